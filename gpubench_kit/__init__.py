@@ -1,0 +1,40 @@
+"""From a folder of benchmark logs to a published page with honest verdicts.
+
+The public names below are loaded when first used, so that the command starts at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+
+__version__ = "0.1.0"
+
+#: Public name -> module that holds it.
+_HOME = {
+    "check_review": "gpubench_kit.checks.review",
+    "compare_over_games": "gpubench_kit.statistics.compare",
+    "compare_tunings": "gpubench_kit.statistics.compare",
+    "compute_run_metrics": "gpubench_kit.metrics.per_run",
+    "estimate_noise": "gpubench_kit.statistics.compare",
+    "exclude_runs": "gpubench_kit.checks.review",
+    "load_plan": "gpubench_kit.plan",
+    "make_review": "gpubench_kit.synthetic",
+    "open_review": "gpubench_kit.reading.review",
+}
+
+__all__ = [  # noqa: PLE0604 - the names are those of the table above
+    *sorted(_HOME),
+    "__version__",
+]
+
+
+def __getattr__(name: str):
+    """Return a public name from its module."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'gpubench_kit' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    """Return the public names."""
+    return list(__all__)

@@ -1,0 +1,1 @@
+"""What is wrong or remarkable in the data, without looking at which tuning gains."""

@@ -1,0 +1,1 @@
+"""One look; one table to one described figure."""

@@ -1,0 +1,1 @@
+"""Frames and samples of one run to one number per metric."""

@@ -1,0 +1,1 @@
+"""Notebook run, HTML page, report folder and manifest."""

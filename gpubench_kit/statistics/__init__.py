@@ -1,0 +1,1 @@
+"""Comparisons of run-level tables: estimates, intervals, verdicts and plans."""
