@@ -1,0 +1,324 @@
+"""What a number of runs can show: chances of a verdict, runs needed, smallest detectable difference.
+
+Everything follows from one ratio, the true size against the standard error ``sigma * sqrt(2 / n)``,
+where ``sigma`` is the run-to-run standard deviation of one tuning (of ln y on the ratio scale, of y
+in the metric's unit on the difference scale) and ``n`` the runs per tuning. Observed differences
+never enter: a plan made from them would bias the next look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import lru_cache
+
+import numpy as np
+
+from gpubench_kit.statistics.adapters import chi2_quantile, find_root, normal_cdf, t_quantile
+
+#: Runs per tuning beyond which a plan says "not decidable in practice".
+MOST_RUNS = 20
+#: Chance with which a plan wants to reach its verdict.
+POWER = 0.8
+
+_BORROWED_DF = 4
+_OWN_DF_ENOUGH = 8
+_LONGEST_SCAN = 4096
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
+_POINTS, _WEIGHTS = (_NODES + 1) / 2, _WEIGHTS / 2
+
+
+def degrees_of_freedom(n, *, borrowing: bool = False):
+    """Return the degrees of freedom that a plan counts with.
+
+    Parameters
+    ----------
+    n : runs per tuning, number or array
+    borrowing : whether the other games' noise is borrowed (at least six games, own df below 8)
+
+    Returns
+    -------
+    Array shaped as ``n``: n - 1, with borrowing n - 1 + min(4, n - 1).
+    """
+    own = np.asarray(n, dtype=float) - 1
+    if not borrowing:
+        return own
+    return np.where(own < _OWN_DF_ENOUGH, own + np.minimum(_BORROWED_DF, own), own)
+
+
+def chance_of_difference(effect, sigma, *, n, level: float = 0.05, df=None):
+    """Return the chance that a true effect is found to differ from zero.
+
+    Parameters
+    ----------
+    effect : true difference, natural log (ratio scale) or unit (difference scale)
+    sigma : run-to-run standard deviation of one tuning, same scale, above 0
+    n : runs per tuning
+    level : two-sided level of the test
+    df : degrees of freedom; default those of ``n`` own rounds (`degrees_of_freedom`)
+
+    Returns
+    -------
+    Array, broadcast over all inputs; chance from 0 to 1.
+
+    Notes
+    -----
+    ``E_q[Phi(effect/se - c q) + Phi(-effect/se - c q)]`` with ``q = sqrt(chi2_df / df)`` and
+    ``c = t(1 - level/2, df)``, integrated by 400-point Gauss-Legendre: the noncentral t
+    distribution without its numerical holes.
+    """
+    df = degrees_of_freedom(n) if df is None else df
+    return _chance("difference", np.asarray(effect) / _standard_error(sigma, n), 0.0, (df, level))
+
+
+def chance_of_same(effect, sigma, *, margin, n, level: float = 0.05, df=None):
+    """Return the chance that two one-sided tests put the difference inside the margin.
+
+    Parameters
+    ----------
+    effect, sigma, n, df : as in `chance_of_difference`
+    margin : smallest difference that matters, same scale as ``effect``, above 0
+    level : level of each one-sided test
+
+    Returns
+    -------
+    Array, broadcast over all inputs; chance from 0 to 1.
+
+    References
+    ----------
+    Phillips, K. F. (1990). Power of the two one-sided tests procedure in bioequivalence.
+    doi:10.1007/BF01063556
+    """
+    df = degrees_of_freedom(n) if df is None else df
+    error = _standard_error(sigma, n)
+    return _chance("same", np.asarray(margin) / error, np.asarray(effect) / error, (df, level))
+
+
+def chance_of_not_worse(effect, sigma, *, margin, n, level: float = 0.05, df=None):
+    """Return the chance that a loss as large as the margin is ruled out.
+
+    Parameters
+    ----------
+    effect : true difference, positive where the tuning is better
+    sigma, margin, n, df : as in `chance_of_same`
+    level : one-sided level
+
+    Returns
+    -------
+    Array, broadcast over all inputs; chance from 0 to 1.
+    """
+    df = degrees_of_freedom(n) if df is None else df
+    error = _standard_error(sigma, n)
+    return _chance("not_worse", np.asarray(margin) / error, np.asarray(effect) / error, (df, level))
+
+
+def detectable_difference(sigma, *, n, level: float = 0.05, df=None, power: float = POWER):
+    """Return the smallest true difference that is found with the wanted chance.
+
+    Parameters
+    ----------
+    sigma, n, level, df : as in `chance_of_difference`; sigma may be 0
+    power : wanted chance
+
+    Returns
+    -------
+    Array, broadcast over all inputs, in the scale of ``sigma``; nan where there is no df.
+    """
+    return _smallest_size("difference", sigma, n=n, df=df, wanted=(level, power))
+
+
+def margin_shown(sigma, *, n=10, level: float = 0.05, df=None, power: float = POWER):
+    """Return the smallest margin for which "no difference" would be shown if there is none.
+
+    Parameters and result as in `detectable_difference`.
+    """
+    return _smallest_size("same", sigma, n=n, df=df, wanted=(level, power))
+
+
+def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05, borrowing: bool = False):
+    """Return the runs per tuning that answer a question with a chance of 80 %.
+
+    Parameters
+    ----------
+    question : ``difference`` (a true difference of ``size`` is found), ``same`` (a true difference
+        of 0 is shown to be within the margin ``size``) or ``not_worse`` (with a true difference of
+        0, a loss of ``size`` is ruled out)
+    sigma : run-to-run standard deviation of one tuning
+    size : difference or margin, in the scale of ``sigma``
+    level : level of the test
+    borrowing : whether the other games' noise is borrowed
+
+    Returns
+    -------
+    int, at least 2; None where more than 4096 runs would be needed or an input is not usable.
+
+    Notes
+    -----
+    The smallest number is searched from below, since with borrowing the chance is not monotone:
+    it drops at n = 9, where the own runs begin to stand alone.
+    """
+    if not _is_usable(sigma, size):
+        return None
+    start, stop = 2, 64
+    while start <= _LONGEST_SCAN:
+        n = np.arange(start, stop + 1)
+        df = degrees_of_freedom(n, borrowing=borrowing)
+        enough = _chance(question, size / _standard_error(max(sigma, size * 1e-9), n), 0.0, (df, level)) >= POWER
+        if enough.any():
+            return int(n[enough.argmax()])
+        start, stop = stop + 1, stop * 4
+    return None
+
+
+def runs_to_decide(sigma, margin_log, *, level: float = 0.05, borrowing: bool = False) -> int | None:
+    """Return the runs per tuning that settle an undecided comparison either way.
+
+    Parameters
+    ----------
+    sigma : run-to-run standard deviation of one tuning; only the noise enters, never the
+        difference that was observed
+    margin_log : smallest difference that matters, in the scale of ``sigma``
+    level : level of the test
+    borrowing : whether the other games' noise is borrowed
+
+    Returns
+    -------
+    int from 2 to 20: the smallest number with a chance of 80 % both to show "no difference" when
+    there is none and to find a difference as large as the margin. None above 20, or where the
+    noise or the margin is not known.
+    """
+    if not _is_usable(sigma, margin_log):
+        return None
+    enough = sigma <= margin_log * _noise_limits(float(level), bool(borrowing))
+    return int(enough.argmax()) + 2 if enough.any() else None
+
+
+def cautious_sigma(sigma, *, df):
+    """Return the upper 80 % limit of a standard deviation, for planning from a pilot.
+
+    Parameters
+    ----------
+    sigma : estimated run-to-run standard deviation
+    df : its degrees of freedom
+
+    Returns
+    -------
+    Array: ``sigma * sqrt(df / chi2(0.20, df))``; nan where df is 0. With the plain estimate only
+    45-60 % of the plans reach their chance.
+    """
+    df = np.asarray(df, dtype=float)
+    usable = np.where(df > 0, df, np.nan)
+    return np.asarray(sigma) * np.sqrt(usable / chi2_quantile(0.20, usable))
+
+
+def half_width_these_games(variances, *, n: int, level: float = 0.05) -> float:
+    """Return the half-width that the overall interval "in these games" will have.
+
+    Parameters
+    ----------
+    variances : run-to-run variance of each game
+    n : rounds of each game
+    level : two-sided level
+
+    Returns
+    -------
+    float, in the scale of the variances' root; nan below two rounds.
+    """
+    variances = np.asarray(variances, dtype=float)
+    if n < 2 or not len(variances):
+        return float("nan")
+    df = (n - 1) * variances.sum() ** 2 / max(np.sum(variances**2), np.finfo(float).tiny)
+    spread = np.sqrt(2 * variances.mean() / (n * len(variances)))
+    return float(t_quantile(1 - level / 2, max(df, n - 1)) * spread)
+
+
+def half_width_games_like_these(variances, *, n: int, spread_of_games: float, level: float = 0.05) -> float:
+    """Return the half-width that the overall interval "in games like these" will have.
+
+    Parameters
+    ----------
+    variances, n, level : as in `half_width_these_games`
+    spread_of_games : standard deviation of the true difference between games
+
+    Returns
+    -------
+    float; nan below two games. Where ``spread_of_games**2`` is above ``2 * mean(variances) / n``
+    more games help and more runs do not.
+    """
+    variances = np.asarray(variances, dtype=float)
+    games = len(variances)
+    if games < 2 or n < 1:
+        return float("nan")
+    variance = (spread_of_games**2 + 2 * variances.mean() / n) / games
+    return float(t_quantile(1 - level / 2, games - 1) * np.sqrt(variance))
+
+
+def _is_usable(sigma, size) -> bool:
+    """Return whether noise and size are numbers from which runs can be counted."""
+    return sigma is not None and size is not None and bool(sigma >= 0) and 0 < size < np.inf and sigma < np.inf
+
+
+def _standard_error(sigma, n):
+    """Return the standard error of the difference of two means of n runs."""
+    return np.asarray(sigma, dtype=float) * np.sqrt(2 / np.asarray(n, dtype=float))
+
+
+def _chance(question: str, size, shift, test: tuple):
+    """Return the chance of one outcome; size and shift in standard errors, test = (df, level)."""
+    df, level = test
+    size, shift, df = np.broadcast_arrays(np.asarray(size, float), np.asarray(shift, float), np.asarray(df, float))
+    tail = level / 2 if question == "difference" else level
+    bound = t_quantile(1 - tail, df)[..., None] * _scales(df)
+    size, shift = size[..., None], shift[..., None]
+    if question == "difference":
+        chances = normal_cdf(size - bound) + normal_cdf(-size - bound)
+    elif question == "same":
+        chances = np.maximum(0, normal_cdf(size - shift - bound) - normal_cdf(bound - size - shift))
+    else:
+        chances = normal_cdf(size + shift - bound)
+    return chances @ _WEIGHTS
+
+
+def _scales(df: np.ndarray) -> np.ndarray:
+    """Return q at the points of the integral, one row of 400 for each df."""
+    values, places = np.unique(df, return_inverse=True)
+    rows = np.array([_scale_row(float(value)) for value in values])
+    return rows[places.reshape(df.shape)]
+
+
+@lru_cache(maxsize=4096)
+def _scale_row(df: float) -> np.ndarray:
+    """Return ``sqrt(chi2 / df)`` at the points of the integral; nan without df."""
+    return np.sqrt(chi2_quantile(_POINTS, df) / df) if df > 0 else np.full(_POINTS.shape, np.nan)
+
+
+def _smallest_size(question: str, sigma, *, n, df, wanted: tuple):
+    """Return the size whose chance is as wanted; wanted = (level, power)."""
+    df = degrees_of_freedom(n) if df is None else df
+    return _ratios(question, df, wanted) * _standard_error(sigma, n)
+
+
+def _ratios(question: str, df: Iterable, wanted: tuple) -> np.ndarray:
+    """Return, for each df, the size in standard errors that reaches the wanted chance."""
+    df = np.asarray(df, dtype=float)
+    found = [_ratio(question, float(one), wanted) for one in df.ravel()]
+    return np.array(found).reshape(df.shape)
+
+
+@lru_cache(maxsize=4096)
+def _ratio(question: str, df: float, wanted: tuple) -> float:
+    """Return the size in standard errors that reaches the wanted chance with this df."""
+    level, power = wanted
+    if not df > 0:
+        return float("nan")
+    # The scale q of a single df exceeds 10 with a chance below 1e-22, so this end is out of reach.
+    highest = 10 * float(t_quantile(1 - level / 2, df)) + 10
+    return find_root(lambda size: float(_chance(question, size, 0.0, (df, level))) - power, 0.0, highest)
+
+
+@lru_cache(maxsize=64)
+def _noise_limits(level: float, borrowing: bool) -> np.ndarray:
+    """Return the largest sigma / margin that n = 2 ... 20 runs can decide."""
+    n = np.arange(2, MOST_RUNS + 1)
+    df = degrees_of_freedom(n, borrowing=borrowing)
+    ratio = np.maximum(_ratios("same", df, (level, POWER)), _ratios("difference", df, (level, POWER)))
+    return 1 / (ratio * np.sqrt(2 / n))
