@@ -1,0 +1,178 @@
+"""Run a notebook with parameters and translate what can go wrong; the only import of papermill."""
+
+from __future__ import annotations
+
+import ast
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import papermill
+from ipykernel.kernelspec import get_kernel_dict
+from jupyter_client.kernelspec import KernelSpec
+from jupyter_client.manager import AsyncKernelManager
+from nbclient.exceptions import CellTimeoutError, DeadKernelError
+from nbformat import NotebookNode
+from traitlets.config import Config
+
+from gpubench_kit import errors
+from gpubench_kit.errors import Fault, GpubenchError, ReportError
+
+#: Seconds that one cell may take; a review of many hundred runs stays far below.
+CELL_TIMEOUT_S = 1800
+
+#: Nothing of a reader's own set-up reaches the notebook, and nothing is left behind on the machine.
+_KERNEL_OPTIONS = [
+    "--HistoryManager.enabled=False",
+    "--InteractiveShellApp.exec_files=[]",
+    "--InteractiveShellApp.exec_lines=[]",
+    "--InteractiveShellApp.exec_PYTHONSTARTUP=False",
+]
+
+
+def run_notebook(
+    notebook: NotebookNode,
+    parameters: Mapping[str, Any],
+    *,
+    name: str = "notebook",
+    cell_timeout_s: int = CELL_TIMEOUT_S,
+    on_cell: Callable[[int], None] | None = None,
+) -> NotebookNode:
+    """Run a notebook from top to bottom and return it with its outputs.
+
+    Parameters
+    ----------
+    notebook : the notebook; it is not changed
+    parameters : values for its ``parameters`` cell; only what JSON can hold without change
+    name : what messages call the notebook
+    cell_timeout_s : longest time one cell may take [s]
+    on_cell : called with the number of cells done, after each
+
+    Returns
+    -------
+    NotebookNode with outputs
+
+    Raises
+    ------
+    GpubenchError : a cell raised one; its class and message are those of the cell
+    ReportError : a parameter is unknown or cannot be passed on, or the notebook failed, stopped early,
+        hung or lost its process
+
+    Notes
+    -----
+    The notebook runs in the interpreter that runs the kit, whatever kernels are installed, over an
+    encrypted connection. Running a notebook runs any code in it: only run notebooks that you trust.
+    """
+    faults = [*_unknown_parameters(notebook, parameters, name), *_lossy_parameters(parameters, name)]
+    if faults:
+        raise ReportError(faults)
+    options = _options(cell_timeout_s, on_cell)
+    try:
+        executed = _execute_twice_if_needed(notebook, dict(parameters), options)
+    except papermill.PapermillExecutionError as failure:
+        raise _cell_failure(failure, name) from None
+    except CellTimeoutError:
+        problem = f"a cell took longer than {cell_timeout_s} s and was stopped."
+        raise ReportError(Fault(f"notebook '{name}'", problem, "Is a log on a drive that went away?")) from None
+    except DeadKernelError:
+        problem = "its process ended before it was done, probably because memory ran out."
+        action = "Close other programs, or report fewer reviews at a time."
+        raise ReportError(Fault(f"notebook '{name}'", problem, action)) from None
+    _check_end(executed, name)
+    return executed
+
+
+class _OwnKernel(AsyncKernelManager):
+    """Starts the interpreter that runs the kit; installed kernels are never looked at."""
+
+    _own_spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS))
+
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        """Description of the kernel to start."""
+        return self._own_spec
+
+
+def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict[str, Any]:
+    """Return the options of papermill and of the client it drives."""
+    options = {
+        "kernel_name": "python3",
+        "language": "python",
+        "progress_bar": False,
+        "log_output": False,
+        "execution_timeout": cell_timeout_s,
+        "kernel_manager_class": _OwnKernel,
+        "shutdown_kernel": "immediate",
+        "config": Config(KernelManager={"transport_encryption": "auto"}),
+    }
+    if on_cell is not None:
+        options["on_cell_executed"] = lambda cell, cell_index, execute_reply: on_cell(cell_index + 1)
+    return options
+
+
+def _execute_twice_if_needed(notebook: NotebookNode, parameters: dict, options: dict) -> NotebookNode:
+    """Execute in memory; once more where the process did not start, since ports are chosen before they are bound."""
+    try:
+        return papermill.execute_notebook(notebook, None, parameters, **options)
+    except RuntimeError as failure:
+        if isinstance(failure, DeadKernelError) or "before replying" not in str(failure):
+            raise
+    return papermill.execute_notebook(notebook, None, parameters, **options)
+
+
+def _unknown_parameters(notebook: NotebookNode, parameters: Mapping[str, Any], name: str) -> list[Fault]:
+    """Return a fault for each parameter that the notebook's cell of parameters does not set."""
+    known = parameter_names(notebook)
+    problem = "the notebook has no parameter '{}' (parameters: {})."
+    listed = ", ".join(f"'{one}'" for one in known) or "none"
+    unknown = [one for one in parameters if one not in known]
+    return [Fault(f"notebook '{name}'", problem.format(one, listed), "Correct the name.") for one in unknown]
+
+
+def parameter_names(notebook: NotebookNode) -> list[str]:
+    """Return the names set in the cell tagged ``parameters``, in order."""
+    cells = [cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", [])]
+    statements = [statement for cell in cells for statement in ast.parse(cell.source).body]
+    targets = [target for one in statements if isinstance(one, ast.Assign) for target in one.targets]
+    return [target.id for target in targets if isinstance(target, ast.Name)]
+
+
+def _lossy_parameters(parameters: Mapping[str, Any], name: str) -> list[Fault]:
+    """Return a fault for each value that would silently arrive as something else."""
+    action = "Use text, numbers, true or false, lists, or mappings with text as keys."
+    problem = "parameter '{}' is a {}, which cannot be passed on without change."
+    lossy = [(one, value) for one, value in parameters.items() if not _survives_json(value)]
+    where = f"notebook '{name}'"
+    return [Fault(where, problem.format(one, type(value).__name__), action) for one, value in lossy]
+
+
+def _survives_json(value: Any) -> bool:
+    """Return whether a value comes back from JSON equal and of the same type."""
+    try:
+        back = json.loads(json.dumps(value))
+    except (TypeError, ValueError):
+        return False
+    both_nan = value != value and back != back
+    return type(back) is type(value) and (back == value or both_nan)
+
+
+def _cell_failure(failure: papermill.PapermillExecutionError, name: str) -> GpubenchError:
+    """Return what the caller should see in place of the failure of a cell."""
+    kind = getattr(errors, failure.ename, None)
+    if isinstance(kind, type) and issubclass(kind, GpubenchError):
+        return kind(failure.evalue.splitlines())
+    where = f"notebook '{name}', cell {failure.exec_count}"
+    last = f"{failure.ename}: {failure.evalue}".splitlines()[0] if failure.evalue else failure.ename
+    action = "This is a fault in the kit: please report it with this line."
+    unexpected = ReportError(Fault(where, f"unexpected error: {last}", action))
+    unexpected.add_note("\n".join(failure.traceback))
+    return unexpected
+
+
+def _check_end(notebook: NotebookNode, name: str) -> None:
+    """Raise where a cell was never run: leaving Python in a cell skips the rest without an error."""
+    code = [cell for cell in notebook.cells if cell.cell_type == "code" and cell.source.strip()]
+    skipped = [number for number, cell in enumerate(code, start=1) if cell.execution_count is None]
+    if skipped:
+        problem = f"it ended before its last cell (first cell not run: {skipped[0]} of {len(code)})."
+        raise ReportError(Fault(f"notebook '{name}'", problem, "Remove what leaves Python in a cell."))
