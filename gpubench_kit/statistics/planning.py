@@ -8,7 +8,6 @@ never enter: a plan made from them would bias the next look.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import lru_cache
 
 import numpy as np
@@ -33,11 +32,11 @@ def degrees_of_freedom(n, *, borrowing: bool = False):
     Parameters
     ----------
     n : runs per tuning, number or array
-    borrowing : whether the other games' noise is borrowed (at least six games, own df below 8)
+    borrowing : whether the other games' noise is borrowed
 
     Returns
     -------
-    Array shaped as ``n``: n - 1, with borrowing n - 1 + min(4, n - 1).
+    Array shaped as ``n``: n - 1; with borrowing n - 1 + min(4, n - 1) while n - 1 is below 8.
     """
     own = np.asarray(n, dtype=float) - 1
     if not borrowing:
@@ -66,8 +65,7 @@ def chance_of_difference(effect, sigma, *, n, level: float = 0.05, df=None):
     ``c = t(1 - level/2, df)``, integrated by 400-point Gauss-Legendre: the noncentral t
     distribution without its numerical holes.
     """
-    df = degrees_of_freedom(n) if df is None else df
-    return _chance("difference", np.asarray(effect) / _standard_error(sigma, n), 0.0, (df, level))
+    return _chance("difference", np.asarray(effect) / _standard_error(sigma, n), 0.0, (_df(df, n), level))
 
 
 def chance_of_same(effect, sigma, *, margin, n, level: float = 0.05, df=None):
@@ -81,34 +79,22 @@ def chance_of_same(effect, sigma, *, margin, n, level: float = 0.05, df=None):
 
     Returns
     -------
-    Array, broadcast over all inputs; chance from 0 to 1.
+    Array, broadcast over all inputs.
 
     References
     ----------
     Phillips, K. F. (1990). Power of the two one-sided tests procedure in bioequivalence.
     doi:10.1007/BF01063556
     """
-    df = degrees_of_freedom(n) if df is None else df
-    error = _standard_error(sigma, n)
-    return _chance("same", np.asarray(margin) / error, np.asarray(effect) / error, (df, level))
+    return _chance_against_margin("same", (effect, margin, _standard_error(sigma, n)), (_df(df, n), level))
 
 
 def chance_of_not_worse(effect, sigma, *, margin, n, level: float = 0.05, df=None):
     """Return the chance that a loss as large as the margin is ruled out.
 
-    Parameters
-    ----------
-    effect : true difference, positive where the tuning is better
-    sigma, margin, n, df : as in `chance_of_same`
-    level : one-sided level
-
-    Returns
-    -------
-    Array, broadcast over all inputs; chance from 0 to 1.
+    Parameters and result as in `chance_of_same`; ``effect`` is positive where the tuning is better.
     """
-    df = degrees_of_freedom(n) if df is None else df
-    error = _standard_error(sigma, n)
-    return _chance("not_worse", np.asarray(margin) / error, np.asarray(effect) / error, (df, level))
+    return _chance_against_margin("not_worse", (effect, margin, _standard_error(sigma, n)), (_df(df, n), level))
 
 
 def detectable_difference(sigma, *, n, level: float = 0.05, df=None, power: float = POWER):
@@ -123,7 +109,7 @@ def detectable_difference(sigma, *, n, level: float = 0.05, df=None, power: floa
     -------
     Array, broadcast over all inputs, in the scale of ``sigma``; nan where there is no df.
     """
-    return _smallest_size("difference", sigma, n=n, df=df, wanted=(level, power))
+    return _ratios("difference", _df(df, n), (level, power)) * _standard_error(sigma, n)
 
 
 def margin_shown(sigma, *, n=10, level: float = 0.05, df=None, power: float = POWER):
@@ -131,7 +117,7 @@ def margin_shown(sigma, *, n=10, level: float = 0.05, df=None, power: float = PO
 
     Parameters and result as in `detectable_difference`.
     """
-    return _smallest_size("same", sigma, n=n, df=df, wanted=(level, power))
+    return _ratios("same", _df(df, n), (level, power)) * _standard_error(sigma, n)
 
 
 def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05, borrowing: bool = False):
@@ -153,8 +139,7 @@ def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05
 
     Notes
     -----
-    The smallest number is searched from below, since with borrowing the chance is not monotone:
-    it drops at n = 9, where the own runs begin to stand alone.
+    Searched from below: with borrowing the chance drops at n = 9, where the own runs stand alone.
     """
     if not _is_usable(sigma, size):
         return None
@@ -210,46 +195,33 @@ def cautious_sigma(sigma, *, df):
     return np.asarray(sigma) * np.sqrt(usable / chi2_quantile(0.20, usable))
 
 
-def half_width_these_games(variances, *, n: int, level: float = 0.05) -> float:
-    """Return the half-width that the overall interval "in these games" will have.
+def overall_half_width(variances, *, n: int, spread_of_games: float | None = None, level: float = 0.05) -> float:
+    """Return the half-width that the overall interval of a plan will have.
 
     Parameters
     ----------
     variances : run-to-run variance of each game
     n : rounds of each game
+    spread_of_games : None for the scope "in these games"; for "in games like these" the standard
+        deviation of the true difference between games
     level : two-sided level
 
     Returns
     -------
-    float, in the scale of the variances' root; nan below two rounds.
-    """
-    variances = np.asarray(variances, dtype=float)
-    if n < 2 or not len(variances):
-        return float("nan")
-    df = (n - 1) * variances.sum() ** 2 / max(np.sum(variances**2), np.finfo(float).tiny)
-    spread = np.sqrt(2 * variances.mean() / (n * len(variances)))
-    return float(t_quantile(1 - level / 2, max(df, n - 1)) * spread)
-
-
-def half_width_games_like_these(variances, *, n: int, spread_of_games: float, level: float = 0.05) -> float:
-    """Return the half-width that the overall interval "in games like these" will have.
-
-    Parameters
-    ----------
-    variances, n, level : as in `half_width_these_games`
-    spread_of_games : standard deviation of the true difference between games
-
-    Returns
-    -------
-    float; nan below two games. Where ``spread_of_games**2`` is above ``2 * mean(variances) / n``
-    more games help and more runs do not.
+    float, in the scale of the variances' root; nan where there are too few rounds or games. Where
+    ``spread_of_games**2`` is above ``2 * mean(variances) / n`` more games help, more runs do not.
     """
     variances = np.asarray(variances, dtype=float)
     games = len(variances)
-    if games < 2 or n < 1:
+    if games == 0 or n < 1:
         return float("nan")
-    variance = (spread_of_games**2 + 2 * variances.mean() / n) / games
-    return float(t_quantile(1 - level / 2, games - 1) * np.sqrt(variance))
+    variance, df = 2 * variances.mean() / (n * games), games - 1.0
+    if spread_of_games is None:
+        squares = np.sum(variances**2)
+        df = (n - 1) * (variances.sum() ** 2 / squares if squares > 0 else 1.0)
+    else:
+        variance += spread_of_games**2 / games
+    return float(t_quantile(1 - level / 2, df) * np.sqrt(variance))
 
 
 def _is_usable(sigma, size) -> bool:
@@ -260,6 +232,17 @@ def _is_usable(sigma, size) -> bool:
 def _standard_error(sigma, n):
     """Return the standard error of the difference of two means of n runs."""
     return np.asarray(sigma, dtype=float) * np.sqrt(2 / np.asarray(n, dtype=float))
+
+
+def _df(df, n):
+    """Return the df given, or those of n own rounds."""
+    return degrees_of_freedom(n) if df is None else df
+
+
+def _chance_against_margin(question: str, sizes: tuple, test: tuple):
+    """Return the chance of an outcome that needs a margin; sizes = (effect, margin, standard error)."""
+    effect, margin, error = (np.asarray(one, dtype=float) for one in sizes)
+    return _chance(question, margin / error, effect / error, test)
 
 
 def _chance(question: str, size, shift, test: tuple):
@@ -291,17 +274,10 @@ def _scale_row(df: float) -> np.ndarray:
     return np.sqrt(chi2_quantile(_POINTS, df) / df) if df > 0 else np.full(_POINTS.shape, np.nan)
 
 
-def _smallest_size(question: str, sigma, *, n, df, wanted: tuple):
-    """Return the size whose chance is as wanted; wanted = (level, power)."""
-    df = degrees_of_freedom(n) if df is None else df
-    return _ratios(question, df, wanted) * _standard_error(sigma, n)
-
-
-def _ratios(question: str, df: Iterable, wanted: tuple) -> np.ndarray:
+def _ratios(question: str, df, wanted: tuple) -> np.ndarray:
     """Return, for each df, the size in standard errors that reaches the wanted chance."""
     df = np.asarray(df, dtype=float)
-    found = [_ratio(question, float(one), wanted) for one in df.ravel()]
-    return np.array(found).reshape(df.shape)
+    return np.array([_ratio(question, float(one), wanted) for one in df.ravel()]).reshape(df.shape)
 
 
 @lru_cache(maxsize=4096)
