@@ -2,8 +2,30 @@
 
 from __future__ import annotations
 
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import util
+from types import ModuleType
+
+import numpy as np
 from scipy import optimize, special, stats
+from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.rates import confint_poisson
+
+
+def _loaded_when_used(name: str) -> ModuleType:
+    """Return a module that is read from disk at its first use: pingouin alone takes over a second."""
+    if name in sys.modules:
+        return sys.modules[name]
+    spec = util.find_spec(name)
+    spec.loader = util.LazyLoader(spec.loader)
+    module = sys.modules[name] = util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+pingouin = _loaded_when_used("pingouin")
 
 
 def normal_cdf(x):
@@ -14,6 +36,51 @@ def normal_cdf(x):
 def t_quantile(p, df):
     """Return the p-quantile of Student's t; nan where df is not above 0."""
     return special.stdtrit(df, p)
+
+
+def t_tail(x, df):
+    """Return the chance that Student's t exceeds x; df may be infinite, nan stays nan."""
+    # The lower tail of -x: 1 - stdtr(df, x) would lose all digits of a small chance.
+    return special.stdtr(df, -np.asarray(x, dtype=float))
+
+
+def f_quantile(p, df_above, df_below):
+    """Return the p-quantile of the F distribution; nan where a df is not above 0."""
+    return special.fdtri(df_above, df_below, p)
+
+
+def digamma(x):
+    """Return the first derivative of the log of the gamma function."""
+    return special.digamma(x)
+
+
+def trigamma(x):
+    """Return the second derivative of the log of the gamma function."""
+    return special.polygamma(1, x)
+
+
+def tetragamma(x):
+    """Return the third derivative of the log of the gamma function."""
+    return special.polygamma(2, x)
+
+
+def adjust_p(p: np.ndarray, *, method: str) -> np.ndarray:
+    """Return p-values adjusted for how many there are.
+
+    Parameters
+    ----------
+    p : array (m,); nan is *not defined*, stays nan and does not count
+    method : ``holm`` (Holm 1979), ``fdr_bh`` (Benjamini and Hochberg 1995) or ``none``
+
+    Returns
+    -------
+    array (m,), each at least its p and at most 1
+    """
+    adjusted = np.array(p, dtype=float)
+    defined = np.isfinite(adjusted)
+    if method != "none" and defined.sum() > 1:
+        adjusted[defined] = multipletests(adjusted[defined], method=method)[1]
+    return adjusted
 
 
 def chi2_quantile(p, df):
@@ -30,3 +97,54 @@ def poisson_rate_upper(failures: int, hours: float, *, confidence: float = 0.95)
     """Return the exact one-sided upper limit of a failure rate per hour (Garwood 1936)."""
     # The library's interval is two-sided: the outer tails of 2 (1 - confidence) hold one side each.
     return float(confint_poisson(failures, hours, method="exact-c", alpha=2 * (1 - confidence))[1])
+
+
+@dataclass(frozen=True)
+class HandTest:
+    """A t test of two short lists, on the scale of its values.
+
+    Attributes
+    ----------
+    change : mean of the first list minus mean of the second
+    df, p : degrees of freedom and two-sided p-value
+    low, high : interval of the confidence asked for
+    """
+
+    change: float
+    df: float
+    p: float
+    low: float
+    high: float
+
+
+def hand_t_test(of, against, *, paired: bool, confidence: float = 0.95) -> HandTest:
+    """Return a t test by pingouin: paired, pooled for equal counts, Welch for unequal ones.
+
+    Parameters
+    ----------
+    of, against : sequences of numbers; of one length where ``paired``
+    confidence : of the interval
+
+    Returns
+    -------
+    HandTest, with full precision: the library's rounding of intervals is switched off meanwhile
+    """
+    # "auto" is the rule wanted here: pooled for equal counts, Welch (1947) for unequal ones.
+    correction = False if paired else "auto"
+    with _full_precision():
+        row = pingouin.ttest(of, against, paired=paired, correction=correction, confidence=confidence).iloc[0]
+    # The interval's column is named by its rounded confidence.
+    interval = next(row[name] for name in row.index if name.startswith("CI"))
+    change = float(np.mean(of) - np.mean(against))
+    return HandTest(change, float(row["dof"]), float(row["p_val"]), float(interval[0]), float(interval[1]))
+
+
+@contextmanager
+def _full_precision():
+    """Keep pingouin from rounding intervals to two decimals, which on logs leaves nothing."""
+    before = pingouin.options["round.column.CI95"]
+    pingouin.options["round.column.CI95"] = None
+    try:
+        yield
+    finally:
+        pingouin.options["round.column.CI95"] = before

@@ -1,0 +1,234 @@
+"""How far runs of the same tuning differ: own and borrowed variance, and the floor set by resolution.
+
+All functions work on arrays: the last axis holds the runs of a cell, or the games of a family, and
+any axes before it are independent. ``variance`` is always that of one run (of ln y on the ratio
+scale), so a difference of two means of n runs has variance ``2 * variance / n``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.statistics.adapters import digamma, f_quantile, tetragamma, trigamma
+
+#: Fewer games than this never borrow from each other.
+LEAST_GAMES = 6
+#: The other games never count for more degrees of freedom than this.
+PRIOR_DF_CAP = 4.0
+#: A game with so many degrees of freedom stands on its own runs.
+OWN_DF_ENOUGH = 8
+#: A game noisier than this quantile of what the others suggest stands on its own runs.
+OWN_QUANTILE = 0.90
+
+# Smyth's guard against a variance of almost nothing, as a share of the median.
+_LEAST_SHARE_OF_MEDIAN = 1e-5
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Count, mean and variance (n - 1) of the values that are there; nan where not defined."""
+
+    n: np.ndarray
+    mean: np.ndarray
+    variance: np.ndarray
+
+
+@dataclass(frozen=True)
+class BorrowedVariance:
+    """Variances after looking at the other games.
+
+    Attributes
+    ----------
+    variance, df : as to be used, shaped as the input
+    borrowed : whether a game's variance was moved towards the others'
+    prior_df, prior_variance : what the others count for, and what they suggest; nan where the
+        family is too small
+    estimated_prior_df : the same before the cap, one for each family; infinite where the games do
+        not differ more than chance
+    """
+
+    variance: np.ndarray
+    df: np.ndarray
+    borrowed: np.ndarray
+    prior_df: np.ndarray
+    prior_variance: np.ndarray
+    estimated_prior_df: np.ndarray
+
+
+def moments(values: np.ndarray) -> Moments:
+    """Return count, mean and variance over the last axis; nan marks a value that is not there.
+
+    Parameters
+    ----------
+    values : array (..., n)
+
+    Returns
+    -------
+    Moments, arrays (...). The mean of nothing and the variance of fewer than two values are nan.
+    """
+    there = ~np.isnan(values)
+    n = there.sum(axis=-1)
+    mean = _ratio(np.where(there, values, 0.0).sum(axis=-1), n)
+    squares = np.where(there, values - mean[..., None], 0.0) ** 2
+    return Moments(n, mean, _ratio(squares.sum(axis=-1), n - 1))
+
+
+def resolution_variance(step: np.ndarray, mean: np.ndarray | float = 1.0) -> np.ndarray:
+    """Return the variance that rounding to a step alone gives one run.
+
+    Parameters
+    ----------
+    step : resolution of the recorded value; 0 where none is known
+    mean : mean of the values on the ratio scale, 1 on the difference scale
+
+    Returns
+    -------
+    array: ``(step / mean)**2 / 12``, the variance of a uniform error
+    """
+    return (np.asarray(step, dtype=float) / mean) ** 2 / 12
+
+
+def borrow_variance(
+    variance: np.ndarray,
+    df: np.ndarray,
+    *,
+    eligible: np.ndarray | None = None,
+    cap: float | None = PRIOR_DF_CAP,
+    own_rule: bool = True,
+) -> BorrowedVariance:
+    """Move each game's variance towards those of the other games.
+
+    Parameters
+    ----------
+    variance, df : arrays (..., games): variance of one run and its degrees of freedom
+    eligible : truth values (..., games): which games take part; default all with df >= 1 and a
+        variance above 0. The others keep their own variance
+    cap : most degrees of freedom that the others count for, and never more than the game's own;
+        None for no cap
+    own_rule : whether games with 8 degrees of freedom, or far noisier than the others, stand alone
+
+    Returns
+    -------
+    BorrowedVariance, arrays (..., games)
+
+    Notes
+    -----
+    With ``cap=None`` and ``own_rule=False`` this is the moderated variance of Smyth (2004). Cap and
+    own rule keep a noisy game from being judged by the quiet ones. Families with fewer than 6
+    eligible games do not borrow.
+
+    References
+    ----------
+    Smyth, G. K. (2004). Linear models and empirical Bayes methods for assessing differential
+    expression in microarray experiments. doi:10.2202/1544-6115.1027
+    """
+    variance, df = np.broadcast_arrays(np.asarray(variance, float), np.asarray(df, float))
+    usable = (df >= 1) & (variance > 0)
+    eligible = usable if eligible is None else usable & eligible
+    eligible &= (eligible.sum(axis=-1) >= LEAST_GAMES)[..., None]
+    safe_df = np.where(eligible, df, 1.0)
+    center, estimated = _prior(variance, safe_df, eligible)
+    prior_df = np.broadcast_to(estimated[..., None], df.shape)
+    if cap is not None:
+        prior_df = np.minimum(np.minimum(prior_df, cap), safe_df)
+    prior = _prior_variance(center, prior_df, (variance, eligible))
+    borrowed = eligible if not own_rule else eligible & ~_stands_alone((variance, prior), (safe_df, prior_df))
+    shrunk = _weighted((variance, prior), (safe_df, prior_df))
+    total_df = df + prior_df
+    if cap is None:
+        # No pooled estimate can know more than all games together.
+        total_df = np.minimum(total_df, np.where(eligible, df, 0.0).sum(axis=-1, keepdims=True))
+    return BorrowedVariance(
+        variance=np.where(borrowed, shrunk, variance),
+        df=np.where(borrowed, total_df, df),
+        borrowed=borrowed,
+        prior_df=np.where(eligible, prior_df, np.nan),
+        prior_variance=np.where(eligible, prior, np.nan),
+        estimated_prior_df=np.where(eligible.any(axis=-1), estimated, np.nan),
+    )
+
+
+def trigamma_inverse(value: np.ndarray) -> np.ndarray:
+    """Return y such that trigamma(y) = value, by Newton's method.
+
+    Parameters
+    ----------
+    value : array, above 0
+
+    Returns
+    -------
+    array
+
+    Notes
+    -----
+    Newton on 1 / trigamma, which is nearly straight: it comes from below and cannot overshoot
+    (Smyth 2004, appendix).
+    """
+    value = np.asarray(value, dtype=float)
+    y = 0.5 + 1 / value
+    for _ in range(60):
+        height = trigamma(y)
+        step = height * (1 - height / value) / tetragamma(y)
+        y = y + step
+        if np.all(np.abs(step) <= 1e-14 * y):
+            break
+    return y
+
+
+def _prior(variance: np.ndarray, df: np.ndarray, eligible: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean log variance (corrected for its bias) and the uncapped prior df of each family."""
+    count = eligible.sum(axis=-1)
+    logs = np.log(_guarded(variance, eligible)) - digamma(df / 2) + np.log(df / 2)
+    center = _ratio(np.where(eligible, logs, 0.0).sum(axis=-1), count)
+    squares = np.where(eligible, (logs - center[..., None]) ** 2, 0.0).sum(axis=-1)
+    expected = _ratio(np.where(eligible, trigamma(df / 2), 0.0).sum(axis=-1), count)
+    excess = _ratio(squares, count - 1) - expected
+    finite = excess > 0
+    return center, np.where(finite, 2 * trigamma_inverse(np.where(finite, excess, 1.0)), np.inf)
+
+
+def _guarded(variance: np.ndarray, eligible: np.ndarray) -> np.ndarray:
+    """Return the variances, none below a hundred-thousandth of its family's median; 1 outside."""
+    # nanmedian would warn about families without an eligible game.
+    inside = np.where(eligible, variance, np.inf)
+    ordered = np.sort(inside, axis=-1)
+    count = np.maximum(eligible.sum(axis=-1, keepdims=True), 1)
+    low = np.take_along_axis(ordered, (count - 1) // 2, axis=-1)
+    high = np.take_along_axis(ordered, count // 2, axis=-1)
+    least = _LEAST_SHARE_OF_MEDIAN * (low + high) / 2
+    return np.where(eligible, np.maximum(inside, np.where(np.isfinite(least), least, 0.0)), 1.0)
+
+
+def _prior_variance(center: np.ndarray, prior_df: np.ndarray, games: tuple) -> np.ndarray:
+    """Return the variance that the other games suggest to each; games = (variance, eligible)."""
+    finite = np.isfinite(prior_df)
+    half = np.where(finite, prior_df, 2.0) / 2
+    suggested = np.exp(np.nan_to_num(center)[..., None] + digamma(half) - np.log(half))
+    # Where the games do not differ in noise at all, the prior is their mean.
+    variance, eligible = games
+    guarded = np.where(eligible, _guarded(variance, eligible), 0.0)
+    mean = _ratio(guarded.sum(axis=-1), eligible.sum(axis=-1))
+    return np.where(finite, suggested, mean[..., None])
+
+
+def _stands_alone(variances: tuple, dfs: tuple) -> np.ndarray:
+    """Return which games are judged by their own runs; pairs are (own, prior)."""
+    (own, prior), (df, prior_df) = variances, dfs
+    limit = prior * f_quantile(OWN_QUANTILE, df, np.where(np.isfinite(prior_df), prior_df, 1e12))
+    return (df >= OWN_DF_ENOUGH) | (own > limit)
+
+
+def _weighted(variances: tuple, dfs: tuple) -> np.ndarray:
+    """Return own and prior variance weighted by their df; pairs are (own, prior)."""
+    (own, prior), (df, prior_df) = variances, dfs
+    finite = np.isfinite(prior_df)
+    weight = np.where(finite, prior_df, 0.0)
+    return np.where(finite, (df * own + weight * prior) / (df + weight), prior)
+
+
+def _ratio(above: np.ndarray, below: np.ndarray) -> np.ndarray:
+    """Return above / below; nan where below is not above 0."""
+    fine = below > 0
+    return np.where(fine, above / np.where(fine, below, 1), np.nan)
