@@ -1,0 +1,293 @@
+"""The look-ahead: separator, decimal mark, heading and first row of a log, from its first kilobytes."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from gpubench_kit.errors import Fault, LogError
+from gpubench_kit.reading.cell_text import is_clock, is_missing, looks_numeric, number_marks, split_line
+
+#: First look [bytes]; more is read only where no rows are found in it.
+LOOK_AHEAD = 8_192
+
+#: Lines of the look-ahead that the separator is found from, and rows that are kept as a sample.
+_LINES_TRIED = 16
+_ROWS_KEPT = 128
+
+#: Rows that the look-ahead must hold; with fewer, it ends within a preamble.
+_ROWS_ENOUGH = 8
+
+#: Share of understood cells from which on the beginning of a log is taken for its table.
+_GOOD_FIT = 0.6
+
+#: In this order: one that comes earlier is kept unless a later one fits better.
+_SEPARATORS = ("\t", ";", "|", ",", " ", "")
+
+COMMENT_MARKS = ("#", "//", "%", "!")
+
+_UNITS_OF_TIME = ("s", "sec", "ms", "us", "µs", "μs", "ns")
+_UNITS_OF_SENSORS = (
+    *("w", "mw", "c", "°c", "degc", "k", "mhz", "ghz", "hz", "rpm", "%", "pct", "v", "mv", "a", "ma"),
+    *("gb", "mb", "gib", "mib", "kb", "fps", "1/s", "j", "dba", "db"),
+)
+_UNITS = frozenset((*_UNITS_OF_TIME, *_UNITS_OF_SENSORS))
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How the rows of a log are written.
+
+    Attributes
+    ----------
+    separator : one character; a blank for aligned columns; empty where there is one column
+    decimal, thousands : marks in numbers; ``thousands`` is empty where there is none
+    marks_in_doubt : whether the decimal mark could be a thousands mark
+    n_columns : cells in a row
+    names, units : one text for each column, empty where there is none
+    first_row : bytes before the first row of data
+    first_line : number of its line, from 1
+    heading, units_line : these lines as they stand, empty where there is none
+    n_preamble : lines above the heading
+    """
+
+    separator: str
+    decimal: str
+    thousands: str
+    marks_in_doubt: bool
+    n_columns: int
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    first_row: int
+    first_line: int
+    heading: str
+    units_line: str
+    n_preamble: int
+
+    def in_words(self) -> str:
+        """Return the dialect as a short text."""
+        names = {"\t": "tab", " ": "blanks", "": "none (one column)"}
+        separator = names.get(self.separator, f"'{self.separator}'")
+        parts = [f"separator {separator}", f"decimal mark '{self.decimal}'"]
+        parts += [f"thousands mark '{self.thousands}'"] if self.thousands else []
+        parts += [f"{self.n_preamble} lines above the heading"] if self.n_preamble else []
+        parts += [] if self.heading else ["no heading"]
+        parts += ["units below the heading"] if self.units_line else []
+        return ", ".join(parts)
+
+
+def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
+    """Find how the rows of a log are written.
+
+    Parameters
+    ----------
+    text : the log as UTF-8
+    name : what to call it in messages
+
+    Returns
+    -------
+    Dialect, and the cells of the first rows
+
+    Raises
+    ------
+    LogError : no rows with numbers
+    """
+    fit = _fit_of_log(text)
+    if fit is None:
+        raise LogError(_no_rows(text, name))
+    size = LOOK_AHEAD
+    while True:
+        found = _table_in(_whole_lines(text, 0, size), fit)
+        if size >= len(text) and found is None:
+            raise LogError(_no_rows(text, name))
+        if found is not None and (len(found[1]) >= _ROWS_ENOUGH or size >= len(text)):
+            return found
+        size *= 16
+
+
+def _fit_of_log(text: bytes) -> _Fit | None:
+    """Return the separator of a log; the middle and the end are asked where the beginning is no table."""
+    fit = _best_fit(_full_lines(_whole_lines(text, 0, LOOK_AHEAD)))
+    if (fit is not None and fit.score >= _GOOD_FIT) or len(text) <= LOOK_AHEAD:
+        return fit
+    starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
+    fits = [fit, *(_best_fit(_full_lines(_whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
+    return max((one for one in fits if one), key=lambda one: one.score, default=None)
+
+
+def _whole_lines(text: bytes, start: int, size: int) -> bytes:
+    """Return the whole lines that lie within a stretch of the text."""
+    begin = text.find(b"\n", start) + 1 if start else 0
+    return text[begin:] if start + size >= len(text) else text[begin : text.rfind(b"\n", begin, start + size) + 1]
+
+
+def _full_lines(head: bytes) -> list[str]:
+    """Return some lines that hold anything but comments, evenly spread."""
+    lines = head.decode("utf-8", "replace").split("\n")
+    full = [line.rstrip("\r") for line in lines if line.strip() and not line.startswith(COMMENT_MARKS)]
+    return [full[k * len(full) // _LINES_TRIED] for k in range(_LINES_TRIED)] if len(full) > _LINES_TRIED else full
+
+
+def _no_rows(text: bytes, name: str) -> Fault:
+    """Return the fault for a log without rows of numbers."""
+    start = text[:60].decode("utf-8", "replace").strip()
+    problem = f"no rows with numbers were found (it starts {start!r}); one row per frame or sample is expected."
+    return Fault(name, problem, "Name the log that the recorder wrote.")
+
+
+def _table_in(head: bytes, fit: _Fit) -> tuple[Dialect, list[list[str]]] | None:
+    """Return the dialect and the first rows found in the beginning of a log."""
+    lines = [line.rstrip("\r") for line in head.decode("utf-8", "replace").split("\n")]
+    full = [place for place, line in enumerate(lines) if line.strip() and not line.startswith(COMMENT_MARKS)]
+    first = _first_row(lines, full, fit)
+    if first is None:
+        return None
+    rows = [split_line(lines[place], fit.separator) for place in full if place >= first][:_ROWS_KEPT]
+    rows = [row for row in rows if len(row) == len(fit.is_numeric)]
+    heading, units_line, n_preamble = _heading(lines, first, fit)
+    decimal, thousands, in_doubt = _marks(head, rows, fit)
+    return (
+        Dialect(
+            separator=fit.separator,
+            decimal=decimal,
+            thousands=thousands,
+            marks_in_doubt=in_doubt,
+            n_columns=len(fit.is_numeric),
+            names=_names(heading, fit),
+            units=_names(units_line, fit),
+            first_row=_offset_of_line(head, first),
+            first_line=first + 1,
+            heading=heading,
+            units_line=units_line,
+            n_preamble=n_preamble,
+        ),
+        rows,
+    )
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """How well a separator fits: cells in a row, which of them are numbers, and a score from 0 to 1."""
+
+    separator: str
+    is_numeric: tuple[bool, ...]
+    score: float
+
+    def holds(self, cells: list[str]) -> bool:
+        """Return whether a line is a row of data: as many cells, with numbers where numbers belong."""
+        if len(cells) != len(self.is_numeric):
+            return False
+        pairs = [cell for cell, is_numeric in zip(cells, self.is_numeric, strict=True) if is_numeric]
+        return any(map(looks_numeric, pairs)) and all(looks_numeric(cell) or is_missing(cell) for cell in pairs)
+
+
+def _first_row(lines: list[str], full: list[int], fit: _Fit) -> int | None:
+    """Return the first line that is a row of data with another below it; a lone one where there is no pair."""
+    rows = (place for place, line in enumerate(full) if fit.holds(split_line(lines[line], fit.separator)))
+    alone = before = None
+    for place in itertools.islice(rows, _ROWS_ENOUGH):
+        if before is not None and place == before + 1:
+            return full[before]
+        alone, before = place if alone is None else alone, place
+    return None if alone is None else full[alone]
+
+
+def _best_fit(lines: list[str]) -> _Fit | None:
+    """Return the separator that makes most lines rows of numbers; None where no line has a number."""
+    best = None
+    for separator in _SEPARATORS:
+        if separator in "\n".join(lines):
+            fit = _fit(lines, separator)
+            if fit is not None and (best is None or fit.score > best.score + 0.05):
+                best = fit
+    return best
+
+
+def _fit(lines: list[str], separator: str) -> _Fit | None:
+    """Return how well a separator fits; None where it leaves no numbers."""
+    rows = [split_line(line, separator) for line in lines]
+    counts = Counter(map(len, rows))
+    if not counts:
+        return None
+    n_columns = max(counts, key=lambda n: (counts[n], n))
+    rows = [row for row in rows if len(row) == n_columns]
+    kinds = [[_kind(cell) for cell in column] for column in zip(*rows, strict=True)]
+    is_numeric = tuple(kind.count("number") > 0.6 * (len(kind) - kind.count("none")) for kind in kinds)
+    if not any(is_numeric) or (separator and n_columns == 1):
+        return None
+    n_understood = sum(len(kind) - kind.count("text") for kind in kinds)
+    return _Fit(separator, is_numeric, n_understood / n_columns / len(lines))
+
+
+def _kind(cell: str) -> str:
+    """Return what a cell holds: ``number``, ``clock``, ``none`` or ``text``."""
+    if looks_numeric(cell):
+        return "number"
+    if is_missing(cell):
+        return "none"
+    return "clock" if is_clock(cell) else "text"
+
+
+def _heading(lines: list[str], first: int, fit: _Fit) -> tuple[str, str, int]:
+    """Return the heading, the line of units below it (both may be empty) and the lines above them."""
+    above = [place for place in range(first) if lines[place].strip()]
+    if not above or not _could_be_heading(lines[above[-1]], fit):
+        return "", "", len(above)
+    last = lines[above[-1]]
+    if len(above) > 1 and _is_units(last, fit) and _could_be_heading(lines[above[-2]], fit):
+        return lines[above[-2]], last, len(above) - 2
+    return last, "", len(above) - 1
+
+
+def _could_be_heading(line: str, fit: _Fit) -> bool:
+    """Return whether a line names the columns: about as many cells, none of them a number."""
+    cells = _heading_cells(line, fit)
+    n_columns = len(fit.is_numeric)
+    n_named = sum(bool(cell) for cell in cells)
+    fits = len(cells) == n_columns or (abs(n_named - n_columns) <= 1 and n_named > 1)
+    return fits and n_named > 0 and not any(looks_numeric(cell) for cell in cells)
+
+
+def _heading_cells(line: str, fit: _Fit) -> list[str]:
+    """Return the cells of a heading or a line of units."""
+    for mark in COMMENT_MARKS:
+        line = line.removeprefix(mark)
+    if fit.separator != " ":
+        return [cell.strip() for cell in split_line(line.strip(" "), fit.separator)]
+    wide = re.split(r"\s{2,}|\t", line.strip())
+    return wide if len(wide) == len(fit.is_numeric) else line.split()
+
+
+def _is_units(line: str, fit: _Fit) -> bool:
+    """Return whether a line gives units: at least one known unit, and no long words."""
+    cells = [cell.strip("[]() ").lower() for cell in _heading_cells(line, fit)]
+    return any(cell in _UNITS for cell in cells) and all(len(cell) <= 8 for cell in cells)
+
+
+def _names(line: str, fit: _Fit) -> tuple[str, ...]:
+    """Return one text for each column; all empty where the line's cells cannot be matched to columns."""
+    cells, n_columns = _heading_cells(line, fit) if line else [], len(fit.is_numeric)
+    while len(cells) > n_columns and not cells[-1]:
+        cells.pop()
+    if len(cells) not in (n_columns, n_columns - 1):
+        return ("",) * n_columns
+    # A row may end in a separator where the heading does not; the column behind it is empty.
+    return tuple(cells) + ("",) * (n_columns - len(cells))
+
+
+def _marks(head: bytes, rows: list[list[str]], fit: _Fit) -> tuple[str, str, bool]:
+    """Return decimal mark, thousands mark and whether they are in doubt."""
+    if fit.separator == "," and b'"' not in head and head.isascii() and b"'" not in head:
+        return ".", "", False
+    cells = [cell for row in rows for cell, is_numeric in zip(row, fit.is_numeric, strict=True) if is_numeric]
+    return number_marks([cell for cell in cells if looks_numeric(cell)], fit.separator)
+
+
+def _offset_of_line(head: bytes, number: int) -> int:
+    """Return how many bytes stand before a line."""
+    offset = 0
+    for _ in range(number):
+        offset = head.index(b"\n", offset) + 1
+    return offset

@@ -1,0 +1,202 @@
+"""One file to columns: the look-ahead says how, pandas' C engine reads, and only the columns asked for.
+
+Rows that the quick way cannot vouch for (a row cut short, a comment between rows, a heading repeated)
+send the whole file through ``line_reader``, line by line. A value never differs from the file's text.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.errors import Fault, LogError
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.dialect import Dialect, find_dialect
+from gpubench_kit.reading.line_reader import read_lines
+from gpubench_kit.reading.log_bytes import read_log_bytes
+
+#: Text from which on pandas reads in pieces, so that memory stays bounded [bytes].
+_READ_IN_PIECES = 32_000_000
+
+
+@dataclass(frozen=True)
+class LogTable:
+    """A log whose dialect is known and whose columns are not read yet.
+
+    Attributes
+    ----------
+    name : as it stands in messages
+    sha256 : hash of the file's bytes, in hexadecimal
+    encoding : encoding it was read as
+    text : its text as UTF-8, complete lines
+    dialect : how its rows are written
+    sample : cells of its first rows
+    findings : what was noticed on the way
+    """
+
+    name: str
+    sha256: str
+    encoding: str
+    text: bytes
+    dialect: Dialect
+    sample: list[list[str]]
+    findings: tuple[Finding, ...]
+
+    def label(self, column: int) -> str:
+        """Return what to call a column in messages: its heading, else its number from 1."""
+        heading = self.dialect.names[column]
+        return f"column '{heading[:80]}'" if heading else f"column {column + 1}"
+
+    def place_of(self, heading: str) -> int | None:
+        """Return the place of a column by its heading, or by its number from 1; None where there is none."""
+        if heading in self.dialect.names:
+            return self.dialect.names.index(heading)
+        wanted = heading.strip().casefold()
+        alike = [place for place, name in enumerate(self.dialect.names) if name.casefold() == wanted]
+        if len(alike) == 1:
+            return alike[0]
+        if heading.isdecimal() and 1 <= int(heading) <= self.dialect.n_columns:
+            return int(heading) - 1
+        return None
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Columns read from a log.
+
+    Attributes
+    ----------
+    numbers : arrays of shape (n,) by column; nan where the log has no value
+    texts : arrays of shape (n,) by column
+    findings : what was noticed while reading
+    """
+
+    numbers: dict[int, np.ndarray]
+    texts: dict[int, np.ndarray]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def n_rows(self) -> int:
+        """Rows that were read."""
+        return len(next(iter({**self.numbers, **self.texts}.values())))
+
+
+def open_table(path: Path, *, name: str = "") -> LogTable:
+    """Find out how a file's rows are written.
+
+    Parameters
+    ----------
+    path : the file
+    name : what to call it in messages; the file's own name where not given
+
+    Returns
+    -------
+    LogTable
+
+    Raises
+    ------
+    LogError : the file is missing, empty, damaged, too large, or has no rows with numbers
+    """
+    content = read_log_bytes(path, name=name)
+    dialect, sample = find_dialect(content.text, content.name)
+    findings = (*content.findings, *_doubts(dialect, content.name))
+    return LogTable(content.name, content.sha256, content.encoding, content.text, dialect, sample, findings)
+
+
+def read_columns(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int] = ()) -> Columns:
+    """Read columns of a log.
+
+    Parameters
+    ----------
+    table : the log
+    numbers : places of the columns to read as numbers, from 0
+    texts : places of the columns to read as text
+
+    Returns
+    -------
+    Columns, with the same rows in each
+
+    Raises
+    ------
+    LogError : text in a number column, or a row that cannot be told apart into columns
+    """
+    numbers, texts = list(dict.fromkeys(numbers)), list(dict.fromkeys(texts))
+    frame = _read_quickly(table, numbers, texts) if _is_regular(table) else None
+    if frame is None:
+        return Columns(*read_lines(table.text, table.dialect, name=table.name, numbers=numbers, texts=texts))
+    return Columns(
+        {column: frame[column].to_numpy() for column in numbers},
+        {column: frame[column].to_numpy(dtype=object) for column in texts},
+    )
+
+
+def without_sample(table: LogTable) -> LogTable:
+    """Return the table without its text and sample, for keeping."""
+    return replace(table, text=b"", sample=[])
+
+
+def _doubts(dialect: Dialect, name: str) -> list[Finding]:
+    """Return a finding where the decimal mark could be read in another way."""
+    if not dialect.marks_in_doubt:
+        return []
+    message = (
+        f"{name}: every number with a comma has three digits behind it, so that the comma could separate "
+        "thousands; it was read as the decimal mark."
+    )
+    action = "Look at one value in `gpubench-kit inspect`; if it is wrong, let the recorder write decimal points."
+    return [Finding("note", "decimal_mark_in_doubt", message, action=action)]
+
+
+def _is_regular(table: LogTable) -> bool:
+    """Return whether each line has as many separators as a row needs, so that no cell can be misplaced."""
+    dialect = table.dialect
+    if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt:
+        return False
+    characters = np.frombuffer(table.text, np.uint8)[dialect.first_row :]
+    if b'"' in table.text:
+        in_quotes = np.cumsum(characters == ord('"')) % 2
+        return not in_quotes[characters == ord("\n")].any()
+    n_lines = table.text.count(b"\n", dialect.first_row)
+    if dialect.separator == "":
+        return True
+    n_separators = np.count_nonzero(characters == ord(dialect.separator))
+    return n_separators == n_lines * (dialect.n_columns - 1)
+
+
+def _read_quickly(table: LogTable, numbers: list[int], texts: list[int]) -> pd.DataFrame | None:
+    """Return the columns by pandas' C engine; None where it meets anything out of the ordinary."""
+    dialect = table.dialect
+    source = io.BytesIO(table.text)
+    source.seek(dialect.first_row)
+    try:
+        frame = pd.read_csv(
+            source,
+            sep=dialect.separator or "\t",
+            decimal=dialect.decimal,
+            header=None,
+            names=range(dialect.n_columns),
+            usecols=[*numbers, *texts],
+            dtype=np.float64
+            if not texts
+            else {**dict.fromkeys(numbers, np.float64), **dict.fromkeys(texts, object)},
+            index_col=False,
+            low_memory=len(table.text) > _READ_IN_PIECES,
+            encoding="utf-8",
+            engine="c",
+        )
+    except (ValueError, pd.errors.ParserError):
+        return None
+    is_whole = len(frame) == table.text.count(b"\n", dialect.first_row)
+    return frame if is_whole and not any(np.isinf(frame[column].to_numpy()).any() for column in numbers) else None
+
+
+def no_such_column(table: LogTable, heading: str, what: str) -> LogError:
+    """Return the error for a declared column that the log does not have."""
+    found = ", ".join(f"'{name}'" for name in table.dialect.names if name)[:300] or "no heading"
+    problem = f"column '{heading}', declared as {what}, is not in the log (found: {found})."
+    return LogError(Fault(table.name, problem, "Correct [logs] in the plan; a column's number from 1 will do too."))
