@@ -1,0 +1,197 @@
+"""A figure that says what it shows: data, caption, and a text alternative that states the finding."""
+
+from __future__ import annotations
+
+import hashlib
+import html
+import io
+import os
+import re
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import matplotlib as mpl
+import pandas as pd
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from gpubench_kit.errors import ReportError
+from gpubench_kit.figures.sheet import DPI, LIVE_TEXT, PICTURE_SIZE
+from gpubench_kit.figures.style import THEMES, Look, as_css_variables, page_look, picture_look
+from gpubench_kit.figures.text import FAMILY, shown, text_width
+
+#: matplotlib settings that reach into the bytes; a user's own settings must not.
+SETTINGS = {
+    "svg.fonttype": "path", "svg.hashsalt": "gpubench_kit", "text.usetex": False, "font.family": FAMILY,
+    "path.simplify": True, "path.simplify_threshold": 0.4, "path.sketch": None, "path.effects": [],
+    "text.hinting": "none", "text.antialiased": True, "savefig.bbox": None, "savefig.transparent": False,
+    "lines.antialiased": True, "lines.scale_dashes": True, "lines.dash_capstyle": "butt",
+}  # fmt: skip
+
+_NO_SVG_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
+# The settings above are global to matplotlib, so only one drawing may have them at a time.
+_ONE_AT_A_TIME = threading.RLock()
+
+
+@dataclass(frozen=True, eq=False)
+class DescribedFigure:
+    """A chart with the data drawn, its caption and its text alternative.
+
+    Attributes
+    ----------
+    name : predictable and unique, lower case with hyphens; the stem of its files, and hashed the prefix of its ids
+    data : the rows drawn, full precision
+    caption : one sentence or two, shown below the chart
+    alternative_text : the finding in words, for readers who do not see the chart
+    drawing : function from a `Look` to a matplotlib figure
+    style : the plan's section ``style``, or None
+    """
+
+    name: str
+    data: pd.DataFrame = field(repr=False)
+    caption: str
+    alternative_text: str
+    drawing: Callable[[Look], Figure] = field(repr=False)
+    style: object = field(default=None, repr=False)
+
+    def to_svg(self) -> str:
+        """Return the chart for a page: one SVG element whose colours follow the page, ids all its own."""
+        svg = _svg_element(_render_svg(self.drawing, page_look()), self.name)
+        return self._labelled(as_css_variables(svg, self.style))
+
+    def save(self, path: str | os.PathLike, *, theme: str = "light", transparent: bool = False) -> Path:
+        """Write the chart as a picture of 1920 by 1080, SVG or PNG by the suffix of the path.
+
+        Parameters
+        ----------
+        path : file to write, ending in ``.svg`` or ``.png``; its folder must exist
+        theme : ``light`` or ``dark``
+        transparent : whether the ground is left out
+
+        Raises
+        ------
+        ReportError : the suffix or theme is not one of these, or the file cannot be written
+        """
+        target = Path(path)
+        if target.suffix not in (".svg", ".png") or theme not in THEMES:
+            problem = f"cannot be written as '{target.suffix}' in theme '{theme}' (.svg or .png; light or dark)."
+            raise ReportError(f"picture '{target.name}': {problem}")
+        make = self._svg_file if target.suffix == ".svg" else self._png_file
+        content = make(picture_look(self.style, theme=theme), transparent)
+        part = target.with_name(target.name + ".part")
+        try:
+            part.write_bytes(content)
+            part.replace(target)
+        except OSError as error:
+            raise ReportError(f"picture '{target.name}': cannot be written ({error.strerror}).") from error
+        return target
+
+    def _repr_html_(self) -> str:
+        """Return the chart and its caption as an HTML figure."""
+        return (
+            f'<figure class="chart" id="chart-{self.name}" style="margin:0;max-width:34rem">{self.to_svg()}'
+            f"<figcaption>{html.escape(self.caption)}</figcaption></figure>"
+        )
+
+    def _svg_file(self, look: Look, transparent: bool) -> bytes:
+        """Return an SVG file's bytes."""
+        svg = self._labelled(_svg_element(_render_svg(self.drawing, look, transparent=transparent), self.name))
+        width, height = PICTURE_SIZE
+        head = '<?xml version="1.0" encoding="utf-8"?>\n<svg xmlns="http://www.w3.org/2000/svg"'
+        head += f' width="{width}" height="{height}"'
+        return (head + svg.removeprefix("<svg") + "\n").encode("utf-8")
+
+    def _png_file(self, look: Look, transparent: bool) -> bytes:
+        """Return a PNG file's bytes."""
+        out = io.BytesIO()
+        with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
+            figure = self.drawing(look)
+            FigureCanvasAgg(figure)
+            figure.savefig(out, format="png", dpi=DPI, metadata={"Software": None}, transparent=transparent)
+        return out.getvalue()
+
+    def _labelled(self, svg: str) -> str:
+        """Return the SVG element with its role and text alternative."""
+        label = html.escape(self.alternative_text, quote=True)
+        return svg.replace("<svg", f'<svg role="img" aria-label="{label}" style="stroke-linejoin:round"', 1)
+
+
+def slug(*parts: str) -> str:
+    """Return a name for files and ids: lower case, hyphens; distinct for distinct parts.
+
+    What letters and digits cannot tell apart gets a short hash: names in other scripts, long names.
+    """
+    text = "-".join(part for part in parts if part)
+    plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+    is_lossless = re.fullmatch(r"[A-Za-z0-9 _.-]*", text) is not None and len(plain) <= 80
+    if is_lossless and plain:
+        return plain
+    digest = hashlib.sha256("\0".join(parts).encode("utf-8", "replace")).hexdigest()[:8]
+    return f"{plain[:70].strip('-')}-{digest}".lstrip("-")
+
+
+def _render_svg(drawing: Callable[[Look], Figure], look: Look, *, transparent: bool = False) -> str:
+    """Return matplotlib's SVG text of a drawing."""
+    out = io.StringIO()
+    with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
+        figure = drawing(look)
+        FigureCanvasSVG(figure)
+        figure.savefig(out, format="svg", dpi=DPI, metadata=_NO_SVG_METADATA, transparent=transparent)
+    return out.getvalue()
+
+
+def _svg_element(svg: str, name: str) -> str:
+    """Return the bare SVG element: no prologue, comments or idle ids, short numbers, ids of its own."""
+    svg = _live_text(svg[svg.index("<svg") :])
+    svg = re.sub(r"<!--.*?-->|<style[^>]*>.*?</style>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r' xmlns(?::xlink)?="[^"]*"| version="[^"]*"', "", svg).replace("xlink:href=", "href=")
+    svg = re.sub(r'(<svg[^>]*?) (?:width|height)="[^"]*"([^>]*?) (?:width|height)="[^"]*"', r"\1\2", svg, count=1)
+    used = set(re.findall(r'(?:href="|url\()#([^")]+)', svg))
+    prefix = "c" + hashlib.sha256(name.encode("utf-8")).hexdigest()[:7]
+    keep = {one: f"{prefix}-{place}" for place, one in enumerate(sorted(used))}
+    svg = re.sub(r' id="([^"]*)"', lambda found: f' id="{keep[found[1]]}"' if found[1] in keep else "", svg)
+    svg = re.sub(r'(href="|url\()#([^")]+)', lambda found: f"{found[1]}#{keep[found[2]]}", svg)
+    svg = re.sub(r'( d=| x=| y=|translate\()("?[^")]*)', lambda found: found[1] + _short(found[2]), svg)
+    # A glyph's place in its line, in hundredths of the text size: whole numbers are exact enough.
+    svg = re.sub(r'transform="translate\((-?[\d.]+) 0\)"', lambda found: f'x="{float(found[1]):.0f}"', svg)
+    svg = re.sub(r">\s+<", "><", svg).strip()
+    svg = re.sub(r'style="[^"]*"', lambda found: re.sub(r"([;:]) ", r"\1", found[0]), svg)
+    svg = re.sub(r"<g>(<path [^>]*/>)</g>", r"\1", svg)
+    svg = re.sub(r'<path(?! id)[^>]*transform="scale\(0\.015625\)"/>|<defs></defs>', "", svg)
+    return re.sub(r' d="([^"]*)" transform="scale\(0\.015625\)"', _coarser_glyph, svg)
+
+
+def _short(numbers: str) -> str:
+    """Return the numbers of a path with at most two decimals, separated by single spaces."""
+    rounded = re.sub(r"-?\d+\.\d{3,}", lambda found: f"{float(found[0]):.2f}".rstrip("0").rstrip("."), numbers)
+    return re.sub(r" ?([A-Za-z]) ?", r"\1", re.sub(r"\s+", " ", rounded)).strip()
+
+
+def _coarser_glyph(found: re.Match) -> str:
+    """Return a glyph's outline on a grid of 512 steps, fine enough at any size of screen text."""
+    outline = re.sub(r"-?\d+(?:\.\d+)?", lambda number: f"{float(number[0]) / 8:.0f}", found[1])
+    return f' d="{outline}" transform="scale(.125)"'
+
+
+def _live_text(svg: str) -> str:
+    """Return the SVG in which names in scripts that DejaVu Sans lacks are text, drawn by the reader's fonts."""
+    pattern = rf'<g id="{LIVE_TEXT}([0-9a-f]*)">(.*?)<g style="([^"]*)" transform="([^"]*)">(.*?)</g>'
+    return re.sub(pattern, _live_element, svg, flags=re.DOTALL)
+
+
+def _live_element(found: re.Match) -> str:
+    """Return one text element as wide as the placeholders that it replaces."""
+    text = bytes.fromhex(found[1]).decode("utf-8")
+    size = float(re.search(r"scale\(([\d.]+)", found[4])[1]) * 100
+    move = re.search(r"translate\([^)]*\)", found[4])[0]
+    bold = "Bold" in found[5]
+    kept = "".join(re.findall(r"<defs>.*?</defs>", found[5], re.DOTALL))
+    width = text_width(shown(text), size, bold=bold)
+    weight = ";font-weight:bold" if bold else ""
+    return (
+        f'<g>{kept}<text transform="{move}" textLength="{width:.1f}" lengthAdjust="spacingAndGlyphs" '
+        f'style="{found[3]};font-family:{FAMILY},sans-serif;font-size:{size:g}px{weight}">{html.escape(text)}</text>'
+    )

@@ -1,0 +1,156 @@
+"""Made-up tables, and the judge of legibility: no text overlaps another, leaves its figure or is too small."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from types import SimpleNamespace
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+
+from gpubench_kit.figures.described import SETTINGS
+from gpubench_kit.figures.style import page_look, picture_look
+from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY
+
+GAMES = (
+    "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",
+    "Ninefold Keep", "Kestrel Parish", "Thornway Express", "Widow's Aqueduct",
+)  # fmt: skip
+CARD = "Larkmoor 4"
+QUIET = (CARD, "quiet", "", CARD, "factory", "")
+VERDICTS = (
+    "better", "better_but_small", "same_within_margin", "undecided", "worse", "worse_but_small", "no_verdict",
+)  # fmt: skip
+
+#: Shapes of reviews that break charts: (names of games, names of tunings, verdicts, size of a value).
+HARD_REVIEWS = {
+    "ten games": (GAMES, ("factory", "quiet", "brisk"), VERDICTS, 120.0),
+    "one game, one tuning": (GAMES[:1], ("factory",), ("undecided",), 7.0),
+    "forty games, six tunings": (
+        tuple(f"{GAMES[place % 10]} part {place // 10 + 1}" for place in range(40)),
+        ("factory", "quiet", "brisk", "cool", "thrifty", "steady at a held point"), ("undecided",), 900.0,
+    ),
+    "names of 120 characters": (
+        tuple((f"{name} and the long way home past the old mill, " * 4)[:120] for name in GAMES),
+        ("factory", "quiet " * 20), VERDICTS, 900.0,
+    ),
+    "names in other scripts": (
+        ("鉄の海と遠い山", "<b>Salt</b> & $x^2$", "Névé Crossing", "=1+1", "الطريق الطويل", "ก" * 30),
+        ("factory", "静か"), VERDICTS, 7.0,
+    ),
+}  # fmt: skip
+
+
+@pytest.fixture(params=list(HARD_REVIEWS))
+def hard_review(request):
+    """One review whose shape is hard on charts: plan, comparisons, overall and noise."""
+    games, tunings, verdicts, size = HARD_REVIEWS[request.param]
+    return SimpleNamespace(
+        plan=make_plan(games=games, tunings=tunings),
+        comparisons=make_comparisons(games=games, tuning=tunings[-1], verdicts=verdicts),
+        overall=make_overall(tunings=tunings[1:] or tunings, verdicts=verdicts),
+        noise=make_noise(games=games, tunings=tunings, size=size),
+    )
+
+
+@pytest.fixture
+def make():
+    """The makers of tables and plans."""
+    return SimpleNamespace(
+        plan=make_plan, comparisons=make_comparisons, overall=make_overall, noise=make_noise, pair=QUIET
+    )
+
+
+@pytest.fixture
+def assert_legible():
+    """A function that draws a figure for page and picture and judges its text."""
+    return _assert_legible
+
+
+def make_plan(games=GAMES, tunings=("factory", "quiet", "brisk"), cards=(CARD,), **style):
+    """Return what charts read of a plan."""
+    return SimpleNamespace(
+        cards=tuple(SimpleNamespace(name=card) for card in cards),
+        benches=(SimpleNamespace(name=""),),
+        tunings=tuple(SimpleNamespace(name=name) for name in tunings),
+        games=tuple(
+            SimpleNamespace(name=game, settings=(SimpleNamespace(name="", group="all"),)) for game in games
+        ),
+        analysis=SimpleNamespace(confidence=0.95),
+        reference_tuning=tunings[0],
+        margin_of=lambda metric: 2.0,
+        style=SimpleNamespace(accent=style.get("accent", ""), font_scale=style.get("font_scale", 1.0),
+                              mark=style.get("mark", "")),
+    )  # fmt: skip
+
+
+def make_comparisons(games=GAMES, tuning="quiet", verdicts=VERDICTS, metric="avg_fps"):
+    """Return comparisons of one pair, changes falling from game to game."""
+    rng = np.random.default_rng(7)
+    rows = []
+    for place, game in enumerate(games):
+        change, half = float(rng.normal(0.3, 2)), float(abs(rng.normal(0.8, 0.4)) + 0.1)
+        verdict = verdicts[place % len(verdicts)]
+        rows.append(dict(zip(PAIR_KEY, (CARD, tuning, "", CARD, "factory", ""), strict=True)) | {
+            "game": game, "setting": "", "metric": metric, "group": "all", "n": 5, "n_against": 5, "unit": "fps",
+            "scale": "ratio", "change": change, "low": change - half, "high": change + half, "confidence": 0.95,
+            "margin": 2.0, "verdict": verdict, "reason": "one_run" if verdict == "no_verdict" else "",
+        })  # fmt: skip
+    return COMPARISONS.frame(rows)
+
+
+def make_overall(tunings=("quiet", "brisk"), verdicts=VERDICTS, metric="avg_fps"):
+    """Return overall results of each tuning in both scopes."""
+    rows = []
+    for place, tuning in enumerate(tunings):
+        for scope, half in (("these_games", 0.4), ("games_like_these", 1.3)):
+            change = 0.7 * place - 0.5
+            rows.append(dict(zip(PAIR_KEY, (CARD, tuning, "", CARD, "factory", ""), strict=True)) | {
+                "group": "all", "scope": scope, "metric": metric, "n_games": 10, "unit": "fps", "scale": "ratio",
+                "change": change, "low": change - half, "high": change + half, "confidence": 0.95, "margin": 2.0,
+                "verdict": verdicts[place % len(verdicts)],
+            })  # fmt: skip
+    return OVERALL.frame(rows)
+
+
+def make_noise(games=GAMES, tunings=("factory", "quiet", "brisk"), size=120.0, cards=(CARD,)):
+    """Return noise of four metrics for every card, tuning and game."""
+    rng = np.random.default_rng(3)
+    means = {"avg_fps": size, "low_1pct_fps": 0.72 * size, "board_w": 240.0, "energy_per_frame_j": 240 / size}
+    rows = []
+    for card in cards:
+        for game in games:
+            at_game = rng.uniform(0.6, 1.6)
+            for tuning in tunings:
+                for metric, mean in means.items():
+                    cv = float(rng.uniform(0.2, 2))
+                    scale = at_game if metric.endswith("fps") else 1.0
+                    rows.append({
+                        "card": card, "bench": "", "tuning": tuning, "game": game, "setting": "", "metric": metric,
+                        "n": 5, "mean": mean * scale * float(rng.uniform(0.97, 1.03)), "sd": cv / 100, "cv_pct": cv,
+                        "detectable_pct": 2.4 * cv,
+                    })  # fmt: skip
+    return NOISE.frame(rows)
+
+
+def _assert_legible(described):
+    """Judge the text of a figure in both shapes."""
+    for look, smallest in ((page_look(), 12.0), (picture_look(described.style), 24.0)):
+        with mpl.rc_context(SETTINGS):
+            figure = described.drawing(look)
+            renderer = FigureCanvasAgg(figure).get_renderer()
+            texts = [text for text in figure.findobj(Text) if text.get_text().strip()]
+            boxes = [(text.get_text(), text.get_window_extent(renderer)) for text in texts]
+        sheet = figure.bbox
+        assert boxes, "nothing is written on the figure"
+        assert min(text.get_fontsize() for text in texts) >= smallest
+        for text, box in boxes:
+            inside = box.x0 >= -0.5 and box.x1 <= sheet.x1 + 0.5 and box.y0 >= -0.5 and box.y1 <= sheet.y1 + 0.5
+            assert inside, f"{look.shape}: '{text}' leaves the figure: {box.extents} in {sheet.extents}"
+        for (first, one), (second, other) in combinations(boxes, 2):
+            wide = min(one.x1, other.x1) - max(one.x0, other.x0)
+            high = min(one.y1, other.y1) - max(one.y0, other.y0)
+            assert wide < 1 or high < 1.5, f"{look.shape}: '{first}' overlaps '{second}' by {wide:.1f} x {high:.1f}"
