@@ -1,0 +1,201 @@
+"""The usable runs as arrays: text columns coded as whole numbers, missing columns filled with defaults.
+
+The statistics work on thousands of games at once; text is looked up only when results are written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+#: Text columns, and what a missing column stands for.
+_TEXTS = {
+    "tuning": "", "game": "", "metric": "", "card": "", "bench": "", "setting": "", "group": "all",
+    "purpose": "measure", "session": "", "tuning_change": "", "power_point": "board_sensor",
+    "frames_counted": "rendered", "game_version": "", "withheld_for": "",
+}  # fmt: skip
+
+_LARGEST = 2**62
+
+#: Columns in which an empty text stands for the default too.
+_NEVER_EMPTY = ("group", "purpose")
+
+_NUMBERS = {
+    "round": np.nan, "order": np.nan, "value": np.nan, "step": 0.0, "generated_per_rendered": 0.0,
+    "frame_limit_fps": 0.0, "flagged": 0.0,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class CodedRuns:
+    """One entry per run and metric.
+
+    Attributes
+    ----------
+    codes : text columns as whole numbers, place in ``names``
+    names : texts of each column, in order of first appearance
+    numbers : number columns as floats; nan is *not given*
+    change, stretch, installation : derived acts of applying a tuning, finest to coarsest; see
+        `derive_changes`
+    """
+
+    codes: dict[str, np.ndarray]
+    names: dict[str, np.ndarray]
+    numbers: dict[str, np.ndarray]
+    change: np.ndarray
+    stretch: np.ndarray
+    installation: np.ndarray
+
+    def take(self, rows: np.ndarray) -> CodedRuns:
+        """Return some of the runs."""
+        return CodedRuns(
+            {name: column[rows] for name, column in self.codes.items()},
+            self.names,
+            {name: column[rows] for name, column in self.numbers.items()},
+            self.change[rows],
+            self.stretch[rows],
+            self.installation[rows],
+        )
+
+    def code_of(self, column: str, text: str) -> int:
+        """Return the code of a text; -1 where no run has it."""
+        places = np.flatnonzero(self.names[column] == text)
+        return int(places[0]) if len(places) else -1
+
+    def text(self, column: str) -> np.ndarray:
+        """Return a text column as texts."""
+        return self.names[column][self.codes[column]]
+
+    def is_given(self, column: str) -> np.ndarray:
+        """Return where a text column is not empty."""
+        return (self.names[column] != "")[self.codes[column]]
+
+
+def code_runs(usable: pd.DataFrame) -> CodedRuns:
+    """Return the usable runs as arrays.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per run and metric; see ``tables.USABLE``. Columns beside ``tuning,
+        game, metric, value`` may be missing
+
+    Returns
+    -------
+    CodedRuns, in the order of the rows; rows without a value are left out
+    """
+    usable = usable[usable["value"].notna()]
+    codes, names = {}, {}
+    for column, default in _TEXTS.items():
+        codes[column], names[column] = _coded(_texts(usable, column, default))
+    codes["model"], names["model"] = _coded(_models(usable))
+    numbers = {column: _floats(usable, column, default) for column, default in _NUMBERS.items()}
+    return CodedRuns(codes, names, numbers, *derive_changes(codes, numbers))
+
+
+def derive_changes(codes: dict[str, np.ndarray], numbers: dict[str, np.ndarray]) -> tuple[np.ndarray, ...]:
+    """Return acts of applying a tuning as far as the order done tells.
+
+    Parameters
+    ----------
+    codes, numbers : columns of `CodedRuns`
+
+    Returns
+    -------
+    change : a new one at every change of card, tuning, session, game, setting or round
+    stretch : a new one at every change of card, tuning or session: runs in unbroken succession
+    installation : a new one at every change of card or session
+
+    Notes
+    -----
+    Benches keep their own order. Ids are whole numbers from 0.
+    """
+    round_ = np.nan_to_num(numbers["round"], nan=-1.0)
+    sequence = np.lexsort(
+        (codes["tuning"], codes["game"], np.nan_to_num(numbers["order"], nan=np.inf), codes["bench"])
+    )
+    coarse = [codes["bench"], codes["card"], codes["session"]]
+    middle = [*coarse, codes["tuning"]]
+    fine = [*middle, codes["game"], codes["setting"], round_]
+    return tuple(_numbered_changes(columns, sequence) for columns in (fine, middle, coarse))
+
+
+def number_groups(columns: Iterable[np.ndarray]) -> np.ndarray:
+    """Return, for each row, the number of its combination of values, from 0, sorted by the columns.
+
+    Parameters
+    ----------
+    columns : arrays (rows,) of whole numbers or truth values
+    """
+    combined, count = None, 1
+    for column in columns:
+        column = column.astype(np.int64)
+        column = column - column.min(initial=0)
+        size = int(column.max(initial=0)) + 1
+        if count > _LARGEST // size:
+            # Kept dense, so that many columns cannot run over 64 bits.
+            combined = np.unique(combined, return_inverse=True)[1]
+            count = int(combined.max(initial=0)) + 1
+        combined = column if combined is None else combined * size + column
+        count *= size
+    return np.unique(combined, return_inverse=True)[1]
+
+
+def rank_within(groups: np.ndarray, labels: np.ndarray) -> np.ndarray:
+    """Return the place of each label among the distinct labels of its group, from 0.
+
+    Parameters
+    ----------
+    groups : array (rows,) of whole numbers from 0
+    labels : array (rows,) of whole numbers
+    """
+    pairs = number_groups([groups, labels])
+    first = np.full(int(groups.max(initial=0)) + 1, len(pairs))
+    np.minimum.at(first, groups, pairs)
+    return pairs - first[groups]
+
+
+def _numbered_changes(columns: list[np.ndarray], sequence: np.ndarray) -> np.ndarray:
+    """Return a number for each row that rises whenever a column changes along the sequence."""
+    new = np.zeros(len(sequence), dtype=bool)
+    for column in columns:
+        ordered = column[sequence]
+        new[1:] |= ordered[1:] != ordered[:-1]
+    numbered = np.empty(len(sequence), dtype=np.int64)
+    numbered[sequence] = np.cumsum(new)
+    return numbered
+
+
+def _texts(usable: pd.DataFrame, column: str, default: str) -> pd.Series:
+    """Return a text column, its default where it is missing."""
+    if column not in usable.columns:
+        return pd.Series([default]).repeat(len(usable))
+    texts = usable[column]
+    return texts.where(texts != "", default) if column in _NEVER_EMPTY else texts
+
+
+def _models(usable: pd.DataFrame) -> pd.Series:
+    """Return the model of each run; the card's name where none is given."""
+    cards = _texts(usable, "card", "")
+    if "model" not in usable.columns:
+        return cards
+    return usable["model"].where(usable["model"].notna() & (usable["model"] != ""), cards)
+
+
+def _coded(texts: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return codes and distinct texts of a text column; a missing text is an empty one."""
+    codes, names = pd.factorize(texts, use_na_sentinel=False)
+    return codes.astype(np.int64), np.array(["" if pd.isna(name) else str(name) for name in names], dtype=object)
+
+
+def _floats(usable: pd.DataFrame, column: str, default: float) -> np.ndarray:
+    """Return a number column as floats, the default where it is missing."""
+    if column not in usable.columns:
+        return np.full(len(usable), default)
+    numbers = usable[column]
+    if column == "flagged":
+        numbers = numbers.astype("boolean")
+    floats = numbers.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    return np.where(np.isnan(floats), default, floats)

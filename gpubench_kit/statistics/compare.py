@@ -1,0 +1,225 @@
+"""The three tables of a review: ``noise``, ``comparisons`` and ``overall``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_groups
+from gpubench_kit.statistics.flagged import take_weaker, without_flagged
+from gpubench_kit.statistics.measure import Measured, measure_pair
+from gpubench_kit.statistics.overall import games_like_these, these_games
+from gpubench_kit.statistics.planning import detectable_difference, runs_to_decide
+from gpubench_kit.statistics.result_rows import (
+    comparison_columns,
+    judge,
+    overall_columns,
+    pair_columns,
+    scaled_margin,
+)
+from gpubench_kit.statistics.units import is_ratio, scaled_values
+from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
+from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL
+
+_CELL = ("card", "bench", "tuning", "game", "setting", "metric")
+
+
+def estimate_noise(usable: pd.DataFrame, plan, *, purpose: str | None = None) -> pd.DataFrame:
+    """Estimate how far repeated runs of the same tuning differ.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    plan : ReviewPlan, gives the level
+    purpose : purpose of the runs, for example ``pilot``; default that of each metric's verdicts
+
+    Returns
+    -------
+    DataFrame, one row per card, bench, tuning, game, setting and metric; see ``tables.NOISE``
+
+    Notes
+    -----
+    On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
+    the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
+    """
+    coded = code_runs(usable)
+    wanted = _has_purpose(coded, purpose)
+    if not wanted.any():
+        return NOISE.frame()
+    coded = coded.take(np.flatnonzero(wanted))
+    cell = number_groups([coded.codes[name] for name in _CELL])
+    level, _ = level_of_looks(plan)
+    example = np.zeros(int(cell.max()) + 1, dtype=np.int64)
+    example[cell[::-1]] = np.arange(len(cell))[::-1]
+    columns = {name: coded.names[name][coded.codes[name][example]] for name in _CELL}
+    return NOISE.frame(pd.DataFrame(columns | _noise_columns(coded, cell, columns["metric"], level=level)))
+
+
+def compare_tunings(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.DataFrame:
+    """Compare the plan's pairs game by game.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    plan : ReviewPlan, gives pairs, metrics, margins and level
+    looks_made : looks at verdicts so far, this one included
+
+    Returns
+    -------
+    DataFrame, one row per pair, game, setting and metric; see ``tables.COMPARISONS``
+
+    Notes
+    -----
+    A run is the unit. Adjusted p-values are over the games and pairs of one metric, one group of
+    settings and one pair of cards.
+    """
+    rows = _judged(usable, plan, looks_made=looks_made, make=_comparison_rows)
+    if rows is None:
+        return COMPARISONS.frame()
+    return COMPARISONS.frame(rows)
+
+
+def compare_over_games(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.DataFrame:
+    """Compare the plan's pairs over all games of each group.
+
+    Parameters
+    ----------
+    usable, plan, looks_made : as in `compare_tunings`
+
+    Returns
+    -------
+    DataFrame, one row per pair, group, scope and metric; see ``tables.OVERALL``
+
+    Notes
+    -----
+    Every game counts once. The scope ``games_like_these`` has rows for three or more games.
+    """
+    rows = _judged(usable, plan, looks_made=looks_made, make=_overall_rows)
+    if rows is None:
+        return OVERALL.frame()
+    return OVERALL.frame(rows)
+
+
+def measure_pairs(coded: CodedRuns, plan) -> Iterator[Measured]:
+    """Yield every pair and metric of the plan that has runs on both sides.
+
+    Parameters
+    ----------
+    coded : usable runs
+    plan : ReviewPlan
+    """
+    present = set(coded.names["metric"])
+    for metric in plan.analysis.metrics:
+        if metric not in METRICS or metric not in present:
+            continue
+        for place, pair in enumerate(plan.pairs()):
+            measured = measure_pair(coded, pair, place=place, metric=metric, plan=plan)
+            if measured is not None:
+                yield measured
+
+
+def _judged(usable: pd.DataFrame, plan, *, looks_made: int, make) -> pd.DataFrame | None:
+    """Return judged rows, those with a flagged run by the weaker of two verdicts."""
+    coded = code_runs(usable)
+    rows = _rows(coded, plan, looks_made=looks_made, make=make)
+    if rows is None or not coded.numbers["flagged"].any():
+        return rows
+    return take_weaker(rows, _rows(without_flagged(coded), plan, looks_made=looks_made, make=make))
+
+
+def _rows(coded: CodedRuns, plan, *, looks_made: int, make) -> pd.DataFrame | None:
+    """Return judged rows of all pairs and metrics; None where nothing can be compared."""
+    level, too_many = level_of_looks(plan, looks_made=looks_made)
+    pairs = plan.pairs()
+    parts = [part for measured in measure_pairs(coded, plan) for part in make(measured, level=level, plan=plan)]
+    if not parts:
+        return None
+    rows = pd.concat(parts, ignore_index=True)
+    if too_many:
+        rows.loc[rows["withheld"] == "", "withheld"] = "too_many_looks"
+    sets = {pair: number for number, pair in enumerate(dict.fromkeys(_cards(pair) for pair in pairs))}
+    pair_set = np.array([sets[_cards(pair)] for pair in pairs])[rows["place"].to_numpy()]
+    keys = [pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group", "scope") if name in rows)]
+    rows = judge(rows, family=number_groups(keys), level=level, plan=plan)
+    if "sigma" in rows:
+        rows["more_runs"] = _more_runs(rows, level=level)
+    return rows
+
+
+def _comparison_rows(measured: Measured, *, level: float, plan) -> list[pd.DataFrame]:
+    """Return the rows of one pair and metric for ``comparisons``."""
+    columns = comparison_columns(measured, level=level, plan=plan)
+    count = measured.pair.n_cells
+    extra = {
+        "place": np.full(count, measured.place),
+        # More runs do not narrow what two restarts add.
+        "sigma": np.where(measured.is_widened, np.nan, np.sqrt(measured.used.variance)),
+        "margin_scaled": np.full(count, scaled_margin(plan, measured.pair.metric)),
+        "flagged": measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0),
+    }
+    return [pd.DataFrame(pair_columns(plan.pairs()[measured.place], count) | columns | extra)]
+
+
+def _overall_rows(measured: Measured, *, level: float, plan) -> list[pd.DataFrame]:
+    """Return the rows of one pair and metric for ``overall``, both scopes."""
+    parts = []
+    flagged = measured.pair.runs.numbers["flagged"] > 0
+    families = np.bincount(measured.pair.family_of_run[flagged], minlength=len(measured.layout.shared)) > 0
+    for scope, estimate in (("these_games", these_games), ("games_like_these", games_like_these)):
+        result = estimate(measured)
+        columns = overall_columns(measured, result, scope=scope, level=level, plan=plan)
+        count = int(result.exists.sum())
+        extra = {"place": np.full(count, measured.place), "flagged": families[result.exists]}
+        parts.append(pd.DataFrame(pair_columns(plan.pairs()[measured.place], count) | columns | extra))
+    return parts
+
+
+def _cards(pair) -> tuple:
+    """Return what pairs of one family share: the cards and benches compared."""
+    return (pair.of.card, pair.of.bench, pair.against.card, pair.against.bench)
+
+
+def _more_runs(rows: pd.DataFrame, *, level: float) -> pd.array:
+    """Return the further rounds that would decide what is undecided; missing where they are too many."""
+    more = np.full(len(rows), np.nan)
+    needed = rows[["sigma", "margin_scaled", "borrowed", "n_blocks"]].to_numpy(dtype=float)
+    for row in np.flatnonzero((rows["verdict"] == UNDECIDED).to_numpy()):
+        sigma, margin, borrowed, have = needed[row]
+        runs = runs_to_decide(sigma, margin, level=level, borrowing=bool(borrowed))
+        more[row] = np.nan if runs is None else max(1, runs - have)
+    return pd.array(more, dtype="Float64").astype("Int64")
+
+
+def _has_purpose(coded: CodedRuns, purpose: str | None) -> np.ndarray:
+    """Return which runs have the purpose asked for, or that of their metric."""
+    wanted = [purpose or (METRICS[name].purpose if name in METRICS else "") for name in coded.names["metric"]]
+    codes = np.array([coded.code_of("purpose", one) for one in wanted], dtype=np.int64)
+    return codes[coded.codes["metric"]] == coded.codes["purpose"] if len(codes) else np.zeros(0, dtype=bool)
+
+
+def _noise_columns(
+    coded: CodedRuns, cell: np.ndarray, metrics: np.ndarray, *, level: float
+) -> dict[str, np.ndarray]:
+    """Return count, mean, spread and what can be found, for each cell."""
+    scaled = np.full(len(cell), np.nan)
+    for name in coded.names["metric"]:
+        rows = coded.codes["metric"] == coded.code_of("metric", name)
+        if name in METRICS:
+            scaled[rows] = scaled_values(name, coded.numbers["value"][rows])
+    kept, count = ~np.isnan(scaled), len(metrics)
+    n = np.bincount(cell[kept], minlength=count)
+    mean = np.bincount(cell[kept], weights=scaled[kept], minlength=count) / np.maximum(n, 1)
+    squares = np.bincount(cell[kept], weights=(scaled - mean[cell])[kept] ** 2, minlength=count)
+    sd = np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
+    ratio = np.array([is_ratio(name) for name in metrics], dtype=bool)
+    found = 100 * np.expm1(detectable_difference(sd, n=np.maximum(n, 1), level=level))
+    return {
+        "n": n,
+        "mean": np.where(n > 0, np.where(ratio, np.exp(np.where(ratio, mean, 0.0)), mean), np.nan),
+        "sd": sd,
+        "cv_pct": np.where(ratio, 100 * np.sqrt(np.expm1(np.where(ratio, sd, 0.0) ** 2)), np.nan),
+        "detectable_pct": np.where(ratio, found, np.nan),
+    }

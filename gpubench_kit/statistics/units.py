@@ -1,0 +1,115 @@
+"""From runs to the units that are compared: one mean per round, block or run, on the scale of the metric."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.coded_runs import rank_within
+from gpubench_kit.statistics.layout import RESTARTS, ROUNDS, Layout
+from gpubench_kit.statistics.pair_runs import PairRuns
+from gpubench_kit.statistics.variance import resolution_variance
+
+
+@dataclass(frozen=True)
+class Units:
+    """Values of both sides.
+
+    Attributes
+    ----------
+    means : array (cells, 2, places), natural log on the ratio scale; nan where there is nothing. In
+        rounds, and in blocks that serve several games, one place is the same round or block in
+        every cell of a family
+    side_means : array (cells, 2), mean over the runs that enter
+    n_runs : array (cells, 2), runs that enter
+    floor : array (cells,), variance of one run that the resolution alone makes
+    is_level : array (cells,), whether all runs are equal within their resolution
+    """
+
+    means: np.ndarray
+    side_means: np.ndarray
+    n_runs: np.ndarray
+    floor: np.ndarray
+    is_level: np.ndarray
+
+
+def is_ratio(metric: str) -> bool:
+    """Return whether a metric is compared on natural logs."""
+    return METRICS[metric].scale == "ratio"
+
+
+def scaled_values(metric: str, values: np.ndarray) -> np.ndarray:
+    """Return values on the scale on which they are compared; nan where there is no such value.
+
+    Parameters
+    ----------
+    metric : name of the metric
+    values : array, in the metric's unit
+
+    Returns
+    -------
+    array: natural logs on the ratio scale, else the values
+    """
+    usable = np.isfinite(values) & ((values > 0) | (not is_ratio(metric)))
+    kept = np.where(usable, values, 1.0)
+    return np.where(usable, np.log(kept) if is_ratio(metric) else kept, np.nan)
+
+
+def gather_units(pair: PairRuns, layout: Layout) -> Units:
+    """Average the runs of each unit.
+
+    Parameters
+    ----------
+    pair : runs of both sides
+    layout : their class
+
+    Returns
+    -------
+    Units
+    """
+    scaled = scaled_values(pair.metric, pair.runs.numbers["value"])
+    rows = np.flatnonzero(layout.used & ~np.isnan(scaled))
+    place = _places(pair, layout)
+    side = pair.cell[rows] * 2 + pair.side[rows]
+    width = int(place.max(initial=0)) + 1
+    shape = (pair.n_cells, 2, width)
+    means = _means(side * width + place[rows], scaled[rows], np.prod(shape)).reshape(shape)
+    n_runs = np.bincount(side, minlength=2 * pair.n_cells).reshape(-1, 2)
+    floor, is_level = _floor(pair, rows, scaled)
+    return Units(means, _means(side, scaled[rows], 2 * pair.n_cells).reshape(-1, 2), n_runs, floor, is_level)
+
+
+def _places(pair: PairRuns, layout: Layout) -> np.ndarray:
+    """Return the place of each run's unit: shared within the family, else within the cell."""
+    class_ = layout.classes[pair.cell]
+    shared = layout.shared[pair.family_of_run]
+    home = np.where(shared, pair.family_of_run, int(pair.family.max()) + 1 + pair.cell)
+    # The two sides share their rounds, but not their blocks or single runs.
+    home = home * 2 + np.where(class_ == ROUNDS, 0, pair.side)
+    home = home * 3 + np.select([class_ == ROUNDS, class_ == RESTARTS], [0, 1], 2)
+    lonely = layout.unit < 0
+    home = np.where(lonely, (pair.cell * 2 + pair.side) * 3 + 2 + 6 * (int(pair.family.max()) + 1), home)
+    label = np.where(lonely, np.arange(len(home)), layout.unit)
+    return rank_within(np.unique(home, return_inverse=True)[1], label)
+
+
+def _means(groups: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
+    """Return the mean of the values of each group; nan where there is none."""
+    n = np.bincount(groups, minlength=count)
+    total = np.bincount(groups, weights=values, minlength=count)
+    return np.where(n > 0, total / np.maximum(n, 1), np.nan)
+
+
+def _floor(pair: PairRuns, rows: np.ndarray, scaled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return each cell's floor of the variance, and whether its values are all equal within a step."""
+    values, cell = pair.runs.numbers["value"], pair.cell
+    step, low, high = np.zeros(pair.n_cells), np.full(pair.n_cells, np.inf), np.full(pair.n_cells, -np.inf)
+    np.maximum.at(step, cell[rows], pair.runs.numbers["step"][rows])
+    np.minimum.at(low, cell[rows], values[rows])
+    np.maximum.at(high, cell[rows], values[rows])
+    mean = _means(cell[rows], scaled[rows], pair.n_cells)
+    center = np.exp(mean) if is_ratio(pair.metric) else np.ones(pair.n_cells)
+    # A typed step of 0.1 is no exact binary number: equal within a step needs a little room.
+    return resolution_variance(step, center), high - low <= step * (1 + 1e-6)

@@ -1,0 +1,128 @@
+"""From p-values to verdicts: level by number of looks, adjustment for many comparisons, the decision table."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gpubench_kit.statistics.adapters import adjust_p
+
+#: Level at every look by the largest number of looks (Pocock 1977, for t tests, by simulation).
+LEVELS = {1: 0.05, 2: 0.027, 3: 0.020, 4: 0.0175, 5: 0.012, 6: 0.012, 7: 0.012, 8: 0.012}
+MOST_LOOKS = max(LEVELS)
+
+UNDECIDED, NO_VERDICT = "undecided", "no_verdict"
+
+#: What each verdict claims: the sign of the difference, and that it is smaller than the margin.
+_CLAIMS = {
+    "better": {"up"},
+    "worse": {"down"},
+    "better_but_small": {"up", "small"},
+    "worse_but_small": {"down", "small"},
+    "higher": {"rise"},
+    "lower": {"fall"},
+    "higher_but_small": {"rise", "small"},
+    "lower_but_small": {"fall", "small"},
+    "same_within_margin": {"small"},
+    UNDECIDED: set(),
+}
+
+
+def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
+    """Return the level of every test, and whether there were too many looks for any verdict.
+
+    Parameters
+    ----------
+    plan : ReviewPlan, gives ``analysis.looks`` and ``analysis.confidence``
+    looks_made : looks at verdicts so far, this one included; beyond the plan's number it counts
+
+    Returns
+    -------
+    tuple of float and bool
+
+    References
+    ----------
+    Pocock, S. J. (1977). Group sequential methods in the design and analysis of clinical trials.
+    doi:10.1093/biomet/64.2.191
+    """
+    looks = max(plan.analysis.looks, looks_made)
+    if looks <= 1:
+        return round(1 - plan.analysis.confidence, 12), False
+    return LEVELS[min(looks, MOST_LOOKS)], looks > MOST_LOOKS
+
+
+def adjust_in_families(p: np.ndarray, family: np.ndarray, *, method: str) -> np.ndarray:
+    """Return p-values adjusted within each family.
+
+    Parameters
+    ----------
+    p : array (rows,), nan where not defined
+    family : array (rows,) of whole numbers from 0
+    method : ``holm``, ``fdr_bh`` or ``none``
+
+    Returns
+    -------
+    array (rows,)
+    """
+    adjusted = np.array(p, dtype=float)
+    rows = np.flatnonzero(np.isfinite(adjusted))
+    if method == "none" or not len(rows):
+        return adjusted
+    rows = rows[np.argsort(family[rows], kind="stable")]
+    starts = np.flatnonzero(np.diff(family[rows])) + 1
+    for members in np.split(rows, starts):
+        if len(members) > 1:
+            adjusted[members] = adjust_p(adjusted[members], method=method)
+    return adjusted
+
+
+def decide(
+    change: np.ndarray, p_diff: np.ndarray, p_same: np.ndarray, *, level: float, direction: np.ndarray
+) -> np.ndarray:
+    """Return the verdict of each comparison.
+
+    Parameters
+    ----------
+    change : difference, of any scale; only its sign counts
+    p_diff, p_same : adjusted p-values; nan is *not shown*
+    level : of each test
+    direction : 1 where higher is better, -1 where lower is, 0 where neither
+
+    Returns
+    -------
+    array of words of ``tables.VERDICTS``
+
+    Notes
+    -----
+    | p_diff <= level | p_same <= level | verdict                                   |
+    |-----------------|-----------------|-------------------------------------------|
+    | yes             | no              | ``better`` or ``worse``                   |
+    | yes             | yes             | ``better_but_small`` or ``worse_but_small`` |
+    | no              | yes             | ``same_within_margin``                    |
+    | no              | no              | ``undecided``                             |
+    """
+    real, same = p_diff <= level, p_same <= level
+    up = np.where(direction == 0, change > 0, change * direction > 0)
+    words = np.select([(direction == 0) & up, direction == 0, up], ["higher", "lower", "better"], "worse").astype(
+        object
+    )
+    return np.select(
+        [real & same, real, same], [words + "_but_small", words, "same_within_margin"], UNDECIDED
+    ).astype(object)
+
+
+def weaker_verdict(one: str, other: str) -> str:
+    """Return what two verdicts on the same difference both claim.
+
+    Parameters
+    ----------
+    one, other : words of ``tables.VERDICTS``
+
+    Returns
+    -------
+    str : ``better`` and ``better_but_small`` give ``better``; ``better`` and ``same_within_margin``
+        give ``undecided``; anything with ``no_verdict`` gives ``no_verdict``
+    """
+    if NO_VERDICT in (one, other):
+        return NO_VERDICT
+    both = _CLAIMS[one] & _CLAIMS[other]
+    return next(word for word, claims in _CLAIMS.items() if claims == both)

@@ -1,0 +1,131 @@
+"""Which games get no verdict, and why: decided from what runs are and how they were done."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.difference import Estimate
+from gpubench_kit.statistics.layout import CONFOUNDED, Layout
+from gpubench_kit.statistics.pair_runs import PairRuns
+from gpubench_kit.statistics.reasons import WITHHELD_TEXT
+from gpubench_kit.statistics.units import Units, scaled_values
+
+#: Metrics that a cap or a frame limit holds.
+FRAME_RATES = ("avg_fps", "low_1pct_fps", "low_0p1pct_fps", "median_frame_ms")
+
+#: Metrics that depend on where the card's power was measured.
+CARD_POWER = ("board_w", "energy_per_frame_j", "frames_per_j")
+
+#: Reasons for which not even the difference is shown.
+NEVER_COMPARED = (
+    "not_measured", "no_soak_runs", "different_power_points", "different_frames_counted", "different_bench",
+    "different_game_version", "value_not_usable",
+)  # fmt: skip
+
+#: Reasons with which a game still has a difference that can enter "games like these".
+DIFFERENCE_STANDS = ("", "one_run", "no_spread")
+
+
+def withhold_by_runs(pair: PairRuns) -> np.ndarray:
+    """Return why the runs themselves rule out a verdict.
+
+    Parameters
+    ----------
+    pair : runs of both sides
+
+    Returns
+    -------
+    array (cells,) of words of ``WITHHELD_TEXT``, or of what the checks gave; empty where nothing does
+    """
+    runs, metric = pair.runs, METRICS[pair.metric]
+    measured = pair.count(np.full(len(pair.cell), True)) > 0
+    conditions = {
+        "not_measured": ~measured.all(axis=1),
+        "different_bench": _benches_differ(pair),
+        "different_game_version": _differs(pair, runs.codes["game_version"], runs.is_given("game_version")),
+        "value_not_usable": pair.any_in_cell(np.isnan(scaled_values(pair.metric, runs.numbers["value"]))),
+    }
+    if pair.across and pair.metric in CARD_POWER:
+        points = _differs(pair, runs.codes["power_point"]) | pair.any_in_cell(~runs.is_given("power_point"))
+        conditions["different_power_points"] = points & _differs(pair, runs.codes["card"])
+    if metric.needs in ("frames", "both"):
+        rendered = _differs(pair, runs.codes["frames_counted"])
+        conditions["different_frames_counted"] = rendered | _differs(pair, runs.numbers["generated_per_rendered"])
+    if pair.metric in FRAME_RATES:
+        conditions["frame_limit_declared"] = pair.any_in_cell(runs.numbers["frame_limit_fps"] > 0)
+    return _first_reason([(word, conditions[word]) for word in WITHHELD_TEXT if word in conditions], _checked(pair))
+
+
+def withhold_by_layout(
+    pair: PairRuns, layout: Layout, units: Units, *, estimate: Estimate, widened: bool
+) -> np.ndarray:
+    """Return why the way of measuring rules out a verdict.
+
+    Parameters
+    ----------
+    pair, layout, units : runs, their class and their units
+    estimate : difference from the game's own runs
+    widened : whether a spread between restarts is known, so that confounded games are judged
+
+    Returns
+    -------
+    array (cells,) of words of ``WITHHELD_TEXT``; empty where nothing does
+    """
+    several = ~np.isnan(estimate.error)
+    level = "held_by_cap" if pair.metric in FRAME_RATES else "all_values_equal"
+    confounded = (layout.classes == CONFOUNDED) & (not widened)
+    conditions = [
+        (level, units.is_level & several),
+        ("one_card", _lacks_cards(pair)),
+        ("confounded", confounded),
+        ("one_run", ~several),
+        ("no_spread", estimate.error == 0),
+    ]
+    return _first_reason(conditions, np.full(pair.n_cells, "", dtype=object))
+
+
+def _first_reason(conditions: list[tuple[str, np.ndarray]], otherwise: np.ndarray) -> np.ndarray:
+    """Return the first word whose condition holds."""
+    reasons = otherwise.copy()
+    for word, condition in reversed(conditions):
+        reasons[condition] = word
+    return reasons
+
+
+def _checked(pair: PairRuns) -> np.ndarray:
+    """Return the first reason that the checks gave to a run of each cell."""
+    runs = pair.runs
+    given = runs.is_given("withheld_for")
+    if METRICS[pair.metric].needs != "frames":
+        # Watts and energy of a capped game are compared as usual.
+        given = given & (runs.codes["withheld_for"] != runs.code_of("withheld_for", "held_by_cap"))
+    reasons = np.full(pair.n_cells, "", dtype=object)
+    rows = np.flatnonzero(given)[::-1]
+    reasons[pair.cell[rows]] = runs.text("withheld_for")[rows]
+    return reasons
+
+
+def _benches_differ(pair: PairRuns) -> np.ndarray:
+    """Return which cells mix benches without the pair saying so."""
+    bench = pair.runs.codes["bench"]
+    if not pair.names_benches:
+        return _differs(pair, bench)
+    return _differs(pair, bench, pair.side == 0) | _differs(pair, bench, pair.side == 1)
+
+
+def _lacks_cards(pair: PairRuns) -> np.ndarray:
+    """Return which cells have fewer than two cards on a side where the card is the unit."""
+    if not pair.by_card:
+        return np.zeros(pair.n_cells, dtype=bool)
+    card = pair.runs.codes["card"]
+    return ~(_differs(pair, card, pair.side == 0) & _differs(pair, card, pair.side == 1))
+
+
+def _differs(pair: PairRuns, values: np.ndarray, among: np.ndarray | None = None) -> np.ndarray:
+    """Return in which cells the values of the runs are not all equal."""
+    rows = np.full(len(values), True) if among is None else among
+    low, high = np.full(pair.n_cells, np.inf), np.full(pair.n_cells, -np.inf)
+    np.minimum.at(low, pair.cell[rows], values[rows])
+    np.maximum.at(high, pair.cell[rows], values[rows])
+    return low < high
