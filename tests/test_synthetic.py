@@ -47,7 +47,7 @@ def test_run_noise_and_its_spread_over_games_are_as_stated():
     design = Design(games=1, rounds=50, suites=400)
     alike = _log_values(make_review({"factory": 0.0}, design, noise=Noise(run_pct=0.6, games_df=np.inf)))
     assert 100 * alike["factory"].groupby("group").std().mean() == pytest.approx(0.6, rel=0.02)
-    # The mean of 1 / sigma^2 over games is that of chi2_4 / 4, which is 1; that of 1 / s^2 is nu / (nu - 2) as large.
+    # The mean of 1 / sigma^2 over games is that of chi2_4 / 4, which is 1; 1 / s^2 is nu / (nu - 2) as large.
     many = Design(games=1, rounds=50, suites=3000)
     spread = _log_values(make_review({"factory": 0.0}, many, noise=Noise(run_pct=0.6), seed=3))["factory"]
     sds = 100 * spread.groupby("group").std()
