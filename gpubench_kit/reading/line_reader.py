@@ -71,6 +71,12 @@ def read_lines(
     )
 
 
+def row_lines(text: bytes, dialect: Dialect, wanted: Sequence[int]) -> list[str]:
+    """Return the rows of a log as they stand, those that `read_lines` would give for these columns."""
+    numbers = set(_sorted_lines(text, dialect, list(wanted)).numbers)
+    return [line for line_number, line in _line_texts(text, dialect) if line_number in numbers]
+
+
 def _line_texts(text: bytes, dialect: Dialect) -> Iterator[tuple[int, str]]:
     """Yield number and text of each line from the first row on."""
     rows = text[dialect.first_row :].decode("utf-8", "replace").split("\n")

@@ -1,0 +1,171 @@
+"""Stamps of a wall clock to seconds: ISO dates, dates written in other orders, times of day, epochs."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+#: Epochs from 2001 to 2038, by what one unit of them is in seconds.
+_EPOCH_FROM, _EPOCH_TO = 1.0e9, 2.15e9
+_EPOCH_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
+
+_DAY_S = 86_400.0
+
+_ISO = re.compile(r"(\d{4})([-/.])\d{1,2}\2\d{1,2}(?:[T ]\d.*)?")
+_DAY_OR_MONTH_FIRST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})(?:[T ,]\s*(\d.*))?")
+_TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?\s*([AaPp]\.?[Mm]\.?)?")
+_ZONE = re.compile(r"(?:Z|[+-]\d\d:?(?:\d\d)?)$")
+_FRACTION = re.compile(r":\d\d[.,](\d+)")
+
+
+@dataclass(frozen=True)
+class ClockTimes:
+    """Stamps of a wall clock.
+
+    Attributes
+    ----------
+    start_s : the first stamp, in seconds since 1970; of the day where the stamps have no date
+    time_s : array of shape (n,), seconds since the first stamp; nan where a cell is no stamp
+    step_s : resolution of the stamps as written [s]
+    has_date, has_zone : whether the stamps say which day, and how far from universal time
+    in_doubt : whether day and month could be exchanged
+    """
+
+    start_s: float
+    time_s: np.ndarray
+    step_s: float
+    has_date: bool = True
+    has_zone: bool = False
+    in_doubt: bool = False
+
+
+def clock_of_texts(cells: np.ndarray) -> ClockTimes | None:
+    """Return the stamps in cells of text; None where they are no stamps.
+
+    Parameters
+    ----------
+    cells : array of text of shape (n,)
+
+    Returns
+    -------
+    ClockTimes, or None where the first cell is no date or time of day that is known
+    """
+    first = next((cell.strip() for cell in cells if cell.strip()), "")
+    if _TIME_OF_DAY.fullmatch(first):
+        return _times_of_day([cell.strip() for cell in cells])
+    if _ISO.fullmatch(first):
+        texts = [cell.strip() for cell in cells]
+        if first[4] != "-":
+            texts = [text[:10].replace(first[4], "-") + text[10:] for text in texts]
+        return _dated(texts, in_doubt=False)
+    if _DAY_OR_MONTH_FIRST.fullmatch(first):
+        return _day_or_month_first([cell.strip() for cell in cells])
+    return None
+
+
+def clock_of_numbers(values: np.ndarray) -> ClockTimes | None:
+    """Return stamps written as seconds (or thousandths and so on) since 1970; None where they are none."""
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        return None
+    for _, unit_s in _EPOCH_UNITS:
+        if known.min() * unit_s >= _EPOCH_FROM and known.max() * unit_s <= _EPOCH_TO:
+            start = known[0]
+            # Differences first: a number of this size in seconds keeps a quarter of a microsecond only.
+            return ClockTimes(float(start * unit_s), (values - start) * unit_s, unit_s, has_zone=True)
+    return None
+
+
+def join_date_and_time(dates: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """Return one text for each pair of a date and a time of day."""
+    return np.array(
+        [f"{date.strip()} {time.strip()}" for date, time in zip(dates, times, strict=True)], dtype=object
+    )
+
+
+def is_date_only(cell: str) -> bool:
+    """Return whether a cell is a date without a time of day."""
+    return ":" not in cell and bool(re.fullmatch(r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}", cell.strip()))
+
+
+def is_time_only(cell: str) -> bool:
+    """Return whether a cell is a time of day without a date."""
+    return _TIME_OF_DAY.fullmatch(cell.strip()) is not None
+
+
+def _dated(texts: list[str], *, in_doubt: bool) -> ClockTimes | None:
+    """Return stamps of texts that begin with year, month and day."""
+    series = pd.Series(texts, dtype=object).str.replace(",", ".", regex=False)
+    try:
+        stamps = pd.to_datetime(series, format="ISO8601", errors="coerce", utc=True)
+    except (ValueError, OverflowError):
+        return None
+    known = stamps.dropna()
+    if known.empty:
+        return None
+    start = known.iloc[0]
+    time_s = ((stamps - start) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
+    has_zone = _ZONE.search(texts[0][10:]) is not None
+    return ClockTimes(start.timestamp(), time_s, _step_s(texts), has_zone=has_zone, in_doubt=in_doubt)
+
+
+def _day_or_month_first(texts: list[str]) -> ClockTimes | None:
+    """Return stamps whose date begins with the day or the month; the one that fits all is taken."""
+    parts = [_DAY_OR_MONTH_FIRST.fullmatch(text) for text in texts]
+    found = [part for part in parts if part]
+    month_first = any(int(part[3]) > 12 for part in found)
+    day_first = any(int(part[1]) > 12 for part in found)
+    mark = found[0][2]
+    # Only dates with slashes are written either way.
+    in_doubt = mark == "/" and not month_first and not day_first and any(part[1] != part[3] for part in found)
+    ordered = [_year_first(part, month_first=month_first) if part else "" for part in parts]
+    return None if month_first and day_first else _dated(ordered, in_doubt=in_doubt)
+
+
+def _year_first(part: re.Match, *, month_first: bool) -> str:
+    """Return one stamp as year, month, day and a time of day on the 24-hour clock."""
+    day, month = (part[3], part[1]) if month_first else (part[1], part[3])
+    year = part[4] if len(part[4]) == 4 else f"20{part[4]}"
+    return f"{year}-{int(month):02d}-{int(day):02d} {_on_24_hours(part[5] or '00:00:00')}"
+
+
+def _on_24_hours(time: str) -> str:
+    """Return a time of day with AM or PM on the 24-hour clock; others as they are, hours with two digits."""
+    part = _TIME_OF_DAY.fullmatch(time)
+    if part is None:
+        return time.zfill(len(time) + 1) if time[1:2] == ":" else time
+    hour = int(part[1])
+    if part[4]:
+        hour = hour % 12 + (12 if part[4][0] in "pP" else 0)
+    return f"{hour:02d}:{part[2]}:{part[3] or '00'}"
+
+
+def _times_of_day(texts: list[str]) -> ClockTimes | None:
+    """Return stamps without a date; a step back by more than half a day passes midnight."""
+    parts = [_TIME_OF_DAY.fullmatch(text) for text in texts]
+    seconds = np.array([_seconds_of_day(part) if part else np.nan for part in parts])
+    known = seconds[np.isfinite(seconds)]
+    if known.size == 0:
+        return None
+    filled = pd.Series(seconds).ffill().bfill().to_numpy()
+    days = np.concatenate(([0.0], np.cumsum(np.diff(filled) < -_DAY_S / 2)))
+    time_s = seconds + days * _DAY_S - known[0]
+    return ClockTimes(float(known[0]), time_s, _step_s(texts), has_date=False)
+
+
+def _seconds_of_day(part: re.Match) -> float:
+    """Return the seconds since midnight."""
+    hour = int(part[1])
+    if part[4]:
+        hour = hour % 12 + (12 if part[4][0] in "pP" else 0)
+    return hour * 3600.0 + int(part[2]) * 60.0 + float((part[3] or "0").replace(",", "."))
+
+
+def _step_s(texts: list[str]) -> float:
+    """Return the resolution of stamps as written: the most decimals of a second among the first ones."""
+    fractions = [_FRACTION.search(text) for text in texts[:50]]
+    most = max((len(fraction[1]) for fraction in fractions if fraction), default=0)
+    return 10.0**-most if any(text.count(":") >= 2 for text in texts[:50]) else 60.0

@@ -1,0 +1,122 @@
+"""Which column is what, from the values: ranges, monotony, and sums that agree.
+
+There is no list of headings. A heading counts only where it is exactly one of the kit's own metric
+names, or is declared in the plan; everything else is found from the numbers, with its evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gpubench_kit.reading.cell_text import decimals_of, is_clock, number
+from gpubench_kit.reading.text_table import LogTable
+
+#: What one unit of a time column is, in milliseconds.
+UNITS_MS = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
+
+#: Median frame times that are taken for real [ms]: 5 to 4,000 frames per second. The range spans less
+#: than a factor of 1,000, so that at most one unit can fit.
+PLAUSIBLE_FRAME_MS = (0.25, 200.0)
+
+
+@dataclass(frozen=True)
+class ColumnChoice:
+    """One column and what it was taken for.
+
+    Attributes
+    ----------
+    role : ``frame_time``, ``elapsed_time``, ``clock_time`` or the name of a sensor metric
+    column : its place, from 0
+    label : what to call it in messages
+    unit : unit of its values, empty where there is none
+    why : the evidence
+    confidence : 0 to 1; 1 is declared
+    factor : what its values are multiplied with to get the unit of the role
+    step : one unit of the last decimal written, in the column's own unit
+    """
+
+    role: str
+    column: int
+    label: str
+    unit: str
+    why: str
+    confidence: float
+    factor: float = 1.0
+    step: float = 0.0
+
+
+@dataclass(frozen=True)
+class Declaration:
+    """What the plan declares about logs; empty where columns are to be found by content.
+
+    Attributes
+    ----------
+    frame_time : heading and unit of the frame times
+    sensor_time : heading of the sensor samples' time
+    sensors : heading by metric
+    sensor_offset_s : what is added to the sensor log's time [s]
+    """
+
+    frame_time: tuple[str, str] | None = None
+    sensor_time: str | None = None
+    sensors: Mapping[str, str] = field(default_factory=dict)
+    sensor_offset_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The first rows of a log as numbers.
+
+    Attributes
+    ----------
+    values : array of shape (rows, columns); nan where a cell is no number
+    steps : array of shape (columns,): one unit of the last decimal written
+    is_numeric, is_clock : array of shape (columns,): whether nearly all cells are numbers, or stamps of a clock
+    """
+
+    values: np.ndarray
+    steps: np.ndarray
+    is_numeric: np.ndarray
+    is_clock: np.ndarray
+
+
+def sample_of(table: LogTable) -> Sample:
+    """Return the first rows of a log as numbers."""
+    decimal, thousands = table.dialect.decimal, table.dialect.thousands
+    columns = list(zip(*table.sample, strict=True))
+    parsed = [_numbers(column, decimal, thousands) for column in columns]
+    values = np.column_stack(parsed)
+    steps = np.array([10.0 ** -max(decimals_of(cell, decimal) for cell in column[:40]) for column in columns])
+    n_missing = np.array([sum(not cell.strip() for cell in column) for column in columns])
+    n_numbers = np.isfinite(values).sum(axis=0)
+    is_numeric = (n_numbers > 0) & (n_numbers >= 0.9 * (len(table.sample) - n_missing))
+    clocks = [not numeric and is_clock(column[0]) for column, numeric in zip(columns, is_numeric, strict=True)]
+    return Sample(values, steps, is_numeric, np.array(clocks))
+
+
+def _numbers(cells: tuple[str, ...], decimal: str, thousands: str) -> np.ndarray:
+    """Return cells as numbers; nan where one is none."""
+    if decimal == "." and not thousands:
+        try:
+            return np.array(cells, dtype=np.float64)
+        except ValueError:
+            pass
+    parsed = (number(cell, decimal, thousands) for cell in cells)
+    return np.array([np.nan if value is None else value for value in parsed])
+
+
+def plausible_unit(median: float) -> str:
+    """Return the unit in which a median frame time is a real one; empty where there is none."""
+    low, high = PLAUSIBLE_FRAME_MS
+    return next((unit for unit, in_ms in UNITS_MS.items() if low <= median * in_ms < high), "")
+
+
+def share_rising(values: np.ndarray) -> float:
+    """Return the share of steps that do not go back; 0 where nothing moves."""
+    steps = np.diff(values[np.isfinite(values)])
+    if steps.size == 0 or not (steps > 0).any():
+        return 0.0
+    return float((steps >= 0).mean())

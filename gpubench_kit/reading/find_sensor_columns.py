@@ -1,0 +1,246 @@
+"""The columns of a sensor log: time, and sensors by declaration, by exact metric name, or by their values."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.errors import Fault, LogError
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.find_columns import (
+    UNITS_MS,
+    ColumnChoice,
+    Declaration,
+    Sample,
+    sample_of,
+    share_rising,
+)
+from gpubench_kit.reading.find_frame_columns import find_clock, sensors_by_name
+from gpubench_kit.reading.text_table import LogTable, no_such_column
+from gpubench_kit.registry import SENSOR_METRICS
+
+#: Median steps between samples that are taken for real [s]; less than a factor of 1,000, so that one unit fits.
+PLAUSIBLE_STEP_S = (0.02, 15.0)
+
+
+@dataclass(frozen=True)
+class SensorColumns:
+    """What the columns of a sensor log are.
+
+    Attributes
+    ----------
+    clock : columns of the wall clock: none, one, or two (date and time of day)
+    elapsed : column of the time that has passed; None where the wall clock serves
+    sensors : columns of sensors
+    findings : sensors taken by their values, and sensors that cannot be told apart
+    """
+
+    clock: tuple[ColumnChoice, ...]
+    elapsed: ColumnChoice | None
+    sensors: tuple[ColumnChoice, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def choices(self) -> tuple[ColumnChoice, ...]:
+        """All columns that were found."""
+        return (*self.clock, *((self.elapsed,) if self.elapsed else ()), *self.sensors)
+
+
+def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns:
+    """Find the columns of a sensor log.
+
+    Parameters
+    ----------
+    table : the log
+    declared : what the plan declares
+
+    Returns
+    -------
+    SensorColumns
+
+    Raises
+    ------
+    LogError : no column can be the samples' time, or a declared column is missing
+    """
+    sample = sample_of(table)
+    _check_declared(table, declared)
+    clock = _declared_clock(table, sample, declared) or find_clock(table, sample)
+    elapsed = _elapsed(table, sample, declared, has_clock=bool(clock))
+    if not clock and elapsed is None:
+        raise _no_time(table)
+    taken = {choice.column for choice in clock} | ({elapsed.column} if elapsed else set())
+    sensors = sensors_by_name(table, sample, declared.sensors, taken)
+    taken |= {sensor.column for sensor in sensors}
+    guessed, findings = _by_values(table, sample, taken, {sensor.role for sensor in sensors})
+    return SensorColumns(clock, elapsed, (*sensors, *guessed), findings)
+
+
+def _check_declared(table: LogTable, declared: Declaration) -> None:
+    """Raise where a declared column is not in the log."""
+    missing = [
+        fault
+        for metric, heading in declared.sensors.items()
+        if table.place_of(heading) is None
+        for fault in no_such_column(table, heading, metric).faults
+    ]
+    if missing:
+        raise LogError(missing)
+
+
+def _declared_clock(table: LogTable, sample: Sample, declared: Declaration) -> tuple[ColumnChoice, ...]:
+    """Return the declared time column where it holds stamps of a clock."""
+    if declared.sensor_time is None:
+        return ()
+    column = table.place_of(declared.sensor_time)
+    if column is None:
+        raise no_such_column(table, declared.sensor_time, "time of the samples")
+    if not sample.is_clock[column]:
+        return ()
+    return (ColumnChoice("clock_time", column, table.label(column), "", "declared in the plan", 1.0),)
+
+
+def _elapsed(table: LogTable, sample: Sample, declared: Declaration, *, has_clock: bool) -> ColumnChoice | None:
+    """Return the column that rises by the steps of a sensor log; None where there is none."""
+    wanted = table.place_of(declared.sensor_time) if declared.sensor_time else None
+    named = {table.place_of(declared.sensors.get(metric, metric)) for metric in SENSOR_METRICS}
+    free = [int(column) for column in np.flatnonzero(sample.is_numeric) if column not in named]
+    found = []
+    for column in free if wanted is None else [wanted]:
+        values = sample.values[:, column]
+        step = float(np.nanmean(np.diff(values))) if values.size > 1 else 0.0
+        unit, steadiness = _unit_of_step(step), _steadiness(values)
+        is_counter = (np.diff(values) == 1).all() and values[0] in (0, 1)
+        is_doubtful = has_clock and (is_counter or steadiness < 0.8)
+        if unit and (wanted is not None or (steadiness > 0 and not is_doubtful)):
+            why = "declared in the plan" if wanted is not None else f"it rises by {step:g} {unit} a row"
+            log = (table.label(column), unit, why, 0.9, UNITS_MS[unit], float(sample.steps[column]))
+            found.append((steadiness, ColumnChoice("elapsed_time", column, *log)))
+    return max(found, key=lambda one: one[0])[1] if found else None
+
+
+def _steadiness(values: np.ndarray) -> float:
+    """Return the share of steps near the usual one, of values that rise; 0 of others.
+
+    Coarse stamps stand still between steps, which must then be equal.
+    """
+    steps = np.diff(values[np.isfinite(values)])
+    moving = steps[steps > 0]
+    if share_rising(values) < 0.9 or moving.size < 3:
+        return 0.0
+    usual = float(np.median(moving))
+    near = float((np.abs(moving - usual) <= 0.5 * usual).mean())
+    return near if near >= 0.8 or moving.size >= 0.9 * steps.size else 0.0
+
+
+def _unit_of_step(step: float) -> str:
+    """Return the unit in which a step is that of a sensor log; empty where there is none."""
+    low, high = PLAUSIBLE_STEP_S
+    return next((unit for unit, in_ms in UNITS_MS.items() if low <= step * in_ms / 1000.0 < high), "")
+
+
+def _no_time(table: LogTable) -> LogError:
+    """Return the error for a sensor log without time."""
+    heading = table.dialect.names[0] or "1"
+    line = f"sensor_time = {{ column = {json.dumps(heading, ensure_ascii=False)} }}"
+    problem = "no column rises like the time of samples, and none holds stamps of a clock."
+    return LogError(
+        Fault(table.name, problem, f"Say which column it is in the plan, below [logs], for example: {line}")
+    )
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """A kind of sensor: the metric it is taken for, and values that it can have."""
+
+    metric: str
+    words: str
+    low: float
+    high: float
+    factor: float = 1.0
+
+
+#: Kinds that values can tell; ranges are of the median. What fits more than one kind is asked for.
+_KINDS = (
+    _Kind("load_pct", "a load in percent", 0.0, 100.0),
+    _Kind("core_c", "a temperature in degrees Celsius", 18.0, 115.0),
+    _Kind("board_w", "a power in watts", 3.0, 1500.0),
+    _Kind("core_mhz", "a clock in megahertz", 150.0, 6000.0),
+    _Kind("core_mv", "a voltage in volts", 0.45, 1.6, 1000.0),
+)
+
+
+def _by_values(
+    table: LogTable, sample: Sample, taken: set[int], known: set[str]
+) -> tuple[tuple[ColumnChoice, ...], tuple[Finding, ...]]:
+    """Return sensors that only their values tell, and findings on them and on those that cannot be told apart."""
+    free = [int(column) for column in np.flatnonzero(sample.is_numeric) if column not in taken]
+    fitting = {column: _fitting_kinds(sample.values[:, column], float(sample.steps[column])) for column in free}
+    fitting = {column: kinds for column, kinds in fitting.items() if kinds}
+    choices, unclear = [], []
+    for column, kinds in fitting.items():
+        rivals = [other for other, others in fitting.items() if other != column and set(others) & set(kinds)]
+        if len(kinds) > 1 or rivals or kinds[0].metric in known:
+            unclear.append(column)
+            continue
+        why = f"its values can only be {kinds[0].words}, and no other column's can"
+        choices.append(ColumnChoice(kinds[0].metric, column, table.label(column), "", why, 0.6, kinds[0].factor))
+    if known and not choices:
+        # Columns beside named sensors are of no concern unless they could be told.
+        return (), ()
+    return tuple(choices), tuple(_guesses(table, choices) + _questions(table, unclear, fitting))
+
+
+def _fitting_kinds(values: np.ndarray, step: float) -> list[_Kind]:
+    """Return the kinds that a column could be, from its range and how it moves."""
+    known = values[np.isfinite(values)]
+    if known.size < 5 or known.min() < 0 or known.min() == known.max():
+        return []
+    median, largest_step = float(np.median(known)), float(np.abs(np.diff(known)).max())
+    moves = {
+        # A load swings between idle and busy; nothing else spans most of 0 to 100.
+        "load_pct": known.max() <= 100.0
+        and known.max() >= 80
+        and (known.max() - known.min() >= 50 or median >= 90),
+        "core_c": known.max() <= 120.0 and largest_step <= 12.0 and known.max() - known.min() < 70,
+        "board_w": step < 1.0,
+        "core_mhz": step >= 1.0 and float(known.max()) >= 400.0,
+        "core_mv": step < 0.1,
+    }
+    if moves["load_pct"]:
+        return [_KINDS[0]]
+    return [kind for kind in _KINDS[1:] if kind.low <= median < kind.high and moves[kind.metric]]
+
+
+def _guesses(table: LogTable, choices: list[ColumnChoice]) -> list[Finding]:
+    """Return one finding for each sensor that was taken by its values."""
+    found = []
+    for choice in choices:
+        message = f"{table.name}: {choice.label} was taken for {choice.role}: {choice.why}."
+        action = f"Pin it in the plan: [logs] {_sensors_line(table, {choice.role: choice.column})}"
+        found.append(Finding("note", "sensor_guessed", message, found=choice.confidence, action=action))
+    return found
+
+
+def _questions(table: LogTable, unclear: list[int], fitting: dict[int, list[_Kind]]) -> list[Finding]:
+    """Return one finding that asks which sensor is which."""
+    if not unclear:
+        return []
+    shown = "; ".join(
+        f"{table.label(column)} could be {' or '.join(kind.metric for kind in fitting[column])}"
+        for column in unclear[:10]
+    )
+    example = {fitting[column][0].metric: column for column in unclear[:10]}
+    message = f"{table.name}: sensors cannot be told apart by their values and are not used: {shown}."
+    action = f"Say which is which in the plan, for example: [logs] {_sensors_line(table, example)}"
+    return [Finding("note", "sensors_unclear", message, found=float(len(unclear)), action=action)]
+
+
+def _sensors_line(table: LogTable, columns: dict[str, int]) -> str:
+    """Return the line of a plan that declares sensors."""
+    pairs = (
+        f"{metric} = {json.dumps(table.dialect.names[column] or str(column + 1), ensure_ascii=False)}"
+        for metric, column in columns.items()
+    )
+    return f"sensors = {{ {', '.join(pairs)} }}"

@@ -1,0 +1,250 @@
+"""A frame log to frames: when each frame began, and how long it took."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from gpubench_kit.errors import Fault, LogError
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.cell_text import number
+from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
+from gpubench_kit.reading.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice, Declaration
+from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
+from gpubench_kit.reading.repeated_rows import without_repeated_rows
+from gpubench_kit.reading.text_table import Columns, LogTable, open_table, read_columns
+
+
+@dataclass(frozen=True)
+class Frames:
+    """The frames of one run.
+
+    Attributes
+    ----------
+    time_s : array of shape (n,), when each frame began, from the start of the first one [s]
+    frame_ms : array of shape (n,), how long each took [ms]
+    step_ms : resolution of the frame times as recorded [ms]
+    """
+
+    time_s: np.ndarray
+    frame_ms: np.ndarray
+    step_ms: float
+
+    @property
+    def end_s(self) -> float:
+        """When the last frame ended, from the start of the first one [s]."""
+        return float(self.time_s[-1] + self.frame_ms[-1] / 1000.0)
+
+
+@dataclass(frozen=True)
+class FrameLog:
+    """A frame log as read.
+
+    Attributes
+    ----------
+    name, sha256 : of the file
+    dialect : how its rows are written, in words
+    frames : its frames
+    clock : wall clock of the first frame's start, in seconds since 1970 (of the day without a date); None without
+    clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
+    origin_s : the log's own elapsed time at the start of the first frame [s]; None without elapsed time
+    sensors : array of shape (n,) by sensor metric, from columns beside the frames
+    choices : which column is what
+    stamped : whether the time column marks a frame's ``start`` or its ``end``; empty without one
+    n_mismatched : steps of the time column that differ from the frame time
+    findings : what was noticed
+    """
+
+    name: str
+    sha256: str
+    dialect: str
+    frames: Frames
+    clock: float | None
+    clock_kind: str
+    origin_s: float | None
+    sensors: dict[str, np.ndarray]
+    choices: tuple[ColumnChoice, ...]
+    stamped: str
+    n_mismatched: int
+    findings: tuple[Finding, ...]
+
+
+def read_frame_log(
+    path: Path, *, name: str = "", declared: Declaration | None = None, with_sensors: bool = True
+) -> FrameLog:
+    """Read a frame log.
+
+    Parameters
+    ----------
+    path : the file
+    name : what to call it in messages
+    declared : what the plan declares about logs
+    with_sensors : whether sensors that stand beside the frames are read too
+
+    Returns
+    -------
+    FrameLog
+
+    Raises
+    ------
+    LogError : the file cannot be read, or no column can be told to be the frame times
+    """
+    table = open_table(path, name=name)
+    columns = find_frame_columns(table, declared or Declaration())
+    sensors = columns.sensors if with_sensors else ()
+    read = _columns_read(table, columns, [sensor.column for sensor in sensors])
+    timed = _timed(table, columns, read)
+    frames, kept, findings = _without_holes(table, timed)
+    clock, clock_kind = _clock_at_start(table, columns, timed)
+    return FrameLog(
+        name=table.name,
+        sha256=table.sha256,
+        dialect=table.dialect.in_words(),
+        frames=frames,
+        clock=clock,
+        clock_kind=clock_kind,
+        origin_s=timed.origin_s,
+        sensors={sensor.role: read.numbers[sensor.column][: kept.size][kept] for sensor in sensors},
+        choices=(*(choice for choice in columns.choices if choice not in columns.sensors), *sensors),
+        stamped=timed.stamped,
+        n_mismatched=timed.n_mismatched,
+        findings=(*table.findings, *read.findings, *timed.findings, *findings),
+    )
+
+
+@dataclass(frozen=True)
+class _Timed:
+    """Start and length of each row's frame [ms], before rows without a length are left out."""
+
+    start_ms: np.ndarray
+    frame_ms: np.ndarray
+    step_ms: float
+    origin_s: float | None
+    stamped: str = ""
+    n_mismatched: int = 0
+    findings: tuple[Finding, ...] = ()
+
+
+def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int]) -> Columns:
+    """Return the columns needed, without repeated rows."""
+    times = [choice.column for choice in (columns.frame_time, columns.elapsed) if choice]
+    read = read_columns(table, [*times, *sensors])
+    if read.n_rows == 0:
+        raise LogError(
+            Fault(table.name, "there are no rows; one row per frame is expected.", "Record the run again.")
+        )
+    if columns.elapsed is None:
+        return read
+    return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)
+
+
+def _timed(table: LogTable, columns: FrameColumns, read: Columns) -> _Timed:
+    """Return when frames began and how long they took."""
+    if columns.frame_time is None:
+        return _from_steps(table, columns.elapsed, read)
+    frame_ms = read.numbers[columns.frame_time.column] * columns.frame_time.factor
+    step_ms = columns.frame_time.step * columns.frame_time.factor
+    if columns.elapsed is None:
+        ends_ms = np.nancumsum(frame_ms)
+        return _Timed(ends_ms - np.nan_to_num(frame_ms), frame_ms, step_ms, None)
+    elapsed_ms = read.numbers[columns.elapsed.column] * columns.elapsed.factor
+    return _stamped(table, (columns.elapsed.step * columns.elapsed.factor, step_ms), elapsed_ms, frame_ms)
+
+
+def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> _Timed:
+    """Return frames as the steps of the elapsed time; the last row only ends the frame before it."""
+    time_ms = read.numbers[elapsed.column] * elapsed.factor
+    time_ms = time_ms[np.isfinite(time_ms)]
+    message = f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them."
+    finding = Finding("note", "frame_times_from_steps", message)
+    frame_ms = np.diff(time_ms)
+    if frame_ms.size == 0 or (frame_ms < 0).any():
+        where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
+        problem = (
+            f"time goes back at {where} of {elapsed.label}, so that frame times cannot be taken from its steps."
+        )
+        raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
+    step_ms = elapsed.step * elapsed.factor
+    return _Timed(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
+
+
+def _stamped(
+    table: LogTable, steps_ms: tuple[float, float], elapsed_ms: np.ndarray, frame_ms: np.ndarray
+) -> _Timed:
+    """Return frames whose time column marks their start or their end, whichever its steps agree with."""
+    moved = np.diff(elapsed_ms)
+    slack = 1.01 * steps_ms[0] + 0.51 * steps_ms[1] + 1e-12 * float(np.nanmax(np.abs(elapsed_ms), initial=0.0))
+    n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
+    n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
+    is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
+    n_agree, findings = max(n_at_end, n_at_start), ()
+    if n_agree < moved.size / 2:
+        message = (
+            f"{table.name}: the steps of the elapsed time differ from most frame times, though their sums agree; "
+            "the time was taken as each frame's start."
+        )
+        is_end, findings = False, (Finding("note", "stamps_unclear", message),)
+    start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
+    origin_s = float(start_ms[0]) / 1000.0
+    stamped = "end" if is_end else "start"
+    return _Timed(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
+
+
+def _without_holes(table: LogTable, timed: _Timed) -> tuple[Frames, np.ndarray, list[Finding]]:
+    """Return the frames that have a length, which rows they are, and what was noticed."""
+    kept, findings = np.isfinite(timed.frame_ms), []
+    start_ms, frame_ms = timed.start_ms, timed.frame_ms
+    if not kept.all():
+        n_holes = int((~kept).sum())
+        message = f"{table.name}: {n_holes} of {kept.size} rows have no frame time; they are left out."
+        findings.append(Finding("note", "rows_without_frame_time", message, found=float(n_holes)))
+        start_ms, frame_ms = start_ms[kept], frame_ms[kept]
+    if not np.isfinite(start_ms).all():
+        known = np.isfinite(start_ms)
+        rows = np.arange(start_ms.size)
+        start_ms = np.interp(rows, rows[known], start_ms[known]) if known.any() else np.cumsum(frame_ms) - frame_ms
+    _check_lengths(table, frame_ms)
+    return Frames((start_ms - start_ms[0]) / 1000.0, frame_ms, timed.step_ms), kept, findings
+
+
+def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
+    """Raise where the frame times cannot be frame times at all."""
+    action = "If the column is another one, or in another unit, declare frame_time in the plan, below [logs]."
+    if frame_ms.size == 0:
+        raise LogError(Fault(table.name, "no row has a frame time.", "Record the run again."))
+    if frame_ms.min() < 0:
+        row = int(np.argmin(frame_ms)) + 1
+        raise LogError(
+            Fault(table.name, f"row {row} has a frame time of {frame_ms.min():g} ms, below zero.", action)
+        )
+    median, (low, high) = float(np.median(frame_ms)), PLAUSIBLE_FRAME_MS
+    if not low / 10 <= median <= high * 10:
+        problem = f"the median frame time would be {median:g} ms; {low:g} to {high:g} ms is expected."
+        raise LogError(Fault(table.name, problem, action))
+
+
+def _clock_at_start(table: LogTable, columns: FrameColumns, timed: _Timed) -> tuple[float | None, str]:
+    """Return the wall clock at the start of the first frame, and what kind of clock it is."""
+    if not columns.clock:
+        return None, ""
+    clock = _clock_of_first_rows(table, columns)
+    if clock is None:
+        return None, ""
+    kind = "zoned" if clock.has_zone else "dated" if clock.has_date else "time_of_day"
+    first_ms = float(timed.frame_ms[0]) if timed.stamped == "end" and np.isfinite(timed.frame_ms[0]) else 0.0
+    return clock.start_s - first_ms / 1000.0, kind
+
+
+def _clock_of_first_rows(table: LogTable, columns: FrameColumns) -> ClockTimes | None:
+    """Return the clock's stamps of the first and the last row of the look-ahead."""
+    rows = [table.sample[0], table.sample[-1]]
+    cells = [np.array([row[choice.column] for row in rows], dtype=object) for choice in columns.clock]
+    if len(cells) == 2:
+        return clock_of_texts(join_date_and_time(*cells))
+    as_text = clock_of_texts(cells[0])
+    if as_text is not None:
+        return as_text
+    numbers = [number(cell, table.dialect.decimal, table.dialect.thousands) for cell in cells[0]]
+    return clock_of_numbers(np.array([np.nan if one is None else one for one in numbers]))

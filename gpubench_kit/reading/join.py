@@ -1,0 +1,209 @@
+"""Sensor samples onto the clock of the frames: by wall clock, by a declared offset, or by load edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.frame_log import FrameLog
+from gpubench_kit.reading.load_edges import BusyStretch, busy_stretches
+from gpubench_kit.reading.sensor_log import SensorLog
+
+_DAY_S, _QUARTER_S = 86_400.0, 900.0
+
+#: Signals whose edges are looked for, in this order: sensor, least swing, how surely its edge is the frames' [s].
+_SIGNALS = (("load_pct", 30.0, 0.5), ("board_w", 20.0, 1.5), ("wall_w", 30.0, 2.0))
+
+#: Both logs count from zero: an edge must be this far off before it outweighs that.
+_OFF_BY_S = 3.0
+
+
+@dataclass(frozen=True)
+class LineUp:
+    """How samples were brought onto the frames' clock.
+
+    Attributes
+    ----------
+    method : ``clock``, ``declared``, ``same_clock``, ``load_edge``, ``power_edge``, ``together``, ``same_rows`` or
+        ``none``
+    shift_s : what is added to the samples' time [s]; nan where they could not be lined up
+    quality : the evidence, in words
+    overlap : share of the frames' time that has samples
+    findings : the shift found, and what was noticed
+    """
+
+    method: str
+    shift_s: float
+    quality: str
+    overlap: float
+    findings: tuple[Finding, ...] = ()
+
+
+def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None = None) -> LineUp:
+    """Find what to add to the samples' time so that it is the frames'.
+
+    Parameters
+    ----------
+    frame_log, sensor_log : the logs of one run
+    offset_s : offset declared in the plan [s]; with two clocks it corrects the difference between them
+
+    Returns
+    -------
+    LineUp. The shift found and its quality are a finding, unless two clocks or a declaration gave it.
+
+    Notes
+    -----
+    Power sensors average over about a second, so that their edge comes late; the load is asked first. At the
+    start of a sensor log, power may still show the end of the run before.
+    """
+    run_s = frame_log.frames.end_s
+    if frame_log.clock is not None and sensor_log.clock is not None:
+        return _by_clock(frame_log, sensor_log, offset_s or 0.0)
+    if offset_s is not None:
+        origin_s = (sensor_log.origin_s or 0.0) - (frame_log.origin_s or 0.0) * (sensor_log.origin_s is not None)
+        return _with_overlap(
+            LineUp("declared", origin_s + offset_s, "declared in the plan", 0.0), sensor_log, run_s
+        )
+    edge = _by_edges(sensor_log, run_s)
+    if frame_log.origin_s is not None and sensor_log.origin_s is not None:
+        edge = _same_clock_or(edge, frame_log, sensor_log)
+    return _with_overlap(edge or _together(sensor_log, run_s), sensor_log, run_s)
+
+
+def _by_clock(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> LineUp:
+    """Return the line-up by two wall clocks; a difference of whole quarters of an hour is another time zone."""
+    run_s, found = frame_log.frames.end_s, ()
+    shift_s = sensor_log.clock - frame_log.clock + offset_s
+    if "time_of_day" in (frame_log.clock_kind, sensor_log.clock_kind):
+        shift_s = (shift_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2
+    away_s = _zone_difference(sensor_log, run_s, shift_s)
+    if away_s:
+        message = (
+            f"{sensor_log.name}: its clock and that of {frame_log.name} differ by {away_s / 3600:g} h, as time "
+            "zones or daylight saving would; the difference was taken out."
+        )
+        found = (Finding("note", "clocks_differ", message, found=away_s / 3600, unit="h"),)
+    lined = LineUp("clock", shift_s - away_s, "wall clocks of both logs", 0.0, found)
+    return _with_overlap(lined, sensor_log, run_s)
+
+
+def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float) -> float:
+    """Return whole quarters of an hour [s] by which two clocks differ where the logs do not overlap at all."""
+    if _overlap(sensor_log, run_s, shift_s) > 0:
+        return 0.0
+    middle_s = shift_s + float(sensor_log.time_s[-1]) / 2 - run_s / 2
+    away_s = round(middle_s / _QUARTER_S) * _QUARTER_S
+    is_zone = 0 < abs(away_s) <= 14 * 3600 and _overlap(sensor_log, run_s, shift_s - away_s) > 0.5
+    return away_s if is_zone else 0.0
+
+
+def _by_edges(sensor_log: SensorLog, run_s: float) -> LineUp | None:
+    """Return the line-up by the one busy stretch that is as long as the run; None where there is none, or two."""
+    for metric, least_swing, slack_s in _SIGNALS:
+        signal = sensor_log.values.get(metric)
+        if signal is None:
+            continue
+        stretches = busy_stretches(sensor_log.time_s, signal, least_swing=least_swing)
+        fitting = [stretch for stretch in stretches if _fits(stretch, run_s, slack_s)]
+        if len(fitting) == 1:
+            return _by_stretch(sensor_log, fitting[0], (metric, slack_s), run_s)
+        if len(fitting) > 1:
+            return _ambiguous(sensor_log, metric, fitting, run_s)
+    return None
+
+
+def _fits(stretch: BusyStretch, run_s: float, slack_s: float) -> bool:
+    """Return whether a stretch can be the run: it has an edge, and its length is right as far as it was seen."""
+    longest = run_s + 2 * slack_s + 0.05 * run_s
+    shortest = run_s - 2 * slack_s - 0.05 * run_s
+    if stretch.has_start and stretch.has_end:
+        return shortest <= stretch.length_s <= longest
+    return (stretch.has_start or stretch.has_end) and 0.5 * run_s <= stretch.length_s <= longest
+
+
+def _by_stretch(sensor_log: SensorLog, stretch: BusyStretch, how: tuple[str, float], run_s: float) -> LineUp:
+    """Return the line-up by a busy stretch: its start on the frames' start, or its end on their end."""
+    metric, slack_s = how
+    shift_s = -stretch.start_s if stretch.has_start else run_s - stretch.end_s
+    seen = "rise and fall" if stretch.has_start and stretch.has_end else "rise" if stretch.has_start else "fall"
+    lengths = f"busy for {stretch.length_s:.2f} s, frames for {run_s:.2f} s"
+    quality = f"{seen} of {metric}: {lengths}; sure to about {slack_s:g} s"
+    method = "load_edge" if metric == "load_pct" else "power_edge"
+    message = (
+        f"{sensor_log.name}: lined up with the frames by the {quality}; {shift_s:+.3f} s was added to its time."
+    )
+    action = "If that is wrong, declare sensor_offset_s in the plan, below [logs]."
+    finding = Finding("note", "lined_up_by_edge", message, found=shift_s, unit="s", action=action)
+    return LineUp(method, shift_s, quality, 0.0, (finding,))
+
+
+def _ambiguous(sensor_log: SensorLog, metric: str, fitting: list[BusyStretch], run_s: float) -> LineUp:
+    """Return no line-up where several stretches are as long as the run."""
+    starts = ", ".join(f"{stretch.start_s:.1f} s" for stretch in fitting[:6])
+    message = (
+        f"{sensor_log.name}: {len(fitting)} stretches of {metric} are as long as the frames ({run_s:.1f} s; they "
+        f"begin at {starts}), so that the samples of this run cannot be told; they are not used."
+    )
+    action = "Declare sensor_offset_s in the plan, below [logs], or let both logs write the wall clock."
+    finding = Finding("note", "not_lined_up", message, found=float(len(fitting)), action=action)
+    return LineUp("none", np.nan, "several stretches fit", 0.0, (finding,))
+
+
+def _same_clock_or(edge: LineUp | None, frame_log: FrameLog, sensor_log: SensorLog) -> LineUp:
+    """Return the line-up of two logs that count seconds: one clock, unless an edge is far from it."""
+    shift_s = sensor_log.origin_s - frame_log.origin_s
+    has_overlap = _overlap(sensor_log, frame_log.frames.end_s, shift_s) > 0
+    if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
+        return edge
+    message = (
+        f"{sensor_log.name}: both logs count seconds, and no edge of load or power speaks against it: they were "
+        f"taken as one clock ({shift_s:+.3f} s between their first rows)."
+    )
+    action = "If they were started apart, declare sensor_offset_s in the plan, below [logs]."
+    finding = Finding("note", "same_clock_taken", message, found=shift_s, unit="s", action=action)
+    return LineUp("same_clock", shift_s, "both logs count seconds", 0.0, (finding,))
+
+
+def _together(sensor_log: SensorLog, run_s: float) -> LineUp:
+    """Return the line-up of logs without clock and edge: started together if they are as long, else none."""
+    length_s = float(sensor_log.time_s[-1])
+    if abs(length_s - run_s) > max(3.0, 0.05 * run_s):
+        message = (
+            f"{sensor_log.name}: it has no clock in common with the frames and no edge of load or power as long as "
+            f"the run ({run_s:.1f} s; the log is {length_s:.1f} s long), so that its samples are not used."
+        )
+        action = "Declare sensor_offset_s in the plan, below [logs], or record load_pct beside power."
+        return LineUp("none", np.nan, "", 0.0, (Finding("note", "not_lined_up", message, action=action),))
+    message = (
+        f"{sensor_log.name}: it has no clock in common with the frames and no edge of load or power; it is as long "
+        "as the run, so both were taken to start together."
+    )
+    action = "If they were started apart, declare sensor_offset_s in the plan, below [logs]."
+    finding = Finding("note", "started_together_taken", message, found=0.0, unit="s", action=action)
+    return LineUp("together", 0.0, "equal lengths", 0.0, (finding,))
+
+
+def _overlap(sensor_log: SensorLog, run_s: float, shift_s: float) -> float:
+    """Return the share of the frames' time that has samples."""
+    start_s, end_s = max(0.0, shift_s), min(run_s, float(sensor_log.time_s[-1]) + shift_s)
+    return max(0.0, end_s - start_s) / run_s if run_s > 0 else 0.0
+
+
+def _with_overlap(lined: LineUp, sensor_log: SensorLog, run_s: float) -> LineUp:
+    """Return the line-up with the share of the frames that has samples, and a finding where there is none."""
+    if not np.isfinite(lined.shift_s):
+        return lined
+    overlap, findings = _overlap(sensor_log, run_s, lined.shift_s), lined.findings
+    if overlap == 0.0:
+        message = (
+            f"{sensor_log.name}: its samples do not overlap with the frames in time ({lined.quality}; they begin "
+            f"{lined.shift_s:.1f} s after the first frame): it may be the log of another run."
+        )
+        action = "Name the run's own sensor log in the run sheet."
+        findings = (
+            *findings,
+            Finding("note", "sensor_log_of_another_run", message, found=lined.shift_s, unit="s", action=action),
+        )
+    return LineUp(lined.method, lined.shift_s, lined.quality, overlap, findings)

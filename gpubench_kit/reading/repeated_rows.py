@@ -1,0 +1,56 @@
+"""Rows that a recorder wrote twice: exact copies with the same stamp, left out with a finding."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.line_reader import row_lines
+from gpubench_kit.reading.text_table import Columns, LogTable
+
+
+def without_repeated_rows(table: LogTable, columns: Columns, stamps: np.ndarray, *, step: float) -> Columns:
+    """Return the columns without the second copies of rows.
+
+    Parameters
+    ----------
+    table : the log
+    columns : what was read of it
+    stamps : array of shape (n,), the time of each row, in any unit
+    step : resolution of the stamps; where rows come faster than it, equal stamps are no sign of a copy
+
+    Returns
+    -------
+    Columns; with a finding where rows were left out
+
+    Notes
+    -----
+    A row is a copy if its whole text is that of an earlier row. Rows with an equal stamp and another text stay.
+    """
+    steps = np.diff(stamps)
+    if (steps > 0).all() or np.median(steps) <= step:
+        return columns
+    _, first, counts = np.unique(stamps, return_inverse=True, return_counts=True)
+    suspects = np.flatnonzero(counts[first] > 1)
+    if suspects.size == 0:
+        return columns
+    lines = row_lines(table.text, table.dialect, [*columns.numbers, *columns.texts])
+    keep, seen = np.ones(stamps.size, dtype=bool), set()
+    for row in suspects:
+        keep[row] = lines[row] not in seen
+        seen.add(lines[row])
+    n_copies = int((~keep).sum())
+    if n_copies == 0:
+        return columns
+    message = (
+        f"{table.name}: {n_copies} rows are exact copies of an earlier row with the same stamp; they were left out."
+    )
+    finding = Finding("note", "repeated_rows", message, found=float(n_copies))
+    return replace(
+        columns,
+        numbers={column: values[keep] for column, values in columns.numbers.items()},
+        texts={column: values[keep] for column, values in columns.texts.items()},
+        findings=(*columns.findings, finding),
+    )

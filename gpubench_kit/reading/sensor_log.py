@@ -1,0 +1,192 @@
+"""A sensor log to samples on its own clock: stamps in order, each sensor in its unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from gpubench_kit.errors import Fault, LogError
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
+from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
+from gpubench_kit.reading.find_sensor_columns import SensorColumns, find_sensor_columns
+from gpubench_kit.reading.repeated_rows import without_repeated_rows
+from gpubench_kit.reading.text_table import Columns, LogTable, open_table, read_columns
+
+_HOUR_S = 3600.0
+
+
+@dataclass(frozen=True)
+class SensorLog:
+    """A sensor log as read.
+
+    Attributes
+    ----------
+    name, sha256 : of the file
+    dialect : how its rows are written, in words
+    time_s : array of shape (n,), from the first sample [s], never falling
+    values : array of shape (n,) by sensor metric, in the metric's unit; nan where there is no value
+    clock : wall clock of the first sample, in seconds since 1970 (of the day without a date); None without
+    clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
+    origin_s : the log's own elapsed time at the first sample [s]; None where only a clock was read
+    choices : which column is what
+    findings : what was noticed
+    """
+
+    name: str
+    sha256: str
+    dialect: str
+    time_s: np.ndarray
+    values: dict[str, np.ndarray]
+    clock: float | None
+    clock_kind: str
+    origin_s: float | None
+    choices: tuple[ColumnChoice, ...]
+    findings: tuple[Finding, ...]
+
+
+def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
+    """Read a sensor log.
+
+    Parameters
+    ----------
+    path : the file
+    name : what to call it in messages
+    declared : what the plan declares about logs
+
+    Returns
+    -------
+    SensorLog
+
+    Raises
+    ------
+    LogError : the file cannot be read, has no time, or no sample with a time
+    """
+    table = open_table(path, name=name)
+    columns = find_sensor_columns(table, declared or Declaration())
+    read = _columns_read(table, columns)
+    clock = _clock(table, columns, read)
+    stamps_s, step_s = _stamps(table, columns, read, clock)
+    order, time_s, findings = _in_order(table, stamps_s, step_s)
+    first = float(stamps_s[order[0]])
+    return SensorLog(
+        name=table.name,
+        sha256=table.sha256,
+        dialect=table.dialect.in_words(),
+        time_s=time_s,
+        values={sensor.role: read.numbers[sensor.column][order] * sensor.factor for sensor in columns.sensors},
+        clock=clock.start_s + first if clock else None,
+        clock_kind=""
+        if clock is None
+        else "zoned"
+        if clock.has_zone
+        else "dated"
+        if clock.has_date
+        else "time_of_day",
+        origin_s=None if clock or columns.elapsed is None else first,
+        choices=columns.choices,
+        findings=(*table.findings, *columns.findings, *read.findings, *findings),
+    )
+
+
+def _columns_read(table: LogTable, columns: SensorColumns) -> Columns:
+    """Return the columns needed, without repeated rows where stamps are fine enough to tell."""
+    numbers = [sensor.column for sensor in columns.sensors]
+    numbers += [columns.elapsed.column] if columns.elapsed else []
+    texts = [choice.column for choice in columns.clock]
+    read = read_columns(table, numbers, texts=texts)
+    if columns.elapsed is None or columns.clock or read.n_rows < 3:
+        return read
+    return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)
+
+
+def _clock(table: LogTable, columns: SensorColumns, read: Columns) -> ClockTimes | None:
+    """Return the stamps of the wall clock; None without one."""
+    if not columns.clock:
+        return None
+    cells = [read.texts[choice.column] for choice in columns.clock]
+    cells = [np.array([str(cell) if cell == cell else "" for cell in column], dtype=object) for column in cells]
+    texts = join_date_and_time(*cells) if len(cells) == 2 else cells[0]
+    clock = clock_of_texts(texts)
+    if clock is None and columns.clock[0].column in read.numbers:
+        clock = clock_of_numbers(read.numbers[columns.clock[0].column])
+    if clock is None and columns.elapsed is None:
+        problem = (
+            f"{columns.clock[0].label} holds no stamps that can be read (the first is {str(texts[0])[:40]!r})."
+        )
+        action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
+        raise LogError(Fault(table.name, problem, action))
+    return clock
+
+
+def _stamps(
+    table: LogTable, columns: SensorColumns, read: Columns, clock: ClockTimes | None
+) -> tuple[np.ndarray, float]:
+    """Return the time of each sample [s] and its resolution; a clock without decimals yields to elapsed time."""
+    elapsed = columns.elapsed
+    if elapsed is not None:
+        elapsed_s = read.numbers[elapsed.column] * elapsed.factor / 1000.0
+        step_s = elapsed.step * elapsed.factor / 1000.0
+        if clock is None:
+            return elapsed_s, step_s
+        if step_s < clock.step_s and clock.step_s >= 0.5:
+            return elapsed_s - elapsed_s[0], step_s
+    return clock.time_s, clock.step_s
+
+
+def _in_order(table: LogTable, stamps_s: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray, list[Finding]]:
+    """Return which samples are used, their times from the first, and what was noticed."""
+    findings: list[Finding] = []
+    order = np.flatnonzero(np.isfinite(stamps_s))
+    if order.size == 0:
+        raise LogError(Fault(table.name, "no sample has a time.", "Record the run again."))
+    time_s = _without_hour_jumps(table, stamps_s[order] - stamps_s[order[0]], findings)
+    kept = _longest_rising(table, time_s, findings)
+    order, time_s = order[kept], time_s[kept]
+    if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
+        time_s = _spread_equal(time_s, step_s)
+        message = (
+            f"{table.name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
+        )
+        findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
+    return order, time_s - time_s[0], findings
+
+
+def _without_hour_jumps(table: LogTable, time_s: np.ndarray, findings: list[Finding]) -> np.ndarray:
+    """Return times without jumps of one hour, as the change to or from daylight saving makes them."""
+    steps = np.diff(time_s)
+    usual = float(np.median(steps)) if steps.size else 0.0
+    jumps = np.round(steps / _HOUR_S)
+    is_jump = (np.abs(jumps) == 1) & (np.abs(steps - jumps * _HOUR_S - usual) <= max(2.0, 3 * usual))
+    if not is_jump.any():
+        return time_s
+    message = (
+        f"{table.name}: the clock jumps by one hour at sample {int(np.argmax(is_jump)) + 2}; the jump was undone."
+    )
+    findings.append(Finding("note", "clock_jump", message, found=float(is_jump.sum())))
+    return time_s - np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
+
+
+def _longest_rising(table: LogTable, time_s: np.ndarray, findings: list[Finding]) -> np.ndarray:
+    """Return the longest stretch in which time does not go back."""
+    breaks = np.flatnonzero(np.diff(time_s) < 0) + 1
+    if breaks.size == 0:
+        return np.arange(time_s.size)
+    stretches = np.split(np.arange(time_s.size), breaks)
+    longest = max(stretches, key=len)
+    message = (
+        f"{table.name}: time goes back {breaks.size} times; of the {time_s.size} samples the longest stretch in "
+        f"order, {longest.size} samples from sample {int(longest[0]) + 1} on, is used."
+    )
+    findings.append(Finding("note", "sensor_time_goes_back", message, found=float(breaks.size)))
+    return longest
+
+
+def _spread_equal(time_s: np.ndarray, step_s: float) -> np.ndarray:
+    """Return times in which samples with equal stamps are spread evenly up to the next stamp."""
+    stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)
+    place = np.arange(time_s.size) - np.concatenate(([0], np.cumsum(counts)[:-1]))[group]
+    width = np.append(np.minimum(np.diff(stamps), 4 * step_s), step_s)
+    return time_s + place / counts[group] * width[group]
