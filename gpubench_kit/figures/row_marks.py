@@ -19,9 +19,8 @@ def draw_ground(sheet: Sheet, scale: Scale, *, lane: Box, axis: Axis) -> None:
     if axis.band is not None:
         low, high = (scale(scale.clamp(end)) for end in axis.band)
         sheet.rectangle(Box(low, lane.top, high, lane.bottom), role="band")
-    for value, _ in horizontal_ticks(scale, sheet.sizes):
-        x = scale(value)
-        sheet.line([x, x], [lane.top, lane.bottom], role="rule", width=sheet.sizes.stroke / 2)
+    places = [scale(value) for value, _ in horizontal_ticks(scale, sheet.sizes)]
+    sheet.segments([(x, lane.top, x, lane.bottom) for x in places], role="rule", width=sheet.sizes.stroke / 2)
     if axis.zero and scale.inside(0.0):
         x = scale(0.0)
         sheet.line([x, x], [lane.top, lane.bottom], role="axis", width=sheet.sizes.stroke)
@@ -97,11 +96,10 @@ def _draw_interval(sheet: Sheet, scale: Scale, *, mark: Mark, lane: Box) -> None
     if not (math.isfinite(mark.low) and math.isfinite(mark.high)):
         return
     y, role = lane.middle, mark.role if mark.kind == "point" else "ink"
-    ends = [scale(scale.clamp(end)) for end in (mark.low, mark.high)]
-    sheet.line(ends, [y, y], role=role, width=sheet.sizes.stroke * 1.2)
+    left, right = (scale(scale.clamp(end)) for end in (mark.low, mark.high))
     half = 0.2 * lane.height
-    for end, x, shape in zip((mark.low, mark.high), ends, "<>", strict=True):
-        if scale.inside(end):
-            sheet.line([x, x], [y - half, y + half], role=role)
-        else:
-            sheet.marker((x, y), shape, role=role)
+    ends = ((left, mark.low, "<"), (right, mark.high, ">"))
+    caps = [(x, y - half, x, y + half) for x, end, _ in ends if scale.inside(end)]
+    sheet.segments([(left, y, right, y), *caps], role=role)
+    for x, _, shape in (one for one in ends if not scale.inside(one[1])):
+        sheet.marker((x, y), shape, role=role)

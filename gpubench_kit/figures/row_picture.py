@@ -20,11 +20,11 @@ _WAYS = ((1, False), (1, True), (2, True), (3, True))
 _SMALL = 0.8
 #: Height of a row in lines of text: least with text of full size, least with small text, most.
 _PITCH = {False: 1.3, True: 1.0}
-_MOST_PITCH = 3.4
+_MOST_PITCH = 4.6
 #: Height of a block's title in lines of text.
 _TITLE_LINES = 1.85
-#: Lines that hints and axis take.
-_AROUND = 4.2
+#: Lines that the axis takes, and the space above the first row.
+_BELOW, _ABOVE = 2.4, 0.6
 
 
 @dataclass(frozen=True)
@@ -37,10 +37,11 @@ class _Line:
 
 @dataclass(frozen=True)
 class _Column:
-    """Places of one column [px]: the whole box and the plot in it; whether values are short."""
+    """Places of one column [px]: the whole box, the plot in it and the hints above; whether values are short."""
 
     box: Box
     plot: Box
+    hints: Box
     scale: Scale
     is_short: bool
 
@@ -50,8 +51,10 @@ def draw_in_picture(look: Look, chart: RowChart) -> Figure:
     sheet, box = open_sheet(look, chart.heading, height=PICTURE_SIZE[1])
     for count, is_small in _WAYS:
         sizes = _small(sizes_of(look)) if is_small else sizes_of(look)
+        hints = len(hint_lines(chart.axis, sizes, width=box.width / (2 * count)))
+        room = box.height - (_BELOW + _ABOVE + hints) * sizes.line
         columns, left_out = _in_columns(
-            chart.blocks, count=count, line=sizes.line, room=box.height, least=_PITCH[is_small]
+            chart.blocks, count=count, line=sizes.line, room=room, least=_PITCH[is_small]
         )
         if not left_out:
             break
@@ -62,10 +65,13 @@ def draw_in_picture(look: Look, chart: RowChart) -> Figure:
         box = replace(box, bottom=box.bottom - sizes.line)
     gap = 3 * sizes.gap
     width = (box.width - gap * (len(columns) - 1)) / len(columns)
-    for place, lines in enumerate(columns):
-        left = box.left + place * (width + gap)
-        part = replace(box, left=left, right=left + width)
-        _draw_column(sheet, lines, axis=chart.axis, box=part, is_short=len(columns) > 1)
+    parts = [replace(box, left=box.left + place * (width + gap)) for place in range(len(columns))]
+    parts = [replace(part, right=part.left + width) for part in parts]
+    placed = [_column(lines, chart.axis, sizes=sizes, box=part, is_short=len(columns) > 1)
+              for lines, part in zip(columns, parts, strict=True)]  # fmt: skip
+    pitch = min(_pitch(column, lines, sizes=sizes) for column, lines in zip(placed, columns, strict=True))
+    for column, lines in zip(placed, columns, strict=True):
+        _draw_column(sheet, column, lines=lines, axis=chart.axis, pitch=pitch)
     return sheet.figure
 
 
@@ -76,7 +82,7 @@ def _small(sizes: Sizes) -> Sizes:
 
 def _in_columns(blocks: Sequence[Block], *, count: int, line: float, room: float, least: float):
     """Return the lines of each column, evenly filled, and how many rows found no place."""
-    capacity = room - (_AROUND + (count == _WAYS[-1][0])) * line
+    capacity = room - (count == _WAYS[-1][0]) * line  # room for the note on rows left out
     pieces = [_lines(block, capacity=capacity / line, least=least) for block in blocks]
     if len(pieces) == 1:
         pieces = [[one] for one in pieces[0]]
@@ -115,34 +121,36 @@ def _height(lines: Sequence[_Line], *, least: float) -> float:
     return sum(_TITLE_LINES if line.row is None else least for line in lines)
 
 
-def _draw_column(sheet: Sheet, lines: Sequence[_Line], *, axis: Axis, box: Box, is_short: bool) -> None:
-    """Draw one column."""
-    sizes = sheet.sizes
-    column = _column(lines, axis, sizes=sizes, box=box, is_short=is_short)
-    hints = box if is_short else replace(column.plot, top=box.top)
-    top = box.top + sizes.line * (len(hint_lines(axis, sizes, width=hints.width)) + 0.6)
-    titles = sum(line.row is None for line in lines)
-    room = box.bottom - 2.4 * sizes.line - top - titles * _TITLE_LINES * sizes.line
-    pitch = min(room / (len(lines) - titles), _MOST_PITCH * sizes.line)
-    draw_hints(sheet, column.scale, axis=axis, box=hints)
-    for line in lines:
-        bottom = top + (pitch if line.row is not None else _TITLE_LINES * sizes.line)
-        _draw_line(sheet, column, line=line, axis=axis, ends=(top, bottom))
-        top = bottom
-    label = wrap(axis.label, box.width, size=sizes.text)
-    draw_axis(sheet, column.scale, label=label, box=replace(column.plot, top=top), bounds=(box.left, box.right))
-
-
 def _column(lines: Sequence[_Line], axis: Axis, *, sizes: Sizes, box: Box, is_short: bool) -> _Column:
     """Return the places of a column: labels and values take what they need, up to a share."""
     rows = [line.row for line in lines if line.row is not None]
     texts = [row.short if is_short and row.short else row.text for row in rows]
     labels = min(max(text_width(clean(row.label), sizes.text) for row in rows) + 1, 0.4 * box.width)
     values = min(max(text_width(clean(text), sizes.text) for text in texts) + 1, 0.36 * box.width)
-    plot = replace(box, left=box.left + labels + sizes.gap, right=box.right - values - sizes.gap)
-    return _Column(
-        box, plot, Scale(axis.low, axis.high, plot.left + sizes.marker, plot.right - sizes.marker), is_short
-    )
+    left, right = box.left + labels + sizes.gap, box.right - values - sizes.gap
+    hints = box if is_short else replace(box, left=left, right=right)
+    top = box.top + sizes.line * (len(hint_lines(axis, sizes, width=hints.width)) + _ABOVE)
+    scale = Scale(axis.low, axis.high, left + sizes.marker, right - sizes.marker)
+    return _Column(box, Box(left, top, right, box.bottom - _BELOW * sizes.line), hints, scale, is_short)
+
+
+def _pitch(column: _Column, lines: Sequence[_Line], *, sizes: Sizes) -> float:
+    """Return the height of a row [px] with which a column is filled, up to the most."""
+    titles = sum(line.row is None for line in lines)
+    room = column.plot.height - titles * _TITLE_LINES * sizes.line
+    return min(room / (len(lines) - titles), _MOST_PITCH * sizes.line)
+
+
+def _draw_column(sheet: Sheet, column: _Column, *, lines: Sequence[_Line], axis: Axis, pitch: float) -> None:
+    """Draw one column."""
+    sizes, box, top = sheet.sizes, column.box, column.plot.top
+    draw_hints(sheet, column.scale, axis=axis, box=column.hints)
+    for line in lines:
+        bottom = top + (pitch if line.row is not None else _TITLE_LINES * sizes.line)
+        _draw_line(sheet, column, line=line, axis=axis, ends=(top, bottom))
+        top = bottom
+    label = wrap(axis.label, box.width, size=sizes.text)
+    draw_axis(sheet, column.scale, label=label, box=replace(column.plot, top=top), bounds=(box.left, box.right))
 
 
 def _draw_line(sheet: Sheet, column: _Column, *, line: _Line, axis: Axis, ends: tuple[float, float]) -> None:

@@ -106,6 +106,15 @@ class Sheet:
         self._add(Line2D(xs, ys, color=self.look.colours[role], linewidth=width or self.sizes.stroke,
                          linestyle=dash, alpha=alpha, solid_capstyle="butt"))  # fmt: skip
 
+    def segments(self, ends: Sequence[tuple[float, float, float, float]], *, role: str = "ink",
+                 width: float | None = None) -> None:  # fmt: skip
+        """Draw straight pieces (x, y, x, y) as one mark, which is quicker and smaller than one by one."""
+        gap = float("nan")
+        xs = [x for one in ends for x in (one[0], one[2], gap)]
+        ys = [y for one in ends for y in (one[1], one[3], gap)]
+        if ends:
+            self.line(xs, ys, role=role, width=width)
+
     def rectangle(self, box: Box, *, role: str, alpha: float = 1.0) -> None:
         """Fill a box."""
         self._add(Rectangle((box.left, box.top), box.width, box.height, linewidth=0, alpha=alpha,
