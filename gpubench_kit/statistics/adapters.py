@@ -11,6 +11,7 @@ from types import ModuleType
 import numpy as np
 from scipy import optimize, special, stats
 from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
 
@@ -97,6 +98,21 @@ def poisson_rate_upper(failures: int, hours: float, *, confidence: float = 0.95)
     """Return the exact one-sided upper limit of a failure rate per hour (Garwood 1936)."""
     # The library's interval is two-sided: the outer tails of 2 (1 - confidence) hold one side each.
     return float(confint_poisson(failures, hours, method="exact-c", alpha=2 * (1 - confidence))[1])
+
+
+def share_upper(failures: int, runs: int, *, confidence: float) -> float:
+    """Return the exact one-sided upper limit of a share (Clopper and Pearson 1934)."""
+    return float(proportion_confint(failures, runs, alpha=2 * (1 - confidence), method="beta")[1])
+
+
+def jeffreys_share_upper(failures: int, runs: int, *, confidence: float) -> float:
+    """Return the one-sided upper limit of a share with the prior of Jeffreys."""
+    return float(proportion_confint(failures, runs, alpha=2 * (1 - confidence), method="jeffreys")[1])
+
+
+def binomial_p(successes: int, trials: int, *, share: float) -> float:
+    """Return the exact two-sided p-value of a binomial count against a share."""
+    return float(stats.binomtest(successes, trials, share).pvalue)
 
 
 @dataclass(frozen=True)

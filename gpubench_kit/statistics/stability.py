@@ -1,0 +1,180 @@
+"""What hours without failures, or with a few, say about one card under one tuning.
+
+A tuning that passed is not proven stable. Only an upper limit of its failure rate can be given, and
+it holds for this card, this driver and this room.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from gpubench_kit.errors import DesignError, Fault
+from gpubench_kit.number_text import count_text, percent_text, significant_text
+from gpubench_kit.statistics.adapters import (
+    binomial_p,
+    jeffreys_share_upper,
+    poisson_rate_upper,
+    share_upper,
+)
+
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True)
+class FailureBound:
+    """An upper limit of a failure rate.
+
+    Attributes
+    ----------
+    failures, hours : what was seen; hours were fixed before the test
+    upper_per_hour : exact one-sided upper limit of the rate [1/h]
+    confidence : of the limit
+    sentence : the only sentence about stability that this shows
+    """
+
+    failures: int
+    hours: float
+    upper_per_hour: float
+    confidence: float
+    sentence: str
+
+
+def failure_bound(failures: int, hours: float, *, confidence: float = CONFIDENCE) -> FailureBound:
+    """Return what a number of failures in a number of hours shows.
+
+    Parameters
+    ----------
+    failures : crashes and errors seen, 0 or more
+    hours : test time, fixed before the test [h], above 0
+    confidence : of the one-sided limit
+
+    Raises
+    ------
+    DesignError : failures below 0, hours not above 0, or confidence not between 0 and 1
+
+    Notes
+    -----
+    ``chi2(confidence, 2 k + 2) / (2 h)``; without failures and at 95 % this is ``2.9957 / h``.
+
+    References
+    ----------
+    Garwood, F. (1936). Fiducial limits for the Poisson distribution. doi:10.2307/2333958
+    """
+    _raise_for_counts(failures, "hours", hours, confidence=confidence)
+    upper = poisson_rate_upper(failures, hours, confidence=confidence)
+    # One failure in fewer hours than the limit says is not ruled out, so the hours are cut, not rounded.
+    apart = _hours_text(_cut(1 / upper))
+    seen = f"{count_text(failures, 'failure')} in {_hours_text(hours)} hours"
+    level = f"with {percent_text(100 * confidence)} confidence"
+    if failures == 0:
+        sentence = f"{seen}: fewer than 1 per {apart} hours {level}."
+    else:
+        sentence = f"{seen}: not stable; as many as 1 per {apart} hours cannot be ruled out {level}."
+    return FailureBound(failures, float(hours), upper, confidence, sentence)
+
+
+def pooled_failure_bound(tests: Iterable[tuple[int, float]], *, confidence: float = CONFIDENCE) -> FailureBound:
+    """Return what several tests of one tuning show together.
+
+    Parameters
+    ----------
+    tests : pairs of failures and hours [h], all of one card under one tuning
+    confidence : of the one-sided limit
+
+    Raises
+    ------
+    DesignError : as `failure_bound`; also where there is no test
+    """
+    tests = list(tests)
+    for failures, hours in tests:
+        _raise_for_counts(failures, "hours", hours, confidence=confidence)
+    failures, hours = sum(test[0] for test in tests), sum(test[1] for test in tests)
+    return failure_bound(failures, hours, confidence=confidence)
+
+
+def failure_share_limit(failures: int, runs: int, *, confidence: float = CONFIDENCE) -> float:
+    """Return the exact one-sided upper limit of the share of runs that fail.
+
+    Parameters
+    ----------
+    failures : runs that failed
+    runs : runs tried, fixed before the test, at least ``failures`` and at least 1
+    confidence : of the limit
+
+    Returns
+    -------
+    float, a share; without failures ``1 - (1 - confidence) ** (1 / runs)``.
+
+    Raises
+    ------
+    DesignError : counts that do not fit together
+
+    References
+    ----------
+    Clopper, C. J. and Pearson, E. S. (1934). doi:10.1093/biomet/26.4.404
+    """
+    _raise_for_counts(failures, "runs", runs, confidence=confidence)
+    return share_upper(failures, runs, confidence=confidence)
+
+
+def failure_share_estimate(failures: int, runs: int, *, confidence: float = CONFIDENCE) -> float:
+    """Return an upper limit of the share of failing runs that is right on average, for display only.
+
+    Parameters, result and errors as in `failure_share_limit`; the limit of Jeffreys, which is
+    lower than the exact one and is never used to call a tuning stable.
+    """
+    _raise_for_counts(failures, "runs", runs, confidence=confidence)
+    return jeffreys_share_upper(failures, runs, confidence=confidence)
+
+
+def compare_failures(of: tuple[int, float], against: tuple[int, float]) -> float:
+    """Return the p-value against two tunings failing at the same rate.
+
+    Parameters
+    ----------
+    of, against : failures and hours [h] of each tuning
+
+    Returns
+    -------
+    float; 1 with fewer than two failures in all: 0 against 1 is never a difference.
+
+    Raises
+    ------
+    DesignError : as `failure_bound`
+    """
+    for failures, hours in (of, against):
+        _raise_for_counts(failures, "hours", hours, confidence=CONFIDENCE)
+    total = of[0] + against[0]
+    return 1.0 if total < 2 else binomial_p(of[0], total, share=of[1] / (of[1] + against[1]))
+
+
+def _raise_for_counts(failures: int, unit: str, tried: float, *, confidence: float) -> None:
+    """Raise one error for all that is wrong with the numbers of a test."""
+    where = "stability"
+    faults = []
+    if failures < 0 or failures != int(failures):
+        faults.append(Fault(where, f"{failures} failures; a whole number of at least 0 is expected."))
+    if not 0 < tried < math.inf:
+        faults.append(Fault(where, f"{tried} {unit}; a number above 0 is expected.", f"State the {unit} tried."))
+    elif unit == "runs" and failures > tried:
+        faults.append(
+            Fault(where, f"{failures} failures in {tried} runs; there cannot be more failures than runs.")
+        )
+    if not 0 < confidence < 1:
+        faults.append(Fault(where, f"confidence {confidence}; a number between 0 and 1 is expected."))
+    if faults:
+        raise DesignError(faults)
+
+
+def _hours_text(hours: float) -> str:
+    """Return a number of hours without idle zeros."""
+    text = significant_text(hours)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _cut(value: float) -> float:
+    """Return a number above 0 cut, never rounded up, to three significant digits."""
+    scale = 10.0 ** (2 - math.floor(math.log10(value)))
+    return math.floor(value * scale) / scale
