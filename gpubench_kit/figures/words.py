@@ -9,6 +9,7 @@ import pandas as pd
 
 from gpubench_kit.number_text import change_text, percent_text
 from gpubench_kit.registry import METRICS, Metric
+from gpubench_kit.statistics.reasons import reason_words
 from gpubench_kit.tables import PAIR_KEY
 
 VERDICT_WORDS = {
@@ -104,8 +105,8 @@ def margin_text(margin: float, unit: str) -> str:
 
 
 def reason_text(reason: str) -> str:
-    """Return a reason code in words."""
-    return reason.replace("_", " ")
+    """Return the most telling reason of a row in words."""
+    return (reason_words(reason) or ("",))[0].replace("_", " ")
 
 
 def names_text(names: Iterable[str]) -> str:
