@@ -1,0 +1,71 @@
+"""The contributor's one command: `nox` lints and tests; `nox --list` shows the rest.
+
+The sessions run in the environment that bootstrap.py made (`.venv/bin/nox`, on Windows
+`.venv\\Scripts\\nox`); only `tests` over several Pythons makes environments of its own.
+"""
+
+from pathlib import Path
+
+import nox
+
+nox.needs_version = ">=2025.10.14"
+nox.options.sessions = ["lint", "notebooks", "environment_check", "quick"]
+nox.options.error_on_external_run = False
+
+ROOT = Path(__file__).resolve().parent
+PYTHONS = ["3.11", "3.12", "3.13"]
+
+#: No address may get into the lock: whoever installs from it uses their own package index.
+COMPILE = [
+    *("pyproject.toml", "--group", "lock", "-c", "constraints.txt", "-o", "requirements.lock"),
+    *("--universal", "--python-version", PYTHONS[0], "--fork-strategy", "fewest", "--generate-hashes"),
+    *("--no-emit-index-url", "--no-emit-find-links", "--no-header", "--no-annotate", "--quiet"),
+]
+
+
+@nox.session(venv_backend="none")
+def lint(session):
+    """Check style and format."""
+    session.run("ruff", "check", ".")
+    session.run("ruff", "format", "--check", ".")
+
+
+@nox.session(venv_backend="none")
+def notebooks(session):
+    """Fail if a notebook holds outputs or counts; `nox -s notebooks -- --strip` takes them out."""
+    found = [str(path) for path in sorted(ROOT.glob("notebooks/*.ipynb"))]
+    if found:
+        session.run("nbstripout", *([] if "--strip" in session.posargs else ["--verify"]), *found)
+
+
+@nox.session(venv_backend="none")
+def quick(session):
+    """Run the tests that take seconds."""
+    session.run("pytest", "-m", "not slow", "-n", "auto", "-q", *session.posargs)
+
+
+@nox.session(python=PYTHONS, venv_backend="uv|virtualenv")
+def tests(session):
+    """Run all tests on each Python, in environments made from the lock."""
+    session.install("--require-hashes", "--only-binary", ":all:", "-r", "requirements.lock")
+    session.install("--no-deps", "--no-build-isolation", "-e", ".")
+    session.run("pytest", "-n", "auto", *session.posargs)
+
+
+@nox.session(venv_backend="none")
+def environment(session):
+    """Make environment.yml from pyproject.toml."""
+    session.run("python", "tools/make_environment.py")
+
+
+@nox.session(venv_backend="none")
+def environment_check(session):
+    """Check that environment.yml is in step with pyproject.toml."""
+    session.run("python", "tools/make_environment.py", "--check")
+
+
+@nox.session(venv_backend="none")
+def lock(session):
+    """Make the lock and environment.yml again after a change of dependencies; `-- --upgrade` renews all."""
+    session.run("uv", "pip", "compile", *COMPILE, *session.posargs)
+    session.run("python", "tools/make_environment.py")
