@@ -81,8 +81,37 @@ class Exclude(Section):
 class Checks(Section):
     """``[checks]``: limits of findings."""
 
-    gap_ms: Positive = Field(1000.0, description="a frame longer than this is a gap [ms]")
+    gap_ms: Positive = Field(
+        1000.0, description="a frame, or a hole in the time column, longer than this is a gap [ms]"
+    )
     drift_pct_per_run: Positive = Field(0.1, description="drift over the evening worth a finding [% per run]")
+    duration_pct: Positive = Field(10.0, description="a run this much shorter or longer than its fellows [%]")
+    backward_steps: Count = Field(0, description="steps back in the time column that pass without a finding")
+    time_steps_pct: Percent = Field(1.0, description="steps that stand still or disagree with the frame times [%]")
+    most_fps: Positive = Field(2000.0, description="no frame and no run is faster than this [fps]")
+    most_w: Positive = Field(2000.0, description="no card takes more power than this [W]")
+    most_c: Positive = Field(130.0, description="no part of a card is hotter than this [°C]")
+    cap_share_pct: Percent = Field(80.0, description="share of frames at one interval that a cap shows in [%]")
+    cap_spread_pct: Positive = Field(
+        0.1, description="runs held by one cap agree in that interval to within this [%]"
+    )
+    load_low_pct: Percent = Field(90.0, description="card load below which something else limits the game [%]")
+    load_full_pct: Percent = Field(97.0, description="card load from which the card limits the game [%]")
+    warm_up_pct: Positive = Field(5.0, description="start of a run slower or faster than in its fellows [%]")
+    first_run_pct: Positive = Field(
+        1.0, description="first runs after a start slower or faster than later ones [%]"
+    )
+    settle_pct: Positive = Field(5.0, description="power or clock still moving, against the fellows of a run [%]")
+    settle_c: Positive = Field(3.0, description="temperature still moving within a run [°C]")
+    sensor_share_pct: Percent = Field(90.0, description="least share of a run that has sensor samples [%]")
+    sensor_gap_s: Positive = Field(5.0, description="longest time without a sensor sample [s]")
+    tuning_pct: Positive = Field(
+        1.0, description="least distance of two tunings at which one is told from the other [%]"
+    )
+    tuning_spreads: Positive = Field(6.0, description="the same, in multiples of the usual spread of runs")
+    unlike_spreads: Positive = Field(
+        5.0, description="distance from the fellows' median, in usual spreads of the game"
+    )
 
 
 class FrameTime(Section):
