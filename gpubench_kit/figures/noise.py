@@ -104,7 +104,7 @@ def _runs_text(data: pd.DataFrame) -> str:
 
 
 def _alternative(found: dict[str, float], label: str, *, margin: float | None) -> str:
-    """Return what the chart shows: which differences can be found, and in which games the margin cannot be settled."""
+    """Return what the chart shows: which differences can be found, and where the margin is out of reach."""
     known = {game: value for game, value in found.items() if np.isfinite(value)}
     if not known:
         return f"Noise of the {label}: no game has enough runs to say which difference it could show."

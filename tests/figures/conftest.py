@@ -13,7 +13,7 @@ from matplotlib.text import Text
 
 from gpubench_kit.figures.described import SETTINGS
 from gpubench_kit.figures.style import page_look, picture_look
-from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY
+from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY, USABLE
 
 GAMES = (
     "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",
@@ -53,6 +53,7 @@ def hard_review(request):
         comparisons=make_comparisons(games=games, tuning=tunings[-1], verdicts=verdicts),
         overall=make_overall(tunings=tunings[1:] or tunings, verdicts=verdicts),
         noise=make_noise(games=games, tunings=tunings, size=size),
+        usable=make_usable(games=games, tunings=tunings, rounds=2, size=size),
     )
 
 
@@ -60,7 +61,12 @@ def hard_review(request):
 def make():
     """The makers of tables and plans."""
     return SimpleNamespace(
-        plan=make_plan, comparisons=make_comparisons, overall=make_overall, noise=make_noise, pair=QUIET
+        plan=make_plan,
+        comparisons=make_comparisons,
+        overall=make_overall,
+        noise=make_noise,
+        usable=make_usable,
+        pair=QUIET,
     )
 
 
@@ -134,6 +140,21 @@ def make_noise(games=GAMES, tunings=("factory", "quiet", "brisk"), size=120.0, c
                         "detectable_pct": 2.4 * cv,
                     })  # fmt: skip
     return NOISE.frame(rows)
+
+
+def make_usable(games=GAMES, tunings=("factory", "quiet", "brisk"), rounds=5, drift=0.0, size=120.0):
+    """Return usable runs in random order, with a drift per run on the log scale."""
+    rng = np.random.default_rng(11)
+    plan = [(number, game, tuning) for number in range(1, rounds + 1) for game in games
+            for tuning in rng.permutation(list(tunings))]  # fmt: skip
+    return USABLE.frame(
+        {
+            "run": f"r{order:03d}", "card": CARD, "bench": "", "tuning": str(tuning), "game": game, "group": "all",
+            "session": f"s{1 + (number > 3)}", "round": number, "order": order, "order_known": True,
+            "metric": "avg_fps", "value": size * np.exp(drift * order + rng.normal(0, 0.008)),
+        }
+        for order, (number, game, tuning) in enumerate(plan, start=1)
+    )  # fmt: skip
 
 
 def _assert_legible(described):

@@ -1,0 +1,206 @@
+"""Plots with two value axes, and labels that stand beside their marks without meeting."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from gpubench_kit.figures.scales import Scale, horizontal_ticks, tick_place, tick_texts, ticks_of
+from gpubench_kit.figures.sheet import PAGE_WIDTH, PICTURE_SIZE, Box, Heading, Sheet, Sizes, open_sheet, sizes_of
+from gpubench_kit.figures.style import Look, series_shape
+from gpubench_kit.figures.text import clean, text_width, wrap
+
+#: Heights of a plot on a page [px]: alone, and as one of several lanes.
+PLOT_HEIGHT, LANE_HEIGHT = 250, 112
+#: Directions in which a label may stand from its mark, best first: (x, y) in label sizes and gaps.
+_DIRECTIONS = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
+_FARTHEST = 14
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Ends of an axis, what it shows, and whether it has ticks."""
+
+    low: float
+    high: float
+    label: str = ""
+
+
+@dataclass
+class Plot:
+    """A plot on a sheet: its area and scales, the boxes that labels must not touch, and those they should avoid."""
+
+    sheet: Sheet
+    box: Box
+    x: Scale
+    y: Scale
+    taken: list[Box] = field(default_factory=list)
+    crossed: list[Box] = field(default_factory=list)
+
+    def block(self, x: float, y: float, *, size: float | None = None) -> None:
+        """Keep labels off a mark at a place [px]."""
+        half = (size or self.sheet.sizes.marker) / 2 + self.sheet.sizes.stroke
+        self.taken.append(Box(x - half, y - half, x + half, y + half))
+
+    def block_line(self, xs: Sequence[float], ys: Sequence[float]) -> None:
+        """Keep labels off a line between two places [px] where there is room elsewhere."""
+        pace = self.sheet.sizes.gap
+        steps = max(2, int(max(abs(xs[1] - xs[0]), abs(ys[1] - ys[0])) / pace))
+        for step in range(steps + 1):
+            x, y = (one[0] + step / steps * (one[1] - one[0]) for one in (xs, ys))
+            self.crossed.append(Box(x - pace / 4, y - pace / 4, x + pace / 4, y + pace / 4))
+
+    def label(self, x: float, y: float, text: str, *, role: str = "ink") -> bool:
+        """Write a label beside a mark at a place [px], with a thin line where it has to stand off.
+
+        Returns whether there was a free place inside the plot.
+        """
+        sizes = self.sheet.sizes
+        line = wrap(text, 0.6 * self.box.width, size=sizes.text)[0]
+        width = text_width(clean(line), sizes.text)
+        for taken in ([*self.taken, *self.crossed], self.taken):
+            for box, is_near in _candidates(x, y, width=width, sheet=self.sheet):
+                if _is_free(box, taken, within=self.box):
+                    self._write_label((x, y), line, role=role, box=box, is_near=is_near)
+                    return True
+        return False
+
+    def _write_label(self, mark: tuple[float, float], line: str, *, role: str, box: Box, is_near: bool) -> None:
+        """Write a label into a free box."""
+        sizes = self.sheet.sizes
+        if not is_near:
+            end = (min(max(mark[0], box.left), box.right), min(max(mark[1], box.top), box.bottom))
+            self.sheet.segments([(*mark, *end)], role="axis", width=sizes.stroke / 2)
+        self.sheet.text((box.left, box.bottom - 0.26 * sizes.line), line, role=role)
+        self.taken.append(box)
+
+
+def open_plot(look: Look, *, heading: Heading, x: Ends, y: Ends, key: Sequence[tuple[str, int]] = ()) -> Plot:
+    """Return an empty plot with grid, ticks, axis labels and, where marks cannot be labelled, their key.
+
+    Parameters
+    ----------
+    look : colours, sizes and shape
+    heading : title, subtitle and note
+    x, y : ends and labels of the axes
+    key : name and series of each kind of mark
+    """
+    sizes = sizes_of(look)
+    width = (PICTURE_SIZE[0] if look.is_picture else PAGE_WIDTH) - 2 * sizes.margin
+    key_lines = _in_lines(key, sizes, width=width)
+    sheet, box = open_sheet(look, heading, height=PLOT_HEIGHT + (3.4 + len(key_lines)) * sizes.line)
+    for number, entries in enumerate(key_lines):
+        _write_key(sheet, entries, left=box.left, middle=box.top + (number + 0.5) * sizes.line)
+    top = box.top + len(key_lines) * sizes.line
+    plot = lay_plot(sheet, Box(box.left, top, box.right, box.bottom - 2 * sizes.line), x=x, y=y)
+    write_x_axis(plot, x.label)
+    return plot
+
+
+def _in_lines(key: Sequence[tuple[str, int]], sizes: Sizes, *, width: float) -> list[list[tuple[str, int]]]:
+    """Return the entries of a key in lines that fit."""
+    lines: list[list[tuple[str, int]]] = []
+    used = width
+    for name, place in key:
+        text = wrap(name, width - 4 * sizes.gap, size=sizes.text)[0]
+        needed = _entry_width(text, sizes)
+        if used + needed > width:
+            lines.append([])
+            used = 0.0
+        lines[-1].append((text, place))
+        used += needed
+    return lines
+
+
+def _entry_width(text: str, sizes: Sizes) -> float:
+    """Return the width of one entry of a key, with the space after it."""
+    return sizes.marker + text_width(text, sizes.text) + 3 * sizes.gap
+
+
+def _write_key(sheet: Sheet, entries: Sequence[tuple[str, int]], *, left: float, middle: float) -> None:
+    """Write one line of a key: marker and name of each series."""
+    sizes = sheet.sizes
+    for text, place in entries:
+        sheet.marker((left + sizes.marker / 2 + 1, middle), series_shape(place), role=f"series-{place % 8}")
+        sheet.text((left + sizes.marker + sizes.gap, middle + 0.3 * sizes.line), text)
+        left += _entry_width(text, sizes)
+
+
+def lay_plot(sheet: Sheet, box: Box, *, x: Ends, y: Ends) -> Plot:
+    """Return a plot in a part of a sheet: the y label above it, y ticks to its left, the grid behind it."""
+    sizes = sheet.sizes
+    top = box.top + (1.4 * sizes.line if y.label else 0.5 * sizes.line)
+    rough = Scale(y.low, y.high, box.bottom, top)
+    ticks = ticks_of(rough, most=max(2, int((box.bottom - top) / (2.2 * sizes.line))))
+    texts = tick_texts(ticks)
+    left = box.left + max((text_width(text, sizes.text) for text in texts), default=0.0) + sizes.gap
+    area = Box(left, top, box.right, box.bottom)
+    pad = sizes.marker
+    plot = Plot(sheet, area, Scale(x.low, x.high, left + pad, box.right - pad), rough)
+    places = [rough(tick) for tick in ticks]
+    sheet.segments([(left, place, box.right, place) for place in places], role="rule", width=sizes.stroke / 2)
+    for place, text in zip(places, texts, strict=True):
+        sheet.text((left - sizes.gap, place + 0.28 * sizes.line), text, role="muted", align="right")
+    if y.label:
+        label = wrap(y.label, box.width, size=sizes.text)[0]
+        sheet.text((box.left, box.top + 0.8 * sizes.line), label, role="muted")
+    return plot
+
+
+def write_x_axis(plot: Plot, label: str) -> None:
+    """Draw the x axis below a plot, with ticks and label."""
+    sheet, box, sizes = plot.sheet, plot.box, plot.sheet.sizes
+    sheet.segments([(box.left, box.bottom, box.right, box.bottom)], role="axis")
+    ticks = horizontal_ticks(plot.x, sizes)
+    marks = [(plot.x(value), box.bottom, plot.x(value), box.bottom + sizes.gap / 2) for value, _ in ticks]
+    sheet.segments(marks, role="axis")
+    for value, text in ticks:
+        x = tick_place(plot.x(value), text, size=sizes.text, bounds=(0.0, box.right))
+        sheet.text((x, box.bottom + sizes.line), text, role="muted", align="center")
+    text = wrap(label, box.right - sizes.margin, size=sizes.text)[0]
+    x = tick_place((box.left + box.right) / 2, text, size=sizes.text, bounds=(0.0, box.right))
+    sheet.text((x, box.bottom + 1.95 * sizes.line), text, role="muted", align="center")
+
+
+def clipped(xs: Sequence[float], ys: Sequence[float], *, plot: Plot) -> tuple[list[float], list[float]] | None:
+    """Return the part of a straight line through two points (values) that lies in the plot, or None."""
+    (x0, x1), (y0, y1) = xs, ys
+    start, end = 0.0, 1.0
+    limits = ((x0, x1 - x0, plot.x.low, plot.x.high), (y0, y1 - y0, plot.y.low, plot.y.high))
+    for origin, step, low, high in limits:
+        if step == 0:
+            if not low <= origin <= high:
+                return None
+            continue
+        first, last = sorted(((low - origin) / step, (high - origin) / step))
+        start, end = max(start, first), min(end, last)
+    if start >= end:
+        return None
+    return ([x0 + one * (x1 - x0) for one in (start, end)], [y0 + one * (y1 - y0) for one in (start, end)])
+
+
+def _candidates(x: float, y: float, *, width: float, sheet: Sheet) -> Iterable[tuple[Box, bool]]:
+    """Yield boxes for a label around a mark, near ones first, and whether they are near."""
+    sizes = sheet.sizes
+    height = 1.1 * sizes.line
+    for far in range(_FARTHEST):
+        reach = 0.65 * sizes.marker + sizes.gap * (0.8 + far)
+        for right, down in _DIRECTIONS:
+            left = x + right * reach - (width if right < 0 else width / 2 if right == 0 else 0.0)
+            top = y + down * (reach + height / 2) - height / 2
+            yield Box(left, top, left + width, top + height), far < 2
+
+
+def _is_free(box: Box, taken: Iterable[Box], *, within: Box) -> bool:
+    """Return whether a box lies inside another and touches none of those taken."""
+    is_inside = box.left >= within.left and box.right <= within.right and box.top >= within.top
+    is_inside = is_inside and box.bottom <= within.bottom
+    return is_inside and not any(_meet(box, other) for other in taken)
+
+
+def _meet(one: Box, other: Box) -> bool:
+    """Return whether two boxes overlap."""
+    is_apart = (
+        one.right <= other.left or other.right <= one.left or one.bottom <= other.top or other.bottom <= one.top
+    )
+    return not is_apart
