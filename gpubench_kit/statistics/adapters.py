@@ -10,7 +10,6 @@ from types import ModuleType
 
 import numpy as np
 from scipy import optimize, special, stats
-from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
@@ -63,25 +62,6 @@ def trigamma(x):
 def tetragamma(x):
     """Return the third derivative of the log of the gamma function."""
     return special.polygamma(2, x)
-
-
-def adjust_p(p: np.ndarray, *, method: str) -> np.ndarray:
-    """Return p-values adjusted for how many there are.
-
-    Parameters
-    ----------
-    p : array (m,); nan is *not defined*, stays nan and does not count
-    method : ``holm`` (Holm 1979), ``fdr_bh`` (Benjamini and Hochberg 1995) or ``none``
-
-    Returns
-    -------
-    array (m,), each at least its p and at most 1
-    """
-    adjusted = np.array(p, dtype=float)
-    defined = np.isfinite(adjusted)
-    if method != "none" and defined.sum() > 1:
-        adjusted[defined] = multipletests(adjusted[defined], method=method)[1]
-    return adjusted
 
 
 def chi2_quantile(p, df):

@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.adjustment import adjust_in_families
 from gpubench_kit.statistics.difference import Tests, run_tests
 from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, ROUNDS
 from gpubench_kit.statistics.measure import Measured
 from gpubench_kit.statistics.overall import OverallEstimate
 from gpubench_kit.statistics.reasons import SEPARATOR
 from gpubench_kit.statistics.units import is_ratio
-from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED, adjust_in_families, decide
+from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
 
 _INTERVALS = ("low", "high", "same_low", "same_high")

@@ -1,10 +1,8 @@
-"""From p-values to verdicts: level by number of looks, adjustment for many comparisons, the decision table."""
+"""From p-values to verdicts: level by number of looks, and the decision table."""
 
 from __future__ import annotations
 
 import numpy as np
-
-from gpubench_kit.statistics.adapters import adjust_p
 
 #: Level at every look by the largest number of looks (Pocock 1977, for t tests, by simulation).
 LEVELS = {1: 0.05, 2: 0.027, 3: 0.020, 4: 0.0175, 5: 0.012, 6: 0.012, 7: 0.012, 8: 0.012}
@@ -48,31 +46,6 @@ def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
     if looks <= 1:
         return round(1 - plan.analysis.confidence, 12), False
     return LEVELS[min(looks, MOST_LOOKS)], looks > MOST_LOOKS
-
-
-def adjust_in_families(p: np.ndarray, family: np.ndarray, *, method: str) -> np.ndarray:
-    """Return p-values adjusted within each family.
-
-    Parameters
-    ----------
-    p : array (rows,), nan where not defined
-    family : array (rows,) of whole numbers from 0
-    method : ``holm``, ``fdr_bh`` or ``none``
-
-    Returns
-    -------
-    array (rows,)
-    """
-    adjusted = np.array(p, dtype=float)
-    rows = np.flatnonzero(np.isfinite(adjusted))
-    if method == "none" or not len(rows):
-        return adjusted
-    rows = rows[np.argsort(family[rows], kind="stable")]
-    starts = np.flatnonzero(np.diff(family[rows])) + 1
-    for members in np.split(rows, starts):
-        if len(members) > 1:
-            adjusted[members] = adjust_p(adjusted[members], method=method)
-    return adjusted
 
 
 def decide(
