@@ -151,7 +151,8 @@ years = 4
 REVIEW = MadeReview(
     title="Larkmoor 4: what two tunings do in ten games",
     tunings=TUNINGS, games=GAMES, seed=SEED, rounds=5, rounds_per_session=3, scene_s=30.0,
-    soak_games=("Copper Monsoon", "Glass Tundra"), soak_rounds=3, round_pct=0.12, drift_pct_per_run=-0.002,
+    soak_games=("Copper Monsoon", "Glass Tundra"), soak_rounds=3, with_idle=True,
+    round_pct=0.12, drift_pct_per_run=-0.002,
     mishaps=MISHAPS, plan_end=PLAN_END,
 )  # fmt: skip
 
@@ -177,7 +178,7 @@ After a soak of fifteen minutes:
 ## What else is in it
 
 - Five rounds, the games in random order in each, the tunings side by side and rotated from round to round; two
-  evenings, each begun with a warm-up run, then a third evening of soak runs in two games.
+  evenings, each begun with a warm-up run, then a third evening of soak runs in two games and of idling.
 - Run-to-run noise of 0.25 % (Harbour Lights) to 2 % (Widow's Aqueduct), an offset of each game's round of 0.12 %,
   a drift of −0.002 % per run.
 - Frame times with a scene's course, wandering and hitches; sensors that show the mean of the last second, twice a

@@ -162,7 +162,7 @@ def _sensor_samples(
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Return times and readings of every sensor, idle before and after the frames."""
     grid = np.arange(-LEAD_S - 2 * SENSOR_MEAN_S, end_s + LEAD_S, _GRID_S)
-    is_busy = (grid >= 0) & (grid < end_s)
+    is_busy = (grid >= 0) & (grid < end_s) & (run.purpose != "idle")
     core_c = _temperature(run, truth, grid, end_s=end_s)
     warm = (core_c - 45) / (truth.core_c - 45)
     power = truth.board_w * (1 + 0.02 * _wandering(grid.size, rng))
@@ -184,6 +184,8 @@ def _sensor_samples(
 
 def _temperature(run: MadeRun, truth: _Truth, grid: np.ndarray, *, end_s: float) -> np.ndarray:
     """Return the course of the temperature [°C]: near the end state in a soak run, still rising in a short one."""
+    if run.purpose == "idle":
+        return np.full(grid.size, 41.0)
     start = truth.core_c - (1.0 if run.purpose == "soak" else 14.0)
     heating = truth.core_c - (truth.core_c - start) * np.exp(-np.clip(grid, 0, end_s) / 20)
     return heating - np.clip(grid - end_s, 0, None) * 0.8

@@ -112,6 +112,7 @@ class MadeReview:
     rounds_per_session : rounds between two restarts; each session begins with a warm-up run
     scene_s : length of a run [s]
     soak_games, soak_rounds : games and rounds of runs recorded hot, after the measured ones
+    with_idle : whether a sensor log of each tuning with nothing to do stands at the end
     round_pct, drift_pct_per_run : offset of a round (standard deviation) and drift [%]
     mishaps : what goes wrong
     started : clock at the first run
@@ -128,6 +129,7 @@ class MadeReview:
     scene_s: float = 30.0
     soak_games: tuple[str, ...] = ()
     soak_rounds: int = 3
+    with_idle: bool = False
     round_pct: float = 0.1
     drift_pct_per_run: float = 0.0
     mishaps: tuple[Mishap, ...] = ()
@@ -188,7 +190,7 @@ def list_runs(review: MadeReview) -> list[MadeRun]:
     -------
     list of MadeRun : round by round the games in random order, in each game the tunings in a random
         order that is rotated from round to round; a warm-up run at the start of each session; a run
-        with a logged cause is followed by its repeat; soak runs last
+        with a logged cause is followed by its repeat; soak runs and idle ones last
 
     Raises
     ------
@@ -219,13 +221,15 @@ def _steps_of_round(review: MadeReview, number: int) -> list[_Step]:
 
 
 def _soak_steps(review: MadeReview) -> list[_Step]:
-    """Return the runs recorded hot, their rounds numbered on from the measured ones."""
+    """Return the runs recorded hot and the idle ones, their rounds numbered on from the measured ones."""
     session = f"evening {(review.rounds - 1) // review.rounds_per_session + 2}"
     steps = []
     for number in range(review.rounds + 1, review.rounds + 1 + review.soak_rounds):
         for game in _soaked(review):
             for tuning in _order_of_tunings(review, game, number=number):
                 steps.append(_Step(tuning, game, number, "soak", session, f"round {number}, {game.name}"))
+    for tuning in review.tunings if review.with_idle else ():
+        steps.append(_Step(tuning, review.games[0], review.rounds + review.soak_rounds + 1, "idle", session, ""))
     return steps
 
 

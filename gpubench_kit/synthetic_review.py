@@ -77,11 +77,12 @@ def write_review(folder: Path | str, review: MadeReview, *, dialect: Dialect | N
 
 
 def write_logs(folder: Path, review: MadeReview, *, run: MadeRun, dialect: Dialect) -> None:
-    """Write the frame log and the sensor log of one run into ``folder / 'logs'``."""
+    """Write the frame log (an idle run has none) and the sensor log of one run into ``folder / 'logs'``."""
     logs = make_logs(review, run)
     frame_log, sensor_log = _log_names(run, dialect)
-    frames = frame_log_text(logs, run, dialect=dialect).encode()
-    (folder / frame_log).write_bytes(_gzipped(frames) if dialect.compress else frames)
+    if frame_log:
+        frames = frame_log_text(logs, run, dialect=dialect).encode()
+        (folder / frame_log).write_bytes(_gzipped(frames) if dialect.compress else frames)
     _write_text(folder / sensor_log, sensor_log_text(logs, run, dialect=dialect))
 
 
@@ -149,9 +150,10 @@ def _sheet_row(review: MadeReview, run: MadeRun, dialect: Dialect) -> dict[str, 
 
 
 def _log_names(run: MadeRun, dialect: Dialect) -> tuple[str, str]:
-    """Return the paths of a run's logs within the folder."""
+    """Return the paths of a run's logs within the folder; empty for none."""
     ending = ".csv.gz" if dialect.compress else ".csv"
-    return f"logs/{run.run}.frames{ending}", f"logs/{run.run}.sensors.csv"
+    frame_log = "" if run.purpose == "idle" else f"logs/{run.run}.frames{ending}"
+    return frame_log, f"logs/{run.run}.sensors.csv"
 
 
 def _tuning_text(tuning: MadeTuning, *, is_reference: bool) -> str:

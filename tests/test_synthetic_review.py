@@ -188,6 +188,15 @@ def test_soak_runs_come_last_with_a_typed_sound_level_in_rounds_of_their_own():
     assert sound_dba(review, list_runs(review)[-1]) == float(soak[-1]["sound_dba"])
 
 
+def test_an_idle_run_has_a_sensor_log_alone_without_load(tmp_path):
+    review = replace(PLAIN, with_idle=True)
+    idle = list_runs(review)[-1]
+    (tmp_path / "logs").mkdir()
+    write_logs(tmp_path, review, run=idle, dialect=Dialect())
+    assert [path.name for path in (tmp_path / "logs").iterdir()] == [f"{idle.run}.sensors.csv"]
+    assert make_logs(review, idle).sensors["board_w"].max() < IDLE_W + 5
+
+
 @pytest.mark.parametrize(
     ("call", "says"),
     [
@@ -267,7 +276,7 @@ def ten_games():
     return module
 
 
-@pytest.mark.parametrize("order", [1, 68, 104, 145, 202])
+@pytest.mark.parametrize("order", [1, 68, 104, 145, 205])
 def test_the_bundled_logs_are_what_the_script_makes(ten_games, tmp_path, order):
     run = list_runs(ten_games.REVIEW)[order - 1]
     (tmp_path / "logs").mkdir()
