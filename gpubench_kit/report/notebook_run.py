@@ -111,7 +111,7 @@ def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict
 
 
 def _execute_twice_if_needed(notebook: NotebookNode, parameters: dict, options: dict) -> NotebookNode:
-    """Execute in memory; once more where the process did not start, since ports are chosen before they are bound."""
+    """Execute in memory; once more where the process did not start: ports are chosen before they are bound."""
     try:
         return papermill.execute_notebook(notebook, None, parameters, **options)
     except RuntimeError as failure:

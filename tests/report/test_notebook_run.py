@@ -33,7 +33,7 @@ def test_a_misspelt_parameter_is_refused_with_the_known_names():
     "value", [(1, 2), Path("x"), {1: "a"}, b"x", [(1, 2)]], ids=["tuple", "path", "integer key", "bytes", "nested"]
 )
 def test_a_value_that_json_would_change_is_refused(value):
-    with pytest.raises(ReportError, match="parameter 'plan_file' is a .* cannot be passed on"):
+    with pytest.raises(ReportError, match=r"parameter 'plan_file' is a .* cannot be passed on"):
         run_notebook(_notebook(), {"plan_file": value})
 
 

@@ -1,0 +1,59 @@
+"""One section of the page: it shows itself in a notebook and says what it is to the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from gpubench_kit.page.elements import Markup, render
+
+#: Kind of output by which the page knows its sections among a notebook's outputs.
+MIME = "application/vnd.gpubench-kit.section+json"
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section of the page.
+
+    Attributes
+    ----------
+    name : address of the section on the page
+    title : its heading
+    body : what it shows below the heading
+    left_out : why there is nothing to show; then the page names the section and this reason
+    is_summary : whether it is the head of the page, with the page's title as its heading
+    pictures : the described figures on it, by file name without ending
+    """
+
+    name: str
+    title: str
+    body: Markup
+    left_out: str = ""
+    is_summary: bool = False
+    pictures: Mapping[str, Any] = field(default_factory=dict)
+
+    def _repr_html_(self) -> str:
+        """Return the section as HTML; nothing where it is left out."""
+        if self.left_out:
+            return ""
+        template = "summary.html.j2" if self.is_summary else "section.html.j2"
+        return str(render(template, {"name": self.name, "title": self.title, "body": self.body}))
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:
+        """Return the section as HTML together with what the page must know about it."""
+        about = {
+            "name": self.name,
+            "title": self.title,
+            "left_out": self.left_out,
+            "is_summary": self.is_summary,
+        }
+        return {"text/html": self._repr_html_(), MIME: about}
+
+    def __repr__(self) -> str:
+        return f"Section({self.title!r})" if not self.left_out else f"Section({self.title!r}, left out)"
+
+
+def left_out(name: str, title: str, reason: str) -> Section:
+    """Return a section that shows nothing, with the reason why."""
+    return Section(name=name, title=title, body=Markup(""), left_out=reason)

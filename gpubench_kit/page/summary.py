@@ -1,0 +1,164 @@
+"""The head of the page: title, a result in three sentences, and the figures behind it at a glance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.figures.words import metric_of, of_pair, pair_text, pairs_in, sentence
+from gpubench_kit.number_text import change_text, count_text, percent_text
+from gpubench_kit.page.elements import Column, Markup, join, note, paragraph, table
+from gpubench_kit.page.pairs import groups_in, subject_names
+from gpubench_kit.page.section import Section
+from gpubench_kit.page.wording import result_clause, sentence_of, unit_of_change, verdict_mark
+
+#: Sentences of the result, and pairs that each of them names.
+_SENTENCES, _PAIRS_NAMED, _BOARD_COLUMNS = 3, 3, 4
+_LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
+_POWER = ("board_w", "wall_w", "energy_per_frame_j")
+
+
+def summary(
+    overall: pd.DataFrame, comparisons: pd.DataFrame, *, runs: pd.DataFrame, plan, cautions: Sequence[str] = ()
+) -> Section:
+    """Return the head of the page.
+
+    Parameters
+    ----------
+    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
+    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    plan : ReviewPlan
+    cautions : sentences that a reader must know before any number
+
+    Returns
+    -------
+    Section
+    """
+    headline = headline_rows(overall, comparisons)
+    sentences = result_sentences(headline, plan)
+    parts = [_byline(runs, plan), *(paragraph(one, css="result") for one in sentences)]
+    if not sentences:
+        parts.append(paragraph("Nothing could be compared. The section on data quality says why.", css="result"))
+    parts += [note(one) for one in cautions]
+    parts += [_board(headline, plan, group=group) for group in groups_in(headline, plan)]
+    return Section("result", plan.review.title, join(parts), is_summary=True)
+
+
+def headline_rows(overall: pd.DataFrame, comparisons: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that the result is told from: over these games, or the one game that there is."""
+    rows = overall[overall["scope"] == "these_games"]
+    if comparisons["game"].nunique() == 1 and len(rows):
+        rows = rows.assign(only_game=comparisons["game"].iloc[0])
+    return rows.assign(only_game="") if "only_game" not in rows else rows
+
+
+def result_sentences(headline: pd.DataFrame, plan) -> list[str]:
+    """Return the result in at most three sentences.
+
+    Parameters
+    ----------
+    headline : rows of ``overall`` over these games, see `headline_rows`
+    plan : ReviewPlan
+
+    Returns
+    -------
+    list of str. With one group: the primary metric, a low, power. With several: the primary metric of
+    the first two, and power of the first.
+    """
+    groups = groups_in(headline, plan)
+    topics = [(group, plan.analysis.primary) for group in groups[:2]]
+    wanted = (_LOWS, _POWER) if len(groups) == 1 else (_POWER,)
+    topics += [(groups[0], metric) for metric in _further_metrics(headline, plan, wanted)]
+    made = [_topic_sentence(headline, plan, group=group, metric=metric) for group, metric in topics[:_SENTENCES]]
+    return [one for one in made if one]
+
+
+def _further_metrics(headline: pd.DataFrame, plan, wanted: Sequence[tuple[str, ...]]) -> list[str]:
+    """Return the metrics of the further sentences: the first of each kind wanted, as far as there are any."""
+    measured = set(headline["metric"]) - {plan.analysis.primary}
+    present = [one for one in plan.analysis.metrics if one in measured]
+    kinds = ([one for one in present if one in kind] for kind in wanted)
+    return [found[0] for found in kinds if found]
+
+
+def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) -> str:
+    """Return what was found on one metric in one group, for the first pairs of the plan."""
+    rows = [row for row in _ordered(headline, plan) if row.group == group and row.metric == metric]
+    if not rows:
+        return ""
+    names = [subject_names(row, plan) for row in rows]
+    clauses = []
+    for place, row in enumerate(rows[:_PAIRS_NAMED]):
+        of, against = names[place]
+        is_repeated = place > 0 and against == names[place - 1][1] and row.verdict != "no_verdict"
+        clause = result_clause(row, of=of, against="" if is_repeated else against, with_level=place == 0)
+        clauses.append(clause)
+    more = len(rows) - _PAIRS_NAMED
+    if more > 0:
+        clauses.append(f"{count_text(more, 'further comparison')} in the tables below")
+    is_led = metric == plan.analysis.primary or headline["group"].nunique() > 1
+    return sentence_of(
+        clauses, lead=_lead(rows[0], plan, is_short=metric != plan.analysis.primary) if is_led else ""
+    )
+
+
+def _ordered(headline: pd.DataFrame, plan) -> Iterable[Any]:
+    """Return the rows in the order of the plan's pairs."""
+    for pair in pairs_in(headline):
+        yield from of_pair(headline, pair).itertuples()
+
+
+def _lead(row: Any, plan, *, is_short: bool) -> str:
+    """Return where the result holds: the games, the group, and, unless said before, whose card."""
+    place = f"In {row.only_game}" if row.only_game else f"Over {count_text(row.n_games, 'game')}"
+    group = "" if row.group == "all" else f" at {row.group}"
+    if is_short:
+        return f"{place}{group}, "
+    return f"{place}{group}, on our {whose(row, plan)}, "
+
+
+def whose(row: Any, plan) -> str:
+    """Return the cards that a comparison speaks of, so that nobody takes them for every card of their model."""
+    names = dict.fromkeys((row.of_card, row.against_card))
+    samples = {name: len(plan.cards_named(name)) for name in names}
+    words = [name if samples[name] == 1 else f"{samples[name]} samples of the {name}" for name in names]
+    return " and our ".join(words)
+
+
+def _byline(runs: pd.DataFrame, plan) -> Markup:
+    """Return who measured, when, and how much."""
+    used = runs["used"].fillna(False)
+    left_out = int(((runs["purpose"] == "measure") & ~used).sum())
+    counted = f"{count_text(int(used.sum()), 'run')} used"
+    parts = [
+        plan.review.author,
+        plan.review.date.isoformat() if plan.review.date else "",
+        count_text(runs.loc[used, "game"].nunique(), "game"),
+        f"{counted}, {left_out} left out" if left_out else counted,
+        f"margin ±{percent_text(plan.analysis.margin_pct)}",
+    ]
+    return paragraph(join(parts, " · "), css="byline")
+
+
+def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
+    """Return the result of every pair at a glance, for the first metrics of the plan."""
+    rows = headline[headline["group"] == group]
+    metrics = [one for one in plan.analysis.metrics if one in set(rows["metric"])][:_BOARD_COLUMNS]
+    columns = [Column("Compared"), *(Column(sentence(metric_of(one).label)) for one in metrics)]
+    lines = [
+        [pair_text(pair, plan), *(_board_cell(of_pair(rows, pair), metric=one) for one in metrics)]
+        for pair in pairs_in(rows)
+    ]
+    group_text = "" if group == "all" else f" ({group})"
+    return table(columns, lines, caption=f"Result at a glance{group_text}", css="board")
+
+
+def _board_cell(rows: pd.DataFrame, *, metric: str) -> Markup:
+    """Return the change and the verdict of one metric of one pair."""
+    for row in rows[rows["metric"] == metric].itertuples():
+        text = change_text(row.change, unit_of_change(row))
+        return Markup('<span class="big">{}</span>{}').format(text, verdict_mark(row.verdict))
+    return Markup("–")

@@ -1,0 +1,206 @@
+"""Results in words: what may be said of a row of ``comparisons`` or ``overall``, and no more.
+
+"No difference" is said only where a difference as large as the margin is ruled out; "no performance
+lost" only where a loss that large is ruled out and no real loss was found. What has no verdict says why.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
+from gpubench_kit.number_text import change_and_interval_text, change_text, interval_text, is_missing, percent_text
+from gpubench_kit.page.elements import Markup, join
+from gpubench_kit.statistics.reasons import reason_sentences, reason_words
+from gpubench_kit.statistics.widening import explaining_restart_sd
+
+#: One line per verdict, for the place where it is used.
+VERDICT_HELP = {
+    "better": "A real difference for the better: chance alone would hardly make one this clear.",
+    "worse": "A real difference for the worse: chance alone would hardly make one this clear.",
+    "higher": "Really higher: chance alone would hardly make a difference this clear.",
+    "lower": "Really lower: chance alone would hardly make a difference this clear.",
+    "better_but_small": "Really better, yet by less than the margin: too little to matter.",
+    "worse_but_small": "Really worse, yet by less than the margin: too little to matter.",
+    "higher_but_small": "Really higher, yet by less than the margin.",
+    "lower_but_small": "Really lower, yet by less than the margin.",
+    "same_within_margin": "A difference as large as the margin is ruled out, either way.",
+    "undecided": "Too noisy to tell: neither a difference nor its absence is shown. It is not a draw.",
+    "no_verdict": "The measurements cannot answer this; the reason stands beside it.",
+}
+
+_MARKS = {
+    "better": ("▲", "up"),
+    "worse": ("▼", "down"),
+    "higher": ("▲", "up"),
+    "lower": ("▼", "down"),
+    "better_but_small": ("△", "up"),
+    "worse_but_small": ("▽", "down"),
+    "higher_but_small": ("△", "up"),
+    "lower_but_small": ("▽", "down"),
+    "same_within_margin": ("＝", "same"),
+    "undecided": ("?", "open"),
+    "no_verdict": ("×", "open"),
+}
+
+_GOES = {"avg_fps": ("faster", "slower")}
+
+
+def verdict_mark(verdict: str) -> Markup:
+    """Return a verdict as a word with its sign; the sign repeats the word for the eye alone."""
+    sign, way = _MARKS[verdict]
+    mark = '<span class="verdict {}"><span aria-hidden="true">{}</span>{}</span>'
+    return Markup(mark).format(way, sign, VERDICT_WORDS[verdict])
+
+
+def unit_of_change(row: Any) -> str:
+    """Return the unit of a row's change: percent on the ratio scale."""
+    return "%" if row.scale == "ratio" else row.unit
+
+
+def change_with_interval(row: Any) -> str:
+    """Return a row's change with its interval against zero."""
+    return change_and_interval_text(row.change, row.low, row.high, unit=unit_of_change(row))
+
+
+def margin_words(row: Any) -> str:
+    """Return a row's margin as an amount; an en dash where none is set."""
+    if is_missing(row.margin):
+        return "–"
+    return percent_text(row.margin) if row.scale == "ratio" else change_text(row.margin, row.unit).lstrip("+")
+
+
+def result_clause(row: Any, *, of: str, against: str, with_level: bool = False) -> str:
+    """Return one result as a clause that is true of its verdict.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    of, against : names of what is compared; an empty ``against`` is left out
+    with_level : whether to say which level the interval has
+
+    Returns
+    -------
+    str, without a full stop; it begins with what is compared, or with the metric
+    """
+    if row.verdict == "no_verdict":
+        return _no_verdict_clause(row, of=of, against=against)
+    body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, of, against, _interval(row, with_level))
+    cautions = " ".join(caution_sentences(row)).rstrip(".")
+    return f"{body} ({cautions[:1].lower()}{cautions[1:]})" if cautions else body
+
+
+def caution_sentences(row: Any) -> list[str]:
+    """Return what must be known about a result, one sentence each; the assumed spread with its number."""
+    known = dict(zip(reason_words(row.reason), reason_sentences(row.reason), strict=True))
+    if "assumed_restart_spread" in known and not is_missing(row.change):
+        known["assumed_restart_spread"] += f" {_explaining(row)}"
+    if row.verdict == "no_verdict" and "confounded" in known and not is_missing(row.change):
+        known["confounded"] += f" {_explaining(row)}"
+    return list(known.values())
+
+
+def no_loss_sentence(row: Any) -> str:
+    """Return what may be said about loss: empty unless a loss as large as the margin is ruled out."""
+    if is_missing(row.no_loss) or not row.no_loss or row.verdict in ("worse", "no_verdict"):
+        return ""
+    if row.verdict == "worse_but_small":
+        return f"About {_size(row)} lost, less than {margin_words(row)}."
+    return "Any loss is smaller than " + _amount(_most_lost(row), row) + "." if _most_lost(row) > 0 else "No loss."
+
+
+def _no_verdict_clause(row: Any, *, of: str, against: str) -> str:
+    """Return the clause of a result without a verdict: the reason, and the change measured."""
+    measured = "" if is_missing(row.change) else f" (measured {change_text(row.change, unit_of_change(row))})"
+    why = " ".join(caution_sentences(row)).rstrip(".")
+    name = metric_of(row.metric).label
+    beside = f" against {against}" if against else ""
+    return f"{of}{beside} has no verdict on {name}{measured}: {why[:1].lower()}{why[1:]}"
+
+
+def _same_clause(row: Any, of: str, against: str, interval: str) -> str:
+    """Return the clause of a difference that is ruled out."""
+    change, within = change_text(row.change, unit_of_change(row)), f"within our margin of {margin_words(row)}"
+    if row.metric == "avg_fps":
+        return f"{of} was as fast{_than(' as ', against)}, {within} ({change}{interval})"
+    name, beside = metric_of(row.metric).label, _than(" as with ", against)
+    return f"{name} was the same with {of}{beside}, {within} ({change}{interval})"
+
+
+def _undecided_clause(row: Any, of: str, against: str, interval: str) -> str:
+    """Return the clause of what is open."""
+    change = change_text(row.change, unit_of_change(row))
+    if row.metric == "avg_fps":
+        return f"whether {of} was faster or slower{_than(' than ', against)} is undecided ({change}{interval})"
+    name, beside = metric_of(row.metric).label, _than(" than with ", against)
+    return f"whether {name} was higher or lower with {of}{beside} is undecided ({change}{interval})"
+
+
+def _difference_clause(row: Any, of: str, against: str, interval: str) -> str:
+    """Return the clause of a real difference."""
+    up, down = _GOES.get(row.metric, ("higher", "lower"))
+    size, way = _size(row), up if row.change > 0 else down
+    inner = interval.removeprefix(", ")
+    if row.metric == "avg_fps":
+        text = f"{of} was {size} {way}{_than(' than ', against)} ({inner})"
+    else:
+        text = f"{metric_of(row.metric).label} was {size} {way} with {of}{_than(' than with ', against)} ({inner})"
+    return text + (
+        f", a real difference but smaller than our margin of {margin_words(row)}" if _is_small(row) else ""
+    )
+
+
+_VERDICT_CLAUSES = {"same_within_margin": _same_clause, "undecided": _undecided_clause}
+
+
+def _is_small(row: Any) -> bool:
+    """Return whether a real difference is shown to be smaller than the margin."""
+    return row.verdict.endswith("_but_small")
+
+
+def _than(word: str, against: str) -> str:
+    """Return what is compared with, after a word; nothing where it was said before."""
+    return f"{word}{against}" if against else ""
+
+
+def _interval(row: Any, with_level: bool) -> str:
+    """Return the interval after a comma, with its level where asked for."""
+    level = f"{percent_text(100 * row.confidence)} interval " if with_level else ""
+    return f", {level}{interval_text(row.low, row.high, unit_of_change(row))}"
+
+
+def _size(row: Any) -> str:
+    """Return the size of a change without its sign, with the decimals of its interval."""
+    return change_with_interval(row).partition(" (")[0].lstrip("+−")
+
+
+def _amount(value: float, row: Any) -> str:
+    """Return an unsigned amount in the unit of a row's change."""
+    return change_text(value, unit_of_change(row)).lstrip("+−")
+
+
+def _most_lost(row: Any) -> float:
+    """Return the largest loss that the interval against the margin leaves, as a positive amount."""
+    return -row.same_low if metric_of(row.metric).better == "higher" else row.same_high
+
+
+def _explaining(row: Any) -> str:
+    """Return how much restarts would have to differ to explain the change alone."""
+    spread = _amount(explaining_restart_sd(row.change, scale=row.scale), row)
+    return f"Restarts that differ by a standard deviation of {spread} would explain the difference alone."
+
+
+def sentence_of(clauses: list[str], *, lead: str = "") -> str:
+    """Return clauses as one sentence with a capital first letter and a full stop."""
+    text = f"{lead}{'; '.join(clauses)}" if clauses else ""
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def verdict_key(verdicts: list[str]) -> list[tuple[Markup, str]]:
+    """Return each verdict that occurs with its one-line explanation, in the order of the list of verdicts."""
+    return [(verdict_mark(one), VERDICT_HELP[one]) for one in VERDICT_HELP if one in set(verdicts)]
+
+
+def cautions_cell(row: Any) -> Markup:
+    """Return the cautions of a row for a cell of a table."""
+    return join(caution_sentences(row), " ")

@@ -1,0 +1,162 @@
+"""From an executed notebook to one self-contained page; the only import of nbconvert."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+from nbconvert.exporters import TemplateExporter
+from nbformat import NotebookNode
+from nbformat.v4 import new_code_cell, new_notebook
+
+from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.page.section import MIME
+
+_TEMPLATES = Path(__file__).parent / "templates"
+_MIMES = frozenset({"text/html", MIME})
+
+#: Elements that fetch or run something, whatever their attributes.
+_REFUSED_TAGS = frozenset("script iframe object embed link base form frame applet portal".split())
+_ADDRESSES = frozenset("src href xlink:href action data poster srcset formaction background".split())
+_RELATIVE = re.compile(r"(?![a-zA-Z][a-zA-Z0-9+.-]*:|//|\\)")
+_FETCHING_STYLE = re.compile(r"url\((?!\s*['\"]?#)|@import|expression\(", re.IGNORECASE)
+_LEFT_OVERS = (
+    (re.compile(r"<[\w. ]+ at 0x[0-9a-fA-F]+>"), "the name of an object in memory"),
+    (re.compile(r"Traceback \(most recent call last\)"), "an error message of the interpreter"),
+    (re.compile(r"ipykernel_\d+|/tmp/\w+/\d+\.py"), "a path of the notebook's process"),
+)
+
+
+def page_of(notebook: NotebookNode, *, language: str = "en") -> str:
+    """Return the page made of a notebook's sections.
+
+    Parameters
+    ----------
+    notebook : an executed notebook; outputs that are not sections of the kit are not printed
+    language : language of the page
+
+    Returns
+    -------
+    str : HTML, the same bytes for the same sections
+
+    Raises
+    ------
+    ReportError : the notebook shows no head of the page, or the page would reach outside itself
+    """
+    outputs = list(_section_outputs(notebook))
+    head = [output for output in outputs if output.data[MIME].get("is_summary")]
+    if len(head) != 1:
+        problem = f"it shows {len(head)} heads of the page; exactly one is expected."
+        raise ReportError(Fault("notebook", problem, "Show the summary in one cell."))
+    body = [output for output in outputs if output is not head[0] and not output.data[MIME].get("style")]
+    shown = [output for output in body if not output.data[MIME]["left_out"]]
+    page = {
+        "language": language,
+        "title": head[0].data[MIME]["title"],
+        "style": "\n".join(output.data[MIME]["style"] for output in outputs if output.data[MIME].get("style")),
+        "head": head[0].data["text/html"],
+        "contents": [output.data[MIME] for output in [head[0], *shown]],
+        "left_out": "; ".join(_left_out(output.data[MIME]) for output in body if output.data[MIME]["left_out"]),
+    }
+    page["contents"] = [{"name": "result", "title": "Result"}, *page["contents"][1:]]
+    html, _ = _exporter().from_notebook_node(_bare_notebook(shown), resources={"page": page})
+    check_page(html)
+    return html
+
+
+def check_page(html: str) -> None:
+    """Refuse a page that reaches outside itself, runs a script, or shows left-overs of its making.
+
+    Parameters
+    ----------
+    html : the page
+
+    Raises
+    ------
+    ReportError : with every fault found
+    """
+    reader = _PageReader()
+    reader.feed(html)
+    reader.close()
+    if reader.faults:
+        action = "This is a fault in the kit: please report it."
+        raise ReportError(Fault("page", problem, action) for problem in dict.fromkeys(reader.faults))
+
+
+class _PageReader(HTMLParser):
+    """Collects what a page must not hold."""
+
+    def __init__(self):
+        super().__init__(convert_charrefs=True)
+        self.faults: list[str] = []
+        self._in_style = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._in_style = tag == "style"
+        if tag in _REFUSED_TAGS:
+            self.faults.append(f"it holds an element <{tag}>, which can fetch or run something.")
+        for name, value in attrs:
+            self.faults += _attribute_faults(tag, name, value or "")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._in_style = False
+
+    def handle_data(self, data: str) -> None:
+        if self._in_style and _FETCHING_STYLE.search(data):
+            self.faults.append("its style sheet fetches something.")
+        for pattern, what in _LEFT_OVERS:
+            if found := pattern.search(data):
+                self.faults.append(f"it shows {what}: {found[0][:80]}.")
+
+
+def _attribute_faults(tag: str, name: str, value: str) -> Iterable[str]:
+    """Yield what is wrong with one attribute."""
+    if name.startswith("on"):
+        yield f"an element <{tag}> has the attribute '{name}', which runs a script."
+    if name in _ADDRESSES and not (_RELATIVE.match(value.strip()) or value.startswith("data:image/")):
+        yield f"an element <{tag}> refers to an outside address: {value[:80]}."
+    if name == "style" and _FETCHING_STYLE.search(value):
+        yield f"the style of an element <{tag}> fetches something."
+
+
+def _section_outputs(notebook: NotebookNode) -> Iterable[NotebookNode]:
+    """Yield the outputs that are sections of the kit, in order."""
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            if MIME in output.get("data", {}):
+                yield output
+
+
+def _bare_notebook(outputs: Iterable[NotebookNode]) -> NotebookNode:
+    """Return a notebook that holds nothing but the given outputs, so that nothing else can reach the page."""
+    kept = [{"output_type": "display_data", "metadata": {}, "data": _html_only(output)} for output in outputs]
+    cell = new_code_cell("", outputs=[NotebookNode(one) for one in kept], id="sections")
+    return new_notebook(cells=[cell])
+
+
+def _html_only(output: NotebookNode) -> NotebookNode:
+    """Return the HTML of an output."""
+    return NotebookNode({"text/html": output.data["text/html"]})
+
+
+def _left_out(about: dict[str, Any]) -> str:
+    """Return a section that was left out, with the reason."""
+    return f"{about['title']} ({about['left_out']})"
+
+
+def _exporter() -> TemplateExporter:
+    """Return the exporter with the kit's own template; a reader's own settings are not looked at."""
+    return TemplateExporter(
+        template_name="report_page",
+        template_file="index.html.j2",
+        extra_template_basedirs=[str(_TEMPLATES)],
+        file_extension=".html",
+        output_mimetype="text/html",
+        exclude_input=True,
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+        exclude_anchor_links=True,
+    )
