@@ -12,7 +12,7 @@ from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_grou
 from gpubench_kit.statistics.flagged import take_weaker, without_flagged
 from gpubench_kit.statistics.measure import Measured, measure_pair
 from gpubench_kit.statistics.overall import games_like_these, these_games
-from gpubench_kit.statistics.planning import detectable_difference, runs_to_decide
+from gpubench_kit.statistics.planning import cautious_sigma, detectable_difference, runs_to_decide
 from gpubench_kit.statistics.result_rows import (
     comparison_columns,
     judge,
@@ -152,11 +152,11 @@ def _rows(coded: CodedRuns, plan, *, looks_made: int, make) -> pd.DataFrame | No
 def _comparison_rows(measured: Measured, *, level: float, plan) -> list[pd.DataFrame]:
     """Return the rows of one pair and metric for ``comparisons``."""
     columns = comparison_columns(measured, level=level, plan=plan)
-    count = measured.pair.n_cells
+    count, df = measured.pair.n_cells, measured.used.df
     extra = {
         "place": np.full(count, measured.place),
-        # More runs do not narrow what two restarts add.
-        "sigma": np.where(measured.is_widened, np.nan, np.sqrt(measured.used.variance)),
+        # A noise known from few runs is planned for with care; and runs do not narrow what restarts add.
+        "sigma": np.where(measured.is_widened, np.nan, cautious_sigma(np.sqrt(measured.used.variance), df=df)),
         "margin_scaled": np.full(count, scaled_margin(plan, measured.pair.metric)),
         "flagged": measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0),
     }

@@ -1,0 +1,64 @@
+"""How fast simulated suites go through the comparisons, against a plain loop over single t tests.
+
+Run with:  python benchmarks/comparisons.py [suites]
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+from scipy import stats
+
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
+from gpubench_kit.synthetic import Design, make_review
+
+GAMES, ROUNDS = 10, 5
+
+
+def make_plan() -> ReviewPlan:
+    """Return a plan of two tunings and one metric."""
+    return ReviewPlan.from_dict(
+        {
+            "review": {"title": "Benchmark"},
+            "cards": [{"name": "Larkmoor 4"}],
+            "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}],
+            "games": [{"name": "game 01"}],
+            "analysis": {"metrics": ["avg_fps"]},
+        }
+    )
+
+
+def seconds(function, *arguments) -> float:
+    """Return how long a call takes."""
+    start = time.perf_counter()
+    function(*arguments)
+    return time.perf_counter() - start
+
+
+def plain_loop(differences: np.ndarray) -> list:
+    """Run one t test per game, one after the other: no layout, no borrowing, no overall result, no verdict."""
+    return [stats.ttest_1samp(one, 0) for one in differences]
+
+
+def main(suites: int) -> None:
+    """Print times and ratios."""
+    runs = make_review({"factory": 0.0, "quiet": 0.0}, Design(games=GAMES, rounds=ROUNDS, suites=suites), seed=1)
+    plan = make_plan()
+    compare_tunings(runs.head(GAMES * ROUNDS * 2), plan)
+    games, over = seconds(compare_tunings, runs, plan), seconds(compare_over_games, runs, plan)
+    rng = np.random.default_rng(1)
+    looped = min(suites, 200)
+    loop = seconds(plain_loop, rng.standard_normal((looped * GAMES, ROUNDS))) / looped * suites
+    print(f"{suites} suites of {GAMES} games, 2 tunings, {ROUNDS} rounds ({len(runs)} runs)")
+    print(f"per game:      {games:7.2f} s  {suites / games:9.0f} suites/s")
+    print(f"over games:    {over:7.2f} s  {suites / over:9.0f} suites/s")
+    print(f"both:          {games + over:7.2f} s  {suites / (games + over):9.0f} suites/s")
+    print(f"plain loop:    {loop:7.2f} s  {suites / loop:9.0f} suites/s  (scipy.stats.ttest_1samp, from {looped} suites)")
+    print(f"the kit takes {(games + over) / loop:.3f} times as long as the plain loop")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
