@@ -15,7 +15,7 @@ LOOK_AHEAD = 8_192
 
 #: Lines of the look-ahead that the separator is found from, and rows that are kept as a sample.
 _LINES_TRIED = 16
-_ROWS_KEPT = 128
+_ROWS_KEPT = 96
 
 #: Rows that the look-ahead must hold; with fewer, it ends within a preamble.
 _ROWS_ENOUGH = 8

@@ -21,6 +21,9 @@ UNITS_MS = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
 #: than a factor of 1,000, so that at most one unit can fit.
 PLAUSIBLE_FRAME_MS = (0.25, 200.0)
 
+#: Cells that the number of decimals is taken from.
+_CELLS_FOR_STEP = 16
+
 
 @dataclass(frozen=True)
 class ColumnChoice:
@@ -57,7 +60,7 @@ class Declaration:
     frame_time : heading and unit of the frame times
     sensor_time : heading of the sensor samples' time
     sensors : heading by metric
-    sensor_offset_s : what is added to the sensor log's time [s]
+    sensor_offset_s : the sensor log's time at which the frame log starts [s]
     """
 
     frame_time: tuple[str, str] | None = None
@@ -75,12 +78,19 @@ class Sample:
     values : array of shape (rows, columns); nan where a cell is no number
     steps : array of shape (columns,): one unit of the last decimal written
     is_numeric, is_clock : array of shape (columns,): whether nearly all cells are numbers, or stamps of a clock
+    medians, lowest : array of shape (columns,): of each column's values
+    rising : array of shape (columns,): share of steps that do not go back; 0 where nothing moves
+    has_holes : whether a cell of a numeric column is no number
     """
 
     values: np.ndarray
     steps: np.ndarray
     is_numeric: np.ndarray
     is_clock: np.ndarray
+    medians: np.ndarray
+    lowest: np.ndarray
+    rising: np.ndarray
+    has_holes: bool
 
 
 def sample_of(table: LogTable) -> Sample:
@@ -89,12 +99,36 @@ def sample_of(table: LogTable) -> Sample:
     columns = list(zip(*table.sample, strict=True))
     parsed = [_numbers(column, decimal, thousands) for column in columns]
     values = np.column_stack(parsed)
-    steps = np.array([10.0 ** -max(decimals_of(cell, decimal) for cell in column[:40]) for column in columns])
-    n_missing = np.array([sum(not cell.strip() for cell in column) for column in columns])
     n_numbers = np.isfinite(values).sum(axis=0)
+    n_missing = np.zeros(len(columns), dtype=int)
+    for column in np.flatnonzero(n_numbers < len(table.sample)):
+        n_missing[column] = sum(not cell.strip() for cell in columns[column])
     is_numeric = (n_numbers > 0) & (n_numbers >= 0.9 * (len(table.sample) - n_missing))
+    steps = np.array(
+        [
+            10.0 ** -max(decimals_of(cell, decimal) for cell in column[:_CELLS_FOR_STEP]) if numeric else 1.0
+            for column, numeric in zip(columns, is_numeric, strict=True)
+        ]
+    )
     clocks = [not numeric and is_clock(column[0]) for column, numeric in zip(columns, is_numeric, strict=True)]
-    return Sample(values, steps, is_numeric, np.array(clocks))
+    return Sample(values, steps, is_numeric, np.array(clocks), *_shape_of(values, is_numeric))
+
+
+def _shape_of(values: np.ndarray, is_numeric: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:
+    """Return medians, lowest values and shares of rising steps of numeric columns, and whether any has holes."""
+    medians, lowest, rising = (np.full(is_numeric.size, np.nan) for _ in range(3))
+    rising[:] = 0.0
+    numeric = values[:, is_numeric]
+    if np.isfinite(numeric).all() and len(values) > 1:
+        steps = np.diff(numeric, axis=0)
+        medians[is_numeric], lowest[is_numeric] = np.median(numeric, axis=0), numeric.min(axis=0)
+        rising[is_numeric] = (steps >= 0).mean(axis=0) * (steps > 0).any(axis=0)
+        return medians, lowest, rising, False
+    for column in np.flatnonzero(is_numeric):
+        known = values[np.isfinite(values[:, column]), column]
+        medians[column], lowest[column] = np.median(known), known.min()
+        rising[column] = share_rising(known)
+    return medians, lowest, rising, True
 
 
 def _numbers(cells: tuple[str, ...], decimal: str, thousands: str) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +13,11 @@ from gpubench_kit.reading.cell_text import number
 from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
 from gpubench_kit.reading.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
+from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
+from gpubench_kit.reading.layout_memory import LayoutMemory
+from gpubench_kit.reading.log_bytes import read_log_bytes
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
-from gpubench_kit.reading.text_table import Columns, LogTable, open_table, read_columns
+from gpubench_kit.reading.text_table import Columns, LogTable, is_regular, read_columns, table_of
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,12 @@ class FrameLog:
 
 
 def read_frame_log(
-    path: Path, *, name: str = "", declared: Declaration | None = None, with_sensors: bool = True
+    path: Path,
+    *,
+    name: str = "",
+    declared: Declaration | None = None,
+    with_sensors: bool = True,
+    memory: LayoutMemory | None = None,
 ) -> FrameLog:
     """Read a frame log.
 
@@ -82,6 +90,7 @@ def read_frame_log(
     name : what to call it in messages
     declared : what the plan declares about logs
     with_sensors : whether sensors that stand beside the frames are read too
+    memory : layouts of logs read before; the result is the same with and without
 
     Returns
     -------
@@ -91,8 +100,40 @@ def read_frame_log(
     ------
     LogError : the file cannot be read, or no column can be told to be the frame times
     """
-    table = open_table(path, name=name)
-    columns = find_frame_columns(table, declared or Declaration())
+    declared = declared or Declaration()
+    content = read_log_bytes(path, name=name)
+    recalled = memory.recall(content, declared) if memory else None
+    if recalled is not None:
+        frame_log = _proved(*recalled, with_sensors=with_sensors)
+        if frame_log is not None:
+            return frame_log
+    table = table_of(content)
+    columns = find_frame_columns(table, declared)
+    frame_log = _read(table, columns, with_sensors=with_sensors)
+    if memory and _is_proved(frame_log):
+        memory.keep(table, columns, declared)
+    return frame_log
+
+
+def _proved(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> FrameLog | None:
+    """Return the frame log read as another was; None where its rows do not prove the columns right."""
+    if not is_regular(table):
+        return None
+    try:
+        frame_log = _read(table, columns, with_sensors=with_sensors)
+    except LogError:
+        return None
+    return frame_log if _is_proved(frame_log) else None
+
+
+def _is_proved(frame_log: FrameLog) -> bool:
+    """Return whether nearly all steps of the time column equal the frame times."""
+    n_steps = frame_log.frames.frame_ms.size - 1
+    return bool(frame_log.stamped) and n_steps > 8 and frame_log.n_mismatched <= (1 - SHARE_EQUAL) * n_steps
+
+
+def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> FrameLog:
+    """Return the frame log of a table whose columns are known."""
     sensors = columns.sensors if with_sensors else ()
     read = _columns_read(table, columns, [sensor.column for sensor in sensors])
     timed = _timed(table, columns, read)
@@ -107,7 +148,7 @@ def read_frame_log(
         clock_kind=clock_kind,
         origin_s=timed.origin_s,
         sensors={sensor.role: read.numbers[sensor.column][: kept.size][kept] for sensor in sensors},
-        choices=(*(choice for choice in columns.choices if choice not in columns.sensors), *sensors),
+        choices=_told(columns, sensors, timed),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
         findings=(*table.findings, *read.findings, *timed.findings, *findings),
@@ -125,6 +166,18 @@ class _Timed:
     stamped: str = ""
     n_mismatched: int = 0
     findings: tuple[Finding, ...] = ()
+
+
+def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: _Timed) -> tuple[ColumnChoice, ...]:
+    """Return the choices with the evidence of all rows in place of the first ones."""
+    frame_time, n_steps = columns.frame_time, timed.frame_ms.size - 1
+    if frame_time is not None and timed.stamped and frame_time.confidence < 1 and n_steps > 0:
+        n_equal = n_steps - timed.n_mismatched
+        equal = f"{n_equal} of {n_steps} steps of {columns.elapsed.label} [{columns.elapsed.unit}]"
+        why = f"{equal} equal the frame time of the row where they {timed.stamped}"
+        frame_time = replace(frame_time, why=why if n_equal > n_steps / 2 else frame_time.why)
+    times = tuple(choice for choice in (frame_time, columns.elapsed) if choice)
+    return (*times, *columns.clock, *sensors)
 
 
 def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int]) -> Columns:
@@ -219,9 +272,9 @@ def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
         raise LogError(
             Fault(table.name, f"row {row} has a frame time of {frame_ms.min():g} ms, below zero.", action)
         )
-    median, (low, high) = float(np.median(frame_ms)), PLAUSIBLE_FRAME_MS
-    if not low / 10 <= median <= high * 10:
-        problem = f"the median frame time would be {median:g} ms; {low:g} to {high:g} ms is expected."
+    mean, (low, high) = float(frame_ms.mean()), PLAUSIBLE_FRAME_MS
+    if not low / 10 <= mean <= high * 10:
+        problem = f"the mean frame time would be {mean:g} ms; {low:g} to {high:g} ms is expected."
         raise LogError(Fault(table.name, problem, action))
 
 

@@ -47,7 +47,8 @@ def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | Non
     Parameters
     ----------
     frame_log, sensor_log : the logs of one run
-    offset_s : offset declared in the plan [s]; with two clocks it corrects the difference between them
+    offset_s : declared in the plan: the sensor log's time at which the frame log starts [s], in its elapsed time,
+        or since its first sample where it has a clock only; with two clocks, how far the sensors' clock is ahead
 
     Returns
     -------
@@ -62,10 +63,8 @@ def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | Non
     if frame_log.clock is not None and sensor_log.clock is not None:
         return _by_clock(frame_log, sensor_log, offset_s or 0.0)
     if offset_s is not None:
-        origin_s = (sensor_log.origin_s or 0.0) - (frame_log.origin_s or 0.0) * (sensor_log.origin_s is not None)
-        return _with_overlap(
-            LineUp("declared", origin_s + offset_s, "declared in the plan", 0.0), sensor_log, run_s
-        )
+        shift_s = (sensor_log.origin_s or 0.0) - offset_s
+        return _with_overlap(LineUp("declared", shift_s, "declared in the plan", 0.0), sensor_log, run_s)
     edge = _by_edges(sensor_log, run_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         edge = _same_clock_or(edge, frame_log, sensor_log)
@@ -75,7 +74,7 @@ def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | Non
 def _by_clock(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> LineUp:
     """Return the line-up by two wall clocks; a difference of whole quarters of an hour is another time zone."""
     run_s, found = frame_log.frames.end_s, ()
-    shift_s = sensor_log.clock - frame_log.clock + offset_s
+    shift_s = sensor_log.clock - frame_log.clock - offset_s
     if "time_of_day" in (frame_log.clock_kind, sensor_log.clock_kind):
         shift_s = (shift_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2
     away_s = _zone_difference(sensor_log, run_s, shift_s)
@@ -134,7 +133,8 @@ def _by_stretch(sensor_log: SensorLog, stretch: BusyStretch, how: tuple[str, flo
     message = (
         f"{sensor_log.name}: lined up with the frames by the {quality}; {shift_s:+.3f} s was added to its time."
     )
-    action = "If that is wrong, declare sensor_offset_s in the plan, below [logs]."
+    offset_s = (sensor_log.origin_s or 0.0) - shift_s
+    action = f"If that is wrong, put the right value into the plan: [logs] sensor_offset_s = {offset_s:.3f}"
     finding = Finding("note", "lined_up_by_edge", message, found=shift_s, unit="s", action=action)
     return LineUp(method, shift_s, quality, 0.0, (finding,))
 

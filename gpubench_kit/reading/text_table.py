@@ -18,7 +18,7 @@ from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.dialect import Dialect, find_dialect
 from gpubench_kit.reading.line_reader import read_lines
-from gpubench_kit.reading.log_bytes import read_log_bytes
+from gpubench_kit.reading.log_bytes import LogBytes, read_log_bytes
 
 #: Text from which on pandas reads in pieces, so that memory stays bounded [bytes].
 _READ_IN_PIECES = 32_000_000
@@ -102,7 +102,11 @@ def open_table(path: Path, *, name: str = "") -> LogTable:
     ------
     LogError : the file is missing, empty, damaged, too large, or has no rows with numbers
     """
-    content = read_log_bytes(path, name=name)
+    return table_of(read_log_bytes(path, name=name))
+
+
+def table_of(content: LogBytes) -> LogTable:
+    """Find out how the rows of a text are written; see `open_table`."""
     dialect, sample = find_dialect(content.text, content.name)
     findings = (*content.findings, *_doubts(dialect, content.name))
     return LogTable(content.name, content.sha256, content.encoding, content.text, dialect, sample, findings)
@@ -126,13 +130,16 @@ def read_columns(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     LogError : text in a number column, or a row that cannot be told apart into columns
     """
     numbers, texts = list(dict.fromkeys(numbers)), list(dict.fromkeys(texts))
-    frame = _read_quickly(table, numbers, texts) if _is_regular(table) else None
+    n_lines = _regular_lines(table)
+    frame = None if n_lines is None else _read_quickly(table, numbers, texts)
+    if frame is not None and len(frame) != n_lines:
+        frame = None
     if frame is None:
         return Columns(*read_lines(table.text, table.dialect, name=table.name, numbers=numbers, texts=texts))
-    return Columns(
-        {column: frame[column].to_numpy() for column in numbers},
-        {column: frame[column].to_numpy(dtype=object) for column in texts},
-    )
+    values = {column: frame[column].to_numpy() for column in numbers}
+    if any(np.isinf(one.sum()) and np.isinf(one).any() for one in values.values()):
+        return Columns(*read_lines(table.text, table.dialect, name=table.name, numbers=numbers, texts=texts))
+    return Columns(values, {column: frame[column].to_numpy(dtype=object) for column in texts})
 
 
 def without_sample(table: LogTable) -> LogTable:
@@ -152,20 +159,26 @@ def _doubts(dialect: Dialect, name: str) -> list[Finding]:
     return [Finding("note", "decimal_mark_in_doubt", message, action=action)]
 
 
-def _is_regular(table: LogTable) -> bool:
-    """Return whether each line has as many separators as a row needs, so that no cell can be misplaced."""
+def is_regular(table: LogTable) -> bool:
+    """Return whether each line of a log has as many separators as rows need, and nothing asks for a closer look."""
+    return _regular_lines(table) is not None
+
+
+def _regular_lines(table: LogTable) -> int | None:
+    """Return the number of lines if they have as many separators as rows need, so that no cell can be misplaced."""
     dialect = table.dialect
     if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt:
-        return False
+        return None
     characters = np.frombuffer(table.text, np.uint8)[dialect.first_row :]
+    is_end = characters == ord("\n")
+    n_lines = int(np.count_nonzero(is_end))
     if b'"' in table.text:
         in_quotes = np.cumsum(characters == ord('"')) % 2
-        return not in_quotes[characters == ord("\n")].any()
-    n_lines = table.text.count(b"\n", dialect.first_row)
+        return None if in_quotes[is_end].any() else n_lines
     if dialect.separator == "":
-        return True
+        return n_lines
     n_separators = np.count_nonzero(characters == ord(dialect.separator))
-    return n_separators == n_lines * (dialect.n_columns - 1)
+    return n_lines if n_separators == n_lines * (dialect.n_columns - 1) else None
 
 
 def _read_quickly(table: LogTable, numbers: list[int], texts: list[int]) -> pd.DataFrame | None:
@@ -174,7 +187,7 @@ def _read_quickly(table: LogTable, numbers: list[int], texts: list[int]) -> pd.D
     source = io.BytesIO(table.text)
     source.seek(dialect.first_row)
     try:
-        frame = pd.read_csv(
+        return pd.read_csv(
             source,
             sep=dialect.separator or "\t",
             decimal=dialect.decimal,
@@ -191,8 +204,6 @@ def _read_quickly(table: LogTable, numbers: list[int], texts: list[int]) -> pd.D
         )
     except (ValueError, pd.errors.ParserError):
         return None
-    is_whole = len(frame) == table.text.count(b"\n", dialect.first_row)
-    return frame if is_whole and not any(np.isinf(frame[column].to_numpy()).any() for column in numbers) else None
 
 
 def no_such_column(table: LogTable, heading: str, what: str) -> LogError:

@@ -1,0 +1,126 @@
+"""The metrics of one run: formulas bound to the names of the registry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gpubench_kit.metrics.frame_rate import average_fps, low_definition_text, low_fps
+from gpubench_kit.metrics.frame_time import hitch_ms_per_min, median_frame_ms, pacing_ms
+from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.frame_log import Frames
+from gpubench_kit.reading.run_log import RunLog
+from gpubench_kit.registry import METRICS
+
+
+@dataclass(frozen=True)
+class MetricRules:
+    """What the plan decides about metrics; small enough to be sent to other processes.
+
+    Attributes
+    ----------
+    low_definition : definition of both lows
+    with_hitches : whether time lost to hitches is computed
+    hitch_excess_ms, hitch_window_frames : limits of a hitch
+    sensor_edge_s : left out of sensor means at each end of a run [s]
+    """
+
+    low_definition: str = "quantile"
+    with_hitches: bool = False
+    hitch_excess_ms: float = 12.0
+    hitch_window_frames: int = 61
+    sensor_edge_s: float = 1.0
+
+    @classmethod
+    def of_plan(cls, plan: ReviewPlan) -> MetricRules:
+        """Return what a plan decides about metrics."""
+        analysis = plan.analysis
+        return cls(
+            analysis.low_definition,
+            "hitch_ms_per_min" in analysis.metrics,
+            analysis.hitch_excess_ms,
+            analysis.hitch_window_frames,
+            analysis.sensor_edge_s,
+        )
+
+
+def metrics_of_run(run_log: RunLog, rules: MetricRules) -> list[dict]:
+    """Return the metrics of a run with frames, one row of ``tables.RUN_METRICS`` each.
+
+    Parameters
+    ----------
+    run_log : the run as read
+    rules : what the plan decides
+    """
+    rows = frame_metrics(run_log.frames, rules)
+    window = (rules.sensor_edge_s, run_log.frames.end_s - rules.sensor_edge_s)
+    rows += sensor_metrics(run_log, window, edge_s=rules.sensor_edge_s)
+    values = {row["metric"]: row["value"] for row in rows}
+    rows += energy_metrics(values)
+    return [{"run": run_log.run, "source": "log", **row} for row in rows]
+
+
+def metrics_of_sensors(run_log: RunLog, rules: MetricRules) -> list[dict]:
+    """Return the sensor metrics of a run without frames, such as one with the card idle."""
+    if not run_log.sensors:
+        return []
+    edge_s = rules.sensor_edge_s
+    window = (edge_s, float(run_log.sensor_time_s[-1]) - edge_s)
+    return [{"run": run_log.run, "source": "log", **row} for row in sensor_metrics(run_log, window, edge_s=edge_s)]
+
+
+def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:
+    """Return the metrics that need frames only."""
+    frame_ms, definition = frames.frame_ms, rules.low_definition
+    avg_fps = average_fps(frame_ms)
+    lows = {one_in: low_fps(frame_ms, definition=definition, one_in=one_in) for one_in in (100, 1000)}
+    # The resolution of one frame time, carried through: d(1000 N / D) and d(1000 / t).
+    total_ms = 1000.0 * frame_ms.size / avg_fps
+    rows = [
+        _row("avg_fps", avg_fps, "frames / sum of the frame times", step=avg_fps * frames.step_ms / total_ms),
+        *(
+            _row(
+                name,
+                lows[one_in],
+                low_definition_text(definition, one_in),
+                step=lows[one_in] ** 2 * frames.step_ms / 1000,
+            )
+            for name, one_in in (("low_1pct_fps", 100), ("low_0p1pct_fps", 1000))
+        ),
+        _row("median_frame_ms", median_frame_ms(frame_ms), "median of the frame times", step=frames.step_ms),
+        _row("pacing_ms", pacing_ms(frame_ms), "mean absolute difference of successive frame times"),
+    ]
+    if rules.with_hitches:
+        excess_ms, window = rules.hitch_excess_ms, rules.hitch_window_frames
+        lost = hitch_ms_per_min(frame_ms, window_frames=window, excess_ms=excess_ms)
+        words = f"time lost per minute by frames more than {excess_ms:g} ms beyond the median of {window} around"
+        rows.append(_row("hitch_ms_per_min", lost, words))
+    return rows
+
+
+def sensor_metrics(run_log: RunLog, window: tuple[float, float], *, edge_s: float) -> list[dict]:
+    """Return the time-weighted means of all sensors over a window of the run [s]."""
+    edges = f", the first and last {edge_s:g} s left out" if edge_s > 0 else ""
+    words = f"time-weighted mean over the run{edges}"
+    rows = []
+    for metric, values in run_log.sensors.items():
+        mean = mean_over_window(run_log.sensor_time_s, values, start_s=window[0], end_s=window[1])
+        if mean is not None:
+            rows.append(_row(metric, mean.mean, words))
+    return rows
+
+
+def energy_metrics(values: dict[str, float]) -> list[dict]:
+    """Return energy per frame and frames per joule, where board power and frame rate are there."""
+    board_w, avg_fps = values.get("board_w", 0.0), values.get("avg_fps", 0.0)
+    if not (board_w > 0 and avg_fps > 0):
+        return []
+    return [
+        _row("energy_per_frame_j", energy_per_frame_j(board_w, avg_fps), "board_w / avg_fps"),
+        _row("frames_per_j", frames_per_j(board_w, avg_fps), "avg_fps / board_w"),
+    ]
+
+
+def _row(metric: str, value: float, definition: str, *, step: float = 0.0) -> dict:
+    """Return one row of metrics, without run and source."""
+    return {"metric": metric, "value": value, "unit": METRICS[metric].unit, "definition": definition, "step": step}

@@ -1,0 +1,121 @@
+"""Every metric of every run, in one pass over the logs: `compute_run_metrics`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+
+from gpubench_kit.errors import Fault
+from gpubench_kit.findings import Finding
+from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
+from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
+from gpubench_kit.metrics.typed_values import merge_typed
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.layout_memory import LayoutMemory
+from gpubench_kit.reading.review import Review
+from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.reading.run_log import RunTask, read_run
+from gpubench_kit.registry import METRICS
+from gpubench_kit.tables import RUN_METRICS
+
+#: Runs that one call of another process reads.
+_TASKS_AT_ONCE = 16
+
+#: Called after each run with the number of runs done and of all runs.
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class _Result:
+    """What one run gives: rows of metrics, facts and findings, without its frames."""
+
+    rows: list[dict]
+    facts: RunFacts
+    findings: tuple[Finding, ...]
+    faults: tuple[Fault, ...]
+
+
+def compute_run_metrics(
+    review: Review, plan: ReviewPlan, *, progress: Progress | None = None, processes: int = 1
+) -> pd.DataFrame:
+    """Compute the metrics of every run from its logs, and add the numbers typed into the run sheet.
+
+    Parameters
+    ----------
+    review : the runs, see `open_review`
+    plan : names the metrics, the definition of the lows, the window of hitches and the edges of sensor means
+    progress : called after each run with the number of runs done and of all runs
+    processes : processes that read at the same time; worth their start from some hundred logs on
+
+    Returns
+    -------
+    DataFrame, one row per (run, metric); see ``tables.RUN_METRICS``
+
+    Raises
+    ------
+    LogError : logs are missing or cannot be used; every one is listed
+
+    Notes
+    -----
+    One run is read at a time. Frame-rate metrics and the means of all sensors are computed always,
+    ``hitch_ms_per_min`` only if the plan asks for it. Where a log and the sheet disagree, the log counts and a
+    finding says so. The logs' findings and facts are kept in ``review``.
+    """
+    rules = MetricRules.of_plan(plan)
+    rows: list[dict] = []
+    for done, result in enumerate(_results(review.tasks, rules, processes), start=1):
+        review.receive(result.facts, result.findings, result.faults)
+        rows.extend(result.rows)
+        if progress is not None:
+            progress(done, len(review.tasks))
+    review.raise_faults()
+    rows, findings = merge_typed(rows, review.typed, set(review.runs["run"]))
+    review.note([*findings, *_short_of_frames(rows, review)])
+    table = RUN_METRICS.frame(rows)
+    place = {run: k for k, run in enumerate(review.runs["run"])}
+    order = np.lexsort((table["metric"].map(list(METRICS).index), table["run"].map(place)))
+    return table.iloc[order].reset_index(drop=True)
+
+
+def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> Iterator[_Result]:
+    """Yield the results of the runs in order, from this process or from several."""
+    if processes == 1:
+        memory = LayoutMemory()
+        yield from (_result(task, rules, memory) for task in tasks)
+        return
+    pieces = [tasks[start : start + _TASKS_AT_ONCE] for start in range(0, len(tasks), _TASKS_AT_ONCE)]
+    run = Parallel(n_jobs=processes, return_as="generator", pre_dispatch="2*n_jobs")
+    for results in run(delayed(_results_of)(piece, rules) for piece in pieces):
+        yield from results
+
+
+def _results_of(tasks: Sequence[RunTask], rules: MetricRules) -> list[_Result]:
+    """Return the results of some runs, for one call of another process."""
+    memory = LayoutMemory()
+    return [_result(task, rules, memory) for task in tasks]
+
+
+def _result(task: RunTask, rules: MetricRules, memory: LayoutMemory) -> _Result:
+    """Return the metrics of one run with its facts."""
+    run_log = read_run(task, memory=memory)
+    rows = metrics_of_run(run_log, rules) if run_log.frames is not None else metrics_of_sensors(run_log, rules)
+    return _Result(rows, run_log.facts, run_log.findings, run_log.faults)
+
+
+def _short_of_frames(rows: list[dict], review: Review) -> list[Finding]:
+    """Return a finding for each run whose 0.1 % low rests on too few frames, if the plan asks for that low."""
+    if "low_0p1pct_fps" not in review.plan.analysis.metrics:
+        return []
+    found = []
+    for row in rows:
+        facts = review.facts_of(row["run"]) if row["metric"] == "low_0p1pct_fps" else None
+        if facts is not None and 0 < facts.n_frames < FRAMES_NEEDED_FOR_0P1PCT:
+            message = f"the 0.1 % low of {facts.n_frames} frames rests on {-(-facts.n_frames // 1000)} frames only."
+            action = "Record a longer scene, or leave this low out."
+            finding = Finding("note", "too_few_frames", message, run=row["run"], unit="frames", action=action)
+            found.append(replace(finding, found=float(facts.n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
+    return found

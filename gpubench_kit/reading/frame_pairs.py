@@ -1,0 +1,115 @@
+"""Do the steps of one column equal another? The test that tells frame time and elapsed time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.reading.find_columns import UNITS_MS, Sample, plausible_unit
+
+#: Share of steps of the elapsed time that must equal a frame time.
+SHARE_EQUAL = 0.9
+
+#: Largest difference between the sum of the frame times and the elapsed time that still counts as agreement.
+SUMS_AGREE = 0.02
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A column of frame times, and one of elapsed time that may go with it.
+
+    Attributes
+    ----------
+    frame, elapsed : places of the columns
+    unit, elapsed_unit : units of their values
+    share : share of steps that equal a frame time; 0 where the stamps are too coarse to tell
+    side : whether the stamps mark the ``start`` or the ``end`` of a frame
+    error : difference between the sum of the frame times and the time that passed, as a share of the latter
+    """
+
+    frame: int
+    elapsed: int
+    unit: str
+    elapsed_unit: str
+    share: float
+    side: str
+    error: float
+
+    @property
+    def is_equal(self) -> bool:
+        """Whether nearly all steps equal a frame time."""
+        return self.share >= SHARE_EQUAL
+
+    @property
+    def is_near(self) -> bool:
+        """Whether the sums agree."""
+        return self.error <= SUMS_AGREE
+
+
+def candidates(sample: Sample, without: list[int]) -> list[int]:
+    """Return the columns whose values could be frame times in some unit."""
+    return [
+        column
+        for column in np.flatnonzero(sample.is_numeric).tolist()
+        if column not in without and sample.lowest[column] >= 0 and plausible_unit(sample.medians[column])
+    ]
+
+
+def rising(sample: Sample) -> list[int]:
+    """Return the columns that rise and are no row counters."""
+    return [
+        column
+        for column in np.flatnonzero(sample.rising >= 0.95).tolist()
+        if not (np.diff(sample.values[:, column]) == 1).all()
+    ]
+
+
+def pair(sample: Sample, frame: int, elapsed: int) -> Pair | None:
+    """Return how well the steps of one column equal another.
+
+    Parameters
+    ----------
+    sample : first rows of the log
+    frame, elapsed : places of the columns
+
+    Returns
+    -------
+    Pair, or None where no unit makes the two comparable
+    """
+    unit, times, frames = plausible_unit(sample.medians[frame]), sample.values[:, elapsed], sample.values[:, frame]
+    if sample.has_holes:
+        is_whole = np.isfinite(times) & np.isfinite(frames)
+        times, frames = times[is_whole], frames[is_whole]
+    if frames.size < 3 or not unit or not times[-1] > times[0]:
+        return None
+    span, total = float(times[-1] - times[0]), float(frames.sum())
+    factor = 1000.0 ** round(math.log(span / total, 1000.0))
+    elapsed_unit = next((name for name, ms in UNITS_MS.items() if math.isclose(ms, UNITS_MS[unit] / factor)), "")
+    steps = np.diff(times)
+    # Cheap first: a pause that only one of the two knows moves the sums, but not the medians.
+    is_far = not 0.94 < span / (total * factor) < 1.06
+    if not elapsed_unit or (is_far and not 0.9 < float(np.median(steps)) / (sample.medians[frame] * factor) < 1.1):
+        return None
+    share, side, error = _agreement(steps, frames * factor, _slack(sample, (frame, elapsed), factor))
+    return Pair(frame, elapsed, unit, elapsed_unit, share, side, error)
+
+
+def _slack(sample: Sample, places: tuple[int, int], factor: float) -> float:
+    """Return by how much a step may differ from a frame time, from the decimals both are written with."""
+    frame, elapsed = places
+    largest = abs(float(np.nanmax(sample.values[:, elapsed])))
+    return 1.01 * sample.steps[elapsed] + 0.51 * factor * sample.steps[frame] + 1e-12 * largest
+
+
+def _agreement(steps: np.ndarray, expected: np.ndarray, slack: float) -> tuple[float, str, float]:
+    """Return the share of equal steps, the side that the stamps mark, and the error of the sums."""
+    at_end = np.count_nonzero(np.abs(steps - expected[1:]) <= slack)
+    at_start = np.count_nonzero(np.abs(steps - expected[:-1]) <= slack)
+    side = "end" if at_end > at_start else "start"
+    span, total = float(steps.sum()), float((expected[1:] if side == "end" else expected[:-1]).sum())
+    error = abs(span - total) / span
+    # Stamps as coarse as the frames equal anything: then only the sums can tell.
+    is_telling = slack < 0.25 * total / steps.size or error < SUMS_AGREE
+    return max(at_end, at_start) / steps.size * is_telling, side, error

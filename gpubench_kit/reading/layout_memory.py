@@ -1,0 +1,64 @@
+"""Logs of one recorder look alike: what was found for one log is tried first on the next.
+
+Nothing is taken on trust: what is remembered serves only for a log with the very same heading, and only
+if all of its rows pass the tests that the look-ahead makes on the first ones. Otherwise the log is looked
+at afresh, so that the result never depends on which logs were read before.
+"""
+
+from __future__ import annotations
+
+from gpubench_kit.reading.cell_text import looks_numeric, split_line
+from gpubench_kit.reading.dialect import Dialect
+from gpubench_kit.reading.find_columns import Declaration
+from gpubench_kit.reading.find_frame_columns import FrameColumns
+from gpubench_kit.reading.log_bytes import LogBytes
+from gpubench_kit.reading.text_table import LogTable
+
+_MOST_KEPT = 6
+
+
+class LayoutMemory:
+    """Headings met so far, with the dialect and the columns that were found below them."""
+
+    def __init__(self):
+        self._known: list[tuple[bytes, Declaration, Dialect, FrameColumns]] = []
+
+    def recall(self, content: LogBytes, declared: Declaration) -> tuple[LogTable, FrameColumns] | None:
+        """Return table and columns of a log with a heading met before, to be tested; None where there is none.
+
+        Parameters
+        ----------
+        content : text of the log
+        declared : what the plan declares about it
+        """
+        for head, known_declared, dialect, columns in self._known:
+            if content.text.startswith(head) and declared == known_declared:
+                end = content.text.find(b"\n", len(head))
+                first = content.text[len(head) : end].decode("utf-8", "replace").rstrip("\r")
+                cells = split_line(first, dialect.separator)
+                places = [choice.column for choice in (columns.frame_time, columns.elapsed)]
+                if len(cells) == dialect.n_columns and all(looks_numeric(cells[place]) for place in places):
+                    return _table(content, dialect, cells), columns
+        return None
+
+    def keep(self, table: LogTable, columns: FrameColumns, declared: Declaration) -> None:
+        """Keep what was found below a heading; columns whose agreement proves them, and no others.
+
+        Parameters
+        ----------
+        table : the log
+        columns : what its columns are
+        declared : what the plan declares about it
+        """
+        head = table.text[: table.dialect.first_row]
+        is_proved = columns.frame_time is not None and columns.elapsed is not None
+        if is_proved and table.dialect.heading and not table.dialect.marks_in_doubt:
+            self._known.insert(0, (head, declared, table.dialect, columns))
+            del self._known[_MOST_KEPT:]
+
+
+def _table(content: LogBytes, dialect: Dialect, cells: list[str]) -> LogTable:
+    """Return the table of a log whose first row is all that was looked at."""
+    return LogTable(
+        content.name, content.sha256, content.encoding, content.text, dialect, [cells], content.findings
+    )

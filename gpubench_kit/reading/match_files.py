@@ -1,0 +1,164 @@
+"""Files to the rows of the run sheet: what is declared, what a pattern gives, what is left over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from gpubench_kit.errors import Fault
+from gpubench_kit.findings import Finding
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.find_columns import Declaration
+from gpubench_kit.reading.run_log import RunTask
+
+#: Where logs lie when a sheet gives only their names.
+LOG_FOLDER = "logs"
+
+#: Pieces of all traces together, so that memory does not grow with the number of runs.
+_BINS_OF_ALL = 120_000
+
+
+@dataclass
+class MatchedFiles:
+    """What was found for the rows of a run sheet.
+
+    Attributes
+    ----------
+    tasks : one for each row with a log, in sheet order
+    not_recorded : runs with neither log nor typed numbers
+    faults : files that are missing or out of the folder, of runs that are not excluded
+    findings : what was noticed
+    """
+
+    tasks: list[RunTask] = field(default_factory=list)
+    not_recorded: list[str] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> MatchedFiles:
+    """Find the log files of every row of the run sheet.
+
+    Parameters
+    ----------
+    runs : one row per run; see `RunSheet`
+    typed : numbers typed into the sheet; see ``tables.TYPED_VALUES``
+    plan : gives the folder, and the pattern of file names for rows without one
+
+    Returns
+    -------
+    MatchedFiles. Names are looked up in the review folder, then in its ``logs`` folder; a name that leaves the
+    folder, by ``..``, an absolute path or a link, is a fault.
+    """
+    matched, with_numbers = MatchedFiles(), set(typed["run"])
+    n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
+    for row in runs.to_dict("records"):
+        faults: list[Fault] = []
+        frame_name = row["frame_log"] or _by_pattern(row, plan, matched.findings)
+        frame_path = _file(plan.folder, row, frame_name, faults)
+        sensor_path = _file(plan.folder, row, row["sensor_log"], faults)
+        if faults and row["excluded"]:
+            matched.findings.extend(_notes(faults, row["run"]))
+            continue
+        matched.faults.extend(faults)
+        if frame_path is not None or sensor_path is not None:
+            matched.tasks.append(_task(row, plan, (frame_path, frame_name), (sensor_path, n_bins)))
+        elif not faults and row["run"] not in with_numbers and not row["excluded"]:
+            matched.not_recorded.append(row["run"])
+    matched.findings.extend(_not_recorded(matched.not_recorded))
+    matched.findings.extend(_left_over(plan.folder, matched.tasks))
+    return matched
+
+
+def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
+    """Return what the plan declares about the logs of a card."""
+    logs = plan.logs.of_card(card)
+    return Declaration(
+        frame_time=(logs.frame_time.column, logs.frame_time.unit) if logs.frame_time else None,
+        sensor_time=logs.sensor_time.column if logs.sensor_time else None,
+        sensors=dict(logs.sensors),
+        sensor_offset_s=logs.sensor_offset_s,
+    )
+
+
+def _task(row: dict, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: tuple[Path | None, int]) -> RunTask:
+    """Return what is needed to read the run of a row."""
+    return RunTask(
+        run=row["run"],
+        frame_path=frame[0],
+        frame_name=frame[1],
+        sensor_path=sensor[0],
+        sensor_name=row["sensor_log"],
+        declared=declaration_of(plan, row["card"]),
+        gap_ms=plan.checks.gap_ms,
+        sensor_edge_s=plan.analysis.sensor_edge_s,
+        n_bins=sensor[1],
+    )
+
+
+def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
+    """Return the file name that the plan's pattern gives for a row, if there is such a file."""
+    pattern = plan.logs.of_card(row["card"]).pattern
+    if not pattern:
+        return ""
+    name = pattern
+    for key, value in row.items():
+        name = name.replace(f"{{{key}}}", "" if value is None or value is pd.NA else str(value))
+    if not any((plan.folder / place / name).is_file() for place in ("", LOG_FOLDER)):
+        return ""
+    message = f"run '{row['run']}': the sheet names no log; '{name}' was taken by the plan's pattern."
+    findings.append(Finding("note", "log_by_pattern", message, run=row["run"]))
+    return name
+
+
+def _file(folder: Path, row: dict, name: str, faults: list[Fault]) -> Path | None:
+    """Return the file of a name in the sheet; a fault is added where it is missing or out of the folder."""
+    if not name:
+        return None
+    where = f"runs.csv, run '{row['run']}'"
+    root = folder.resolve()
+    try:
+        candidates = [(root / place / name.replace("\\", "/")).resolve() for place in ("", LOG_FOLDER)]
+        inside = [path for path in candidates if path.is_relative_to(root)]
+        found = next((path for path in inside if path.exists()), None)
+    except (OSError, ValueError, RuntimeError):
+        faults.append(Fault(where, f"'{name[:80]}' is no file name.", "Write the name of the run's log."))
+        return None
+    if not inside:
+        problem = f"log '{name}' lies outside the review folder; only files inside it are read."
+        faults.append(Fault(where, problem, "Copy the log into the folder's logs."))
+    elif found is None:
+        problem = f"log '{name}' is missing (looked for in the review folder and in its '{LOG_FOLDER}')."
+        faults.append(
+            Fault(where, problem, "Put it there, correct the name, or empty the cell of a run not yet done.")
+        )
+    return found
+
+
+def _notes(faults: list[Fault], run: str) -> list[Finding]:
+    """Return faults of an excluded run as notes."""
+    return [Finding("note", "excluded_log_unusable", str(fault), run=run) for fault in faults]
+
+
+def _not_recorded(runs: list[str]) -> list[Finding]:
+    """Return one note on rows that have neither log nor numbers."""
+    if not runs:
+        return []
+    shown = ", ".join(f"'{run}'" for run in runs[:8]) + (" and more" if len(runs) > 8 else "")
+    message = f"{len(runs)} rows of the run sheet are not recorded yet, with neither log nor numbers: {shown}."
+    return [Finding("note", "not_recorded_yet", message, found=float(len(runs)))]
+
+
+def _left_over(folder: Path, tasks: list[RunTask]) -> list[Finding]:
+    """Return one note on files in the folder of logs that no row names."""
+    named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
+    logs = folder.resolve() / LOG_FOLDER
+    files = sorted(path for path in logs.rglob("*") if path.is_file()) if logs.is_dir() else []
+    loose = [path.name for path in files if path.resolve() not in named and not path.name.startswith(".")]
+    if not loose:
+        return []
+    shown = ", ".join(f"'{name}'" for name in loose[:8]) + (" and more" if len(loose) > 8 else "")
+    message = f"{len(loose)} files in '{LOG_FOLDER}' are named by no row of the run sheet: {shown}."
+    return [Finding("note", "files_without_row", message, found=float(len(loose)))]
