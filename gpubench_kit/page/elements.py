@@ -22,6 +22,9 @@ _TEMPLATES = Environment(
     lstrip_blocks=True,
 )
 
+#: The space between a number and the unit that follows it.
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|W|J|fps|ms|°C|rpm|dBA|MHz|mV|GB|s|min|h)\b|%)")
+
 
 @dataclass(frozen=True)
 class Column:
@@ -44,9 +47,14 @@ def render(template: str, values: Mapping[str, object]) -> Markup:
     return Markup(_TEMPLATES.get_template(template).render(values))
 
 
+def tied(text: str | Markup) -> str | Markup:
+    """Return plain text in which a number and its unit stay on one line; markup is kept as it is."""
+    return text if isinstance(text, Markup) else _NUMBER_AND_UNIT.sub("\u00a0", text)
+
+
 def paragraph(*parts: str | Markup, css: str = "") -> Markup:
     """Return one paragraph of the given parts, separated by spaces; nothing for no text."""
-    text = join(parts, " ")
+    text = join((tied(part) for part in parts), " ")
     opening = Markup('<p class="{}">').format(css) if css else Markup("<p>")
     return Markup("{}{}</p>\n").format(opening, text) if text else Markup("")
 
@@ -63,7 +71,7 @@ def join(parts: Iterable[str | Markup], separator: str = "") -> Markup:
 
 def bullets(items: Iterable[str | Markup]) -> Markup:
     """Return a list; nothing for no items."""
-    inner = join(Markup("<li>{}</li>\n").format(item) for item in items)
+    inner = join(Markup("<li>{}</li>\n").format(tied(item)) for item in items)
     return Markup("<ul>\n{}</ul>\n").format(inner) if inner else inner
 
 

@@ -8,7 +8,7 @@ from gpubench_kit.figures.energy import draw_rate_against_power
 from gpubench_kit.figures.levels import draw_everyday
 from gpubench_kit.figures.words import metric_of, sentence
 from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.elements import Markup, bullets, details, join, note, paragraph
+from gpubench_kit.page.elements import Markup, bullets, join, note, paragraph
 from gpubench_kit.page.pairs import groups_in
 from gpubench_kit.page.results import metric_blocks, verdict_terms
 from gpubench_kit.page.section import Section, left_out
@@ -46,8 +46,7 @@ def everyday(levels: pd.DataFrame, plan) -> Section:
         "How high each tuning stands. Whether two of them really differ is answered below: runs done close "
         "together share much of their noise, so a comparison can be surer than two overlapping lines suggest."
     )
-    folded = details("Every game", chart_grid(by_game), is_open=not any(over_games))
-    body = join([paragraph(text), chart_grid(over_games), folded])
+    body = join([paragraph(text), chart_grid([*over_games, *by_game])])
     return Section(name, title, body, pictures=pictures_of([*over_games, *by_game]))
 
 

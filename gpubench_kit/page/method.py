@@ -143,7 +143,7 @@ def _rules(plan) -> list[str]:
     if rules.extra_runs_after_patch:
         told.append(f"The first {rules.extra_runs_after_patch} after a change of a game's version are left out.")
     ruled = "These rules were set" if told else "No rule leaves runs out by itself; a rule would have to be set"
-    last = "Otherwise a run is left out only for a logged cause, such as a crash, never because its number looks wrong."
+    last = "Otherwise a run is left out only for a logged cause, such as a crash, never because of its number."
     return [*told, f"{ruled} before the data. {last}"]
 
 

@@ -191,7 +191,7 @@ def _overall_table(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[st
         for scope in _SCOPES
         for row in rows[(rows["metric"] == metric) & (rows["scope"] == scope)].itertuples()
     ]
-    return table(columns, lines, caption=of_group(sentence(pair_text(pair, plan)), group))
+    return table(columns, lines, caption=of_group(pair_text(pair, plan), group))
 
 
 def _overall_line(row: Any) -> list[str | Markup]:

@@ -94,8 +94,9 @@ def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) ->
     for place, row in enumerate(rows[:_PAIRS_NAMED]):
         of, against = names[place]
         is_repeated = place > 0 and against == names[place - 1][1] and row.verdict != "no_verdict"
-        clause = result_clause(row, of=of, against="" if is_repeated else against, with_level=place == 0)
-        clauses.append(clause)
+        beside = "" if is_repeated else against
+        is_led = place == 0 and metric == plan.analysis.primary
+        clauses.append(result_clause(row, of=of, against=beside, with_level=is_led, is_first=place == 0))
     more = len(rows) - _PAIRS_NAMED
     if more > 0:
         clauses.append(f"{count_text(more, 'further comparison')} in the tables below")
@@ -147,13 +148,24 @@ def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
     """Return the result of every pair at a glance, for the first metrics of the plan."""
     rows = headline[headline["group"] == group]
     metrics = [one for one in plan.analysis.metrics if one in set(rows["metric"])][:_BOARD_COLUMNS]
-    columns = [Column("Compared"), *(Column(sentence(metric_of(one).label)) for one in metrics)]
+    heads = [pair_text(pair, plan) for pair in pairs_in(rows)]
+    ends = {head.partition(" against ")[2] for head in heads}
+    is_common = len(ends) == 1
+    columns = [Column("Against " + ends.pop() if is_common else "Compared"), *_metric_columns(metrics)]
     lines = [
-        [pair_text(pair, plan), *(_board_cell(of_pair(rows, pair), metric=one) for one in metrics)]
-        for pair in pairs_in(rows)
+        [
+            head.partition(" against ")[0] if is_common else head,
+            *(_board_cell(of_pair(rows, pair), metric=one) for one in metrics),
+        ]
+        for head, pair in zip(heads, pairs_in(rows), strict=True)
     ]
     group_text = "" if group == "all" else f" ({group})"
     return table(columns, lines, caption=f"Result at a glance{group_text}", css="board")
+
+
+def _metric_columns(metrics: Sequence[str]) -> list[Column]:
+    """Return a column for each metric."""
+    return [Column(sentence(metric_of(one).label)) for one in metrics]
 
 
 def _board_cell(rows: pd.DataFrame, *, metric: str) -> Markup:

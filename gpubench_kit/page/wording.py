@@ -6,6 +6,7 @@ lost" only where a loss that large is ruled out and no real loss was found. What
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
@@ -70,7 +71,7 @@ def margin_words(row: Any) -> str:
     return percent_text(row.margin) if row.scale == "ratio" else change_text(row.margin, row.unit).lstrip("+")
 
 
-def result_clause(row: Any, *, of: str, against: str, with_level: bool = False) -> str:
+def result_clause(row: Any, *, of: str, against: str, with_level: bool = False, is_first: bool = True) -> str:
     """Return one result as a clause that is true of its verdict.
 
     Parameters
@@ -78,6 +79,7 @@ def result_clause(row: Any, *, of: str, against: str, with_level: bool = False) 
     row : row of ``comparisons`` or ``overall``
     of, against : names of what is compared; an empty ``against`` is left out
     with_level : whether to say which level the interval has
+    is_first : whether the metric is named; else it was named just before
 
     Returns
     -------
@@ -85,7 +87,9 @@ def result_clause(row: Any, *, of: str, against: str, with_level: bool = False) 
     """
     if row.verdict == "no_verdict":
         return _no_verdict_clause(row, of=of, against=against)
-    body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, of, against, _interval(row, with_level))
+    name = _with_article(metric_of(row.metric).label) if is_first else "it"
+    names = _Names(of, against, name)
+    body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, names, _interval(row, with_level))
     cautions = " ".join(caution_sentences(row)).rstrip(".")
     return f"{body} ({cautions[:1].lower()}{cautions[1:]})" if cautions else body
 
@@ -118,33 +122,44 @@ def _no_verdict_clause(row: Any, *, of: str, against: str) -> str:
     return f"{of}{beside} has no verdict on {name}{measured}: {why[:1].lower()}{why[1:]}"
 
 
-def _same_clause(row: Any, of: str, against: str, interval: str) -> str:
+@dataclass(frozen=True)
+class _Names:
+    """What a clause calls the two sides and the metric."""
+
+    of: str
+    against: str
+    metric: str
+
+
+def _same_clause(row: Any, names: _Names, interval: str) -> str:
     """Return the clause of a difference that is ruled out."""
     change, within = change_text(row.change, unit_of_change(row)), f"within our margin of {margin_words(row)}"
     if row.metric == "avg_fps":
-        return f"{of} was as fast{_than(' as ', against)}, {within} ({change}{interval})"
-    name, beside = metric_of(row.metric).label, _than(" as with ", against)
-    return f"{name} was the same with {of}{beside}, {within} ({change}{interval})"
+        return f"{names.of} was as fast{_than(' as ', names.against)}, {within} ({change}{interval})"
+    beside = _than(" as with ", names.against)
+    return f"{names.metric} was the same with {names.of}{beside}, {within} ({change}{interval})"
 
 
-def _undecided_clause(row: Any, of: str, against: str, interval: str) -> str:
+def _undecided_clause(row: Any, names: _Names, interval: str) -> str:
     """Return the clause of what is open."""
     change = change_text(row.change, unit_of_change(row))
     if row.metric == "avg_fps":
-        return f"whether {of} was faster or slower{_than(' than ', against)} is undecided ({change}{interval})"
-    name, beside = metric_of(row.metric).label, _than(" than with ", against)
-    return f"whether {name} was higher or lower with {of}{beside} is undecided ({change}{interval})"
+        beside = _than(" than ", names.against)
+        return f"whether {names.of} was faster or slower{beside} is undecided ({change}{interval})"
+    beside = _than(" than with ", names.against)
+    return f"whether {names.metric} was higher or lower with {names.of}{beside} is undecided ({change}{interval})"
 
 
-def _difference_clause(row: Any, of: str, against: str, interval: str) -> str:
+def _difference_clause(row: Any, names: _Names, interval: str) -> str:
     """Return the clause of a real difference."""
     up, down = _GOES.get(row.metric, ("higher", "lower"))
     size, way = _size(row), up if row.change > 0 else down
     inner = interval.removeprefix(", ")
     if row.metric == "avg_fps":
-        text = f"{of} was {size} {way}{_than(' than ', against)} ({inner})"
+        text = f"{names.of} was {size} {way}{_than(' than ', names.against)} ({inner})"
     else:
-        text = f"{metric_of(row.metric).label} was {size} {way} with {of}{_than(' than with ', against)} ({inner})"
+        beside = _than(" than with ", names.against)
+        text = f"{names.metric} was {size} {way} with {names.of}{beside} ({inner})"
     return text + (
         f", a real difference but smaller than our margin of {margin_words(row)}" if _is_small(row) else ""
     )
@@ -156,6 +171,11 @@ _VERDICT_CLAUSES = {"same_within_margin": _same_clause, "undecided": _undecided_
 def _is_small(row: Any) -> bool:
     """Return whether a real difference is shown to be smaller than the margin."""
     return row.verdict.endswith("_but_small")
+
+
+def _with_article(label: str) -> str:
+    """Return a metric's label with its article, where English wants one."""
+    return f"the {label}" if label.endswith(("low", "rate", "time", "level")) else label
 
 
 def _than(word: str, against: str) -> str:

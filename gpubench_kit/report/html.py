@@ -19,8 +19,12 @@ _TEMPLATES = Path(__file__).parent / "templates"
 _MIMES = frozenset({"text/html", MIME})
 
 #: Elements that fetch or run something, whatever their attributes.
-_REFUSED_TAGS = frozenset("script iframe object embed link base form frame applet portal".split())
-_ADDRESSES = frozenset("src href xlink:href action data poster srcset formaction background".split())
+_REFUSED_TAGS = frozenset(
+    ["script", "iframe", "object", "embed", "link", "base", "form", "frame", "applet", "portal"]
+)
+_ADDRESSES = frozenset(
+    ["src", "href", "xlink:href", "action", "data", "poster", "srcset", "formaction", "background"]
+)
 _RELATIVE = re.compile(r"(?![a-zA-Z][a-zA-Z0-9+.-]*:|//|\\)")
 _FETCHING_STYLE = re.compile(r"url\((?!\s*['\"]?#)|@import|expression\(", re.IGNORECASE)
 _LEFT_OVERS = (
