@@ -1,0 +1,90 @@
+"""Sentences of a quick comparison: what may be said, and what to know about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text, unit_text
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.reasons import REASON_TEXT
+from gpubench_kit.statistics.widening import explaining_restart_sd
+
+
+def quick_sentence(
+    result: Mapping, metric: str, *, margin: float | None, more: int | None, names: tuple[str, str]
+) -> str:
+    """Return the sentence that the numbers allow.
+
+    Parameters
+    ----------
+    result : change, low, high, verdict and reason, as in ``QuickComparison``
+    metric : name of the metric
+    margin : smallest difference that matters; None for none
+    more : further runs of each side that would decide; None for none or too many
+    names : of both sides
+    """
+    label, unit = METRICS[metric].label, _change_unit(metric)
+    of, against = names
+    if result["verdict"] == "no_verdict":
+        return f"No verdict on {label}. {REASON_TEXT[result['reason']]}"
+    interval = f"95 % interval {interval_text(result['low'], result['high'], unit)}"
+    if result["verdict"] == "same_within_margin":
+        beyond = _margin_text(margin, metric)
+        return f"No difference in {label} beyond {beyond} between {of} and {against} ({interval})."
+    if result["verdict"] == "undecided":
+        return (
+            f"Not decided: {label} of {of} against {against} is uncertain ({interval}).{_more_text(margin, more)}"
+        )
+    size = change_text(abs(result["change"]), unit).lstrip("+")
+    way = "higher" if result["change"] > 0 else "lower"
+    small = (
+        f", less than the {_margin_text(margin, metric)} that matter" if result["verdict"].endswith("small") else ""
+    )
+    judged = result["verdict"].removesuffix("_but_small")
+    judged = f" ({judged})" if METRICS[metric].better != "neither" else ""
+    return f"{label[:1].upper()}{label[1:]} of {of} is {size} {way} than of {against}{judged}{small} ({interval})."
+
+
+def quick_caution(order: str, fewest: int, *, change: float, metric: str) -> str:
+    """Return what to know about a quick comparison.
+
+    Parameters
+    ----------
+    order : as in `quick_comparison`
+    fewest : runs of the side that has fewer
+    change : percent on the ratio scale, else in the unit
+    metric : name of the metric
+    """
+    cautions = []
+    if order == "not_known":
+        cautions.append(
+            "The order of the runs is not stated. If all runs of one side were done before all of the other, two "
+            "restarts alone make 10-16 % false differences in one game, and 34-46 % over ten games."
+        )
+    if order == "back_to_back":
+        spread = change_text(explaining_restart_sd(change, scale=METRICS[metric].scale), _change_unit(metric))
+        cautions.append(f"Restarts that vary by {spread.lstrip('+')} would explain this difference by themselves.")
+    if fewest == 2:
+        cautions.append(REASON_TEXT["two_runs_only"])
+    return " ".join(cautions)
+
+
+def _change_unit(metric: str) -> str:
+    """Return the unit in which changes are written."""
+    return "%" if METRICS[metric].scale == "ratio" else METRICS[metric].unit
+
+
+def _margin_text(margin: float | None, metric: str) -> str:
+    """Return the margin with its unit."""
+    if METRICS[metric].scale == "ratio":
+        return percent_text(margin)
+    return unit_text(margin, METRICS[metric].unit)
+
+
+def _more_text(margin: float | None, more: int | None) -> str:
+    """Return how many runs would decide, as a sentence after a space; nothing without a margin."""
+    if margin is None:
+        return ""
+    if more is None:
+        return " Runs alone will hardly decide it."
+    return f" {count_text(more, 'further run')} of each would decide it, with a chance of 80 %."
