@@ -40,9 +40,9 @@ class SetupError(Exception):
 
 def main(arguments=None):
     """Set up, run what was asked for and return its exit code (2: it could not be set up)."""
-    asked = _parser().parse_args(arguments)
     try:
         _check_python(sys.version_info)
+        asked = _parser().parse_args(arguments)
         prepare_environment()
     except SetupError as problem:
         print(problem, file=sys.stderr)
@@ -148,7 +148,7 @@ def _create_venv():
             "    sudo apt install python3-venv\n"
             "and run the same command again."
         )
-    _quietly([sys.executable, "-m", "venv", "--clear", VENV], "the virtual environment could not be made")
+    _quietly([sys.executable, "-m", "venv", "--clear", VENV], "the virtual environment could not be made.")
 
 
 def _install_pins():
@@ -156,7 +156,7 @@ def _install_pins():
     pip = [PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-input"]
     checked = ["--require-hashes", "--only-binary", ":all:"]
     if not (_install_uv([*pip, *checked]) and _succeeds(_uv_command(checked))):
-        _quietly([*pip, *checked, "-r", LOCK], "the locked packages could not be installed")
+        _quietly([*pip, *checked, "-r", LOCK], "the locked packages could not be installed. Is this machine online?")
 
 
 def _install_uv(pip):
@@ -180,7 +180,7 @@ def _install_kit():
     """Install the kit itself so that edits to this checkout take effect at once."""
     # Its build backend is in the lock, so that nothing unlocked is fetched here.
     flags = ["--quiet", "--disable-pip-version-check", "--no-deps", "--no-build-isolation", "--no-index"]
-    _quietly([PYTHON, "-m", "pip", "install", *flags, "-e", ROOT], "the kit itself could not be installed")
+    _quietly([PYTHON, "-m", "pip", "install", *flags, "-e", ROOT], "the kit itself could not be installed.")
 
 
 def _run_kit(rest, cwd):
@@ -201,7 +201,7 @@ def _quietly(command, problem):
     if done.returncode:
         last_words = (done.stderr.strip() or done.stdout.strip()).splitlines()[-8:]
         shown = "\n".join(f"    {ADDRESSES.sub('(address)', line)}" for line in last_words)
-        raise SetupError(f"Set-up stopped: {problem}. The last words were:\n{shown}\nRun the same command again.")
+        raise SetupError(f"Set-up stopped: {problem} The last words were:\n{shown}\nRun the same command again.")
 
 
 def _call(command, cwd):
