@@ -90,9 +90,7 @@ def check_logs(plan: Any) -> Iterator[Problem]:
     for name, own in plan.logs.by_card.items():
         if name not in cards:
             problem = f"{shown(name)} is neither a key of [logs] nor a card of the plan (cards: {listed(cards)})."
-            yield Problem(
-                ("logs", name), problem, suggestion(name, [*cards, *CardLogs.model_fields]) or "Name a card."
-            )
+            yield Problem(("logs", name), problem, suggestion(name, known) or "Name a card.")
         yield from _sensors(own.sensors, loc=("logs", name))
     yield from _sensors(plan.logs.sensors, loc=("logs",))
 

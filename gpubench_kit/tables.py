@@ -14,6 +14,7 @@ __all__ = [
     "PAIR_KEY",
     "RUNS",
     "RUN_METRICS",
+    "RUN_SHEET",
     "TYPED_VALUES",
     "USABLE",
     "VERDICTS",
@@ -141,6 +142,27 @@ USABLE = Table(
         _number("step", "resolution of the recorded value; 0 where none is known"),
         _text("withheld_for", "reason for which verdicts that need this value are withheld; else empty"),
         _truth("flagged", "far from its fellows: verdicts are tried with and without it"),
+    ),
+)  # fmt: skip
+
+_FROM_SHEET = (
+    "run", "card", "model", "bench", "tuning", "game", "setting", "group", "purpose", "session", "launch",
+    "tuning_change", "round", "game_version", "power_point", "frames_counted", "generated_per_rendered",
+    "frame_limit_fps", "limited_by",
+)  # fmt: skip
+
+#: Rows of the run sheet with what the plan says about them; inside the kit only.
+RUN_SHEET = Table(
+    "run_sheet", "row of the run sheet", ("run",),
+    (
+        *(column for column in USABLE.columns if column.name in _FROM_SHEET),
+        _count("order", "place in the order planned; empty where not given"),
+        _text("started_at", "time at which the run started, as written"),
+        _text("frame_log", "file of the frame log, as written"),
+        _text("sensor_log", "file of the sensor log, as written"),
+        _text("excluded", "logged cause for which the run is left out"),
+        _text("replaces", "run that this one repeats"),
+        _text("note", "the reviewer's note"),
     ),
 )  # fmt: skip
 
