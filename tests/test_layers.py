@@ -19,6 +19,7 @@ LAYERS = {
     "tables": 0,
     "number_text": 0,
     "fault_text": 0,
+    "bundled": 0,
     "plan": 1,
     "run_sheet": 1,
     "sheet": 1,
