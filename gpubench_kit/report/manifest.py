@@ -1,0 +1,94 @@
+"""What made a report: inputs by hash, decisions, versions, seed, verdicts; no paths of the machine, no clock."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import platform
+from collections.abc import Iterable
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.errors import ReportError
+from gpubench_kit.tables import PAIR_KEY
+
+FORMAT_VERSION = 1
+
+#: Packages whose version can change a number or a picture.
+_PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill", "nbconvert")
+_RESULT = ("change", "low", "high", "margin", "verdict", "no_loss", "reason")
+_BLOCK = 1 << 20
+
+
+def make_manifest(
+    plan, inputs: Iterable[str], *, overall: pd.DataFrame, comparisons: pd.DataFrame, looks_made: int
+) -> dict[str, Any]:
+    """Return what made a report.
+
+    Parameters
+    ----------
+    plan : ReviewPlan, gives folder, fingerprint, seed and analysis
+    inputs : files that were read, as paths relative to the plan's folder
+    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
+    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    looks_made : looks at verdicts so far, this one included
+
+    Returns
+    -------
+    dict that JSON can hold
+
+    Raises
+    ------
+    ReportError : an input is no longer there
+    """
+    return {
+        "format_version": FORMAT_VERSION,
+        "title": plan.review.title,
+        "plan_fingerprint": plan.fingerprint,
+        "seed": plan.analysis.seed,
+        "looks_made": looks_made,
+        "looks_planned": plan.analysis.looks,
+        "inputs": {name: file_hash(plan.folder / name) for name in sorted(set(inputs))},
+        "versions": {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
+        | {name: version(name) for name in _PACKAGES},
+        "verdicts": {
+            "overall": _rows(overall, (*PAIR_KEY, "group", "scope", "metric", *_RESULT)),
+            "games": _rows(comparisons, (*PAIR_KEY, "game", "setting", "metric", *_RESULT)),
+        },
+    }
+
+
+def file_hash(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, as hexadecimal digits.
+
+    Raises
+    ------
+    ReportError : the file cannot be read
+    """
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            while block := file.read(_BLOCK):
+                digest.update(block)
+    except OSError as error:
+        raise ReportError(f"{path.name}: it was read before but cannot be read now ({error.strerror}).") from error
+    return digest.hexdigest()
+
+
+def _rows(frame: pd.DataFrame, columns: Iterable[str]) -> list[dict[str, Any]]:
+    """Return rows as JSON values; what is not defined is null."""
+    return [
+        {name: _json_value(value) for name, value in row.items()} for row in frame[list(columns)].to_dict("records")
+    ]
+
+
+def _json_value(value: Any) -> Any:
+    """Return a cell as a JSON value."""
+    if pd.isna(value):
+        return None
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value.item() if hasattr(value, "item") else value

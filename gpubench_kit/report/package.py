@@ -1,0 +1,171 @@
+"""The tables of a report as files, described by the Data Package and Table Schema standards.
+
+References
+----------
+Data Package, version 2.0, and Table Schema, version 2.0 (Open Knowledge, 2024), datapackage.org
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.errors import ReportError
+from gpubench_kit.figures.described import slug
+from gpubench_kit.tables import ALL_TABLES, Column, Table
+
+DESCRIPTION = "datapackage.json"
+
+_TYPES = {"text": "string", "number": "number", "integer": "integer", "truth": "boolean"}
+
+#: First signs with which a spreadsheet may take a text for a formula, wide forms included.
+_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_EARLIEST = (1980, 1, 1, 0, 0, 0)
+
+
+def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan) -> Path:
+    """Write tables as CSV files with their description, and all of them in one archive.
+
+    Parameters
+    ----------
+    tables : tables by name, of those declared in ``tables.ALL_TABLES``
+    folder : folder of the report; ``tables/`` and ``tables.zip`` are made in it
+    plan : ReviewPlan, gives title and licence
+
+    Returns
+    -------
+    Path of the folder ``tables``
+
+    Raises
+    ------
+    ReportError : a table is not declared, or a file cannot be written
+    """
+    unknown = [name for name in tables if name not in ALL_TABLES]
+    if unknown:
+        raise ReportError(f"table '{unknown[0]}' is not declared (tables: {', '.join(ALL_TABLES)}).")
+    contents = {f"{name}.csv": csv_text(tables[name], ALL_TABLES[name]) for name in ALL_TABLES if name in tables}
+    contents[DESCRIPTION] = json_text(describe(contents, plan))
+    target = Path(folder) / "tables"
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        for name, text in contents.items():
+            (target / name).write_text(text, encoding="utf-8", newline="")
+        (Path(folder) / "tables.zip").write_bytes(_archive(contents))
+    except OSError as error:
+        raise ReportError(f"tables: cannot be written to '{target.name}' ({error.strerror}).") from error
+    return target
+
+
+def csv_text(frame: pd.DataFrame, declared: Table) -> str:
+    """Return a table as CSV: declared columns, full precision, empty for what is not defined.
+
+    Parameters
+    ----------
+    frame : DataFrame with the declared columns
+    declared : its declaration
+    """
+    typed = declared.frame(frame)
+    for column in declared.columns:
+        if column.kind == "text":
+            typed[column.name] = typed[column.name].map(harmless)
+        if column.kind == "truth":
+            typed[column.name] = typed[column.name].map({True: "true", False: "false"})
+    return typed.to_csv(index=False, lineterminator="\n")
+
+
+def harmless(text: str) -> str:
+    """Return text that no spreadsheet takes for a formula: an apostrophe stands before a formula sign.
+
+    Parameters
+    ----------
+    text : a cell
+    """
+    return f"'{text}" if text.startswith(_FORMULA_SIGNS) else text
+
+
+def describe(contents: Mapping[str, str], plan) -> dict[str, Any]:
+    """Return the description of the files: a Data Package with a Table Schema for each table.
+
+    Parameters
+    ----------
+    contents : text of each CSV file, by file name
+    plan : ReviewPlan, gives title and licence
+    """
+    package: dict[str, Any] = {
+        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "name": slug(plan.review.title),
+        "title": plan.review.title,
+        "description": "Tables behind a graphics-card review. An empty cell is a value that is not defined. "
+        "Text that a spreadsheet could take for a formula begins with an apostrophe.",
+        "resources": [_resource(name, text) for name, text in contents.items()],
+    }
+    if plan.review.licence:
+        package["licenses"] = [_licence(plan.review.licence)]
+    if plan.review.author:
+        package["contributors"] = [{"title": plan.review.author, "roles": ["creator"]}]
+    return package
+
+
+def json_text(content: Any) -> str:
+    """Return content as JSON that is stable and easy to read."""
+    return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+
+
+def _licence(licence: str) -> dict[str, str]:
+    """Return a licence as the standard wants it: by identifier where it is one, else by title."""
+    is_identifier = all(one.isalnum() or one in "-_." for one in licence)
+    return {"name": licence} if is_identifier else {"name": "other", "title": licence, "path": "index.html"}
+
+
+def _resource(file: str, text: str) -> dict[str, Any]:
+    """Return the description of one file."""
+    declared = ALL_TABLES[file.removesuffix(".csv")]
+    data = text.encode("utf-8")
+    return {
+        "name": declared.name,
+        "type": "table",
+        "path": file,
+        "description": f"One row per {declared.row}.",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(data),
+        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        "schema": {
+            "fields": [_field(column) for column in declared.columns],
+            "missingValues": [""],
+            "primaryKey": list(declared.key),
+        },
+    }
+
+
+def _field(column: Column) -> dict[str, Any]:
+    """Return the description of one column."""
+    field: dict[str, Any] = {"name": column.name, "type": _TYPES[column.kind], "description": column.meaning}
+    if column.unit:
+        field["unit"] = column.unit
+    if column.kind == "text":
+        # An empty text is a name not given, which may be part of a key; it is no missing value.
+        field["missingValues"] = []
+    if column.allowed:
+        field["constraints"] = {"enum": ["", *column.allowed]}
+    return field
+
+
+def _archive(contents: Mapping[str, str]) -> bytes:
+    """Return all files in one archive; not compressed, since compressors differ from machine to machine."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, text in contents.items():
+            entry = zipfile.ZipInfo(f"tables/{name}", date_time=_EARLIEST)
+            entry.external_attr = 0o644 << 16
+            entry.create_system = 3
+            archive.writestr(entry, text.encode("utf-8"))
+    return out.getvalue()
