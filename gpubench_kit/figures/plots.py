@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 from gpubench_kit.figures.scales import Scale, horizontal_ticks, tick_place, tick_texts, ticks_of
 from gpubench_kit.figures.sheet import PAGE_WIDTH, PICTURE_SIZE, Box, Heading, Sheet, Sizes, open_sheet, sizes_of
-from gpubench_kit.figures.style import Look, series_shape
+from gpubench_kit.figures.style import Look, series_dash, series_shape
 from gpubench_kit.figures.text import clean, text_width, wrap
 
-#: Heights of a plot on a page [px]: alone, and as one of several lanes.
-PLOT_HEIGHT, LANE_HEIGHT = 250, 112
+#: Height of a plot on a page [px].
+PLOT_HEIGHT = 250
 #: Directions in which a label may stand from its mark, best first: (x, y) in label sizes and gaps.
 _DIRECTIONS = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
 _FARTHEST = 14
@@ -19,7 +19,7 @@ _FARTHEST = 14
 
 @dataclass(frozen=True)
 class Ends:
-    """Ends of an axis, what it shows, and whether it has ticks."""
+    """Ends of an axis, and what it shows."""
 
     low: float
     high: float
@@ -75,7 +75,8 @@ class Plot:
         self.taken.append(box)
 
 
-def open_plot(look: Look, *, heading: Heading, x: Ends, y: Ends, key: Sequence[tuple[str, int]] = ()) -> Plot:
+def open_plot(look: Look, *, heading: Heading, x: Ends, y: Ends, key: Sequence[tuple[str, int]] = (),
+              is_line: bool = False) -> Plot:  # fmt: skip
     """Return an empty plot with grid, ticks, axis labels and, where marks cannot be labelled, their key.
 
     Parameters
@@ -83,26 +84,26 @@ def open_plot(look: Look, *, heading: Heading, x: Ends, y: Ends, key: Sequence[t
     look : colours, sizes and shape
     heading : title, subtitle and note
     x, y : ends and labels of the axes
-    key : name and series of each kind of mark
+    key : name and series of each kind of mark, or of line (``is_line``)
     """
     sizes = sizes_of(look)
     width = (PICTURE_SIZE[0] if look.is_picture else PAGE_WIDTH) - 2 * sizes.margin
-    key_lines = _in_lines(key, sizes, width=width)
-    sheet, box = open_sheet(look, heading, height=PLOT_HEIGHT + (3.4 + len(key_lines)) * sizes.line)
-    for number, entries in enumerate(key_lines):
-        _write_key(sheet, entries, left=box.left, middle=box.top + (number + 0.5) * sizes.line)
-    top = box.top + len(key_lines) * sizes.line
+    lines = key_lines(key, sizes, width=width)
+    sheet, box = open_sheet(look, heading, height=PLOT_HEIGHT + (3.4 + len(lines)) * sizes.line)
+    for number, entries in enumerate(lines):
+        write_key(sheet, entries, left=box.left, middle=box.top + (number + 0.5) * sizes.line, is_line=is_line)
+    top = box.top + len(lines) * sizes.line
     plot = lay_plot(sheet, Box(box.left, top, box.right, box.bottom - 2 * sizes.line), x=x, y=y)
     write_x_axis(plot, x.label)
     return plot
 
 
-def _in_lines(key: Sequence[tuple[str, int]], sizes: Sizes, *, width: float) -> list[list[tuple[str, int]]]:
+def key_lines(key: Sequence[tuple[str, int]], sizes: Sizes, *, width: float) -> list[list[tuple[str, int]]]:
     """Return the entries of a key in lines that fit."""
     lines: list[list[tuple[str, int]]] = []
     used = width
     for name, place in key:
-        text = wrap(name, width - 4 * sizes.gap, size=sizes.text)[0]
+        text = wrap(name, width - _entry_width("", sizes), size=sizes.text)[0]
         needed = _entry_width(text, sizes)
         if used + needed > width:
             lines.append([])
@@ -114,37 +115,59 @@ def _in_lines(key: Sequence[tuple[str, int]], sizes: Sizes, *, width: float) -> 
 
 def _entry_width(text: str, sizes: Sizes) -> float:
     """Return the width of one entry of a key, with the space after it."""
-    return sizes.marker + text_width(text, sizes.text) + 3 * sizes.gap
+    return 2.5 * sizes.marker + text_width(text, sizes.text) + 3 * sizes.gap
 
 
-def _write_key(sheet: Sheet, entries: Sequence[tuple[str, int]], *, left: float, middle: float) -> None:
-    """Write one line of a key: marker and name of each series."""
+def write_key(sheet: Sheet, entries: Sequence[tuple[str, int]], *, left: float, middle: float,
+              is_line: bool = False) -> None:  # fmt: skip
+    """Write one line of a key: marker, or piece of line, and name of each series."""
     sizes = sheet.sizes
     for text, place in entries:
-        sheet.marker((left + sizes.marker / 2 + 1, middle), series_shape(place), role=f"series-{place % 8}")
-        sheet.text((left + sizes.marker + sizes.gap, middle + 0.3 * sizes.line), text)
+        role, end = f"series-{place % 8}", left + 2.5 * sizes.marker
+        if is_line:
+            sheet.line([left, end], [middle, middle], role=role, dash=series_dash(place))
+        else:
+            sheet.marker((left + sizes.marker, middle), series_shape(place), role=role)
+        start = end + sizes.gap / 2 if is_line else left + 1.5 * sizes.marker + sizes.gap
+        sheet.text((start, middle + 0.3 * sizes.line), text)
         left += _entry_width(text, sizes)
 
 
-def lay_plot(sheet: Sheet, box: Box, *, x: Ends, y: Ends) -> Plot:
-    """Return a plot in a part of a sheet: the y label above it, y ticks to its left, the grid behind it."""
+def lay_plot(sheet: Sheet, box: Box, *, x: Ends, y: Ends, indent: float = 0.0) -> Plot:
+    """Return a plot in a part of a sheet: the y label above it, y ticks to its left, the grid behind it.
+
+    ``indent`` is the least room for tick texts, by which plots below each other agree.
+    """
     sizes = sheet.sizes
-    top = box.top + (1.4 * sizes.line if y.label else 0.5 * sizes.line)
-    rough = Scale(y.low, y.high, box.bottom, top)
-    ticks = ticks_of(rough, most=max(2, int((box.bottom - top) / (2.2 * sizes.line))))
-    texts = tick_texts(ticks)
-    left = box.left + max((text_width(text, sizes.text) for text in texts), default=0.0) + sizes.gap
-    area = Box(left, top, box.right, box.bottom)
-    pad = sizes.marker
-    plot = Plot(sheet, area, Scale(x.low, x.high, left + pad, box.right - pad), rough)
-    places = [rough(tick) for tick in ticks]
-    sheet.segments([(left, place, box.right, place) for place in places], role="rule", width=sizes.stroke / 2)
-    for place, text in zip(places, texts, strict=True):
-        sheet.text((left - sizes.gap, place + 0.28 * sizes.line), text, role="muted", align="right")
+    scale, ticks = _value_axis(box, y, sizes=sizes)
+    left = box.left + max(indent, _ticks_width(ticks, sizes))
+    area = Box(left, scale.end, box.right, box.bottom)
+    plot = Plot(sheet, area, Scale(x.low, x.high, left + sizes.marker, box.right - sizes.marker), scale)
+    places = [(scale(tick), text) for tick, text in ticks]
+    sheet.segments([(left, at, box.right, at) for at, _ in places], role="rule", width=sizes.stroke / 2)
+    for at, text in places:
+        sheet.text((left - sizes.gap, at + 0.28 * sizes.line), text, role="muted", align="right")
     if y.label:
         label = wrap(y.label, box.width, size=sizes.text)[0]
         sheet.text((box.left, box.top + 0.8 * sizes.line), label, role="muted")
     return plot
+
+
+def tick_room(box: Box, y: Ends, *, sizes: Sizes) -> float:
+    """Return the room that the tick texts of a value axis need [px]."""
+    return _ticks_width(_value_axis(box, y, sizes=sizes)[1], sizes)
+
+
+def _value_axis(box: Box, y: Ends, *, sizes: Sizes) -> tuple[Scale, list[tuple[float, str]]]:
+    """Return scale and ticks of a value axis in a box, below its label."""
+    scale = Scale(y.low, y.high, box.bottom, box.top + (1.4 if y.label else 0.5) * sizes.line)
+    ticks = ticks_of(scale, most=max(1, int((scale.start - scale.end) / (1.7 * sizes.line))))
+    return scale, list(zip(ticks, tick_texts(ticks), strict=True))
+
+
+def _ticks_width(ticks: Sequence[tuple[float, str]], sizes: Sizes) -> float:
+    """Return the width of the widest tick text, with the gap after it."""
+    return max((text_width(text, sizes.text) for _, text in ticks), default=0.0) + sizes.gap
 
 
 def write_x_axis(plot: Plot, label: str) -> None:

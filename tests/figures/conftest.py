@@ -13,7 +13,8 @@ from matplotlib.text import Text
 
 from gpubench_kit.figures.described import SETTINGS
 from gpubench_kit.figures.style import page_look, picture_look
-from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY, USABLE
+from gpubench_kit.reading.run_facts import RunFacts, Trace
+from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY, RUNS, USABLE
 
 GAMES = (
     "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",
@@ -66,6 +67,8 @@ def make():
         overall=make_overall,
         noise=make_noise,
         usable=make_usable,
+        runs=make_runs,
+        facts=make_facts,
         pair=QUIET,
     )
 
@@ -155,6 +158,39 @@ def make_usable(games=GAMES, tunings=("factory", "quiet", "brisk"), rounds=5, dr
         }
         for order, (number, game, tuning) in enumerate(plan, start=1)
     )  # fmt: skip
+
+
+def make_facts(run, frame_ms=8.3, spike_ms=None, seed=0, seconds=60.0):
+    """Return facts of one run with a trace of 120 pieces and samples of three sensors, one a second."""
+    rng = np.random.default_rng(seed)
+    time_s = np.linspace(0, seconds, 120, endpoint=False)
+    mean = frame_ms * (1 + 0.1 * np.sin(time_s / 9))
+    high = mean * (1.25 + rng.exponential(0.1, 120))
+    if spike_ms:
+        high[60] = spike_ms
+    sampled = np.arange(0, seconds, 1.0)
+    warm = 1 - np.exp(-sampled / 20)
+    return RunFacts(
+        run=run, n_frames=int(1000 * seconds / frame_ms), duration_s=seconds, longest_ms=float(high.max()),
+        longest_at_s=float(time_s[high.argmax()]), trace=Trace(time_s, 0.8 * mean, mean, high),
+        sensor_traces={
+            "core_c": (sampled, 60 + 10 * warm + rng.normal(0, 0.3, sampled.size)),
+            "core_mhz": (sampled, 2700 - 50 * warm), "board_w": (sampled, 240 + rng.normal(0, 4, sampled.size)),
+        },
+    )  # fmt: skip
+
+
+def make_runs(tunings=("factory", "quiet", "brisk"), game="Salt Orchard", rounds=3):
+    """Return the table of runs of one game, and the facts of each; round 2 of the second tuning has a spike."""
+    rows, facts = [], []
+    for place, tuning in enumerate(tunings):
+        for number in range(rounds):
+            run = f"r{place * rounds + number + 1:02d}"
+            rows.append({"run": run, "card": CARD, "bench": "", "tuning": tuning, "game": game, "setting": "",
+                         "purpose": "measure", "order": place * rounds + number, "used": True})  # fmt: skip
+            spike = 210.0 if (place, number) == (1, 1) else None
+            facts.append(make_facts(run, 8.3 - 0.2 * place + 0.01 * number, spike, seed=place * rounds + number))
+    return RUNS.frame(rows), facts
 
 
 def _assert_legible(described):

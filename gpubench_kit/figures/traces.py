@@ -1,0 +1,185 @@
+"""Frame times over a run, and how slow the slowest get: drawn from pieces of equally many frames."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.lanes import open_lanes
+from gpubench_kit.figures.plots import Ends, Plot
+from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs, middle_runs
+from gpubench_kit.figures.sheet import Heading
+from gpubench_kit.figures.style import Look
+from gpubench_kit.figures.words import scene_text
+from gpubench_kit.number_text import count_text, number_text, unit_text
+from gpubench_kit.reading.run_facts import RunFacts, Trace
+
+_PALE = 0.32
+#: A frame so many times as long as the longest of nearly all pieces would flatten all else: it is cut and named.
+_TOWERS = 1.8
+_MARKS = 4
+
+
+@dataclass(frozen=True)
+class _Lane:
+    """One trace: title, series, the pieces, and the places to mark (time [s], text)."""
+
+    title: str
+    place: int
+    trace: Trace
+    marks: tuple[tuple[float, str], ...]
+
+
+def draw_frame_times(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, game: str, setting: str = "",
+                     every_run: bool = False) -> DescribedFigure | None:  # fmt: skip
+    """Draw the frame times of one game over the run, a lane for each tuning, all on one scale.
+
+    Parameters
+    ----------
+    facts : facts of the runs; see `gpubench_kit.reading.run_facts.RunFacts`
+    plan : ReviewPlan, gives order, names and style
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    game, setting : what to draw
+    every_run : whether all runs are drawn; else the run of each tuning whose frame rate is the middle one
+
+    Returns
+    -------
+    DescribedFigure; None when no run of the game has a trace
+    """
+    chosen = chosen_runs(facts, plan, runs=runs, scene=(game, setting))
+    chosen = [one for one in chosen if one.facts.trace is not None]
+    chosen = chosen if every_run else middle_runs(chosen)
+    if not chosen:
+        return None
+    title = f"Frame times: {scene_text(game, setting)}"
+    which = "Every run" if every_run else "The middle run of each tuning"
+    heading = Heading(
+        title, f"{which}. Line: mean, shade: shortest to longest frame.", "Lower and flatter is smoother."
+    )
+    lanes = tuple(
+        _Lane(f"{one.name}, run {one.facts.run} [ms]", one.place, one.facts.trace, _marks(one.facts))
+        for one in chosen
+    )
+    return DescribedFigure(
+        name=slug("frame-times", game, setting, "every-run" if every_run else ""),
+        data=_trace_table(chosen),
+        caption=f"{title}. Each run in pieces of equally many frames.",
+        alternative_text=_alternative(chosen, title),
+        drawing=partial(_draw, heading=heading, lanes=lanes),
+        style=plan.style,
+    )
+
+
+def draw_run_trace(facts: RunFacts, plan, *, title: str = "",
+                   marks: Sequence[tuple[float, str]] = ()) -> DescribedFigure | None:  # fmt: skip
+    """Draw the frame times of one run, with places marked.
+
+    Parameters
+    ----------
+    facts : facts of the run
+    plan : ReviewPlan, gives the style
+    title : what the run is; default its name
+    marks : places to mark: time from the start of the run [s], and what was found there
+
+    Returns
+    -------
+    DescribedFigure; None when the run has no trace
+    """
+    if facts.trace is None:
+        return None
+    title = title or f"Frame times of run {facts.run}"
+    lanes = (_Lane("frame time [ms]", 1, facts.trace, tuple(marks) or _marks(facts)),)
+    heading = Heading(
+        title, f"{count_text(facts.n_frames, 'frame')}. Line: mean, shade: shortest to longest frame."
+    )
+    found = "; ".join(f"{text} at {number_text(time, decimals=0)} s" for time, text in lanes[0].marks)
+    return DescribedFigure(
+        name=slug("run-trace", facts.run),
+        data=_trace_table([ChosenRun(facts.run, 1, facts)]),
+        caption=f"{title}, in pieces of equally many frames.",
+        alternative_text=f"{title}: {_one_run(facts)}." + (f" Marked: {found}." if found else ""),
+        drawing=partial(_draw, heading=heading, lanes=lanes),
+        style=plan.style,
+    )
+
+
+def _draw(look: Look, *, heading: Heading, lanes: tuple[_Lane, ...]) -> Figure:
+    """Return the figure."""
+    top = _top([lane.trace for lane in lanes])
+    end = max(float(lane.trace.time_s[-1]) for lane in lanes) or 1.0
+    ends = [Ends(0.0, top, lane.title) for lane in lanes]
+    plots = open_lanes(
+        look, heading=heading, x=Ends(0.0, end * 1.01, "time from the start of the run [s]"), lanes=ends
+    )
+    for plot, lane in zip(plots, lanes, strict=False):
+        _draw_trace(plot, lane)
+    return plots[0].sheet.figure
+
+
+def _top(traces: Sequence[Trace]) -> float:
+    """Return the end of the scale: the longest frame, or less where one frame towers over all others."""
+    highs = np.concatenate([trace.high_ms for trace in traces])
+    return 1.15 * min(float(highs.max()), _TOWERS * float(np.quantile(highs, 0.95))) or 1.0
+
+
+def _draw_trace(plot: Plot, lane: _Lane) -> None:
+    """Draw one lane: shade, mean and marks."""
+    trace, role = lane.trace, f"series-{lane.place % 8}"
+    xs = plot.x(trace.time_s.astype(float))
+    low, mean, high = (
+        plot.y(np.minimum(one.astype(float), plot.y.high)) for one in (trace.low_ms, trace.mean_ms, trace.high_ms)
+    )
+    plot.sheet.area([*zip(xs, high, strict=True), *zip(xs[::-1], low[::-1], strict=True)], role=role, alpha=_PALE)
+    plot.sheet.line(xs, mean, role=role)
+    top = plot.box.top + plot.sheet.sizes.marker
+    places = [(plot.x(plot.x.clamp(time)), text) for time, text in lane.marks[:_MARKS]]
+    for x, _ in places:
+        plot.sheet.marker((x, top), "v", role="ink", size=0.9 * plot.sheet.sizes.marker)
+        plot.block(x, top)
+    for x, text in places:
+        plot.label(x, top, text)
+
+
+def _marks(facts: RunFacts) -> tuple[tuple[float, str], ...]:
+    """Return the longest frame as a mark, where it stands out."""
+    if facts.trace is None or not np.isfinite(facts.longest_at_s):
+        return ()
+    usual = float(np.median(facts.trace.mean_ms))
+    return ((facts.longest_at_s, _length(facts.longest_ms)),) if facts.longest_ms > 2.5 * usual else ()
+
+
+def _trace_table(chosen: Sequence[ChosenRun]) -> pd.DataFrame:
+    """Return the pieces that are drawn as a table."""
+    parts = [_pieces(one.facts.run, one.facts.trace) for one in chosen if one.facts.trace is not None]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _pieces(run: str, trace: Trace) -> pd.DataFrame:
+    """Return the pieces of one run."""
+    columns = {name: getattr(trace, name) for name in ("time_s", "low_ms", "mean_ms", "high_ms")}
+    return pd.DataFrame({"run": run, **columns})
+
+
+def _alternative(chosen: Sequence[ChosenRun], title: str) -> str:
+    """Return what the chart shows of each run."""
+    parts = [f"{one.name}, run {one.facts.run}: {_one_run(one.facts)}" for one in chosen[:6]]
+    more = f"; {len(chosen) - 6} more runs" if len(chosen) > 6 else ""
+    return f"{title}. {'; '.join(parts)}{more}."
+
+
+def _one_run(facts: RunFacts) -> str:
+    """Return mean and longest frame of a run in words."""
+    mean = 1000 * facts.duration_s / facts.n_frames if facts.n_frames else np.nan
+    longest = f"longest frame {_length(facts.longest_ms)} at {unit_text(facts.longest_at_s, 's')}"
+    return f"mean {unit_text(mean, 'ms')}, {longest}"
+
+
+def _length(frame_ms: float) -> str:
+    """Return a frame time in words, long ones without decimals."""
+    return f"{number_text(frame_ms, decimals=0)} ms" if frame_ms >= 100 else unit_text(frame_ms, "ms")
