@@ -28,43 +28,43 @@ def _loaded_when_used(name: str) -> ModuleType:
 pingouin = _loaded_when_used("pingouin")
 
 
-def normal_cdf(x):
+def normal_cdf(x: np.ndarray | float):
     """Return the standard normal distribution function."""
     return special.ndtr(x)
 
 
-def t_quantile(p, df):
+def t_quantile(p: np.ndarray | float, df: np.ndarray | float):
     """Return the p-quantile of Student's t; nan where df is not above 0."""
     return special.stdtrit(df, p)
 
 
-def t_tail(x, df):
+def t_tail(x: np.ndarray | float, df: np.ndarray | float):
     """Return the chance that Student's t exceeds x; df may be infinite, nan stays nan."""
     # The lower tail of -x: 1 - stdtr(df, x) would lose all digits of a small chance.
     return special.stdtr(df, -np.asarray(x, dtype=float))
 
 
-def f_quantile(p, df_above, df_below):
+def f_quantile(p: float, df_above: np.ndarray, df_below: np.ndarray):
     """Return the p-quantile of the F distribution; nan where a df is not above 0."""
     return special.fdtri(df_above, df_below, p)
 
 
-def digamma(x):
+def digamma(x: np.ndarray | float):
     """Return the first derivative of the log of the gamma function."""
     return special.digamma(x)
 
 
-def trigamma(x):
+def trigamma(x: np.ndarray | float):
     """Return the second derivative of the log of the gamma function."""
     return special.polygamma(1, x)
 
 
-def tetragamma(x):
+def tetragamma(x: np.ndarray | float):
     """Return the third derivative of the log of the gamma function."""
     return special.polygamma(2, x)
 
 
-def chi2_quantile(p, df):
+def chi2_quantile(p: np.ndarray | float, df: np.ndarray | float):
     """Return the p-quantile of chi-squared; nan where df is not above 0."""
     return stats.chi2.ppf(p, df)
 

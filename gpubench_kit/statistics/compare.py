@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -111,14 +112,12 @@ def measure_pairs(coded: CodedRuns, plan) -> Iterator[Measured]:
     coded : usable runs
     plan : ReviewPlan
     """
-    present = set(coded.names["metric"])
-    for metric in plan.analysis.metrics:
-        if metric not in METRICS or metric not in present:
-            continue
-        for place, pair in enumerate(plan.pairs()):
-            measured = measure_pair(coded, pair, place=place, metric=metric, plan=plan)
-            if measured is not None:
-                yield measured
+    present = set(coded.names["metric"]) & set(METRICS)
+    metrics = [metric for metric in plan.analysis.metrics if metric in present]
+    for metric, (place, pair) in product(metrics, enumerate(plan.pairs())):
+        measured = measure_pair(coded, pair, place=place, metric=metric, plan=plan)
+        if measured is not None:
+            yield measured
 
 
 def _judged(usable: pd.DataFrame, plan, *, looks_made: int, make) -> pd.DataFrame | None:

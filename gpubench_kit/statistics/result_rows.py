@@ -29,7 +29,11 @@ def direction_of(metric: str) -> int:
 
 
 def scaled_margin(plan, metric: str) -> float:
-    """Return the margin on the scale of the metric: ``-ln(1 - margin/100)`` on the ratio scale; nan for none."""
+    """Return the margin of the plan on the scale of the metric; nan for none.
+
+    On the ratio scale it is ``-ln(1 - margin/100)`` on both sides, so that swapping the two sides
+    gives the same verdict.
+    """
     margin = plan.margin_of(metric)
     if margin is None:
         return float("nan")
