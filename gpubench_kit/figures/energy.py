@@ -96,7 +96,7 @@ def _draw(look: Look, *, heading: Heading, points: tuple[_Point, ...]) -> Figure
         _draw_point(plot, point)
     _draw_energy_lines(plot)
     for point in points:
-        plot.label(plot.x(point.power[0]), plot.y(point.rate[0]), point.name)
+        plot.label((plot.x(point.power[0]), plot.y(point.rate[0])), point.name)
     return plot.sheet.figure
 
 
@@ -137,7 +137,7 @@ def _draw_energy_lines(plot: Plot) -> None:
             plot.block_line(*places)
             drawn.append((places, text))
     for (xs, ys), text in drawn:
-        plot.label(xs[1], ys[1], f"{text} J", role="muted")
+        plot.label((xs[1], ys[1]), f"{text} J", role="muted")
 
 
 def _alternative(points: list[_Point], title: str) -> str:

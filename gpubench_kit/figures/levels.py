@@ -48,7 +48,9 @@ def draw_everyday(
     blocks = _blocks(data, plan, metric=AVERAGE, row_of=partial(_everyday_row, low=low), is_alone=game is not None)
     title = "Average frame rate" + (f" and {metric_of(low).label}" if low else "")
     bars = f"Pale bar: average. Slim bar: {metric_of(low).label}. " if low else ""
-    heading = Heading(_title(title, group, game), f"{bars}Lines: {_level_text(plan)} intervals.", _note(data))
+    heading = Heading(
+        _title(title, group=group, game=game), f"{bars}Lines: {_level_text(plan)} intervals.", _note(data)
+    )
     axis = Axis(0.0, padded_range(data["high"], include=[*data["value"], 0.0], pad=0.02)[1], "frames per second")
     return DescribedFigure(
         name=slug("everyday", _group_slug(group), _game_slug(game)),
@@ -84,7 +86,7 @@ def draw_levels(levels: pd.DataFrame, plan, *, metric: str, group: str = "all",
     row_of = partial(_level_row, is_bar=facts.scale == "ratio")
     blocks = _blocks(data, plan, metric=metric, row_of=row_of, is_alone=game is not None)
     heading = Heading(
-        _title(sentence(facts.label), group, game), f"Lines: {_level_text(plan)} intervals.", _note(data)
+        _title(sentence(facts.label), group=group, game=game), f"Lines: {_level_text(plan)} intervals.", _note(data)
     )
     low, high = padded_range([*data["low"], *data["high"]], include=data["value"], pad=0.03)
     unit = f" [{facts.unit}]" if facts.unit else ""
@@ -158,7 +160,7 @@ def _all_games(rows: pd.DataFrame) -> str:
     return f"All games ({count_text(int(rows['n'].max()), 'game')})"
 
 
-def _title(title: str, group: str, game: str | None) -> str:
+def _title(title: str, *, group: str, game: str | None) -> str:
     """Return the title with group and, where one is drawn alone, game."""
     place = {None: "", "": " over all games"}.get(game, f": {game}")
     return of_group(title + place, group)

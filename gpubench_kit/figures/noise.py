@@ -16,9 +16,7 @@ from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_te
 from gpubench_kit.number_text import number_text, percent_text
 
 _PLACE = ["card", "bench", "game", "setting"]
-_KEY = (
-    "Dots: run-to-run noise of each tuning. Diamond: smallest difference that the noisiest one's runs would show."
-)
+_KEY = "Dots: run-to-run noise of each tuning. Diamond: smallest difference that these runs would show."
 
 
 def draw_noise(noise: pd.DataFrame, plan, *, metric: str, group: str = "all") -> DescribedFigure | None:
@@ -35,7 +33,7 @@ def draw_noise(noise: pd.DataFrame, plan, *, metric: str, group: str = "all") ->
     -------
     DescribedFigure; None when the metric has no noise in percent (one run each, or not on the ratio scale)
     """
-    data = noise[(noise["metric"] == metric) & noise["cv_pct"].notna() & _in_group(noise, plan, group)]
+    data = noise[(noise["metric"] == metric) & noise["cv_pct"].notna() & _in_group(noise, plan, group=group)]
     if not len(data):
         return None
     facts, margin = metric_of(metric), plan.margin_of(metric)
@@ -61,7 +59,7 @@ def draw_noise(noise: pd.DataFrame, plan, *, metric: str, group: str = "all") ->
     )
 
 
-def _in_group(noise: pd.DataFrame, plan, group: str) -> np.ndarray:
+def _in_group(noise: pd.DataFrame, plan, *, group: str) -> np.ndarray:
     """Return which rows belong to a group of settings."""
     groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
     keys = zip(noise["game"], noise["setting"], strict=True)

@@ -50,7 +50,7 @@ class Plot:
             x, y = (one[0] + step / steps * (one[1] - one[0]) for one in (xs, ys))
             self.crossed.append(Box(x - pace / 4, y - pace / 4, x + pace / 4, y + pace / 4))
 
-    def label(self, x: float, y: float, text: str, *, role: str = "ink") -> bool:
+    def label(self, mark: tuple[float, float], text: str, *, role: str = "ink") -> bool:
         """Write a label beside a mark at a place [px], with a thin line where it has to stand off.
 
         Returns whether there was a free place inside the plot.
@@ -59,9 +59,9 @@ class Plot:
         line = wrap(text, 0.6 * self.box.width, size=sizes.text)[0]
         width = text_width(clean(line), sizes.text)
         for taken in ([*self.taken, *self.crossed], self.taken):
-            for box, is_near in _candidates(x, y, width=width, sheet=self.sheet):
+            for box, is_near in _candidates(*mark, width=width, sheet=self.sheet):
                 if _is_free(box, taken, within=self.box):
-                    self._write_label((x, y), line, role=role, box=box, is_near=is_near)
+                    self._write_label(mark, line, role=role, box=box, is_near=is_near)
                     return True
         return False
 

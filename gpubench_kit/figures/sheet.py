@@ -83,7 +83,7 @@ def sizes_of(look: Look) -> Sizes:
 class Sheet:
     """A figure that takes marks in pixels from the top left corner; later marks lie on earlier ones."""
 
-    def __init__(self, look: Look, width: float, height: float):
+    def __init__(self, look: Look, *, width: float, height: float):
         self.look, self.sizes, self.width, self.height = look, sizes_of(look), width, height
         self.figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI, facecolor=look.colours["ground"])
         self._transform = Affine2D().scale(1, -1).translate(0, height).scale(1 / DPI) + self.figure.dpi_scale_trans
@@ -168,8 +168,8 @@ def open_sheet(look: Look, heading: Heading, *, height: float) -> tuple[Sheet, B
     feet = max(len(note), 1 if look.mark else 0)
     below = sizes.margin * 0.75 + feet * sizes.line + (sizes.gap if feet else 0)
     total = PICTURE_SIZE[1] if look.is_picture else above + height + below
-    sheet = Sheet(look, width, total)
-    _write_heading(sheet, title, subtitle)
+    sheet = Sheet(look, width=width, height=total)
+    _write_heading(sheet, title, subtitle=subtitle)
     _write_note(sheet, note, above=total - below)
     return sheet, Box(sizes.margin, above, width - sizes.margin, total - below)
 
@@ -179,7 +179,7 @@ def _lines(text: str, room: float, *, sizes: Sizes, lines: int) -> list[str]:
     return wrap(text, room, size=sizes.text, lines=lines) if text else []
 
 
-def _write_heading(sheet: Sheet, title: list[str], subtitle: list[str]) -> None:
+def _write_heading(sheet: Sheet, title: list[str], *, subtitle: list[str]) -> None:
     """Write title and subtitle from the top."""
     sizes, y = sheet.sizes, sheet.sizes.margin
     for line in title:

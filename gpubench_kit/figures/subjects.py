@@ -12,7 +12,10 @@ SUBJECT = ["card", "bench", "tuning"]
 def subject_names(data: pd.DataFrame, plan) -> dict[tuple[str, str, str], str]:
     """Return the name of each (card, bench, tuning): card and bench only where there is more than one."""
     with_card, with_bench = data["card"].nunique() > 1, data["bench"].nunique() > 1
-    return {key: subject_text((key[0], key[2], key[1]), with_card, with_bench) for key in _subjects(data, plan)}
+    return {
+        key: subject_text((key[0], key[2], key[1]), with_card=with_card, with_bench=with_bench)
+        for key in _subjects(data, plan)
+    }
 
 
 def places_of(data: pd.DataFrame, plan) -> dict[tuple[str, str, str], int]:

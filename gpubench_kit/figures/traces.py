@@ -143,7 +143,7 @@ def _draw_trace(plot: Plot, lane: _Lane) -> None:
         plot.sheet.marker((x, top), "v", role="ink", size=0.9 * plot.sheet.sizes.marker)
         plot.block(x, top)
     for x, text in places:
-        plot.label(x, top, text)
+        plot.label((x, top), text)
 
 
 def _marks(facts: RunFacts) -> tuple[tuple[float, str], ...]:

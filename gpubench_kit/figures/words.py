@@ -71,10 +71,11 @@ def pair_text(pair: Sequence[str], plan) -> str:
     of, against = pair[:3], pair[3:]
     with_card = len(plan.cards) > 1 or of[0] != against[0]
     with_bench = len(plan.benches) > 1 or of[2] != against[2]
-    return f"{subject_text(of, with_card, with_bench)} against {subject_text(against, with_card, with_bench)}"
+    texts = [subject_text(one, with_card=with_card, with_bench=with_bench) for one in (of, against)]
+    return " against ".join(texts)
 
 
-def subject_text(subject: Sequence[str], with_card: bool = False, with_bench: bool = False) -> str:
+def subject_text(subject: Sequence[str], *, with_card: bool = False, with_bench: bool = False) -> str:
     """Return a (card, tuning, bench) in words."""
     card, tuning, bench = subject
     parts = [card] * with_card + [tuning] + [bench] * with_bench

@@ -31,7 +31,7 @@ def subject_names(row: Any, plan) -> tuple[str, str]:
 def _name(card: str, tuning: str, bench: str, *, shown: tuple[bool, bool]) -> str:
     """Return one side in running text."""
     with_card, with_bench = shown
-    place = subject_text((card, "", bench), with_card, with_bench)
+    place = subject_text((card, "", bench), with_card=with_card, with_bench=with_bench)
     return f"{place} “{tuning}”".strip()
 
 

@@ -86,7 +86,7 @@ def _is_ratio(metric: str) -> bool:
 def _level_row(row, confidence: float) -> dict:
     """Return the level of one game as a row."""
     names = ("card", "bench", "tuning", "game", "setting", "group", "metric", "n")
-    interval = _interval(row.centre, row.se2, row.own_df, confidence=confidence, is_ratio=row.is_ratio)
+    interval = _interval(row.centre, row.se2, df=row.own_df, confidence=confidence, is_ratio=row.is_ratio)
     return {name: getattr(row, name) for name in names} | {"unit": _unit(row.metric)} | interval
 
 
@@ -104,12 +104,12 @@ def _over_games(part: pd.DataFrame, plan) -> Iterator[dict]:
         se2 = rows["part"].sum(skipna=False)
         df = se2**2 / (rows["part"] ** 2 / rows["own_df"].where(rows["own_df"] > 0)).sum(skipna=False)
         centre, metric = (rows["weight"] * rows["centre"]).sum(), rows["metric"].iloc[0]
-        interval = _interval(centre, se2, df, confidence=plan.analysis.confidence, is_ratio=_is_ratio(metric))
+        interval = _interval(centre, se2, df=df, confidence=plan.analysis.confidence, is_ratio=_is_ratio(metric))
         place = {"game": "", "setting": "", "group": rows["group"].iloc[0], "metric": metric, "unit": _unit(metric)}
         yield dict(zip(_SUBJECT, subject, strict=True)) | place | {"n": n_games} | interval
 
 
-def _interval(centre: float, se2: float, df: float, *, confidence: float, is_ratio: bool) -> dict:
+def _interval(centre: float, se2: float, *, df: float, confidence: float, is_ratio: bool) -> dict:
     """Return value, low and high in the metric's unit; no ends without degrees of freedom."""
     has_ends = np.isfinite(se2) and np.isfinite(df) and df > 0
     half = t_quantile(0.5 + confidence / 2, df) * np.sqrt(se2) if has_ends else np.nan
