@@ -48,7 +48,7 @@ def mean_over_window(time_s: np.ndarray, value: np.ndarray, *, start_s: float, e
         time_s, value = time_s[is_number], value[is_number]
     if time_s.size < 2:
         return None
-    start_s, end_s = max(start_s, float(time_s[0])), min(end_s, float(time_s[-1]))
+    start_s, end_s = max(float(start_s), float(time_s[0])), min(float(end_s), float(time_s[-1]))
     if not end_s > start_s:
         return None
     first, behind = np.searchsorted(time_s, start_s, side="right"), np.searchsorted(time_s, end_s, side="left")

@@ -78,7 +78,7 @@ class Sample:
     values : array of shape (rows, columns); nan where a cell is no number
     steps : array of shape (columns,): one unit of the last decimal written
     is_numeric, is_clock : array of shape (columns,): whether nearly all cells are numbers, or stamps of a clock
-    medians, lowest : array of shape (columns,): of each column's values
+    medians : array of shape (columns,): of each column's values
     rising : array of shape (columns,): share of steps that do not go back; 0 where nothing moves
     has_holes : whether a cell of a numeric column is no number
     """
@@ -88,7 +88,6 @@ class Sample:
     is_numeric: np.ndarray
     is_clock: np.ndarray
     medians: np.ndarray
-    lowest: np.ndarray
     rising: np.ndarray
     has_holes: bool
 
@@ -114,21 +113,19 @@ def sample_of(table: LogTable) -> Sample:
     return Sample(values, steps, is_numeric, np.array(clocks), *_shape_of(values, is_numeric))
 
 
-def _shape_of(values: np.ndarray, is_numeric: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:
-    """Return medians, lowest values and shares of rising steps of numeric columns, and whether any has holes."""
-    medians, lowest, rising = (np.full(is_numeric.size, np.nan) for _ in range(3))
-    rising[:] = 0.0
+def _shape_of(values: np.ndarray, is_numeric: np.ndarray) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Return medians and shares of rising steps of the numeric columns, and whether any has holes."""
+    medians, rising = np.full(is_numeric.size, np.nan), np.zeros(is_numeric.size)
     numeric = values[:, is_numeric]
     if np.isfinite(numeric).all() and len(values) > 1:
         steps = np.diff(numeric, axis=0)
-        medians[is_numeric], lowest[is_numeric] = np.median(numeric, axis=0), numeric.min(axis=0)
+        medians[is_numeric] = np.median(numeric, axis=0)
         rising[is_numeric] = (steps >= 0).mean(axis=0) * (steps > 0).any(axis=0)
-        return medians, lowest, rising, False
+        return medians, rising, False
     for column in np.flatnonzero(is_numeric):
         known = values[np.isfinite(values[:, column]), column]
-        medians[column], lowest[column] = np.median(known), known.min()
-        rising[column] = share_rising(known)
-    return medians, lowest, rising, True
+        medians[column], rising[column] = np.median(known), share_rising(known)
+    return medians, rising, True
 
 
 def _numbers(cells: tuple[str, ...], decimal: str, thousands: str) -> np.ndarray:

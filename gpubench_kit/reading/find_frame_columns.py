@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -21,6 +22,9 @@ from gpubench_kit.reading.find_columns import (
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 from gpubench_kit.registry import SENSOR_METRICS
+
+#: Rows that a log needs where nothing but the size of its numbers tells what they are.
+_ROWS_NEEDED = 8
 
 
 @dataclass(frozen=True)
@@ -137,8 +141,8 @@ def _declared_frame_time(table: LogTable, sample: Sample, declared: Declaration)
 
 def _found_frame_time(table: LogTable, sample: Sample, risers: list[int]) -> ColumnChoice | None:
     """Return the frame time whose sums agree with a rising column."""
-    frames = candidates(sample, risers)
-    pairs = [found for elapsed in risers for frame in frames if (found := pair(sample, frame, elapsed))]
+    tried = itertools.product(candidates(sample), risers)
+    pairs = [found for frame, elapsed in tried if frame != elapsed and (found := pair(sample, frame, elapsed))]
     equal = [one for one in pairs if one.is_equal]
     if equal:
         # Of equally good ones the finer written column is the source of the other.
@@ -182,9 +186,10 @@ def _elapsed_for(
 
 def _only_candidate(table: LogTable, sample: Sample) -> ColumnChoice:
     """Return the one column that could be frame times where no time passes in any column."""
-    found = candidates(sample, [])
+    # Without time beside it, a number in millionths of a second is anything but a frame time.
+    found = [column for column in candidates(sample) if plausible_unit(sample.medians[column]) in ("s", "ms")]
     named = [column for column in found if table.dialect.names[column] == "frame_ms"]
-    if len(found) != 1 and len(named) != 1:
+    if (len(found) != 1 and len(named) != 1) or len(sample.values) < _ROWS_NEEDED:
         raise _ask(table, sample, found)
     column = (named or found)[0]
     median = float(sample.medians[column])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -151,7 +152,7 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> Fram
         choices=_told(columns, sensors, timed),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
-        findings=(*table.findings, *read.findings, *timed.findings, *findings),
+        findings=(*table.findings, *_guesses(table, columns), *read.findings, *timed.findings, *findings),
     )
 
 
@@ -166,6 +167,17 @@ class _Timed:
     stamped: str = ""
     n_mismatched: int = 0
     findings: tuple[Finding, ...] = ()
+
+
+def _guesses(table: LogTable, columns: FrameColumns) -> list[Finding]:
+    """Return a finding where nothing proves which column holds the frame times."""
+    choice = columns.frame_time
+    if choice is None or choice.confidence >= 0.9:
+        return []
+    heading = json.dumps(table.dialect.names[choice.column] or str(choice.column + 1), ensure_ascii=False)
+    action = f'Pin it in the plan: [logs] frame_time = {{ column = {heading}, unit = "{choice.unit}" }}'
+    message = f"{table.name}: {choice.label} was taken for the frame time: {choice.why}."
+    return [Finding("note", "frame_time_guessed", message, found=choice.confidence, action=action)]
 
 
 def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: _Timed) -> tuple[ColumnChoice, ...]:

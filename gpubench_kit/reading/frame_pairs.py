@@ -48,12 +48,10 @@ class Pair:
         return self.error <= SUMS_AGREE
 
 
-def candidates(sample: Sample, without: list[int]) -> list[int]:
+def candidates(sample: Sample) -> list[int]:
     """Return the columns whose values could be frame times in some unit."""
     return [
-        column
-        for column in np.flatnonzero(sample.is_numeric).tolist()
-        if column not in without and sample.lowest[column] >= 0 and plausible_unit(sample.medians[column])
+        column for column in np.flatnonzero(sample.is_numeric).tolist() if plausible_unit(sample.medians[column])
     ]
 
 
@@ -84,7 +82,9 @@ def pair(sample: Sample, frame: int, elapsed: int) -> Pair | None:
         times, frames = times[is_whole], frames[is_whole]
     if frames.size < 3 or not unit or not times[-1] > times[0]:
         return None
-    span, total = float(times[-1] - times[0]), float(frames.sum())
+    span, total = float(times[-1] - times[0]), float(frames.mean()) * (frames.size - 1)
+    if total <= 0:
+        return None
     factor = 1000.0 ** round(math.log(span / total, 1000.0))
     elapsed_unit = next((name for name, ms in UNITS_MS.items() if math.isclose(ms, UNITS_MS[unit] / factor)), "")
     steps = np.diff(times)

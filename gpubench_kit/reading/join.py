@@ -19,6 +19,9 @@ _SIGNALS = (("load_pct", 30.0, 0.5), ("board_w", 20.0, 1.5), ("wall_w", 30.0, 2.
 #: Both logs count from zero: an edge must be this far off before it outweighs that.
 _OFF_BY_S = 3.0
 
+#: Share of the frames' time that samples should cover.
+_OVERLAP_NEEDED = 0.9
+
 
 @dataclass(frozen=True)
 class LineUp:
@@ -196,14 +199,23 @@ def _with_overlap(lined: LineUp, sensor_log: SensorLog, run_s: float) -> LineUp:
     if not np.isfinite(lined.shift_s):
         return lined
     overlap, findings = _overlap(sensor_log, run_s, lined.shift_s), lined.findings
+    if overlap < _OVERLAP_NEEDED:
+        findings = (*findings, _little_overlap(lined, sensor_log, run_s, overlap))
+    return LineUp(lined.method, lined.shift_s, lined.quality, overlap, findings)
+
+
+def _little_overlap(lined: LineUp, sensor_log: SensorLog, run_s: float, overlap: float) -> Finding:
+    """Return the finding that samples cover little or nothing of the frames' time."""
     if overlap == 0.0:
         message = (
             f"{sensor_log.name}: its samples do not overlap with the frames in time ({lined.quality}; they begin "
             f"{lined.shift_s:.1f} s after the first frame): it may be the log of another run."
         )
         action = "Name the run's own sensor log in the run sheet."
-        findings = (
-            *findings,
-            Finding("note", "sensor_log_of_another_run", message, found=lined.shift_s, unit="s", action=action),
-        )
-    return LineUp(lined.method, lined.shift_s, lined.quality, overlap, findings)
+        return Finding("note", "sensor_log_of_another_run", message, found=lined.shift_s, unit="s", action=action)
+    message = (
+        f"{sensor_log.name}: its samples cover {overlap:.0%} of the {run_s:.1f} s of frames; means speak of these."
+    )
+    action = "Start the sensor log before the run and stop it after the run."
+    limit = 100.0 * _OVERLAP_NEEDED
+    return Finding("note", "sensors_cover_part", message, "", 100.0 * overlap, limit, "%", action)

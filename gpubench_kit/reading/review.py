@@ -158,7 +158,8 @@ def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
     LogError : a log is missing or lies outside the folder; logs that are there but cannot be used are then
         listed in the same error
     """
-    review = Review(plan, load_run_sheet(plan), keep_going=keep_going)
+    sheet = load_run_sheet(plan, for_report=not keep_going, skip_bad_rows=keep_going)
+    review = Review(plan, sheet, keep_going=keep_going)
     if review._faults and not keep_going:
         # The review cannot be made anyway: read on, so that every fault is told in one go.
         for _ in review.read_runs():

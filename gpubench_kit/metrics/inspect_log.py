@@ -1,0 +1,135 @@
+"""How one log is read, and every metric of it: what the command ``inspect`` tells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from gpubench_kit.errors import LogError
+from gpubench_kit.findings import Finding
+from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps
+from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
+from gpubench_kit.metrics.power import mean_over_window
+from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
+from gpubench_kit.reading.frame_log import Frames
+from gpubench_kit.reading.run_log import RunLog, RunTask, read_run
+
+
+def inspect_log(
+    path: str | Path,
+    sensors: str | Path | None = None,
+    *,
+    sensor_edge_s: float = 1.0,
+    low_definition: str = "quantile",
+    declared: Declaration | None = None,
+) -> dict[str, Any]:
+    """Tell how a log is read, and compute every metric of it.
+
+    Parameters
+    ----------
+    path : a frame log, or a sensor log alone
+    sensors : the sensor log of the same run
+    sensor_edge_s : left out of sensor means at each end of the run [s]
+    low_definition : definition of the lows under ``metrics``; ``lows`` has all three
+    declared : what a plan declares about the columns
+
+    Returns
+    -------
+    dict of plain JSON values: ``columns`` (which column is what, and why), ``n_frames``, ``duration_s`` [s],
+    ``metrics`` by registry name, ``lows`` by definition and share, ``sensors`` (mean, largest value and window of
+    each), ``line_up`` (how the sensor log was brought onto the frames' clock), ``findings``
+
+    Raises
+    ------
+    LogError : a file cannot be read, or its columns cannot be told
+
+    Notes
+    -----
+    An exact repeated row and a last line that was cut off are left out with a finding; pauses stay.
+    """
+    path, sensors = Path(path), Path(sensors) if sensors else None
+    run_log = _read(path, sensors, declared or Declaration(), sensor_edge_s)
+    rules = MetricRules(low_definition, with_hitches=True, sensor_edge_s=sensor_edge_s)
+    frames, facts = run_log.frames, run_log.facts
+    rows = metrics_of_run(run_log, rules) if frames else metrics_of_sensors(run_log, rules)
+    return {
+        "columns": _columns((*facts.frame_columns, *facts.sensor_columns)),
+        "dialect": facts.frame_dialect,
+        "n_frames": facts.n_frames,
+        "duration_s": facts.duration_s if math.isfinite(facts.duration_s) else None,
+        "metrics": {row["metric"]: row["value"] for row in rows},
+        "definitions": {row["metric"]: row["definition"] for row in rows},
+        "lows": _lows(frames) if frames else {},
+        "sensors": _sensors(run_log, sensor_edge_s),
+        "line_up": _line_up(run_log),
+        "findings": _findings(run_log.findings),
+    }
+
+
+def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s: float) -> RunLog:
+    """Return the log as read; a sensor log alone is taken as one where it is no frame log."""
+    names = {"frame_name": path.name, "sensor_name": sensors.name if sensors else ""}
+    task = RunTask(
+        "", path, names["frame_name"], sensors, names["sensor_name"], declared, sensor_edge_s=sensor_edge_s
+    )
+    run_log = read_run(task)
+    if run_log.faults and sensors is None:
+        alone = read_run(RunTask("", None, "", path, path.name, declared, sensor_edge_s=sensor_edge_s))
+        run_log = alone if alone.sensors and not alone.faults else run_log
+    if run_log.faults:
+        raise LogError(run_log.faults)
+    return run_log
+
+
+def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:
+    """Return which column is what, and why; a role that both logs have is told of the sensor log after a dot."""
+    told: dict[str, dict[str, Any]] = {}
+    for choice in choices:
+        role = choice.role if choice.role not in told else f"sensors.{choice.role}"
+        told[role] = {
+            "column": choice.label.removeprefix("column ").strip("'"),
+            "unit": choice.unit,
+            "why": choice.why,
+            "confidence": choice.confidence,
+        }
+    return told
+
+
+def _lows(frames: Frames) -> dict[str, dict[str, float]]:
+    """Return both lows by each of the three definitions."""
+    shares = {"1pct": 100, "0p1pct": 1000}
+    return {
+        definition: {
+            share: low_fps(frames.frame_ms, definition=definition, one_in=one_in)
+            for share, one_in in shares.items()
+        }
+        for definition in LOW_DEFINITIONS
+    }
+
+
+def _sensors(run_log: RunLog, edge_s: float) -> dict[str, dict[str, float]]:
+    """Return mean, largest value and window of each sensor."""
+    end_s = run_log.frames.end_s if run_log.frames else run_log.facts.duration_s
+    means = {
+        metric: mean_over_window(run_log.sensor_time_s, values, start_s=edge_s, end_s=end_s - edge_s)
+        for metric, values in run_log.sensors.items()
+    }
+    return {metric: asdict(mean) for metric, mean in means.items() if mean is not None}
+
+
+def _line_up(run_log: RunLog) -> dict[str, Any]:
+    """Return how the samples were brought onto the frames' clock; empty without samples."""
+    facts = run_log.facts
+    if not facts.line_up:
+        return {}
+    shift_s = facts.shift_s if math.isfinite(facts.shift_s) else None
+    quality, overlap = facts.line_up_quality, facts.sensor_overlap
+    return {"method": facts.line_up, "shift_s": shift_s, "quality": quality, "overlap": overlap}
+
+
+def _findings(findings: Iterable[Finding]) -> list[dict[str, Any]]:
+    """Return findings as plain values, without the run that has no name here."""
+    return [{key: value for key, value in asdict(finding).items() if key != "run"} for finding in findings]
