@@ -1,0 +1,174 @@
+"""Checks of the evening as a whole: order done, same order every time, drift, patches, rules that cannot apply."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.checks.evidence import Evidence, run_text
+from gpubench_kit.fault_text import listed, shown
+from gpubench_kit.findings import Finding
+from gpubench_kit.number_text import change_text, count_text, p_text
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.layout import SAME_ORDER_ROUNDS
+
+
+def check_order(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note where the order done is not known, or is not the order planned.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    runs = evidence.all_runs
+    if not len(runs):
+        return
+    if not runs["order_known"].astype(bool).all():
+        message = "The order in which the runs were done is not known from clocks: order as planned, not verified."
+        action = "Let the recorder write the date and time, or fill in started_at in the run sheet."
+        yield Finding("note", "order_not_verified", message, action=action)
+        return
+    planned = runs["order"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
+    done = runs["order_done"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
+    moved = np.isfinite(planned) & np.isfinite(done) & (planned != done)
+    if moved.any():
+        first = runs[moved].iloc[0]
+        message = (
+            f"{count_text(int(moved.sum()), 'run')} of {len(runs)} were done in another place than planned, "
+            f"first {run_text(first)}; the order done, by clocks, decides."
+        )
+        action = "If clocks were changed in between, correct started_at in the run sheet."
+        yield Finding("note", "order_not_as_planned", message, "", float(moved.sum()), 0.0, "runs", action)
+
+
+def check_same_order(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each two tunings of which one came first in every round of every game.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+
+    Notes
+    -----
+    Counted over at least six rounds, as the statistics do: from there on it is no accident, and drift
+    cannot be told from a difference.
+    """
+    runs = evidence.runs
+    measured = runs[(runs["purpose"] == "measure") & runs["round"].notna() & runs["order_done"].notna()]
+    key = ["card", "bench", "game", "setting", "session", "round"]
+    for (card, bench), same in measured.groupby(["card", "bench"], sort=False):
+        first = same.groupby([*key, "tuning"])["order_done"].min().unstack("tuning")
+        names = list(first.columns)
+        for place, one in enumerate(names):
+            for other in names[place + 1 :]:
+                yield from _one_order(first[[one, other]].dropna().astype(float), (card, bench))
+
+
+def _one_order(order: pd.DataFrame, where: tuple[str, str]) -> Iterator[Finding]:
+    """Yield a note where one of two tunings comes first in all rounds."""
+    one, other = order.columns
+    ahead = int((order[one] < order[other]).sum())
+    if len(order) < SAME_ORDER_ROUNDS or 0 < ahead < len(order):
+        return
+    first, second = (one, other) if ahead else (other, one)
+    message = (
+        f"{_where(where)}{shown(first)} came before {shown(second)} in every one of {len(order)} rounds: "
+        "drift cannot be told from a difference."
+    )
+    action = "Alternate, or draw the order at random; `gpubench-kit schedule` does."
+    yield Finding(
+        "note", "same_order_every_time", message, "", float(len(order)), float(SAME_ORDER_ROUNDS), "rounds", action
+    )
+
+
+def check_drift(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each metric that drifts visibly with the order in which runs were done.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+
+    Notes
+    -----
+    Slope of ln y on order in ``y ~ game:tuning + order``, per card and bench, over measured runs, for
+    metrics on the ratio scale; visible above the plan's ``drift_pct_per_run`` with p < 0.05.
+    """
+    limit_pct = evidence.plan.checks.drift_pct_per_run
+    values = evidence.values[(evidence.values["purpose"] == "measure") & evidence.values["order_done"].notna()]
+    for metric in evidence.plan.analysis.metrics:
+        rows = values[(values["metric"] == metric) & (values["value"] > 0)]
+        if METRICS[metric].scale != "ratio" or not len(rows):
+            continue
+        family, names = pd.factorize(pd.MultiIndex.from_frame(rows[["card", "bench"]]))
+        order = rows["order_done"].to_numpy(dtype=float, na_value=np.nan)
+        cell = pd.factorize(rows["cell"])[0]
+        drift = estimate_drift(np.log(rows["value"].to_numpy(dtype=float)), order, cell=cell, family=family)
+        for place in np.flatnonzero(drift.is_visible(limit_pct / 100)):
+            slope_pct = 100 * float(np.expm1(drift.slope[place]))
+            yield _drift_finding(metric, names[place], (slope_pct, float(drift.p[place])), limit_pct)
+
+
+def _drift_finding(metric: str, where: tuple[str, str], found: tuple[float, float], limit_pct: float) -> Finding:
+    """Return the note on a drift; found = (slope in percent per run, p)."""
+    slope_pct, p = found
+    message = (
+        f"{_where(where)}{METRICS[metric].label} drifts by {change_text(slope_pct)} per run over the evening "
+        f"({p_text(p)})."
+    )
+    action = (
+        "Rounds take a drift out; tunings measured one after the other cannot be compared. Let the "
+        "machine warm through first."
+    )
+    return Finding("note", "drift", message, "", slope_pct, limit_pct, "% per run", action)
+
+
+def check_patches(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each game whose version changed between runs, naming the first run after.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    runs = evidence.all_runs
+    versioned = runs[runs["game_version"] != ""].sort_values("order_done", kind="stable")
+    for _, same in versioned.groupby(["card", "bench", "game"], sort=False):
+        changed = same["game_version"].ne(same["game_version"].shift()).to_numpy()
+        for place in np.flatnonzero(changed)[1:]:
+            before, after = same.iloc[place - 1], same.iloc[place]
+            message = (
+                f"{run_text(after)} is the first after {shown(after.game)} changed from version "
+                f"{shown(before.game_version)} to {shown(after.game_version)}: caches are filled anew, and "
+                "runs of two "
+                "versions are not compared."
+            )
+            action = "Repeat the runs of this game under one version; state extra_runs_after_patch beforehand."
+            yield Finding("note", "game_patched", message, str(after["run"]), action=action)
+
+
+def check_rules_apply(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note where the plan leaves out first runs after a start but the sheet does not say where starts are.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    if not evidence.plan.exclude.warm_up_runs_per_launch:
+        return
+    runs = evidence.all_runs
+    lacking = runs[(runs["purpose"] == "measure") & (runs["launch"] == "")]
+    if len(lacking):
+        message = (
+            f"warm_up_runs_per_launch is set, but {count_text(len(lacking), 'measured run')} "
+            f"({listed(lacking['run'], most=4)}) have no launch in the run sheet; none of these is left out."
+        )
+        action = "Fill in the column launch: one name for all runs between two starts of a game."
+        yield Finding("note", "launch_not_given", message, "", float(len(lacking)), 0.0, "runs", action)
+
+
+def _where(where: tuple[str, str]) -> str:
+    """Return card and bench as the start of a sentence; empty names are left out."""
+    named = [shown(name) for name in where if name]
+    return f"{', '.join(named)}: " if named else ""

@@ -1,0 +1,176 @@
+"""What the checks look at: one row per run with its facts, and one row per run and metric.
+
+Fellows of a run are the other runs of the same card, bench, tuning, game, setting and purpose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.fault_text import shown
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.run_facts import RunFacts
+
+GAME_KEY = ("card", "bench", "game", "setting", "purpose")
+CELL_KEY = (*GAME_KEY, "tuning")
+
+#: Purposes of runs whose logs are checked; a gap in a warm-up run concerns nobody.
+CHECKED_PURPOSES = ("measure", "soak", "pilot")
+
+_EMPTY_FACTS = RunFacts("")
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What there is to check; made by `gather_evidence`.
+
+    Attributes
+    ----------
+    runs : one row per recorded run that is not left out: the columns of the run sheet, the facts of
+        its logs, ``ends`` (from the plan), ``cell`` and ``of_game`` (whole numbers, alike for fellows
+        and for runs of one game)
+    values : one row per run and metric: ``run, metric, value, step`` and the columns of ``runs`` that
+        say what was measured
+    all_runs : every recorded run, those left out included
+    plan : with the limits, in ``plan.checks``
+    """
+
+    runs: pd.DataFrame
+    values: pd.DataFrame
+    all_runs: pd.DataFrame
+    plan: ReviewPlan
+
+    def without(self, runs: Iterable[str]) -> Evidence:
+        """Return the evidence less some runs, which stay in ``all_runs``."""
+        names = set(runs)
+        kept, values = (frame[~frame["run"].isin(names)] for frame in (self.runs, self.values))
+        return replace(self, runs=kept.reset_index(drop=True), values=values.reset_index(drop=True))
+
+
+def gather_evidence(
+    runs: pd.DataFrame, facts: pd.DataFrame, *, run_metrics: pd.DataFrame, plan: ReviewPlan
+) -> Evidence:
+    """Bring together what the checks look at.
+
+    Parameters
+    ----------
+    runs : one row per row of the run sheet, see `Review.runs`
+    facts : one row per run that has a log, see `Review.facts`
+    run_metrics : see ``tables.RUN_METRICS``
+    plan : the review's plan
+
+    Returns
+    -------
+    Evidence, without rows not recorded, excluded in the sheet, or of a purpose that is not checked
+    """
+    joined = _with_facts(runs, facts)
+    ends = {game.name: game.ends for game in plan.games}
+    joined["ends"] = joined["game"].map(ends).fillna("time")
+    joined["cell"] = joined.groupby(list(CELL_KEY), sort=False).ngroup()
+    joined["of_game"] = joined.groupby(list(GAME_KEY), sort=False).ngroup()
+    recorded = joined[joined["is_recorded"].astype(bool)].reset_index(drop=True)
+    judged = recorded["purpose"].isin(CHECKED_PURPOSES) & (recorded["excluded"] == "")
+    named = ["run", *CELL_KEY, "launch", "session", "order_done", "order_known", "cell", "of_game"]
+    values = run_metrics[["run", "metric", "value", "step"]].merge(recorded.loc[judged, named], on="run")
+    return Evidence(recorded[judged].reset_index(drop=True), values, recorded, plan)
+
+
+def _with_facts(runs: pd.DataFrame, facts: pd.DataFrame) -> pd.DataFrame:
+    """Return the runs with the facts about their logs as further columns."""
+    own = ["run", *(name for name in facts.columns if name not in runs.columns)]
+    joined = runs.merge(facts[own], on="run", how="left")
+    for name in own:
+        empty = getattr(_EMPTY_FACTS, name, None)
+        if isinstance(empty, (str, int, float)):
+            joined[name] = joined[name].astype(object).where(joined[name].notna(), empty).infer_objects()
+    return joined.reset_index(drop=True)
+
+
+def median_of_others(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Return for each value the median of the other values of its group.
+
+    Parameters
+    ----------
+    values : array (n,); nan counts for nothing
+    group : array (n,), whole numbers
+
+    Returns
+    -------
+    array (n,); nan where there is no other value, or the value itself is nan
+    """
+    medians = np.full(len(values), np.nan)
+    order = np.lexsort((values, group))
+    order = order[~np.isnan(values[order])]
+    starts = np.flatnonzero(np.diff(group[order], prepend=-1))
+    for start, stop in zip(starts, [*starts[1:], len(order)], strict=True):
+        places = order[start:stop]
+        medians[places] = _median_without_each(values[places])
+    return medians
+
+
+def _median_without_each(ordered: np.ndarray) -> np.ndarray:
+    """Return, for each of n sorted values, the median of the other n - 1."""
+    others = len(ordered) - 1
+    if others == 0:
+        return np.array([np.nan])
+    rank = np.arange(others + 1)
+    low, high = (others - 1) // 2, others // 2
+    return (ordered[low + (low >= rank)] + ordered[high + (high >= rank)]) / 2
+
+
+def usual_spread(values: np.ndarray, group: np.ndarray) -> float:
+    """Return the usual distance of a value from its group, as a standard deviation that outliers hardly move.
+
+    Parameters
+    ----------
+    values : array (n,)
+    group : array (n,), whole numbers
+
+    Returns
+    -------
+    float: 1.4826 times the median distance from the median of the others, less what that median
+    itself moves; nan with fewer than two values in every group
+    """
+    distance = np.abs(values - median_of_others(values, group))
+    known = np.isfinite(distance)
+    return float(1.4826 * np.median(distance[known]) / np.sqrt(1.25)) if known.any() else float("nan")
+
+
+def chosen(runs: pd.DataFrame, mask: np.ndarray | pd.Series, **columns: np.ndarray) -> Iterator:
+    """Yield the rows that a mask picks as named tuples, with further columns.
+
+    Parameters
+    ----------
+    runs : rows of ``Evidence.runs`` or ``Evidence.values``
+    mask : array (rows,) of truth values
+    columns : arrays (rows,), by the name under which a row shall have them
+    """
+    picked = np.asarray(mask, dtype=bool)
+    # Most checks find nothing, and a named tuple of seventy columns is not made for nothing.
+    if picked.any():
+        extra = {name: np.asarray(values)[picked] for name, values in columns.items()}
+        yield from runs[picked].assign(**extra).itertuples()
+
+
+def run_text(row) -> str:
+    """Return how a message names a run: its name, tuning, game and setting.
+
+    Parameters
+    ----------
+    row : a row of ``Evidence.runs`` or ``Evidence.values``, as a named tuple
+    """
+    return f"run {shown(row.run)} ({shown(row.tuning)}, {place_text(row)})"
+
+
+def place_text(row) -> str:
+    """Return how a message names a game at a setting.
+
+    Parameters
+    ----------
+    row : anything with ``game`` and ``setting``
+    """
+    return f"{shown(row.game)}, {shown(row.setting)}" if row.setting else shown(row.game)

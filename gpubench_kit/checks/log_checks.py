@@ -1,0 +1,189 @@
+"""Checks of single logs: gaps, time that goes wrong, missing samples, files used twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.checks.evidence import Evidence, chosen, run_text
+from gpubench_kit.fault_text import listed
+from gpubench_kit.findings import Finding
+from gpubench_kit.number_text import count_text, duration_text, number_text, percent_text
+from gpubench_kit.registry import METRICS
+
+_CAUSE = (
+    "Look for the cause: loading, a memory stall and a disturbed machine all look like this. "
+    "The run counts unless you write a cause into its cell `excluded`."
+)
+_SAME_SHIFT_S = 0.5
+
+
+def check_gaps(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each run with frames, or holes between frames, longer than the plan's ``gap_ms``.
+
+    A gap asks for a cause and never excludes: a memory stall may be the result.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    limit = evidence.plan.checks.gap_ms
+    runs = evidence.runs
+    for row in chosen(runs, runs["n_gaps"] > 0):
+        message = (
+            f"{run_text(row)}: {count_text(row.n_gaps, 'frame')} longer than {_ms(limit)}, "
+            f"{_ms(row.gaps_ms)} in all, the first {_at(row.first_gap_s)}."
+        )
+        yield Finding("note", "gap", message, row.run, float(row.longest_ms), limit, "ms", _CAUSE)
+    for row in chosen(runs, runs["n_holes"] > 0):
+        message = (
+            f"{run_text(row)}: frames are missing: in {count_text(row.n_holes, 'place')} the time column "
+            "moves on by "
+            f"more than the frame took, the most by {_seconds(row.longest_hole_s)}, the first "
+            f"{_at(row.first_hole_s)}."
+        )
+        yield Finding("note", "hole", message, row.run, 1000 * float(row.longest_hole_s), limit, "ms", _CAUSE)
+
+
+def check_time_column(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each run whose time column goes back, stands still or disagrees with its frame times.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    checks, runs = evidence.plan.checks, evidence.runs
+    action = "Metrics use the frame times alone. Look whether the recorder was disturbed, or wrote two sources."
+    for row in chosen(runs, runs["n_backward"] > checks.backward_steps):
+        message = f"{run_text(row)}: the time column goes back {count_text(row.n_backward, 'time')}."
+        limit = float(checks.backward_steps)
+        yield Finding("note", "time_goes_back", message, row.run, float(row.n_backward), limit, "steps", action)
+    steps = np.maximum(runs["n_frames"].to_numpy(dtype=float, na_value=0.0) - 1, 1)
+    for check, column, words in (
+        ("time_stands_still", "n_standing", "of the steps of the time column are zero"),
+        ("times_disagree", "n_mismatched", "of the steps of the time column differ from the frame time"),
+    ):
+        share_pct = 100 * runs[column].to_numpy(dtype=float) / steps
+        for row in chosen(runs, share_pct > checks.time_steps_pct, share=share_pct):
+            message = f"{run_text(row)}: {_percent(row.share)} {words}."
+            yield Finding("note", check, message, row.run, float(row.share), checks.time_steps_pct, "%", action)
+
+
+def check_single_frames(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each run with a frame shorter than any frame can be.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    most_fps = evidence.plan.checks.most_fps
+    runs = evidence.runs
+    for row in chosen(runs, runs["shortest_ms"] < 1000 / most_fps):
+        zero = f", {count_text(row.n_zero, 'frame')} of no length" if row.n_zero else ""
+        message = (
+            f"{run_text(row)}: the shortest frame took {number_text(row.shortest_ms, decimals=3)} ms{zero}; "
+            f"no frame is faster than {number_text(most_fps, decimals=0)} fps."
+        )
+        action = "Look whether the recorder writes frames that were dropped or shown twice."
+        fps = 1000 / row.shortest_ms if row.shortest_ms > 0 else np.inf
+        yield Finding("note", "frame_too_short", message, row.run, float(fps), most_fps, "fps", action)
+
+
+def check_samples(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each run whose sensor samples are missing, cover too little of it, or have a gap.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    checks, runs = evidence.plan.checks, evidence.runs
+    sampled = runs["n_samples"] > 0
+    has_frames = runs["n_frames"].fillna(0) > 0
+    if sampled.any() and _needs_sensors(evidence):
+        for row in chosen(runs, has_frames & ~sampled):
+            message = f"{run_text(row)}: no sensor sample lies within the run, though other runs have some."
+            action = "Name its sensor log in the run sheet, or repeat the run; without it power is not compared."
+            yield Finding("note", "samples_missing", message, row.run, 0.0, checks.sensor_share_pct, "%", action)
+    share_pct = 100 * runs["sensor_overlap"]
+    for row in chosen(runs, sampled & (share_pct < checks.sensor_share_pct), share=share_pct):
+        message = f"{run_text(row)}: the sensor log covers {_percent(row.share)} of the run ({row.sensor_log})."
+        action = "Start the sensor log before the run and stop it after; power is that of the part covered."
+        limit = checks.sensor_share_pct
+        yield Finding("note", "samples_cover_part", message, row.run, float(row.share), limit, "%", action)
+    for row in chosen(runs, runs["longest_sample_gap_s"] > checks.sensor_gap_s):
+        message = f"{run_text(row)}: {_seconds(row.longest_sample_gap_s)} without a sensor sample within the run."
+        action = "Means bridge the gap with a straight line; repeat the run if that is too long to trust."
+        found, limit = float(row.longest_sample_gap_s), checks.sensor_gap_s
+        yield Finding("note", "sample_gap", message, row.run, found, limit, "s", action)
+
+
+def check_files_used_twice(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a stop for each run whose frame log, or stretch of a sensor log, is that of another run.
+
+    Parameters
+    ----------
+    evidence : what there is to check; excluded runs are looked at too, since a repeat may have been
+        given the log of the run that it replaces
+    """
+    runs = evidence.all_runs
+    logged = _sharing(runs[runs["frame_log_sha256"] != ""], "frame_log_sha256")
+    used = set(evidence.runs["run"])
+    for _, same in logged.groupby("frame_log_sha256", sort=False):
+        for row in chosen(same, same["run"].isin(used)):
+            others = listed(name for name in same["run"] if name != row.run)
+            message = f"{run_text(row)}: its frame log {row.frame_log} is byte for byte that of run {others}."
+            action = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
+            yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", action)
+    yield from _samples_used_twice(evidence.runs)
+
+
+def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:
+    """Yield a stop for each run whose samples are the same stretch of the same sensor log as another's."""
+    sampled = runs[(runs["sensor_log_sha256"] != "") & runs["shift_s"].notna() & (runs["sensor_overlap"] > 0)]
+    for _, same in _sharing(sampled, "sensor_log_sha256").groupby("sensor_log_sha256", sort=False):
+        shift_s = same["shift_s"].to_numpy(dtype=float)
+        near = np.abs(shift_s[:, None] - shift_s) < _SAME_SHIFT_S
+        for place in np.flatnonzero(near.sum(axis=1) > 1):
+            row = same.iloc[place]
+            others = listed(name for name in same["run"][near[place]] if name != row.run)
+            message = (
+                f"{run_text(row)}: its samples are the same stretch of {row.sensor_log} as those of run {others}."
+            )
+            action = "Give each run its own sensor log, or let both logs write the wall clock."
+            yield Finding(
+                "stop",
+                "same_samples_twice",
+                message,
+                str(row["run"]),
+                float(near[place].sum()),
+                1.0,
+                "runs",
+                action,
+            )
+
+
+def _needs_sensors(evidence: Evidence) -> bool:
+    """Return whether a metric of the plan comes from sensors."""
+    return any(METRICS[name].needs in ("sensors", "both") for name in evidence.plan.analysis.metrics)
+
+
+def _ms(value: float) -> str:
+    """Return milliseconds as text, without decimals."""
+    return f"{number_text(value, decimals=0)} ms"
+
+
+def _seconds(value: float) -> str:
+    """Return seconds as text, with one decimal below a minute."""
+    return f"{number_text(value, decimals=1)} s" if value < 60 else duration_text(value)
+
+
+def _at(value: float) -> str:
+    """Return a place in a run as text."""
+    return f"{_seconds(value)} into the run"
+
+
+def _percent(value: float) -> str:
+    """Return a share as text, with at most one decimal."""
+    return percent_text(round(float(value), 1))

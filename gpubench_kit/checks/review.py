@@ -1,0 +1,201 @@
+"""All checks of a review in one call, and what they mean for the runs: `check_review`, `exclude_runs`, "
+"`used_runs`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.checks.design_checks import (
+    check_drift,
+    check_order,
+    check_patches,
+    check_rules_apply,
+    check_same_order,
+)
+from gpubench_kit.checks.evidence import Evidence, gather_evidence
+from gpubench_kit.checks.fellows import distance_from_fellows, is_flagged
+from gpubench_kit.checks.log_checks import (
+    check_files_used_twice,
+    check_gaps,
+    check_samples,
+    check_single_frames,
+    check_time_column,
+)
+from gpubench_kit.checks.rules import RULES, exclude_by_rules
+from gpubench_kit.checks.run_checks import (
+    check_caps,
+    check_lengths,
+    check_load,
+    check_unlike_fellows,
+    check_values,
+    is_impossible,
+)
+from gpubench_kit.checks.settling_checks import check_first_runs, check_settled, check_warm_up
+from gpubench_kit.checks.tuning_checks import check_tunings_applied
+from gpubench_kit.findings import Finding, findings_table
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.review import Review
+from gpubench_kit.registry import METRICS
+from gpubench_kit.tables import RUNS, USABLE
+
+#: Every check, in no particular order: the table of findings is sorted. A new check is one line here.
+CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
+    check_gaps,
+    check_time_column,
+    check_single_frames,
+    check_samples,
+    check_files_used_twice,
+    check_lengths,
+    check_values,
+    check_caps,
+    check_load,
+    check_unlike_fellows,
+    check_warm_up,
+    check_settled,
+    check_first_runs,
+    check_tunings_applied,
+    check_order,
+    check_same_order,
+    check_drift,
+    check_patches,
+    check_rules_apply,
+)
+
+#: Purposes of runs that may enter verdicts; which of them does depends on the metric.
+VERDICT_PURPOSES = ("measure", "soak")
+
+#: Stops that concern some metrics only, and what those metrics need; any other stop concerns all.
+_CONCERNS = {"held_by_cap": ("frames",), "same_samples_twice": ("sensors", "both")}
+
+
+def check_review(review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
+    """Check the runs of a review, and list everything noticed in reading them.
+
+    Parameters
+    ----------
+    review : the runs, see `open_review`
+    run_metrics : see ``tables.RUN_METRICS``
+    plan : gives the limits (``plan.checks``) and the rules for leaving runs out (``plan.exclude``)
+
+    Returns
+    -------
+    DataFrame, one row per finding, most severe first; see ``tables.FINDINGS``
+
+    Notes
+    -----
+    Rules of the plan come first; runs that they leave out are no longer anybody's fellows.
+    """
+    facts = review.facts()
+    evidence = gather_evidence(review.runs, facts, run_metrics=run_metrics, plan=plan)
+    return findings_table([*review.findings, *check_evidence(evidence)])
+
+
+def check_evidence(evidence: Evidence) -> list[Finding]:
+    """Return what all checks find.
+
+    Parameters
+    ----------
+    evidence : what there is to check, see `gather_evidence`
+    """
+    left_out = list(exclude_by_rules(evidence))
+    evidence = evidence.without(finding.run for finding in left_out)
+    return [*left_out, *(finding for check in CHECKS for finding in check(evidence))]
+
+
+def exclude_runs(
+    review: Review,
+    run_metrics: pd.DataFrame,
+    findings: pd.DataFrame,
+    *,
+    purposes: tuple[str, ...] = VERDICT_PURPOSES,
+) -> pd.DataFrame:
+    """Return what may enter verdicts: values of recorded runs that neither the sheet nor a rule leaves out.
+
+    Parameters
+    ----------
+    review, run_metrics : as for `check_review`
+    findings : see ``tables.FINDINGS``; ``exclude`` leaves a run out, ``stop`` only withholds the
+        verdicts that need it
+    purposes : purposes of the runs wanted; a planner asks for pilot runs too
+
+    Returns
+    -------
+    DataFrame, one row per run and metric; see ``tables.USABLE``
+    """
+    runs, plan = review.runs, review.plan
+    kept = runs[used_mask(runs, findings) & runs["purpose"].isin(purposes)]
+    usable = run_metrics[run_metrics["value"].notna()].merge(kept, on="run")
+    usable["order"] = usable["order_done"].where(usable["order_done"].notna(), usable["order"])
+    usable["withheld_for"] = _withheld_for(usable, findings)
+    usable.loc[is_impossible(usable, plan.checks), "withheld_for"] = "value_not_usable"
+    usable["flagged"] = _flagged(usable, plan)
+    return USABLE.frame(usable)
+
+
+def used_mask(runs: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
+    """Return which runs are recorded and left out neither by the sheet nor by a rule of the plan.
+
+    Parameters
+    ----------
+    runs : see `Review.runs`
+    findings : see ``tables.FINDINGS``
+    """
+    ruled_out = set(findings.loc[findings["severity"] == "exclude", "run"])
+    return runs["is_recorded"].astype(bool) & (runs["excluded"] == "") & ~runs["run"].isin(ruled_out)
+
+
+def used_runs(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
+    """Return every run of the sheet, whether it enters verdicts, and why not.
+
+    Parameters
+    ----------
+    review : the runs, after their logs were read
+    findings : see ``tables.FINDINGS``
+
+    Returns
+    -------
+    DataFrame, one row per run, in sheet order; see ``tables.RUNS``. ``excluded_for`` is the logged
+    cause of the sheet, else the rule of the plan, ``not_recorded``, ``log_unusable`` or the run's purpose.
+    """
+    runs = review.runs
+    by_rule = findings[findings["check"].isin(RULES)].drop_duplicates("run")
+    rules = dict(zip(by_rule["run"], by_rule["check"], strict=True))
+    broken = set(findings.loc[findings["check"] == "log_unusable", "run"])
+    reasons = [
+        ("excluded", runs["excluded"]),
+        ("rule", [rules.get(run, "") for run in runs["run"]]),
+        ("recorded", np.where(runs["is_recorded"].astype(bool), "", "not_recorded")),
+        ("log", np.where(runs["run"].isin(broken), "log_unusable", "")),
+        ("purpose", np.where(runs["purpose"].isin(VERDICT_PURPOSES), "", runs["purpose"])),
+    ]
+    excluded_for = pd.Series("", index=runs.index)
+    for _, reason in reversed(reasons):
+        excluded_for = pd.Series(reason, index=runs.index).where(lambda given: given != "", excluded_for)
+    runs["excluded_for"] = excluded_for
+    runs["used"] = excluded_for == ""
+    runs["order_done"] = runs["order_done"].where(runs["order_known"].astype(bool))
+    return RUNS.frame(runs)
+
+
+def _withheld_for(usable: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
+    """Return, for each value, the check that withholds verdicts that need it; empty where none does."""
+    withheld = pd.Series("", index=usable.index)
+    needs = usable["metric"].map({name: row.needs for name, row in METRICS.items()})
+    stops = findings[(findings["severity"] == "stop") & (findings["run"] != "")]
+    # An impossible value concerns one metric of its run; `exclude_runs` marks it itself.
+    for check, runs in stops[stops["check"] != "impossible_value"].groupby("check", sort=True)["run"]:
+        concerned = needs.isin(_CONCERNS[check]) if check in _CONCERNS else True
+        withheld[usable["run"].isin(set(runs)) & concerned & (withheld == "")] = check
+    return withheld
+
+
+def _flagged(usable: pd.DataFrame, plan: ReviewPlan) -> np.ndarray:
+    """Return which values lie far from their fellows."""
+    named = usable.assign(
+        cell=usable.groupby(["card", "bench", "game", "setting", "purpose", "tuning"]).ngroup(),
+        of_game=usable.groupby(["card", "bench", "game", "setting", "purpose"]).ngroup(),
+    )
+    return is_flagged(named.assign(**distance_from_fellows(named)), plan.checks.unlike_spreads)

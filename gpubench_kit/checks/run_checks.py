@@ -1,0 +1,222 @@
+"""Checks of runs against their fellows and against what can be: length, caps, load, impossible values, odd runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, place_text, run_text
+from gpubench_kit.checks.fellows import distance_from_fellows, is_flagged
+from gpubench_kit.findings import Finding
+from gpubench_kit.number_text import count_text, number_text, percent_text, value_text
+from gpubench_kit.plan_rules import Checks
+from gpubench_kit.registry import METRICS
+
+#: Metrics whose values are at most as large as a limit of the plan.
+_MOST = {
+    "board_w": "most_w",
+    "core_c": "most_c",
+    "hotspot_c": "most_c",
+    "memory_c": "most_c",
+    "avg_fps": "most_fps",
+}
+
+
+def check_lengths(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each run that is shorter or longer than its fellows, in seconds or in frames.
+
+    Parameters
+    ----------
+    evidence : what there is to check; games that end after a number of frames are held to that number
+    """
+    runs, limit = evidence.runs, evidence.plan.checks.duration_pct
+    by_frames = (runs["ends"] == "frames").to_numpy()
+    seconds, frames = (runs[name].to_numpy(dtype=float, na_value=np.nan) for name in ("duration_s", "n_frames"))
+    length = np.where(by_frames, frames, seconds)
+    usual = median_of_others(length, runs["of_game"].to_numpy())
+    off_pct = 100 * (length / np.where(usual > 0, usual, np.nan) - 1)
+    action = (
+        "Look whether the scene was completed; if not, write not_completed into the cell `excluded` and repeat."
+    )
+    for row in chosen(runs, np.abs(off_pct) > limit, length=length, usual=usual, off=off_pct, by_frames=by_frames):
+        unit, decimals = ("frames", 0) if row.by_frames else ("s", 1)
+        word = "shorter" if row.off < 0 else "longer"
+        message = (
+            f"{run_text(row)}: {number_text(row.length, decimals=decimals)} {unit}, "
+            f"{_percent(abs(row.off))} {word} "
+            f"than the other runs of its game (median {number_text(row.usual, decimals=decimals)} {unit})."
+        )
+        yield Finding("note", f"too_{word[:-2]}", message, row.run, float(row.off), limit, "%", action)
+
+
+def check_values(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a stop for each value that cannot be: not above zero on the ratio scale, or beyond the plan's limits.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    checks = evidence.plan.checks
+    for row in chosen(evidence.values, is_impossible(evidence.values, checks)):
+        limit = _limit(row.metric, checks)
+        bound = "above 0" if row.value <= 0 else f"at most {value_text(limit, row.metric)}"
+        message = (
+            f"{run_text(row)}: {METRICS[row.metric].label} is {value_text(row.value, row.metric)}; "
+            f"{bound} is expected."
+        )
+        action = "Look which column was read, and in which unit; declare it in the plan, below [logs]."
+        found = float(row.value)
+        bounds = 0.0 if row.value <= 0 else limit
+        yield Finding("stop", "impossible_value", message, row.run, found, bounds, METRICS[row.metric].unit, action)
+
+
+def is_impossible(values: pd.DataFrame, checks: Checks) -> np.ndarray:
+    """Return which values cannot be.
+
+    Parameters
+    ----------
+    values : with ``metric`` and ``value``
+    checks : the plan's limits
+
+    Returns
+    -------
+    array (rows,) of truth values
+    """
+    metric, value = values["metric"], values["value"].to_numpy(dtype=float)
+    most = metric.map({name: _limit(name, checks) for name in METRICS}).to_numpy(dtype=float)
+    is_ratio = metric.map({name: row.scale == "ratio" for name, row in METRICS.items()}).to_numpy(dtype=bool)
+    return (value > most) | (is_ratio & (value <= 0)) | (value < -100)
+
+
+def _limit(metric: str, checks: Checks) -> float:
+    """Return the largest value that a metric can have."""
+    if metric == "load_pct":
+        return 101.0
+    return getattr(checks, _MOST[metric]) if metric in _MOST else np.inf
+
+
+def check_caps(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a stop for each run that a frame cap holds, and a note for each game with a declared limit.
+
+    A run is held by a cap where most of its frames take one and the same time, the card is not
+    fully loaded, and either its fellows agree in that time far better than work would, or they
+    are not steady at all.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    checks, runs = evidence.plan.checks, evidence.runs
+    declared = runs["frame_limit_fps"].fillna(0).to_numpy(dtype=float) > 0
+    yield from _declared_limits(runs[declared])
+    share_pct = 100 * runs["share_at_interval"].to_numpy(dtype=float)
+    steady = (share_pct >= checks.cap_share_pct) & ~(runs["mean_load_pct"].to_numpy(float) >= checks.load_full_pct)
+    agree = _agreement_pct(runs, steady) <= checks.cap_spread_pct
+    others = median_of_others(share_pct, runs["of_game"].to_numpy())
+    alone = others < checks.cap_share_pct / 2
+    for row in chosen(runs, steady & (agree | alone) & ~declared, share=share_pct):
+        message = (
+            f"{run_text(row)}: {_percent(row.share)} of the frames take "
+            f"{number_text(row.interval_ms, decimals=3)} ms "
+            f"({number_text(1000 / row.interval_ms, decimals=1)} fps), as under a frame cap: its frame "
+            "rates show the "
+            "cap, so verdicts on them are withheld."
+        )
+        action = "Lift the cap and repeat, or declare it as frame_limit_fps of the game's setting."
+        yield Finding("stop", "held_by_cap", message, row.run, float(row.share), checks.cap_share_pct, "%", action)
+
+
+def _agreement_pct(runs: pd.DataFrame, steady: np.ndarray) -> np.ndarray:
+    """Return how far apart the usual frame times of steady fellows are [%]; nan for a steady run alone."""
+    kept = runs[steady].groupby("cell")["interval_ms"]
+    spread = 100 * (kept.max() / kept.min() - 1)
+    return runs["cell"].map(spread.where(kept.size() > 1)).to_numpy(dtype=float)
+
+
+def _declared_limits(runs: pd.DataFrame) -> Iterator[Finding]:
+    """Yield a note for each game whose setting has a declared frame limit."""
+    for _, same in runs.groupby(["game", "setting", "frame_limit_fps"], sort=False):
+        row = same.iloc[0]
+        limit = float(row.frame_limit_fps)
+        message = (
+            f"{place_text(row)}: a frame limit of {value_text(limit, 'avg_fps')} is declared; its frame rates are "
+            "not compared, its watts and energy are."
+        )
+        yield Finding("note", "frame_limit_declared", message, limit=limit, unit="fps")
+
+
+def check_load(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note where the card's load and what is said to limit a game do not fit together.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    checks, runs = evidence.plan.checks, evidence.runs
+    loaded = runs[runs["mean_load_pct"].notna()]
+    for _, same in loaded.groupby("of_game", sort=False):
+        usual = float(same["mean_load_pct"].median())
+        row = same.iloc[0]
+        if row.limited_by == "card" and usual < checks.load_low_pct:
+            yield _load_finding(same, usual, checks.load_low_pct, "something else limits it")
+        elif row.limited_by == "card":
+            yield from _idle_runs(same, usual, checks.load_low_pct)
+        elif usual >= checks.load_full_pct:
+            yield _load_finding(same, usual, checks.load_full_pct, "the card limits it")
+
+
+def _load_finding(same: pd.DataFrame, usual: float, limit: float, meaning: str) -> Finding:
+    """Return a note on a game whose load contradicts ``limited_by``."""
+    row = same.iloc[0]
+    message = (
+        f"{place_text(row)}: the card's load is {_percent(usual)} in the middle of "
+        f"{count_text(len(same), 'run')}, as if "
+        f"{meaning}; the plan says limited_by = '{row.limited_by}'."
+    )
+    action = 'Correct limited_by: "no loss" must hold over the games that the card limits.'
+    return Finding("note", "limited_by_other", message, "", usual, limit, "%", action)
+
+
+def _idle_runs(same: pd.DataFrame, usual: float, limit: float) -> Iterator[Finding]:
+    """Yield a note for each run of low load in a game that loads the card fully."""
+    for row in chosen(same, same["mean_load_pct"] < limit):
+        message = (
+            f"{run_text(row)}: the card's load is {_percent(row.mean_load_pct)}, in its game usually "
+            f"{_percent(usual)}: "
+            "something else held this run back."
+        )
+        action = "Look for a load beside the game; if there was one, write foreign_load into the cell `excluded`."
+        yield Finding("note", "load_low", message, row.run, float(row.mean_load_pct), limit, "%", action)
+
+
+def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each value far from those of its fellows; asks for a cause, never deletes.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+    """
+    limit = evidence.plan.checks.unlike_spreads
+    compared = evidence.values[evidence.values["metric"].isin(evidence.plan.analysis.metrics)]
+    rated = compared.assign(**distance_from_fellows(compared))
+    for row in chosen(rated, is_flagged(rated, limit)):
+        ratio = METRICS[row.metric].scale == "ratio"
+        apart = 100 * np.expm1(row.distance) if ratio else row.distance
+        center = float(np.exp(row.center)) if ratio else row.center
+        usual = _percent(100 * row.spread) if ratio else value_text(row.spread, row.metric)
+        message = (
+            f"{run_text(row)}: {METRICS[row.metric].label} {value_text(row.value, row.metric)} is far from "
+            "the median of its "
+            f"fellows, {value_text(center, row.metric)}; runs of this game usually differ by {usual}."
+        )
+        action = "Look for a cause in your notes. The run stays in; verdicts are tried with and without it."
+        unit = "%" if ratio else METRICS[row.metric].unit
+        bound = limit * row.spread * (100 if ratio else 1)
+        yield Finding("note", "unlike_fellows", message, row.run, float(apart), float(bound), unit, action)
+
+
+def _percent(value: float) -> str:
+    """Return a percentage as text, with at most one decimal (two below 1)."""
+    return percent_text(round(float(value), 1 if abs(value) >= 1 else 2))

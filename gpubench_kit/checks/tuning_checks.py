@@ -1,0 +1,181 @@
+"""Whether each run had the tuning that the sheet says: power, clock and voltage against fellows and declaration.
+
+A driver reset puts a card back to its factory state without a word. A run that looks like another
+tuning, and unlike its own, is withheld until that is explained.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.checks.evidence import Evidence, run_text, usual_spread
+from gpubench_kit.fault_text import shown
+from gpubench_kit.findings import Finding
+from gpubench_kit.number_text import change_text, count_text, value_text
+from gpubench_kit.registry import METRICS
+
+#: Metrics that tell tunings apart.
+SIGNS = ("core_mv", "core_mhz", "board_w")
+
+#: A run stands between its own tuning (1) and another (0); below this it looks like the other.
+_LOOKS_LIKE = 0.35
+_NEVER_ABOVE = 0.6
+#: A declared change of which less than this share is seen was hardly applied.
+_SEEN_SHARE = 0.25
+
+#: What a declared change of a tuning would move, and the metric that shows it.
+_DECLARED = {"core_mv": "core_mv", "voltage_mv": "core_mv", "core_mhz": "core_mhz", "memory_mhz": "memory_mhz"}
+
+
+@dataclass(frozen=True)
+class _Likeness:
+    """How runs of one tuning look beside another, by metric of `SIGNS`.
+
+    ``place`` (runs, metrics): 1 at their own tuning, 0 at the other, nan where the metric does not tell
+    the two apart; ``own`` and ``other`` (metrics): the centres, natural log.
+    """
+
+    place: np.ndarray
+    own: np.ndarray
+    other: np.ndarray
+
+
+def check_tunings_applied(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a stop for each run that looks like another tuning, and a note for a declared change nobody sees.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+
+    Notes
+    -----
+    Per game, by each of voltage, clock and power that tells two tunings apart: the run's place between
+    the centre of its own tuning and that of the other. A tuning's own centre is the median of the half
+    of its runs that is farther from the other, so that it holds even where half of the runs were lost.
+    """
+    logs = _log_signs(evidence)
+    cell, of_game = (evidence.runs[name].to_numpy() for name in ("cell", "of_game"))
+    spreads = np.array([usual_spread(column, cell) for column in logs.T])
+    limits = (evidence.plan.checks.tuning_spreads, evidence.plan.checks.tuning_pct)
+    tuning = pd.factorize(evidence.runs["tuning"])[0]
+    for game in np.unique(of_game):
+        inside = of_game == game
+        for own, other in permutations(np.unique(tuning[inside]), 2):
+            mine, theirs = np.flatnonzero(inside & (tuning == own)), np.flatnonzero(inside & (tuning == other))
+            likeness = _likeness((logs[mine], logs[theirs]), spreads, limits)
+            for k in np.flatnonzero(_looks_lost(likeness.place)):
+                rows = (evidence.runs.iloc[mine[k]], evidence.runs["tuning"].iloc[theirs[0]])
+                yield _lost_finding(rows, likeness, (k, logs[mine[k]]))
+    yield from _unseen_changes(evidence)
+
+
+def _log_signs(evidence: Evidence) -> np.ndarray:
+    """Return the logs of voltage, clock and power, array (runs, metrics); nan where not measured."""
+    signs = evidence.values[evidence.values["metric"].isin(SIGNS)]
+    table = signs.pivot(index="run", columns="metric", values="value")
+    values = table.reindex(index=evidence.runs["run"], columns=list(SIGNS)).to_numpy(dtype=float)
+    return np.log(np.where(values > 0, values, np.nan))
+
+
+def _likeness(sides: tuple[np.ndarray, np.ndarray], spreads: np.ndarray, limits: tuple) -> _Likeness:
+    """Return how the runs of the first side look; spreads are those usual for runs, by metric."""
+    (mine, theirs), (least_spreads, least_pct) = sides, limits
+    places, centres = np.full(mine.shape, np.nan), np.full((2, len(SIGNS)), np.nan)
+    for k in range(len(SIGNS)):
+        own, others = mine[:, k][np.isfinite(mine[:, k])], theirs[:, k][np.isfinite(theirs[:, k])]
+        if not len(own) or len(others) < 2:
+            continue
+        other = float(np.median(others))
+        centre = _own_centre(own, other)
+        within = usual_spread(others, np.zeros(len(others), dtype=int))
+        if abs(centre - other) > max(least_spreads * max(spreads[k], within), np.log1p(least_pct / 100)):
+            places[:, k], centres[:, k] = (mine[:, k] - other) / (centre - other), (centre, other)
+    return _Likeness(places, *centres)
+
+
+def _own_centre(y: np.ndarray, other: float) -> float:
+    """Return the median of the half of the values that is farther from another tuning's centre."""
+    by_distance = y[np.argsort(-np.abs(y - other), kind="stable")]
+    return float(np.median(by_distance[: -(-len(y) // 2)]))
+
+
+def _looks_lost(places: np.ndarray) -> np.ndarray:
+    """Return which runs all signs together put at the other tuning."""
+    known = np.isfinite(places)
+    mean = np.where(known, places, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    highest = np.where(known, places, -np.inf).max(axis=1)
+    return known.any(axis=1) & (mean < _LOOKS_LIKE) & (highest < _NEVER_ABOVE)
+
+
+def _lost_finding(rows: tuple, likeness: _Likeness, found: tuple[int, np.ndarray]) -> Finding:
+    """Return the stop for a run that looks like another tuning; found = (its place, its logs)."""
+    (row, other), (k, logs) = rows, found
+    apart = np.abs(likeness.own - likeness.other)
+    clearest = int(np.nanargmax(np.where(np.isfinite(likeness.place[k]), apart, np.nan)))
+    metric = SIGNS[clearest]
+    value, own, others = (float(np.exp(one[clearest])) for one in (logs, likeness.own, likeness.other))
+    message = (
+        f"{run_text(row)}: {METRICS[metric].label} {value_text(value, metric)} is that of {shown(other)} "
+        f"({value_text(others, metric)}), not that of its fellows ({value_text(own, metric)}): the tuning seems to "
+        "have been lost or mixed up."
+    )
+    action = (
+        "Look whether the driver was reset. Write tuning_lost into the cell `excluded` and repeat the run, or "
+        "correct its tuning."
+    )
+    halfway = float(np.sqrt(own * others))
+    unit = METRICS[metric].unit
+    return Finding("stop", "tuning_not_applied", message, str(row["run"]), value, halfway, unit, action)
+
+
+def _unseen_changes(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each tuning whose declared offset, or held point, does not show in its runs."""
+    reference, limit_pct = evidence.plan.reference_tuning, evidence.plan.checks.settle_pct
+    means = evidence.values.groupby(["metric", "tuning", "of_game"])["value"].mean()
+    by_game = {key: same.droplevel([0, 1]) for key, same in means.groupby(level=[0, 1])}
+    for tuning in evidence.plan.tunings:
+        for name, metric in _DECLARED.items():
+            own, usual = by_game.get((metric, tuning.name)), by_game.get((metric, reference))
+            if own is None:
+                continue
+            if tuning.changes.get(name) and usual is not None:
+                yield from _unseen(tuning.name, metric, (own - usual).dropna().to_numpy(), tuning.changes[name])
+            if tuning.held_at.get(name, 0) > 0:
+                yield from _not_held(tuning.name, metric, own.to_numpy(), (tuning.held_at[name], limit_pct))
+
+
+def _unseen(tuning: str, metric: str, moved: np.ndarray, wanted: float) -> Iterator[Finding]:
+    """Yield a note where less than a quarter of a declared offset is seen, over all games."""
+    if not len(moved) or np.median(moved) / wanted >= _SEEN_SHARE:
+        return
+    unit, found = METRICS[metric].unit, float(np.median(moved))
+    message = (
+        f"Tuning {shown(tuning)}: {change_text(wanted, unit)} is declared, but the {METRICS[metric].label} "
+        "of its runs "
+        f"differs from the reference by {change_text(found, unit)} (median of {count_text(len(moved), 'game')})."
+    )
+    yield Finding("note", "tuning_not_as_declared", message, "", found, wanted, unit, _AS_DECLARED)
+
+
+def _not_held(tuning: str, metric: str, held: np.ndarray, rule: tuple[float, float]) -> Iterator[Finding]:
+    """Yield a note where runs are farther from a declared held point than the plan allows; rule = (point, %)."""
+    wanted, limit_pct = rule
+    if abs(np.median(held) / wanted - 1) <= limit_pct / 100:
+        return
+    unit, found = METRICS[metric].unit, float(np.median(held))
+    message = (
+        f"Tuning {shown(tuning)}: a {METRICS[metric].label} held at {value_text(wanted, metric)} is "
+        "declared, but its runs "
+        f"have {value_text(found, metric)} (median of {count_text(len(held), 'game')})."
+    )
+    yield Finding("note", "tuning_not_as_declared", message, "", found, wanted, unit, _AS_DECLARED)
+
+
+_AS_DECLARED = (
+    "Look whether the tuning was applied, and whether the sensor shows what was set; correct the plan if not."
+)
