@@ -152,16 +152,13 @@ def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:
                 f"{run_text(row)}: its samples are the same stretch of {row.sensor_log} as those of run {others}."
             )
             action = "Give each run its own sensor log, or let both logs write the wall clock."
-            yield Finding(
-                "stop",
-                "same_samples_twice",
-                message,
-                str(row["run"]),
-                float(near[place].sum()),
-                1.0,
-                "runs",
-                action,
-            )
+            found = float(near[place].sum())
+            yield Finding("stop", "same_samples_twice", message, str(row["run"]), found, 1.0, "runs", action)
+
+
+def _sharing(runs: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Return the runs that have a value in common with another run."""
+    return runs[runs.duplicated(column, keep=False)]
 
 
 def _needs_sensors(evidence: Evidence) -> bool:
