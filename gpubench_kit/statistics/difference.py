@@ -9,6 +9,9 @@ import numpy as np
 from gpubench_kit.statistics.adapters import t_quantile, t_tail
 from gpubench_kit.statistics.variance import Moments, moments
 
+#: A variance of a difference below this is what rounding inside the machine leaves of equal values.
+NO_SPREAD = 1e-22
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -88,13 +91,14 @@ def estimate_from_rounds(means: np.ndarray, *, floor: np.ndarray | float = 0.0) 
     return Estimate(inside.mean, lifted, 2 * lifted / n, inside.n - 1.0, inside.n, variance < floor)
 
 
-def estimate_two_groups(means: np.ndarray, *, floor: np.ndarray | float = 0.0) -> Estimate:
+def estimate_two_groups(means: np.ndarray, *, floor: np.ndarray | float = 0.0, pool_equal: bool = True) -> Estimate:
     """Estimate differences between two groups of units.
 
     Parameters
     ----------
     means : array (..., 2, units): both sides; nan where there is no unit
     floor : array (...), least variance of one unit
+    pool_equal : whether equal counts share one variance; the kit always pools them
 
     Returns
     -------
@@ -106,7 +110,7 @@ def estimate_two_groups(means: np.ndarray, *, floor: np.ndarray | float = 0.0) -
     variance with unequal counts errs where the smaller group is the noisier one.
     """
     of, against = moments(means[..., 0, :]), moments(means[..., 1, :])
-    equal = of.n == against.n
+    equal = (of.n == against.n) & pool_equal
     pooled = (of.variance + against.variance) / 2
     per_side = [np.maximum(side.variance, floor) / np.maximum(side.n, 1) for side in (of, against)]
     error = np.where(equal, 2 * np.maximum(pooled, floor) / np.maximum(of.n, 1), per_side[0] + per_side[1])

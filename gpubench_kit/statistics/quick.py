@@ -10,7 +10,14 @@ import numpy as np
 from gpubench_kit.errors import DesignError, Fault
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.adapters import hand_t_test
-from gpubench_kit.statistics.difference import Estimate, Tests, estimate_from_rounds, estimate_two_groups, run_tests
+from gpubench_kit.statistics.difference import (
+    NO_SPREAD,
+    Estimate,
+    Tests,
+    estimate_from_rounds,
+    estimate_two_groups,
+    run_tests,
+)
 from gpubench_kit.statistics.measure import FEW_ROUNDS
 from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
 from gpubench_kit.statistics.quick_text import quick_caution, quick_sentence
@@ -228,7 +235,7 @@ def _withheld(sides: _Sides, estimate: Estimate, *, metric: str, order: str) -> 
         return "one_run"
     if sides.is_level:
         return "held_by_cap" if metric in FRAME_RATES else "all_values_equal"
-    return "no_spread" if estimate.error == 0 else ""
+    return "no_spread" if estimate.error <= NO_SPREAD else ""
 
 
 def _by_hand(sides: _Sides, tests: Tests, *, paired: bool, at_floor: bool) -> Tests:

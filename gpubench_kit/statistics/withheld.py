@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from gpubench_kit.registry import METRICS
-from gpubench_kit.statistics.difference import Estimate
+from gpubench_kit.statistics.difference import NO_SPREAD, Estimate
 from gpubench_kit.statistics.layout import CONFOUNDED, Layout
 from gpubench_kit.statistics.pair_runs import PairRuns
 from gpubench_kit.statistics.reasons import WITHHELD_TEXT
@@ -80,7 +80,7 @@ def withhold_by_layout(
         ("one_card", _lacks_cards(pair)),
         ("confounded", confounded),
         ("one_run", ~several),
-        ("no_spread", estimate.error == 0),
+        ("no_spread", estimate.error <= NO_SPREAD),
     ]
     return _first_reason(conditions, np.full(pair.n_cells, "", dtype=object))
 
