@@ -106,8 +106,7 @@ def median_of_others(values: np.ndarray, group: np.ndarray) -> np.ndarray:
     order = np.lexsort((values, group))
     order = order[~np.isnan(values[order])]
     starts = np.flatnonzero(np.diff(group[order], prepend=-1))
-    for start, stop in zip(starts, [*starts[1:], len(order)], strict=True):
-        places = order[start:stop]
+    for places in np.split(order, starts[1:]) if len(order) else ():
         medians[places] = _median_without_each(values[places])
     return medians
 
