@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -93,6 +94,7 @@ def balanced(count: int, rounds: int = 5, **options) -> pd.DataFrame:
     return games(" ".join(turns), count, **options)
 
 
+@cache
 def reference_runs(case: str) -> pd.DataFrame:
     """Return a reference case as usable runs, all four metrics."""
     wide = pd.read_csv(REFERENCE / "runs" / f"{case}.csv")
@@ -105,10 +107,16 @@ def reference_runs(case: str) -> pd.DataFrame:
 
 def reference_table(name: str, **wanted: str) -> pd.DataFrame:
     """Return the rows of a table of reference values that have the values wanted."""
-    table = pd.read_csv(REFERENCE / f"{name}.csv", comment="#")
+    table = _read_reference(name)
     for column, value in wanted.items():
         table = table[table[column] == value]
     return table
+
+
+@cache
+def _read_reference(name: str) -> pd.DataFrame:
+    """Return a table of reference values; read once."""
+    return pd.read_csv(REFERENCE / f"{name}.csv", comment="#")
 
 
 def closed(wanted, *, relative: float = 1e-6, absolute: float = 1e-9):

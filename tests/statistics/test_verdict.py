@@ -1,0 +1,108 @@
+"""Level by looks, adjustment for many comparisons, and the decision table."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from run_tables import CASES, closed, make_plan, reference_table
+from statsmodels.stats.multitest import multipletests
+
+from gpubench_kit.statistics.adjustment import adjust_in_families
+from gpubench_kit.statistics.verdict import decide, level_of_looks, weaker_verdict
+from gpubench_kit.tables import VERDICTS
+
+
+@pytest.mark.parametrize(
+    ("looks", "level"), [(1, 0.05), (2, 0.027), (3, 0.020), (4, 0.0175), (5, 0.012), (8, 0.012)]
+)
+def test_the_level_follows_the_number_of_looks(looks, level):
+    assert level_of_looks(make_plan(looks=looks)) == (level, False)
+
+
+def test_an_unplanned_look_counts():
+    assert level_of_looks(make_plan(looks=2), looks_made=1) == (0.027, False)
+    assert level_of_looks(make_plan(), looks_made=3) == (0.020, False)
+    assert level_of_looks(make_plan(looks=4), looks_made=9) == (0.012, True)
+
+
+def test_another_confidence_changes_the_level_of_a_single_look():
+    assert level_of_looks(make_plan(confidence=0.9))[0] == pytest.approx(0.1)
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 3), st.floats(0, 1) | st.just(float("nan"))), min_size=1, max_size=30),
+    st.sampled_from(["holm", "fdr_bh"]),
+)
+def test_adjusted_values_are_those_of_statsmodels(rows, method):
+    family, p = (np.array(column) for column in zip(*rows, strict=True))
+    found = adjust_in_families(p, family, method=method)
+    for one in np.unique(family):
+        inside = (family == one) & np.isfinite(p)
+        if inside.any():
+            assert found[inside] == pytest.approx(multipletests(p[inside], method=method)[1], rel=1e-12)
+    assert (np.isnan(found) == np.isnan(p)).all()
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("method", ["welch", "pooled_pair"])
+def test_adjusted_values_are_those_of_r(case, method):
+    rows = reference_table("per_game", case=case, method=method)
+    arms, metrics = rows["arm"].factorize()[0], rows["metric"].factorize()[0]
+    families = {"games": metrics * 10 + arms, "all": metrics}
+    for (column, how), (name, family) in zip(
+        (("p_holm", "holm"), ("p_bh", "fdr_bh")) * 2, tuple(families.items()) * 2, strict=True
+    ):
+        found = adjust_in_families(rows["p"].to_numpy(), family, method=how)
+        assert closed(rows[f"{column}_{name}"], relative=1e-5, absolute=1e-10)(found), (column, name)
+
+
+def test_no_adjustment_leaves_p_values_alone():
+    p = np.array([0.01, np.nan, 0.04])
+    assert adjust_in_families(p, np.zeros(3, int), method="none") == pytest.approx(p, nan_ok=True)
+
+
+def test_nothing_to_adjust_is_no_fault():
+    assert adjust_in_families(np.array([]), np.array([], int), method="holm").size == 0
+
+
+@pytest.mark.parametrize(
+    ("change", "p_diff", "p_same", "direction", "verdict"),
+    [
+        (0.03, 0.01, 0.9, 1, "better"),
+        (-0.03, 0.01, 0.9, 1, "worse"),
+        (-0.03, 0.01, 0.9, -1, "better"),
+        (0.005, 0.01, 0.01, 1, "better_but_small"),
+        (0.005, 0.01, 0.01, -1, "worse_but_small"),
+        (0.001, 0.7, 0.05, 1, "same_within_margin"),
+        (0.001, 0.7, 0.051, 1, "undecided"),
+        (0.03, 0.05, np.nan, 1, "better"),
+        (0.03, 0.2, np.nan, 1, "undecided"),
+        (0.03, 0.01, 0.9, 0, "higher"),
+        (-0.005, 0.01, 0.01, 0, "lower_but_small"),
+    ],
+)
+def test_the_decision_table(change, p_diff, p_same, direction, verdict):
+    numbers = (np.array([one]) for one in (change, p_diff, p_same))
+    assert decide(*numbers, level=0.05, direction=np.array([direction])).tolist() == [verdict]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "weaker"),
+    [
+        ("better", "better", "better"),
+        ("better", "better_but_small", "better"),
+        ("better", "same_within_margin", "undecided"),
+        ("better_but_small", "same_within_margin", "same_within_margin"),
+        ("better", "worse", "undecided"),
+        ("worse", "undecided", "undecided"),
+        ("lower", "lower_but_small", "lower"),
+        ("better", "no_verdict", "no_verdict"),
+    ],
+)
+def test_the_weaker_of_two_verdicts_claims_what_both_do(one, other, weaker):
+    assert weaker_verdict(one, other) == weaker_verdict(other, one) == weaker
+
+
+def test_every_pair_of_verdicts_has_a_weaker_one():
+    alike = VERDICTS
+    assert {weaker_verdict(one, other) for one in alike for other in alike} <= set(VERDICTS)
