@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from itertools import product
 
 import numpy as np
 
@@ -223,11 +224,12 @@ def _steps_of_round(review: MadeReview, number: int) -> list[_Step]:
 def _soak_steps(review: MadeReview) -> list[_Step]:
     """Return the runs recorded hot and the idle ones, their rounds numbered on from the measured ones."""
     session = f"evening {(review.rounds - 1) // review.rounds_per_session + 2}"
-    steps = []
-    for number in range(review.rounds + 1, review.rounds + 1 + review.soak_rounds):
-        for game in _soaked(review):
-            for tuning in _order_of_tunings(review, game, number=number):
-                steps.append(_Step(tuning, game, number, "soak", session, f"round {number}, {game.name}"))
+    rounds = range(review.rounds + 1, review.rounds + 1 + review.soak_rounds)
+    steps = [
+        _Step(tuning, game, number, "soak", session, f"round {number}, {game.name}")
+        for number, game in product(rounds, _soaked(review))
+        for tuning in _order_of_tunings(review, game, number=number)
+    ]
     for tuning in review.tunings if review.with_idle else ():
         steps.append(_Step(tuning, review.games[0], review.rounds + review.soak_rounds + 1, "idle", session, ""))
     return steps
