@@ -32,6 +32,7 @@ SETTINGS = {
 }  # fmt: skip
 
 _NO_SVG_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
+_PNG = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}}
 # The settings above are global to matplotlib, so only one drawing may have them at a time.
 _ONE_AT_A_TIME = threading.RLock()
 
@@ -110,7 +111,7 @@ class DescribedFigure:
         with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
             figure = self.drawing(look)
             FigureCanvasAgg(figure)
-            figure.savefig(out, format="png", dpi=DPI, metadata={"Software": None}, transparent=transparent)
+            figure.savefig(out, format="png", dpi=DPI, transparent=transparent, **_PNG)
         return out.getvalue()
 
     def _labelled(self, svg: str) -> str:

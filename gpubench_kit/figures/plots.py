@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -58,11 +59,12 @@ class Plot:
         sizes = self.sheet.sizes
         line = wrap(text, 0.6 * self.box.width, size=sizes.text)[0]
         width = text_width(clean(line), sizes.text)
+        choices = list(_candidates(*mark, width=width, sheet=self.sheet))
         for taken in ([*self.taken, *self.crossed], self.taken):
-            for box, is_near in _candidates(*mark, width=width, sheet=self.sheet):
-                if _is_free(box, taken, within=self.box):
-                    self._write_label(mark, line, role=role, box=box, is_near=is_near)
-                    return True
+            free = next((one for one in choices if _is_free(one[0], taken, within=self.box)), None)
+            if free is not None:
+                self._write_label(mark, line, role=role, box=free[0], is_near=free[1])
+                return True
         return False
 
     def _write_label(self, mark: tuple[float, float], line: str, *, role: str, box: Box, is_near: bool) -> None:
@@ -187,19 +189,19 @@ def write_x_axis(plot: Plot, label: str) -> None:
 
 def clipped(xs: Sequence[float], ys: Sequence[float], *, plot: Plot) -> tuple[list[float], list[float]] | None:
     """Return the part of a straight line through two points (values) that lies in the plot, or None."""
-    (x0, x1), (y0, y1) = xs, ys
-    start, end = 0.0, 1.0
-    limits = ((x0, x1 - x0, plot.x.low, plot.x.high), (y0, y1 - y0, plot.y.low, plot.y.high))
-    for origin, step, low, high in limits:
-        if step == 0:
-            if not low <= origin <= high:
-                return None
-            continue
-        first, last = sorted(((low - origin) / step, (high - origin) / step))
-        start, end = max(start, first), min(end, last)
+    shares = [_inside_shares(*ends, scale=scale) for ends, scale in ((xs, plot.x), (ys, plot.y))]
+    start, end = max(0.0, *(one[0] for one in shares)), min(1.0, *(one[1] for one in shares))
     if start >= end:
         return None
-    return ([x0 + one * (x1 - x0) for one in (start, end)], [y0 + one * (y1 - y0) for one in (start, end)])
+    return tuple([first + one * (last - first) for one in (start, end)] for first, last in (xs, ys))
+
+
+def _inside_shares(first: float, last: float, *, scale: Scale) -> tuple[float, float]:
+    """Return from which to which share of the way between two values a scale is met; empty: (1, 0)."""
+    if first == last:
+        return (-math.inf, math.inf) if scale.low <= first <= scale.high else (1.0, 0.0)
+    shares = sorted((end - first) / (last - first) for end in (scale.low, scale.high))
+    return shares[0], shares[1]
 
 
 def _candidates(x: float, y: float, *, width: float, sheet: Sheet) -> Iterable[tuple[Box, bool]]:

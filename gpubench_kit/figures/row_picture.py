@@ -100,9 +100,10 @@ def _filled(pieces: Sequence[list[_Line]], heights: Sequence[float], *, count: i
     columns: list[list[_Line]] = [[]]
     filled = 0.0
     for number, (piece, height) in enumerate(zip(pieces, heights, strict=True)):
-        if columns[-1] and filled + height > limit:
-            if len(columns) == count:
-                return columns, number
+        is_full = bool(columns[-1]) and filled + height > limit
+        if is_full and len(columns) == count:
+            return columns, number
+        if is_full:
             columns.append([])
             filled = 0.0
         columns[-1].extend(piece)

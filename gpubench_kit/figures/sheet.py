@@ -102,7 +102,7 @@ class Sheet:
 
     def line(self, xs: Sequence[float], ys: Sequence[float], *, role: str = "ink", width: float | None = None,
              dash="-", alpha: float = 1.0) -> None:  # fmt: skip
-        """Draw a line through points."""
+        """Draw a line through points; ``dash`` as matplotlib's line style."""
         self._add(Line2D(xs, ys, color=self.look.colours[role], linewidth=width or self.sizes.stroke,
                          linestyle=dash, alpha=alpha, solid_capstyle="butt"))  # fmt: skip
 

@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 from matplotlib.colors import is_color_like, to_hex
 
 from gpubench_kit.findings import Finding
+from gpubench_kit.plan_uses import Style
 
 #: Role -> colour on a light ground, colour on a dark ground.
 COLOURS: dict[str, tuple[str, str]] = {
@@ -92,12 +93,12 @@ def series_dash(place: int):
     return DASHES[place % len(DASHES)]
 
 
-def page_look(style=None) -> Look:
+def page_look() -> Look:
     """Return the look of a chart inside a page: placeholder colours, see `as_css_variables`."""
     return Look(_PLACEHOLDERS, scale=1.0)
 
 
-def picture_look(style=None, *, theme: str = "light") -> Look:
+def picture_look(style: Style | None = None, *, theme: str = "light") -> Look:
     """Return the look of a picture in one theme, with the plan's accent, text size and mark.
 
     Parameters
@@ -111,24 +112,25 @@ def picture_look(style=None, *, theme: str = "light") -> Look:
     return Look(themed_colours(style, theme=theme), "picture", scale, mark)
 
 
-def themed_colours(style=None, *, theme: str) -> dict[str, str]:
+def themed_colours(style: Style | None = None, *, theme: str) -> dict[str, str]:
     """Return the colour of each role in one theme, the accent made legible where it is not."""
     place = THEMES.index(theme)
     colours = {role: pair[place] for role, pair in COLOURS.items()}
     accent = str(getattr(style, "accent", "") or "")
-    if is_color_like(accent):
+    # The house accent has a dark sibling of its own; any other is only made legible.
+    if is_color_like(accent) and to_hex(accent) != COLOURS[ACCENT][0]:
         colours[ACCENT] = readable(to_hex(accent), colours["ground"])
     return colours
 
 
-def check_style(style) -> tuple[Finding, ...]:
+def check_style(style: Style | None) -> tuple[Finding, ...]:
     """Return a finding for each way in which the plan's look could not be used as written."""
     accent, scale = str(getattr(style, "accent", "") or ""), float(getattr(style, "font_scale", 1.0) or 1.0)
     out = []
     if accent and not is_color_like(accent):
         message = f"The accent '{accent}' is not a colour; the house colour is used."
         out.append(Finding("note", "accent_not_a_colour", message, action="Write it as '#rrggbb'."))
-    elif accent:
+    elif accent and to_hex(accent) != COLOURS[ACCENT][0]:
         out += [_contrast_finding(accent, theme) for theme in THEMES if _too_faint(accent, theme)]
     low, high = _FONT_SCALES
     if not low <= scale <= high:
@@ -154,7 +156,7 @@ def readable(colour: str, ground: str) -> str:
     return colour
 
 
-def as_css_variables(svg: str, style=None) -> str:
+def as_css_variables(svg: str, style: Style | None = None) -> str:
     """Return SVG text whose placeholder colours are CSS variables with the light colours to fall back on."""
     light = themed_colours(style, theme="light")
     roles = {colour: role for role, colour in _PLACEHOLDERS.items()}
@@ -162,7 +164,7 @@ def as_css_variables(svg: str, style=None) -> str:
     return pattern.sub(lambda found: _variable(roles[found.group().lower()], light), svg)
 
 
-def chart_css(style=None) -> str:
+def chart_css(style: Style | None = None) -> str:
     """Return the style sheet that lets inline charts follow the reader's light or dark setting.
 
     Paper is white whatever the setting. A page needs it once; without it charts are light.
@@ -200,16 +202,9 @@ def _too_faint(accent: str, theme: str) -> bool:
 def _contrast_finding(accent: str, theme: str) -> Finding:
     """Return the finding on an accent that lacks contrast in a theme."""
     found = contrast(to_hex(accent), COLOURS["ground"][THEMES.index(theme)])
-    drawn = themed_colours(_Accent(accent), theme=theme)[ACCENT]
+    drawn = themed_colours(Style(accent=accent), theme=theme)[ACCENT]
     message = f"The accent '{accent}' is too faint on the {theme} ground; it is drawn as '{drawn}' there."
     return Finding("note", "accent_contrast", message, found=round(found, 2), limit=MARK_CONTRAST, unit=":1")
-
-
-@dataclass(frozen=True)
-class _Accent:
-    """A style that has an accent only."""
-
-    accent: str
 
 
 def _channels(colour: str) -> tuple[float, float, float]:

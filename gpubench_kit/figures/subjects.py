@@ -5,11 +5,12 @@ from __future__ import annotations
 import pandas as pd
 
 from gpubench_kit.figures.words import subject_text
+from gpubench_kit.plan import ReviewPlan
 
 SUBJECT = ["card", "bench", "tuning"]
 
 
-def subject_names(data: pd.DataFrame, plan) -> dict[tuple[str, str, str], str]:
+def subject_names(data: pd.DataFrame, plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
     """Return the name of each (card, bench, tuning): card and bench only where there is more than one."""
     with_card, with_bench = data["card"].nunique() > 1, data["bench"].nunique() > 1
     return {
@@ -18,7 +19,7 @@ def subject_names(data: pd.DataFrame, plan) -> dict[tuple[str, str, str], str]:
     }
 
 
-def places_of(data: pd.DataFrame, plan) -> dict[tuple[str, str, str], int]:
+def places_of(data: pd.DataFrame, plan: ReviewPlan) -> dict[tuple[str, str, str], int]:
     """Return the series of each (card, bench, tuning); the plan's order, so charts agree on colours."""
     tunings = [one.name for one in plan.tunings]
     cards = [one.name for one in plan.cards]

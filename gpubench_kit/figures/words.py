@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.number_text import change_text, percent_text
+from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.registry import METRICS, Metric
 from gpubench_kit.statistics.reasons import reason_words
 from gpubench_kit.tables import PAIR_KEY
@@ -66,7 +67,7 @@ def of_pair(table: pd.DataFrame, pair: Sequence[str]) -> pd.DataFrame:
     return table[chosen]
 
 
-def pair_text(pair: Sequence[str], plan) -> str:
+def pair_text(pair: Sequence[str], plan: ReviewPlan) -> str:
     """Return a pair in words: what is compared against what, with card and bench only where they differ."""
     of, against = pair[:3], pair[3:]
     with_card = len(plan.cards) > 1 or of[0] != against[0]

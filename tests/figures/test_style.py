@@ -17,6 +17,7 @@ from gpubench_kit.figures.style import (
     series_shape,
     themed_colours,
 )
+from gpubench_kit.plan_uses import Style
 
 # Machado, Oliveira and Fernandes (2009), severity 1.0, on linear sRGB.
 SIGHT = {
@@ -58,6 +59,13 @@ def test_a_faint_accent_is_made_legible_and_reported():
     drawn = themed_colours(style, theme="light")["series-1"]
     assert drawn in findings[0].message
     assert contrast(drawn, "#ffffff") >= 3
+
+
+def test_a_plan_without_a_look_of_its_own_has_the_house_colours():
+    assert check_style(Style()) == ()
+    assert [picture_look(Style(), theme=theme).series(1) for theme in ("light", "dark")] == list(
+        COLOURS["series-1"]
+    )
 
 
 def test_a_legible_accent_is_used_as_written():
