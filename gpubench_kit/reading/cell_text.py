@@ -91,19 +91,26 @@ def number_marks(cells: Sequence[str], separator: str) -> tuple[str, str, bool]:
     text = "\n".join(cells)
     if "," not in text and not any(mark in text for mark in _GROUP_MARKS):
         return ".", "", False
+    cells = [cell.strip() for cell in cells]
     for decimal, thousands in (*_pairs_with(".,"), (".", ","), (",", ".")):
-        grouped = _GROUPED[decimal, thousands]
-        with_mark = [cell.strip() for cell in cells if thousands in cell.strip()]
-        if with_mark and all(grouped.fullmatch(cell) for cell in with_mark):
-            others = [cell for cell in cells if thousands not in cell.strip()]
-            proves = any(decimal in cell or cell.count(thousands) > 1 for cell in with_mark)
-            proves = proves or thousands in _GROUP_MARKS or any(decimal in cell for cell in others)
-            if proves and all(is_number(cell, decimal) for cell in others):
-                return decimal, thousands, False
+        if thousands in text and _is_grouped(cells, decimal, thousands):
+            return decimal, thousands, False
     decimal = "," if "," in text and "." not in text else "."
-    with_mark = [cell.strip() for cell in cells if decimal in cell]
+    with_mark = [cell for cell in cells if decimal in cell]
     in_doubt = bool(with_mark) and decimal == "," and all(_GROUPED[".", ","].fullmatch(cell) for cell in with_mark)
     return decimal, "", in_doubt and not any(cell.lstrip("+-").startswith("0") for cell in with_mark)
+
+
+def _is_grouped(cells: Sequence[str], decimal: str, thousands: str) -> bool:
+    """Return whether a mark must separate thousands, and no cell speaks against it."""
+    with_mark = [cell for cell in cells if thousands in cell]
+    others = [cell for cell in cells if thousands not in cell]
+    pattern = _GROUPED[decimal, thousands]
+    if not with_mark or not all(pattern.fullmatch(cell) for cell in with_mark):
+        return False
+    proves = thousands in _GROUP_MARKS or any(decimal in cell or cell.count(thousands) > 1 for cell in with_mark)
+    proves = proves or any(decimal in cell for cell in others)
+    return proves and all(is_number(cell, decimal) for cell in others)
 
 
 def _pairs_with(decimals: str) -> list[tuple[str, str]]:

@@ -196,12 +196,10 @@ def _first_row(lines: list[str], full: list[int], fit: _Fit) -> int | None:
 
 def _best_fit(lines: list[str]) -> _Fit | None:
     """Return the separator that makes most lines rows of numbers; None where no line has a number."""
-    best = None
-    for separator in _SEPARATORS:
-        if separator in "\n".join(lines):
-            fit = _fit(lines, separator)
-            if fit is not None and (best is None or fit.score > best.score + 0.05):
-                best = fit
+    text, best = "\n".join(lines), None
+    fits = (_fit(lines, separator) for separator in _SEPARATORS if separator in text)
+    for fit in (fit for fit in fits if fit is not None):
+        best = fit if best is None or fit.score > best.score + 0.05 else best
     return best
 
 

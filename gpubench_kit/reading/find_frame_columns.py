@@ -81,7 +81,7 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
     if chosen is None and elapsed is None:
         chosen = _only_candidate(table, sample)
     taken = {choice.column for choice in (chosen, elapsed, *clock) if choice}
-    return FrameColumns(chosen, elapsed, clock, sensors_by_name(table, sample, declared.sensors, taken))
+    return FrameColumns(chosen, elapsed, clock, sensors_by_name(table, sample, declared.sensors, taken=taken))
 
 
 def _choice(
@@ -115,7 +115,7 @@ def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
 
 
 def sensors_by_name(
-    table: LogTable, sample: Sample, declared: Mapping[str, str], taken: set[int]
+    table: LogTable, sample: Sample, declared: Mapping[str, str], *, taken: set[int]
 ) -> tuple[ColumnChoice, ...]:
     """Return the sensors that are declared, or headed by exactly a metric name of the kit."""
     choices = []

@@ -71,7 +71,7 @@ def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns
     if not clock and elapsed is None:
         raise _no_time(table)
     taken = {choice.column for choice in clock} | ({elapsed.column} if elapsed else set())
-    sensors = sensors_by_name(table, sample, declared.sensors, taken)
+    sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
     taken |= {sensor.column for sensor in sensors}
     guessed, findings = _by_values(table, sample, taken, {sensor.role for sensor in sensors})
     return SensorColumns(clock, elapsed, (*sensors, *guessed), findings)

@@ -12,34 +12,14 @@ from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.cell_text import number
 from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
-from gpubench_kit.reading.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice, Declaration
+from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
+from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.log_bytes import read_log_bytes
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
 from gpubench_kit.reading.text_table import Columns, LogTable, is_regular, read_columns, table_of
-
-
-@dataclass(frozen=True)
-class Frames:
-    """The frames of one run.
-
-    Attributes
-    ----------
-    time_s : array of shape (n,), when each frame began, from the start of the first one [s]
-    frame_ms : array of shape (n,), how long each took [ms]
-    step_ms : resolution of the frame times as recorded [ms]
-    """
-
-    time_s: np.ndarray
-    frame_ms: np.ndarray
-    step_ms: float
-
-    @property
-    def end_s(self) -> float:
-        """When the last frame ended, from the start of the first one [s]."""
-        return float(self.time_s[-1] + self.frame_ms[-1] / 1000.0)
 
 
 @dataclass(frozen=True)
@@ -137,8 +117,8 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> Fram
     """Return the frame log of a table whose columns are known."""
     sensors = columns.sensors if with_sensors else ()
     read = _columns_read(table, columns, [sensor.column for sensor in sensors])
-    timed = _timed(table, columns, read)
-    frames, kept, findings = _without_holes(table, timed)
+    timed = timed_rows(table, columns, read)
+    frames, kept, findings = frames_of(table, timed)
     clock, clock_kind = _clock_at_start(table, columns, timed)
     return FrameLog(
         name=table.name,
@@ -156,19 +136,6 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> Fram
     )
 
 
-@dataclass(frozen=True)
-class _Timed:
-    """Start and length of each row's frame [ms], before rows without a length are left out."""
-
-    start_ms: np.ndarray
-    frame_ms: np.ndarray
-    step_ms: float
-    origin_s: float | None
-    stamped: str = ""
-    n_mismatched: int = 0
-    findings: tuple[Finding, ...] = ()
-
-
 def _guesses(table: LogTable, columns: FrameColumns) -> list[Finding]:
     """Return a finding where nothing proves which column holds the frame times."""
     choice = columns.frame_time
@@ -180,7 +147,7 @@ def _guesses(table: LogTable, columns: FrameColumns) -> list[Finding]:
     return [Finding("note", "frame_time_guessed", message, found=choice.confidence, action=action)]
 
 
-def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: _Timed) -> tuple[ColumnChoice, ...]:
+def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: TimedRows) -> tuple[ColumnChoice, ...]:
     """Return the choices with the evidence of all rows in place of the first ones."""
     frame_time, n_steps = columns.frame_time, timed.frame_ms.size - 1
     if frame_time is not None and timed.stamped and frame_time.confidence < 1 and n_steps > 0:
@@ -205,92 +172,7 @@ def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int]) ->
     return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)
 
 
-def _timed(table: LogTable, columns: FrameColumns, read: Columns) -> _Timed:
-    """Return when frames began and how long they took."""
-    if columns.frame_time is None:
-        return _from_steps(table, columns.elapsed, read)
-    frame_ms = read.numbers[columns.frame_time.column] * columns.frame_time.factor
-    step_ms = columns.frame_time.step * columns.frame_time.factor
-    if columns.elapsed is None:
-        ends_ms = np.nancumsum(frame_ms)
-        return _Timed(ends_ms - np.nan_to_num(frame_ms), frame_ms, step_ms, None)
-    elapsed_ms = read.numbers[columns.elapsed.column] * columns.elapsed.factor
-    return _stamped(table, (columns.elapsed.step * columns.elapsed.factor, step_ms), elapsed_ms, frame_ms)
-
-
-def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> _Timed:
-    """Return frames as the steps of the elapsed time; the last row only ends the frame before it."""
-    time_ms = read.numbers[elapsed.column] * elapsed.factor
-    time_ms = time_ms[np.isfinite(time_ms)]
-    message = f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them."
-    finding = Finding("note", "frame_times_from_steps", message)
-    frame_ms = np.diff(time_ms)
-    if frame_ms.size == 0 or (frame_ms < 0).any():
-        where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
-        problem = (
-            f"time goes back at {where} of {elapsed.label}, so that frame times cannot be taken from its steps."
-        )
-        raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
-    step_ms = elapsed.step * elapsed.factor
-    return _Timed(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
-
-
-def _stamped(
-    table: LogTable, steps_ms: tuple[float, float], elapsed_ms: np.ndarray, frame_ms: np.ndarray
-) -> _Timed:
-    """Return frames whose time column marks their start or their end, whichever its steps agree with."""
-    moved = np.diff(elapsed_ms)
-    slack = 1.01 * steps_ms[0] + 0.51 * steps_ms[1] + 1e-12 * float(np.nanmax(np.abs(elapsed_ms), initial=0.0))
-    n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
-    n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
-    is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
-    n_agree, findings = max(n_at_end, n_at_start), ()
-    if n_agree < moved.size / 2:
-        message = (
-            f"{table.name}: the steps of the elapsed time differ from most frame times, though their sums agree; "
-            "the time was taken as each frame's start."
-        )
-        is_end, findings = False, (Finding("note", "stamps_unclear", message),)
-    start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
-    origin_s = float(start_ms[0]) / 1000.0
-    stamped = "end" if is_end else "start"
-    return _Timed(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
-
-
-def _without_holes(table: LogTable, timed: _Timed) -> tuple[Frames, np.ndarray, list[Finding]]:
-    """Return the frames that have a length, which rows they are, and what was noticed."""
-    kept, findings = np.isfinite(timed.frame_ms), []
-    start_ms, frame_ms = timed.start_ms, timed.frame_ms
-    if not kept.all():
-        n_holes = int((~kept).sum())
-        message = f"{table.name}: {n_holes} of {kept.size} rows have no frame time; they are left out."
-        findings.append(Finding("note", "rows_without_frame_time", message, found=float(n_holes)))
-        start_ms, frame_ms = start_ms[kept], frame_ms[kept]
-    if not np.isfinite(start_ms).all():
-        known = np.isfinite(start_ms)
-        rows = np.arange(start_ms.size)
-        start_ms = np.interp(rows, rows[known], start_ms[known]) if known.any() else np.cumsum(frame_ms) - frame_ms
-    _check_lengths(table, frame_ms)
-    return Frames((start_ms - start_ms[0]) / 1000.0, frame_ms, timed.step_ms), kept, findings
-
-
-def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
-    """Raise where the frame times cannot be frame times at all."""
-    action = "If the column is another one, or in another unit, declare frame_time in the plan, below [logs]."
-    if frame_ms.size == 0:
-        raise LogError(Fault(table.name, "no row has a frame time.", "Record the run again."))
-    if frame_ms.min() < 0:
-        row = int(np.argmin(frame_ms)) + 1
-        raise LogError(
-            Fault(table.name, f"row {row} has a frame time of {frame_ms.min():g} ms, below zero.", action)
-        )
-    mean, (low, high) = float(frame_ms.mean()), PLAUSIBLE_FRAME_MS
-    if not low / 10 <= mean <= high * 10:
-        problem = f"the mean frame time would be {mean:g} ms; {low:g} to {high:g} ms is expected."
-        raise LogError(Fault(table.name, problem, action))
-
-
-def _clock_at_start(table: LogTable, columns: FrameColumns, timed: _Timed) -> tuple[float | None, str]:
+def _clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> tuple[float | None, str]:
     """Return the wall clock at the start of the first frame, and what kind of clock it is."""
     if not columns.clock:
         return None, ""

@@ -77,22 +77,24 @@ def pair(sample: Sample, frame: int, elapsed: int) -> Pair | None:
     Pair, or None where no unit makes the two comparable
     """
     unit, times, frames = plausible_unit(sample.medians[frame]), sample.values[:, elapsed], sample.values[:, frame]
+    steps = np.diff(times)
+    is_whole = slice(None)
     if sample.has_holes:
-        is_whole = np.isfinite(times) & np.isfinite(frames)
-        times, frames = times[is_whole], frames[is_whole]
-    if frames.size < 3 or not unit or not times[-1] > times[0]:
-        return None
-    span, total = float(times[-1] - times[0]), float(frames.mean()) * (frames.size - 1)
-    if total <= 0:
+        is_whole = np.isfinite(steps) & np.isfinite(frames[1:]) & np.isfinite(frames[:-1])
+    known, span = frames[1:][is_whole], float(steps[is_whole].sum())
+    total = float(known.sum())
+    if known.size < 2 or not unit or not (span > 0 and total > 0):
         return None
     factor = 1000.0 ** round(math.log(span / total, 1000.0))
     elapsed_unit = next((name for name, ms in UNITS_MS.items() if math.isclose(ms, UNITS_MS[unit] / factor)), "")
-    steps = np.diff(times)
     # Cheap first: a pause that only one of the two knows moves the sums, but not the medians.
-    is_far = not 0.94 < span / (total * factor) < 1.06
-    if not elapsed_unit or (is_far and not 0.9 < float(np.median(steps)) / (sample.medians[frame] * factor) < 1.1):
+    is_far = not 0.7 < span / (total * factor) < 1.4
+    if not elapsed_unit or (
+        is_far and not 0.7 < float(np.median(steps[is_whole])) / (sample.medians[frame] * factor) < 1.4
+    ):
         return None
-    share, side, error = _agreement(steps, frames * factor, _slack(sample, (frame, elapsed), factor))
+    expected = (frames[:-1][is_whole] * factor, known * factor)
+    share, side, error = _agreement(steps[is_whole], expected, _slack(sample, (frame, elapsed), factor))
     return Pair(frame, elapsed, unit, elapsed_unit, share, side, error)
 
 
@@ -103,12 +105,16 @@ def _slack(sample: Sample, places: tuple[int, int], factor: float) -> float:
     return 1.01 * sample.steps[elapsed] + 0.51 * factor * sample.steps[frame] + 1e-12 * largest
 
 
-def _agreement(steps: np.ndarray, expected: np.ndarray, slack: float) -> tuple[float, str, float]:
-    """Return the share of equal steps, the side that the stamps mark, and the error of the sums."""
-    at_end = np.count_nonzero(np.abs(steps - expected[1:]) <= slack)
-    at_start = np.count_nonzero(np.abs(steps - expected[:-1]) <= slack)
+def _agreement(
+    steps: np.ndarray, expected: tuple[np.ndarray, np.ndarray], slack: float
+) -> tuple[float, str, float]:
+    """Return the share of equal steps, the side that the stamps mark, and the error of the sums.
+
+    ``expected`` holds the frame time of the row before each step, and of the row behind it.
+    """
+    at_start, at_end = (np.count_nonzero(np.abs(steps - one) <= slack) for one in expected)
     side = "end" if at_end > at_start else "start"
-    span, total = float(steps.sum()), float((expected[1:] if side == "end" else expected[:-1]).sum())
+    span, total = float(steps.sum()), float(expected[side == "end"].sum())
     error = abs(span - total) / span
     # Stamps as coarse as the frames equal anything: then only the sums can tell.
     is_telling = slack < 0.25 * total / steps.size or error < SUMS_AGREE

@@ -31,15 +31,12 @@ class LayoutMemory:
         content : text of the log
         declared : what the plan declares about it
         """
-        for head, known_declared, dialect, columns in self._known:
-            if content.text.startswith(head) and declared == known_declared:
-                end = content.text.find(b"\n", len(head))
-                first = content.text[len(head) : end].decode("utf-8", "replace").rstrip("\r")
-                cells = split_line(first, dialect.separator)
-                places = [choice.column for choice in (columns.frame_time, columns.elapsed)]
-                if len(cells) == dialect.n_columns and all(looks_numeric(cells[place]) for place in places):
-                    return _table(content, dialect, cells), columns
-        return None
+        alike = (
+            _table(content, head, dialect, columns)
+            for head, known_declared, dialect, columns in self._known
+            if content.text.startswith(head) and declared == known_declared
+        )
+        return next((found for found in alike if found is not None), None)
 
     def keep(self, table: LogTable, columns: FrameColumns, declared: Declaration) -> None:
         """Keep what was found below a heading; columns whose agreement proves them, and no others.
@@ -57,8 +54,15 @@ class LayoutMemory:
             del self._known[_MOST_KEPT:]
 
 
-def _table(content: LogBytes, dialect: Dialect, cells: list[str]) -> LogTable:
-    """Return the table of a log whose first row is all that was looked at."""
-    return LogTable(
-        content.name, content.sha256, content.encoding, content.text, dialect, [cells], content.findings
-    )
+def _table(
+    content: LogBytes, head: bytes, dialect: Dialect, columns: FrameColumns
+) -> tuple[LogTable, FrameColumns] | None:
+    """Return table and columns, looking at the first row alone; None where that is no such row."""
+    end = content.text.find(b"\n", len(head))
+    first = content.text[len(head) : end].decode("utf-8", "replace").rstrip("\r")
+    cells = split_line(first, dialect.separator)
+    times = (columns.frame_time.column, columns.elapsed.column)
+    if len(cells) != dialect.n_columns or not all(looks_numeric(cells[place]) for place in times):
+        return None
+    whole = (content.name, content.sha256, content.encoding, content.text)
+    return LogTable(*whole, dialect, [cells], content.findings), columns

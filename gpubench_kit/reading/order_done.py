@@ -15,12 +15,8 @@ def started_at_s(texts: pd.Series) -> np.ndarray:
     ----------
     texts : one text per run, such as 2026-11-02 21:04:05
     """
-    found = np.full(len(texts), np.nan)
-    for place, text in enumerate(texts):
-        clock = clock_of_texts(np.array([text], dtype=object)) if text.strip() else None
-        if clock is not None and clock.has_date:
-            found[place] = clock.start_s
-    return found
+    clock = clock_of_texts(texts.to_numpy(dtype=object))
+    return np.full(len(texts), np.nan) if clock is None or not clock.has_date else clock.start_s + clock.time_s
 
 
 def order_done(runs: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
@@ -28,7 +24,7 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame) -> tuple[pd.Series, pd.S
 
     Parameters
     ----------
-    runs : one row per run, with ``order`` as planned and ``started_at``
+    runs : one row per run, with ``order`` as planned, ``started_at`` and ``is_recorded``
     facts : one row per run that was read, with ``clock_start_s``, ``clock_kind`` and ``clock_from``
 
     Returns

@@ -10,6 +10,7 @@ import pandas as pd
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.gathered_findings import gathered
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.match_files import match_files
 from gpubench_kit.reading.order_done import order_done
@@ -43,6 +44,7 @@ class Review:
         self._findings = [*sheet.findings, *matched.findings]
         self._faults: list[Fault] = list(matched.faults)
         self._facts: dict[str, RunFacts] = {}
+        self._known_runs: tuple[int, pd.DataFrame] | None = None
 
     @property
     def runs(self) -> pd.DataFrame:
@@ -52,6 +54,12 @@ class Review:
         ``order_known`` (see `order_done`), and from the logs read so far ``n_frames``, ``duration_s`` and
         ``frame_log_sha256``.
         """
+        if self._known_runs is None or self._known_runs[0] != len(self._facts):
+            self._known_runs = len(self._facts), self._runs_so_far()
+        return self._known_runs[1].copy()
+
+    def _runs_so_far(self) -> pd.DataFrame:
+        """Return the table of runs with what is known of the logs read so far."""
         runs = self._runs.copy()
         facts = self._facts_table(self._facts.values())
         by_run = facts.set_index("run").reindex(runs["run"])
@@ -64,9 +72,9 @@ class Review:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Findings from the sheet, the files, and the logs read so far."""
+        """Findings from the sheet, the files and the logs read so far; routine notes of many runs as one."""
         faults = self._faults if self.keep_going else ()
-        return (*dict.fromkeys([*self._findings, *(_as_finding(fault) for fault in faults)]),)
+        return (*gathered([*self._findings, *(_as_finding(fault) for fault in faults)]),)
 
     def read_runs(self) -> Iterator[RunLog]:
         """Yield each run that has a log, read and lined up, in sheet order.
