@@ -85,7 +85,7 @@ def comparison_columns(measured: Measured, *, level: float, plan) -> dict[str, n
         "change": _readable(np.where(_has_change(measured), measured.used.change, np.nan), metric),
         **_test_columns(used, shown, metric),
         **{f"strict_{name}": _readable(np.where(shown, getattr(own, name), np.nan), metric) for name in _INTERVALS},
-        "strict_verdict": np.where(measured.withheld == "", strict, NO_VERDICT),
+        "strict_verdict": strict,
         "se": np.where(shown, np.sqrt(measured.used.error), np.nan),
         "df": np.where(shown, measured.used.df, np.nan),
         "borrowed": measured.borrowed,
@@ -160,6 +160,8 @@ def judge(rows: pd.DataFrame, *, family: np.ndarray, level: float, plan) -> pd.D
     verdict = decide(rows["change"].to_numpy(), *adjusted[:2], level=level, direction=direction)
     verdict[rows["withheld"].to_numpy() != ""] = NO_VERDICT
     rows["verdict"] = verdict
+    if "strict_verdict" in rows:
+        rows.loc[verdict == NO_VERDICT, "strict_verdict"] = NO_VERDICT
     defined = np.isfinite(adjusted[2]) & (verdict != NO_VERDICT)
     rows["no_loss"] = pd.array(np.where(defined, adjusted[2] <= level, False), dtype="boolean")
     rows.loc[~defined, "no_loss"] = pd.NA

@@ -1,0 +1,325 @@
+"""The rules that decide which games get a verdict, and by which numbers."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from run_tables import CASES, balanced, closed, games, make_plan, reference_runs, reference_table, run_table
+
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
+from gpubench_kit.synthetic import Design, make_review
+from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, USABLE, check_table
+
+
+def rows_of(table, plan=None, **options):
+    rows = compare_tunings(table, plan or make_plan(), **options)
+    check_table(rows, COMPARISONS)
+    return rows
+
+
+def only(table, plan=None, **options):
+    return rows_of(table, plan, **options).iloc[0]
+
+
+def test_tables_have_their_declared_columns_even_when_empty():
+    nothing = run_table("A1 B1 B2 A2").head(0)
+    assert list(compare_tunings(nothing, make_plan()).columns) == COMPARISONS.names
+    assert list(compare_over_games(nothing, make_plan()).columns) == OVERALL.names
+    assert list(estimate_noise(nothing, make_plan()).columns) == NOISE.names
+
+
+def test_full_usable_tables_give_the_same_as_sparse_ones():
+    sparse = balanced(6, 4, effect=0.01)
+    full = USABLE.frame(sparse).assign(order_known=True)
+    pd.testing.assert_frame_equal(rows_of(full), rows_of(sparse))
+
+
+def test_few_games_with_few_rounds_are_compared_as_two_groups():
+    assert only(balanced(5, 4))["df"] == 6
+    assert only(balanced(5, 5))["df"] == 4
+    assert only(balanced(6, 4))["strict_low"] < only(balanced(6, 4))["low"]
+
+
+def test_six_games_borrow_and_five_do_not():
+    assert rows_of(balanced(6, 4))["borrowed"].any()
+    assert not rows_of(balanced(5, 4))["borrowed"].any()
+    assert not rows_of(balanced(6, 4), make_plan(strict=True))["borrowed"].any()
+
+
+def test_strict_numbers_come_from_own_runs_alone():
+    plain, strict = rows_of(balanced(8, 4)), rows_of(balanced(8, 4), make_plan(strict=True))
+    for name in ("low", "high", "same_low", "same_high"):
+        assert plain[f"strict_{name}"].to_numpy() == pytest.approx(strict[name].to_numpy(), rel=1e-12)
+    assert (plain["borrowed"] & (plain["df"] > 3)).any()
+
+
+def test_groups_are_never_pooled():
+    one, other = balanced(6, 4), balanced(6, 4, noise=0.05)
+    other = other.assign(group="4k", setting="4k", run="x" + other["run"], order=other["order"] + 100)
+    both = rows_of(pd.concat([one, other], ignore_index=True))
+    alone = rows_of(one)
+    pd.testing.assert_frame_equal(both[both["group"] == "all"].reset_index(drop=True), alone)
+
+
+def test_adjustment_is_over_games_and_tunings_of_one_group():
+    plan = make_plan(("factory", "quiet", "brisk"))
+    rows = rows_of(reference_runs("c_rounds"), plan)
+    assert len(rows) == 12
+    smallest = rows["p_diff"].idxmin()
+    assert rows.loc[smallest, "p_diff_adjusted"] == pytest.approx(12 * rows.loc[smallest, "p_diff"])
+
+
+def test_values_and_changes_are_those_of_the_cells():
+    wanted = reference_table("cells", case="a_tidy", metric="avg_fps").set_index(["game", "arm"])
+    for row in rows_of(reference_runs("a_tidy")).itertuples():
+        of, against = wanted.loc[(row.game, "quiet")], wanted.loc[(row.game, "factory")]
+        assert closed([of["geo_mean"], against["geo_mean"], of["n"]])([row.of_value, row.against_value, row.n])
+        assert closed(100 * (of["geo_mean"] / against["geo_mean"] - 1))(row.change)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_noise_agrees_with_r(case):
+    wanted = reference_table("cells", case=case).set_index(["metric", "game", "arm"])
+    noise = estimate_noise(reference_runs(case), make_plan())
+    check_table(noise, NOISE)
+    names = {"board_w": "board_power_w", "frames_per_j": "frames_per_joule"}
+    keys = list(zip(noise["metric"].replace(names), noise["game"], noise["tuning"], strict=True))
+    found = wanted.loc[keys]
+    assert closed(found["geo_mean"])(noise["mean"])
+    assert closed(found["sd_log"], absolute=1e-12)(noise["sd"])
+    assert closed(found["cv_log_pct"])(noise["cv_pct"])
+
+
+def test_noise_of_pilot_runs_can_be_asked_for():
+    pilot = run_table("A1 B1 B2 A2", purpose="pilot")
+    assert estimate_noise(pilot, make_plan()).empty
+    assert len(estimate_noise(pilot, make_plan(), purpose="pilot")) == 2
+
+
+def test_noise_of_a_difference_metric_is_in_its_unit():
+    table = run_table("A1 B1 B2 A2", metric="core_c", purpose="soak", value=[70.0, 72.0, 73.0, 71.0])
+    row = estimate_noise(table, make_plan()).set_index("tuning").loc["quiet"]
+    assert (row["mean"], row["sd"]) == (70.5, pytest.approx(np.sqrt(0.5)))
+    assert np.isnan(row["cv_pct"])
+
+
+def test_confounded_runs_get_no_verdict_but_a_difference():
+    rows = rows_of(reference_runs("h_confounded"))
+    assert set(rows["verdict"]) == {"no_verdict"}
+    assert set(rows["reason"]) == {"confounded"}
+    assert rows["change"].notna().all()
+    assert rows[["low", "high", "se", "df", "p_diff"]].isna().all(axis=None)
+
+
+def test_an_assumed_restart_spread_gives_a_verdict_that_says_so():
+    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 0})
+    row = only(run_table("A1 A2 A3 B1 B2 B3", effect=0.1), plan)
+    own = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1), plan)
+    assert (row["verdict"], row["reason"]) == ("better", "assumed_restart_spread")
+    assert row["se"] ** 2 == pytest.approx(own["se"] ** 2 + 2 * 0.005**2, rel=0.5)
+    assert own["reason"] == ""
+    like = compare_over_games(games("A1 A2 A3 B1 B2 B3", 4, effect=0.1), plan)
+    assert set(like["reason"]) == {"assumed_restart_spread"}
+
+
+def test_a_spread_measured_on_few_restarts_widens_nothing():
+    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 5})
+    assert only(run_table("A1 A2 A3 B1 B2 B3"), plan)["reason"] == "confounded"
+    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 6})
+    assert only(run_table("A1 A2 A3 B1 B2 B3"), plan)["reason"] == "measured_restart_spread"
+
+
+def test_visible_drift_is_not_explained_by_restarts():
+    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 0})
+    table = games("A1 A2 A3 A4 B1 B2 B3 B4", 3)
+    drifting = table.assign(value=table["value"] * np.exp(0.01 * table["order"].astype(float)))
+    assert set(rows_of(drifting, plan)["reason"]) == {"drift_visible"}
+
+
+def test_one_run_shows_its_difference_only():
+    row = only(run_table("A1 B1"))
+    assert (row["verdict"], row["reason"], row["n_blocks"]) == ("no_verdict", "one_run", 1)
+    assert np.isfinite(row["change"])
+    assert np.isnan(row["se"])
+
+
+def test_two_runs_are_judged_and_named():
+    row = only(run_table("A1 B1 B2 A2", effect=0.2))
+    assert (row["verdict"], row["reason"], row["df"]) == ("better", "two_runs_only", 2)
+
+
+def test_a_verdict_on_an_order_not_stated_carries_its_caution():
+    row = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1).drop(columns=["order", "round"]))
+    assert (row["layout"], row["verdict"], row["reason"]) == ("not_stated", "better", "not_stated")
+    alternated = make_plan(typed_order="alternated")
+    row = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1).drop(columns=["order", "round"]), alternated)
+    assert (row["layout"], row["reason"]) == ("rounds", "order_stated_alternated")
+    back = make_plan(typed_order="back_to_back")
+    assert only(run_table("A- A- B- B-"), back)["reason"] == "confounded"
+
+
+def test_the_same_order_every_time_is_a_caution_per_game():
+    assert set(rows_of(games("A1 B1 A2 B2 A3 B3", 2))["reason"]) == {"order_same_every_time"}
+
+
+@pytest.mark.parametrize(
+    ("metric", "columns", "reason"),
+    [
+        ("avg_fps", {"withheld_for": ["", "held_by_cap", "", ""]}, "held_by_cap"),
+        ("board_w", {"withheld_for": ["", "held_by_cap", "", ""]}, "two_runs_only"),
+        ("board_w", {"withheld_for": ["", "tuning_not_applied", "", ""]}, "tuning_not_applied"),
+        ("low_1pct_fps", {"frame_limit_fps": 60.0}, "frame_limit_declared"),
+        ("energy_per_frame_j", {"frame_limit_fps": 60.0}, "two_runs_only"),
+        ("avg_fps", {"frames_counted": ["shown", "rendered", "shown", "shown"]}, "different_frames_counted"),
+        ("energy_per_frame_j", {"generated_per_rendered": [0, 1, 0, 0]}, "different_frames_counted"),
+        ("board_w", {"generated_per_rendered": [0, 1, 0, 0]}, "two_runs_only"),
+        ("avg_fps", {"bench": ["old", "new", "new", "new"]}, "different_bench"),
+        ("avg_fps", {"game_version": ["1.0", "1.1", "1.0", "1.0"]}, "different_game_version"),
+        ("avg_fps", {"game_version": ["1.0", "", "1.0", "1.0"]}, "two_runs_only"),
+        ("board_w", {"power_point": ["wall", "inline", "wall", "wall"]}, "two_runs_only"),
+        ("avg_fps", {"value": [100.0, 0.0, 99.0, 98.0]}, "value_not_usable"),
+        ("avg_fps", {"value": [100.0, np.inf, 99.0, 98.0]}, "value_not_usable"),
+        ("avg_fps", {"value": 60.0}, "held_by_cap"),
+        ("avg_fps", {"value": [60.0, 60.1, 60.1, 60.0], "step": 0.1}, "held_by_cap"),
+        ("core_mhz", {"value": 2700.0}, "all_values_equal"),
+        ("avg_fps", {"value": [61.0, 60.0, 60.0, 61.0]}, "no_spread"),
+    ],
+)
+def test_what_runs_are_can_rule_out_a_verdict(metric, columns, reason):
+    row = only(run_table("A1 B1 B2 A2", metric=metric, **columns), make_plan(metrics=[metric]))
+    assert row["reason"] == reason
+    assert (row["verdict"] == "no_verdict") == (reason != "two_runs_only")
+
+
+def test_what_is_never_compared_shows_no_difference():
+    row = only(run_table("A1 B1 B2 A2", frames_counted=["shown", "rendered", "shown", "shown"]))
+    assert np.isnan(row["change"])
+    assert np.isfinite(row["of_value"])
+
+
+def test_a_game_of_one_side_is_not_measured():
+    table = pd.concat([balanced(2, 3), run_table("A1 A2", game="only quiet")], ignore_index=True)
+    rows = rows_of(table).set_index("game")
+    assert rows.loc["only quiet", "reason"] == "not_measured"
+    assert rows.loc["only quiet", "n_against"] == 0
+
+
+def test_a_capped_game_is_left_out_of_the_others_noise():
+    table = balanced(8, 4)
+    table["withheld_for"] = np.where(table["game"] == "game 8", "held_by_cap", "")
+    with_cap = rows_of(table)
+    flat = table.assign(value=np.where(table["game"] == "game 8", 60 + table["order"] * 1e-6, table["value"]))
+    rest = [name for name in COMPARISONS.names if name not in ("of_value", "against_value", "change")]
+    pd.testing.assert_frame_equal(with_cap[rest], rows_of(flat)[rest])
+
+
+def test_a_game_at_its_floor_is_left_out_of_the_others_noise():
+    table = balanced(7, 4)
+    is_last = table["game"] == "game 7"
+    table = table.assign(step=np.where(is_last, 1.0, 0.0), value=np.where(is_last, 100.0, table["value"]))
+    table.loc[is_last & (table["tuning"] == "quiet"), "value"] = 103.0
+    rows, alone = rows_of(table), rows_of(table[~is_last])
+    assert rows["se"].iloc[:6].to_numpy() == pytest.approx(alone["se"].to_numpy(), rel=1e-12)
+    last = rows.iloc[6]
+    assert not last["borrowed"]
+    assert last["se"] == pytest.approx(np.sqrt(2 * (1 / 101.5) ** 2 / 12 / 4), rel=0.01)
+
+
+def test_too_many_looks_leave_the_numbers_but_no_verdict():
+    row = only(run_table("A1 B1 B2 A2", effect=0.2), looks_made=9)
+    assert (row["verdict"], row["reason"], row["strict_verdict"]) == ("no_verdict", "too_many_looks", "no_verdict")
+    assert np.isfinite(row["low"])
+    assert row["confidence"] == 1 - 0.012
+    over = compare_over_games(run_table("A1 B1 B2 A2", effect=0.2), make_plan(), looks_made=9)
+    assert set(over["reason"]) == {"too_many_looks"}
+
+
+def test_a_difference_that_counts_only_alone_is_undecided():
+    rows = rows_of(reference_runs("a_tidy"), make_plan(("factory", "quiet", "brisk")))
+    alone = rows[rows["reason"] == "alone_it_would_count"]
+    assert len(alone) > 3
+    assert set(alone["verdict"]) == {"undecided"}
+    assert (alone["p_diff"] <= 0.05).all()
+    assert (alone["p_diff_adjusted"] > 0.05).all()
+
+
+@pytest.mark.parametrize("adjust", ["none", "fdr_bh"])
+def test_adjustment_can_be_switched(adjust):
+    rows = rows_of(reference_runs("a_tidy"), make_plan(adjust=adjust))
+    holm = rows_of(reference_runs("a_tidy"))
+    assert (rows["p_diff_adjusted"] <= holm["p_diff_adjusted"] + 1e-15).all()
+    assert (rows["p_diff_adjusted"] == rows["p_diff"]).all() == (adjust == "none")
+
+
+def test_only_what_is_undecided_needs_more_runs():
+    rows = rows_of(balanced(8, 3, noise=0.008))
+    undecided = rows["verdict"] == "undecided"
+    assert undecided.any()
+    assert rows.loc[~undecided, "more_runs"].isna().all()
+    assert (rows.loc[undecided, "more_runs"].dropna() >= 1).all()
+    assert rows_of(balanced(8, 3, noise=0.2))["more_runs"].isna().all()
+
+
+def test_metrics_without_a_direction_are_higher_or_lower():
+    row = only(run_table("A1 B1 B2 A2 A3 B3", metric="core_mhz", effect=0.1), make_plan(metrics=["core_mhz"]))
+    assert row["verdict"] == "higher"
+    assert pd.isna(row["no_loss"])
+    assert np.isnan(row["p_no_loss"])
+
+
+def test_heat_is_judged_on_long_runs_only():
+    plan = make_plan(metrics=["core_c"], primary="core_c", margins={"core_c": 3.0})
+    short = run_table("A1 B1 B2 A2 A3 B3", metric="core_c", value=[60.0, 70.0, 71.0, 61.0, 62.0, 70.5])
+    row = only(short, plan)
+    assert (row["verdict"], row["reason"], row["n"]) == ("no_verdict", "no_soak_runs", 0)
+    assert np.isnan(row["change"])
+    row = only(short.assign(purpose="soak"), plan)
+    assert (row["verdict"], row["unit"], row["scale"]) == ("better", "°C", "difference")
+    assert row["change"] == pytest.approx(61 - 70.5)
+
+
+def test_without_a_margin_nothing_is_the_same():
+    plan = make_plan(metrics=["core_c"], primary="core_c")
+    table = run_table(
+        "A1 B1 B2 A2 A3 B3", metric="core_c", purpose="soak", value=[70.0, 70.1, 70.2, 70.1, 70.0, 70.0]
+    )
+    row = only(table, plan)
+    assert row["verdict"] == "undecided"
+    assert row[["p_same", "p_no_loss", "margin"]].isna().all()
+    assert np.isfinite(row["same_low"])
+    assert pd.isna(row["no_loss"])
+
+
+def test_a_margin_on_the_difference_scale_is_in_the_unit():
+    plan = make_plan(metrics=["sound_dba"], primary="sound_dba", margins={"sound_dba": 1.0})
+    values = [30.0, 30.1, 30.2, 30.1, 30.0, 30.0]
+    row = only(run_table("A1 B1 B2 A2 A3 B3", metric="sound_dba", purpose="soak", value=values), plan)
+    assert (row["verdict"], row["margin"], bool(row["no_loss"])) == ("same_within_margin", 1.0, True)
+
+
+def test_zeros_are_legal_on_the_difference_scale():
+    plan = make_plan(metrics=["hitch_ms_per_min"], primary="hitch_ms_per_min")
+    values = [0.0, 5.0, 6.0, 0.0, 1.0, 5.5]
+    row = only(run_table("A1 B1 B2 A2 A3 B3", metric="hitch_ms_per_min", value=values), plan)
+    assert row["verdict"] == "better"
+
+
+def test_restarts_are_compared_by_block():
+    design = Design(games=1, rounds=6, layout="restarts", blocks=3)
+    row = only(make_review({"factory": 0.0, "quiet": 3.0}, design, seed=1))
+    assert (row["layout"], row["n"], row["n_blocks"], row["df"]) == ("restarts", 6, 3, 4)
+
+
+def test_unequal_blocks_are_compared_by_welch():
+    row = only(run_table("A1 A2 B1 B2 A3 A4 B3 B4 A5 A6", effect=0.1))
+    assert (row["layout"], row["n_blocks"], row["df"] % 1 != 0) == ("restarts", 2, True)
+
+
+def test_names_are_those_of_the_plan():
+    row = only(run_table("A1 B1 B2 A2"))
+    names = ["of_card", "of_tuning", "against_card", "against_tuning", "of_bench"]
+    assert row[names].tolist() == ["Larkmoor 4", "quiet", "Larkmoor 4", "factory", ""]
+
+
+def test_metrics_outside_the_plan_are_not_compared():
+    rows = rows_of(reference_runs("a_tidy"), make_plan(metrics=["avg_fps", "latency_ms"]))
+    assert set(rows["metric"]) == {"avg_fps"}
