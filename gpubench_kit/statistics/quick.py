@@ -168,7 +168,8 @@ def _check(metric: str, margin: float | None, order: str) -> None:
         faults.append(Fault("order", f"{order!r} is not known; one of {', '.join(ORDERS)} is expected."))
     highest = 100 if metric in METRICS and is_ratio(metric) else np.inf
     if margin is not None and not 0 < margin < highest:
-        faults.append(Fault("margin", f"{margin:g} was found; a number above 0 and below {highest:g} is expected."))
+        below = f" and below {highest}" if highest < np.inf else ""
+        faults.append(Fault("margin", f"{margin:g} was found; a number above 0{below} is expected."))
     if faults:
         raise DesignError(faults)
 

@@ -1,0 +1,215 @@
+"""What must hold for every review: swapping, reordering, rescaling and adding things."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from run_tables import balanced, games, make_plan, run_table
+
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
+from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, VERDICTS, check_table
+
+CHECKED = settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+
+#: Columns that adjusting for more comparisons may change, and what follows from them.
+FAMILY = ["p_diff_adjusted", "p_same_adjusted", "p_no_loss_adjusted", "verdict", "no_loss", "reason", "more_runs"]
+
+MIRRORED = {
+    "better": "worse",
+    "worse": "better",
+    "better_but_small": "worse_but_small",
+    "worse_but_small": "better_but_small",
+}
+
+PATTERNS = (
+    "A1 B1 B2 A2 A3 B3",
+    "B1 A1 A2 B2 B3 A3 A4 B4 B5 A5",
+    "A1 A2 A3 B1 B2 B3",
+    "A1 A2 B1 B2 B3 B4 A3 A4",
+    "A1 B1",
+    "A1 B1 B2 A2",
+    "A- B- A- B-",
+    "A1 A2 B1 B2 A3",
+)
+
+
+@st.composite
+def reviews(draw, patterns=PATTERNS):
+    """Return runs of one to eight games, of any layout and noise."""
+    count = draw(st.integers(1, 8))
+    effect, noise = draw(st.floats(-0.05, 0.05)), draw(st.sampled_from([0.0005, 0.003, 0.01, 0.05]))
+    parts = []
+    for game in range(count):
+        pattern = draw(st.sampled_from(patterns))
+        seed = draw(st.integers(0, 10_000))
+        parts.append(run_table(pattern, seed=seed, effect=effect, noise=noise, game=f"game {game}"))
+    table = pd.concat(parts, ignore_index=True)
+    return table.assign(order=range(1, len(table) + 1), run=[f"r{number}" for number in range(len(table))])
+
+
+def results(table, plan=None):
+    plan = plan or make_plan()
+    rows, over, noise = compare_tunings(table, plan), compare_over_games(table, plan), estimate_noise(table, plan)
+    for frame, declared in ((rows, COMPARISONS), (over, OVERALL), (noise, NOISE)):
+        check_table(frame, declared)
+    return rows, over
+
+
+def assert_same(one, other, *, without=()):
+    one, other = (frame.drop(columns=list(without)).reset_index(drop=True) for frame in (one, other))
+    pd.testing.assert_frame_equal(one, other, rtol=1e-7, atol=1e-9)
+
+
+@CHECKED
+@given(reviews())
+def test_every_comparison_gets_one_verdict_and_a_reason_where_it_has_none(table):
+    for frame in results(table):
+        assert set(frame["verdict"]) <= set(VERDICTS)
+        assert (frame.loc[frame["verdict"] == "no_verdict", "reason"] != "").all()
+        assert frame.loc[frame["verdict"] == "no_verdict", "no_loss"].isna().all()
+
+
+@CHECKED
+@given(reviews())
+def test_swapping_the_tunings_mirrors_every_number_and_verdict(table):
+    swapped = table.assign(tuning=table["tuning"].map({"quiet": "factory", "factory": "quiet"}))
+    for one, other in zip(results(table), results(swapped), strict=True):
+        factor, mirrored = 1 + one["change"] / 100, 1 + other["change"] / 100
+        assert (factor * mirrored).dropna().to_numpy() == pytest.approx(1, rel=1e-9)
+        for low, high in (("low", "high"), ("same_low", "same_high")):
+            ends = (1 + one[low] / 100) * (1 + other[high] / 100)
+            assert ends.dropna().to_numpy() == pytest.approx(1, rel=1e-9)
+        for name in ("p_diff", "p_same", "p_diff_adjusted", "p_same_adjusted", "se", "df"):
+            assert one[name].to_numpy() == pytest.approx(other[name].to_numpy(), rel=1e-6, nan_ok=True)
+        assert one["verdict"].replace(MIRRORED).tolist() == other["verdict"].tolist()
+        assert one["reason"].tolist() == other["reason"].tolist()
+
+
+@CHECKED
+@given(reviews(patterns=PATTERNS[:6]), st.randoms(use_true_random=False))
+def test_order_of_rows_and_names_of_runs_do_not_matter(table, random):
+    places = list(range(len(table)))
+    random.shuffle(places)
+    shuffled = table.iloc[places].assign(run=[f"x{number}" for number in places])
+    for one, other, key in zip(results(table), results(shuffled), (["game"], ["scope"]), strict=True):
+        assert_same(
+            one.sort_values(key), other.sort_values(key), without=["games_left_out"] if key == ["scope"] else []
+        )
+
+
+@CHECKED
+@given(reviews(), st.floats(1e-3, 1e3))
+def test_a_constant_factor_does_not_matter(table, factor):
+    scaled = table.assign(value=table["value"] * factor)
+    for one, other in zip(results(table), results(scaled), strict=True):
+        assert_same(one, other, without=[name for name in ("of_value", "against_value") if name in one])
+
+
+@CHECKED
+@given(reviews(patterns=PATTERNS[:2]), st.floats(-3, 3), st.integers(0, 1000))
+def test_an_offset_of_a_session_leaves_the_blocked_difference(table, offset, seed):
+    table["session"] = np.where(table["round"] > 2, "s2", "s1")
+    moved = table.assign(value=table["value"] * np.where(table["session"] == "s2", np.exp(offset), 1))
+    plan = make_plan()
+    one, other = compare_tunings(table, plan), compare_tunings(moved, plan)
+    assert one["change"].to_numpy() == pytest.approx(other["change"].to_numpy(), rel=1e-7, abs=1e-9)
+    five = one["n_blocks"] > 4
+    assert one.loc[five, "strict_low"].to_numpy() == pytest.approx(
+        other.loc[five, "strict_low"].to_numpy(), abs=1e-7
+    )
+
+
+@CHECKED
+@given(reviews(patterns=PATTERNS[:2]), st.integers(0, 1000))
+def test_another_tuning_changes_no_other_unadjusted_result(table, seed):
+    extra = table[table["tuning"] == "quiet"].assign(tuning="brisk", order=lambda rows: rows["order"] + 0.5)
+    extra["run"] = "b" + extra["run"]
+    extra["value"] = extra["value"] * np.exp(np.random.default_rng(seed).normal(0.01, 0.01, len(extra)))
+    both = pd.concat([table, extra], ignore_index=True)
+    order = both["order"].rank().astype(int)
+    rows, over = results(both.assign(order=order), make_plan(("factory", "quiet", "brisk")))
+    alone, alone_over = results(table)
+    assert_same(rows[rows["of_tuning"] == "quiet"], alone, without=FAMILY)
+    assert_same(over[over["of_tuning"] == "quiet"], alone_over, without=[name for name in FAMILY if name in over])
+
+
+@CHECKED
+@given(reviews(), st.integers(0, 1000))
+def test_another_metric_changes_nothing(table, seed):
+    rng = np.random.default_rng(seed)
+    power = table.assign(metric="board_w", value=300 * np.exp(0.01 * rng.standard_normal(len(table))))
+    both = pd.concat([table, power], ignore_index=True)
+    for one, other in zip(results(both, make_plan(metrics=["avg_fps", "board_w"])), results(table), strict=True):
+        assert_same(one[one["metric"] == "avg_fps"], other)
+
+
+@CHECKED
+@given(reviews(patterns=PATTERNS[:2]))
+def test_a_run_that_enters_no_verdict_changes_nothing(table):
+    warm_up = table.head(3).assign(purpose="warm_up", value=1.0, order=0)
+    both = pd.concat([warm_up, table.assign(purpose="measure")], ignore_index=True)
+    for one, other in zip(results(both), results(table), strict=True):
+        assert_same(one, other)
+
+
+@CHECKED
+@given(reviews(patterns=PATTERNS[:2]), st.floats(0.2, 5), st.floats(1, 4))
+def test_more_margin_never_undoes_what_is_the_same(table, margin, times):
+    narrow = compare_tunings(table, make_plan(margin_pct=margin))
+    wide = compare_tunings(table, make_plan(margin_pct=margin * times))
+    assert (wide["p_same_adjusted"] <= narrow["p_same_adjusted"] + 1e-12).all()
+    same = narrow["verdict"] == "same_within_margin"
+    assert set(wide.loc[same, "verdict"]) <= {"same_within_margin"}
+
+
+@CHECKED
+@given(reviews(), st.sampled_from([1, 2, 5, 9]))
+def test_more_looks_never_make_a_verdict_stronger(table, looks):
+    real = {"better", "worse", "better_but_small", "worse_but_small"}
+    first = compare_tunings(table, make_plan())
+    later = compare_tunings(table, make_plan(), looks_made=looks)
+    assert not (later["verdict"].isin(real) & ~first["verdict"].isin(real)).any()
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        balanced(200, 3),
+        balanced(1, 2),
+        games("A1 B1", 12),
+        run_table("A1 A2 B3 B4"),
+        run_table("A1 A1 A1 B1"),
+        run_table("A1 B2 A3 B4 A5"),
+        run_table("A1 B1 B2 A2").assign(order=[4, 1, 2, 3]),
+        run_table("A1 B1 B2 A2").assign(order=1),
+        run_table("A1 B1 B2 A2").assign(value=50.0),
+        run_table("A1 B1 B2 A2").assign(value=[0.0, -1.0, np.inf, np.nan]),
+        run_table("A1 B1 B2 A2").assign(value=np.nan),
+        run_table("A1 A2 A3"),
+        run_table("A1 B1 B2 A2").assign(game="=1+1"),
+        run_table("A1 B1 B2 A2").assign(game="<b>" * 2000),
+    ],
+    ids=[
+        "200 games", "1 game, 2 rounds", "1 run each", "no complete round", "round number used often",
+        "rounds of one side", "order against rounds", "one place for all", "all equal", "values that cannot be",
+        "no value", "one side only", "formula as name", "long name",
+    ],
+)  # fmt: skip
+def test_odd_input_gives_a_verdict_or_a_reason(table):
+    for frame in results(table):
+        assert ((frame["verdict"] != "no_verdict") | (frame["reason"] != "")).all()
+
+
+def test_twelve_tunings_are_compared_at_once():
+    names = [f"tuning {number:02d}" for number in range(12)]
+    rng = np.random.default_rng(5)
+    rows = [
+        {"run": f"r{game}-{round_}-{name}", "game": f"g{game}", "round": round_, "tuning": name,
+         "card": "Larkmoor 4", "metric": "avg_fps", "value": 100 * np.exp(0.005 * rng.standard_normal())}
+        for round_ in range(1, 4) for game in range(6) for name in rng.permutation(names)
+    ]  # fmt: skip
+    table = pd.DataFrame(rows).assign(order=range(1, len(rows) + 1))
+    found, over = results(table, make_plan(names))
+    assert len(found) == 66
+    assert len(over) == 22

@@ -1,0 +1,170 @@
+"""Drift, widening by restarts, coded runs and reasons."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from run_tables import CASES, REFERENCE_METRICS, closed, make_plan, reference_runs, reference_table, run_table
+
+from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_within
+from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.pair_runs import members_of
+from gpubench_kit.statistics.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
+from gpubench_kit.statistics.units import scaled_values
+from gpubench_kit.statistics.widening import RestartSpread, explaining_restart_sd, restart_spread, widen
+
+
+@pytest.mark.parametrize("metric", REFERENCE_METRICS)
+@pytest.mark.parametrize("case", CASES)
+def test_drift_agrees_with_r(case, metric):
+    table = reference_runs(case)
+    table = table[table["metric"] == metric]
+    cell = table.groupby(["game", "tuning"]).ngroup().to_numpy()
+    values, order = np.log(table["value"].to_numpy()), table["order"].to_numpy(dtype=float)
+    drift = estimate_drift(values, order, cell=cell, family=np.zeros(len(table), dtype=int))
+    wanted = reference_table("drift", case=case, metric=REFERENCE_METRICS[metric]).iloc[0]
+    assert closed(wanted["slope_log_per_run"], absolute=1e-14)(drift.slope[0])
+    assert closed(wanted["se_log"])(drift.se[0])
+    assert closed(wanted["df"])(drift.df[0])
+    assert closed(wanted["p"], relative=1e-5, absolute=1e-10)(drift.p[0])
+
+
+def test_drift_is_visible_above_its_limit_and_not_by_chance():
+    order = np.arange(20.0)
+    noise = 0.001 * np.random.default_rng(1).standard_normal(20)
+    cell = np.arange(20) % 2
+    families = np.zeros(20, dtype=int)
+    steep = estimate_drift(0.002 * order + noise, order, cell=cell, family=families)
+    assert steep.is_visible(0.001).tolist() == [True]
+    assert steep.is_visible(0.005).tolist() == [False]
+    assert estimate_drift(noise, order, cell=cell, family=families).is_visible(0.0).tolist() == [False]
+
+
+def test_drift_needs_runs_and_order():
+    one = np.zeros(1, dtype=int)
+    assert np.isnan(estimate_drift(np.array([1.0]), np.array([1.0]), cell=one, family=one).slope)
+    nothing = np.array([np.nan, np.nan])
+    two = np.zeros(2, dtype=int)
+    assert np.isnan(estimate_drift(nothing, nothing, cell=two, family=two).p)
+
+
+def test_an_assumed_spread_counts_as_known():
+    error, df = widen(4e-6, 4.0, RestartSpread(0.003, 0))
+    assert error == pytest.approx(4e-6 + 2 * 0.003**2)
+    assert df == pytest.approx(error**2 / (4e-6**2 / 4))
+
+
+def test_a_measured_spread_has_its_own_degrees_of_freedom():
+    error, df = widen(4e-6, 4.0, RestartSpread(0.003, 6))
+    extra = 2 * 0.003**2
+    assert df == pytest.approx(error**2 / (4e-6**2 / 4 + extra**2 / 5))
+
+
+def test_a_spread_of_a_part_of_the_games_counts_in_part():
+    error, _ = widen(0.0, 4.0, RestartSpread(0.003, 6), weight=0.5)
+    assert error == pytest.approx(2 * 0.0015**2)
+
+
+def test_without_own_noise_an_assumed_spread_keeps_the_df():
+    assert widen(0.0, 4.0, RestartSpread(0.003, 0))[1] == 4
+
+
+@pytest.mark.parametrize(
+    ("stated", "wanted"),
+    [
+        ({}, None),
+        ({"avg_fps": 0.5, "restarts": 5}, None),
+        ({"board_w": 0.5, "restarts": 0}, None),
+        ({"avg_fps": 0.5}, RestartSpread(0.005, 0)),
+        ({"avg_fps": 0.5, "restarts": 6}, RestartSpread(0.005, 6)),
+    ],
+)
+def test_the_spread_is_that_of_the_plan(stated, wanted):
+    assert restart_spread(make_plan(restart_spread=stated), "avg_fps") == wanted
+
+
+def test_a_spread_on_the_difference_scale_is_in_the_unit():
+    plan = make_plan(restart_spread={"core_c": 0.5, "restarts": 0})
+    assert restart_spread(plan, "core_c").sd == 0.5
+
+
+def test_the_spread_that_would_explain_a_difference():
+    assert explaining_restart_sd(3.0, scale="difference") == pytest.approx(3 / math.sqrt(2))
+    change = 100 * math.expm1(0.02)
+    assert explaining_restart_sd(change) == pytest.approx(100 * math.expm1(0.02 / math.sqrt(2)))
+    back = 100 * math.expm1(-0.02)
+    assert explaining_restart_sd(back) == pytest.approx(explaining_restart_sd(change))
+
+
+def test_missing_columns_have_their_defaults():
+    coded = code_runs(run_table("A1 B1")[["tuning", "game", "metric", "value"]])
+    assert set(coded.text("group")) == {"all"}
+    assert set(coded.text("purpose")) == {"measure"}
+    assert np.isnan(coded.numbers["round"]).all()
+    assert not coded.numbers["flagged"].any()
+
+
+def test_empty_texts_stand_for_defaults_where_a_text_is_needed():
+    table = run_table("A1 B1").assign(group="", purpose="", model=["", "Larkmoor"], power_point=pd.NA)
+    coded = code_runs(table)
+    assert set(coded.text("group")) == {"all"}
+    assert coded.text("model").tolist() == ["Larkmoor 4", "Larkmoor"]
+    assert not coded.is_given("power_point").any()
+
+
+def test_derived_changes_follow_the_order_done():
+    table = run_table("A1 A2 B2 B2 A3")
+    coded = code_runs(table)
+    assert coded.change.tolist() == [0, 1, 2, 2, 3]
+    assert coded.stretch.tolist() == [0, 0, 1, 1, 2]
+    assert coded.installation.tolist() == [0] * 5
+    backwards = code_runs(table.assign(order=[5, 4, 3, 2, 1]))
+    assert backwards.stretch.tolist() == [2, 2, 1, 1, 0]
+
+
+def test_groups_are_numbered_by_their_columns():
+    assert number_groups([np.array([5, 1, 5, 1]), np.array([0, 1, 0, 0])]).tolist() == [2, 1, 2, 0]
+    assert number_groups([np.array([], dtype=int)]).tolist() == []
+
+
+def test_many_large_columns_do_not_run_over():
+    rng = np.random.default_rng(1)
+    columns = [rng.integers(0, 2**40, 50) for _ in range(5)]
+    wanted = pd.DataFrame(dict(enumerate(columns))).groupby(list(range(5))).ngroup()
+    assert number_groups(columns).tolist() == wanted.tolist()
+
+
+def test_ranks_count_distinct_labels_of_a_group():
+    assert rank_within(np.array([0, 0, 1, 0]), np.array([7, 3, 9, 7])).tolist() == [1, 0, 0, 1]
+
+
+def test_members_fill_up_with_minus_one():
+    assert members_of(np.array([0, 1, 0])).tolist() == [[0, 2], [1, -1]]
+    assert members_of(np.array([], dtype=int)).shape == (0, 0)
+
+
+def test_values_that_cannot_be_on_a_scale_are_missing():
+    found = scaled_values("avg_fps", np.array([1.0, 0.0, -1.0, np.inf]))
+    assert found == pytest.approx([0, np.nan, np.nan, np.nan], nan_ok=True)
+    assert scaled_values("core_c", np.array([0.0, -5.0, np.inf])) == pytest.approx([0, -5, np.nan], nan_ok=True)
+
+
+def test_every_reason_has_a_sentence():
+    for word in [*WITHHELD_TEXT, *CAUTION_TEXT]:
+        (sentence,) = reason_sentences(word)
+        assert sentence.endswith(".")
+        assert reason_words(word) == (word,)
+
+
+def test_reasons_with_details_are_spelled_out():
+    cell = "flagged_run:better/same_within_margin; two_runs_only"
+    assert reason_words(cell) == ("flagged_run", "two_runs_only")
+    first, second = reason_sentences(cell)
+    assert first.endswith("With it: better; without it: same within the margin.")
+    assert second == "Two runs only."
+
+
+def test_a_reason_from_elsewhere_is_shown_as_it_stands():
+    assert reason_sentences("tuning_not_applied_yet") == ("Tuning not applied yet.",)
+    assert reason_sentences("") == ()
