@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gpubench_kit.metrics.frame_rate import average_fps, low_definition_text, low_fps
+from gpubench_kit.metrics.frame_rate import average_fps, both_lows_fps, low_definition_text
 from gpubench_kit.metrics.frame_time import hitch_ms_per_min, median_frame_ms, pacing_ms
 from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
 from gpubench_kit.plan import ReviewPlan
@@ -73,7 +73,7 @@ def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:
     """Return the metrics that need frames only."""
     frame_ms, definition = frames.frame_ms, rules.low_definition
     avg_fps = average_fps(frame_ms)
-    lows = {one_in: low_fps(frame_ms, definition=definition, one_in=one_in) for one_in in (100, 1000)}
+    lows = dict(zip((100, 1000), both_lows_fps(frame_ms, definition=definition), strict=True))
     # The resolution of one frame time, carried through: d(1000 N / D) and d(1000 / t).
     total_ms = 1000.0 * frame_ms.size / avg_fps
     rows = [

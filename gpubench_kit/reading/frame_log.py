@@ -19,7 +19,7 @@ from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, time
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.log_bytes import read_log_bytes
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
-from gpubench_kit.reading.text_table import Columns, LogTable, is_regular, read_columns, table_of
+from gpubench_kit.reading.text_table import Columns, LogTable, read_columns, read_regular, table_of
 
 
 @dataclass(frozen=True)
@@ -98,10 +98,8 @@ def read_frame_log(
 
 def _proved(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> FrameLog | None:
     """Return the frame log read as another was; None where its rows do not prove the columns right."""
-    if not is_regular(table):
-        return None
     try:
-        frame_log = _read(table, columns, with_sensors=with_sensors)
+        frame_log = _read(table, columns, with_sensors=with_sensors, only_regular=True)
     except LogError:
         return None
     return frame_log if _is_proved(frame_log) else None
@@ -113,10 +111,10 @@ def _is_proved(frame_log: FrameLog) -> bool:
     return bool(frame_log.stamped) and n_steps > 8 and frame_log.n_mismatched <= (1 - SHARE_EQUAL) * n_steps
 
 
-def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> FrameLog:
+def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_regular: bool = False) -> FrameLog:
     """Return the frame log of a table whose columns are known."""
     sensors = columns.sensors if with_sensors else ()
-    read = _columns_read(table, columns, [sensor.column for sensor in sensors])
+    read = _columns_read(table, columns, [sensor.column for sensor in sensors], only_regular=only_regular)
     timed = timed_rows(table, columns, read)
     frames, kept, findings = frames_of(table, timed)
     clock, clock_kind = _clock_at_start(table, columns, timed)
@@ -159,11 +157,11 @@ def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: Timed
     return (*times, *columns.clock, *sensors)
 
 
-def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int]) -> Columns:
+def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *, only_regular: bool) -> Columns:
     """Return the columns needed, without repeated rows."""
     times = [choice.column for choice in (columns.frame_time, columns.elapsed) if choice]
-    read = read_columns(table, [*times, *sensors])
-    if read.n_rows == 0:
+    read = (read_regular if only_regular else read_columns)(table, [*times, *sensors])
+    if read is None or read.n_rows == 0:
         raise LogError(
             Fault(table.name, "there are no rows; one row per frame is expected.", "Record the run again.")
         )

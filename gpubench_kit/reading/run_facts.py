@@ -51,7 +51,8 @@ class RunFacts:
     n_backward, n_standing : steps of the time column that go back, or stand still
     n_mismatched : steps of the time column that differ from the frame time
     interval_ms, share_at_interval : usual frame time, and the share of frames within half a percent of it
-    first_part_ms, later_part_ms : median frame time in the first quarter of the frames, and after it
+    first_part_ms, later_part_ms : usual frame time in the first quarter of the frames, and after it: the median
+        of the trace's means
     line_up, shift_s, line_up_quality, sensor_overlap : how samples were lined up; see `LineUp`
     n_samples, sample_step_s, longest_sample_gap_s : samples within the run, their usual and longest step
     mean_load_pct, first_part_w, later_part_w : plain means of samples within the window of the sensor means
@@ -123,8 +124,8 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
     frames = frame_log.frames
     time_s, frame_ms = frames.time_s, frames.frame_ms
     steps, longest = np.diff(time_s), int(np.argmax(frame_ms))
-    n_first = max(1, frame_ms.size // 4)
-    usual = float(np.median(frame_ms[n_first:] if frame_ms.size > n_first else frame_ms))
+    usual, trace = float(np.median(frame_ms)), _trace(time_s, frame_ms, n_bins)
+    first_ms, later_ms = np.split(trace.mean_ms, [max(1, trace.mean_ms.size // 4)])
     is_near = np.abs(frame_ms - usual) <= max(0.005 * usual, 1.01 * frames.step_ms)
     duration_s = float(frame_ms.sum()) / 1000.0
     gaps = np.flatnonzero(frame_ms > gap_ms) if frame_ms[longest] > gap_ms else np.empty(0, dtype=int)
@@ -159,9 +160,9 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         n_mismatched=frame_log.n_mismatched,
         interval_ms=usual,
         share_at_interval=float(is_near.mean()),
-        first_part_ms=float(np.median(frame_ms[:n_first])),
-        later_part_ms=usual,
-        trace=_trace(time_s, frame_ms, n_bins),
+        first_part_ms=float(np.median(first_ms)),
+        later_part_ms=float(np.median(later_ms)) if later_ms.size else usual,
+        trace=trace,
         frame_columns=frame_log.choices,
     )
 

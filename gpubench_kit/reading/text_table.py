@@ -129,16 +129,37 @@ def read_columns(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     ------
     LogError : text in a number column, or a row that cannot be told apart into columns
     """
+    read = read_regular(table, numbers, texts=texts)
+    if read is not None:
+        return read
+    numbers, texts = dict.fromkeys(numbers), dict.fromkeys(texts)
+    return Columns(
+        *read_lines(table.text, table.dialect, name=table.name, numbers=list(numbers), texts=list(texts))
+    )
+
+
+def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int] = ()) -> Columns | None:
+    """Read columns of a log in which every row is whole and every number is one, as `read_columns` does.
+
+    Parameters
+    ----------
+    table : the log
+    numbers, texts : places of the columns to read as numbers, and as text
+
+    Returns
+    -------
+    Columns, or None where anything asks for a closer look
+    """
+    dialect = table.dialect
+    if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt or not _quotes_close(table):
+        return None
     numbers, texts = list(dict.fromkeys(numbers)), list(dict.fromkeys(texts))
-    n_lines = _regular_lines(table)
-    frame = None if n_lines is None else _read_quickly(table, numbers, texts)
-    if frame is not None and len(frame) != n_lines:
-        frame = None
-    if frame is None:
-        return Columns(*read_lines(table.text, table.dialect, name=table.name, numbers=numbers, texts=texts))
+    frame = _read_quickly(table, numbers, texts)
+    if frame is None or not _is_whole(table, len(frame)):
+        return None
     values = {column: frame[column].to_numpy() for column in numbers}
     if any(np.isinf(one.sum()) and np.isinf(one).any() for one in values.values()):
-        return Columns(*read_lines(table.text, table.dialect, name=table.name, numbers=numbers, texts=texts))
+        return None
     return Columns(values, {column: frame[column].to_numpy(dtype=object) for column in texts})
 
 
@@ -159,26 +180,24 @@ def _doubts(dialect: Dialect, name: str) -> list[Finding]:
     return [Finding("note", "decimal_mark_in_doubt", message, action=action)]
 
 
-def is_regular(table: LogTable) -> bool:
-    """Return whether each line of a log has as many separators as rows need, and nothing asks for a closer look."""
-    return _regular_lines(table) is not None
+def _quotes_close(table: LogTable) -> bool:
+    """Return whether every quoted cell ends in the line it begins in, so that none can swallow rows."""
+    if b'"' not in table.text:
+        return True
+    characters = np.frombuffer(table.text, np.uint8)[table.dialect.first_row :]
+    in_quotes = np.cumsum(characters == ord('"')) % 2
+    return not in_quotes[characters == ord("\n")].any()
 
 
-def _regular_lines(table: LogTable) -> int | None:
-    """Return the number of lines if they have as many separators as rows need, so that no cell can be misplaced."""
+def _is_whole(table: LogTable, n_rows: int) -> bool:
+    """Return whether there are as many separators as rows need; a row cut short would be padded in silence."""
     dialect = table.dialect
-    if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt:
-        return None
-    characters = np.frombuffer(table.text, np.uint8)[dialect.first_row :]
-    is_end = characters == ord("\n")
-    n_lines = int(np.count_nonzero(is_end))
-    if b'"' in table.text:
-        in_quotes = np.cumsum(characters == ord('"')) % 2
-        return None if in_quotes[is_end].any() else n_lines
     if dialect.separator == "":
-        return n_lines
-    n_separators = np.count_nonzero(characters == ord(dialect.separator))
-    return n_lines if n_separators == n_lines * (dialect.n_columns - 1) else None
+        return True
+    if b'"' in table.text:
+        return n_rows == table.text.count(b"\n", dialect.first_row)
+    characters = np.frombuffer(table.text, np.uint8)[dialect.first_row :]
+    return int(np.count_nonzero(characters == ord(dialect.separator))) == n_rows * (dialect.n_columns - 1)
 
 
 def _read_quickly(table: LogTable, numbers: list[int], texts: list[int]) -> pd.DataFrame | None:

@@ -6,7 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, average_fps, low_definition_text, low_fps
+from gpubench_kit.metrics.frame_rate import (
+    LOW_DEFINITIONS,
+    average_fps,
+    both_lows_fps,
+    low_definition_text,
+    low_fps,
+)
 
 FRAMES = arrays(float, st.integers(1, 400), elements=st.floats(0.25, 3000))
 DEFINITIONS = st.sampled_from(sorted(LOW_DEFINITIONS))
@@ -79,6 +85,12 @@ def test_slower_by_a_factor_means_rates_divided_by_it(frame_ms, definition, fact
 def test_order_of_frames_is_irrelevant(frame_ms, definition, seed):
     shuffled = np.random.default_rng(seed).permutation(frame_ms)
     assert low_fps(shuffled, definition=definition) == pytest.approx(low_fps(frame_ms, definition=definition))
+
+
+@given(frame_ms=FRAMES, definition=DEFINITIONS)
+def test_both_lows_at_once_are_those_one_by_one(frame_ms, definition):
+    singly = [low_fps(frame_ms, definition=definition, one_in=one_in) for one_in in (100, 1000)]
+    assert both_lows_fps(frame_ms, definition=definition) == pytest.approx(singly, rel=1e-12)
 
 
 def test_definition_is_told_with_its_share():
