@@ -137,7 +137,7 @@ def _draw_energy_lines(plot: Plot) -> None:
             plot.block_line(*places)
             drawn.append((places, text))
     for (xs, ys), text in drawn:
-        plot.label((xs[1], ys[1]), f"{text} J", role="muted")
+        plot.label((xs[1], ys[1]), f"{text} J", role="muted", near_only=True)
 
 
 def _alternative(points: list[_Point], title: str) -> str:

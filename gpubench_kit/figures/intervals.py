@@ -24,7 +24,7 @@ from gpubench_kit.figures.words import (
     of_pair,
     pair_text,
     reason_text,
-    scene_text,
+    scene_names,
     sentence,
 )
 from gpubench_kit.number_text import change_and_interval_text, change_text, count_text, percent_text
@@ -60,7 +60,10 @@ def draw_game_intervals(comparisons: pd.DataFrame, plan, *, pair: Sequence[str],
     facts, about = metric_of(metric), pair_text(pair, plan)
     unit = _change_unit(data)
     runs, in_rows = _runs_text(data)
-    rows = tuple(_game_row(row, unit=unit, with_runs=in_rows) for row in data.itertuples())
+    names = scene_names(data)
+    rows = tuple(
+        _game_row(row, names[row.game, row.setting], unit=unit, with_runs=in_rows) for row in data.itertuples()
+    )
     subtitle = f"Each game on its own, {_confidence_text(data)}. {runs}"
     heading = Heading(of_group(f"{sentence(facts.label)}: {about}", group), subtitle, _KEY)
     chart = RowChart(heading, (Block("", rows),), _change_axis(data, facts, unit=unit))
@@ -106,9 +109,8 @@ def draw_overall(overall: pd.DataFrame, plan, *, metric: str, group: str = "all"
     )
 
 
-def _game_row(row, *, unit: str, with_runs: bool) -> Row:
+def _game_row(row, label: str, *, unit: str, with_runs: bool) -> Row:
     """Return the row of one game."""
-    label = scene_text(row.game, row.setting)
     runs = f" (n = {row.n} and {row.n_against})" if with_runs else ""
     return Row(label + runs, _result_text(row, unit), (_change_mark(row),), _short_text(row, unit))
 
@@ -187,12 +189,13 @@ def _pair_slug(pair: Sequence[str], plan) -> str:
 
 def _games_alternative(data: pd.DataFrame, facts: Metric, *, about: str, unit: str) -> str:
     """Return what the chart of games shows: the games of each verdict, and the range of changes."""
-    parts = []
+    parts, names = [], scene_names(data)
     for verdict, rows in data.groupby("verdict", sort=False):
-        found = [(scene_text(row.game, row.setting), _known(row.change, unit)) for row in rows.itertuples()]
+        found = [(names[row.game, row.setting], _known(row.change, unit)) for row in rows.itertuples()]
         games = names_text([f"{scene} {change}".strip() for scene, change in found])
         parts.append(f"{VERDICT_WORDS.get(verdict, 'no verdict')} in {len(rows)} of {len(data)} ({games})")
-    return f"{sentence(facts.label)}, {about}, game by game: {'; '.join(parts)}."
+    title = of_group(f"{sentence(facts.label)}, {about}, game by game", data["group"].iloc[0])
+    return f"{title}: {'; '.join(parts)}."
 
 
 def _overall_alternative(data: pd.DataFrame, plan, *, facts: Metric, unit: str) -> str:
@@ -203,7 +206,8 @@ def _overall_alternative(data: pd.DataFrame, plan, *, facts: Metric, unit: str) 
         found = change_and_interval_text(row.change, row.low, row.high, unit=unit)
         verdict = VERDICT_WORDS.get(row.verdict, "no verdict")
         parts.append(f"{pair}, {_SCOPES.get(row.scope, row.scope).lower()}: {found}, {verdict}")
-    return f"{sentence(facts.label)} over all games. {'; '.join(parts)}."
+    title = of_group(f"{sentence(facts.label)} over all games", data["group"].iloc[0])
+    return f"{title}. {'; '.join(parts)}."
 
 
 def _known(change: float, unit: str) -> str:

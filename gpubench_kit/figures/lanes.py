@@ -37,19 +37,14 @@ def open_lanes(look: Look, *, heading: Heading, x: Ends, lanes: Sequence[Ends],
     for number, line in enumerate(entries):
         write_key(sheet, line, left=box.left, middle=box.top + (number + 0.5) * sizes.line, is_line=True)
     room = replace(box, top=box.top + above, bottom=box.bottom - below)
-    shown = _lanes_shown(sheet, room, count=len(lanes))
+    shown = min(len(lanes), max(1, int(room.height / (_LEAST_LANE * sizes.line))))
+    if shown < len(lanes):
+        text = f"{len(lanes) - shown} more on the page"
+        sheet.text((box.right, box.bottom - 0.1 * sizes.line), text, role="muted", align="right")
+        room = replace(room, bottom=room.bottom - sizes.line)
     plots = _lay_lanes(sheet, room, x=x, lanes=lanes[:shown])
     write_x_axis(plots[-1], x.label)
     return plots
-
-
-def _lanes_shown(sheet: Sheet, room: Box, *, count: int) -> int:
-    """Return how many lanes have room, and write how many have not."""
-    shown = min(count, max(1, int(room.height / (_LEAST_LANE * sheet.sizes.line))))
-    if shown < count:
-        place = (room.right, room.bottom + 1.95 * sheet.sizes.line)
-        sheet.text(place, f"{count - shown} more on the page", role="muted", align="right")
-    return shown
 
 
 def _lay_lanes(sheet: Sheet, room: Box, *, x: Ends, lanes: Sequence[Ends]) -> list[Plot]:

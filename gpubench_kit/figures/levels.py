@@ -14,7 +14,7 @@ from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
-from gpubench_kit.figures.words import metric_of, of_group, scene_text, sentence
+from gpubench_kit.figures.words import metric_of, of_group, scene_names, sentence
 from gpubench_kit.number_text import count_text, number_text, percent_text, value_text
 
 AVERAGE, LOWS = "avg_fps", ("low_1pct_fps", "low_0p1pct_fps")
@@ -116,14 +116,14 @@ def _blocks(
     data: pd.DataFrame, plan, *, metric: str, row_of: Callable[..., Row], is_alone: bool
 ) -> tuple[Block, ...]:
     """Return one block per game and setting, rows best first; the heading names a game that stands alone."""
-    names, places = subject_names(data, plan), places_of(data, plan)
+    names, places, scenes = subject_names(data, plan), places_of(data, plan), scene_names(data)
     blocks = []
     for (game, setting), rows in data.groupby(["game", "setting"], sort=False):
         drawn = [
             row_of(subject.set_index("metric"), label=names[key], role=f"series-{places[key] % 8}")
             for key, subject in _sorted_subjects(rows, metric=metric)
         ]
-        title = setting if is_alone else scene_text(game, setting) if game else _all_games(rows)
+        title = setting if is_alone else scenes[game, setting] if game else _all_games(rows)
         blocks.append(Block(title, tuple(drawn)))
     return tuple(blocks)
 
@@ -184,12 +184,12 @@ def _level_text(plan) -> str:
 
 def _alternative(data: pd.DataFrame, plan, *, metric: str, title: str) -> str:
     """Return what the chart shows: the levels over all games, or of the games, and who leads how often."""
-    names, parts, leaders = subject_names(data, plan), [], []
+    names, scenes, parts, leaders = subject_names(data, plan), scene_names(data), [], []
     for (game, setting), rows in data.groupby(["game", "setting"], sort=False):
         ranked = [(names[key], part) for key, part in _sorted_subjects(rows, metric=metric)]
         values = ", ".join(f"{name} {_values(part)}" for name, part in ranked)
         if not game or data["game"].nunique() <= _GAMES_SPELT_OUT:
-            parts.append(f"{scene_text(game, setting) if game else _all_games(rows)}: {values}")
+            parts.append(f"{scenes[game, setting] if game else _all_games(rows)}: {values}")
         leaders += [ranked[0][0]] if game else []
     counts = pd.Series(leaders, dtype="object").value_counts(sort=False)
     best = {"higher": "highest", "lower": "lowest"}.get(metric_of(metric).better, "highest")

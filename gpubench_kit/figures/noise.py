@@ -12,7 +12,7 @@ from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_text
+from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_names
 from gpubench_kit.number_text import number_text, percent_text
 
 _PLACE = ["card", "bench", "game", "setting"]
@@ -68,10 +68,10 @@ def _in_group(noise: pd.DataFrame, plan, *, group: str) -> np.ndarray:
 
 def _games(data: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
     """Return label and rows of each game and setting, by card and bench where there are several."""
-    several = [data[name].nunique() > 1 for name in ("card", "bench")]
+    scenes, several = scene_names(data), [data[name].nunique() > 1 for name in ("card", "bench")]
     out = []
     for (card, bench, game, setting), part in data.groupby(_PLACE, sort=False):
-        names = [scene_text(game, setting), card * several[0], bench * several[1]]
+        names = [scenes[game, setting], card * several[0], bench * several[1]]
         out.append((", ".join(name for name in names if name), part))
     return out
 
@@ -112,5 +112,7 @@ def _alternative(found: dict[str, float], label: str, *, margin: float | None) -
     if margin is None:
         return text
     beyond = [game for game, value in known.items() if value > margin]
+    if not beyond:
+        return f"{text} It is within the margin of {percent_text(margin)} in every game."
     short = f"In {len(beyond)} of {len(known)} games it is larger than the margin of {percent_text(margin)}"
-    return f"{text} {short}: {names_text(beyond)}." if beyond else f"{text} {short}."
+    return f"{text} {short}: {names_text(beyond)}."

@@ -51,15 +51,17 @@ class Plot:
             x, y = (one[0] + step / steps * (one[1] - one[0]) for one in (xs, ys))
             self.crossed.append(Box(x - pace / 4, y - pace / 4, x + pace / 4, y + pace / 4))
 
-    def label(self, mark: tuple[float, float], text: str, *, role: str = "ink") -> bool:
-        """Write a label beside a mark at a place [px], with a thin line where it has to stand off.
+    def label(self, mark: tuple[float, float], text: str, *, role: str = "ink", near_only: bool = False) -> bool:
+        """Write a label beside a mark at a place [px].
 
-        Returns whether there was a free place inside the plot.
+        Where it has to stand off, a thin line leads to it, unless ``near_only``. Returns whether there was
+        a free place inside the plot.
         """
         sizes = self.sheet.sizes
         line = wrap(text, 0.6 * self.box.width, size=sizes.text)[0]
         width = text_width(clean(line), sizes.text)
-        choices = list(_candidates(*mark, width=width, sheet=self.sheet))
+        found = _candidates(*mark, width=width, sheet=self.sheet)
+        choices = [one for one in found if one[1] or not near_only]
         for taken in ([*self.taken, *self.crossed], self.taken):
             free = next((one for one in choices if _is_free(one[0], taken, within=self.box)), None)
             if free is not None:

@@ -18,7 +18,7 @@ from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
-from gpubench_kit.number_text import value_text
+from gpubench_kit.number_text import unit_text, value_text
 from gpubench_kit.reading.run_facts import RunFacts
 
 #: Sensors drawn where a log has them, in this order.
@@ -52,7 +52,8 @@ def draw_sensors(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene: 
     DescribedFigure; None when no run has any of the sensors
     """
     chosen = middle_runs(chosen_runs(facts, plan, runs=runs, scene=scene, purpose=purpose))
-    tracks = {metric: _tracks(chosen, metric) for metric in metrics}
+    edge_s = plan.analysis.sensor_edge_s
+    tracks = {metric: _tracks(chosen, metric, edge_s=edge_s) for metric in metrics}
     tracks = {metric: found for metric, found in tracks.items() if found}
     if not tracks:
         return None
@@ -63,19 +64,20 @@ def draw_sensors(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene: 
     return DescribedFigure(
         name=slug("sensors", *scene, "" if purpose == "measure" else purpose),
         data=_table(chosen, list(tracks)),
-        caption=f"{_listed(tracks)} over the run, {scene_text(*scene)}.",
-        alternative_text=f"{title}. {' '.join(_sentence(chosen, metric) for metric in tracks)}",
+        caption=f"{_listed(tracks)} over the run, {scene_text(*scene)}; {unit_text(edge_s, 's')} at "
+        "either end is left out, as in the means.",
+        alternative_text=f"{title}. {' '.join(_sentence(chosen, metric, edge_s=edge_s) for metric in tracks)}",
         drawing=partial(_draw, heading=heading, tracks=tracks, key=key),
         style=plan.style,
     )
 
 
-def _tracks(chosen: Sequence[ChosenRun], metric: str) -> tuple[_Track, ...]:
-    """Return the samples of one sensor, one track per run that has any."""
+def _tracks(chosen: Sequence[ChosenRun], metric: str, *, edge_s: float) -> tuple[_Track, ...]:
+    """Return the samples of one sensor between the edges of the run, one track per run that has any."""
     out = []
     for one in chosen:
         time_s, values = one.facts.sensor_traces.get(metric, (np.empty(0), np.empty(0)))
-        known = np.isfinite(values) & (time_s >= 0) & ~(time_s > one.facts.duration_s)
+        known = np.isfinite(values) & (time_s >= edge_s) & ~(time_s > one.facts.duration_s - edge_s)
         if known.any():
             out.append(_Track(one.place, time_s[known].astype(float), values[known].astype(float)))
     return tuple(out)
@@ -124,9 +126,9 @@ def _listed(metrics: Iterable[str]) -> str:
     return sentence(", ".join(labels[:-1]) + (" and " if len(labels) > 1 else "") + labels[-1])
 
 
-def _sentence(chosen: Sequence[ChosenRun], metric: str) -> str:
+def _sentence(chosen: Sequence[ChosenRun], metric: str, *, edge_s: float) -> str:
     """Return what the lane of a sensor shows: its level late in the run, by tuning."""
     late = {one.name: track.values[-max(1, track.values.size // 4) :]
-            for one in chosen for track in _tracks([one], metric)}  # fmt: skip
+            for one in chosen for track in _tracks([one], metric, edge_s=edge_s)}  # fmt: skip
     levels = ", ".join(f"{name} {value_text(float(values.mean()), metric)}" for name, values in late.items())
     return f"{sentence(metric_of(metric).label)} in the last quarter: {levels}."

@@ -130,7 +130,7 @@ def _top(traces: Sequence[Trace]) -> float:
 
 def _draw_trace(plot: Plot, lane: _Lane) -> None:
     """Draw one lane: shade, mean and marks."""
-    trace, role = lane.trace, f"series-{lane.place % 8}"
+    trace, role = _coarser(lane.trace, most=int(plot.box.width / 2)), f"series-{lane.place % 8}"
     xs = plot.x(trace.time_s.astype(float))
     low, mean, high = (
         plot.y(np.minimum(one.astype(float), plot.y.high)) for one in (trace.low_ms, trace.mean_ms, trace.high_ms)
@@ -144,6 +144,19 @@ def _draw_trace(plot: Plot, lane: _Lane) -> None:
         plot.block(x, top)
     for x, text in places:
         plot.label((x, top), text)
+
+
+def _coarser(trace: Trace, *, most: int) -> Trace:
+    """Return the trace in at most so many pieces: neighbours joined, shortest and longest frames kept."""
+    joined = -(-trace.time_s.size // most)
+    starts = np.arange(0, trace.time_s.size, joined)
+    counts = np.diff(np.append(starts, trace.time_s.size))
+    return Trace(
+        trace.time_s[starts],
+        np.minimum.reduceat(trace.low_ms, starts),
+        np.add.reduceat(trace.mean_ms, starts) / counts,
+        np.maximum.reduceat(trace.high_ms, starts),
+    )
 
 
 def _marks(facts: RunFacts) -> tuple[tuple[float, str], ...]:

@@ -88,6 +88,13 @@ def scene_text(game: str, setting: str) -> str:
     return f"{game}, {setting}" if setting else game
 
 
+def scene_names(data: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """Return the name of each (game, setting) of a table; without settings where no game has two."""
+    scenes = list(data[["game", "setting"]].drop_duplicates().itertuples(index=False, name=None))
+    with_setting = len({game for game, _ in scenes}) < len(scenes)
+    return {(game, setting): scene_text(game, setting * with_setting) for game, setting in scenes}
+
+
 def of_group(text: str, group: str) -> str:
     """Return text with the group of settings added, unless it is the only one."""
     return text if group in ("", "all") else f"{text} ({group})"

@@ -88,7 +88,7 @@ def make_plan(games=GAMES, tunings=("factory", "quiet", "brisk"), cards=(CARD,),
         games=tuple(
             SimpleNamespace(name=game, settings=(SimpleNamespace(name="", group="all"),)) for game in games
         ),
-        analysis=SimpleNamespace(confidence=0.95),
+        analysis=SimpleNamespace(confidence=0.95, sensor_edge_s=1.0),
         reference_tuning=tunings[0],
         margin_of=lambda metric: 2.0,
         style=SimpleNamespace(accent=style.get("accent", ""), font_scale=style.get("font_scale", 1.0),

@@ -8,7 +8,7 @@ import pytest
 from gpubench_kit.figures.run_choice import chosen_runs, middle_runs
 from gpubench_kit.figures.sensors import draw_sensors
 from gpubench_kit.figures.spread import draw_frame_time_spread
-from gpubench_kit.figures.style import picture_look
+from gpubench_kit.figures.style import page_look, picture_look
 from gpubench_kit.figures.traces import draw_frame_times, draw_run_trace
 
 SCENE = ("Salt Orchard", "")
@@ -76,6 +76,16 @@ def test_alternative_text_gives_mean_and_longest_frame(make):
     assert "quiet, run r05: mean 8.11 ms, longest frame 210 ms at 30.0 s" in text
 
 
+def test_joined_pieces_keep_the_shortest_and_longest_frame(make):
+    drawn = draw_run_trace(make.facts("r01", spike_ms=14.0), make.plan())
+    figure = drawn.drawing(page_look())
+    (shade,) = [child.get_xy() for child in figure.get_children() if type(child).__name__ == "Polygon"]
+    trace = make.facts("r01", spike_ms=14.0).trace
+    assert len(shade) <= 2 * 175 + 1
+    at_longest = trace.time_s[trace.high_ms.argmax()]
+    assert shade[shade[:, 1].argmin(), 0] == pytest.approx(_place_of(at_longest, shade, trace), abs=2.5)
+
+
 def test_spread_is_the_sorted_longest_frames_of_all_runs(make):
     runs, facts = make.runs(tunings=("factory",))
     data = draw_frame_time_spread(facts, make.plan(), runs=runs, game="Salt Orchard").data
@@ -102,3 +112,9 @@ def test_without_traces_there_is_nothing_to_draw(make):
     assert draw_sensors(bare, make.plan(), runs=runs, scene=SCENE) is None
     assert draw_run_trace(bare[0], make.plan()) is None
     assert draw_frame_times(facts, make.plan(), runs=runs, game="Glass Tundra") is None
+
+
+def _place_of(time_s, shade, trace):
+    """Return where a time lies on the sheet, from the first and last corner of the shade."""
+    left, right = shade[:, 0].min(), shade[:, 0].max()
+    return left + (time_s - trace.time_s[0]) / (trace.time_s[-1] - trace.time_s[0]) * (right - left)
