@@ -66,10 +66,6 @@ class PairRuns:
         """Return which cells have a run that fulfils a condition."""
         return np.bincount(self.cell[condition], minlength=self.n_cells) > 0
 
-    def members(self) -> np.ndarray:
-        """Return the cells of each family, array (families, most cells), -1 where there is none."""
-        return members_of(self.family)
-
 
 def members_of(family: np.ndarray) -> np.ndarray:
     """Return the places of each family's entries, one row per family, filled up with -1.

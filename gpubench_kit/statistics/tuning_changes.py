@@ -49,12 +49,13 @@ def changes_of_pair(pair: PairRuns, *, applied: str) -> Changes:
     -----
     As recorded, a family uses its declared ids where every run has one. Else every change of card,
     tuning, session, game, setting or round in the order done counts as a new act, and as block
-    counts what was run in unbroken succession.
+    counts what was run in unbroken succession. Between cards every exchange in the order done is an
+    installation, and so is every new session.
     """
     runs, n_families = pair.runs, int(pair.family.max()) + 1
     each = np.arange(len(pair.cell))
     if pair.across:
-        block = runs.codes["card"] if pair.by_card else _installations(pair)
+        block = runs.codes["card"] if pair.by_card else runs.installation
         return Changes(block, block, np.full(len(each), True), _all(n_families, "installation"))
     if applied == "each_run":
         return Changes(each, each, np.full(len(each), True), _all(n_families, "each_run"))
@@ -156,13 +157,6 @@ def serves_several(pair: PairRuns, ids: np.ndarray, used: np.ndarray) -> np.ndar
     groups = number_groups([family, ids[used]])
     several = _distinct(groups, pair.cell[used])[groups] > 1
     return np.bincount(family[several], minlength=int(pair.family.max()) + 1) > 0
-
-
-def _installations(pair: PairRuns) -> np.ndarray:
-    """Return the installation of each run: its session where given, else its stretch on one card."""
-    runs = pair.runs
-    sessions = number_groups([runs.codes[key] for key in ("card", "bench", "session")])
-    return np.where(runs.is_given("session"), sessions, runs.installation + sessions.max() + 1)
 
 
 def _games_per_family(pair: PairRuns, rows: np.ndarray) -> np.ndarray:

@@ -277,6 +277,18 @@ def test_heat_is_judged_on_long_runs_only():
     assert row["change"] == pytest.approx(61 - 70.5)
 
 
+def test_heat_without_any_run_of_one_side_is_not_shown():
+    plan = make_plan(metrics=["core_c"], primary="core_c")
+    assert rows_of(run_table("A1 A2", metric="core_c"), plan).empty
+
+
+def test_drift_is_looked_for_on_the_ratio_scale_only():
+    plan = make_plan(metrics=["core_c"], primary="core_c", restart_spread={"core_c": 0.5, "restarts": 0})
+    values = [60.0, 62.0, 64.0, 66.0, 68.0, 70.0]
+    row = only(run_table("A1 A2 A3 B1 B2 B3", metric="core_c", purpose="soak", value=values), plan)
+    assert row["reason"] == "assumed_restart_spread"
+
+
 def test_without_a_margin_nothing_is_the_same():
     plan = make_plan(metrics=["core_c"], primary="core_c")
     table = run_table(

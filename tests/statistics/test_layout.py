@@ -180,6 +180,7 @@ def cards_of(sequence):
         ("A1 B1 B2 A2 A3 B3", None, "restarts"),
         ("A1 B1 B2 A2", None, "confounded"),
         ("A1 B1 A2 B2", None, "rounds"),
+        ("A1 B1 B2 A2 A3 B3", ["s1"] * 6, "restarts"),
     ],
 )
 def test_a_card_must_be_installed_anew_to_count_as_a_block(sequence, sessions, wanted):
