@@ -6,7 +6,13 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.statistics.variance import borrow_variance, resolution_variance
+
+#: Chance, for one run, of being flagged where the spread rests on few runs.
+_CHANCE = 0.002
+# Equal values without a known resolution still differ by more than this: a millionth.
+_LEAST_VARIANCE = 1e-12
 
 
 def is_flagged(rated: pd.DataFrame, limit: float) -> np.ndarray:
@@ -17,7 +23,24 @@ def is_flagged(rated: pd.DataFrame, limit: float) -> np.ndarray:
     rated : with the columns of `distance_from_fellows`
     limit : in usual spreads of the game
     """
-    return (rated["distance"].abs() > limit * rated["spread"]).to_numpy(dtype=bool)
+    return np.abs(rated["distance"].to_numpy(dtype=float)) > flag_bound(rated, limit)
+
+
+def flag_bound(rated: pd.DataFrame, limit: float) -> np.ndarray:
+    """Return the distance from its fellows beyond which each value is flagged.
+
+    Parameters
+    ----------
+    rated, limit : as in `is_flagged`
+
+    Returns
+    -------
+    array (rows,): ``limit`` usual spreads; where the spread itself rests on fewer than eight degrees of
+    freedom, as many as chance exceeds once in 500 runs (Student's t), so that a few runs do not flag
+    each other; nan where there is nothing to hold a value against
+    """
+    by_chance = t_quantile(1 - _CHANCE / 2, rated["spread_df"].to_numpy(dtype=float))
+    return np.maximum(limit, by_chance) * rated["spread"].to_numpy(dtype=float)
 
 
 def distance_from_fellows(values: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -31,20 +54,19 @@ def distance_from_fellows(values: pd.DataFrame) -> dict[str, np.ndarray]:
     -------
     dict of arrays (rows,): ``distance`` from the median of the fellows and ``center``, that median,
     natural log on the ratio scale, else in the unit; ``spread``, the usual standard deviation of runs
-    of this game without the run itself, borrowed from the other games where there are six; nan where
-    there is nothing to hold a value against
+    of this game without the run itself, borrowed from the other games where there are six, and its
+    degrees of freedom, ``spread_df``; nan where there is nothing to hold a value against
     """
-    found = {name: np.full(len(values), np.nan) for name in ("distance", "center", "spread")}
+    found = {name: np.full(len(values), np.nan) for name in ("distance", "center", "spread", "spread_df")}
     places = pd.Series(np.arange(len(values)), index=values.index)
     for (metric, *_), rows in places.groupby([values[name] for name in ("metric", "card", "bench", "purpose")]):
         same = values.loc[rows.index]
-        is_ratio = METRICS[metric].scale == "ratio"
-        y, step = _scaled(same, is_ratio=is_ratio)
+        y, step = _scaled(same, is_ratio=METRICS[metric].scale == "ratio")
         cell, game = (pd.factorize(same[name])[0] for name in ("cell", "of_game"))
         center = pd.Series(y).groupby(cell).transform("median").to_numpy()
         found["center"][rows] = center
         found["distance"][rows] = y - center
-        found["spread"][rows] = _spread_without_each(y, step, cell=cell, game=game)
+        found["spread"][rows], found["spread_df"][rows] = _spread_without_each(y, step, cell=cell, game=game)
     return found
 
 
@@ -57,24 +79,26 @@ def _scaled(values: pd.DataFrame, *, is_ratio: bool) -> tuple[np.ndarray, np.nda
     return np.log(above), step / above
 
 
-def _spread_without_each(y: np.ndarray, step: np.ndarray, *, cell: np.ndarray, game: np.ndarray) -> np.ndarray:
-    """Return for each run the usual spread of its game, reckoned without the run itself."""
+def _spread_without_each(
+    y: np.ndarray, step: np.ndarray, *, cell: np.ndarray, game: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return for each run the usual spread of its game, reckoned without the run itself, and its df."""
     known = np.isfinite(y)
-    spread = np.full(len(y), np.nan)
+    spread, spread_df = np.full(len(y), np.nan), np.full(len(y), np.nan)
     y, step, cell, game = y[known], step[known], cell[known], game[known]
     n = np.bincount(cell)[cell].astype(float)
     mean = (np.bincount(cell, weights=y) / np.maximum(np.bincount(cell), 1))[cell]
     squares = np.bincount(game, weights=(y - mean) ** 2)
-    df = np.bincount(game) - np.bincount(game, weights=1 / n)
+    df = np.rint(np.bincount(game) - np.bincount(game, weights=1 / n))
     # Leaving one run out of a cell of n takes n / (n - 1) times its squared distance from the sum.
     own_squares = np.maximum(squares[game] - (y - mean) ** 2 * n / np.maximum(n - 1, 1), 0.0)
     own_df = np.where(n > 1, df[game] - 1, 0.0)
-    floor = np.maximum(resolution_variance(step), 1e-12)
-    own = np.where(own_df > 0, own_squares / np.maximum(own_df, 1), np.nan)
-    others = np.where(df > 0, squares / np.maximum(df, 1), np.nan)
     rows = np.arange(len(y))
-    table, degrees = np.tile(others, (len(y), 1)), np.tile(df, (len(y), 1))
-    table[rows, game], degrees[rows, game] = own, own_df
-    borrowed = borrow_variance(np.nan_to_num(table), np.rint(degrees)).variance[rows, game]
-    spread[known] = np.where(own_df > 0, np.sqrt(np.maximum(borrowed, floor)), np.nan)
-    return spread
+    table, degrees = np.tile(squares / np.maximum(df, 1), (len(y), 1)), np.tile(df, (len(y), 1))
+    table[rows, game], degrees[rows, game] = own_squares / np.maximum(own_df, 1), own_df
+    borrowed = borrow_variance(table, degrees)
+    floor = np.maximum(resolution_variance(step), _LEAST_VARIANCE)
+    usual = np.sqrt(np.maximum(borrowed.variance[rows, game], floor))
+    spread[known] = np.where(own_df > 0, usual, np.nan)
+    spread_df[known] = np.where(own_df > 0, borrowed.df[rows, game], np.nan)
+    return spread, spread_df

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, place_text, run_text
-from gpubench_kit.checks.fellows import distance_from_fellows, is_flagged
+from gpubench_kit.checks.fellows import distance_from_fellows, flag_bound, is_flagged
 from gpubench_kit.findings import Finding
 from gpubench_kit.number_text import count_text, number_text, percent_text, value_text
 from gpubench_kit.plan_rules import Checks
@@ -36,7 +36,7 @@ def check_lengths(evidence: Evidence) -> Iterator[Finding]:
     seconds, frames = (runs[name].to_numpy(dtype=float, na_value=np.nan) for name in ("duration_s", "n_frames"))
     length = np.where(by_frames, frames, seconds)
     usual = median_of_others(length, runs["of_game"].to_numpy())
-    off_pct = 100 * (length / np.where(usual > 0, usual, np.nan) - 1)
+    off_pct = 100 * ((length - usual) / np.where(usual > 0, usual, np.nan))
     action = (
         "Look whether the scene was completed; if not, write not_completed into the cell `excluded` and repeat."
     )
@@ -201,7 +201,7 @@ def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
     limit = evidence.plan.checks.unlike_spreads
     compared = evidence.values[evidence.values["metric"].isin(evidence.plan.analysis.metrics)]
     rated = compared.assign(**distance_from_fellows(compared))
-    for row in chosen(rated, is_flagged(rated, limit)):
+    for row in chosen(rated, is_flagged(rated, limit), bound=flag_bound(rated, limit)):
         ratio = METRICS[row.metric].scale == "ratio"
         apart = 100 * np.expm1(row.distance) if ratio else row.distance
         center = float(np.exp(row.center)) if ratio else row.center
@@ -213,8 +213,16 @@ def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
         )
         action = "Look for a cause in your notes. The run stays in; verdicts are tried with and without it."
         unit = "%" if ratio else METRICS[row.metric].unit
-        bound = limit * row.spread * (100 if ratio else 1)
-        yield Finding("note", "unlike_fellows", message, row.run, float(apart), float(bound), unit, action)
+        yield Finding(
+            "note",
+            "unlike_fellows",
+            message,
+            row.run,
+            float(apart),
+            float(row.bound) * (100 if ratio else 1),
+            unit,
+            action,
+        )
 
 
 def _percent(value: float) -> str:
