@@ -124,9 +124,12 @@ def split_line(line: str, separator: str) -> list[str]:
         return [line]
     if separator == " ":
         return line.split()
-    if '"' not in line:
+    if '"' not in line or "\r" in line:
         return line.split(separator)
-    return next(csv.reader([line], delimiter=separator))
+    try:
+        return next(csv.reader([line], delimiter=separator))
+    except (csv.Error, StopIteration):
+        return line.split(separator)
 
 
 def decimals_of(cell: str, decimal: str = ".") -> int:

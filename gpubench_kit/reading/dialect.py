@@ -20,6 +20,11 @@ _ROWS_KEPT = 96
 #: Rows that the look-ahead must hold; with fewer, it ends within a preamble.
 _ROWS_ENOUGH = 8
 
+#: Bytes above the first row that are searched; a log with more is cut.
+_LONGEST_PREAMBLE = 2_000_000
+
+_MOST_COLUMNS = 2_000
+
 #: Share of understood cells from which on the beginning of a log is taken for its table.
 _GOOD_FIT = 0.6
 
@@ -97,12 +102,16 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
     fit = _fit_of_log(text)
     if fit is None:
         raise LogError(_no_rows(text, name))
+    if len(fit.is_numeric) > _MOST_COLUMNS:
+        problem = f"a row has {len(fit.is_numeric)} cells; at most {_MOST_COLUMNS} are read."
+        raise LogError(Fault(name, problem, "Name the log that the recorder wrote, one row per frame or sample."))
     size = LOOK_AHEAD
     while True:
         found = _table_in(_whole_lines(text, 0, size), fit)
-        if size >= len(text) and found is None:
+        is_last = size >= min(len(text), _LONGEST_PREAMBLE)
+        if is_last and found is None:
             raise LogError(_no_rows(text, name))
-        if found is not None and (len(found[1]) >= _ROWS_ENOUGH or size >= len(text)):
+        if found is not None and (is_last or len(found[1]) >= _ROWS_ENOUGH):
             return found
         size *= 16
 

@@ -98,6 +98,7 @@ def sample_of(table: LogTable) -> Sample:
     columns = list(zip(*table.sample, strict=True))
     parsed = [_numbers(column, decimal, thousands) for column in columns]
     values = np.column_stack(parsed)
+    values[np.isinf(values)] = np.nan
     n_numbers = np.isfinite(values).sum(axis=0)
     n_missing = np.zeros(len(columns), dtype=int)
     for column in np.flatnonzero(n_numbers < len(table.sample)):

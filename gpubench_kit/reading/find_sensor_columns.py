@@ -109,9 +109,10 @@ def _elapsed(table: LogTable, sample: Sample, declared: Declaration, *, has_cloc
     found = []
     for column in free if wanted is None else [wanted]:
         values = sample.values[:, column]
-        step = float(np.nanmean(np.diff(values))) if values.size > 1 else 0.0
+        steps = np.diff(values)
+        step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
         unit, steadiness = _unit_of_step(step), _steadiness(values)
-        is_counter = (np.diff(values) == 1).all() and values[0] in (0, 1)
+        is_counter = (steps == 1).all() and values[0] in (0, 1)
         is_doubtful = has_clock and (is_counter or steadiness < 0.8)
         if unit and (wanted is not None or (steadiness > 0 and not is_doubtful)):
             why = "declared in the plan" if wanted is not None else f"it rises by {step:g} {unit} a row"

@@ -126,12 +126,17 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
         clock=clock,
         clock_kind=clock_kind,
         origin_s=timed.origin_s,
-        sensors={sensor.role: read.numbers[sensor.column][: kept.size][kept] for sensor in sensors},
+        sensors={sensor.role: _kept(read.numbers[sensor.column], kept) for sensor in sensors},
         choices=_told(columns, sensors, timed),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
         findings=(*table.findings, *_guesses(table, columns), *read.findings, *timed.findings, *findings),
     )
+
+
+def _kept(values: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """Return the values of the rows that are frames; where steps give the frames, the last row is none."""
+    return values if kept.size == values.size and kept.all() else values[: kept.size][kept]
 
 
 def _guesses(table: LogTable, columns: FrameColumns) -> list[Finding]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +14,9 @@ from gpubench_kit.reading.dialect import COMMENT_MARKS, Dialect
 
 #: Most lines after the last row that are taken for a summary.
 _SUMMARY_LINES = 60
+
+#: Most that is read line by line [MB]: hours of frames.
+_LARGEST_MB = 24
 
 #: Most faults that are told of one file.
 _FAULTS_TOLD = 5
@@ -57,6 +59,12 @@ def read_lines(
     Lines below the last row that are no rows are a summary and left out with a finding. A row that ends early
     is kept where the cells asked for are there. Everything else that is no row is a fault.
     """
+    if len(text) > _LARGEST_MB * 1_000_000:
+        problem = (
+            f"the file has {len(text) / 1e6:.0f} MB and rows that are not all alike; it is then read line by line"
+        )
+        action = f"Cut it to the run: at most {_LARGEST_MB} MB are read so."
+        raise LogError(Fault(name, f"{problem}, which takes too long.", action))
     lines = _sorted_lines(text, dialect, [*numbers, *texts])
     values = _numbers(lines, dialect, numbers)
     findings = _told(lines, name)
@@ -71,10 +79,25 @@ def read_lines(
     )
 
 
-def row_lines(text: bytes, dialect: Dialect, wanted: Sequence[int]) -> list[str]:
-    """Return the rows of a log as they stand, those that `read_lines` would give for these columns."""
+def row_lines(text: bytes, dialect: Dialect, *, wanted: Sequence[int], n_rows: int) -> list[str] | None:
+    """Return the rows of a log as they stand.
+
+    Parameters
+    ----------
+    text, dialect : the log
+    wanted : places of the columns that were read
+    n_rows : rows that were read
+
+    Returns
+    -------
+    list of text, or None where lines and rows cannot be matched
+    """
+    full = [line for _, line in _line_texts(text, dialect) if line.strip()]
+    if len(full) == n_rows:
+        return full
     numbers = set(_sorted_lines(text, dialect, list(wanted)).numbers)
-    return [line for line_number, line in _line_texts(text, dialect) if line_number in numbers]
+    rows = [line for line_number, line in _line_texts(text, dialect) if line_number in numbers]
+    return rows[:n_rows] if len(rows) >= n_rows else None
 
 
 def _line_texts(text: bytes, dialect: Dialect) -> Iterator[tuple[int, str]]:
@@ -103,10 +126,7 @@ def _sorted_lines(text: bytes, dialect: Dialect, wanted: list[int]) -> _Lines:
 def _sort_row(lines: _Lines, line_number: int, line: str, how: tuple[Dialect, list[int]]) -> None:
     """Add a line to the rows if it has the cells wanted, else to the odd ones."""
     dialect, wanted = how
-    try:
-        cells = split_line(line, dialect.separator)
-    except (csv.Error, StopIteration):
-        cells = []
+    cells = split_line(line, dialect.separator)
     n_cells, n_columns = len(cells), dialect.n_columns
     has_too_many = n_cells > n_columns and any(cell.strip() for cell in cells[n_columns:])
     is_short = n_cells < n_columns and (dialect.separator == " " or max(wanted) >= n_cells)

@@ -10,6 +10,9 @@ from gpubench_kit.findings import Finding
 from gpubench_kit.reading.line_reader import row_lines
 from gpubench_kit.reading.text_table import Columns, LogTable
 
+#: Largest log whose rows are compared as text [MB].
+_LARGEST_MB = 64
+
 
 def without_repeated_rows(table: LogTable, columns: Columns, stamps: np.ndarray, *, step: float) -> Columns:
     """Return the columns without the second copies of rows.
@@ -36,7 +39,15 @@ def without_repeated_rows(table: LogTable, columns: Columns, stamps: np.ndarray,
     suspects = np.flatnonzero(counts[first] > 1)
     if suspects.size == 0:
         return columns
-    lines = row_lines(table.text, table.dialect, [*columns.numbers, *columns.texts])
+    if len(table.text) > _LARGEST_MB * 1_000_000:
+        message = (
+            f"{table.name}: stamps are repeated; whether rows are copies is not tested beyond {_LARGEST_MB} MB."
+        )
+        finding = Finding("note", "repeats_not_tested", message, found=float(suspects.size))
+        return replace(columns, findings=(*columns.findings, finding))
+    lines = row_lines(table.text, table.dialect, wanted=[*columns.numbers, *columns.texts], n_rows=stamps.size)
+    if lines is None:
+        return columns
     keep, seen = np.ones(stamps.size, dtype=bool), set()
     for row in suspects:
         keep[row] = lines[row] not in seen

@@ -185,13 +185,13 @@ def _unsettled(
     if watts.size < 8:
         return ()
     n_first = max(1, int((times <= window[0] + 0.5).sum()))
-    first, usual = float(watts[:n_first].mean()), float(np.median(watts))
+    first, usual = float(watts[:n_first].mean()), float(watts[watts.size // 4 :].mean())
     difference_pct = 100.0 * (first / usual - 1.0) if usual > 0 else 0.0
     if abs(difference_pct) <= 10.0 or float(watts.std()) < 2.0:
         return ()
     message = (
         f"power has not settled when its mean begins, {window[0]:g} s into the run: {first:.1f} W there, "
-        f"{usual:.1f} W in the middle of the run."
+        f"{usual:.1f} W after its first quarter."
     )
     action = "A slow sensor needs a larger sensor_edge_s in the plan; else look whether the scene starts lighter."
     return (
