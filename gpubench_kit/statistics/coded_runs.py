@@ -92,6 +92,7 @@ def code_runs(usable: pd.DataFrame) -> CodedRuns:
         codes[column], names[column] = _coded(_texts(usable, column, default))
     codes["model"], names["model"] = _coded(_models(usable))
     numbers = {column: _floats(usable, column, default) for column, default in _NUMBERS.items()}
+    numbers["order"] = _order_over_all(codes, numbers["order"])
     return CodedRuns(codes, names, numbers, *derive_changes(codes, numbers))
 
 
@@ -155,6 +156,25 @@ def rank_within(groups: np.ndarray, labels: np.ndarray) -> np.ndarray:
     first = np.full(int(groups.max(initial=0)) + 1, len(pairs))
     np.minimum.at(first, groups, pairs)
     return pairs - first[groups]
+
+
+def _order_over_all(codes: dict[str, np.ndarray], order: np.ndarray) -> np.ndarray:
+    """Return the order over the whole evening where it was counted anew for each card or session.
+
+    Two cards or sessions that share a place in the order of one bench give that away; they then follow
+    each other as they first appear. Read as one count they would look like turns taken.
+    """
+    given = np.flatnonzero(~np.isnan(order))
+    part = number_groups([codes["card"], codes["session"]])
+    place = number_groups([codes["bench"][given], order[given] - order[given].min(initial=0)])
+    low, high = np.full(len(given), len(part)), np.full(len(given), -1)
+    np.minimum.at(low, place, part[given])
+    np.maximum.at(high, place, part[given])
+    if not (low < high).any():
+        return order
+    first = np.full(int(part.max()) + 1, len(part))
+    np.minimum.at(first, part, np.arange(len(part)))
+    return order + np.argsort(np.argsort(first))[part] * (order[given].max() + 1)
 
 
 def _numbered_changes(columns: list[np.ndarray], sequence: np.ndarray) -> np.ndarray:

@@ -131,7 +131,8 @@ def _find_rounds(pair: PairRuns, changes: Changes, alternated: np.ndarray) -> _R
     counts = np.bincount(place * 2 + pair.side, minlength=2 * (int(place.max()) + 1)).reshape(-1, 2)
     complete = (counts == 1).all(axis=1)[place]
     broken = np.zeros(pair.n_cells, dtype=bool)
-    broken[pair.cell[_overlapping(strict, place, (pair.runs.numbers["order"], complete & _has_order(pair)))]] = True
+    ordered = complete & _has_order(pair)
+    broken[pair.cell[_overlapping(strict, place, (pair.runs.numbers["order"], ordered))]] = True
     broken |= pair.any_in_cell(_repeated([strict, changes.change], complete)) & ~alternated
     proper = pair.any_in_cell(complete) & ~broken
     if pair.by_card:

@@ -203,3 +203,15 @@ def test_row_order_does_not_matter(rng):
     table = balanced(3, 4)
     shuffled = table.sample(frac=1, random_state=np.random.RandomState(3))
     assert classes_of(shuffled) == classes_of(table)
+
+
+def test_an_order_counted_anew_for_each_card_is_no_turn_taking():
+    table = run_table("A1 A2 A3 B1 B2 B3", card=["Larkmoor 4"] * 3 + ["Tern Ridge 70"] * 3, tuning="factory")
+    assert classes_of(table.assign(order=[1, 2, 3, 1, 2, 3]), plan=rival_plan()) == ["confounded"]
+
+
+def test_an_order_counted_anew_in_each_session_keeps_its_rounds():
+    table = run_table("A1 B1 B2 A2 B1 A1 A2 B2", session=["s1"] * 4 + ["s2"] * 4)
+    assert classes_of(table.assign(order=[1, 2, 3, 4] * 2)) == ["rounds"]
+    blocks = run_table("A1 A2 A3 A4 B1 B2 B3 B4", session=["s1", "s1", "s2", "s2", "s3", "s3", "s4", "s4"])
+    assert classes_of(blocks.assign(order=[1, 2] * 4)) == ["confounded"]
