@@ -95,7 +95,7 @@ def repaired(
         touched.add(_touched(one, model))
         stand_in = _stand_in(one["type"], loc)
         if stand_in is not None:
-            _put(copied, loc, stand_in)
+            _put(copied, loc, copy.deepcopy(stand_in))
         else:
             to_drop.add(loc[:-1] if loc[-1] == "[key]" or one["type"] == "missing" else loc)
     # From the back, so that positions in lists still hold while entries are taken out.
@@ -185,7 +185,7 @@ def _stand_in(kind: str, loc: Loc) -> Any:
     """Return what stands in for a needed part, so that entries keep their numbers; none: it can go."""
     if kind == "missing":
         value = _STAND_INS.get(loc[-1])
-        return f"({loc[-2]})" if value == "-" and len(loc) > 2 else value
+        return f"(entry {loc[-2] + 1})" if value == "-" and len(loc) > 2 else value
     if len(loc) == 1 and kind in ("too_short", "tuple_type", "model_type"):
         return _STAND_INS.get(loc[-1])
     return {} if kind == "model_type" and isinstance(loc[-1], int) else None

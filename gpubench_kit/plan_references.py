@@ -128,9 +128,7 @@ def _impossible(plan: Any, pair: Any, *, loc: Loc) -> Iterator[Problem]:
         names = plan.cards_named(subject.card)
         cards = [card for card in plan.cards if card.name in names]
         if tuning.card and not any(tuning.card in (card.name, card.model) for card in cards):
-            problem = (
-                f"tuning {shown(tuning.name)} belongs to card {shown(tuning.card)}, not {shown(subject.card)}."
-            )
+            problem = f"tuning {shown(tuning.name)} is of card {shown(tuning.card)}, not of {shown(subject.card)}."
             yield Problem((*loc, side), problem, "Name a tuning of that card.")
 
 

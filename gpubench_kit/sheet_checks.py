@@ -185,15 +185,14 @@ def check_paths(rows: Iterable[Any], folder: Path, *, file: str) -> list[RowFaul
     file : name of the sheet
     """
     leaves = _leaves(folder)
+    cells = ((row, column, getattr(row, column)) for row in rows for column in ("frame_log", "sensor_log"))
+    action = "Copy the log into the folder's logs, and write its path from the folder."
     faults = []
-    for row in rows:
-        for column in ("frame_log", "sensor_log"):
-            written = getattr(row, column)
-            if written and leaves(written):
-                problem = f"the path {shown(written)} leaves the review folder."
-                where = f"{row_name(row.run, row.line, file=file)}, column {shown(column)}"
-                action = "Copy the log into the folder's logs, and write its path from the folder."
-                faults.append((row.line, Fault(where, problem, action)))
+    for row, column, written in cells:
+        if written and leaves(written):
+            where = f"{row_name(row.run, row.line, file=file)}, column {shown(column)}"
+            fault = Fault(where, f"the path {shown(written)} leaves the review folder.", action)
+            faults.append((row.line, fault))
     return faults
 
 

@@ -127,16 +127,17 @@ def _split(text: str, file: str, known: frozenset[str]) -> tuple[Rows, str]:
     else:
         separator = max(_SEPARATORS, key=lambda one: _headings_known(text, one, known))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    rows: Rows = []
     try:
-        for cells in reader:
-            cells = [_HARMLESS.sub("", cell.strip(), count=1) for cell in cells]
-            if any(cells):
-                rows.append((reader.line_num + skipped, cells))
+        rows = [(reader.line_num + skipped, [_plain_cell(cell) for cell in cells]) for cells in reader]
     except csv.Error as error:
         where = f"{file}, line {reader.line_num + skipped}"
         raise TableError(Fault(where, f"the row cannot be split ({error}).", "Check its quotes.")) from error
-    return rows, separator
+    return [(line, cells) for line, cells in rows if any(cells)], separator
+
+
+def _plain_cell(cell: str) -> str:
+    """Return a cell without blanks at its ends and without the apostrophe that keeps it from being a formula."""
+    return _HARMLESS.sub("", cell.strip(), count=1)
 
 
 def _headings_known(text: str, separator: str, known: frozenset[str]) -> tuple[int, int]:

@@ -7,6 +7,7 @@ import io
 import re
 import warnings
 import zipfile
+import zlib
 from typing import Any
 
 import openpyxl
@@ -55,15 +56,17 @@ def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
 def _look_inside(content: bytes, file: str) -> bool:
     """Return whether any sheet has formulas; raise if the file is no workbook or unpacks to too much."""
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as packed:
-            parts = packed.infolist()
-            if sum(part.file_size for part in parts) > _LARGEST_UNPACKED:
-                problem = f"the workbook unpacks to more than {_LARGEST_UNPACKED // 1_000_000} MB."
-                raise TableError(Fault(file, problem, "Save the run sheet alone, as CSV."))
-            sheets = [part for part in parts if part.filename.startswith("xl/worksheets/")]
-            return any(_FORMULA.search(packed.read(part)) for part in sheets)
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, ValueError) as error:
+        packed = zipfile.ZipFile(io.BytesIO(content))
+        unpacked = sum(part.file_size for part in packed.infolist())
+        sheets = [part for part in packed.infolist() if part.filename.startswith("xl/worksheets/")]
+        # The reader stops at the size that a part declares, so the sum cannot be understated.
+        has_formulas = unpacked <= _LARGEST_UNPACKED and any(_FORMULA.search(packed.read(part)) for part in sheets)
+    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, ValueError, zlib.error) as error:
         raise _unreadable(file, error) from error
+    if unpacked > _LARGEST_UNPACKED:
+        problem = f"the workbook unpacks to more than {_LARGEST_UNPACKED // 1_000_000} MB."
+        raise TableError(Fault(file, problem, "Save the run sheet alone, as CSV."))
+    return has_formulas
 
 
 def _opened(content: bytes, file: str, *, data_only: bool) -> Any:

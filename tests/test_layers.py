@@ -24,6 +24,7 @@ LAYERS = {
     "run_sheet": 1,
     "sheet": 1,
     "looks": 1,
+    "new_review": 1,
     "reading": 2,
     "synthetic": 2,
     "metrics": 3,
