@@ -11,15 +11,21 @@ __version__ = "0.1.0"
 
 #: Public name -> module that holds it.
 _HOME = {
+    "build_report": "gpubench_kit.report.build",
     "check_review": "gpubench_kit.checks.review",
     "compare_over_games": "gpubench_kit.statistics.compare",
     "compare_tunings": "gpubench_kit.statistics.compare",
     "compute_run_metrics": "gpubench_kit.metrics.per_run",
     "estimate_noise": "gpubench_kit.statistics.compare",
     "exclude_runs": "gpubench_kit.checks.review",
+    "levels_of_games": "gpubench_kit.statistics.levels",
     "load_plan": "gpubench_kit.plan",
     "make_review": "gpubench_kit.synthetic",
     "open_review": "gpubench_kit.reading.review",
+    "page": "gpubench_kit.page",
+    "used_runs": "gpubench_kit.checks.review",
+    "write_pictures": "gpubench_kit.report.pictures",
+    "write_tables": "gpubench_kit.report.package",
 }
 
 __all__ = [  # noqa: PLE0604 - the names are those of the table above
@@ -32,7 +38,8 @@ def __getattr__(name: str):
     """Return a public name from its module."""
     if name not in _HOME:
         raise AttributeError(f"module 'gpubench_kit' has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOME[name]), name)
+    module = importlib.import_module(_HOME[name])
+    return module if module.__name__ == f"{__name__}.{name}" else getattr(module, name)
 
 
 def __dir__() -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 import platform
 from collections.abc import Iterable
@@ -59,6 +60,17 @@ def make_manifest(
             "games": _rows(comparisons, (*PAIR_KEY, "game", "setting", "metric", *_RESULT)),
         },
     }
+
+
+def compared_anything(report: Path) -> bool:
+    """Return whether a report holds any verdict.
+
+    Parameters
+    ----------
+    report : folder of a report
+    """
+    verdicts = json.loads((report / "manifest.json").read_text(encoding="utf-8"))["verdicts"]
+    return any(row["verdict"] != "no_verdict" for rows in verdicts.values() for row in rows)
 
 
 def file_hash(path: Path) -> str:

@@ -1,0 +1,201 @@
+"""The command ``gpubench-kit``: arguments in, one public function called, an exit code out.
+
+Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 a fault in the kit;
+130 stopped by the user. What a command needs is imported when it runs, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from gpubench_kit import __version__
+from gpubench_kit.errors import GpubenchError
+
+_DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED = 0, 1, 2, 3, 130
+#: Set to anything, it shows where in the kit an unexpected error arose.
+_TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command.
+
+    Parameters
+    ----------
+    arguments : words after the command's name; default those it was called with
+
+    Returns
+    -------
+    int, exit code
+    """
+    _speak_plainly()
+    asked = _parser().parse_args(arguments)
+    try:
+        return asked.run(asked)
+    except GpubenchError as error:
+        _tell_faults(error)
+        return _FAULT if getattr(error, "__notes__", None) else _BAD_INPUT
+    except KeyboardInterrupt:
+        print("Stopped. An earlier report is as it was.", file=sys.stderr)
+        return _STOPPED
+    except Exception as error:
+        if os.environ.get(_TRACEBACK):
+            raise
+        told = f"{type(error).__name__}: {error}".splitlines()[0]
+        print(f"Unexpected error: {told}", file=sys.stderr)
+        print(f"This is a fault in the kit. Please report it, with what {_TRACEBACK}=1 shows.", file=sys.stderr)
+        return _FAULT
+
+
+def _new(asked: argparse.Namespace) -> int:
+    """Make a review folder to fill in."""
+    from gpubench_kit.new_review import new_review
+
+    made = new_review(asked.folder)
+    _say(asked, f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.")
+    return _DONE
+
+
+def _report(asked: argparse.Namespace) -> int:
+    """Make the report of each folder; a folder with faults does not keep the others from theirs."""
+    codes = []
+    for folder in asked.folders:
+        output = (
+            Path(asked.output, Path(folder).resolve().name)
+            if asked.output and len(asked.folders) > 1
+            else asked.output
+        )
+        try:
+            codes.append(_report_one(asked, folder, output))
+        except GpubenchError as error:
+            if len(asked.folders) == 1:
+                raise
+            print(f"{folder}:", file=sys.stderr)
+            _tell_faults(error)
+            codes.append(_BAD_INPUT)
+    return max(codes)
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    """Make the report of the bundled ten-game review."""
+    from gpubench_kit.bundled import bundled_path
+
+    output = asked.output or Path("reports", "demo")
+    return _report_one(asked, bundled_path("data", "ten_games"), output, record_look=False)
+
+
+def _report_one(
+    asked: argparse.Namespace, folder: str | Path, output: str | Path | None, *, record_look: bool = True
+) -> int:
+    """Make one report, tell where it is, and whether anything could be compared."""
+    from gpubench_kit.report.build import build_report
+    from gpubench_kit.report.manifest import compared_anything
+
+    with _Bar(asked) as bar:
+        page = build_report(folder, output, progress=bar.show, record_look=record_look)
+    if not compared_anything(page.parent):
+        _say(asked, f"{page}\nNothing could be compared; the page says why.")
+        return _NOTHING_COMPARED
+    _say(asked, str(page))
+    return _DONE
+
+
+class _Bar:
+    """A progress bar; none when nobody watches a terminal."""
+
+    def __init__(self, asked: argparse.Namespace):
+        self._is_off = asked.quiet or not sys.stderr.isatty()
+        self._bar = None
+
+    def __enter__(self) -> _Bar:
+        from tqdm import tqdm
+
+        shape = "{desc}: {percentage:3.0f}%|{bar}| {elapsed}"
+        self._bar = tqdm(total=100, disable=self._is_off, bar_format=shape, leave=False, file=sys.stderr)
+        return self
+
+    def __exit__(self, *_about: object) -> None:
+        self._bar.close()
+
+    def show(self, share: float, what: str) -> None:
+        """Show the share done and what is being done."""
+        self._bar.set_description_str(what, refresh=False)
+        self._bar.update(max(0.0, 100 * share - self._bar.n))
+
+
+def _parser() -> argparse.ArgumentParser:
+    """Return the parser of the command line."""
+    parser = argparse.ArgumentParser(
+        prog="gpubench-kit",
+        description="From a folder of benchmark logs to a published page with honest verdicts.",
+        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 a fault in the kit.",
+    )
+    parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_new(commands)
+    _add_report(commands)
+    _add_demo(commands)
+    return parser
+
+
+def _add_new(commands) -> None:
+    """Add the command ``new``."""
+    command = _command(commands, "new", "make a review folder to fill in", "gpubench-kit new my-review")
+    command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
+    command.set_defaults(run=_new)
+
+
+def _add_report(commands) -> None:
+    """Add the command ``report``."""
+    command = _command(
+        commands, "report", "make the page, tables and pictures of a review", "gpubench-kit report my-review"
+    )
+    command.add_argument(
+        "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/"
+    )
+    _add_output(command, "reports/<name of the review folder>")
+    command.set_defaults(run=_report)
+
+
+def _add_demo(commands) -> None:
+    """Add the command ``demo``."""
+    command = _command(commands, "demo", "make the report of the bundled review of ten games", "gpubench-kit demo")
+    _add_output(command, "reports/demo")
+    command.set_defaults(run=_demo)
+
+
+def _command(commands, name: str, does: str, example: str) -> argparse.ArgumentParser:
+    """Return the parser of one command, with what all commands share."""
+    said = f"{does[0].upper()}{does[1:]}."
+    command = commands.add_parser(name, help=does, description=said, epilog=f"Example: {example}")
+    command.add_argument("--quiet", action="store_true", help="print nothing but faults")
+    return command
+
+
+def _add_output(command: argparse.ArgumentParser, default: str) -> None:
+    """Add the option for the output folder."""
+    command.add_argument("-o", "--output", metavar="FOLDER", help=f"where the report goes (default: {default})")
+
+
+def _tell_faults(error: GpubenchError) -> None:
+    """Print every fault, one a line."""
+    for fault in error.faults:
+        print(f"Fault: {fault}", file=sys.stderr)
+    if os.environ.get(_TRACEBACK):
+        print("\n".join(getattr(error, "__notes__", [])), file=sys.stderr)
+
+
+def _say(asked: argparse.Namespace, text: str) -> None:
+    """Print a result unless told to be quiet."""
+    if not asked.quiet:
+        print(text)
+
+
+def _speak_plainly() -> None:
+    """Let a terminal that lacks a letter show a stand-in rather than fail."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")

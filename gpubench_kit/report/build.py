@@ -1,0 +1,136 @@
+"""The whole report of one review: made beside its place, and moved there only when it is whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import nbformat
+from nbformat import NotebookNode
+
+from gpubench_kit.bundled import bundled_path
+from gpubench_kit.plan import PLAN_FILE, ReviewPlan, load_plan
+from gpubench_kit.reading.review import Review, open_review
+from gpubench_kit.report.html import page_of
+from gpubench_kit.report.manifest import make_manifest
+from gpubench_kit.report.notebook_run import run_notebook
+from gpubench_kit.report.package import json_text, read_table
+from gpubench_kit.report.place import ReportPlace
+from gpubench_kit.run_sheet import load_run_sheet
+from gpubench_kit.tables import COMPARISONS, OVERALL
+
+NOTEBOOK = "card_review.ipynb"
+
+#: Called with the share done (0 to 1) and what is being done.
+Progress = Callable[[float, str], None]
+
+_READY, _RAN, _LAID_OUT = 0.04, 0.94, 0.98
+
+
+def build_report(
+    folder: str | Path,
+    output: str | Path | None = None,
+    *,
+    progress: Progress | None = None,
+    record_look: bool = True,
+) -> Path:
+    """Make the report of a review: page, tables, pictures, executed notebook, manifest.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+    output : folder of the report; default ``reports/<name of the review folder>`` in the working directory
+    progress : called with the share done and what is being done
+    record_look : whether a new look at verdicts is written to ``looks.csv`` of the review
+
+    Returns
+    -------
+    Path of ``index.html``
+
+    Raises
+    ------
+    GpubenchError : the plan, the run sheet or a log cannot be used, or the report cannot be written; an earlier
+        report is then as it was
+    """
+    tell = progress or _tell_nobody
+    tell(0.0, "checking plan and run sheet")
+    plan_file = Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
+    plan = load_plan(plan_file)
+    sheet = load_run_sheet(plan, for_report=True)
+    review = open_review(plan)
+    place = ReportPlace(_output_of(plan, output), plan.folder)
+    with place as staging:
+        executed = _run(plan_file, staging, tell=tell)
+        tell(_RAN, "laying out the page")
+        _write(staging / "index.html", page_of(executed))
+        tell(_LAID_OUT, "writing the manifest")
+        _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
+        made_by = _manifest(review, [plan_file.name, sheet.file], staging=staging)
+        _write(staging / "manifest.json", json_text(made_by))
+        place.finish()
+    tell(1.0, "done")
+    return place.target / "index.html"
+
+
+def review_notebook() -> NotebookNode:
+    """Return the notebook that makes the page, as it comes with the kit."""
+    return nbformat.read(bundled_path("notebooks", NOTEBOOK), as_version=4)
+
+
+def published(executed: NotebookNode) -> NotebookNode:
+    """Return an executed notebook without paths and times of the machine it ran on.
+
+    Parameters
+    ----------
+    executed : notebook as it was run
+    """
+    cells = [cell for cell in executed.cells if "injected-parameters" not in cell.metadata.get("tags", [])]
+    for cell in cells:
+        cell.metadata = NotebookNode({"tags": cell.metadata["tags"]} if cell.metadata.get("tags") else {})
+    metadata = {name: value for name, value in executed.metadata.items() if name != "papermill"}
+    return NotebookNode({**executed, "cells": cells, "metadata": NotebookNode(metadata)})
+
+
+def _run(plan_file: Path, staging: Path, *, tell: Progress) -> NotebookNode:
+    """Run the notebook into the staging folder."""
+    notebook = review_notebook()
+    count = len(notebook.cells) + 1
+
+    def told(done: int) -> None:
+        tell(_READY + (_RAN - _READY) * min(done / count, 1.0), "running the notebook")
+
+    tell(_READY, "running the notebook")
+    parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(staging.absolute())}
+    return run_notebook(notebook, parameters, name=NOTEBOOK, on_cell=told)
+
+
+def _manifest(review: Review, files: list[str], *, staging: Path) -> dict[str, Any]:
+    """Return what made the report, plan and run sheet included."""
+    overall, comparisons = (
+        read_table(staging / "tables" / f"{declared.name}.csv", declared) for declared in (OVERALL, COMPARISONS)
+    )
+    inputs = [*files, *_logs(review)]
+    return make_manifest(review.plan, inputs, overall=overall, comparisons=comparisons, looks_made=1)
+
+
+def _logs(review: Review) -> list[str]:
+    """Return the logs that were read, relative to the review's folder."""
+    folder = review.plan.folder.resolve()
+    paths = [path for task in review.tasks for path in (task.frame_path, task.sensor_path) if path is not None]
+    return [path.resolve().relative_to(folder).as_posix() for path in paths if path.exists()]
+
+
+def _output_of(plan: ReviewPlan, output: str | Path | None) -> Path:
+    """Return the folder of the report."""
+    return Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file of the report; its folder is made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _tell_nobody(share: float, what: str) -> None:
+    """Take note of progress that nobody asked for."""
