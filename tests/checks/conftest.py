@@ -1,6 +1,7 @@
 """A small review, as the checks see it, in which nothing is wrong; each test spoils one thing."""
 
 from dataclasses import asdict
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -127,6 +128,12 @@ class SmallReview:
 
     def evidence(self):
         return gather_evidence(self.runs, self.facts, run_metrics=self.metrics, plan=self.plan)
+
+    def review(self, findings=()):
+        """Return what the pipeline reads of a review."""
+        return SimpleNamespace(
+            runs=self.runs.copy(), plan=self.plan, facts=lambda: self.facts, findings=tuple(findings)
+        )
 
     def find(self, check):
         """Return what one check finds."""

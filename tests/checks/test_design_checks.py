@@ -1,0 +1,145 @@
+"""Checks of the evening as a whole."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from gpubench_kit.checks.design_checks import (
+    check_drift,
+    check_order,
+    check_patches,
+    check_rules_apply,
+    check_same_order,
+)
+from gpubench_kit.statistics.drift import estimate_drift
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def test_order_that_no_clock_shows_is_noted(small):
+    small.spoil(None, order_known=False)
+    (finding,) = small.find(check_order)
+    assert finding.check == "order_not_verified"
+    assert "order as planned, not verified" in finding.message
+
+
+def test_order_done_as_planned_passes(small):
+    assert small.find(check_order) == []
+
+
+def test_two_runs_done_in_each_others_place_are_named(small):
+    small.spoil("r03", order_done=4)
+    small.spoil("r04", order_done=3)
+    (finding,) = small.find(check_order)
+    assert (finding.check, finding.found) == ("order_not_as_planned", 2)
+    assert "2 runs of 16" in finding.message
+    assert "'r03'" in finding.message
+
+
+def test_review_without_recorded_runs_has_no_order(small):
+    small.spoil(None, is_recorded=False)
+    assert small.find(check_order) == []
+
+
+def _always_first(small, rounds):
+    """Let factory come first in a number of rounds of each game; the other rounds alternate."""
+    done = 0
+    for (_, round_), same in small.runs.groupby(["game", "round"], sort=False):
+        names = ["factory", "quiet"] if round_ <= rounds or round_ % 2 else ["quiet", "factory"]
+        for name in names:
+            done += 1
+            small.spoil(same.loc[same["tuning"] == name, "run"].iloc[0], order_done=done)
+
+
+def test_one_tuning_first_in_every_round_is_noted(small):
+    _always_first(small, 4)
+    (finding,) = small.find(check_same_order)
+    assert (finding.check, finding.found) == ("same_order_every_time", 8)
+    assert "'factory' came before 'quiet' in every one of 8 rounds" in finding.message
+
+
+def test_one_round_the_other_way_round_is_enough(small):
+    _always_first(small, 3)
+    assert small.find(check_same_order) == []
+
+
+def test_few_rounds_of_one_order_may_be_chance(small):
+    _always_first(small, 4)
+    small.spoil(None, purpose="pilot")
+    for run in small.runs["run"][:10]:
+        small.spoil(run, purpose="measure")
+    assert small.find(check_same_order) == []
+
+
+def _drift(small, pct_per_run):
+    for place, row in enumerate(small.runs.itertuples()):
+        small.put(row.run, "board_w", small.value(row.run, "board_w") * (1 + pct_per_run / 100) ** place)
+
+
+@pytest.mark.parametrize(("pct_per_run", "count"), [(0.3, 1), (-0.3, 1), (0.0, 0)])
+def test_visible_drift_is_noted_for_its_metric(small, pct_per_run, count):
+    _drift(small, pct_per_run)
+    findings = small.find(check_drift)
+    assert [finding.check for finding in findings] == ["drift"] * count
+    for finding in findings:
+        assert finding.found == pytest.approx(pct_per_run, abs=0.06)
+        assert "board power drifts by" in finding.message
+        assert "per run" in finding.message
+
+
+def test_drift_below_the_limit_of_the_plan_passes(small):
+    small.set_plan(checks={"drift_pct_per_run": 0.5})
+    _drift(small, 0.3)
+    assert small.find(check_drift) == []
+
+
+def test_drift_that_may_be_chance_passes(small):
+    small.set_plan(checks={"drift_pct_per_run": 0.0001})
+    assert small.find(check_drift) == []
+
+
+@pytest.mark.parametrize("case", ["a_tidy", "c_rounds"])
+def test_slope_agrees_with_r(case):
+    runs = pd.read_csv(REFERENCE / "runs" / f"{case}.csv")
+    expected = pd.read_csv(REFERENCE / "drift.csv", comment="#").set_index(["case", "metric"])
+    cell = runs.groupby(["game", "tuning"]).ngroup().to_numpy()
+    for metric in ("avg_fps", "low_1pct_fps"):
+        found = estimate_drift(
+            np.log(runs[metric].to_numpy()),
+            runs["order"].to_numpy(float),
+            cell=cell,
+            family=np.zeros(len(runs), int),
+        )
+        row = expected.loc[(case, metric)]
+        assert found.slope[0] == pytest.approx(row["slope_log_per_run"], rel=1e-6, abs=1e-14)
+        assert found.p[0] == pytest.approx(row["p"], rel=1e-5)
+
+
+def test_first_run_after_a_patch_is_named(small):
+    small.spoil(None, game_version="1.4")
+    for run in ("r09", "r10", "r13", "r14"):
+        small.spoil(run, game_version="1.5")
+    (finding,) = small.find(check_patches)
+    assert (finding.check, finding.run) == ("game_patched", "r09")
+    assert "from version '1.4' to '1.5'" in finding.message
+
+
+def test_one_version_or_none_passes(small):
+    assert small.find(check_patches) == []
+    small.spoil(None, game_version="1.4")
+    assert small.find(check_patches) == []
+
+
+def test_rule_that_needs_launches_says_where_they_are_missing(small):
+    small.set_plan(exclude={"warm_up_runs_per_launch": 1})
+    assert small.find(check_rules_apply) == []
+    small.spoil("r02", launch="")
+    (finding,) = small.find(check_rules_apply)
+    assert "1 measured run ('r02')" in finding.message
+
+
+def test_launches_are_not_asked_for_without_the_rule(small):
+    small.spoil("r02", launch="")
+    assert small.find(check_rules_apply) == []
