@@ -1,0 +1,92 @@
+"""What the layout of the runs, and what the plan says about restarts, mean for the verdicts, as findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.findings import Finding
+from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
+from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, Layout, classify
+from gpubench_kit.statistics.pair_runs import PairRuns, select_pair
+from gpubench_kit.statistics.widening import LEAST_RESTARTS
+
+_SOURCES = {
+    "declared": "as declared in the run sheet",
+    "derived": "as the order done tells: every change of card, tuning, session, game or round is one",
+    "each_run": "before each run, as the plan states",
+    "each_block": "before each block of runs, as the plan states",
+    "installation": "as cards or benches were exchanged",
+}
+
+
+def find_layouts(usable: pd.DataFrame, plan) -> tuple[Finding, ...]:
+    """Return notes on how the runs of each pair were laid out and which tuning changes were counted.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    tuple of Finding, all notes: one for each pair and group, judged by the primary metric's runs; one
+    where no session is given; one where a restart spread was measured on too few restarts
+    """
+    coded = code_runs(usable)
+    return (*_few_restarts(plan), *_no_session(coded), *_layouts(coded, plan))
+
+
+def _few_restarts(plan) -> Iterator[Finding]:
+    """Yield a note where the spread between restarts rests on too few of them to be used."""
+    restarts = int(plan.analysis.restart_spread.get("restarts", 0))
+    if 0 < restarts < LEAST_RESTARTS:
+        message = f"plan.toml: the restart spread was measured on {restarts} restarts; it widens no interval."
+        action = f"Measure {LEAST_RESTARTS} restarts of one tuning, or state an assumed spread with restarts = 0."
+        limit = float(LEAST_RESTARTS)
+        yield Finding("note", "few_restarts", message, "", float(restarts), limit, "restarts", action)
+
+
+def _no_session(coded: CodedRuns) -> Iterator[Finding]:
+    """Yield a note where no run says to which session it belongs."""
+    if len(coded.change) and not coded.is_given("session").any():
+        message = "No session is given: all runs count as one, without a restart in between."
+        yield Finding("note", "session_not_given", message, action="Fill in the column session of the run sheet.")
+
+
+def _layouts(coded: CodedRuns, plan) -> Iterator[Finding]:
+    """Yield a note for each pair and group."""
+    for pair in plan.pairs():
+        runs = select_pair(coded, pair, metric=plan.analysis.primary)
+        if runs is None:
+            continue
+        layout = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
+        names = f"{_name(pair.of)} against {_name(pair.against)}"
+        for family in range(len(layout.shared)):
+            message = f"{names}{_group(runs, family)}: {_sentence(runs, layout, family)}"
+            yield Finding("note", "layout", message)
+
+
+def _name(subject) -> str:
+    """Return a subject as text."""
+    return ", ".join(f"'{part}'" for part in (subject.card, subject.tuning, subject.bench) if part)
+
+
+def _group(runs: PairRuns, family: int) -> str:
+    """Return the group of a family, where there are several."""
+    if runs.family.max() == 0:
+        return ""
+    return f", group '{runs.cell_text('group')[runs.family == family][0]}'"
+
+
+def _sentence(runs: PairRuns, layout: Layout, family: int) -> str:
+    """Return what the layout of a family is."""
+    classes = layout.classes[runs.family == family]
+    counts = [f"{CLASSES[one].replace('_', ' ')} in {np.sum(classes == one)}" for one in np.unique(classes)]
+    text = f"{' and '.join(counts)} of {len(classes)} games"
+    if (classes == NOT_STATED).all():
+        return f"{text}."
+    text += f"; tuning changes {_SOURCES[layout.changes.source[family]]}"
+    return f"{text}; rounds or blocks serve several games." if layout.shared[family] else f"{text}."
