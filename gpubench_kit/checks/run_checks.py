@@ -100,9 +100,9 @@ def _limit(metric: str, checks: Checks) -> float:
 def check_caps(evidence: Evidence) -> Iterator[Finding]:
     """Yield a stop for each run that a frame cap holds, and a note for each game with a declared limit.
 
-    A run is held by a cap where most of its frames take one and the same time, the card is not
-    fully loaded, and either its fellows agree in that time far better than work would, or they
-    are not steady at all.
+    A run is held by a cap where most of its frames take one and the same time, and either its fellows
+    agree in that time far better than work would while the card is not fully loaded, or they are not
+    steady at all.
 
     Parameters
     ----------
@@ -112,8 +112,9 @@ def check_caps(evidence: Evidence) -> Iterator[Finding]:
     declared = runs["frame_limit_fps"].fillna(0).to_numpy(dtype=float) > 0
     yield from _declared_limits(runs[declared])
     share_pct = 100 * runs["share_at_interval"].to_numpy(dtype=float)
-    steady = (share_pct >= checks.cap_share_pct) & ~(runs["mean_load_pct"].to_numpy(float) >= checks.load_full_pct)
-    agree = _agreement_pct(runs, steady) <= checks.cap_spread_pct
+    steady = share_pct >= checks.cap_share_pct
+    is_loaded = runs["mean_load_pct"].to_numpy(dtype=float) >= checks.load_full_pct
+    agree = ~is_loaded & (_agreement_pct(runs, steady & ~is_loaded) <= checks.cap_spread_pct)
     others = median_of_others(share_pct, runs["of_game"].to_numpy())
     alone = others < checks.cap_share_pct / 2
     for row in chosen(runs, steady & (agree | alone) & ~declared, share=share_pct):

@@ -86,12 +86,17 @@ def test_single_steady_run_among_restless_fellows_is_held_by_a_cap(small):
     assert [finding.run for finding in small.find(check_caps)] == ["r05"]
 
 
-@pytest.mark.parametrize(
-    "spoiled", [{"share_at_interval": 0.79}, {"mean_load_pct": 97.0}], ids=["share too low", "card fully loaded"]
-)
-def test_run_without_the_marks_of_a_cap_passes(small, spoiled):
-    _hold(small, ["r05"], 8.3333)
-    small.spoil("r05", **spoiled)
+@pytest.mark.parametrize(("share", "count"), [(0.8, 1), (0.79, 0)])
+def test_share_of_frames_at_one_interval_is_held_against_the_limit(small, share, count):
+    _hold(small, ["r05"], 8.3333, share)
+    assert len(small.find(check_caps)) == count
+
+
+def test_steady_runs_of_a_fully_loaded_card_are_no_cap(small):
+    fellows = ["r01", "r02", "r05", "r06", "r09", "r10", "r13", "r14"]
+    _hold(small, fellows, 8.3333)
+    assert len(small.find(check_caps)) == 8
+    small.spoil(None, mean_load_pct=97.0)
     assert small.find(check_caps) == []
 
 
