@@ -44,11 +44,11 @@ def check_text(text: str) -> str:
     PydanticCustomError : the text holds a control character
     """
     # Most texts are printable, which excludes all of these categories, and isprintable is fast.
-    if not text.isprintable():
-        for place, one in enumerate(text, start=1):
-            if unicodedata.category(one) in _NOT_IN_TEXT:
-                problem = f"{shown(text)} holds the control character U+{ord(one):04X} at place {place}."
-                raise kit_error(problem, "Write it as one line of plain text.")
+    categories = () if text.isprintable() else map(unicodedata.category, text)
+    place = next((place for place, one in enumerate(categories) if one in _NOT_IN_TEXT), None)
+    if place is not None:
+        problem = f"{shown(text)} holds the control character U+{ord(text[place]):04X} at place {place + 1}."
+        raise kit_error(problem, "Write it as one line of plain text.")
     return unicodedata.normalize("NFC", text)
 
 

@@ -38,33 +38,43 @@ def unknown_name(loc: Loc, name: str, *, what: str, known: Iterable[str]) -> Ite
 
 def check_comparisons(plan: Any) -> Iterator[Problem]:
     """Yield problems of ``[[comparisons]]``: unknown names, a side against itself, a pair asked for twice."""
+    problems = [found for n, asked in enumerate(plan.comparisons) for found in _sides(plan, asked, loc=_entry(n))]
+    yield from problems
+    asked_for = () if problems else enumerate(plan.comparisons)
     seen: dict[frozenset, int] = {}
-    for number, asked in enumerate(plan.comparisons):
-        problems = list(_sides(plan, asked, loc=("comparisons", number)))
-        yield from problems
-        for pair in () if problems else plan.pairs_of(asked):
-            first = seen.setdefault(frozenset((pair.of, pair.against)), number)
-            if first != number:
-                problem = f"this pair is compared by entry {first + 1} already; one entry per pair is expected."
-                yield Problem(("comparisons", number), problem, "Leave one of them out.")
+    for number, pair in ((number, pair) for number, asked in asked_for for pair in plan.pairs_of(asked)):
+        first = seen.setdefault(frozenset((pair.of, pair.against)), number)
+        if first != number:
+            problem = f"this pair is compared by entry {first + 1} already; one entry per pair is expected."
+            yield Problem(_entry(number), problem, "Leave one of them out.")
+
+
+def _entry(number: int) -> Loc:
+    """Return the place of a comparison."""
+    return ("comparisons", number)
 
 
 def check_claims(plan: Any) -> Iterator[Problem]:
     """Yield problems of ``[[claims]]``: unknown names, metrics that are not compared, a missing amount."""
+    compared = plan.analysis.metrics
     for number, claim in enumerate(plan.claims):
         loc = ("claims", number)
         yield from _sides(plan, claim, loc=loc)
-        if claim.over not in OVER_WORDS:
-            known = [game.name for game in plan.games]
-            for found in unknown_name((*loc, "over"), claim.over, what="game", known=known):
-                near = suggestion(claim.over, [*OVER_WORDS, *known])
-                yield found._replace(action=near or f"Or say {listed(OVER_WORDS)}.")
-        if claim.metric not in plan.analysis.metrics:
-            problem = (
-                f"{shown(claim.metric)} is not compared ([analysis] metrics: {listed(plan.analysis.metrics)})."
-            )
+        yield from _games_of_claim(plan, claim, loc=(*loc, "over"))
+        if claim.metric not in compared:
+            problem = f"{shown(claim.metric)} is not compared ([analysis] metrics: {listed(compared)})."
             yield Problem((*loc, "metric"), problem, "Add it there, or name a metric that is compared.")
         yield from _amount(claim, loc)
+
+
+def _games_of_claim(plan: Any, claim: Claim, *, loc: Loc) -> Iterator[Problem]:
+    """Yield a problem if ``over`` is neither a game of the plan nor a word for several games."""
+    known = [game.name for game in plan.games]
+    if claim.over not in (*OVER_WORDS, *known):
+        problem = f"game {shown(claim.over)} is not in the plan (games: {listed(known)})."
+        yield Problem(
+            loc, problem, suggestion(claim.over, [*OVER_WORDS, *known]) or f"Or say {listed(OVER_WORDS)}."
+        )
 
 
 def check_evening(plan: Any) -> Iterator[Problem]:

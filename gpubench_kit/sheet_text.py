@@ -17,6 +17,8 @@ from gpubench_kit.sheet_workbook import Rows, read_workbook
 #: Names that a run sheet can have; one of them may be there.
 SHEET_FILES = ("runs.csv", "runs.xlsx", "runs.tsv")
 
+#: Latin letters in UTF-16 have a zero in every other byte; in other encodings none belongs into a table.
+_ZEROS_OF_UTF16 = 0.25
 _LARGEST_FILE = 50_000_000
 _SEPARATORS = (",", ";", "\t")
 _WORKBOOK = b"PK\x03\x04"
@@ -99,7 +101,7 @@ def _decoded(content: bytes, file: str, findings: list[Finding]) -> str:
     """Return the text; UTF-8 and UTF-16 are told by their marks or zero bytes, else Windows letters are tried."""
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
-    elif b"\0" in content[:2000]:
+    elif content[:2000].count(0) > len(content[:2000]) * _ZEROS_OF_UTF16:
         encoding = "utf-16-le" if content[1:2] == b"\0" else "utf-16-be"
     else:
         encoding = "utf-8-sig"
