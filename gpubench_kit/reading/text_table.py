@@ -1,18 +1,19 @@
-"""One file to columns: the look-ahead says how, pandas' C engine reads, and only the columns asked for.
+"""One file to columns: the look-ahead says how, pyarrow's reader reads, and only the columns asked for.
 
-Rows that the quick way cannot vouch for (a row cut short, a comment between rows, a heading repeated)
-send the whole file through ``line_reader``, line by line. A value never differs from the file's text.
+pyarrow is strict where others pad rows that were cut short or take words for numbers in silence. A file
+that it refuses (a torn row, a comment between rows, a heading repeated) goes through ``line_reader``, line
+by line. A value never differs from the file's text.
 """
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
+import pyarrow as pa
+from pyarrow import csv
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
@@ -20,8 +21,8 @@ from gpubench_kit.reading.dialect import Dialect, find_dialect
 from gpubench_kit.reading.line_reader import read_lines
 from gpubench_kit.reading.log_bytes import LogBytes, read_log_bytes
 
-#: Text from which on pandas reads in pieces, so that memory stays bounded [bytes].
-_READ_IN_PIECES = 32_000_000
+#: Text that is parsed at once [bytes].
+_BLOCK = 1 << 24
 
 
 @dataclass(frozen=True)
@@ -153,14 +154,26 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     dialect = table.dialect
     if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt or not _quotes_close(table):
         return None
-    numbers, texts = list(dict.fromkeys(numbers)), list(dict.fromkeys(texts))
-    frame = _read_quickly(table, numbers, texts)
-    if frame is None or not _is_whole(table, len(frame)):
+    types = {**dict.fromkeys(map(str, texts), pa.string()), **dict.fromkeys(map(str, numbers), pa.float64())}
+    try:
+        read = csv.read_csv(
+            pa.py_buffer(memoryview(table.text)[dialect.first_row :]),
+            csv.ReadOptions(
+                use_threads=False,
+                block_size=_BLOCK,
+                column_names=[str(column) for column in range(dialect.n_columns)],
+            ),
+            csv.ParseOptions(delimiter=dialect.separator or "\t", quote_char='"' if b'"' in table.text else False),
+            csv.ConvertOptions(
+                include_columns=list(types), column_types=types, decimal_point=dialect.decimal, check_utf8=False
+            ),
+        )
+    except pa.ArrowInvalid:
         return None
-    values = {column: frame[column].to_numpy() for column in numbers}
+    values = {column: read.column(str(column)).to_numpy() for column in dict.fromkeys(numbers)}
     if any(np.isinf(one).any() for one in values.values()):
         return None
-    return Columns(values, {column: frame[column].to_numpy(dtype=object) for column in texts})
+    return Columns(values, {column: read.column(str(column)).to_numpy() for column in dict.fromkeys(texts)})
 
 
 def without_sample(table: LogTable) -> LogTable:
@@ -187,42 +200,6 @@ def _quotes_close(table: LogTable) -> bool:
     characters = np.frombuffer(table.text, np.uint8)[table.dialect.first_row :]
     in_quotes = np.cumsum(characters == ord('"')) % 2
     return not in_quotes[characters == ord("\n")].any()
-
-
-def _is_whole(table: LogTable, n_rows: int) -> bool:
-    """Return whether there are as many separators as rows need; a row cut short would be padded in silence."""
-    dialect = table.dialect
-    if dialect.separator == "":
-        return True
-    if b'"' in table.text:
-        return n_rows == table.text.count(b"\n", dialect.first_row)
-    characters = np.frombuffer(table.text, np.uint8)[dialect.first_row :]
-    return int(np.count_nonzero(characters == ord(dialect.separator))) == n_rows * (dialect.n_columns - 1)
-
-
-def _read_quickly(table: LogTable, numbers: list[int], texts: list[int]) -> pd.DataFrame | None:
-    """Return the columns by pandas' C engine; None where it meets anything out of the ordinary."""
-    dialect = table.dialect
-    source = io.BytesIO(table.text)
-    source.seek(dialect.first_row)
-    try:
-        return pd.read_csv(
-            source,
-            sep=dialect.separator or "\t",
-            decimal=dialect.decimal,
-            header=None,
-            names=range(dialect.n_columns),
-            usecols=[*numbers, *texts],
-            dtype=np.float64
-            if not texts
-            else {**dict.fromkeys(numbers, np.float64), **dict.fromkeys(texts, object)},
-            index_col=False,
-            low_memory=len(table.text) > _READ_IN_PIECES,
-            encoding="utf-8",
-            engine="c",
-        )
-    except (ValueError, pd.errors.ParserError):
-        return None
 
 
 def no_such_column(table: LogTable, heading: str, what: str) -> LogError:
