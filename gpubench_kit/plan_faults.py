@@ -185,7 +185,8 @@ def _stand_in(kind: str, loc: Loc) -> Any:
     """Return what stands in for a needed part, so that entries keep their numbers; none: it can go."""
     if kind == "missing":
         value = _STAND_INS.get(loc[-1])
-        return f"(entry {loc[-2] + 1})" if value == "-" and len(loc) > 2 else value
+        is_of_list = len(loc) > 1 and isinstance(loc[-2], int)
+        return f"(entry {loc[-2] + 1})" if value == "-" and is_of_list else value
     if len(loc) == 1 and kind in ("too_short", "tuple_type", "model_type"):
         return _STAND_INS.get(loc[-1])
     return {} if kind == "model_type" and isinstance(loc[-1], int) else None

@@ -7,6 +7,8 @@ import re
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from plans import SMALL_PLAN, small_plan
 
 from gpubench_kit.errors import PlanError
@@ -156,6 +158,7 @@ CASES = {
         {"logs": {"sensors": {"avg_fps": "x"}}},
         "'avg_fps' is not read from a sensor log",
     ),
+    "column of a log missing": ({"logs": {"frame_time": {}}}, "plan, [logs], frame_time: column is missing."),
     "single brackets": ({"cards": {"name": "Larkmoor 4"}}, "each with [[cards]] in double brackets above it"),
     "double brackets": ({"review": [{"title": "t"}]}, "[review] in single brackets"),
     "no games": ({"games": []}, "[[games]] is empty; at least one entry is expected."),
@@ -215,6 +218,29 @@ def test_names_that_depend_on_a_faulty_name_are_not_told_too():
     assert faults({"tunings": tunings, "comparisons": [QUIET]}) == [
         "plan, [[tunings]] 2, name: 3 was found; text in quotes is expected. Meaning: name of the tuning."
     ]
+
+
+VALUES = st.sampled_from([3, -1, 1.5, float("nan"), "", "x", "a\nb", True, None, [], {}, [{}], {"a": 1}, 10**400])
+
+
+@given(data=st.data())
+def test_any_value_anywhere_gives_a_plan_or_its_faults(data):
+    plan = copy.deepcopy(SMALL_PLAN | {"claims": [CLAIM], "comparisons": [QUIET], "analysis": HEAT, "logs": {}})
+    for _ in range(3):
+        table: Any = plan
+        while isinstance(table, (dict, list)) and table:
+            keys = list(table) if isinstance(table, dict) else list(range(len(table)))
+            key = data.draw(st.sampled_from(keys))
+            if data.draw(st.booleans()):
+                table[key] = copy.deepcopy(data.draw(VALUES))
+                break
+            table = table[key]
+    try:
+        made = ReviewPlan.from_dict(plan)
+    except PlanError as error:
+        assert all("\n" not in str(fault) for fault in error.faults)
+    else:
+        assert made.pairs()
 
 
 SYNTAX = {
