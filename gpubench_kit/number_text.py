@@ -13,6 +13,7 @@ between number and unit.
     value_text(value, metric)                       the same, unit by the metric's name
     percent_text(value)                             '2 %', '2.5 %': levels, margins, shares
     change_text(change, unit='%')                   '+2.1 %', '−0.3 °C', '0.0 %'
+    bound_text(value, unit='%', up=False)           '2.1 %': rounded down, for "at least"
     interval_text(low, high, unit='%')              '−0.4 to +1.2 %'
     change_and_interval_text(change, low, high)     '+2.1 % (+1.4 to +2.7 %)'
     p_text(p, level=0.05)                           'p = 0.032', 'p < 0.001'
@@ -24,7 +25,7 @@ between number and unit.
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 
 import pandas as pd
 
@@ -137,6 +138,16 @@ def change_text(change: float | None, unit: str = "%") -> str:
     str : ``'+2.1 %'``; what rounds to zero has no sign: ``'0.0 %'``
     """
     return _with_unit(_signed_text(change, _change_decimals(unit, change)), unit)
+
+
+def bound_text(value: float | None, unit: str = "%", *, up: bool) -> str:
+    """Return a bound without a plus sign, rounded up ("less than") or down ("at least"), so that it stays true."""
+    if is_missing(value) or math.isinf(value):
+        return _with_unit(number_text(value), unit)
+    decimals = _change_decimals(unit, value)
+    way = ROUND_CEILING if up else ROUND_FLOOR
+    safe = Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), rounding=way)
+    return _with_unit(number_text(float(safe), decimals=decimals), unit)
 
 
 def interval_text(low: float | None, high: float | None, unit: str = "%") -> str:

@@ -61,6 +61,8 @@ def check_claims(plan: Any) -> Iterator[Problem]:
         loc = ("claims", number)
         yield from _sides(plan, claim, loc=loc)
         yield from _games_of_claim(plan, claim, loc=(*loc, "over"))
+        groups = sorted({one.group for game in plan.games for one in game.settings})
+        yield from unknown_name((*loc, "group"), claim.group, what="group", known=groups)
         if claim.metric not in compared:
             problem = f"{shown(claim.metric)} is not compared ([analysis] metrics: {listed(compared)})."
             yield Problem((*loc, "metric"), problem, "Add it there, or name a metric that is compared.")

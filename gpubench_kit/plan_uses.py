@@ -36,6 +36,7 @@ class Claim(Section):
     of: SubjectText = Field(description="what the sentence praises", examples=[{"tuning": "quiet"}])
     against: SubjectText = Field(description="what it is compared with", examples=[{"tuning": "factory"}])
     over: Name = Field("these_games", description=f"the name of a game, or one of {', '.join(OVER_WORDS)}")
+    group: Text = Field("", description="group of settings it speaks of; not given: every group")
     says: Literal["better", "worse", "no_loss", "same", "at_least", "at_most"] = Field(
         description="what the sentence says", examples=["no_loss"]
     )

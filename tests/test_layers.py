@@ -58,7 +58,7 @@ ORDER = (
 )  # fmt: skip
 
 #: Files that belong to one part but stand beside it: by the beginning of their name.
-FAMILIES = ("plan_", "sheet_", "synthetic_", "cli_")
+FAMILIES = ("plan_", "sheet_", "synthetic_", "claims_", "costs_", "cli_")
 
 #: Outside library -> where it may be imported.
 HOMES = {

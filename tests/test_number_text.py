@@ -215,3 +215,19 @@ def test_no_text_has_a_hyphen_for_minus_or_a_signed_zero(value):
     for words in (text.change_text(value), text.unit_text(value, "W"), text.significant_text(value)):
         assert "-" not in words
         assert not re.match(r"[+−]0(\.0*)?( |$)", words)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "up", "words"),
+    [
+        (2.04, "%", False, "2.0 %"),
+        (2.04, "%", True, "2.1 %"),
+        (-0.31, "%", True, "−0.3 %"),
+        (-0.31, "%", False, "−0.4 %"),
+        (45.0, "W", True, "45.0 W"),
+        (math.nan, "%", True, "–"),
+        (math.inf, "%", True, "∞ %"),
+    ],
+)
+def test_a_bound_is_rounded_to_the_side_on_which_it_stays_true(value, unit, up, words):
+    assert text.bound_text(value, unit, up=up) == words

@@ -133,3 +133,10 @@ def test_a_claim_speaks_of_the_pair_that_is_compared():
              "of": {"tuning": "quiet"}, "against": {"tuning": "factory"}}  # fmt: skip
     plan = small_plan(changes={"claims": [claim]})
     assert plan.pairs_of(plan.claims[0]) == plan.pairs()
+
+
+def test_a_claim_about_a_group_that_no_setting_has_is_refused():
+    claim = {"id": "c", "text": "t", "metric": "avg_fps", "says": "better", "group": "2160p",
+             "of": {"tuning": "quiet"}, "against": {"tuning": "factory"}}  # fmt: skip
+    with pytest.raises(PlanError, match=r"group '2160p' is not in the plan \(groups: 'all'\)"):
+        small_plan(changes={"claims": [claim]})
