@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -61,10 +62,8 @@ def check_same_order(evidence: Evidence) -> Iterator[Finding]:
     key = ["card", "bench", "game", "setting", "session", "round"]
     for (card, bench), same in measured.groupby(["card", "bench"], sort=False):
         first = same.groupby([*key, "tuning"])["order_done"].min().unstack("tuning")
-        names = list(first.columns)
-        for place, one in enumerate(names):
-            for other in names[place + 1 :]:
-                yield from _one_order(first[[one, other]].dropna().astype(float), (card, bench))
+        for pair in combinations(first.columns, 2):
+            yield from _one_order(first[list(pair)].dropna().astype(float), (card, bench))
 
 
 def _one_order(order: pd.DataFrame, where: tuple[str, str]) -> Iterator[Finding]:

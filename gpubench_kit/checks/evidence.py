@@ -139,20 +139,25 @@ def usual_spread(values: np.ndarray, group: np.ndarray) -> float:
     return float(1.4826 * np.median(distance[known]) / np.sqrt(1.25)) if known.any() else float("nan")
 
 
-def chosen(runs: pd.DataFrame, mask: np.ndarray | pd.Series, **columns: np.ndarray) -> Iterator:
+def chosen(
+    runs: pd.DataFrame, mask: np.ndarray | pd.Series, *, beside: dict[str, np.ndarray] | None = None
+) -> Iterator:
     """Yield the rows that a mask picks as named tuples, with further columns.
 
     Parameters
     ----------
     runs : rows of ``Evidence.runs`` or ``Evidence.values``
     mask : array (rows,) of truth values
-    columns : arrays (rows,), by the name under which a row shall have them
+    beside : arrays (rows,), by the name under which a row shall have them
     """
     picked = np.asarray(mask, dtype=bool)
     # Most checks find nothing, and a named tuple of seventy columns is not made for nothing.
-    if picked.any():
-        extra = {name: np.asarray(values)[picked] for name, values in columns.items()}
-        yield from runs[picked].assign(**extra).itertuples()
+    if not picked.any():
+        return
+    found = runs[picked].copy()
+    for name, values in (beside or {}).items():
+        found[name] = np.asarray(values)[picked]
+    yield from found.itertuples()
 
 
 def run_text(row) -> str:

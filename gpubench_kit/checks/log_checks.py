@@ -66,7 +66,7 @@ def check_time_column(evidence: Evidence) -> Iterator[Finding]:
         ("times_disagree", "n_mismatched", "of the steps of the time column differ from the frame time"),
     ):
         share_pct = 100 * runs[column].to_numpy(dtype=float) / steps
-        for row in chosen(runs, share_pct > checks.time_steps_pct, share=share_pct):
+        for row in chosen(runs, share_pct > checks.time_steps_pct, beside={"share": share_pct}):
             message = f"{run_text(row)}: {_percent(row.share)} {words}."
             yield Finding("note", check, message, row.run, float(row.share), checks.time_steps_pct, "%", action)
 
@@ -107,7 +107,7 @@ def check_samples(evidence: Evidence) -> Iterator[Finding]:
             action = "Name its sensor log in the run sheet, or repeat the run; without it power is not compared."
             yield Finding("note", "samples_missing", message, row.run, 0.0, checks.sensor_share_pct, "%", action)
     share_pct = 100 * runs["sensor_overlap"]
-    for row in chosen(runs, sampled & (share_pct < checks.sensor_share_pct), share=share_pct):
+    for row in chosen(runs, sampled & (share_pct < checks.sensor_share_pct), beside={"share": share_pct}):
         message = f"{run_text(row)}: the sensor log covers {_percent(row.share)} of the run ({row.sensor_log})."
         action = "Start the sensor log before the run and stop it after; power is that of the part covered."
         limit = checks.sensor_share_pct

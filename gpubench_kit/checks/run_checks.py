@@ -40,7 +40,8 @@ def check_lengths(evidence: Evidence) -> Iterator[Finding]:
     action = (
         "Look whether the scene was completed; if not, write not_completed into the cell `excluded` and repeat."
     )
-    for row in chosen(runs, np.abs(off_pct) > limit, length=length, usual=usual, off=off_pct, by_frames=by_frames):
+    beside = {"length": length, "usual": usual, "off": off_pct, "by_frames": by_frames}
+    for row in chosen(runs, np.abs(off_pct) > limit, beside=beside):
         unit, decimals = ("frames", 0) if row.by_frames else ("s", 1)
         word = "shorter" if row.off < 0 else "longer"
         message = (
@@ -117,7 +118,7 @@ def check_caps(evidence: Evidence) -> Iterator[Finding]:
     agree = ~is_loaded & (_agreement_pct(runs, steady & ~is_loaded) <= checks.cap_spread_pct)
     others = median_of_others(share_pct, runs["of_game"].to_numpy())
     alone = others < checks.cap_share_pct / 2
-    for row in chosen(runs, steady & (agree | alone) & ~declared, share=share_pct):
+    for row in chosen(runs, steady & (agree | alone) & ~declared, beside={"share": share_pct}):
         message = (
             f"{run_text(row)}: {_percent(row.share)} of the frames take "
             f"{number_text(row.interval_ms, decimals=3)} ms "
@@ -202,7 +203,7 @@ def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
     limit = evidence.plan.checks.unlike_spreads
     compared = evidence.values[evidence.values["metric"].isin(evidence.plan.analysis.metrics)]
     rated = compared.assign(**distance_from_fellows(compared))
-    for row in chosen(rated, is_flagged(rated, limit), bound=flag_bound(rated, limit)):
+    for row in chosen(rated, is_flagged(rated, limit), beside={"bound": flag_bound(rated, limit)}):
         ratio = METRICS[row.metric].scale == "ratio"
         apart = 100 * np.expm1(row.distance) if ratio else row.distance
         center = float(np.exp(row.center)) if ratio else row.center

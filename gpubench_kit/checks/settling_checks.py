@@ -32,7 +32,7 @@ def check_warm_up(evidence: Evidence) -> Iterator[Finding]:
     runs, limit = evidence.runs, evidence.plan.checks.warm_up_pct
     action = "Let the scene run once before recording, or leave out first runs by warm_up_runs_per_launch."
     odd, off_pct = _odd_courses(runs, runs["first_part_ms"] / runs["later_part_ms"], limit)
-    for row in chosen(runs, odd, off=off_pct):
+    for row in chosen(runs, odd, beside={"off": off_pct}):
         word = "slower" if row.off > 0 else "faster"
         message = (
             f"{run_text(row)}: against its fellows the first quarter of the frames is "
@@ -63,7 +63,7 @@ def check_settled(evidence: Evidence) -> Iterator[Finding]:
     ):
         course = np.asarray(first, dtype=float) / np.where(np.asarray(later) > 0, later, np.nan)
         odd, off_pct = _odd_courses(runs, course, checks.settle_pct)
-        for row in chosen(runs, odd, off=off_pct, first=first, later=later):
+        for row in chosen(runs, odd, beside={"off": off_pct, "first": first, "later": later}):
             message = (
                 f"{run_text(row)}: the {name} moves within the run by {_percent(abs(row.off))} more than in "
                 "its fellows "
@@ -82,7 +82,7 @@ def _unsettled_temperature(evidence: Evidence) -> Iterator[Finding]:
     moved = (runs["later_part_c"] - runs["first_part_c"]).to_numpy(dtype=float)
     usual = np.nan_to_num(median_of_others(moved, runs["of_game"].to_numpy()))
     off = np.where(runs["purpose"] == "soak", moved, moved - usual)
-    for row in chosen(runs, np.abs(off) > limit, off=off):
+    for row in chosen(runs, np.abs(off) > limit, beside={"off": off}):
         beside = "" if row.purpose == "soak" else " more than in its fellows"
         message = (
             f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the "

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import permutations
+from itertools import permutations, product
 
 import numpy as np
 import pandas as pd
@@ -62,15 +62,13 @@ def check_tunings_applied(evidence: Evidence) -> Iterator[Finding]:
     cell, of_game = (evidence.runs[name].to_numpy() for name in ("cell", "of_game"))
     spreads = np.array([usual_spread(column, cell) for column in logs.T])
     limits = (evidence.plan.checks.tuning_spreads, evidence.plan.checks.tuning_pct)
-    tuning = pd.factorize(evidence.runs["tuning"])[0]
+    codes, names = pd.factorize(evidence.runs["tuning"])
     for game in np.unique(of_game):
-        inside = of_game == game
-        for own, other in permutations(np.unique(tuning[inside]), 2):
-            mine, theirs = np.flatnonzero(inside & (tuning == own)), np.flatnonzero(inside & (tuning == other))
+        inside = np.flatnonzero(of_game == game)
+        for own, other in permutations(np.unique(codes[inside]), 2):
+            mine, theirs = (inside[codes[inside] == code] for code in (own, other))
             likeness = _likeness((logs[mine], logs[theirs]), spreads, limits)
-            for k in np.flatnonzero(_looks_lost(likeness.place)):
-                rows = (evidence.runs.iloc[mine[k]], evidence.runs["tuning"].iloc[theirs[0]])
-                yield _lost_finding(rows, likeness, (k, logs[mine[k]]))
+            yield from _lost_runs(evidence.runs.iloc[mine], names[other], (likeness, logs[mine]))
     yield from _unseen_changes(evidence)
 
 
@@ -112,6 +110,13 @@ def _looks_lost(places: np.ndarray) -> np.ndarray:
     return known.any(axis=1) & (mean < _LOOKS_LIKE) & (highest < _NEVER_ABOVE)
 
 
+def _lost_runs(mine: pd.DataFrame, other: str, found: tuple[_Likeness, np.ndarray]) -> Iterator[Finding]:
+    """Yield the stops for runs of one tuning that look like another; found = (likeness, logs) of all of them."""
+    likeness, logs = found
+    for k in np.flatnonzero(_looks_lost(likeness.place)):
+        yield _lost_finding((mine.iloc[k], other), likeness, (k, logs[k]))
+
+
 def _lost_finding(rows: tuple, likeness: _Likeness, found: tuple[int, np.ndarray]) -> Finding:
     """Return the stop for a run that looks like another tuning; found = (its place, its logs)."""
     (row, other), (k, logs) = rows, found
@@ -138,15 +143,13 @@ def _unseen_changes(evidence: Evidence) -> Iterator[Finding]:
     reference, limit_pct = evidence.plan.reference_tuning, evidence.plan.checks.settle_pct
     means = evidence.values.groupby(["metric", "tuning", "of_game"])["value"].mean()
     by_game = {key: same.droplevel([0, 1]) for key, same in means.groupby(level=[0, 1])}
-    for tuning in evidence.plan.tunings:
-        for name, metric in _DECLARED.items():
-            own, usual = by_game.get((metric, tuning.name)), by_game.get((metric, reference))
-            if own is None:
-                continue
-            if tuning.changes.get(name) and usual is not None:
-                yield from _unseen(tuning.name, metric, (own - usual).dropna().to_numpy(), tuning.changes[name])
-            if tuning.held_at.get(name, 0) > 0:
-                yield from _not_held(tuning.name, metric, own.to_numpy(), (tuning.held_at[name], limit_pct))
+    for tuning, (name, metric) in product(evidence.plan.tunings, _DECLARED.items()):
+        own, usual = by_game.get((metric, tuning.name)), by_game.get((metric, reference))
+        held, offset = tuning.held_at.get(name, 0.0), tuning.changes.get(name, 0.0)
+        if own is not None and held > 0:
+            yield from _not_held(tuning.name, metric, own.to_numpy(), (held, limit_pct))
+        if own is not None and usual is not None and offset:
+            yield from _unseen(tuning.name, metric, (own - usual).dropna().to_numpy(), offset)
 
 
 def _unseen(tuning: str, metric: str, moved: np.ndarray, wanted: float) -> Iterator[Finding]:

@@ -92,7 +92,7 @@ def chance_of_same(effect, sigma, *, margin, n, level: float = 0.05, df=None):
 def chance_of_not_worse(effect, sigma, *, margin, n, level: float = 0.05, df=None):
     """Return the chance that a loss as large as the margin is ruled out.
 
-    Parameters and result as in `chance_of_same`; ``effect`` is positive where the tuning is better.
+    ``effect`` (above 0: better), ``sigma, margin, n, level, df`` and result are as in `chance_of_same`.
     """
     return _chance_against_margin("not_worse", (effect, margin, _standard_error(sigma, n)), (_df(df, n), level))
 
@@ -115,7 +115,7 @@ def detectable_difference(sigma, *, n, level: float = 0.05, df=None, power: floa
 def margin_shown(sigma, *, n=10, level: float = 0.05, df=None, power: float = POWER):
     """Return the smallest margin for which "no difference" would be shown if there is none.
 
-    Parameters and result as in `detectable_difference`.
+    ``sigma, n, level, df, power`` and result are as in `detectable_difference`.
     """
     return _ratios("same", _df(df, n), (level, power)) * _standard_error(sigma, n)
 
@@ -286,7 +286,7 @@ def _ratio(question: str, df: float, wanted: tuple) -> float:
     level, power = wanted
     if not df > 0:
         return float("nan")
-    # The scale q of a single df exceeds 10 with a chance below 1e-22, so this end is out of reach.
+    # The scale q exceeds 10 with a chance below 1e-22, so this end is out of reach.
     highest = 10 * float(t_quantile(1 - level / 2, df)) + 10
     return find_root(lambda size: float(_chance(question, size, 0.0, (df, level))) - power, 0.0, highest)
 
