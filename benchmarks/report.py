@@ -1,0 +1,68 @@
+"""Where the time of a whole report goes: reading, checks, statistics, page, pictures, notebook and export.
+
+Run with:  python benchmarks/report.py [FOLDER]       (default: the bundled ten-game review)
+
+The report is built once as the command does it; then the notebook's own cells are run in this process and
+timed under their headings. What the cells do not account for is the notebook's process, its imports, the
+export of the page, and the manifest.
+"""
+
+from __future__ import annotations
+
+import ast
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from gpubench_kit.bundled import bundled_path
+from gpubench_kit.report.build import build_report, review_notebook
+
+#: The whole report is meant to take no longer than this on two cores [s].
+GOAL_S = 25.0
+
+
+def main(folder: Path) -> None:
+    """Print the seconds of each part, its share of the whole, and the whole against its goal."""
+    with tempfile.TemporaryDirectory() as scratch:
+        start = time.perf_counter()
+        page = build_report(folder, Path(scratch) / "report", record_look=False)
+        whole = time.perf_counter() - start
+        size_mb = page.stat().st_size / 1e6
+        parts = seconds_by_heading(folder / "plan.toml", Path(scratch) / "cells")
+    parts["notebook, imports, export, manifest"] = whole - sum(parts.values())
+    for heading, seconds in parts.items():
+        print(f"{heading:40s} {seconds:7.2f} s  {seconds / whole:6.1%}")
+    print(
+        f"{'the whole report':40s} {whole:7.2f} s  {whole / GOAL_S:6.1%} of {GOAL_S:.0f} s; page {size_mb:.2f} MB"
+    )
+
+
+def seconds_by_heading(plan_file: Path, output: Path) -> dict[str, float]:
+    """Return how long the notebook's cells take in this process, summed under each heading [s]."""
+    names = {"plan_file": str(plan_file), "output_folder": str(output)}
+    parts: dict[str, float] = {}
+    heading = ""
+    for cell in review_notebook().cells:
+        if cell.cell_type == "markdown":
+            heading = cell.source.splitlines()[0].lstrip("# ")
+        elif "parameters" not in cell.metadata.get("tags", []):
+            parts[heading] = parts.get(heading, 0.0) + seconds_of_cell(cell.source, names)
+    return parts
+
+
+def seconds_of_cell(source: str, names: dict[str, object]) -> float:
+    """Return how long one cell takes, its last value shown as the notebook would [s]."""
+    start = time.perf_counter()
+    *statements, last = ast.parse(source).body
+    if not isinstance(last, ast.Expr):
+        statements, last = [*statements, last], None
+    exec(compile(ast.Module(statements, []), "cell", "exec"), names)
+    if last is not None:
+        value = eval(compile(ast.Expression(last.value), "cell", "eval"), names)
+        value._repr_html_()
+    return time.perf_counter() - start
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else bundled_path("data", "ten_games"))
