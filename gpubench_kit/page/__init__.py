@@ -1,5 +1,6 @@
 """The page: one function for each section, from tables to what a reader sees."""
 
+from gpubench_kit.page.cautions import cautions
 from gpubench_kit.page.closing import limits, provenance
 from gpubench_kit.page.measured import everyday, heat, power
 from gpubench_kit.page.method import method
@@ -9,6 +10,7 @@ from gpubench_kit.page.stylesheet import look
 from gpubench_kit.page.summary import summary
 
 __all__ = [
+    "cautions",
     "data_quality",
     "everyday",
     "game_results",

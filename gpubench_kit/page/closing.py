@@ -83,7 +83,7 @@ def provenance(runs: pd.DataFrame, plan, *, version: str, looks_made: int = 0) -
     ]
     body = join([
         paragraph(_SOURCES),
-        terms(facts), heading("Downloads"), bullets(_downloads()), _hashes(runs),
+        terms(facts), heading("Downloads"), bullets(_downloads(False)), _hashes(runs),
     ])  # fmt: skip
     return Section("provenance", "Provenance and downloads", body)
 
@@ -101,15 +101,17 @@ def _card_limits(plan) -> Iterable[str]:
             yield f"{count} samples of the {unit.name} were measured; the card is then the unit of comparison."
 
 
-def _downloads() -> Iterable[Markup]:
+def _downloads(with_claims: bool) -> Iterable[str | Markup]:
     """Yield a link to each file that stands beside the page."""
     for name, declared in ALL_TABLES.items():
+        if name == "claims" and not with_claims:
+            continue
         yield join([link(f"tables/{name}.csv", f"{name}.csv"), f": one row per {declared.row}."])
     yield join([link("tables/datapackage.json", "datapackage.json"), ": columns, units and meaning of all tables."])
     yield join([link("tables.zip", "tables.zip"), ": all tables and their description in one file."])
     yield join([link("manifest.json", "manifest.json"), ": versions, seed, verdicts, and a hash of every input."])
     yield join([link("notebooks/card_review.ipynb", "card_review.ipynb"), ": the notebook that was run."])
-    yield join([link("pictures/", "pictures/"), ": every chart as a picture, light and dark."])
+    yield "pictures/, the folder beside this page: every chart as a picture, light and dark."
 
 
 def _hashes(runs: pd.DataFrame) -> Markup:

@@ -77,7 +77,9 @@ def bullets(items: Iterable[str | Markup]) -> Markup:
 
 def terms(pairs: Iterable[tuple[str | Markup, str | Markup]], *, css: str = "terms") -> Markup:
     """Return a list of words, each with its explanation; nothing for no words."""
-    inner = join(Markup("<div><dt>{}</dt><dd>{}</dd></div>\n").format(word, meaning) for word, meaning in pairs)
+    inner = join(
+        Markup("<div><dt>{}</dt><dd>{}</dd></div>\n").format(word, tied(meaning)) for word, meaning in pairs
+    )
     return Markup('<dl class="{}">\n{}</dl>\n').format(css, inner) if inner else inner
 
 

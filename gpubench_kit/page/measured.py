@@ -46,7 +46,7 @@ def everyday(levels: pd.DataFrame, plan) -> Section:
         "How high each tuning stands. Whether two of them really differ is answered below: runs done close "
         "together share much of their noise, so a comparison can be surer than two overlapping lines suggest."
     )
-    body = join([paragraph(text), chart_grid([*over_games, *by_game])])
+    body = join([paragraph(text), chart_grid(by_game)])
     return Section(name, title, body, pictures=pictures_of([*over_games, *by_game]))
 
 

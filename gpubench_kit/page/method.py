@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
-from gpubench_kit.number_text import number_text, percent_text
+from gpubench_kit.number_text import number_text, percent_text, significant_text
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, table, terms
 from gpubench_kit.page.section import Section
 
@@ -28,6 +28,7 @@ _ADJUST = {
     "none": "For screening only, p-values are not adjusted for the number of comparisons.",
 }
 _APPLIED = {"each_run": "before each run", "each_block": "once for each block of runs"}
+_UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "rpm"}
 _FRAMES = {"rendered": "rendered frames", "shown": "frames shown"}
 _LIMITS = {"card": "the card", "processor": "the processor", "memory": "memory", "frame_limit": "a frame limit"}
 
@@ -56,7 +57,7 @@ def method(run_metrics: pd.DataFrame, comparisons: pd.DataFrame, plan, *, looks_
         heading("How differences are judged"),
         bullets(_judging_sentences(comparisons, plan, looks_made=looks_made)),
         heading("Definitions used"),
-        _definitions(run_metrics),
+        _definitions(run_metrics, plan),
     ]
     return Section("method", "Method", join(parts))
 
@@ -81,10 +82,12 @@ def _amounts(changes: dict[str, float], *, signed: bool = False) -> str:
     """Return declared amounts in words: the name of each holds its unit."""
     told = []
     for name, value in changes.items():
+        what, _, unit = name.rpartition("_")
+        if unit not in _UNITS:
+            what, unit = name, ""
+        number = number_text(value, decimals=0 if value == int(value) else 2)
         sign = "+" if signed and value > 0 else ""
-        told.append(
-            f"{name.replace('_', ' ')} {sign}{number_text(value, decimals=0 if value == int(value) else 2)}"
-        )
+        told.append(f"{what.replace('_', ' ')} {sign}{number} {_UNITS.get(unit, '')}".rstrip())
     return ", ".join(told) or "none"
 
 
@@ -93,7 +96,7 @@ def _benches(plan) -> Markup:
     pairs = [(card.name, "rival card" if card.role == "rival" else "card under review") for card in plan.cards]
     for bench in plan.benches:
         room = "" if bench.room_c is None else f"room at {number_text(bench.room_c, decimals=0)} °C"
-        told = ", ".join(one for one in (f"driver {bench.driver}" if bench.driver else "", room) if one)
+        told = "; ".join(one for one in (f"driver: {bench.driver}" if bench.driver else "", room) if one)
         pairs.append((f"Bench {bench.name}".strip(), told or "not described in the plan"))
     return terms(pairs)
 
@@ -121,9 +124,7 @@ def _layout_sentences(comparisons: pd.DataFrame, plan) -> list[str]:
     told += _rules(plan)
     edge = plan.analysis.sensor_edge_s
     if edge and metric_of_sensors(comparisons):
-        told.append(
-            f"Sensors average over time, so {number_text(edge, decimals=1)} s at each end of a run is left out."
-        )
+        told.append(f"Sensors average over time, so their means leave out {significant_text(edge)} s at each end.")
     return told
 
 
@@ -142,9 +143,11 @@ def _rules(plan) -> list[str]:
         told.append(f"The first {rules.warm_up_runs_per_launch} measured after each start of a game are left out.")
     if rules.extra_runs_after_patch:
         told.append(f"The first {rules.extra_runs_after_patch} after a change of a game's version are left out.")
-    ruled = "These rules were set" if told else "No rule leaves runs out by itself; a rule would have to be set"
+    ruled = (
+        "These rules of the plan treat all tunings alike." if told else "The plan has no rule that leaves runs out."
+    )
     last = "Otherwise a run is left out only for a logged cause, such as a crash, never because of its number."
-    return [*told, f"{ruled} before the data. {last}"]
+    return [*told, f"{ruled} {last}"]
 
 
 def _judging_sentences(comparisons: pd.DataFrame, plan, *, looks_made: int) -> list[str]:
@@ -180,9 +183,10 @@ def _looks_sentence(plan, looks_made: int) -> str:
     return text
 
 
-def _definitions(run_metrics: pd.DataFrame) -> Markup:
-    """Return each metric's definition as it was used."""
-    used = run_metrics[["metric", "definition"]].drop_duplicates()
+def _definitions(run_metrics: pd.DataFrame, plan) -> Markup:
+    """Return the definition of each metric that is compared, as it was used."""
+    used = run_metrics.loc[run_metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]]
+    used = used.drop_duplicates()
     pairs = [
         (sentence(metric_of(metric).label), join(part["definition"], " "))
         for metric, part in used.groupby("metric", sort=False)

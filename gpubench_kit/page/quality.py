@@ -16,7 +16,7 @@ from gpubench_kit.page.section import Section
 
 _SEVERITIES = {
     "stop": ("Withheld until explained", "Verdicts that need these runs are not given."),
-    "exclude": ("Left out by a rule of the plan", "The rule was set before the data and treats all tunings alike."),
+    "exclude": ("Left out by a rule of the plan", "A rule of the plan, the same for all tunings."),
     "note": ("Noted", "Nothing was left out for these; they are here for the sceptic."),
 }
 
@@ -56,7 +56,7 @@ def _counts(runs: pd.DataFrame) -> Markup:
 
 def _left_out_runs(runs: pd.DataFrame) -> Markup:
     """Return every run that is left out, with its reason."""
-    rows = runs[runs["excluded_for"] != ""]
+    rows = runs[(runs["excluded_for"] != "") & runs["purpose"].isin(["measure", "soak"])]
     title = heading("Runs left out")
     if not len(rows):
         return join([title, paragraph("No run that was meant to count was left out.")])

@@ -35,6 +35,9 @@ from gpubench_kit.page.wording import (
     verdict_mark,
 )
 
+#: Metrics whose charts are in sight: over all games, and within one section game by game.
+_IN_SIGHT, _GAMES_IN_SIGHT = 4, 2
+
 _SCOPES = ("these_games", "games_like_these")
 
 _GUIDE = (
@@ -63,12 +66,16 @@ def overall_results(overall: pd.DataFrame, plan) -> Section:
         return left_out(name, title, "nothing could be compared")
     groups = groups_in(overall, plan)
     metrics = [one for one in plan.analysis.metrics if one in set(overall["metric"])]
-    charts = [draw_overall(overall, plan, metric=one, group=group) for group in groups for one in metrics]
+    topics = [(group, one) for group in groups for one in metrics]
+    charts = {topic: draw_overall(overall, plan, metric=topic[1], group=topic[0]) for topic in topics}
+    shown = [chart for (_, metric), chart in charts.items() if metric in metrics[:_IN_SIGHT]]
+    folded = [chart for (_, metric), chart in charts.items() if metric not in metrics[:_IN_SIGHT]]
+    more = details("Charts of the other metrics", chart_grid(folded))
     tables = [
         _overall_table(overall, plan, group=group, pair=pair) for group in groups for pair in pairs_in(overall)
     ]
-    body = join([guide(), chart_grid(charts), *tables, verdict_terms(overall), _scope_words(overall)])
-    return Section(name, title, body, pictures=pictures_of(charts))
+    body = join([guide(), chart_grid(shown), more, *tables, verdict_terms(overall), _scope_words(overall)])
+    return Section(name, title, body, pictures=pictures_of(charts.values()))
 
 
 def game_results(comparisons: pd.DataFrame, plan) -> Section:
@@ -105,14 +112,15 @@ def metric_blocks(rows: pd.DataFrame, plan) -> tuple[Markup, list[DescribedFigur
     """
     metrics = [one for one in plan.analysis.metrics if one in set(rows["metric"])]
     parts, charts = [], []
-    for metric in metrics:
+    for place, metric in enumerate(metrics):
         of_metric = rows[rows["metric"] == metric]
         made = list(_game_charts(of_metric, plan, metric=metric))
-        facts = metric_of(metric)
+        facts, shown = metric_of(metric), chart_grid(made)
+        shown = shown if place < _GAMES_IN_SIGHT else details(f"Charts: {facts.label}", shown)
         parts += [
             heading(sentence(facts.label), name=slug(f"games-{metric}")),
             paragraph(facts.help),
-            chart_grid(made),
+            shown,
         ]
         parts += list(_game_tables(of_metric, plan))
         charts += made

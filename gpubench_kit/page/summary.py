@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, of_pair, pair_text, pairs_in, sentence
+from gpubench_kit.figures.words import metric_of, of_group, of_pair, pair_text, pairs_in, sentence
 from gpubench_kit.number_text import change_text, count_text, percent_text
 from gpubench_kit.page.elements import Column, Markup, join, note, paragraph, table
 from gpubench_kit.page.pairs import groups_in, subject_names
@@ -15,7 +15,7 @@ from gpubench_kit.page.section import Section
 from gpubench_kit.page.wording import result_clause, sentence_of, unit_of_change, verdict_mark
 
 #: Sentences of the result, and pairs that each of them names.
-_SENTENCES, _PAIRS_NAMED, _BOARD_COLUMNS = 3, 3, 4
+_SENTENCES, _PAIRS_NAMED = 3, 3
 _LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
 _POWER = ("board_w", "wall_w", "energy_per_frame_j")
 
@@ -86,6 +86,7 @@ def _further_metrics(headline: pd.DataFrame, plan, wanted: Sequence[tuple[str, .
 
 def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) -> str:
     """Return what was found on one metric in one group, for the first pairs of the plan."""
+    is_opening = metric == plan.analysis.primary and group == groups_in(headline, plan)[0]
     rows = [row for row in _ordered(headline, plan) if row.group == group and row.metric == metric]
     if not rows:
         return ""
@@ -95,15 +96,13 @@ def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) ->
         of, against = names[place]
         is_repeated = place > 0 and against == names[place - 1][1] and row.verdict != "no_verdict"
         beside = "" if is_repeated else against
-        is_led = place == 0 and metric == plan.analysis.primary
-        clauses.append(result_clause(row, of=of, against=beside, with_level=is_led, is_first=place == 0))
+        with_level = is_opening and place == 0
+        clauses.append(result_clause(row, of=of, against=beside, with_level=with_level, is_first=place == 0))
     more = len(rows) - _PAIRS_NAMED
     if more > 0:
         clauses.append(f"{count_text(more, 'further comparison')} in the tables below")
-    is_led = metric == plan.analysis.primary or headline["group"].nunique() > 1
-    return sentence_of(
-        clauses, lead=_lead(rows[0], plan, is_short=metric != plan.analysis.primary) if is_led else ""
-    )
+    is_led = is_opening or headline["group"].nunique() > 1
+    return sentence_of(clauses, lead=_lead(rows[0], plan, is_short=not is_opening) if is_led else "")
 
 
 def _ordered(headline: pd.DataFrame, plan) -> Iterable[Any]:
@@ -147,7 +146,7 @@ def _byline(runs: pd.DataFrame, plan) -> Markup:
 def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
     """Return the result of every pair at a glance, for the first metrics of the plan."""
     rows = headline[headline["group"] == group]
-    metrics = [one for one in plan.analysis.metrics if one in set(rows["metric"])][:_BOARD_COLUMNS]
+    metrics = [plan.analysis.primary, *_further_metrics(rows, plan, (_LOWS, _POWER))]
     heads = [pair_text(pair, plan) for pair in pairs_in(rows)]
     ends = {head.partition(" against ")[2] for head in heads}
     is_common = len(ends) == 1
@@ -159,8 +158,7 @@ def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
         ]
         for head, pair in zip(heads, pairs_in(rows), strict=True)
     ]
-    group_text = "" if group == "all" else f" ({group})"
-    return table(columns, lines, caption=f"Result at a glance{group_text}", css="board")
+    return table(columns, lines, caption=of_group("Change and verdict over these games", group), css="board")
 
 
 def _metric_columns(metrics: Sequence[str]) -> list[Column]:

@@ -33,13 +33,13 @@ VERDICT_HELP = {
 _MARKS = {
     "better": ("▲", "up"),
     "worse": ("▼", "down"),
-    "higher": ("▲", "up"),
-    "lower": ("▼", "down"),
+    "higher": ("▲", "even"),
+    "lower": ("▼", "even"),
     "better_but_small": ("△", "up"),
     "worse_but_small": ("▽", "down"),
-    "higher_but_small": ("△", "up"),
-    "lower_but_small": ("▽", "down"),
-    "same_within_margin": ("＝", "same"),
+    "higher_but_small": ("△", "even"),
+    "lower_but_small": ("▽", "even"),
+    "same_within_margin": ("=", "even"),
     "undecided": ("?", "open"),
     "no_verdict": ("×", "open"),
 }
@@ -106,11 +106,15 @@ def caution_sentences(row: Any) -> list[str]:
 
 def no_loss_sentence(row: Any) -> str:
     """Return what may be said about loss: empty unless a loss as large as the margin is ruled out."""
-    if is_missing(row.no_loss) or not row.no_loss or row.verdict in ("worse", "no_verdict"):
+    if is_missing(row.no_loss) or not row.no_loss:
         return ""
+    is_gain = metric_of(row.metric).better == "lower"
+    loss, lost = ("increase", "more") if is_gain else ("loss", "lost")
     if row.verdict == "worse_but_small":
-        return f"About {_size(row)} lost, less than {margin_words(row)}."
-    return "Any loss is smaller than " + _amount(_most_lost(row), row) + "." if _most_lost(row) > 0 else "No loss."
+        return f"About {_size(row)} {lost}, less than {margin_words(row)}."
+    if row.verdict == "same_within_margin" and _most_lost(row) > 0:
+        return f"Any {loss} is smaller than {_amount(_most_lost(row), row)}."
+    return f"A{'n' * is_gain} {loss} as large as the margin is ruled out." if row.verdict == "undecided" else ""
 
 
 def _no_verdict_clause(row: Any, *, of: str, against: str) -> str:

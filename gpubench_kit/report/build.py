@@ -7,9 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import nbformat
+import pandas as pd
 from nbformat import NotebookNode
 
 from gpubench_kit.bundled import bundled_path
+from gpubench_kit.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
+from gpubench_kit.looks import record_look as record
 from gpubench_kit.plan import PLAN_FILE, ReviewPlan, load_plan
 from gpubench_kit.reading.review import Review, open_review
 from gpubench_kit.report.html import page_of
@@ -18,7 +21,8 @@ from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.run_sheet import load_run_sheet
-from gpubench_kit.tables import COMPARISONS, OVERALL
+from gpubench_kit.table_declaration import Table
+from gpubench_kit.tables import COMPARISONS, OVERALL, RUN_METRICS, RUNS
 
 NOTEBOOK = "card_review.ipynb"
 
@@ -66,7 +70,8 @@ def build_report(
         _write(staging / "index.html", page_of(executed))
         tell(_LAID_OUT, "writing the manifest")
         _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
-        made_by = _manifest(review, [plan_file.name, sheet.file], staging=staging)
+        looks = _count_look(staging, plan, is_recorded=record_look)
+        made_by = _manifest(review, [plan_file.name, sheet.file], staging=staging, looks=looks)
         _write(staging / "manifest.json", json_text(made_by))
         place.finish()
     tell(1.0, "done")
@@ -105,13 +110,32 @@ def _run(plan_file: Path, staging: Path, *, tell: Progress) -> NotebookNode:
     return run_notebook(notebook, parameters, name=NOTEBOOK, on_cell=told)
 
 
-def _manifest(review: Review, files: list[str], *, staging: Path) -> dict[str, Any]:
+def _count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
+    """Return the looks made so far, this one included, and write a new one down.
+
+    It is written before the report is in its place: should the run be killed in between, the next one
+    shows the same runs, which is no new look.
+    """
+    runs, values = (_table_of(staging, declared) for declared in (RUNS, RUN_METRICS))
+    usable = values[values["value"].notna()].merge(runs[runs["used"]], on="run")
+    fingerprint = used_runs_fingerprint(usable)
+    if is_recorded:
+        return record(plan.folder, fingerprint, plan=plan)
+    return looks_made(plan.folder, fingerprint)
+
+
+def _table_of(staging: Path, declared: Table) -> pd.DataFrame:
+    """Return a table that the notebook wrote."""
+    return read_table(staging / "tables" / f"{declared.name}.csv", declared)
+
+
+def _manifest(review: Review, files: list[str], *, staging: Path, looks: int) -> dict[str, Any]:
     """Return what made the report, plan and run sheet included."""
-    overall, comparisons = (
-        read_table(staging / "tables" / f"{declared.name}.csv", declared) for declared in (OVERALL, COMPARISONS)
-    )
+    overall, comparisons = (_table_of(staging, declared) for declared in (OVERALL, COMPARISONS))
+    if (review.plan.folder / LOOKS_FILE).exists():
+        files = [*files, LOOKS_FILE]
     inputs = [*files, *_logs(review)]
-    return make_manifest(review.plan, inputs, overall=overall, comparisons=comparisons, looks_made=1)
+    return make_manifest(review.plan, inputs, overall=overall, comparisons=comparisons, looks_made=looks)
 
 
 def _logs(review: Review) -> list[str]:
