@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from gpubench_kit import __version__
-from gpubench_kit.errors import GpubenchError
+from gpubench_kit.errors import Fault, GpubenchError, LogError
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED = 0, 1, 2, 3, 130
 #: Set to anything, it shows where in the kit an unexpected error arose.
@@ -87,6 +88,49 @@ def _demo(asked: argparse.Namespace) -> int:
     return _report_one(asked, bundled_path("data", "ten_games"), output, record_look=False)
 
 
+def _inspect(asked: argparse.Namespace) -> int:
+    """Tell how a log is read, and every metric of it."""
+    from gpubench_kit.cli_text import as_json, inspection_text
+    from gpubench_kit.metrics.inspect_log import inspect_log
+
+    for word in filter(None, (asked.log, asked.sensors)):
+        _check_file(word)
+    told = inspect_log(asked.log, asked.sensors, sensor_edge_s=asked.sensor_edge_s)
+    print(as_json(told) if asked.json else inspection_text(told))
+    return _DONE
+
+
+def _compare(asked: argparse.Namespace) -> int:
+    """Compare runs with runs, from numbers or logs."""
+    from gpubench_kit.cli_text import comparison_json, comparison_text
+    from gpubench_kit.statistics.quick import quick_comparison
+
+    sides = [[_value_of(word, asked.metric) for word in side] for side in (asked.of, asked.against)]
+    found = quick_comparison(*sides, metric=asked.metric, margin=asked.margin, order=asked.order)
+    print(comparison_json(found) if asked.json else comparison_text(found))
+    return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
+
+
+def _value_of(word: str, metric: str) -> str | float:
+    """Return a number as it was typed, or a log's value of the metric."""
+    if not Path(word).exists() and re.fullmatch(r"[-+]?\d*[.,]?\d+", word):
+        return word.replace(",", ".")
+    from gpubench_kit.metrics.inspect_log import inspect_log
+
+    _check_file(word)
+    values = inspect_log(word)["metrics"]
+    if metric not in values:
+        known = ", ".join(f"'{name}'" for name in values)
+        raise LogError(Fault(word, f"this log has no '{metric}' (it has {known}).", "Choose one with --metric."))
+    return values[metric]
+
+
+def _check_file(word: str) -> None:
+    """Raise where a word of the command line names no file."""
+    if not Path(word).is_file():
+        raise LogError(Fault(word, "there is no such file.", "Correct the name, or the folder you are in."))
+
+
 def _report_one(
     asked: argparse.Namespace, folder: str | Path, output: str | Path | None, *, record_look: bool = True
 ) -> int:
@@ -137,6 +181,8 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_new(commands)
     _add_report(commands)
+    _add_inspect(commands)
+    _add_compare(commands)
     _add_demo(commands)
     return parser
 
@@ -158,6 +204,32 @@ def _add_report(commands) -> None:
     )
     _add_output(command, "reports/<name of the review folder>")
     command.set_defaults(run=_report)
+
+
+def _add_inspect(commands) -> None:
+    """Add the command ``inspect``."""
+    example = "gpubench-kit inspect logs/r014.frames.csv --sensors logs/r014.sensors.csv"
+    command = _command(commands, "inspect", "tell how a log is read, and every metric of it", example)
+    command.add_argument("log", metavar="LOG", help="frame log, or a sensor log alone")
+    command.add_argument("--sensors", metavar="LOG", help="sensor log of the same run")
+    command.add_argument("--sensor-edge-s", metavar="SECONDS", type=float, default=1.0,
+                         help="left out of sensor means at each end (default: 1)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.set_defaults(run=_inspect)
+
+
+def _add_compare(commands) -> None:
+    """Add the command ``compare``."""
+    example = "gpubench-kit compare 102.1 102.6 101.9 --against 100.0 101.0 99.5 --order alternated"
+    command = _command(commands, "compare", "compare runs with runs at once, from numbers or frame logs", example)
+    command.add_argument("of", metavar="RUN", nargs="+", help="numbers, or frame logs")
+    command.add_argument("--against", metavar="RUN", nargs="+", required=True, help="the runs to compare with")
+    command.add_argument("--metric", default="avg_fps", help="what the numbers are (default: avg_fps)")
+    command.add_argument("--margin", type=float, default=2.0, help="smallest difference that matters (default: 2)")
+    command.add_argument("--order", choices=("alternated", "back_to_back", "not_known"), default="not_known",
+                         help="how the runs were done (default: not_known)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.set_defaults(run=_compare)
 
 
 def _add_demo(commands) -> None:

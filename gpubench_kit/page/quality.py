@@ -8,7 +8,7 @@ import pandas as pd
 
 from gpubench_kit.figures.noise import draw_noise
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
-from gpubench_kit.number_text import count_text, is_missing, number_text, unit_text, value_text
+from gpubench_kit.number_text import count_text, is_missing, significant_text, unit_text, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, table
 from gpubench_kit.page.pairs import all_groups
@@ -39,7 +39,7 @@ def data_quality(findings: pd.DataFrame, runs: pd.DataFrame, *, noise: pd.DataFr
     charts = (
         [draw_noise(noise, plan, metric=metrics[0], group=group) for group in all_groups(plan)] if metrics else []
     )
-    body = join([_counts(runs), _left_out_runs(runs), _all_findings(findings), _noise_part(noise, charts)])
+    body = join([_counts(runs), _left_out_runs(runs), _all_findings(findings), _noise_part(noise, charts, plan)])
     return Section("quality", "Data quality", body, pictures=pictures_of(charts))
 
 
@@ -94,7 +94,7 @@ def _finding_line(row: Any) -> list[str]:
     return [
         _plain(row.check),
         row.run,
-        row.message,
+        sentence(row.message),
         _amount(row.found, row.unit),
         _amount(row.limit, row.unit),
         row.action,
@@ -106,13 +106,13 @@ def _amount(value: float, unit: str) -> str:
     return "" if is_missing(value) else unit_text(value, unit)
 
 
-def _noise_part(noise: pd.DataFrame, charts: list) -> Markup:
+def _noise_part(noise: pd.DataFrame, charts: list, plan) -> Markup:
     """Return how noisy the bench is: charts in sight, numbers folded."""
     text = (
         "Noise is how far runs of the same tuning differ. The smallest detectable difference is what this many "
         "runs of each side would find with a chance of 80 %."
     )
-    rows = noise[noise["cv_pct"].notna()]
+    rows = noise[noise["cv_pct"].notna() & noise["metric"].isin(plan.analysis.metrics)]
     columns = [Column("Game"), Column("Tuning"), Column("Metric"), Column("Runs", is_number=True),
                Column("Mean", is_number=True), Column("Noise", "%", is_number=True),
                Column("Detectable", "%", is_number=True)]  # fmt: skip
@@ -127,8 +127,8 @@ def _noise_line(row: Any) -> list[str]:
     """Return the cells of one game and tuning."""
     return [
         scene_text(row.game, row.setting), row.tuning, sentence(metric_of(row.metric).label), count_text(row.n),
-        value_text(row.mean, row.metric), number_text(row.cv_pct, decimals=2),
-        number_text(row.detectable_pct, decimals=1),
+        value_text(row.mean, row.metric), significant_text(row.cv_pct, digits=2),
+        significant_text(row.detectable_pct, digits=2),
     ]  # fmt: skip
 
 
