@@ -18,6 +18,7 @@ from gpubench_kit.reading.find_columns import (
     share_rising,
 )
 from gpubench_kit.reading.find_frame_columns import find_clock, sensors_by_name
+from gpubench_kit.reading.kinds import Kind, fitting_kinds
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 from gpubench_kit.registry import SENSOR_METRICS
 
@@ -111,7 +112,7 @@ def _elapsed(table: LogTable, sample: Sample, declared: Declaration, *, has_cloc
         values = sample.values[:, column]
         steps = np.diff(values)
         step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
-        unit, steadiness = _unit_of_step(step), _steadiness(values)
+        unit, steadiness = _unit_of_step(step), _steadiness(values, may_stand=not has_clock)
         is_counter = (steps == 1).all() and values[0] in (0, 1)
         is_doubtful = has_clock and (is_counter or steadiness < 0.8)
         if unit and (wanted is not None or (steadiness > 0 and not is_doubtful)):
@@ -121,7 +122,7 @@ def _elapsed(table: LogTable, sample: Sample, declared: Declaration, *, has_cloc
     return max(found, key=lambda one: one[0])[1] if found else None
 
 
-def _steadiness(values: np.ndarray) -> float:
+def _steadiness(values: np.ndarray, *, may_stand: bool) -> float:
     """Return the share of steps near the usual one, of values that rise; 0 of others.
 
     Coarse stamps stand still between steps, which must then be equal.
@@ -132,7 +133,7 @@ def _steadiness(values: np.ndarray) -> float:
         return 0.0
     usual = float(np.median(moving))
     near = float((np.abs(moving - usual) <= 0.5 * usual).mean())
-    return near if near >= 0.8 or moving.size >= 0.9 * steps.size else 0.0
+    return near if (may_stand and near >= 0.8) or moving.size >= 0.9 * steps.size else 0.0
 
 
 def _unit_of_step(step: float) -> str:
@@ -151,33 +152,12 @@ def _no_time(table: LogTable) -> LogError:
     )
 
 
-@dataclass(frozen=True)
-class _Kind:
-    """A kind of sensor: the metric it is taken for, and values that it can have."""
-
-    metric: str
-    words: str
-    low: float
-    high: float
-    factor: float = 1.0
-
-
-#: Kinds that values can tell; ranges are of the median. What fits more than one kind is asked for.
-_KINDS = (
-    _Kind("load_pct", "a load in percent", 0.0, 100.0),
-    _Kind("core_c", "a temperature in degrees Celsius", 18.0, 115.0),
-    _Kind("board_w", "a power in watts", 3.0, 1500.0),
-    _Kind("core_mhz", "a clock in megahertz", 150.0, 6000.0),
-    _Kind("core_mv", "a voltage in volts", 0.45, 1.6, 1000.0),
-)
-
-
 def _by_values(
     table: LogTable, sample: Sample, taken: set[int], known: set[str]
 ) -> tuple[tuple[ColumnChoice, ...], tuple[Finding, ...]]:
     """Return sensors that only their values tell, and findings on them and on those that cannot be told apart."""
     free = [int(column) for column in np.flatnonzero(sample.is_numeric) if column not in taken]
-    fitting = {column: _fitting_kinds(sample.values[:, column], float(sample.steps[column])) for column in free}
+    fitting = {column: fitting_kinds(sample.values[:, column], float(sample.steps[column])) for column in free}
     fitting = {column: kinds for column, kinds in fitting.items() if kinds}
     choices, unclear = [], []
     for column, kinds in fitting.items():
@@ -193,27 +173,6 @@ def _by_values(
     return tuple(choices), tuple(_guesses(table, choices) + _questions(table, unclear, fitting))
 
 
-def _fitting_kinds(values: np.ndarray, step: float) -> list[_Kind]:
-    """Return the kinds that a column could be, from its range and how it moves."""
-    known = values[np.isfinite(values)]
-    if known.size < 5 or known.min() < 0 or known.min() == known.max():
-        return []
-    median, largest_step = float(np.median(known)), float(np.abs(np.diff(known)).max())
-    moves = {
-        # A load swings between idle and busy; nothing else spans most of 0 to 100.
-        "load_pct": known.max() <= 100.0
-        and known.max() >= 80
-        and (known.max() - known.min() >= 50 or median >= 90),
-        "core_c": known.max() <= 120.0 and largest_step <= 12.0 and known.max() - known.min() < 70,
-        "board_w": step < 1.0,
-        "core_mhz": step >= 1.0 and float(known.max()) >= 400.0,
-        "core_mv": step < 0.1,
-    }
-    if moves["load_pct"]:
-        return [_KINDS[0]]
-    return [kind for kind in _KINDS[1:] if kind.low <= median < kind.high and moves[kind.metric]]
-
-
 def _guesses(table: LogTable, choices: list[ColumnChoice]) -> list[Finding]:
     """Return one finding for each sensor that was taken by its values."""
     found = []
@@ -224,7 +183,7 @@ def _guesses(table: LogTable, choices: list[ColumnChoice]) -> list[Finding]:
     return found
 
 
-def _questions(table: LogTable, unclear: list[int], fitting: dict[int, list[_Kind]]) -> list[Finding]:
+def _questions(table: LogTable, unclear: list[int], fitting: dict[int, list[Kind]]) -> list[Finding]:
     """Return one finding that asks which sensor is which."""
     if not unclear:
         return []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -52,13 +53,13 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     MatchedFiles. Names are looked up in the review folder, then in its ``logs`` folder; a name that leaves the
     folder, by ``..``, an absolute path or a link, is a fault.
     """
-    matched, with_numbers = MatchedFiles(), set(typed["run"])
+    matched, with_numbers, root = MatchedFiles(), set(typed["run"]), plan.folder.resolve()
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
     for row in runs.to_dict("records"):
         faults: list[Fault] = []
         frame_name = row["frame_log"] or _by_pattern(row, plan, matched.findings)
-        frame_path = _file(plan.folder, row, frame_name, faults)
-        sensor_path = _file(plan.folder, row, row["sensor_log"], faults)
+        frame_path = _file(root, row, frame_name, faults)
+        sensor_path = _file(root, row, row["sensor_log"], faults)
         if faults and row["excluded"]:
             matched.findings.extend(_notes(faults, row["run"]))
             continue
@@ -68,7 +69,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
     matched.findings.extend(_not_recorded(matched.not_recorded))
-    matched.findings.extend(_left_over(plan.folder, matched.tasks))
+    matched.findings.extend(_left_over(root, matched.tasks))
     return matched
 
 
@@ -113,16 +114,17 @@ def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
     return name
 
 
-def _file(folder: Path, row: dict, name: str, faults: list[Fault]) -> Path | None:
+def _file(root: Path, row: dict, name: str, faults: list[Fault]) -> Path | None:
     """Return the file of a name in the sheet; a fault is added where it is missing or out of the folder."""
     if not name:
         return None
     where = f"runs.csv, run '{row['run']}'"
-    root = folder.resolve()
     try:
-        candidates = [(root / place / name.replace("\\", "/")).resolve() for place in ("", LOG_FOLDER)]
-        inside = [path for path in candidates if path.is_relative_to(root)]
+        candidates = ((root / place / name.replace("\\", "/")).resolve() for place in ("", LOG_FOLDER))
+        inside = [path for path in itertools.islice(candidates, 1) if path.is_relative_to(root)]
         found = next((path for path in inside if path.exists()), None)
+        if inside and found is None:
+            found = next((path for path in candidates if path.is_relative_to(root) and path.exists()), None)
     except (OSError, ValueError, RuntimeError):
         faults.append(Fault(where, f"'{name[:80]}' is no file name.", "Write the name of the run's log."))
         return None
@@ -151,12 +153,13 @@ def _not_recorded(runs: list[str]) -> list[Finding]:
     return [Finding("note", "not_recorded_yet", message, found=float(len(runs)))]
 
 
-def _left_over(folder: Path, tasks: list[RunTask]) -> list[Finding]:
+def _left_over(root: Path, tasks: list[RunTask]) -> list[Finding]:
     """Return one note on files in the folder of logs that no row names."""
     named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
-    logs = folder.resolve() / LOG_FOLDER
+    logs = root / LOG_FOLDER
     files = sorted(path for path in logs.rglob("*") if path.is_file()) if logs.is_dir() else []
-    loose = [path.name for path in files if path.resolve() not in named and not path.name.startswith(".")]
+    unnamed = [path for path in files if path not in named and not path.name.startswith(".")]
+    loose = [path.name for path in unnamed if path.resolve() not in named]
     if not loose:
         return []
     shown = ", ".join(f"'{name}'" for name in loose[:8]) + (" and more" if len(loose) > 8 else "")
