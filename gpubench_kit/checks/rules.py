@@ -12,7 +12,8 @@ from gpubench_kit.fault_text import shown
 from gpubench_kit.findings import Finding
 from gpubench_kit.number_text import number_text
 
-RULES = ("min_duration_s", "warm_up_runs_per_launch", "extra_runs_after_patch")
+MIN_DURATION = "min_duration_s"
+RULES = (MIN_DURATION, "warm_up_runs_per_launch", "extra_runs_after_patch")
 
 _ACTION = "Nothing to do: the plan's rule leaves it out. Repeat it if its round is needed."
 
@@ -41,7 +42,7 @@ def _short_runs(evidence: Evidence) -> Iterator[Finding]:
             "shortest run, "
             f"{number_text(limit, decimals=1)} s; it is left out."
         )
-        yield Finding("exclude", "min_duration_s", message, row.run, float(row.duration_s), limit, "s", _ACTION)
+        yield Finding("exclude", MIN_DURATION, message, row.run, float(row.duration_s), limit, "s", _ACTION)
 
 
 def _first_of_launch(evidence: Evidence) -> list[Finding]:

@@ -1,0 +1,88 @@
+"""Runs to redo, as a list to take back to the bench."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from gpubench_kit.checks.review import used_mask
+from gpubench_kit.checks.rules import MIN_DURATION
+from gpubench_kit.reading.review import Review
+from gpubench_kit.table_declaration import Column, Table
+
+#: Inside the kit only: rows of the list, in the order in which they are best run.
+REDO = Table(
+    "redo", "run to redo", ("run",),
+    (
+        Column("run", "text", "name of the run"),
+        Column("is_needed", "truth", "whether a verdict needs the run; else a cause is to be looked for first"),
+        Column("card", "text", "card that was measured"),
+        Column("bench", "text", "rest of the machine"),
+        Column("game", "text", "what was played"),
+        Column("setting", "text", "resolution and quality"),
+        Column("tuning", "text", "state of the card's limits"),
+        Column("purpose", "text", "what the run is for"),
+        Column("round", "integer", "block of runs"),
+        Column("why", "text", "logged cause, or checks that found something, separated by semicolons"),
+        Column("message", "text", "what was found"),
+    ),
+)  # fmt: skip
+
+#: Notes that ask for a cause before the run is repeated.
+ASKS_FOR_A_CAUSE = (
+    "gap", "hole", "too_short", "too_long", "load_low", "unlike_fellows", "warm_up", "samples_missing",
+    "samples_cover_part", "sample_gap", "sensor_log_of_another_run", "not_lined_up", "temperature_not_settled",
+    "power_moves", "clock_moves", "time_goes_back",
+)  # fmt: skip
+
+#: One run each: a slot that a repeat fills again.
+_SLOT = ["card", "bench", "tuning", "game", "setting", "purpose", "session", "round"]
+_BENCH_ORDER = ["card", "bench", "game", "setting", "round", "order"]
+
+
+def redo_list(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
+    """List the runs that are to be redone, those that verdicts need first, sorted for the bench.
+
+    Parameters
+    ----------
+    review : the runs, after their logs were read
+    findings : see ``tables.FINDINGS``
+
+    Returns
+    -------
+    DataFrame, one row per run; see `REDO`. Needed are runs that were excluded for a cause, or as too
+    short, and not repeated yet, and runs that a ``stop`` concerns. Then come runs with a note that asks
+    for a cause. Games are kept together, so that each is started once.
+    """
+    runs = review.runs
+    used = used_mask(runs, findings)
+    lost = _lost(runs, used, findings)
+    named = findings[(findings["run"] != "") & findings["run"].isin(runs.loc[used, "run"])]
+    stops = named[named["severity"] == "stop"]
+    asked = named[named["check"].isin(ASKS_FOR_A_CAUSE) & (named["severity"] == "note")]
+    reasons = pd.concat([lost.assign(is_needed=True), stops.assign(is_needed=True), asked.assign(is_needed=False)])
+    grouped = reasons.groupby("run", sort=False)
+    why = pd.DataFrame({
+        "is_needed": grouped["is_needed"].any(),
+        "why": grouped["check"].agg(lambda checks: "; ".join(dict.fromkeys(checks))),
+        "message": grouped["message"].agg(" ".join),
+    })  # fmt: skip
+    listed = runs.merge(why, left_on="run", right_index=True)
+    return REDO.frame(
+        listed.sort_values(["is_needed", *_BENCH_ORDER], ascending=[False] + [True] * len(_BENCH_ORDER))
+    )
+
+
+def _lost(runs: pd.DataFrame, used: pd.Series, findings: pd.DataFrame) -> pd.DataFrame:
+    """Return ``run, check, message`` of runs left out for a cause whose place no used run fills."""
+    short = findings[findings["check"] == MIN_DURATION].drop_duplicates("run").set_index("run")["message"]
+    by_cause = (runs["excluded"] != "") & runs["purpose"].isin(["measure", "soak", "pilot"])
+    left_out = runs[by_cause | runs["run"].isin(short.index)]
+    filled = set(map(tuple, runs.loc[used, _SLOT].fillna(-1).to_numpy()))
+    replaced = set(runs.loc[used, "replaces"]) - {""}
+    slots = map(tuple, left_out[_SLOT].fillna(-1).to_numpy())
+    is_open = [slot not in filled and run not in replaced for slot, run in zip(slots, left_out["run"], strict=True)]
+    rows = [
+        (row.run, row.excluded or MIN_DURATION, short.get(row.run, f"Excluded in the run sheet: {row.excluded}."))
+        for row in left_out[is_open].itertuples()
+    ]
+    return pd.DataFrame(rows, columns=["run", "check", "message"])

@@ -1,0 +1,111 @@
+"""What the noise found so far means for the plan; never a difference."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.statistics.noise_plan import NOISE_PLAN, plan_from_noise
+from gpubench_kit.statistics.planning import cautious_sigma, chance_of_same, runs_to_decide
+from gpubench_kit.table_declaration import check_table
+from gpubench_kit.tables import NOISE
+
+GAMES = [f"Game {k}" for k in range(7)]
+
+
+def make_plan(**analysis):
+    return ReviewPlan.from_dict({
+        "review": {"title": "Noise"},
+        "cards": [{"name": "Larkmoor 4"}],
+        "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}],
+        "games": [{"name": game} for game in GAMES],
+        "analysis": analysis,
+    })  # fmt: skip
+
+
+def make_noise(games, *, sd=0.006, n=3, metric="avg_fps", means=(100.0, 95.0)):
+    return NOISE.frame([
+        {"card": "Larkmoor 4", "bench": "", "tuning": tuning, "game": game, "setting": "", "metric": metric, "n": n,
+         "mean": mean, "sd": sd}
+        for game in games for tuning, mean in zip(("factory", "quiet"), means, strict=True)
+    ])  # fmt: skip
+
+
+def test_variances_of_the_tunings_are_pooled():
+    noise = make_noise(GAMES[:1])
+    noise["sd"] = [0.003, 0.005]
+    noise["n"] = [3, 5]
+    (row,) = plan_from_noise(noise, make_plan()).itertuples()
+    sigma = math.sqrt((2 * 0.003**2 + 4 * 0.005**2) / 6)
+    assert (row.df, row.runs, row.unit) == (6, 3, "%")
+    assert row.noise == pytest.approx(100 * math.expm1(sigma))
+    assert row.cautious_noise == pytest.approx(100 * math.expm1(float(cautious_sigma(sigma, df=6))))
+
+
+def test_runs_needed_are_those_of_the_planner():
+    (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.01), make_plan()).itertuples()
+    margin = -math.log(0.98)
+    assert row.runs_needed == runs_to_decide(0.01, margin) == 7
+    assert row.cautious_runs_needed == runs_to_decide(float(cautious_sigma(0.01, df=4)), margin)
+
+
+def test_six_games_borrow_and_five_do_not():
+    for count, runs in ((5, 7), (6, 6)):
+        found = plan_from_noise(make_noise(GAMES[:count], sd=0.01), make_plan())
+        assert set(found["runs_needed"]) == {runs}
+
+
+def test_strict_plan_never_borrows():
+    found = plan_from_noise(make_noise(GAMES, sd=0.01), make_plan(strict=True))
+    assert set(found["runs_needed"]) == {7}
+
+
+def test_more_looks_need_more_runs():
+    one, two = (plan_from_noise(make_noise(GAMES[:1], sd=0.01), make_plan(looks=looks)) for looks in (1, 2))
+    assert two["runs_needed"][0] > one["runs_needed"][0]
+
+
+def test_differences_between_tunings_never_enter():
+    near, far = (plan_from_noise(make_noise(GAMES, means=(100.0, mean)), make_plan()) for mean in (99.0, 20.0))
+    assert near.equals(far)
+
+
+def test_margin_of_ten_is_shown_by_ten_runs():
+    (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.02, n=4), make_plan()).itertuples()
+    margin = -math.log1p(-row.margin_of_ten / 100)
+    cautious = math.log1p(row.cautious_noise / 100)
+    assert chance_of_same(0, cautious, margin=margin, n=10) == pytest.approx(0.8, abs=1e-6)
+
+
+def test_game_of_single_runs_has_empty_numbers():
+    found = plan_from_noise(make_noise(GAMES[:2], sd=np.nan, n=1), make_plan())
+    assert found[["noise", "detectable", "runs_needed"]].isna().all(axis=None)
+    assert (found["margin"] == 2.0).all()
+
+
+def test_noise_too_large_to_decide_has_no_number_of_runs():
+    (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.05), make_plan()).itertuples()
+    assert row.runs_needed is pd.NA
+    assert row.detectable > 5
+
+
+def test_metric_in_degrees_is_planned_in_degrees():
+    found = plan_from_noise(make_noise(GAMES[:1], sd=0.4, metric="core_c"), make_plan(margins={"core_c": 2.0}))
+    (row,) = found.itertuples()
+    assert (row.unit, row.margin, row.noise) == ("°C", 2.0, pytest.approx(0.4))
+    assert row.runs_needed == runs_to_decide(0.4, 2.0)
+
+
+def test_metric_without_a_margin_has_no_runs_needed():
+    (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.4, metric="core_c"), make_plan()).itertuples()
+    assert row.runs_needed is pd.NA
+    assert math.isnan(row.margin)
+    assert row.detectable > 0
+
+
+def test_table_keeps_its_columns_without_any_noise():
+    found = plan_from_noise(NOISE.frame(), make_plan())
+    check_table(found, NOISE_PLAN)
+    assert found.empty
