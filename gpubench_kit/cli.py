@@ -62,22 +62,20 @@ def _new(asked: argparse.Namespace) -> int:
 
 def _report(asked: argparse.Namespace) -> int:
     """Make the report of each folder; a folder with faults does not keep the others from theirs."""
-    codes = []
-    for folder in asked.folders:
-        output = (
-            Path(asked.output, Path(folder).resolve().name)
-            if asked.output and len(asked.folders) > 1
-            else asked.output
-        )
-        try:
-            codes.append(_report_one(asked, folder, output))
-        except GpubenchError as error:
-            if len(asked.folders) == 1:
-                raise
-            print(f"{folder}:", file=sys.stderr)
-            _tell_faults(error)
-            codes.append(_BAD_INPUT)
-    return max(codes)
+    if len(asked.folders) == 1:
+        return _report_one(asked, asked.folders[0], asked.output)
+    return max(_report_one_of_many(asked, folder) for folder in asked.folders)
+
+
+def _report_one_of_many(asked: argparse.Namespace, folder: str) -> int:
+    """Make one of several reports into a folder of its own; tell its faults under its name."""
+    output = Path(asked.output, Path(folder).resolve().name) if asked.output else None
+    try:
+        return _report_one(asked, folder, output)
+    except GpubenchError as error:
+        print(f"{folder}:", file=sys.stderr)
+        _tell_faults(error)
+        return _BAD_INPUT
 
 
 def _demo(asked: argparse.Namespace) -> int:

@@ -127,11 +127,9 @@ def _attribute_faults(tag: str, name: str, value: str) -> Iterable[str]:
 
 
 def _section_outputs(notebook: NotebookNode) -> Iterable[NotebookNode]:
-    """Yield the outputs that are sections of the kit, in order."""
-    for cell in notebook.cells:
-        for output in cell.get("outputs", []):
-            if MIME in output.get("data", {}):
-                yield output
+    """Return the outputs that are sections of the kit, in order."""
+    outputs = (output for cell in notebook.cells for output in cell.get("outputs", []))
+    return (output for output in outputs if MIME in output.get("data", {}))
 
 
 def _bare_notebook(outputs: Iterable[NotebookNode]) -> NotebookNode:
@@ -158,9 +156,7 @@ def _exporter() -> TemplateExporter:
         template_file="index.html.j2",
         extra_template_basedirs=[str(_TEMPLATES)],
         file_extension=".html",
-        output_mimetype="text/html",
         exclude_input=True,
         exclude_input_prompt=True,
         exclude_output_prompt=True,
-        exclude_anchor_links=True,
     )

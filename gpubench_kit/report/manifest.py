@@ -21,7 +21,6 @@ FORMAT_VERSION = 1
 #: Packages whose version can change a number or a picture.
 _PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill", "nbconvert")
 _RESULT = ("change", "low", "high", "margin", "verdict", "no_loss", "reason")
-_BLOCK = 1 << 20
 
 
 def make_manifest(
@@ -80,14 +79,11 @@ def file_hash(path: Path) -> str:
     ------
     ReportError : the file cannot be read
     """
-    digest = hashlib.sha256()
     try:
         with path.open("rb") as file:
-            while block := file.read(_BLOCK):
-                digest.update(block)
+            return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise ReportError(f"{path.name}: it was read before but cannot be read now ({error.strerror}).") from error
-    return digest.hexdigest()
 
 
 def _rows(frame: pd.DataFrame, columns: Iterable[str]) -> list[dict[str, Any]]:
