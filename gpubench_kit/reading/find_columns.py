@@ -91,6 +91,11 @@ class Sample:
     rising: np.ndarray
     has_holes: bool
 
+    def of_rows(self, rows: np.ndarray) -> Sample:
+        """Return the sample with these rows only."""
+        values = self.values[rows]
+        return Sample(values, self.steps, self.is_numeric, self.is_clock, *_shape_of(values, self.is_numeric))
+
 
 def sample_of(table: LogTable) -> Sample:
     """Return the first rows of a log as numbers."""

@@ -20,6 +20,7 @@ from gpubench_kit.reading.find_columns import (
     sample_of,
 )
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
+from gpubench_kit.reading.frame_sources import find_source, outcome_columns, sample_of_source
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 from gpubench_kit.registry import SENSOR_METRICS
 
@@ -37,12 +38,16 @@ class FrameColumns:
     elapsed : column of the time that has passed; None where there is none
     clock : columns of the wall clock: none, one, or two (date and time of day)
     sensors : columns of sensors
+    source : column that tells frames of several sources apart; None where there is one source
+    outcomes : columns of words that may tell what became of each frame
     """
 
     frame_time: ColumnChoice | None
     elapsed: ColumnChoice | None
     clock: tuple[ColumnChoice, ...]
     sensors: tuple[ColumnChoice, ...]
+    source: int | None = None
+    outcomes: tuple[int, ...] = ()
 
     @property
     def choices(self) -> tuple[ColumnChoice, ...]:
@@ -76,12 +81,24 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
     sample = sample_of(table)
     clock = find_clock(table, sample)
     risers = rising(sample)
+    source = None if declared.frame_time or _is_settled(sample, risers) else find_source(table, sample)
+    if source is not None:
+        sample = sample_of_source(table, sample, source)
+        risers = rising(sample)
     chosen = _declared_frame_time(table, sample, declared) or _found_frame_time(table, sample, risers)
     elapsed = _elapsed_for(table, sample, risers, chosen)
     if chosen is None and elapsed is None:
         chosen = _only_candidate(table, sample)
     taken = {choice.column for choice in (chosen, elapsed, *clock) if choice}
-    return FrameColumns(chosen, elapsed, clock, sensors_by_name(table, sample, declared.sensors, taken=taken))
+    sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
+    taken |= {source} if source is not None else set()
+    return FrameColumns(chosen, elapsed, clock, sensors, source, outcome_columns(table, sample, taken))
+
+
+def _is_settled(sample: Sample, risers: list[int]) -> bool:
+    """Return whether the steps of a column equal another one among all rows, so that there is one source."""
+    tried = (pair(sample, frame, elapsed) for frame in candidates(sample) for elapsed in risers if frame != elapsed)
+    return any(found.is_equal for found in tried if found)
 
 
 def _choice(

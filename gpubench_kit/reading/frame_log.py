@@ -10,11 +10,11 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.cell_text import number
-from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
+from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
+from gpubench_kit.reading.frame_sources import of_longest_source, rare_outcomes
 from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.log_bytes import read_log_bytes
@@ -91,7 +91,7 @@ def read_frame_log(
     table = table_of(content)
     columns = find_frame_columns(table, declared)
     frame_log = _read(table, columns, with_sensors=with_sensors)
-    if memory and _is_proved(frame_log):
+    if memory and _is_proved(frame_log) and not has_coarse_clock(table, columns):
         memory.keep(table, columns, declared)
     return frame_log
 
@@ -117,7 +117,8 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
     read = _columns_read(table, columns, [sensor.column for sensor in sensors], only_regular=only_regular)
     timed = timed_rows(table, columns, read)
     frames, kept, findings = frames_of(table, timed)
-    clock, clock_kind = _clock_at_start(table, columns, timed)
+    findings += rare_outcomes(table, read, columns.outcomes)
+    clock, clock_kind = clock_at_start(table, columns, timed)
     return FrameLog(
         name=table.name,
         sha256=table.sha256,
@@ -165,36 +166,14 @@ def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: Timed
 def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *, only_regular: bool) -> Columns:
     """Return the columns needed, without repeated rows."""
     times = [choice.column for choice in (columns.frame_time, columns.elapsed) if choice]
-    read = (read_regular if only_regular else read_columns)(table, [*times, *sensors])
+    texts = [*(() if columns.source is None else (columns.source,)), *columns.outcomes]
+    read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
     if read is None or read.n_rows == 0:
         raise LogError(
             Fault(table.name, "there are no rows; one row per frame is expected.", "Record the run again.")
         )
+    if columns.source is not None and columns.frame_time is not None:
+        read = of_longest_source(table, read, source=columns.source, frame_time=columns.frame_time)
     if columns.elapsed is None:
         return read
     return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)
-
-
-def _clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> tuple[float | None, str]:
-    """Return the wall clock at the start of the first frame, and what kind of clock it is."""
-    if not columns.clock:
-        return None, ""
-    clock = _clock_of_first_rows(table, columns)
-    if clock is None:
-        return None, ""
-    kind = "zoned" if clock.has_zone else "dated" if clock.has_date else "time_of_day"
-    first_ms = float(timed.frame_ms[0]) if timed.stamped == "end" and np.isfinite(timed.frame_ms[0]) else 0.0
-    return clock.start_s - first_ms / 1000.0, kind
-
-
-def _clock_of_first_rows(table: LogTable, columns: FrameColumns) -> ClockTimes | None:
-    """Return the clock's stamps of the first and the last row of the look-ahead."""
-    rows = [table.sample[0], table.sample[-1]]
-    cells = [np.array([row[choice.column] for row in rows], dtype=object) for choice in columns.clock]
-    if len(cells) == 2:
-        return clock_of_texts(join_date_and_time(*cells))
-    as_text = clock_of_texts(cells[0])
-    if as_text is not None:
-        return as_text
-    numbers = [number(cell, table.dialect.decimal, table.dialect.thousands) for cell in cells[0]]
-    return clock_of_numbers(np.array([np.nan if one is None else one for one in numbers]))

@@ -11,7 +11,7 @@ from gpubench_kit.reading.frame_log import FrameLog
 from gpubench_kit.reading.load_edges import BusyStretch, busy_stretches
 from gpubench_kit.reading.sensor_log import SensorLog
 
-_DAY_S, _QUARTER_S = 86_400.0, 900.0
+_DAY_S, _QUARTER_S, _MINUTE_S = 86_400.0, 900.0, 60.0
 
 #: Signals whose edges are looked for, in this order: sensor, least swing, how surely its edge is the frames' [s].
 _SIGNALS = (("load_pct", 30.0, 0.5), ("board_w", 20.0, 1.5), ("wall_w", 30.0, 2.0))
@@ -44,7 +44,9 @@ class LineUp:
     findings: tuple[Finding, ...] = ()
 
 
-def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None = None) -> LineUp:
+def line_up(
+    frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None = None, started_at_s: float = np.nan
+) -> LineUp:
     """Find what to add to the samples' time so that it is the frames'.
 
     Parameters
@@ -52,6 +54,7 @@ def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | Non
     frame_log, sensor_log : the logs of one run
     offset_s : declared in the plan: the sensor log's time at which the frame log starts [s], in its elapsed time,
         or since its first sample where it has a clock only; with two clocks, how far the sensors' clock is ahead
+    started_at_s : start of the run as typed, in seconds since 1970; tells which of several busy stretches it is
 
     Returns
     -------
@@ -68,7 +71,8 @@ def line_up(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | Non
     if offset_s is not None:
         shift_s = (sensor_log.origin_s or 0.0) - offset_s
         return _with_overlap(LineUp("declared", shift_s, "declared in the plan", 0.0), sensor_log, run_s)
-    edge = _by_edges(sensor_log, run_s)
+    expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
+    edge = _by_edges(sensor_log, run_s, expected_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         edge = _same_clock_or(edge, frame_log, sensor_log)
     return _with_overlap(edge or _together(sensor_log, run_s), sensor_log, run_s)
@@ -101,14 +105,19 @@ def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float) -> flo
     return away_s if is_zone else 0.0
 
 
-def _by_edges(sensor_log: SensorLog, run_s: float) -> LineUp | None:
-    """Return the line-up by the one busy stretch that is as long as the run; None where there is none, or two."""
+def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> LineUp | None:
+    """Return the line-up by the one busy stretch that is as long as the run; None where there is none.
+
+    Of several, it is the one that begins within a minute of the time expected, if no other does.
+    """
     for metric, least_swing, slack_s in _SIGNALS:
         signal = sensor_log.values.get(metric)
         if signal is None:
             continue
         stretches = busy_stretches(sensor_log.time_s, signal, least_swing=least_swing)
         fitting = [stretch for stretch in stretches if _fits(stretch, run_s, slack_s)]
+        near = [stretch for stretch in fitting if abs(stretch.start_s - expected_s) <= _MINUTE_S]
+        fitting = near if len(fitting) > 1 and len(near) == 1 else fitting
         if len(fitting) == 1:
             return _by_stretch(sensor_log, fitting[0], (metric, slack_s), run_s)
         if len(fitting) > 1:

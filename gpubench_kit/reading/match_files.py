@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
@@ -12,6 +12,7 @@ from gpubench_kit.errors import Fault
 from gpubench_kit.findings import Finding
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.find_columns import Declaration
+from gpubench_kit.reading.order_done import started_at_s
 from gpubench_kit.reading.run_log import RunTask
 
 #: Where logs lie when a sheet gives only their names.
@@ -55,7 +56,8 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     """
     matched, with_numbers, root = MatchedFiles(), set(typed["run"]), plan.folder.resolve()
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
-    for row in runs.to_dict("records"):
+    started = started_at_s(runs["started_at"])
+    for row, start_s in zip(runs.to_dict("records"), started.tolist(), strict=True):
         faults: list[Fault] = []
         frame_name = row["frame_log"] or _by_pattern(row, plan, matched.findings)
         frame_path = _file(root, row, frame_name, faults)
@@ -65,7 +67,8 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
-            matched.tasks.append(_task(row, plan, (frame_path, frame_name), (sensor_path, n_bins)))
+            task = _task(row, plan, (frame_path, frame_name), (sensor_path, n_bins))
+            matched.tasks.append(replace(task, started_at_s=start_s))
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
     matched.findings.extend(_not_recorded(matched.not_recorded))

@@ -31,6 +31,7 @@ class RunTask:
     gap_ms : a frame longer than this is a gap [ms]
     sensor_edge_s : left out of sensor means at each end [s]
     n_bins : pieces of the trace that is kept for pictures
+    started_at_s : start of the run as typed, seconds since 1970; nan where not given
     """
 
     run: str
@@ -42,6 +43,7 @@ class RunTask:
     gap_ms: float = 1000.0
     sensor_edge_s: float = 1.0
     n_bins: int = 240
+    started_at_s: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,7 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask) -> RunLog
         sensor_log = read_sensor_log(task.sensor_path, name=task.sensor_name, declared=task.declared)
     except LogError as error:
         return replace(run_log, faults=_named(error, task.run))
-    lined = line_up(frame_log, sensor_log, offset_s=task.declared.sensor_offset_s)
+    lined = line_up(frame_log, sensor_log, offset_s=task.declared.sensor_offset_s, started_at_s=task.started_at_s)
     run_log = replace(
         run_log,
         facts=_with_sensor_log(run_log.facts, sensor_log, lined),

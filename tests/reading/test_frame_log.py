@@ -225,3 +225,41 @@ def test_unit_never_changes_what_is_read(tmp_path_factory, frame_us, unit, stamp
     }
     log = _read(tmp_path_factory.mktemp("log"), table(columns))
     assert log.frames.frame_ms == pytest.approx(frame_ms, rel=1e-12)
+
+
+def _two_sources():
+    """Return a log in which rows of a game and of a small window over it take turns by time."""
+    own, other = frame_times(300), frame_times(90, seed=8) * 3
+    starts = [(np.cumsum(one) - one) / 1000 for one in (own, other)]
+    rows = [(t, f, "game") for t, f in zip(starts[0], own, strict=True)]
+    rows += [(t + 0.0031, f, "window") for t, f in zip(starts[1], other, strict=True)]
+    rows.sort()
+    columns = [f"{t:.6f}" for t, _, _ in rows], [f"{f:.3f}" for _, f, _ in rows], [name for _, _, name in rows]
+    return table(dict(zip(("when", "took", "of"), columns, strict=True))), own
+
+
+def test_frames_of_several_sources_are_told_apart_and_the_longest_is_taken(tmp_path):
+    text, own = _two_sources()
+    log = _read(tmp_path, text)
+    assert log.frames.frame_ms.tolist() == own.tolist()
+    assert log.n_mismatched == 0
+    assert _checks(log) == ["several_sources"]
+    assert (
+        "'game' took longest and are used (300 rows), the others are not: 'window' (90)" in log.findings[0].message
+    )
+
+
+def test_frames_with_another_outcome_are_counted_and_told(tmp_path):
+    starts = (np.cumsum(FRAME_MS) - FRAME_MS) / 1000
+    outcome = np.where(np.arange(400) % 97 == 5, "dropped", "shown")
+    log = _read(tmp_path, table({"t": [f"{one:.6f}" for one in starts], "f": FRAME_MS, "end": outcome}))
+    assert log.frames.frame_ms.size == 400
+    assert _checks(log) == ["other_outcomes"]
+    assert log.findings[0].found == 5.0
+
+
+def test_start_is_told_to_a_frame_from_stamps_of_whole_seconds(tmp_path):
+    starts = (np.cumsum(FRAME_MS) - FRAME_MS) / 1000
+    stamps = clock(np.floor(starts + 0.4), form="%Y-%m-%d %H:%M:%S")
+    log = _read(tmp_path, table({"c": stamps, "t": [f"{one:.6f}" for one in starts], "f": FRAME_MS}))
+    assert log.clock == pytest.approx(1793653200.4, abs=0.02)

@@ -205,3 +205,14 @@ def test_declared_sensors_that_are_missing_are_all_named(tmp_path):
 def test_sensor_log_without_time_is_refused(tmp_path):
     with pytest.raises(LogError, match="no column rises like the time of samples"):
         _read_sensors(tmp_path, table({"a": [3.5, 2.5, 3.0] * 20, "b": [1, 1, 2] * 20}))
+
+
+def test_typed_start_tells_which_of_several_stretches_is_the_run(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=40.0, after_s=40.0)
+    shared = np.append(times, times + times[-1] + 0.5)
+    text = _sensors(shared, np.tile(load, 2), np.tile(watts, 2), stamps=clock(shared))
+    second_s = times[-1] + 0.5 + 40.0
+    started_at_s = 1793653200.0 + second_s + 8.0  # typed to the minute or so, not to the second
+    lined = _lined(tmp_path, frame_log(FRAME_MS), text, started_at_s=started_at_s)
+    assert lined.method == "load_edge"
+    assert lined.shift_s == pytest.approx(-second_s, abs=0.3)
