@@ -32,6 +32,7 @@ LAYERS = {
     "checks": 5,
     "claims": 6,
     "costs": 6,
+    "schedule": 6,
     "figures": 7,
     "page": 7.5,
     "report": 8,
@@ -56,9 +57,6 @@ ORDER = (
     ("page.measured",),
     ("report.manifest", "report.package", "report.html"), ("report.notebook_run",),
 )  # fmt: skip
-
-#: Files that belong to one part but stand beside it: by the beginning of their name.
-FAMILIES = ("plan_", "sheet_", "synthetic_", "claims_", "costs_", "cli_")
 
 #: Outside library -> where it may be imported.
 HOMES = {
@@ -180,10 +178,10 @@ def _inner(name: str) -> str:
 
 
 def _part(inner: str) -> str:
-    """Return the part of the package that a module belongs to."""
+    """Return the part of the package that a module belongs to: `plan_rules` stands beside `plan`."""
     first = inner.split(".")[0]
-    family = next((family for family in FAMILIES if first.startswith(family)), None)
-    return family.rstrip("_") if family else first
+    family = first.split("_")[0]
+    return family if first not in LAYERS and family in LAYERS else first
 
 
 def _layer(inner: str) -> float:

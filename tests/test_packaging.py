@@ -25,8 +25,8 @@ MOST_PUBLIC_NAMES = 30
 #: Declared for what they do without being imported by the kit, each with its reason.
 USED_UNSEEN = {
     "jupyterlab": "in which the reviewer opens the notebooks",
-    "openpyxl": "with which pandas reads a run sheet from a workbook",
-    "pyarrow": "with which pandas keeps texts in its own type and reads plain logs",
+    "pingouin": "loaded by name at its first use, in statistics/adapters.py",
+    "seaborn": "for charts of the reviewer's own in the notebooks",
 }
 
 #: Imported without being declared, since a declared one is made of it and decides its version.
