@@ -39,6 +39,7 @@ from gpubench_kit.findings import Finding, findings_table
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.review import Review
 from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.layout_findings import find_layouts
 from gpubench_kit.tables import RUNS, USABLE
 
 #: Every check, in no particular order: the table of findings is sorted. A new check is one line here.
@@ -86,11 +87,14 @@ def check_review(review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan) ->
 
     Notes
     -----
-    Rules of the plan come first; runs that they leave out are no longer anybody's fellows.
+    Rules of the plan come first; runs that they leave out are no longer anybody's fellows. The layout
+    found is that of the runs that remain.
     """
     facts = review.facts()
     evidence = gather_evidence(review.runs, facts, run_metrics=run_metrics, plan=plan)
-    return findings_table([*review.findings, *check_evidence(evidence)])
+    found = [*review.findings, *check_evidence(evidence)]
+    usable = exclude_runs(review, run_metrics, findings_table(found))
+    return findings_table([*found, *find_layouts(usable, plan)])
 
 
 def check_evidence(evidence: Evidence) -> list[Finding]:
