@@ -1,5 +1,7 @@
 """Logs of one recorder look alike: what was found for one log is tried first on the next.
 
+A sensor log that serves several runs is kept until another is read.
+
 Nothing is taken on trust: what is remembered serves only for a log with the very same heading, and only
 if all of its rows pass the tests that the look-ahead makes on the first ones. Otherwise the log is looked
 at afresh, so that the result never depends on which logs were read before.
@@ -7,11 +9,14 @@ at afresh, so that the result never depends on which logs were read before.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from gpubench_kit.reading.cell_text import looks_numeric, split_line
 from gpubench_kit.reading.dialect import Dialect
 from gpubench_kit.reading.find_columns import Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.log_bytes import LogBytes
+from gpubench_kit.reading.sensor_log import SensorLog, read_sensor_log
 from gpubench_kit.reading.text_table import LogTable
 
 _MOST_KEPT = 6
@@ -22,6 +27,22 @@ class LayoutMemory:
 
     def __init__(self):
         self._known: list[tuple[bytes, Declaration, Dialect, FrameColumns]] = []
+        self._sensors: tuple[Path, Declaration, SensorLog] | None = None
+
+    def sensor_log(self, path: Path, *, name: str, declared: Declaration) -> SensorLog:
+        """Return a sensor log, read anew unless it is the one read last.
+
+        Parameters
+        ----------
+        path, name, declared : as for `read_sensor_log`
+
+        Raises
+        ------
+        LogError : as from `read_sensor_log`
+        """
+        if self._sensors is None or self._sensors[:2] != (path, declared):
+            self._sensors = path, declared, read_sensor_log(path, name=name, declared=declared)
+        return self._sensors[2]
 
     def recall(self, content: LogBytes, declared: Declaration) -> tuple[LogTable, FrameColumns] | None:
         """Return table and columns of a log with a heading met before, to be tested; None where there is none.

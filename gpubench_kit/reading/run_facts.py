@@ -233,7 +233,7 @@ def _trace(time_s: np.ndarray, frame_ms: np.ndarray, n_bins: int) -> Trace:
         np.add.reduceat(frame_ms, starts) / counts,
         np.maximum.reduceat(frame_ms, starts),
     )
-    return Trace(*(piece.astype(np.float32) for piece in pieces))
+    return Trace(*map(_for_pictures, pieces))
 
 
 def _thinned(
@@ -243,5 +243,11 @@ def _thinned(
     around = np.flatnonzero((time_s >= -5.0) & (time_s <= facts.duration_s + 5.0))
     most = max(20, facts.trace.time_s.size // 2) if facts.trace else 120
     kept = around[:: max(1, -(-around.size // most))]
-    times = time_s[kept].astype(np.float32)
-    return {metric: (times, values[kept].astype(np.float32)) for metric, values in sensors.items()}
+    times = _for_pictures(time_s[kept])
+    return {metric: (times, _for_pictures(values[kept])) for metric, values in sensors.items()}
+
+
+def _for_pictures(values: np.ndarray) -> np.ndarray:
+    """Return values in half the memory; those beyond its range become infinite."""
+    with np.errstate(over="ignore"):
+        return values.astype(np.float32)

@@ -90,7 +90,7 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
     RunLog. A log that cannot be used gives faults in place of an error, so that all runs can be told of at once;
     a sensor log that cannot be used leaves the frames usable, but is a fault too.
     """
-    empty = RunLog(task.run, None, np.empty(0), {}, RunFacts(task.run), ())
+    empty = _nothing(task)
     if task.frame_path is None:
         return _sensors_alone(empty, task)
     try:
@@ -103,10 +103,21 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
             memory=memory,
         )
     except LogError as error:
-        return replace(empty, faults=_named(error, task.run))
+        return replace(empty, faults=(*_named(error, task.run), *_faults_of_sensors(task)))
     facts = frame_facts(task.run, frame_log, gap_ms=task.gap_ms, n_bins=task.n_bins)
     run_log = replace(empty, frames=frame_log.frames, facts=facts, findings=_of_run(frame_log.findings, task.run))
-    return _with_sensors(run_log, frame_log, task)
+    return _with_sensors(run_log, frame_log, task, memory=memory or LayoutMemory())
+
+
+def _faults_of_sensors(task: RunTask) -> tuple[Fault, ...]:
+    """Return why the sensor log of a run whose frames cannot be used cannot be used either."""
+    alone = replace(task, frame_path=None)
+    return () if task.sensor_path is None else _sensors_alone(_nothing(task), alone).faults
+
+
+def _nothing(task: RunTask) -> RunLog:
+    """Return a run of which nothing was read yet."""
+    return RunLog(task.run, None, np.empty(0), {}, RunFacts(task.run), ())
 
 
 def _sensors_alone(empty: RunLog, task: RunTask) -> RunLog:
@@ -123,7 +134,7 @@ def _sensors_alone(empty: RunLog, task: RunTask) -> RunLog:
     return RunLog(task.run, None, sensor_log.time_s, sensor_log.values, facts, findings)
 
 
-def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask) -> RunLog:
+def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory: LayoutMemory) -> RunLog:
     """Return the run with its samples, from the sensor log or from columns beside the frames."""
     if task.sensor_path is None:
         if not frame_log.sensors:
@@ -131,7 +142,7 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask) -> RunLog
         lined = LineUp("same_rows", 0.0, "sensors stand beside the frames", 1.0)
         return _joined(run_log, (frame_log.frames.time_s, frame_log.sensors), lined, task)
     try:
-        sensor_log = read_sensor_log(task.sensor_path, name=task.sensor_name, declared=task.declared)
+        sensor_log = memory.sensor_log(task.sensor_path, name=task.sensor_name, declared=task.declared)
     except LogError as error:
         return replace(run_log, faults=_named(error, task.run))
     lined = line_up(frame_log, sensor_log, offset_s=task.declared.sensor_offset_s, started_at_s=task.started_at_s)

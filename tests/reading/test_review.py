@@ -213,3 +213,35 @@ def test_declared_columns_of_one_card_are_used_for_its_runs(tmp_path):
     logs = {"Larkmoor 4": {"frame_time": {"column": "second", "unit": "ms"}}}
     review = open_review(_plan(tmp_path, logs=logs))
     assert review.facts()["duration_s"].tolist() == pytest.approx([(frame_ms + 1).sum() / 1000] * 4)
+
+
+def _shared_sensors(folder, n_runs=2):
+    """Write a folder whose runs share one sensor log by the wall clock; return it."""
+    lengths = [frame_times(seed=number).sum() / 1000 for number in range(n_runs)]
+    times, load, watts = sensor_signal(lengths[0], before_s=10.0, after_s=200.0, step_s=0.5)
+    text = table({"c": clock(times, "2026-11-02T20:59:50"), "board_w": watts.round(1), "load_pct": load})
+    logs = {f"r{number}.csv": _clocked(number, f"2026-11-02T21:0{number}:00") for number in range(n_runs)}
+    _folder(
+        folder, [_row(number, sensor_log="logs/s.csv") for number in range(n_runs)], logs={**logs, "s.csv": text}
+    )
+    return folder / "logs" / "s.csv"
+
+
+def test_sensor_log_of_many_runs_is_read_once_and_cut_to_each(tmp_path):
+    shared = _shared_sensors(tmp_path)
+    runs = open_review(_plan(tmp_path)).read_runs()
+    first = next(runs)
+    shared.unlink()
+    second = next(runs)
+    assert (first.facts.line_up, first.facts.shift_s) == ("clock", -10.0)
+    assert (second.facts.line_up, second.facts.shift_s) == ("clock", -70.0)
+    assert first.facts.mean_load_pct == pytest.approx(98.0)
+    assert second.facts.mean_load_pct == pytest.approx(2.0)
+
+
+def test_faults_of_both_logs_of_a_run_are_told(tmp_path):
+    _four(tmp_path, sensor_log="logs/s0.csv")
+    (tmp_path / "logs" / "r0.csv").write_text("", encoding="utf-8")
+    (tmp_path / "logs" / "s0.csv").write_text("no sensors\n", encoding="utf-8")
+    with pytest.raises(LogError, match=r"(?s)logs/r0\.csv: the file is empty.*logs/s0\.csv: no rows with numbers"):
+        list(open_review(_plan(tmp_path)).read_runs())
