@@ -7,12 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, of_group, of_pair, pair_text, pairs_in, sentence
+from gpubench_kit.figures.words import metric_of, names_text, of_group, of_pair, pair_text, pairs_in, sentence
 from gpubench_kit.number_text import change_text, count_text, percent_text
 from gpubench_kit.page.elements import Column, Markup, join, note, paragraph, table
 from gpubench_kit.page.pairs import groups_in, subject_names
 from gpubench_kit.page.section import Section
-from gpubench_kit.page.wording import result_clause, sentence_of, unit_of_change, verdict_mark
+from gpubench_kit.page.wording import are_alike, result_clause, sentence_of, unit_of_change, verdict_mark
 
 #: Sentences of the result, and pairs that each of them names.
 _SENTENCES, _PAIRS_NAMED = 3, 3
@@ -90,19 +90,35 @@ def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) ->
     rows = [row for row in _ordered(headline, plan) if row.group == group and row.metric == metric]
     if not rows:
         return ""
-    names = [subject_names(row, plan) for row in rows]
-    clauses = []
-    for place, row in enumerate(rows[:_PAIRS_NAMED]):
-        of, against = names[place]
-        is_repeated = place > 0 and against == names[place - 1][1] and row.verdict != "no_verdict"
-        beside = "" if is_repeated else against
-        with_level = is_opening and place == 0
-        clauses.append(result_clause(row, of=of, against=beside, with_level=with_level, is_first=place == 0))
+    clauses, said = [], ""
+    for alike in _alike(rows[:_PAIRS_NAMED], plan):
+        against = subject_names(alike[0], plan)[1]
+        beside = against if against != said or alike[0].verdict == "no_verdict" else ""
+        of = names_text(subject_names(row, plan)[0] for row in alike)
+        is_first = not clauses
+        clauses.append(
+            result_clause(alike, of=of, against=beside, with_level=is_opening and is_first, is_first=is_first)
+        )
+        said = against
     more = len(rows) - _PAIRS_NAMED
     if more > 0:
         clauses.append(f"{count_text(more, 'further comparison')} in the tables below")
     is_led = is_opening or headline["group"].nunique() > 1
     return sentence_of(clauses, lead=_lead(rows[0], plan, is_short=not is_opening) if is_led else "")
+
+
+def _alike(rows: Sequence[Any], plan) -> list[list[Any]]:
+    """Return rows that can be told together in one list each, in order of the first of them."""
+    lists: list[list[Any]] = []
+    for row in rows:
+        against = subject_names(row, plan)[1]
+        fitting = (one for one in lists if are_alike(one[0], row) and subject_names(one[0], plan)[1] == against)
+        found = next(fitting, None)
+        if found is None:
+            lists.append([row])
+        else:
+            found.append(row)
+    return lists
 
 
 def _ordered(headline: pd.DataFrame, plan) -> Iterable[Any]:

@@ -6,6 +6,7 @@ lost" only where a loss that large is ruled out and no real loss was found. What
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -71,12 +72,14 @@ def margin_words(row: Any) -> str:
     return percent_text(row.margin) if row.scale == "ratio" else change_text(row.margin, row.unit).lstrip("+")
 
 
-def result_clause(row: Any, *, of: str, against: str, with_level: bool = False, is_first: bool = True) -> str:
-    """Return one result as a clause that is true of its verdict.
+def result_clause(
+    rows: Sequence[Any], *, of: str, against: str, with_level: bool = False, is_first: bool = True
+) -> str:
+    """Return one result, or several of one verdict, as a clause that is true of it.
 
     Parameters
     ----------
-    row : row of ``comparisons`` or ``overall``
+    rows : one row of ``comparisons`` or ``overall``, or several that `are_alike`
     of, against : names of what is compared; an empty ``against`` is left out
     with_level : whether to say which level the interval has
     is_first : whether the metric is named; else it was named just before
@@ -85,13 +88,26 @@ def result_clause(row: Any, *, of: str, against: str, with_level: bool = False, 
     -------
     str, without a full stop; it begins with what is compared, or with the metric
     """
+    row = rows[0]
     if row.verdict == "no_verdict":
         return _no_verdict_clause(row, of=of, against=against)
     name = _with_article(metric_of(row.metric).label) if is_first else "it"
-    names = _Names(of, against, name)
-    body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, names, _interval(row, with_level))
+    names = _Names(of, against, name, "were" if len(rows) > 1 else "was")
+    measured = _range_of(rows) if len(rows) > 1 else _measured(row, with_level)
+    body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, names, measured)
     cautions = " ".join(caution_sentences(row)).rstrip(".")
     return f"{body} ({cautions[:1].lower()}{cautions[1:]})" if cautions else body
+
+
+def are_alike(one: Any, other: Any) -> bool:
+    """Return whether two results can be told in one clause: both the same or both undecided, with no caution.
+
+    Parameters
+    ----------
+    one, other : rows of ``overall`` on one metric
+    """
+    is_plain = one.verdict in _VERDICT_CLAUSES and not (one.reason or other.reason)
+    return is_plain and (one.verdict, one.margin) == (other.verdict, other.margin)
 
 
 def caution_sentences(row: Any) -> list[str]:
@@ -128,37 +144,37 @@ def _no_verdict_clause(row: Any, *, of: str, against: str) -> str:
 
 @dataclass(frozen=True)
 class _Names:
-    """What a clause calls the two sides and the metric."""
+    """What a clause calls the two sides and the metric, and the verb for the first side."""
 
     of: str
     against: str
     metric: str
+    was: str
 
 
-def _same_clause(row: Any, names: _Names, interval: str) -> str:
+def _same_clause(row: Any, names: _Names, measured: str) -> str:
     """Return the clause of a difference that is ruled out."""
-    change, within = change_text(row.change, unit_of_change(row)), f"within our margin of {margin_words(row)}"
+    within = f"within our margin of {margin_words(row)}"
     if row.metric == "avg_fps":
-        return f"{names.of} was as fast{_than(' as ', names.against)}, {within} ({change}{interval})"
+        return f"{names.of} {names.was} as fast{_than(' as ', names.against)}, {within} ({measured})"
     beside = _than(" as with ", names.against)
-    return f"{names.metric} was the same with {names.of}{beside}, {within} ({change}{interval})"
+    return f"{names.metric} was the same with {names.of}{beside}, {within} ({measured})"
 
 
-def _undecided_clause(row: Any, names: _Names, interval: str) -> str:
+def _undecided_clause(row: Any, names: _Names, measured: str) -> str:
     """Return the clause of what is open."""
-    change = change_text(row.change, unit_of_change(row))
     if row.metric == "avg_fps":
         beside = _than(" than ", names.against)
-        return f"whether {names.of} was faster or slower{beside} is undecided ({change}{interval})"
+        return f"whether {names.of} {names.was} faster or slower{beside} is undecided ({measured})"
     beside = _than(" than with ", names.against)
-    return f"whether {names.metric} was higher or lower with {names.of}{beside} is undecided ({change}{interval})"
+    return f"whether {names.metric} was higher or lower with {names.of}{beside} is undecided ({measured})"
 
 
-def _difference_clause(row: Any, names: _Names, interval: str) -> str:
+def _difference_clause(row: Any, names: _Names, measured: str) -> str:
     """Return the clause of a real difference."""
     up, down = _GOES.get(row.metric, ("higher", "lower"))
     size, way = _size(row), up if row.change > 0 else down
-    inner = interval.removeprefix(", ")
+    inner = measured.partition(", ")[2]
     if row.metric == "avg_fps":
         text = f"{names.of} was {size} {way}{_than(' than ', names.against)} ({inner})"
     else:
@@ -187,10 +203,17 @@ def _than(word: str, against: str) -> str:
     return f"{word}{against}" if against else ""
 
 
-def _interval(row: Any, with_level: bool) -> str:
-    """Return the interval after a comma, with its level where asked for."""
+def _measured(row: Any, with_level: bool) -> str:
+    """Return the change and its interval, with its level where asked for."""
     level = f"{percent_text(100 * row.confidence)} interval " if with_level else ""
-    return f", {level}{interval_text(row.low, row.high, unit_of_change(row))}"
+    unit = unit_of_change(row)
+    return f"{change_text(row.change, unit)}, {level}{interval_text(row.low, row.high, unit)}"
+
+
+def _range_of(rows: Sequence[Any]) -> str:
+    """Return the range of several changes."""
+    changes = [row.change for row in rows]
+    return f"changes of {interval_text(min(changes), max(changes), unit_of_change(rows[0]))}"
 
 
 def _size(row: Any) -> str:

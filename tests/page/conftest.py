@@ -1,0 +1,90 @@
+"""A made-up review as tables, for the sections of the page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from gpubench_kit.findings import Finding, findings_table
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
+from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.synthetic import Design, Noise, make_review
+from gpubench_kit.tables import RUN_METRICS, RUNS
+
+GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights")
+EFFECTS = {"avg_fps": (-0.6, 3.0), "low_1pct_fps": (-1.0, 2.5), "board_w": (-16.0, 9.0)}
+
+
+@dataclass(frozen=True)
+class MadeUp:
+    """A plan and every table that the page is made of."""
+
+    plan: ReviewPlan
+    runs: pd.DataFrame
+    run_metrics: pd.DataFrame
+    findings: pd.DataFrame
+    noise: pd.DataFrame
+    levels: pd.DataFrame
+    comparisons: pd.DataFrame
+    overall: pd.DataFrame
+
+
+def made_up(
+    games=GAMES, *, title="Larkmoor 4: what two tunings do", tunings=("factory", "quiet", "brisk")
+) -> MadeUp:
+    """Return a made-up review of the given games and tunings."""
+    plan = ReviewPlan.from_dict(
+        {
+            "review": {"title": title},
+            "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+            "tunings": [{"name": name, "reference": place == 0} for place, name in enumerate(tunings)],
+            "games": [{"name": name, "scene": name} for name in games],
+            "analysis": {"metrics": list(EFFECTS)},
+        }
+    )
+    usable = pd.concat([_usable(games, tunings, metric) for metric in EFFECTS], ignore_index=True)
+    noise = estimate_noise(usable, plan)
+    runs = usable[["run", "card", "tuning", "game", "round", "order"]].drop_duplicates("run")
+    finding = Finding("note", "hole", f"run 'r1' of {games[0]}: a hole", run="r1", found=2.5, limit=1.0, unit="s")
+    return MadeUp(
+        plan=plan,
+        runs=RUNS.frame(runs.assign(purpose="measure", used=True, order_done=runs["order"])),
+        run_metrics=RUN_METRICS.frame(usable.assign(definition="frames / time", source="log")),
+        findings=findings_table([finding]),
+        noise=noise,
+        levels=levels_of_games(noise, plan),
+        comparisons=compare_tunings(usable, plan),
+        overall=compare_over_games(usable, plan),
+    )
+
+
+def _usable(games, tunings, metric: str) -> pd.DataFrame:
+    """Return the usable runs of one metric."""
+    effects = {tunings[0]: 0.0} | dict(zip(tunings[1:], EFFECTS[metric], strict=False))
+    design = Design(games=len(games), rounds=5, metric=metric)
+    usable = make_review(effects, design, noise=Noise(run_pct=0.5), seed=list(EFFECTS).index(metric))
+    names = dict(zip(sorted(usable["game"].unique()), games, strict=True))
+    return usable.assign(
+        game=usable["game"].map(names), card="Larkmoor 4", group="all", setting="", power_point="board_sensor"
+    )
+
+
+@pytest.fixture(scope="session")
+def review() -> MadeUp:
+    """Return a review of six games and three tunings."""
+    return made_up()
+
+
+def result_row(**given) -> SimpleNamespace:
+    """Return a row of ``overall``; what is not given is a plain result on the average frame rate."""
+    usual = {
+        "of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "", "against_card": "Larkmoor 4",
+        "against_tuning": "factory", "against_bench": "", "group": "all", "metric": "avg_fps", "unit": "fps",
+        "scale": "ratio", "change": -0.3, "low": -0.6, "high": 0.1, "same_low": -0.5, "same_high": 0.05,
+        "confidence": 0.95, "margin": 2.0, "verdict": "same_within_margin", "no_loss": True, "reason": "",
+    }  # fmt: skip
+    return SimpleNamespace(**usual | given)
