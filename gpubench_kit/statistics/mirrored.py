@@ -1,0 +1,107 @@
+"""Results seen from the other side: what is compared and what it is compared with, exchanged."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.statistics.adjustment import adjust_in_families
+from gpubench_kit.statistics.difference import run_tests
+from gpubench_kit.statistics.reasons import reason_words
+from gpubench_kit.statistics.result_rows import direction_of, scaled_margin
+from gpubench_kit.tables import PAIR_KEY
+
+_OTHER_WAY = {"better": "worse", "worse": "better", "higher": "lower", "lower": "higher"}
+_WAYS = re.compile("|".join(_OTHER_WAY))
+
+#: Columns that name one family of comparisons, as far as a table has them.
+_FAMILY = ("of_card", "of_bench", "against_card", "against_bench", "metric", "group", "scope")
+
+
+def scaled(table: pd.DataFrame, name: str) -> np.ndarray:
+    """Return a column of changes on the scale of the tests: natural logs on the ratio scale.
+
+    Parameters
+    ----------
+    table : ``comparisons`` or ``overall``
+    name : ``change``, or an end of an interval
+    """
+    values = table[name].to_numpy(dtype=float)
+    ratio = (table["scale"] == "ratio").to_numpy()
+    return np.where(ratio, np.log1p(np.where(ratio, values, 0.0) / 100), values)
+
+
+def families_of(table: pd.DataFrame) -> np.ndarray:
+    """Return the number of the family, adjusted together, that each row belongs to."""
+    return table.groupby([name for name in _FAMILY if name in table], sort=False).ngroup().to_numpy()
+
+
+def mirrored(table: pd.DataFrame, plan) -> pd.DataFrame:
+    """Return every row with its two sides exchanged.
+
+    Parameters
+    ----------
+    table : ``comparisons`` or ``overall``
+    plan : ReviewPlan, gives margins and ``analysis.adjust``
+
+    Returns
+    -------
+    DataFrame with the same columns. The margin reaches as far up as down on the scale of the tests,
+    so verdicts are the same ones seen from the other side; only the test against a loss is another.
+    """
+    out = table.copy()
+    for name in PAIR_KEY:
+        out[name] = table[_other(name)]
+    for name in ("n", "of_value"):
+        if name in table:
+            out[name], out[_against(name)] = table[_against(name)], table[name]
+    out["change"] = _inverted(table, "change")
+    for stem in ("", "same_", "strict_", "strict_same_"):
+        if f"{stem}low" in table:
+            out[f"{stem}low"], out[f"{stem}high"] = _inverted(table, f"{stem}high"), _inverted(table, f"{stem}low")
+    for name in ("verdict", "strict_verdict", "reason"):
+        if name in table:
+            out[name] = table[name].map(lambda text: _WAYS.sub(lambda way: _OTHER_WAY[way[0]], text))
+    return _with_no_loss(out, plan)
+
+
+def _inverted(table: pd.DataFrame, name: str) -> np.ndarray:
+    """Return changes, or ends of intervals, seen from the other side."""
+    values = -scaled(table, name)
+    return np.where(table["scale"] == "ratio", 100 * np.expm1(values), values)
+
+
+def _with_no_loss(table: pd.DataFrame, plan) -> pd.DataFrame:
+    """Return the table with its tests against a loss as large as the margin made anew."""
+    out = table.copy()
+    p = np.full(len(table), np.nan)
+    changes = scaled(table, "change")
+    for metric in table["metric"].unique():
+        rows = (table["metric"] == metric).to_numpy() & table["p_no_loss"].notna().to_numpy()
+        se, df, confidence = (table[name].to_numpy(dtype=float)[rows] for name in ("se", "df", "confidence"))
+        tests = run_tests(
+            changes[rows], se**2, df, margin=scaled_margin(plan, metric),
+            level=1 - confidence, direction=direction_of(metric),
+        )  # fmt: skip
+        p[rows] = tests.p_no_loss
+    out["p_no_loss"] = p
+    out["p_no_loss_adjusted"] = adjust_in_families(p, families_of(table), method=plan.analysis.adjust)
+    # Whether it would hold without a flagged run is not known from the table.
+    is_firm = ~table["reason"].map(lambda text: "flagged_run" in reason_words(text)).to_numpy(dtype=bool)
+    holds = (out["p_no_loss_adjusted"] <= 1 - table["confidence"]).to_numpy() & is_firm
+    out["no_loss"] = pd.array(holds, dtype="boolean")
+    out.loc[table["no_loss"].isna(), "no_loss"] = pd.NA
+    return out
+
+
+def _other(name: str) -> str:
+    """Return the column of the other side."""
+    side, _, part = name.partition("_")
+    return f"against_{part}" if side == "of" else f"of_{part}"
+
+
+def _against(name: str) -> str:
+    """Return the column of the other side of a count or a value."""
+    return "n_against" if name == "n" else "against_value"
