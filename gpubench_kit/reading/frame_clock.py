@@ -6,6 +6,7 @@ import numpy as np
 
 from gpubench_kit.reading.cell_text import number
 from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
+from gpubench_kit.reading.find_columns import ColumnChoice
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.frame_timing import TimedRows
 from gpubench_kit.reading.text_table import LogTable
@@ -33,7 +34,7 @@ def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> 
     Of whole-second stamps each says that the clock was at least that late. The start is the latest of what they
     say, each less the time that had passed.
     """
-    clock = _clock_of_sample(table, columns) if columns.clock else None
+    clock = clock_of_sample(table, columns.clock) if columns.clock else None
     if clock is None:
         return None, ""
     kind = "zoned" if clock.has_zone else "dated" if clock.has_date else "time_of_day"
@@ -49,13 +50,19 @@ def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> 
 
 def has_coarse_clock(table: LogTable, columns: FrameColumns) -> bool:
     """Return whether a log's clock shows whole seconds only, so that many stamps are needed to tell its start."""
-    clock = _clock_of_sample(table, columns) if columns.clock else None
+    clock = clock_of_sample(table, columns.clock) if columns.clock else None
     return clock is not None and clock.step_s >= _COARSE_S
 
 
-def _clock_of_sample(table: LogTable, columns: FrameColumns) -> ClockTimes | None:
-    """Return the clock's stamps in the rows of the look-ahead."""
-    cells = [np.array([row[choice.column] for row in table.sample], dtype=object) for choice in columns.clock]
+def clock_of_sample(table: LogTable, clock: tuple[ColumnChoice, ...]) -> ClockTimes | None:
+    """Return the clock's stamps in the rows of the look-ahead; None where they cannot be read.
+
+    Parameters
+    ----------
+    table : the log
+    clock : its columns of the clock, one or two
+    """
+    cells = [np.array([row[choice.column] for row in table.sample], dtype=object) for choice in clock]
     if len(cells) == 2:
         return clock_of_texts(join_date_and_time(*cells))
     as_text = clock_of_texts(cells[0])

@@ -67,6 +67,7 @@ def read_lines(
         raise LogError(Fault(name, f"{problem}, which takes too long.", action))
     lines = _sorted_lines(text, dialect, [*numbers, *texts])
     values = _numbers(lines, dialect, numbers)
+    _with_their_text(lines, text, dialect)
     findings = _told(lines, name)
     _drop_summary(lines, name, findings)
     if lines.odd:
@@ -149,7 +150,7 @@ def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[in
             place = found.index(None)
             what = dialect.names[columns[place]] or str(columns[place] + 1)
             shown = cells[place].strip()[:40]
-            lines.odd[line_number] = (_whole(cells), f"column '{what}' holds {shown!r} where a number is expected")
+            lines.odd[line_number] = ("", f"column '{what}' holds {shown!r} where a number is expected")
             continue
         kept_cells.append(cells)
         kept_numbers.append(line_number)
@@ -159,9 +160,12 @@ def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[in
     return values
 
 
-def _whole(cells: list[str]) -> str:
-    """Return cells as one text."""
-    return " ".join(cells)
+def _with_their_text(lines: _Lines, text: bytes, dialect: Dialect) -> None:
+    """Add their text to odd lines of which only the cells wanted were kept."""
+    without = {line_number for line_number, (line, _) in lines.odd.items() if not line}
+    for line_number, line in _line_texts(text, dialect) if without else ():
+        if line_number in without:
+            lines.odd[line_number] = (line, lines.odd[line_number][1])
 
 
 def _marks(lines: _Lines, dialect: Dialect, n_numbers: int) -> tuple[str, str]:

@@ -6,12 +6,14 @@ import itertools
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from gpubench_kit.errors import Fault
 from gpubench_kit.findings import Finding
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.find_columns import Declaration
+from gpubench_kit.reading.guess_logs import Waiting, guess_logs
 from gpubench_kit.reading.order_done import started_at_s
 from gpubench_kit.reading.run_log import RunTask
 
@@ -57,9 +59,10 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     matched, with_numbers, root = MatchedFiles(), set(typed["run"]), plan.folder.resolve()
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
     started = started_at_s(runs["started_at"])
-    for row, start_s in zip(runs.to_dict("records"), started.tolist(), strict=True):
+    rows = _with_guesses(runs, started, plan, matched=matched, with_numbers=with_numbers)
+    for row, start_s in zip(rows, started.tolist(), strict=True):
         faults: list[Fault] = []
-        frame_name = row["frame_log"] or _by_pattern(row, plan, matched.findings)
+        frame_name = row["frame_log"]
         frame_path = _file(root, row, frame_name, faults)
         sensor_path = _file(root, row, row["sensor_log"], faults)
         if faults and row["excluded"]:
@@ -74,6 +77,47 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     matched.findings.extend(_not_recorded(matched.not_recorded))
     matched.findings.extend(_left_over(root, matched.tasks))
     return matched
+
+
+def _with_guesses(
+    runs: pd.DataFrame, started: np.ndarray, plan: ReviewPlan, *, matched: MatchedFiles, with_numbers: set[str]
+) -> list[dict]:
+    """Return the rows with logs that the plan's pattern gives, or that are guessed; each with a finding."""
+    rows = runs.to_dict("records")
+    for row in rows:
+        row["frame_log"] = row["frame_log"] or _by_pattern(row, plan, matched.findings)
+    waiting = [
+        Waiting(row["run"], np.nan if row["order"] is pd.NA else float(row["order"]), float(start_s))
+        for row, start_s in zip(rows, started, strict=True)
+        if not (row["frame_log"] or row["sensor_log"] or row["excluded"] or row["run"] in with_numbers)
+    ]
+    root = plan.folder.resolve()
+    files = _unnamed(root, rows) if waiting else []
+    how = {
+        "declared": declaration_of(plan, rows[0]["card"]),
+        "by_sequence": not any(row["frame_log"] for row in rows),
+    }
+    guesses = guess_logs(waiting, files, root, **how) if files else []
+    matched.findings.extend(guess.finding() for guess in guesses)
+    by_run = {guess.run: guess for guess in guesses}
+    for row in (row for row in rows if row["run"] in by_run):
+        row["frame_log"], row["sensor_log"] = by_run[row["run"]].frame_log, by_run[row["run"]].sensor_log
+    return rows
+
+
+def _unnamed(root: Path, rows: list[dict]) -> list[Path]:
+    """Return the files in the folder of logs that no row names."""
+    named = {
+        name.replace("\\", "/").rsplit("/", 1)[-1] for row in rows for name in (row["frame_log"], row["sensor_log"])
+    }
+    return [path for path in _files_in(root) if path.name not in named]
+
+
+def _files_in(root: Path) -> list[Path]:
+    """Return the files in the folder of logs; links out of the review folder are none."""
+    logs = root / LOG_FOLDER
+    files = sorted(path for path in logs.rglob("*") if path.is_file()) if logs.is_dir() else []
+    return [path for path in files if not path.name.startswith(".") and path.resolve().is_relative_to(root)]
 
 
 def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
@@ -159,9 +203,7 @@ def _not_recorded(runs: list[str]) -> list[Finding]:
 def _left_over(root: Path, tasks: list[RunTask]) -> list[Finding]:
     """Return one note on files in the folder of logs that no row names."""
     named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
-    logs = root / LOG_FOLDER
-    files = sorted(path for path in logs.rglob("*") if path.is_file()) if logs.is_dir() else []
-    unnamed = [path for path in files if path not in named and not path.name.startswith(".")]
+    unnamed = [path for path in _files_in(root) if path not in named]
     loose = [path.name for path in unnamed if path.resolve() not in named]
     if not loose:
         return []

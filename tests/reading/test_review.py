@@ -245,3 +245,35 @@ def test_faults_of_both_logs_of_a_run_are_told(tmp_path):
     (tmp_path / "logs" / "s0.csv").write_text("no sensors\n", encoding="utf-8")
     with pytest.raises(LogError, match=r"(?s)logs/r0\.csv: the file is empty.*logs/s0\.csv: no rows with numbers"):
         list(open_review(_plan(tmp_path)).read_runs())
+
+
+def _loose(folder, starts, rows):
+    """Write frame logs with clocks that no row names, under names that say nothing."""
+    logs = {f"rec {len(starts) - k}.csv": _clocked(k, start) for k, start in enumerate(starts)}
+    _folder(folder, rows, logs=logs)
+
+
+STARTS = ["2026-11-02T21:00:10", "2026-11-02T21:03:40", "2026-11-02T21:07:05"]
+
+
+def test_logs_without_names_are_found_by_start_and_clock(tmp_path):
+    typed = ["2026-11-02 21:07", "2026-11-02 21:00", "2026-11-02 21:04"]
+    _loose(tmp_path, STARTS, [_row(k, frame_log="", started_at=start) for k, start in enumerate(typed)])
+    review = open_review(_plan(tmp_path))
+    assert [task.frame_name for task in review.tasks] == ["logs/rec 1.csv", "logs/rec 3.csv", "logs/rec 2.csv"]
+    guesses = [one for one in review.findings if one.check == "log_guessed"]
+    assert "'logs/rec 1.csv' was taken by its clock and the start typed in the sheet" in guesses[0].message
+
+
+def test_logs_without_names_are_found_by_sequence_if_there_are_as_many(tmp_path):
+    _loose(tmp_path, STARTS, [_row(k, frame_log="") for k in range(3)])
+    review = open_review(_plan(tmp_path))
+    assert [task.frame_name for task in review.tasks] == ["logs/rec 3.csv", "logs/rec 2.csv", "logs/rec 1.csv"]
+    assert sum(one.check == "log_guessed" for one in review.findings) == 3
+
+
+def test_logs_that_do_not_match_the_number_of_rows_are_not_guessed(tmp_path):
+    _loose(tmp_path, STARTS[:2], [_row(k, frame_log="") for k in range(3)])
+    review = open_review(_plan(tmp_path), keep_going=True)
+    assert review.tasks == ()
+    assert [one.check for one in review.findings] == ["not_recorded_yet", "files_without_row"]
