@@ -24,7 +24,7 @@ _SEPARATORS = (",", ";", "\t")
 _WORKBOOK = b"PK\x03\x04"
 _SEPARATOR_LINE = re.compile(r"\"?sep=(.)\"?\r?\n?", re.IGNORECASE)
 #: An apostrophe before these keeps a spreadsheet from taking text for a formula.
-_HARMLESS = re.compile(r"'(?=[=+\-@])")
+_HARMLESS = re.compile(r"^'(?='*[=+\-@])")
 
 
 @dataclass(frozen=True)

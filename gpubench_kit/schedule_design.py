@@ -1,0 +1,139 @@
+"""What an evening consists of: cards, tunings, games and rounds, and how they follow one another."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from gpubench_kit.plan import ReviewPlan
+
+#: Rounds of the default plan, and the fewest that the planner cuts down to.
+DEFAULT_ROUNDS, FEWEST_ROUNDS = 5, 3
+#: A card that is compared with another is mounted at least so often, as the cards of one model together.
+MOUNTINGS = 3
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One game at one setting, and the rounds it is to get.
+
+    Attributes
+    ----------
+    game, setting : what is played
+    tunings : tunings of each round; empty: all of the design's
+    first_round : number of the first new round
+    rounds : how many new rounds
+    done : complete rounds that there are
+    """
+
+    game: str
+    setting: str
+    tunings: tuple[str, ...] = ()
+    first_round: int = 1
+    rounds: int = DEFAULT_ROUNDS
+    done: int = 0
+
+    @property
+    def scene(self) -> tuple[str, str]:
+        """Game and setting."""
+        return self.game, self.setting
+
+
+@dataclass(frozen=True)
+class Design:
+    """An evening.
+
+    Attributes
+    ----------
+    tunings : tunings in it, the reference first
+    stops : games in it
+    cards : names of the cards in it
+    mountings : how often each card is mounted; 1: once, or it is in the machine anyway
+    by_restart : whether tunings need a restart, so that all games are played between two restarts
+    """
+
+    tunings: tuple[str, ...]
+    stops: tuple[Stop, ...]
+    cards: tuple[str, ...]
+    mountings: int
+    by_restart: bool
+
+    @property
+    def in_blocks(self) -> bool:
+        """Whether any verdict rests on restarts or mountings in place of rounds within one launch."""
+        return self.by_restart or self.mountings > 1
+
+
+def full_design(plan: ReviewPlan, runs: pd.DataFrame) -> Design:
+    """Return the whole evening: every tuning, every game, five complete rounds of each.
+
+    Parameters
+    ----------
+    plan : the review's plan
+    runs : rows of the run sheet so far; complete rounds in them count
+    """
+    tunings = tuple(tuning.name for tuning in sorted(plan.tunings, key=lambda one: not one.reference))
+    cards = tuple(card.name for card in plan.cards if tunings_on(card.name, tunings, plan=plan))
+    by_card = {card: tunings_on(card, tunings, plan=plan) for card in cards}
+    scenes = [(game.name, one.name) for game in plan.games for one in game.settings]
+    stops = tuple(next_rounds(runs, scene, by_card=by_card) for scene in scenes)
+    crosses = any(pair.of.card != pair.against.card for pair in plan.pairs())
+    samples = min((sum(card.model == one.model for card in plan.cards) for one in plan.cards), default=1)
+    mountings = max(1, math.ceil(MOUNTINGS / samples)) if crosses else 1
+    return Design(tunings, stops, cards, mountings, any(tuning.needs_restart for tuning in plan.tunings))
+
+
+def next_rounds(
+    runs: pd.DataFrame,
+    scene: tuple[str, str],
+    *,
+    by_card: Mapping[str, Sequence[str]],
+    rounds: int = DEFAULT_ROUNDS,
+) -> Stop:
+    """Return the rounds that a game still lacks.
+
+    Parameters
+    ----------
+    runs : rows of the run sheet so far
+    scene : game and setting
+    by_card : for each card, the tunings that a complete round holds
+    rounds : complete rounds wanted of each card
+    """
+    used = _used(runs, scene)
+    counts = [complete_rounds(used[used["card"] == card], tunings) for card, tunings in by_card.items()]
+    highest = used["round"].max()
+    first = 1 if pd.isna(highest) else int(highest) + 1
+    done = min(counts, default=0)
+    return Stop(*scene, first_round=first, rounds=max(0, rounds - done), done=done)
+
+
+def complete_rounds(runs: pd.DataFrame, tunings: Iterable[str]) -> int:
+    """Return how many rounds hold a run of every tuning, rounds being numbered within a session.
+
+    Parameters
+    ----------
+    runs : used runs of one card, game and setting
+    tunings : tunings that a complete round holds
+    """
+    wanted = set(tunings)
+    inside = runs[runs["tuning"].isin(wanted) & runs["round"].notna()]
+    found = inside.groupby(["session", "round"])["tuning"].nunique()
+    by_session = int((found == len(wanted)).sum())
+    # Where every tuning has sessions of its own, blocks count in place of rounds.
+    by_block = inside.groupby("round")["tuning"].nunique()
+    return max(by_session, int((by_block == len(wanted)).sum()))
+
+
+def tunings_on(card: str, tunings: Iterable[str], *, plan: ReviewPlan) -> tuple[str, ...]:
+    """Return those of some tunings that the plan has for a card."""
+    allowed = {one.name for one in plan.tunings if not one.card or card in plan.cards_named(one.card)}
+    return tuple(name for name in tunings if name in allowed)
+
+
+def _used(runs: pd.DataFrame, scene: tuple[str, str]) -> pd.DataFrame:
+    """Return the measured rows of a game that nothing excludes."""
+    mine = (runs["game"] == scene[0]) & (runs["setting"] == scene[1])
+    return runs[mine & (runs["purpose"] == "measure") & (runs["excluded"] == "")]
