@@ -12,6 +12,7 @@ __version__ = "0.1.0"
 #: Public name -> module that holds it.
 _HOME = {
     "build_report": "gpubench_kit.report.build",
+    "check_claims": "gpubench_kit.claims",
     "check_review": "gpubench_kit.checks.review",
     "compare_over_games": "gpubench_kit.statistics.compare",
     "compare_tunings": "gpubench_kit.statistics.compare",

@@ -6,6 +6,7 @@ from gpubench_kit.page.measured import everyday, heat, power
 from gpubench_kit.page.method import method
 from gpubench_kit.page.quality import data_quality
 from gpubench_kit.page.results import game_results, overall_results
+from gpubench_kit.page.script import script
 from gpubench_kit.page.stylesheet import look
 from gpubench_kit.page.summary import summary
 
@@ -21,5 +22,6 @@ __all__ = [
     "overall_results",
     "power",
     "provenance",
+    "script",
     "summary",
 ]

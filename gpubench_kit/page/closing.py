@@ -83,7 +83,7 @@ def provenance(runs: pd.DataFrame, plan, *, version: str, looks_made: int = 0) -
     ]
     body = join([
         paragraph(_SOURCES),
-        terms(facts), heading("Downloads"), bullets(_downloads(False)), _hashes(runs),
+        terms(facts), heading("Downloads"), bullets(_downloads(bool(plan.claims))), _hashes(runs),
     ])  # fmt: skip
     return Section("provenance", "Provenance and downloads", body)
 

@@ -1,0 +1,215 @@
+"""The command: exit codes, one message a fault, no traceback, a quick start."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+
+import pytest
+
+from gpubench_kit import cli
+from gpubench_kit.errors import Fault, PlanError, ReportError
+
+
+def run(*words: str) -> subprocess.CompletedProcess:
+    """Run the command in a process of its own."""
+    command = [sys.executable, "-m", "gpubench_kit", *words]
+    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
+
+
+COMMANDS = ["new", "report", "inspect", "compare", "demo"]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_help_of_a_command_has_an_example_that_it_understands(name, capsys):
+    with pytest.raises(SystemExit) as ended:
+        cli.main([name, "--help"])
+    assert ended.value.code == 0
+    text = " ".join(capsys.readouterr().out.split())
+    example = re.search(r"Example: gpubench-kit (.*)$", text)[1]
+    assert cli._parser().parse_args(example.split()).run
+
+
+def test_the_help_lists_every_command(capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["--help"])
+    out = capsys.readouterr().out
+    assert all(re.search(rf"^    {name}\b", out, re.MULTILINE) for name in COMMANDS)
+
+
+@pytest.mark.parametrize("words", [[], ["nonsense"], ["report"], ["compare", "1"]], ids=" ".join)
+def test_a_wrong_call_ends_with_two(words, capsys):
+    with pytest.raises(SystemExit) as ended:
+        cli.main(words)
+    assert ended.value.code == 2
+    assert "usage:" in capsys.readouterr().err
+
+
+def test_every_fault_is_one_line_and_ends_with_two(monkeypatch, capsys):
+    faults = [Fault("plan.toml", "one is wrong.", "Do this."), Fault("plan.toml", "two is wrong.")]
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(PlanError(faults)))
+    assert cli.main(["report", "x"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "Fault: plan.toml: one is wrong. Do this.",
+        "Fault: plan.toml: two is wrong.",
+    ]
+
+
+def test_one_bad_folder_does_not_keep_the_others_from_their_report(monkeypatch, capsys, tmp_path):
+    made = []
+
+    def build(folder, output, **_options):
+        if folder == "bad":
+            raise PlanError("a fault.")
+        made.append((folder, str(output)))
+        return _made_report(tmp_path, verdict="better")
+
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", build)
+    assert cli.main(["report", "bad", "good", "-o", "out"]) == 2
+    assert made == [("good", os.path.join("out", "good"))]
+    assert capsys.readouterr().err.splitlines() == ["bad:", "Fault: a fault."]
+
+
+@pytest.mark.parametrize(("verdict", "code"), [("better", 0), ("undecided", 0), ("no_verdict", 1)])
+def test_a_report_without_any_verdict_ends_with_one(monkeypatch, tmp_path, verdict, code):
+    page = _made_report(tmp_path, verdict=verdict)
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", lambda *_words, **_options: page)
+    assert cli.main(["report", "x"]) == code
+
+
+def test_an_interruption_is_no_error_of_the_kit(monkeypatch, capsys):
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(KeyboardInterrupt()))
+    assert cli.main(["report", "x"]) == 130
+    assert capsys.readouterr().err == "Stopped. An earlier report is as it was.\n"
+
+
+def test_an_unexpected_error_asks_for_a_report_without_a_traceback(monkeypatch, capsys):
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ZeroDivisionError("x\ny")))
+    assert cli.main(["report", "x"]) == 3
+    told = capsys.readouterr().err
+    assert told.startswith("Unexpected error: ZeroDivisionError: x\nThis is a fault in the kit. Please report it")
+    assert "Traceback" not in told
+
+
+def test_a_traceback_is_shown_when_asked_for(monkeypatch):
+    monkeypatch.setenv("GPUBENCH_KIT_TRACEBACK", "1")
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ZeroDivisionError()))
+    with pytest.raises(ZeroDivisionError):
+        cli.main(["report", "x"])
+
+
+def test_quiet_prints_nothing_when_all_is_well(monkeypatch, tmp_path, capsys):
+    page = _made_report(tmp_path, verdict="better")
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", lambda *_words, **_options: page)
+    assert cli.main(["demo", "--quiet"]) == 0
+    captured = capsys.readouterr()
+    assert (captured.out, captured.err) == ("", "")
+
+
+def test_new_makes_a_folder_once(tmp_path, capsys):
+    assert cli.main(["new", str(tmp_path / "mine")]) == 0
+    assert (tmp_path / "mine" / "plan.toml").exists()
+    assert cli.main(["new", str(tmp_path / "mine")]) == 2
+    assert "nothing is overwritten" in capsys.readouterr().err
+
+
+NUMBERS = ["compare", "102.1", "102.6", "101,9", "--against", "100.0", "101.0", "99.5", "--order", "alternated"]
+
+
+def test_numbers_are_compared_at_once(capsys):
+    assert cli.main(NUMBERS) == 0
+    out = capsys.readouterr().out
+    assert "2.0 % higher" in out
+    assert "pooled t test" in out
+
+
+def test_a_comparison_as_json_has_numbers_in_full(capsys):
+    assert cli.main([*NUMBERS, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["verdict"] == "better"
+    # 100 ((102.1 * 102.6 * 101.9) / (100.0 * 101.0 * 99.5)) ** (1 / 3) - 100, by hand
+    assert told["change"] == pytest.approx(2.0315014, abs=1e-6)
+
+
+def test_one_run_each_gives_no_verdict_and_ends_with_one(capsys):
+    assert cli.main(["compare", "102", "--against", "100"]) == 1
+    assert "No verdict" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "words", [["inspect", "no.csv"], ["compare", "no.csv", "--against", "1"]], ids=["inspect", "compare"]
+)
+def test_a_file_that_is_not_there_is_named(words, capsys):
+    assert cli.main(words) == 2
+    assert (
+        capsys.readouterr().err
+        == "Fault: no.csv: there is no such file. Correct the name, or the folder you are in.\n"
+    )
+
+
+@pytest.fixture
+def log(tmp_path):
+    """Return a frame log of 200 frames of 10 ms."""
+    path = tmp_path / "a.csv"
+    rows = [f"{frame * 0.01:.3f},10.0" for frame in range(200)]
+    path.write_text("\n".join(["elapsed_s,frame_ms", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_log_is_inspected_as_text_and_as_json(log, capsys):
+    assert cli.main(["inspect", str(log)]) == 0
+    assert re.search(r"average frame rate +100\.0 fps", capsys.readouterr().out)
+    assert cli.main(["inspect", str(log), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["n_frames"] == 200
+    assert told["metrics"]["avg_fps"] == pytest.approx(100)
+
+
+def test_logs_are_compared_by_the_metric_asked_for(log, capsys):
+    assert cli.main(["compare", str(log), str(log), "--against", "99", "99.2", "--metric", "avg_fps"]) in (0, 1)
+    assert "100.0 fps" in capsys.readouterr().out
+    assert cli.main(["compare", str(log), "--against", "9", "--metric", "board_w"]) == 2
+    assert "this log has no 'board_w'" in capsys.readouterr().err
+
+
+def test_a_command_that_does_nothing_loads_no_large_library():
+    large = "{'pandas', 'matplotlib', 'scipy', 'papermill'} & set(sys.modules)"
+    code = f"import sys; import gpubench_kit.cli as cli; cli._parser(); print({large})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "set()\n"
+
+
+def test_the_version_is_told():
+    assert re.fullmatch(r"gpubench_kit \d+\.\d+\.\d+\n", run("--version").stdout)
+
+
+def test_a_review_that_is_not_there_ends_with_one_line():
+    done = run("report", "no-such-review")
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert done.stderr.startswith("Fault: plan.toml: ")
+
+
+def _raising(error: BaseException):
+    """Return a function that raises an error."""
+
+    def raises(*_words, **_options):
+        raise error
+
+    return raises
+
+
+def _made_report(folder, *, verdict: str):
+    """Return the page of a report with one verdict."""
+    rows = [{"verdict": verdict}]
+    (folder / "manifest.json").write_text(json.dumps({"verdicts": {"overall": rows, "games": []}}))
+    return folder / "index.html"
+
+
+def test_an_error_of_the_report_is_a_fault_too(monkeypatch, capsys):
+    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ReportError("no space.")))
+    assert cli.main(["demo"]) == 2
+    assert capsys.readouterr().err == "Fault: no space.\n"
