@@ -167,6 +167,8 @@ def _measure_times(folder: Path, *, repeats: int) -> None:
         bare = best["bare reading" if place == frames else "bare reading, sensors beside frames"]
         target = f"   (target {TARGETS[name]})" if name in TARGETS else ""
         print(f"  {name:40s}{best[name]:8.2f} s {best[name] / bare:6.2f}{target}")
+    faster = best["intake to metrics"] / best["the same, two processes"]
+    print(f"  two processes are {faster:.2f} times as fast as one, their start not counted")
 
 
 def _measure_memory(folder: Path, *, n_runs: int) -> None:

@@ -93,11 +93,9 @@ def _with_guesses(
     ]
     root = plan.folder.resolve()
     files = _unnamed(root, rows) if waiting else []
-    how = {
-        "declared": declaration_of(plan, rows[0]["card"]),
-        "by_sequence": not any(row["frame_log"] for row in rows),
-    }
-    guesses = guess_logs(waiting, files, root, **how) if files else []
+    declared = declaration_of(plan, rows[0]["card"]) if rows else Declaration()
+    no_names = not any(row["frame_log"] for row in rows)
+    guesses = guess_logs(waiting, files, root, declared=declared, by_sequence=no_names)
     matched.findings.extend(guess.finding() for guess in guesses)
     by_run = {guess.run: guess for guess in guesses}
     for row in (row for row in rows if row["run"] in by_run):
