@@ -219,11 +219,11 @@ def test_what_is_open_for_another_reason_promises_no_number_of_rounds():
 
 
 def test_rounds_that_settle_an_undecided_result_over_games_follow_from_its_noise_alone():
-    def more(change: float, se: float = 0.85):
+    def more(change: float, se: float = 0.9):
         return checked({"says": "better"}, games=[{"change": change, "se": se, "df": 12.0}] * 4)["more_runs"]
 
     assert more(0.5) == more(-0.5) > 0
-    assert more(0.5, se=0.93) > more(0.5)
+    assert more(0.5, se=1.0) > more(0.5)
 
 
 def test_a_claim_is_held_against_the_rows_of_its_pair_only():

@@ -1,0 +1,96 @@
+"""What holds for claims about any result."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from judged_results import GAMES, claim_plan, game_rows, overall_rows
+
+from gpubench_kit.claims_judged import CONTRADICTED, NOT_SHOWN, SUPPORTED, outcome_of
+from gpubench_kit.claims_rules import contradicts, supports
+from gpubench_kit.claims_targets import both_ways, find_targets
+
+SAYS = ("better", "worse", "same", "no_loss", "at_least", "at_most")
+CHANGES, ERRORS = st.floats(-8, 8), st.floats(0.02, 4)
+METRICS = st.sampled_from(["avg_fps", "board_w", "core_c"])
+OVERS = st.sampled_from(["these_games", "every_game", GAMES[0]])
+
+
+def claim_of(says: str, **changes) -> dict:
+    """Return a claim, with an amount where it needs one and without where not."""
+    key, amount = "by" if changes.get("metric") == "core_c" else "by_pct", changes.pop("amount", 1.0)
+    return {"says": says} | ({key: amount} if says.startswith("at_") else {}) | changes
+
+
+def targets_of(claims: list[dict], result: dict):
+    """Return (claim, target) of each claim about one result: of two games alike, one under test."""
+    plan = claim_plan(*claims, scenes=GAMES[:1])
+    games = game_rows(plan, {"game": GAMES[0]} | result)
+    results = both_ways(games, overall_rows(plan, {"n_games": 1} | result), plan=plan)
+    return [(claim, find_targets(claim, results, plan=plan).targets[0]) for claim in plan.claims]
+
+
+@settings(max_examples=60)
+@given(change=CHANGES, se=ERRORS, own=ERRORS, metric=METRICS, over=OVERS, amount=st.floats(-6, 6))
+def test_no_result_both_supports_and_contradicts(change, se, own, metric, over, amount):
+    claims = [claim_of(says, metric=metric, over=over, amount=amount) for says in SAYS]
+    result = {"change": change, "se": se, "own": (own, 4.0), "metric": metric}
+    for claim, target in targets_of(claims, result):
+        assert not (supports(claim, target) and contradicts(claim, target)), claim.says
+
+
+@settings(max_examples=60)
+@given(change=CHANGES, se=ERRORS, wider=st.floats(1, 6), metric=METRICS, over=OVERS, amount=st.floats(-6, 6))
+def test_a_wider_interval_never_shows_what_a_narrower_one_did_not(change, se, wider, metric, over, amount):
+    claims = [claim_of(says, metric=metric, over=over, amount=amount) for says in SAYS]
+    narrow, wide = (
+        [outcome_of(*pair) for pair in targets_of(claims, {"change": change, "se": error, "metric": metric})]
+        for error in (se, se * wider)
+    )
+    for says, before, after in zip(SAYS, narrow, wide, strict=True):
+        assert not (before == NOT_SHOWN and after == SUPPORTED), says
+        assert not (before == SUPPORTED and after == CONTRADICTED), says
+
+
+@settings(max_examples=40)
+@given(change=CHANGES, se=ERRORS, metric=METRICS, over=OVERS)
+def test_better_and_worse_are_each_others_opposite(change, se, metric, over):
+    claims = [claim_of(says, metric=metric, over=over) for says in ("better", "worse")]
+    better, worse = (
+        outcome_of(*pair) for pair in targets_of(claims, {"change": change, "se": se, "metric": metric})
+    )
+    opposite = {SUPPORTED: CONTRADICTED, CONTRADICTED: SUPPORTED, NOT_SHOWN: NOT_SHOWN}
+    assert worse == opposite[better]
+
+
+@settings(max_examples=40)
+@given(change=CHANGES, se=ERRORS, over=OVERS, amounts=st.tuples(st.floats(-6, 6), st.floats(-6, 6)).map(sorted))
+def test_what_is_at_least_more_is_at_least_less(change, se, over, amounts):
+    claims = [claim_of("at_least", over=over, amount=amount) for amount in amounts]
+    less, more = (outcome_of(*pair) for pair in targets_of(claims, {"change": change, "se": se}))
+    assert less == SUPPORTED or more != SUPPORTED
+    assert more == CONTRADICTED or less != CONTRADICTED
+
+
+@pytest.mark.parametrize("says", SAYS)
+def test_a_claim_gives_the_same_outcome_in_any_order_of_the_rows(says):
+    plan = claim_plan(claim_of(says, over="every_game"))
+    games = game_rows(plan, *({"change": change} for change in (3.0, 2.0, -1.0, 4.0)))
+    outcomes = set()
+    for rows in (games, games.iloc[::-1].reset_index(drop=True)):
+        results = both_ways(rows, overall_rows(plan, {"change": 2.0}), plan=plan)
+        targets = find_targets(plan.claims[0], results, plan=plan).targets
+        outcomes.add(tuple(sorted((t.row.game, outcome_of(plan.claims[0], t)) for t in targets)))
+    assert len(outcomes) == 1
+
+
+def test_names_full_of_signs_do_no_harm():
+    names = ("=1+1; <b>", "Névé Crossing (1440p)", "x" * 200, "“quoted”")
+    plan = claim_plan({"says": "no_loss"}, {"says": "better", "over": "every_game"}, scenes=names)
+    rows = game_rows(plan, *({"game": name, "change": 3.0} for name in names))
+    results = both_ways(rows, overall_rows(plan, {"change": 3.0}), plan=plan)
+    found = [find_targets(claim, results, plan=plan) for claim in plan.claims]
+    assert [len(one.targets) for one in found] == [1, 4]
+    assert isinstance(found[0].targets[0].games, pd.DataFrame)
