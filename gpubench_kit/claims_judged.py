@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from gpubench_kit.claims_limited import Limited, over_limited_games
 from gpubench_kit.claims_rules import contradicts, supports
@@ -117,14 +116,9 @@ def _more_runs_of(target: Target, plan) -> int | None:
         return None
     if target.own is not None:
         return row.more_runs
-    if row.scope != "these_games" or _RESTARTS & set(reason_words(row.reason)) or not row.se > 0:
+    if row.scope != "these_games" or _RESTARTS & set(reason_words(row.reason)) or not target.games:
         return None
-    n = _rounds(target.games)
+    n = min(game.n_blocks for game in target.games)
     sigma = cautious_sigma(row.se * np.sqrt(n / 2), df=row.df)
     runs = runs_to_decide(float(sigma), scaled_margin(plan, row.metric), level=1 - row.confidence)
-    return None if runs is None else max(1, runs - n)
-
-
-def _rounds(games: pd.DataFrame) -> int:
-    """Return the rounds (or blocks) that each game has at least."""
-    return int(games["n_blocks"].min())
+    return None if runs is None else int(max(1, runs - n))

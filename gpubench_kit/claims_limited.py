@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import pandas as pd
+
 from gpubench_kit.claims_targets import Target
 from gpubench_kit.number_text import bound_text, change_text, count_text
 from gpubench_kit.plan_uses import Claim
@@ -40,10 +42,10 @@ def over_limited_games(claim: Claim, target: Target, *, plan) -> Limited | None:
     if claim.says != "no_loss" or target.own is not None or METRICS[claim.metric].needs != "frames":
         return None
     names = [game.name for game in plan.games if game.limited_by == _CARD]
-    inside = target.games[target.games["game"].isin(names)]
+    inside = [game for game in target.games if game.game in names]
     if len(inside) == len(target.games):
         return None
-    part = over_part(inside, scope=target.row.scope, layout=target.row.layout)
+    part = over_part(pd.DataFrame(inside), scope=target.row.scope, layout=target.row.layout)
     margin, direction = scaled_margin(plan, claim.metric), direction_of(claim.metric)
     p = part.p_loss(margin, direction=direction)
     games = count_text(part.n_games, "game")

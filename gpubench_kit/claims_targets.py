@@ -12,7 +12,7 @@ import pandas as pd
 from gpubench_kit.plan_uses import OVER_WORDS, Claim
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.adjustment import adjust_in_families
-from gpubench_kit.statistics.in_unit import entered_games, game_in_unit, games_in_unit
+from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_entered
 from gpubench_kit.statistics.mirrored import families_of, mirrored
 from gpubench_kit.statistics.verdict import NO_VERDICT
 from gpubench_kit.tables import PAIR_KEY
@@ -49,7 +49,7 @@ class Target:
     amounts: Amounts
     own: Amounts | None
     is_named: bool
-    games: pd.DataFrame
+    games: tuple[Any, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -62,10 +62,10 @@ class Found:
 
 @dataclass(frozen=True)
 class Results:
-    """Both tables with every pair seen from either side, and the test for a difference beyond the margin."""
+    """Rows of both tables by pair, every pair seen from either side, with the test beyond the margin."""
 
-    comparisons: pd.DataFrame
-    overall: pd.DataFrame
+    comparisons: dict[tuple[str, ...], list[Any]]
+    overall: dict[tuple[str, ...], list[Any]]
 
 
 def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan) -> Results:
@@ -78,10 +78,10 @@ def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan) -> Resu
 
     Returns
     -------
-    Results, with a further column ``p_beyond_adjusted``
+    Results; a pair is as ``tables.PAIR_KEY``, and rows have a further column ``p_beyond_adjusted``
     """
     tables = (_with_beyond(table, plan) for table in (comparisons, overall))
-    return Results(*(pd.concat([one, mirrored(one, plan)], ignore_index=True) for one in tables))
+    return Results(*(_by_pair(pd.concat([one, mirrored(one, plan)], ignore_index=True)) for one in tables))
 
 
 def find_targets(claim: Claim, results: Results, *, plan) -> Found:
@@ -105,16 +105,15 @@ def find_targets(claim: Claim, results: Results, *, plan) -> Found:
     for pair in plan.pairs_of(claim):
         key = (*astuple(pair.of), *astuple(pair.against))
         games = _of_claim(results.comparisons, key, claim=claim)
-        if not len(games):
-            lacking.append(_why_nothing(results.comparisons, key, claim=claim))
+        if not games:
+            lacking.append(_why_nothing(results.comparisons.get(key, []), claim))
         elif claim.over in ("these_games", "games_like_these"):
-            rows = _of_claim(results.overall, key, claim=claim)
-            found = rows[rows["scope"] == claim.over]
-            targets += [_overall_target(row, results.comparisons, claim) for row in found.itertuples()]
-            lacking += [] if len(found) else ["Fewer than three games can enter, so other games are not spoken of."]
+            rows = [row for row in _of_claim(results.overall, key, claim=claim) if row.scope == claim.over]
+            targets += [_overall_target(row, games, claim) for row in rows]
+            lacking += [] if rows else ["Fewer than three games can enter, so other games are not spoken of."]
         else:
-            wanted = games if claim.over == "every_game" else games[games["game"] == claim.over]
-            targets += [_game_target(row, claim) for row in wanted.itertuples()]
+            wanted = [row for row in games if claim.over in ("every_game", row.game)]
+            targets += [_game_target(row, claim) for row in wanted]
             lacking += _missing_games(wanted, claim, plan)
     return Found(tuple(targets), tuple(dict.fromkeys(lacking)))
 
@@ -131,31 +130,32 @@ def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
     return table.assign(p_beyond_adjusted=adjust_in_families(p, families_of(table), method=plan.analysis.adjust))
 
 
-def _of_claim(table: pd.DataFrame, key: tuple[str, ...], *, claim: Claim) -> pd.DataFrame:
+def _by_pair(table: pd.DataFrame) -> dict[tuple[str, ...], list[Any]]:
+    """Return the rows of each pair."""
+    rows: dict[tuple[str, ...], list[Any]] = {}
+    for row in table.itertuples(index=False):
+        rows.setdefault(tuple(getattr(row, name) for name in PAIR_KEY), []).append(row)
+    return rows
+
+
+def _of_claim(table: dict[tuple[str, ...], list[Any]], key: tuple[str, ...], *, claim: Claim) -> list[Any]:
     """Return the rows of one pair, the claim's metric and, where it names one, its group."""
-    rows = _of_key(table, key)
-    rows = rows[rows["metric"] == claim.metric]
-    return rows[rows["group"] == claim.group] if claim.group else rows
+    rows = table.get(key, [])
+    return [row for row in rows if row.metric == claim.metric and claim.group in ("", row.group)]
 
 
-def _of_key(table: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:
-    """Return the rows of one pair."""
-    return table[np.logical_and.reduce([table[name] == value for name, value in zip(PAIR_KEY, key, strict=True)])]
-
-
-def _why_nothing(comparisons: pd.DataFrame, key: tuple[str, ...], *, claim: Claim) -> str:
-    """Return why there is no result at all for a pair and a metric."""
-    of_pair = _of_key(comparisons, key)
-    if not len(of_pair):
+def _why_nothing(of_pair: list[Any], claim: Claim) -> str:
+    """Return why there is no result at all for a claim."""
+    if not of_pair:
         return "This pair was not compared: both sides need runs, and the pair a place among the comparisons."
-    if claim.group and not (of_pair["group"] == claim.group).any():
+    if claim.group and all(row.group != claim.group for row in of_pair):
         return f"Nothing was compared at {claim.group}."
     return f"There is no {METRICS[claim.metric].label} of both sides."
 
 
-def _missing_games(rows: pd.DataFrame, claim: Claim, plan) -> Iterator[str]:
+def _missing_games(rows: list[Any], claim: Claim, plan) -> Iterator[str]:
     """Yield a sentence about the scenes that a claim speaks of but nobody measured."""
-    there = set(zip(rows["game"], rows["setting"], strict=True))
+    there = {(row.game, row.setting) for row in rows}
     wanted = [
         (game.name, setting.name)
         for game in plan.games
@@ -180,12 +180,12 @@ def listed(names: Iterable[str], most: int = 4) -> str:
     return "; ".join(names)
 
 
-def _overall_target(row: Any, comparisons: pd.DataFrame, claim: Claim) -> Target:
+def _overall_target(row: Any, games: list[Any], claim: Claim) -> Target:
     """Return a result over games as a target."""
-    games = entered_games(comparisons, row)
-    is_in_unit = claim.by is not None and row.scale == "ratio" and row.scope == "these_games" and len(games) > 0
-    amounts = _of_unit(games_in_unit(games, row), row.unit) if is_in_unit else _amounts(row)
-    return Target(row, amounts, own=None, is_named=False, games=games)
+    entered = tuple(game for game in games if game.group == row.group and has_entered(game, row))
+    is_in_unit = claim.by is not None and row.scale == "ratio" and len(entered) > 0
+    amounts = _of_unit(games_in_unit(pd.DataFrame(entered), row), row.unit) if is_in_unit else _amounts(row)
+    return Target(row, amounts, own=None, is_named=False, games=entered)
 
 
 def _game_target(row: Any, claim: Claim) -> Target:
@@ -195,7 +195,7 @@ def _game_target(row: Any, claim: Claim) -> Target:
     else:
         both = (_amounts(row), _amounts(row, stem="strict_"))
     amounts, own = both
-    return Target(row, amounts, own, is_named=claim.over == row.game, games=pd.DataFrame())
+    return Target(row, amounts, own, is_named=claim.over == row.game)
 
 
 def _amounts(row: Any, stem: str = "") -> Amounts:

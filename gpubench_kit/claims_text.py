@@ -87,6 +87,18 @@ def suggestion(verdict: Verdict, *, plan) -> str:
     return " ".join(_sentence(one, verdict, plan) for one in verdict.judged[:_MOST_GROUPS])
 
 
+def standing(row) -> str:
+    """Return how a result stands: its verdict, what must be known about it, and the games left out.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    """
+    words = _verdict_words(row)
+    parts = [f"{words[:1].upper()}{words[1:]}.", reasons_text(row), _left_out(row)]
+    return " ".join(part for part in parts if part)
+
+
 def _reading(claim: Claim) -> str:
     """Return how an amount is read: of the change with its sign, so that a slip of the sign is seen."""
     if claim.says not in ("at_least", "at_most"):

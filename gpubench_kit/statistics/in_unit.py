@@ -82,8 +82,21 @@ def games_in_unit(games: pd.DataFrame, row) -> UnitChange:
     return _in_unit(games, {name: _log(getattr(row, name), row.scale) for name in _ENDS})
 
 
+def has_entered(game, row) -> bool:
+    """Return whether a game is part of a result over games.
+
+    Parameters
+    ----------
+    game : row of ``comparisons`` of the same pair, metric and group
+    row : row of ``overall``
+    """
+    if not np.isfinite(game.change) or (game.verdict == NO_VERDICT and row.scope == "these_games"):
+        return False
+    return not {game.game, f"{game.game} ({game.setting})"} & set(row.games_left_out.split(SEPARATOR))
+
+
 def entered_games(comparisons: pd.DataFrame, row) -> pd.DataFrame:
-    """Return the rows of ``comparisons`` that an overall result is made of.
+    """Return the rows of ``comparisons`` that a result over games is made of.
 
     Parameters
     ----------
@@ -91,16 +104,8 @@ def entered_games(comparisons: pd.DataFrame, row) -> pd.DataFrame:
     row : row of ``overall``
     """
     names = (*PAIR_KEY, "group", "metric")
-    same = np.logical_and.reduce([comparisons[name] == getattr(row, name) for name in names])
-    has_verdict = (comparisons["verdict"] != NO_VERDICT) | (row.scope != "these_games")
-    enters = comparisons["change"].notna() & has_verdict
-    games = comparisons[same & enters]
-    left_out = set(row.games_left_out.split(SEPARATOR)) - {""}
-    inside = [
-        not {game, f"{game} ({setting})"} & left_out
-        for game, setting in zip(games["game"], games["setting"], strict=True)
-    ]
-    return games[inside]
+    games = comparisons[np.logical_and.reduce([comparisons[name] == getattr(row, name) for name in names])]
+    return games[[has_entered(game, row) for game in games.itertuples()]]
 
 
 def game_weights_of(games: pd.DataFrame) -> np.ndarray:

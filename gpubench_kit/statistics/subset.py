@@ -60,7 +60,7 @@ def over_part(games: pd.DataFrame, *, scope: str, layout: str) -> PartResult:
     not in the table, so the standard error is the mean of the games', which no correlation exceeds, with
     the fewest df of any. Games like these: one-sample t on the games' changes, for at least three games.
     """
-    n_games = int(games["game"].nunique())
+    n_games = games["game"].nunique() if len(games) else 0
     if not n_games:
         return PartResult(0, *[float("nan")] * 3)
     weight, change = game_weights_of(games), scaled(games, "change")
