@@ -26,9 +26,11 @@ _HOME = {
     "make_review": "gpubench_kit.synthetic",
     "open_review": "gpubench_kit.reading.review",
     "page": "gpubench_kit.page",
+    "proposed_sentences": "gpubench_kit.claims_proposals",
     "used_runs": "gpubench_kit.checks.review",
     "used_runs_fingerprint": "gpubench_kit.looks",
     "write_pictures": "gpubench_kit.report.pictures",
+    "write_script_sheet": "gpubench_kit.claims_script",
     "write_tables": "gpubench_kit.report.package",
 }
 

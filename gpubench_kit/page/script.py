@@ -6,8 +6,20 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.claims_proposals import Proposals
 from gpubench_kit.number_text import count_text, is_missing
-from gpubench_kit.page.elements import Column, Markup, join, paragraph, table, terms
+from gpubench_kit.page.elements import (
+    Column,
+    Markup,
+    bullets,
+    heading,
+    join,
+    link,
+    paragraph,
+    table,
+    terms,
+    tied,
+)
 from gpubench_kit.page.section import Section, left_out
 
 _OUTCOMES = {
@@ -17,27 +29,51 @@ _OUTCOMES = {
 }
 
 
-def script(claims: pd.DataFrame, plan) -> Section:
+def script(claims: pd.DataFrame, plan, proposals: Proposals | None = None) -> Section:
     """Return the section on the sentences of the script.
 
     Parameters
     ----------
     claims : DataFrame, one row per claim; see ``tables.CLAIMS``
     plan : ReviewPlan
+    proposals : see `gpubench_kit.claims_proposals.proposed_sentences`; None for none
 
     Returns
     -------
-    Section; left out where the plan makes no claims
+    Section; left out where the plan makes no claims and nothing is proposed
     """
     name, title = "script", "The script, held against the data"
+    sentences = proposals or Proposals((), ())
+    if not len(claims) and not sentences.safe and not sentences.not_shown:
+        return left_out(name, title, "the plan makes no claims, and nothing could be compared")
+    sheet = join(["The same for the script, as plain text: ", link("tables/claims.txt", "claims.txt"), "."])
+    blocks = [_claims(claims), _proposed(sentences), paragraph(sheet) if proposals else Markup("")]
+    return Section(name, title, join(blocks))
+
+
+def _claims(claims: pd.DataFrame) -> Markup:
+    """Return the claims of the plan; nothing where it makes none."""
     if not len(claims):
-        return left_out(name, title, "the plan makes no claims")
-    text = "Sentences that were written down in the plan. What stands under “may be said” is the weakest true one."
+        return Markup("")
+    text = (
+        "Sentences that were written down in the plan. Under “may be said” stands the strongest sentence that the "
+        "data bear out where a claim is supported, else the weakest true one."
+    )
     columns = [Column("Sentence"), Column("Outcome"), Column("Evidence"), Column("May be said")]
     listed = table(columns, [_line(row) for row in claims.itertuples()], caption="Claims of the plan", css="prose")
     found = set(claims["verdict"])
     key = terms(((_mark(one), _OUTCOMES[one][3]) for one in _OUTCOMES if one in found), css="key")
-    return Section(name, title, join([paragraph(text), listed, key]))
+    return join([paragraph(text), listed, key])
+
+
+def _proposed(sentences: Proposals) -> Markup:
+    """Return the sentences that the data bear out, and those often said that they do not."""
+    safe = [
+        Markup('{} <span class="muted">{}</span>').format(tied(one.text), tied(one.why)) for one in sentences.safe
+    ]
+    unsafe = ((one.text, one.why) for one in sentences.not_shown)
+    parts = [(heading("Safe to say"), bullets(safe)), (heading("Often said, but not shown"), terms(unsafe))]
+    return join(join(part) for part in parts if part[1])
 
 
 def _line(row: Any) -> list[str | Markup]:
