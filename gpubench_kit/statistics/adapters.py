@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from types import ModuleType
 
 import numpy as np
 from scipy import optimize, special, stats
+from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
@@ -74,6 +76,23 @@ def find_root(function, low: float, high: float) -> float:
     return float(optimize.brentq(function, low, high, xtol=1e-13, rtol=1e-13))
 
 
+def least_squares_not_negative(columns: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return coefficients, none below zero, whose combination of the columns is nearest to the values."""
+    return optimize.nnls(columns, values)[0]
+
+
+def linear_minimum(aim: np.ndarray, rows: np.ndarray, *, low: np.ndarray, high: np.ndarray) -> float:
+    """Return the least ``aim @ x`` over ``rows @ x <= 0`` and ``low <= x <= high``; nan where there is no such x.
+
+    What has no least value gives minus infinity.
+    """
+    bounds = np.column_stack([low, high])
+    found = optimize.linprog(aim, A_ub=rows, b_ub=np.zeros(len(rows)), bounds=bounds, method="highs")
+    if found.status == 3:
+        return float("-inf")
+    return float(found.fun) if found.status == 0 else float("nan")
+
+
 def poisson_rate_upper(failures: int, hours: float, *, confidence: float = 0.95) -> float:
     """Return the exact one-sided upper limit of a failure rate per hour (Garwood 1936)."""
     # The library's interval is two-sided: the outer tails of 2 (1 - confidence) hold one side each.
@@ -93,6 +112,29 @@ def jeffreys_share_upper(failures: int, runs: int, *, confidence: float) -> floa
 def binomial_p(successes: int, trials: int, *, share: float) -> float:
     """Return the exact two-sided p-value of a binomial count against a share."""
     return float(stats.binomtest(successes, trials, share).pvalue)
+
+
+def adjusted_p(p: np.ndarray, *, method: str) -> np.ndarray:
+    """Return p-values adjusted as one family; ``method`` as statsmodels names it: ``holm`` or ``fdr_bh``."""
+    with _garbage_left_alone():
+        return multipletests(p, method=method)[1]
+
+
+@contextmanager
+def _garbage_left_alone():
+    """Keep a full collection of garbage from looking at what is there already.
+
+    The library's Holm collects garbage at each call, which takes a tenth of a second once a report's
+    objects are there. Objects that someone else has set aside stay so.
+    """
+    mine = gc.get_freeze_count() == 0
+    if mine:
+        gc.freeze()
+    try:
+        yield
+    finally:
+        if mine:
+            gc.unfreeze()
 
 
 @dataclass(frozen=True)
