@@ -1,0 +1,183 @@
+"""The ladder of a sweep: which tunings are its settings, and in which order they are tested.
+
+A *line* is a row of settings that differ in the stepped change alone: with a second change (a lower voltage,
+say, at every power limit) there is one line for each of its values. A line's *sequence* runs from the factory
+state outward, on the side on which it has more settings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from gpubench_kit.errors import DesignError, Fault, PlanError
+
+#: What the end of a change's name says about its unit.
+_UNITS = {"pct": "%", "mv": "mV", "mhz": "MHz", "w": "W", "c": "°C", "rpm": "rpm"}
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One setting: its tuning, and where it stands on the ladder (offset from the factory state)."""
+
+    tuning: str
+    at: float
+
+
+@dataclass(frozen=True)
+class Line:
+    """Settings that differ in the stepped change alone.
+
+    Attributes
+    ----------
+    name : the other changes in words; empty on the line of the factory state
+    settings : all of them but the factory state, by place on the ladder
+    sequence : those that are tested, from the factory state outward
+    has_factory : whether the factory state is on this line
+    """
+
+    name: str
+    settings: tuple[Setting, ...]
+    sequence: tuple[Setting, ...]
+    has_factory: bool
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """All settings of a sweep.
+
+    Attributes
+    ----------
+    change : name of the change that is stepped, as in the plan
+    is_stated : whether the plan names it; else it is the only change that tunings make
+    reference : the factory state
+    lines : the line of the factory state first
+    left_out : tunings that are not on the ladder
+    """
+
+    change: str
+    is_stated: bool
+    reference: str
+    lines: tuple[Line, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def label(self) -> str:
+        """The stepped change in words, without its unit."""
+        return change_words(self.change)[0]
+
+    @property
+    def unit(self) -> str:
+        """Unit of the stepped change; empty where its name has none."""
+        return change_words(self.change)[1]
+
+
+def change_words(change: str) -> tuple[str, str]:
+    """Return the name of a change in words, and its unit.
+
+    Parameters
+    ----------
+    change : as in the plan, for example ``power_limit_pct``
+    """
+    words, _, ending = change.rpartition("_")
+    if words and ending in _UNITS:
+        return words.replace("_", " "), _UNITS[ending]
+    return change.replace("_", " "), ""
+
+
+def offset_text(change: str, offset: float) -> str:
+    """Return an offset with sign and unit, for example ``−12 %``."""
+    unit = change_words(change)[1]
+    text = f"{offset:+g}".replace("-", "−") if offset else "0"
+    return f"{text} {unit}".rstrip()
+
+
+def ladder_of(plan, *, card: str = "") -> Ladder:
+    """Return the ladder of a plan.
+
+    Parameters
+    ----------
+    plan : ReviewPlan, gives ``sweep.ladder`` and ``tunings``
+    card : card, or model, whose tunings are meant; empty for all
+
+    Returns
+    -------
+    Ladder. Tunings with a held point, and those in whose row nothing is stepped, are left out.
+
+    Raises
+    ------
+    PlanError : no ladder is named and the tunings make several changes, or two tunings are one setting
+    DesignError : no setting stands beside the factory state
+    """
+    tunings = [one for one in plan.tunings if _fits(one, plan, card)]
+    change, is_stated = _stepped_change(plan, tunings)
+    reference = next(one for one in plan.tunings if one.reference)
+    rows: dict[tuple, list[Setting]] = {}
+    for one in tunings:
+        if not one.held_at and not one.reference:
+            at = one.changes.get(change, 0.0) - reference.changes.get(change, 0.0)
+            rows.setdefault(_others(one, change), []).append(Setting(one.name, at))
+    home = _others(reference, change)
+    stepped = {key: row for key, row in rows.items() if len(row) > 1 or key == home}
+    _raise_for_repeats(stepped, home, reference.name)
+    if not stepped:
+        raise _nothing_stepped(change)
+    keys = sorted(stepped, key=lambda key: key != home)
+    lines = tuple(_line(key, stepped[key], has_factory=key == home) for key in keys)
+    inside = {setting.tuning for line in lines for setting in line.settings} | {reference.name}
+    left_out = tuple(one.name for one in tunings if one.name not in inside)
+    return Ladder(change, is_stated, reference.name, lines, left_out)
+
+
+def _fits(tuning, plan, card: str) -> bool:
+    """Return whether a card can have a tuning."""
+    unit = next((one for one in plan.card_units if one.name == card), None)
+    return unit is None or unit.has(tuning)
+
+
+def _stepped_change(plan, tunings: Iterable) -> tuple[str, bool]:
+    """Return the change that is stepped, and whether the plan names it."""
+    if plan.sweep.ladder:
+        return plan.sweep.ladder, True
+    changes = sorted({name for one in tunings for name in one.changes})
+    if len(changes) == 1:
+        return changes[0], False
+    found = f"tunings change {', '.join(repr(one) for one in changes)}" if changes else "no tuning changes anything"
+    action = 'Say which change is stepped: [sweep] ladder = "power_limit_pct", and give each step as a tuning.'
+    raise PlanError(Fault("plan.toml, sweep", f"no ladder is named, and {found}.", action))
+
+
+def _others(tuning, change: str) -> tuple:
+    """Return the changes of a tuning beside the stepped one."""
+    return tuple(sorted((name, value) for name, value in tuning.changes.items() if name != change and value))
+
+
+def _line(key: tuple, settings: list[Setting], *, has_factory: bool) -> Line:
+    """Return a line with its sequence, from the factory state outward."""
+    ordered = tuple(sorted(settings, key=lambda one: one.at))
+    below, above = [one for one in ordered if one.at < 0], [one for one in ordered if one.at > 0]
+    at_factory = [one for one in ordered if one.at == 0]
+    side = below[::-1] if len(below) >= len(above) else above
+    name = ", ".join(f"{change_words(change)[0]} {offset_text(change, value)}" for change, value in key)
+    return Line("" if has_factory else name, ordered, (*at_factory, *side), has_factory)
+
+
+def _raise_for_repeats(rows: dict[tuple, list[Setting]], home: tuple, reference: str) -> None:
+    """Raise where two tunings are one setting."""
+    faults = []
+    for key, row in rows.items():
+        taken = {0.0: reference} if key == home else {}
+        for setting in row:
+            if setting.at in taken:
+                problem = f"tunings '{taken[setting.at]}' and '{setting.tuning}' make the same changes."
+                faults.append(Fault("plan.toml, tunings", problem, "A setting of a sweep is one tuning."))
+            taken[setting.at] = setting.tuning
+    if faults:
+        raise PlanError(faults)
+
+
+def _nothing_stepped(change: str) -> DesignError:
+    """Return the error of a ladder without a step."""
+    problem = f"no setting of '{change}' stands beside the factory state."
+    action = "Give each step as a tuning of its own, with this change and the others alike."
+    return DesignError(Fault("plan.toml, sweep", problem, action))
