@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections import Counter
 from dataclasses import dataclass
 
 from gpubench_kit.errors import Fault, LogError
-from gpubench_kit.reading.cell_text import is_clock, is_missing, looks_numeric, number_marks, split_line
+from gpubench_kit.reading.cell_text import looks_numeric, number_marks, split_line
+from gpubench_kit.reading.separator_fit import SeparatorFit, best_fit
 
 #: First look [bytes]; more is read only where no rows are found in it.
 LOOK_AHEAD = 8_192
@@ -27,9 +27,6 @@ _MOST_COLUMNS = 2_000
 
 #: Share of understood cells from which on the beginning of a log is taken for its table.
 _GOOD_FIT = 0.6
-
-#: In this order: one that comes earlier is kept unless a later one fits better.
-_SEPARATORS = ("\t", ";", "|", ",", " ", "")
 
 COMMENT_MARKS = ("#", "//", "%", "!")
 
@@ -116,13 +113,13 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
         size *= 16
 
 
-def _fit_of_log(text: bytes) -> _Fit | None:
+def _fit_of_log(text: bytes) -> SeparatorFit | None:
     """Return the separator of a log; the middle and the end are asked where the beginning is no table."""
-    fit = _best_fit(_full_lines(_whole_lines(text, 0, LOOK_AHEAD)))
+    fit = best_fit(_full_lines(_whole_lines(text, 0, LOOK_AHEAD)))
     if (fit is not None and fit.score >= _GOOD_FIT) or len(text) <= LOOK_AHEAD:
         return fit
     starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
-    fits = [fit, *(_best_fit(_full_lines(_whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
+    fits = [fit, *(best_fit(_full_lines(_whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
     return max((one for one in fits if one), key=lambda one: one.score, default=None)
 
 
@@ -146,7 +143,7 @@ def _no_rows(text: bytes, name: str) -> Fault:
     return Fault(name, problem, "Name the log that the recorder wrote.")
 
 
-def _table_in(head: bytes, fit: _Fit) -> tuple[Dialect, list[list[str]]] | None:
+def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]] | None:
     """Return the dialect and the first rows found in the beginning of a log."""
     lines = [line.rstrip("\r") for line in head.decode("utf-8", "replace").split("\n")]
     full = [place for place, line in enumerate(lines) if line.strip() and not line.startswith(COMMENT_MARKS)]
@@ -176,68 +173,25 @@ def _table_in(head: bytes, fit: _Fit) -> tuple[Dialect, list[list[str]]] | None:
     )
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """How well a separator fits: cells in a row, which of them are numbers, and a score from 0 to 1."""
+def _first_row(lines: list[str], full: list[int], fit: SeparatorFit) -> int | None:
+    """Return the first line of data; None where there is none.
 
-    separator: str
-    is_numeric: tuple[bool, ...]
-    score: float
-
-    def holds(self, cells: list[str]) -> bool:
-        """Return whether a line is a row of data: as many cells, with numbers where numbers belong."""
-        if len(cells) != len(self.is_numeric):
-            return False
-        pairs = [cell for cell, is_numeric in zip(cells, self.is_numeric, strict=True) if is_numeric]
-        return any(map(looks_numeric, pairs)) and all(looks_numeric(cell) or is_missing(cell) for cell in pairs)
-
-
-def _first_row(lines: list[str], full: list[int], fit: _Fit) -> int | None:
-    """Return the first line that is a row of data with another below it; a lone one where there is no pair."""
+    It is a row with another below it (a lone one where there is no pair); lines above it with as many cells
+    and a number among them belong to the data too, so that a damaged row is found out and not taken for words
+    above the table.
+    """
     rows = (place for place, line in enumerate(full) if fit.holds(split_line(lines[line], fit.separator)))
-    alone = before = None
-    for place in itertools.islice(rows, _ROWS_ENOUGH):
-        if before is not None and place == before + 1:
-            return full[before]
-        alone, before = place if alone is None else alone, place
-    return None if alone is None else full[alone]
-
-
-def _best_fit(lines: list[str]) -> _Fit | None:
-    """Return the separator that makes most lines rows of numbers; None where no line has a number."""
-    text, best = "\n".join(lines), None
-    fits = (_fit(lines, separator) for separator in _SEPARATORS if separator in text)
-    for fit in (fit for fit in fits if fit is not None):
-        best = fit if best is None or fit.score > best.score + 0.05 else best
-    return best
-
-
-def _fit(lines: list[str], separator: str) -> _Fit | None:
-    """Return how well a separator fits; None where it leaves no numbers."""
-    rows = [split_line(line, separator) for line in lines]
-    counts = Counter(map(len, rows))
-    if not counts:
+    found = list(itertools.islice(rows, _ROWS_ENOUGH))
+    pairs = [place for place, following in itertools.pairwise(found) if following == place + 1]
+    if not found:
         return None
-    n_columns = max(counts, key=lambda n: (counts[n], n))
-    rows = [row for row in rows if len(row) == n_columns]
-    kinds = [[_kind(cell) for cell in column] for column in zip(*rows, strict=True)]
-    is_numeric = tuple(kind.count("number") > 0.6 * (len(kind) - kind.count("none")) for kind in kinds)
-    if not any(is_numeric) or (separator and n_columns == 1):
-        return None
-    n_understood = sum(len(kind) - kind.count("text") for kind in kinds)
-    return _Fit(separator, is_numeric, n_understood / n_columns / len(lines))
+    first = (pairs or found)[0]
+    while first > 0 and fit.resembles(split_line(lines[full[first - 1]], fit.separator)):
+        first -= 1
+    return full[first]
 
 
-def _kind(cell: str) -> str:
-    """Return what a cell holds: ``number``, ``clock``, ``none`` or ``text``."""
-    if looks_numeric(cell):
-        return "number"
-    if is_missing(cell):
-        return "none"
-    return "clock" if is_clock(cell) else "text"
-
-
-def _heading(lines: list[str], first: int, fit: _Fit) -> tuple[str, str, int]:
+def _heading(lines: list[str], first: int, fit: SeparatorFit) -> tuple[str, str, int]:
     """Return the heading, the line of units below it (both may be empty) and the lines above them."""
     above = [place for place in range(first) if lines[place].strip()]
     if not above or not _could_be_heading(lines[above[-1]], fit):
@@ -248,7 +202,7 @@ def _heading(lines: list[str], first: int, fit: _Fit) -> tuple[str, str, int]:
     return last, "", len(above) - 1
 
 
-def _could_be_heading(line: str, fit: _Fit) -> bool:
+def _could_be_heading(line: str, fit: SeparatorFit) -> bool:
     """Return whether a line names the columns: about as many cells, none of them a number."""
     cells = _heading_cells(line, fit)
     n_columns = len(fit.is_numeric)
@@ -257,7 +211,7 @@ def _could_be_heading(line: str, fit: _Fit) -> bool:
     return fits and n_named > 0 and not any(looks_numeric(cell) for cell in cells)
 
 
-def _heading_cells(line: str, fit: _Fit) -> list[str]:
+def _heading_cells(line: str, fit: SeparatorFit) -> list[str]:
     """Return the cells of a heading or a line of units."""
     for mark in COMMENT_MARKS:
         line = line.removeprefix(mark)
@@ -267,13 +221,13 @@ def _heading_cells(line: str, fit: _Fit) -> list[str]:
     return wide if len(wide) == len(fit.is_numeric) else line.split()
 
 
-def _is_units(line: str, fit: _Fit) -> bool:
+def _is_units(line: str, fit: SeparatorFit) -> bool:
     """Return whether a line gives units: at least one known unit, and no long words."""
     cells = [cell.strip("[]() ").lower() for cell in _heading_cells(line, fit)]
     return any(cell in _UNITS for cell in cells) and all(len(cell) <= 8 for cell in cells)
 
 
-def _names(line: str, fit: _Fit) -> tuple[str, ...]:
+def _names(line: str, fit: SeparatorFit) -> tuple[str, ...]:
     """Return one text for each column; all empty where the line's cells cannot be matched to columns."""
     cells, n_columns = _heading_cells(line, fit) if line else [], len(fit.is_numeric)
     while len(cells) > n_columns and not cells[-1]:
@@ -284,7 +238,7 @@ def _names(line: str, fit: _Fit) -> tuple[str, ...]:
     return tuple(cells) + ("",) * (n_columns - len(cells))
 
 
-def _marks(head: bytes, rows: list[list[str]], fit: _Fit) -> tuple[str, str, bool]:
+def _marks(head: bytes, rows: list[list[str]], fit: SeparatorFit) -> tuple[str, str, bool]:
     """Return decimal mark, thousands mark and whether they are in doubt."""
     if fit.separator == "," and b'"' not in head and head.isascii() and b"'" not in head:
         return ".", "", False

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +20,8 @@ from gpubench_kit.reading.find_columns import (
 )
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
 from gpubench_kit.reading.frame_sources import find_source, outcome_columns, sample_of_source
+from gpubench_kit.reading.named_sensors import sensors_by_name
 from gpubench_kit.reading.text_table import LogTable, no_such_column
-from gpubench_kit.registry import SENSOR_METRICS
 
 #: Rows that a log needs where nothing but the size of its numbers tells what they are.
 _ROWS_NEEDED = 8
@@ -129,20 +128,6 @@ def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
             why = "it rises, and its values are seconds (or parts of them) since 1970"
             return (ColumnChoice("clock_time", int(column), table.label(int(column)), "", why, 0.9),)
     return ()
-
-
-def sensors_by_name(
-    table: LogTable, sample: Sample, declared: Mapping[str, str], *, taken: set[int]
-) -> tuple[ColumnChoice, ...]:
-    """Return the sensors that are declared, or headed by exactly a metric name of the kit."""
-    choices = []
-    for metric in SENSOR_METRICS:
-        heading = declared.get(metric, metric)
-        column = table.place_of(heading)
-        if column is not None and column not in taken and sample.is_numeric[column]:
-            why = "declared in the plan" if metric in declared else "its heading is exactly this metric's name"
-            choices.append(ColumnChoice(metric, column, table.label(column), "", why, 1.0))
-    return tuple(choices)
 
 
 def _declared_frame_time(table: LogTable, sample: Sample, declared: Declaration) -> ColumnChoice | None:

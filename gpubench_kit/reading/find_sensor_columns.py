@@ -17,8 +17,9 @@ from gpubench_kit.reading.find_columns import (
     sample_of,
     share_rising,
 )
-from gpubench_kit.reading.find_frame_columns import find_clock, sensors_by_name
+from gpubench_kit.reading.find_frame_columns import find_clock
 from gpubench_kit.reading.kinds import Kind, fitting_kinds
+from gpubench_kit.reading.named_sensors import converted, sensors_by_name, without_values
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 from gpubench_kit.registry import SENSOR_METRICS
 
@@ -66,7 +67,7 @@ def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns
     LogError : no column can be the samples' time, or a declared column is missing
     """
     sample = sample_of(table)
-    _check_declared(table, declared)
+    _check_declared(table, sample, declared)
     clock = _declared_clock(table, sample, declared) or find_clock(table, sample)
     elapsed = _elapsed(table, sample, declared, has_clock=bool(clock))
     if not clock and elapsed is None:
@@ -75,19 +76,23 @@ def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns
     sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
     taken |= {sensor.column for sensor in sensors}
     guessed, findings = _by_values(table, sample, taken, {sensor.role for sensor in sensors})
+    findings = (*converted(table, sensors), *without_values(table, sample, taken), *findings)
     return SensorColumns(clock, elapsed, (*sensors, *guessed), findings)
 
 
-def _check_declared(table: LogTable, declared: Declaration) -> None:
-    """Raise where a declared column is not in the log."""
-    missing = [
-        fault
-        for metric, heading in declared.sensors.items()
-        if table.place_of(heading) is None
-        for fault in no_such_column(table, heading, metric).faults
-    ]
-    if missing:
-        raise LogError(missing)
+def _check_declared(table: LogTable, sample: Sample, declared: Declaration) -> None:
+    """Raise where a declared column is not in the log, or holds no numbers."""
+    faults: list[Fault] = []
+    for metric, heading in declared.sensors.items():
+        column = table.place_of(heading)
+        if column is None:
+            faults.extend(no_such_column(table, heading, metric).faults)
+        elif not np.isfinite(sample.values[:, column]).any():
+            cell = table.sample[0][column].strip()[:40]
+            problem = f"{table.label(column)}, declared as {metric}, holds no numbers (its first cell is {cell!r})."
+            faults.append(Fault(table.name, problem, "Correct [logs] in the plan."))
+    if faults:
+        raise LogError(faults)
 
 
 def _declared_clock(table: LogTable, sample: Sample, declared: Declaration) -> tuple[ColumnChoice, ...]:

@@ -18,6 +18,7 @@ from gpubench_kit.reading.frame_sources import of_longest_source, rare_outcomes
 from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.log_bytes import read_log_bytes
+from gpubench_kit.reading.named_sensors import converted
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
 from gpubench_kit.reading.text_table import Columns, LogTable, read_columns, read_regular, table_of
 
@@ -127,28 +128,29 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
         clock=clock,
         clock_kind=clock_kind,
         origin_s=timed.origin_s,
-        sensors={sensor.role: _kept(read.numbers[sensor.column], kept) for sensor in sensors},
+        sensors={sensor.role: _kept(read.numbers[sensor.column], kept, sensor.factor) for sensor in sensors},
         choices=_told(columns, sensors, timed),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
-        findings=(*table.findings, *_guesses(table, columns), *read.findings, *timed.findings, *findings),
+        findings=(*table.findings, *_doubts(table, columns, sensors), *read.findings, *timed.findings, *findings),
     )
 
 
-def _kept(values: np.ndarray, kept: np.ndarray) -> np.ndarray:
+def _kept(values: np.ndarray, kept: np.ndarray, factor: float) -> np.ndarray:
     """Return the values of the rows that are frames; where steps give the frames, the last row is none."""
+    values = values if factor == 1.0 else values * factor
     return values if kept.size == values.size and kept.all() else values[: kept.size][kept]
 
 
-def _guesses(table: LogTable, columns: FrameColumns) -> list[Finding]:
-    """Return a finding where nothing proves which column holds the frame times."""
-    choice = columns.frame_time
+def _doubts(table: LogTable, columns: FrameColumns, sensors: tuple[ColumnChoice, ...]) -> list[Finding]:
+    """Return findings where nothing proves which column holds the frame times, or a sensor's unit was taken."""
+    choice, found = columns.frame_time, converted(table, sensors)
     if choice is None or choice.confidence >= 0.9:
-        return []
+        return found
     heading = json.dumps(table.dialect.names[choice.column] or str(choice.column + 1), ensure_ascii=False)
     action = f'Pin it in the plan: [logs] frame_time = {{ column = {heading}, unit = "{choice.unit}" }}'
     message = f"{table.name}: {choice.label} was taken for the frame time: {choice.why}."
-    return [Finding("note", "frame_time_guessed", message, found=choice.confidence, action=action)]
+    return [*found, Finding("note", "frame_time_guessed", message, found=choice.confidence, action=action)]
 
 
 def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: TimedRows) -> tuple[ColumnChoice, ...]:

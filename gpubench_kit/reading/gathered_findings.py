@@ -16,6 +16,8 @@ _ROUTINE = {
     "frame_time_guessed": "the column of frame times was taken by its values alone",
     "sensor_guessed": "sensors were taken by their values alone",
     "sensors_unclear": "sensors cannot be told apart by their values and are not used",
+    "sensor_unit_taken": "sensors are in another unit than the kit's and were converted",
+    "sensor_without_values": "a sensor's column holds no numbers",
     "cut_last_line": "a last line without line end was left out",
     "decimal_mark_in_doubt": "the comma was read as the decimal mark, though it could separate thousands",
     "comment_lines": "comment lines stand between the rows",

@@ -216,3 +216,29 @@ def test_typed_start_tells_which_of_several_stretches_is_the_run(tmp_path):
     lined = _lined(tmp_path, frame_log(FRAME_MS), text, started_at_s=started_at_s)
     assert lined.method == "load_edge"
     assert lined.shift_s == pytest.approx(-second_s, abs=0.3)
+
+
+def test_volts_and_megabytes_become_the_units_of_their_metrics_with_a_finding(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    columns = {"when": times, "core_mv": 1.0 + times / 1000, "memory_used_gb": 8192 + times}
+    log = _read_sensors(tmp_path, table(columns))
+    assert log.values["core_mv"][0] == pytest.approx(1000.0)
+    assert log.values["memory_used_gb"][0] == pytest.approx(8.0)
+    assert [one.check for one in log.findings] == ["sensor_unit_taken"] * 2
+
+
+def test_declared_sensor_of_words_is_refused_and_a_named_one_is_told(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    text = table({"when": times, "board_w": ["off"] * 120, "core_c": 40 + times})
+    log = _read_sensors(tmp_path, text)
+    assert set(log.values) == {"core_c"}
+    assert "column 'board_w' holds no numbers in the first rows (the first is 'off')" in log.findings[0].message
+    with pytest.raises(LogError, match="column 'board_w', declared as wall_w, holds no numbers"):
+        _read_sensors(tmp_path, text, declared=Declaration(sensors={"wall_w": "board_w"}))
+
+
+def test_word_among_the_numbers_of_a_sensor_is_refused_with_its_line(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    watts = [("lost" if k % 3 == 1 else 250.5) for k in range(120)]
+    with pytest.raises(LogError, match=r"line 3: column 'board_w' holds 'lost' where a number is expected"):
+        _read_sensors(tmp_path, table({"when": times, "board_w": watts}))
