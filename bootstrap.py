@@ -72,11 +72,7 @@ def prepare_environment():
 
 def run_demo(rest):
     """Build the report of the bundled review and say where the page is."""
-    code = _run_kit(["demo", *rest], cwd=ROOT)
-    page = ROOT / "reports" / "demo" / "index.html"
-    if code == 0 and not rest:
-        _say(f"Open this page in a browser: {page}")
-    return code
+    return _run_kit(["demo", *rest], cwd=ROOT)
 
 
 def run_tests(rest):
@@ -156,7 +152,7 @@ def _install_pins():
     pip = [PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-input"]
     checked = ["--require-hashes", "--only-binary", ":all:"]
     if not (_install_uv([*pip, *checked]) and _succeeds(_uv_command(checked))):
-        _quietly([*pip, *checked, "-r", LOCK], "the locked packages could not be installed. Is this machine online?")
+        _quietly([*pip, *checked, "-r", LOCK], "the locked packages could not be installed. Are you online?")
 
 
 def _install_uv(pip):

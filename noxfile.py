@@ -4,6 +4,7 @@ The sessions run in the environment that bootstrap.py made (`.venv/bin/nox`, on 
 `.venv\\Scripts\\nox`); only `tests` over several Pythons makes environments of its own.
 """
 
+import sys
 from pathlib import Path
 
 import nox
@@ -13,6 +14,9 @@ nox.options.sessions = ["lint", "notebooks", "environment_check", "quick"]
 nox.options.error_on_external_run = False
 
 ROOT = Path(__file__).resolve().parent
+#: Programs of this environment, whether it is activated or not.
+HERE = (sys.executable, "-m")
+
 PYTHONS = ["3.11", "3.12", "3.13"]
 
 #: No address may get into the lock: whoever installs from it uses their own package index.
@@ -26,8 +30,8 @@ COMPILE = [
 @nox.session(venv_backend="none")
 def lint(session):
     """Check style and format."""
-    session.run("ruff", "check", ".")
-    session.run("ruff", "format", "--check", ".")
+    session.run(*HERE, "ruff", "check", ".")
+    session.run(*HERE, "ruff", "format", "--check", ".")
 
 
 @nox.session(venv_backend="none")
@@ -35,13 +39,15 @@ def notebooks(session):
     """Fail if a notebook holds outputs or counts; `nox -s notebooks -- --strip` takes them out."""
     found = [str(path) for path in sorted(ROOT.glob("notebooks/*.ipynb"))]
     if found:
-        session.run("nbstripout", *([] if "--strip" in session.posargs else ["--verify"]), *found)
+        session.run(
+            *HERE, "nbstripout", "--keep-id", *([] if "--strip" in session.posargs else ["--verify"]), *found
+        )
 
 
 @nox.session(venv_backend="none")
 def quick(session):
     """Run the tests that take seconds."""
-    session.run("pytest", "-m", "not slow", "-n", "auto", "-q", *session.posargs)
+    session.run(*HERE, "pytest", "-m", "not slow", "-n", "auto", "-q", *session.posargs)
 
 
 @nox.session(python=PYTHONS, venv_backend="uv|virtualenv")
@@ -55,17 +61,17 @@ def tests(session):
 @nox.session(venv_backend="none")
 def environment(session):
     """Make environment.yml from pyproject.toml."""
-    session.run("python", "tools/make_environment.py")
+    session.run(sys.executable, "tools/make_environment.py")
 
 
 @nox.session(venv_backend="none")
 def environment_check(session):
     """Check that environment.yml is in step with pyproject.toml."""
-    session.run("python", "tools/make_environment.py", "--check")
+    session.run(sys.executable, "tools/make_environment.py", "--check")
 
 
 @nox.session(venv_backend="none")
 def lock(session):
     """Make the lock and environment.yml again after a change of dependencies; `-- --upgrade` renews all."""
-    session.run("uv", "pip", "compile", *COMPILE, *session.posargs)
-    session.run("python", "tools/make_environment.py")
+    session.run(*HERE, "uv", "pip", "compile", *COMPILE, *session.posargs)
+    session.run(sys.executable, "tools/make_environment.py")
