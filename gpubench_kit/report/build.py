@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,15 +9,21 @@ import nbformat
 import pandas as pd
 from nbformat import NotebookNode
 
-from gpubench_kit.bundled import bundled_path
 from gpubench_kit.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
 from gpubench_kit.looks import record_look as record
-from gpubench_kit.plan import PLAN_FILE, ReviewPlan, load_plan
+from gpubench_kit.plan import ReviewPlan, load_plan
 from gpubench_kit.reading.review import Review, open_review
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import make_manifest
-from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
+from gpubench_kit.report.page_build import (
+    Progress,
+    bundled_notebook,
+    output_of,
+    plan_file_of,
+    run_bundled,
+    tell_nobody,
+)
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.table_declaration import Table
@@ -26,10 +31,7 @@ from gpubench_kit.tables import COMPARISONS, OVERALL, RUN_METRICS, RUNS
 
 NOTEBOOK = "card_review.ipynb"
 
-#: Called with the share done (0 to 1) and what is being done.
-Progress = Callable[[float, str], None]
-
-_READY, _RAN, _LAID_OUT = 0.04, 0.94, 0.98
+_RAN, _LAID_OUT = 0.94, 0.98
 
 
 def build_report(
@@ -57,15 +59,15 @@ def build_report(
     GpubenchError : the plan, the run sheet or a log cannot be used, or the report cannot be written; an earlier
         report is then as it was
     """
-    tell = progress or _tell_nobody
+    tell = progress or tell_nobody
     tell(0.0, "checking plan and run sheet")
-    plan_file = Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
+    plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
     sheet = load_run_sheet(plan, for_report=True)
     review = open_review(plan)
-    place = ReportPlace(_output_of(plan, output), plan.folder)
+    place = ReportPlace(output_of(plan, output), plan.folder)
     with place as staging:
-        executed = _run(plan_file, staging, tell=tell)
+        executed = run_bundled(NOTEBOOK, plan_file, staging, tell=tell, until=_RAN)
         tell(_RAN, "laying out the page")
         _write(staging / "index.html", page_of(executed))
         tell(_LAID_OUT, "writing the manifest")
@@ -80,7 +82,7 @@ def build_report(
 
 def review_notebook() -> NotebookNode:
     """Return the notebook that makes the page, as it comes with the kit."""
-    return nbformat.read(bundled_path("notebooks", NOTEBOOK), as_version=4)
+    return bundled_notebook(NOTEBOOK)
 
 
 def published(executed: NotebookNode) -> NotebookNode:
@@ -95,19 +97,6 @@ def published(executed: NotebookNode) -> NotebookNode:
         cell.metadata = NotebookNode({"tags": cell.metadata["tags"]} if cell.metadata.get("tags") else {})
     metadata = {name: value for name, value in executed.metadata.items() if name != "papermill"}
     return NotebookNode({**executed, "cells": cells, "metadata": NotebookNode(metadata)})
-
-
-def _run(plan_file: Path, staging: Path, *, tell: Progress) -> NotebookNode:
-    """Run the notebook into the staging folder."""
-    notebook = review_notebook()
-    count = len(notebook.cells) + 1
-
-    def told(done: int) -> None:
-        tell(_READY + (_RAN - _READY) * min(done / count, 1.0), "running the notebook")
-
-    tell(_READY, "running the notebook")
-    parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(staging.absolute())}
-    return run_notebook(notebook, parameters, name=NOTEBOOK, on_cell=told)
 
 
 def _count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
@@ -145,16 +134,7 @@ def _logs(review: Review) -> list[str]:
     return [path.resolve().relative_to(folder).as_posix() for path in paths if path.exists()]
 
 
-def _output_of(plan: ReviewPlan, output: str | Path | None) -> Path:
-    """Return the folder of the report."""
-    return Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
-
-
 def _write(path: Path, text: str) -> None:
     """Write a file of the report; its folder is made."""
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text, encoding="utf-8", newline="\n")
-
-
-def _tell_nobody(share: float, what: str) -> None:
-    """Take note of progress that nobody asked for."""

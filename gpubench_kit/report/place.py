@@ -12,6 +12,9 @@ from gpubench_kit.errors import Fault, ReportError
 
 _MANIFEST = "manifest.json"
 
+#: What other commands put beside a report: a new report keeps it, and nothing else may stand where a report goes.
+BESIDE = ("check.html", "check", "plan.html", "run_sheet.html", "tuning.html", "tuning")
+
 
 class ReportPlace:
     """A folder for a report that is whole or not there at all.
@@ -41,7 +44,7 @@ class ReportPlace:
         try:
             self.target.parent.mkdir(parents=True, exist_ok=True)
             self._clean_up()
-            self._check_target()
+            check_target(self.target, self._review)
             self._staging.mkdir()
             (self._staging / "notebooks").mkdir()
         except OSError as error:
@@ -64,6 +67,7 @@ class ReportPlace:
         ReportError : the earlier report cannot be moved out of the way
         """
         try:
+            self._keep_pages_beside()
             if self.target.exists():
                 os.replace(self.target, self._earlier)
             os.replace(self._staging, self.target)
@@ -81,18 +85,13 @@ class ReportPlace:
             if left_over.exists():
                 shutil.rmtree(left_over)
 
-    def _check_target(self) -> None:
-        """Raise where the target holds anything but an earlier report."""
-        target = self.target.resolve()
-        if target == self._review or target in self._review.parents:
-            problem = "the report would stand in place of the review itself."
-            raise ReportError(Fault(f"output folder '{self.target.name}'", problem, "Name another with --output."))
-        if self.target.is_file():
-            problem = "a file of this name stands where the folder of the report would be."
-            raise ReportError(Fault(f"output folder '{self.target.name}'", problem, "Name another with --output."))
-        if self.target.is_dir() and any(self.target.iterdir()) and not _is_report(self.target):
-            problem = "it is not empty and holds no report of this kit, so nothing in it is replaced."
-            raise ReportError(Fault(f"output folder '{self.target.name}'", problem, "Name another with --output."))
+    def _keep_pages_beside(self) -> None:
+        """Copy what other commands put beside the earlier report."""
+        for path in (self.target / name for name in BESIDE):
+            if path.is_dir():
+                shutil.copytree(path, self._staging / path.name)
+            elif path.exists():
+                shutil.copy2(path, self._staging / path.name)
 
     def _is_own(self, error: OSError) -> bool:
         """Return whether an error concerns the folder that is written."""
@@ -100,9 +99,44 @@ class ReportPlace:
 
     def _unwritable(self, error: OSError) -> ReportError:
         """Return the error of a folder that cannot be written."""
-        problem = f"it cannot be written in '{self.target.parent}' ({error.strerror or error})."
-        action = "Free space, close programs that show the earlier report, or name another folder with --output."
-        return ReportError(Fault(f"output folder '{self.target.name}'", problem, action))
+        return unwritable(self.target, error)
+
+
+def check_target(target: Path, review_folder: Path) -> None:
+    """Refuse a folder that holds anything but what commands of the kit put there.
+
+    Parameters
+    ----------
+    target : folder of the report
+    review_folder : folder of the review, which must stay as it is
+
+    Raises
+    ------
+    ReportError : the target is the review, or would replace something else
+    """
+    action, place = "Name another with --output.", target.resolve()
+    problem = ""
+    if place == review_folder or place in review_folder.parents:
+        problem = "the report would stand in place of the review itself."
+    elif target.is_file():
+        problem = "a file of this name stands where the folder of the report would be."
+    elif target.is_dir() and not _is_report(target) and any(one.name not in BESIDE for one in target.iterdir()):
+        problem = "it is not empty and holds no report of this kit, so nothing in it is replaced."
+    if problem:
+        raise ReportError(Fault(f"output folder '{target.name}'", problem, action))
+
+
+def unwritable(target: Path, error: OSError) -> ReportError:
+    """Return the error of a folder that cannot be written.
+
+    Parameters
+    ----------
+    target : folder of the report
+    error : what was met
+    """
+    problem = f"it cannot be written in '{target.parent}' ({error.strerror or error})."
+    action = "Free space, close programs that show the earlier report, or name another folder with --output."
+    return ReportError(Fault(f"output folder '{target.name}'", problem, action))
 
 
 def _is_report(folder: Path) -> bool:

@@ -1,0 +1,85 @@
+"""What all commands that make a page share: the notebook that is run, its progress, and where pages go."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import nbformat
+from nbformat import NotebookNode
+
+from gpubench_kit.bundled import bundled_path
+from gpubench_kit.plan import PLAN_FILE, ReviewPlan
+from gpubench_kit.report.notebook_run import run_notebook
+
+#: Called with the share done (0 to 1) and what is being done.
+Progress = Callable[[float, str], None]
+
+_READY = 0.04
+
+
+def bundled_notebook(name: str) -> NotebookNode:
+    """Return a notebook as it comes with the kit.
+
+    Parameters
+    ----------
+    name : name of its file
+    """
+    return nbformat.read(bundled_path("notebooks", name), as_version=4)
+
+
+def run_bundled(
+    name: str, plan_file: Path, output_folder: Path, *, tell: Progress, until: float = 1.0
+) -> NotebookNode:
+    """Run a notebook of the kit on a review.
+
+    Parameters
+    ----------
+    name : name of the notebook's file
+    plan_file : plan of the review
+    output_folder : where its files go
+    tell : called with the share done, up to ``until``
+    until : share done when the notebook is
+
+    Returns
+    -------
+    NotebookNode, executed
+
+    Raises
+    ------
+    GpubenchError : as `run_notebook`
+    """
+    notebook = bundled_notebook(name)
+    count = len(notebook.cells) + 1
+
+    def told(done: int) -> None:
+        tell(_READY + (until - _READY) * min(done / count, 1.0), "running the notebook")
+
+    tell(_READY, "running the notebook")
+    parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
+    return run_notebook(notebook, parameters, name=name, on_cell=told)
+
+
+def plan_file_of(folder: str | Path) -> Path:
+    """Return the plan of a review.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its plan
+    """
+    return Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
+
+
+def output_of(plan: ReviewPlan, output: str | Path | None) -> Path:
+    """Return the folder of a review's pages.
+
+    Parameters
+    ----------
+    plan : plan of the review
+    output : the folder asked for; default ``reports/<name of the review folder>`` in the working directory
+    """
+    return Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
+
+
+def tell_nobody(share: float, what: str) -> None:
+    """Take note of progress that nobody asked for."""
