@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from gpubench_kit.claims_targets import Amounts, scene_text
-from gpubench_kit.number_text import change_text, count_text, interval_text, is_missing, percent_text
+from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.reasons import reason_sentences, reason_words
 
@@ -64,8 +64,6 @@ def way_words(metric: str, *, is_up: bool) -> str:
 def change_words(amounts: Amounts, *, confidence: float) -> str:
     """Return a change with its interval and level: ``−0.9 %, 95 % interval −1.4 to −0.4 %``."""
     change = change_text(amounts.change, amounts.unit)
-    if is_missing(amounts.low):
-        return change
     level = percent_text(100 * confidence)
     return f"{change}, {level} interval {interval_text(amounts.low, amounts.high, amounts.unit)}"
 

@@ -12,7 +12,7 @@ from gpubench_kit.claims import check_claims
 from gpubench_kit.claims_limited import over_limited_games
 from gpubench_kit.claims_targets import both_ways, find_targets
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit
+from gpubench_kit.statistics.in_unit import entered_games, game_in_unit, games_in_unit
 from gpubench_kit.statistics.mirrored import mirrored
 from gpubench_kit.statistics.subset import over_part
 from gpubench_kit.tables import COMPARISONS, OVERALL
@@ -277,3 +277,31 @@ def test_a_part_of_games_like_these_is_judged_by_how_the_games_differ():
 def test_no_part_of_the_games_has_no_result():
     games = game_rows(claim_plan(), {"change": 1.0}).iloc[:0]
     assert np.isnan(over_part(games, scope="these_games", layout="rounds").p_loss(0.02, direction=1))
+
+
+def test_more_rounds_do_not_settle_what_other_games_would_do():
+    overall = {"change": 0.5, "se": 1.0, "scope": "games_like_these"}
+    row = held({"says": "better", "over": "games_like_these"}, [{"change": 0.5}] * 4, overall=[overall])
+    assert row["verdict"] == "not_shown"
+    assert row.isna()["more_runs"]
+
+
+def test_a_gain_over_the_games_limited_by_the_card_is_no_loss():
+    assert (
+        "Over the 2 games limited by the card: +3.0 %, no loss." in limited_case([3.0, 3.0, 0.1, 0.1])["evidence"]
+    )
+
+
+def test_many_games_against_a_claim_are_counted():
+    names = [f"Game {place}" for place in range(7)]
+    rows = [{"game": name, "change": -3.0} for name in names]
+    row = held({"says": "better", "over": "every_game"}, rows, overall=[{"change": -3.0}], scenes=names)
+    assert "Game 3 (−3.0 %, 95 % interval −4.3 to −1.6 %) and 3 others." in row["evidence"]
+
+
+def test_games_left_out_of_a_result_do_not_enter_its_difference_in_the_unit():
+    plan = claim_plan()
+    games = game_rows(plan, *({"change": -10.0, "metric": "board_w"} for _ in GAMES))
+    overall = {"change": -10.0, "metric": "board_w", "games_left_out": "Salt Orchard; Glass Tundra (traced)"}
+    row = next(overall_rows(plan, overall).itertuples())
+    assert entered_games(games, row)["game"].tolist() == ["Low Tide Racers", "Copper Monsoon", "Glass Tundra"]
