@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.schedule_chances import verdict_chances
 from gpubench_kit.schedule_design import Design
 from gpubench_kit.schedule_fit import Dropped, Evening, fit_evening, planned_rounds, use_time_left
 from gpubench_kit.schedule_further import Work, next_work
@@ -32,6 +33,7 @@ class Schedule:
     noise_told : where it comes from
     needs : what the rounds can show; see ``schedule_tables.NEEDS``
     needs_overall : the same over all games; see ``schedule_tables.NEEDS_OVERALL``
+    chances : chance of a verdict by number of rounds; see ``schedule_tables.VERDICT_CHANCES``
     rows : runs to add to the run sheet; see ``schedule_tables.PLANNED_RUNS``
     to_run : runs to do: those added, or those that wait on the sheet already
     visits : starts of games, with their times; see ``schedule_tables.VISITS``
@@ -47,6 +49,7 @@ class Schedule:
     noise_told: str
     needs: pd.DataFrame
     needs_overall: pd.DataFrame
+    chances: pd.DataFrame
     rows: pd.DataFrame
     to_run: pd.DataFrame
     visits: pd.DataFrame
@@ -75,21 +78,21 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     so_far = read_so_far(plan)
     work = next_work(plan, so_far)
     noise = planning_noise(plan, so_far, borrowing=not work.design.by_restart)
-    name = _evening_name(so_far.runs["session"])
-    evening, told = _evening(work, plan, noise.table, name=name)
+    evening, told = _evening(work, plan, noise.table, so_far=so_far)
     rows = _rows(evening.runs, plan, so_far)
     to_run = rows if len(rows) else _rows_of(so_far.pending)
     visits = visits_of(to_run.itertuples(), plan)
-    rounds = _rounds(work, evening.design)
-    options = {"rounds": rounds, "in_blocks": work.design.by_restart}
+    rounds = {scene: count for scene, count in planned_rounds(evening.design).items() if count}
+    in_blocks = evening.design.by_restart
     return Schedule(
         plan=plan,
         stage=work.stage if len(rows) or work.stage != "first" else "done",
         told=(*work.told, *told),
         noise=noise.table,
         noise_told=noise.told,
-        needs=needs_of(noise.table, plan, rounds=options["rounds"], in_blocks=options["in_blocks"]),
-        needs_overall=needs_over_games(noise.table, plan, rounds=rounds, in_blocks=options["in_blocks"]),
+        needs=needs_of(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
+        needs_overall=needs_over_games(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
+        chances=verdict_chances(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
         rows=rows,
         to_run=to_run,
         visits=visits_table(visits),
@@ -100,17 +103,13 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     )
 
 
-def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, name: str) -> tuple[Evening, list[str]]:
+def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> tuple[Evening, list[str]]:
     """Return the evening, and what was added to it by noise."""
     if work.stage not in ("first", "further"):
         return Evening(work.design, [], 0.0, 0.0, ()), []
-    evening = fit_evening(work.design, plan, noise=noise, name=name)
+    name = _evening_name(so_far.runs["session"])
+    evening = fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
     return use_time_left(evening, plan, noise=noise, name=name) if work.stage == "first" else (evening, [])
-
-
-def _rounds(work: Work, design: Design) -> dict[tuple[str, str], int]:
-    """Return the rounds of each game that numbers are told for, those done included."""
-    return {scene: rounds for scene, rounds in planned_rounds(design).items() if rounds}
 
 
 def _evening_name(sessions: Iterable[str]) -> str:

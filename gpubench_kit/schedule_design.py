@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -67,23 +67,39 @@ class Design:
         return self.by_restart or self.mountings > 1
 
 
-def full_design(plan: ReviewPlan, runs: pd.DataFrame) -> Design:
+def full_design(plan: ReviewPlan, runs: pd.DataFrame, *, tunings: Sequence[str] | None = None) -> Design:
     """Return the whole evening: every tuning, every game, five complete rounds of each.
 
     Parameters
     ----------
     plan : the review's plan
     runs : rows of the run sheet so far; complete rounds in them count
+    tunings : tunings in it; default those of the plan
     """
-    tunings = tuple(tuning.name for tuning in sorted(plan.tunings, key=lambda one: not one.reference))
-    cards = tuple(card.name for card in plan.cards if tunings_on(card.name, tunings, plan=plan))
-    by_card = {card: tunings_on(card, tunings, plan=plan) for card in cards}
+    wanted = [one.name for one in plan.tunings if tunings is None or one.name in tunings]
+    ordered = tuple(sorted(wanted, key=lambda name: name != plan.reference_tuning))
+    cards = tuple(card.name for card in plan.cards if tunings_on(card.name, ordered, plan=plan))
+    by_card = {card: tunings_on(card, ordered, plan=plan) for card in cards}
     scenes = [(game.name, one.name) for game in plan.games for one in game.settings]
     stops = tuple(next_rounds(runs, scene, by_card=by_card) for scene in scenes)
     crosses = any(pair.of.card != pair.against.card for pair in plan.pairs())
     samples = min((sum(card.model == one.model for card in plan.cards) for one in plan.cards), default=1)
     mountings = max(1, math.ceil(MOUNTINGS / samples)) if crosses else 1
-    return Design(tunings, stops, cards, mountings, any(tuning.needs_restart for tuning in plan.tunings))
+    by_restart = any(one.needs_restart for one in plan.tunings if one.name in ordered)
+    return Design(ordered, stops, cards, mountings, by_restart)
+
+
+def design_on_sheet(plan: ReviewPlan, runs: pd.DataFrame) -> Design:
+    """Return what the run sheet holds, recorded or not, without any new round.
+
+    Parameters
+    ----------
+    plan : the review's plan
+    runs : rows of the run sheet so far
+    """
+    measured = set(runs.loc[runs["purpose"] == "measure", "tuning"])
+    design = full_design(plan, runs, tunings=[one.name for one in plan.tunings if one.name in measured])
+    return replace(design, stops=tuple(replace(stop, rounds=0) for stop in design.stops))
 
 
 def next_rounds(

@@ -12,7 +12,7 @@ from gpubench_kit.errors import DesignError, Fault
 from gpubench_kit.fault_text import listed
 from gpubench_kit.number_text import count_text, duration_text, number_text
 from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.schedule_design import FEWEST_ROUNDS, Design, Stop
+from gpubench_kit.schedule_design import FEWEST_ROUNDS, Design, Stop, full_design
 from gpubench_kit.schedule_needs import needs_of
 from gpubench_kit.schedule_order import PlannedRun, ordered_runs
 from gpubench_kit.schedule_time import minutes_of
@@ -56,7 +56,9 @@ class Evening:
     dropped: tuple[Dropped, ...]
 
 
-def fit_evening(design: Design, plan: ReviewPlan, *, noise: pd.DataFrame, name: str) -> Evening:
+def fit_evening(
+    design: Design, plan: ReviewPlan, *, noise: pd.DataFrame, sheet: pd.DataFrame, name: str
+) -> Evening:
     """Return the evening with as little left out as its time asks for.
 
     Parameters
@@ -64,6 +66,7 @@ def fit_evening(design: Design, plan: ReviewPlan, *, noise: pd.DataFrame, name: 
     design : everything that is to be done
     plan : ``evening.minutes`` and ``evening.must_have``
     noise : see ``schedule_tables.PLANNED_NOISE``
+    sheet : rows of the run sheet so far; rounds in them count
     name : name of the evening
 
     Raises
@@ -80,7 +83,7 @@ def fit_evening(design: Design, plan: ReviewPlan, *, noise: pd.DataFrame, name: 
     full = minutes = minutes_of(runs, plan)
     dropped: list[Dropped] = []
     while minutes > plan.evening.minutes:
-        step = next(_steps(design, plan, noise), None)
+        step = next(_steps(design, plan, noise, sheet), None)
         if step is None:
             raise DesignError(_too_short(design, plan, minutes))
         design, lost = step
@@ -131,24 +134,25 @@ def scene_of(scene: tuple[str, str]) -> str:
     return f"{game}, {setting}" if setting else game
 
 
-def _steps(design: Design, plan: ReviewPlan, noise: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
+def _steps(
+    design: Design, plan: ReviewPlan, noise: pd.DataFrame, sheet: pd.DataFrame
+) -> Iterator[tuple[Design, Dropped]]:
     """Yield the evenings that are one step shorter, the least loss first."""
-    yield from _without_tuning(design, plan)
+    yield from _without_tuning(design, plan, sheet)
     yield from _without_idle_game(design, plan, noise)
     yield from _without_round(design)
     yield from _without_last_game(design)
 
 
-def _without_tuning(design: Design, plan: ReviewPlan) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the evening without its last tuning that is no must, if two remain."""
+def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
+    """Yield the evening without its last tuning that is no must, if two remain that lack rounds."""
     musts = {plan.reference_tuning, *plan.evening.must_have}
     free = [name for name in design.tunings if name not in musts]
-    if free and len(design.tunings) > 2 and not any(stop.tunings for stop in design.stops):
-        tunings = tuple(name for name in design.tunings if name != free[-1])
-        yield (
-            replace(design, tunings=tunings),
-            Dropped(f"Tuning “{free[-1]}”", f"Nothing can be said about “{free[-1]}”."),
-        )
+    if not free or len(design.tunings) <= 2 or any(stop.tunings for stop in design.stops):
+        return
+    rest = full_design(plan, sheet, tunings=[name for name in design.tunings if name != free[-1]])
+    if any(stop.rounds for stop in rest.stops):
+        yield rest, Dropped(f"Tuning “{free[-1]}”", f"Nothing new can be said about “{free[-1]}”.")
 
 
 def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:

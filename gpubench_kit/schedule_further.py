@@ -8,7 +8,7 @@ import pandas as pd
 
 from gpubench_kit.number_text import count_text
 from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.schedule_design import Design, Stop, full_design, tunings_on
+from gpubench_kit.schedule_design import Design, Stop, design_on_sheet, full_design, tunings_on
 from gpubench_kit.schedule_fit import scene_of
 from gpubench_kit.schedule_so_far import SoFar
 from gpubench_kit.statistics.compare import compare_tunings
@@ -23,18 +23,13 @@ class Work:
     ----------
     stage : ``first`` (rounds of the plan), ``further`` (rounds of undecided games), ``waiting`` (planned
         runs are not recorded yet), ``done`` (nothing that the plan allows)
-    design : everything to be done; for ``waiting`` and ``done`` the whole plan, for its numbers
+    design : everything to be done; for ``waiting`` and ``done`` what the run sheet holds, for its numbers
     told : why, in sentences
     """
 
     stage: str
     design: Design
     told: tuple[str, ...]
-
-    @property
-    def adds_rows(self) -> bool:
-        """Whether there is something to add to the run sheet."""
-        return self.stage in ("first", "further") and any(stop.rounds for stop in self.design.stops)
 
 
 def next_work(plan: ReviewPlan, so_far: SoFar) -> Work:
@@ -50,11 +45,11 @@ def next_work(plan: ReviewPlan, so_far: SoFar) -> Work:
     Work. Rows that are planned but not recorded come first: until they are, nothing is added, so that
     calling again never adds the same rows.
     """
-    design = full_design(plan, so_far.runs)
+    design, on_sheet = full_design(plan, so_far.runs), design_on_sheet(plan, so_far.runs)
     waiting = so_far.pending
     waiting = waiting[waiting["purpose"] == "measure"]
     if len(waiting):
-        return Work("waiting", design, _waiting(waiting))
+        return Work("waiting", on_sheet, _waiting(waiting))
     if so_far.looks == 0:
         if any(stop.rounds for stop in design.stops):
             return Work("first", design, ())
@@ -62,10 +57,10 @@ def next_work(plan: ReviewPlan, so_far: SoFar) -> Work:
         return Work("first", design, (told,))
     if not so_far.is_shown:
         told = "Runs or values have changed since the last report. Make the report first; it is the next look."
-        return Work("done", design, (told,))
+        return Work("done", on_sheet, (told,))
     if so_far.looks >= plan.analysis.looks:
-        return Work("done", design, _no_look_left(plan, so_far.looks))
-    return _further(plan, so_far, design)
+        return Work("done", on_sheet, _no_look_left(plan, so_far.looks))
+    return _further(plan, so_far, on_sheet)
 
 
 def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
@@ -88,15 +83,15 @@ def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
     )
 
 
-def _further(plan: ReviewPlan, so_far: SoFar, design: Design) -> Work:
+def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
     """Return the further rounds of the games that the last look left undecided."""
     usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
     rows = compare_tunings(usable, plan, looks_made=so_far.looks)
     rows = rows[(rows["metric"] == plan.analysis.primary) & (rows["verdict"] == UNDECIDED)]
     if not len(rows):
-        return Work("done", design, ("The last report left no game undecided; there is nothing to add.",))
+        return Work("done", on_sheet, ("The last report left no game undecided; there is nothing to add.",))
     stops, beyond = [], []
-    for stop in design.stops:
+    for stop in on_sheet.stops:
         mine = rows[(rows["game"] == stop.game) & (rows["setting"] == stop.setting)]
         within = mine[mine["more_runs"].notna()]
         beyond += [scene_of(stop.scene)] if len(mine) > len(within) else []
@@ -105,11 +100,11 @@ def _further(plan: ReviewPlan, so_far: SoFar, design: Design) -> Work:
     if beyond:
         told.append(f"Not decidable in practice, so without further rounds: {'; '.join(beyond)}.")
     if not stops:
-        return Work("done", design, tuple(told))
+        return Work("done", on_sheet, tuple(told))
     counts = ", ".join(f"{scene_of(stop.scene)} {stop.rounds}" for stop in stops)
     looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
     told.insert(0, f"Further rounds for the undecided games, by their noise alone, before {looks}: {counts}.")
-    return Work("further", _of_stops(design, stops, plan), tuple(told))
+    return Work("further", _of_stops(on_sheet, stops, plan), tuple(told))
 
 
 def _extended(stop: Stop, rows: pd.DataFrame, *, plan: ReviewPlan, runs: pd.DataFrame) -> Stop:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -136,6 +136,11 @@ def needs_over_games(
     Returns
     -------
     DataFrame, see ``schedule_tables.NEEDS_OVERALL``; groups of one game have no overall result
+
+    Notes
+    -----
+    ``corrected`` divides the level by the number of comparisons: the strictest step of Holm's (1979)
+    correction, so that no game needs more.
     """
     keep = [rounds.get(key, 0) > 0 for key in zip(noise["game"], noise["setting"], strict=True)]
     there = noise[np.array(keep, dtype=bool) & noise["sd"].notna().to_numpy()]
@@ -219,4 +224,34 @@ def _overall(part: pd.DataFrame, plan: ReviewPlan, *, n: int, in_blocks: bool) -
         "rounds": n,
         "margin": plan.margin_of(metric),
         **{name: shown_size(metric, width) for name, width in widths.items()},
+        "is_enough": _is_enough(np.asarray(these, dtype=float), metric, plan, n=n),
+        **_corrected(part, plan, in_blocks=in_blocks),
     }
+
+
+def _is_enough(variances: np.ndarray, metric: str, plan: ReviewPlan, *, n: int) -> bool | None:
+    """Return whether the result over these games will decide; None where there is no margin."""
+    margin, (level, _) = plan.margin_of(metric), level_of_looks(plan)
+    if margin is None:
+        return None
+    error = float(np.sqrt(2 * variances.mean() / (n * len(variances))))
+    df = (n - 1) * variances.sum() ** 2 / (variances**2).sum() if error > 0 else n - 1
+    # With two runs of each side the standard error is the noise itself.
+    size, options = scaled_size(metric, margin), {"n": 2, "level": level, "df": df}
+    safe = max(error, size * 1e-9)
+    found = chance_of_difference(size, safe, **options), chance_of_same(0.0, safe, margin=size, **options)
+    return bool(min(found) >= POWER)
+
+
+def _corrected(part: pd.DataFrame, plan: ReviewPlan, *, in_blocks: bool) -> dict:
+    """Return the rounds that decide a game with the middle noise, on its own and as one of many."""
+    metric, games = part["metric"].iloc[0], part["game"].nunique()
+    margin, count = plan.margin_of(metric), len(part) * max(len(plan.tunings) - 1, 1)
+    if margin is None:
+        return {"comparisons": count}
+    alone = planned_test(plan, games=games, in_blocks=in_blocks)
+    is_corrected = plan.analysis.adjust != "none"
+    among = replace(alone, level=alone.level / count) if is_corrected else alone
+    sigma = float(part["sd"].median())
+    found = [_counts(sigma, metric, margin, test)["rounds_to_decide"] for test in (alone, among)]
+    return {"comparisons": count, "alone": found[0], "corrected": found[1]}

@@ -62,6 +62,10 @@ NEEDS_OVERALL = Table(
         Column("these_games", "number", "half-width of the interval over these games, in `unit`"),
         Column("games_like_these", "number", "half-width over games like these, in `unit`"),
         Column("margin", "number", "smallest difference that matters, in `unit`"),
+        Column("is_enough", "truth", "whether both “no difference” and one at the margin would be shown"),
+        Column("alone", "integer", "rounds that decide a game with the middle noise, on its own; empty above 20"),
+        Column("corrected", "integer", "the same where every comparison of the group is corrected for the others"),
+        Column("comparisons", "integer", "games times tunings that are compared in the group"),
     ),
 )  # fmt: skip
 

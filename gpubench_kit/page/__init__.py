@@ -1,27 +1,49 @@
-"""The page: one function for each section, from tables to what a reader sees."""
+"""The page: one function for each section, from tables to what a reader sees.
 
-from gpubench_kit.page.cautions import cautions
-from gpubench_kit.page.closing import limits, provenance
-from gpubench_kit.page.measured import everyday, heat, power
-from gpubench_kit.page.method import method
-from gpubench_kit.page.quality import data_quality
-from gpubench_kit.page.results import game_results, overall_results
-from gpubench_kit.page.script import script
-from gpubench_kit.page.stylesheet import look
-from gpubench_kit.page.summary import summary
+The names below are loaded when first used: what only needs to know a section when it sees one, such as the
+page's export, does not load every chart.
+"""
 
-__all__ = [
-    "cautions",
-    "data_quality",
-    "everyday",
-    "game_results",
-    "heat",
-    "limits",
-    "look",
-    "method",
-    "overall_results",
-    "power",
-    "provenance",
-    "script",
-    "summary",
-]
+from __future__ import annotations
+
+import importlib
+
+#: Name -> module of this package that holds it.
+_HOME = {
+    "cautions": "caution_texts",
+    "data_quality": "quality",
+    "everyday": "measured",
+    "game_results": "results",
+    "heat": "measured",
+    "limits": "closing",
+    "look": "stylesheet",
+    "method": "method_told",
+    "overall_results": "results",
+    "plan_chances": "planning",
+    "plan_head": "planning",
+    "plan_method": "planning",
+    "plan_needs": "planning",
+    "plan_order": "planning",
+    "plan_says": "planning",
+    "plan_time": "planning",
+    "power": "measured",
+    "provenance": "closing",
+    "script": "script_held",
+    "summary": "headline",
+}
+
+__all__ = [*sorted(_HOME)]  # noqa: PLE0604 - the names are those of the table above
+
+
+def __getattr__(name: str):
+    """Return a name from its module."""
+    if name not in _HOME:
+        raise AttributeError(f"module '{__name__}' has no attribute {name!r}")
+    found = getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    """Return the names of the package."""
+    return list(__all__)

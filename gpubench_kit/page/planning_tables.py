@@ -1,0 +1,102 @@
+"""Tables of the page that plans an evening: rounds needed, starts of games, runs in order."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.figures.words import metric_of, scene_text, sentence
+from gpubench_kit.number_text import count_text, duration_text, is_missing, number_text
+from gpubench_kit.page.elements import Column, Markup, table
+
+_OUTLOOK = {"yes": "yes", "perhaps": "perhaps", "no": "no", "none": "–"}
+
+
+def needs_list(rows: pd.DataFrame, metric: str) -> Markup:
+    """Return the table of one metric, a line for each game.
+
+    Parameters
+    ----------
+    rows : rows of ``schedule_tables.NEEDS`` with the noise beside them
+    metric : name of the metric
+    """
+    unit = rows["unit"].iloc[0]
+    columns = [Column("Game"), Column("Noise", unit, is_number=True), Column("From"),
+               Column("Rounds planned", is_number=True), Column("Detectable", unit, is_number=True),
+               Column("Rounds to find the margin", is_number=True), Column("to show no difference", is_number=True),
+               Column("to decide", is_number=True), Column("Decides")]  # fmt: skip
+    margin = rows["margin"].iloc[0]
+    about = f"margin {number_text(margin, decimals=1)} {unit}" if not is_missing(margin) else "no margin is set"
+    caption = f"{sentence(metric_of(metric).label)}, {about}. Plain number / cautious number."
+    return table(columns, [_needs_line(row) for row in rows.itertuples()], caption=caption)
+
+
+def visits_list(visits: pd.DataFrame) -> Markup:
+    """Return the starts of games as a table.
+
+    Parameters
+    ----------
+    visits : see ``schedule_tables.VISITS``
+    """
+    columns = [Column("Start"), Column("Game"), Column("Runs", is_number=True), Column("Before it"),
+               Column("Start and settle"), Column("Runs take")]  # fmt: skip
+    return table(columns, [_visit_line(row) for row in visits.itertuples()], caption="Starts of games, in order")
+
+
+def runs_list(rows: pd.DataFrame) -> Markup:
+    """Return runs as a table, in the order planned.
+
+    Parameters
+    ----------
+    rows : see ``schedule_tables.PLANNED_RUNS``
+    """
+    sessions, cards = (rows[name].nunique() > 1 for name in ("session", "card"))
+    columns = [Column("Run"), Column("Game"), Column("Round", is_number=True), Column("Tuning")]
+    columns += [Column("Session")] * sessions + [Column("Card")] * cards
+    lines = [_run_line(row, with_session=sessions, with_card=cards) for row in rows.itertuples()]
+    return table(columns, lines, caption="Runs in the order planned; the order done is taken from the logs")
+
+
+def _needs_line(row: Any) -> list[str]:
+    """Return the cells of one game."""
+    far = f"over 20 (10 show {number_text(row.margin_of_ten, decimals=1)})"
+    decide = "–" if is_missing(row.margin) or is_missing(row.detectable) else _both(
+        row.rounds_to_decide, row.cautious_rounds_to_decide, missing=far
+    )  # fmt: skip
+    return [
+        scene_text(row.game, row.setting), _two(row.noise, row.cautious_noise, decimals=2),
+        f"{row.source}, {count_text(row.runs, 'run')}" if row.runs else row.source, count_text(row.rounds),
+        _two(row.detectable, row.cautious_detectable, decimals=1),
+        _both(row.rounds_to_find, row.cautious_rounds_to_find),
+        _both(row.rounds_to_show_same, row.cautious_rounds_to_show_same), decide, _OUTLOOK[row.outlook],
+    ]  # fmt: skip
+
+
+def _two(plain: float, cautious: float, *, decimals: int) -> str:
+    """Return a plain and a cautious number."""
+    return f"{number_text(plain, decimals=decimals)} / {number_text(cautious, decimals=decimals)}"
+
+
+def _both(plain: int, cautious: int, *, missing: str = "–") -> str:
+    """Return a plain and a cautious count; where even the plain one is missing, the words for that."""
+    if is_missing(plain):
+        return missing
+    return f"{count_text(plain)} / {'over 20' if is_missing(cautious) else count_text(cautious)}"
+
+
+def _visit_line(row: Any) -> list[str]:
+    """Return the cells of one start of a game."""
+    hours, minutes = divmod(int(row.starts_s // 60), 60)
+    before = duration_text(row.change_s) if row.change_s else "–"
+    return [
+        f"{hours}:{minutes:02d}", scene_text(row.game, row.setting), count_text(row.runs), before,
+        duration_text(row.launch_s + row.settle_s), duration_text(row.tuning_s + row.scene_s),
+    ]  # fmt: skip
+
+
+def _run_line(row: Any, *, with_session: bool, with_card: bool) -> list[str]:
+    """Return the cells of one run."""
+    round_ = "warm-up" if is_missing(row.round) else count_text(row.round)
+    return [row.run, scene_text(row.game, row.setting), round_, row.tuning, *[row.session] * with_session,
+            *[row.card] * with_card]  # fmt: skip
