@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
-import json
 import math
 import platform
 from collections.abc import Iterable
@@ -62,14 +62,18 @@ def make_manifest(
 
 
 def compared_anything(report: Path) -> bool:
-    """Return whether a report holds any verdict.
+    """Return whether a report holds any comparison, judged or not.
 
     Parameters
     ----------
     report : folder of a report
+
+    Notes
+    -----
+    A confounded pair is compared: its difference is printed, only not judged.
     """
-    verdicts = json.loads((report / "manifest.json").read_text(encoding="utf-8"))["verdicts"]
-    return any(row["verdict"] != "no_verdict" for rows in verdicts.values() for row in rows)
+    with (report / "tables" / "comparisons.csv").open(encoding="utf-8", newline="") as file:
+        return any(row["change"] for row in csv.DictReader(file))
 
 
 def file_hash(path: Path) -> str:
