@@ -33,6 +33,7 @@ LAYERS = {
     "claims": 6,
     "costs": 6,
     "schedule": 6,
+    "sweep": 6,
     "figures": 7,
     "page": 7.5,
     "report": 8,
@@ -53,7 +54,7 @@ ORDER = (
     ("checks.log_checks", "checks.run_checks", "checks.design_checks"), ("checks.review",),
     ("figures.style",),
     ("figures.described",), ("figures.intervals", "figures.levels", "figures.noise"),
-    ("page.elements",), ("page.section",), ("page.summary", "page.results", "page.method"),
+    ("page.elements",), ("page.section",), ("page.headline", "page.results", "page.method_told"),
     ("page.measured",),
     ("report.manifest", "report.package", "report.html"), ("report.notebook_run",),
 )  # fmt: skip

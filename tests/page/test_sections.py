@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -130,3 +133,14 @@ def test_every_finding_is_shown_as_text(review):
 
 def test_the_made_up_row_has_the_columns_of_the_table():
     assert set(vars(result_row())) <= set(OVERALL.names)
+
+
+def test_no_module_of_the_package_has_the_name_of_a_section():
+    modules = {path.stem for path in Path(page.__file__).parent.glob("*.py")}
+    assert not modules & set(page.__all__)
+
+
+def test_knowing_a_section_when_one_sees_it_loads_no_chart():
+    code = "import sys; import gpubench_kit.page.section; print('matplotlib' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "False\n"
