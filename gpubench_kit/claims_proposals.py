@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass
+from itertools import product
 from typing import Any
 
 import pandas as pd
@@ -97,23 +98,22 @@ def _over_games(results: Results, plan) -> Iterator[Proposal]:
 
 
 def _in_every_game(results: Results, plan) -> Iterator[Proposal]:
-    """Yield what holds in every scene."""
+    """Yield what holds in every scene: of each pair a gain, or else that nothing was lost."""
     for pair in plan.pairs():
-        for says in ("better", "no_loss"):
-            verdict = judge_claim(_claim(pair, plan.analysis.primary, says, over="every_game"), results, plan=plan)
-            if verdict.outcome == SUPPORTED and len(verdict.judged) > 1:
-                yield Proposal(suggestion(verdict, plan=plan), evidence(verdict))
-                break
+        claims = [_claim(pair, plan.analysis.primary, says, over="every_game") for says in ("better", "no_loss")]
+        verdicts = [judge_claim(claim, results, plan=plan) for claim in claims]
+        held = [one for one in verdicts if one.outcome == SUPPORTED and len(one.judged) > 1]
+        yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in held[:1])
 
 
 def _often_said(results: Results, plan) -> Iterator[Proposal]:
     """Yield what one often hears in such a case and the data do not show."""
-    for over in ("these_games", "every_game", "games_like_these"):
-        for pair in plan.pairs():
-            for claim in _usual_claims(pair, results, over=over, plan=plan):
-                verdict = judge_claim(claim, results, plan=plan)
-                if verdict.outcome != SUPPORTED and verdict.judged:
-                    yield Proposal(claim.text, _why(verdict))
+    cases = product(_WHERE, plan.pairs())
+    claims = (claim for over, pair in cases for claim in _usual_claims(pair, results, over=over, plan=plan))
+    for claim in claims:
+        verdict = judge_claim(claim, results, plan=plan)
+        if verdict.outcome != SUPPORTED and verdict.judged:
+            yield Proposal(claim.text, _why(verdict))
 
 
 def _usual_claims(pair, results: Results, *, over: str, plan) -> Iterator[Claim]:
