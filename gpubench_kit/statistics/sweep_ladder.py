@@ -62,6 +62,11 @@ class Ladder:
     left_out: tuple[str, ...]
 
     @property
+    def tunings(self) -> tuple[str, ...]:
+        """All settings beside the factory state, line by line."""
+        return tuple(setting.tuning for line in self.lines for setting in line.settings)
+
+    @property
     def label(self) -> str:
         """The stepped change in words, without its unit."""
         return change_words(self.change)[0]
@@ -164,14 +169,15 @@ def _line(key: tuple, settings: list[Setting], *, has_factory: bool) -> Line:
 
 def _raise_for_repeats(rows: dict[tuple, list[Setting]], home: tuple, reference: str) -> None:
     """Raise where two tunings are one setting."""
-    faults = []
-    for key, row in rows.items():
-        taken = {0.0: reference} if key == home else {}
-        for setting in row:
-            if setting.at in taken:
-                problem = f"tunings '{taken[setting.at]}' and '{setting.tuning}' make the same changes."
-                faults.append(Fault("plan.toml, tunings", problem, "A setting of a sweep is one tuning."))
-            taken[setting.at] = setting.tuning
+    names: dict[tuple, list[str]] = {(home, 0.0): [reference]}
+    for key, setting in ((key, setting) for key, row in rows.items() for setting in row):
+        names.setdefault((key, setting.at), []).append(setting.tuning)
+    problem = "tunings '{}' and '{}' make the same changes."
+    faults = [
+        Fault("plan.toml, tunings", problem.format(*alike[:2]), "A setting of a sweep is one tuning.")
+        for alike in names.values()
+        if len(alike) > 1
+    ]
     if faults:
         raise PlanError(faults)
 

@@ -1,0 +1,127 @@
+"""The tables of a sweep: its settings, fitted curves, answers, what to measure next, and readings of the curves."""
+
+from __future__ import annotations
+
+from gpubench_kit.table_declaration import Column, Table
+
+_SUBJECT = (
+    Column("card", "text", "card that was measured"),
+    Column("bench", "text", "rest of the machine"),
+    Column("group", "text", "game settings of one kind"),
+)
+_LINE = Column("line", "text", "changes beside the stepped one; empty on the line of the factory state")
+_AT = Column(
+    "at", "number", "place on the ladder: offset from the factory state, in the unit of the stepped change"
+)
+
+
+def _interval(name: str, of: str) -> tuple[Column, ...]:
+    """Return the columns of a change with its interval."""
+    return (
+        Column(f"{name}_change", "number", f"{of} against the factory state", "%"),
+        Column(f"{name}_low", "number", "lower end of its interval against zero", "%"),
+        Column(f"{name}_high", "number", "upper end of its interval", "%"),
+    )
+
+
+SWEEP = Table(
+    "sweep", "card, bench, group and tuning", ("card", "bench", "group", "tuning"),
+    (
+        *_SUBJECT,
+        Column("tuning", "text", "setting of the ladder"),
+        _LINE,
+        _AT,
+        Column("is_factory", "truth", "whether it is the factory state"),
+        Column("place", "integer", "place in the order of the tests; empty where it is not tested"),
+        Column("n", "integer", "rounds, of the game that has fewest"),
+        Column("n_games", "integer", "games that the change is over"),
+        Column("reason", "text", "why nothing can be judged; empty where something can"),
+        Column("avg_fps", "number", "average frame rate, geometric mean over games", "fps"),
+        *_interval("fps", "average frame rate"),
+        Column("loss_at_most", "number", "one-sided bound: no more frame rate than this is lost", "%"),
+        Column("p_no_loss", "number", "p-value against a loss as large as the margin"),
+        Column("is_tested", "truth", "whether the order of the tests reached it"),
+        Column("is_inside", "truth", "whether a loss as large as the margin is ruled out here and at all before"),
+        Column("is_beyond", "truth", "whether a loss larger than the margin is shown, here and at each step after"),
+        Column("board_w", "number", "board power, geometric mean over games", "W"),
+        *_interval("power", "board power"),
+        Column("energy_per_frame_j", "number", "energy per frame, geometric mean over games", "J"),
+        *_interval("energy", "energy per frame"),
+        Column("may_be_thriftiest", "truth", "whether no other setting is shown to spend less on a frame"),
+        Column("runs_tried", "integer", "runs tried"),
+        Column("runs_failed", "integer", "runs that crashed"),
+        Column("failing_runs_at_most", "number", "upper 95 % limit of the share of runs that fail", "%"),
+        Column("hours", "number", "hours of stability tests", "h"),
+        Column("failures", "integer", "failures in these hours"),
+        Column("failures_per_hour_at_most", "number", "upper 95 % limit of the failure rate", "1/h"),
+    ),
+)  # fmt: skip
+
+CURVES = Table(
+    "sweep_curves", "card, bench, group, line, metric and place",
+    ("card", "bench", "group", "line", "metric", "at"),
+    (
+        *_SUBJECT,
+        _LINE,
+        Column("metric", "text", "name of the metric"),
+        _AT,
+        Column("change", "number", "fitted change against the factory state", "%"),
+        Column("low", "number", "lower end of the band; empty where there is none", "%"),
+        Column("high", "number", "upper end of the band", "%"),
+    ),
+)  # fmt: skip
+
+ANSWERS = Table(
+    "sweep_answers", "card, bench, group and line", ("card", "bench", "group", "line"),
+    (
+        *_SUBJECT,
+        _LINE,
+        Column("level", "number", "level of each test, and of the whole sequence of this line"),
+        Column("margin", "number", "largest loss of frame rate that does not matter", "%"),
+        Column("n_tested", "integer", "settings in the order of the tests"),
+        Column("n_inside", "integer", "settings that passed"),
+        Column("lowest_tuning", "text", "setting of least power that passed without a failure; else the factory"),
+        Column("inner", "number", "the last place that passed; 0 is the factory state"),
+        Column("outer", "number", "the first place shown to lose more than the margin; empty where none is"),
+        Column("thriftiest_tuning", "text", "least energy per frame of all settings without failures"),
+        Column("fits", "truth", "whether a monotone, concave frame rate fits the measurements"),
+        Column("rises", "truth", "whether the fitted frame rate rises along the ladder"),
+        Column("bends", "truth", "whether a straight line is ruled out"),
+        Column("knee", "number", "place of the knee; empty where no bend is shown"),
+        Column("knee_low", "number", "lower end of its range over redraws of the noise"),
+        Column("knee_high", "number", "upper end of its range"),
+        Column("stop", "text", "why nothing more is proposed; empty where something is"),
+    ),
+)  # fmt: skip
+
+NEXT = Table(
+    "sweep_next", "card, bench, group, line and rank", ("card", "bench", "group", "line", "rank"),
+    (
+        *_SUBJECT,
+        _LINE,
+        Column("rank", "integer", "best first"),
+        _AT,
+        Column("tuning", "text", "setting; empty for one that is to be added"),
+        Column("rounds", "integer", "rounds to run, each with the factory state beside it"),
+        Column("range_now", "number", "width of the range around the answer now, in the unit of the ladder"),
+        Column("range_expected", "number", "width to be expected after these rounds"),
+    ),
+)  # fmt: skip
+
+READINGS = Table(
+    "sweep_readings", "card, bench, group, line, reading and given value",
+    ("card", "bench", "group", "line", "reading", "given"),
+    (
+        *_SUBJECT,
+        _LINE,
+        Column("reading", "text", "frame rate at a power [W], or power at a loss of frame rate [%]",
+               ("rate_at_power", "power_at_loss")),
+        Column("given", "number", "power [W] or loss of frame rate [%]"),
+        Column("value", "number", "frame rate [fps] or power [W] on the fitted curves"),
+        Column("low", "number", "lower end, from the bands of both curves"),
+        Column("high", "number", "upper end"),
+    ),
+)  # fmt: skip
+
+#: Every table of a sweep by name, in the order written.
+SWEEP_TABLES = {table.name: table for table in (SWEEP, CURVES, ANSWERS, NEXT, READINGS)}
