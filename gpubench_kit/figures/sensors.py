@@ -72,6 +72,43 @@ def draw_sensors(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene: 
     )
 
 
+def draw_run_sensors(facts: RunFacts, plan, *, title: str = "", fellow: RunFacts | None = None,
+                     metrics: Sequence[str] = SHOWN) -> DescribedFigure | None:  # fmt: skip
+    """Draw the sensors of one run, a lane for each, together with a fellow to hold them against.
+
+    Parameters
+    ----------
+    facts : facts of the run
+    plan : ReviewPlan, gives the edges of the means and the style
+    title : what the run is; default its name
+    fellow : another run of the same tuning and game
+    metrics : names of sensor metrics; those that neither run has are left out
+
+    Returns
+    -------
+    DescribedFigure; None when the run has none of the sensors
+    """
+    chosen = [ChosenRun(f"run {facts.run}", 1, facts)]
+    if fellow is not None:
+        chosen.append(ChosenRun(f"its fellow {fellow.run}", 0, fellow))
+    edge_s = plan.analysis.sensor_edge_s
+    tracks = {metric: _tracks(chosen, metric, edge_s=edge_s) for metric in metrics}
+    tracks = {metric: found for metric, found in tracks.items() if found}
+    if not any(_tracks(chosen[:1], metric, edge_s=edge_s) for metric in tracks):
+        return None
+    title = title or f"Sensors of run {facts.run}"
+    told = " ".join(_sentence(chosen, metric, edge_s=edge_s) for metric in tracks)
+    heading = Heading(title, f"{_listed(tracks)} over the run.")
+    return DescribedFigure(
+        name=slug("run-sensors", facts.run),
+        data=_table(chosen, list(tracks)),
+        caption=f"{title}; {unit_text(edge_s, 's')} at either end is left out, as in the means.",
+        alternative_text=f"{title}. {told}",
+        drawing=partial(_draw, heading=heading, tracks=tracks, key=tuple((one.name, one.place) for one in chosen)),
+        style=plan.style,
+    )
+
+
 def _tracks(chosen: Sequence[ChosenRun], metric: str, *, edge_s: float) -> tuple[_Track, ...]:
     """Return the samples of one sensor between the edges of the run, one track per run that has any."""
     out = []

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from gpubench_kit.figures.described import DescribedFigure, slug
 from gpubench_kit.figures.lanes import open_lanes
+from gpubench_kit.figures.pieces import draw_pieces, longest_drawn, pieces_table
 from gpubench_kit.figures.plots import Ends, Plot
 from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs, middle_runs
 from gpubench_kit.figures.sheet import Heading
@@ -20,9 +21,6 @@ from gpubench_kit.figures.words import scene_text
 from gpubench_kit.number_text import count_text, number_text, unit_text
 from gpubench_kit.reading.run_facts import RunFacts, Trace
 
-_PALE = 0.32
-#: A frame so many times as long as the longest of nearly all pieces would flatten all else: it is cut and named.
-_TOWERS = 1.8
 _MARKS = 4
 
 
@@ -68,7 +66,7 @@ def draw_frame_times(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, gam
     )
     return DescribedFigure(
         name=slug("frame-times", game, setting, "every-run" if every_run else ""),
-        data=_trace_table(chosen),
+        data=pieces_table([one.facts for one in chosen]),
         caption=f"{title}. Each run in pieces of equally many frames.",
         alternative_text=_alternative(chosen, title),
         drawing=partial(_draw, heading=heading, lanes=lanes),
@@ -76,9 +74,9 @@ def draw_frame_times(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, gam
     )
 
 
-def draw_run_trace(facts: RunFacts, plan, *, title: str = "",
-                   marks: Sequence[tuple[float, str]] = ()) -> DescribedFigure | None:  # fmt: skip
-    """Draw the frame times of one run, with places marked.
+def draw_run_trace(facts: RunFacts, plan, *, title: str = "", marks: Sequence[tuple[float, str]] = (),
+                   fellow: RunFacts | None = None) -> DescribedFigure | None:  # fmt: skip
+    """Draw the frame times of one run, with places marked; below it, on one scale, a fellow to hold it against.
 
     Parameters
     ----------
@@ -86,6 +84,7 @@ def draw_run_trace(facts: RunFacts, plan, *, title: str = "",
     plan : ReviewPlan, gives the style
     title : what the run is; default its name
     marks : places to mark: time from the start of the run [s], and what was found there
+    fellow : another run of the same tuning and game
 
     Returns
     -------
@@ -94,16 +93,23 @@ def draw_run_trace(facts: RunFacts, plan, *, title: str = "",
     if facts.trace is None:
         return None
     title = title or f"Frame times of run {facts.run}"
-    lanes = (_Lane("frame time [ms]", 1, facts.trace, tuple(marks) or _marks(facts)),)
+    shown = [facts, *([fellow] if fellow is not None and fellow.trace is not None else [])]
+    names = ["frame time [ms]"] if len(shown) == 1 else [f"run {facts.run} [ms]", f"its fellow {shown[1].run} [ms]"]
+    marked = tuple(marks) or _marks(facts)
+    lanes = tuple(
+        _Lane(name, int(one is facts), one.trace, marked if one is facts else ())
+        for name, one in zip(names, shown, strict=True)
+    )
     heading = Heading(
         title, f"{count_text(facts.n_frames, 'frame')}. Line: mean, shade: shortest to longest frame."
     )
-    found = "; ".join(f"{text} at {number_text(time, decimals=0)} s" for time, text in lanes[0].marks)
+    found = "; ".join(f"{text} at {number_text(time, decimals=0)} s" for time, text in marked)
+    beside = f" Its fellow {shown[1].run}: {_one_run(shown[1])}." if len(shown) > 1 else ""
     return DescribedFigure(
         name=slug("run-trace", facts.run),
-        data=_trace_table([ChosenRun(facts.run, 1, facts)]),
+        data=pieces_table(shown),
         caption=f"{title}, in pieces of equally many frames.",
-        alternative_text=f"{title}: {_one_run(facts)}." + (f" Marked: {found}." if found else ""),
+        alternative_text=f"{title}: {_one_run(facts)}.{f' Marked: {found}.' if found else ''}{beside}",
         drawing=partial(_draw, heading=heading, lanes=lanes),
         style=plan.style,
     )
@@ -111,7 +117,7 @@ def draw_run_trace(facts: RunFacts, plan, *, title: str = "",
 
 def _draw(look: Look, *, heading: Heading, lanes: tuple[_Lane, ...]) -> Figure:
     """Return the figure."""
-    top = _top([lane.trace for lane in lanes])
+    top = longest_drawn([lane.trace for lane in lanes])
     end = max(float(lane.trace.time_s[-1]) for lane in lanes) or 1.0
     ends = [Ends(0.0, top, lane.title) for lane in lanes]
     plots = open_lanes(
@@ -122,21 +128,9 @@ def _draw(look: Look, *, heading: Heading, lanes: tuple[_Lane, ...]) -> Figure:
     return plots[0].sheet.figure
 
 
-def _top(traces: Sequence[Trace]) -> float:
-    """Return the end of the scale: the longest frame, or less where one frame towers over all others."""
-    highs = np.concatenate([trace.high_ms for trace in traces])
-    return 1.15 * min(float(highs.max()), _TOWERS * float(np.quantile(highs, 0.95))) or 1.0
-
-
 def _draw_trace(plot: Plot, lane: _Lane) -> None:
     """Draw one lane: shade, mean and marks."""
-    trace, role = _coarser(lane.trace, most=int(plot.box.width / 2)), f"series-{lane.place % 8}"
-    xs = plot.x(trace.time_s.astype(float))
-    low, mean, high = (
-        plot.y(np.minimum(one.astype(float), plot.y.high)) for one in (trace.low_ms, trace.mean_ms, trace.high_ms)
-    )
-    plot.sheet.area([*zip(xs, high, strict=True), *zip(xs[::-1], low[::-1], strict=True)], role=role, alpha=_PALE)
-    plot.sheet.line(xs, mean, role=role)
+    draw_pieces(plot, lane.trace, role=f"series-{lane.place % 8}")
     top = plot.box.top + plot.sheet.sizes.marker
     places = [(plot.x(plot.x.clamp(time)), text) for time, text in lane.marks[:_MARKS]]
     for x, _ in places:
@@ -146,37 +140,12 @@ def _draw_trace(plot: Plot, lane: _Lane) -> None:
         plot.label((x, top), text)
 
 
-def _coarser(trace: Trace, *, most: int) -> Trace:
-    """Return the trace in at most so many pieces: neighbours joined, shortest and longest frames kept."""
-    joined = -(-trace.time_s.size // most)
-    starts = np.arange(0, trace.time_s.size, joined)
-    counts = np.diff(np.append(starts, trace.time_s.size))
-    return Trace(
-        trace.time_s[starts],
-        np.minimum.reduceat(trace.low_ms, starts),
-        np.add.reduceat(trace.mean_ms, starts) / counts,
-        np.maximum.reduceat(trace.high_ms, starts),
-    )
-
-
 def _marks(facts: RunFacts) -> tuple[tuple[float, str], ...]:
     """Return the longest frame as a mark, where it stands out."""
     if facts.trace is None or not np.isfinite(facts.longest_at_s):
         return ()
     usual = float(np.median(facts.trace.mean_ms))
     return ((facts.longest_at_s, _length(facts.longest_ms)),) if facts.longest_ms > 2.5 * usual else ()
-
-
-def _trace_table(chosen: Sequence[ChosenRun]) -> pd.DataFrame:
-    """Return the pieces that are drawn as a table."""
-    parts = [_pieces(one.facts.run, one.facts.trace) for one in chosen if one.facts.trace is not None]
-    return pd.concat(parts, ignore_index=True)
-
-
-def _pieces(run: str, trace: Trace) -> pd.DataFrame:
-    """Return the pieces of one run."""
-    columns = {name: getattr(trace, name) for name in ("time_s", "low_ms", "mean_ms", "high_ms")}
-    return pd.DataFrame({"run": run, **columns})
 
 
 def _alternative(chosen: Sequence[ChosenRun], title: str) -> str:

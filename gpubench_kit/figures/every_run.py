@@ -1,0 +1,140 @@
+"""Every run of a game as small multiples: frame times side by side on one scale, in the order of the evening."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.pieces import draw_pieces, longest_drawn, pieces_table
+from gpubench_kit.figures.plots import Plot, key_lines, write_key
+from gpubench_kit.figures.scales import Scale
+from gpubench_kit.figures.sheet import PAGE_WIDTH, PICTURE_SIZE, Box, Heading, Sheet, open_sheet, sizes_of
+from gpubench_kit.figures.style import Look
+from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
+from gpubench_kit.figures.text import wrap
+from gpubench_kit.figures.words import names_text, scene_text
+from gpubench_kit.number_text import count_text, duration_text, number_text
+from gpubench_kit.reading.run_facts import RunFacts, Trace
+
+#: Cells in a row, and lines of text that a cell is high without its label: on a page.
+_PAGE_CELLS, _PAGE_LINES = 4, 2.6
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """One run: its name, series, frame times, and whether something was found in it."""
+
+    run: str
+    place: int
+    trace: Trace
+    is_marked: bool
+
+
+@dataclass(frozen=True)
+class _Multiples:
+    """All cells, the ends of their shared scales [s, ms], and the key of their colours."""
+
+    cells: tuple[_Cell, ...]
+    end_s: float
+    top_ms: float
+    key: tuple[tuple[str, int], ...]
+
+
+def draw_every_run(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene: tuple[str, str],
+                   marked: Collection[str] = ()) -> DescribedFigure | None:  # fmt: skip
+    """Draw the frame times of every run of a game and setting that has a log, left out or not.
+
+    Parameters
+    ----------
+    facts : facts of the runs; see `gpubench_kit.reading.run_facts.RunFacts`
+    plan : ReviewPlan, gives names and style
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    scene : game and setting ('' for the only one)
+    marked : runs in which something was found
+
+    Returns
+    -------
+    DescribedFigure; None when no run of the game has a trace
+    """
+    by_run = {one.run: one for one in facts if one.trace is not None}
+    rows = runs[(runs["game"] == scene[0]) & (runs["setting"] == scene[1]) & runs["run"].isin(by_run)]
+    if not len(rows):
+        return None
+    rows = rows.sort_values("order_done" if rows["order_done"].notna().all() else "order", kind="stable")
+    shown = [by_run[run] for run in rows["run"]]
+    places, names = places_of(runs, plan), subject_names(runs, plan)
+    keys = list(rows[SUBJECT].itertuples(index=False, name=None))
+    cells = tuple(
+        _Cell(one.run, places[key], one.trace, one.run in marked) for one, key in zip(shown, keys, strict=True)
+    )
+    end_s, top_ms = max(one.duration_s for one in shown) or 1.0, longest_drawn([one.trace for one in shown])
+    multiples = _Multiples(cells, end_s, top_ms, tuple((names[key], places[key]) for key in dict.fromkeys(keys)))
+    title = f"Every run: {scene_text(*scene)}"
+    found = [cell.run for cell in cells if cell.is_marked]
+    scales = f"Each box: 0 to {number_text(top_ms, decimals=0)} ms upward, 0 to {duration_text(end_s)} across."
+    return DescribedFigure(
+        name=slug("every-run", *scene),
+        data=pieces_table(shown),
+        caption=f"{title}, in the order of the evening, all on one scale.",
+        alternative_text=f"{title}. {_told(shown, found)}",
+        drawing=partial(_draw, heading=Heading(title, scales, _note(found)), multiples=multiples),
+        style=plan.style,
+    )
+
+
+def _note(found: Sequence[str]) -> str:
+    """Return how to read the marks."""
+    return "A triangle marks a run in which something was found." if found else ""
+
+
+def _told(shown: Sequence[RunFacts], found: Sequence[str]) -> str:
+    """Return what the small multiples show: how many runs, the longest frame, the runs marked."""
+    longest = max(shown, key=lambda one: one.longest_ms)
+    told = f"{count_text(len(shown), 'run')}; the longest frame, {number_text(longest.longest_ms, decimals=0)} ms, "
+    told += f"is in run {longest.run}, {number_text(longest.longest_at_s, decimals=0)} s in."
+    return f"{told} Marked: {names_text(found)}." if found else f"{told} None is marked."
+
+
+def _draw(look: Look, *, heading: Heading, multiples: _Multiples) -> Figure:
+    """Return the figure."""
+    sizes = sizes_of(look)
+    per_row, lines = _grid(len(multiples.cells), is_picture=look.is_picture)
+    n_rows = -(-len(multiples.cells) // per_row)
+    width = (PICTURE_SIZE[0] if look.is_picture else PAGE_WIDTH) - 2 * sizes.margin
+    entries = key_lines(multiples.key, sizes, width=width)
+    above = (len(entries) + 0.4) * sizes.line
+    sheet, box = open_sheet(look, heading, height=above + n_rows * (lines + 1.3) * sizes.line)
+    for number, line in enumerate(entries):
+        write_key(sheet, line, left=box.left, middle=box.top + (number + 0.5) * sizes.line, is_line=True)
+    high, wide = (box.bottom - box.top - above) / n_rows, (box.width + sizes.gap) / per_row
+    for number, cell in enumerate(multiples.cells):
+        left, top = box.left + number % per_row * wide, box.top + above + number // per_row * high
+        _draw_cell(sheet, Box(left, top, left + wide - sizes.gap, top + high), cell=cell, multiples=multiples)
+    return sheet.figure
+
+
+def _grid(count: int, *, is_picture: bool) -> tuple[int, float]:
+    """Return cells in a row, and lines of text that the frame times of a cell are high."""
+    if not is_picture:
+        return _PAGE_CELLS, _PAGE_LINES
+    return max(_PAGE_CELLS, round((3 * count) ** 0.5)), _PAGE_LINES
+
+
+def _draw_cell(sheet: Sheet, box: Box, *, cell: _Cell, multiples: _Multiples) -> None:
+    """Draw one run: its name above, frame times below, a mark where something was found."""
+    sizes = sheet.sizes
+    room = Box(box.left, box.top + 1.1 * sizes.line, box.right, box.bottom - 0.2 * sizes.line)
+    sheet.rectangle(room, role="band", alpha=0.55)
+    indent = 1.8 * sizes.marker if cell.is_marked else 0.0
+    if cell.is_marked:
+        place = (box.left + 0.6 * sizes.marker, box.top + 0.55 * sizes.line)
+        sheet.marker(place, "v", role="ink", size=sizes.marker)
+    name = wrap(cell.run, box.width - indent, size=sizes.text, lines=1, bold=cell.is_marked)[0]
+    sheet.text((box.left + indent, box.top + 0.85 * sizes.line), name, bold=cell.is_marked)
+    x, y = Scale(0.0, multiples.end_s, room.left, room.right), Scale(0.0, multiples.top_ms, room.bottom, room.top)
+    draw_pieces(Plot(sheet, room, x, y), cell.trace, role=f"series-{cell.place % 8}", width=0.7 * sizes.stroke)
