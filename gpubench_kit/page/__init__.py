@@ -13,6 +13,7 @@ _HOME = {
     "cautions": "caution_texts",
     "data_quality": "quality",
     "everyday": "measured",
+    "frame_times": "over_time",
     "game_results": "results",
     "heat": "measured",
     "limits": "closing",
@@ -29,6 +30,7 @@ _HOME = {
     "power": "measured",
     "provenance": "closing",
     "script": "script_held",
+    "sensor_charts": "over_time",
     "summary": "headline",
 }
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.energy import draw_rate_against_power
 from gpubench_kit.figures.levels import draw_everyday
 from gpubench_kit.figures.words import metric_of, sentence
@@ -75,12 +78,13 @@ def power(comparisons: pd.DataFrame, levels: pd.DataFrame, plan) -> Section:
     return Section(name, title, body, pictures=pictures_of([*charts, *more]))
 
 
-def heat(comparisons: pd.DataFrame, plan) -> Section:
+def heat(comparisons: pd.DataFrame, plan, *, charts: Sequence[DescribedFigure] = ()) -> Section:
     """Return the section on temperatures, fan, sound and clocks.
 
     Parameters
     ----------
     comparisons, plan : as in `power`
+    charts : sensors over the run; see `gpubench_kit.page.over_time.sensor_charts`
 
     Returns
     -------
@@ -95,9 +99,9 @@ def heat(comparisons: pd.DataFrame, plan) -> Section:
         "Heat carries over between short runs that alternate, so temperature, fan and sound are compared on long "
         "soak runs only; clocks and load on the runs that give the frame rates."
     )
-    blocks, charts = metric_blocks(judged, plan)
-    body = join([paragraph(text), _not_judged(rows, judged), blocks, verdict_terms(judged)])
-    return Section(name, title, body, pictures=pictures_of(charts))
+    blocks, more = metric_blocks(judged, plan)
+    body = join([paragraph(text), _not_judged(rows, judged), chart_grid(charts), blocks, verdict_terms(judged)])
+    return Section(name, title, body, pictures=pictures_of([*charts, *more]))
 
 
 def _power_points(plan) -> Markup:

@@ -6,13 +6,16 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.noise import draw_noise
+from gpubench_kit.figures.order import draw_run_order
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
 from gpubench_kit.number_text import count_text, is_missing, significant_text, unit_text, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, table
 from gpubench_kit.page.pairs import all_groups
 from gpubench_kit.page.section import Section
+from gpubench_kit.registry import METRICS
 
 _SEVERITIES = {
     "stop": ("Withheld until explained", "Verdicts that need these runs are not given."),
@@ -21,7 +24,9 @@ _SEVERITIES = {
 }
 
 
-def data_quality(findings: pd.DataFrame, runs: pd.DataFrame, *, noise: pd.DataFrame, plan) -> Section:
+def data_quality(
+    findings: pd.DataFrame, runs: pd.DataFrame, *, noise: pd.DataFrame, usable: pd.DataFrame, plan
+) -> Section:
     """Return the section on data quality.
 
     Parameters
@@ -29,6 +34,7 @@ def data_quality(findings: pd.DataFrame, runs: pd.DataFrame, *, noise: pd.DataFr
     findings : DataFrame, one row per finding; see ``tables.FINDINGS``
     runs : DataFrame, one row per run; see ``tables.RUNS``
     noise : DataFrame, one row per (card, bench, tuning, game, setting, metric); see ``tables.NOISE``
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
     plan : ReviewPlan
 
     Returns
@@ -39,8 +45,10 @@ def data_quality(findings: pd.DataFrame, runs: pd.DataFrame, *, noise: pd.DataFr
     charts = (
         [draw_noise(noise, plan, metric=metrics[0], group=group) for group in all_groups(plan)] if metrics else []
     )
-    body = join([_counts(runs), _left_out_runs(runs), _all_findings(findings), _noise_part(noise, charts, plan)])
-    return Section("quality", "Data quality", body, pictures=pictures_of(charts))
+    orders = _order_charts(usable, plan)
+    parts = [_counts(runs), _left_out_runs(runs), _all_findings(findings), _noise_part(noise, charts, plan)]
+    body = join([*parts, _order_part(orders)])
+    return Section("quality", "Data quality", body, pictures=pictures_of([*charts, *orders]))
 
 
 def _counts(runs: pd.DataFrame) -> Markup:
@@ -121,6 +129,26 @@ def _noise_part(noise: pd.DataFrame, charts: list, plan) -> Markup:
     )
     shown = [heading("Run-to-run noise"), paragraph(text), chart_grid(charts), details("Numbers: noise", listed)]
     return join(shown) if len(rows) else Markup("")
+
+
+def _order_charts(usable: pd.DataFrame, plan) -> list[DescribedFigure | None]:
+    """Return the runs of the deciding metric in the order in which they were done, for each card and bench."""
+    metric, measured = plan.analysis.primary, usable[usable["purpose"] == METRICS[plan.analysis.primary].purpose]
+    places = measured.loc[measured["metric"] == metric, ["card", "bench"]].drop_duplicates()
+    return [
+        draw_run_order(measured, plan, metric=metric, card=card, bench=bench)
+        for card, bench in places.itertuples(index=False, name=None)
+    ]
+
+
+def _order_part(charts: list[DescribedFigure | None]) -> Markup:
+    """Return the runs in the order in which they were done."""
+    text = (
+        "Each run against its fellows, in the order in which runs were done. A slope would be a drift, such as a "
+        "room that warms up; an order that alternates keeps it out of the comparisons."
+    )
+    shown = chart_grid(charts)
+    return join([heading("Order of the runs"), paragraph(text), shown]) if shown else Markup("")
 
 
 def _noise_line(row: Any) -> list[str]:

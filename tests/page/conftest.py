@@ -24,6 +24,7 @@ class MadeUp:
     """A plan and every table that the page is made of."""
 
     plan: ReviewPlan
+    usable: pd.DataFrame
     runs: pd.DataFrame
     run_metrics: pd.DataFrame
     findings: pd.DataFrame
@@ -52,6 +53,7 @@ def made_up(
     finding = Finding("note", "hole", f"run 'r1' of {games[0]}: a hole", run="r1", found=2.5, limit=1.0, unit="s")
     return MadeUp(
         plan=plan,
+        usable=usable,
         runs=RUNS.frame(runs.assign(purpose="measure", used=True, order_done=runs["order"])),
         run_metrics=RUN_METRICS.frame(usable.assign(definition="frames / time", source="log")),
         findings=findings_table([finding]),
@@ -69,7 +71,13 @@ def _usable(games, tunings, metric: str) -> pd.DataFrame:
     usable = make_review(effects, design, noise=Noise(run_pct=0.5), seed=list(EFFECTS).index(metric))
     names = dict(zip(sorted(usable["game"].unique()), games, strict=True))
     return usable.assign(
-        game=usable["game"].map(names), card="Larkmoor 4", group="all", setting="", power_point="board_sensor"
+        game=usable["game"].map(names),
+        card="Larkmoor 4",
+        group="all",
+        setting="",
+        power_point="board_sensor",
+        bench="",
+        purpose="measure",
     )
 
 

@@ -26,7 +26,7 @@ def sections_of(review: MadeUp) -> list:
         page.game_results(review.comparisons, review.plan),
         page.power(review.comparisons, review.levels, review.plan),
         page.heat(review.comparisons, review.plan),
-        page.data_quality(review.findings, review.runs, noise=review.noise, plan=review.plan),
+        page.data_quality(review.findings, review.runs, noise=review.noise, usable=review.usable, plan=review.plan),
         page.method(review.run_metrics, review.comparisons, review.plan),
         page.limits(review.plan),
         page.provenance(review.runs, review.plan, version="0"),
@@ -121,13 +121,15 @@ def test_a_confounded_result_is_named_in_the_headline(review):
 def test_runs_left_out_are_listed_with_their_reason(review):
     runs = review.runs.copy()
     runs.loc[3, ["used", "excluded_for"]] = [False, "foreign_load"]
-    section = page.data_quality(review.findings, runs, noise=review.noise, plan=review.plan)
+    section = page.data_quality(review.findings, runs, noise=review.noise, usable=review.usable, plan=review.plan)
     assert f'<th scope="row">{runs["run"][3]}</th>' in section.body
     assert "Foreign load" in section.body
 
 
 def test_every_finding_is_shown_as_text(review):
-    section = page.data_quality(review.findings, review.runs, noise=review.noise, plan=review.plan)
+    section = page.data_quality(
+        review.findings, review.runs, noise=review.noise, usable=review.usable, plan=review.plan
+    )
     assert "Run &#39;r1&#39; of Low Tide Racers: a hole" in section.body
 
 
