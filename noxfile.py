@@ -59,6 +59,15 @@ def tests(session):
 
 
 @nox.session(venv_backend="none")
+def coverage(session):
+    """Fail unless every line of the statistics and of the claims is run by their own tests."""
+    parts = ["gpubench_kit/statistics/*", "gpubench_kit/claims*.py"]
+    folders = ["tests/statistics", "tests/claims", "tests/properties"]
+    session.run(*HERE, "coverage", "run", "--source=gpubench_kit", "-m", "pytest", "-q", *folders, *session.posargs)
+    session.run(*HERE, "coverage", "report", f"--include={','.join(parts)}", "--show-missing", "--fail-under=100")
+
+
+@nox.session(venv_backend="none")
 def environment(session):
     """Make environment.yml from pyproject.toml."""
     session.run(sys.executable, "tools/make_environment.py")

@@ -106,7 +106,7 @@ class _SkipGuard:
 
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         """Fail the session where skips are not allowed."""
-        if IN_CI and self.skips and session.exitstatus == pytest.ExitCode.OK:
+        if IN_CI and self.skips and session.exitstatus in {pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED}:
             session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
