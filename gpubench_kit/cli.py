@@ -60,6 +60,17 @@ def _new(asked: argparse.Namespace) -> int:
     return _DONE
 
 
+def _schedule(asked: argparse.Namespace) -> int:
+    """Plan the next evening, add its runs to the run sheet, tell what it can say."""
+    from gpubench_kit.report.build_schedule import build_schedule
+
+    with _Bar(asked) as bar:
+        made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=bar.show)
+    added = f"{made.added} rows added to {made.sheet}" if made.added else "No rows were added to the run sheet"
+    _say(asked, "\n".join([*made.told, f"{added}.", str(made.page), str(made.printed)]))
+    return _DONE
+
+
 def _report(asked: argparse.Namespace) -> int:
     """Make the report of each folder; a folder with faults does not keep the others from theirs."""
     if len(asked.folders) == 1:
@@ -178,6 +189,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_new(commands)
+    _add_schedule(commands)
     _add_report(commands)
     _add_inspect(commands)
     _add_compare(commands)
@@ -190,6 +202,16 @@ def _add_new(commands) -> None:
     command = _command(commands, "new", "make a review folder to fill in", "gpubench-kit new my-review")
     command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
     command.set_defaults(run=_new)
+
+
+def _add_schedule(commands) -> None:
+    """Add the command ``schedule``."""
+    does = "plan the evening: rounds needed, time, random order, run sheet"
+    command = _command(commands, "schedule", does, "gpubench-kit schedule my-review")
+    command.add_argument("folder", metavar="FOLDER", help="review folder; planned runs are added to its run sheet")
+    command.add_argument("--previous", metavar="REPORT", help="earlier report whose noise is counted with")
+    _add_output(command, "reports/<name of the review folder>")
+    command.set_defaults(run=_schedule)
 
 
 def _add_report(commands) -> None:

@@ -7,7 +7,8 @@ import csv
 import io
 import os
 import shutil
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,17 +58,35 @@ def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:
     Rows that are there stay as they are, byte for byte. A column that is needed and missing gets its
     heading at the end of the first row; cells that a row lacks count as empty. The file is replaced in one step.
     """
+    with extended_run_sheet(rows, plan) as file:
+        return file
+
+
+@contextmanager
+def extended_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Iterator[Path | None]:
+    """Add planned runs as `extend_run_sheet` does, and take them back if what follows fails.
+
+    Parameters
+    ----------
+    rows, plan : as in `extend_run_sheet`
+    """
     if not len(rows):
-        return None
+        yield None
+        return
     check_extendable(plan)
-    if any((plan.folder / name).exists() for name in SHEET_FILES):
-        file = find_sheet(plan.folder)
-        before = after = _bytes_of(file)
-    else:
-        file, before = plan.folder / SHEET_FILES[0], b""
-        after = (",".join(SHEET_HEADINGS) + "\n").encode("utf-8")
-    _write(file, _extended(after, rows, plan, file=file), expected=before)
-    return file
+    exists = any((plan.folder / name).exists() for name in SHEET_FILES)
+    file = find_sheet(plan.folder) if exists else plan.folder / SHEET_FILES[0]
+    before = _bytes_of(file) if exists else None
+    start = before if exists else (",".join(SHEET_HEADINGS) + "\n").encode("utf-8")
+    after = _extended(start, rows, plan, file=file)
+    if (_bytes_of(file) if file.exists() else None) != before:
+        raise TableError(Fault(file.name, "the file was changed while the evening was planned.", "Call again."))
+    swap_file(file, after)
+    try:
+        yield file
+    except BaseException:
+        swap_file(file, before)
+        raise
 
 
 def check_extendable(plan: ReviewPlan) -> None:
@@ -220,19 +239,30 @@ def _bytes_of(file: Path) -> bytes:
         raise TableError(Fault(file.name, problem, "Check its permissions.")) from error
 
 
-def _write(file: Path, content: bytes, *, expected: bytes) -> None:
-    """Put the new bytes in the place of the sheet, unless somebody else changed it meanwhile."""
+def swap_file(file: Path, content: bytes | None) -> None:
+    """Put content in the place of a file in one step, its permissions kept; None takes the file away.
+
+    Parameters
+    ----------
+    file : the file; where it is a link, what it leads to
+    content : its new bytes
+
+    Raises
+    ------
+    ReportError : it cannot be written
+    """
     target = file.resolve()
     beside = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
+        if content is None:
+            target.unlink(missing_ok=True)
+            return
         beside.write_bytes(content)
         if target.exists():
             shutil.copymode(target, beside)
-        if (target.read_bytes() if target.exists() else b"") != expected:
-            raise TableError(Fault(file.name, "the file was changed while the evening was planned.", "Call again."))
         os.replace(beside, target)
     except OSError as error:
-        problem = f"rows cannot be added ({error.strerror or error})."
+        problem = f"it cannot be written ({error.strerror or error})."
         raise ReportError(Fault(file.name, problem, "Close programs that have it open, and call again.")) from error
     finally:
         beside.unlink(missing_ok=True)

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from gpubench_kit.figures.planning import draw_verdict_chances
 from gpubench_kit.figures.words import metric_of, sentence
-from gpubench_kit.number_text import count_text, duration_text, percent_text
+from gpubench_kit.number_text import count_text, percent_text
 from gpubench_kit.page.charts import chart_grid
 from gpubench_kit.page.elements import Markup, bullets, details, heading, join, link, paragraph
 from gpubench_kit.page.pairs import all_groups
-from gpubench_kit.page.planning_tables import needs_list, runs_list, visits_list
+from gpubench_kit.page.planning_tables import needs_list, overall_list, runs_list, visits_list
 from gpubench_kit.page.planning_words import (
     evening_sentence,
     method_sentences,
     metric_sentence,
     not_said,
-    overall_sentence,
+    time_text,
 )
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.schedule import Schedule
@@ -22,8 +22,8 @@ from gpubench_kit.schedule import Schedule
 _TWO_NUMBERS = (
     "Two numbers stand side by side: the plain one takes the noise as it was found, the cautious one its upper "
     "80 % limit. Noise known from few runs is often too small: about half of the plans made from the plain number "
-    "fall short. “Decides” means a chance of 80 %, for the game on its own, to show “no difference beyond the margin”"
-    " where there is none, and to find a difference as large as the margin."
+    "fall short. “Decides” means a chance of 80 %, for the game on its own, to show “no difference beyond the "
+    "margin” where there is none, and to find a difference as large as the margin."
 )
 _TIMES = {
     "change_s": "exchanging cards and restarting",
@@ -65,7 +65,6 @@ def plan_says(schedule: Schedule) -> Section:
     Section; left out where no noise is known
     """
     name, title = "says", "What this can say, and what not"
-    overall = [overall_sentence(row, schedule.plan) for row in schedule.needs_overall.itertuples()]
     single = [
         metric_sentence(part, metric=metric, group=group)
         for (group, metric), part in schedule.needs.groupby(["group", "metric"], sort=False)
@@ -73,8 +72,8 @@ def plan_says(schedule: Schedule) -> Section:
     if not any(single):
         return left_out(name, title, "no noise is known")
     body = [
-        heading("Over all games") if any(overall) else "",
-        bullets(one for one in overall if one),
+        heading("Over all games") if len(schedule.needs_overall) else "",
+        overall_list(schedule.needs_overall),
         heading("In single games"),
         bullets(one for one in single if one),
         heading("Not said by these rounds"),
@@ -156,9 +155,9 @@ def plan_time(schedule: Schedule) -> Section:
     if not len(visits):
         return left_out(name, title, "there is nothing to run")
     sums = [(word, float(visits[column].sum())) for column, word in _TIMES.items()]
-    parts = [f"{duration_text(seconds)} {word}" for word, seconds in sums if seconds]
+    parts = [f"{time_text(seconds)} {word}" for word, seconds in sums if seconds]
     text = (
-        f"In all {duration_text(60 * schedule.minutes)}: {', '.join(parts)}. No time is counted for runs that have "
+        f"In all {time_text(60 * schedule.minutes)}: {', '.join(parts)}. No time is counted for runs that have "
         "to be repeated, for breaks, or for looking things up."
     )
     listed = visits_list(visits)
@@ -218,13 +217,13 @@ def _typical_caution(schedule: Schedule) -> str:
 
 def _dropped_box(schedule: Schedule) -> Markup:
     """Return what was left out for want of time, and what cannot be said without it."""
-    whole, there = duration_text(60 * schedule.full_minutes), duration_text(60 * schedule.plan.evening.minutes)
+    whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.evening.minutes)
     lead = f"Everything would take {whole}; the evening has {there}. Left out, in this order:"
     items = [
         join(
             [
                 Markup("<strong>{}</strong>").format(one.what),
-                f"({duration_text(60 * one.saves_min)} saved).",
+                f"({time_text(60 * one.saves_min)} saved).",
                 one.then,
             ],
             " ",

@@ -7,8 +7,10 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
-from gpubench_kit.number_text import count_text, duration_text, is_missing, number_text
+from gpubench_kit.number_text import count_text, is_missing, number_text, percent_text
 from gpubench_kit.page.elements import Column, Markup, table
+from gpubench_kit.page.planning_words import amount_text, time_text
+from gpubench_kit.schedule_needs import SPREAD_OF_GAMES_PCT
 
 _OUTLOOK = {"yes": "yes", "perhaps": "perhaps", "no": "no", "none": "–"}
 
@@ -23,13 +25,35 @@ def needs_list(rows: pd.DataFrame, metric: str) -> Markup:
     """
     unit = rows["unit"].iloc[0]
     columns = [Column("Game"), Column("Noise", unit, is_number=True), Column("From"),
-               Column("Rounds planned", is_number=True), Column("Detectable", unit, is_number=True),
-               Column("Rounds to find the margin", is_number=True), Column("to show no difference", is_number=True),
-               Column("to decide", is_number=True), Column("Decides")]  # fmt: skip
+               Column("Rounds", is_number=True), Column("Detectable", unit, is_number=True),
+               Column("To find", is_number=True), Column("To show same", is_number=True),
+               Column("To decide", is_number=True), Column("Decided")]  # fmt: skip
     margin = rows["margin"].iloc[0]
     about = f"margin {number_text(margin, decimals=1)} {unit}" if not is_missing(margin) else "no margin is set"
-    caption = f"{sentence(metric_of(metric).label)}, {about}. Plain number / cautious number."
+    caption = (
+        f"{sentence(metric_of(metric).label)}, {about}; plain / cautious number. Rounds: planned, those done "
+        "included; to find a difference of the margin; to show that there is none; to decide either way."
+    )
     return table(columns, [_needs_line(row) for row in rows.itertuples()], caption=caption)
+
+
+def overall_list(rows: pd.DataFrame) -> Markup:
+    """Return how narrow the overall results will be, a line for each group and metric.
+
+    Parameters
+    ----------
+    rows : see ``schedule_tables.NEEDS_OVERALL``
+    """
+    several = rows["group"].nunique() > 1
+    columns = [Column("Metric"), *[Column("Group")] * several, Column("Games", is_number=True),
+               Column("These games", is_number=True), Column("Games like these", is_number=True),
+               Column("Margin", is_number=True), Column("Enough")]  # fmt: skip
+    caption = (
+        "Half-width of the interval. Enough: these games would show “no difference” beyond the margin, and a "
+        "difference of the margin. Games like these: if their true differences spread by "
+        f"{percent_text(SPREAD_OF_GAMES_PCT)}."
+    )
+    return table(columns, [_overall_line(row, several=several) for row in rows.itertuples()], caption=caption)
 
 
 def visits_list(visits: pd.DataFrame) -> Markup:
@@ -56,6 +80,18 @@ def runs_list(rows: pd.DataFrame) -> Markup:
     columns += [Column("Session")] * sessions + [Column("Card")] * cards
     lines = [_run_line(row, with_session=sessions, with_card=cards) for row in rows.itertuples()]
     return table(columns, lines, caption="Runs in the order planned; the order done is taken from the logs")
+
+
+def _overall_line(row: Any, *, several: bool) -> list[str]:
+    """Return the cells of one group and metric."""
+    widths = (
+        "–" if is_missing(one) else f"±{amount_text(one, row.unit)}"
+        for one in (row.these_games, row.games_like_these)
+    )
+    margin = "–" if is_missing(row.margin) else amount_text(row.margin, row.unit)
+    enough = "–" if is_missing(row.is_enough) else "yes" if row.is_enough else "no"
+    label = sentence(metric_of(row.metric).label)
+    return [label, *[row.group] * several, count_text(row.games), *widths, margin, enough]
 
 
 def _needs_line(row: Any) -> list[str]:
@@ -88,10 +124,10 @@ def _both(plain: int, cautious: int, *, missing: str = "–") -> str:
 def _visit_line(row: Any) -> list[str]:
     """Return the cells of one start of a game."""
     hours, minutes = divmod(int(row.starts_s // 60), 60)
-    before = duration_text(row.change_s) if row.change_s else "–"
+    before = time_text(row.change_s) if row.change_s else "–"
     return [
         f"{hours}:{minutes:02d}", scene_text(row.game, row.setting), count_text(row.runs), before,
-        duration_text(row.launch_s + row.settle_s), duration_text(row.tuning_s + row.scene_s),
+        time_text(row.launch_s + row.settle_s), time_text(row.tuning_s + row.scene_s),
     ]  # fmt: skip
 
 

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import pandas as pd
 
 from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_text, sentence
-from gpubench_kit.number_text import count_text, duration_text, is_missing, number_text, percent_text
+from gpubench_kit.number_text import count_text, duration_text, is_missing, number_text
 from gpubench_kit.registry import METRICS
 from gpubench_kit.schedule import Schedule
-from gpubench_kit.schedule_needs import SPREAD_OF_GAMES_PCT
 from gpubench_kit.statistics.planning import MOST_RUNS
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
@@ -24,6 +22,12 @@ _FROM_LOOK = (
     "Which games are undecided comes from the last look; how many rounds they get follows from their noise alone. "
     "No difference is shown."
 )
+
+_OUTLOOK = {
+    "yes": "decided",
+    "perhaps": "decided if the noise is no larger than counted with",
+    "no": "left undecided",
+}
 
 
 def evening_sentence(schedule: Schedule) -> str:
@@ -42,8 +46,14 @@ def evening_sentence(schedule: Schedule) -> str:
     games = count_text(rows["game"].nunique(), "game")
     names = names_text(f"“{name}”" for name in tunings)
     of = f", {count} of {names}" if len(schedule.rows) else f" of {names}, still to be recorded"
-    time, there = duration_text(60 * schedule.minutes), duration_text(60 * schedule.plan.evening.minutes)
-    return f"{count_text(len(rows), 'run')} in {games}{of}: {time} of the {there} that there are."
+    time, there = time_text(60 * schedule.minutes), time_text(60 * schedule.plan.evening.minutes)
+    return f"{count_text(len(rows), 'run')} in {games}{of}: {time}, of {there}."
+
+
+def time_text(seconds: float) -> str:
+    """Return a time of the evening; seconds are told only below ten minutes."""
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if 10 <= minutes < 60 else duration_text(seconds)
 
 
 def told_in_lines(schedule: Schedule) -> list[str]:
@@ -55,32 +65,10 @@ def told_in_lines(schedule: Schedule) -> list[str]:
     """
     lines = [evening_sentence(schedule), *schedule.told, schedule.noise_told]
     if schedule.dropped:
-        whole, there = duration_text(60 * schedule.full_minutes), duration_text(60 * schedule.plan.evening.minutes)
+        whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.evening.minutes)
         lines.append(f"Everything would take {whole}; the evening has {there}. Left out:")
         lines += [f"  {one.what}: {one.then}" for one in schedule.dropped]
     return lines
-
-
-def overall_sentence(row: Any, plan) -> str:
-    """Return how narrow an overall result will be, and what that is enough for.
-
-    Parameters
-    ----------
-    row : row of ``schedule_tables.NEEDS_OVERALL``
-    plan : ReviewPlan
-    """
-    if is_missing(row.these_games):
-        return ""
-    label = of_group(sentence(metric_of(row.metric).label), row.group)
-    text = f"{label}: to ±{_amount(row.these_games, row.unit)} over these {count_text(row.games, 'game')}"
-    if not is_missing(row.games_like_these):
-        wide, spread = _amount(row.games_like_these, row.unit), percent_text(SPREAD_OF_GAMES_PCT)
-        text += f"; to ±{wide} over games like these, if the true differences spread by {spread}"
-    if is_missing(row.margin):
-        return f"{text}. No margin is set."
-    verb = "Enough" if row.is_enough else "Not enough"
-    margin = _amount(row.margin, row.unit)
-    return f"{text}. {verb} for these games to show “no difference” beyond {margin}, or a difference of {margin}."
 
 
 def metric_sentence(needs: pd.DataFrame, *, metric: str, group: str) -> str:
@@ -98,14 +86,14 @@ def metric_sentence(needs: pd.DataFrame, *, metric: str, group: str) -> str:
             f"{label}: no game can be judged, for want of a margin or of noise, or since a frame limit is declared."
         )
     margin, unit = known["margin"].iloc[0], known["unit"].iloc[0]
-    words = {"yes": "decided", "perhaps": "decided if the noise is no larger than found", "no": "left undecided"}
     parts = []
-    for outlook, word in words.items():
+    for outlook, words in _OUTLOOK.items():
         games = [scene_text(row.game, row.setting) for row in known[known["outlook"] == outlook].itertuples()]
         if games:
             which = "every game" if len(games) == len(known) > 1 else names_text(games)
-            parts.append(f"{word}: {which}")
-    return f"{label}, margin {_amount(margin, unit)}: {'; '.join(parts)}."
+            verb = "is" if len(games) == 1 or which == "every game" else "are"
+            parts.append(f"{which} {verb} {words}")
+    return f"{label} (margin {amount_text(margin, unit)}): {'; '.join(parts)}."
 
 
 def not_said(schedule: Schedule) -> list[str]:
@@ -209,8 +197,8 @@ def _apart(schedule: Schedule) -> Iterator[str]:
     yield "Other cards of the model: one is measured." if is_single else "Samples that are not measured."
 
 
-def _amount(value: float, unit: str) -> str:
-    """Return a size with its unit."""
+def amount_text(value: float, unit: str) -> str:
+    """Return a size with its unit, without idle zeros."""
     decimals = 2 if abs(value) < 1 else 1
     text = number_text(value, decimals=decimals)
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {unit}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -9,13 +10,19 @@ from itertools import groupby
 from gpubench_kit.figures.words import scene_text
 from gpubench_kit.number_text import count_text, duration_text, is_missing
 from gpubench_kit.page.elements import render
+from gpubench_kit.page.planning_words import time_text
 from gpubench_kit.schedule import Schedule
 from gpubench_kit.schedule_time import Visit, visits_of
 from gpubench_kit.sheet_rows import CAUSES
 
-#: Boxes up to which the sheet keeps a size of letters [pt]; a page holds about as many.
-_SIZES = ((60, 9.5), (110, 8.5), (170, 7.5), (240, 6.8))
-_SMALLEST = 6.3
+#: Letters [pt]: as large as the lines allow on one page of Letter, within these ends.
+_LARGEST, _SMALLEST = 9.5, 6.0
+#: Height that a page leaves to the lines [pt], and heights of a line of text and of the edges of a row, in letters.
+_PAGE_PT, _TEXT_LINE, _ROW_EDGE = 590.0, 1.5, 0.72
+#: Boxes that stand beside each other where all games are played between two restarts.
+_BOXES_BESIDE = 4
+#: Rounds that stand beside each other.
+_GROUPS_BESIDE = 6
 #: Longer names of tunings are given a letter.
 _LONGEST_NAME = 12
 
@@ -47,25 +54,38 @@ def printed_sheet(schedule: Schedule) -> str:
 
     Returns
     -------
-    str : HTML of a whole page, for A4 and Letter; empty where there is nothing to run
+    str : HTML of a whole page, for A4 and Letter
     """
     rows = schedule.to_run
-    if not len(rows):
-        return ""
     visits = visits_of(rows.itertuples(), schedule.plan)
     names = _tuning_names(schedule)
+    lines = list(_lines(visits, names))
     values = {
         "title": schedule.plan.review.title,
-        "size": next((size for most, size in _SIZES if len(rows) <= most), _SMALLEST),
+        "size": f"{_size_of(lines):.1f}",
         "key": [(short, name) for name, short in names.items() if short != name],
-        "lines": list(_lines(visits, names)),
+        "lines": lines,
         "count": count_text(len(rows), "run"),
-        "time": duration_text(60 * schedule.minutes),
+        "time": time_text(60 * schedule.minutes),
         "wait": duration_text(schedule.plan.evening.settle_s),
         "warm_up": schedule.plan.exclude.warm_up_runs_per_launch,
         "causes": ", ".join(CAUSES),
     }
     return str(render("printed_sheet.html.j2", values))
+
+
+def _size_of(lines: Sequence[Line]) -> float:
+    """Return the size of letters with which the lines fill no more than a page [pt]."""
+    height = sum(_height(line) for line in lines)
+    return min(_LARGEST, max(_SMALLEST, _PAGE_PT / height)) if height else _LARGEST
+
+
+def _height(line: Line) -> float:
+    """Return the height of a line of the sheet, in letters."""
+    heads = [1 + len(boxes) if head else math.ceil(len(boxes) / _BOXES_BESIDE) for head, boxes in line.groups]
+    beside = math.ceil(len(line.groups) / _GROUPS_BESIDE)
+    before = _TEXT_LINE + _ROW_EDGE if line.before else 0.0
+    return beside * max(heads) * _TEXT_LINE + _ROW_EDGE + before
 
 
 def _tuning_names(schedule: Schedule) -> dict[str, str]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,14 +10,15 @@ from pathlib import Path
 import nbformat
 
 from gpubench_kit.bundled import bundled_path
-from gpubench_kit.errors import Fault, PlanError, ReportError
+from gpubench_kit.errors import Fault, PlanError
 from gpubench_kit.plan import PLAN_FILE, ReviewPlan, load_plan
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.notebook_run import run_notebook
+from gpubench_kit.report.page_place import PagePlace
 from gpubench_kit.report.schedule_files import PRINTED_FILE, TOLD_FILE, read_new_rows
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.schedule_noise import PREVIOUS, noise_file_of
-from gpubench_kit.schedule_sheet import check_extendable, extend_run_sheet
+from gpubench_kit.schedule_sheet import check_extendable, extended_run_sheet, swap_file
 from gpubench_kit.sheet_text import SHEET_FILES
 
 NOTEBOOK, PAGE_FILE = "plan_runs.ipynb", "plan.html"
@@ -34,14 +33,14 @@ class PlannedEvening:
     Attributes
     ----------
     page : the page
-    printed : the run sheet for the printer; None where there is nothing to run
+    printed : the run sheet for the printer
     sheet : the run sheet that rows were added to; None where there were none
     added : rows added
     told : what the page says at its head, in lines
     """
 
     page: Path
-    printed: Path | None
+    printed: Path
     sheet: Path | None
     added: int
     told: tuple[str, ...]
@@ -80,14 +79,15 @@ def build_schedule(
         check_extendable(plan)
         load_run_sheet(plan)
     target = Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
-    with _staging(target) as staging, _previous_kept(previous, plan):
+    place = PagePlace(target, plan.folder, names=(PAGE_FILE, PRINTED_FILE))
+    with place as staging, _previous_kept(previous, plan):
         _make(plan_file, staging, tell=tell)
         rows = read_new_rows(staging)
-        sheet = extend_run_sheet(rows, plan)
-        printed = _place(staging, target)
         told = tuple((staging / TOLD_FILE).read_text(encoding="utf-8").splitlines())
+        with extended_run_sheet(rows, plan) as sheet:
+            place.finish()
     tell(1.0, "done")
-    return PlannedEvening(target / PAGE_FILE, printed, sheet, len(rows), told)
+    return PlannedEvening(place.target / PAGE_FILE, place.target / PRINTED_FILE, sheet, len(rows), told)
 
 
 def _make(plan_file: Path, staging: Path, *, tell: Callable[[float, str], None]) -> None:
@@ -105,36 +105,6 @@ def _make(plan_file: Path, staging: Path, *, tell: Callable[[float, str], None])
     (staging / PAGE_FILE).write_text(page_of(executed), encoding="utf-8", newline="\n")
 
 
-def _place(staging: Path, target: Path) -> Path | None:
-    """Move the pages to their place; return the printed sheet, if there is one."""
-    os.replace(staging / PAGE_FILE, target / PAGE_FILE)
-    if (staging / PRINTED_FILE).exists():
-        os.replace(staging / PRINTED_FILE, target / PRINTED_FILE)
-        return target / PRINTED_FILE
-    # One of an earlier call would list runs that are done.
-    (target / PRINTED_FILE).unlink(missing_ok=True)
-    return None
-
-
-@contextmanager
-def _staging(target: Path) -> Iterator[Path]:
-    """Give an empty folder inside the target, removed in the end, and the target with it if nothing came of it."""
-    staging = target / ".plan.part"
-    is_new = not target.exists()
-    try:
-        shutil.rmtree(staging, ignore_errors=True)
-        staging.mkdir(parents=True)
-        yield staging
-    except OSError as error:
-        problem = f"it cannot be written ({error.strerror or error})."
-        action = "Free space, or name another folder with --output."
-        raise ReportError(Fault(f"output folder '{target.name}'", problem, action)) from error
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
-        if is_new and target.is_dir() and not any(target.iterdir()):
-            target.rmdir()
-
-
 @contextmanager
 def _previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[None]:
     """Keep the noise of an earlier report in the review folder; take it back if the plan comes to nothing."""
@@ -149,22 +119,12 @@ def _previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[No
     found, kept = noise_file_of(previous), plan.folder / PREVIOUS
     before = kept.read_bytes() if kept.exists() else None
     content = found.read_bytes()
-    _swap(kept, content)
+    swap_file(kept, content)
     try:
         yield
     except BaseException:
-        _swap(kept, before)
+        swap_file(kept, before)
         raise
-
-
-def _swap(file: Path, content: bytes | None) -> None:
-    """Put content in the place of a file in one step; None takes the file away."""
-    if content is None:
-        file.unlink(missing_ok=True)
-        return
-    beside = file.with_name(f".{file.name}.{os.getpid()}.part")
-    beside.write_bytes(content)
-    os.replace(beside, file)
 
 
 def _tell_nobody(share: float, what: str) -> None:

@@ -23,8 +23,7 @@ def write_schedule(schedule: Schedule, folder: str | Path) -> Path:
     Parameters
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
-    folder : where; ``run_sheet.html`` is written if there is anything to run, ``new_runs.csv`` and, in a few
-        lines, ``plan.txt`` always
+    folder : where; ``run_sheet.html``, ``new_runs.csv`` and, in a few lines, ``plan.txt`` are written
 
     Returns
     -------
@@ -41,8 +40,7 @@ def write_schedule(schedule: Schedule, folder: str | Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / ROWS_FILE).write_text(csv_text(schedule.rows, PLANNED_RUNS), encoding="utf-8", newline="")
         (folder / TOLD_FILE).write_text("\n".join(told_in_lines(schedule)) + "\n", encoding="utf-8")
-        if page:
-            (folder / PRINTED_FILE).write_text(page, encoding="utf-8", newline="\n")
+        (folder / PRINTED_FILE).write_text(page, encoding="utf-8", newline="\n")
     except OSError as error:
         problem = f"the plan cannot be written ({error.strerror or error})."
         raise ReportError(
