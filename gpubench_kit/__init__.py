@@ -11,6 +11,7 @@ __version__ = "0.1.0"
 
 #: Public name -> module that holds it.
 _HOME = {
+    "Pictures": "gpubench_kit.report.pictures",
     "build_report": "gpubench_kit.report.build",
     "check_claims": "gpubench_kit.claims",
     "check_review": "gpubench_kit.checks.review",
@@ -18,8 +19,10 @@ _HOME = {
     "compare_tunings": "gpubench_kit.statistics.compare",
     "compute_run_metrics": "gpubench_kit.metrics.per_run",
     "decisions_changed_after_first_look": "gpubench_kit.looks",
+    "estimate_costs": "gpubench_kit.costs",
     "estimate_noise": "gpubench_kit.statistics.compare",
     "exclude_runs": "gpubench_kit.checks.review",
+    "find_tuning": "gpubench_kit.sweep",
     "levels_of_games": "gpubench_kit.statistics.levels",
     "load_plan": "gpubench_kit.plan",
     "looks_made": "gpubench_kit.looks",
@@ -28,6 +31,7 @@ _HOME = {
     "open_review": "gpubench_kit.reading.review",
     "page": "gpubench_kit.page",
     "proposed_sentences": "gpubench_kit.claims_proposals",
+    "redo_list": "gpubench_kit.checks.redo",
     "used_runs": "gpubench_kit.checks.review",
     "used_runs_fingerprint": "gpubench_kit.looks",
     "write_pictures": "gpubench_kit.report.pictures",

@@ -1,13 +1,16 @@
-"""Every chart as pictures for films and articles, drawn by several processes."""
+"""Every chart as pictures for films and articles, drawn by other processes while the notebook goes on."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as DrawingTimeout
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
-import joblib
+from joblib.externals.loky import get_reusable_executor
 
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import DescribedFigure
@@ -15,6 +18,70 @@ from gpubench_kit.figures.style import THEMES
 
 #: Seconds after which a stuck process is given up; a picture takes a fraction of one.
 _TIMEOUT_S = 600
+
+
+class Pictures:
+    """Draws the charts of sections as SVG and as PNG of 1920 by 1080, light and dark.
+
+    Where pictures are drawn, and by how many processes, never changes their bytes.
+
+    Attributes
+    ----------
+    folder : folder ``pictures`` of the report; None where nothing is drawn
+    """
+
+    def __init__(self, folder: str | Path):
+        """Make the folder for the pictures.
+
+        Parameters
+        ----------
+        folder : folder of the report; empty: nothing is drawn
+
+        Raises
+        ------
+        ReportError : the folder cannot be made
+        """
+        self.folder = Path(folder) / "pictures" if str(folder) else None
+        self._drawn: dict[str, list[Future]] = {}
+        try:
+            if self.folder is not None:
+                self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ReportError(f"pictures: the folder cannot be made ({error.strerror}).") from error
+
+    def add(self, section: Any) -> Any:
+        """Begin to draw the charts of a section, and return the section, so that a cell can show it.
+
+        Parameters
+        ----------
+        section : section of the page, with its ``pictures``
+        """
+        if self.folder is not None:
+            for name, chart in section.pictures.items():
+                pool = get_reusable_executor(max_workers=os.cpu_count(), timeout=60)
+                self._drawn[name] = [pool.submit(_draw, chart, self.folder, theme) for theme in THEMES]
+        return section
+
+    def finish(self) -> list[str]:
+        """Wait until every picture is there.
+
+        Returns
+        -------
+        list of str, names of the files, sorted: ``<chart>-<light or dark>.<svg or png>``
+
+        Raises
+        ------
+        ReportError : a picture cannot be written, or a process was lost
+        """
+        futures = [future for drawn in self._drawn.values() for future in drawn]
+        try:
+            return sorted(name for future in futures for name in future.result(timeout=_TIMEOUT_S))
+        except BrokenProcessPool as error:
+            raise ReportError(
+                "pictures: a process that drew them ended, probably because memory ran out."
+            ) from error
+        except DrawingTimeout as error:
+            raise ReportError(f"pictures: one was not drawn within {_TIMEOUT_S} s.") from error
 
 
 def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
@@ -32,31 +99,14 @@ def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
     Raises
     ------
     ReportError : a file cannot be written
-
-    Notes
-    -----
-    Where pictures are drawn, and by how many processes, never changes their bytes. ``joblib.parallel_config``
-    decides on it; by default every core takes part.
     """
-    charts: Mapping[str, DescribedFigure] = {
-        name: chart for section in sections for name, chart in section.pictures.items()
-    }
-    target = Path(folder) / "pictures"
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise ReportError(f"pictures: the folder cannot be made ({error.strerror}).") from error
-    tasks = [joblib.delayed(_draw)(chart, target, theme) for chart in charts.values() for theme in THEMES]
-    made = joblib.Parallel(n_jobs=_processes(len(tasks)), timeout=_TIMEOUT_S)(tasks)
-    return sorted(name for names in made for name in names)
+    pictures = Pictures(folder)
+    for section in sections:
+        pictures.add(section)
+    return pictures.finish()
 
 
 def _draw(chart: DescribedFigure, folder: Path, theme: str) -> list[str]:
     """Draw one chart in one theme; return the names of its files."""
     files = [folder / f"{chart.name}-{theme}.{ending}" for ending in ("svg", "png")]
     return [chart.save(file, theme=theme).name for file in files]
-
-
-def _processes(tasks: int) -> int:
-    """Return how many processes to use: starting them pays from a few pictures on."""
-    return 1 if tasks < 4 else min(os.cpu_count() or 1, tasks)
