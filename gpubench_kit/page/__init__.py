@@ -11,6 +11,15 @@ import importlib
 #: Name -> module of this package that holds it.
 _HOME = {
     "cautions": "caution_texts",
+    "check_findings": "checking",
+    "check_head": "checking",
+    "check_limits": "checking_logs",
+    "check_logs": "checking_logs",
+    "check_noise": "checking_plan",
+    "check_progress": "checking_plan",
+    "check_redo": "checking",
+    "check_runs": "checking_logs",
+    "costs": "cost_estimates",
     "data_quality": "quality",
     "everyday": "measured",
     "frame_times": "over_time",
@@ -32,6 +41,13 @@ _HOME = {
     "script": "script_held",
     "sensor_charts": "over_time",
     "summary": "headline",
+    "sweep_files": "sweep",
+    "sweep_head": "sweep",
+    "sweep_method": "sweep",
+    "sweep_next": "sweep",
+    "sweep_readings": "sweep",
+    "sweep_response": "sweep",
+    "sweep_settings": "sweep",
 }
 
 __all__ = [*sorted(_HOME)]  # noqa: PLE0604 - the names are those of the table above
