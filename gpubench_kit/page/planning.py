@@ -23,7 +23,8 @@ _TWO_NUMBERS = (
     "Two numbers stand side by side: the plain one takes the noise as it was found, the cautious one its upper "
     "80 % limit. Noise known from few runs is often too small: about half of the plans made from the plain number "
     "fall short. “Decides” means a chance of 80 %, for the game on its own, to show “no difference beyond the "
-    "margin” where there is none, and to find a difference as large as the margin."
+    "margin” where there is none, and to find a difference as large as the margin. The columns: rounds planned, "
+    "those done included; rounds to find such a difference, to show that there is none, and to decide either way."
 )
 _TIMES = {
     "change_s": "exchanging cards and restarting",

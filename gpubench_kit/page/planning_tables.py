@@ -11,6 +11,7 @@ from gpubench_kit.number_text import count_text, is_missing, number_text, percen
 from gpubench_kit.page.elements import Column, Markup, table
 from gpubench_kit.page.planning_words import amount_text, time_text
 from gpubench_kit.schedule_needs import SPREAD_OF_GAMES_PCT
+from gpubench_kit.statistics.planning import MOST_RUNS
 
 _OUTLOOK = {"yes": "yes", "perhaps": "perhaps", "no": "no", "none": "–"}
 
@@ -23,18 +24,15 @@ def needs_list(rows: pd.DataFrame, metric: str) -> Markup:
     rows : rows of ``schedule_tables.NEEDS`` with the noise beside them
     metric : name of the metric
     """
-    unit = rows["unit"].iloc[0]
-    columns = [Column("Game"), Column("Noise", unit, is_number=True), Column("From"),
+    unit, margin = rows["unit"].iloc[0], rows["margin"].iloc[0]
+    sources = rows["source"].nunique() > 1
+    columns = [Column("Game"), Column("Noise", unit, is_number=True), *[Column("From")] * sources,
                Column("Rounds", is_number=True), Column("Detectable", unit, is_number=True),
                Column("To find", is_number=True), Column("To show same", is_number=True),
                Column("To decide", is_number=True), Column("Decided")]  # fmt: skip
-    margin = rows["margin"].iloc[0]
-    about = f"margin {number_text(margin, decimals=1)} {unit}" if not is_missing(margin) else "no margin is set"
-    caption = (
-        f"{sentence(metric_of(metric).label)}, {about}; plain / cautious number. Rounds: planned, those done "
-        "included; to find a difference of the margin; to show that there is none; to decide either way."
-    )
-    return table(columns, [_needs_line(row) for row in rows.itertuples()], caption=caption)
+    about = f"margin {amount_text(margin, unit)}" if not is_missing(margin) else "no margin is set"
+    lines = [_needs_line(row, with_source=sources) for row in rows.itertuples()]
+    return table(columns, lines, caption=f"{sentence(metric_of(metric).label)}, {about}; plain / cautious number")
 
 
 def overall_list(rows: pd.DataFrame) -> Markup:
@@ -94,15 +92,16 @@ def _overall_line(row: Any, *, several: bool) -> list[str]:
     return [label, *[row.group] * several, count_text(row.games), *widths, margin, enough]
 
 
-def _needs_line(row: Any) -> list[str]:
+def _needs_line(row: Any, *, with_source: bool) -> list[str]:
     """Return the cells of one game."""
-    far = f"over 20 (10 show {number_text(row.margin_of_ten, decimals=1)})"
+    far = f"over {MOST_RUNS} (10 show {amount_text(row.margin_of_ten, row.unit)})"
     decide = "–" if is_missing(row.margin) or is_missing(row.detectable) else _both(
         row.rounds_to_decide, row.cautious_rounds_to_decide, missing=far
     )  # fmt: skip
     return [
         scene_text(row.game, row.setting), _two(row.noise, row.cautious_noise, decimals=2),
-        f"{row.source}, {count_text(row.runs, 'run')}" if row.runs else row.source, count_text(row.rounds),
+        *[f"{row.source}, {count_text(row.runs, 'run')}" if row.runs else row.source] * with_source,
+        count_text(row.rounds),
         _two(row.detectable, row.cautious_detectable, decimals=1),
         _both(row.rounds_to_find, row.cautious_rounds_to_find),
         _both(row.rounds_to_show_same, row.cautious_rounds_to_show_same), decide, _OUTLOOK[row.outlook],
@@ -118,7 +117,7 @@ def _both(plain: int, cautious: int, *, missing: str = "–") -> str:
     """Return a plain and a cautious count; where even the plain one is missing, the words for that."""
     if is_missing(plain):
         return missing
-    return f"{count_text(plain)} / {'over 20' if is_missing(cautious) else count_text(cautious)}"
+    return f"{count_text(plain)} / {f'over {MOST_RUNS}' if is_missing(cautious) else count_text(cautious)}"
 
 
 def _visit_line(row: Any) -> list[str]:

@@ -17,14 +17,14 @@ from gpubench_kit.sheet_rows import CAUSES
 
 #: Letters [pt]: as large as the lines allow on one page of Letter, within these ends.
 _LARGEST, _SMALLEST = 9.5, 6.0
-#: Height that a page leaves to the lines [pt], and heights of a line of text and of the edges of a row, in letters.
-_PAGE_PT, _TEXT_LINE, _ROW_EDGE = 590.0, 1.5, 0.72
-#: Boxes that stand beside each other where all games are played between two restarts.
-_BOXES_BESIDE = 4
-#: Rounds that stand beside each other.
-_GROUPS_BESIDE = 6
+#: Height of a page inside its margins [pt]; what stands around the lines, a line of text, edges of a row [letters].
+_PAGE_PT, _AROUND, _TEXT_LINE, _ROW_EDGE = 715.0, 18.0, 1.5, 0.72
+#: Rounds beside each other; games beside each other where all are played between two restarts.
+_ROUNDS_BESIDE, _GAMES_BESIDE, _LETTERS_BESIDE = 6, 4, 80
+#: So many runs of one start stand in one row.
+_SHORT_ROW = 4
 #: Longer names of tunings are given a letter.
-_LONGEST_NAME = 12
+_LONGEST_NAME = 9
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,11 @@ class Line:
     start: str
     title: str
     groups: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
+
+    @property
+    def is_row(self) -> bool:
+        """Whether all boxes stand in one row, each round behind its number."""
+        return bool(self.groups[0][0]) and sum(len(boxes) for _, boxes in self.groups) <= _SHORT_ROW
 
 
 def printed_sheet(schedule: Schedule) -> str:
@@ -65,6 +70,8 @@ def printed_sheet(schedule: Schedule) -> str:
         "size": f"{_size_of(lines):.1f}",
         "key": [(short, name) for name, short in names.items() if short != name],
         "lines": lines,
+        "games_beside": _games_beside(lines),
+        "beside": max((min(len(line.groups), _ROUNDS_BESIDE) for line in lines), default=1),
         "count": count_text(len(rows), "run"),
         "time": time_text(60 * schedule.minutes),
         "wait": duration_text(schedule.plan.evening.settle_s),
@@ -77,15 +84,25 @@ def printed_sheet(schedule: Schedule) -> str:
 def _size_of(lines: Sequence[Line]) -> float:
     """Return the size of letters with which the lines fill no more than a page [pt]."""
     height = sum(_height(line) for line in lines)
-    return min(_LARGEST, max(_SMALLEST, _PAGE_PT / height)) if height else _LARGEST
+    return min(_LARGEST, max(_SMALLEST, _PAGE_PT / (height + _AROUND)))
 
 
 def _height(line: Line) -> float:
     """Return the height of a line of the sheet, in letters."""
-    heads = [1 + len(boxes) if head else math.ceil(len(boxes) / _BOXES_BESIDE) for head, boxes in line.groups]
-    beside = math.ceil(len(line.groups) / _GROUPS_BESIDE)
     before = _TEXT_LINE + _ROW_EDGE if line.before else 0.0
-    return beside * max(heads) * _TEXT_LINE + _ROW_EDGE + before
+    if line.is_row:
+        texts = 1
+    elif len(line.groups) == 1 and not line.groups[0][0]:
+        texts = math.ceil(len(line.groups[0][1]) / _games_beside([line]))
+    else:
+        texts = math.ceil(len(line.groups) / _ROUNDS_BESIDE) * max(1 + len(boxes) for _, boxes in line.groups)
+    return texts * _TEXT_LINE + _ROW_EDGE + before
+
+
+def _games_beside(lines: Sequence[Line]) -> int:
+    """Return how many games stand beside each other where all are played between two restarts."""
+    longest = max((len(text) for line in lines for _, boxes in line.groups for _, text in boxes), default=1)
+    return max(1, min(_GAMES_BESIDE, _LETTERS_BESIDE // (longest + 8)))
 
 
 def _tuning_names(schedule: Schedule) -> dict[str, str]:
@@ -104,16 +121,25 @@ def _letters(place: int) -> str:
 
 def _lines(visits: Sequence[Visit], names: dict[str, str]) -> Iterator[Line]:
     """Yield lines: one for each start of a game or, between restarts, one for each restart."""
-    clock = 0.0
+    clock, card, several = 0.0, "", len({visit.runs[0].card for visit in visits}) > 1
     for restarted, same in groupby(visits, key=lambda visit: visit.runs[0].session if _is_block(visit) else ""):
         part = list(same)
-        if restarted:
-            yield _block_line(part, clock, names)
-            clock += sum(visit.seconds for visit in part)
-            continue
-        for visit in part:
-            yield _game_line(visit, clock, names)
-            clock += visit.seconds
+        for chosen in [part] if restarted else [[visit] for visit in part]:
+            before = _mounting(chosen[0], card) if several else ""
+            card = chosen[0].runs[0].card
+            make = _block_line if restarted else _game_line
+            yield make(chosen, _clock(clock), names=names, before=before)
+            clock += sum(visit.seconds for visit in chosen)
+
+
+def _mounting(visit: Visit, card: str) -> str:
+    """Return what to do with the cards before a visit; ``card`` is the one mounted before."""
+    own = visit.runs[0].card
+    if not card:
+        return f"Begin with the card {own}."
+    if not visit.is_mounted:
+        return ""
+    return f"Take the card {own} out and mount it again." if own == card else f"Mount the card {own}."
 
 
 def _is_block(visit: Visit) -> bool:
@@ -121,34 +147,22 @@ def _is_block(visit: Visit) -> bool:
     return len({run.tuning for run in visit.runs}) == 1 and ", restart " in visit.runs[0].session
 
 
-def _game_line(visit: Visit, clock: float, names: dict[str, str]) -> Line:
+def _game_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:
     """Return the line of one start of a game: its rounds."""
-    first = visit.runs[0]
-    groups = tuple(
-        (_round(number), tuple((run.run, names[run.tuning]) for run in runs))
-        for number, runs in (
-            (key, list(part)) for key, part in groupby(visit.runs, key=lambda run: _number(run.round))
-        )
-    )
-    return Line(_before(visit), _clock(clock), scene_text(first.game, first.setting), groups)
+    runs = visits[0].runs
+    parts = [(number, list(part)) for number, part in groupby(runs, key=lambda run: _number(run.round))]
+    groups = tuple((_round(number), tuple((run.run, names[run.tuning]) for run in part)) for number, part in parts)
+    return Line(before, clock, scene_text(runs[0].game, runs[0].setting), groups)
 
 
-def _block_line(visits: Sequence[Visit], clock: float, names: dict[str, str]) -> Line:
+def _block_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:
     """Return the line of one restart: its tuning, and its games."""
-    first = visits[0].runs[0]
+    runs = [run for visit in visits for run in visit.runs]
     boxes = tuple(
         (run.run, scene_text(run.game, run.setting) + (" (warm-up)" if is_missing(run.round) else ""))
-        for visit in visits
-        for run in visit.runs
+        for run in runs
     )
-    return Line(_before(visits[0]), _clock(clock), names[first.tuning], (("", boxes),))
-
-
-def _before(visit: Visit) -> str:
-    """Return what comes before a line, where it is more than starting a game."""
-    first = visit.runs[0]
-    mount = f"Mount the card {first.card}." if visit.is_mounted else ""
-    return f"{mount} Restart the machine.".strip() if visit.is_restarted else mount
+    return Line(before, clock, f"Restart, then {names[runs[0].tuning]}", (("", boxes),))
 
 
 def _number(round_: int) -> int:
