@@ -121,7 +121,7 @@ def _roles(plan: Any) -> Iterator[Problem]:
 
 
 def _models(plan: Any) -> Iterator[Problem]:
-    """Yield problems of the cards' models: one role per model, no model named as another card."""
+    """Yield problems of the cards' models: one role per model, no model named as one of several cards."""
     role = {}
     by_name = {card.name: card.model for card in plan.cards}
     for number, card in enumerate(plan.cards):
@@ -131,6 +131,9 @@ def _models(plan: Any) -> Iterator[Problem]:
         if by_name.get(card.model, card.model) != card.model:
             problem = f"model {shown(card.model)} is also the name of a card of another model."
             yield Problem(("cards", number, "model"), problem, "Rename one of them.")
+        elif card.name == card.model and sum(one.model == card.model for one in plan.cards) > 1:
+            problem = f"card {shown(card.name)} has the name of its model, of which there are other samples."
+            yield Problem(("cards", number, "name"), problem, "Name the sample otherwise: results name the model.")
 
 
 def _tuning_cards(plan: Any) -> Iterator[Problem]:

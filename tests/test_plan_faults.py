@@ -109,6 +109,14 @@ CASES = {
         {"cards": [{"name": "a", "model": "Larkmoor 4"}, {"name": "b", "model": "Larkmoor 4", "role": "rival"}]},
         "model 'Larkmoor 4' is both reviewed and rival",
     ),
+    "model named like one of its samples": (
+        {"cards": [{"name": "Larkmoor 4"}, {"name": "second", "model": "Larkmoor 4"}]},
+        "[[cards]] 1 'Larkmoor 4', name: card 'Larkmoor 4' has the name of its model, of which there are other",
+    ),
+    "model named like another card": (
+        {"cards": [{"name": "a", "model": "b"}, {"name": "b", "role": "rival", "model": "c"}]},
+        "[[cards]] 1 'a', model: model 'b' is also the name of a card of another model.",
+    ),
     "tuning of an unknown card": (
         {"tunings": [{"name": "factory", "reference": True, "card": "Larkmor 4"}]},
         "[[tunings]] 1 'factory', card: card 'Larkmor 4' is not in the plan (cards: 'Larkmoor 4'). Did you mean",
