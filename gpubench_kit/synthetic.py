@@ -60,7 +60,7 @@ class Noise:
     run_pct : run-to-run noise of a typical game
     games_df : spread of that noise over games: a game has ``run_pct * sqrt(df / chi2_df)``;
         ``inf``: all games alike
-    by_game : factor on the noise of each game; empty: 1
+    by_game : factor on the noise of each game, or array (suites, games); empty: 1
     by_tuning : factor on the noise of each tuning; not named: 1
     effects_pct : spread of the true effect over games
     round_pct : offset shared by the runs of one game's round
@@ -71,7 +71,7 @@ class Noise:
 
     run_pct: float = 0.6
     games_df: float = 4.0
-    by_game: tuple[float, ...] = ()
+    by_game: Sequence[float] | np.ndarray = ()
     by_tuning: Mapping[str, float] = field(default_factory=dict)
     effects_pct: float = 0.0
     round_pct: float = 0.0
@@ -187,7 +187,7 @@ def _log_values(
     true = np.log1p(effect.T / 100)
     if noise.effects_pct:
         true = true + noise.effects_pct / 100 * rng.standard_normal((suites, games, tunings))
-    sigma = noise.run_pct / 100 * _of_each_game(noise.by_game or 1.0, games, "by_game")
+    sigma = noise.run_pct / 100 * _noise_factors(noise.by_game, suites, games)
     if np.isfinite(noise.games_df):
         sigma = sigma * np.sqrt(noise.games_df / rng.chisquare(noise.games_df, (suites, games)))
     factor = np.array([noise.by_tuning.get(name, 1.0) for name in effects])
@@ -207,6 +207,14 @@ def _offsets(noise: Noise, places: _Places, rng: np.random.Generator) -> np.ndar
             drawn = rng.standard_normal((suites, number.max() + 1))
             total = total + spread / 100 * drawn[np.arange(suites)[:, None, None, None], number]
     return total
+
+
+def _noise_factors(by_game: Sequence[float] | np.ndarray, suites: int, games: int) -> np.ndarray:
+    """Return one factor for each game, or for each game of each suite."""
+    factors = np.asarray(by_game if len(by_game) else 1.0, dtype=float)
+    if factors.ndim == 2 and factors.shape == (suites, games):
+        return factors
+    return _of_each_game(factors, games, "by_game")
 
 
 def _of_each_game(values: Effect, games: int, what: str) -> np.ndarray:

@@ -88,6 +88,13 @@ def test_factors_on_noise_act_on_their_tuning_and_game_alone():
     assert spread.loc["game 02"].max() == 0
 
 
+def test_noise_may_differ_between_suites():
+    noise = Noise(games_df=np.inf, by_game=np.array([[1.0, 0.0], [0.0, 1.0]]))
+    logs = _log_values(make_review({"factory": 0.0}, Design(games=2, suites=2), noise=noise))
+    spread = logs["factory"].groupby(["group", "game"]).std().to_numpy()
+    assert (spread > 0).tolist() == [True, False, False, True]
+
+
 def test_two_tunings_alternate_in_rounds_and_start_at_random():
     runs = make_review({"a": 0.0, "b": 0.0}, Design(games=1, rounds=6, suites=200)).sort_values("order")
     first = runs.drop_duplicates(["group", "round"]).pivot(index="group", columns="round", values="tuning")
