@@ -1,0 +1,68 @@
+"""What the kit promises about its errors is found again in simulated reviews, through its public functions.
+
+``promises.csv`` holds each number with its tolerance; row numbers group what belongs together. Controls are
+rules that the kit does not use: they must be seen to fail as badly as promised.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from error_rates import EXPERIMENTS, LEVEL
+from error_rates_exact import EXACT
+from simulated_suites import GAMES
+
+ROOT = Path(__file__).parents[2]
+PROMISES = pd.read_csv(Path(__file__).with_name("promises.csv"))
+PUBLISHED = pd.read_csv(ROOT / "docs" / "calibration.csv")
+
+ROWS = 24
+LEAST_SUITES, LEAST_GAMES = 4000, 40_000
+#: Another machine may round the one or other verdict to the other side.
+ROUNDING = 0.02
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("experiment", EXPERIMENTS)
+def test_what_is_found_is_what_was_promised_and_published(experiment):
+    found = EXPERIMENTS[experiment]()
+    promised = PROMISES[PROMISES["experiment"] == experiment]
+    published = PUBLISHED[PUBLISHED["experiment"] == experiment].set_index("measured")["found"]
+    missed = [
+        f"row {case.row}, {case.what}: {found[case.measured].value:.5g}; {case.promised} +- {case.tolerance}"
+        for case in promised.itertuples()
+        if not abs(found[case.measured].value - case.promised) <= case.tolerance + 1e-9
+    ]
+    stale = [
+        f"{name}: {found[name].value:.5g}, published {number:.5g}"
+        for name, number in published.items()
+        if not abs(found[name].value - number) <= ROUNDING
+    ]
+    assert not missed, "\n".join(missed)
+    assert not stale, "\n".join(["run tools/make_calibration.py:", *stale])
+
+
+@pytest.mark.parametrize("experiment", [name for name in EXPERIMENTS if name not in EXACT])
+def test_what_is_published_rests_on_enough_suites(experiment):
+    suites = PUBLISHED.loc[PUBLISHED["experiment"] == experiment, "suites"]
+    games = 1 if experiment.startswith("one game") else GAMES
+    assert (suites >= LEAST_SUITES).all()
+    assert (suites * games >= LEAST_GAMES).all()
+
+
+def test_every_row_has_promises_and_every_promise_is_measured_and_published():
+    assert set(PROMISES["row"]) == set(range(1, ROWS + 1))
+    assert set(PROMISES["experiment"]) == set(EXPERIMENTS)
+    keys = ["row", "experiment", "measured", "promised", "tolerance"]
+    assert PUBLISHED[keys].equals(PROMISES[keys])
+
+
+def test_no_tolerance_hides_a_failure():
+    simulated = PROMISES[PROMISES["unit"] == "%"]
+    errors = simulated[simulated["kind"] == "error"]
+    controls = simulated[simulated["kind"] == "control"]
+    assert (errors["tolerance"] <= 1.2).all()
+    assert (controls["promised"] - controls["tolerance"] > 100 * LEVEL).all()
+    assert (PROMISES.loc[PROMISES["kind"] == "refusal", ["promised", "tolerance"]] == 0).all(axis=None)

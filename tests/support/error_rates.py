@@ -1,0 +1,276 @@
+"""Measurements of how often the kit errs, by name: each simulates suites, compares them, and counts.
+
+What is promised of each number, and how closely, stands in ``tests/error_rates/promises.csv``.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from error_rates_exact import EXACT
+from run_tables import make_plan
+from scipy import stats
+from simulated_suites import (
+    FACTORY,
+    GAMES,
+    MORE_SUITES,
+    REAL,
+    SAME,
+    SMALL,
+    SUITES,
+    Found,
+    by_suite,
+    excludes_zero,
+    half_width,
+    measured,
+    median,
+    one_tuning,
+    over_games,
+    per_game,
+    share,
+    simulate,
+)
+
+from gpubench_kit.statistics.compare import estimate_noise
+from gpubench_kit.synthetic import Design, Noise
+
+LEVEL = 0.05
+#: True spread between restarts, or between acts of applying a tuning [%], where there is one.
+OFFSET_PCT = 0.3
+
+Results = dict[str, Found]
+
+
+def alike(rounds: int) -> Results:
+    """Two equal tunings in rounds."""
+    made = one_tuning(0.0, rounds, seed=100 + rounds, suites=MORE_SUITES)
+    games = per_game(made.runs)
+    real, noisiest = by_suite(excludes_zero(games)), np.argsort(made.sigma, axis=1)[:, -2:]
+    these = over_games(made.runs, "these_games")
+    return {
+        "own false": share(by_suite(excludes_zero(games, "strict_"))),
+        "borrowed false": share(real),
+        "borrowed false in the noisiest fifth": share(np.take_along_axis(real, noisiest, axis=1)),
+        "borrowed half-width": median(by_suite(half_width(games))),
+        "borrowed same": share(by_suite(games["p_same"] <= LEVEL)),
+        "no loss": share(by_suite(games["no_loss"])),
+        "these games false": share(excludes_zero(these)),
+        "these games half-width": median(half_width(these)),
+        **_outcomes(games),
+    }
+
+
+def different(effect: float, rounds: int) -> Results:
+    """Two tunings in rounds that differ in truth."""
+    games = per_game(one_tuning(effect, rounds, seed=200 + rounds).runs)
+    wrong = "worse" if effect > 0 else "better"
+    return {
+        "own found": share(by_suite(excludes_zero(games, "strict_"))),
+        "borrowed found": share(by_suite(excludes_zero(games))),
+        "borrowed same": share(by_suite(games["p_same"] <= LEVEL)),
+        "no loss": share(by_suite(games["no_loss"])),
+        "wrong direction": share(by_suite(games["verdict"].isin([wrong, f"{wrong}_but_small"]))),
+        **_outcomes(games),
+    }
+
+
+def _outcomes(games: pd.DataFrame) -> Results:
+    """Return the shares of the four outcomes."""
+    verdict = games["verdict"]
+    return {
+        "real": share(by_suite(verdict.isin(REAL) & ~verdict.isin(SMALL))),
+        "small": share(by_suite(verdict.isin(SMALL))),
+        "none": share(by_suite(verdict == "same_within_margin")),
+        "undecided": share(by_suite(verdict == "undecided")),
+    }
+
+
+def adjusted() -> Results:
+    """Suites of ten equal games: any false claim in a suite."""
+    runs = one_tuning(0.0, 5, seed=105, suites=MORE_SUITES).runs
+    return {
+        adjust: share(by_suite(per_game(runs, adjust=adjust)["verdict"].isin(REAL)).any(axis=1))
+        for adjust in ("none", "holm", "fdr_bh")
+    }
+
+
+def one_game(effect: float) -> Results:
+    """A single game with three rounds: two groups."""
+    made = one_tuning(effect, 3, seed=105, games=1, suites=SUITES * GAMES)
+    return {"found": share(by_suite(excludes_zero(per_game(made.runs)), games=1))}
+
+
+def four_tunings() -> Results:
+    """Tunings with noise 1 : 2 : 0.5 : 0.5. Control: residuals pooled over all of them."""
+    noise = Noise(by_tuning={"quiet": 2.0, "brisk": 0.5, "calm": 0.5})
+    effects = dict.fromkeys(("quiet", "brisk", "calm"), 0.0)
+    runs = simulate(effects, Design(rounds=5, suites=SUITES), seed=106, noise=noise).runs
+    games = per_game(runs)
+    false = excludes_zero(games, "strict_").reshape(len(effects), -1, GAMES)
+    spread = estimate_noise(runs, make_plan((FACTORY, *effects)))
+    pooled = (spread["sd"] ** 2).groupby([spread["setting"], spread["game"]]).mean().to_numpy()
+    noisy = games[games["of_tuning"] == "quiet"]
+    t = np.log1p(noisy["change"].to_numpy() / 100) / np.sqrt(2 * pooled / 5)
+    return {
+        "pairs false": share(false.transpose(1, 0, 2)),
+        "pooled false": share(by_suite(_is_far(t, df=16))),
+    }
+
+
+def games_differ(rounds: int) -> Results:
+    """True effects that differ between games by 1 %, and are 0 on average over such games."""
+    # The effect of each tuning is drawn, so that the difference of the two has the spread wanted.
+    noise = Noise(effects_pct=1 / np.sqrt(2))
+    design = Design(rounds=rounds, suites=MORE_SUITES)
+    runs = simulate({"quiet": 0.0}, design, seed=800 + rounds, noise=noise).runs
+    return {
+        "games like these false": share(excludes_zero(over_games(runs, "games_like_these"))),
+        "these games misused": share(excludes_zero(over_games(runs, "these_games"))),
+    }
+
+
+def shared_rounds() -> Results:
+    """One act of applying a tuning for all games of a round. Control: told that each run had its own."""
+    design = Design(rounds=5, suites=MORE_SUITES, layout="shared-rounds")
+    runs = simulate({"quiet": 0.0}, design, seed=109, noise=Noise(change_pct=OFFSET_PCT)).runs
+    return {
+        "shared false": share(excludes_zero(over_games(runs, "these_games"))),
+        "taken as separate": share(excludes_zero(over_games(runs, "these_games", applied="each_run"))),
+    }
+
+
+def confounded() -> Results:
+    """All runs of one tuning, then all of the other. Control: the order is kept from the kit."""
+    runs = _confounded_runs()
+    disguised = runs.drop(columns="order")
+    games = per_game(disguised)
+    return {
+        "verdicts": share(by_suite(per_game(runs)["verdict"] != "no_verdict")),
+        "overall verdicts": share(over_games(runs, "these_games")["verdict"] != "no_verdict"),
+        "disguised overall verdicts": share(over_games(disguised, "these_games")["verdict"] != "no_verdict"),
+        "taken as separate": share(by_suite(excludes_zero(games))),
+        "taken as separate overall": share(_mean_over_games_is_far(games)),
+    }
+
+
+def widened() -> Results:
+    """The same, widened by a restart spread that was measured on six restarts, anew for each suite."""
+    runs = _confounded_runs()
+    groups = runs["group"].unique()
+    # Hundredths of the distribution of a spread from six restarts stand for single draws.
+    spreads = OFFSET_PCT * np.sqrt(stats.chi2.ppf((np.arange(100) + 0.5) / 100, 5) / 5)
+    games, over = [], []
+    for number, spread in enumerate(spreads):
+        some = runs[runs["group"].isin(groups[number :: len(spreads)])]
+        restart_spread = {"avg_fps": float(spread), "restarts": 6}
+        games.append(per_game(some, restart_spread=restart_spread))
+        over.append(over_games(some, "these_games", restart_spread=restart_spread))
+    order = np.random.default_rng(111).permutation(len(groups))
+    per_suite = by_suite(excludes_zero(pd.concat(games)))
+    return {
+        "false": share(per_suite[order]),
+        "overall false": share(excludes_zero(pd.concat(over))[order]),
+    }
+
+
+def _confounded_runs() -> pd.DataFrame:
+    """Return suites of one block per tuning, each after a restart."""
+    design = Design(rounds=5, suites=SUITES, layout="confounded")
+    return simulate({"quiet": 0.0}, design, seed=110, noise=Noise(session_pct=OFFSET_PCT)).runs
+
+
+def _mean_over_games_is_far(games: pd.DataFrame) -> np.ndarray:
+    """Return for which suites the mean over games is far from 0 if games were independent."""
+    change, error = by_suite(np.log1p(games["change"] / 100)), by_suite(games["se"] ** 2)
+    df = error.sum(axis=1) ** 2 / (error**2 / by_suite(games["df"])).sum(axis=1)
+    return _is_far(change.mean(axis=1) / np.sqrt(error.sum(axis=1)) * GAMES, df=df)
+
+
+def _is_far(t: np.ndarray, *, df) -> np.ndarray:
+    """Return which statistics exceed the two-sided limit of Student's t."""
+    return 2 * stats.t.sf(np.abs(t), df) <= LEVEL
+
+
+def peeking() -> Results:
+    """A look after each of rounds 3 to 10, stopping at the first difference."""
+    runs = one_tuning(0.0, 10, seed=117).runs
+    rounds = runs["round"].to_numpy()
+    lowest = np.ones((SUITES, GAMES))
+    for look in range(3, 11):
+        p = by_suite(per_game(runs[rounds <= look], strict=True)["p_diff"])
+        lowest = np.minimum(lowest, p)
+    return {"at 0.05": share(lowest <= 0.05), "at 0.0122": share(lowest <= 0.0122)}
+
+
+def two_looks(effect: float) -> Results:
+    """A look at three rounds, then the undecided games extended as the kit says, to ten rounds at most."""
+    runs = one_tuning(effect, 10, seed=118).runs
+    first = per_game(runs[runs["round"] <= 3], looks=2, looks_made=1)
+    undecided = (first["verdict"] == "undecided").to_numpy()
+    more = first["more_runs"].astype("float64").fillna(7).to_numpy()
+    wanted = np.where(undecided, np.minimum(3 + more, 10), 3)
+    game = first.groupby(["setting", "game"]).ngroup()
+    place = pd.Series(wanted[game.argsort()], index=pd.MultiIndex.from_frame(first[["setting", "game"]]))
+    limit = place.reindex(pd.MultiIndex.from_frame(runs[["setting", "game"]])).to_numpy()
+    second = per_game(runs[runs["round"].to_numpy() <= limit], looks=2, looks_made=2)
+    verdict = second["verdict"].where(undecided, first["verdict"])
+    return {
+        "real": share(by_suite(verdict.isin(REAL))),
+        "same": share(by_suite(verdict.isin(SAME))),
+        "undecided": share(by_suite(verdict == "undecided")),
+        "rounds": measured(by_suite(wanted), np.mean),
+    }
+
+
+def level_game(effect: float) -> Results:
+    """One of ten games runs at a frame cap. Control: the recorder's digits hide that it does."""
+    runs = one_tuning(effect, 3, seed=119).runs
+    capped = (runs["game"] == "game 01").to_numpy()
+    level = runs.assign(value=np.where(capped, 60.0, runs["value"]))
+    jitter = np.random.default_rng(119).standard_normal(len(runs))
+    hidden = runs.assign(value=np.where(capped, 60.0 * np.exp(1e-5 * jitter), runs["value"]))
+    games = per_game(level)
+    return {
+        "verdicts on the capped game": share(by_suite(games["verdict"] != "no_verdict")[:, 0]),
+        "left out": share(by_suite(excludes_zero(games))[:, 1:]),
+        "left in": share(by_suite(excludes_zero(per_game(hidden)))[:, 1:]),
+    }
+
+
+def far_runs_dropped() -> Results:
+    """Control: runs farther than 3 MAD from the median of their three are deleted, then two groups."""
+    runs = one_tuning(0.0, 3, seed=120).runs
+    cell = [runs[name] for name in ("setting", "game", "tuning")]
+    logs = np.log(runs["value"])
+    distance = (logs - logs.groupby(cell).transform("median")).abs()
+    usual = 1.4826 * distance.groupby(cell).transform("median")
+    kept = runs[(distance <= 3 * usual).to_numpy()].drop(columns="order")
+    return {
+        "all kept": share(by_suite(excludes_zero(per_game(runs.drop(columns="order"))))),
+        "dropped": share(by_suite(excludes_zero(per_game(kept)))),
+    }
+
+
+#: The longest first, for tests in several processes.
+EXPERIMENTS = {
+    "peeking": peeking,
+    "four tunings": four_tunings,
+    "confounded": confounded,
+    "adjusted": adjusted,
+    **{f"alike, n = {rounds}": partial(alike, rounds) for rounds in (2, 3, 5, 8)},
+    **{f"+2 %, n = {rounds}": partial(different, 2.0, rounds) for rounds in (3, 5, 8)},
+    **{f"-2 %, n = {rounds}": partial(different, -2.0, rounds) for rounds in (3, 5)},
+    "one game alike": partial(one_game, 0.0),
+    "one game +2 %": partial(one_game, 2.0),
+    **{f"games differ, n = {rounds}": partial(games_differ, rounds) for rounds in (3, 5)},
+    "shared rounds": shared_rounds,
+    "widened": widened,
+    "two looks alike": partial(two_looks, 0.0),
+    "two looks -2 %": partial(two_looks, -2.0),
+    "level game alike": partial(level_game, 0.0),
+    "level game +2 %": partial(level_game, 2.0),
+    "far runs dropped": far_runs_dropped,
+    **EXACT,
+}

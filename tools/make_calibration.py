@@ -1,0 +1,124 @@
+"""Measure how often the kit errs, and draw it beside what is promised: docs/calibration.csv and its picture.
+
+::
+
+    python tools/make_calibration.py           measure on all cores (minutes), write and draw
+    python tools/make_calibration.py --draw    draw what was measured before
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import joblib
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from gpubench_kit.figures.style import COLOURS
+
+ROOT = Path(__file__).resolve().parents[1]
+PROMISES = ROOT / "tests" / "error_rates" / "promises.csv"
+TABLE = ROOT / "docs" / "calibration.csv"
+PICTURE = ROOT / "docs" / "pictures" / "calibration.svg"
+
+INK, MUTED, RULE, BAND, KIT, CONTROL = (
+    COLOURS[role][0] for role in ("ink", "muted", "rule", "band", "series-1", "series-2")
+)
+KIT_MARK = {"marker": "o", "color": KIT}
+CONTROL_MARK = {"marker": "D", "color": CONTROL, "markerfacecolor": "none"}
+TITLES = {
+    "error": "False claims: share of comparisons [%], log scale. The line is 5 %.",
+    "power": "Right claims, and the four outcomes: share of comparisons [%]",
+}
+PANELS = {"error": ("error", "control"), "power": ("power", "outcome")}
+
+
+def measure() -> pd.DataFrame:
+    """Return the promises with what is found now."""
+    sys.path.insert(0, str(ROOT / "tests" / "support"))
+    from error_rates import EXPERIMENTS
+
+    promises = pd.read_csv(PROMISES)
+    results = joblib.Parallel(n_jobs=-1)(joblib.delayed(_run)(name) for name in EXPERIMENTS)
+    found = dict(zip(EXPERIMENTS, results, strict=True))
+    each = [
+        found[name][measured] for name, measured in zip(promises["experiment"], promises["measured"], strict=True)
+    ]
+    return promises.assign(
+        found=[round(one.value, 6) for one in each],
+        standard_error=[round(one.standard_error, 6) for one in each],
+        suites=[one.suites for one in each],
+    )
+
+
+def _run(name: str) -> dict:
+    """Run one experiment in a process of its own."""
+    sys.path.insert(0, str(ROOT / "tests" / "support"))
+    from error_rates import EXPERIMENTS
+
+    return EXPERIMENTS[name]()
+
+
+def draw(table: pd.DataFrame) -> Figure:
+    """Return the picture: what is promised with its tolerance as a band, what is found as a mark."""
+    in_percent = table[table["unit"] == "%"]
+    panels = {name: in_percent[in_percent["kind"].isin(kinds)] for name, kinds in PANELS.items()}
+    panels["power"] = panels["power"][panels["power"]["promised"] > 0]
+    heights = [len(part) for part in panels.values()]
+    figure = Figure(figsize=(10, 0.25 * sum(heights) + 1.6), layout="constrained")
+    axes = figure.subplots(len(panels), height_ratios=heights)
+    for axis, (name, part) in zip(axes, panels.items(), strict=True):
+        _draw_panel(axis, part, TITLES[name])
+    axes[0].set_xscale("log")
+    axes[0].set_xlim(0.9, 70)
+    axes[0].set_xticks([1, 2, 5, 10, 20, 50], labels=["1", "2", "5", "10", "20", "50"])
+    axes[0].xaxis.set_minor_locator(mpl.ticker.NullLocator())
+    axes[0].axvline(5, color=MUTED, linewidth=1, zorder=1)
+    axes[1].set_xlim(0, 100)
+    _draw_key(figure)
+    return figure
+
+
+def _draw_panel(axis, part: pd.DataFrame, title: str) -> None:
+    """Draw one row for each promise."""
+    places = np.arange(len(part))
+    low, width = part["promised"] - part["tolerance"], 2 * part["tolerance"]
+    axis.barh(places, width, left=low, height=0.7, color=BAND, edgecolor=RULE, zorder=2)
+    axis.scatter(part["promised"], places, marker="|", s=90, color=MUTED, zorder=3)
+    for place, row in zip(places, part.itertuples(), strict=True):
+        mark = CONTROL_MARK if row.kind == "control" else KIT_MARK
+        axis.errorbar(row.found, place, xerr=2 * row.standard_error, markersize=5.5, zorder=4, **mark)
+    labels = [f"{row.what}  ({row.row})" for row in part.itertuples()]
+    axis.set_yticks(places, labels=labels, fontsize=8)
+    axis.set_ylim(len(part) - 0.4, -0.6)
+    axis.set_title(title, loc="left", fontsize=10, color=INK)
+    axis.tick_params(colors=INK, length=0, labelsize=8)
+    axis.grid(axis="x", color=RULE, linewidth=0.6, zorder=0)
+    axis.set_axisbelow(True)
+    axis.spines[:].set_visible(False)
+
+
+def _draw_key(figure: Figure) -> None:
+    """Draw what marks and bands mean."""
+    handles = [
+        mpl.patches.Patch(facecolor=BAND, edgecolor=RULE, label="promised, with its tolerance"),
+        mpl.lines.Line2D([], [], linestyle="none", label="found, the kit", **KIT_MARK),
+        mpl.lines.Line2D([], [], linestyle="none", label="found, a rule that the kit does not use", **CONTROL_MARK),
+    ]
+    figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False, fontsize=8)
+
+
+def main(arguments: list[str]) -> None:
+    """Write the table unless only the picture is asked for, then the picture."""
+    if "--draw" not in arguments:
+        measure().to_csv(TABLE, index=False, lineterminator="\n")
+    PICTURE.parent.mkdir(exist_ok=True)
+    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "calibration", "font.family": "sans-serif"}):
+        draw(pd.read_csv(TABLE)).savefig(PICTURE, format="svg", metadata={"Date": None, "Creator": None})
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
