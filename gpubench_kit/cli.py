@@ -14,6 +14,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gpubench_kit import __version__
+from gpubench_kit.cli_check import add_check
+from gpubench_kit.cli_sweep import add_sweep
 from gpubench_kit.errors import Fault, GpubenchError, LogError
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED = 0, 1, 2, 3, 130
@@ -190,7 +192,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_new(commands)
     _add_schedule(commands)
+    add_check(commands, make=_command, bar=_Bar)
     _add_report(commands)
+    add_sweep(commands, make=_command, bar=_Bar)
     _add_inspect(commands)
     _add_compare(commands)
     _add_demo(commands)

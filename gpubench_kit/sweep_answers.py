@@ -71,6 +71,7 @@ def answer_line(
         error=np.where(stands, measured.rate.error[rows, group], np.nan),
         df=measured.rate.df[rows, group],
         n=measured.rate.n[rows, group],
+        step=measured.ladder.step,
         margin=scaled_margin(plan, RATE),
         level=level,
     )
@@ -80,6 +81,7 @@ def answer_line(
     found = answer_range(sequence)
     row = {
         "level": level,
+        "confidence": 1 - measured.level,
         "margin": plan.margin_of(RATE),
         "n_tested": len(steps),
         "n_inside": int(search.n_passed),

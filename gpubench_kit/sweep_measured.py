@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.number_text import bound_text
+from gpubench_kit.number_text import bound_text, count_text
 from gpubench_kit.plan_pairs import Pair, Subject
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.statistics.coded_runs import CodedRuns
@@ -166,6 +166,5 @@ def failures_of(tuning: str, runs: pd.DataFrame, *, subject: tuple[str, str], pl
 def _runs_sentence(crashed: int, tried: int, share: float) -> str:
     """Return what crashed runs show."""
     at_most = bound_text(100 * share, up=True)
-    return (
-        f"{crashed} of {tried} runs crashed: as many as {at_most} of runs cannot be ruled out with 95 % confidence."
-    )
+    found = f"{crashed} of {count_text(tried, 'run')} crashed: not stable"
+    return f"{found}; up to {at_most} of runs failing cannot be ruled out with 95 % confidence."

@@ -77,6 +77,7 @@ ANSWERS = Table(
         *_SUBJECT,
         _LINE,
         Column("level", "number", "level of each test, and of the whole sequence of this line"),
+        Column("confidence", "number", "of intervals and bands"),
         Column("margin", "number", "largest loss of frame rate that does not matter", "%"),
         Column("n_tested", "integer", "settings in the order of the tests"),
         Column("n_inside", "integer", "settings that passed"),

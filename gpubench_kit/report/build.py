@@ -72,7 +72,7 @@ def build_report(
         _write(staging / "index.html", page_of(executed))
         tell(_LAID_OUT, "writing the manifest")
         _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
-        looks = _count_look(staging, plan, is_recorded=record_look)
+        looks = count_look(staging, plan, is_recorded=record_look)
         made_by = _manifest(review, [plan_file.name, sheet.file], staging=staging, looks=looks)
         _write(staging / "manifest.json", json_text(made_by))
         place.finish()
@@ -99,7 +99,7 @@ def published(executed: NotebookNode) -> NotebookNode:
     return NotebookNode({**executed, "cells": cells, "metadata": NotebookNode(metadata)})
 
 
-def _count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
+def count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
     """Return the looks made so far, this one included, and write a new one down.
 
     It is written before the report is in its place: should the run be killed in between, the next one

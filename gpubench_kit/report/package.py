@@ -17,11 +17,15 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.checks.redo import REDO
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import slug
+from gpubench_kit.sweep_tables import SWEEP_TABLES
 from gpubench_kit.tables import ALL_TABLES, Column, Table
 
 DESCRIPTION = "datapackage.json"
+
+_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, REDO.name: REDO}
 
 _TYPES = {"text": "string", "number": "number", "integer": "integer", "truth": "boolean"}
 
@@ -35,7 +39,7 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan
 
     Parameters
     ----------
-    tables : tables by name, of those declared in ``tables.ALL_TABLES``
+    tables : tables by name, of those declared in ``tables.ALL_TABLES``, of a sweep, or the runs to redo
     folder : folder of the report; ``tables/`` and ``tables.zip`` are made in it
     plan : ReviewPlan, gives title and licence
 
@@ -47,10 +51,10 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan
     ------
     ReportError : a table is not declared, or a file cannot be written
     """
-    unknown = [name for name in tables if name not in ALL_TABLES]
+    unknown = [name for name in tables if name not in _DECLARED]
     if unknown:
-        raise ReportError(f"table '{unknown[0]}' is not declared (tables: {', '.join(ALL_TABLES)}).")
-    contents = {f"{name}.csv": csv_text(tables[name], ALL_TABLES[name]) for name in ALL_TABLES if name in tables}
+        raise ReportError(f"table '{unknown[0]}' is not declared (tables: {', '.join(_DECLARED)}).")
+    contents = {f"{name}.csv": csv_text(tables[name], _DECLARED[name]) for name in _DECLARED if name in tables}
     contents[DESCRIPTION] = json_text(describe(contents, plan))
     target = Path(folder) / "tables"
     try:
@@ -153,7 +157,7 @@ def _licence(licence: str) -> dict[str, str]:
 
 def _resource(file: str, text: str) -> dict[str, Any]:
     """Return the description of one file."""
-    declared = ALL_TABLES[file.removesuffix(".csv")]
+    declared = _DECLARED[file.removesuffix(".csv")]
     data = text.encode("utf-8")
     return {
         "name": declared.name,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from gpubench_kit.errors import DesignError, Fault, PlanError
 
@@ -65,6 +66,12 @@ class Ladder:
     def tunings(self) -> tuple[str, ...]:
         """All settings beside the factory state, line by line."""
         return tuple(setting.tuning for line in self.lines for setting in line.settings)
+
+    @property
+    def step(self) -> float:
+        """Least distance of neighbours on the ladder, the factory state among them."""
+        places = sorted({0.0, *(setting.at for line in self.lines for setting in line.settings)})
+        return min((after - before for before, after in pairwise(places)), default=1.0)
 
     @property
     def label(self) -> str:

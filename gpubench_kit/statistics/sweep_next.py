@@ -26,6 +26,7 @@ class Sequence:
     passed, too_much : see `gpubench_kit.statistics.sweep_search.Search`
     failed : whether failures were seen there
     error, df, n : variance of the change, its degrees of freedom, rounds behind it
+    step : least distance of neighbours on the whole ladder
     margin, level : of the tests
     """
 
@@ -36,6 +37,7 @@ class Sequence:
     error: np.ndarray
     df: np.ndarray
     n: np.ndarray
+    step: float
     margin: float
     level: float
 
@@ -116,11 +118,10 @@ def next_settings(sequence: Sequence, response: Callable[[float], float]) -> Adv
     known = np.isfinite(sequence.error) & (sequence.df > 0)
     if not known.all():
         return Advice(tuple(_first_rounds(sequence, known)), "")
-    spacing = _narrowest(sequence.at)
     found = answer_range(sequence)
-    outer = found.outer if np.isfinite(found.outer) else sequence.at[-1] + _side(sequence) * spacing
+    outer = found.outer if np.isfinite(found.outer) else sequence.at[-1] + _side(sequence) * sequence.step
     if sequence.passed.all():
-        return _beyond(sequence, spacing)
+        return _beyond(sequence)
     width = abs(outer - found.inner)
     tried = [*_again(sequence, found, outer), *_between(sequence, found, outer)]
     gains = [(_gain(sequence, one, response=response), one) for one in tried]
@@ -149,7 +150,7 @@ def _between(sequence: Sequence, found: Range, outer: float) -> Iterator[_Candid
     """Yield new settings in gaps at the ends of the range that are wider than the narrowest of the ladder."""
     inside = (sequence.at - found.inner) * (sequence.at - outer) < 0
     stops = np.array([found.inner, *sequence.at[inside], *([found.outer] if np.isfinite(found.outer) else [])])
-    limit, rounds = _DIVIDED * _narrowest(sequence.at), max(_LEAST_ROUNDS, int(sequence.n.max()))
+    limit, rounds = _DIVIDED * sequence.step, max(_LEAST_ROUNDS, int(sequence.n.max()))
     for place in sorted({0, len(stops) - 2} & set(range(len(stops) - 1))):
         if abs(stops[place + 1] - stops[place]) > limit:
             at = _middle(stops[place], stops[place + 1], sequence.at)
@@ -188,22 +189,17 @@ def _first_rounds(sequence: Sequence, known: np.ndarray) -> Iterator[Proposal]:
         yield Proposal(float(sequence.at[place]), False, rounds, np.nan, np.nan)
 
 
-def _beyond(sequence: Sequence, spacing: float) -> Advice:
+def _beyond(sequence: Sequence) -> Advice:
     """Return the step beyond the last one, unless the last one failed."""
     if sequence.failed[-1]:
         return Advice((), "failures")
-    at = float(sequence.at[-1]) + _side(sequence) * spacing
+    at = float(sequence.at[-1]) + _side(sequence) * sequence.step
     return Advice((Proposal(at, True, max(_LEAST_ROUNDS, int(sequence.n.max())), np.nan, np.nan),), "")
 
 
 def _side(sequence: Sequence) -> float:
     """Return -1 where the sequence leads down the ladder, 1 where up."""
     return -1.0 if sequence.at[-1] < 0 else 1.0
-
-
-def _narrowest(at: np.ndarray) -> float:
-    """Return the least distance of neighbours, the factory state included."""
-    return float(np.diff(np.union1d(at, [0.0])).min())
 
 
 def _middle(one: float, other: float, at: np.ndarray) -> float:

@@ -1,0 +1,157 @@
+"""The tables on a sweep's page: settings with their tests, failures, readings of the curves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.figures.sweep_part import SweptPart, is_true, outcome_of
+from gpubench_kit.figures.words import of_group
+from gpubench_kit.number_text import (
+    MISSING,
+    bound_text,
+    change_and_interval_text,
+    count_text,
+    number_text,
+    p_text,
+    percent_text,
+    unit_text,
+)
+from gpubench_kit.page.elements import Column, Markup, bullets, join, table
+from gpubench_kit.page.sweep_words import reason_told
+from gpubench_kit.statistics.sweep_ladder import offset_text
+from gpubench_kit.sweep import Sweep
+
+_MARKS = {
+    "inside": ("=", "even", "inside the margin"),
+    "beyond": ("▼", "down", "loses more"),
+    "open": ("?", "open", "not shown"),
+    "failed": ("×", "open", "failed"),
+}
+
+
+def setting_tables(part: SweptPart) -> Markup:
+    """Return every setting of one line, from the factory state outward: the tests, then power and energy."""
+    rows = sorted(part.measured.itertuples(), key=lambda row: (not row.is_factory, abs(row.at), row.at))
+    line = f", {part.answer.line}" if part.answer.line else ""
+    end = of_group(f"{line}{f' of {part.title}' if part.title else ''}", part.answer.group)
+    tests = [
+        Column("Setting"), Column("Step"), Column("Rounds", is_number=True),
+        Column("Frame rate", "fps", is_number=True), Column("Change", is_number=True),
+        Column("Loss at most", is_number=True), Column("p", is_number=True),
+        Column("Test"),
+    ]  # fmt: skip
+    spent = [
+        Column("Setting"), Column("Power", "W", is_number=True), Column("Change of power", is_number=True),
+        Column("Energy per frame", "J", is_number=True), Column("Change of energy", is_number=True),
+        Column("May be the thriftiest"),
+    ]  # fmt: skip
+    with_power = [row for row in rows if np.isfinite(row.board_w)]
+    return join([
+        table(tests, [_test_cells(part, row) for row in rows], caption=f"Frame rate of the settings{end}"),
+        table(spent, [_spent_cells(row) for row in with_power], caption=f"Power and energy of the settings{end}"),
+    ])  # fmt: skip
+
+
+def failure_table(parts: list[SweptPart], sweep: Sweep) -> Markup:
+    """Return what failed, and what hours without failures show; each setting once."""
+    seen: dict[tuple[str, str], None] = {}
+    for part in parts:
+        seen.update({(part.answer.card, row.tuning): None for row in part.measured.itertuples()})
+    with_card = len({card for card, _ in seen}) > 1
+    told = [(key, sweep.failures[key]) for key in seen]
+    lines = [
+        f"“{tuning}”{f' on {card}' if with_card else ''}: {' '.join(failed.sentences)}"
+        for (card, tuning), failed in told
+        if failed.sentences
+    ]
+    tried = sum(failed.tried for _, failed in told if not failed.sentences)
+    silent = sum(1 for _, failed in told if not failed.sentences)
+    if silent:
+        runs = f"no crash in {count_text(tried, 'run')}" if tried else "no run"
+        lines.append(f"{count_text(silent, 'setting')} without a stability test: {runs}, which shows little.")
+    return bullets(lines)
+
+
+def reading_tables(parts: list[SweptPart], sweep: Sweep) -> Markup:
+    """Return frame rate at equal power and power at equal frame rate, a column for each line."""
+    answer = parts[0].answer
+    rows = sweep.readings
+    rows = rows[(rows["card"] == answer.card) & (rows["bench"] == answer.bench) & (rows["group"] == answer.group)]
+    if not len(rows):
+        return Markup("")
+    names = [part.answer.line for part in parts]
+    title = of_group(parts[0].title, answer.group) if parts[0].title else of_group("", answer.group)
+    end = f", {title.strip()}" if title.strip() else ""
+    return join([
+        _reading_table(rows, names, reading="rate_at_power", caption=f"Frame rate at equal power{end}"),
+        _reading_table(rows, names, reading="power_at_loss", caption=f"Power at equal frame rate{end}"),
+    ])  # fmt: skip
+
+
+def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, caption: str) -> Markup:
+    """Return one table of readings."""
+    given_unit, unit = ("W", "fps") if reading == "rate_at_power" else ("%", "W")
+    first = "Power" if reading == "rate_at_power" else "Frame rate given up"
+    found = rows[rows["reading"] == reading]
+    heads = [name or ("Frame rate" if unit == "fps" else "Power") for name in names]
+    columns = [Column(first, is_number=True), *(Column(head, unit, is_number=True) for head in heads)]
+    by_key = {(row.given, row.line): row for row in found.itertuples()}
+    given = sorted({row.given for row in found.itertuples()})
+    lines = [
+        [_given_text(one, given_unit), *(_value_text(by_key.get((one, name)), unit) for name in names)]
+        for one in given
+    ]
+    return table(columns, lines, caption=f"{caption}, with its range")
+
+
+def _given_text(given: float, unit: str) -> str:
+    """Return a power or a loss."""
+    return percent_text(given) if unit == "%" else f"{number_text(given, decimals=0)} W"
+
+
+def _value_text(row, unit: str) -> str:
+    """Return a reading with its range; an en dash where the line has none."""
+    if row is None:
+        return MISSING
+    value, low, high = (number_text(one, decimals=1) for one in (row.value, row.low, row.high))
+    return f"{value} ({low} to {high})" if np.isfinite(row.low) else value
+
+
+def _test_cells(part: SweptPart, row) -> list[str | Markup]:
+    """Return a setting's frame rate and its test."""
+    if row.is_factory:
+        return [row.tuning, "factory", count_text(row.n), number_text(row.avg_fps), *[MISSING] * 4]
+    step = offset_text(part.ladder.change, row.at)
+    return [row.tuning, step, count_text(row.n), number_text(row.avg_fps), *_rate_cells(row), _outcome_mark(row)]
+
+
+def _spent_cells(row) -> list[str]:
+    """Return a setting's power and energy per frame."""
+    power, energy = MISSING, MISSING
+    if not row.is_factory:
+        power = change_and_interval_text(row.power_change, row.power_low, row.power_high)
+        energy = change_and_interval_text(row.energy_change, row.energy_low, row.energy_high)
+    may_be = MISSING if row.may_be_thriftiest is pd.NA else "yes" if row.may_be_thriftiest else "no"
+    joules = unit_text(row.energy_per_frame_j, "J").removesuffix(" J")
+    return [row.tuning, number_text(row.board_w), power, joules, energy, may_be]
+
+
+def _rate_cells(row) -> Iterable[str]:
+    """Return change, bound and p-value of a setting's frame rate."""
+    yield change_and_interval_text(row.fps_change, row.fps_low, row.fps_high)
+    yield bound_text(max(row.loss_at_most, 0.0), up=True) if np.isfinite(row.loss_at_most) else MISSING
+    yield p_text(row.p_no_loss).removeprefix("p = ").removeprefix("p ")
+
+
+def _outcome_mark(row) -> Markup:
+    """Return the outcome of a setting's test with its sign, and why nothing could be judged."""
+    sign, way, word = _MARKS[outcome_of(row)]
+    if not is_true(row.is_tested) and outcome_of(row) == "open":
+        word = "not tested"
+    mark = Markup('<span class="verdict {}"><span aria-hidden="true">{}</span>{}</span>').format(way, sign, word)
+    if not row.reason:
+        return mark
+    return join([mark, reason_told(row.reason)], Markup("<br>"))
