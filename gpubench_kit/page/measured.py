@@ -96,8 +96,8 @@ def heat(comparisons: pd.DataFrame, plan, *, charts: Sequence[DescribedFigure] =
         return left_out(name, title, "no temperature, fan speed, sound level or clock was recorded")
     judged = rows[rows["change"].notna()]
     text = (
-        "Heat carries over between short runs that alternate, so temperature, fan and sound are compared on long "
-        "soak runs only; clocks and load on the runs that give the frame rates."
+        "Heat carries over between short runs that alternate, so temperature, fan and sound are compared only on "
+        "soak runs, made after the card had warmed through; clocks and load on the runs that give the frame rates."
     )
     blocks, more = metric_blocks(judged, plan)
     body = join([paragraph(text), _not_judged(rows, judged), chart_grid(charts), blocks, verdict_terms(judged)])
