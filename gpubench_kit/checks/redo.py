@@ -9,7 +9,7 @@ from gpubench_kit.checks.rules import MIN_DURATION
 from gpubench_kit.reading.review import Review
 from gpubench_kit.table_declaration import Column, Table
 
-#: Inside the kit only: rows of the list, in the order in which they are best run.
+#: Rows of the list, in the order in which they are best run.
 REDO = Table(
     "redo", "run to redo", ("run",),
     (

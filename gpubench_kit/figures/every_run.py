@@ -14,9 +14,9 @@ from gpubench_kit.figures.pieces import draw_pieces, longest_drawn, pieces_table
 from gpubench_kit.figures.plots import Plot, key_lines, write_key
 from gpubench_kit.figures.scales import Scale
 from gpubench_kit.figures.sheet import PAGE_WIDTH, PICTURE_SIZE, Box, Heading, Sheet, open_sheet, sizes_of
-from gpubench_kit.figures.style import Look
+from gpubench_kit.figures.style import Look, series_shape
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
-from gpubench_kit.figures.text import wrap
+from gpubench_kit.figures.text import clean, text_width, wrap
 from gpubench_kit.figures.words import names_text, scene_text
 from gpubench_kit.number_text import count_text, duration_text, number_text
 from gpubench_kit.reading.run_facts import RunFacts, Trace
@@ -27,12 +27,18 @@ _PAGE_CELLS, _PAGE_LINES = 4, 2.6
 
 @dataclass(frozen=True)
 class _Cell:
-    """One run: its name, series, frame times, and whether something was found in it."""
+    """One run: its name, series, frame times, whether something was found in it, whether it enters verdicts."""
 
     run: str
     place: int
     trace: Trace
     is_marked: bool
+    is_used: bool
+
+    @property
+    def role(self) -> str:
+        """Colour of its frame times."""
+        return f"series-{self.place % 8}" if self.is_used else "muted"
 
 
 @dataclass(frozen=True)
@@ -69,11 +75,14 @@ def draw_every_run(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene
     shown = [by_run[run] for run in rows["run"]]
     places, names = places_of(runs, plan), subject_names(runs, plan)
     keys = list(rows[SUBJECT].itertuples(index=False, name=None))
+    used = runs.set_index("run")["used"].fillna(True).astype(bool)
     cells = tuple(
-        _Cell(one.run, places[key], one.trace, one.run in marked) for one, key in zip(shown, keys, strict=True)
+        _Cell(one.run, places[key], one.trace, one.run in marked, bool(used[one.run]))
+        for one, key in zip(shown, keys, strict=True)
     )
     end_s, top_ms = max(one.duration_s for one in shown) or 1.0, longest_drawn([one.trace for one in shown])
-    multiples = _Multiples(cells, end_s, top_ms, tuple((names[key], places[key]) for key in dict.fromkeys(keys)))
+    key = sorted(((names[one], places[one]) for one in set(keys)), key=lambda entry: entry[1])
+    multiples = _Multiples(cells, end_s, top_ms, tuple(key))
     title = f"Every run: {scene_text(*scene)}"
     found = [cell.run for cell in cells if cell.is_marked]
     scales = f"Each box: 0 to {number_text(top_ms, decimals=0)} ms upward, 0 to {duration_text(end_s)} across."
@@ -82,14 +91,16 @@ def draw_every_run(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene
         data=pieces_table(shown),
         caption=f"{title}, in the order of the evening, all on one scale.",
         alternative_text=f"{title}. {_told(shown, found)}",
-        drawing=partial(_draw, heading=Heading(title, scales, _note(found)), multiples=multiples),
+        drawing=partial(_draw, heading=Heading(title, scales, _note(cells)), multiples=multiples),
         style=plan.style,
     )
 
 
-def _note(found: Sequence[str]) -> str:
-    """Return how to read the marks."""
-    return "A triangle marks a run in which something was found." if found else ""
+def _note(cells: Sequence[_Cell]) -> str:
+    """Return how to read marks and grey."""
+    told = ["A triangle: something was found in this run."] if any(one.is_marked for one in cells) else []
+    told += ["Grey: it does not enter verdicts."] if not all(one.is_used for one in cells) else []
+    return " ".join(told)
 
 
 def _told(shown: Sequence[RunFacts], found: Sequence[str]) -> str:
@@ -110,7 +121,7 @@ def _draw(look: Look, *, heading: Heading, multiples: _Multiples) -> Figure:
     above = (len(entries) + 0.4) * sizes.line
     sheet, box = open_sheet(look, heading, height=above + n_rows * (lines + 1.3) * sizes.line)
     for number, line in enumerate(entries):
-        write_key(sheet, line, left=box.left, middle=box.top + (number + 0.5) * sizes.line, is_line=True)
+        write_key(sheet, line, left=box.left, middle=box.top + (number + 0.5) * sizes.line)
     high, wide = (box.bottom - box.top - above) / n_rows, (box.width + sizes.gap) / per_row
     for number, cell in enumerate(multiples.cells):
         left, top = box.left + number % per_row * wide, box.top + above + number // per_row * high
@@ -130,11 +141,21 @@ def _draw_cell(sheet: Sheet, box: Box, *, cell: _Cell, multiples: _Multiples) ->
     sizes = sheet.sizes
     room = Box(box.left, box.top + 1.1 * sizes.line, box.right, box.bottom - 0.2 * sizes.line)
     sheet.rectangle(room, role="band", alpha=0.55)
-    indent = 1.8 * sizes.marker if cell.is_marked else 0.0
-    if cell.is_marked:
-        place = (box.left + 0.6 * sizes.marker, box.top + 0.55 * sizes.line)
-        sheet.marker(place, "v", role="ink", size=sizes.marker)
-    name = wrap(cell.run, box.width - indent, size=sizes.text, lines=1, bold=cell.is_marked)[0]
-    sheet.text((box.left + indent, box.top + 0.85 * sizes.line), name, bold=cell.is_marked)
+    _write_label(sheet, box, cell)
     x, y = Scale(0.0, multiples.end_s, room.left, room.right), Scale(0.0, multiples.top_ms, room.bottom, room.top)
-    draw_pieces(Plot(sheet, room, x, y), cell.trace, role=f"series-{cell.place % 8}", width=0.7 * sizes.stroke)
+    draw_pieces(Plot(sheet, room, x, y), cell.trace, role=cell.role, width=0.7 * sizes.stroke)
+
+
+def _write_label(sheet: Sheet, box: Box, cell: _Cell) -> None:
+    """Write the name of a run after the mark of its tuning, with a triangle behind it where something was found."""
+    sizes, middle = sheet.sizes, box.top + 0.55 * sheet.sizes.line
+    sheet.marker((box.left + 0.6 * sizes.marker, middle), series_shape(cell.place), role=cell.role,
+                 size=0.8 * sizes.marker)  # fmt: skip
+    left = box.left + 1.7 * sizes.marker
+    room = box.right - left - (1.8 * sizes.marker if cell.is_marked else 0.0)
+    name = wrap(cell.run, room, size=sizes.text, lines=1, bold=cell.is_marked)[0]
+    sheet.text((left, box.top + 0.85 * sizes.line), name, bold=cell.is_marked,
+               role="ink" if cell.is_used else "muted")  # fmt: skip
+    if cell.is_marked:
+        behind = left + text_width(clean(name), sizes.text, bold=True) + 1.1 * sizes.marker
+        sheet.marker((behind, middle), "v", role="ink", size=0.9 * sizes.marker)

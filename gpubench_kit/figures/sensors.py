@@ -88,9 +88,9 @@ def draw_run_sensors(facts: RunFacts, plan, *, title: str = "", fellow: RunFacts
     -------
     DescribedFigure; None when the run has none of the sensors
     """
-    chosen = [ChosenRun(f"run {facts.run}", 1, facts)]
+    chosen = [ChosenRun(f"run {facts.run}", 0, facts)]
     if fellow is not None:
-        chosen.append(ChosenRun(f"its fellow {fellow.run}", 0, fellow))
+        chosen.append(ChosenRun(f"its fellow {fellow.run}", 1, fellow))
     edge_s = plan.analysis.sensor_edge_s
     tracks = {metric: _tracks(chosen, metric, edge_s=edge_s) for metric in metrics}
     tracks = {metric: found for metric, found in tracks.items() if found}

@@ -97,7 +97,7 @@ def draw_run_trace(facts: RunFacts, plan, *, title: str = "", marks: Sequence[tu
     names = ["frame time [ms]"] if len(shown) == 1 else [f"run {facts.run} [ms]", f"its fellow {shown[1].run} [ms]"]
     marked = tuple(marks) or _marks(facts)
     lanes = tuple(
-        _Lane(name, int(one is facts), one.trace, marked if one is facts else ())
+        _Lane(name, int(one is not facts or len(shown) == 1), one.trace, marked if one is facts else ())
         for name, one in zip(names, shown, strict=True)
     )
     heading = Heading(

@@ -1,0 +1,196 @@
+"""The page of `check`: how far the plan is done, the noise so far and the runs needed; never a difference."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.checks.progress import progress_of
+from gpubench_kit.figures.noise import draw_noise
+from gpubench_kit.figures.order import draw_run_order
+from gpubench_kit.figures.words import metric_of, of_group, scene_text, sentence
+from gpubench_kit.number_text import count_text, is_missing, percent_text, significant_text, unit_text
+from gpubench_kit.page.charts import chart_grid, pictures_of
+from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table
+from gpubench_kit.page.pairs import all_groups
+from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.statistics.noise_plan import plan_from_noise
+
+#: Rounds that stand side by side; more are summed up.
+_MOST_ROUNDS = 12
+_MOST_RUNS_NEEDED = 20
+
+
+def check_progress(runs: pd.DataFrame, plan) -> Section:
+    """Return the section on how far the plan of the runs is done.
+
+    Parameters
+    ----------
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    Section; left out where the run sheet has no rows
+    """
+    name, title = "progress", "Progress of the plan"
+    progress = progress_of(runs)
+    if not len(progress):
+        return left_out(name, title, "the run sheet has no rows")
+    parts = [_progress_table(part, purpose) for purpose, part in progress.groupby("purpose", sort=False)]
+    is_done = bool((progress["n_done"] == progress["n_planned"]).all())
+    tables = details("Every round", join(parts)) if is_done else join(parts)
+    return Section(name, title, join([paragraph(_progress_sentence(progress)), tables, _to_record(runs, plan)]))
+
+
+def _progress_sentence(progress: pd.DataFrame) -> str:
+    """Return how many rounds are whole, begun, and not begun."""
+    is_done, is_begun = progress["n_done"] == progress["n_planned"], progress["n_done"] > 0
+    if is_done.all():
+        return f"All {count_text(len(progress), 'round')} on the run sheet are complete, game by game."
+    told = f"{count_text(int(is_done.sum()))} of {count_text(len(progress), 'round')} are complete, game by game"
+    begun, waiting = int((is_begun & ~is_done).sum()), int((~is_begun).sum())
+    more = [f"{count_text(begun)} begun"] * bool(begun) + [f"{count_text(waiting)} not begun"] * bool(waiting)
+    return f"{', '.join([told, *more])}. A cell tells how many runs of a round count, of those on the run sheet."
+
+
+def _progress_table(progress: pd.DataFrame, purpose: str) -> Markup:
+    """Return rounds of each game as a table: runs that count, of those planned."""
+    rows = ["card", "bench", "game", "setting"]
+    by_game = progress.groupby([*rows, "round"], dropna=False)
+    several = [name for name in ("card", "bench") if progress[name].nunique() > 1]
+    several += ["session"] if by_game["session"].nunique().max() > 1 else []
+    rounds = sorted(progress["round"].dropna().unique())
+    is_wide = len(rounds) > _MOST_ROUNDS or progress["round"].isna().any()
+    heads = ["Rounds complete", "Runs that count"] if is_wide else [f"Round {number}" for number in rounds]
+    lines = []
+    for _, part in progress.groupby([*several, "game", "setting"], sort=False, dropna=False):
+        first = part.iloc[0]
+        named = [scene_text(first["game"], first["setting"]), *(first[name] for name in several)]
+        lines.append([*named, *(_summed(part) if is_wide else _by_round(part, rounds))])
+    columns = [Column("Game"), *(Column(sentence(name)) for name in several)]
+    columns += [Column(head, is_number=True) for head in heads]
+    return table(columns, lines, caption=_CAPTIONS.get(purpose, f"Runs that count, purpose {purpose}"))
+
+
+_CAPTIONS = {"measure": "Runs that count, of those on the run sheet", "soak": "Long runs that count",
+             "pilot": "Pilot runs that count"}  # fmt: skip
+
+
+def _by_round(part: pd.DataFrame, rounds: list[int]) -> list[str]:
+    """Return the cell of each round."""
+    by_round = {row.round: f"{row.n_done} of {row.n_planned}" for row in part.itertuples()}
+    return [by_round.get(number, "–") for number in rounds]
+
+
+def _summed(part: pd.DataFrame) -> list[str]:
+    """Return rounds complete, and runs that count."""
+    done = int((part["n_done"] == part["n_planned"]).sum())
+    return [f"{done} of {len(part)}", f"{part['n_done'].sum()} of {part['n_planned'].sum()}"]
+
+
+def _to_record(runs: pd.DataFrame, plan) -> Markup:
+    """Return the rows that are not recorded yet, in the order planned."""
+    rows = runs[runs["excluded_for"] == "not_recorded"].sort_values("order", kind="stable")
+    with_card = len(plan.cards) > 1
+    columns = [Column("Run"), Column("Game"), Column("Tuning"), Column("Round", is_number=True),
+               Column("Order", is_number=True), *([Column("Card")] * with_card)]  # fmt: skip
+    lines = [
+        [row.run, scene_text(row.game, row.setting), row.tuning, count_text(row.round), count_text(row.order),
+         *([row.card] * with_card)]
+        for row in rows.itertuples()
+    ]  # fmt: skip
+    listed = table(
+        columns, lines, caption="Rows of the run sheet with neither log nor numbers, in the order planned"
+    )
+    return details(
+        f"Not recorded yet: {count_text(len(rows), 'row')}", listed, is_open=len(rows) <= _MOST_RUNS_NEEDED
+    )
+
+
+def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
+    """Return the section on the noise so far and the runs needed, from noise alone.
+
+    Parameters
+    ----------
+    noise : DataFrame, one row per (card, bench, tuning, game, setting, metric); see ``tables.NOISE``
+    usable : DataFrame, one row per (run, metric); see ``tables.USABLE``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    Section; left out before any tuning has two runs of a game
+    """
+    name, title = "noise", "Noise so far, and runs needed"
+    planned = plan_from_noise(noise[noise["metric"].isin(plan.analysis.metrics)], plan)
+    planned = planned[planned["noise"].notna()]
+    if not len(planned):
+        return left_out(name, title, "no tuning has two runs of a game yet")
+    primary = plan.analysis.primary
+    drawn = [draw_noise(noise, plan, metric=primary, group=group) for group in all_groups(plan)]
+    subjects = usable[["card", "bench"]].drop_duplicates().itertuples(index=False, name=None)
+    ordered = [draw_run_order(usable, plan, metric=primary, card=card, bench=bench) for card, bench in subjects]
+    metrics = [one for one in plan.analysis.metrics if (planned["metric"] == one).any()]
+    body = [
+        paragraph(_NOISE_TEXT),
+        bullets(_enough(planned[planned["metric"] == metric], metric) for metric in metrics),
+        *(_needed_part(planned, plan, metric=metric) for metric in metrics),
+        heading("Noise and order"),
+        chart_grid([*drawn, *ordered]),
+    ]
+    return Section(name, title, join(body), pictures=pictures_of([*drawn, *ordered]))
+
+
+_NOISE_TEXT = (
+    "Noise is how far runs of one tuning differ. It is pooled over the tunings of a game; nothing else is taken "
+    "from the runs. Runs needed are those of each tuning that settle the margin with a chance of 80 %; with noise "
+    "known from few runs, the cautious number is the safer plan."
+)
+
+
+def _enough(rows: pd.DataFrame, metric: str) -> str:
+    """Return in how many games the runs so far can settle the margin."""
+    label, games = sentence(metric_of(metric).label), len(rows)
+    margin = rows["margin"].iloc[0]
+    if is_missing(margin):
+        return f"{label}: the plan gives no margin, so no number of runs is needed."
+    enough = int((rows["runs"] >= rows["runs_needed"]).fillna(False).sum())
+    unit = rows["unit"].iloc[0]
+    amount = percent_text(margin) if unit == "%" else unit_text(margin, unit)
+    what = "game and setting" if rows["setting"].any() else "game"
+    counted = count_text(games, what, "games and settings" if rows["setting"].any() else "games")
+    return f"{label}: enough runs for a margin of {amount} in {enough} of {counted}."
+
+
+def _needed_part(planned: pd.DataFrame, plan, *, metric: str) -> Markup:
+    """Return the table of one metric; that of the primary one is open."""
+    rows = planned[planned["metric"] == metric]
+    several = [name for name in ("card", "bench") if planned[name].nunique() > 1]
+    unit = rows["unit"].iloc[0]
+    columns = [Column("Game"), *(Column(sentence(name)) for name in several), Column("Runs so far", is_number=True),
+               Column("Noise", unit, is_number=True), Column("Detectable", unit, is_number=True),
+               Column("Margin", unit, is_number=True), Column("Runs needed", is_number=True),
+               Column("Cautiously", is_number=True)]  # fmt: skip
+    lines = [
+        [scene_text(row.game, row.setting), *(getattr(row, name) for name in several), *_needed_cells(row)]
+        for row in rows.itertuples()
+    ]
+    label = metric_of(metric).label
+    listed = table(columns, lines, caption=f"Runs of each tuning, from the noise of the {label} alone")
+    return details(sentence(of_group(label, "all")), listed, is_open=metric == plan.analysis.primary)
+
+
+def _needed_cells(row: Any) -> list[str]:
+    """Return the numbers of one game."""
+    numbers = [significant_text(one, digits=2) for one in (row.noise, row.detectable)]
+    margin = "–" if is_missing(row.margin) else significant_text(row.margin, digits=2)
+    needed = [_runs_text(one, row.margin) for one in (row.runs_needed, row.cautious_runs_needed)]
+    return [count_text(row.runs), *numbers, margin, *needed]
+
+
+def _runs_text(needed: int, margin: float) -> str:
+    """Return a number of runs."""
+    if is_missing(margin):
+        return "–"
+    return f"over {_MOST_RUNS_NEEDED}" if is_missing(needed) else count_text(needed)
