@@ -65,7 +65,7 @@ def test_one_bad_folder_does_not_keep_the_others_from_their_report(monkeypatch, 
         if folder == "bad":
             raise PlanError("a fault.")
         made.append((folder, str(output)))
-        return _made_report(tmp_path, verdict="better")
+        return _made_report(tmp_path, change="2.1")
 
     monkeypatch.setattr("gpubench_kit.report.build.build_report", build)
     assert cli.main(["report", "bad", "good", "-o", "out"]) == 2
@@ -73,9 +73,11 @@ def test_one_bad_folder_does_not_keep_the_others_from_their_report(monkeypatch, 
     assert capsys.readouterr().err.splitlines() == ["bad:", "Fault: a fault."]
 
 
-@pytest.mark.parametrize(("verdict", "code"), [("better", 0), ("undecided", 0), ("no_verdict", 1)])
-def test_a_report_without_any_verdict_ends_with_one(monkeypatch, tmp_path, verdict, code):
-    page = _made_report(tmp_path, verdict=verdict)
+@pytest.mark.parametrize(
+    ("change", "code"), [("2.1", 0), ("", 1)], ids=["compared, confounded or not", "nothing compared"]
+)
+def test_a_report_without_any_comparison_ends_with_one(monkeypatch, tmp_path, change, code):
+    page = _made_report(tmp_path, change=change)
     monkeypatch.setattr("gpubench_kit.report.build.build_report", lambda *_words, **_options: page)
     assert cli.main(["report", "x"]) == code
 
@@ -102,7 +104,7 @@ def test_a_traceback_is_shown_when_asked_for(monkeypatch):
 
 
 def test_quiet_prints_nothing_when_all_is_well(monkeypatch, tmp_path, capsys):
-    page = _made_report(tmp_path, verdict="better")
+    page = _made_report(tmp_path, change="2.1")
     monkeypatch.setattr("gpubench_kit.report.build.build_report", lambda *_words, **_options: page)
     assert cli.main(["demo", "--quiet"]) == 0
     captured = capsys.readouterr()
@@ -202,10 +204,10 @@ def _raising(error: BaseException):
     return raises
 
 
-def _made_report(folder, *, verdict: str):
-    """Return the page of a report with one verdict."""
-    rows = [{"verdict": verdict}]
-    (folder / "manifest.json").write_text(json.dumps({"verdicts": {"overall": rows, "games": []}}))
+def _made_report(folder, *, change: str):
+    """Return the page of a report with one comparison."""
+    (folder / "tables").mkdir()
+    (folder / "tables" / "comparisons.csv").write_text(f"change,verdict\n{change},no_verdict\n")
     return folder / "index.html"
 
 
