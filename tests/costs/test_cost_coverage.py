@@ -46,9 +46,9 @@ def _review(rng: np.random.Generator, group: int, cells: tuple, *, shift=0.0, **
     watts = LEVELS[game] * np.where(is_ours, RATIOS[game], 1.0)
     value = watts * np.exp(shift + RUN_SD * rng.standard_normal(len(game)))
     order = pd.array(np.arange(1, len(game) + 1), dtype="Int64")
-    table = pd.DataFrame({"game": np.array(GAME_NAMES)[game], "setting": f"s{group}", "group": f"g{group}",
-                          "metric": "board_w", "power_point": "inline", "value": value, "order": order})  # fmt: skip
-    return table.assign(**columns)
+    table = pd.DataFrame({"game": np.array(GAME_NAMES)[game], "value": value, "order": order})
+    facts = {"setting": f"s{group}", "group": f"g{group}", "metric": "board_w", "power_point": "inline"}
+    return table.assign(**facts, **columns)
 
 
 def covered(make, sides: dict, *, seed: int) -> dict[str, float]:
