@@ -97,7 +97,9 @@ def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) ->
         of = names_text(subject_names(row, plan)[0] for row in alike)
         is_first = not clauses
         clauses.append(
-            result_clause(alike, of=of, against=beside, with_level=is_opening and is_first, is_first=is_first)
+            result_clause(
+                alike, of=of, against=beside, plan=plan, with_level=is_opening and is_first, is_first=is_first
+            )
         )
         said = against
     more = len(rows) - _PAIRS_NAMED
@@ -147,7 +149,8 @@ def whose(row: Any, plan) -> str:
 def _byline(runs: pd.DataFrame, plan) -> Markup:
     """Return who measured, when, and how much."""
     used = runs["used"].fillna(False)
-    left_out = int(((runs["purpose"] == "measure") & ~used).sum())
+    is_due = (runs["purpose"] == "measure") & (runs["excluded_for"] != "not_recorded")
+    left_out = int((is_due & ~used).sum())
     counted = f"{count_text(int(used.sum()), 'run')} used"
     parts = [
         plan.review.author,

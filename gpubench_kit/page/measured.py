@@ -69,7 +69,7 @@ def power(comparisons: pd.DataFrame, levels: pd.DataFrame, plan) -> Section:
     name, title = "power", "Power and energy"
     rows = in_topic(comparisons, POWER)
     if not len(rows):
-        return left_out(name, title, "no power was recorded")
+        return left_out(name, title, "no power was compared")
     charts = [draw_rate_against_power(levels, plan, group=group) for group in groups_in(rows, plan)]
     if len({card.power_point for card in plan.cards}) > 1:
         charts = []
@@ -93,7 +93,7 @@ def heat(comparisons: pd.DataFrame, plan, *, charts: Sequence[DescribedFigure] =
     name, title = "heat", "Temperatures, fan, sound and clocks"
     rows = in_topic(comparisons, HEAT)
     if not len(rows):
-        return left_out(name, title, "no temperature, fan speed, sound level or clock was recorded")
+        return left_out(name, title, "no temperature, fan speed, sound level or clock was compared")
     judged = rows[rows["change"].notna()]
     text = (
         "Heat carries over between short runs that alternate, so temperature, fan and sound are compared only on "

@@ -59,12 +59,16 @@ def _counts(runs: pd.DataFrame) -> Markup:
         counted = int(((runs["purpose"] == purpose) & ~used).sum())
         if counted:
             told.append(f"{count_text(counted, 'run')} {'was' if counted == 1 else 'were'} made {word}.")
+    awaited = int((runs["excluded_for"] == "not_recorded").sum())
+    if awaited:
+        told.append(f"{count_text(awaited, 'run')} {'is' if awaited == 1 else 'are'} not recorded yet.")
     return paragraph(*told)
 
 
 def _left_out_runs(runs: pd.DataFrame) -> Markup:
     """Return every run that is left out, with its reason."""
-    rows = runs[(runs["excluded_for"] != "") & runs["purpose"].isin(["measure", "soak"])]
+    is_left_out = ~runs["excluded_for"].isin(["", "not_recorded"])
+    rows = runs[is_left_out & runs["purpose"].isin(["measure", "soak"])]
     title = heading("Runs left out")
     if not len(rows):
         return join([title, paragraph("No run that was meant to count was left out.")])

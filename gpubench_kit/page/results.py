@@ -34,6 +34,7 @@ from gpubench_kit.page.wording import (
     verdict_key,
     verdict_mark,
 )
+from gpubench_kit.statistics.planning import MOST_RUNS
 
 #: Metrics whose charts are in sight: over all games, and within one section game by game.
 _IN_SIGHT, _GAMES_IN_SIGHT = 4, 2
@@ -145,10 +146,10 @@ def _game_tables(rows: pd.DataFrame, plan) -> Iterable[Markup]:
         for pair in pairs_in(rows):
             chosen = of_pair(rows[rows["group"] == group], pair)
             about = of_group(pair_text(pair, plan), group)
-            yield details(f"Numbers: {about}", _game_table(chosen, pair, caption=about))
+            yield details(f"Numbers: {about}", _game_table(chosen, pair, caption=about, plan=plan))
 
 
-def _game_table(rows: pd.DataFrame, pair: Sequence[str], *, caption: str) -> Markup:
+def _game_table(rows: pd.DataFrame, pair: Sequence[str], *, caption: str, plan) -> Markup:
     """Return one line per game of one pair and metric."""
     if not len(rows):
         return Markup("")
@@ -161,29 +162,37 @@ def _game_table(rows: pd.DataFrame, pair: Sequence[str], *, caption: str) -> Mar
         Column("Change", unit, is_number=True), Column("Interval", unit, is_number=True),
         Column("Verdict"), Column("What to know"),
     ]  # fmt: skip
-    lines = [_game_line(row, unit) for row in rows.sort_values(["change"], ascending=False).itertuples()]
+    lines = [_game_line(row, unit, plan=plan) for row in rows.sort_values(["change"], ascending=False).itertuples()]
     return table(columns, lines, caption=f"{sentence(facts.label)}: {caption}")
 
 
-def _game_line(row: Any, unit: str) -> list[str | Markup]:
+def _game_line(row: Any, unit: str, *, plan) -> list[str | Markup]:
     """Return the cells of one game."""
     counts = count_text(row.n) if row.n == row.n_against else f"{count_text(row.n)} / {count_text(row.n_against)}"
     values = [bare(value_text(one, row.metric), row.unit) for one in (row.against_value, row.of_value)]
     return [
         scene_text(row.game, row.setting), counts, *values,
         bare(change_text(row.change, unit), unit), bare(interval_text(row.low, row.high, unit), unit),
-        verdict_mark(row.verdict), join(_to_know(row), " "),
+        verdict_mark(row.verdict), join(_to_know(row, plan), " "),
     ]  # fmt: skip
 
 
-def _to_know(row: Any) -> Iterable[str]:
+def _to_know(row: Any, plan) -> Iterable[str]:
     """Yield what a reader must know about one game's verdict."""
-    yield from caution_sentences(row)
+    yield from caution_sentences(row, plan)
     if row.verdict != "no_verdict" and row.strict_verdict not in ("", row.verdict):
         yield f"By its own noise alone: {VERDICT_WORDS[row.strict_verdict]}."
     if row.verdict == "undecided":
-        more = count_text(row.more_runs, "further round")
-        yield f"{more} would decide." if not is_missing(row.more_runs) else "Not decidable with 20 rounds."
+        yield _what_would_decide(row)
+
+
+def _what_would_decide(row: Any) -> str:
+    """Return how many further rounds would decide an open result."""
+    if not is_missing(row.more_runs):
+        return f"{count_text(row.more_runs, 'further round')} would decide."
+    if is_missing(row.margin) or "restart_spread" in row.reason:
+        return ""
+    return f"Not decidable in practice: it would take more than {MOST_RUNS} rounds."
 
 
 def _overall_table(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str]) -> Markup:
@@ -194,7 +203,7 @@ def _overall_table(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[st
         Column("Margin", is_number=True), Column("Verdict"), Column("What to know"),
     ]  # fmt: skip
     lines = [
-        _overall_line(row)
+        _overall_line(row, plan)
         for metric in plan.analysis.metrics
         for scope in _SCOPES
         for row in rows[(rows["metric"] == metric) & (rows["scope"] == scope)].itertuples()
@@ -202,9 +211,9 @@ def _overall_table(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[st
     return table(columns, lines, caption=of_group(pair_text(pair, plan), group))
 
 
-def _overall_line(row: Any) -> list[str | Markup]:
+def _overall_line(row: Any, plan) -> list[str | Markup]:
     """Return the cells of one metric over games."""
-    known = [no_loss_sentence(row), *caution_sentences(row)]
+    known = [no_loss_sentence(row), *caution_sentences(row, plan)]
     if row.games_left_out:
         known.append(f"Left out: {row.games_left_out}.")
     speaks_of = (

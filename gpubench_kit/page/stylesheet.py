@@ -37,10 +37,10 @@ def look(plan) -> StyleSheet:
     ----------
     plan : ReviewPlan, gives ``style``
     """
-    return StyleSheet(chart_css(plan.style) + _page_css())
+    return StyleSheet(chart_css(plan.style) + page_css())
 
 
 @lru_cache(maxsize=1)
-def _page_css() -> str:
+def page_css() -> str:
     """Return the style sheet of the package."""
     return resources.files("gpubench_kit.page").joinpath("style.css").read_text(encoding="utf-8")

@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from gpubench_kit.claims_words import assumption
 from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
 from gpubench_kit.number_text import change_and_interval_text, change_text, interval_text, is_missing, percent_text
-from gpubench_kit.page.elements import Markup, join
+from gpubench_kit.page.elements import Markup
 from gpubench_kit.statistics.reasons import reason_sentences, reason_words
 from gpubench_kit.statistics.widening import explaining_restart_sd
 
@@ -73,7 +74,7 @@ def margin_words(row: Any) -> str:
 
 
 def result_clause(
-    rows: Sequence[Any], *, of: str, against: str, with_level: bool = False, is_first: bool = True
+    rows: Sequence[Any], *, of: str, against: str, plan, with_level: bool = False, is_first: bool = True
 ) -> str:
     """Return one result, or several of one verdict, as a clause that is true of it.
 
@@ -81,6 +82,7 @@ def result_clause(
     ----------
     rows : one row of ``comparisons`` or ``overall``, or several that `are_alike`
     of, against : names of what is compared; an empty ``against`` is left out
+    plan : ReviewPlan, gives the spread between restarts that is assumed, where one is
     with_level : whether to say which level the interval has
     is_first : whether the metric is named; else it was named just before
 
@@ -90,12 +92,12 @@ def result_clause(
     """
     row = rows[0]
     if row.verdict == "no_verdict":
-        return _no_verdict_clause(row, of=of, against=against)
+        return _no_verdict_clause(row, of=of, against=against, plan=plan)
     name = _with_article(metric_of(row.metric).label) if is_first else "it"
     names = _Names(of, against, name, "were" if len(rows) > 1 else "was")
     measured = _range_of(rows) if len(rows) > 1 else _measured(row, with_level)
     body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, names, measured)
-    cautions = " ".join(caution_sentences(row)).rstrip(".")
+    cautions = " ".join(caution_sentences(row, plan)).rstrip(".")
     return f"{body} ({cautions[:1].lower()}{cautions[1:]})" if cautions else body
 
 
@@ -110,11 +112,18 @@ def are_alike(one: Any, other: Any) -> bool:
     return is_plain and (one.verdict, one.margin) == (other.verdict, other.margin)
 
 
-def caution_sentences(row: Any) -> list[str]:
-    """Return what must be known about a result, one sentence each; the assumed spread with its number."""
+def caution_sentences(row: Any, plan) -> list[str]:
+    """Return what must be known about a result, one sentence each; the assumed spread with its number.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    plan : ReviewPlan, gives the spread between restarts that is assumed, where one is
+    """
     known = dict(zip(reason_words(row.reason), reason_sentences(row.reason), strict=True))
-    if "assumed_restart_spread" in known and not is_missing(row.change):
-        known["assumed_restart_spread"] += f" {_explaining(row)}"
+    assumed = assumption(row, plan).removeprefix(", ")
+    if assumed and not is_missing(row.change):
+        known["assumed_restart_spread"] = f"{assumed[:1].upper()}{assumed[1:]}. {_explaining(row)}"
     if row.verdict == "no_verdict" and "confounded" in known and not is_missing(row.change):
         known["confounded"] += f" {_explaining(row)}"
     return list(known.values())
@@ -133,10 +142,10 @@ def no_loss_sentence(row: Any) -> str:
     return f"A{'n' * is_gain} {loss} as large as the margin is ruled out." if row.verdict == "undecided" else ""
 
 
-def _no_verdict_clause(row: Any, *, of: str, against: str) -> str:
+def _no_verdict_clause(row: Any, *, of: str, against: str, plan) -> str:
     """Return the clause of a result without a verdict: the reason, and the change measured."""
     measured = "" if is_missing(row.change) else f" (measured {change_text(row.change, unit_of_change(row))})"
-    why = " ".join(caution_sentences(row)).rstrip(".")
+    why = " ".join(caution_sentences(row, plan)).rstrip(".")
     name = metric_of(row.metric).label
     beside = f" against {against}" if against else ""
     return f"{of}{beside} has no verdict on {name}{measured}: {why[:1].lower()}{why[1:]}"
@@ -246,8 +255,3 @@ def sentence_of(clauses: list[str], *, lead: str = "") -> str:
 def verdict_key(verdicts: list[str]) -> list[tuple[Markup, str]]:
     """Return each verdict that occurs with its one-line explanation, in the order of the list of verdicts."""
     return [(verdict_mark(one), VERDICT_HELP[one]) for one in VERDICT_HELP if one in set(verdicts)]
-
-
-def cautions_cell(row: Any) -> Markup:
-    """Return the cautions of a row for a cell of a table."""
-    return join(caution_sentences(row), " ")

@@ -25,11 +25,14 @@ from gpubench_kit.report.page_build import (
     tell_nobody,
 )
 from gpubench_kit.report.place import ReportPlace
+from gpubench_kit.report.site_index import write_site_index
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.table_declaration import Table
 from gpubench_kit.tables import COMPARISONS, OVERALL, RUN_METRICS, RUNS
 
 NOTEBOOK = "card_review.ipynb"
+#: Reports in a folder of this name are listed on a page of their own.
+_SITE = "reports"
 
 _RAN, _LAID_OUT = 0.94, 0.98
 
@@ -76,6 +79,8 @@ def build_report(
         made_by = _manifest(review, [plan_file.name, sheet.file], staging=staging, looks=looks)
         _write(staging / "manifest.json", json_text(made_by))
         place.finish()
+    if place.target.parent.name == _SITE:
+        write_site_index(place.target.parent)
     tell(1.0, "done")
     return place.target / "index.html"
 

@@ -12,8 +12,19 @@ from gpubench_kit.page.wording import (
     result_clause,
     verdict_mark,
 )
+from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.tables import VERDICTS
 from tests.page.conftest import result_row
+
+PLAN = ReviewPlan.from_dict(
+    {
+        "review": {"title": "T"},
+        "cards": [{"name": "Larkmoor 4"}],
+        "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}],
+        "games": [{"name": "Salt Orchard"}],
+        "analysis": {"restart_spread": {"avg_fps": 1.0, "restarts": 0}},
+    }
+)
 
 CASES = {
     "same": ({}, "“quiet” was as fast as “factory”, within our margin of 2 % (−0.3 %, −0.6 to +0.1 %)"),
@@ -44,12 +55,12 @@ CASES = {
 
 @pytest.mark.parametrize(("given", "expected"), CASES.values(), ids=CASES.keys())
 def test_each_verdict_has_its_own_sentence(given, expected):
-    assert result_clause([result_row(**given)], of="“quiet”", against="“factory”") == expected
+    assert result_clause([result_row(**given)], of="“quiet”", against="“factory”", plan=PLAN) == expected
 
 
 def test_a_confounded_result_names_the_reason_and_the_restarts_that_would_explain_it():
     row = result_row(verdict="no_verdict", reason="confounded", change=3.0)
-    clause = result_clause([row], of="“quiet”", against="“factory”")
+    clause = result_clause([row], of="“quiet”", against="“factory”", plan=PLAN)
     assert clause.startswith("“quiet” against “factory” has no verdict on average frame rate (measured +3.0 %): ")
     assert "layout confounded: difference between tunings and difference between two restarts" in clause
     assert "standard deviation of 2.1 % would explain the difference alone" in clause
@@ -57,14 +68,14 @@ def test_a_confounded_result_names_the_reason_and_the_restarts_that_would_explai
 
 def test_an_assumed_spread_stands_beside_the_verdict():
     row = result_row(verdict="better", change=10.0, low=8.0, high=12.0, reason="assumed_restart_spread")
-    clause = result_clause([row], of="“quiet”", against="“factory”")
-    assert "rests on an assumed difference between restarts" in clause
+    clause = result_clause([row], of="“quiet”", against="“factory”", plan=PLAN)
+    assert "(assuming that restarts vary by 1 %. Restarts that differ by a standard deviation of 7.0 %" in clause
     assert "would explain the difference alone" in clause
 
 
 def test_several_results_without_a_difference_are_told_together():
     rows = [result_row(change=-0.3), result_row(change=0.2)]
-    clause = result_clause(rows, of="“a” and “b”", against="“factory”")
+    clause = result_clause(rows, of="“a” and “b”", against="“factory”", plan=PLAN)
     assert clause == "“a” and “b” were as fast as “factory”, within our margin of 2 % (changes of −0.3 to +0.2 %)"
 
 
@@ -107,4 +118,4 @@ def test_every_verdict_has_a_mark_and_an_explanation(verdict):
 
 
 def test_a_plain_result_has_no_caution():
-    assert caution_sentences(result_row()) == []
+    assert caution_sentences(result_row(), PLAN) == []

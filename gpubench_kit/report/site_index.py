@@ -1,0 +1,89 @@
+"""The list of all reports in a folder: one page that links to each, made anew with every report."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from gpubench_kit.errors import ReportError
+from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
+from gpubench_kit.number_text import change_text
+from gpubench_kit.page.elements import bullets, heading, join, link, paragraph, render
+from gpubench_kit.page.stylesheet import page_css
+from gpubench_kit.report.html import check_page
+
+_PAGE = "index.html"
+_MARK = '<main class="kit-site">'
+_RESULTS_TOLD = 3
+
+
+def write_site_index(folder: str | Path) -> Path:
+    """Write the page that lists every report in a folder; links are relative, so the folder can be put anywhere.
+
+    A page of that name which is not such a list is left alone.
+
+    Parameters
+    ----------
+    folder : folder that holds report folders
+
+    Returns
+    -------
+    Path of the page
+
+    Raises
+    ------
+    ReportError : the page cannot be written
+    """
+    folder, page = Path(folder), Path(folder) / _PAGE
+    if page.exists() and _MARK not in page.read_text(encoding="utf-8", errors="replace"):
+        return page
+    reports = sorted(_reports_in(folder), key=lambda one: one[0])
+    entries = join(_entry(name, manifest) for name, manifest in reports)
+    html = str(
+        render("site_index.html.j2", {"style": Markup(page_css()), "entries": entries, "count": len(reports)})
+    )
+    check_page(html)
+    part = folder / f".{_PAGE}.part"
+    try:
+        part.write_text(html, encoding="utf-8", newline="\n")
+        os.replace(part, page)
+    except OSError as error:
+        raise ReportError(f"{_PAGE}: the list of reports cannot be written ({error.strerror}).") from error
+    return page
+
+
+def _reports_in(folder: Path) -> list[tuple[str, dict[str, Any]]]:
+    """Return the name and the manifest of every report in a folder; what is no report is passed over."""
+    found = []
+    for path in folder.glob("*/manifest.json"):
+        try:
+            manifest = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue
+        if isinstance(manifest, dict) and "format_version" in manifest and (path.parent / _PAGE).exists():
+            found.append((path.parent.name, manifest))
+    return found
+
+
+def _entry(name: str, manifest: dict[str, Any]) -> Markup:
+    """Return one report: its title as a link, and its first results over all games."""
+    title = heading(link(f"{quote(name)}/{_PAGE}", manifest["title"]), level=2)
+    rows = [row for row in manifest["verdicts"]["overall"] if row["scope"] == "these_games"]
+    told = bullets(_result(row) for row in rows[:_RESULTS_TOLD])
+    return join([title, told or paragraph("Nothing was compared over games.")])
+
+
+def _result(row: dict[str, Any]) -> str:
+    """Return one result in a line."""
+    facts = metric_of(row["metric"])
+    unit = "%" if facts.scale == "ratio" else facts.unit
+    group = "" if row["group"] == "all" else f" ({row['group']})"
+    about = f"{row['of_tuning']} against {row['against_tuning']}"
+    if row["of_card"] != row["against_card"]:
+        about = f"{row['of_card']}, {row['of_tuning']} against {row['against_card']}, {row['against_tuning']}"
+    return f"{about}{group}: {facts.label} {change_text(row['change'], unit)}, {VERDICT_WORDS[row['verdict']]}"
