@@ -43,7 +43,7 @@ _HOME = {
     "summary": "headline",
     "sweep_files": "sweep",
     "sweep_head": "sweep",
-    "sweep_method": "sweep_method",
+    "sweep_method": "sweep_told",
     "sweep_next": "sweep",
     "sweep_readings": "sweep",
     "sweep_response": "sweep",
