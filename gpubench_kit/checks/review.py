@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.checks.blind import without_levels
 from gpubench_kit.checks.design_checks import (
     check_drift,
     check_order,
@@ -72,7 +73,9 @@ VERDICT_PURPOSES = ("measure", "soak")
 _CONCERNS = {"held_by_cap": ("frames",), "same_samples_twice": ("sensors", "both")}
 
 
-def check_review(review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
+def check_review(
+    review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan, *, is_blind: bool = False
+) -> pd.DataFrame:
     """Check the runs of a review, and list everything noticed in reading them.
 
     Parameters
@@ -80,6 +83,8 @@ def check_review(review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan) ->
     review : the runs, see `open_review`
     run_metrics : see ``tables.RUN_METRICS``
     plan : gives the limits (``plan.checks``) and the rules for leaving runs out (``plan.exclude``)
+    is_blind : whether findings that hold tunings against each other leave out the tunings' levels, as before
+        the first look at verdicts
 
     Returns
     -------
@@ -94,7 +99,8 @@ def check_review(review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan) ->
     evidence = gather_evidence(review.runs, facts, run_metrics=run_metrics, plan=plan)
     found = [*review.findings, *check_evidence(evidence)]
     usable = exclude_runs(review, run_metrics, findings_table(found))
-    return findings_table([*found, *find_layouts(usable, plan)])
+    found += find_layouts(usable, plan)
+    return findings_table(without_levels(found) if is_blind else found)
 
 
 def check_evidence(evidence: Evidence) -> list[Finding]:

@@ -10,7 +10,7 @@ import pandas as pd
 from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, place_text, run_text
 from gpubench_kit.checks.fellows import distance_from_fellows, flag_bound, is_flagged
 from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import count_text, number_text, percent_text, value_text
+from gpubench_kit.number_text import change_text, count_text, number_text, percent_text, value_text
 from gpubench_kit.plan_rules import Checks
 from gpubench_kit.registry import METRICS
 
@@ -208,13 +208,13 @@ def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
         apart = 100 * np.expm1(row.distance) if ratio else row.distance
         center = float(np.exp(row.center)) if ratio else row.center
         usual = _percent(100 * row.spread) if ratio else value_text(row.spread, row.metric)
+        unit = "%" if ratio else METRICS[row.metric].unit
         message = (
-            f"{run_text(row)}: {METRICS[row.metric].label} {value_text(row.value, row.metric)} is far from "
-            "the median of its "
-            f"fellows, {value_text(center, row.metric)}; runs of this game usually differ by {usual}."
+            f"{run_text(row)}: {METRICS[row.metric].label} lies {change_text(float(apart), unit)} from the median "
+            f"of its fellows; runs of this game usually differ by {usual} "
+            f"({value_text(row.value, row.metric)}, its fellows {value_text(center, row.metric)})."
         )
         action = "Look for a cause in your notes. The run stays in; verdicts are tried with and without it."
-        unit = "%" if ratio else METRICS[row.metric].unit
         yield Finding(
             "note",
             "unlike_fellows",

@@ -125,9 +125,9 @@ def _lost_finding(rows: tuple, likeness: _Likeness, found: tuple[int, np.ndarray
     metric = SIGNS[clearest]
     value, own, others = (float(np.exp(one[clearest])) for one in (logs, likeness.own, likeness.other))
     message = (
-        f"{run_text(row)}: {METRICS[metric].label} {value_text(value, metric)} is that of {shown(other)} "
-        f"({value_text(others, metric)}), not that of its fellows ({value_text(own, metric)}): the tuning seems to "
-        "have been lost or mixed up."
+        f"{run_text(row)}: {METRICS[metric].label} {value_text(value, metric)} is that of {shown(other)}, not that "
+        "of its fellows: the tuning seems to have been lost or mixed up (there "
+        f"{value_text(others, metric)}, its fellows {value_text(own, metric)})."
     )
     action = (
         "Look whether the driver was reset. Write tuning_lost into the cell `excluded` and repeat the run, or "
@@ -159,8 +159,8 @@ def _unseen(tuning: str, metric: str, moved: np.ndarray, wanted: float) -> Itera
     unit, found = METRICS[metric].unit, float(np.median(moved))
     message = (
         f"Tuning {shown(tuning)}: {change_text(wanted, unit)} is declared, but the {METRICS[metric].label} "
-        "of its runs "
-        f"differs from the reference by {change_text(found, unit)} (median of {count_text(len(moved), 'game')})."
+        f"of its runs does not follow ({change_text(found, unit)} against the reference, median of "
+        f"{count_text(len(moved), 'game')})."
     )
     yield Finding("note", "tuning_not_as_declared", message, "", found, wanted, unit, _AS_DECLARED)
 
@@ -173,8 +173,8 @@ def _not_held(tuning: str, metric: str, held: np.ndarray, rule: tuple[float, flo
     unit, found = METRICS[metric].unit, float(np.median(held))
     message = (
         f"Tuning {shown(tuning)}: a {METRICS[metric].label} held at {value_text(wanted, metric)} is "
-        "declared, but its runs "
-        f"have {value_text(found, metric)} (median of {count_text(len(held), 'game')})."
+        f"declared, but its runs have another ({value_text(found, metric)}, median of "
+        f"{count_text(len(held), 'game')})."
     )
     yield Finding("note", "tuning_not_as_declared", message, "", found, wanted, unit, _AS_DECLARED)
 

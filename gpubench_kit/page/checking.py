@@ -207,7 +207,7 @@ def _run_block(review: Review, own: pd.DataFrame, *, pictures: Sequence[Describe
     what = ", ".join(part for part in (scene_text(row["game"], row["setting"]), row["tuning"], _round(row)) if part)
     title = heading(f"{row.name}: {what}", name=_address(row.name))
     start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
-    listed = terms((_kind(one), _told(one, start)) for one in own.itertuples())
+    listed = terms((_kind(one), told_finding(one, start)) for one in own.itertuples())
     return join([title, listed, chart_grid(pictures)])
 
 
@@ -220,8 +220,8 @@ def _of_several(rows: pd.DataFrame) -> Markup:
     """Return the findings that concern more than one run; notes on how things are stay folded."""
     routine = rows["check"].isin(_ROUTINE)
     title = heading("Over several runs") if (~routine).any() else ""
-    listed = terms((_kind(one), _told(one)) for one in rows[~routine].itertuples())
-    folded = terms((_kind(one), _told(one)) for one in rows[routine].itertuples())
+    listed = terms((_kind(one), told_finding(one)) for one in rows[~routine].itertuples())
+    folded = terms((_kind(one), told_finding(one)) for one in rows[routine].itertuples())
     return join([title, listed, details(f"Notes: {count_text(int(routine.sum()), 'finding')}", folded)])
 
 
@@ -233,9 +233,17 @@ _ROUTINE = (
 )  # fmt: skip
 
 
-def _told(row: Any, start: str = "") -> str:
-    """Return a finding in words, without the name of its run, which stands above it."""
-    return f"{sentence(row.message.removeprefix(start))} {row.action}".strip()
+def told_finding(row: Any, start: str = "") -> str:
+    """Return a finding in words: what was found, and what to do.
+
+    Parameters
+    ----------
+    row : row of ``tables.FINDINGS``, as a named tuple
+    start : how the message names its run, where that stands above it
+    """
+    message = row.message.removeprefix(start)
+    names_file = "." in message.split(",")[0].split(" ")[0]
+    return f"{message if names_file else sentence(message)} {row.action}".strip()
 
 
 def _kind(row: Any) -> Markup | str:

@@ -12,7 +12,7 @@ from gpubench_kit.figures.every_run import draw_every_run
 from gpubench_kit.figures.words import names_text, sentence
 from gpubench_kit.number_text import count_text, number_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.checking import OF_FILES
+from gpubench_kit.page.checking import OF_FILES, told_finding
 from gpubench_kit.page.checking_pictures import scenes_of
 from gpubench_kit.page.elements import (
     Column,
@@ -105,9 +105,7 @@ def _found(rows: pd.DataFrame, title: str) -> Markup:
     """Return findings on rows and files as a list under a heading."""
     if not len(rows):
         return Markup("")
-    return join(
-        [heading(title), bullets(f"{sentence(row.message)} {row.action}".strip() for row in rows.itertuples())]
-    )
+    return join([heading(title), bullets(told_finding(row) for row in rows.itertuples())])
 
 
 def _missing(review: Review) -> Markup:
@@ -222,9 +220,9 @@ def check_limits(plan) -> Section:
     ]
     changed = [one.key for one in list_limits() if getattr(plan.checks, one.key) != one.default]
     told = (
-        f"The plan sets {names_text(changed)}; all others are the kit's."
+        f"The plan sets {names_text(changed)}; all other limits are the kit's."
         if changed
-        else "All are the kit's defaults."
+        else "All limits are the kit's."
     )
     files = [
         join([link(f"check/tables/{one.name}.csv", f"{one.name}.csv"), f": one row per {one.row}."])

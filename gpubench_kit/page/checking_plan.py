@@ -20,6 +20,8 @@ from gpubench_kit.statistics.noise_plan import plan_from_noise
 #: Rounds that stand side by side; more are summed up.
 _MOST_ROUNDS = 12
 _MOST_RUNS_NEEDED = 20
+#: Two runs can detect next to nothing; what is beyond this would only flatten the chart [%].
+_MOST_DETECTABLE = 50.0
 
 
 def check_progress(runs: pd.DataFrame, plan) -> Section:
@@ -128,7 +130,8 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
     if not len(planned):
         return left_out(name, title, "no tuning has two runs of a game yet")
     primary = plan.analysis.primary
-    drawn = [draw_noise(noise, plan, metric=primary, group=group) for group in all_groups(plan)]
+    known = noise[~(noise["detectable_pct"] > _MOST_DETECTABLE)]
+    drawn = [draw_noise(known, plan, metric=primary, group=group) for group in all_groups(plan)]
     subjects = usable[["card", "bench"]].drop_duplicates().itertuples(index=False, name=None)
     ordered = [draw_run_order(usable, plan, metric=primary, card=card, bench=bench) for card, bench in subjects]
     metrics = [one for one in plan.analysis.metrics if (planned["metric"] == one).any()]
@@ -145,7 +148,7 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
 _NOISE_TEXT = (
     "Noise is how far runs of one tuning differ. It is pooled over the tunings of a game; nothing else is taken "
     "from the runs. Runs needed are those of each tuning that settle the margin with a chance of 80 %; with noise "
-    "known from few runs, the cautious number is the safer plan."
+    "known from few runs, the cautious number is the safer plan. Odd runs count until a cause leaves them out."
 )
 
 
@@ -183,7 +186,9 @@ def _needed_part(planned: pd.DataFrame, plan, *, metric: str) -> Markup:
 
 def _needed_cells(row: Any) -> list[str]:
     """Return the numbers of one game."""
-    numbers = [significant_text(one, digits=2) for one in (row.noise, row.detectable)]
+    is_far = row.unit == "%" and row.detectable > _MOST_DETECTABLE
+    found = f"over {_MOST_DETECTABLE:.0f}" if is_far else significant_text(row.detectable, digits=2)
+    numbers = [significant_text(row.noise, digits=2), found]
     margin = "–" if is_missing(row.margin) else significant_text(row.margin, digits=2)
     needed = [_runs_text(one, row.margin) for one in (row.runs_needed, row.cautious_runs_needed)]
     return [count_text(row.runs), *numbers, margin, *needed]

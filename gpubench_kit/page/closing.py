@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from gpubench_kit.figures.words import names_text
 from gpubench_kit.page.elements import (
     Column,
     Markup,
@@ -19,6 +20,7 @@ from gpubench_kit.page.elements import (
     terms,
 )
 from gpubench_kit.page.section import Section
+from gpubench_kit.statistics.stability import pooled_failure_bound
 from gpubench_kit.tables import ALL_TABLES
 
 _CAUTIONS = (
@@ -56,7 +58,10 @@ def limits(plan) -> Section:
         "An interval covers run-to-run noise. It does not cover what all runs share, such as the scene chosen or "
         "an instrument that reads high.",
     ]
-    body = join([bullets(told), heading("Before you try this at home"), bullets(_CAUTIONS)])
+    body = join([
+        bullets(told), heading("Stability"), bullets(_stability(plan)),
+        heading("Before you try this at home"), bullets(_CAUTIONS),
+    ])  # fmt: skip
     return Section("limits", "Limits and cautions", body)
 
 
@@ -99,6 +104,20 @@ def _card_limits(plan) -> Iterable[str]:
             )
         else:
             yield f"{count} samples of the {unit.name} were measured; the card is then the unit of comparison."
+
+
+def _stability(plan) -> Iterable[str]:
+    """Yield what hours of testing say about each tuning, as the plan states them, and what they do not say."""
+    stated = [one for one in plan.tunings if one.stability]
+    for tuning in stated:
+        bound = pooled_failure_bound((test.failures, test.hours) for test in tuning.stability)
+        yield f"“{tuning.name}”: {bound.sentence}"
+    if stated:
+        yield "These hours speak of the cards tested, with their driver and in their room. None is proof."
+    silent = [f"“{one.name}”" for one in plan.tunings if not one.stability and not one.reference]
+    if silent:
+        it = "it is" if len(silent) == 1 else "they are"
+        yield f"No hours of testing are stated for {names_text(silent)}: nothing here says that {it} stable."
 
 
 def _downloads(with_claims: bool) -> Iterable[str | Markup]:

@@ -1,0 +1,170 @@
+"""The page of `check`: runs to redo first, each finding with its picture, and never a difference."""
+
+from __future__ import annotations
+
+import html
+import re
+
+import pytest
+
+from gpubench_kit.figures.words import VERDICT_WORDS
+from gpubench_kit.number_text import value_text
+from gpubench_kit.report.html import check_page
+from tests.check_command.conftest import PLANTED, Checked
+
+STOPPED = [one for one in PLANTED if one.kind in ("cap", "tuning_lost")]
+ODD = [
+    one for one in PLANTED if one.kind in ("gap", "loading_pause", "short_run", "foreign_load") and not one.excluded
+]
+#: Kind of mishap -> what its picture says.
+MARKED = {"gap": "frames are missing", "short_run": "end, ", "loading_pause": " ms at "}
+
+
+def block_of(checked: Checked, run: str) -> str:
+    """Return what the page shows of one run."""
+    body = checked.sections["findings"].body
+    start = body.index(f'id="run-{run}"')
+    return body[start : body.find("<h3", start) % (len(body) + 1)]
+
+
+def words_of(markup: str) -> str:
+    """Return the words that a reader meets, text alternatives included."""
+    labels = " ".join(re.findall(r'aria-label="([^"]*)"', markup))
+    return html.unescape(f"{re.sub('<[^>]+>', ' ', markup)} {labels}")
+
+
+def test_runs_that_verdicts_need_come_first_on_the_list_for_the_bench(mishaps):
+    body = mishaps.sections["redo"].body
+    first, then = body.split("Look for a cause")
+    assert all(f"#run-{mishaps.run_of(one)}" in first for one in STOPPED)
+    assert all(f"#run-{mishaps.run_of(one)}" in then for one in ODD)
+    told = mishaps.sections["result"].body
+    assert "2 runs have to be redone." in told
+    assert f"{len(mishaps.redo) - 2} further runs ask for a cause first." in told
+
+
+def test_a_run_excluded_and_repeated_is_not_on_the_list(mishaps):
+    excluded = mishaps.runs.loc[mishaps.runs["excluded_for"] == "crash", "run"]
+    assert len(excluded) == 1
+    assert excluded.iloc[0] not in set(mishaps.redo["run"])
+
+
+@pytest.mark.parametrize("mishap", [*STOPPED, *ODD], ids=lambda one: one.kind)
+def test_each_finding_has_its_picture_with_the_place_marked(mishaps, mishap):
+    block = block_of(mishaps, mishaps.run_of(mishap))
+    assert "<figure" in block
+    assert "Its fellow" in block or "its fellow" in block
+    if mishap.kind in MARKED:
+        assert re.search(rf"Marked: [^\"]*{MARKED[mishap.kind]}", block)
+
+
+def test_no_run_in_which_something_was_found_serves_as_a_fellow(mishaps):
+    body = mishaps.sections["findings"].body
+    fellows = set(re.findall(r"[Ii]ts fellow (r\d+)", body))
+    assert fellows
+    assert not fellows & set(mishaps.findings["run"])
+
+
+def test_every_run_with_a_log_is_among_the_small_multiples(mishaps):
+    pictures = mishaps.sections["runs"].pictures.values()
+    drawn = {run for picture in pictures for run in picture.data["run"]}
+    assert drawn == set(mishaps.runs.loc[mishaps.runs["n_frames"].fillna(0) > 0, "run"])
+    assert len(pictures) == 3
+
+
+def test_the_page_has_no_word_of_a_verdict(mishaps):
+    words = words_of(mishaps.text)
+    told = [word for word in VERDICT_WORDS.values() if re.search(rf"\b{word}\b", words, re.IGNORECASE)]
+    assert told == []
+
+
+def test_no_table_has_a_column_of_changes(mishaps):
+    heads = re.findall(r'<th scope="col"[^>]*>(.*?)</th>', mishaps.text)
+    assert heads
+    assert not [head for head in heads if re.search("change|against|difference|interval", head, re.IGNORECASE)]
+
+
+def test_the_means_of_two_tunings_never_stand_on_the_page_together(mishaps):
+    words, noise = (
+        words_of(mishaps.text),
+        mishaps.noise[mishaps.noise["metric"].isin(mishaps.plan.analysis.metrics)],
+    )
+    for (game, metric), cells in noise.groupby(["game", "metric"]):
+        told = [value for value in cells["mean"] if f" {value_text(value, metric)}" in words]
+        assert len(told) < 2, (game, metric)
+
+
+def test_findings_that_compare_tunings_tell_no_levels(mishaps):
+    lost = mishaps.findings[mishaps.findings["check"] == "tuning_not_applied"].iloc[0]
+    assert lost["message"].endswith("lost or mixed up.")
+    assert lost[["found", "limit"]].isna().all()
+    odd = mishaps.findings[mishaps.findings["check"] == "unlike_fellows"]["message"]
+    assert len(odd)
+    assert odd.str.contains("from the median of its fellows").all()
+    assert not odd.str.contains(r"its fellows \d").any()
+
+
+def test_a_whole_review_has_its_rounds_folded_away(mishaps):
+    body = mishaps.sections["progress"].body
+    assert "All 15 rounds on the run sheet are complete" in body
+    assert "<details>" in body
+    assert "Not recorded yet" not in body
+
+
+def test_a_review_that_is_begun_tells_rounds_and_rows_still_to_record(begun):
+    body = words_of(begun.sections["progress"].body)
+    waiting = begun.runs[begun.runs["excluded_for"] == "not_recorded"]
+    assert f"{len(begun.runs) - len(waiting)} of {len(begun.runs)} rows" in words_of(begun.sections["result"].body)
+    assert f"Not recorded yet: {len(waiting)} rows" in body
+    assert set(waiting["run"]) <= set(body.split())
+    assert {"2 of 2", "0 of 2"} <= set(re.findall(r"\d of \d", body))
+
+
+def test_runs_needed_come_from_noise_alone(mishaps):
+    body = words_of(mishaps.sections["noise"].body)
+    assert re.search(r"Average frame rate: enough runs for a margin of 2.% in \d of 3 games\.", body)
+    assert "Runs so far" in body
+    assert set(mishaps.sections["noise"].pictures) == {"noise-avg-fps", "run-order-avg-fps-larkmoor-4"}
+
+
+def test_logs_that_are_all_read_alike_are_told_in_one_line(mishaps):
+    body = words_of(mishaps.sections["logs"].body)
+    frames, sensors = (sum(f"{kind} logs:" in line for line in body.splitlines()) for kind in ("frame", "sensor"))
+    assert (frames, sensors) == (1, 1)
+    assert re.search(
+        r"Samples of 33 runs were lined up by the edges of the load, shifted by −\d\S* to −\d\S*\ss\.", body
+    )
+
+
+def test_line_up_notes_of_all_runs_are_one_finding(mishaps):
+    notes = mishaps.findings[mishaps.findings["check"] == "lined_up_by_edge"]
+    assert len(notes) == 1
+    assert notes["run"].iloc[0] == ""
+
+
+def test_bad_rows_and_bad_logs_are_listed_and_the_rest_is_checked(broken):
+    assert set(broken.findings.loc[broken.findings["check"] == "run_sheet_row", "run"]) == {"r003"}
+    assert set(broken.findings.loc[broken.findings["check"] == "log_unusable", "run"]) == {"r009", "r010"}
+    assert {"r009", "r010"} <= set(broken.redo.loc[broken.redo["is_needed"], "run"])
+    head, body = (words_of(broken.sections[name].body) for name in ("result", "logs"))
+    assert "2 logs are missing or cannot be used." in head
+    assert "left out" in head
+    assert "'Salt Orchid' is not in the plan" in body
+    assert "Run 'r009' names 'logs/r009.frames.csv.gz'." in body
+    assert "'stray.csv'" in body
+    assert int(broken.runs["used"].sum()) == 27
+
+
+def test_the_limits_stand_on_the_page_with_their_defaults(mishaps):
+    body = words_of(mishaps.sections["limits"].body)
+    assert all(key in body for key in type(mishaps.plan.checks).model_fields)
+    assert "All limits are the kit's." in body
+
+
+@pytest.mark.parametrize("name", ["mishaps", "begun", "broken"])
+def test_the_page_reaches_for_nothing_outside_and_its_addresses_are_its_own(name, request):
+    text = request.getfixturevalue(name).text
+    check_page(text)
+    ids = re.findall(r' id="([^"]+)"', text)
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'href="#(run-[^"]+)"', text)) <= set(ids)
