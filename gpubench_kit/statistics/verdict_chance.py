@@ -45,4 +45,5 @@ def chance_of_verdict(effect, sigma, *, margin, n, level: float = 0.05, df=None)
     shift = effect[..., None]
     differs = normal_cdf(shift - zero) + normal_cdf(-shift - zero)
     same = np.maximum(0, normal_cdf(inside - shift) - normal_cdf(-inside - shift))
-    return np.where(zero <= inside, 1.0, differs + same) @ _WEIGHTS
+    # The weights add up to 1 but for rounding.
+    return np.minimum(np.where(zero <= inside, 1.0, differs + same) @ _WEIGHTS, 1.0)

@@ -1,0 +1,109 @@
+"""An evening that fits its time: what is left out, in which order, and what then cannot be said."""
+
+import pytest
+
+from gpubench_kit.errors import DesignError
+from gpubench_kit.schedule import make_schedule
+
+#: Times without waits, so that sums are plain: one minute a run and nothing else.
+BARE = {"scene_s": 60.0, "launch_s": 0.0, "tuning_change_s": 0.0, "settle_s": 0.0, "restart_s": 0.0}
+THREE = ("factory", "quiet", "brisk")
+
+
+def test_time_is_the_sum_of_what_the_plan_states(folder):
+    evening = {"minutes": 999.0, "scene_s": 60.0, "launch_s": 200.0, "tuning_change_s": 10.0, "settle_s": 100.0}
+    schedule = make_schedule(folder(4, evening=evening).plan)
+    assert schedule.minutes == pytest.approx(4 * (200 + 100 + 10 * (60 + 10)) / 60)
+    starts = schedule.visits["starts_s"]
+    assert list(starts) == pytest.approx([place * 1000 for place in range(4)])
+
+
+def test_the_default_plan_is_five_rounds_of_everything(folder):
+    schedule = make_schedule(folder(6, THREE, evening={**BARE, "minutes": 90.0}).plan)
+    assert len(schedule.rows) == 6 * 3 * 5
+    assert not schedule.dropped
+    assert schedule.minutes == pytest.approx(90)
+
+
+def test_tunings_that_are_no_must_go_first(folder):
+    schedule = make_schedule(folder(6, THREE, evening={**BARE, "minutes": 89.0}).plan)
+    assert [one.what for one in schedule.dropped] == ["Tuning “brisk”"]
+    assert schedule.dropped[0].then == "Nothing new can be said about “brisk”."
+    assert set(schedule.rows["tuning"]) == {"factory", "quiet"}
+    assert schedule.full_minutes == pytest.approx(90)
+
+
+def test_must_have_keeps_a_tuning_and_rounds_go_instead(folder):
+    evening = {**BARE, "minutes": 89.0, "must_have": ["quiet", "brisk"]}
+    schedule = make_schedule(folder(6, THREE, evening=evening).plan)
+    assert [one.what for one in schedule.dropped] == ["Round 5 of every game"]
+    assert len(schedule.rows) == 6 * 3 * 4
+
+
+def test_games_that_decide_nothing_go_before_rounds_but_six_stay(folder):
+    made = folder(8, evening={**BARE, "minutes": 70.0})
+    for place in (1, 2, 3):
+        made.sections["games"][place]["settings"] = [{"frame_limit_fps": 60.0}]
+    schedule = make_schedule(made.plan)
+    assert [one.what for one in schedule.dropped] == ["Game Glass Tundra"]
+    assert "a frame limit is declared" in schedule.dropped[0].then
+    made.sections["evening"]["minutes"] = 50.0
+    what = [one.what for one in make_schedule(made.plan).dropped]
+    assert what == ["Game Glass Tundra", "Game Copper Monsoon", "Round 5 of every game"]
+
+
+def test_a_noisy_game_that_decides_nothing_goes_with_the_rounds_it_would_need(folder):
+    made = folder(7, evening={**BARE, "minutes": 69.0 + 42})
+    values = {"Salt Orchard": (90, 100, 110)}
+    rows = [
+        f"p{place}-{number},factory,{game['name']},pilot,,,,{value}"
+        for place, game in enumerate(made.sections["games"])
+        for number, value in enumerate(values.get(game["name"], (99.9, 100, 100.1)))
+    ]
+    made.write_sheet(*rows)
+    made.sections["evening"]["minutes"] = 69.0
+    schedule = make_schedule(made.plan)
+    assert [one.what for one in schedule.dropped] == ["Game Salt Orchard"]
+    assert "it needs more than 20 to settle 2.0 %" in schedule.dropped[0].then
+
+
+def test_rounds_stop_at_three_and_further_games_go_from_the_end(folder):
+    schedule = make_schedule(folder(8, evening={**BARE, "minutes": 40.0}).plan)
+    what = [one.what for one in schedule.dropped]
+    assert what == ["Round 5 of every game", "Round 4 of every game", "Game Kestrel Parish", "Game Ninefold Keep"]
+    assert schedule.rows.groupby("game")["round"].max().eq(3).all()
+    assert "none can borrow" not in " ".join(one.then for one in schedule.dropped)
+    assert (
+        make_schedule(folder(8, evening={**BARE, "minutes": 30.0}).plan)
+        .dropped[-1]
+        .then.endswith("With fewer than 6 games none can borrow noise from the others.")
+    )
+
+
+def test_an_evening_too_short_for_anything_is_refused(folder):
+    with pytest.raises(DesignError, match=r"5 min were found; even 3 rounds of Low Tide Racers .* need 6 min"):
+        make_schedule(folder(8, evening={**BARE, "minutes": 5.0}).plan)
+
+
+@pytest.mark.parametrize("n_games", [1, 40])
+def test_one_game_and_forty_games_are_planned(folder, n_games):
+    schedule = make_schedule(folder(n_games).plan)
+    assert 0 < schedule.minutes <= 180
+    assert len(schedule.rows)
+
+
+def test_time_left_goes_to_games_whose_measured_noise_asks_for_it(folder):
+    made = folder(1, evening={**BARE, "minutes": 100.0})
+    made.write_sheet(*(f"p{n},factory,Low Tide Racers,pilot,,,,{value}" for n, value in enumerate(
+        (99.0, 100.0, 101.0, 99.2, 100.7, 99.6, 100.9, 100.1, 99.4, 100.4))))  # fmt: skip
+    schedule = make_schedule(made.plan)
+    wanted = int(schedule.needs["cautious_rounds_to_decide"].iloc[0])
+    assert wanted > 5
+    assert len(schedule.rows) == 2 * wanted
+    assert f"Low Tide Racers gets {wanted} rounds: its noise asks for so many." in schedule.told
+
+
+def test_typical_noise_is_no_reason_for_more_rounds(folder):
+    made = folder(1, analysis={"metrics": ["low_1pct_fps"], "primary": "low_1pct_fps"})
+    made.sections["evening"] = {**BARE, "minutes": 500.0}
+    assert len(make_schedule(made.plan).rows) == 10

@@ -1,0 +1,203 @@
+"""What comes next: nothing twice, another evening, the rounds that the plan's last look allows, or nothing more."""
+
+import pytest
+
+from gpubench_kit.looks import record_look, used_runs_fingerprint
+from gpubench_kit.schedule import make_schedule
+from gpubench_kit.schedule_sheet import extend_run_sheet
+from gpubench_kit.schedule_so_far import read_so_far
+from gpubench_kit.statistics.compare import compare_tunings
+
+LONG = {"minutes": 9000.0}
+TWO_LOOKS = {"metrics": ["avg_fps"], "looks": 2}
+
+
+def _plan_and_record(made, **recorded):
+    """Add the next rows, and type values into them."""
+    schedule = make_schedule(made.plan)
+    extend_run_sheet(schedule.rows, made.plan)
+    made.record(**recorded)
+    return schedule
+
+
+def _look(made) -> None:
+    """Write down that a report has shown the values."""
+    usable = read_so_far(made.plan).usable
+    record_look(made.path, used_runs_fingerprint(usable), plan=made.plan)
+
+
+def test_calling_twice_never_adds_the_same_rows_again(folder):
+    made = folder(3, evening=LONG)
+    made.write_sheet()
+    extend_run_sheet(make_schedule(made.plan).rows, made.plan)
+    before = made.sheet.read_bytes()
+    again = make_schedule(made.plan)
+    assert (again.stage, len(again.rows), len(again.to_run)) == ("waiting", 0, 30)
+    assert (
+        again.told[0]
+        == "30 planned runs of the run sheet are not recorded yet (r001 to r030), so nothing was added."
+    )
+    assert extend_run_sheet(again.rows, made.plan) is None
+    assert made.sheet.read_bytes() == before
+
+
+def test_waiting_rows_keep_the_numbers_of_the_rounds_they_belong_to(folder):
+    made = folder(6, evening=LONG)
+    made.write_sheet()
+    first = make_schedule(made.plan)
+    extend_run_sheet(first.rows, made.plan)
+    assert make_schedule(made.plan).needs.equals(first.needs)
+
+
+def test_once_everything_is_recorded_the_report_comes_next(folder):
+    made = folder(6, evening=LONG, analysis={"metrics": ["avg_fps"], "adjust": "none"})
+    made.write_sheet()
+    _plan_and_record(made, noise=0.001)
+    after = make_schedule(made.plan)
+    assert (after.stage, len(after.rows)) == ("done", 0)
+    assert "Next: gpubench-kit report" in after.told[0]
+
+
+def test_another_evening_gets_what_the_first_left_out(folder):
+    made = folder(4, evening={"minutes": 45.0, "launch_s": 60.0, "settle_s": 0.0})
+    made.write_sheet()
+    first = _plan_and_record(made, noise=0.001)
+    assert first.dropped
+    second = make_schedule(made.plan)
+    assert (second.stage, set(second.rows["session"])) == ("first", {"evening 2"})
+    before, after = (set(zip(one["game"], one["round"], strict=True)) for one in (first.rows, second.rows))
+    assert not before & after
+    assert int(second.rows["order"].iloc[0]) == len(first.rows) + 1
+
+
+def test_a_tuning_left_out_gets_its_rounds_when_the_others_have_theirs(folder):
+    made = folder(2, ("factory", "quiet", "brisk"), evening={"minutes": 40.0, "launch_s": 60.0, "settle_s": 0.0})
+    made.write_sheet()
+    assert [one.what for one in _plan_and_record(made, noise=0.001).dropped] == ["Tuning “brisk”"]
+    assert "brisk" in set(make_schedule(made.plan).rows["tuning"])
+
+
+def test_by_the_last_look_the_undecided_games_get_the_planners_number_and_no_more(folder):
+    made = folder(3, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.010, seed=5)
+    _look(made)
+    plan = made.plan
+    usable = read_so_far(plan).usable
+    undecided = compare_tunings(usable, plan, looks_made=1).query("verdict == 'undecided' and more_runs.notna()")
+    assert len(undecided), "the case has to leave something open"
+    schedule = make_schedule(plan)
+    assert schedule.stage == "further"
+    wanted = dict(zip(undecided["game"], undecided["more_runs"], strict=True))
+    assert schedule.rows.groupby("game")["round"].nunique().to_dict() == wanted
+    assert set(schedule.rows["round"]) == set(range(6, 6 + max(wanted.values())))
+    assert "before look 2 of 2" in schedule.told[0]
+
+
+def test_further_rounds_do_not_depend_on_the_difference_seen(folder):
+    rows = []
+    for effect in (0.0, 0.004):
+        made = folder(2, evening=LONG, analysis=TWO_LOOKS)
+        (made.path / "looks.csv").unlink(missing_ok=True)
+        made.write_sheet()
+        _plan_and_record(made, noise=0.012, effect=effect, seed=8)
+        _look(made)
+        rows.append(make_schedule(made.plan).rows)
+    assert len(rows[0])
+    assert rows[0].equals(rows[1])
+
+
+def test_only_tunings_that_are_undecided_get_further_rounds(folder):
+    made = folder(1, ("factory", "quiet", "brisk"), evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    schedule = make_schedule(made.plan)
+    extend_run_sheet(schedule.rows, made.plan)
+    made.record(noise=0.013, effect=0.2, seed=5)
+    _look(made)
+    further = make_schedule(made.plan)
+    assert further.stage == "further"
+    assert set(further.rows["tuning"]) == {"factory", "brisk"}
+
+
+def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_told(folder):
+    made = folder(2, evening=LONG)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.02)
+    _look(made)
+    schedule = make_schedule(made.plan)
+    assert (schedule.stage, len(schedule.rows)) == ("done", 0)
+    assert "1 look at verdicts made, 1 planned" in schedule.told[0]
+    assert "looks = 2" in schedule.told[1]
+    assert "0.027" in schedule.told[1]
+
+
+def test_runs_recorded_since_the_last_report_ask_for_the_report_first(folder):
+    made = folder(2, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.015, seed=5)
+    _look(made)
+    assert len(_plan_and_record(made, noise=0.012, seed=9).rows)
+    schedule = make_schedule(made.plan)
+    assert (schedule.stage, len(schedule.rows)) == ("done", 0)
+    assert "Make the report first" in schedule.told[0]
+
+
+def test_games_that_no_number_of_rounds_decides_are_named_and_left(folder):
+    made = folder(1, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.08)
+    _look(made)
+    schedule = make_schedule(made.plan)
+    assert (schedule.stage, len(schedule.rows)) == ("done", 0)
+    assert schedule.told == ("Not decidable in practice, so without further rounds: Low Tide Racers.",)
+
+
+def test_a_look_that_decided_everything_leaves_nothing_to_add(folder):
+    made = folder(6, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.001)
+    _look(made)
+    schedule = make_schedule(made.plan)
+    assert schedule.told == ("The last report left no game undecided; there is nothing to add.",)
+
+
+def test_further_rounds_that_do_not_fit_leave_out_games_and_say_so(folder):
+    made = folder(4, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.012, seed=2)
+    _look(made)
+    whole = make_schedule(made.plan)
+    made.sections["evening"] = {"minutes": whole.minutes - 1}
+    cut = make_schedule(made.plan)
+    assert cut.stage == "further"
+    assert 0 < len(cut.rows) < len(whole.rows)
+    assert "it stays undecided" in cut.dropped[0].then
+
+
+def test_a_crashed_run_without_repeat_leaves_its_round_incomplete(folder):
+    made = folder(1, evening=LONG)
+    made.write_sheet(headings="run,tuning,game,purpose,session,round,order,avg_fps,excluded")
+    _plan_and_record(made, noise=0.001)
+    text = made.sheet.read_text(encoding="utf-8").splitlines()
+    text[1] = text[1].rstrip(",") + ",crash"
+    cells = [line.split(",") for line in text]
+    place = cells[0].index("excluded")
+    cells[1] = (cells[1][:8] + [""] * len(cells[0]))[: len(cells[0])]
+    cells[1][place] = "crash"
+    made.sheet.write_text("\n".join(",".join(one) for one in cells) + "\n", encoding="utf-8")
+    schedule = make_schedule(made.plan)
+    assert set(schedule.rows["round"]) == {6}
+    assert len(schedule.rows) == 2
+
+
+@pytest.mark.parametrize("stage", ["first", "further"])
+def test_no_difference_is_ever_shown(folder, stage):
+    made = folder(2, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    if stage == "further":
+        _plan_and_record(made, noise=0.012, effect=0.01)
+        _look(made)
+    schedule = make_schedule(made.plan)
+    assert schedule.stage == stage
+    for name in ("noise", "needs", "needs_overall", "chances", "rows"):
+        assert not {"change", "low", "high", "verdict"} & set(getattr(schedule, name).columns)
