@@ -6,6 +6,7 @@ rules that the kit does not use: they must be seen to fail as badly as promised.
 
 from __future__ import annotations
 
+import importlib.util
 from pathlib import Path
 
 import pandas as pd
@@ -57,6 +58,14 @@ def test_every_row_has_promises_and_every_promise_is_measured_and_published():
     assert set(PROMISES["experiment"]) == set(EXPERIMENTS)
     keys = ["row", "experiment", "measured", "promised", "tolerance"]
     assert PUBLISHED[keys].equals(PROMISES[keys])
+
+
+def test_the_page_shows_what_was_found():
+    source = importlib.util.spec_from_file_location("make_calibration", ROOT / "tools" / "make_calibration.py")
+    tool = importlib.util.module_from_spec(source)
+    source.loader.exec_module(tool)
+    page = (ROOT / "docs" / "statistics.md").read_text(encoding="utf-8")
+    assert tool.with_table(page, PUBLISHED) == page
 
 
 def test_no_tolerance_hides_a_failure():
