@@ -31,6 +31,7 @@ from gpubench_kit.sweep_measured import (
     Measured,
     failures_of,
     measure_ladder,
+    ruled_out,
     thriftiest_set,
 )
 from gpubench_kit.sweep_rows import setting_rows, thriftiest
@@ -120,6 +121,11 @@ class _Swept:
     measured: Measured
     failures: Mapping[str, Failures]
 
+    @property
+    def ruled_out(self) -> frozenset[str]:
+        """Settings that are not named, since they or nearer ones failed."""
+        return ruled_out(self.measured.ladder, self.failures)
+
 
 def _swept(
     place: tuple[str, str, Ladder], data: tuple[pd.DataFrame, pd.DataFrame], plan, *, level: float
@@ -145,7 +151,7 @@ def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, l
         answer_line(measured, one, failures=failures, group=group, plan=plan, is_judged=is_judged) for one in curves
     ]
     settings = list(setting_rows(measured, answers, failures, group=group, factory=factory))
-    kept, best = _thriftiest_set(swept, group, plan), thriftiest(settings, failures)
+    kept, best = _thriftiest_set(swept, group, plan), thriftiest(settings, swept.ruled_out)
     made = {
         "settings": [row | {"may_be_thriftiest": kept.get(row["tuning"])} for row in settings],
         "curves": [_of_line(one, row) for one in curves for row in curve_rows(one)],
@@ -170,7 +176,7 @@ def _thriftiest_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
     measured = swept.measured
     known = {one for row, one in enumerate(measured.tunings) if measured.energy.withheld[row, group] == ""}
     known.add(measured.ladder.reference)
-    tunings = tuple(one for one, failed in swept.failures.items() if one in known and not failed.any)
+    tunings = tuple(one for one in swept.failures if one in known and one not in swept.ruled_out)
     if len(tunings) < 2:
         return {}
     kept = thriftiest_set(swept.coded, measured, tunings, plan=plan)[:, group]

@@ -13,7 +13,7 @@ from gpubench_kit.statistics.sweep_next import Advice, Sequence, answer_range, n
 from gpubench_kit.statistics.sweep_search import Search, search_sequence
 from gpubench_kit.statistics.sweep_shape import Shape
 from gpubench_kit.sweep_curves import Curves, points_of
-from gpubench_kit.sweep_measured import RATE, Failures, Measured
+from gpubench_kit.sweep_measured import RATE, Failures, Measured, ruled_out
 
 
 @dataclass(frozen=True)
@@ -79,13 +79,14 @@ def answer_line(
         next_settings(sequence, _response(measured, curves, group)) if is_judged else Advice((), "too_many_looks")
     )
     found = answer_range(sequence)
+    is_out = np.array([one.tuning in ruled_out(measured.ladder, failures) for one in steps], dtype=bool)
     row = {
         "level": level,
         "confidence": 1 - measured.level,
         "margin": plan.margin_of(RATE),
         "n_tested": len(steps),
         "n_inside": int(search.n_passed),
-        "lowest_tuning": _lowest(measured, steps, group=group, passed=search.passed & ~sequence.failed),
+        "lowest_tuning": _lowest(measured, steps, group=group, passed=search.passed & ~is_out),
         "inner": found.inner,
         "outer": found.outer,
         "stop": advice.stop,

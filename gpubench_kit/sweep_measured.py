@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -161,6 +162,22 @@ def failures_of(tuning: str, runs: pd.DataFrame, *, subject: tuple[str, str], pl
     return Failures(
         tried, crashed, share, bound.hours, bound.failures, bound.upper_per_hour, (*sentences, bound.sentence)
     )
+
+
+def ruled_out(ladder: Ladder, failures: Mapping[str, Failures]) -> frozenset[str]:
+    """Return the settings that failed, and those farther out on the same side of the same line.
+
+    Farther out only adds to what made a setting fail: that it has not failed yet shows little.
+    """
+    failed = {one for one, found in failures.items() if found.any}
+    rows = [(line, one) for line in ladder.lines for one in line.settings]
+    beyond = {
+        one.tuning
+        for line, one in rows
+        if any(other.tuning in failed and other.at * one.at >= 0 and abs(other.at) <= abs(one.at)
+               for other in line.settings)
+    }  # fmt: skip
+    return frozenset(failed | beyond)
 
 
 def _runs_sentence(crashed: int, tried: int, share: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -144,9 +145,10 @@ def _draw_band(plot: Plot, curve: pd.DataFrame) -> None:
 def _draw_curve(plot: Plot, curve: pd.DataFrame, *, scale: float | None = None) -> None:
     """Draw a fitted curve, in percent or in the unit of the factory state's value."""
     values = curve["change"] if scale is None else scale * (1 + curve["change"] / 100)
-    plot.sheet.line(
-        [plot.x(at) for at in curve["at"]], [plot.y(plot.y.clamp(one)) for one in values], role="series-1"
-    )
+    places, heights = [plot.x(at) for at in curve["at"]], [plot.y(plot.y.clamp(one)) for one in values]
+    plot.sheet.line(places, heights, role="series-1")
+    for piece in pairwise(zip(places, heights, strict=True)):
+        plot.block_line(*zip(*piece, strict=True))
 
 
 def _draw_knee(plot: Plot, part: SweptPart) -> None:

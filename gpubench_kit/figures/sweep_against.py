@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -72,6 +73,8 @@ def _draw_line_against(plot: Plot, part: SweptPart, *, place: int) -> None:
     xs = [plot.x(factory.board_w * (1 + one / 100)) for one in both["power"]]
     ys = [plot.y(factory.avg_fps * (1 + one / 100)) for one in both["rate"]]
     plot.sheet.line(xs, ys, role=f"series-{place % 8}", dash=series_dash(place - 1))
+    for piece in pairwise(zip(xs, ys, strict=True)):
+        plot.block_line(*zip(*piece, strict=True))
     for row in part.measured.itertuples():
         if np.isfinite(row.board_w) and np.isfinite(row.avg_fps):
             series = 0 if row.is_factory else place

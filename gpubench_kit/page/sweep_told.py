@@ -22,8 +22,8 @@ _ORDER = (
 _SHARED = " With several lines of settings the level is shared between them."
 _TERMS = (
     ("Thriftiest",
-     "Least energy per frame of the settings without failures. Which others may be the thriftiest is found by "
-     "comparing each with every other, at a level shared by them (after Hsu 1984)."),
+     "Least energy per frame of the settings that did not fail, nor lie beyond one that did. Which others may be "
+     "the thriftiest is found by comparing each with every other, at a level shared by them (after Hsu 1984)."),
     ("Curve",
      "Frame rate and power are fitted by least squares among all curves that rise and flatten (monotone and "
      "concave): a limit cuts off what the card would take beyond it, so raising it helps less and less. No formula "

@@ -169,7 +169,7 @@ def _why_none(part: SweptPart) -> str:
         return ""
     passed = rows[rows["is_inside"].fillna(False).astype(bool)]
     if len(passed):
-        return "Every setting that keeps the frame rate failed at least once."
+        return "Every setting that keeps the frame rate failed, or lies beyond one that did."
     first = next(rows.itertuples())
     if first.reason:
         return f"“{first.tuning}”, the first step, cannot be judged: {reason_told(first.reason)}"
@@ -199,4 +199,5 @@ def _failed_beyond(part: SweptPart, sweep: Sweep) -> str:
     ]  # fmt: skip
     if not failed:
         return ""
-    return f"{names_text(f'“{one}”' for one in failed)} kept the frame rate too, but failed, and so is not named."
+    named = names_text(f"“{one}”" for one in failed)
+    return f"{named} kept the frame rate too, but failed; nothing from there on is named."

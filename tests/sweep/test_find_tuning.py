@@ -1,0 +1,237 @@
+"""From runs to answers: the lowest power, the thriftiest setting, what was not shown and why."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_sweeps import LOSSES, POWERS, STEPS, MadeSweep, made_sweep, step_name, sweep_plan
+
+from gpubench_kit.statistics.compare import compare_over_games
+from gpubench_kit.sweep_tables import SWEEP_TABLES
+from gpubench_kit.table_declaration import check_table
+
+LAST_GOOD = "limit -20"
+
+
+def answer_of(found):
+    """Return the only answer."""
+    return found.answers.iloc[0]
+
+
+def row_of(found, tuning: str):
+    """Return the row of a setting."""
+    return found.settings.set_index("tuning").loc[tuning]
+
+
+def crashed(made: MadeSweep, tuning: str, count: int) -> MadeSweep:
+    """Return the sweep with crashed runs of a setting added to the sheet."""
+    rows = made.runs[made.runs["tuning"] == tuning].head(count)
+    rows = rows.assign(run=[f"x{number}" for number in range(len(rows))], used=False, excluded_for="crash")
+    return replace(made, runs=pd.concat([made.runs, rows], ignore_index=True))
+
+
+def test_all_tables_are_as_declared(found):
+    for name, declared in SWEEP_TABLES.items():
+        check_table(found.tables[name], declared)
+
+
+def test_the_lowest_power_is_the_last_step_that_passed(found):
+    answer = answer_of(found)
+    passed = found.settings[found.settings["is_inside"].fillna(False).astype(bool)]
+    assert answer.lowest_tuning == passed.loc[passed["at"].idxmin(), "tuning"]
+    assert step_name(answer.inner) == answer.lowest_tuning
+    assert row_of(found, answer.lowest_tuning)["loss_at_most"] < 2.0
+
+
+def test_changes_and_p_values_are_those_of_any_other_comparison(made, found):
+    overall = compare_over_games(made.usable, made.plan).query("scope == 'these_games'")
+    rate = overall[overall["metric"] == "avg_fps"].set_index("of_tuning")
+    for step in STEPS:
+        row, other = row_of(found, step_name(step)), rate.loc[step_name(step)]
+        assert row["fps_change"] == pytest.approx(other["change"])
+        assert row["p_no_loss"] == pytest.approx(other["p_no_loss"])
+        assert (row["fps_low"], row["fps_high"]) == pytest.approx((other["low"], other["high"]))
+        assert row["loss_at_most"] == pytest.approx(-other["same_low"])
+
+
+def test_true_changes_lie_inside_the_intervals(found):
+    rows = [row_of(found, step_name(step)) for step in STEPS]
+    inside = [row["fps_low"] - 0.3 < loss < row["fps_high"] + 0.3 for row, loss in zip(rows, LOSSES, strict=True)]
+    assert all(inside)
+    assert [row["power_change"] for row in rows] == pytest.approx(POWERS, abs=0.8)
+
+
+def test_the_thriftiest_has_the_least_energy_and_is_in_its_own_set(found):
+    best = answer_of(found)["thriftiest_tuning"]
+    assert best == found.settings.set_index("tuning")["energy_per_frame_j"].idxmin()
+    assert row_of(found, best)["may_be_thriftiest"]
+
+
+def test_equal_settings_cannot_be_told_from_the_thriftiest():
+    found = made_sweep((-5, -10), (0.0, 0.0), (-8.0, -8.0)).find()
+    kept = found.settings.set_index("tuning")["may_be_thriftiest"]
+    assert kept[["limit -5", "limit -10"]].all()
+    assert not kept["factory"]
+
+
+def test_the_fitted_curve_follows_the_truth(found):
+    curve = found.curves.query("metric == 'avg_fps'").set_index("at")["change"]
+    assert [curve[step] for step in STEPS] == pytest.approx(LOSSES, abs=0.5)
+    assert answer_of(found)["fits"]
+
+
+def test_energy_is_the_ratio_of_power_and_frame_rate_along_the_curve(found):
+    curves = found.curves.pivot(index="at", columns="metric", values="change").dropna()
+    ratio = 100 * ((1 + curves["board_w"] / 100) / (1 + curves["avg_fps"] / 100) - 1)
+    assert curves["energy_per_frame_j"].to_numpy() == pytest.approx(ratio.to_numpy())
+
+
+def test_readings_lie_on_the_curves_and_inside_their_ranges(found):
+    rows = found.readings
+    assert set(rows["reading"]) == {"rate_at_power", "power_at_loss"}
+    assert (rows["low"] <= rows["value"] + 1e-9).all()
+    assert (rows["high"] >= rows["value"] - 1e-9).all()
+    factory = row_of(found, "factory")
+    two = rows[(rows["reading"] == "power_at_loss") & (rows["given"] == 2.0)].iloc[0]
+    true = factory["board_w"] * np.interp(-2.0, LOSSES[::-1], [1 + one / 100 for one in POWERS[::-1]])
+    assert two["value"] == pytest.approx(true, rel=0.02)
+
+
+def test_a_setting_that_crashed_is_not_the_answer_and_its_rate_is_bounded(made):
+    found = crashed(made, LAST_GOOD, 2).find()
+    assert answer_of(found)["lowest_tuning"] == "limit -15"
+    row = row_of(found, LAST_GOOD)
+    assert (row["runs_failed"], row["runs_tried"]) == (2, 17)
+    # Clopper and Pearson, 2 of 17.
+    assert row["failing_runs_at_most"] == pytest.approx(32.62, abs=0.01)
+
+
+def test_nothing_beyond_a_setting_that_failed_is_named(made):
+    found = crashed(made, "limit -10", 1).find()
+    assert row_of(found, LAST_GOOD)["is_inside"]
+    assert answer_of(found)["lowest_tuning"] == "limit -5"
+    assert answer_of(found)["thriftiest_tuning"] == "limit -5"
+
+
+def test_every_setting_failed_leaves_the_factory_state(made):
+    for step in STEPS:
+        made = crashed(made, step_name(step), 1)
+    answer = answer_of(made.find())
+    assert answer["lowest_tuning"] == "factory"
+    assert answer["thriftiest_tuning"] == "factory"
+
+
+def test_failures_without_hours_give_no_rate_per_hour(made):
+    found = crashed(made, LAST_GOOD, 1).find()
+    assert np.isnan(row_of(found, LAST_GOOD)["failures_per_hour_at_most"])
+    told = " ".join(found.failures["Larkmoor 4", LAST_GOOD].sentences)
+    assert "no rate per hour can be given" in told
+
+
+def test_hours_without_failures_bound_the_rate_and_never_say_stable():
+    plan = sweep_plan(stability=[{"hours": 12, "failures": 0}])
+    found = made_sweep(plan=plan).find()
+    assert row_of(found, LAST_GOOD)["failures_per_hour_at_most"] == pytest.approx(2.9957 / 12, rel=1e-4)
+    assert found.failures["Larkmoor 4", LAST_GOOD].sentences == (
+        "0 failures in 12 hours: fewer than 1 per 4 hours with 95 % confidence.",
+    )
+
+
+def test_failures_in_stability_tests_rule_a_setting_out():
+    found = made_sweep(plan=sweep_plan(stability=[{"hours": 3, "failures": 1}])).find()
+    assert answer_of(found)["lowest_tuning"] == "factory"
+
+
+def test_one_run_per_setting_tests_nothing_and_asks_for_rounds():
+    found = made_sweep(rounds=1).find()
+    assert found.settings["p_no_loss"].isna().all()
+    assert set(found.settings["reason"]) == {"", "one_run"}
+    assert answer_of(found)["lowest_tuning"] == "factory"
+    assert found.proposals["tuning"].iloc[0] == "limit -5"
+    assert found.proposals["rounds"].iloc[0] == 2
+
+
+def test_one_setting_beside_the_factory_state_is_tested_without_a_knee():
+    found = made_sweep((-10,), (-0.3,), (-7.0,)).find()
+    answer = answer_of(found)
+    assert answer["lowest_tuning"] == "limit -10"
+    assert np.isnan(answer["knee"])
+    assert found.proposals["at"].tolist() == [-20.0]
+
+
+def test_two_settings_only_are_searched():
+    found = made_sweep((-10, -20), (-0.3, -6.0), (-7.0, -17.0)).find()
+    assert answer_of(found)["lowest_tuning"] == "limit -10"
+    assert answer_of(found)["outer"] == -20
+
+
+def test_a_sweep_that_is_not_monotone_keeps_its_tests_and_loses_its_curve():
+    found = made_sweep(STEPS, (-0.1, -0.3, -6.0, -0.2, -3.2, -5.4), POWERS).find()
+    answer = answer_of(found)
+    assert not answer["fits"]
+    assert found.curves.query("metric == 'avg_fps'")["low"].isna().all()
+    # −20 would pass alone; the step before it did not, so it is not reached.
+    assert answer["lowest_tuning"] == "limit -10"
+    assert not row_of(found, "limit -20")["is_tested"]
+
+
+def test_a_setting_without_a_game_that_others_have_cannot_pass(made):
+    kept = ~((made.usable["tuning"] == "limit -10") & (made.usable["game"] == "game 02"))
+    found = replace(made, usable=made.usable[kept]).find()
+    assert row_of(found, "limit -10")["reason"] == "games_missing"
+    assert answer_of(found)["lowest_tuning"] == "limit -5"
+
+
+def test_games_limited_by_the_processor_cannot_hide_a_loss():
+    limited = ("card", "processor", "processor")
+    games = [{"name": f"game {number:02d}", "limited_by": one} for number, one in enumerate(limited, start=1)]
+    plan = sweep_plan(changes={"games": games})
+    made = made_sweep((-10,), (0.0,), (-7.0,), plan=replace_steps(plan))
+    usable = made.usable.copy()
+    lost = (usable["tuning"] == "limit -10") & (usable["game"] == "game 01") & (usable["metric"] == "avg_fps")
+    usable.loc[lost, "value"] *= 0.96
+    row = row_of(replace(made, usable=usable).find(), "limit -10")
+    assert row["loss_at_most"] < 2.0
+    assert not row["is_inside"]
+
+
+def replace_steps(plan):
+    """Return the plan with one step only."""
+    return plan.model_copy(update={"tunings": plan.tunings[:1] + plan.tunings[2:3]})
+
+
+def test_without_power_there_is_an_answer_but_no_readings(made):
+    found = replace(made, usable=made.usable[made.usable["metric"] == "avg_fps"]).find()
+    assert answer_of(found)["lowest_tuning"] == LAST_GOOD
+    assert not len(found.readings)
+    assert answer_of(found)["thriftiest_tuning"] == ""
+
+
+def test_no_usable_run_gives_empty_tables(made):
+    found = replace(made, usable=made.usable.head(0)).find()
+    assert all(len(table) == 0 for table in found.tables.values())
+
+
+def test_more_looks_make_the_level_stricter_and_too_many_end_the_tests(made):
+    assert answer_of(made.find(looks_made=2))["level"] == 0.027
+    many = made.find(looks_made=9)
+    assert many.too_many_looks
+    assert answer_of(many)["lowest_tuning"] == "factory"
+    assert answer_of(many)["stop"] == "too_many_looks"
+
+
+def test_the_order_of_the_rows_does_not_matter(made, found):
+    shuffled = made.usable.sample(frac=1, random_state=3).reset_index(drop=True)
+    again = replace(made, usable=shuffled).find()
+    pd.testing.assert_frame_equal(again.settings, found.settings)
+    pd.testing.assert_frame_equal(again.answers, found.answers)
+
+
+def test_a_flagged_run_counts_on_the_weaker_side(made):
+    usable = made.usable.assign(flagged=False)
+    first = usable[(usable["tuning"] == LAST_GOOD) & (usable["metric"] == "avg_fps")].index[0]
+    usable.loc[first, ["value", "flagged"]] = [usable.loc[first, "value"] * 1.2, True]
+    with_it = replace(made, usable=usable.assign(flagged=False)).find()
+    weaker = replace(made, usable=usable).find()
+    assert row_of(weaker, LAST_GOOD)["p_no_loss"] >= row_of(with_it, LAST_GOOD)["p_no_loss"]

@@ -1,0 +1,152 @@
+"""The page of a sweep: what its sentences claim, its tables and charts, and hostile names."""
+
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from made_sweeps import made_sweep, sweep_plan
+
+from gpubench_kit import page
+from gpubench_kit.figures.style import page_look, picture_look
+from gpubench_kit.plan import ReviewPlan
+
+SECTIONS = ("sweep_head", "sweep_response", "sweep_settings", "sweep_readings", "sweep_next", "sweep_method")
+
+
+def text_of(section) -> str:
+    """Return a section without its tags."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", section._repr_html_())).replace("\u00a0", " ")
+
+
+@pytest.fixture(scope="module")
+def texts(found, made) -> dict[str, str]:
+    """Text of every section."""
+    return {name: text_of(getattr(page, name)(found, made.plan)) for name in SECTIONS}
+
+
+def test_the_head_names_the_answer_its_loss_and_its_power(found, texts):
+    answer = found.answers.iloc[0]
+    row = found.settings.set_index("tuning").loc[answer.lowest_tuning]
+    head = texts["sweep_head"]
+    assert f"“{answer.lowest_tuning}” (power limit −{abs(row['at']):g} %)" in head
+    assert re.search(r"less than [\d.]+ % lost, board power −[\d.]+ %", head)
+    assert "Thriftiest: " in head
+    assert "No stability test of it is stated." in head
+
+
+def test_no_sentence_calls_a_setting_stable(texts):
+    for name, text in texts.items():
+        assert not re.search(r"(?<!not )(?<!called )(?<!Not )\bstable\b", text), name
+
+
+def test_every_setting_stands_in_the_table_with_its_test(found, texts):
+    for tuning in found.settings["tuning"]:
+        assert tuning in texts["sweep_settings"]
+    assert "inside the margin" in texts["sweep_settings"]
+    assert "loses more" in texts["sweep_settings"]
+
+
+def test_what_to_measure_next_or_why_to_stop_is_said(texts):
+    assert re.search(r"The answer lies between power limit −\d+ %, inside the margin, and", texts["sweep_next"])
+    assert re.search(r"Stop: |each with the factory state beside it", texts["sweep_next"])
+
+
+def test_the_method_names_order_shape_and_sources(texts):
+    for word in ("Maurer, Hothorn and Lehmacher 1995", "monotone and concave", "Dümbgen 2003", "one-sided at 5 %"):
+        assert word in texts["sweep_method"]
+
+
+def test_charts_tell_their_finding_in_words_and_draw_in_both_shapes(found, made):
+    charts = page.sweep_response(found, made.plan).pictures
+    assert sorted(charts) == ["power-over-ladder", "rate-against-ladder-power", "rate-over-ladder"]
+    for chart in charts.values():
+        assert len(chart.alternative_text) > 60
+        for look in (page_look(), picture_look(None, theme="dark")):
+            assert chart.drawing(look).findobj()
+    assert "−20 %: −" in charts["rate-over-ladder"].alternative_text
+
+
+def test_charts_draw_every_setting_once(found, made):
+    chart = page.sweep_response(found, made.plan).pictures["rate-over-ladder"]
+    assert len(chart.data) == 1 + len(made.plan.tunings[1:])
+
+
+def test_a_sweep_that_is_not_monotone_says_so_at_its_head():
+    losses = (-0.1, -0.3, -6.0, -0.2, -3.2, -5.4)
+    made = made_sweep(losses=losses)
+    head = text_of(page.sweep_head(made.find(), made.plan))
+    assert "do not follow a curve that only rises and flattens" in head
+
+
+def test_one_run_per_setting_is_told_as_such():
+    made = made_sweep(rounds=1)
+    found = made.find()
+    assert "cannot be judged: One run tells nothing about noise." in text_of(page.sweep_head(found, made.plan))
+    assert "2 rounds more of “limit -5”" in text_of(page.sweep_next(found, made.plan))
+
+
+def test_every_setting_failed_is_told_without_an_answer(made):
+    extra = made.runs.drop_duplicates("tuning").assign(excluded_for="crash", used=False)
+    extra = extra[extra["tuning"] != "factory"].assign(run=lambda rows: "x" + rows["run"])
+    failing = replace(made, runs=pd.concat([made.runs, extra], ignore_index=True))
+    head = text_of(page.sweep_head(failing.find(), made.plan))
+    assert "none shown below the factory state" in head
+    assert "Every setting that keeps the frame rate failed, or lies beyond one that did." in head
+
+
+def test_one_setting_has_no_curve_to_speak_of():
+    made = made_sweep((-10,), (-0.3,), (-7.0,))
+    assert "With one setting beside the factory state" in text_of(page.sweep_head(made.find(), made.plan))
+
+
+def test_nothing_recorded_leaves_sections_out_and_says_so(made):
+    found = replace(made, usable=made.usable.head(0)).find()
+    assert "nothing is found" in text_of(page.sweep_head(found, made.plan))
+    for name in ("sweep_response", "sweep_settings", "sweep_readings", "sweep_next"):
+        assert getattr(page, name)(found, made.plan).left_out
+
+
+def test_names_that_look_like_markup_or_formulas_do_no_harm():
+    plan = sweep_plan((-5, -10))
+    tunings = plan.model_dump()["tunings"]
+    names = {"limit -5": "<b>=1+1</b>", "limit -10": "x" * 3000}
+    made = made_sweep((-5, -10), (-0.1, -4.0), (-3.0, -7.0), plan=plan)
+    renamed = [{**one, "name": names.get(one["name"], one["name"])} for one in map(dict, tunings)]
+    hostile = ReviewPlan.from_dict({**_plain(plan), "tunings": renamed})
+    usable, runs = (one.assign(tuning=one["tuning"].replace(names)) for one in (made.usable, made.runs))
+    found = replace(made, plan=hostile, usable=usable, runs=runs).find()
+    for name in SECTIONS:
+        html = getattr(page, name)(found, hostile)._repr_html_()
+        assert "<b>=1+1</b>" not in html
+
+
+def _plain(plan) -> dict:
+    """Return the parts of a plan that a sweep needs, as a mapping."""
+    return {
+        "review": {"title": plan.review.title},
+        "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+        "games": [{"name": game.name} for game in plan.games],
+        "sweep": {"ladder": plan.sweep.ladder},
+    }
+
+
+def test_two_groups_of_settings_are_searched_apart(made):
+    games = [
+        {
+            "name": f"game {number:02d}",
+            "settings": [{"name": "low", "group": "low"}, {"name": "high", "group": "high"}],
+        }
+        for number in (1, 2, 3)
+    ]
+    plan = sweep_plan(changes={"games": games})
+    low = made.usable.assign(setting="low", group="low")
+    high = made.usable.assign(
+        setting="high", group="high", run="h" + made.usable["run"], order=made.usable["order"] + 1000
+    )
+    high.loc[(high["tuning"] == "limit -5") & (high["metric"] == "avg_fps"), "value"] *= 0.95
+    found = replace(made, plan=plan, usable=pd.concat([low, high], ignore_index=True)).find()
+    answers = found.answers.set_index("group")["lowest_tuning"]
+    assert answers["high"] == "factory"
+    assert answers["low"] != "factory"
+    assert "(high)" in text_of(page.sweep_head(found, plan))
