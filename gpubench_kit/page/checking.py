@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -31,6 +32,8 @@ from gpubench_kit.reading.review import Review
 
 #: Runs shown with a picture; a page with more is slow to open, and says so.
 _MOST_PICTURED = 40
+
+_CODE = re.compile(r"`([^`]+)`")
 
 #: Findings on the sheet and its files, which have a section of their own.
 OF_FILES = (
@@ -160,7 +163,7 @@ def _redo_table(rows: pd.DataFrame, plan, *, caption: str) -> Markup:
         ]
         for row in rows.itertuples()
     ]  # fmt: skip
-    return table(columns, lines, caption=caption)
+    return table(columns, lines, caption=caption, css="runs")
 
 
 def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame, plan) -> Section:
@@ -243,7 +246,7 @@ def told_finding(row: Any, start: str = "") -> str:
     """
     message = row.message.removeprefix(start)
     names_file = "." in message.split(",")[0].split(" ")[0]
-    return f"{message if names_file else sentence(message)} {row.action}".strip()
+    return _CODE.sub(r"“\1”", f"{message if names_file else sentence(message)} {row.action}".strip())
 
 
 def _kind(row: Any) -> Markup | str:

@@ -100,8 +100,9 @@ def _marks_of(facts: RunFacts, check: str) -> Iterator[tuple[float, str]]:
         yield facts.first_hole_s, f"frames are missing{several}"
     elif check == "warm_up" and facts.trace is not None:
         yield float(facts.trace.time_s[facts.trace.time_s.size // 4]), "end of the first quarter"
-    elif check in ("too_short", "too_long", "min_duration_s"):
-        yield facts.duration_s, f"end, {number_text(facts.duration_s, decimals=1)} s"
+    elif check in ("too_short", "too_long", "min_duration_s") and facts.trace is not None:
+        # Where frames are missing, the run ends later than its frames take.
+        yield float(facts.trace.time_s[-1]), f"end, {number_text(facts.duration_s, decimals=1)} s of frames"
 
 
 def scenes_of(runs: pd.DataFrame) -> list[tuple[str, str]]:

@@ -20,8 +20,10 @@ from gpubench_kit.statistics.noise_plan import plan_from_noise
 #: Rounds that stand side by side; more are summed up.
 _MOST_ROUNDS = 12
 _MOST_RUNS_NEEDED = 20
-#: Two runs can detect next to nothing; what is beyond this would only flatten the chart [%].
+#: Two runs detect next to nothing: such games would flatten the chart, so it waits for a third run.
+_FEWEST_DRAWN = 3
 _MOST_DETECTABLE = 50.0
+_PLACE = ["card", "bench", "game", "setting", "metric"]
 
 
 def check_progress(runs: pd.DataFrame, plan) -> Section:
@@ -103,9 +105,8 @@ def _to_record(runs: pd.DataFrame, plan) -> Markup:
          *([row.card] * with_card)]
         for row in rows.itertuples()
     ]  # fmt: skip
-    listed = table(
-        columns, lines, caption="Rows of the run sheet with neither log nor numbers, in the order planned"
-    )
+    caption = "Rows of the run sheet with neither log nor numbers, in the order planned"
+    listed = table(columns, lines, caption=caption, css="runs")
     return details(
         f"Not recorded yet: {count_text(len(rows), 'row')}", listed, is_open=len(rows) <= _MOST_RUNS_NEEDED
     )
@@ -130,7 +131,7 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
     if not len(planned):
         return left_out(name, title, "no tuning has two runs of a game yet")
     primary = plan.analysis.primary
-    known = noise[~(noise["detectable_pct"] > _MOST_DETECTABLE)]
+    known = noise[noise.groupby(_PLACE)["n"].transform("min") >= _FEWEST_DRAWN]
     drawn = [draw_noise(known, plan, metric=primary, group=group) for group in all_groups(plan)]
     subjects = usable[["card", "bench"]].drop_duplicates().itertuples(index=False, name=None)
     ordered = [draw_run_order(usable, plan, metric=primary, card=card, bench=bench) for card, bench in subjects]
@@ -140,6 +141,7 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
         bullets(_enough(planned[planned["metric"] == metric], metric) for metric in metrics),
         *(_needed_part(planned, plan, metric=metric) for metric in metrics),
         heading("Noise and order"),
+        paragraph(_WAITING) if len(known) < len(noise) else "",
         chart_grid([*drawn, *ordered]),
     ]
     return Section(name, title, join(body), pictures=pictures_of([*drawn, *ordered]))
@@ -150,6 +152,9 @@ _NOISE_TEXT = (
     "from the runs. Runs needed are those of each tuning that settle the margin with a chance of 80 %; with noise "
     "known from few runs, the cautious number is the safer plan. Odd runs count until a cause leaves them out."
 )
+
+
+_WAITING = f"Noise is drawn for games with {_FEWEST_DRAWN} or more runs of each tuning; the tables hold all games."
 
 
 def _enough(rows: pd.DataFrame, metric: str) -> str:

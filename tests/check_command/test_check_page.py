@@ -17,7 +17,7 @@ ODD = [
     one for one in PLANTED if one.kind in ("gap", "loading_pause", "short_run", "foreign_load") and not one.excluded
 ]
 #: Kind of mishap -> what its picture says.
-MARKED = {"gap": "frames are missing", "short_run": "end, ", "loading_pause": " ms at "}
+MARKED = {"gap": "frames are missing", "short_run": r"end, 3\.\d s of frames at [34] s", "loading_pause": " ms at "}
 
 
 def block_of(checked: Checked, run: str) -> str:
@@ -125,6 +125,15 @@ def test_runs_needed_come_from_noise_alone(mishaps):
     assert re.search(r"Average frame rate: enough runs for a margin of 2.% in \d of 3 games\.", body)
     assert "Runs so far" in body
     assert set(mishaps.sections["noise"].pictures) == {"noise-avg-fps", "run-order-avg-fps-larkmoor-4"}
+
+
+def test_noise_of_two_runs_is_told_but_not_drawn(begun):
+    section = begun.sections["noise"]
+    drawn = section.pictures["noise-avg-fps"].data
+    assert drawn["n"].min() >= 3
+    assert drawn["game"].nunique() < begun.noise["game"].nunique()
+    assert "3 or more runs of each tuning" in section.body
+    assert "over 50" in words_of(section.body)
 
 
 def test_logs_that_are_all_read_alike_are_told_in_one_line(mishaps):
