@@ -21,7 +21,7 @@ from gpubench_kit.statistics.result_rows import (
     pair_columns,
     scaled_margin,
 )
-from gpubench_kit.statistics.units import is_ratio, scaled_values
+from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
 from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL
 
@@ -214,11 +214,11 @@ def _noise_columns(
     squares = np.bincount(cell[kept], weights=(scaled - mean[cell])[kept] ** 2, minlength=count)
     sd = np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
     ratio = np.array([is_ratio(name) for name in metrics], dtype=bool)
-    found = 100 * np.expm1(detectable_difference(sd, n=np.maximum(n, 1), level=level))
+    found = in_percent(detectable_difference(sd, n=np.maximum(n, 1), level=level))
     return {
         "n": n,
         "mean": np.where(n > 0, np.where(ratio, np.exp(np.where(ratio, mean, 0.0)), mean), np.nan),
         "sd": sd,
-        "cv_pct": np.where(ratio, 100 * np.sqrt(np.expm1(np.where(ratio, sd, 0.0) ** 2)), np.nan),
+        "cv_pct": np.where(ratio, np.sqrt(100 * in_percent(np.where(ratio, sd, 0.0) ** 2)), np.nan),
         "detectable_pct": np.where(ratio, found, np.nan),
     }

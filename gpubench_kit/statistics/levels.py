@@ -35,6 +35,9 @@ LEVELS = Table(
     ),
 )  # fmt: skip
 
+#: An interval may be wider than numbers reach.
+_LARGEST_LOG = 700.0
+
 _SUBJECT = ["card", "bench", "tuning"]
 
 
@@ -114,7 +117,9 @@ def _interval(centre: float, se2: float, *, df: float, confidence: float, is_rat
     has_ends = np.isfinite(se2) and np.isfinite(df) and df > 0
     half = t_quantile(0.5 + confidence / 2, df) * np.sqrt(se2) if has_ends else np.nan
     ends = np.array([centre, centre - half, centre + half])
-    return dict(zip(("value", "low", "high"), np.exp(ends) if is_ratio else ends, strict=True))
+    return dict(
+        zip(("value", "low", "high"), np.exp(np.minimum(ends, _LARGEST_LOG)) if is_ratio else ends, strict=True)
+    )
 
 
 def _unit(metric: str) -> str:

@@ -11,6 +11,7 @@ from gpubench_kit.statistics.adjustment import adjust_in_families
 from gpubench_kit.statistics.difference import run_tests
 from gpubench_kit.statistics.reasons import reason_words
 from gpubench_kit.statistics.result_rows import direction_of, scaled_margin
+from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.tables import PAIR_KEY
 
 _OTHER_WAY = {"better": "worse", "worse": "better", "higher": "lower", "lower": "higher"}
@@ -70,7 +71,7 @@ def mirrored(table: pd.DataFrame, plan) -> pd.DataFrame:
 def _inverted(table: pd.DataFrame, name: str) -> np.ndarray:
     """Return changes, or ends of intervals, seen from the other side."""
     values = -scaled(table, name)
-    return np.where(table["scale"] == "ratio", 100 * np.expm1(values), values)
+    return np.where(table["scale"] == "ratio", in_percent(np.where(table["scale"] == "ratio", values, 0.0)), values)
 
 
 def _with_no_loss(table: pd.DataFrame, plan) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from gpubench_kit.statistics.planning import (
     margin_shown,
     runs_to_decide,
 )
+from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.table_declaration import Column, Table
@@ -106,5 +107,5 @@ def _planned(row, plan: ReviewPlan, *, level: float) -> dict:
         # A margin is that of a loss: M = -ln(1 - margin).
         "margin_of_ten": -float(margin_shown(cautious, n=MANY_RUNS, level=level, df=many)),
     }
-    shown = {name: abs(100 * np.expm1(value) if is_ratio else value) for name, value in found.items()}
+    shown = {name: abs(in_percent(value) if is_ratio else value) for name, value in found.items()}
     return {**numbers, **shown, "runs_needed": needed[0], "cautious_runs_needed": needed[1]}

@@ -22,7 +22,7 @@ from gpubench_kit.statistics.measure import FEW_ROUNDS
 from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
 from gpubench_kit.statistics.quick_text import quick_caution, quick_sentence
 from gpubench_kit.statistics.reasons import SEPARATOR
-from gpubench_kit.statistics.units import is_ratio, scaled_values
+from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 from gpubench_kit.statistics.variance import resolution_variance
 from gpubench_kit.statistics.verdict import LEVELS, NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import FRAME_RATES
@@ -264,7 +264,7 @@ def _numbers(sides: _Sides, estimate: Estimate, tests: Tests, *, metric: str, sh
     """Return the numbers in the units of the page."""
 
     def readable(value) -> float:
-        return float(100 * np.expm1(value)) if is_ratio(metric) else float(value)
+        return float(in_percent(value)) if is_ratio(metric) else float(value)
 
     values = [float(np.exp(one.mean()) if is_ratio(metric) else one.mean()) for one in (sides.of, sides.against)]
     intervals = {name: readable(getattr(tests, name)) for name in ("low", "high", "same_low", "same_high")}

@@ -12,7 +12,7 @@ from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, ROUNDS
 from gpubench_kit.statistics.measure import Measured
 from gpubench_kit.statistics.overall import OverallEstimate
 from gpubench_kit.statistics.reasons import SEPARATOR
-from gpubench_kit.statistics.units import is_ratio
+from gpubench_kit.statistics.units import in_percent, is_ratio
 from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
 
@@ -115,7 +115,7 @@ def overall_columns(
     direction, margin = direction_of(metric), scaled_margin(plan, metric)
     tests = run_tests(change, error, df, margin=margin, level=level, direction=direction)
     shown = np.isin(withheld, ("", _EXPLORATORY))
-    spread = 100 * np.expm1(result.spread[rows]) if is_ratio(metric) else result.spread[rows]
+    spread = in_percent(result.spread[rows]) if is_ratio(metric) else result.spread[rows]
     groups = np.full(len(result.exists), "", dtype=object)
     groups[measured.pair.family] = measured.pair.cell_text("group")
     return {
@@ -190,7 +190,7 @@ def _test_columns(tests: Tests, shown: np.ndarray, metric: str) -> dict[str, np.
 
 def _readable(values: np.ndarray, metric: str) -> np.ndarray:
     """Return differences in percent on the ratio scale, else in the unit."""
-    return 100 * np.expm1(values) if is_ratio(metric) else values
+    return in_percent(values) if is_ratio(metric) else values
 
 
 def _has_change(measured: Measured) -> np.ndarray:

@@ -12,6 +12,11 @@ from gpubench_kit.statistics.layout import RESTARTS, ROUNDS, Layout
 from gpubench_kit.statistics.pair_runs import PairRuns
 from gpubench_kit.statistics.variance import resolution_variance
 
+#: No measurement is larger, nor a ratio smaller than one part of it: squares and products stay numbers.
+_LARGEST = 1e50
+#: A change by this factor (natural log) stands for all beyond it, so that -100 % and infinity are not reached.
+_LARGEST_LOG = 30.0
+
 
 @dataclass(frozen=True)
 class Units:
@@ -52,9 +57,20 @@ def scaled_values(metric: str, values: np.ndarray) -> np.ndarray:
     -------
     array: natural logs on the ratio scale, else the values
     """
-    usable = np.isfinite(values) & ((values > 0) | (not is_ratio(metric)))
+    size = np.abs(values)
+    usable = (size < _LARGEST) & ((values > 1 / _LARGEST) | (not is_ratio(metric)))
     kept = np.where(usable, values, 1.0)
     return np.where(usable, np.log(kept) if is_ratio(metric) else kept, np.nan)
+
+
+def in_percent(change):
+    """Return a change in natural log as percent.
+
+    Parameters
+    ----------
+    change : number or array; beyond 30 either way it counts as 30, which is a factor of 1e13
+    """
+    return 100 * np.expm1(np.clip(change, -_LARGEST_LOG, _LARGEST_LOG))
 
 
 def gather_units(pair: PairRuns, layout: Layout) -> Units:

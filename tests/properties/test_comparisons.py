@@ -87,6 +87,40 @@ def test_swapping_the_tunings_mirrors_every_number_and_verdict(table):
 
 
 @CHECKED
+@given(reviews())
+def test_swapping_mirrors_metrics_without_a_direction(table):
+    plan, table = make_plan(metrics=["core_mhz"]), table.assign(metric="core_mhz")
+    swapped = table.assign(tuning=table["tuning"].map({"quiet": "factory", "factory": "quiet"}))
+    mirrored = {"higher": "lower", "lower": "higher", "higher_but_small": "lower_but_small"}
+    mirrored["lower_but_small"] = "higher_but_small"
+    for one, other in zip(results(table, plan), results(swapped, plan), strict=True):
+        assert one["verdict"].replace(mirrored).tolist() == other["verdict"].tolist()
+
+
+@CHECKED
+@given(reviews(), st.floats(-90, 90))
+def test_degrees_mirror_when_swapped_and_ignore_where_zero_is(table, offset):
+    plan = make_plan(metrics=["core_c"], margins={"core_c": 1.0})
+    table = table.assign(metric="core_c", purpose="soak", value=table["value"] / 2)
+    swapped = table.assign(tuning=table["tuning"].map({"quiet": "factory", "factory": "quiet"}))
+    moved = table.assign(value=table["value"] + offset)
+    for one, other, shifted in zip(results(table, plan), results(swapped, plan), results(moved, plan), strict=True):
+        for name, opposite in (("change", "change"), ("low", "high"), ("same_low", "same_high")):
+            assert one[name].to_numpy() == pytest.approx(-other[opposite].to_numpy(), abs=1e-7, nan_ok=True)
+            assert one[name].to_numpy() == pytest.approx(shifted[name].to_numpy(), abs=1e-7, nan_ok=True)
+        assert one["verdict"].replace(MIRRORED).tolist() == other["verdict"].tolist()
+
+
+@CHECKED
+@given(reviews(), st.sampled_from([1e-3, 1e3]))
+def test_milliseconds_or_seconds_do_not_matter(table, factor):
+    plan, table = make_plan(metrics=["median_frame_ms"]), table.assign(metric="median_frame_ms")
+    scaled = table.assign(value=table["value"] * factor)
+    for one, other in zip(results(table, plan), results(scaled, plan), strict=True):
+        assert_same(one, other, without=[name for name in ("of_value", "against_value") if name in one])
+
+
+@CHECKED
 @given(reviews(patterns=PATTERNS[:6]), st.randoms(use_true_random=False))
 def test_order_of_rows_and_names_of_runs_do_not_matter(table, random):
     places = list(range(len(table)))
@@ -161,6 +195,8 @@ def test_more_margin_never_undoes_what_is_the_same(table, margin, times):
     assert (wide["p_same_adjusted"] <= narrow["p_same_adjusted"] + 1e-12).all()
     same = narrow["verdict"] == "same_within_margin"
     assert set(wide.loc[same, "verdict"]) <= {"same_within_margin"}
+    over, wide_over = (compare_over_games(table, make_plan(margin_pct=margin * one)) for one in (1, times))
+    assert set(wide_over.loc[over["verdict"] == "same_within_margin", "verdict"]) <= {"same_within_margin"}
 
 
 @CHECKED
@@ -186,6 +222,12 @@ def test_more_looks_never_make_a_verdict_stronger(table, looks):
         run_table("A1 B1 B2 A2").assign(value=50.0),
         run_table("A1 B1 B2 A2").assign(value=[0.0, -1.0, np.inf, np.nan]),
         run_table("A1 B1 B2 A2").assign(value=np.nan),
+        run_table("A1 B1 B2 A2").assign(value=[60.0, 0.0, 61.0, 62.0]),
+        run_table("A1 B1 B2 A2").assign(value=[60.0, 60.5, 61.0, -62.0]),
+        run_table("A1 B1 B2 A2").assign(value=[60.0, np.nan, 61.0, 62.0]),
+        run_table("A1 B1 B2 A2").assign(value=[1e49, 1e-49, 1e-49, 1e49]),
+        run_table("A1 B1 B2 A2").assign(value=[1e49, 1e-49, 1e49, 1e-49]),
+        run_table("A1 B1 B2 A2").assign(value=[5e-324, 1e308, 1.0, 2.0]),
         run_table("A1 A2 A3"),
         run_table("A1 B1 B2 A2").assign(game="=1+1"),
         run_table("A1 B1 B2 A2").assign(game="<b>" * 2000),
@@ -193,12 +235,33 @@ def test_more_looks_never_make_a_verdict_stronger(table, looks):
     ids=[
         "200 games", "1 game, 2 rounds", "1 run each", "no complete round", "round number used often",
         "rounds of one side", "order against rounds", "one place for all", "all equal", "values that cannot be",
-        "no value", "one side only", "formula as name", "long name",
+        "no value", "a zero", "a negative value", "a missing value",
+        "values far apart", "values far apart in turn", "the smallest and the largest number",
+        "one side only", "formula as name", "long name",
     ],
 )  # fmt: skip
 def test_odd_input_gives_a_verdict_or_a_reason(table):
     for frame in results(table):
         assert ((frame["verdict"] != "no_verdict") | (frame["reason"] != "")).all()
+
+
+@pytest.mark.parametrize(
+    "values", [[0.0] * 4, [-5.0, 0.0, 3.0, -2.0], [1e49, -1e49, 0.0, 7.0], [1e308, 1.0, 2.0, 3.0]]
+)
+def test_odd_degrees_give_a_verdict_or_a_reason(values):
+    plan = make_plan(metrics=["core_c"], margins={"core_c": 2.0})
+    table = run_table("A1 B1 B2 A2", metric="core_c", purpose="soak", value=values)
+    for frame in results(table, plan):
+        assert ((frame["verdict"] != "no_verdict") | (frame["reason"] != "")).all()
+
+
+def test_games_with_unequal_rounds_are_compared_by_what_each_has():
+    patterns = ["A1 B1", "A1 B1 B2 A2", PATTERNS[0], PATTERNS[1], "A1 B1 B2 A2 A3"]
+    parts = [run_table(one, seed=n, game=f"game {n}") for n, one in enumerate(patterns)]
+    rows, over = results(pd.concat(parts, ignore_index=True))
+    assert rows["n_blocks"].tolist() == [1, 2, 3, 5, 2]
+    assert (rows["reason"] == "one_run").tolist() == [True, False, False, False, False]
+    assert over["games_left_out"].tolist() == ["game 0", ""]
 
 
 def test_twelve_tunings_are_compared_at_once():

@@ -13,7 +13,7 @@ from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_wi
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.pair_runs import members_of, select_pair
 from gpubench_kit.statistics.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
-from gpubench_kit.statistics.units import scaled_values
+from gpubench_kit.statistics.units import in_percent, scaled_values
 from gpubench_kit.statistics.widening import RestartSpread, explaining_restart_sd, restart_spread, widen
 
 
@@ -160,6 +160,19 @@ def test_values_that_cannot_be_on_a_scale_are_missing():
     found = scaled_values("avg_fps", np.array([1.0, 0.0, -1.0, np.inf]))
     assert found == pytest.approx([0, np.nan, np.nan, np.nan], nan_ok=True)
     assert scaled_values("core_c", np.array([0.0, -5.0, np.inf])) == pytest.approx([0, -5, np.nan], nan_ok=True)
+
+
+def test_values_beyond_all_measurement_are_missing():
+    values = np.array([1e-60, 1e-40, 1e40, 1e60, np.inf, np.nan])
+    wanted = [np.nan, np.log(1e-40), np.log(1e40), np.nan, np.nan, np.nan]
+    assert scaled_values("avg_fps", values) == pytest.approx(wanted, nan_ok=True)
+    assert scaled_values("core_c", np.array([0.0, -1e60])) == pytest.approx([0.0, np.nan], nan_ok=True)
+
+
+def test_percent_reaches_neither_a_loss_of_all_nor_infinity():
+    assert in_percent(np.log(1.02)) == pytest.approx(2.0)
+    assert -100 < in_percent(-1e6) < -99.999
+    assert np.isfinite(in_percent(1e6))
 
 
 def test_every_reason_has_a_sentence():
