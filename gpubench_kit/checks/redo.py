@@ -4,28 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
+from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.checks.review import used_mask
 from gpubench_kit.checks.rules import MIN_DURATION
 from gpubench_kit.reading.review import Review
-from gpubench_kit.table_declaration import Column, Table
-
-#: Rows of the list, in the order in which they are best run.
-REDO = Table(
-    "redo", "run to redo", ("run",),
-    (
-        Column("run", "text", "name of the run"),
-        Column("is_needed", "truth", "whether a verdict needs the run; else a cause is to be looked for first"),
-        Column("card", "text", "card that was measured"),
-        Column("bench", "text", "rest of the machine"),
-        Column("game", "text", "what was played"),
-        Column("setting", "text", "resolution and quality"),
-        Column("tuning", "text", "state of the card's limits"),
-        Column("purpose", "text", "what the run is for"),
-        Column("round", "integer", "block of runs"),
-        Column("why", "text", "logged cause, or checks that found something, separated by semicolons"),
-        Column("message", "text", "what was found"),
-    ),
-)  # fmt: skip
 
 #: Notes that ask for a cause before the run is repeated.
 ASKS_FOR_A_CAUSE = (

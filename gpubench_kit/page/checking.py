@@ -15,6 +15,7 @@ from gpubench_kit.figures.words import scene_text, sentence
 from gpubench_kit.number_text import count_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.checking_pictures import pictures_of_run
+from gpubench_kit.page.checking_words import head_sentences
 from gpubench_kit.page.elements import (
     Column,
     Markup,
@@ -40,7 +41,6 @@ OF_FILES = (
     "run_sheet_row", "files_without_row", "not_recorded_yet", "without_runs", "log_guessed", "log_by_pattern",
 )  # fmt: skip
 
-_NOTHING = "Nothing to check yet: no row of the run sheet has a log that can be read, or numbers."
 _NO_LOOK = (
     "This page shows runs and their noise, and never a difference between tunings. Looking at it as often as you "
     "like costs nothing: it is no look at verdicts."
@@ -71,55 +71,9 @@ def check_head(runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame
     return Section("result", f"Check: {plan.review.title}", body, is_summary=True)
 
 
-def head_sentences(runs: pd.DataFrame, redo: pd.DataFrame) -> list[str]:
-    """Return how much is recorded and what has to be redone, in sentences.
-
-    Parameters
-    ----------
-    runs : DataFrame, one row per run; see ``tables.RUNS``
-    redo : DataFrame, one row per run to redo
-    """
-    if not is_anything_recorded(runs):
-        return [_NOTHING]
-    needed = int(redo["is_needed"].sum())
-    return [_recorded(runs), *_to_redo(needed, len(redo) - needed)]
-
-
-def is_anything_recorded(runs: pd.DataFrame) -> bool:
-    """Return whether any row has a log that can be read, or numbers.
-
-    Parameters
-    ----------
-    runs : DataFrame, one row per run; see ``tables.RUNS``
-    """
-    return bool(_is_read(runs).any())
-
-
-def _is_read(runs: pd.DataFrame) -> pd.Series:
-    """Return which rows have a log that can be read, or numbers."""
-    return ~runs["excluded_for"].isin(["not_recorded", "log_unusable"])
-
-
 def _is(count: int) -> str:
     """Return the verb that goes with a count."""
     return "is" if count == 1 else "are"
-
-
-def _recorded(runs: pd.DataFrame) -> str:
-    """Return how many rows are recorded."""
-    done, rows = int(_is_read(runs).sum()), len(runs)
-    if done == rows:
-        return f"Every row of the run sheet is recorded ({count_text(rows)})."
-    return f"{count_text(done)} of {count_text(rows, 'row')} of the run sheet are recorded."
-
-
-def _to_redo(needed: int, asked: int) -> Iterable[str]:
-    """Yield how many runs have to be redone, and how many ask for a cause."""
-    verb = "has" if needed == 1 else "have"
-    yield f"{count_text(needed, 'run')} {verb} to be redone." if needed else "No run has to be redone."
-    further = "further " if needed else ""
-    if asked:
-        yield f"{count_text(asked, f'{further}run')} {'asks' if asked == 1 else 'ask'} for a cause first."
 
 
 def check_redo(redo: pd.DataFrame, plan) -> Section:

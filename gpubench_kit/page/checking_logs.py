@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.redo import REDO
+from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.figures.every_run import draw_every_run
 from gpubench_kit.figures.words import names_text, sentence
 from gpubench_kit.number_text import count_text, number_text

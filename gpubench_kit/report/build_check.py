@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from gpubench_kit.checks.redo import REDO
-from gpubench_kit.page.checking import head_sentences, is_anything_recorded
+from gpubench_kit.checks.redo_table import REDO
+from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded
 from gpubench_kit.plan import load_plan
 from gpubench_kit.reading.review import open_review
 from gpubench_kit.report.html import page_of

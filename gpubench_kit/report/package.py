@@ -17,7 +17,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.checks.redo import REDO
+from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import slug
 from gpubench_kit.sweep_tables import SWEEP_TABLES
