@@ -22,7 +22,7 @@ PUBLISHED = pd.read_csv(ROOT / "docs" / "calibration.csv")
 ROWS = 24
 LEAST_SUITES, LEAST_GAMES = 4000, 40_000
 #: Another machine may round the one or other verdict to the other side.
-ROUNDING = 0.02
+ROUNDING = 0.06
 
 
 @pytest.mark.slow
