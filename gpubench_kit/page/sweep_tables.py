@@ -38,10 +38,9 @@ def setting_tables(part: SweptPart) -> Markup:
     line = f", {part.answer.line}" if part.answer.line else ""
     end = of_group(f"{line}{f' of {part.title}' if part.title else ''}", part.answer.group)
     tests = [
-        Column("Setting"), Column("Step"), Column("Rounds", is_number=True),
-        Column("Frame rate", "fps", is_number=True), Column("Change", is_number=True),
+        Column("Setting"), Column("Step"), Column("Test"), Column("Change", is_number=True),
         Column("Loss at most", is_number=True), Column("p", is_number=True),
-        Column("Test"),
+        Column("Frame rate", "fps", is_number=True), Column("Rounds", is_number=True),
     ]  # fmt: skip
     spent = [
         Column("Setting"), Column("Power", "W", is_number=True), Column("Change of power", is_number=True),
@@ -122,10 +121,10 @@ def _value_text(row, unit: str) -> str:
 
 def _test_cells(part: SweptPart, row) -> list[str | Markup]:
     """Return a setting's frame rate and its test."""
+    measured = [number_text(row.avg_fps), count_text(row.n)]
     if row.is_factory:
-        return [row.tuning, "factory", count_text(row.n), number_text(row.avg_fps), *[MISSING] * 4]
-    step = offset_text(part.ladder.change, row.at)
-    return [row.tuning, step, count_text(row.n), number_text(row.avg_fps), *_rate_cells(row), _outcome_mark(row)]
+        return [row.tuning, "factory", *[MISSING] * 4, *measured]
+    return [row.tuning, offset_text(part.ladder.change, row.at), _outcome_mark(row), *_rate_cells(row), *measured]
 
 
 def _spent_cells(row) -> list[str]:

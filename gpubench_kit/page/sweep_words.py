@@ -74,8 +74,8 @@ def _lowest_sentence(part: SweptPart, sweep: Sweep, *, is_first: bool) -> str:
     if np.isfinite(row.power_change):
         power = change_and_interval_text(row.power_change, row.power_low, row.power_high)
         text += f", board power {power}, {unit_text(row.board_w, 'W')}"
-    tested = "" if row.hours > 0 else "No stability test of it is stated. "
-    return f"{text}. {tested}{_beyond_answer(part, row)}{_failed_beyond(part, sweep)}".strip()
+    tested = " ".join(sweep.failures[answer.card, row.tuning].sentences) or "No stability test of it is stated."
+    return f"{text}. {tested} {_beyond_answer(part, row)}{_failed_beyond(part, sweep)}".strip()
 
 
 def thriftiest_sentence(part: SweptPart) -> str:

@@ -105,7 +105,9 @@ def _over_games(part: pd.DataFrame, plan) -> Iterator[dict]:
     weighted = shared.assign(weight=weight, part=weight**2 * shared["se2"])
     for subject, rows in weighted.groupby(_SUBJECT, sort=False):
         se2 = rows["part"].sum(skipna=False)
-        df = se2**2 / (rows["part"] ** 2 / rows["own_df"].where(rows["own_df"] > 0)).sum(skipna=False)
+        uncertain = (rows["part"] ** 2 / rows["own_df"].where(rows["own_df"] > 0)).sum(skipna=False)
+        # Runs that do not differ at all give no noise, and so no interval.
+        df = se2**2 / uncertain if uncertain > 0 else np.nan
         centre, metric = (rows["weight"] * rows["centre"]).sum(), rows["metric"].iloc[0]
         interval = _interval(centre, se2, df=df, confidence=plan.analysis.confidence, is_ratio=_is_ratio(metric))
         place = {"game": "", "setting": "", "group": rows["group"].iloc[0], "metric": metric, "unit": _unit(metric)}

@@ -235,3 +235,12 @@ def test_a_flagged_run_counts_on_the_weaker_side(made):
     with_it = replace(made, usable=usable.assign(flagged=False)).find()
     weaker = replace(made, usable=usable).find()
     assert row_of(weaker, LAST_GOOD)["p_no_loss"] >= row_of(with_it, LAST_GOOD)["p_no_loss"]
+
+
+def test_runs_that_do_not_differ_at_all_give_changes_and_no_test(made):
+    usable = made.usable.copy()
+    usable["value"] = usable.groupby(["tuning", "game", "metric"])["value"].transform("first").round(1)
+    found = replace(made, usable=usable).find()
+    assert set(found.settings["reason"]) == {"", "no_spread"}
+    assert found.settings["fps_change"].notna().sum() == len(STEPS)
+    assert answer_of(found)["lowest_tuning"] == "factory"
