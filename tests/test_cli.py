@@ -20,7 +20,7 @@ def run(*words: str) -> subprocess.CompletedProcess:
     return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
 
 
-COMMANDS = ["new", "report", "inspect", "compare", "demo"]
+COMMANDS = ["new", "check", "report", "inspect", "compare", "demo"]
 
 
 @pytest.mark.parametrize("name", COMMANDS)
