@@ -11,7 +11,7 @@ from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
 from gpubench_kit.figures.sweep_part import SweptPart
 from gpubench_kit.number_text import count_text, percent_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms
+from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import (
@@ -210,4 +210,4 @@ def _byline(sweep: Sweep, plan) -> Markup:
         count_text(int(sweep.settings["n_games"].max()) if len(sweep.settings) else 0, "game"),
         f"margin {percent_text(plan.margin_of('avg_fps'))}",
     ]
-    return paragraph(join(parts, " · "), css="byline")
+    return paragraph(join(map(tied, parts), " · "), css="byline")

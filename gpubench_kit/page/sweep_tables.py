@@ -43,9 +43,9 @@ def setting_tables(part: SweptPart) -> Markup:
         Column("Frame rate", "fps", is_number=True), Column("Rounds", is_number=True),
     ]  # fmt: skip
     spent = [
-        Column("Setting"), Column("Power", "W", is_number=True), Column("Change of power", is_number=True),
-        Column("Energy per frame", "J", is_number=True), Column("Change of energy", is_number=True),
-        Column("May be the thriftiest"),
+        Column("Setting"), Column("Thriftiest?"), Column("Power", "W", is_number=True),
+        Column("Change of power", is_number=True), Column("Energy per frame", "J", is_number=True),
+        Column("Change of energy", is_number=True),
     ]  # fmt: skip
     with_power = [row for row in rows if np.isfinite(row.board_w)]
     return join([
@@ -133,9 +133,9 @@ def _spent_cells(row) -> list[str]:
     if not row.is_factory:
         power = change_and_interval_text(row.power_change, row.power_low, row.power_high)
         energy = change_and_interval_text(row.energy_change, row.energy_low, row.energy_high)
-    may_be = MISSING if row.may_be_thriftiest is pd.NA else "yes" if row.may_be_thriftiest else "no"
+    may_be = MISSING if row.may_be_thriftiest is pd.NA else "may be" if row.may_be_thriftiest else "no"
     joules = unit_text(row.energy_per_frame_j, "J").removesuffix(" J")
-    return [row.tuning, number_text(row.board_w), power, joules, energy, may_be]
+    return [row.tuning, may_be, number_text(row.board_w), power, joules, energy]
 
 
 def _rate_cells(row) -> Iterable[str]:
