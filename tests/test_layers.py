@@ -20,6 +20,7 @@ LAYERS = {
     "number_text": 0,
     "fault_text": 0,
     "bundled": 0,
+    "file_names": 0,
     "plan": 1,
     "run_sheet": 1,
     "sheet": 1,

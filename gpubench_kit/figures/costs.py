@@ -10,12 +10,13 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from gpubench_kit.costs_formulas import plain_text
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
 from gpubench_kit.figures.words import of_group, of_pair, pair_text
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import money_text, percent_text, significant_text
 from gpubench_kit.plan import ReviewPlan
 

@@ -10,6 +10,7 @@ import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import matplotlib as mpl
@@ -20,7 +21,16 @@ from matplotlib.figure import Figure
 
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.sheet import DPI, LIVE_TEXT, PICTURE_SIZE
-from gpubench_kit.figures.style import THEMES, Look, as_css_variables, page_look, picture_look
+from gpubench_kit.figures.style import (
+    THEMES,
+    Look,
+    as_css_variables,
+    coloured,
+    page_look,
+    picture_look,
+    themed_colours,
+    uncoloured_picture_look,
+)
 from gpubench_kit.figures.text import FAMILY, shown, text_width
 
 #: matplotlib settings that reach into the bytes; a user's own settings must not.
@@ -81,7 +91,7 @@ class DescribedFigure:
             problem = f"cannot be written as '{target.suffix}' in theme '{theme}' (.svg or .png; light or dark)."
             raise ReportError(f"picture '{target.name}': {problem}")
         make = self._svg_file if target.suffix == ".svg" else self._png_file
-        content = make(picture_look(self.style, theme=theme), transparent)
+        content = make(theme, transparent)
         part = target.with_name(target.name + ".part")
         try:
             part.write_bytes(content)
@@ -97,19 +107,19 @@ class DescribedFigure:
             f"<figcaption>{html.escape(self.caption)}</figcaption></figure>"
         )
 
-    def _svg_file(self, look: Look, transparent: bool) -> bytes:
+    def _svg_file(self, theme: str, transparent: bool) -> bytes:
         """Return an SVG file's bytes."""
-        svg = self._labelled(_svg_element(_render_svg(self.drawing, look, transparent=transparent), self.name))
+        svg = coloured(_uncoloured_picture(self, transparent), themed_colours(self.style, theme=theme))
         width, height = PICTURE_SIZE
         head = '<?xml version="1.0" encoding="utf-8"?>\n<svg xmlns="http://www.w3.org/2000/svg"'
         head += f' width="{width}" height="{height}"'
         return (head + svg.removeprefix("<svg") + "\n").encode("utf-8")
 
-    def _png_file(self, look: Look, transparent: bool) -> bytes:
+    def _png_file(self, theme: str, transparent: bool) -> bytes:
         """Return a PNG file's bytes."""
         out = io.BytesIO()
         with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
-            figure = self.drawing(look)
+            figure = self.drawing(picture_look(self.style, theme=theme))
             FigureCanvasAgg(figure)
             figure.savefig(out, format="png", dpi=DPI, transparent=transparent, **_PNG)
         return out.getvalue()
@@ -120,18 +130,11 @@ class DescribedFigure:
         return svg.replace("<svg", f'<svg role="img" aria-label="{label}" style="stroke-linejoin:round"', 1)
 
 
-def slug(*parts: str) -> str:
-    """Return a name for files and ids: lower case, hyphens; distinct for distinct parts.
-
-    What letters and digits cannot tell apart gets a short hash: names in other scripts, long names.
-    """
-    text = "-".join(part for part in parts if part)
-    plain = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
-    is_lossless = re.fullmatch(r"[A-Za-z0-9 _.-]*", text) is not None and len(plain) <= 80
-    if is_lossless and plain:
-        return plain
-    digest = hashlib.sha256("\0".join(parts).encode("utf-8", "replace")).hexdigest()[:8]
-    return f"{plain[:70].strip('-')}-{digest}".lstrip("-")
+@lru_cache(maxsize=1)
+def _uncoloured_picture(chart: DescribedFigure, transparent: bool) -> str:
+    """Return the SVG element of a picture with placeholder colours: kept for the other theme, asked for next."""
+    svg = _render_svg(chart.drawing, uncoloured_picture_look(chart.style), transparent=transparent)
+    return chart._labelled(_svg_element(svg, chart.name))
 
 
 def _render_svg(drawing: Callable[[Look], Figure], look: Look, *, transparent: bool = False) -> str:

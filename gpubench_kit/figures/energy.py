@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.plots import Ends, Plot, clipped, open_plot
 from gpubench_kit.figures.scales import Scale, padded_range, tick_texts, ticks_of
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_shape
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
 from gpubench_kit.figures.words import of_group
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import percent_text, unit_text
 
 RATE, POWER = "avg_fps", "board_w"

@@ -9,7 +9,7 @@ from functools import partial
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.pieces import draw_pieces, longest_drawn, pieces_table
 from gpubench_kit.figures.plots import Plot, key_lines, write_key
 from gpubench_kit.figures.scales import Scale
@@ -18,6 +18,7 @@ from gpubench_kit.figures.style import Look, series_shape
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
 from gpubench_kit.figures.text import clean, text_width, wrap
 from gpubench_kit.figures.words import names_text, scene_text
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import count_text, duration_text, number_text
 from gpubench_kit.reading.run_facts import RunFacts, Trace
 

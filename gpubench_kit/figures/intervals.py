@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.sheet import Heading
@@ -27,6 +27,7 @@ from gpubench_kit.figures.words import (
     scene_names,
     sentence,
 )
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import change_and_interval_text, change_text, count_text, percent_text
 from gpubench_kit.registry import Metric
 from gpubench_kit.tables import PAIR_KEY

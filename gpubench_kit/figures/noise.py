@@ -7,12 +7,13 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_names
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import number_text, percent_text
 
 _PLACE = ["card", "bench", "game", "setting"]

@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 import pandas as pd
-from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
-from gpubench_kit.figures.plots import Ends, Plot, clipped, open_plot
-from gpubench_kit.figures.scales import padded_range
+from gpubench_kit.figures.described import DescribedFigure
+from gpubench_kit.figures.order_sheet import Evening, draw_evening
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.style import Look, series_shape
 from gpubench_kit.figures.words import metric_of, sentence
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import change_text, count_text, p_text
 from gpubench_kit.statistics.drift import estimate_drift
 
 _FEWEST = 3
 _CELL = ["tuning", "game", "setting"]
-
-
-@dataclass(frozen=True)
-class _Evening:
-    """What is drawn: (order, deviation, series) of each run, first orders of later sessions, slope or None."""
-
-    runs: tuple[tuple[float, float, int], ...]
-    borders: tuple[float, ...]
-    slope: float | None
-    y_label: str
 
 
 def draw_run_order(usable: pd.DataFrame, plan, *, metric: str, card: str = "",
@@ -68,13 +55,13 @@ def draw_run_order(usable: pd.DataFrame, plan, *, metric: str, card: str = "",
         f"{count_text(len(data), 'run')}, order {known}. {drift}",
         "Each run against the mean of its own game and tuning." + (" Upright lines: restarts." if borders else ""),
     )
-    evening = _Evening(runs, borders, slope, f"deviation from its own mean [{unit}]")
+    evening = Evening(runs, borders, slope, f"deviation from its own mean [{unit}]")
     return DescribedFigure(
         name=slug("run-order", metric, card, bench),
         data=data.reset_index(drop=True),
         caption=f"How far each run lies from the mean of its game and tuning, in the order of the runs. {drift}",
         alternative_text=_alternative(data, facts.label, unit=unit, drift=drift),
-        drawing=partial(_draw, heading=heading, evening=evening, key=key),
+        drawing=partial(draw_evening, heading=heading, evening=evening, key=key),
         style=plan.style,
     )
 
@@ -126,35 +113,6 @@ def _session_borders(data: pd.DataFrame) -> tuple[float, ...]:
 def _rank(names: list[str], name: str) -> int:
     """Return the series of a tuning."""
     return names.index(name) if name in names else len(names)
-
-
-def _draw(look: Look, *, heading: Heading, evening: _Evening, key: tuple[tuple[str, int], ...]) -> Figure:
-    """Return the figure."""
-    orders = [order for order, _, _ in evening.runs]
-    ends = padded_range([deviation for _, deviation, _ in evening.runs], include=[0.0], pad=0.08)
-    x = Ends(min(orders) - 0.8, max(orders) + 0.8, "place in the order of the runs")
-    plot = open_plot(look, heading=heading, x=x, y=Ends(*ends, evening.y_label), key=key)
-    sheet, box = plot.sheet, plot.box
-    sheet.segments([(box.left, plot.y(0.0), box.right, plot.y(0.0))], role="axis")
-    borders = [plot.x(border) for border in evening.borders]
-    sheet.segments([(border, box.top, border, box.bottom) for border in borders], role="axis")
-    for order, deviation, place in evening.runs:
-        role = f"series-{place % 8}"
-        sheet.marker(
-            (plot.x(order), plot.y(deviation)), series_shape(place), role=role, size=0.85 * sheet.sizes.marker
-        )
-    if evening.slope is not None:
-        _draw_slope(plot, evening.slope, orders=orders)
-    return sheet.figure
-
-
-def _draw_slope(plot: Plot, slope: float, *, orders: list[float]) -> None:
-    """Draw the drift as a line through the middle of the evening."""
-    middle = sum(orders) / len(orders)
-    xs = [min(orders), max(orders)]
-    part = clipped(xs, [slope * (x - middle) for x in xs], plot=plot)
-    if part is not None:
-        plot.sheet.line([plot.x(x) for x in part[0]], [plot.y(y) for y in part[1]], role="ink", dash=(0, (5, 2)))
 
 
 def _alternative(data: pd.DataFrame, label: str, *, unit: str, drift: str) -> str:

@@ -9,11 +9,12 @@ from functools import partial
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
 from gpubench_kit.figures.words import metric_of, of_group, sentence
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import count_text, number_text, percent_text
 from gpubench_kit.statistics.planning import POWER
 

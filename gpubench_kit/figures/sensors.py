@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.lanes import open_lanes
 from gpubench_kit.figures.plots import Ends, Plot
 from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs, middle_runs
@@ -18,6 +18,7 @@ from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import unit_text, value_text
 from gpubench_kit.reading.run_facts import RunFacts
 

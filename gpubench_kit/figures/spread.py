@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
 from gpubench_kit.figures.words import scene_text
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import count_text, unit_text
 from gpubench_kit.reading.run_facts import RunFacts
 

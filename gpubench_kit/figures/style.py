@@ -17,7 +17,7 @@ from __future__ import annotations
 import colorsys
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from matplotlib.colors import is_color_like, to_hex
 
@@ -112,6 +112,11 @@ def picture_look(style: Style | None = None, *, theme: str = "light") -> Look:
     return Look(themed_colours(style, theme=theme), "picture", scale, mark)
 
 
+def uncoloured_picture_look(style: Style | None = None) -> Look:
+    """Return the look of a picture with a placeholder for each colour: one drawing serves every theme."""
+    return replace(picture_look(style), colours=_PLACEHOLDERS)
+
+
 def themed_colours(style: Style | None = None, *, theme: str) -> dict[str, str]:
     """Return the colour of each role in one theme, the accent made legible where it is not."""
     place = THEMES.index(theme)
@@ -159,9 +164,14 @@ def readable(colour: str, ground: str) -> str:
 def as_css_variables(svg: str, style: Style | None = None) -> str:
     """Return SVG text whose placeholder colours are CSS variables with the light colours to fall back on."""
     light = themed_colours(style, theme="light")
+    return coloured(svg, {role: _variable(role, light) for role in light})
+
+
+def coloured(svg: str, colours: Mapping[str, str]) -> str:
+    """Return SVG text with the colour of each role in the place of its placeholder."""
     roles = {colour: role for role, colour in _PLACEHOLDERS.items()}
     pattern = re.compile("|".join(roles), re.IGNORECASE)
-    return pattern.sub(lambda found: _variable(roles[found.group().lower()], light), svg)
+    return pattern.sub(lambda found: colours[roles[found.group().lower()]], svg)
 
 
 def chart_css(style: Style | None = None) -> str:

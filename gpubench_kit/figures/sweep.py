@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.lanes import open_lanes
 from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look
 from gpubench_kit.figures.sweep_part import SweptPart, file_parts, knee_note, outcome_of, titled
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import change_and_interval_text, percent_text, unit_text
 from gpubench_kit.statistics.sweep_ladder import offset_text
 

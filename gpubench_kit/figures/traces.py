@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.lanes import open_lanes
 from gpubench_kit.figures.pieces import draw_pieces, longest_drawn, pieces_table
 from gpubench_kit.figures.plots import Ends, Plot
@@ -18,6 +18,7 @@ from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs, middle_runs
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look
 from gpubench_kit.figures.words import scene_text
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import count_text, number_text, unit_text
 from gpubench_kit.reading.run_facts import RunFacts, Trace
 

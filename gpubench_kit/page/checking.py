@@ -10,8 +10,9 @@ import pandas as pd
 
 from gpubench_kit.checks.evidence import place_text
 from gpubench_kit.fault_text import shown
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.words import scene_text, sentence
+from gpubench_kit.file_names import slug
 from gpubench_kit.number_text import count_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.checking_pictures import pictures_of_run

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from concurrent.futures import Future
+from concurrent.futures import Executor, Future
 from concurrent.futures import TimeoutError as DrawingTimeout
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -42,12 +42,14 @@ class Pictures:
         ReportError : the folder cannot be made
         """
         self.folder = Path(folder) / "pictures" if str(folder) else None
-        self._drawn: dict[str, list[Future]] = {}
+        self._drawn: dict[str, Future] = {}
         try:
             if self.folder is not None:
                 self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise ReportError(f"pictures: the folder cannot be made ({error.strerror}).") from error
+        if self.folder is not None:
+            _start_processes()
 
     def add(self, section: Any) -> Any:
         """Begin to draw the charts of a section, and return the section, so that a cell can show it.
@@ -58,8 +60,7 @@ class Pictures:
         """
         if self.folder is not None:
             for name, chart in section.pictures.items():
-                pool = get_reusable_executor(max_workers=os.cpu_count(), timeout=60)
-                self._drawn[name] = [pool.submit(_draw, chart, self.folder, theme) for theme in THEMES]
+                self._drawn[name] = _pool().submit(_draw, chart, self.folder)
         return section
 
     def finish(self) -> list[str]:
@@ -73,9 +74,8 @@ class Pictures:
         ------
         ReportError : a picture cannot be written, or a process was lost
         """
-        futures = [future for drawn in self._drawn.values() for future in drawn]
         try:
-            return sorted(name for future in futures for name in future.result(timeout=_TIMEOUT_S))
+            return sorted(name for drawn in self._drawn.values() for name in drawn.result(timeout=_TIMEOUT_S))
         except BrokenProcessPool as error:
             raise ReportError(
                 "pictures: a process that drew them ended, probably because memory ran out."
@@ -106,7 +106,23 @@ def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
     return pictures.finish()
 
 
-def _draw(chart: DescribedFigure, folder: Path, theme: str) -> list[str]:
-    """Draw one chart in one theme; return the names of its files."""
-    files = [folder / f"{chart.name}-{theme}.{ending}" for ending in ("svg", "png")]
-    return [chart.save(file, theme=theme).name for file in files]
+def _pool() -> Executor:
+    """Return the processes that draw."""
+    return get_reusable_executor(max_workers=os.cpu_count(), timeout=60)
+
+
+def _start_processes() -> None:
+    """Start the processes, which load what they draw with while nothing waits for them."""
+    for _ in range(os.cpu_count() or 1):
+        _pool().submit(_ready)
+
+
+def _ready() -> bool:
+    """Return at once: this module, and with it all that draws, is loaded by then."""
+    return True
+
+
+def _draw(chart: DescribedFigure, folder: Path) -> list[str]:
+    """Draw one chart; return the names of its files. The themes of an SVG stand together: they share a drawing."""
+    files = [(folder / f"{chart.name}-{theme}.{ending}", theme) for ending in ("svg", "png") for theme in THEMES]
+    return [chart.save(file, theme=theme).name for file, theme in files]

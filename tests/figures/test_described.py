@@ -12,8 +12,10 @@ import pytest
 from PIL import Image
 
 from gpubench_kit.errors import ReportError
-from gpubench_kit.figures.described import DescribedFigure, slug
+from gpubench_kit.figures.described import DescribedFigure, _render_svg, _svg_element
 from gpubench_kit.figures.sheet import Heading, open_sheet
+from gpubench_kit.figures.style import THEMES, picture_look
+from gpubench_kit.file_names import slug
 
 
 def _draw(look, label="Salt Orchard"):
@@ -153,3 +155,18 @@ def test_slugs_are_readable_and_distinct():
     assert slug("x" * 300) != slug("x" * 299)
     assert re.fullmatch(r"[a-z0-9-]+", slug("../<b>", "鉄"))
     assert len(slug("y" * 300)) <= 80
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_a_picture_coloured_afterwards_is_the_one_drawn_in_its_colours(tmp_path, theme):
+    chart = _figure()
+    drawn = _svg_element(_render_svg(chart.drawing, picture_look(theme=theme)), chart.name)
+    saved = chart.save(tmp_path / "a.svg", theme=theme).read_text(encoding="utf-8")
+    assert drawn[drawn.index(">") :] == saved[saved.index(">", saved.index("<svg")) :].rstrip("\n")
+
+
+def test_themes_follow_one_another_with_their_own_colours(tmp_path):
+    chart = _figure()
+    light, dark = (chart.save(tmp_path / f"{theme}.svg", theme=theme).read_text("utf-8") for theme in THEMES)
+    assert "#01fe" not in light + dark
+    assert light != dark
