@@ -61,7 +61,7 @@ def tests(session):
 @nox.session(venv_backend="none")
 def coverage(session):
     """Fail unless every line of the statistics and of the claims is run by their own tests."""
-    parts = ["gpubench_kit/statistics/*", "gpubench_kit/claims*.py"]
+    parts = ["gpubench_kit/statistics/*", "gpubench_kit/claims/*"]
     folders = ["tests/statistics", "tests/claims", "tests/properties"]
     session.run(*HERE, "coverage", "run", "--source=gpubench_kit", "-m", "pytest", "-q", *folders, *session.posargs)
     session.run(*HERE, "coverage", "report", f"--include={','.join(parts)}", "--show-missing", "--fail-under=100")

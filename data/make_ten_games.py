@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from gpubench_kit.number_text import change_text, value_text
-from gpubench_kit.synthetic_recipe import MadeGame, MadeReview, MadeTuning, Mishap
-from gpubench_kit.synthetic_review import write_review
+from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap
+from gpubench_kit.synthetic.review import write_review
 
 SEED = 20261102
 

@@ -30,13 +30,13 @@ _HOME = {
     "make_schedule": "gpubench_kit.schedule",
     "open_review": "gpubench_kit.reading.review",
     "page": "gpubench_kit.page",
-    "proposed_sentences": "gpubench_kit.claims_proposals",
+    "proposed_sentences": "gpubench_kit.claims.proposals",
     "redo_list": "gpubench_kit.checks.redo",
     "used_runs": "gpubench_kit.checks.review",
     "used_runs_fingerprint": "gpubench_kit.looks",
     "write_pictures": "gpubench_kit.report.pictures",
     "write_schedule": "gpubench_kit.report.schedule_files",
-    "write_script_sheet": "gpubench_kit.claims_script",
+    "write_script_sheet": "gpubench_kit.claims.script",
     "write_tables": "gpubench_kit.report.package",
 }
 

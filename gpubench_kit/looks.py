@@ -20,7 +20,7 @@ import pandas as pd
 
 from gpubench_kit.errors import Fault, ReportError, TableError
 from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.sheet_text import SheetCells, read_cells
+from gpubench_kit.run_sheet.text import SheetCells, read_cells
 from gpubench_kit.table_declaration import Column, Table
 
 LOOKS_FILE = "looks.csv"

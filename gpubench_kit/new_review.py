@@ -7,7 +7,7 @@ from pathlib import Path
 from gpubench_kit.errors import Fault, ReportError
 from gpubench_kit.fault_text import listed, shown
 from gpubench_kit.plan import PLAN_FILE
-from gpubench_kit.sheet_text import SHEET_FILES
+from gpubench_kit.run_sheet.text import SHEET_FILES
 
 SHEET_HEADINGS = (
     "run", "tuning", "game", "setting", "session", "round", "order", "started_at", "frame_log", "sensor_log",

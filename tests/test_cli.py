@@ -10,7 +10,7 @@ import sys
 
 import pytest
 
-from gpubench_kit import cli
+from gpubench_kit.cli import command as cli
 from gpubench_kit.errors import Fault, PlanError, ReportError
 
 
@@ -179,7 +179,7 @@ def test_logs_are_compared_by_the_metric_asked_for(log, capsys):
 
 def test_a_command_that_does_nothing_loads_no_large_library():
     large = "{'pandas', 'matplotlib', 'scipy', 'papermill'} & set(sys.modules)"
-    code = f"import sys; import gpubench_kit.cli as cli; cli._parser(); print({large})"
+    code = f"import sys; import gpubench_kit.cli.command as cli; cli._parser(); print({large})"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "set()\n"
 

@@ -23,7 +23,6 @@ LAYERS = {
     "file_names": 0,
     "plan": 1,
     "run_sheet": 1,
-    "sheet": 1,
     "looks": 1,
     "new_review": 1,
     "reading": 2,
@@ -45,7 +44,7 @@ LAYERS = {
 #: Inside one layer: groups from left to right. A module may import from groups to its left, never from its own.
 ORDER = (
     ("errors", "registry") , ("table_declaration",), ("tables",), ("findings", "number_text"),
-    ("plan",), ("run_sheet", "looks"),
+    ("plan.review_plan",), ("plan",), ("run_sheet.load",), ("run_sheet", "looks"),
     ("reading.text_table",), ("reading.find_columns",), ("reading.frame_log", "reading.sensor_log"),
     ("reading.join",), ("reading.review",),
     ("metrics.frame_rate", "metrics.frame_time", "metrics.power"), ("metrics.per_run",),
@@ -180,10 +179,8 @@ def _inner(name: str) -> str:
 
 
 def _part(inner: str) -> str:
-    """Return the part of the package that a module belongs to: `plan_rules` stands beside `plan`."""
-    first = inner.split(".")[0]
-    family = first.split("_")[0]
-    return family if first not in LAYERS and family in LAYERS else first
+    """Return the part of the package that a module belongs to."""
+    return inner.split(".")[0]
 
 
 def _layer(inner: str) -> float:

@@ -7,9 +7,9 @@ import pytest
 from gpubench_kit.errors import PlanError, ReportError
 from gpubench_kit.new_review import PLAN_TEMPLATE, SHEET_HEADINGS, new_review
 from gpubench_kit.plan import load_plan
-from gpubench_kit.plan_rules import Analysis
+from gpubench_kit.plan.rules import Analysis
 from gpubench_kit.run_sheet import load_run_sheet
-from gpubench_kit.sheet_columns import KNOWN
+from gpubench_kit.run_sheet.columns import KNOWN
 
 FILLED = ("Larkmoor 4: quiet", "Larkmoor 4", "quiet", "Salt Orchard")
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.plan_rules import Analysis
-from gpubench_kit.plan_schema import SCHEMA_FILE, main, plan_schema, schema_text
+from gpubench_kit.plan.rules import Analysis
+from gpubench_kit.plan.schema import SCHEMA_FILE, main, plan_schema, schema_text
 from gpubench_kit.registry import METRICS
 
 DOCS = Path(__file__).parent.parent / "docs" / "plan.schema.json"
@@ -17,7 +17,7 @@ DOCS = Path(__file__).parent.parent / "docs" / "plan.schema.json"
 
 @pytest.mark.parametrize("file", [SCHEMA_FILE, DOCS], ids=["package", "docs"])
 def test_published_schema_is_that_of_the_models(file):
-    action = "run: python -m gpubench_kit.plan_schema gpubench_kit/plan.schema.json docs/plan.schema.json"
+    action = "run: python -m gpubench_kit.plan.schema gpubench_kit/plan/plan.schema.json docs/plan.schema.json"
     assert file.read_text(encoding="utf-8") == schema_text(), action
 
 

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from gpubench_kit.errors import DesignError
-from gpubench_kit.synthetic_logs import IDLE_W, make_logs, sound_dba
-from gpubench_kit.synthetic_recipe import MadeGame, MadeReview, MadeTuning, Mishap, list_runs
-from gpubench_kit.synthetic_review import (
+from gpubench_kit.synthetic.logs import IDLE_W, make_logs, sound_dba
+from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap, list_runs
+from gpubench_kit.synthetic.review import (
     Dialect,
     frame_log_text,
     plan_text,

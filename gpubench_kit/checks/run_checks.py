@@ -11,7 +11,7 @@ from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, pla
 from gpubench_kit.checks.fellows import distance_from_fellows, flag_bound, is_flagged
 from gpubench_kit.findings import Finding
 from gpubench_kit.number_text import change_text, count_text, number_text, percent_text, value_text
-from gpubench_kit.plan_rules import Checks
+from gpubench_kit.plan.rules import Checks
 from gpubench_kit.registry import METRICS
 
 #: Metrics whose values are at most as large as a limit of the plan.

@@ -38,7 +38,7 @@ def draw_verdict_chances(
 
     Parameters
     ----------
-    chances : DataFrame, one row per (group, metric, difference, rounds); see ``schedule_tables.VERDICT_CHANCES``
+    chances : DataFrame, one row per (group, metric, difference, rounds); see ``schedule.tables.VERDICT_CHANCES``
     plan : ReviewPlan, gives the margin and the style
     metric : name of the metric
     group : group of settings

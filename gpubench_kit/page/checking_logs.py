@@ -27,7 +27,7 @@ from gpubench_kit.page.elements import (
     terms,
 )
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.plan_limits import list_limits
+from gpubench_kit.plan.limits import list_limits
 from gpubench_kit.reading.find_columns import ColumnChoice
 from gpubench_kit.reading.review import Review
 from gpubench_kit.reading.run_facts import RunFacts

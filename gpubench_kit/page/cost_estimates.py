@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.costs import price_of
-from gpubench_kit.costs_formulas import DAYS_PER_YEAR, plain_text
-from gpubench_kit.costs_sensitivity import cost_sensitivity
+from gpubench_kit.costs.formulas import DAYS_PER_YEAR, plain_text
+from gpubench_kit.costs.sensitivity import cost_sensitivity
 from gpubench_kit.figures.costs import draw_cost_sensitivity
 from gpubench_kit.figures.words import metric_of, of_group, of_pair, pair_text, pairs_in
 from gpubench_kit.number_text import (

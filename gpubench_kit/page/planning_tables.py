@@ -10,7 +10,7 @@ from gpubench_kit.figures.words import metric_of, scene_text, sentence
 from gpubench_kit.number_text import count_text, is_missing, number_text, percent_text
 from gpubench_kit.page.elements import Column, Markup, table
 from gpubench_kit.page.planning_words import amount_text, time_text
-from gpubench_kit.schedule_needs import SPREAD_OF_GAMES_PCT
+from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
 from gpubench_kit.statistics.planning import MOST_RUNS
 
 _OUTLOOK = {"yes": "yes", "perhaps": "perhaps", "no": "no", "none": "–"}
@@ -21,7 +21,7 @@ def needs_list(rows: pd.DataFrame, metric: str) -> Markup:
 
     Parameters
     ----------
-    rows : rows of ``schedule_tables.NEEDS`` with the noise beside them
+    rows : rows of ``schedule.tables.NEEDS`` with the noise beside them
     metric : name of the metric
     """
     unit, margin = rows["unit"].iloc[0], rows["margin"].iloc[0]
@@ -40,7 +40,7 @@ def overall_list(rows: pd.DataFrame) -> Markup:
 
     Parameters
     ----------
-    rows : see ``schedule_tables.NEEDS_OVERALL``
+    rows : see ``schedule.tables.NEEDS_OVERALL``
     """
     several = rows["group"].nunique() > 1
     columns = [Column("Metric"), *[Column("Group")] * several, Column("Games", is_number=True),
@@ -59,7 +59,7 @@ def visits_list(visits: pd.DataFrame) -> Markup:
 
     Parameters
     ----------
-    visits : see ``schedule_tables.VISITS``
+    visits : see ``schedule.tables.VISITS``
     """
     columns = [Column("Start"), Column("Game"), Column("Runs", is_number=True), Column("Before it"),
                Column("Start and settle"), Column("Runs take")]  # fmt: skip
@@ -71,7 +71,7 @@ def runs_list(rows: pd.DataFrame) -> Markup:
 
     Parameters
     ----------
-    rows : see ``schedule_tables.PLANNED_RUNS``
+    rows : see ``schedule.tables.PLANNED_RUNS``
     """
     sessions, cards = (rows[name].nunique() > 1 for name in ("session", "card"))
     columns = [Column("Run"), Column("Game"), Column("Round", is_number=True), Column("Tuning")]

@@ -76,7 +76,7 @@ def metric_sentence(needs: pd.DataFrame, *, metric: str, group: str) -> str:
 
     Parameters
     ----------
-    needs : rows of ``schedule_tables.NEEDS`` of one metric and group
+    needs : rows of ``schedule.tables.NEEDS`` of one metric and group
     metric, group : which
     """
     label = of_group(sentence(metric_of(metric).label), group)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims_proposals import Proposals
+from gpubench_kit.claims.proposals import Proposals
 from gpubench_kit.number_text import count_text, is_missing
 from gpubench_kit.page.elements import (
     Column,
@@ -36,7 +36,7 @@ def script(claims: pd.DataFrame, plan, proposals: Proposals | None = None) -> Se
     ----------
     claims : DataFrame, one row per claim; see ``tables.CLAIMS``
     plan : ReviewPlan
-    proposals : see `gpubench_kit.claims_proposals.proposed_sentences`; None for none
+    proposals : see `gpubench_kit.claims.proposals.proposed_sentences`; None for none
 
     Returns
     -------

@@ -21,7 +21,7 @@ from gpubench_kit.page.sweep_words import (
     thriftiest_sentence,
 )
 from gpubench_kit.sweep import Sweep
-from gpubench_kit.sweep_tables import SWEEP_TABLES
+from gpubench_kit.sweep.tables import SWEEP_TABLES
 
 _NOT_STABLE = (
     "No setting here is called stable. Hours without a failure only bound the failure rate, on this card, with "

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from gpubench_kit.claims_words import assumption
+from gpubench_kit.claims.words import assumption
 from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
 from gpubench_kit.number_text import change_and_interval_text, change_text, interval_text, is_missing, percent_text
 from gpubench_kit.page.elements import Markup

@@ -15,7 +15,7 @@ from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, ru
 from gpubench_kit.report.page_place import PagePlace
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.statistics.sweep_ladder import ladder_of
-from gpubench_kit.sweep_tables import ANSWERS, SWEEP
+from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 
 NOTEBOOK, PAGE_FILE, FILES_FOLDER = "find_tuning.ipynb", "tuning.html", "tuning"
 

@@ -20,7 +20,7 @@ import pandas as pd
 from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.errors import ReportError
 from gpubench_kit.file_names import slug
-from gpubench_kit.sweep_tables import SWEEP_TABLES
+from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.tables import ALL_TABLES, Column, Table
 
 DESCRIPTION = "datapackage.json"

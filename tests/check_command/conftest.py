@@ -13,8 +13,8 @@ import pytest
 import gpubench_kit as kit
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.review import Review
-from gpubench_kit.synthetic_recipe import MadeGame, MadeReview, MadeTuning, Mishap
-from gpubench_kit.synthetic_review import write_review
+from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap
+from gpubench_kit.synthetic.review import write_review
 
 TUNINGS = (
     MadeTuning("factory"),

@@ -13,11 +13,11 @@ import pandas as pd
 import pytest
 
 import gpubench_kit as kit
-from gpubench_kit import cli
+from gpubench_kit.cli import command as cli
 from gpubench_kit.errors import PlanError, TableError
 from gpubench_kit.looks import LOOKS_FILE
 from gpubench_kit.new_review import new_review
-from gpubench_kit.plan_rules import Checks
+from gpubench_kit.plan.rules import Checks
 from gpubench_kit.report.build_check import NOTEBOOK, BuiltCheck, build_check
 from gpubench_kit.report.html import check_page
 from gpubench_kit.report.notebook_run import parameter_names

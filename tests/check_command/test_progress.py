@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.checks.progress import progress_of
-from gpubench_kit.plan_limits import limits_text, list_limits
-from gpubench_kit.plan_rules import Checks
+from gpubench_kit.plan.limits import limits_text, list_limits
+from gpubench_kit.plan.rules import Checks
 from gpubench_kit.tables import RUNS
 
 

@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
-from gpubench_kit.claims_judged import CONTRADICTED, NOT_SHOWN, SUPPORTED, outcome_of
-from gpubench_kit.claims_rules import contradicts, supports
-from gpubench_kit.claims_targets import both_ways, find_targets
+from gpubench_kit.claims.judged import CONTRADICTED, NOT_SHOWN, SUPPORTED, outcome_of
+from gpubench_kit.claims.rules import contradicts, supports
+from gpubench_kit.claims.targets import both_ways, find_targets
 
 SAYS = ("better", "worse", "same", "no_loss", "at_least", "at_most")
 CHANGES, ERRORS = st.floats(-8, 8), st.floats(0.02, 4)

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.schedule_chances import DIFFERENCES_PCT, verdict_chances
-from gpubench_kit.schedule_needs import needs_of, needs_over_games
-from gpubench_kit.schedule_tables import PLANNED_NOISE
+from gpubench_kit.schedule.chances import DIFFERENCES_PCT, verdict_chances
+from gpubench_kit.schedule.needs import needs_of, needs_over_games
+from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.planning import chance_of_difference, chance_of_same, overall_half_width
 from gpubench_kit.statistics.verdict_chance import chance_of_verdict
 

@@ -11,7 +11,7 @@ from gpubench_kit.figures.planning import draw_verdict_chances
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
 from gpubench_kit.schedule import make_schedule
-from gpubench_kit.schedule_sheet import extend_run_sheet
+from gpubench_kit.schedule.sheet import extend_run_sheet
 
 LONG = {"minutes": 9000.0}
 SECTIONS = ("plan_head", "plan_says", "plan_chances", "plan_needs", "plan_time", "plan_order", "plan_method")

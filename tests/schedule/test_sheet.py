@@ -8,7 +8,7 @@ import pytest
 from gpubench_kit.errors import ReportError, TableError
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.schedule import make_schedule
-from gpubench_kit.schedule_sheet import extend_run_sheet, extended_run_sheet
+from gpubench_kit.schedule.sheet import extend_run_sheet, extended_run_sheet
 
 #: name -> (encoding, bytes before the text, separator, end of line)
 DIALECTS = {
@@ -129,7 +129,7 @@ def test_a_sheet_that_cannot_be_replaced_is_told(folder, monkeypatch):
     def refuse(*_):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("gpubench_kit.schedule_sheet.os.replace", refuse)
+    monkeypatch.setattr("gpubench_kit.schedule.sheet.os.replace", refuse)
     with pytest.raises(ReportError, match="Close programs that have it open"):
         extend_run_sheet(rows, made.plan)
     assert list(made.path.iterdir()) == []

@@ -1,0 +1,167 @@
+"""Sentences that the data bear out, and those often said that they do not: with or without claims in the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import astuple, dataclass
+from itertools import product
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Verdict, judge_claim
+from gpubench_kit.claims.sentences import best_sentence
+from gpubench_kit.claims.targets import Results, both_ways
+from gpubench_kit.claims.text import evidence, standing, suggestion
+from gpubench_kit.claims.words import label_words, sides, way_words
+from gpubench_kit.plan.uses import Claim, SubjectText
+from gpubench_kit.statistics.result_rows import direction_of
+
+#: Most sentences in each of the two lists.
+MOST = 8
+
+_LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms")
+_ENERGY = ("energy_per_frame_j", "frames_per_j")
+_WHERE = {"these_games": "in our games", "every_game": "in every game", "games_like_these": "in games in general"}
+_OPEN = ("undecided", "no_verdict")
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A sentence, and what the data say about it."""
+
+    text: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Proposals:
+    """What may be said, strongest wording first in the order of the plan's metrics; and what may not.
+
+    Attributes
+    ----------
+    safe : sentences that the data bear out
+    not_shown : sentences often said in such a case that the data do not bear out, or contradict
+    """
+
+    safe: tuple[Proposal, ...]
+    not_shown: tuple[Proposal, ...]
+
+
+def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> Proposals:
+    """Return sentences that the data bear out, and those often said that they do not.
+
+    Parameters
+    ----------
+    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    Proposals, at most `MOST` of each kind
+
+    Notes
+    -----
+    Each sentence passes the same rules as a claim of the plan.
+    """
+    results = both_ways(comparisons, overall, plan=plan)
+    safe = dict.fromkeys([*_over_games(results, plan), *_in_every_game(results, plan)])
+    doubtful = dict.fromkeys([*_often_said(results, plan), *_about_other_samples(plan)])
+    return Proposals(tuple(safe)[:MOST], tuple(doubtful)[:MOST])
+
+
+def _metrics(plan) -> list[str]:
+    """Return the metrics that sentences are made of: the primary one, a low, energy, then the others."""
+    wanted = [
+        plan.analysis.primary,
+        *_first(plan, _LOWS),
+        "board_w",
+        *_first(plan, _ENERGY),
+        *plan.analysis.metrics,
+    ]
+    return [one for one in dict.fromkeys(wanted) if one in plan.analysis.metrics and direction_of(one)]
+
+
+def _first(plan, kind: tuple[str, ...]) -> list[str]:
+    """Return the first metric of a kind that the plan compares."""
+    return [one for one in kind if one in plan.analysis.metrics][:1]
+
+
+def _over_games(results: Results, plan) -> Iterator[Proposal]:
+    """Yield what is settled over the games measured, metric by metric and pair by pair."""
+    for metric in _metrics(plan):
+        for pair in plan.pairs():
+            verdict = judge_claim(_claim(pair, metric, "better"), results, plan=plan)
+            settled = [one for one in verdict.judged if one.target.row.verdict not in _OPEN]
+            yield from (Proposal(best_sentence(one.target, plan), standing(one.target.row)) for one in settled)
+
+
+def _in_every_game(results: Results, plan) -> Iterator[Proposal]:
+    """Yield what holds in every scene: of each pair a gain, or else that nothing was lost."""
+    for pair in plan.pairs():
+        claims = [_claim(pair, plan.analysis.primary, says, over="every_game") for says in ("better", "no_loss")]
+        verdicts = [judge_claim(claim, results, plan=plan) for claim in claims]
+        held = [one for one in verdicts if one.outcome == SUPPORTED and len(one.judged) > 1]
+        yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in held[:1])
+
+
+def _often_said(results: Results, plan) -> Iterator[Proposal]:
+    """Yield what one often hears in such a case and the data do not show."""
+    cases = product(_WHERE, plan.pairs())
+    claims = (claim for over, pair in cases for claim in _usual_claims(pair, results, over=over, plan=plan))
+    for claim in claims:
+        verdict = judge_claim(claim, results, plan=plan)
+        if verdict.outcome != SUPPORTED and verdict.judged:
+            yield Proposal(claim.text, _why(verdict))
+
+
+def _usual_claims(pair, results: Results, *, over: str, plan) -> Iterator[Claim]:
+    """Yield the claims that suit what was measured: a gain where there was one, no loss where it was small."""
+    primary = plan.analysis.primary
+    rows = results.overall.get((*astuple(pair.of), *astuple(pair.against)), [])
+    wanted = [primary] if over != "these_games" else [primary, *_first(plan, _LOWS), *_first(plan, _ENERGY)]
+    for metric in (one for one in wanted if direction_of(one)):
+        found = [row for row in rows if row.metric == metric and row.scope == "these_games"]
+        gains = [(direction_of(metric) * row.change, row.margin) for row in found]
+        if any(gain > 0 for gain, _ in gains):
+            yield _claim(pair, metric, "better", over=over, text=_text(found[0], "better", over, plan))
+        if metric == primary and any(-2 * margin < gain < 0 for gain, margin in gains):
+            yield _claim(pair, metric, "no_loss", over=over, text=_text(found[0], "no_loss", over, plan))
+
+
+def _text(row: Any, says: str, over: str, plan) -> str:
+    """Return a claim as one hears it."""
+    of, against = sides(row, plan)
+    where = _WHERE[over]
+    if says == "no_loss":
+        return f"{of} loses nothing against {against} {where}."
+    way = way_words(row.metric, is_up=direction_of(row.metric) > 0)
+    if row.metric == "avg_fps":
+        return f"{of} is {way} than {against} {where}."
+    label = label_words(row.metric)
+    return f"{label[:1].upper()}{label[1:]} is {way} with {of} than with {against} {where}."
+
+
+def _claim(pair, metric: str, says: str, *, over: str = "these_games", text: str = "-") -> Claim:
+    """Return a claim about a pair."""
+    of, against = (
+        SubjectText(card=one.card, tuning=one.tuning, bench=one.bench) for one in (pair.of, pair.against)
+    )
+    return Claim(id="-", text=text, metric=metric, of=of, against=against, over=over, says=says)
+
+
+def _why(verdict: Verdict) -> str:
+    """Return how a sentence fares, with the evidence."""
+    return f"{'Contradicted' if verdict.outcome == CONTRADICTED else 'Not shown'}: {evidence(verdict)}"
+
+
+def _about_other_samples(plan) -> Iterator[Proposal]:
+    """Yield what one sample of a model never shows."""
+    tunings = [one.name for one in plan.tunings if not one.reference]
+    for unit in plan.card_units:
+        if len(unit.cards) == 1 and tunings:
+            yield Proposal(
+                f"Every {unit.name} runs like this with “{tunings[0]}”.",
+                "Not shown: one card was measured; another may be slower, or may not hold the tuning.",
+            )

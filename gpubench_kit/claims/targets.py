@@ -1,0 +1,209 @@
+"""What a claim is held against: rows of the results, seen from its side and in its unit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import astuple, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.plan.uses import OVER_WORDS, Claim
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.adjustment import adjust_in_families
+from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_entered
+from gpubench_kit.statistics.mirrored import families_of, mirrored
+from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.tables import PAIR_KEY
+
+_ENDS = ("change", "low", "high", "same_low", "same_high")
+
+
+@dataclass(frozen=True)
+class Amounts:
+    """A change with its intervals, all in one unit: ``low`` to ``high`` two-sided, ``same_*`` one-sided each."""
+
+    change: float
+    low: float
+    high: float
+    same_low: float
+    same_high: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Target:
+    """One result that a claim must agree with.
+
+    Attributes
+    ----------
+    row : row of ``comparisons``, or of ``overall``, seen from the claim's side
+    amounts : its change in the unit that the claim speaks in
+    own : the same from the game's own runs alone; None for results over games
+    is_named : whether the claim singles this game out, so that its own runs alone must agree
+    games : rows of ``comparisons`` behind a result over games
+    """
+
+    row: Any
+    amounts: Amounts
+    own: Amounts | None
+    is_named: bool
+    games: tuple[Any, ...] = ()
+
+
+@dataclass(frozen=True)
+class Found:
+    """All results that a claim must agree with, and why some are not there: one sentence each."""
+
+    targets: tuple[Target, ...]
+    lacking: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Results:
+    """Rows of both tables by pair, every pair seen from either side, with the test beyond the margin."""
+
+    comparisons: dict[tuple[str, ...], list[Any]]
+    overall: dict[tuple[str, ...], list[Any]]
+
+
+def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan) -> Results:
+    """Return the results with every pair seen from either side.
+
+    Parameters
+    ----------
+    comparisons, overall : DataFrames, see ``tables.COMPARISONS`` and ``tables.OVERALL``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    Results; a pair is as ``tables.PAIR_KEY``, and rows have a further column ``p_beyond_adjusted``
+    """
+    tables = (_with_beyond(table, plan) for table in (comparisons, overall))
+    return Results(*(_by_pair(pd.concat([one, mirrored(one, plan)], ignore_index=True)) for one in tables))
+
+
+def find_targets(claim: Claim, results: Results, *, plan) -> Found:
+    """Return what a claim must agree with.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+    results : see `both_ways`
+    plan : ReviewPlan
+
+    Returns
+    -------
+    Found : a claim that leaves out bench or group must hold on every bench and in every group
+    """
+    if _needs_percent(claim):
+        unit = METRICS[claim.metric].unit
+        return Found((), (f"An amount in {unit} can be held against the games measured only; say it in percent.",))
+    targets: list[Target] = []
+    lacking: list[str] = []
+    for pair in plan.pairs_of(claim):
+        key = (*astuple(pair.of), *astuple(pair.against))
+        games = _of_claim(results.comparisons, key, claim=claim)
+        if not games:
+            lacking.append(_why_nothing(results.comparisons.get(key, []), claim))
+        elif claim.over in ("these_games", "games_like_these"):
+            rows = [row for row in _of_claim(results.overall, key, claim=claim) if row.scope == claim.over]
+            targets += [_overall_target(row, games, claim) for row in rows]
+            lacking += [] if rows else ["Fewer than three games can enter, so other games are not spoken of."]
+        else:
+            wanted = [row for row in games if claim.over in ("every_game", row.game)]
+            targets += [_game_target(row, claim) for row in wanted]
+            lacking += _missing_games(wanted, claim, plan)
+    return Found(tuple(targets), tuple(dict.fromkeys(lacking)))
+
+
+def _needs_percent(claim: Claim) -> bool:
+    """Return whether a claim gives an amount in a unit that only percent can answer."""
+    return claim.by is not None and METRICS[claim.metric].scale == "ratio" and claim.over == "games_like_these"
+
+
+def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
+    """Return the table with adjusted p-values against a difference no larger than the margin."""
+    p = 1 - table["p_same"].to_numpy(dtype=float)
+    p = np.where(table["verdict"] == NO_VERDICT, np.nan, p)
+    return table.assign(p_beyond_adjusted=adjust_in_families(p, families_of(table), method=plan.analysis.adjust))
+
+
+def _by_pair(table: pd.DataFrame) -> dict[tuple[str, ...], list[Any]]:
+    """Return the rows of each pair."""
+    rows: dict[tuple[str, ...], list[Any]] = {}
+    for row in table.itertuples(index=False):
+        rows.setdefault(tuple(getattr(row, name) for name in PAIR_KEY), []).append(row)
+    return rows
+
+
+def _of_claim(table: dict[tuple[str, ...], list[Any]], key: tuple[str, ...], *, claim: Claim) -> list[Any]:
+    """Return the rows of one pair, the claim's metric and, where it names one, its group."""
+    rows = table.get(key, [])
+    return [row for row in rows if row.metric == claim.metric and claim.group in ("", row.group)]
+
+
+def _why_nothing(of_pair: list[Any], claim: Claim) -> str:
+    """Return why there is no result at all for a claim."""
+    if not of_pair:
+        return "This pair was not compared: both sides need runs, and the pair a place among the comparisons."
+    if claim.group and all(row.group != claim.group for row in of_pair):
+        return f"Nothing was compared at {claim.group}."
+    return f"There is no {METRICS[claim.metric].label} of both sides."
+
+
+def _missing_games(rows: list[Any], claim: Claim, plan) -> Iterator[str]:
+    """Yield a sentence about the scenes that a claim speaks of but nobody measured."""
+    there = {(row.game, row.setting) for row in rows}
+    wanted = [
+        (game.name, setting.name)
+        for game in plan.games
+        for setting in game.settings
+        if claim.over in (game.name, *OVER_WORDS) and claim.group in ("", setting.group)
+    ]
+    missing = [scene_text(*one) for one in wanted if one not in there]
+    if missing:
+        yield f"Not measured on both sides: {listed(missing)}."
+
+
+def scene_text(game: str, setting: str) -> str:
+    """Return a game and its setting in words."""
+    return f"{game}, {setting}" if setting else game
+
+
+def listed(names: Iterable[str], most: int = 4) -> str:
+    """Return names in a row: all where there are few, else the first and how many more."""
+    names = list(names)
+    if len(names) > most + 1:
+        return f"{'; '.join(names[:most])} and {len(names) - most} others"
+    return "; ".join(names)
+
+
+def _overall_target(row: Any, games: list[Any], claim: Claim) -> Target:
+    """Return a result over games as a target."""
+    entered = tuple(game for game in games if game.group == row.group and has_entered(game, row))
+    is_in_unit = claim.by is not None and row.scale == "ratio" and len(entered) > 0
+    amounts = _of_unit(games_in_unit(pd.DataFrame(entered), row), row.unit) if is_in_unit else _amounts(row)
+    return Target(row, amounts, own=None, is_named=False, games=entered)
+
+
+def _game_target(row: Any, claim: Claim) -> Target:
+    """Return the result of one game as a target."""
+    if claim.by is not None and row.scale == "ratio":
+        both = (_of_unit(game_in_unit(row, strict=strict), row.unit) for strict in (False, True))
+    else:
+        both = (_amounts(row), _amounts(row, stem="strict_"))
+    amounts, own = both
+    return Target(row, amounts, own, is_named=claim.over == row.game)
+
+
+def _amounts(row: Any, stem: str = "") -> Amounts:
+    """Return a row's change and intervals in the unit of the table."""
+    ends = [getattr(row, f"{stem}{name}") for name in _ENDS[1:]]
+    return Amounts(row.change, *ends, unit="%" if row.scale == "ratio" else row.unit)
+
+
+def _of_unit(found: Any, unit: str) -> Amounts:
+    """Return a difference in the metric's unit as amounts."""
+    return Amounts(*(getattr(found, name) for name in _ENDS), unit=unit)

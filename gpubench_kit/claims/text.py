@@ -1,0 +1,246 @@
+"""What a claim was held against, and what may be said instead: both in words, numbers rounded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Judged, Verdict
+from gpubench_kit.claims.rules import amount_of
+from gpubench_kit.claims.sentences import (
+    amount_sentence,
+    best_sentence,
+    loss_bound,
+    loss_sentence,
+    modest_sentence,
+)
+from gpubench_kit.claims.targets import listed, scene_text
+from gpubench_kit.claims.words import (
+    change_words,
+    label_words,
+    margin_words,
+    place,
+    reasons_text,
+    sides,
+    verb,
+    way_words,
+    whose,
+)
+from gpubench_kit.number_text import bound_text, change_text, count_text, is_missing, percent_text
+from gpubench_kit.plan.uses import OVER_WORDS, Claim, SubjectText
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.statistics.verdict import NO_VERDICT
+
+_MOST_GAMES, _MOST_GROUPS = 4, 3
+
+
+def subject_words(subject: SubjectText) -> str:
+    """Return one side of a claim as written: card, tuning and bench, as far as given."""
+    return ", ".join(part for part in (subject.card, subject.tuning, subject.bench) if part)
+
+
+def over_words(claim: Claim) -> str:
+    """Return the games that a claim speaks of, and its group."""
+    words = claim.over.replace("_", " ") if claim.over in OVER_WORDS else claim.over
+    return f"{words}, {claim.group}" if claim.group else words
+
+
+def by_words(claim: Claim) -> str:
+    """Return the amount of a claim with its unit; nothing where it gives none."""
+    if claim.by is None and claim.by_pct is None:
+        return ""
+    return change_text(amount_of(claim), "%" if claim.by is None else METRICS[claim.metric].unit)
+
+
+def evidence(verdict: Verdict) -> str:
+    """Return what a claim was held against.
+
+    Parameters
+    ----------
+    verdict : see `gpubench_kit.claims.judged.judge_claim`
+
+    Returns
+    -------
+    str : how an amount was read, then each result with its interval, then what is lacking; of many games
+        those that do not bear the claim out
+    """
+    parts = [_reading(verdict.claim)]
+    if verdict.claim.over == "every_game":
+        parts += list(_over_every_game(verdict))
+    else:
+        parts += [_result_text(one, verdict.claim) for one in verdict.judged]
+    return " ".join(part for part in [*parts, *verdict.lacking] if part)
+
+
+def suggestion(verdict: Verdict, *, plan) -> str:
+    """Return the sentence that may be said: the strongest where a claim is supported, else the weakest true one.
+
+    Parameters
+    ----------
+    verdict : see `gpubench_kit.claims.judged.judge_claim`
+    plan : ReviewPlan
+    """
+    if not verdict.judged:
+        return "Nothing can be said: " + " ".join(verdict.lacking)[:1].lower() + " ".join(verdict.lacking)[1:]
+    if verdict.claim.over == "every_game" and len(verdict.judged) > 1:
+        return _every_game_sentence(verdict, plan)
+    return " ".join(_sentence(one, verdict, plan) for one in verdict.judged[:_MOST_GROUPS])
+
+
+def standing(row) -> str:
+    """Return how a result stands: its verdict, what must be known about it, and the games left out.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    """
+    words = _verdict_words(row)
+    parts = [f"{words[:1].upper()}{words[1:]}.", reasons_text(row), _left_out(row)]
+    return " ".join(part for part in parts if part)
+
+
+def _reading(claim: Claim) -> str:
+    """Return how an amount is read: of the change with its sign, so that a slip of the sign is seen."""
+    if claim.says not in ("at_least", "at_most"):
+        return ""
+    end = "or more" if claim.says == "at_least" else "or less"
+    return f"Read as: {METRICS[claim.metric].label} changes by {by_words(claim)} {end}."
+
+
+def _result_text(one: Judged, claim: Claim) -> str:
+    """Return one result with its interval, its verdict and what must be known about it."""
+    row = one.target.row
+    where = place(row)
+    where = where[:1].upper() + where[1:]
+    if row.verdict == NO_VERDICT:
+        return f"{where}: no verdict. {reasons_text(row)}"
+    parts = [f"{where}: {change_words(one.target.amounts, confidence=row.confidence)}; {_verdict_words(row)}."]
+    parts += [
+        _one_sided(one, claim),
+        _alone_text(one),
+        one.limited.text if one.limited else "",
+        reasons_text(row),
+        _left_out(row),
+    ]
+    return " ".join(part for part in parts if part)
+
+
+def _one_sided(one: Judged, claim: Claim) -> str:
+    """Return the one-sided end that an amount was held against."""
+    if claim.says not in ("at_least", "at_most"):
+        return ""
+    amounts, level = one.target.amounts, percent_text(100 * one.target.row.confidence)
+    ends = (change_text(end, amounts.unit) for end in (amounts.same_low, amounts.same_high))
+    return f"One-sided {level} ends: {' and '.join(ends)}."
+
+
+def _verdict_words(row) -> str:
+    """Return a verdict in words, with the margin that it was held against."""
+    words = row.verdict.replace("_but_small", ", but by less than the margin").replace("_", " ")
+    return words if is_missing(row.margin) else f"{words} (margin {margin_words(row)})"
+
+
+def _alone_text(one: Judged) -> str:
+    """Return what a named game's own runs say where they say less than the verdict."""
+    row, own = one.target.row, one.target.own
+    if not one.target.is_named or own is None or not row.borrowed:
+        return ""
+    return f"By its own runs alone: {change_words(own, confidence=row.confidence)}."
+
+
+def _left_out(row) -> str:
+    """Return which games did not enter a result over games."""
+    names = getattr(row, "games_left_out", "")
+    return f"Left out: {names}." if names else ""
+
+
+def _over_every_game(verdict: Verdict) -> Iterable[str]:
+    """Yield how many scenes bear a claim out, and the others with their numbers."""
+    others = [one for one in verdict.judged if one.outcome != SUPPORTED]
+    if verdict.judged:
+        yield f"{len(verdict.judged) - len(others)} of {count_text(len(verdict.judged), 'scene')} bear it out."
+    against = [one for one in others if one.outcome == CONTRADICTED]
+    is_open = [one for one in others if one.outcome != CONTRADICTED]
+    for label, rows in (("Against it", against), ("Open", is_open)):
+        if rows:
+            yield f"{label}: {listed(map(_scene_result, rows), _MOST_GAMES)}."
+
+
+def _scene_result(one: Judged) -> str:
+    """Return a scene with its change, or why it has no verdict."""
+    row = one.target.row
+    name = scene_text(row.game, row.setting)
+    if row.verdict == NO_VERDICT:
+        return f"{name} (no verdict: {reasons_text(row).rstrip('.')})"
+    return f"{name} ({change_words(one.target.amounts, confidence=row.confidence)})"
+
+
+def _sentence(one: Judged, verdict: Verdict, plan) -> str:
+    """Return the sentence that one result bears out."""
+    if one.outcome != SUPPORTED:
+        return modest_sentence(one.target, plan)
+    claim = verdict.claim
+    if claim.says in ("at_least", "at_most"):
+        return amount_sentence(one.target, amount_of(claim), is_least=claim.says == "at_least", plan=plan)
+    return loss_sentence(one.target, plan) if claim.says == "no_loss" else best_sentence(one.target, plan)
+
+
+def _every_game_sentence(verdict: Verdict, plan) -> str:
+    """Return the sentence about every scene: what all share, or how many share it and which do not."""
+    row, count = verdict.judged[0].target.row, len(verdict.judged)
+    clause = _shared_clause(verdict, plan)
+    if verdict.outcome == SUPPORTED:
+        return f"{clause} in each of our {count} scenes{whose(row, plan)}."
+    held = [one for one in verdict.judged if _stands_among_many(one, verdict.claim)]
+    against = [one for one in verdict.judged if one.outcome == CONTRADICTED]
+    where = f"in {len(held)} of our {count} scenes{whose(row, plan)}"
+    text = f"{clause} {where}" if held else f"In none of our {count} scenes is the claim shown{whose(row, plan)}"
+    if against:
+        text += f"; not so in {listed(map(_short_result, against), _MOST_GAMES)}"
+    left = count - len(held) - len(against)
+    return f"{text}; {count_text(left, 'scene is', 'scenes are')} open." if left else f"{text}."
+
+
+def _stands_among_many(one: Judged, claim: Claim) -> bool:
+    """Return whether a scene may be counted among those that bear a claim out: adjusted for how many there are."""
+    if claim.says == "no_loss":
+        return one.outcome == SUPPORTED and bool(one.target.row.no_loss)
+    # The one-sided intervals of amounts are those of single scenes, so they are counted only if all agree.
+    return one.outcome == SUPPORTED and claim.says not in ("at_least", "at_most")
+
+
+def _short_result(one: Judged) -> str:
+    """Return a scene with its change."""
+    row = one.target.row
+    return (
+        f"{scene_text(row.game, row.setting)} ({change_text(one.target.amounts.change, one.target.amounts.unit)})"
+    )
+
+
+def _shared_clause(verdict: Verdict, plan) -> str:
+    """Return what scenes that bear a claim out share; where all do, with a bound that holds in each."""
+    claim, row = verdict.claim, verdict.judged[0].target.row
+    of, against = sides(row, plan)
+    label = label_words(claim.metric)
+    if claim.says == "no_loss":
+        bounds = [loss_bound(one.target) for one in verdict.judged]
+        is_whole = verdict.outcome == SUPPORTED
+        bound = bound_text(max(bounds), _unit(row), up=True) if is_whole else f"our margin of {margin_words(row)}"
+        word = "loss" if direction_of(claim.metric) > 0 else "rise"
+        return f"Any {word} of {label} with {of} against {against} is smaller than {bound}"
+    if claim.says == "same":
+        return (
+            f"There is no difference of {label} between {of} and {against} beyond our margin of {margin_words(row)}"
+        )
+    if claim.says in ("at_least", "at_most"):
+        end = "or more" if claim.says == "at_least" else "or less"
+        return f"The change of {label} from {against} to {of} is {by_words(claim)} {end}"
+    way = way_words(claim.metric, is_up=(claim.says == "better") == (direction_of(claim.metric) > 0))
+    if claim.metric == "avg_fps":
+        return f"{of} was {way} than {against}"
+    return f"{label[:1].upper()}{label[1:]} {verb(claim.metric)} {way} with {of} than with {against}"
+
+
+def _unit(row) -> str:
+    """Return the unit of a row's change."""
+    return "%" if row.scale == "ratio" else row.unit

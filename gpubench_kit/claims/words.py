@@ -1,0 +1,104 @@
+"""Words for sentences about results: the two sides, the place, the metric, the amounts, the assumption."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gpubench_kit.claims.targets import Amounts, scene_text
+from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.reasons import reason_sentences, reason_words
+
+#: Last words of metrics' labels that want an article in running text.
+_WITH_ARTICLE = ("low", "rate", "time", "level", "clock", "temperature", "speed", "voltage", "load")
+
+
+def sides(row: Any, plan) -> tuple[str, str]:
+    """Return what is compared and what it is compared with, in running text.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    plan : ReviewPlan, gives the number of samples of each card
+
+    Returns
+    -------
+    tuple of str : tunings in quotes; cards where they differ, so that nobody takes ours for every one
+    """
+    return _side(row, "of", plan), _side(row, "against", plan)
+
+
+def place(row: Any) -> str:
+    """Return where a result holds: the scene, or the games and their group."""
+    if hasattr(row, "game"):
+        return f"in {scene_text(row.game, row.setting)}"
+    group = "" if row.group == "all" else f" at {row.group}"
+    games = count_text(row.n_games, "game")
+    if row.scope == "games_like_these":
+        return f"in games like these{group} (judged by {games})"
+    return f"over {games}{group}"
+
+
+def whose(row: Any, plan) -> str:
+    """Return whose card a sentence about one card speaks of; nothing where the sentence names two."""
+    return "" if row.of_card != row.against_card else f", on {_our(row.of_card, plan)}"
+
+
+def verb(metric: str) -> str:
+    """Return the verb that a metric's label takes in running text, in the past."""
+    return "were" if metric == "frames_per_j" else "was"
+
+
+def label_words(metric: str) -> str:
+    """Return a metric's label in running text, with its article where it wants one."""
+    label = METRICS[metric].label
+    return f"the {label}" if label.endswith(_WITH_ARTICLE) else label
+
+
+def way_words(metric: str, *, is_up: bool) -> str:
+    """Return which way a metric goes: ``faster`` for the frame rate, else ``higher``, and their opposites."""
+    up, down = ("faster", "slower") if metric == "avg_fps" else ("higher", "lower")
+    return up if is_up else down
+
+
+def change_words(amounts: Amounts, *, confidence: float) -> str:
+    """Return a change with its interval and level: ``−0.9 %, 95 % interval −1.4 to −0.4 %``."""
+    change = change_text(amounts.change, amounts.unit)
+    level = percent_text(100 * confidence)
+    return f"{change}, {level} interval {interval_text(amounts.low, amounts.high, amounts.unit)}"
+
+
+def reasons_text(row: Any) -> str:
+    """Return what must be known about a result, as sentences."""
+    return " ".join(reason_sentences(row.reason))
+
+
+def _side(row: Any, side: str, plan) -> str:
+    """Return one side of a comparison."""
+    card, tuning, bench = (getattr(row, f"{side}_{part}") for part in ("card", "tuning", "bench"))
+    on_bench = f" on bench “{bench}”" if row.of_bench != row.against_bench else ""
+    if row.of_card == row.against_card:
+        return f"“{tuning}”{on_bench}"
+    if row.of_tuning == row.against_tuning == plan.reference_tuning:
+        return f"{_our(card, plan)}{on_bench}"
+    return f"{_our(card, plan)} with “{tuning}”{on_bench}"
+
+
+def _our(card: str, plan) -> str:
+    """Return a card as ours: one sample, or so many."""
+    samples = len(plan.cards_named(card))
+    return f"our {card}" if samples <= 1 else f"our {samples} samples of the {card}"
+
+
+def margin_words(row: Any) -> str:
+    """Return a row's margin as an amount."""
+    return percent_text(row.margin) if row.scale == "ratio" else change_text(row.margin, row.unit).lstrip("+")
+
+
+def assumption(row: Any, plan) -> str:
+    """Return the assumption that a result rests on, with its size; nothing where it rests on none."""
+    spread = plan.restart_spread_of(row.metric)
+    if spread is None or "assumed_restart_spread" not in reason_words(row.reason):
+        return ""
+    amount = percent_text(spread[0]) if row.scale == "ratio" else change_text(spread[0], row.unit).lstrip("+")
+    return f", assuming that restarts vary by {amount}"

@@ -1,0 +1,51 @@
+"""The command ``check``: all logs recorded so far, runs to redo first, never a difference."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+_DONE, _NOTHING = 0, 1
+
+
+def add_check(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
+    """Add the command ``check``.
+
+    Parameters
+    ----------
+    commands : where commands are added
+    make : makes the parser of one command, with what all commands share
+    bar : progress bar, a context with ``show``
+    """
+    does = "check all logs so far: runs to redo, findings with pictures, noise, runs needed; never a difference"
+    example = "gpubench-kit check my-review"
+    command = make(commands, "check", does, example)
+    command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml, runs.csv and logs/")
+    command.add_argument("-o", "--output", metavar="FOLDER",
+                         help="where check.html goes (default: reports/<name of the review folder>)")  # fmt: skip
+    command.set_defaults(run=lambda asked: _check(asked, bar))
+    # The limits come from the plan's models, which only a reader of this help needs to have loaded.
+    command.epilog = None
+    plain_help = command.format_help
+    command.format_help = lambda: f"{plain_help()}\n{_limits()}\n\n{_EXITS}\n\nExample: {example}\n"
+
+
+_EXITS = "Exit codes: 0 done; 1 done, but nothing is recorded yet; 2 bad input. It does not count as a look."
+
+
+def _limits() -> str:
+    """Return every limit with its default and meaning."""
+    from gpubench_kit.plan.limits import limits_text
+
+    return limits_text()
+
+
+def _check(asked: argparse.Namespace, bar: Callable) -> int:
+    """Check a review, tell where the page is and what was found."""
+    from gpubench_kit.report.build_check import build_check
+
+    with bar(asked) as shown:
+        made = build_check(asked.folder, asked.output, progress=shown.show)
+    if not asked.quiet:
+        print(f"{made.page}\n{made.told}")
+    return _DONE if made.is_anything_recorded else _NOTHING

@@ -1,0 +1,297 @@
+"""The command ``gpubench-kit``: arguments in, one public function called, an exit code out.
+
+Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 a fault in the kit;
+130 stopped by the user. What a command needs is imported when it runs, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from gpubench_kit import __version__
+from gpubench_kit.cli.check import add_check
+from gpubench_kit.cli.sweep import add_sweep
+from gpubench_kit.errors import Fault, GpubenchError, LogError
+
+_DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED = 0, 1, 2, 3, 130
+#: Set to anything, it shows where in the kit an unexpected error arose.
+_TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command.
+
+    Parameters
+    ----------
+    arguments : words after the command's name; default those it was called with
+
+    Returns
+    -------
+    int, exit code
+    """
+    _speak_plainly()
+    asked = _parser().parse_args(arguments)
+    try:
+        return asked.run(asked)
+    except GpubenchError as error:
+        _tell_faults(error)
+        return _FAULT if getattr(error, "__notes__", None) else _BAD_INPUT
+    except KeyboardInterrupt:
+        print("Stopped. An earlier report is as it was.", file=sys.stderr)
+        return _STOPPED
+    except Exception as error:
+        if os.environ.get(_TRACEBACK):
+            raise
+        told = f"{type(error).__name__}: {error}".splitlines()[0]
+        print(f"Unexpected error: {told}", file=sys.stderr)
+        print(f"This is a fault in the kit. Please report it, with what {_TRACEBACK}=1 shows.", file=sys.stderr)
+        return _FAULT
+
+
+def _new(asked: argparse.Namespace) -> int:
+    """Make a review folder to fill in."""
+    from gpubench_kit.new_review import new_review
+
+    made = new_review(asked.folder)
+    _say(asked, f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.")
+    return _DONE
+
+
+def _schedule(asked: argparse.Namespace) -> int:
+    """Plan the next evening, add its runs to the run sheet, tell what it can say."""
+    from gpubench_kit.report.build_schedule import build_schedule
+
+    with _Bar(asked) as bar:
+        made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=bar.show)
+    added = f"{made.added} rows added to {made.sheet}" if made.added else "No rows were added to the run sheet"
+    _say(asked, "\n".join([*made.told, f"{added}.", str(made.page), str(made.printed)]))
+    return _DONE
+
+
+def _report(asked: argparse.Namespace) -> int:
+    """Make the report of each folder; a folder with faults does not keep the others from theirs."""
+    if len(asked.folders) == 1:
+        return _report_one(asked, asked.folders[0], asked.output)
+    return max(_report_one_of_many(asked, folder) for folder in asked.folders)
+
+
+def _report_one_of_many(asked: argparse.Namespace, folder: str) -> int:
+    """Make one of several reports into a folder of its own; tell its faults under its name."""
+    output = Path(asked.output, Path(folder).resolve().name) if asked.output else None
+    try:
+        return _report_one(asked, folder, output)
+    except GpubenchError as error:
+        print(f"{folder}:", file=sys.stderr)
+        _tell_faults(error)
+        return _BAD_INPUT
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    """Make the report of the bundled ten-game review."""
+    from gpubench_kit.bundled import bundled_path
+
+    output = asked.output or Path("reports", "demo")
+    return _report_one(asked, bundled_path("data", "ten_games"), output, record_look=False)
+
+
+def _inspect(asked: argparse.Namespace) -> int:
+    """Tell how a log is read, and every metric of it."""
+    from gpubench_kit.cli.text import as_json, inspection_text
+    from gpubench_kit.metrics.inspect_log import inspect_log
+
+    for word in filter(None, (asked.log, asked.sensors)):
+        _check_file(word)
+    told = inspect_log(asked.log, asked.sensors, sensor_edge_s=asked.sensor_edge_s)
+    print(as_json(told) if asked.json else inspection_text(told))
+    return _DONE
+
+
+def _compare(asked: argparse.Namespace) -> int:
+    """Compare runs with runs, from numbers or logs."""
+    from gpubench_kit.cli.text import comparison_json, comparison_text
+    from gpubench_kit.statistics.quick import quick_comparison
+
+    sides = [[_value_of(word, asked.metric) for word in side] for side in (asked.of, asked.against)]
+    found = quick_comparison(*sides, metric=asked.metric, margin=asked.margin, order=asked.order)
+    print(comparison_json(found) if asked.json else comparison_text(found))
+    return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
+
+
+def _value_of(word: str, metric: str) -> str | float:
+    """Return a number as it was typed, or a log's value of the metric."""
+    if not Path(word).exists() and re.fullmatch(r"[-+]?\d*[.,]?\d+", word):
+        return word.replace(",", ".")
+    from gpubench_kit.metrics.inspect_log import inspect_log
+
+    _check_file(word)
+    values = inspect_log(word)["metrics"]
+    if metric not in values:
+        known = ", ".join(f"'{name}'" for name in values)
+        raise LogError(Fault(word, f"this log has no '{metric}' (it has {known}).", "Choose one with --metric."))
+    return values[metric]
+
+
+def _check_file(word: str) -> None:
+    """Raise where a word of the command line names no file."""
+    if not Path(word).is_file():
+        raise LogError(Fault(word, "there is no such file.", "Correct the name, or the folder you are in."))
+
+
+def _report_one(
+    asked: argparse.Namespace, folder: str | Path, output: str | Path | None, *, record_look: bool = True
+) -> int:
+    """Make one report, tell where it is, and whether anything could be compared."""
+    from gpubench_kit.report.build import build_report
+    from gpubench_kit.report.manifest import compared_anything
+
+    with _Bar(asked) as bar:
+        page = build_report(folder, output, progress=bar.show, record_look=record_look)
+    if not compared_anything(page.parent):
+        _say(asked, f"{page}\nNothing could be compared; the page says why.")
+        return _NOTHING_COMPARED
+    _say(asked, str(page))
+    return _DONE
+
+
+class _Bar:
+    """A progress bar; none when nobody watches a terminal."""
+
+    def __init__(self, asked: argparse.Namespace):
+        self._is_off = asked.quiet or not sys.stderr.isatty()
+        self._bar = None
+
+    def __enter__(self) -> _Bar:
+        from tqdm import tqdm
+
+        shape = "{desc}: {percentage:3.0f}%|{bar}| {elapsed}"
+        self._bar = tqdm(total=100, disable=self._is_off, bar_format=shape, leave=False, file=sys.stderr)
+        return self
+
+    def __exit__(self, *_about: object) -> None:
+        self._bar.close()
+
+    def show(self, share: float, what: str) -> None:
+        """Show the share done and what is being done."""
+        self._bar.set_description_str(what, refresh=False)
+        self._bar.update(max(0.0, 100 * share - self._bar.n))
+
+
+def _parser() -> argparse.ArgumentParser:
+    """Return the parser of the command line."""
+    parser = argparse.ArgumentParser(
+        prog="gpubench-kit",
+        description="From a folder of benchmark logs to a published page with honest verdicts.",
+        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 a fault in the kit.",
+    )
+    parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_new(commands)
+    _add_schedule(commands)
+    add_check(commands, make=_command, bar=_Bar)
+    _add_report(commands)
+    add_sweep(commands, make=_command, bar=_Bar)
+    _add_inspect(commands)
+    _add_compare(commands)
+    _add_demo(commands)
+    return parser
+
+
+def _add_new(commands) -> None:
+    """Add the command ``new``."""
+    command = _command(commands, "new", "make a review folder to fill in", "gpubench-kit new my-review")
+    command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
+    command.set_defaults(run=_new)
+
+
+def _add_schedule(commands) -> None:
+    """Add the command ``schedule``."""
+    does = "plan the evening: rounds needed, time, random order, run sheet"
+    command = _command(commands, "schedule", does, "gpubench-kit schedule my-review")
+    command.add_argument("folder", metavar="FOLDER", help="review folder; planned runs are added to its run sheet")
+    command.add_argument("--previous", metavar="REPORT", help="earlier report whose noise is counted with")
+    _add_output(command, "reports/<name of the review folder>")
+    command.set_defaults(run=_schedule)
+
+
+def _add_report(commands) -> None:
+    """Add the command ``report``."""
+    command = _command(
+        commands, "report", "make the page, tables and pictures of a review", "gpubench-kit report my-review"
+    )
+    command.add_argument(
+        "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/"
+    )
+    _add_output(command, "reports/<name of the review folder>")
+    command.set_defaults(run=_report)
+
+
+def _add_inspect(commands) -> None:
+    """Add the command ``inspect``."""
+    example = "gpubench-kit inspect logs/r014.frames.csv --sensors logs/r014.sensors.csv"
+    command = _command(commands, "inspect", "tell how a log is read, and every metric of it", example)
+    command.add_argument("log", metavar="LOG", help="frame log, or a sensor log alone")
+    command.add_argument("--sensors", metavar="LOG", help="sensor log of the same run")
+    command.add_argument("--sensor-edge-s", metavar="SECONDS", type=float, default=1.0,
+                         help="left out of sensor means at each end (default: 1)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.set_defaults(run=_inspect)
+
+
+def _add_compare(commands) -> None:
+    """Add the command ``compare``."""
+    example = "gpubench-kit compare 102.1 102.6 101.9 --against 100.0 101.0 99.5 --order alternated"
+    command = _command(commands, "compare", "compare runs with runs at once, from numbers or frame logs", example)
+    command.add_argument("of", metavar="RUN", nargs="+", help="numbers, or frame logs")
+    command.add_argument("--against", metavar="RUN", nargs="+", required=True, help="the runs to compare with")
+    command.add_argument("--metric", default="avg_fps", help="what the numbers are (default: avg_fps)")
+    command.add_argument("--margin", type=float, default=2.0, help="smallest difference that matters (default: 2)")
+    command.add_argument("--order", choices=("alternated", "back_to_back", "not_known"), default="not_known",
+                         help="how the runs were done (default: not_known)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.set_defaults(run=_compare)
+
+
+def _add_demo(commands) -> None:
+    """Add the command ``demo``."""
+    command = _command(commands, "demo", "make the report of the bundled review of ten games", "gpubench-kit demo")
+    _add_output(command, "reports/demo")
+    command.set_defaults(run=_demo)
+
+
+def _command(commands, name: str, does: str, example: str) -> argparse.ArgumentParser:
+    """Return the parser of one command, with what all commands share."""
+    said = f"{does[0].upper()}{does[1:]}."
+    command = commands.add_parser(name, help=does, description=said, epilog=f"Example: {example}")
+    command.add_argument("--quiet", action="store_true", help="print nothing but faults")
+    return command
+
+
+def _add_output(command: argparse.ArgumentParser, default: str) -> None:
+    """Add the option for the output folder."""
+    command.add_argument("-o", "--output", metavar="FOLDER", help=f"where the report goes (default: {default})")
+
+
+def _tell_faults(error: GpubenchError) -> None:
+    """Print every fault, one a line."""
+    for fault in error.faults:
+        print(f"Fault: {fault}", file=sys.stderr)
+    if os.environ.get(_TRACEBACK):
+        print("\n".join(getattr(error, "__notes__", [])), file=sys.stderr)
+
+
+def _say(asked: argparse.Namespace, text: str) -> None:
+    """Print a result unless told to be quiet."""
+    if not asked.quiet:
+        print(text)
+
+
+def _speak_plainly() -> None:
+    """Let a terminal that lacks a letter show a stand-in rather than fail."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")

@@ -1,0 +1,209 @@
+"""What a difference in power means in energy, heat and money over the years; all of it estimates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import astuple
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.costs.formulas import (
+    DAYS_PER_YEAR,
+    Span,
+    break_even_years,
+    energy_kwh,
+    hours_of,
+    value_for_money,
+)
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.in_unit import UnitChange, games_in_unit, has_entered
+from gpubench_kit.statistics.reasons import reason_sentences
+from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.tables import PAIR_KEY
+
+#: Where the bill comes from, best first: the whole machine, else the card alone.
+POWER_METRICS = ("wall_w", "board_w")
+
+#: What is estimated, in the order of the page: `of` against `against`.
+QUANTITIES = (
+    "power", "energy", "running_cost", "heat", "total_cost", "break_even_time", "break_even_price",
+    "value_for_money",
+)  # fmt: skip
+
+#: Inside the kit only: one row per pair, group and quantity; see `QUANTITIES`.
+COSTS = Table(
+    "costs", "pair, group and quantity", (*PAIR_KEY, "group", "quantity"),
+    (
+        *(Column(name, "text", name.replace("_", " ")) for name in PAIR_KEY),
+        Column("group", "text", "settings of one kind"),
+        Column("quantity", "text", "what is estimated", allowed=QUANTITIES),
+        Column("metric", "text", "metric that it follows from"),
+        Column("value", "number", "estimate, `of` against `against`, in `unit`; infinite: never"),
+        Column("low", "number", "lower end of its interval"),
+        Column("high", "number", "upper end of its interval"),
+        Column("unit", "text", "unit"),
+        Column("confidence", "number", "of the interval"),
+        Column("of_value", "number", "level of `of`, where there is one"),
+        Column("against_value", "number", "level of `against`, where there is one"),
+        Column("n_games", "integer", "games that entered"),
+        Column("reason", "text", "why there is no estimate, or what to know about the one given"),
+    ),
+)  # fmt: skip
+
+
+def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.DataFrame:
+    """Estimate energy, heat and cost over the plan's years, and when a dearer card pays for itself.
+
+    Parameters
+    ----------
+    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
+    plan : ReviewPlan, gives ``costs`` and the prices of the cards
+
+    Returns
+    -------
+    DataFrame, one row per (pair, group, quantity); see `COSTS`. Empty where the plan gives no price of a
+    kilowatt-hour or no power was compared. A quantity that cannot be estimated has a reason and no value.
+
+    Notes
+    -----
+    The power difference is the mean over the games measured, every game counting once, for equal hours. Its
+    interval is that of the overall result, carried to watts by the delta method (see
+    `gpubench_kit.statistics.in_unit`): hours and prices are taken as known, so energy, heat, cost and total
+    are its multiples, and the break-even time its exact transform. That covers as often as the interval of
+    the power itself, and needs no simulation or random numbers.
+    """
+    if plan.costs.price_per_kwh is None:
+        return COSTS.frame()
+    power = [one for one in POWER_METRICS if (overall["metric"] == one).any()][:1]
+    games = _by_family(comparisons)
+    rows = overall[(overall["scope"] == "these_games") & overall["metric"].isin([*power, value_metric(plan)])]
+    made = [line for row in rows.itertuples() for line in _lines(row, games, plan)]
+    made.sort(key=lambda line: QUANTITIES.index(line["quantity"]))
+    return COSTS.frame(made) if any(line["quantity"] == "power" for line in made) else COSTS.frame()
+
+
+def value_metric(plan) -> str:
+    """Return the metric that stands for performance: the primary one where it is a rate, else the frame rate.
+
+    Parameters
+    ----------
+    plan : ReviewPlan
+    """
+    primary = METRICS[plan.analysis.primary]
+    return primary.name if primary.better == "higher" and primary.scale == "ratio" else "avg_fps"
+
+
+def price_of(card: str, plan) -> float | None:
+    """Return the price of a card, or of a model; None where it is not given or its samples differ in it.
+
+    Parameters
+    ----------
+    card : name of a card, or of a model with several samples
+    plan : ReviewPlan
+    """
+    prices = {one.price for one in plan.cards if one.name in plan.cards_named(card)}
+    return prices.pop() if len(prices) == 1 else None
+
+
+def _by_family(comparisons: pd.DataFrame) -> dict[tuple[str, ...], list[Any]]:
+    """Return the rows of each pair, group and metric."""
+    rows: dict[tuple[str, ...], list[Any]] = {}
+    for row in comparisons.itertuples(index=False):
+        rows.setdefault(_family(row), []).append(row)
+    return rows
+
+
+def _family(row: Any) -> tuple[str, ...]:
+    """Return what rows of one pair, group and metric share."""
+    return (*(getattr(row, name) for name in PAIR_KEY), row.group, row.metric)
+
+
+def _lines(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Iterator[dict]:
+    """Yield all estimates that follow from one overall result."""
+    start = {name: getattr(row, name) for name in (*PAIR_KEY, "group", "metric", "confidence", "n_games")}
+    for quantity, found in _estimates(row, games, plan):
+        yield start | {"quantity": quantity} | found
+
+
+def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Iterator[tuple[str, dict]]:
+    """Yield each quantity with its numbers, or with the reason for which it has none."""
+    if row.metric not in POWER_METRICS:
+        yield from _money_value(row, plan)
+        return
+    why = " ".join(reason_sentences(row.reason))
+    entered = [game for game in games.get(_family(row), []) if has_entered(game, row)]
+    if row.verdict == NO_VERDICT or not entered:
+        yield "power", {"unit": "W", "reason": why or "No game could be compared."}
+        return
+    power = games_in_unit(pd.DataFrame(entered), row)
+    for quantity, (span, unit) in _running(power, plan).items():
+        levels = _levels(power, plan, quantity)
+        yield quantity, _numbers(span, unit) | levels | {"reason": why}
+    for quantity, found in _against_price(row, power, plan):
+        yield quantity, {"reason": why} | found
+
+
+def _running(power: UnitChange, plan) -> dict[str, tuple[Span, str]]:
+    """Return power, energy, cost and heat of a power difference."""
+    costs, watts = plan.costs, Span(power.change, power.low, power.high)
+    energy = energy_kwh(watts, hours_of(costs))
+    return {
+        "power": (watts, "W"),
+        "energy": (energy, "kWh"),
+        "running_cost": (energy.times(costs.price_per_kwh), costs.currency),
+        "heat": (energy_kwh(watts, costs.hours_per_day), "kWh"),
+    }
+
+
+def _levels(power: UnitChange, plan, quantity: str) -> dict[str, float]:
+    """Return the levels of both sides, in the unit of a quantity."""
+    sides = {"of_value": power.of_value, "against_value": power.against_value}
+    alone = {name: UnitChange(*[value] * 7, n_games=power.n_games) for name, value in sides.items()}
+    return {name: _running(one, plan)[quantity][0].value for name, one in alone.items()}
+
+
+def _against_price(row: Any, power: UnitChange, plan) -> Iterator[tuple[str, dict]]:
+    """Yield what the price difference of two cards makes of the running cost."""
+    if row.of_card == row.against_card:
+        return
+    costs = plan.costs
+    extra, missing = _extra_price(row, plan)
+    if extra is None:
+        yield "break_even_time", {"unit": "years", "reason": missing}
+        return
+    saved = energy_kwh(Span(power.change, power.low, power.high), costs.hours_per_day * DAYS_PER_YEAR)
+    saved = saved.times(-costs.price_per_kwh)
+    over_years = saved.times(costs.years)
+    yield "total_cost", _numbers(over_years.times(-1).plus(extra), costs.currency)
+    yield "break_even_time", _numbers(break_even_years(extra, saved), "years")
+    yield "break_even_price", _numbers(over_years, costs.currency)
+
+
+def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
+    """Yield performance per price of two cards."""
+    if row.of_card == row.against_card:
+        return
+    extra, missing = _extra_price(row, plan)
+    if extra is None or row.verdict == NO_VERDICT:
+        yield "value_for_money", {"unit": "%", "reason": missing or " ".join(reason_sentences(row.reason))}
+        return
+    prices = price_of(row.of_card, plan), price_of(row.against_card, plan)
+    span = value_for_money(Span(row.change, row.low, row.high), prices[0], against_price=prices[1])
+    yield "value_for_money", _numbers(span, "%") | {"reason": " ".join(reason_sentences(row.reason))}
+
+
+def _extra_price(row: Any, plan) -> tuple[float | None, str]:
+    """Return what one card costs more than the other, or which prices are missing."""
+    prices = {card: price_of(card, plan) for card in (row.of_card, row.against_card)}
+    missing = [card for card, price in prices.items() if price is None]
+    if missing:
+        return None, f"No price is given for {' and '.join(missing)}."
+    return prices[row.of_card] - prices[row.against_card], ""
+
+
+def _numbers(span: Span, unit: str) -> dict:
+    """Return a span as columns."""
+    return dict(zip(("value", "low", "high"), astuple(span), strict=True)) | {"unit": unit}

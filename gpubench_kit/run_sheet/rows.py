@@ -1,0 +1,128 @@
+"""Rows of a run sheet, each checked by itself: one frozen model, all rows in one call."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, TypeAdapter, ValidationError, create_model
+
+from gpubench_kit.errors import Fault
+from gpubench_kit.fault_text import listed, shown, suggestion
+from gpubench_kit.plan.fields import Name, Section, Text, kit_error
+from gpubench_kit.registry import METRICS
+from gpubench_kit.run_sheet.numbers import TypedNumber, parse_count, parse_metric
+
+PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
+CAUSES = ("crash", "wrong_settings", "not_completed", "foreign_load", "log_gap", "tuning_lost")
+
+
+def _purpose(text: str) -> str:
+    """Return the purpose; an empty cell means that the run measures."""
+    return _one_of(text or "measure", PURPOSES)
+
+
+def _cause(text: str) -> str:
+    """Return the cause for which a run is left out; an empty cell means that it counts."""
+    return _one_of(text, CAUSES) if text else ""
+
+
+def _one_of(text: str, allowed: Sequence[str]) -> str:
+    """Return the text if it is one of those allowed."""
+    if text not in allowed:
+        problem = f"{shown(text)} was found; one of {listed(allowed)} is expected."
+        raise kit_error(problem, suggestion(text, allowed) or "Correct it, or leave the cell empty.")
+    return text
+
+
+Whole = Annotated[int | None, PlainValidator(parse_count)]
+
+
+class _SheetRow(Section):
+    """One row of a run sheet as written; empty cells are empty texts, or None where a number is expected."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    line: int
+    run: Name
+    tuning: Name
+    game: Text = ""
+    card: Text = ""
+    bench: Text = ""
+    setting: Text = ""
+    purpose: Annotated[str, AfterValidator(_purpose)] = "measure"
+    session: Text = ""
+    launch: Text = ""
+    tuning_change: Text = ""
+    round: Whole = None
+    order: Whole = None
+    started_at: Text = ""
+    frame_log: Text = ""
+    sensor_log: Text = ""
+    excluded: Annotated[str, AfterValidator(_cause)] = ""
+    replaces: Text = ""
+    game_version: Text = ""
+    note: Text = ""
+
+    @property
+    def is_used(self) -> bool:
+        """Whether the run can enter verdicts, as far as the sheet tells."""
+        return self.purpose == "measure" and not self.excluded
+
+    def numbers(self) -> dict[str, TypedNumber]:
+        """Return the metrics typed into this row."""
+        found = ((name, getattr(self, name)) for name in METRICS)
+        return {name: number for name, number in found if number is not None}
+
+
+#: The row with one field for each metric, since each metric limits what its numbers can be.
+SheetRow = create_model(
+    "SheetRow",
+    __base__=_SheetRow,
+    **{
+        name: (Annotated[TypedNumber | None, PlainValidator(partial(parse_metric, metric=name))], Field(None))
+        for name in METRICS
+    },
+)
+
+_ROWS = TypeAdapter(list[SheetRow])
+
+
+def check_rows(rows: Sequence[Mapping[str, Any]], *, file: str) -> tuple[list[_SheetRow], list[tuple[int, Fault]]]:
+    """Check each row by itself.
+
+    Parameters
+    ----------
+    rows : cells by known column, and ``line``
+    file : name of the file, for messages
+
+    Returns
+    -------
+    list of SheetRow: rows with faults are there without the cells at fault, so that their names can still
+    be checked, but for those without a run or a tuning; list of (line, Fault)
+    """
+    try:
+        return _ROWS.validate_python(rows), []
+    except ValidationError as error:
+        errors = error.errors(include_url=False)
+    faults = [(rows[one["loc"][0]]["line"], _fault(one, rows[one["loc"][0]], file)) for one in errors]
+    cells = {position: dict(row) for position, row in enumerate(rows)}
+    for position, column, *_ in (one["loc"] for one in errors):
+        cells.get(position, {}).pop(column, None)
+        if column in ("run", "tuning"):
+            cells.pop(position, None)
+    return _ROWS.validate_python(list(cells.values())), faults
+
+
+def row_name(run: str, line: int, *, file: str) -> str:
+    """Return how messages name a row: by its run, else by its line."""
+    return f"{file}, run {shown(run)}" if run else f"{file}, line {line}"
+
+
+def _fault(error: Mapping[str, Any], row: Mapping[str, Any], file: str) -> Fault:
+    """Return one error of pydantic as a fault; every check of a row raises the kit's own wording."""
+    column = error["loc"][1]
+    where = row_name(row.get("run", ""), row["line"], file=file)
+    wording = {"problem": error["msg"], "action": "", **error.get("ctx", {})}
+    return Fault(f"{where}, column {shown(column)}", wording["problem"], wording["action"])

@@ -1,0 +1,126 @@
+"""What is to be done next: the first rounds, the further rounds that a planned look allows, or nothing, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from gpubench_kit.number_text import count_text
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.schedule.design import Design, Stop, design_on_sheet, full_design, tunings_on
+from gpubench_kit.schedule.fit import scene_of
+from gpubench_kit.schedule.so_far import SoFar
+from gpubench_kit.statistics.compare import compare_tunings
+from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
+
+
+@dataclass(frozen=True)
+class Work:
+    """What is to be done next.
+
+    Attributes
+    ----------
+    stage : ``first`` (rounds of the plan), ``further`` (rounds of undecided games), ``waiting`` (planned
+        runs are not recorded yet), ``done`` (nothing that the plan allows)
+    design : everything to be done; for ``waiting`` and ``done`` what the run sheet holds, for its numbers
+    told : why, in sentences
+    """
+
+    stage: str
+    design: Design
+    told: tuple[str, ...]
+
+
+def next_work(plan: ReviewPlan, so_far: SoFar) -> Work:
+    """Return what is to be done next.
+
+    Parameters
+    ----------
+    plan : the review's plan
+    so_far : what there is of the review
+
+    Returns
+    -------
+    Work. Rows that are planned but not recorded come first: until they are, nothing is added, so that
+    calling again never adds the same rows.
+    """
+    design, on_sheet = full_design(plan, so_far.runs), design_on_sheet(plan, so_far.runs)
+    waiting = so_far.pending
+    waiting = waiting[waiting["purpose"] == "measure"]
+    if len(waiting):
+        return Work("waiting", on_sheet, _waiting(waiting))
+    if so_far.looks == 0:
+        if any(stop.rounds for stop in design.stops):
+            return Work("first", design, ())
+        told = "The run sheet holds the planned rounds of every game, all recorded. Next: gpubench-kit report."
+        return Work("first", design, (told,))
+    if not so_far.is_shown:
+        told = "Runs or values have changed since the last report. Make the report first; it is the next look."
+        return Work("done", on_sheet, (told,))
+    if so_far.looks >= plan.analysis.looks:
+        return Work("done", on_sheet, _no_look_left(plan, so_far.looks))
+    return _further(plan, so_far, on_sheet)
+
+
+def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Return what to do about rows that are not recorded yet."""
+    count = count_text(len(rows), "planned run")
+    verb = "is" if len(rows) == 1 else "are"
+    first, last = rows["run"].iloc[0], rows["run"].iloc[-1]
+    return (
+        f"{count} of the run sheet {verb} not recorded yet ({first} to {last}), so nothing was added.",
+        "Record them or, to plan anew, delete their rows.",
+    )
+
+
+def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
+    """Return why no further rounds are planned."""
+    stricter, _ = level_of_looks(plan, looks_made=looks + 1)
+    return (
+        f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: no further rounds.",
+        f"Set looks = {looks + 1} to go on: the page then says so, and every test uses the level {stricter:g}.",
+    )
+
+
+def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
+    """Return the further rounds of the games that the last look left undecided."""
+    usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
+    rows = compare_tunings(usable, plan, looks_made=so_far.looks)
+    rows = rows[(rows["metric"] == plan.analysis.primary) & (rows["verdict"] == UNDECIDED)]
+    if not len(rows):
+        return Work("done", on_sheet, ("The last report left no game undecided; there is nothing to add.",))
+    stops, beyond = [], []
+    for stop in on_sheet.stops:
+        mine = rows[(rows["game"] == stop.game) & (rows["setting"] == stop.setting)]
+        within = mine[mine["more_runs"].notna()]
+        beyond += [scene_of(stop.scene)] if len(mine) > len(within) else []
+        stops += [_extended(stop, within, plan=plan, runs=so_far.runs)] if len(within) else []
+    told = []
+    if beyond:
+        told.append(f"Not decidable in practice, so without further rounds: {'; '.join(beyond)}.")
+    if not stops:
+        return Work("done", on_sheet, tuple(told))
+    counts = ", ".join(f"{scene_of(stop.scene)} {stop.rounds}" for stop in stops)
+    looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
+    told.insert(0, f"Further rounds for the undecided games, by their noise alone, before {looks}: {counts}.")
+    return Work("further", _of_stops(on_sheet, stops, plan), tuple(told))
+
+
+def _extended(stop: Stop, rows: pd.DataFrame, *, plan: ReviewPlan, runs: pd.DataFrame) -> Stop:
+    """Return the further rounds of one game, with the tunings that are undecided and what they are held against."""
+    names = {*rows["of_tuning"], *rows["against_tuning"]}
+    tunings = tuple(tuning.name for tuning in plan.tunings if tuning.name in names)
+    mine = runs[(runs["game"] == stop.game) & (runs["setting"] == stop.setting)]
+    done = int(rows["n_blocks"].min())
+    highest = mine["round"].max()
+    first = 1 if pd.isna(highest) else int(highest) + 1
+    return replace(stop, tunings=tunings, rounds=int(rows["more_runs"].max()), done=done, first_round=first)
+
+
+def _of_stops(design: Design, stops: list[Stop], plan: ReviewPlan) -> Design:
+    """Return the design cut down to some stops and the cards and tunings that they need."""
+    names = {name for stop in stops for name in stop.tunings}
+    tunings = tuple(name for name in design.tunings if name in names)
+    cards = tuple(card for card in design.cards if tunings_on(card, tunings, plan=plan))
+    return replace(design, tunings=tunings, cards=cards, stops=tuple(stops))

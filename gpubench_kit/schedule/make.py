@@ -1,0 +1,147 @@
+"""The plan of an evening: how many rounds, in which order, how long, and what they will be able to say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.schedule.chances import verdict_chances
+from gpubench_kit.schedule.design import Design
+from gpubench_kit.schedule.fit import Dropped, Evening, fit_evening, planned_rounds, use_time_left
+from gpubench_kit.schedule.further import Work, next_work
+from gpubench_kit.schedule.needs import needs_of, needs_over_games
+from gpubench_kit.schedule.noise import planning_noise
+from gpubench_kit.schedule.order import PlannedRun
+from gpubench_kit.schedule.so_far import SoFar, read_so_far
+from gpubench_kit.schedule.tables import PLANNED_RUNS
+from gpubench_kit.schedule.time import visits_of, visits_table
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """What to do next at the bench, and what it can show; never a difference between tunings.
+
+    Attributes
+    ----------
+    plan : the review's plan
+    stage : ``first``, ``further``, ``waiting`` or ``done``; see `gpubench_kit.schedule.further.Work`
+    told : what the stage means, in sentences
+    noise : noise counted with; see ``schedule.tables.PLANNED_NOISE``
+    noise_told : where it comes from
+    needs : what the rounds can show; see ``schedule.tables.NEEDS``
+    needs_overall : the same over all games; see ``schedule.tables.NEEDS_OVERALL``
+    chances : chance of a verdict by number of rounds; see ``schedule.tables.VERDICT_CHANCES``
+    rows : runs to add to the run sheet; see ``schedule.tables.PLANNED_RUNS``
+    to_run : runs to do: those added, or those that wait on the sheet already
+    visits : starts of games, with their times; see ``schedule.tables.VISITS``
+    design : what the rounds consist of
+    minutes, full_minutes : how long the runs to do take, and how long with nothing left out [min]
+    dropped : what was left out for want of time
+    """
+
+    plan: ReviewPlan
+    stage: str
+    told: tuple[str, ...]
+    noise: pd.DataFrame
+    noise_told: str
+    needs: pd.DataFrame
+    needs_overall: pd.DataFrame
+    chances: pd.DataFrame
+    rows: pd.DataFrame
+    to_run: pd.DataFrame
+    visits: pd.DataFrame
+    design: Design
+    minutes: float
+    full_minutes: float
+    dropped: tuple[Dropped, ...]
+
+
+def make_schedule(plan: ReviewPlan) -> Schedule:
+    """Plan the next evening of a review from its plan, its run sheet and its noise; nothing is written.
+
+    Parameters
+    ----------
+    plan : the review's plan, with its folder
+
+    Returns
+    -------
+    Schedule; made again from the same folder it is the same
+
+    Raises
+    ------
+    TableError : the run sheet, or the table of an earlier report, cannot be used
+    DesignError : the evening is too short for anything, or the noise asked for is not there
+    """
+    so_far = read_so_far(plan)
+    work = next_work(plan, so_far)
+    noise = planning_noise(plan, so_far, borrowing=not work.design.by_restart)
+    evening, told = _evening(work, plan, noise.table, so_far=so_far)
+    rows = _rows(evening.runs, plan, so_far)
+    to_run = rows if len(rows) else _rows_of(so_far.pending)
+    visits = visits_of(to_run.itertuples(), plan)
+    rounds = {scene: count for scene, count in planned_rounds(evening.design).items() if count}
+    in_blocks = evening.design.by_restart
+    return Schedule(
+        plan=plan,
+        stage=work.stage if len(rows) or work.stage != "first" else "done",
+        told=(*work.told, *told),
+        noise=noise.table,
+        noise_told=noise.told,
+        needs=needs_of(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
+        needs_overall=needs_over_games(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
+        chances=verdict_chances(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
+        rows=rows,
+        to_run=to_run,
+        visits=visits_table(visits),
+        design=evening.design,
+        minutes=sum(visit.seconds for visit in visits) / 60,
+        full_minutes=evening.full_minutes,
+        dropped=evening.dropped,
+    )
+
+
+def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> tuple[Evening, list[str]]:
+    """Return the evening, and what was added to it by noise."""
+    if work.stage not in ("first", "further"):
+        return Evening(work.design, [], 0.0, 0.0, ()), []
+    name = _evening_name(so_far.runs["session"])
+    evening = fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
+    return use_time_left(evening, plan, noise=noise, name=name) if work.stage == "first" else (evening, [])
+
+
+def _evening_name(sessions: Iterable[str]) -> str:
+    """Return a name that no session of the sheet begins with."""
+    taken, number = set(sessions), 1
+    while any(one == f"evening {number}" or one.startswith(f"evening {number},") for one in taken):
+        number += 1
+    return f"evening {number}"
+
+
+def _rows(runs: Sequence[PlannedRun], plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
+    """Return planned runs as rows, named and numbered after those of the sheet."""
+    names = _free_names(set(so_far.runs["run"]), len(so_far.runs))
+    highest = so_far.runs["order"].max()
+    start = 1 if pd.isna(highest) else int(highest) + 1
+    bench = plan.benches[-1].name
+    return PLANNED_RUNS.frame(
+        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, **vars(run)}
+        for order, run in enumerate(runs, start=start)
+    )
+
+
+def _free_names(taken: set[str], count: int) -> Iterable[str]:
+    """Yield names of runs that the sheet does not have: r001, r002, ..."""
+    numbers = [int(name[1:]) for name in taken if name[:1] == "r" and name[1:].isdecimal() and name[1:].isascii()]
+    number = max(numbers, default=count)
+    while True:
+        number += 1
+        if f"r{number:03d}" not in taken:
+            yield f"r{number:03d}"
+
+
+def _rows_of(pending: pd.DataFrame) -> pd.DataFrame:
+    """Return rows of the sheet that wait to be run, in their order."""
+    return PLANNED_RUNS.frame(pending.sort_values("order", kind="stable"))

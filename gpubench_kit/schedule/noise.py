@@ -1,0 +1,253 @@
+"""The noise that a plan counts with: from runs of this bench, from an earlier report, or a stated typical value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.errors import DesignError, Fault, TableError
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.registry import METRICS
+from gpubench_kit.schedule.so_far import SoFar
+from gpubench_kit.schedule.tables import PLANNED_NOISE
+from gpubench_kit.statistics.compare import estimate_noise
+from gpubench_kit.statistics.planning import cautious_sigma
+from gpubench_kit.statistics.variance import borrow_variance
+from gpubench_kit.tables import NOISE
+
+#: Noise of a game that nobody has measured yet [%]: one run to the next, as a standard deviation. Average
+#: frame rate: what the simulations behind this kit's error rates assume of a game in the middle. 1 % lows:
+#: the middle of the 1 to 4 % found in practice; 0.1 % lows: its upper end. Power is taken to be as steady as
+#: the average frame rate, and pacing as the 1 % lows.
+TYPICAL_PCT = {
+    "avg_fps": 0.6, "median_frame_ms": 0.6, "board_w": 0.6, "wall_w": 0.6, "energy_per_frame_j": 0.6,
+    "frames_per_j": 0.6, "core_mhz": 0.6, "memory_mhz": 0.6, "core_mv": 0.6, "low_1pct_fps": 2.0,
+    "pacing_ms": 2.0, "low_0p1pct_fps": 4.0,
+}  # fmt: skip
+#: Games differ in noise as if each typical value rested on so few degrees of freedom.
+TYPICAL_DF = 4.0
+
+#: Where `archive` and `--previous` leave the noise of earlier reviews.
+ARCHIVE = Path("reports", "archive", "tables", "noise.csv")
+PREVIOUS = "noise.csv"
+
+_CELL = ["game", "setting", "metric"]
+_WORDS = {
+    "pilot": "pilot runs of this review",
+    "measured": "runs measured so far",
+    "archive": "an earlier report",
+    "typical": "typical values",
+    "none": "nothing: neither measured nor typical",
+}
+
+
+@dataclass(frozen=True)
+class PlannedNoise:
+    """The noise of every game and metric of the plan.
+
+    Attributes
+    ----------
+    table : see ``schedule.tables.PLANNED_NOISE``
+    told : where it comes from, in a sentence
+    """
+
+    table: pd.DataFrame
+    told: str
+
+
+def planning_noise(plan: ReviewPlan, so_far: SoFar, *, borrowing: bool = True) -> PlannedNoise:
+    """Return the noise that the plan counts with.
+
+    Parameters
+    ----------
+    plan : names games and metrics; ``evening.noise_from`` says where the noise comes from
+    so_far : what there is of the review
+    borrowing : whether the comparison will borrow noise between games
+
+    Returns
+    -------
+    PlannedNoise
+
+    Raises
+    ------
+    DesignError : ``noise_from`` names a source in which no game of the plan has two runs of one tuning
+    TableError : the table of an earlier report cannot be read
+
+    Notes
+    -----
+    Variances of all tunings of a game are pooled; their means are not looked at. Games that the source
+    lacks get the typical value. Without ``noise_from`` each game takes the best there is: pilots and
+    measured runs, else an earlier report, else the typical value.
+    """
+    wanted = plan.evening.noise_from
+    archive, place = ({}, "") if wanted in ("pilot", "typical") else _of_archive(plan)
+    found = archive | ({} if wanted in ("archive", "typical") else _of_runs(so_far, plan))
+    known = [key for key in _cells(plan) if key in found]
+    if wanted in ("pilot", "archive") and not known:
+        raise DesignError(_nothing_found(wanted, place))
+    rows = [_row(key, group, found.get(key)) for key, group in _cells(plan).items()]
+    table = _with_borrowing(pd.DataFrame(rows), borrowing=borrowing and not plan.analysis.strict)
+    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), _told(rows, place))
+
+
+def noise_file_of(report: str | Path) -> Path:
+    """Return the noise table of an earlier report, after checking that it can be read.
+
+    Parameters
+    ----------
+    report : folder of the report or of the archive, or its ``noise.csv``
+
+    Raises
+    ------
+    TableError : there is no such table, or it lacks a column
+    """
+    given = Path(report)
+    places = [given] if given.is_file() else [given / "tables" / PREVIOUS, given / PREVIOUS]
+    found = next((place for place in places if place.is_file()), None)
+    if found is None:
+        problem = f"there is no table of noise ({' or '.join(map(str, places))})."
+        raise TableError(Fault(str(given), problem, "Name the folder of a report, as `report` writes it."))
+    read_noise(found)
+    return found
+
+
+def read_noise(path: Path) -> pd.DataFrame:
+    """Return the columns of a noise table that a planner needs: names, ``n`` and ``sd``.
+
+    Parameters
+    ----------
+    path : ``noise.csv`` of a report
+
+    Raises
+    ------
+    TableError : it cannot be read, or lacks a column, or numbers are none
+    """
+    texts = [name for name in NOISE.key if name not in ("card", "bench", "tuning")]
+    try:
+        frame = pd.read_csv(path, dtype=dict.fromkeys(texts, str), keep_default_na=False, encoding="utf-8-sig")
+    except (OSError, ValueError, pd.errors.ParserError) as error:
+        told = str(error).splitlines()[0]
+        raise TableError(Fault(str(path), f"it cannot be read as a table ({told}).", "Copy it again.")) from error
+    missing = [name for name in (*texts, "n", "sd") if name not in frame]
+    if missing:
+        problem = f"it lacks the column {', '.join(map(repr, missing))}, so it is no table of noise."
+        raise TableError(Fault(str(path), problem, "Name tables/noise.csv of a report."))
+    for name in texts:
+        frame[name] = frame[name].str.removeprefix("'")
+    for name in ("n", "sd"):
+        frame[name] = pd.to_numeric(frame[name], errors="coerce")
+    return frame[(frame["n"] > 1) & (frame["sd"] >= 0) & np.isfinite(frame["sd"])]
+
+
+def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
+    """Return the group of every (game, setting, metric) that the plan will measure in its rounds."""
+    metrics = [name for name in plan.analysis.metrics if METRICS[name].purpose == "measure"]
+    return {
+        (game.name, one.name, metric): one.group
+        for game in plan.games
+        for one in game.settings
+        for metric in metrics
+    }
+
+
+def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict:
+    """Return the pooled noise of pilot and measured runs, those at a cap left out."""
+    usable = so_far.usable[so_far.usable["withheld_for"] == ""]
+    if not len(usable):
+        return {}
+    return _pooled((name, estimate_noise(usable, plan, purpose=purpose))
+                   for name, purpose in (("pilot", "pilot"), ("measured", "measure")))  # fmt: skip
+
+
+def _of_archive(plan: ReviewPlan) -> tuple[dict, str]:
+    """Return the pooled noise of an earlier report and where it lies; nothing where there is none."""
+    for place, name in ((plan.folder / PREVIOUS, PREVIOUS), (Path.cwd() / ARCHIVE, ARCHIVE.as_posix())):
+        if place.is_file():
+            return _pooled([("archive", read_noise(place))]), name
+    return {}, ""
+
+
+def _pooled(tables: Iterable[tuple[str, pd.DataFrame]]) -> dict:
+    """Return (source, runs, variance, df) by cell, the variances of all tunings weighted by their df."""
+    parts = [table.assign(source=source) for source, table in tables]
+    rows = pd.concat(parts, ignore_index=True)
+    rows = rows[(rows["n"] > 1) & rows["sd"].notna()]
+    df = rows["n"].astype(float) - 1
+    rows = rows.assign(df=df, squares=df * rows["sd"].astype(float) ** 2, runs=rows["n"].astype(int))
+    out = {}
+    for key, part in rows.groupby(_CELL, sort=False):
+        # Runs measured outnumber pilots once there are some; the name follows the larger part.
+        source = part.groupby("source")["df"].sum().idxmax()
+        out[key] = (source, int(part["runs"].sum()), part["squares"].sum() / part["df"].sum(), part["df"].sum())
+    return out
+
+
+def _row(key: tuple[str, str, str], group: str, found: tuple | None) -> dict:
+    """Return the row of one cell: what was found, else what is typical."""
+    game, setting, metric = key
+    row = {"game": game, "setting": setting, "metric": metric, "group": group}
+    if found is not None:
+        source, runs, variance, df = found
+        return {**row, "source": source, "runs": runs, "variance": variance, "df": df}
+    if metric in TYPICAL_PCT:
+        variance = float(np.log1p(TYPICAL_PCT[metric] / 100)) ** 2
+        return {**row, "source": "typical", "runs": 0, "variance": variance, "df": TYPICAL_DF}
+    return {**row, "source": "none", "runs": 0, "variance": np.nan, "df": 0.0}
+
+
+def _with_borrowing(rows: pd.DataFrame, *, borrowing: bool) -> pd.DataFrame:
+    """Return the rows with standard deviations, moved towards those of the other games where that is allowed."""
+    rows = rows.assign(borrowed=False, used=rows["variance"], used_df=rows["df"])
+    families = rows[~rows["source"].isin(["typical", "none"])].groupby(["group", "metric"]) if borrowing else ()
+    for _, part in families:
+        moved = borrow_variance(part["variance"].to_numpy(float), part["df"].to_numpy(float))
+        rows.loc[part.index, "used"] = moved.variance
+        rows.loc[part.index, "used_df"] = moved.df
+        rows.loc[part.index, "borrowed"] = moved.borrowed
+    sd = np.sqrt(rows["used"].to_numpy(float))
+    cautious = cautious_sigma(sd, df=rows["used_df"].to_numpy(float))
+    return rows.assign(sd=sd, cautious_sd=cautious, df=rows["used_df"])
+
+
+def _in_unit(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with their noise in percent or in the unit."""
+    ratio = np.array([METRICS[name].scale == "ratio" for name in rows["metric"]], dtype=bool)
+    unit = ["%" if one else METRICS[name].unit for one, name in zip(ratio, rows["metric"], strict=True)]
+    shown = {
+        to: np.where(ratio, 100 * np.expm1(np.where(ratio, rows[of], 0.0)), rows[of])
+        for to, of in (("noise", "sd"), ("cautious_noise", "cautious_sd"))
+    }
+    return rows.assign(unit=unit, **shown)
+
+
+def _told(rows: list[dict], place: str) -> str:
+    """Return where the noise comes from, in a sentence."""
+    games: dict[str, set] = {}
+    for row in rows:
+        games.setdefault(row["source"], set()).add((row["game"], row["setting"]))
+    sources = [source for source in _WORDS if source in games and source != "none"]
+    if not sources:
+        return "Noise is known of no metric of the plan; measure pilot runs."
+    words = [_WORDS[one] + (f" ({place})" if one == "archive" else "") for one in sources]
+    last = f" and, where those lack a game or a metric, from {words[-1]}" if len(words) > 1 else ""
+    return f"Noise is taken from {', '.join(words[:-1] or words)}{last}."
+
+
+def _nothing_found(wanted: str, place: str) -> Fault:
+    """Return the fault for a source without any game of the plan."""
+    where = "plan.toml, evening.noise_from"
+    if wanted == "pilot":
+        problem = "'pilot' asks for runs of this bench, but no tuning of any game has two recorded runs yet."
+        action = "Record pilot runs (purpose 'pilot'), or set noise_from = \"typical\"."
+    elif place:
+        problem = f"'archive' asks for an earlier report, but {place} holds none of the plan's games and metrics."
+        action = 'Name another report with --previous, or set noise_from = "typical".'
+    else:
+        problem = f"'archive' asks for an earlier report, but there is neither {PREVIOUS} in the review folder " \
+                  f"nor {ARCHIVE.as_posix()}."  # fmt: skip
+        action = 'Name a report with --previous REPORT, or set noise_from = "typical".'
+    return Fault(where, problem, action)

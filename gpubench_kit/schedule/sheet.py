@@ -1,0 +1,268 @@
+"""Planned runs written into ``runs.csv``: rows are added at its end, and those that are there keep every byte."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import os
+import shutil
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from gpubench_kit.errors import Fault, ReportError, TableError
+from gpubench_kit.fault_text import shown
+from gpubench_kit.new_review import SHEET_HEADINGS
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.run_sheet.columns import KNOWN, read_columns
+from gpubench_kit.run_sheet.text import SHEET_FILES, SheetCells, find_sheet, read_cells
+
+_WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "launch", "round", "order")
+_ALWAYS = ("run", "tuning", "game", "round", "order")
+_WORKBOOK = b"PK\x03\x04"
+_FORMULA_SIGNS = ("=", "+", "-", "@")
+
+
+@dataclass(frozen=True)
+class _Dialect:
+    """How the text of a sheet is written: encoding, separator, end of a line."""
+
+    encoding: str
+    separator: str
+    line_end: str
+
+
+def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:
+    """Add planned runs to the end of the run sheet, in its own columns, separator and encoding.
+
+    Parameters
+    ----------
+    rows : see ``schedule.tables.PLANNED_RUNS``
+    plan : the review's plan, with its folder
+
+    Returns
+    -------
+    Path of the run sheet; None where there is nothing to add
+
+    Raises
+    ------
+    TableError : the sheet is a workbook, has changed meanwhile, or cannot hold a name
+    ReportError : it cannot be written
+
+    Notes
+    -----
+    Rows that are there stay as they are, byte for byte. A column that is needed and missing gets its
+    heading at the end of the first row; cells that a row lacks count as empty. The file is replaced in one step.
+    """
+    with extended_run_sheet(rows, plan) as file:
+        return file
+
+
+@contextmanager
+def extended_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Iterator[Path | None]:
+    """Add planned runs as `extend_run_sheet` does, and take them back if what follows fails.
+
+    Parameters
+    ----------
+    rows, plan : as in `extend_run_sheet`
+    """
+    if not len(rows):
+        yield None
+        return
+    check_extendable(plan)
+    exists = any((plan.folder / name).exists() for name in SHEET_FILES)
+    file = find_sheet(plan.folder) if exists else plan.folder / SHEET_FILES[0]
+    before = _bytes_of(file) if exists else None
+    start = before if exists else (",".join(SHEET_HEADINGS) + "\n").encode("utf-8")
+    after = _extended(start, rows, plan, file=file)
+    if (_bytes_of(file) if file.exists() else None) != before:
+        raise TableError(Fault(file.name, "the file was changed while the evening was planned.", "Call again."))
+    swap_file(file, after)
+    try:
+        yield file
+    except BaseException:
+        swap_file(file, before)
+        raise
+
+
+def check_extendable(plan: ReviewPlan) -> None:
+    """Raise where rows could not be added to the run sheet, so that nothing is begun in vain.
+
+    Parameters
+    ----------
+    plan : the review's plan, with its folder
+
+    Raises
+    ------
+    TableError : the run sheet is a workbook
+    """
+    for file in (plan.folder / name for name in SHEET_FILES):
+        if file.exists() and (file.suffix == ".xlsx" or _bytes_of(file).startswith(_WORKBOOK)):
+            problem = "the run sheet is a workbook, to which no rows are added: more than its cells could be lost."
+            action = "Save it as CSV under the name runs.csv, take the workbook out, and call again."
+            raise TableError(Fault(file.name, problem, action))
+
+
+def _extended(content: bytes, rows: pd.DataFrame, plan: ReviewPlan, *, file: Path) -> bytes:
+    """Return the bytes of the sheet with the rows added."""
+    cells = _cells_of(content, file)
+    dialect = _dialect_of(content, cells)
+    place = dict(read_columns(cells, logs_by_pattern=True).place)
+    missing = [name for name in _needed(rows, plan, is_empty=not cells.rows) if name not in place]
+    content, width = _with_headings(content, missing, dialect)
+    place |= {name: width + number for number, name in enumerate(missing)}
+    size = max(width + len(missing), *(position + 1 for position in place.values()))
+    lines = [_line(row, place, size=size) for row in rows.to_dict("records")]
+    added = _encoded(_text(lines, dialect), dialect, file.name)
+    gap = b"" if _ends_line(content, dialect) else _encoded(dialect.line_end, dialect, file.name)
+    return content + gap + added
+
+
+def _needed(rows: pd.DataFrame, plan: ReviewPlan, *, is_empty: bool) -> list[str]:
+    """Return the columns without which the rows would not say what they are."""
+    several = {
+        "card": len(plan.cards) > 1,
+        "bench": len(plan.benches) > 1,
+        "setting": any(len(game.settings) > 1 for game in plan.games),
+        "session": rows["session"].nunique() > 1 or not is_empty,
+        "launch": is_empty or plan.exclude.warm_up_runs_per_launch > 0,
+    }
+    return [name for name in _WRITTEN if name in _ALWAYS or several.get(name, False)]
+
+
+def _cells_of(content: bytes, file: Path) -> SheetCells:
+    """Return the cells of bytes that are, or will be, the sheet."""
+    if file.exists():
+        return read_cells(file, KNOWN)
+    headings = tuple(content.decode("utf-8").strip().split(","))
+    return SheetCells(file.name, headings, (), ",")
+
+
+def _dialect_of(content: bytes, cells: SheetCells) -> _Dialect:
+    """Return how the bytes of a sheet are written."""
+    encoding = _encoding_of(content)
+    text = content.decode(encoding)
+    line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
+    return _Dialect(encoding, cells.separator or ",", line_end)
+
+
+def _encoding_of(content: bytes) -> str:
+    """Return the encoding in which the sheet was read, without its byte-order mark."""
+    zeros = content[:2000].count(0) > len(content[:2000]) / 4
+    if content.startswith(codecs.BOM_UTF16_LE) or (zeros and content[1:2] == b"\0"):
+        return "utf-16-le"
+    if content.startswith(codecs.BOM_UTF16_BE) or zeros:
+        return "utf-16-be"
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+def _with_headings(content: bytes, missing: Sequence[str], dialect: _Dialect) -> tuple[bytes, int]:
+    """Return the bytes with headings added to the first row, and how many cells that row had."""
+    text = content.decode(dialect.encoding)
+    start = _start_of_headings(text)
+    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=dialect.separator, strict=True)
+    first = next(reader, [])
+    lines = list(io.StringIO(text[start:], newline=""))
+    heading = "".join(lines[: reader.line_num]).rstrip("\r\n")
+    stop = _length(text[:start] + heading, dialect)
+    added = "".join(dialect.separator + name for name in missing).encode(dialect.encoding)
+    return content[:stop] + added + content[stop:], len(first)
+
+
+def _start_of_headings(text: str) -> int:
+    """Return where the first row with cells begins: after a byte-order mark, a ``sep=`` line and blanks."""
+    start = 1 if text.startswith("\ufeff") else 0
+    for line in text[start:].splitlines(keepends=True):
+        told = line.strip().strip('"').lower()
+        if told.strip(",;\t") and not told.startswith("sep="):
+            break
+        start += len(line)
+    return start
+
+
+def _length(text: str, dialect: _Dialect) -> int:
+    """Return how many bytes a text fills."""
+    return len(text.encode(dialect.encoding))
+
+
+def _line(row: dict, place: dict[str, int], *, size: int) -> list[str]:
+    """Return the cells of one run, in the columns of the sheet."""
+    cells = [""] * size
+    for name in _WRITTEN:
+        if name in place:
+            value = row[name]
+            cells[place[name]] = "" if pd.isna(value) else _harmless(str(value))
+    return cells
+
+
+def _harmless(text: str) -> str:
+    """Return a cell that no spreadsheet takes for a formula; the reader takes the apostrophe away again."""
+    return f"'{text}" if text.lstrip("'").startswith(_FORMULA_SIGNS) else text
+
+
+def _text(lines: Iterable[list[str]], dialect: _Dialect) -> str:
+    """Return lines as text, cells in quotes where they need them."""
+    out = io.StringIO()
+    csv.writer(out, delimiter=dialect.separator, lineterminator=dialect.line_end).writerows(lines)
+    return out.getvalue()
+
+
+def _encoded(text: str, dialect: _Dialect, file: str) -> bytes:
+    """Return text in the encoding of the sheet."""
+    try:
+        return text.encode(dialect.encoding)
+    except UnicodeEncodeError as error:
+        letter = shown(text[error.start : error.end])
+        problem = f"its encoding (Windows code page 1252) has no {letter}, which a name in the plan has."
+        raise TableError(Fault(file, problem, "Save the run sheet as UTF-8 and call again.")) from error
+
+
+def _ends_line(content: bytes, dialect: _Dialect) -> bool:
+    """Return whether the last row is ended."""
+    return content.decode(dialect.encoding).endswith(("\n", "\r"))
+
+
+def _bytes_of(file: Path) -> bytes:
+    """Return the bytes of the sheet."""
+    try:
+        return file.read_bytes()
+    except OSError as error:
+        problem = f"the file cannot be read ({error.strerror})."
+        raise TableError(Fault(file.name, problem, "Check its permissions.")) from error
+
+
+def swap_file(file: Path, content: bytes | None) -> None:
+    """Put content in the place of a file in one step, its permissions kept; None takes the file away.
+
+    Parameters
+    ----------
+    file : the file; where it is a link, what it leads to
+    content : its new bytes
+
+    Raises
+    ------
+    ReportError : it cannot be written
+    """
+    target = file.resolve()
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        if content is None:
+            target.unlink(missing_ok=True)
+            return
+        beside.write_bytes(content)
+        if target.exists():
+            shutil.copymode(target, beside)
+        os.replace(beside, target)
+    except OSError as error:
+        problem = f"it cannot be written ({error.strerror or error})."
+        raise ReportError(Fault(file.name, problem, "Close programs that have it open, and call again.")) from error
+    finally:
+        beside.unlink(missing_ok=True)

@@ -1,0 +1,81 @@
+"""What a review folder holds before it is planned on: rows of the run sheet, runs recorded, looks made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from gpubench_kit.checks.review import check_review, exclude_runs
+from gpubench_kit.looks import looks_made, read_looks, used_runs_fingerprint
+from gpubench_kit.metrics.per_run import compute_run_metrics
+from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.review import open_review
+from gpubench_kit.run_sheet import load_run_sheet
+from gpubench_kit.run_sheet.text import SHEET_FILES
+from gpubench_kit.tables import RUN_SHEET, USABLE
+
+#: Runs from which the planner learns how noisy the bench is.
+_PURPOSES = ("measure", "soak", "pilot")
+
+
+@dataclass(frozen=True)
+class SoFar:
+    """What there is of a review.
+
+    Attributes
+    ----------
+    has_sheet : whether there is a run sheet
+    runs : its rows, see ``tables.RUN_SHEET``, with ``is_recorded``
+    usable : values of recorded runs, pilots included; see ``tables.USABLE``
+    looks : looks at verdicts made so far
+    is_shown : whether a report has shown these very values
+    """
+
+    has_sheet: bool
+    runs: pd.DataFrame
+    usable: pd.DataFrame
+    looks: int
+    is_shown: bool
+
+    @property
+    def pending(self) -> pd.DataFrame:
+        """Rows of runs that are planned but not recorded yet."""
+        return self.runs[~self.runs["is_recorded"] & (self.runs["excluded"] == "")]
+
+
+def read_so_far(plan: ReviewPlan) -> SoFar:
+    """Read what there is of a review: its run sheet, the logs so far, the looks made.
+
+    Parameters
+    ----------
+    plan : the review's plan, with its folder
+
+    Returns
+    -------
+    SoFar
+
+    Raises
+    ------
+    TableError : the run sheet or the file of looks cannot be read, or has faults; all are listed
+
+    Notes
+    -----
+    A log that is missing or broken leaves out its run; telling so is the business of ``check``.
+    """
+    looks = looks_made(plan.folder)
+    if not any((plan.folder / name).exists() for name in SHEET_FILES):
+        empty = RUN_SHEET.frame().assign(is_recorded=pd.Series(dtype=bool))
+        return SoFar(False, empty, USABLE.frame(), looks, False)
+    # Faults of rows stop the planner: rows that cannot be read cannot be counted.
+    sheet = load_run_sheet(plan)
+    if not len(sheet.runs):
+        return SoFar(True, sheet.runs.assign(is_recorded=pd.Series(dtype=bool)), USABLE.frame(), looks, False)
+    review = open_review(plan, keep_going=True)
+    run_metrics = compute_run_metrics(review, plan)
+    findings = check_review(review, run_metrics, plan)
+    usable = exclude_runs(review, run_metrics, findings, purposes=_PURPOSES)
+    shown = set(read_looks(plan.folder)["used_runs_sha256"])
+    in_verdicts = usable[usable["purpose"] != "pilot"]
+    runs = review.runs.assign(is_recorded=lambda rows: rows["is_recorded"].astype(bool))
+    return SoFar(True, runs, usable, looks, used_runs_fingerprint(in_verdicts) in shown)

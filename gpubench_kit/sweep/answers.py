@@ -1,0 +1,131 @@
+"""The answers of one line of settings: the tests in order, the setting of least power, what to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.statistics.result_rows import scaled_margin
+from gpubench_kit.statistics.sweep_ladder import Setting
+from gpubench_kit.statistics.sweep_next import Advice, Sequence, answer_range, next_settings
+from gpubench_kit.statistics.sweep_search import Search, search_sequence
+from gpubench_kit.statistics.sweep_shape import Shape
+from gpubench_kit.sweep.curves import Curves, points_of
+from gpubench_kit.sweep.measured import RATE, Failures, Measured, ruled_out
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the tests of one line found.
+
+    Attributes
+    ----------
+    curves : line and fitted curves
+    search : outcome of each step of ``curves.line.sequence``
+    row : columns of ``sweep_answers`` that need no other line
+    proposals : rows of ``sweep_next``
+    """
+
+    curves: Curves
+    search: Search
+    row: dict
+    proposals: list[dict]
+
+    def outcome(self, tuning: str) -> dict:
+        """Return place and outcome of a setting's test; nothing where it is not in the order of the tests."""
+        for place, step in enumerate(self.curves.line.sequence):
+            if step.tuning == tuning:
+                outcome = {"is_tested": self.search.tested, "is_inside": self.search.passed,
+                           "is_beyond": self.search.too_much}  # fmt: skip
+                return {"place": place + 1} | {name: bool(array[place]) for name, array in outcome.items()}
+        return {}
+
+
+def answer_line(
+    measured: Measured, curves: Curves, *, failures: Mapping[str, Failures], group: int, plan, is_judged: bool
+) -> Answer:
+    """Test the steps of a line in order, and say what follows.
+
+    Parameters
+    ----------
+    measured, curves : settings of one card on one bench, and the curves of the line
+    failures : what failed, by tuning
+    group : place of the group of game settings
+    plan : ReviewPlan
+    is_judged : whether there may be verdicts at all
+    """
+    level = measured.level / len(measured.ladder.lines)
+    steps, rows = curves.line.sequence, [measured.place_of(one.tuning) for one in curves.line.sequence]
+    stands = np.array([is_judged and not measured.reason(row, group) for row in rows], dtype=bool)
+    p, p_too_much = (
+        np.where(stands, one[rows, group], np.nan) for one in (measured.tests.p, measured.tests.p_too_much)
+    )
+    search = search_sequence(p, p_too_much, level=level)
+    sequence = Sequence(
+        at=np.array([one.at for one in steps]),
+        passed=search.passed,
+        too_much=search.too_much,
+        failed=np.array([failures[one.tuning].any for one in steps], dtype=bool),
+        error=np.where(stands, measured.rate.error[rows, group], np.nan),
+        df=measured.rate.df[rows, group],
+        n=measured.rate.n[rows, group],
+        step=measured.ladder.step,
+        margin=scaled_margin(plan, RATE),
+        level=level,
+    )
+    advice = (
+        next_settings(sequence, _response(measured, curves, group)) if is_judged else Advice((), "too_many_looks")
+    )
+    found = answer_range(sequence)
+    is_out = np.array([one.tuning in ruled_out(measured.ladder, failures) for one in steps], dtype=bool)
+    row = {
+        "level": level,
+        "confidence": 1 - measured.level,
+        "margin": plan.margin_of(RATE),
+        "n_tested": len(steps),
+        "n_inside": int(search.n_passed),
+        "lowest_tuning": _lowest(measured, steps, group=group, passed=search.passed & ~is_out),
+        "inner": found.inner,
+        "outer": found.outer,
+        "stop": advice.stop,
+    }
+    return Answer(curves, search, row | _shape_columns(curves.rate), _proposal_rows(advice, steps))
+
+
+def _lowest(measured: Measured, steps: tuple[Setting, ...], *, group: int, passed: np.ndarray) -> str:
+    """Return the setting of least power among some; the farthest without power, the factory state for none."""
+    if not passed.any():
+        return measured.ladder.reference
+    inside = [steps[place].tuning for place in np.flatnonzero(passed)]
+    power = np.array([measured.power.change[measured.place_of(one), group] for one in inside])
+    return inside[int(np.argmin(power))] if np.isfinite(power).all() else inside[-1]
+
+
+def _response(measured: Measured, curves: Curves, group: int) -> Callable[[float], float]:
+    """Return the change of frame rate at a place: on the fitted curve, or between settings where none fits."""
+    shape = curves.rate
+    if shape is not None and shape.fits:
+        return lambda place: float(np.interp(place, shape.at, shape.change))
+    points = points_of(measured, curves.line, losses=measured.rate, group=group)
+    return lambda place: float(np.interp(place, points.at, points.change)) if len(points.at) else 0.0
+
+
+def _shape_columns(shape: Shape | None) -> dict:
+    """Return what the fitted frame rate looks like, as columns."""
+    if shape is None:
+        return {}
+    return {name: getattr(shape, name) for name in ("fits", "rises", "bends", "knee", "knee_low", "knee_high")}
+
+
+def _proposal_rows(advice: Advice, steps: tuple[Setting, ...]) -> list[dict]:
+    """Return proposals as rows."""
+    named = {one.at: one.tuning for one in steps}
+    return [
+        {
+            "rank": rank, "at": one.at, "tuning": "" if one.is_new else named[one.at], "rounds": one.rounds,
+            "range_now": one.range_now, "range_expected": one.range_expected,
+        }
+        for rank, one in enumerate(advice.proposals, start=1)
+    ]  # fmt: skip

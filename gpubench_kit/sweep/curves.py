@@ -1,0 +1,169 @@
+"""Fitted curves of a sweep, and what is read off them: frame rate at equal power, power at equal frame rate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.statistics.sweep_ladder import Line
+from gpubench_kit.statistics.sweep_losses import Losses
+from gpubench_kit.statistics.sweep_shape import Points, Shape, fit_shape
+from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Measured
+
+#: Losses of frame rate [%] at which power is read.
+LOSSES_READ = (0.5, 1.0, 2.0, 3.0, 5.0, 7.5, 10.0)
+_POWERS_READ = 5
+_ROUND_W = (1, 2, 2.5, 5, 10, 20, 25, 50, 100)
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Fitted curves of one line in one group, against the factory state [natural log].
+
+    Attributes
+    ----------
+    line : the settings
+    rate, power : monotone, concave responses; None with too few settings
+    """
+
+    line: Line
+    rate: Shape | None
+    power: Shape | None
+
+    @property
+    def has_power(self) -> bool:
+        """Whether both curves are there."""
+        return self.rate is not None and self.power is not None
+
+
+def fit_curves(measured: Measured, line: Line, *, group: int, seed: int) -> Curves:
+    """Fit frame rate and power over the ladder.
+
+    Parameters
+    ----------
+    measured : settings of one card on one bench
+    line : settings that differ in the stepped change alone
+    group : place of the group of game settings
+    seed : of the redraws that give the range of the knee
+    """
+    shapes = (
+        fit_shape(points_of(measured, line, losses=one, group=group), seed=seed)
+        for one in (measured.rate, measured.power)
+    )
+    return Curves(line, *shapes)
+
+
+def points_of(measured: Measured, line: Line, *, losses: Losses, group: int) -> Points:
+    """Return the settings of a line as points of a response, simultaneous intervals included.
+
+    Notes
+    -----
+    The intervals of all K settings of the card hold together with the confidence of the plan: each is made
+    at level / K (Bonferroni).
+    """
+    known = np.isfinite(losses.change[:, group])
+    half = losses.half_width(measured.level / max(int(known.sum()), 1))[:, group]
+    rows = [(one.at, measured.place_of(one.tuning)) for one in line.settings]
+    rows = [(at, row) for at, row in rows if known[row]]
+    points = [
+        (
+            at,
+            losses.change[row, group],
+            half[row],
+            losses.se[row, group],
+            losses.df[row, group],
+            losses.n[row, group],
+        )
+        for at, row in rows
+    ]
+    if line.has_factory and points:
+        points.append((0.0, 0.0, 0.0, 0.0, np.inf, max(point[-1] for point in points)))
+    columns = np.array(sorted(points), dtype=float).reshape(-1, 6).T
+    at, change, half, se, df, weight = columns
+    return Points(at, change, half, np.nan_to_num(se), df, np.maximum(weight, 1.0))
+
+
+def curve_rows(curves: Curves) -> Iterator[dict]:
+    """Yield rows of ``sweep_curves``: frame rate and power with bands, energy per frame as their ratio."""
+    for metric, shape in ((RATE, curves.rate), (POWER, curves.power)):
+        if shape is not None:
+            yield from _rows(metric, shape.at, ends=(shape.change, shape.low, shape.high))
+    if curves.has_power:
+        at = np.union1d(curves.rate.at, curves.power.at)
+        ratio = curves.power.value_at(at) - curves.rate.value_at(at)
+        yield from _rows(ENERGY, at, ends=(ratio, np.full(len(at), np.nan), np.full(len(at), np.nan)))
+
+
+def _rows(metric: str, at: np.ndarray, *, ends: tuple[np.ndarray, ...]) -> Iterator[dict]:
+    """Yield one row per place, in percent."""
+    change, low, high = (100 * np.expm1(one) for one in ends)
+    for row in zip(at, change, low, high, strict=True):
+        yield {"metric": metric, **dict(zip(("at", "change", "low", "high"), map(float, row), strict=True))}
+
+
+def reading_rows(
+    curves: Curves, powers: tuple[float, ...], *, factory_w: float, factory_fps: float
+) -> Iterator[dict]:
+    """Yield rows of ``sweep_readings`` for one line.
+
+    Parameters
+    ----------
+    curves : of the line, both there
+    powers : powers to read the frame rate at [W]
+    factory_w, factory_fps : of the factory state
+
+    Notes
+    -----
+    A power is met where the power curve runs through it: with the band, in a stretch of the ladder. The ends
+    of a reading are those of the other curve's band over that stretch, so both uncertainties are in it.
+    """
+    rate, power = curves.rate, curves.power
+    at = np.union1d(rate.at, power.at)
+    for watts in powers:
+        found = _read(power, rate, at=at, wanted=np.log(watts / factory_w))
+        if found is not None:
+            yield {"reading": "rate_at_power", "given": float(watts)} | _scaled(found, factory_fps)
+    for loss in LOSSES_READ:
+        found = _read(rate, power, at=at, wanted=np.log1p(-loss / 100))
+        if found is not None:
+            yield {"reading": "power_at_loss", "given": loss} | _scaled(found, factory_w)
+
+
+def powers_to_read(curves: list[Curves], factory_w: float) -> tuple[float, ...]:
+    """Return a few round powers [W] inside the range of the curves."""
+    values = [factory_w * np.exp(one.power.change) for one in curves if one.has_power]
+    if not values or not np.isfinite(factory_w):
+        return ()
+    low, high = min(one.min() for one in values), max(one.max() for one in values)
+    step = next((one for one in _ROUND_W if (high - low) / one <= _POWERS_READ + 1), 200)
+    return tuple(float(one) for one in np.arange(np.ceil(low / step) * step, high + 1e-9, step))
+
+
+def _scaled(found: tuple[float, float, float], factory: float) -> dict[str, float]:
+    """Return a reading in the unit of the metric."""
+    return {name: float(factory * np.exp(one)) for name, one in zip(("value", "low", "high"), found, strict=True)}
+
+
+def _read(given: Shape, wanted_of: Shape, *, at: np.ndarray, wanted: float) -> tuple[float, float, float] | None:
+    """Return one curve (value, low, high) where the other has a value; None where it never has it."""
+    place = _crossing(at, given.value_at(at), wanted)
+    if place is None:
+        return None
+    # Where the curve is the factory state's own, it is known exactly and the band has no width.
+    inside = (given.value_at(at, of="low") <= wanted) & (given.value_at(at, of="high") >= wanted)
+    stretch = np.append(at[inside], place)
+    low, high = wanted_of.value_at(stretch, of="low").min(), wanted_of.value_at(stretch, of="high").max()
+    return float(wanted_of.value_at(place)), float(low), float(high)
+
+
+def _crossing(at: np.ndarray, values: np.ndarray, wanted: float) -> float | None:
+    """Return the place where a monotone curve takes a value, the nearest to the factory state; None: nowhere."""
+    below = values <= wanted
+    turns = np.flatnonzero(below[1:] != below[:-1])
+    if not len(turns):
+        return None
+    first = turns[np.abs(at[turns]).argmin()]
+    share = (wanted - values[first]) / (values[first + 1] - values[first])
+    return float(at[first] + share * (at[first + 1] - at[first]))

@@ -1,0 +1,225 @@
+"""The sweep: from usable runs at a ladder of settings to the lowest power that loses nothing that matters.
+
+Three questions, answered apart from each other: how far down the loss stays inside the margin (tests in fixed
+order, which need no curve), which setting spends least energy on a frame, and where frame rate stops keeping up
+with power (the fitted curve). No setting is called stable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.errors import DesignError
+from gpubench_kit.plan.pairs import CardUnit
+from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
+from gpubench_kit.statistics.compare import estimate_noise
+from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.statistics.sweep_ladder import Ladder, ladder_of
+from gpubench_kit.statistics.verdict import level_of_looks
+from gpubench_kit.sweep.answers import answer_line
+from gpubench_kit.sweep.curves import Curves, curve_rows, fit_curves, powers_to_read, reading_rows
+from gpubench_kit.sweep.measured import (
+    ENERGY,
+    POWER,
+    RATE,
+    Failures,
+    Measured,
+    failures_of,
+    measure_ladder,
+    ruled_out,
+    thriftiest_set,
+)
+from gpubench_kit.sweep.rows import setting_rows, thriftiest
+from gpubench_kit.sweep.tables import ANSWERS, CURVES, NEXT, READINGS, SWEEP
+
+_DECLARED = {"settings": SWEEP, "curves": CURVES, "answers": ANSWERS, "proposals": NEXT, "readings": READINGS}
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What a sweep shows.
+
+    Attributes
+    ----------
+    settings : one row per setting; see ``sweep.tables.SWEEP``
+    curves : fitted curves; see ``sweep.tables.CURVES``
+    answers : one row per line of settings; see ``sweep.tables.ANSWERS``
+    proposals : what to measure next; see ``sweep.tables.NEXT``
+    readings : read off the curves; see ``sweep.tables.READINGS``
+    ladders : the ladder of each card
+    failures : what failed, by (card, tuning)
+    too_many_looks : whether the results were looked at too often for any test
+    """
+
+    settings: pd.DataFrame
+    curves: pd.DataFrame
+    answers: pd.DataFrame
+    proposals: pd.DataFrame
+    readings: pd.DataFrame
+    ladders: Mapping[str, Ladder]
+    failures: Mapping[tuple[str, str], Failures]
+    too_many_looks: bool
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """All tables by the names of ``sweep.tables.SWEEP_TABLES``."""
+        return {"sweep": self.settings, "sweep_curves": self.curves, "sweep_answers": self.answers,
+                "sweep_next": self.proposals, "sweep_readings": self.readings}  # fmt: skip
+
+
+def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: int = 0) -> Sweep:
+    """Search the ladder of a plan, and fit frame rate, power and energy per frame over it.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    runs : DataFrame, one row per run, those left out too; see ``tables.RUNS``
+    plan : ReviewPlan, gives ``sweep.ladder``, the tunings with their changes, margin and level
+    looks_made : looks at verdicts so far, this one included
+
+    Returns
+    -------
+    Sweep; each card on each bench is searched on its own, and groups of game settings are never pooled
+
+    Raises
+    ------
+    PlanError : the ladder is not named and cannot be told, or two tunings are one setting
+    DesignError : no setting stands beside the factory state
+
+    Notes
+    -----
+    The level is shared between lines of settings (Bonferroni); within a line no correction is needed, since
+    each step is tested only if the one before it passed.
+    """
+    level, too_many = level_of_looks(plan, looks_made=looks_made)
+    swept = [_swept(one, (usable, runs), plan, level=level) for one in _ladders(usable, plan)]
+    parts = [
+        _rows_of(one, group, plan, is_judged=not too_many)
+        for one in swept
+        for group in range(len(one.measured.groups))
+    ]
+    rows = {name: [row for part in parts for row in part[name]] for name in _DECLARED}
+    return Sweep(
+        **{name: table.frame(rows[name]) for name, table in _DECLARED.items()},
+        ladders={one.measured.card: one.measured.ladder for one in swept},
+        failures={(one.measured.card, tuning): failed for one in swept for tuning, failed in one.failures.items()},
+        too_many_looks=too_many,
+    )
+
+
+@dataclass(frozen=True)
+class _Swept:
+    """One card on one bench: its runs, levels, measured settings and failures."""
+
+    coded: CodedRuns
+    levels: pd.DataFrame
+    measured: Measured
+    failures: Mapping[str, Failures]
+
+    @property
+    def ruled_out(self) -> frozenset[str]:
+        """Settings that are not named, since they or nearer ones failed."""
+        return ruled_out(self.measured.ladder, self.failures)
+
+
+def _swept(
+    place: tuple[str, str, Ladder], data: tuple[pd.DataFrame, pd.DataFrame], plan, *, level: float
+) -> _Swept:
+    """Return what was measured on one card and bench."""
+    (card, bench, ladder), (usable, runs) = place, data
+    own = _of_subject(usable, (card, bench), plan)
+    coded = code_runs(own)
+    levels = levels_of_games(estimate_noise(own, plan), plan)
+    measured = measure_ladder(coded, ladder, subject=(card, bench), plan=plan, level=level)
+    tunings = (ladder.reference, *measured.tunings)
+    failures = {one: failures_of(one, runs, subject=(card, bench), plan=plan) for one in tunings}
+    return _Swept(coded, levels, measured, failures)
+
+
+def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, list[dict]]:
+    """Return the rows of every table for one group of game settings."""
+    measured, failures = swept.measured, swept.failures
+    factory = {metric: _factory_value(swept, metric, group) for metric in (RATE, POWER, ENERGY)}
+    lines, seed = measured.ladder.lines, plan.analysis.seed
+    curves = [fit_curves(measured, line, group=group, seed=seed) for line in lines]
+    answers = [
+        answer_line(measured, one, failures=failures, group=group, plan=plan, is_judged=is_judged) for one in curves
+    ]
+    settings = list(setting_rows(measured, answers, failures, group=group, factory=factory))
+    kept, best = _thriftiest_set(swept, group, plan), thriftiest(settings, swept.ruled_out)
+    made = {
+        "settings": [row | {"may_be_thriftiest": kept.get(row["tuning"])} for row in settings],
+        "curves": [_of_line(one, row) for one in curves for row in curve_rows(one)],
+        "answers": [_of_line(one.curves, one.row) | {"thriftiest_tuning": best} for one in answers],
+        "proposals": [_of_line(one.curves, row) for one in answers for row in one.proposals],
+        "readings": _readings(curves, factory),
+    }
+    subject = {"card": measured.card, "bench": measured.bench, "group": measured.groups[group]}
+    return {name: [subject | row for row in rows] for name, rows in made.items()}
+
+
+def _factory_value(swept: _Swept, metric: str, group: int) -> float:
+    """Return the factory state's mean over all games; nan where it was not measured."""
+    measured, levels = swept.measured, swept.levels
+    found = levels[(levels["tuning"] == measured.ladder.reference) & (levels["metric"] == metric)
+                   & (levels["group"] == measured.groups[group]) & (levels["game"] == "")]  # fmt: skip
+    return float(found["value"].iloc[0]) if len(found) else np.nan
+
+
+def _thriftiest_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
+    """Return which settings without failures no other is shown to beat in energy per frame."""
+    measured = swept.measured
+    known = {one for row, one in enumerate(measured.tunings) if measured.energy.withheld[row, group] == ""}
+    known.add(measured.ladder.reference)
+    tunings = tuple(one for one in swept.failures if one in known and one not in swept.ruled_out)
+    if len(tunings) < 2:
+        return {}
+    kept = thriftiest_set(swept.coded, measured, tunings, plan=plan)[:, group]
+    return dict(zip(tunings, map(bool, kept), strict=True))
+
+
+def _ladders(usable: pd.DataFrame, plan) -> Iterator[tuple[str, str, Ladder]]:
+    """Yield card, bench and ladder of everything swept."""
+    for unit, bench in product(plan.card_units, plan.benches):
+        ladder = _ladder_of_unit(unit, plan)
+        rows = _of_subject(usable, (unit.name, bench.name), plan)
+        if ladder is not None and rows["tuning"].isin(ladder.tunings).any():
+            yield unit.name, bench.name, ladder
+
+
+def _ladder_of_unit(unit: CardUnit, plan) -> Ladder | None:
+    """Return the ladder of a card; None for a rival that has none."""
+    try:
+        return ladder_of(plan, card=unit.name)
+    except DesignError:
+        if unit.role == "reviewed":
+            raise
+        return None
+
+
+def _of_subject(usable: pd.DataFrame, subject: tuple[str, str], plan) -> pd.DataFrame:
+    """Return the runs of one card (or model) on one bench."""
+    card, bench = subject
+    rows = usable[usable["card"].isin(plan.cards_named(card))]
+    return rows[rows["bench"] == bench] if "bench" in rows else rows
+
+
+def _of_line(curves: Curves, row: dict) -> dict:
+    """Return a row with the name of its line."""
+    return {"line": curves.line.name} | row
+
+
+def _readings(curves: list[Curves], factory: Mapping[str, float]) -> list[dict]:
+    """Return what is read off the curves of every line."""
+    powers = powers_to_read(curves, factory[POWER])
+    return [
+        _of_line(one, row)
+        for one in curves
+        if one.has_power
+        for row in reading_rows(one, powers, factory_w=factory[POWER], factory_fps=factory[RATE])
+    ]
