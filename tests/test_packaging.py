@@ -24,6 +24,7 @@ MOST_PUBLIC_NAMES = 30
 
 #: Declared for what they do without being imported by the kit, each with its reason.
 USED_UNSEEN = {
+    "duckdb": "the engine that answers questions about the archive",
     "jupyterlab": "in which the reviewer opens the notebooks",
     "pingouin": "loaded by name at its first use, in statistics/adapters.py",
     "seaborn": "for charts of the reviewer's own in the notebooks",
