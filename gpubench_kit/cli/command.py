@@ -15,12 +15,12 @@ from pathlib import Path
 
 from gpubench_kit import __version__
 from gpubench_kit.cli.check import add_check
+from gpubench_kit.cli.fault_lines import TRACEBACK, tell_faults
+from gpubench_kit.cli.report import add_demo, add_report
 from gpubench_kit.cli.sweep import add_sweep
 from gpubench_kit.errors import Fault, GpubenchError, LogError
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED = 0, 1, 2, 3, 130
-#: Set to anything, it shows where in the kit an unexpected error arose.
-_TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -39,17 +39,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return asked.run(asked)
     except GpubenchError as error:
-        _tell_faults(error)
+        tell_faults(error)
         return _FAULT if getattr(error, "__notes__", None) else _BAD_INPUT
     except KeyboardInterrupt:
         print("Stopped. An earlier report is as it was.", file=sys.stderr)
         return _STOPPED
     except Exception as error:
-        if os.environ.get(_TRACEBACK):
+        if os.environ.get(TRACEBACK):
             raise
         told = f"{type(error).__name__}: {error}".splitlines()[0]
         print(f"Unexpected error: {told}", file=sys.stderr)
-        print(f"This is a fault in the kit. Please report it, with what {_TRACEBACK}=1 shows.", file=sys.stderr)
+        print(f"This is a fault in the kit. Please report it, with what {TRACEBACK}=1 shows.", file=sys.stderr)
         return _FAULT
 
 
@@ -71,32 +71,6 @@ def _schedule(asked: argparse.Namespace) -> int:
     added = f"{made.added} rows added to {made.sheet}" if made.added else "No rows were added to the run sheet"
     _say(asked, "\n".join([*made.told, f"{added}.", str(made.page), str(made.printed)]))
     return _DONE
-
-
-def _report(asked: argparse.Namespace) -> int:
-    """Make the report of each folder; a folder with faults does not keep the others from theirs."""
-    if len(asked.folders) == 1:
-        return _report_one(asked, asked.folders[0], asked.output)
-    return max(_report_one_of_many(asked, folder) for folder in asked.folders)
-
-
-def _report_one_of_many(asked: argparse.Namespace, folder: str) -> int:
-    """Make one of several reports into a folder of its own; tell its faults under its name."""
-    output = Path(asked.output, Path(folder).resolve().name) if asked.output else None
-    try:
-        return _report_one(asked, folder, output)
-    except GpubenchError as error:
-        print(f"{folder}:", file=sys.stderr)
-        _tell_faults(error)
-        return _BAD_INPUT
-
-
-def _demo(asked: argparse.Namespace) -> int:
-    """Make the report of the bundled ten-game review."""
-    from gpubench_kit.bundled import bundled_path
-
-    output = asked.output or Path("reports", "demo")
-    return _report_one(asked, bundled_path("data", "ten_games"), output, record_look=False)
 
 
 def _inspect(asked: argparse.Namespace) -> int:
@@ -142,22 +116,6 @@ def _check_file(word: str) -> None:
         raise LogError(Fault(word, "there is no such file.", "Correct the name, or the folder you are in."))
 
 
-def _report_one(
-    asked: argparse.Namespace, folder: str | Path, output: str | Path | None, *, record_look: bool = True
-) -> int:
-    """Make one report, tell where it is, and whether anything could be compared."""
-    from gpubench_kit.report.build import build_report
-    from gpubench_kit.report.manifest import compared_anything
-
-    with _Bar(asked) as bar:
-        page = build_report(folder, output, progress=bar.show, record_look=record_look)
-    if not compared_anything(page.parent):
-        _say(asked, f"{page}\nNothing could be compared; the page says why.")
-        return _NOTHING_COMPARED
-    _say(asked, str(page))
-    return _DONE
-
-
 class _Bar:
     """A progress bar; none when nobody watches a terminal."""
 
@@ -193,11 +151,11 @@ def _parser() -> argparse.ArgumentParser:
     _add_new(commands)
     _add_schedule(commands)
     add_check(commands, make=_command, bar=_Bar)
-    _add_report(commands)
+    add_report(commands, make=_command, bar=_Bar)
     add_sweep(commands, make=_command, bar=_Bar)
     _add_inspect(commands)
     _add_compare(commands)
-    _add_demo(commands)
+    add_demo(commands, make=_command, bar=_Bar)
     return parser
 
 
@@ -216,18 +174,6 @@ def _add_schedule(commands) -> None:
     command.add_argument("--previous", metavar="REPORT", help="earlier report whose noise is counted with")
     _add_output(command, "reports/<name of the review folder>")
     command.set_defaults(run=_schedule)
-
-
-def _add_report(commands) -> None:
-    """Add the command ``report``."""
-    command = _command(
-        commands, "report", "make the page, tables and pictures of a review", "gpubench-kit report my-review"
-    )
-    command.add_argument(
-        "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/"
-    )
-    _add_output(command, "reports/<name of the review folder>")
-    command.set_defaults(run=_report)
 
 
 def _add_inspect(commands) -> None:
@@ -256,13 +202,6 @@ def _add_compare(commands) -> None:
     command.set_defaults(run=_compare)
 
 
-def _add_demo(commands) -> None:
-    """Add the command ``demo``."""
-    command = _command(commands, "demo", "make the report of the bundled review of ten games", "gpubench-kit demo")
-    _add_output(command, "reports/demo")
-    command.set_defaults(run=_demo)
-
-
 def _command(commands, name: str, does: str, example: str) -> argparse.ArgumentParser:
     """Return the parser of one command, with what all commands share."""
     said = f"{does[0].upper()}{does[1:]}."
@@ -274,14 +213,6 @@ def _command(commands, name: str, does: str, example: str) -> argparse.ArgumentP
 def _add_output(command: argparse.ArgumentParser, default: str) -> None:
     """Add the option for the output folder."""
     command.add_argument("-o", "--output", metavar="FOLDER", help=f"where the report goes (default: {default})")
-
-
-def _tell_faults(error: GpubenchError) -> None:
-    """Print every fault, one a line."""
-    for fault in error.faults:
-        print(f"Fault: {fault}", file=sys.stderr)
-    if os.environ.get(_TRACEBACK):
-        print("\n".join(getattr(error, "__notes__", [])), file=sys.stderr)
 
 
 def _say(asked: argparse.Namespace, text: str) -> None:
