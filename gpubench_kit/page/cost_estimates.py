@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.costs import price_of
+from gpubench_kit.costs.estimates import price_of
 from gpubench_kit.costs.formulas import DAYS_PER_YEAR, plain_text
 from gpubench_kit.costs.sensitivity import cost_sensitivity
 from gpubench_kit.figures.costs import draw_cost_sensitivity
@@ -20,7 +20,7 @@ from gpubench_kit.number_text import (
     unit_text,
 )
 from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.elements import Column, Markup, bullets, heading, join, note, paragraph, table
+from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, note, paragraph, table
 from gpubench_kit.page.pairs import groups_in, subject_names
 from gpubench_kit.page.section import Section, left_out
 
@@ -81,15 +81,15 @@ def cost_sentences(rows: pd.DataFrame, plan) -> list[str]:
 
 
 def _block(rows: pd.DataFrame, chart, *, heading_text: str, plan) -> Markup:
-    """Return sentences, table and chart of one pair and group."""
+    """Return the sentences of one pair and group, with table and chart folded."""
     missing = dict.fromkeys(row.reason for row in rows.itertuples() if is_missing(row.value) and row.reason)
     cautions = dict.fromkeys(row.reason for row in rows.itertuples() if not is_missing(row.value) and row.reason)
     columns = [Column("Estimate"), Column("Difference"), Column("Compared"), Column("Against")]
     lines = [_line(row) for row in rows.itertuples() if not is_missing(row.value)]
     listed = table(columns, lines, caption=f"Estimates, {heading_text}")
     notes = [note(one) for one in (*cautions, *(f"Not estimated: {one}" for one in missing))]
-    parts = [heading(heading_text), bullets(cost_sentences(rows, plan)), *notes, listed, chart_grid([chart])]
-    return join(parts)
+    numbers = details(f"Numbers and chart: {heading_text}", join([listed, chart_grid([chart])]))
+    return join([heading(heading_text), bullets(cost_sentences(rows, plan)), *notes, numbers])
 
 
 def _method(estimates: pd.DataFrame, plan) -> Markup:

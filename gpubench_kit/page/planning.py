@@ -17,7 +17,7 @@ from gpubench_kit.page.planning_words import (
     time_text,
 )
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.schedule import Schedule
+from gpubench_kit.schedule.make import Schedule
 
 _TWO_NUMBERS = (
     "Two numbers stand side by side: the plain one takes the noise as it was found, the cautious one its upper "

@@ -12,7 +12,7 @@ from gpubench_kit.number_text import count_text, duration_text, is_missing
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.planning_words import time_text
 from gpubench_kit.run_sheet.rows import CAUSES
-from gpubench_kit.schedule import Schedule
+from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.time import Visit, visits_of
 
 #: Letters [pt]: as large as the lines allow on one page of Letter, within these ends.

@@ -20,7 +20,7 @@ from gpubench_kit.page.sweep_words import (
     notes_on,
     thriftiest_sentence,
 )
-from gpubench_kit.sweep import Sweep
+from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 
 _NOT_STABLE = (

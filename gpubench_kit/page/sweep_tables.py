@@ -22,7 +22,7 @@ from gpubench_kit.number_text import (
 from gpubench_kit.page.elements import Column, Markup, bullets, join, table
 from gpubench_kit.page.sweep_words import reason_told
 from gpubench_kit.statistics.sweep_ladder import offset_text
-from gpubench_kit.sweep import Sweep
+from gpubench_kit.sweep.find import Sweep
 
 _MARKS = {
     "inside": ("=", "even", "inside the margin"),

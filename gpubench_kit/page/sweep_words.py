@@ -20,7 +20,7 @@ from gpubench_kit.number_text import (
 )
 from gpubench_kit.statistics.reasons import reason_sentences
 from gpubench_kit.statistics.sweep_ladder import offset_text
-from gpubench_kit.sweep import Sweep
+from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.measured import GAMES_MISSING
 
 _GAMES_MISSING = "It lacks a game that other settings have, so it cannot pass by what it lacks."

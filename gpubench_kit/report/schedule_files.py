@@ -11,7 +11,7 @@ from gpubench_kit.page.planning_words import told_in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
 from gpubench_kit.report.package import csv_text, read_table
-from gpubench_kit.schedule import Schedule
+from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 
 ROWS_FILE, PRINTED_FILE, TOLD_FILE = "new_runs.csv", "run_sheet.html", "plan.txt"

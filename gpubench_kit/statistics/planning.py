@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from gpubench_kit.statistics.adapters import chi2_quantile, find_root, normal_cdf, t_quantile
+from gpubench_kit.statistics.quadrature import gauss_legendre
 
 #: Runs per tuning beyond which a plan says "not decidable in practice".
 MOST_RUNS = 20
@@ -22,8 +23,7 @@ POWER = 0.8
 _BORROWED_DF = 4
 _OWN_DF_ENOUGH = 8
 _LONGEST_SCAN = 4096
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
-_POINTS, _WEIGHTS = (_NODES + 1) / 2, _WEIGHTS / 2
+_NODES = 400
 
 
 def degrees_of_freedom(n, *, borrowing: bool = False):
@@ -258,7 +258,7 @@ def _chance(question: str, size, shift, test: tuple):
         chances = np.maximum(0, normal_cdf(size - shift - bound) - normal_cdf(bound - size - shift))
     else:
         chances = normal_cdf(size + shift - bound)
-    return chances @ _WEIGHTS
+    return chances @ gauss_legendre(_NODES)[1]
 
 
 def _scales(df: np.ndarray) -> np.ndarray:
@@ -271,7 +271,8 @@ def _scales(df: np.ndarray) -> np.ndarray:
 @lru_cache(maxsize=4096)
 def _scale_row(df: float) -> np.ndarray:
     """Return ``sqrt(chi2 / df)`` at the points of the integral; nan without df."""
-    return np.sqrt(chi2_quantile(_POINTS, df) / df) if df > 0 else np.full(_POINTS.shape, np.nan)
+    points, _ = gauss_legendre(_NODES)
+    return np.sqrt(chi2_quantile(points, df) / df) if df > 0 else np.full(_NODES, np.nan)
 
 
 def _ratios(question: str, df, wanted: tuple) -> np.ndarray:

@@ -6,9 +6,10 @@ import numpy as np
 
 from gpubench_kit.statistics.adapters import chi2_quantile, normal_cdf, t_quantile
 from gpubench_kit.statistics.planning import degrees_of_freedom
+from gpubench_kit.statistics.quadrature import gauss_legendre
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
-_POINTS, _WEIGHTS = (_NODES + 1) / 2, _WEIGHTS / 2
+#: Nodes of the integral over the estimate of the noise.
+_NODES = 400
 
 
 def chance_of_verdict(effect, sigma, *, margin, n, level: float = 0.05, df=None):
@@ -39,11 +40,12 @@ def chance_of_verdict(effect, sigma, *, margin, n, level: float = 0.05, df=None)
     effect, margin, df = np.broadcast_arrays(
         np.asarray(effect) / error, np.asarray(margin) / error, np.asarray(df, dtype=float)
     )
-    scale = np.sqrt(chi2_quantile(_POINTS, df[..., None]) / df[..., None])
+    points, weights = gauss_legendre(_NODES)
+    scale = np.sqrt(chi2_quantile(points, df[..., None]) / df[..., None])
     zero = t_quantile(1 - level / 2, df)[..., None] * scale
     inside = margin[..., None] - t_quantile(1 - level, df)[..., None] * scale
     shift = effect[..., None]
     differs = normal_cdf(shift - zero) + normal_cdf(-shift - zero)
     same = np.maximum(0, normal_cdf(inside - shift) - normal_cdf(-inside - shift))
     # The weights add up to 1 but for rounding.
-    return np.minimum(np.where(zero <= inside, 1.0, differs + same) @ _WEIGHTS, 1.0)
+    return np.minimum(np.where(zero <= inside, 1.0, differs + same) @ weights, 1.0)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
-from gpubench_kit.claims import check_claims
+from gpubench_kit.claims.check import check_claims
 from gpubench_kit.tables import CLAIMS, check_table
 
 #: change [%] and standard error [log-percent] of results, by the verdict that they get.

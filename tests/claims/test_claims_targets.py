@@ -8,7 +8,7 @@ import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from run_tables import balanced, make_plan
 
-from gpubench_kit.claims import check_claims
+from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.limited import over_limited_games
 from gpubench_kit.claims.targets import both_ways, find_targets
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings

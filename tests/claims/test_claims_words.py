@@ -7,7 +7,7 @@ import re
 import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
-from gpubench_kit.claims import check_claims
+from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.proposals import MOST, proposed_sentences
 from gpubench_kit.claims.script import script_sheet, write_script_sheet
 from gpubench_kit.errors import ReportError

@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from judged_results import claim_plan, game_rows, overall_rows
 
-from gpubench_kit.costs import COSTS, estimate_costs, price_of, value_metric
+from gpubench_kit.costs.estimates import COSTS, estimate_costs, price_of, value_metric
 from gpubench_kit.costs.formulas import Span, break_even_years, plain_text, value_for_money
 from gpubench_kit.costs.sensitivity import cost_sensitivity
 from gpubench_kit.errors import PlanError

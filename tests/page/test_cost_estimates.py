@@ -7,7 +7,7 @@ import re
 import pytest
 from cost_cases import POWER, PRICES, RATE, cost_tables
 
-from gpubench_kit.costs import estimate_costs
+from gpubench_kit.costs.estimates import estimate_costs
 from gpubench_kit.page.cost_estimates import cost_sentences, costs
 
 NEVER_BETTER = POWER | {"change": 20.0, "se": 0.5}

@@ -3,7 +3,7 @@
 import pytest
 
 from gpubench_kit.errors import DesignError
-from gpubench_kit.schedule import make_schedule
+from gpubench_kit.schedule.make import make_schedule
 
 #: Times without waits, so that sums are plain: one minute a run and nothing else.
 BARE = {"scene_s": 60.0, "launch_s": 0.0, "tuning_change_s": 0.0, "settle_s": 0.0, "restart_s": 0.0}

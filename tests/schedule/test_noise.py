@@ -6,7 +6,7 @@ import pytest
 
 from gpubench_kit.errors import DesignError, TableError
 from gpubench_kit.report.package import csv_text
-from gpubench_kit.schedule import make_schedule
+from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.noise import TYPICAL_PCT, noise_file_of
 from gpubench_kit.statistics.planning import cautious_sigma
 from gpubench_kit.tables import NOISE

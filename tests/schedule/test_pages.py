@@ -10,7 +10,7 @@ from gpubench_kit import page
 from gpubench_kit.figures.planning import draw_verdict_chances
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
-from gpubench_kit.schedule import make_schedule
+from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.sheet import extend_run_sheet
 
 LONG = {"minutes": 9000.0}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.sweep import Sweep, find_tuning
+from gpubench_kit.sweep.find import Sweep, find_tuning
 from gpubench_kit.synthetic import Design, Noise, make_review
 from gpubench_kit.tables import RUNS
 

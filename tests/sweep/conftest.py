@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from made_sweeps import MadeSweep, made_sweep
 
-from gpubench_kit.sweep import Sweep
+from gpubench_kit.sweep.find import Sweep
 
 
 @pytest.fixture(scope="session")
