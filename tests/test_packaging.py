@@ -35,6 +35,7 @@ COME_WITH = {
     "jupyter-client": "ipykernel",
     "markupsafe": "jinja2",
     "nbclient": "papermill",
+    "pillow": "matplotlib",
     "pydantic-core": "pydantic",
     "traitlets": "nbconvert",
 }

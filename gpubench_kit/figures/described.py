@@ -8,6 +8,7 @@ import io
 import os
 import re
 import threading
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -18,6 +19,7 @@ import pandas as pd
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from PIL import Image
 
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.sheet import DPI, LIVE_TEXT, PICTURE_SIZE
@@ -42,7 +44,8 @@ SETTINGS = {
 }  # fmt: skip
 
 _NO_SVG_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
-_PNG = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}}
+#: Charts are flat areas: runs of equal bytes are all that is worth looking for, and found 1.5 times as fast.
+_PNG = {"compress_level": 1, "compress_type": zlib.Z_RLE, "dpi": (DPI, DPI)}
 # The settings above are global to matplotlib, so only one drawing may have them at a time.
 _ONE_AT_A_TIME = threading.RLock()
 
@@ -117,11 +120,13 @@ class DescribedFigure:
 
     def _png_file(self, theme: str, transparent: bool) -> bytes:
         """Return a PNG file's bytes."""
-        out = io.BytesIO()
+        pixels, out = io.BytesIO(), io.BytesIO()
         with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
             figure = self.drawing(picture_look(self.style, theme=theme))
             FigureCanvasAgg(figure)
-            figure.savefig(out, format="png", dpi=DPI, transparent=transparent, **_PNG)
+            figure.savefig(pixels, format="rgba", dpi=DPI, transparent=transparent)
+        picture = Image.frombuffer("RGBA", PICTURE_SIZE, pixels.getbuffer())
+        (picture if transparent else picture.convert("RGB")).save(out, "png", **_PNG)
         return out.getvalue()
 
     def _labelled(self, svg: str) -> str:
