@@ -14,8 +14,10 @@ from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.power import mean_over_window
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
+from gpubench_kit.reading.find_frame_columns import find_frame_columns
 from gpubench_kit.reading.frame_log import Frames
 from gpubench_kit.reading.run_log import RunLog, RunTask, read_run
+from gpubench_kit.reading.text_table import open_table
 
 
 def inspect_log(
@@ -76,12 +78,21 @@ def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s
         "", path, names["frame_name"], sensors, names["sensor_name"], declared, sensor_edge_s=sensor_edge_s
     )
     run_log = read_run(task)
-    if run_log.faults and sensors is None:
+    if run_log.faults and sensors is None and not _has_frame_times(path, declared):
         alone = read_run(RunTask("", None, "", path, path.name, declared, sensor_edge_s=sensor_edge_s))
         run_log = alone if alone.sensors and not alone.faults else run_log
     if run_log.faults:
         raise LogError(run_log.faults)
     return run_log
+
+
+def _has_frame_times(path: Path, declared: Declaration) -> bool:
+    """Return whether a column of a file is surely frame times, so that what is wrong with it must be told."""
+    try:
+        frame_time = find_frame_columns(open_table(path), declared).frame_time
+    except LogError:
+        return False
+    return frame_time is not None and frame_time.confidence >= 0.7
 
 
 def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:

@@ -27,6 +27,9 @@ _GROUPED = {
     for mark in (*_GROUP_MARKS, "." if decimal == "," else ",")
 }
 
+_BEFORE_SEPARATOR = re.compile(r"[^,;|\t]*")
+_WORD = re.compile(r"[^\W\d_]{3}")
+
 _CLOCK = re.compile(r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}(?:[T ].*)?|(?:\d{4}-?\d\d-?\d\dT)?\d{1,2}:\d\d(?::\d\d.*)?")
 
 
@@ -72,6 +75,15 @@ def looks_numeric(cell: str) -> bool:
     if _NUMBER["."].fullmatch(cell) or _NUMBER[","].fullmatch(cell):
         return True
     return any(pattern.fullmatch(cell) for pattern in _GROUPED.values())
+
+
+def begins_with_words(line: str) -> bool:
+    """Return whether a line begins with neither a number nor a clock, as lines of a summary do."""
+    first = _BEFORE_SEPARATOR.match(line.strip().strip('"'))[0].strip()
+    token = first.split(maxsplit=1)[0] if first else ""
+    if not token or looks_numeric(token) or is_clock(token):
+        return False
+    return not token[0].isdigit() or _WORD.search(first) is not None
 
 
 def number_marks(cells: Sequence[str], separator: str) -> tuple[str, str, bool]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.reading.cell_text import looks_numeric, number_marks, split_line
@@ -29,6 +29,9 @@ _MOST_COLUMNS = 2_000
 _GOOD_FIT = 0.6
 
 COMMENT_MARKS = ("#", "//", "%", "!")
+
+#: A line drawn between the heading and the rows.
+_RULER = re.compile(r"[-=_+|:\s]*[-=_]{2}[-=_+|:\s]*")
 
 _UNITS_OF_TIME = ("s", "sec", "ms", "us", "µs", "μs", "ns")
 _UNITS_OF_SENSORS = (
@@ -109,8 +112,18 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
         if is_last and found is None:
             raise LogError(_no_rows(text, name))
         if found is not None and (is_last or len(found[1]) >= _ROWS_ENOUGH):
-            return found
+            return (_without_doubt(text, found, fit), found[1]) if found[0].marks_in_doubt else found
         size *= 16
+
+
+def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: SeparatorFit) -> Dialect:
+    """Return the dialect with the marks that rows of the middle and the end prove, if they do."""
+    dialect, sample = found
+    starts = (len(text) // 2, max(dialect.first_row, len(text) - LOOK_AHEAD))
+    lines = (line for start in starts for line in _full_lines(_whole_lines(text, start, LOOK_AHEAD)))
+    rows = [row for row in (split_line(line, fit.separator) for line in lines) if fit.holds(row)]
+    decimal, thousands, in_doubt = _marks(text, [*sample, *rows], fit)
+    return replace(dialect, decimal=decimal, thousands=thousands, marks_in_doubt=in_doubt)
 
 
 def _fit_of_log(text: bytes) -> SeparatorFit | None:
@@ -139,7 +152,8 @@ def _full_lines(head: bytes) -> list[str]:
 def _no_rows(text: bytes, name: str) -> Fault:
     """Return the fault for a log without rows of numbers."""
     start = text[:60].decode("utf-8", "replace").strip()
-    problem = f"no rows with numbers were found (it starts {start!r}); one row per frame or sample is expected."
+    begins = f"it starts {start!r}" if start else "it has no whole line"
+    problem = f"no rows with numbers were found ({begins}); one row per frame or sample is expected."
     return Fault(name, problem, "Name the log that the recorder wrote.")
 
 
@@ -193,7 +207,7 @@ def _first_row(lines: list[str], full: list[int], fit: SeparatorFit) -> int | No
 
 def _heading(lines: list[str], first: int, fit: SeparatorFit) -> tuple[str, str, int]:
     """Return the heading, the line of units below it (both may be empty) and the lines above them."""
-    above = [place for place in range(first) if lines[place].strip()]
+    above = [place for place in range(first) if lines[place].strip() and not _RULER.fullmatch(lines[place])]
     if not above or not _could_be_heading(lines[above[-1]], fit):
         return "", "", len(above)
     last = lines[above[-1]]

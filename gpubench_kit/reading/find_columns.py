@@ -17,6 +17,9 @@ from gpubench_kit.reading.text_table import LogTable
 #: What one unit of a time column is, in milliseconds.
 UNITS_MS = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
 
+#: The same for time that has passed, which some recorders count in minutes or hours.
+ELAPSED_UNITS_MS = {**UNITS_MS, "min": 60_000.0, "h": 3_600_000.0}
+
 #: Median frame times that are taken for real [ms]: 5 to 4,000 frames per second. The range spans less
 #: than a factor of 1,000, so that at most one unit can fit.
 PLAUSIBLE_FRAME_MS = (0.25, 200.0)
@@ -61,12 +64,16 @@ class Declaration:
     sensor_time : heading of the sensor samples' time
     sensors : heading by metric
     sensor_offset_s : the sensor log's time at which the frame log starts [s]
+    count_only : the values that frames which count have, by heading; empty where all frames count
+    date_order : ``day_first`` or ``month_first``; empty where the dates shall tell
     """
 
     frame_time: tuple[str, str] | None = None
     sensor_time: str | None = None
     sensors: Mapping[str, str] = field(default_factory=dict)
     sensor_offset_s: float | None = None
+    count_only: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    date_order: str = ""
 
 
 @dataclass(frozen=True)

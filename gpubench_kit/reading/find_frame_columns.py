@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
-from gpubench_kit.reading.clock import clock_of_numbers, is_date_only, is_time_only
+from gpubench_kit.reading.clock_columns import clock_of_sample, find_clock
 from gpubench_kit.reading.find_columns import (
+    ELAPSED_UNITS_MS,
     UNITS_MS,
     ColumnChoice,
     Declaration,
@@ -25,6 +26,14 @@ from gpubench_kit.reading.text_table import LogTable, no_such_column
 
 #: Rows that a log needs where nothing but the size of its numbers tells what they are.
 _ROWS_NEEDED = 8
+
+#: A lone column with a larger median could as well be frame rates [ms; fps].
+_SLOWEST_ALONE_MS = 25.0
+
+#: Shortest usual step of elapsed time that frame times are taken from [ms].
+_SHORTEST_STEP_MS = 1.0
+
+_BY_CLOCK = "its sum agrees with the time that the wall clock says has passed"
 
 
 @dataclass(frozen=True)
@@ -87,7 +96,7 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
     chosen = _declared_frame_time(table, sample, declared) or _found_frame_time(table, sample, risers)
     elapsed = _elapsed_for(table, sample, risers, chosen)
     if chosen is None and elapsed is None:
-        chosen = _only_candidate(table, sample)
+        chosen = _only_candidate(table, sample, clock)
     taken = {choice.column for choice in (chosen, elapsed, *clock) if choice}
     sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
     taken |= {source} if source is not None else set()
@@ -106,28 +115,7 @@ def _choice(
     """Return the choice of a column of times; ``told`` is the evidence and the confidence."""
     table, sample = log
     step = float(sample.steps[column])
-    return ColumnChoice(role, int(column), table.label(column), unit, *told, UNITS_MS[unit], step)
-
-
-def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
-    """Return the columns of the wall clock: none, one, or a date and a time of day."""
-    texts = [column for column in range(table.dialect.n_columns) if sample.is_clock[column]]
-    dates = [column for column in texts if is_date_only(table.sample[0][column])]
-    times = [column for column in texts if is_time_only(table.sample[0][column])]
-    if dates and times:
-        why = "one column holds dates, another times of day"
-        return tuple(ColumnChoice("clock_time", c, table.label(c), "", why, 0.95) for c in (dates[0], times[0]))
-    for column in (column for column in texts if column not in dates):
-        first = table.sample[0][column].strip()[:40]
-        return (
-            ColumnChoice("clock_time", column, table.label(column), "", f"it holds stamps such as {first!r}", 0.95),
-        )
-    for column in np.flatnonzero(sample.is_numeric):
-        values = sample.values[:, column]
-        if values[0] > 1e9 and sample.rising[column] >= 0.95 and clock_of_numbers(values) is not None:
-            why = "it rises, and its values are seconds (or parts of them) since 1970"
-            return (ColumnChoice("clock_time", int(column), table.label(int(column)), "", why, 0.9),)
-    return ()
+    return ColumnChoice(role, int(column), table.label(column), unit, *told, ELAPSED_UNITS_MS[unit], step)
 
 
 def _declared_frame_time(table: LogTable, sample: Sample, declared: Declaration) -> ColumnChoice | None:
@@ -148,7 +136,9 @@ def _found_frame_time(table: LogTable, sample: Sample, risers: list[int]) -> Col
     equal = [one for one in pairs if one.is_equal]
     if equal:
         # Of equally good ones the finer written column is the source of the other.
-        best = min(equal, key=lambda one: (round(one.error, 4), sample.steps[one.frame] * UNITS_MS[one.unit]))
+        best = min(
+            equal, key=lambda one: (round(one.error, 4), sample.steps[one.frame] * ELAPSED_UNITS_MS[one.unit])
+        )
         steps = f"{best.share:.0%} of the first steps of {table.label(best.elapsed)} [{best.elapsed_unit}]"
         why = f"{steps} equal the frame time of the row where they {best.side}"
         return _choice((table, sample), "frame_time", best.frame, unit=best.unit, told=(why, 0.99))
@@ -172,7 +162,8 @@ def _elapsed_for(
         if not pairs:
             return None
         best = min(
-            pairs, key=lambda one: (round(one.error, 4), sample.steps[one.elapsed] * UNITS_MS[one.elapsed_unit])
+            pairs,
+            key=lambda one: (round(one.error, 4), sample.steps[one.elapsed] * ELAPSED_UNITS_MS[one.elapsed_unit]),
         )
         why = f"it rises, and its steps agree with {chosen.label}"
         unit = best.elapsed_unit
@@ -180,25 +171,62 @@ def _elapsed_for(
     for elapsed in risers:
         step = float(np.nanmedian(np.diff(sample.values[:, elapsed])))
         unit = plausible_unit(step)
-        if unit:
+        # Shorter steps in seconds could as well be minutes.
+        if unit and step * UNITS_MS[unit] >= _SHORTEST_STEP_MS:
             why = f"it rises by {step:g} {unit} a row (median), and no column equals its steps"
             return _choice((table, sample), "elapsed_time", elapsed, unit=unit, told=(why, 0.8))
     return None
 
 
-def _only_candidate(table: LogTable, sample: Sample) -> ColumnChoice:
-    """Return the one column that could be frame times where no time passes in any column."""
+def _only_candidate(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, ...]) -> ColumnChoice:
+    """Return the one column that could be frame times where no time passes in any column of numbers."""
     # Without time beside it, a number in millionths of a second is anything but a frame time.
-    found = [column for column in candidates(sample) if plausible_unit(sample.medians[column]) in ("s", "ms")]
+    found = [
+        column
+        for column in candidates(sample)
+        if plausible_unit(sample.medians[column]) in ("s", "ms") and sample.rising[column] < 0.95
+    ]
+    agreeing = _as_the_clock(table, sample, clock, found)
+    if len(agreeing) == 1:
+        unit = plausible_unit(sample.medians[agreeing[0]])
+        return _choice((table, sample), "frame_time", agreeing[0], unit=unit, told=(_BY_CLOCK, 0.9))
     named = [column for column in found if table.dialect.names[column] == "frame_ms"]
     if (len(found) != 1 and len(named) != 1) or len(sample.values) < _ROWS_NEEDED:
         raise _ask(table, sample, found)
     column = (named or found)[0]
     median = float(sample.medians[column])
     unit = "ms" if named else plausible_unit(median)
+    if not named and unit == "ms" and median > _SLOWEST_ALONE_MS:
+        raise _could_be_rates(table, column, median)
     why = f"its median, {median:g}, is a frame time in {unit}, and no elapsed time stands beside it"
     why = why if not named else "its heading is exactly 'frame_ms', and no elapsed time stands beside it"
     return _choice((table, sample), "frame_time", column, unit=unit, told=(why, 0.6))
+
+
+def _as_the_clock(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, ...], found: list[int]) -> list[int]:
+    """Return the columns whose sums are the time that the wall clock says has passed."""
+    stamps = clock_of_sample(table, clock) if clock and len(sample.values) == len(table.sample) else None
+    if stamps is None or not np.isfinite(stamps.time_s[[0, -1]]).all():
+        return []
+    span_s, slack_s = float(stamps.time_s[-1]), 1.01 * stamps.step_s
+    sums = {
+        column: float(np.nansum(sample.values[1:, column])) * UNITS_MS[plausible_unit(sample.medians[column])] / 1e3
+        for column in found
+    }
+    if span_s < 20 * slack_s:
+        return []
+    return [column for column, total_s in sums.items() if abs(total_s - span_s) <= 0.05 * span_s + slack_s]
+
+
+def _could_be_rates(table: LogTable, column: int, median: float) -> LogError:
+    """Return the error for a lone column that could as well be frame rates."""
+    line = f'frame_time = {{ column = {json.dumps(table.key(column), ensure_ascii=False)}, unit = "ms" }}'
+    problem = (
+        f"the values of {table.label(column)} (median {median:g}) could be frame times in ms or frame rates in "
+        "fps, and no time stands beside them that could tell."
+    )
+    action = f"If they are frame times, say so in the plan, below [logs]: {line}; else record frame times."
+    return LogError(Fault(table.name, problem, action))
 
 
 def _ask(table: LogTable, sample: Sample, found: list[int]) -> LogError:
@@ -208,7 +236,7 @@ def _ask(table: LogTable, sample: Sample, found: list[int]) -> LogError:
         problem = f"no column can be the frame times (found: {headings})."
         return LogError(Fault(table.name, problem, "One row per frame with its time is expected."))
     shown = ", ".join(f"{table.label(column)} (median {sample.medians[column]:g})" for column in found[:8])
-    heading = table.dialect.names[found[0]] or str(found[0] + 1)
+    heading = table.key(found[0])
     unit = plausible_unit(sample.medians[found[0]]) or "ms"
     line = f'frame_time = {{ column = {json.dumps(heading, ensure_ascii=False)}, unit = "{unit}" }}'
     problem = f"{len(found)} columns could be the frame times, and no elapsed time tells which: {shown}."

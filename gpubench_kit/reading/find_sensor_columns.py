@@ -9,6 +9,7 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
+from gpubench_kit.reading.clock_columns import find_clock
 from gpubench_kit.reading.find_columns import (
     UNITS_MS,
     ColumnChoice,
@@ -17,7 +18,6 @@ from gpubench_kit.reading.find_columns import (
     sample_of,
     share_rising,
 )
-from gpubench_kit.reading.find_frame_columns import find_clock
 from gpubench_kit.reading.kinds import Kind, fitting_kinds
 from gpubench_kit.reading.named_sensors import converted, sensors_by_name, without_values
 from gpubench_kit.reading.text_table import LogTable, no_such_column
@@ -149,7 +149,7 @@ def _unit_of_step(step: float) -> str:
 
 def _no_time(table: LogTable) -> LogError:
     """Return the error for a sensor log without time."""
-    heading = table.dialect.names[0] or "1"
+    heading = table.key(0)
     line = f"sensor_time = {{ column = {json.dumps(heading, ensure_ascii=False)} }}"
     problem = "no column rises like the time of samples, and none holds stamps of a clock."
     return LogError(
@@ -205,7 +205,6 @@ def _questions(table: LogTable, unclear: list[int], fitting: dict[int, list[Kind
 def _sensors_line(table: LogTable, columns: dict[str, int]) -> str:
     """Return the line of a plan that declares sensors."""
     pairs = (
-        f"{metric} = {json.dumps(table.dialect.names[column] or str(column + 1), ensure_ascii=False)}"
-        for metric, column in columns.items()
+        f"{metric} = {json.dumps(table.key(column), ensure_ascii=False)}" for metric, column in columns.items()
     )
     return f"sensors = {{ {', '.join(pairs)} }}"

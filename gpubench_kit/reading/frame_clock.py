@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from gpubench_kit.reading.cell_text import number
-from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
-from gpubench_kit.reading.find_columns import ColumnChoice
+from gpubench_kit.reading.clock_columns import clock_of_sample
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.frame_timing import TimedRows
 from gpubench_kit.reading.text_table import LogTable
@@ -52,21 +50,3 @@ def has_coarse_clock(table: LogTable, columns: FrameColumns) -> bool:
     """Return whether a log's clock shows whole seconds only, so that many stamps are needed to tell its start."""
     clock = clock_of_sample(table, columns.clock) if columns.clock else None
     return clock is not None and clock.step_s >= _COARSE_S
-
-
-def clock_of_sample(table: LogTable, clock: tuple[ColumnChoice, ...]) -> ClockTimes | None:
-    """Return the clock's stamps in the rows of the look-ahead; None where they cannot be read.
-
-    Parameters
-    ----------
-    table : the log
-    clock : its columns of the clock, one or two
-    """
-    cells = [np.array([row[choice.column] for row in table.sample], dtype=object) for choice in clock]
-    if len(cells) == 2:
-        return clock_of_texts(join_date_and_time(*cells))
-    as_text = clock_of_texts(cells[0])
-    if as_text is not None:
-        return as_text
-    numbers = [number(cell, table.dialect.decimal, table.dialect.thousands) for cell in cells[0]]
-    return clock_of_numbers(np.array([np.nan if one is None else one for one in numbers]))

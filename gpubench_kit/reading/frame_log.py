@@ -147,7 +147,7 @@ def _doubts(table: LogTable, columns: FrameColumns, sensors: tuple[ColumnChoice,
     choice, found = columns.frame_time, converted(table, sensors)
     if choice is None or choice.confidence >= 0.9:
         return found
-    heading = json.dumps(table.dialect.names[choice.column] or str(choice.column + 1), ensure_ascii=False)
+    heading = json.dumps(table.key(choice.column), ensure_ascii=False)
     action = f'Pin it in the plan: [logs] frame_time = {{ column = {heading}, unit = "{choice.unit}" }}'
     message = f"{table.name}: {choice.label} was taken for the frame time: {choice.why}."
     return [*found, Finding("note", "frame_time_guessed", message, found=choice.confidence, action=action)]

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.reading.find_columns import UNITS_MS, Sample, plausible_unit
+from gpubench_kit.reading.find_columns import ELAPSED_UNITS_MS, UNITS_MS, Sample, plausible_unit
 
 #: Share of steps of the elapsed time that must equal a frame time.
 SHARE_EQUAL = 0.9
@@ -51,17 +50,20 @@ class Pair:
 def candidates(sample: Sample) -> list[int]:
     """Return the columns whose values could be frame times in some unit."""
     return [
-        column for column in np.flatnonzero(sample.is_numeric).tolist() if plausible_unit(sample.medians[column])
+        column
+        for column in np.flatnonzero(sample.is_numeric).tolist()
+        if plausible_unit(sample.medians[column]) and not is_counter(sample, column)
     ]
+
+
+def is_counter(sample: Sample, column: int) -> bool:
+    """Return whether a column counts rows."""
+    return len(sample.values) > 1 and bool((np.diff(sample.values[:, column]) == 1).all())
 
 
 def rising(sample: Sample) -> list[int]:
     """Return the columns that rise and are no row counters."""
-    return [
-        column
-        for column in np.flatnonzero(sample.rising >= 0.95).tolist()
-        if not (np.diff(sample.values[:, column]) == 1).all()
-    ]
+    return [column for column in np.flatnonzero(sample.rising >= 0.95).tolist() if not is_counter(sample, column)]
 
 
 def pair(sample: Sample, frame: int, elapsed: int) -> Pair | None:
@@ -85,17 +87,22 @@ def pair(sample: Sample, frame: int, elapsed: int) -> Pair | None:
     total = float(known.sum())
     if known.size < 2 or not unit or not (span > 0 and total > 0):
         return None
-    factor = 1000.0 ** round(math.log(span / total, 1000.0))
-    elapsed_unit = next((name for name, ms in UNITS_MS.items() if math.isclose(ms, UNITS_MS[unit] / factor)), "")
-    # Cheap first: a pause that only one of the two knows moves the sums, but not the medians.
-    is_far = not 0.7 < span / (total * factor) < 1.4
-    if not elapsed_unit or (
-        is_far and not 0.7 < float(np.median(steps[is_whole])) / (sample.medians[frame] * factor) < 1.4
-    ):
+    elapsed_unit = _unit_that_makes(span / total, UNITS_MS[unit])
+    if not elapsed_unit:
+        # A pause that only one of the two knows moves the sums, but not the medians.
+        elapsed_unit = _unit_that_makes(float(np.median(steps[is_whole])) / sample.medians[frame], UNITS_MS[unit])
+    if not elapsed_unit:
         return None
+    factor = UNITS_MS[unit] / ELAPSED_UNITS_MS[elapsed_unit]
     expected = (frames[:-1][is_whole] * factor, known * factor)
     share, side, error = _agreement(steps[is_whole], expected, _slack(sample, (frame, elapsed), factor))
     return Pair(frame, elapsed, unit, elapsed_unit, share, side, error)
+
+
+def _unit_that_makes(ratio: float, unit_ms: float) -> str:
+    """Return the unit of elapsed time in which its steps are about as long as frame times; empty for none."""
+    fitting = (name for name, ms in ELAPSED_UNITS_MS.items() if 0.7 < ratio * ms / unit_ms < 1.4)
+    return next(fitting, "")
 
 
 def _slack(sample: Sample, places: tuple[int, int], factor: float) -> float:

@@ -11,10 +11,10 @@ import numpy as np
 
 from gpubench_kit.errors import LogError
 from gpubench_kit.findings import Finding
+from gpubench_kit.reading.clock_columns import clock_of_sample
 from gpubench_kit.reading.find_columns import Declaration
 from gpubench_kit.reading.find_frame_columns import find_frame_columns
 from gpubench_kit.reading.find_sensor_columns import find_sensor_columns
-from gpubench_kit.reading.frame_clock import clock_of_sample
 from gpubench_kit.reading.text_table import open_table
 
 #: A typed start and a log's clock belong together when they are this close [s].

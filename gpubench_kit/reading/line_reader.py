@@ -9,7 +9,7 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.cell_text import is_clock, looks_numeric, number, number_marks, split_line
+from gpubench_kit.reading.cell_text import begins_with_words, looks_numeric, number, number_marks, split_line
 from gpubench_kit.reading.dialect import COMMENT_MARKS, Dialect
 
 #: Most lines after the last row that are taken for a summary.
@@ -56,8 +56,9 @@ def read_lines(
 
     Notes
     -----
-    Lines below the last row that are no rows are a summary and left out with a finding. A row that ends early
-    is kept where the cells asked for are there. Everything else that is no row is a fault.
+    Lines below the last row that are no rows, or begin with words where rows do not, are a summary and left out
+    with a finding. A row that ends early is kept where the cells asked for are there. Everything else that is no
+    row is a fault.
     """
     if len(text) > _LARGEST_MB * 1_000_000:
         problem = (
@@ -78,6 +79,30 @@ def read_lines(
         {column: np.array(cells, dtype=object) for column, cells in as_text.items()},
         tuple(findings),
     )
+
+
+def summary_start(text: bytes, dialect: Dialect) -> int:
+    """Return where the lines at the end of a log start that begin with words, as its rows do not [bytes].
+
+    Parameters
+    ----------
+    text, dialect : the log
+
+    Returns
+    -------
+    int, the length of the text where there are none
+    """
+    first_row = text[dialect.first_row : text.find(b"\n", dialect.first_row)]
+    start = end = len(text)
+    if begins_with_words(first_row.decode("utf-8", "replace")):
+        return start
+    for _ in range(_SUMMARY_LINES):
+        begin = text.rfind(b"\n", dialect.first_row, end - 1) + 1
+        line = text[begin:end].decode("utf-8", "replace")
+        if not begin or (line.strip() and not begins_with_words(line)):
+            break
+        start, end = begin if line.strip() else start, begin
+    return start
 
 
 def row_lines(text: bytes, dialect: Dialect, *, wanted: Sequence[int], n_rows: int) -> list[str] | None:
@@ -112,6 +137,7 @@ def _sorted_lines(text: bytes, dialect: Dialect, wanted: list[int]) -> _Lines:
     """Return the lines sorted into rows, lines between them and odd ones; of rows, the cells wanted."""
     lines = _Lines()
     headings = {line for line in (dialect.heading, dialect.units_line) if line}
+    summary = dialect.first_line + text.count(b"\n", dialect.first_row, summary_start(text, dialect))
     for line_number, line in _line_texts(text, dialect):
         if not line.strip():
             continue
@@ -119,6 +145,8 @@ def _sorted_lines(text: bytes, dialect: Dialect, wanted: list[int]) -> _Lines:
             lines.n_headings += 1
         elif line.lstrip().startswith(COMMENT_MARKS):
             lines.n_comments += 1
+        elif line_number >= summary:
+            lines.odd[line_number] = (line, "it begins with words, where rows begin with a number")
         else:
             _sort_row(lines, line_number, line, (dialect, wanted))
     return lines
@@ -184,19 +212,13 @@ def _drop_summary(lines: _Lines, name: str, findings: list[Finding]) -> None:
     below = [number_of_line for number_of_line in lines.odd if number_of_line > last_row]
     if not below or not lines.numbers or len(below) > _SUMMARY_LINES:
         return
-    if not any(_begins_with_words(lines.odd[number_of_line][0]) for number_of_line in below[:1]):
+    if not begins_with_words(lines.odd[below[0]][0]):
         return
     first = lines.odd[below[0]][0].strip()[:60]
     for number_of_line in below:
         del lines.odd[number_of_line]
     message = f"{name}: {len(below)} lines below the last row, from line {below[0]} on, are no rows: {first!r}."
     findings.append(Finding("note", "summary_lines", message, found=float(len(below))))
-
-
-def _begins_with_words(line: str) -> bool:
-    """Return whether a line begins with neither a number nor a clock."""
-    first = line.strip().split(maxsplit=1)[0] if line.strip() else ""
-    return bool(first) and not looks_numeric(first) and not is_clock(first) and not first[:1].isdigit()
 
 
 def _told(lines: _Lines, name: str) -> list[Finding]:

@@ -213,8 +213,9 @@ def _unsettled(
 
 
 def _named(error: LogError, run: str) -> tuple[Fault, ...]:
-    """Return the faults of an error with the run's name before their place."""
-    return tuple(Fault(f"run '{run}', {fault.where}", fault.problem, fault.action) for fault in error.faults)
+    """Return the faults of an error with the run's name, if it has one, before their place."""
+    of_run = f"run '{run}', " if run else ""
+    return tuple(Fault(f"{of_run}{fault.where}", fault.problem, fault.action) for fault in error.faults)
 
 
 def _of_run(findings: tuple[Finding, ...], run: str) -> tuple[Finding, ...]:

@@ -18,7 +18,7 @@ from pyarrow import csv
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.dialect import Dialect, find_dialect
-from gpubench_kit.reading.line_reader import read_lines
+from gpubench_kit.reading.line_reader import read_lines, summary_start
 from gpubench_kit.reading.log_bytes import LogBytes, read_log_bytes
 
 #: Text that is parsed at once [bytes].
@@ -51,7 +51,14 @@ class LogTable:
     def label(self, column: int) -> str:
         """Return what to call a column in messages: its heading, else its number from 1."""
         heading = self.dialect.names[column]
+        if self.dialect.names.count(heading) > 1:
+            return f"column {column + 1} ({heading[:80]})" if heading else f"column {column + 1}"
         return f"column '{heading[:80]}'" if heading else f"column {column + 1}"
+
+    def key(self, column: int) -> str:
+        """Return what a plan calls a column: its heading where no other has it, else its number from 1."""
+        heading = self.dialect.names[column]
+        return heading if heading and self.dialect.names.count(heading) == 1 else str(column + 1)
 
     def place_of(self, heading: str) -> int | None:
         """Return the place of a column by its heading, or by its number from 1; None where there is none."""
@@ -153,6 +160,8 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     """
     dialect = table.dialect
     if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt or not _quotes_close(table):
+        return None
+    if summary_start(table.text, dialect) < len(table.text):
         return None
     types = {**dict.fromkeys(map(str, texts), pa.string()), **dict.fromkeys(map(str, numbers), pa.float64())}
     try:

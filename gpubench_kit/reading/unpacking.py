@@ -26,6 +26,9 @@ _LIMIT = LIMIT_MB * 1_000_000
 #: Most cells that are read of one Parquet table: as text they would reach the limit in bytes.
 _LIMIT_CELLS = _LIMIT // 6
 
+#: Rows with numbers from which on a sheet of a workbook is taken for the log.
+_ROWS_OF_A_LOG = 3
+
 
 @dataclass(frozen=True)
 class Unpacked:
@@ -41,7 +44,7 @@ def unpack(content: bytes, name: str) -> Unpacked:
     Parameters
     ----------
     content : bytes of the file: text as it is; gzip, Zstandard or zip (one file inside) unpacked;
-        the first sheet of an .xlsx workbook and a Parquet table as lines with tabs
+        the first sheet of an .xlsx workbook with rows of numbers, and a Parquet table, as lines with tabs
     name : what to call the file in messages
 
     Returns
@@ -112,7 +115,7 @@ def _zip(content: bytes, name: str) -> Unpacked:
     """Return the one file inside a zip archive, or the first sheet of a workbook."""
     try:
         archive = zipfile.ZipFile(io.BytesIO(content))
-        members = [member for member in archive.infolist() if not member.is_dir()]
+        members = [one for one in archive.infolist() if not one.is_dir() and not _is_companion(one.filename)]
     except (zipfile.BadZipFile, ValueError, NotImplementedError, OSError):
         raise _damaged(name, "its zip directory cannot be read") from None
     if sum(member.file_size for member in members) > _LIMIT:
@@ -128,19 +131,36 @@ def _zip(content: bytes, name: str) -> Unpacked:
         raise _damaged(name, "the file inside it does not unpack") from None
 
 
+def _is_companion(filename: str) -> bool:
+    """Return whether a file in an archive is what an operating system adds beside the files packed."""
+    return filename.startswith("__MACOSX/") or filename.rpartition("/")[2] in (".DS_Store", "Thumbs.db")
+
+
 def _workbook(content: bytes, name: str) -> Unpacked:
-    """Return the first sheet of an .xlsx workbook as lines with tabs."""
+    """Return the first sheet of an .xlsx workbook that holds rows of numbers as lines with tabs."""
     try:
         with pd.ExcelFile(io.BytesIO(content), engine="openpyxl") as book:
             sheets = book.sheet_names
-            table = pd.read_excel(book, sheet_name=0, header=None, dtype=object, keep_default_na=False)
+            read = (
+                (sheet, pd.read_excel(book, sheet_name=sheet, header=None, dtype=object, keep_default_na=False))
+                for sheet in sheets
+            )
+            first = next(read)
+            chosen, table = next((one for one in (first, *read) if _has_rows(one[1])), first)
     except Exception:  # a damaged workbook fails in any of a dozen ways inside the reader
         raise _damaged(name, "it cannot be read as a workbook") from None
     findings = ()
     if len(sheets) > 1:
-        message = f"{name}: the workbook has {len(sheets)} sheets; only the first, '{sheets[0]}', was read."
-        findings = (Finding("note", "first_sheet_read", message, found=float(len(sheets))),)
+        only = f"only '{chosen}', the first with rows of numbers, was read"
+        message = f"{name}: the workbook has {len(sheets)} sheets; {only}."
+        findings = (Finding("note", "one_sheet_read", message, found=float(len(sheets))),)
     return Unpacked(_lines_with_tabs(table.itertuples(index=False, name=None)), findings)
+
+
+def _has_rows(table: pd.DataFrame) -> bool:
+    """Return whether a sheet has rows of numbers below each other, as logs do."""
+    is_number = table.map(lambda cell: isinstance(cell, (int, float)) and not isinstance(cell, bool))
+    return bool((is_number.sum(axis=1) >= 1).sum() >= _ROWS_OF_A_LOG)
 
 
 def _parquet(content: bytes, name: str) -> Unpacked:
