@@ -84,7 +84,7 @@ def result_clause(
     of, against : names of what is compared; an empty ``against`` is left out
     plan : ReviewPlan, gives the spread between restarts that is assumed, where one is
     with_level : whether to say which level the interval has
-    is_first : whether the metric is named; else it was named just before
+    is_first : whether metric and margin are named; else they were named just before
 
     Returns
     -------
@@ -94,7 +94,8 @@ def result_clause(
     if row.verdict == "no_verdict":
         return _no_verdict_clause(row, of=of, against=against, plan=plan)
     name = _with_article(metric_of(row.metric).label) if is_first else "it"
-    names = _Names(of, against, name, "were" if len(rows) > 1 else "was")
+    margin = f"our margin of {margin_words(row)}" if is_first else "the margin"
+    names = _Names(of, against, name, "were" if len(rows) > 1 else "was", margin)
     measured = _range_of(rows) if len(rows) > 1 else _measured(row, with_level)
     body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, names, measured)
     cautions = " ".join(caution_sentences(row, plan)).rstrip(".")
@@ -153,17 +154,18 @@ def _no_verdict_clause(row: Any, *, of: str, against: str, plan) -> str:
 
 @dataclass(frozen=True)
 class _Names:
-    """What a clause calls the two sides and the metric, and the verb for the first side."""
+    """What a clause calls the two sides, the metric and the margin, and the verb for the first side."""
 
     of: str
     against: str
     metric: str
     was: str
+    margin: str
 
 
 def _same_clause(row: Any, names: _Names, measured: str) -> str:
     """Return the clause of a difference that is ruled out."""
-    within = f"within our margin of {margin_words(row)}"
+    within = f"within {names.margin}"
     if row.metric == "avg_fps":
         return f"{names.of} {names.was} as fast{_than(' as ', names.against)}, {within} ({measured})"
     beside = _than(" as with ", names.against)
@@ -189,9 +191,7 @@ def _difference_clause(row: Any, names: _Names, measured: str) -> str:
     else:
         beside = _than(" than with ", names.against)
         text = f"{names.metric} was {size} {way} with {names.of}{beside} ({inner})"
-    return text + (
-        f", a real difference but smaller than our margin of {margin_words(row)}" if _is_small(row) else ""
-    )
+    return text + (f", real but less than {names.margin}" if _is_small(row) else "")
 
 
 _VERDICT_CLAUSES = {"same_within_margin": _same_clause, "undecided": _undecided_clause}

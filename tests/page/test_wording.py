@@ -34,8 +34,7 @@ CASES = {
     ),
     "small loss": (
         {"verdict": "worse_but_small", "change": -0.9, "low": -1.4, "high": -0.4},
-        "“quiet” was 0.9 % slower than “factory” (−1.4 to −0.4 %), "
-        "a real difference but smaller than our margin of 2 %",
+        "“quiet” was 0.9 % slower than “factory” (−1.4 to −0.4 %), real but less than our margin of 2 %",
     ),
     "undecided": (
         {"verdict": "undecided", "change": 0.4, "low": -1.9, "high": 2.8},
