@@ -87,8 +87,19 @@ seed = 20261102
 min_duration_s = 27
 
 [[claims]]
-id = "quiet-keeps-its-frames"
-text = "The quiet tuning loses nothing that matters in our ten games."
+id = "quiet-costs-little"
+text = "At 1440p the quiet tuning costs less than 2 % of the frame rate over our ten games."
+metric = "avg_fps"
+of = { tuning = "quiet" }
+against = { tuning = "factory" }
+over = "these_games"
+group = "1440p"
+says = "at_least"
+by_pct = -2.0
+
+[[claims]]
+id = "quiet-loses-nothing"
+text = "The quiet tuning loses nothing."
 metric = "avg_fps"
 of = { tuning = "quiet" }
 against = { tuning = "factory" }
@@ -96,30 +107,12 @@ over = "these_games"
 says = "no_loss"
 
 [[claims]]
-id = "quiet-in-every-game"
-text = "The quiet tuning loses nothing in any game."
-metric = "avg_fps"
-of = { tuning = "quiet" }
-against = { tuning = "factory" }
-over = "every_game"
-says = "no_loss"
-
-[[claims]]
-id = "quiet-per-watt"
-text = "The quiet tuning needs less energy for each frame."
+id = "quiet-per-frame"
+text = "In games like these the quiet tuning needs less energy for each frame."
 metric = "energy_per_frame_j"
 of = { tuning = "quiet" }
 against = { tuning = "factory" }
 over = "games_like_these"
-says = "better"
-
-[[claims]]
-id = "brisk-is-faster"
-text = "The brisk tuning is faster on average."
-metric = "avg_fps"
-of = { tuning = "brisk" }
-against = { tuning = "factory" }
-over = "these_games"
 says = "better"
 
 [[claims]]
@@ -174,6 +167,13 @@ Over the ten games at 1440p (ratio of geometric means): {overall}.
 After a soak of fifteen minutes:
 
 {soak}
+
+## Sentences held against it
+
+The plan makes five claims, chosen so that every outcome is seen: two that the data support (`quiet-costs-little`,
+`quiet-per-frame`), two that they contradict (`quiet-loses-nothing`: it loses 1 %, more with ray tracing;
+`brisk-by-five`: the truth is 3 %), and one that is not shown (`aqueduct-lows`: true, but the game is too noisy for
+five rounds to tell).
 
 ## What else is in it
 

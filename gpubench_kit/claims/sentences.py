@@ -75,7 +75,9 @@ def loss_bound(target: Target) -> float:
 
 
 def amount_sentence(target: Target, amount: float, *, is_least: bool, plan) -> str:
-    """Return the sentence that bears out an amount: ``at least 45.0 W lower``, or the change as it was claimed.
+    """Return the sentence that bears out an amount: ``at least 45.0 W lower``, ``at most 2.0 % slower``.
+
+    Where the change measured goes the other way than the amount, the change is told as it was claimed.
 
     Parameters
     ----------
@@ -86,6 +88,9 @@ def amount_sentence(target: Target, amount: float, *, is_least: bool, plan) -> s
     size, change = abs(amount), target.amounts.change
     if amount * change > 0 and (amount > 0) == is_least:
         clause = _sized_clause(target, plan, max(size, _least_size(target)))
+    elif amount * change > 0:
+        most = f"at most {change_text(size, target.amounts.unit).lstrip('+')} {_way(target)}"
+        clause = _Clause(_compared(target.row, plan, (most, "than")))
     else:
         of, against = sides(target.row, plan)
         end = "or more" if is_least else "or less"

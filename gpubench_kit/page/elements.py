@@ -122,7 +122,7 @@ def table(
     -------
     Markup, empty where there are no rows
     """
-    filled = [list(row) for row in rows]
+    filled = [[tied(cell) for cell in row] for row in rows]
     if not filled:
         return Markup("")
     label = Markup(caption).striptags()

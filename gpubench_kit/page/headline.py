@@ -65,13 +65,14 @@ def result_sentences(headline: pd.DataFrame, plan) -> list[str]:
 
     Returns
     -------
-    list of str. With one group: the primary metric, a low, power. With several: the primary metric of
-    the first two, and power of the first.
+    list of str. With one group: the primary metric, a low, power. With several: the primary metric and
+    power of the first, and the primary metric of the second.
     """
     groups = groups_in(headline, plan)
-    topics = [(group, plan.analysis.primary) for group in groups[:2]]
     wanted = (_LOWS, _POWER) if len(groups) == 1 else (_POWER,)
+    topics = [(group, plan.analysis.primary) for group in groups[:1]]
     topics += [(groups[0], metric) for metric in _further_metrics(headline, plan, wanted)]
+    topics += [(group, plan.analysis.primary) for group in groups[1:2]]
     made = [_topic_sentence(headline, plan, group=group, metric=metric) for group, metric in topics[:_SENTENCES]]
     return [one for one in made if one]
 
@@ -105,8 +106,7 @@ def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) ->
     more = len(rows) - _PAIRS_NAMED
     if more > 0:
         clauses.append(f"{count_text(more, 'further comparison')} in the tables below")
-    is_led = is_opening or headline["group"].nunique() > 1
-    return sentence_of(clauses, lead=_lead(rows[0], plan, is_short=not is_opening) if is_led else "")
+    return sentence_of(clauses, lead=_lead(headline, rows[0], plan))
 
 
 def _alike(rows: Sequence[Any], plan) -> list[list[Any]]:
@@ -124,18 +124,27 @@ def _alike(rows: Sequence[Any], plan) -> list[list[Any]]:
 
 
 def _ordered(headline: pd.DataFrame, plan) -> Iterable[Any]:
-    """Return the rows in the order of the plan's pairs."""
-    for pair in pairs_in(headline):
+    """Return the rows in the order of the plan's pairs, card against rival first."""
+    for pair in _ranked_pairs(headline):
         yield from of_pair(headline, pair).itertuples()
 
 
-def _lead(row: Any, plan, *, is_short: bool) -> str:
-    """Return where the result holds: the games, the group, and, unless said before, whose card."""
+def _ranked_pairs(rows: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return the pairs of a table, those of two cards first: a review with a rival is about them."""
+    return sorted(pairs_in(rows), key=lambda pair: pair[0] == pair[3])
+
+
+def _lead(headline: pd.DataFrame, row: Any, plan) -> str:
+    """Return where the result holds, as far as it was not said before: the games, the group, whose card."""
     place = f"In {row.only_game}" if row.only_game else f"Over {count_text(row.n_games, 'game')}"
     group = "" if row.group == "all" else f" at {row.group}"
-    if is_short:
+    groups, primary = groups_in(headline, plan), plan.analysis.primary
+    if row.metric == primary and row.group == groups[0]:
+        return f"{place}{group}, on our {whose(row, plan)}, "
+    said = headline[(headline["group"] == groups[0]) & (headline["metric"] == primary)]
+    if row.group != groups[0] or row.n_games not in set(said["n_games"]):
         return f"{place}{group}, "
-    return f"{place}{group}, on our {whose(row, plan)}, "
+    return "There, " if len(groups) > 1 else ""
 
 
 def whose(row: Any, plan) -> str:
@@ -166,7 +175,7 @@ def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
     """Return the result of every pair at a glance, for the first metrics of the plan."""
     rows = headline[headline["group"] == group]
     metrics = [plan.analysis.primary, *_further_metrics(rows, plan, (_LOWS, _POWER))]
-    heads = [pair_text(pair, plan) for pair in pairs_in(rows)]
+    heads = [pair_text(pair, plan) for pair in _ranked_pairs(rows)]
     ends = {head.partition(" against ")[2] for head in heads}
     is_common = len(ends) == 1
     columns = [Column("Against " + ends.pop() if is_common else "Compared"), *_metric_columns(metrics)]
@@ -175,7 +184,7 @@ def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
             head.partition(" against ")[0] if is_common else head,
             *(_board_cell(of_pair(rows, pair), metric=one) for one in metrics),
         ]
-        for head, pair in zip(heads, pairs_in(rows), strict=True)
+        for head, pair in zip(heads, _ranked_pairs(rows), strict=True)
     ]
     return table(columns, lines, caption=of_group("Change and verdict over these games", group), css="board")
 

@@ -6,7 +6,7 @@ import pandas as pd
 
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
 from gpubench_kit.number_text import number_text, percent_text, significant_text
-from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, table, terms
+from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, table, terms, tied
 from gpubench_kit.page.section import Section
 
 _LAYOUTS = {
@@ -188,7 +188,7 @@ def _definitions(run_metrics: pd.DataFrame, plan) -> Markup:
     used = run_metrics.loc[run_metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]]
     used = used.drop_duplicates()
     pairs = [
-        (sentence(metric_of(metric).label), join(part["definition"], " "))
+        (sentence(metric_of(metric).label), join(map(tied, part["definition"]), " "))
         for metric, part in used.groupby("metric", sort=False)
     ]
     return terms(pairs)

@@ -9,7 +9,9 @@ import pandas as pd
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.noise import draw_noise
 from gpubench_kit.figures.order import draw_run_order
+from gpubench_kit.figures.style import check_style
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
+from gpubench_kit.findings import findings_table
 from gpubench_kit.number_text import count_text, is_missing, significant_text, unit_text, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, table
@@ -46,7 +48,8 @@ def data_quality(
         [draw_noise(noise, plan, metric=metrics[0], group=group) for group in all_groups(plan)] if metrics else []
     )
     orders = _order_charts(usable, plan)
-    parts = [_counts(runs), _left_out_runs(runs), _all_findings(findings), _noise_part(noise, charts, plan)]
+    told = pd.concat([findings, findings_table(check_style(plan.style))], ignore_index=True)
+    parts = [_counts(runs), _left_out_runs(runs), _all_findings(told), _noise_part(noise, charts, plan)]
     body = join([*parts, _order_part(orders)])
     return Section("quality", "Data quality", body, pictures=pictures_of([*charts, *orders]))
 

@@ -21,7 +21,7 @@ from gpubench_kit.figures.words import (
 )
 from gpubench_kit.number_text import change_text, count_text, interval_text, is_missing, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms
+from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms, tied
 from gpubench_kit.page.pairs import groups_in
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.topics import PERFORMANCE, in_topic
@@ -73,9 +73,10 @@ def overall_results(overall: pd.DataFrame, plan) -> Section:
     folded = [chart for (_, metric), chart in charts.items() if metric not in metrics[:_IN_SIGHT]]
     more = details("Charts of the other metrics", chart_grid(folded))
     tables = [
-        _overall_table(overall, plan, group=group, pair=pair) for group in groups for pair in pairs_in(overall)
+        _overall_part(overall, plan, group=group, pair=pair) for group in groups for pair in pairs_in(overall)
     ]
-    body = join([guide(), chart_grid(shown), more, *tables, verdict_terms(overall), _scope_words(overall)])
+    key = join([verdict_terms(overall), _scope_words(overall)])
+    body = join([guide(), chart_grid(shown), key, more, *tables])
     return Section(name, title, body, pictures=pictures_of(charts.values()))
 
 
@@ -195,12 +196,12 @@ def _what_would_decide(row: Any) -> str:
     return f"Not decidable in practice: it would take more than {MOST_RUNS} rounds."
 
 
-def _overall_table(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str]) -> Markup:
-    """Return one line per metric and scope of one pair."""
+def _overall_part(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str]) -> Markup:
+    """Return the folded table of one pair: one line per metric and scope."""
     rows = of_pair(overall[overall["group"] == group], pair)
     columns = [
-        Column("Metric"), Column("Speaks of"), Column("Change (interval)", is_number=True),
-        Column("Margin", is_number=True), Column("Verdict"), Column("What to know"),
+        Column("Metric"), Column("Change (interval)", is_number=True), Column("Margin", is_number=True),
+        Column("Verdict"), Column("What to know"),
     ]  # fmt: skip
     lines = [
         _overall_line(row, plan)
@@ -208,7 +209,8 @@ def _overall_table(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[st
         for scope in _SCOPES
         for row in rows[(rows["metric"] == metric) & (rows["scope"] == scope)].itertuples()
     ]
-    return table(columns, lines, caption=of_group(pair_text(pair, plan), group))
+    about = of_group(pair_text(pair, plan), group)
+    return details(f"Numbers: {about}", table(columns, lines, caption=about))
 
 
 def _overall_line(row: Any, plan) -> list[str | Markup]:
@@ -219,9 +221,9 @@ def _overall_line(row: Any, plan) -> list[str | Markup]:
     speaks_of = (
         "games like these" if row.scope == "games_like_these" else f"these {count_text(row.n_games, 'game')}"
     )
+    head = Markup('{} <span class="unit">{}</span>').format(sentence(metric_of(row.metric).label), speaks_of)
     return [
-        sentence(metric_of(row.metric).label), speaks_of, change_with_interval(row),
-        margin_words(row), verdict_mark(row.verdict), join(known, " "),
+        head, change_with_interval(row), margin_words(row), verdict_mark(row.verdict), join(map(tied, known), " "),
     ]  # fmt: skip
 
 
@@ -231,13 +233,12 @@ def verdict_terms(rows: pd.DataFrame) -> Markup:
 
 
 def _scope_words(overall: pd.DataFrame) -> Markup:
-    """Return what the second line of each metric speaks of, where there is one."""
+    """Return what each of the two scopes speaks of, where there are two."""
     if "games_like_these" not in set(overall["scope"]):
         return Markup("")
     text = (
-        "The first line of a metric speaks of the games measured here. The line “games like these” asks what to "
-        "expect in other games of the same kind: it needs the games themselves to agree, so its interval is "
-        "usually wider."
+        "“These games” speaks of the games measured here. “Games like these” asks what to expect in other games "
+        "of the same kind: it needs the games themselves to agree, so its interval is usually wider."
     )
     return paragraph(text, css="small")
 

@@ -8,18 +8,7 @@ import pandas as pd
 
 from gpubench_kit.claims.proposals import Proposals
 from gpubench_kit.number_text import count_text, is_missing
-from gpubench_kit.page.elements import (
-    Column,
-    Markup,
-    bullets,
-    heading,
-    join,
-    link,
-    paragraph,
-    table,
-    terms,
-    tied,
-)
+from gpubench_kit.page.elements import Markup, bullets, heading, join, link, paragraph, terms, tied
 from gpubench_kit.page.section import Section, left_out
 
 _OUTCOMES = {
@@ -59,11 +48,10 @@ def _claims(claims: pd.DataFrame) -> Markup:
         "Sentences that were written down in the plan. Under “may be said” stands the strongest sentence that the "
         "data bear out where a claim is supported, else the weakest true one."
     )
-    columns = [Column("Sentence"), Column("Outcome"), Column("Evidence"), Column("May be said")]
-    listed = table(columns, [_line(row) for row in claims.itertuples()], caption="Claims of the plan", css="prose")
     found = set(claims["verdict"])
     key = terms(((_mark(one), _OUTCOMES[one][3]) for one in _OUTCOMES if one in found), css="key")
-    return join([paragraph(text), listed, key])
+    listed = join(_claim(row) for row in claims.itertuples())
+    return join([paragraph(text), key, Markup('<ul class="claims">\n{}</ul>\n').format(listed)])
 
 
 def _proposed(sentences: Proposals) -> Markup:
@@ -76,10 +64,12 @@ def _proposed(sentences: Proposals) -> Markup:
     return join(join(part) for part in parts if part[1])
 
 
-def _line(row: Any) -> list[str | Markup]:
-    """Return the cells of one claim."""
+def _claim(row: Any) -> Markup:
+    """Return one claim: its sentence, the outcome, and what stands behind it, each with its name."""
     more = "" if is_missing(row.more_runs) else f" {count_text(row.more_runs, 'further round')} would settle it."
-    return [row.text, _mark(row.verdict), row.evidence + more, row.suggested_text or row.text]
+    facts = [("Evidence", row.evidence + more), ("May be said", row.suggested_text or row.text)]
+    head = Markup("<p><q>{}</q> {}</p>").format(tied(row.text), _mark(row.verdict))
+    return Markup('<li class="{}">{}\n{}</li>\n').format(_OUTCOMES[row.verdict][1], head, terms(facts))
 
 
 def _mark(outcome: str) -> Markup:

@@ -61,8 +61,13 @@ def test_the_same_is_said_with_its_tightest_bound_but_never_beyond_the_margin():
     assert ", to within our margin of 2 % (" in said({"says": "same"}, {"change": 0.0, "se": 0.8})
 
 
-def test_an_amount_against_the_run_of_things_is_said_as_it_was_claimed():
+def test_a_loss_that_is_bounded_is_said_as_the_most_that_it_is():
     sentence = said({"says": "at_least", "by_pct": -2.0}, {"change": -0.5, "se": 0.3})
+    assert sentence.startswith("“quiet” was at most 2.0 % slower than “factory” over")
+
+
+def test_an_amount_against_the_run_of_things_is_said_as_it_was_claimed():
+    sentence = said({"says": "at_least", "by_pct": -2.0}, {"change": 0.5, "se": 0.3})
     assert sentence.startswith(
         "The change of the average frame rate from “factory” to “quiet” was −2.0 % or more over"
     )
