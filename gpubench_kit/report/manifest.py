@@ -14,9 +14,11 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.errors import ReportError
+from gpubench_kit.report.measured_under import measured_under
 from gpubench_kit.tables import PAIR_KEY
 
-FORMAT_VERSION = 1
+#: 2: what was measured under which conditions (`measured`) came in, which an archive of many reports needs.
+FORMAT_VERSION = 2
 
 #: Packages whose version can change a number or a picture.
 _PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill", "nbconvert")
@@ -47,6 +49,7 @@ def make_manifest(
     return {
         "format_version": FORMAT_VERSION,
         "title": plan.review.title,
+        "measured": measured_under(plan),
         "plan_fingerprint": plan.fingerprint,
         "seed": plan.analysis.seed,
         "looks_made": looks_made,
