@@ -7,7 +7,7 @@ from typing import Any
 from gpubench_kit.claims.targets import Amounts, scene_text
 from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text
 from gpubench_kit.registry import METRICS
-from gpubench_kit.statistics.reasons import reason_sentences, reason_words
+from gpubench_kit.statistics.reasons import reason_words, sentences_of
 
 #: Last words of metrics' labels that want an article in running text.
 _WITH_ARTICLE = ("low", "rate", "time", "level", "clock", "temperature", "speed", "voltage", "load")
@@ -70,7 +70,7 @@ def change_words(amounts: Amounts, *, confidence: float) -> str:
 
 def reasons_text(row: Any) -> str:
     """Return what must be known about a result, as sentences."""
-    return " ".join(reason_sentences(row.reason))
+    return " ".join(sentences_of(row))
 
 
 def _side(row: Any, side: str, plan) -> str:
@@ -96,9 +96,18 @@ def margin_words(row: Any) -> str:
 
 
 def assumption(row: Any, plan) -> str:
-    """Return the assumption that a result rests on, with its size; nothing where it rests on none."""
-    spread = plan.restart_spread_of(row.metric)
-    if spread is None or "assumed_restart_spread" not in reason_words(row.reason):
+    """Return the assumption that a result rests on, with its size; nothing where it rests on none.
+
+    Between cards it speaks of installations, and says so where a card was installed only once.
+    """
+    spread, words = plan.restart_spread_of(row.metric), reason_words(row.reason)
+    if spread is None or "assumed_restart_spread" not in words:
         return ""
     amount = percent_text(spread[0]) if row.scale == "ratio" else change_text(spread[0], row.unit).lstrip("+")
-    return f", assuming that restarts vary by {amount}"
+    once = "; installed once" if "installed_once" in words else ""
+    return f", assuming that {starts_words(row)} vary by {amount}{once}"
+
+
+def starts_words(row: Any) -> str:
+    """Return what starts anew between the two sides of a row: restarts, or installations of two cards."""
+    return "installations" if row.of_card != row.against_card else "restarts"

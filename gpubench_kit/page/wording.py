@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from gpubench_kit.claims.words import assumption
+from gpubench_kit.claims.words import assumption, starts_words
 from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
 from gpubench_kit.number_text import change_and_interval_text, change_text, interval_text, is_missing, percent_text
 from gpubench_kit.page.elements import Markup
-from gpubench_kit.statistics.reasons import reason_sentences, reason_words
+from gpubench_kit.statistics.reasons import reason_words, sentences_of
 from gpubench_kit.statistics.widening import explaining_restart_sd
 
 #: One line per verdict, for the place where it is used.
@@ -98,8 +98,16 @@ def result_clause(
     names = _Names(of, against, name, "were" if len(rows) > 1 else "was", margin)
     measured = _range_of(rows) if len(rows) > 1 else _measured(row, with_level)
     body = _VERDICT_CLAUSES.get(row.verdict, _difference_clause)(row, names, measured)
-    cautions = " ".join(caution_sentences(row, plan)).rstrip(".")
-    return f"{body} ({cautions[:1].lower()}{cautions[1:]})" if cautions else body
+    return body + _assumed_and_known(row, plan, is_first=is_first)
+
+
+def _assumed_and_known(row: Any, plan, *, is_first: bool) -> str:
+    """Return the assumption that a result rests on, and in brackets what else must be known about it."""
+    assumed, known = assumption(row, plan), caution_sentences(row, plan)
+    if assumed:
+        known = [_explaining(row)] * is_first + known[1:]
+    told = " ".join(known).rstrip(".")
+    return f"{assumed} ({told[:1].lower()}{told[1:]})" if told else assumed
 
 
 def are_alike(one: Any, other: Any) -> bool:
@@ -121,10 +129,12 @@ def caution_sentences(row: Any, plan) -> list[str]:
     row : row of ``comparisons`` or ``overall``
     plan : ReviewPlan, gives the spread between restarts that is assumed, where one is
     """
-    known = dict(zip(reason_words(row.reason), reason_sentences(row.reason), strict=True))
+    known = dict(zip(reason_words(row.reason), sentences_of(row), strict=True))
     assumed = assumption(row, plan).removeprefix(", ")
     if assumed and not is_missing(row.change):
-        known["assumed_restart_spread"] = f"{assumed[:1].upper()}{assumed[1:]}. {_explaining(row)}"
+        known.pop("installed_once", None)
+        text = f"{assumed[:1].upper()}{assumed[1:]}. {_explaining(row)}"
+        known = {"assumed_restart_spread": text} | known | {"assumed_restart_spread": text}
     if row.verdict == "no_verdict" and "confounded" in known and not is_missing(row.change):
         known["confounded"] += f" {_explaining(row)}"
     return list(known.values())
@@ -186,7 +196,10 @@ def _difference_clause(row: Any, names: _Names, measured: str) -> str:
     up, down = _GOES.get(row.metric, ("higher", "lower"))
     size, way = _size(row), up if row.change > 0 else down
     inner = measured.partition(", ")[2]
-    if row.metric == "avg_fps":
+    if row.metric == "avg_fps" and row.of_card != row.against_card:
+        way, of = ("ahead", " of ") if row.change > 0 else ("behind", " ")
+        text = f"{names.of} was {size} {way}{_than(of, names.against)} ({inner})"
+    elif row.metric == "avg_fps":
         text = f"{names.of} was {size} {way}{_than(' than ', names.against)} ({inner})"
     else:
         beside = _than(" than with ", names.against)
@@ -243,7 +256,8 @@ def _most_lost(row: Any) -> float:
 def _explaining(row: Any) -> str:
     """Return how much restarts would have to differ to explain the change alone."""
     spread = _amount(explaining_restart_sd(row.change, scale=row.scale), row)
-    return f"Restarts that differ by a standard deviation of {spread} would explain the difference alone."
+    what = starts_words(row).capitalize()
+    return f"{what} that differ by a standard deviation of {spread} would explain the difference alone."
 
 
 def sentence_of(clauses: list[str], *, lead: str = "") -> str:

@@ -6,6 +6,9 @@ A row without a verdict has exactly one reason. A row with a verdict may have se
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 SEPARATOR = "; "
 
 #: Reasons that withhold a verdict, most telling first, and the sentences for the page.
@@ -42,6 +45,7 @@ CAUTION_TEXT = {
     "flagged_run": "A run lies far from its fellows; the verdict changes without it, and the weaker one is given.",
     "assumed_restart_spread": "Rests on an assumed difference between restarts, which the plan states.",
     "measured_restart_spread": "Widened by the difference between restarts measured on this bench.",
+    "installed_once": "At least one of the cards was installed only once.",
     "order_stated_alternated": "The reviewer states that the two sides were run alternately; no log shows it.",
     "not_stated": WITHHELD_TEXT["not_stated"],
     "order_same_every_time": WITHHELD_TEXT["order_same_every_time"],
@@ -50,6 +54,16 @@ CAUTION_TEXT = {
 }  # fmt: skip
 
 REASON_TEXT = {**CAUTION_TEXT, **WITHHELD_TEXT}
+
+#: The same where two cards are compared: what starts anew between them is the installation.
+_BETWEEN_CARDS = {
+    "confounded": "Layout confounded: difference between cards and difference between two installations "
+    "cannot be told apart.",
+    "assumed_restart_spread": "Rests on an assumed difference between installations, which the plan states.",
+    "measured_restart_spread": "Widened by the difference between installations measured on this bench.",
+    "held_by_cap": "Held by a cap: the frame rate shows the cap, not the card.",
+    "frame_limit_declared": "A frame limit is declared: the frame rate shows the limit, not the card.",
+}
 
 _VERDICT_WORDS = {
     "same_within_margin": "same within the margin",
@@ -71,24 +85,31 @@ def reason_words(reason: str) -> tuple[str, ...]:
     return tuple(part.partition(":")[0] for part in reason.split(SEPARATOR) if part)
 
 
-def reason_sentences(reason: str) -> tuple[str, ...]:
+def reason_sentences(reason: str, *, between_cards: bool = False) -> tuple[str, ...]:
     """Return one plain sentence for each word of a ``reason`` cell.
 
     Parameters
     ----------
     reason : cell of ``comparisons`` or ``overall``; may be empty
+    between_cards : whether two cards are compared, so that installations are spoken of
 
     Returns
     -------
     tuple of str; a word that is not known is shown as it stands
     """
-    return tuple(_sentence(part) for part in reason.split(SEPARATOR) if part)
+    texts = REASON_TEXT | _BETWEEN_CARDS if between_cards else REASON_TEXT
+    return tuple(_sentence(part, texts) for part in reason.split(SEPARATOR) if part)
 
 
-def _sentence(part: str) -> str:
+def sentences_of(row: Any) -> tuple[str, ...]:
+    """Return what must be known about a row of ``comparisons`` or ``overall``, one sentence for each word."""
+    return reason_sentences(row.reason, between_cards=row.of_card != row.against_card)
+
+
+def _sentence(part: str, texts: Mapping[str, str]) -> str:
     """Return the sentence of one word, with its detail."""
     word, _, detail = part.partition(":")
-    text = REASON_TEXT.get(word, word.replace("_", " ").capitalize() + ".")
+    text = texts.get(word, word.replace("_", " ").capitalize() + ".")
     if not detail:
         return text
     with_it, _, without = (_VERDICT_WORDS.get(one, one.replace("_", " ")) for one in detail.partition("/"))

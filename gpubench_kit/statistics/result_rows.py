@@ -12,6 +12,7 @@ from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, ROUNDS
 from gpubench_kit.statistics.measure import Measured
 from gpubench_kit.statistics.overall import OverallEstimate
 from gpubench_kit.statistics.reasons import SEPARATOR
+from gpubench_kit.statistics.tuning_changes import installed_once
 from gpubench_kit.statistics.units import in_percent, is_ratio
 from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
@@ -211,6 +212,7 @@ def _cautions(measured: Measured) -> np.ndarray:
     texts = np.full(measured.pair.n_cells, "", dtype=object)
     if measured.spread is not None:
         texts = _joined(texts, measured.spread.reason, measured.is_widened)
+    texts = _joined(texts, "installed_once", measured.is_widened & installed_once(measured.pair, layout.changes))
     texts = _joined(texts, "order_stated_alternated", in_rounds & layout.by_statement)
     texts = _joined(texts, "not_stated", layout.classes == NOT_STATED)
     texts = _joined(texts, "order_same_every_time", in_rounds & layout.same_order[family])
@@ -223,6 +225,9 @@ def _family_cautions(measured: Measured, result: OverallEstimate) -> np.ndarray:
     family = measured.pair.family
     some = {
         "spread": measured.is_widened & result.entered,
+        "installed_once": measured.is_widened
+        & result.entered
+        & installed_once(measured.pair, measured.layout.changes),
         "order_stated_alternated": measured.layout.by_statement & result.entered,
     }
     for word, cells in some.items():

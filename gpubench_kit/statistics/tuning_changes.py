@@ -140,6 +140,25 @@ def blocks_are_shared(pair: PairRuns, changes: Changes, used: np.ndarray) -> np.
     return declared | (mean >= np.maximum(2, _games_per_family(pair, rows) / 2))
 
 
+def installed_once(pair: PairRuns, changes: Changes) -> np.ndarray:
+    """Return in which cells two cards are compared of which one was installed only once.
+
+    Parameters
+    ----------
+    pair, changes : runs and their installations
+
+    Returns
+    -------
+    array (cells,) of truth values; False everywhere for one card, or where the card is the unit
+    """
+    if not pair.across or pair.by_card or len(np.unique(pair.runs.codes["card"])) < 2:
+        return np.zeros(pair.n_cells, dtype=bool)
+    found = _distinct(pair.cell * 2 + pair.side, changes.block)
+    counts = np.zeros(2 * pair.n_cells, dtype=np.int64)
+    counts[: len(found)] = found
+    return counts.reshape(-1, 2).min(axis=1) == 1
+
+
 def serves_several(pair: PairRuns, ids: np.ndarray, used: np.ndarray) -> np.ndarray:
     """Return which families have an id that serves more than one cell.
 

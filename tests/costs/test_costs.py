@@ -140,7 +140,7 @@ def test_a_rate_without_a_verdict_has_no_value_for_money():
 def test_an_assumption_stands_beside_every_estimate():
     found = estimated(POWER | {"cautions": "assumed_restart_spread"}, RATE)
     resting = found.loc[["power", "running_cost", "break_even_time", "total_cost"], "reason"]
-    assert set(resting) == {"Rests on an assumed difference between restarts, which the plan states."}
+    assert set(resting) == {"Rests on an assumed difference between installations, which the plan states."}
 
 
 def test_a_result_of_games_that_are_not_in_the_table_gives_no_number():

@@ -93,7 +93,7 @@ def test_different_power_points_are_told():
 
 def test_an_assumption_is_told_once():
     text = text_of(POWER | {"cautions": "assumed_restart_spread"}, RATE)
-    assert text.count("Rests on an assumed difference between restarts") == 1
+    assert text.count("Rests on an assumed difference between installations") == 1
 
 
 @pytest.mark.parametrize(

@@ -68,7 +68,7 @@ def test_a_confounded_result_names_the_reason_and_the_restarts_that_would_explai
 def test_an_assumed_spread_stands_beside_the_verdict():
     row = result_row(verdict="better", change=10.0, low=8.0, high=12.0, reason="assumed_restart_spread")
     clause = result_clause([row], of="“quiet”", against="“factory”", plan=PLAN)
-    assert "(assuming that restarts vary by 1 %. Restarts that differ by a standard deviation of 7.0 %" in clause
+    assert "assuming that restarts vary by 1 % (restarts that differ by a standard deviation of 7.0 %" in clause
     assert "would explain the difference alone" in clause
 
 
