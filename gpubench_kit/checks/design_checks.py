@@ -12,6 +12,7 @@ from gpubench_kit.checks.evidence import Evidence, run_text
 from gpubench_kit.fault_text import listed, shown
 from gpubench_kit.findings import Finding
 from gpubench_kit.number_text import change_text, count_text, p_text
+from gpubench_kit.reading.order_done import is_in_doubt
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.layout import SAME_ORDER_ROUNDS
@@ -30,6 +31,12 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
     if not runs["order_known"].astype(bool).all():
         message = "The order in which the runs were done is not known from clocks: order as planned, not verified."
         action = "Let the recorder write the date and time, or fill in started_at in the run sheet."
+        if runs["other_clock_start_s"].notna().any() or _is_in_doubt(evidence):
+            message = (
+                "The order in which the runs were done depends on whether dates begin with the day or the month, "
+                "which they do not tell: order as planned, not verified."
+            )
+            action = 'Say so in the plan: [logs] date_order = "day_first" (or "month_first").'
         yield Finding("note", "order_not_verified", message, action=action)
         return
     planned = runs["order"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
@@ -43,6 +50,11 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
         )
         action = "If clocks were changed in between, correct started_at in the run sheet."
         yield Finding("note", "order_not_as_planned", message, "", float(moved.sum()), 0.0, "runs", action)
+
+
+def _is_in_doubt(evidence: Evidence) -> bool:
+    """Return whether typed start times could be read in two ways, and no line of the plan says in which."""
+    return not evidence.plan.logs.date_order and is_in_doubt(evidence.all_runs["started_at"])
 
 
 def check_same_order(evidence: Evidence) -> Iterator[Finding]:

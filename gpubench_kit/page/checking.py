@@ -39,7 +39,8 @@ _CODE = re.compile(r"`([^`]+)`")
 
 #: Findings on the sheet and its files, which have a section of their own.
 OF_FILES = (
-    "run_sheet_row", "files_without_row", "not_recorded_yet", "without_runs", "log_guessed", "log_by_pattern",
+    "run_sheet_row", "files_without_row", "not_recorded_yet", "without_runs", "log_guessed", "logs_not_matched",
+    "log_by_pattern",
 )  # fmt: skip
 
 _NO_LOOK = (
@@ -187,7 +188,7 @@ def _of_several(rows: pd.DataFrame) -> Markup:
 _ROUTINE = (
     "layout", "session_not_given", "order_not_verified", "frame_limit_declared", "lined_up_by_edge",
     "same_clock_taken", "started_together_taken", "frame_times_from_steps", "frame_time_guessed", "sensor_guessed",
-    "cut_last_line", "comment_lines", "summary_lines", "coarse_stamps",
+    "cut_last_line", "comment_lines", "summary_lines", "coarse_stamps", "one_sheet_read",
 )  # fmt: skip
 
 

@@ -156,6 +156,11 @@ class ReviewPlan(Section):
         """
         sections = {key: getattr(self, key).model_dump(mode="json") for key in ("analysis", "exclude", "checks")}
         del sections["analysis"]["seed"]
+        counted = {card.name: self.logs.of_card(card.name).count_only for card in self.cards}
+        if any(counted.values()):
+            sections["logs"] = {
+                card: {heading: list(values) for heading, values in only.items()} for card, only in counted.items()
+            }
         measured = {key: getattr(self, key) for key in ("cards", "benches", "tunings", "games")}
         return decisions_of(sections, measured, pairs=self.pairs())
 

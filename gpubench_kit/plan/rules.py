@@ -105,6 +105,9 @@ class Checks(Section):
     settle_c: Positive = Field(3.0, description="temperature still moving within a run [°C]")
     sensor_share_pct: Percent = Field(90.0, description="least share of a run that has sensor samples [%]")
     sensor_gap_s: Positive = Field(5.0, description="longest time without a sensor sample [s]")
+    line_up_s: Positive = Field(
+        3.0, description="distance of a busy stretch as long as the run from where two wall clocks put it [s]"
+    )
     tuning_pct: Positive = Field(
         1.0, description="least distance of two tunings at which one is told from the other [%]"
     )
@@ -137,6 +140,13 @@ class CardLogs(Section):
         None, description="sensor time at which the frame log starts [s]; not given: by clocks or load"
     )
     pattern: Text = Field("", description="name of a run's log where the sheet has none, with {game} and the like")
+    count_only: dict[Name, Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(
+        default_factory=dict,
+        description="heading of a column that tells sources or outcomes apart = its values in frames that count",
+    )
+    date_order: Literal["day_first", "month_first"] | None = Field(
+        None, description="how dates such as 03/04/2026 are read; not given: as the dates of a log can tell"
+    )
 
 
 class Logs(CardLogs):

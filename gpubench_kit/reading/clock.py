@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -32,6 +32,7 @@ class ClockTimes:
     step_s : resolution of the stamps as written [s]
     has_date, has_zone : whether the stamps say which day, and how far from universal time
     in_doubt : whether day and month could be exchanged
+    other_start_s : the first stamp with day and month exchanged, where that is in doubt; else nan
     """
 
     start_s: float
@@ -40,14 +41,22 @@ class ClockTimes:
     has_date: bool = True
     has_zone: bool = False
     in_doubt: bool = False
+    other_start_s: float = float("nan")
+
+    @property
+    def kind(self) -> str:
+        """What the stamps tell: ``zoned``, ``dated`` or ``time_of_day``."""
+        return "zoned" if self.has_zone else "dated" if self.has_date else "time_of_day"
 
 
-def clock_of_texts(cells: np.ndarray) -> ClockTimes | None:
+def clock_of_texts(cells: np.ndarray, *, date_order: str = "") -> ClockTimes | None:
     """Return the stamps in cells of text; None where they are no stamps.
 
     Parameters
     ----------
     cells : array of text of shape (n,)
+    date_order : ``day_first`` or ``month_first`` for dates that begin with neither for sure; empty: as they can
+        tell, and day first where they cannot
 
     Returns
     -------
@@ -60,9 +69,9 @@ def clock_of_texts(cells: np.ndarray) -> ClockTimes | None:
         texts = [cell.strip() for cell in cells]
         if first[4] != "-":
             texts = [text[:10].replace(first[4], "-") + text[10:] for text in texts]
-        return _dated(texts, in_doubt=False)
+        return _dated(texts)
     if _DAY_OR_MONTH_FIRST.fullmatch(first):
-        return _day_or_month_first([cell.strip() for cell in cells])
+        return _day_or_month_first([cell.strip() for cell in cells], date_order)
     return None
 
 
@@ -96,7 +105,7 @@ def is_time_only(cell: str) -> bool:
     return _TIME_OF_DAY.fullmatch(cell.strip()) is not None
 
 
-def _dated(texts: list[str], *, in_doubt: bool) -> ClockTimes | None:
+def _dated(texts: list[str]) -> ClockTimes | None:
     """Return stamps of texts that begin with year, month and day."""
     series = pd.Series(texts, dtype=object).str.replace(",", ".", regex=False)
     try:
@@ -109,10 +118,10 @@ def _dated(texts: list[str], *, in_doubt: bool) -> ClockTimes | None:
     start = known.iloc[0]
     time_s = ((stamps - start) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
     has_zone = _ZONE.search(texts[0][10:]) is not None
-    return ClockTimes(start.timestamp(), time_s, _step_s(texts), has_zone=has_zone, in_doubt=in_doubt)
+    return ClockTimes(start.timestamp(), time_s, _step_s(texts), has_zone=has_zone)
 
 
-def _day_or_month_first(texts: list[str]) -> ClockTimes | None:
+def _day_or_month_first(texts: list[str], date_order: str) -> ClockTimes | None:
     """Return stamps whose date begins with the day or the month; the one that fits all is taken."""
     parts = [_DAY_OR_MONTH_FIRST.fullmatch(text) for text in texts]
     found = [part for part in parts if part]
@@ -121,8 +130,14 @@ def _day_or_month_first(texts: list[str]) -> ClockTimes | None:
     mark = found[0][2]
     # Only dates with slashes are written either way.
     in_doubt = mark == "/" and not month_first and not day_first and any(part[1] != part[3] for part in found)
-    ordered = [_year_first(part, month_first=month_first) if part else "" for part in parts]
-    return None if month_first and day_first else _dated(ordered, in_doubt=in_doubt)
+    if month_first and day_first:
+        return None
+    is_month_first = month_first or (date_order == "month_first" and not day_first)
+    clock = _dated([_year_first(part, month_first=is_month_first) if part else "" for part in parts])
+    if clock is None or not in_doubt or date_order:
+        return clock
+    other = _dated([_year_first(part, month_first=True) if part else "" for part in parts])
+    return clock if other is None else replace(clock, in_doubt=True, other_start_s=other.start_s)
 
 
 def _year_first(part: re.Match, *, month_first: bool) -> str:

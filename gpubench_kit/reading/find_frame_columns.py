@@ -20,7 +20,7 @@ from gpubench_kit.reading.find_columns import (
     sample_of,
 )
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
-from gpubench_kit.reading.frame_sources import find_source, outcome_columns, sample_of_source
+from gpubench_kit.reading.frame_sources import find_source, has_equal_pair, outcome_columns, sample_of_sources
 from gpubench_kit.reading.named_sensors import sensors_by_name
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 
@@ -46,16 +46,21 @@ class FrameColumns:
     elapsed : column of the time that has passed; None where there is none
     clock : columns of the wall clock: none, one, or two (date and time of day)
     sensors : columns of sensors
-    source : column that tells frames of several sources apart; None where there is one source
-    outcomes : columns of words that may tell what became of each frame
+    sources : columns that tell frames of several sources apart, each with the values of those wanted; no values:
+        the source whose frames took longest
+    outcomes : columns that may tell what became of each frame
+    counted : columns that tell which frames count, each with the values of those that do
+    date_order : as declared, for the clock
     """
 
     frame_time: ColumnChoice | None
     elapsed: ColumnChoice | None
     clock: tuple[ColumnChoice, ...]
     sensors: tuple[ColumnChoice, ...]
-    source: int | None = None
+    sources: tuple[tuple[int, tuple[str, ...]], ...] = ()
     outcomes: tuple[int, ...] = ()
+    counted: tuple[tuple[int, tuple[str, ...]], ...] = ()
+    date_order: str = ""
 
     @property
     def choices(self) -> tuple[ColumnChoice, ...]:
@@ -89,9 +94,9 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
     sample = sample_of(table)
     clock = find_clock(table, sample)
     risers = rising(sample)
-    source = None if declared.frame_time or _is_settled(sample, risers) else find_source(table, sample)
-    if source is not None:
-        sample = sample_of_source(table, sample, source)
+    sources, counted = _told_apart(table, sample, declared)
+    if sources:
+        sample = sample_of_sources(table, sample, sources)
         risers = rising(sample)
     chosen = _declared_frame_time(table, sample, declared) or _found_frame_time(table, sample, risers)
     elapsed = _elapsed_for(table, sample, risers, chosen)
@@ -99,14 +104,25 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
         chosen = _only_candidate(table, sample, clock)
     taken = {choice.column for choice in (chosen, elapsed, *clock) if choice}
     sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
-    taken |= {source} if source is not None else set()
-    return FrameColumns(chosen, elapsed, clock, sensors, source, outcome_columns(table, sample, taken))
+    taken |= {column for column, _ in (*sources, *counted)} | {sensor.column for sensor in sensors}
+    outcomes = outcome_columns(table, sample, taken)
+    return FrameColumns(chosen, elapsed, clock, sensors, sources, outcomes, counted, declared.date_order)
 
 
-def _is_settled(sample: Sample, risers: list[int]) -> bool:
-    """Return whether the steps of a column equal another one among all rows, so that there is one source."""
-    tried = (pair(sample, frame, elapsed) for frame in candidates(sample) for elapsed in risers if frame != elapsed)
-    return any(found.is_equal for found in tried if found)
+def _told_apart(table: LogTable, sample: Sample, declared: Declaration) -> tuple[tuple, tuple]:
+    """Return the columns that tell sources apart, and those that tell which frames of one source count."""
+    asked = [(table.place_of(heading), values) for heading, values in declared.count_only.items()]
+    missing = [heading for heading, (column, _) in zip(declared.count_only, asked, strict=True) if column is None]
+    if missing:
+        raise no_such_column(table, missing[0], "what tells which frames count")
+    if has_equal_pair(sample) or not (asked or declared.frame_time is None):
+        return (), tuple(asked)
+    if not asked:
+        source = find_source(table, sample)
+        return (() if source is None else ((source, ()),)), ()
+    proved = tuple(one for one in asked if has_equal_pair(sample_of_sources(table, sample, (one,))))[:1]
+    sources = proved or tuple(asked)
+    return sources, tuple(one for one in asked if one not in sources)
 
 
 def _choice(

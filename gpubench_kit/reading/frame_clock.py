@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from gpubench_kit.reading.clock_columns import clock_of_sample
+from gpubench_kit.findings import Finding
+from gpubench_kit.reading.clock_columns import clock_of_sample, date_doubt
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.frame_timing import TimedRows
 from gpubench_kit.reading.text_table import LogTable
@@ -13,8 +16,26 @@ from gpubench_kit.reading.text_table import LogTable
 _COARSE_S = 0.5
 
 
-def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> tuple[float | None, str]:
-    """Return the wall clock at the start of the first frame, and what kind of clock it is.
+@dataclass(frozen=True)
+class StartClock:
+    """The wall clock at the start of the first frame.
+
+    Attributes
+    ----------
+    start_s : seconds since 1970, of the day without a date; None without a clock
+    kind : ``zoned``, ``dated`` or ``time_of_day``; empty without a clock
+    other_start_s : the same with day and month exchanged, where the dates do not tell; else None
+    findings : a doubt about dates
+    """
+
+    start_s: float | None = None
+    kind: str = ""
+    other_start_s: float | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> StartClock:
+    """Return the wall clock at the start of the first frame.
 
     Parameters
     ----------
@@ -22,31 +43,30 @@ def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> 
     columns : what its columns are
     timed : its rows
 
-    Returns
-    -------
-    seconds since 1970 (of the day without a date) and ``zoned``, ``dated`` or ``time_of_day``; None and an empty
-    text without a clock
-
     Notes
     -----
     Of whole-second stamps each says that the clock was at least that late. The start is the latest of what they
     say, each less the time that had passed.
     """
-    clock = clock_of_sample(table, columns.clock) if columns.clock else None
+    clock = clock_of_sample(table, columns.clock, date_order=columns.date_order) if columns.clock else None
     if clock is None:
-        return None, ""
-    kind = "zoned" if clock.has_zone else "dated" if clock.has_date else "time_of_day"
-    n_rows = min(clock.time_s.size, timed.start_ms.size)
+        return StartClock()
+    # Rows of other sources stand in the look-ahead too: then only the first stamp is surely near the first frame.
+    n_rows = 1 if columns.sources else min(clock.time_s.size, timed.start_ms.size)
     passed_s = (timed.start_ms[:n_rows] - timed.start_ms[0]) / 1000.0
     at_end_s = timed.frame_ms[:n_rows] / 1000.0 * (timed.stamped == "end")
     early_s = clock.time_s[:n_rows] - passed_s - at_end_s
     known = early_s[np.isfinite(early_s)]
     if known.size == 0:
-        return None, ""
-    return clock.start_s + float(known.max() if clock.step_s >= _COARSE_S else known[0]), kind
+        return StartClock()
+    moved_s = float(known.max() if clock.step_s >= _COARSE_S else known[0])
+    start_s = clock.start_s + moved_s
+    if not clock.in_doubt:
+        return StartClock(start_s, clock.kind)
+    return StartClock(start_s, clock.kind, clock.other_start_s + moved_s, (date_doubt(table.name, clock),))
 
 
 def has_coarse_clock(table: LogTable, columns: FrameColumns) -> bool:
     """Return whether a log's clock shows whole seconds only, so that many stamps are needed to tell its start."""
-    clock = clock_of_sample(table, columns.clock) if columns.clock else None
+    clock = clock_of_sample(table, columns.clock, date_order=columns.date_order) if columns.clock else None
     return clock is not None and clock.step_s >= _COARSE_S

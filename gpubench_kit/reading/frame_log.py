@@ -14,8 +14,8 @@ from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
 from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
-from gpubench_kit.reading.frame_sources import of_longest_source, rare_outcomes
-from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows
+from gpubench_kit.reading.frame_sources import counted_rows, of_sources, rare_outcomes
+from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows, with_time_of_others
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.log_bytes import read_log_bytes
 from gpubench_kit.reading.named_sensors import converted
@@ -34,6 +34,7 @@ class FrameLog:
     frames : its frames
     clock : wall clock of the first frame's start, in seconds since 1970 (of the day without a date); None without
     clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
+    other_clock : the clock with day and month exchanged, where the dates do not tell; else None
     origin_s : the log's own elapsed time at the start of the first frame [s]; None without elapsed time
     sensors : array of shape (n,) by sensor metric, from columns beside the frames
     choices : which column is what
@@ -48,6 +49,7 @@ class FrameLog:
     frames: Frames
     clock: float | None
     clock_kind: str
+    other_clock: float | None
     origin_s: float | None
     sensors: dict[str, np.ndarray]
     choices: tuple[ColumnChoice, ...]
@@ -117,29 +119,40 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
     sensors = columns.sensors if with_sensors else ()
     read = _columns_read(table, columns, [sensor.column for sensor in sensors], only_regular=only_regular)
     timed = timed_rows(table, columns, read)
-    frames, kept, findings = frames_of(table, timed)
-    findings += rare_outcomes(table, read, columns.outcomes)
-    clock, clock_kind = clock_at_start(table, columns, timed)
+    clock = clock_at_start(table, columns, timed)
+    counts, not_counted = counted_rows(table, read, counted=columns.counted, n_rows=timed.frame_ms.size)
+    timed = with_time_of_others(timed, counts)
+    frames, has_length, findings = frames_of(table, timed)
+    kept = np.flatnonzero(counts)[has_length]
+    findings += [*not_counted, *rare_outcomes(table, read, columns.outcomes)]
     return FrameLog(
         name=table.name,
         sha256=table.sha256,
         dialect=table.dialect.in_words(),
         frames=frames,
-        clock=clock,
-        clock_kind=clock_kind,
+        clock=clock.start_s,
+        clock_kind=clock.kind,
+        other_clock=clock.other_start_s,
         origin_s=timed.origin_s,
         sensors={sensor.role: _kept(read.numbers[sensor.column], kept, sensor.factor) for sensor in sensors},
         choices=_told(columns, sensors, timed),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
-        findings=(*table.findings, *_doubts(table, columns, sensors), *read.findings, *timed.findings, *findings),
+        findings=(
+            *table.findings,
+            *_doubts(table, columns, sensors),
+            *clock.findings,
+            *read.findings,
+            *timed.findings,
+            *findings,
+        ),
     )
 
 
 def _kept(values: np.ndarray, kept: np.ndarray, factor: float) -> np.ndarray:
-    """Return the values of the rows that are frames; where steps give the frames, the last row is none."""
+    """Return the values of the rows that are frames."""
     values = values if factor == 1.0 else values * factor
-    return values if kept.size == values.size and kept.all() else values[: kept.size][kept]
+    return values if kept.size == values.size else values[kept]
 
 
 def _doubts(table: LogTable, columns: FrameColumns, sensors: tuple[ColumnChoice, ...]) -> list[Finding]:
@@ -168,14 +181,16 @@ def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: Timed
 def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *, only_regular: bool) -> Columns:
     """Return the columns needed, without repeated rows."""
     times = [choice.column for choice in (columns.frame_time, columns.elapsed) if choice]
-    texts = [*(() if columns.source is None else (columns.source,)), *columns.outcomes]
+    telling = [column for column, _ in (*columns.sources, *columns.counted)]
+    texts = list(dict.fromkeys([*telling, *columns.outcomes]))
     read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
     if read is None or read.n_rows == 0:
         raise LogError(
             Fault(table.name, "there are no rows; one row per frame is expected.", "Record the run again.")
         )
-    if columns.source is not None and columns.frame_time is not None:
-        read = of_longest_source(table, read, source=columns.source, frame_time=columns.frame_time)
+    if columns.sources:
+        frame_time = columns.frame_time.column if columns.frame_time else None
+        read = of_sources(table, read, sources=columns.sources, frame_time=frame_time)
     if columns.elapsed is None:
         return read
     return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)

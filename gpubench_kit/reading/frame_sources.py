@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.find_columns import ColumnChoice, Sample
+from gpubench_kit.reading.find_columns import Sample
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
 from gpubench_kit.reading.text_table import Columns, LogTable
 
@@ -17,6 +19,12 @@ _MOST_SOURCES, _MOST_OUTCOMES = 8, 5
 
 #: Outcomes of fewer frames than this share are told; a column with larger ones tells something else.
 _RARE = 0.2
+
+#: Rows of a source that the columns can be told from.
+_ROWS_ENOUGH = 8
+
+#: Columns, each with the values of the rows wanted.
+Sources = tuple[tuple[int, tuple[str, ...]], ...]
 
 
 def find_source(table: LogTable, sample: Sample) -> int | None:
@@ -38,74 +46,146 @@ def find_source(table: LogTable, sample: Sample) -> int | None:
         if not 2 <= values.size <= _MOST_SOURCES:
             continue
         rows = np.flatnonzero(cells == values[np.argmax(counts)])
-        if rows.size >= 8 and _has_equal_pair(sample.of_rows(rows)):
+        if rows.size >= _ROWS_ENOUGH and has_equal_pair(sample.of_rows(rows)):
             return column
     return None
 
 
-def _has_equal_pair(sample: Sample) -> bool:
-    """Return whether the steps of a column equal another column."""
+def has_equal_pair(sample: Sample) -> bool:
+    """Return whether the steps of a column equal another column, so that there is one source of frames."""
     times = rising(sample)
     pairs = (pair(sample, frame, elapsed) for frame in candidates(sample) for elapsed in times if frame != elapsed)
     return any(found.is_equal for found in pairs if found)
 
 
-def sample_of_source(table: LogTable, sample: Sample, source: int) -> Sample:
-    """Return the rows of a sample that belong to its most frequent source."""
-    cells = np.array([row[source].strip() for row in table.sample], dtype=object)
-    values, counts = np.unique(cells, return_counts=True)
-    return sample.of_rows(np.flatnonzero(cells == values[np.argmax(counts)]))
+def sample_of_sources(table: LogTable, sample: Sample, sources: Sources) -> Sample:
+    """Return the rows of a sample that belong to the sources wanted, or else to the most frequent one.
+
+    Parameters
+    ----------
+    table, sample : the log and its first rows
+    sources : columns, each with the values wanted; see `FrameColumns`
+
+    Returns
+    -------
+    Sample; as it is where too few of its rows belong
+    """
+    kept = np.ones(len(table.sample), dtype=bool)
+    for column, wanted in sources:
+        cells = np.array([row[column].strip() for row in table.sample], dtype=object)
+        values, counts = np.unique(cells, return_counts=True)
+        kept &= np.isin(cells, wanted or values[[np.argmax(counts)]])
+    return sample.of_rows(np.flatnonzero(kept)) if kept.sum() >= _ROWS_ENOUGH else sample
 
 
 def outcome_columns(table: LogTable, sample: Sample, taken: set[int]) -> tuple[int, ...]:
-    """Return columns of words that may tell what became of each frame."""
+    """Return columns of words, or of a few whole numbers, that may tell what became of each frame."""
     found = []
     for column in range(table.dialect.n_columns):
-        if column in taken or sample.is_numeric[column] or sample.is_clock[column]:
+        if column in taken or sample.is_clock[column]:
             continue
         words = {row[column].strip() for row in table.sample}
-        if len(words) <= _MOST_OUTCOMES and words != {""}:
+        is_flag = not sample.is_numeric[column] or (len(words) > 1 and all(word.isdecimal() for word in words))
+        if is_flag and len(words) <= _MOST_OUTCOMES and words != {""}:
             found.append(column)
     return tuple(found[:3])
 
 
-def of_longest_source(table: LogTable, read: Columns, *, source: int, frame_time: ColumnChoice) -> Columns:
-    """Return the rows of the source whose frames took longest, and a finding on the others.
+def of_sources(table: LogTable, read: Columns, *, sources: Sources, frame_time: int | None) -> Columns:
+    """Return the rows of the sources wanted, or else of the one whose frames took longest; with a finding.
 
     Parameters
     ----------
     table : the log
     read : its columns
-    source : column that tells sources apart
-    frame_time : column of the frame times
+    sources : columns, each with the values wanted; see `FrameColumns`
+    frame_time : column of the frame times; without one, the source with most rows counts as the longest
+
+    Raises
+    ------
+    LogError : no row has a declared value
     """
-    cells = pd.Series(read.texts[source]).fillna("").astype(str).str.strip()
-    lengths = pd.Series(read.numbers[frame_time.column]).groupby(cells).sum()
-    longest = lengths.idxmax()
-    kept = (cells == longest).to_numpy()
-    counts = cells.value_counts()
-    others = ", ".join(f"'{name[:40]}' ({counts[name]})" for name in counts.index[:8] if name != longest)
+    for column, wanted in sources:
+        cells = _cells(read, column)
+        is_declared = bool(wanted)
+        if not is_declared:
+            lengths = pd.Series(1.0 if frame_time is None else read.numbers[frame_time], index=cells.index)
+            wanted = (lengths.groupby(cells).sum().idxmax(),)
+        kept = _wanted(table, cells, (column, wanted))
+        finding = _sources_told(table, column, (cells, kept), is_declared=is_declared)
+        read = replace(
+            read,
+            numbers={column: values[kept] for column, values in read.numbers.items()},
+            texts={column: values[kept] for column, values in read.texts.items()},
+            findings=(*read.findings, finding),
+        )
+    return read
+
+
+def _sources_told(
+    table: LogTable, column: int, told: tuple[pd.Series, np.ndarray], *, is_declared: bool
+) -> Finding:
+    """Return the finding on sources that were told apart."""
+    cells, kept = told
+    counts, used = cells.value_counts(), cells[kept].unique()
+    others = ", ".join(f"'{name[:40]}' ({counts[name]})" for name in counts.index[:8] if name not in used)
+    shown = ", ".join(f"'{name[:40]}'" for name in used[:8])
+    chosen = "are declared and" if is_declared else "took longest and are"
     message = (
-        f"{table.name}: {table.label(source)} tells frames of {len(counts)} sources apart; those of "
-        f"'{longest[:40]}' took longest and are used ({int(kept.sum())} rows), the others are not: {others}."
+        f"{table.name}: {table.label(column)} tells frames of {len(counts)} sources apart; those of "
+        f"{shown} {chosen} used ({int(kept.sum())} rows), the others are not: {others or 'none'}."
     )
-    finding = Finding("note", "several_sources", message, found=float(len(counts)), action=_SOURCE_ACTION)
-    return replace(
-        read,
-        numbers={column: values[kept] for column, values in read.numbers.items()},
-        texts={column: values[kept] for column, values in read.texts.items()},
-        findings=(*read.findings, finding),
-    )
+    example = next((name for name in counts.index if name not in used), "") or used[0]
+    action = "" if is_declared else f"If another source is the game, say so: {_plan_line(table, column, example)}"
+    return Finding("note", "several_sources", message, found=float(len(counts)), action=action)
 
 
-_SOURCE_ACTION = "If another source is the game, let the recorder write that one alone."
+def counted_rows(
+    table: LogTable, read: Columns, *, counted: Sources, n_rows: int
+) -> tuple[np.ndarray, tuple[Finding, ...]]:
+    """Return which rows are frames that count, as the plan declares, and a finding on the others.
+
+    Parameters
+    ----------
+    table : the log
+    read : its columns
+    counted : columns, each with the values of frames that count; see `FrameColumns`
+    n_rows : rows that are frames
+
+    Raises
+    ------
+    LogError : no row has a declared value
+    """
+    kept, findings = np.ones(n_rows, dtype=bool), []
+    for column, wanted in counted:
+        cells = _cells(read, column).iloc[:n_rows]
+        counts_here = _wanted(table, cells, (column, wanted))
+        kept &= counts_here
+        others = ", ".join(
+            f"'{name[:40]}' ({n})" for name, n in cells[~counts_here].value_counts().iloc[:8].items()
+        )
+        message = (
+            f"{table.name}: the plan counts frames with {_listed(wanted)} in {table.label(column)} "
+            f"({int(counts_here.sum())}); others do not count, and their time went to the frame before: "
+            f"{others or 'none'}."
+        )
+        n_others = float((~counts_here).sum())
+        findings.append(Finding("note", "frames_not_counted", message, found=n_others, unit="frames"))
+    return kept, tuple(findings)
 
 
 def rare_outcomes(table: LogTable, read: Columns, columns: tuple[int, ...]) -> list[Finding]:
-    """Return a finding for each column in which a few frames have another word than the rest."""
+    """Return a finding for each column in which a few frames have another word than the rest.
+
+    Parameters
+    ----------
+    table : the log
+    read : its columns
+    columns : those that may tell what became of each frame
+    """
     found = []
     for column in columns:
-        counts = pd.Series(read.texts[column]).fillna("").astype(str).str.strip().value_counts()
+        counts = _cells(read, column).value_counts()
         rare = counts.iloc[1:]
         if not 1 <= rare.size < _MOST_OUTCOMES or rare.sum() >= _RARE * counts.sum():
             continue
@@ -114,8 +194,35 @@ def rare_outcomes(table: LogTable, read: Columns, columns: tuple[int, ...]) -> l
             f"{table.name}: in {table.label(column)} most frames have '{counts.index[0][:40]}' ({counts.iloc[0]}), "
             f"some others: {shown}. All of them are counted."
         )
-        action = "If these were not shown, say in the plan which frames count (frames_counted)."
+        action = f"If only the former count, say so: {_plan_line(table, column, counts.index[0])}"
         found.append(
             Finding("note", "other_outcomes", message, found=float(rare.sum()), unit="frames", action=action)
         )
     return found
+
+
+def _cells(read: Columns, column: int) -> pd.Series:
+    """Return the cells of a column as text."""
+    return pd.Series(read.texts[column]).fillna("").astype(str).str.strip()
+
+
+def _wanted(table: LogTable, cells: pd.Series, asked: tuple[int, tuple[str, ...]]) -> np.ndarray:
+    """Return which cells have a value wanted; raise where none has."""
+    column, wanted = asked
+    kept = cells.isin(wanted).to_numpy()
+    if not kept.any():
+        found = ", ".join(f"'{name[:40]}'" for name in cells.value_counts().index[:8])
+        problem = f"no row has {_listed(wanted)} in {table.label(column)}, as count_only declares (found: {found})."
+        raise LogError(Fault(table.name, problem, "Correct count_only in the plan, below [logs]."))
+    return kept
+
+
+def _plan_line(table: LogTable, column: int, value: str) -> str:
+    """Return the line of a plan that declares which frames count."""
+    key, shown = (json.dumps(text, ensure_ascii=False) for text in (table.key(column), value))
+    return f"[logs] count_only = {{ {key} = [{shown}] }}"
+
+
+def _listed(values: tuple[str, ...]) -> str:
+    """Return values as text."""
+    return " or ".join(f"'{value[:40]}'" for value in values[:8])

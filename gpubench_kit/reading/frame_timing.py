@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -118,6 +118,21 @@ def _stamped(
     origin_s = float(start_ms[0]) / 1000.0
     stamped = "end" if is_end else "start"
     return TimedRows(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
+
+
+def with_time_of_others(timed: TimedRows, counts: np.ndarray) -> TimedRows:
+    """Return the rows that count; the time of others goes to the one before, so that no time is lost.
+
+    Parameters
+    ----------
+    timed : the rows of a log
+    counts : array of shape (rows,), whether each row is a frame that counts
+    """
+    if counts.all():
+        return timed
+    places = np.flatnonzero(counts)
+    frame_ms = np.add.reduceat(np.nan_to_num(timed.frame_ms), places)
+    return replace(timed, start_ms=timed.start_ms[places], frame_ms=frame_ms)
 
 
 def frames_of(table: LogTable, timed: TimedRows) -> tuple[Frames, np.ndarray, list[Finding]]:

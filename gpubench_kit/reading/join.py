@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,7 +45,12 @@ class LineUp:
 
 
 def line_up(
-    frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None = None, started_at_s: float = np.nan
+    frame_log: FrameLog,
+    sensor_log: SensorLog,
+    *,
+    offset_s: float | None = None,
+    started_at_s: float = np.nan,
+    limit_s: float = 3.0,
 ) -> LineUp:
     """Find what to add to the samples' time so that it is the frames'.
 
@@ -55,6 +60,7 @@ def line_up(
     offset_s : declared in the plan: the sensor log's time at which the frame log starts [s], in its elapsed time,
         or since its first sample where it has a clock only; with two clocks, how far the sensors' clock is ahead
     started_at_s : start of the run as typed, in seconds since 1970; tells which of several busy stretches it is
+    limit_s : two clocks that put the run farther than this from a busy stretch as long as it are told [s]
 
     Returns
     -------
@@ -67,7 +73,8 @@ def line_up(
     """
     run_s = frame_log.frames.end_s
     if frame_log.clock is not None and sensor_log.clock is not None:
-        return _by_clock(frame_log, sensor_log, offset_s or 0.0)
+        lined = _by_clock(frame_log, sensor_log, offset_s or 0.0)
+        return lined if offset_s is not None else _held_against_edges(lined, frame_log, sensor_log, limit_s)
     if offset_s is not None:
         shift_s = (sensor_log.origin_s or 0.0) - offset_s
         return _with_overlap(LineUp("declared", shift_s, "declared in the plan", 0.0), sensor_log, run_s)
@@ -93,6 +100,44 @@ def _by_clock(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> Li
         found = (Finding("note", "clocks_differ", message, found=away_s / 3600, unit="h"),)
     lined = LineUp("clock", shift_s - away_s, "wall clocks of both logs", 0.0, found)
     return _with_overlap(lined, sensor_log, run_s)
+
+
+def _held_against_edges(lined: LineUp, frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> LineUp:
+    """Return the line-up by clocks, with a finding where a busy stretch as long as the run lies elsewhere."""
+    run_s, shift_s = frame_log.frames.end_s, lined.shift_s
+    whole = [
+        (metric, stretch)
+        for metric, stretch, slack_s in _busy(sensor_log)
+        if stretch.has_start and stretch.has_end and _fits(stretch, run_s, slack_s)
+    ]
+    if not whole:
+        return lined
+    metric, nearest = min(whole, key=lambda one: abs(one[1].start_s + shift_s))
+    apart_s = nearest.start_s + shift_s
+    if not limit_s < abs(apart_s) < run_s:
+        return lined
+    message = (
+        f"{sensor_log.name}: by the clocks of both logs, {metric} rises {apart_s:+.1f} s from the first frame and "
+        f"stays up for {nearest.length_s:.1f} s, as long as the run ({run_s:.1f} s): the clocks seem to differ. "
+        "The samples were joined by the clocks."
+    )
+    ahead_s = sensor_log.clock - frame_log.clock + nearest.start_s
+    action = (
+        "If the load is right, say in the plan how far ahead the sensors' clock is: "
+        f"[logs] sensor_offset_s = {ahead_s:.2f}"
+    )
+    finding = Finding("note", "clocks_against_load", message, found=apart_s, limit=limit_s, unit="s", action=action)
+    return replace(lined, findings=(*lined.findings, finding))
+
+
+def _busy(sensor_log: SensorLog) -> list[tuple[str, BusyStretch, float]]:
+    """Return the busy stretches of the surest signal there is: its name, the stretch, how sure its edges are [s]."""
+    surest = [one for one in _SIGNALS if one[0] in sensor_log.values][:1]
+    return [
+        (metric, stretch, slack_s)
+        for metric, least_swing, slack_s in surest
+        for stretch in busy_stretches(sensor_log.time_s, sensor_log.values[metric], least_swing=least_swing)
+    ]
 
 
 def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float) -> float:
@@ -221,6 +266,10 @@ def _little_overlap(lined: LineUp, sensor_log: SensorLog, run_s: float, overlap:
             f"{lined.shift_s:.1f} s after the first frame): it may be the log of another run."
         )
         action = "Name the run's own sensor log in the run sheet."
+        if sensor_log.other_clock is not None:
+            action += (
+                ' If the months of its dates come first, say so in the plan: [logs] date_order = "month_first"'
+            )
         return Finding("note", "sensor_log_of_another_run", message, found=lined.shift_s, unit="s", action=action)
     message = (
         f"{sensor_log.name}: its samples cover {overlap:.0%} of the {run_s:.1f} s of frames; means speak of these."

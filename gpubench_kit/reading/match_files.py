@@ -58,7 +58,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     """
     matched, with_numbers, root = MatchedFiles(), set(typed["run"]), plan.folder.resolve()
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
-    started = started_at_s(runs["started_at"])
+    started = started_at_s(runs["started_at"], date_order=plan.logs.date_order or "")
     rows = _with_guesses(runs, started, plan, matched=matched, with_numbers=with_numbers)
     for row, start_s in zip(rows, started.tolist(), strict=True):
         faults: list[Fault] = []
@@ -96,8 +96,8 @@ def _with_guesses(
     declared = declaration_of(plan, rows[0]["card"]) if rows else Declaration()
     no_names = not any(row["frame_log"] for row in rows)
     guesses = guess_logs(waiting, files, root, declared=declared, by_sequence=no_names)
-    matched.findings.extend(guess.finding() for guess in guesses)
-    by_run = {guess.run: guess for guess in guesses}
+    matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
+    by_run = {guess.run: guess for guess in guesses.of_runs}
     for row in (row for row in rows if row["run"] in by_run):
         row["frame_log"], row["sensor_log"] = by_run[row["run"]].frame_log, by_run[row["run"]].sensor_log
     return rows
@@ -126,6 +126,8 @@ def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
         sensor_time=logs.sensor_time.column if logs.sensor_time else None,
         sensors=dict(logs.sensors),
         sensor_offset_s=logs.sensor_offset_s,
+        count_only={heading: tuple(values) for heading, values in logs.count_only.items()},
+        date_order=logs.date_order or "",
     )
 
 
@@ -139,6 +141,7 @@ def _task(row: dict, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: t
         sensor_name=row["sensor_log"],
         declared=declaration_of(plan, row["card"]),
         gap_ms=plan.checks.gap_ms,
+        line_up_s=plan.checks.line_up_s,
         sensor_edge_s=plan.analysis.sensor_edge_s,
         n_bins=sensor[1],
     )

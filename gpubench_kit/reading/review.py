@@ -64,7 +64,9 @@ class Review:
         facts = self._facts_table(self._facts.values())
         by_run = facts.set_index("run").reindex(runs["run"])
         runs["is_recorded"] = ~runs["run"].isin(self._not_recorded)
-        runs["order_done"], runs["order_known"] = order_done(runs, facts)
+        runs["order_done"], runs["order_known"] = order_done(
+            runs, facts, date_order=self.plan.logs.date_order or ""
+        )
         runs["n_frames"] = by_run["n_frames"].astype("Int64").to_numpy()
         runs["duration_s"] = by_run["duration_s"].to_numpy(dtype=float)
         runs["frame_log_sha256"] = by_run["frame_log_sha256"].fillna("").to_numpy()

@@ -73,6 +73,7 @@ class RunFacts:
     step_ms: float = np.nan
     stamped: str = ""
     clock_start_s: float = np.nan
+    other_clock_start_s: float = np.nan
     clock_end_s: float = np.nan
     clock_kind: str = ""
     clock_from: str = ""
@@ -143,6 +144,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         stamped=frame_log.stamped,
         clock_start_s=start_s,
         clock_end_s=start_s + duration_s,
+        other_clock_start_s=np.nan if frame_log.other_clock is None else frame_log.other_clock,
         clock_kind=frame_log.clock_kind,
         clock_from="frame_log" if frame_log.clock_kind else "",
         shortest_ms=float(frame_ms.min()),

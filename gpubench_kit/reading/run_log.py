@@ -29,6 +29,7 @@ class RunTask:
     frame_name, sensor_name : what to call them in messages
     declared : what the plan declares about the logs of this card
     gap_ms : a frame longer than this is a gap [ms]
+    line_up_s : a busy stretch farther than this from where two clocks put the run is told [s]
     sensor_edge_s : left out of sensor means at each end [s]
     n_bins : pieces of the trace that is kept for pictures
     started_at_s : start of the run as typed, seconds since 1970; nan where not given
@@ -41,6 +42,7 @@ class RunTask:
     sensor_name: str = ""
     declared: Declaration = field(default_factory=Declaration)
     gap_ms: float = 1000.0
+    line_up_s: float = 3.0
     sensor_edge_s: float = 1.0
     n_bins: int = 240
     started_at_s: float = np.nan
@@ -145,7 +147,10 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory
         sensor_log = memory.sensor_log(task.sensor_path, name=task.sensor_name, declared=task.declared)
     except LogError as error:
         return replace(run_log, faults=_named(error, task.run))
-    lined = line_up(frame_log, sensor_log, offset_s=task.declared.sensor_offset_s, started_at_s=task.started_at_s)
+    offset_s = task.declared.sensor_offset_s
+    lined = line_up(
+        frame_log, sensor_log, offset_s=offset_s, started_at_s=task.started_at_s, limit_s=task.line_up_s
+    )
     run_log = replace(
         run_log,
         facts=_with_sensor_log(run_log.facts, sensor_log, lined),
@@ -168,6 +173,7 @@ def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, lined: LineUp) -> R
         facts,
         clock_start_s=start_s,
         clock_end_s=start_s + facts.duration_s,
+        other_clock_start_s=np.nan if sensor_log.other_clock is None else sensor_log.other_clock - lined.shift_s,
         clock_kind=sensor_log.clock_kind,
         clock_from="sensor_log",
     )

@@ -10,6 +10,7 @@ import numpy as np
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
+from gpubench_kit.reading.clock_columns import date_doubt
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_sensor_columns import SensorColumns, find_sensor_columns
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
@@ -30,6 +31,7 @@ class SensorLog:
     values : array of shape (n,) by sensor metric, in the metric's unit; nan where there is no value
     clock : wall clock of the first sample, in seconds since 1970 (of the day without a date); None without
     clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
+    other_clock : the clock with day and month exchanged, where the dates do not tell; else None
     origin_s : the log's own elapsed time at the first sample [s]; None where only a clock was read
     choices : which column is what
     findings : what was noticed
@@ -42,6 +44,7 @@ class SensorLog:
     values: dict[str, np.ndarray]
     clock: float | None
     clock_kind: str
+    other_clock: float | None
     origin_s: float | None
     choices: tuple[ColumnChoice, ...]
     findings: tuple[Finding, ...]
@@ -67,10 +70,12 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     table = open_table(path, name=name)
     columns = find_sensor_columns(table, declared or Declaration())
     read = _columns_read(table, columns)
-    clock = _clock(table, columns, read)
+    declared = declared or Declaration()
+    clock = _clock(table, columns, read, declared.date_order)
     stamps_s, step_s = _stamps(table, columns, read, clock)
     order, time_s, findings = _in_order(table, stamps_s, step_s)
     first = float(stamps_s[order[0]])
+    doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
     return SensorLog(
         name=table.name,
         sha256=table.sha256,
@@ -78,16 +83,11 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
         time_s=time_s,
         values={sensor.role: read.numbers[sensor.column][order] * sensor.factor for sensor in columns.sensors},
         clock=clock.start_s + first if clock else None,
-        clock_kind=""
-        if clock is None
-        else "zoned"
-        if clock.has_zone
-        else "dated"
-        if clock.has_date
-        else "time_of_day",
+        clock_kind=clock.kind if clock else "",
+        other_clock=clock.other_start_s + first if clock and clock.in_doubt else None,
         origin_s=None if clock or columns.elapsed is None else first,
         choices=columns.choices,
-        findings=(*table.findings, *columns.findings, *read.findings, *findings),
+        findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings),
     )
 
 
@@ -102,14 +102,14 @@ def _columns_read(table: LogTable, columns: SensorColumns) -> Columns:
     return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)
 
 
-def _clock(table: LogTable, columns: SensorColumns, read: Columns) -> ClockTimes | None:
+def _clock(table: LogTable, columns: SensorColumns, read: Columns, date_order: str) -> ClockTimes | None:
     """Return the stamps of the wall clock; None without one."""
     if not columns.clock:
         return None
     cells = [read.texts[choice.column] for choice in columns.clock]
     cells = [np.array([str(cell) if cell == cell else "" for cell in column], dtype=object) for column in cells]
     texts = join_date_and_time(*cells) if len(cells) == 2 else cells[0]
-    clock = clock_of_texts(texts)
+    clock = clock_of_texts(texts, date_order=date_order)
     if clock is None and columns.clock[0].column in read.numbers:
         clock = clock_of_numbers(read.numbers[columns.clock[0].column])
     if clock is None and columns.elapsed is None:

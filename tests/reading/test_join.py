@@ -242,3 +242,58 @@ def test_word_among_the_numbers_of_a_sensor_is_refused_with_its_line(tmp_path):
     watts = [("lost" if k % 3 == 1 else 250.5) for k in range(120)]
     with pytest.raises(LogError, match=r"line 3: column 'board_w' holds 'lost' where a number is expected"):
         _read_sensors(tmp_path, table({"when": times, "board_w": watts}))
+
+
+@pytest.mark.parametrize(
+    ("ahead_s", "checks"), [(2.0, []), (6.5, ["clocks_against_load"]), (-5.0, ["clocks_against_load"])]
+)
+def test_clocks_are_held_against_the_edges_of_the_load(tmp_path, ahead_s, checks):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
+    stamps = clock(times + ahead_s, "2026-11-02T20:59:40")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert lined.method == "clock"
+    assert lined.shift_s == pytest.approx(-20.0 + ahead_s, abs=1e-6)
+    assert [one.check for one in lined.findings] == checks
+    if checks:
+        assert lined.findings[0].found == pytest.approx(ahead_s, abs=0.1)
+
+
+def test_offset_that_the_finding_prints_brings_the_load_onto_the_frames(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
+    sensors = _sensors(times, load, watts, stamps=clock(times + 6.5, "2026-11-02T20:59:40"))
+    lined = _lined(tmp_path, _clocked_frames(), sensors)
+    offset_s = float(lined.findings[0].action.split("sensor_offset_s = ")[1])
+    mended = _lined(tmp_path, _clocked_frames(), sensors, offset_s=offset_s)
+    assert mended.shift_s == pytest.approx(-20.0, abs=0.1)
+    assert mended.findings == ()
+
+
+def test_load_that_lasts_longer_than_the_run_says_nothing_about_clocks(tmp_path):
+    times, load, watts = sensor_signal(3 * RUN_S, before_s=5.0)
+    stamps = clock(times, "2026-11-02T20:59:46")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert (lined.method, lined.findings) == ("clock", ())
+
+
+def test_limit_between_clocks_and_load_is_that_of_the_plan(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
+    sensors = _sensors(times, load, watts, stamps=clock(times + 2.0, "2026-11-02T20:59:40"))
+    assert [one.check for one in _lined(tmp_path, _clocked_frames(), sensors, limit_s=1.0).findings] == [
+        "clocks_against_load"
+    ]
+
+
+def test_few_duplicated_stamps_stay_as_they_are(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    stamps = np.insert(times, 9, times[9])
+    text = _sensors(stamps, np.insert(load, 9, 3.0), np.insert(watts, 9, watts[9] + 1))
+    log = _read_sensors(tmp_path, text)
+    assert log.time_s.tolist() == stamps.tolist()
+
+
+def test_change_of_the_hour_between_two_logs_is_taken_out(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    stamps = clock(times, "2026-11-02T21:59:55")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert [one.check for one in lined.findings] == ["clocks_differ"]

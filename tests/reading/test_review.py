@@ -276,4 +276,4 @@ def test_logs_that_do_not_match_the_number_of_rows_are_not_guessed(tmp_path):
     _loose(tmp_path, STARTS[:2], [_row(k, frame_log="") for k in range(3)])
     review = open_review(_plan(tmp_path), keep_going=True)
     assert review.tasks == ()
-    assert [one.check for one in review.findings] == ["not_recorded_yet", "files_without_row"]
+    assert [one.check for one in review.findings] == ["logs_not_matched", "not_recorded_yet", "files_without_row"]
