@@ -16,7 +16,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
-from source_trees import ROOT, package_modules
+from source_trees import ROOT, outside_imports, package_modules
 
 import gpubench_kit
 
@@ -26,7 +26,6 @@ MOST_PUBLIC_NAMES = 30
 USED_UNSEEN = {
     "duckdb": "the engine that answers questions about the archive",
     "jupyterlab": "in which the reviewer opens the notebooks",
-    "pingouin": "loaded by name at its first use, in statistics/adapters.py",
     "seaborn": "for charts of the reviewer's own in the notebooks",
 }
 
@@ -107,7 +106,7 @@ def test_everything_imported_is_declared_and_everything_declared_is_used():
     imported = {
         canonicalize_name(home)
         for module in package_modules()
-        for library in _libraries(module.tree) - set(sys.stdlib_module_names) - {"gpubench_kit"}
+        for _, library in outside_imports(module.tree)
         for home in homes.get(library, [f"{library} (of no installed distribution)"])
     }
     declared = {canonicalize_name(requirement.name) for requirement in _runtime()}
@@ -195,13 +194,6 @@ def _assigned(file: str, names: str) -> object:
 def _target(node: ast.Assign) -> str:
     """Return the names that a statement assigns to, as written."""
     return ast.unparse(node.targets[0]).strip("()")
-
-
-def _libraries(tree: ast.Module) -> set[str]:
-    """Return the first part of every module that a file imports."""
-    imports = [node for node in ast.walk(tree) if isinstance(node, ast.Import)]
-    froms = [node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module]
-    return {name.split(".")[0] for name in [*froms, *(one.name for node in imports for one in node.names)]}
 
 
 def _shipped(folder: Path) -> list[Path]:

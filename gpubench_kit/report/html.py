@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
-from nbconvert.exporters import TemplateExporter
 from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_notebook
 
 from gpubench_kit.errors import Fault, ReportError
-from gpubench_kit.page.section import MIME
+from gpubench_kit.late_loading import loaded_when_used
+from gpubench_kit.page.section import MIME, Section
+
+nbconvert = loaded_when_used("nbconvert")
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _MIMES = frozenset({"text/html", MIME})
@@ -34,12 +36,18 @@ _LEFT_OVERS = (
 )
 
 
-def page_of(notebook: NotebookNode, *, language: str = "en") -> str:
+def load_exporter() -> None:
+    """Load what makes pages ahead of its use: it takes a second, and while a notebook runs there is time."""
+    _ = nbconvert.exporters
+
+
+def page_of(notebook: NotebookNode, *, after_head: Sequence[Section] = (), language: str = "en") -> str:
     """Return the page made of a notebook's sections.
 
     Parameters
     ----------
     notebook : an executed notebook; outputs that are not sections of the kit are not printed
+    after_head : further sections, put between the head of the page and the notebook's sections
     language : language of the page
 
     Returns
@@ -55,7 +63,8 @@ def page_of(notebook: NotebookNode, *, language: str = "en") -> str:
     if len(head) != 1:
         problem = f"it shows {len(head)} heads of the page; exactly one is expected."
         raise ReportError(Fault("notebook", problem, "Show the summary in one cell."))
-    body = [output for output in outputs if output is not head[0] and not output.data[MIME].get("style")]
+    body = [_as_output(one) for one in after_head]
+    body += [output for output in outputs if output is not head[0] and not output.data[MIME].get("style")]
     shown = [output for output in body if not output.data[MIME]["left_out"]]
     page = {
         "language": language,
@@ -132,6 +141,11 @@ def _section_outputs(notebook: NotebookNode) -> Iterable[NotebookNode]:
     return (output for output in outputs if MIME in output.get("data", {}))
 
 
+def _as_output(section: Section) -> NotebookNode:
+    """Return a section as the output that a notebook would show of it."""
+    return NotebookNode({"data": section._repr_mimebundle_()})
+
+
 def _bare_notebook(outputs: Iterable[NotebookNode]) -> NotebookNode:
     """Return a notebook that holds nothing but the given outputs, so that nothing else can reach the page."""
     kept = [{"output_type": "display_data", "metadata": {}, "data": _html_only(output)} for output in outputs]
@@ -149,9 +163,9 @@ def _left_out(about: dict[str, Any]) -> str:
     return f"{about['title']} ({about['left_out']})"
 
 
-def _exporter() -> TemplateExporter:
+def _exporter() -> Any:
     """Return the exporter with the kit's own template; a reader's own settings are not looked at."""
-    return TemplateExporter(
+    return nbconvert.exporters.TemplateExporter(
         template_name="report_page",
         template_file="index.html.j2",
         extra_template_basedirs=[str(_TEMPLATES)],

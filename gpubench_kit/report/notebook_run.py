@@ -31,7 +31,7 @@ _KERNEL_OPTIONS = [
 
 #: The kit solves no large system of equations. Threads that wait for one in a loop take the cores from the
 #: processes that draw: measured on two busy cores, a solution of 0.04 s took 1.7 s.
-_ONE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+_ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 def run_notebook(

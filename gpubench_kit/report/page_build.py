@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import nbformat
@@ -10,6 +11,7 @@ from nbformat import NotebookNode
 
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.plan import PLAN_FILE, ReviewPlan
+from gpubench_kit.report.html import load_exporter
 from gpubench_kit.report.notebook_run import run_notebook
 
 #: Called with the share done (0 to 1) and what is being done.
@@ -57,7 +59,9 @@ def run_bundled(
 
     tell(_READY, "running the notebook")
     parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
-    return run_notebook(notebook, parameters, name=name, on_cell=told)
+    with ThreadPoolExecutor(max_workers=1) as ahead:
+        ahead.submit(load_exporter)
+        return run_notebook(notebook, parameters, name=name, on_cell=told)
 
 
 def plan_file_of(folder: str | Path) -> Path:

@@ -10,10 +10,12 @@ import zipfile
 import zlib
 from typing import Any
 
-import openpyxl
-
 from gpubench_kit.errors import Fault, TableError
 from gpubench_kit.fault_text import listed
+from gpubench_kit.late_loading import loaded_when_used
+
+#: Most run sheets are text.
+openpyxl = loaded_when_used("openpyxl")
 
 #: A run sheet of thousands of rows unpacks to a few megabytes; far more is a mistake or a bomb.
 _LARGEST_UNPACKED = 100_000_000

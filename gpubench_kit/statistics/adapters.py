@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import gc
-import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
-from importlib import util
-from types import ModuleType
 
 import numpy as np
 from scipy import optimize, special, stats
@@ -15,19 +12,10 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
+from gpubench_kit.late_loading import loaded_when_used
 
-def _loaded_when_used(name: str) -> ModuleType:
-    """Return a module that is read from disk at its first use: pingouin alone takes over a second."""
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = util.find_spec(name)
-    spec.loader = util.LazyLoader(spec.loader)
-    module = sys.modules[name] = util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-pingouin = _loaded_when_used("pingouin")
+#: It alone takes over a second.
+pingouin = loaded_when_used("pingouin")
 
 
 def normal_cdf(x: np.ndarray | float):
@@ -69,6 +57,11 @@ def tetragamma(x: np.ndarray | float):
 def chi2_quantile(p: np.ndarray | float, df: np.ndarray | float):
     """Return the p-quantile of chi-squared; nan where df is not above 0."""
     return stats.chi2.ppf(p, df)
+
+
+def chi2_cdf(x: np.ndarray | float, df: np.ndarray | float):
+    """Return the distribution function of chi-squared."""
+    return special.chdtr(df, x)
 
 
 def find_root(function, low: float, high: float) -> float:

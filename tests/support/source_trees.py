@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import io
+import sys
 import tokenize
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -90,9 +91,26 @@ def other_modules() -> list[Module]:
     return [_module(path) for path in sorted(paths)]
 
 
+def outside_imports(tree: ast.Module) -> Iterator[tuple[ast.AST, str]]:
+    """Yield each place where a file asks for an outside library, with the library's name; late ones count too."""
+    for node in ast.walk(tree):
+        libraries = {name.split(".")[0] for name in _asked_for(node)} - {PACKAGE} - set(sys.stdlib_module_names)
+        yield from ((node, library) for library in sorted(libraries))
+
+
 def nesting(statements: list[ast.stmt]) -> int:
     """Return how many compound statements stand inside one another; nested functions count for themselves."""
     return max((_levels(statement) for statement in statements), default=0)
+
+
+def _asked_for(node: ast.AST) -> list[str]:
+    """Return the modules that a node imports, or has loaded at their first use."""
+    if isinstance(node, ast.Import):
+        return [name.name for name in node.names]
+    if isinstance(node, ast.ImportFrom):
+        return [node.module] if node.module else []
+    is_late = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "loaded_when_used"
+    return [node.args[0].value] if is_late else []
 
 
 def _levels(statement: ast.stmt) -> int:
