@@ -167,6 +167,20 @@ def decisions_changed_after_first_look(folder: str | Path, plan: ReviewPlan) -> 
     before, now = json.loads(looks["decisions"].iloc[0]), plan.decisions()
     if any(str(value).startswith("sha256:") for value in before.values()):
         now = _collapsed(now)
+    return changed_decisions(before, now)
+
+
+def changed_decisions(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Return the decisions that differ between two plans.
+
+    Parameters
+    ----------
+    before, now : decisions as `ReviewPlan.decisions` gives them
+
+    Returns
+    -------
+    list of (what, before, now), for example ``("analysis.margin_pct", "2", "3")``
+    """
     changes = []
     for what in sorted(before.keys() | now.keys()):
         if before.get(what) != now.get(what):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -9,13 +11,19 @@ import nbformat
 import pandas as pd
 from nbformat import NotebookNode
 
+from gpubench_kit.errors import ReportError
 from gpubench_kit.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
 from gpubench_kit.looks import record_look as record
+from gpubench_kit.page.changes_told import changes
+from gpubench_kit.page.section import Section
 from gpubench_kit.plan import ReviewPlan, load_plan
 from gpubench_kit.reading.review import Review, open_review
+from gpubench_kit.report.change_table import CHANGES
+from gpubench_kit.report.changes import corrections_of
+from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
 from gpubench_kit.report.html import page_of
-from gpubench_kit.report.manifest import make_manifest
-from gpubench_kit.report.package import json_text, read_table
+from gpubench_kit.report.manifest import json_rows, make_manifest
+from gpubench_kit.report.package import add_table, json_text, read_table
 from gpubench_kit.report.page_build import (
     Progress,
     bundled_notebook,
@@ -28,7 +36,7 @@ from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.report.site_index import write_site_index
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.table_declaration import Table
-from gpubench_kit.tables import COMPARISONS, OVERALL, RUN_METRICS, RUNS
+from gpubench_kit.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS
 
 NOTEBOOK = "card_review.ipynb"
 #: Reports in a folder of this name are listed on a page of their own.
@@ -41,6 +49,7 @@ def build_report(
     folder: str | Path,
     output: str | Path | None = None,
     *,
+    previous: str | Path | None = None,
     progress: Progress | None = None,
     record_look: bool = True,
 ) -> Path:
@@ -50,6 +59,8 @@ def build_report(
     ----------
     folder : folder of the review, or its ``plan.toml``
     output : folder of the report; default ``reports/<name of the review folder>`` in the working directory
+    previous : folder of an earlier report of this review: the page then says what changed since. It may be the
+        folder that the report goes to
     progress : called with the share done and what is being done
     record_look : whether a new look at verdicts is written to ``looks.csv`` of the review
 
@@ -59,30 +70,94 @@ def build_report(
 
     Raises
     ------
-    GpubenchError : the plan, the run sheet or a log cannot be used, or the report cannot be written; an earlier
-        report is then as it was
+    GpubenchError : the plan, the run sheet or a log cannot be used, the earlier report is none or of another
+        review, or the report cannot be written; a report that stood there is then as it was
+    """
+    page = make_report(folder, output, previous=previous, progress=progress, record_look=record_look)
+    list_reports(page.parent.parent)
+    return page
+
+
+def list_reports(folder: Path) -> None:
+    """Make the list of all reports in a folder anew, where it is one for reports.
+
+    Parameters
+    ----------
+    folder : folder around the folder of a report
+
+    Raises
+    ------
+    ReportError : the list cannot be written
+    """
+    if folder.name == _SITE:
+        write_site_index(folder)
+
+
+def make_report(
+    folder: str | Path,
+    output: str | Path | None = None,
+    *,
+    previous: str | Path | None = None,
+    progress: Progress | None = None,
+    record_look: bool = True,
+) -> Path:
+    """Make the report of a review as `build_report` does, but leave the list of reports as it is.
+
+    Parameters
+    ----------
+    folder, output, previous, progress, record_look : as in `build_report`
+
+    Returns
+    -------
+    Path of ``index.html``
+
+    Raises
+    ------
+    GpubenchError : as `build_report`
     """
     tell = progress or tell_nobody
     tell(0.0, "checking plan and run sheet")
-    plan_file = plan_file_of(folder)
-    plan = load_plan(plan_file)
-    sheet = load_run_sheet(plan, for_report=True)
-    review = open_review(plan)
-    place = ReportPlace(output_of(plan, output), plan.folder)
+    made_of = _MadeOf.of(folder)
+    # Before anything is made: the earlier report may stand where this one goes.
+    earlier = read_earlier(previous) if previous is not None else None
+    place = ReportPlace(output_of(made_of.plan, output), made_of.plan.folder)
     with place as staging:
-        executed = run_bundled(NOTEBOOK, plan_file, staging, tell=tell, until=_RAN)
+        executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN)
         tell(_RAN, "laying out the page")
-        _write(staging / "index.html", page_of(executed))
+        looks = count_look(staging, made_of.plan, is_recorded=record_look)
+        manifest = made_of.manifest(staging, looks=looks)
+        sections = [] if earlier is None else [_told_changes(earlier, manifest, staging, made_of.plan)]
+        _write(staging / "index.html", page_of(executed, after_head=sections))
         tell(_LAID_OUT, "writing the manifest")
         _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
-        looks = count_look(staging, plan, is_recorded=record_look)
-        made_by = _manifest(review, [plan_file.name, sheet.file], staging=staging, looks=looks)
-        _write(staging / "manifest.json", json_text(made_by))
+        _write(staging / MANIFEST, json_text(manifest))
         place.finish()
-    if place.target.parent.name == _SITE:
-        write_site_index(place.target.parent)
     tell(1.0, "done")
     return place.target / "index.html"
+
+
+def is_up_to_date(folder: str | Path, report: Path, *, previous: str | Path | None = None) -> bool:
+    """Return whether a report is whole and made of what there is now: inputs, decisions, versions.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+    report : folder of the report
+    previous : the earlier report that it has to be told against; none: whether it lists corrections is not asked
+
+    Raises
+    ------
+    GpubenchError : the plan, the run sheet or the earlier report cannot be used, or a log is missing
+    """
+    wanted = read_earlier(previous).fingerprint if previous is not None else None
+    now = _MadeOf.of(folder).without_results()
+    try:
+        there = read_earlier(report)
+    except ReportError:
+        return False
+    told = (there.manifest.get(PREVIOUS) or {}).get("fingerprint")
+    is_told = wanted is None or told == wanted
+    return is_told and all(there.manifest.get(name) == value for name, value in now.items())
 
 
 def review_notebook() -> NotebookNode:
@@ -118,18 +193,57 @@ def count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
     return looks_made(plan.folder, fingerprint)
 
 
+@dataclass(frozen=True)
+class _MadeOf:
+    """What a report is made of: plan, run sheet and logs, all checked."""
+
+    plan_file: Path
+    plan: ReviewPlan
+    sheet: str
+    review: Review
+
+    @classmethod
+    def of(cls, folder: str | Path) -> _MadeOf:
+        """Return what the report of a review is made of, or raise what is wrong with it."""
+        plan_file = plan_file_of(folder)
+        plan = load_plan(plan_file)
+        sheet = load_run_sheet(plan, for_report=True)
+        return cls(plan_file, plan, sheet.file, open_review(plan))
+
+    def manifest(self, staging: Path, *, looks: int) -> dict[str, Any]:
+        """Return what made the report and what it says, from the tables that the notebook wrote."""
+        overall, comparisons, claims = (_table_of(staging, one) for one in (OVERALL, COMPARISONS, CLAIMS))
+        results = {"overall": overall, "comparisons": comparisons, "claims": claims}
+        return make_manifest(self.plan, self._inputs(), **results, looks_made=looks)
+
+    def without_results(self) -> dict[str, Any]:
+        """Return the manifest's part that is known before anything is made, as JSON gives it back."""
+        none = {"overall": OVERALL.frame(), "comparisons": COMPARISONS.frame(), "claims": CLAIMS.frame()}
+        manifest = make_manifest(self.plan, self._inputs(), **none, looks_made=0)
+        known = {name: value for name, value in manifest.items() if name not in ("verdicts", "looks_made")}
+        return json.loads(json_text(known))
+
+    def _inputs(self) -> list[str]:
+        """Return every file that a report is made of, relative to the review's folder."""
+        files = [self.plan_file.name, self.sheet]
+        if (self.plan.folder / LOOKS_FILE).exists():
+            files.append(LOOKS_FILE)
+        return [*files, *_logs(self.review)]
+
+
+def _told_changes(earlier: EarlierReport, manifest: dict[str, Any], staging: Path, plan: ReviewPlan) -> Section:
+    """Return the section on what changed since the earlier report; its rows go to the tables and the manifest."""
+    corrections, is_new = corrections_of(earlier, manifest)
+    add_table(CHANGES.name, corrections, staging, plan=plan)
+    rows = json_rows(corrections, CHANGES.names)
+    filled = [{name: value for name, value in row.items() if value not in (None, "")} for row in rows]
+    manifest[PREVIOUS] = {"fingerprint": earlier.fingerprint, "corrections": filled}
+    return changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)
+
+
 def _table_of(staging: Path, declared: Table) -> pd.DataFrame:
     """Return a table that the notebook wrote."""
     return read_table(staging / "tables" / f"{declared.name}.csv", declared)
-
-
-def _manifest(review: Review, files: list[str], *, staging: Path, looks: int) -> dict[str, Any]:
-    """Return what made the report, plan and run sheet included."""
-    overall, comparisons = (_table_of(staging, declared) for declared in (OVERALL, COMPARISONS))
-    if (review.plan.folder / LOOKS_FILE).exists():
-        files = [*files, LOOKS_FILE]
-    inputs = [*files, *_logs(review)]
-    return make_manifest(review.plan, inputs, overall=overall, comparisons=comparisons, looks_made=looks)
 
 
 def _logs(review: Review) -> list[str]:

@@ -26,7 +26,13 @@ _RESULT = ("change", "low", "high", "margin", "verdict", "no_loss", "reason")
 
 
 def make_manifest(
-    plan, inputs: Iterable[str], *, overall: pd.DataFrame, comparisons: pd.DataFrame, looks_made: int
+    plan,
+    inputs: Iterable[str],
+    *,
+    overall: pd.DataFrame,
+    comparisons: pd.DataFrame,
+    claims: pd.DataFrame,
+    looks_made: int,
 ) -> dict[str, Any]:
     """Return what made a report.
 
@@ -36,6 +42,7 @@ def make_manifest(
     inputs : files that were read, as paths relative to the plan's folder
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    claims : DataFrame, one row per sentence of the script; see ``tables.CLAIMS``
     looks_made : looks at verdicts so far, this one included
 
     Returns
@@ -51,6 +58,7 @@ def make_manifest(
         "title": plan.review.title,
         "measured": measured_under(plan),
         "plan_fingerprint": plan.fingerprint,
+        "decisions": plan.decisions(),
         "seed": plan.analysis.seed,
         "looks_made": looks_made,
         "looks_planned": plan.analysis.looks,
@@ -58,8 +66,9 @@ def make_manifest(
         "versions": {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
         | {name: version(name) for name in _PACKAGES},
         "verdicts": {
-            "overall": _rows(overall, (*PAIR_KEY, "group", "scope", "metric", *_RESULT)),
-            "games": _rows(comparisons, (*PAIR_KEY, "game", "setting", "metric", *_RESULT)),
+            "overall": json_rows(overall, (*PAIR_KEY, "group", "scope", "metric", *_RESULT)),
+            "games": json_rows(comparisons, (*PAIR_KEY, "game", "setting", "metric", *_RESULT)),
+            "claims": json_rows(claims, ("id", "text", "verdict")),
         },
     }
 
@@ -93,8 +102,14 @@ def file_hash(path: Path) -> str:
         raise ReportError(f"{path.name}: it was read before but cannot be read now ({error.strerror}).") from error
 
 
-def _rows(frame: pd.DataFrame, columns: Iterable[str]) -> list[dict[str, Any]]:
-    """Return rows as JSON values; what is not defined is null."""
+def json_rows(frame: pd.DataFrame, columns: Iterable[str]) -> list[dict[str, Any]]:
+    """Return rows as JSON values; what is not defined is null.
+
+    Parameters
+    ----------
+    frame : the rows
+    columns : names of the columns that are kept
+    """
     return [
         {name: _json_value(value) for name, value in row.items()} for row in frame[list(columns)].to_dict("records")
     ]

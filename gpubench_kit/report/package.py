@@ -20,12 +20,13 @@ import pandas as pd
 from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.errors import ReportError
 from gpubench_kit.file_names import slug
+from gpubench_kit.report.change_table import CHANGES
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.tables import ALL_TABLES, Column, Table
 
 DESCRIPTION = "datapackage.json"
 
-_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, REDO.name: REDO}
+_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, REDO.name: REDO, CHANGES.name: CHANGES}
 
 _TYPES = {"text": "string", "number": "number", "integer": "integer", "truth": "boolean"}
 
@@ -55,13 +56,45 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan
     if unknown:
         raise ReportError(f"table '{unknown[0]}' is not declared (tables: {', '.join(_DECLARED)}).")
     contents = {f"{name}.csv": csv_text(tables[name], _DECLARED[name]) for name in _DECLARED if name in tables}
+    return _write_contents(contents, Path(folder), plan=plan)
+
+
+def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan) -> Path:
+    """Write one more table beside those that `write_tables` wrote, and describe them anew.
+
+    Parameters
+    ----------
+    name : name of the table, of those declared
+    frame : the table
+    folder : folder of the report, with its ``tables/``
+    plan : ReviewPlan, gives title and licence
+
+    Returns
+    -------
+    Path of the folder ``tables``
+
+    Raises
+    ------
+    ReportError : a file cannot be read or written
+    """
+    there = [one for one in _DECLARED if (Path(folder) / "tables" / f"{one}.csv").exists()]
+    try:
+        contents = {f"{one}.csv": (Path(folder) / "tables" / f"{one}.csv").read_bytes().decode() for one in there}
+    except OSError as error:
+        raise ReportError(f"tables: cannot be read again ({error.strerror}).") from error
+    contents[f"{name}.csv"] = csv_text(frame, _DECLARED[name])
+    return _write_contents(contents, Path(folder), plan=plan)
+
+
+def _write_contents(contents: dict[str, str], folder: Path, *, plan) -> Path:
+    """Write CSV files, their description, and all of them in one archive; return the folder of the tables."""
     contents[DESCRIPTION] = json_text(describe(contents, plan))
-    target = Path(folder) / "tables"
+    target = folder / "tables"
     try:
         target.mkdir(parents=True, exist_ok=True)
         for name, text in contents.items():
             (target / name).write_text(text, encoding="utf-8", newline="")
-        (Path(folder) / "tables.zip").write_bytes(_archive(contents))
+        (folder / "tables.zip").write_bytes(_archive(contents))
     except OSError as error:
         raise ReportError(f"tables: cannot be written to '{target.name}' ({error.strerror}).") from error
     return target

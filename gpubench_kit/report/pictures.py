@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from concurrent.futures import Executor, Future
 from concurrent.futures import TimeoutError as DrawingTimeout
@@ -10,6 +9,7 @@ from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
+from joblib import cpu_count
 from joblib.externals.loky import get_reusable_executor
 
 from gpubench_kit.errors import ReportError
@@ -60,7 +60,7 @@ class Pictures:
         """
         if self.folder is not None:
             for name, chart in section.pictures.items():
-                self._drawn[name] = _pool().submit(_draw, chart, self.folder)
+                self._drawn[name] = _begin_drawing(chart, self.folder)
         return section
 
     def finish(self) -> list[str]:
@@ -106,14 +106,23 @@ def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
     return pictures.finish()
 
 
+def _begin_drawing(chart: DescribedFigure, folder: Path) -> Future:
+    """Begin to draw a chart. With one core there is nobody to draw beside this process, so it draws itself."""
+    if cpu_count() > 1:
+        return _pool().submit(_draw, chart, folder)
+    drawn: Future = Future()
+    drawn.set_result(_draw(chart, folder))
+    return drawn
+
+
 def _pool() -> Executor:
-    """Return the processes that draw."""
-    return get_reusable_executor(max_workers=os.cpu_count(), timeout=60)
+    """Return the processes that draw: one for each core that this process may use."""
+    return get_reusable_executor(max_workers=cpu_count(), timeout=60)
 
 
 def _start_processes() -> None:
     """Start the processes, which load what they draw with while nothing waits for them."""
-    for _ in range(os.cpu_count() or 1):
+    for _ in range(cpu_count() if cpu_count() > 1 else 0):
         _pool().submit(_ready)
 
 

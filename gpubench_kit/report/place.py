@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 from types import TracebackType
+from uuid import uuid4
 
 from gpubench_kit.errors import Fault, ReportError
 
@@ -21,7 +23,8 @@ class ReportPlace:
 
     Entering gives an empty folder beside the target. `finish` moves it to the target; leaving without
     that removes it, and an earlier report is as it was. What a killed run left behind is cleaned up
-    by the next.
+    by the next. Each run has a folder of its own name, so that one whose machine was given up, but which
+    goes on all the same, never writes into the folder of the run that took its place.
 
     Attributes
     ----------
@@ -31,7 +34,7 @@ class ReportPlace:
     def __init__(self, target: str | Path, review_folder: str | Path):
         self.target = Path(target).absolute()
         self._review = Path(review_folder).resolve()
-        self._staging = self.target.with_name(f".{self.target.name}.new.part")
+        self._staging = self.target.with_name(f".{self.target.name}.{uuid4().hex[:8]}.new.part")
         self._earlier = self.target.with_name(f".{self.target.name}.old.part")
 
     def __enter__(self) -> Path:
@@ -43,7 +46,7 @@ class ReportPlace:
         """
         try:
             self.target.parent.mkdir(parents=True, exist_ok=True)
-            self._clean_up()
+            self.clean_up()
             check_target(self.target, self._review)
             self._staging.mkdir()
             (self._staging / "notebooks").mkdir()
@@ -77,13 +80,19 @@ class ReportPlace:
             raise self._unwritable(error) from error
         shutil.rmtree(self._earlier, ignore_errors=True)
 
-    def _clean_up(self) -> None:
+    def clean_up(self) -> None:
         """Put back, or remove, what a killed run left behind."""
+        if not self.target.parent.is_dir():
+            return
         if self._earlier.exists() and not self.target.exists():
             os.replace(self._earlier, self.target)
-        for left_over in (self._earlier, self._staging):
-            if left_over.exists():
-                shutil.rmtree(left_over)
+        if self._earlier.exists():
+            shutil.rmtree(self._earlier)
+        staged = re.compile(rf"\.{re.escape(self.target.name)}\.[0-9a-f]{{8}}\.new\.part")
+        for path in self.target.parent.iterdir():
+            if staged.fullmatch(path.name):
+                # A process that is only just ending may still write there; the next run finds what is left.
+                shutil.rmtree(path, ignore_errors=True)
 
     def _keep_pages_beside(self) -> None:
         """Copy what other commands put beside the earlier report."""

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
+from small_folder import PLAN, write_small_review
 
 from gpubench_kit import build_report
 from gpubench_kit.errors import LogError, PlanError, ReportError, TableError
@@ -21,35 +22,11 @@ from gpubench_kit.looks import read_looks
 from gpubench_kit.report.build import published, review_notebook
 from gpubench_kit.report.manifest import file_hash
 
-PLAN = """
-[review]
-title = "Larkmoor 4: a small review"
-[[cards]]
-name = "Larkmoor 4"
-[[tunings]]
-name = "factory"
-reference = true
-[[tunings]]
-name = "quiet"
-[[games]]
-name = "Salt Orchard"
-[analysis]
-metrics = ["avg_fps"]
-"""
-
 
 @pytest.fixture
 def small(tmp_path: Path) -> Path:
     """Return a review folder of numbers typed by hand: one game, two tunings, five rounds."""
-    folder = tmp_path / "small"
-    folder.mkdir()
-    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
-    rows = ["run,tuning,game,round,order,avg_fps"]
-    for number in range(10):
-        tuning, value = ("factory", 100.0) if number % 2 == (number // 2) % 2 else ("quiet", 97.0)
-        rows.append(f"r{number},{tuning},Salt Orchard,{number // 2 + 1},{number + 1},{value + number % 3 / 10:.1f}")
-    (folder / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
-    return folder
+    return write_small_review(tmp_path / "small")
 
 
 def _files(folder: Path) -> dict[str, bytes]:
@@ -160,17 +137,16 @@ def test_a_kill_in_mid_run_leaves_the_earlier_report_as_it_was(small):
         os.fspath(small.parent / "out"),
     ]
     running = subprocess.Popen(command)
-    staging = small.parent / ".out.new.part"
     for _ in range(600):
-        if staging.exists():
+        if staged := list(small.parent.glob(".out.*.new.part")):
             break
         time.sleep(0.1)
     running.send_signal(signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
     running.wait()
-    assert staging.exists()
+    assert staged[0].exists()
     assert _files(page.parent) == before
     build_report(small, small.parent / "out")
-    assert not staging.exists()
+    assert not staged[0].exists()
     assert _files(page.parent) == before
 
 

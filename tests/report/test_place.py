@@ -44,11 +44,26 @@ def test_a_fault_leaves_the_earlier_report_as_it_was(earlier, review_folder):
 
 
 def test_what_a_killed_run_left_is_cleaned_up(earlier, review_folder):
-    stale = earlier.with_name(".mine.new.part")
-    stale.mkdir()
-    (stale / "half").write_text("x")
+    stale, other = (earlier.with_name(f".{name}.0123abcd.new.part") for name in ("mine", "mine.b"))
+    for folder in (stale, other):
+        folder.mkdir()
+        (folder / "half").write_text("x")
     with ReportPlace(earlier, review_folder) as staging:
         assert not list(staging.glob("half"))
+        assert [stale.exists(), other.exists()] == [False, True]
+
+
+def test_two_runs_at_once_never_share_a_folder(earlier, review_folder):
+    given_up, place = ReportPlace(earlier, review_folder), ReportPlace(earlier, review_folder)
+    lost = given_up.__enter__()
+    with place as staging:
+        assert not lost.exists()
+        (staging / "index.html").write_text("new")
+        with pytest.raises(ReportError, match="cannot be written"):
+            given_up.finish()
+        place.finish()
+    assert (earlier / "index.html").read_text() == "new"
+    assert [one.name for one in earlier.parent.iterdir()] == ["mine"]
 
 
 def test_a_kill_between_the_two_moves_loses_no_report(earlier, review_folder):
