@@ -170,7 +170,7 @@ def _against_price(row: Any, power: UnitChange, plan) -> Iterator[tuple[str, dic
     if row.of_card == row.against_card:
         return
     costs = plan.costs
-    extra, missing = _extra_price(row, plan)
+    extra, missing = extra_price(row, plan)
     if extra is None:
         yield "break_even_time", {"unit": "years", "reason": missing}
         return
@@ -186,7 +186,7 @@ def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
     """Yield performance per price of two cards."""
     if row.of_card == row.against_card:
         return
-    extra, missing = _extra_price(row, plan)
+    extra, missing = extra_price(row, plan)
     if extra is None or row.verdict == NO_VERDICT:
         yield "value_for_money", {"unit": "%", "reason": missing or " ".join(sentences_of(row))}
         return
@@ -195,8 +195,14 @@ def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
     yield "value_for_money", _numbers(span, "%") | {"reason": " ".join(sentences_of(row))}
 
 
-def _extra_price(row: Any, plan) -> tuple[float | None, str]:
-    """Return what one card costs more than the other, or which prices are missing."""
+def extra_price(row: Any, plan) -> tuple[float | None, str]:
+    """Return what one card costs more than the other, or which prices are missing.
+
+    Parameters
+    ----------
+    row : row with ``of_card`` and ``against_card``
+    plan : ReviewPlan, gives the prices of the cards
+    """
     prices = {card: price_of(card, plan) for card in (row.of_card, row.against_card)}
     missing = [card for card, price in prices.items() if price is None]
     if missing:

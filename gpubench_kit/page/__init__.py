@@ -10,6 +10,7 @@ import importlib
 
 #: Name -> module of this package that holds it.
 _HOME = {
+    "against_rival": "rival_cards",
     "cautions": "caution_texts",
     "check_findings": "checking",
     "check_head": "checking",

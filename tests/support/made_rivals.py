@@ -10,8 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
+from gpubench_kit.metrics.per_run import compute_run_metrics
+from gpubench_kit.plan import ReviewPlan, load_plan
+from gpubench_kit.reading.review import open_review
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
 OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
 GAMES = (
@@ -22,6 +27,13 @@ CARDS = {
     "B": {"name": RIVAL, "role": "rival", "power_point": "inline", "price": 560.0},
 }
 METRICS = ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j", "core_c", "sound_dba")
+SAMPLES = {
+    "A": CARDS["A"] | {"name": "L a", "model": OURS},
+    "C": CARDS["A"] | {"name": "L b", "model": OURS},
+    "B": CARDS["B"] | {"name": "T a", "model": RIVAL},
+    "D": CARDS["B"] | {"name": "T b", "model": RIVAL},
+}
+ONCE = {"avg_fps": 1.0, "low_1pct_fps": 2.0, "board_w": 1.0, "energy_per_frame_j": 1.5, "restarts": 0}
 COSTS = {"price_per_kwh": 0.31, "hours_per_day": 3.0, "years": 5.0}
 
 _BASE = {"avg_fps": (90.0, 120.0, 76.0, 143.0, 105.0, 64.0), "board_w": (305.0, 280.0, 330.0, 262.0, 295.0, 322.0)}
@@ -156,3 +168,30 @@ def _toml(value: Any) -> str:
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
     return str(value).lower() if isinstance(value, bool) else repr(value)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A review as far as its tables: what the sections of the page are made of."""
+
+    plan: ReviewPlan
+    usable: pd.DataFrame
+    runs: pd.DataFrame
+    comparisons: pd.DataFrame
+    overall: pd.DataFrame
+
+
+def measure(folder: Path) -> Measured:
+    """Return the tables of a review folder, through the functions that the notebook calls."""
+    plan = load_plan(folder)
+    review = open_review(plan)
+    run_metrics = compute_run_metrics(review, plan)
+    findings = check_review(review, run_metrics, plan)
+    usable = exclude_runs(review, run_metrics, findings)
+    return Measured(
+        plan=plan,
+        usable=usable,
+        runs=used_runs(review, findings),
+        comparisons=compare_tunings(usable, plan),
+        overall=compare_over_games(usable, plan),
+    )
