@@ -34,6 +34,7 @@ LAYERS = {
     "costs": 6,
     "schedule": 6,
     "sweep": 6,
+    "archive": 6,
     "figures": 7,
     "page": 7.5,
     "report": 8,
@@ -61,6 +62,7 @@ ORDER = (
 
 #: Outside library -> where it may be imported.
 HOMES = {
+    "duckdb": "archive.store",
     "matplotlib": "figures",
     "openpyxl": "run_sheet.workbook",
     "seaborn": "figures",

@@ -24,7 +24,6 @@ MOST_PUBLIC_NAMES = 30
 
 #: Declared for what they do without being imported by the kit, each with its reason.
 USED_UNSEEN = {
-    "duckdb": "the engine that answers questions about the archive",
     "jupyterlab": "in which the reviewer opens the notebooks",
     "seaborn": "for charts of the reviewer's own in the notebooks",
 }

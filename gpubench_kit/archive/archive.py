@@ -1,0 +1,261 @@
+"""The archive: every question of its page, answered from the tables of all reports."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from gpubench_kit.archive.cells import cells_of
+from gpubench_kit.archive.games import games_table
+from gpubench_kit.archive.gather import gather
+from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes, of_references
+from gpubench_kit.archive.noise import run_noise
+from gpubench_kit.archive.restarts import plan_line, restart_spread_table, usable_spreads
+from gpubench_kit.archive.store import PARQUET, Store
+from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
+from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.number_text import count_text
+from gpubench_kit.plan.sections import About
+from gpubench_kit.plan.uses import Style
+from gpubench_kit.registry import METRICS
+from gpubench_kit.tables import FINDINGS, PAIR_KEY
+
+_USUAL_PRIMARY = "avg_fps"
+
+_PAIR = ", ".join(PAIR_KEY)
+
+_REVIEWS = """
+SELECT v.* EXCLUDE (n_runs, n_counted, n_sessions), coalesce(a.n_runs, 0) AS n_runs,
+    coalesce(c.n_counted, 0) AS n_counted, coalesce(c.n_sessions, 0) AS n_sessions
+FROM reviews v
+LEFT JOIN (SELECT review, count(*) AS n_runs FROM runs GROUP BY review) a USING (review)
+LEFT JOIN (
+    SELECT r.review, count(*) AS n_counted, count(DISTINCT (r.card, r.bench, r.session)) AS n_sessions
+    FROM runs r ANTI JOIN repeated p ON p.review = r.review AND p.run = r.run WHERE r.used GROUP BY r.review
+) c USING (review) ORDER BY v.place_in_time
+"""
+
+_WITHIN = """
+SELECT o.of_card AS card, o.of_tuning AS tuning, o.metric, 'review' AS source, o.review, o."group",
+    coalesce(nullif(a.driver, ''), o.of_bench) AS of_driver,
+    coalesce(nullif(b.driver, ''), o.against_bench) AS against_driver,
+    o.n_games, o.change, o.low, o.high, o.df, o.p_diff, o.p_diff_adjusted, o.p_same_adjusted, o.margin,
+    o.verdict, o.reason, CASE WHEN o.scale = 'ratio' THEN '%' ELSE o.unit END AS unit
+FROM overall o JOIN reviews v USING (review)
+LEFT JOIN benches a ON a.review = o.review AND a.name = o.of_bench
+LEFT JOIN benches b ON b.review = o.review AND b.name = o.against_bench
+WHERE o.scope = 'these_games' AND o.of_bench <> o.against_bench AND o.of_card = o.against_card
+    AND o.of_tuning = o.against_tuning AND o.change IS NOT NULL
+ORDER BY v.place_in_time, card, tuning, o.metric
+"""
+
+_CLAIMS = """
+SELECT v.review, v.place_in_time, v.date, v.name, count(c.id) AS n,
+    count(*) FILTER (c.verdict = 'supported') AS supported,
+    count(*) FILTER (c.verdict = 'contradicted') AS contradicted,
+    count(*) FILTER (c.verdict = 'not_shown') AS not_shown,
+    any_value(coalesce(o.n, 0)) AS n_overall,
+    count(DISTINCT CASE WHEN c.over IN ('these_games', 'games_like_these', 'every_game')
+        THEN (c.metric, c.of, c.against) END) AS n_claimed
+FROM reviews v LEFT JOIN claims c USING (review)
+LEFT JOIN (SELECT review, count(*) AS n FROM overall WHERE scope = 'these_games' AND change IS NOT NULL
+    GROUP BY review) o ON o.review = v.review
+GROUP BY v.review, v.place_in_time, v.date, v.name ORDER BY v.place_in_time
+"""
+
+
+@dataclass(frozen=True)
+class Archive:
+    """All reports below some folders, as tables; each is made when first asked for.
+
+    Attributes
+    ----------
+    store : the Parquet files, asked in SQL
+    title : title of the page
+    """
+
+    store: Store
+    title: str = "Archive of this bench"
+    _scratch: tempfile.TemporaryDirectory | None = field(default=None, repr=False)
+
+    def ask(self, question: str) -> pd.DataFrame:
+        """Return the answer to a question in SQL.
+
+        Parameters
+        ----------
+        question : a SELECT statement over the tables of reports (``runs``, ``run_metrics``, ``comparisons``,
+            ``overall``, ``claims``), each with ``review`` in front, and ``reviews``
+
+        Raises
+        ------
+        TableError : the question cannot be answered
+        """
+        return self.store.ask(question)
+
+    @property
+    def review(self) -> About:
+        """Title, author and licence, as `write_tables` wants them of a plan."""
+        return About(title=self.title)
+
+    @property
+    def style(self) -> Style:
+        """The house look."""
+        return Style()
+
+    @cached_property
+    def reviews(self) -> pd.DataFrame:
+        """One row per review; see ``archive.tables.REVIEWS``."""
+        return REVIEWS.frame(self.ask(_REVIEWS))
+
+    @cached_property
+    def findings(self) -> pd.DataFrame:
+        """What was refused, passed over or noticed; see ``tables.FINDINGS``."""
+        return FINDINGS.frame(self.ask("SELECT * FROM findings"))
+
+    @cached_property
+    def run_noise(self) -> pd.DataFrame:
+        """Run-to-run noise; see ``archive.tables.RUN_NOISE``."""
+        return run_noise(self._cells)
+
+    @cached_property
+    def restart_spread(self) -> pd.DataFrame:
+        """Spread between restarts; see ``archive.tables.RESTART_SPREAD``."""
+        return restart_spread_table(self._cells, self.run_noise, self._tunings)
+
+    @cached_property
+    def cards(self) -> pd.DataFrame:
+        """Levels of the cards over time; see ``archive.tables.CARDS``."""
+        return cards_over_time(self._references, self._dates)
+
+    @cached_property
+    def control_runs(self) -> pd.DataFrame:
+        """The same card measured again; see ``archive.tables.CONTROL_RUNS``."""
+        return control_runs(self._references, self._dates, margins=self._margins, spreads=self._spreads)
+
+    @cached_property
+    def driver_changes(self) -> pd.DataFrame:
+        """One driver against the one before; see ``archive.tables.DRIVER_CHANGES``."""
+        within = self.ask(_WITHIN)
+        return driver_changes(self._references, within, margins=self._margins, spreads=self._spreads)
+
+    @cached_property
+    def games(self) -> pd.DataFrame:
+        """What each game decided; see ``archive.tables.GAMES``."""
+        rows = self.ask(
+            f"SELECT review, {_PAIR}, game, setting, metric, change, least(n, n_against) AS n, margin, verdict, "
+            "reason FROM comparisons WHERE margin IS NOT NULL"
+        )
+        return games_table(rows, self.run_noise, self.primaries)
+
+    @cached_property
+    def claims_made(self) -> pd.DataFrame:
+        """Claims of each review; see ``archive.tables.CLAIMS_MADE``."""
+        return CLAIMS_MADE.frame(self.ask(_CLAIMS))
+
+    @cached_property
+    def primaries(self) -> tuple[str, ...]:
+        """The metrics that decide in any review, the most frequent first."""
+        named = self.reviews["primary"]
+        counts = named[named.isin(list(METRICS))].value_counts()
+        return tuple(sorted(counts.index, key=lambda name: (-counts[name], name))) or (_USUAL_PRIMARY,)
+
+    @property
+    def plan_line(self) -> str:
+        """Line for a plan that states the spread between restarts; empty where too few were measured."""
+        return plan_line(self.restart_spread)
+
+    @property
+    def tables(self) -> Mapping[str, pd.DataFrame]:
+        """Every table of the page, by name."""
+        return {name: getattr(self, name) for name in ARCHIVE_TABLES} | {"findings": self.findings}
+
+    @property
+    def told(self) -> str:
+        """How much is in it, in words."""
+        runs, sessions = int(self.reviews["n_counted"].sum()), int(self.reviews["n_sessions"].sum())
+        counts = [count_text(len(self.reviews), "review"), count_text(runs, "run")]
+        return ", ".join([*counts, count_text(sessions, "session")])
+
+    @cached_property
+    def _cells(self) -> pd.DataFrame:
+        """Counts, means and squares; see `archive.cells`."""
+        return cells_of(self.store)
+
+    @cached_property
+    def _tunings(self) -> pd.DataFrame:
+        """Tunings of every review."""
+        return self.ask("SELECT review, name, reference FROM tunings")
+
+    @cached_property
+    def _references(self) -> pd.DataFrame:
+        """Cells of the reference tunings."""
+        return of_references(self._cells, self._tunings)
+
+    @cached_property
+    def _dates(self) -> pd.Series:
+        """Day of each review."""
+        return self.reviews.set_index("review")["date"]
+
+    @cached_property
+    def _margins(self) -> dict[str, float]:
+        """The margin of each metric in the latest review that has one."""
+        latest = self.ask(
+            "SELECT c.metric, arg_max(c.margin, v.place_in_time) AS margin FROM comparisons c JOIN reviews v "
+            "USING (review) WHERE c.margin IS NOT NULL GROUP BY c.metric"
+        )
+        return dict(zip(latest["metric"], latest["margin"].astype(float), strict=True))
+
+    @cached_property
+    def _spreads(self) -> dict[str, tuple[float, float]]:
+        """By what intervals are widened, over all benches."""
+        return usable_spreads(self.restart_spread)
+
+
+def gather_archive(folders: Sequence[str | Path] | str | Path, folder: str | Path = "") -> Archive:
+    """Read all reports below folders into one archive that can be asked.
+
+    Parameters
+    ----------
+    folders : one folder or several that hold report folders, at any depth
+    folder : folder of the archive, in which ``parquet/`` is made; default a scratch folder that goes with it
+
+    Returns
+    -------
+    Archive
+
+    Raises
+    ------
+    ReportError : no report that can be read lies below the folders, or the archive cannot be written
+    """
+    several = [folders] if isinstance(folders, str | Path) else list(folders)
+    scratch = (
+        None if folder else tempfile.TemporaryDirectory(prefix="gpubench-archive-", ignore_cleanup_errors=True)
+    )
+    return Archive(gather(several, folder or scratch.name), _scratch=scratch)
+
+
+def open_archive(folder: str | Path = Path("reports", "archive")) -> Archive:
+    """Open an archive that was made before; nothing is read again.
+
+    Parameters
+    ----------
+    folder : folder of the archive
+
+    Returns
+    -------
+    Archive
+
+    Raises
+    ------
+    ReportError : there is no archive
+    """
+    place = Path(folder) / PARQUET
+    if not (place / "cells.parquet").is_file():
+        action = "Make it with `gpubench-kit archive FOLDER`."
+        raise ReportError(Fault(str(folder), "there is no archive in this folder.", action))
+    return Archive(Store(place))

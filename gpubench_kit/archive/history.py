@@ -1,0 +1,167 @@
+"""Cards over time: control runs, drivers, and levels that can be read against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.archive.sides import compare_sides, sides_of
+from gpubench_kit.archive.tables import CARDS, CONTROL_RUNS, DRIVER_CHANGES
+from gpubench_kit.registry import METRICS
+
+#: Rounds of fitting after which levels no longer move in any digit that is shown.
+_ROUNDS = 200
+_SETTLED = 1e-12
+
+_MEASUREMENT = ["card", "tuning", "review", "place_in_time", "bench", "driver"]
+
+
+def of_references(cells: pd.DataFrame, references: pd.DataFrame) -> pd.DataFrame:
+    """Return the cells of the tuning that each review has as its reference.
+
+    Parameters
+    ----------
+    cells : see `archive.cells`
+    references : DataFrame with ``review``, ``name`` and ``reference`` ("True") of each tuning
+    """
+    named = references[references["reference"] == "True"]
+    wanted = pd.MultiIndex.from_frame(named[["review", "name"]])
+    return cells[pd.MultiIndex.from_frame(cells[["review", "tuning"]].astype("str")).isin(wanted)]
+
+
+def control_runs(
+    cells: pd.DataFrame, dates: pd.Series, *, margins: Mapping[str, float], spreads: Mapping
+) -> pd.DataFrame:
+    """Return how the same card and tuning, measured again, differ from the first time.
+
+    Parameters
+    ----------
+    cells : cells of reference tunings
+    dates : day of each review, by review
+    margins, spreads : as in `archive.sides.compare_sides`
+
+    Returns
+    -------
+    DataFrame; see ``archive.tables.CONTROL_RUNS``; the first time has no row
+    """
+    sides = sides_of(cells, _MEASUREMENT)
+    numbered = sides.assign(side=sides.groupby(_MEASUREMENT, sort=True).ngroup())
+    about = numbered.drop_duplicates("side").sort_values(["place_in_time", "side"], kind="stable")
+    first = about.groupby(["card", "tuning"], sort=False)["side"].transform("first")
+    pairs = about.assign(of=about["side"], against=first)[[*_MEASUREMENT, "of", "against"]]
+    pairs = pairs[pairs["of"] != pairs["against"]]
+    if not len(pairs):
+        return CONTROL_RUNS.frame()
+    found = compare_sides(pairs, numbered[["side", *_columns(sides)]], key="side", margins=margins, spreads=spreads)
+    found = found.assign(date=found["review"].map(dates))
+    return CONTROL_RUNS.frame(found.sort_values(["card", "tuning", "metric", "place_in_time"], kind="stable"))
+
+
+def driver_changes(
+    cells: pd.DataFrame, within: pd.DataFrame, *, margins: Mapping[str, float], spreads: Mapping
+) -> pd.DataFrame:
+    """Return what changed from one driver to the next, on the same card with the same tuning.
+
+    Parameters
+    ----------
+    cells : cells of reference tunings
+    within : results of reviews that compared two benches themselves, as ``archive.tables.DRIVER_CHANGES``
+    margins, spreads : as in `archive.sides.compare_sides`
+
+    Returns
+    -------
+    DataFrame; see ``archive.tables.DRIVER_CHANGES``: reviews that compared drivers themselves, interleaved, and all
+    runs under one driver against all under the one before it
+    """
+    sides = sides_of(cells, ["card", "tuning", "driver"])
+    numbered = sides.assign(side=sides.groupby(["card", "tuning", "driver"], sort=True).ngroup())
+    names = ["card", "tuning", "driver"]
+    seen = cells.astype(dict.fromkeys(names, "str")).groupby(names, sort=True)
+    first = seen[["place_in_time", "bench_number"]].min().reset_index()
+    ordered = first.sort_values(["card", "tuning", "place_in_time", "bench_number", "driver"], kind="stable")
+    ordered = ordered.merge(numbered.drop_duplicates("side")[[*names, "side"]], on=names)
+    before = ordered.groupby(["card", "tuning"], sort=False)[["driver", "side"]].shift()
+    pairs = ordered.assign(of_driver=ordered["driver"], against_driver=before["driver"], of=ordered["side"],
+                           against=before["side"], source="archive", review="", group="all")  # fmt: skip
+    pairs = pairs[pairs["against"].notna()].astype({"against": int})
+    wanted = ["card", "tuning", "of_driver", "against_driver", "of", "against", "source", "review", "group"]
+    if not len(pairs):
+        return DRIVER_CHANGES.frame(within)
+    rows = numbered[["side", *_columns(sides)]]
+    found = compare_sides(pairs[wanted], rows, key="side", margins=margins, spreads=spreads)
+    return DRIVER_CHANGES.frame(pd.concat([DRIVER_CHANGES.frame(within), DRIVER_CHANGES.frame(found)]))
+
+
+def cards_over_time(cells: pd.DataFrame, dates: pd.Series) -> pd.DataFrame:
+    """Return the level of each card in its reference tuning, review by review.
+
+    Parameters
+    ----------
+    cells : cells of reference tunings
+    dates : day of each review, by review
+
+    Returns
+    -------
+    DataFrame; see ``archive.tables.CARDS``; metrics on the ratio scale only
+
+    Notes
+    -----
+    Reviews differ in their games. In logs each value is taken as the sum of a level of the card at that time and
+    one of the game, fitted by least squares, so a card is held against others through the games they share. Families
+    that share no game are fitted apart, and their levels say nothing about each other.
+    """
+    ratio = cells["metric"].map(lambda name: METRICS[name].scale == "ratio").astype(bool)
+    sides = sides_of(cells[ratio], _MEASUREMENT)
+    parts = [_levels(part) for _, part in sides.groupby("metric", sort=True)]
+    if not parts:
+        return CARDS.frame()
+    found = pd.concat(parts, ignore_index=True)
+    found = found.assign(date=found["review"].map(dates))
+    return CARDS.frame(found.sort_values(["metric", "place_in_time", "card", "bench"], kind="stable"))
+
+
+def _columns(sides: pd.DataFrame) -> list[str]:
+    """Return the columns of sides that say what was measured, not who was."""
+    return [name for name in sides.columns if name not in (*_MEASUREMENT, "driver")]
+
+
+def _levels(part: pd.DataFrame) -> pd.DataFrame:
+    """Return the level of each measurement in one metric."""
+    side = part.groupby(_MEASUREMENT, sort=True).ngroup().to_numpy()
+    game = part.groupby(["game", "setting"], sort=True).ngroup().to_numpy()
+    linked = _linked(side, game)
+    level = _fit(side, game, part["mean"].to_numpy(dtype=float))
+    about = part.assign(side=side).groupby("side").agg(
+        **{name: (name, "first") for name in (*_MEASUREMENT, "metric")}, n_games=("game", "size"), n=("n", "sum")
+    )  # fmt: skip
+    centre = np.bincount(linked, weights=level) / np.bincount(linked)
+    return about.assign(linked=linked + 1, level=100 * np.exp(level - centre[linked]))
+
+
+def _linked(side: np.ndarray, game: np.ndarray) -> np.ndarray:
+    """Return the family of each side: sides that share a game, directly or through others, from 0."""
+    family = np.arange(int(side.max()) + 1)
+    while True:
+        of_game = np.full(int(game.max()) + 1, len(family))
+        np.minimum.at(of_game, game, family[side])
+        least = family.copy()
+        np.minimum.at(least, side, of_game[game])
+        if (least == family).all():
+            return np.unique(family, return_inverse=True)[1]
+        family = least
+
+
+def _fit(side: np.ndarray, game: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return the level of each side in ``value = level of side + level of game``, least squares."""
+    n_side, n_game = np.bincount(side), np.bincount(game)
+    of_side = np.bincount(side, weights=values) / n_side
+    for _ in range(_ROUNDS):
+        of_game = np.bincount(game, weights=values - of_side[side]) / n_game
+        fitted = np.bincount(side, weights=values - of_game[game]) / n_side
+        settled = np.abs(fitted - of_side).max() < _SETTLED
+        of_side = fitted
+        if settled:
+            break
+    return of_side

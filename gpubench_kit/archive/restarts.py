@@ -1,0 +1,152 @@
+"""The spread between restarts of this bench: one tuning of one card, measured again after a restart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.archive.scale import in_unit, unit_of
+from gpubench_kit.archive.tables import RESTART_SPREAD
+from gpubench_kit.statistics.variance_components import SessionSquares, Spread, session_spread
+from gpubench_kit.statistics.widening import LEAST_RESTARTS
+
+_PLACE = ["review", "card", "bench"]
+_CELL = [*_PLACE, "tuning", "game", "setting", "metric"]
+
+
+def restart_spread_table(cells: pd.DataFrame, noise: pd.DataFrame, references: pd.DataFrame) -> pd.DataFrame:
+    """Return the spread between restarts of each metric, over all benches and on each.
+
+    Parameters
+    ----------
+    cells : see `archive.cells`
+    noise : see ``archive.tables.RUN_NOISE``
+    references : DataFrame with ``review``, ``name`` and ``reference`` ("True") of each tuning
+
+    Returns
+    -------
+    DataFrame; see ``archive.tables.RESTART_SPREAD``
+
+    Notes
+    -----
+    Only sessions of one review count, of one card on one bench, in which one tuning was measured. A session serves
+    one tuning: that with the most sessions, the reference first, so that no restart counts twice. ``widen_by`` is
+    the spread itself where it is known from at least 6 restarts' worth of data (5 degrees of freedom). Else it is
+    the spread of the sessions' means, the noise of their runs included, which errs on the careful side; else empty.
+    """
+    squares = _squares(_one_tuning(cells, references), noise)
+    rows = [_row(part, "all", "", metric) for metric, part in squares.groupby("metric", observed=True, sort=True)]
+    by_bench = squares.groupby(["bench", "metric"], observed=True, sort=True)
+    rows += [_row(part, "bench", bench, metric) for (bench, metric), part in by_bench]
+    return RESTART_SPREAD.frame(row for row in rows if row)
+
+
+def usable_spreads(table: pd.DataFrame, bench: str = "") -> dict[str, tuple[float, float]]:
+    """Return by what intervals may be widened: variance and its degrees of freedom, by metric.
+
+    Parameters
+    ----------
+    table : see ``archive.tables.RESTART_SPREAD``
+    bench : bench whose own spread is preferred; without one, or where it lacks restarts, that over all benches
+    """
+    known = table[table["widen_by"].notna()]
+    rows = [*known[known["scope"] == "all"].itertuples()]
+    rows += [*known[(known["scope"] == "bench") & (known["bench"] == bench)].itertuples()] if bench else []
+    share = {row.metric: 100.0 if row.unit == "%" else 1.0 for row in rows}
+    return {row.metric: ((row.widen_by / share[row.metric]) ** 2, float(row.widen_restarts) - 1) for row in rows}
+
+
+def plan_line(table: pd.DataFrame) -> str:
+    """Return the line for ``[analysis]`` of a plan that states the spread; empty where none is known.
+
+    Parameters
+    ----------
+    table : see ``archive.tables.RESTART_SPREAD``
+
+    Notes
+    -----
+    The plan has one number of restarts for all metrics: the least of them.
+    """
+    known = table[(table["scope"] == "all") & table["widen_by"].notna()]
+    if not len(known):
+        return ""
+    spreads = [f"{row.metric} = {_safe(row.widen_by)}" for row in known.itertuples()]
+    return f"restart_spread = {{ {', '.join(spreads)}, restarts = {int(known['widen_restarts'].min())} }}"
+
+
+def _safe(value: float) -> str:
+    """Return a spread with three significant digits, rounded up."""
+    if value <= 0:
+        return "0.0"
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return f"{math.ceil(value / step - 1e-9) * step:.6g}"
+
+
+def _one_tuning(cells: pd.DataFrame, references: pd.DataFrame) -> pd.DataFrame:
+    """Return the cells in which each session serves one tuning of its card, bench and review."""
+    known = cells[cells["session"] != ""]
+    session = (
+        known.groupby([*_PLACE, "tuning", "session"], observed=True, sort=False).size().reset_index(name="size")
+    )
+    counts = session.groupby([*_PLACE, "tuning"], observed=True, sort=False)["session"].transform("size")
+    names = references.loc[references["reference"] == "True", ["review", "name"]]
+    is_reference = pd.MultiIndex.from_frame(session[["review", "tuning"]].astype(str)).isin(
+        pd.MultiIndex.from_frame(names)
+    )
+    ranked = session.assign(fewer=-counts, other=~is_reference).sort_values(
+        [*_PLACE, "session", "fewer", "other", "tuning"], kind="stable"
+    )
+    chosen = ranked.drop_duplicates([*_PLACE, "session"])[[*_PLACE, "session", "tuning"]]
+    return known.merge(chosen, on=[*_PLACE, "session", "tuning"])
+
+
+def _squares(cells: pd.DataFrame, noise: pd.DataFrame) -> pd.DataFrame:
+    """Return, for each tuning and game measured in several sessions, the squares between these, with the noise."""
+    total = cells["n"] * cells["mean"]
+    kept = cells.assign(total=total, n_squared=cells["n"].astype(float) ** 2)
+    groups = kept.groupby(_CELL, observed=True, sort=False)
+    centre = groups["total"].transform("sum") / groups["n"].transform("sum")
+    kept = kept.assign(between=kept["n"] * (kept["mean"] - centre) ** 2)
+    table = kept.groupby(_CELL, observed=True, sort=True).agg(
+        squares=("between", "sum"), n=("n", "sum"), n_squared=("n_squared", "sum"), sessions=("n", "size")
+    )
+    table = table[table["sessions"] > 1].reset_index()
+    table = table.assign(weight=table["n"] - table["n_squared"] / table["n"], df=table["sessions"] - 1.0)
+    own = noise.loc[noise["scope"] == "all", ["game", "setting", "metric", "sd", "df"]]
+    own = own.rename(columns={"df": "noise_df"})
+    names = dict.fromkeys(("game", "setting", "metric"), "str")
+    return table.astype(names).merge(own, on=list(names), how="inner")
+
+
+def _row(part: pd.DataFrame, scope: str, bench: Any, metric: Any) -> dict[str, Any] | None:
+    """Return the row of one metric; None where nothing was measured after a restart again."""
+    spread = session_spread(_arrays(part))
+    if spread is None:
+        return None
+    known = {"scope": scope, "bench": bench, "metric": metric, "unit": unit_of(metric), "restarts": spread.restarts}
+    known |= {"n_reviews": part["review"].nunique(), "n_games": len(part[["game", "setting"]].drop_duplicates())}
+    shown = {"spread": spread.sd, "low": spread.low, "high": spread.high if np.isfinite(spread.high) else np.nan}
+    known |= {name: float(in_unit(np.array([value]), [metric])[0]) for name, value in shown.items()}
+    return known | {"df": spread.df} | _widening(spread, metric)
+
+
+def _arrays(part: pd.DataFrame) -> SessionSquares:
+    """Return the squares of one metric as arrays."""
+    group = part.groupby([*_PLACE, "tuning"], observed=True, sort=False).ngroup().to_numpy()
+    scene = part.groupby(["game", "setting"], observed=True, sort=False).ngroup().to_numpy()
+    columns: Iterable = (part[name].to_numpy(dtype=float) for name in ("squares", "weight", "df", "sd", "noise_df"))
+    squares, weight, df, sd, noise_df = columns
+    return SessionSquares(squares, weight, df, sd**2, noise_df, scene, group)
+
+
+def _widening(spread: Spread, metric: str) -> Mapping[str, Any]:
+    """Return by how much intervals may be widened, and how many restarts that counts as."""
+    for sd, df in ((spread.sd, spread.df), (spread.whole_sd, spread.whole_df)):
+        restarts = min(1 + math.floor(df + 1e-9), spread.restarts)
+        if restarts >= LEAST_RESTARTS:
+            return {"widen_by": float(in_unit(np.array([sd]), [metric])[0]), "widen_restarts": restarts}
+    return {"widen_by": np.nan, "widen_restarts": None}

@@ -1,0 +1,163 @@
+"""The same card measured at two times: change over the games in common, widened by the spread between restarts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.archive.scale import change_in_unit, in_unit, unit_of
+from gpubench_kit.statistics.adjustment import adjust_in_families
+from gpubench_kit.statistics.difference import run_tests
+from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.statistics.verdict import NO_VERDICT, decide
+
+LEVEL = 0.05
+
+_SCENE = ["game", "setting", "metric"]
+
+#: What must agree between both sides, where both state it, and the reason if it does not.
+_ALIKE = {
+    "frames": "different_frames_counted",
+    "power_point": "different_power_points",
+    "versions": "different_game_version",
+    "definition": "different_definition",
+}
+
+
+def sides_of(cells: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
+    """Return each side's runs in each game and metric, over all its sessions.
+
+    Parameters
+    ----------
+    cells : see `archive.cells`
+    keys : columns that make a side
+
+    Returns
+    -------
+    DataFrame, one row per side, game, setting and metric: ``n``, ``mean``, ``squares`` and ``df`` within sessions,
+    ``sessions``, and ``share``: the sum of the squared shares of sessions in the mean, by which a restart moves it
+    """
+    by = [*keys, *_SCENE]
+    kept = cells.assign(
+        total=cells["n"] * cells["mean"], n_squared=cells["n"].astype(float) ** 2, df=cells["n"] - 1.0
+    )
+    found = kept.groupby(by, observed=True, sort=True).agg(
+        n=("n", "sum"), total=("total", "sum"), n_squared=("n_squared", "sum"), squares=("squares", "sum"),
+        df=("df", "sum"), sessions=("n", "size"), **{name: (name, "last") for name in _ALIKE},
+    )  # fmt: skip
+    found = found.assign(mean=found["total"] / found["n"], share=found["n_squared"] / found["n"] ** 2)
+    found = found.reset_index()
+    return found.astype({name: "str" for name in by if name != "place_in_time"})
+
+
+def compare_sides(
+    pairs: pd.DataFrame,
+    sides: pd.DataFrame,
+    *,
+    key: str,
+    margins: Mapping[str, float],
+    spreads: Mapping[str, tuple[float, float]],
+) -> pd.DataFrame:
+    """Compare sides over the games that both have.
+
+    Parameters
+    ----------
+    pairs : DataFrame with ``of`` and ``against``, sides by their number, and what else is kept of each pair
+    sides : see `sides_of`, with the number of each row's side in the column ``key``
+    key : name of that column
+    margins : smallest difference that matters, by metric, in percent or the unit
+    spreads : variance between restarts and its degrees of freedom, by metric
+
+    Returns
+    -------
+    DataFrame, one row per pair and metric that both sides have
+
+    Notes
+    -----
+    In each game ``D`` is the difference of means and ``V`` its variance from the runs of both sides within
+    sessions. Over games both are averaged (Satterthwaite 1946 for the degrees of freedom), and the spread between restarts is
+    added, ``r**2`` times the squared shares of the sessions on both sides: all games share a restart. Where no such
+    spread is known there is no verdict: a change of driver cannot be told from a restart.
+    """
+    joined = pairs.assign(pair=range(len(pairs)))
+    both = joined.merge(sides, left_on="of", right_on=key).merge(
+        sides, left_on=["against", *_SCENE], right_on=[key, *_SCENE], suffixes=("", "_against")
+    )
+    both = both.assign(unlike=_unlike(both))
+    games = both[(both["unlike"] == "") & (both["df"] + both["df_against"] > 0)]
+    found = _over_games(games)
+    told = both[both["unlike"] != ""].drop_duplicates(["pair", "metric"])[["pair", "metric", "unlike"]]
+    found = found.merge(told, on=["pair", "metric"], how="outer").fillna({"unlike": ""})
+    found.loc[found["change"].notna(), "unlike"] = ""
+    found = _judged(found, margins=margins, spreads=spreads)
+    return joined.merge(found, on="pair").sort_values(["pair", "metric"], kind="stable").reset_index(drop=True)
+
+
+def _unlike(both: pd.DataFrame) -> np.ndarray:
+    """Return why the two sides of a game are not compared; empty where they are."""
+    out = np.full(len(both), "", dtype=object)
+    for name, reason in _ALIKE.items():
+        left, right = both[name].to_numpy(dtype=object), both[f"{name}_against"].to_numpy(dtype=object)
+        out[(out == "") & (left != right) & (left != "") & (right != "")] = reason
+    return out
+
+
+def _over_games(games: pd.DataFrame) -> pd.DataFrame:
+    """Return change, variance and degrees of freedom over the games of each pair and metric."""
+    df = games["df"] + games["df_against"]
+    variance = (games["squares"] + games["squares_against"]) / df * (1 / games["n"] + 1 / games["n_against"])
+    kept = games.assign(change=games["mean"] - games["mean_against"], variance=variance)
+    kept = kept.assign(uncertain=variance**2 / df, shares=games["share"] + games["share_against"])
+    found = kept.groupby(["pair", "metric"], sort=True).agg(
+        n_games=("change", "size"), change=("change", "mean"), variance=("variance", "sum"),
+        uncertain=("uncertain", "sum"), shares=("shares", "mean"), n_sessions_of=("sessions", "max"),
+        n_sessions_against=("sessions_against", "max"),
+    ).reset_index()  # fmt: skip
+    usable = np.where(found["uncertain"] > 0, found["uncertain"], np.nan)
+    own_df = found["variance"] ** 2 / usable
+    return found.assign(variance=found["variance"] / found["n_games"] ** 2, own_df=own_df)
+
+
+def _judged(
+    found: pd.DataFrame, *, margins: Mapping[str, float], spreads: Mapping[str, tuple[float, float]]
+) -> pd.DataFrame:
+    """Return the rows with intervals, adjusted p-values and verdicts."""
+    parts = [
+        _tested(part, str(metric), margin=margins.get(str(metric), np.nan), spread=spreads.get(str(metric)))
+        for metric, part in found.groupby("metric", sort=True)
+    ]
+    return pd.concat(parts, ignore_index=True) if parts else found
+
+
+def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[float, float] | None) -> pd.DataFrame:
+    """Return the rows of one metric with intervals and verdicts."""
+    change, shares = (part[name].to_numpy(dtype=float) for name in ("change", "shares"))
+    error, df = _widened(part, spread)
+    is_ratio = unit_of(metric) == "%"
+    scaled = -np.log1p(-margin / 100) if is_ratio else margin
+    direction = direction_of(metric)
+    tests = run_tests(change, error, df, margin=scaled, level=LEVEL, direction=direction)
+    family = np.zeros(len(part), dtype=np.int64)
+    p_diff, p_same = (adjust_in_families(p, family, method="holm") for p in (tests.p_diff, tests.p_same))
+    verdict = decide(change, p_diff, p_same, level=LEVEL, direction=np.full(len(part), direction))
+    reason = np.where(part["unlike"] != "", part["unlike"], "" if spread else "confounded")
+    verdict[reason != ""] = NO_VERDICT
+    names = [metric] * len(part)
+    return part.assign(
+        low=change_in_unit(tests.low, names), high=change_in_unit(tests.high, names), df=df, p_diff=tests.p_diff,
+        p_diff_adjusted=p_diff, p_same_adjusted=p_same, margin=margin, verdict=verdict,
+        reason=np.where(reason != "", reason, "measured_restart_spread"), change=change_in_unit(change, names),
+        explaining_spread=in_unit(np.abs(change) / np.sqrt(shares), names), unit=unit_of(metric),
+    )  # fmt: skip
+
+
+def _widened(part: pd.DataFrame, spread: tuple[float, float] | None) -> tuple[np.ndarray, np.ndarray]:
+    """Return variance and degrees of freedom with the spread between restarts; nan where none is known."""
+    variance, own_df, shares = (part[name].to_numpy(dtype=float) for name in ("variance", "own_df", "shares"))
+    if spread is None:
+        return np.full(len(part), np.nan), np.full(len(part), np.nan)
+    extra = spread[0] * shares
+    uncertain = variance**2 / np.where(own_df > 0, own_df, np.nan) + extra**2 / spread[1]
+    return variance + extra, (variance + extra) ** 2 / np.where(uncertain > 0, uncertain, np.nan)

@@ -1,0 +1,175 @@
+"""How far restarts move a bench: the spread between sessions apart from the noise of runs, with intervals.
+
+A session (the runs between two restarts) shifts the values of all its runs; games may share that shift. What is
+known of it is bounded by the number of restarts, however many games were run in each.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gpubench_kit.statistics.adapters import chi2_cdf, chi2_quantile, find_root
+
+_LARGEST_FACTOR = 1e6
+
+
+@dataclass(frozen=True)
+class SessionSquares:
+    """Squares between the sessions of cells; arrays (cells,).
+
+    A cell is one tuning of one card in one game, measured in two or more sessions of one review.
+
+    Attributes
+    ----------
+    squares : sum over sessions of ``n (mean of the session - mean of the cell)**2``
+    weight : ``N - sum(n**2) / N`` for N runs, n in each session
+    df : sessions less one
+    noise : variance of one run in that game, and ``noise_df`` its degrees of freedom
+    noise_id : which cells share one estimate of that noise, from 0
+    group : cells measured in the same sessions, which one restart moves together, from 0
+    """
+
+    squares: np.ndarray
+    weight: np.ndarray
+    df: np.ndarray
+    noise: np.ndarray
+    noise_df: np.ndarray
+    noise_id: np.ndarray
+    group: np.ndarray
+
+
+@dataclass(frozen=True)
+class Spread:
+    """A spread between sessions, on the scale of the values.
+
+    Attributes
+    ----------
+    sd : standard deviation between sessions; 0 where the noise of runs explains all
+    df : its degrees of freedom (Satterthwaite 1946); 0 where ``sd`` is 0
+    low, high : ends of its interval; ``high`` is infinite where nothing bounds it
+    whole_sd, whole_df : spread of the means of sessions, the noise of their runs included, and its df
+    restarts : sessions less one for each set of sessions, and one more
+    """
+
+    sd: float
+    df: float
+    low: float
+    high: float
+    whole_sd: float
+    whole_df: float
+    restarts: int
+
+
+def sd_interval(sd: np.ndarray, *, df: np.ndarray, confidence: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Return the interval of a standard deviation of normal values.
+
+    Parameters
+    ----------
+    sd : array, estimated
+    df : array, degrees of freedom
+    confidence : of the interval
+
+    Returns
+    -------
+    tuple of arrays; nan where there is no df
+    """
+    tail = (1 - confidence) / 2
+    df = np.asarray(df, dtype=float)
+    usable = np.where(df > 0, df, np.nan)
+    return tuple(np.asarray(sd) * np.sqrt(usable / chi2_quantile(p, usable)) for p in (1 - tail, tail))
+
+
+def session_spread(found: SessionSquares, *, confidence: float = 0.95) -> Spread | None:
+    """Return the spread between sessions.
+
+    Parameters
+    ----------
+    found : at least one cell
+    confidence : of the interval
+
+    Returns
+    -------
+    Spread; None for no cell
+
+    Notes
+    -----
+    By moments: ``E(squares) = weight * r**2 + df * noise`` in each cell, summed over cells (Henderson 1953, method
+    1). The variance of the sum counts the part of r as common to all cells of a group, which is so if a restart shifts
+    all games alike, and is too large otherwise. The interval holds every r for which the sum, taken as a scaled
+    chi-squared variable with its first two moments, is not in either tail.
+
+    References
+    ----------
+    Henderson, C. R. (1953). Estimation of variance and covariance components. doi:10.2307/3001853
+    Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components.
+    doi:10.2307/3002019
+    """
+    if not len(found.df):
+        return None
+    sums = _Sums(found)
+    variance = max(0.0, sums.mean_square - sums.noise_part)
+    df = 2 * variance**2 / sums.variance_of(variance) if variance > 0 else 0.0
+    whole = sums.mean_square
+    low, high = sums.interval(confidence)
+    return Spread(
+        sd=float(np.sqrt(variance)),
+        df=float(df),
+        low=low,
+        high=high,
+        whole_sd=float(np.sqrt(whole)),
+        whole_df=float(2 * whole**2 / sums.variance_of(variance)) if whole > 0 else 0.0,
+        restarts=int(sums.group_df.sum()) + 1,
+    )
+
+
+class _Sums:
+    """Sums over cells, scaled so that ``mean_square`` has the expectation ``r**2 + noise_part``."""
+
+    def __init__(self, found: SessionSquares):
+        self._found = found
+        self._total = float(found.weight.sum())
+        self.mean_square = float(found.squares.sum() / self._total)
+        self.noise_part = float((found.df * found.noise).sum() / self._total)
+        groups = int(found.group.max()) + 1
+        self.group_df = np.zeros(groups)
+        np.maximum.at(self.group_df, found.group, found.df)
+        self._group_weight = np.bincount(found.group, weights=found.weight, minlength=groups)
+
+    def variance_of(self, spread: float) -> float:
+        """Return the variance of ``mean_square`` less its noise, if the variance between sessions is ``spread``."""
+        one = self._found
+        common = 2 * spread**2 * np.sum(self._group_weight**2 / self.group_df)
+        own = np.sum(4 * one.weight * spread * one.noise + 2 * one.df * one.noise**2)
+        shared_df = np.bincount(one.noise_id, weights=one.df)
+        noise, df = np.zeros(len(shared_df)), np.ones(len(shared_df))
+        noise[one.noise_id], df[one.noise_id] = one.noise, np.maximum(one.noise_df, 1)
+        return float((common + own + np.sum(shared_df**2 * 2 * noise**2 / df)) / self._total**2)
+
+    def interval(self, confidence: float) -> tuple[float, float]:
+        """Return the ends of the interval of r."""
+        tail = (1 - confidence) / 2
+        scale = max(self.mean_square, self.noise_part)
+        if scale <= 0:
+            return 0.0, 0.0
+        ends = []
+        for chance in (1 - tail, tail):
+            ends.append(self._end(chance, most=_LARGEST_FACTOR * scale))
+        return tuple(ends)
+
+    def _end(self, chance: float, *, most: float) -> float:
+        """Return the r at which the mean square found lies at a quantile of its distribution."""
+        if self._place(0.0) <= chance:
+            return 0.0
+        if self._place(most) > chance:
+            return float("inf")
+        return float(np.sqrt(find_root(lambda spread: self._place(spread) - chance, 0.0, most)))
+
+    def _place(self, spread: float) -> float:
+        """Return the chance of a smaller mean square than found, if the variance between sessions is ``spread``."""
+        expected, variance = spread + self.noise_part, self.variance_of(spread)
+        if variance <= 0:
+            return 1.0 if self.mean_square > expected else 0.0
+        df = 2 * expected**2 / variance
+        return float(chi2_cdf(df * self.mean_square / expected, df))
