@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from gpubench_kit.page.elements import Markup, render
+from gpubench_kit.page.elements import Markup, paragraph, render
 
 #: Kind of output by which the page knows its sections among a notebook's outputs.
 MIME = "application/vnd.gpubench-kit.section+json"
@@ -48,7 +48,9 @@ class Section:
             "left_out": self.left_out,
             "is_summary": self.is_summary,
         }
-        return {"text/html": self._repr_html_(), MIME: about}
+        # A notebook says what is left out where it would stand; the page does so once, at its end.
+        reason = paragraph(f"{self.title}: left out, {self.left_out}.", css="kit small")
+        return {"text/html": str(reason) if self.left_out else self._repr_html_(), MIME: about}
 
     def __repr__(self) -> str:
         return f"Section({self.title!r})" if not self.left_out else f"Section({self.title!r}, left out)"
