@@ -141,15 +141,24 @@ def test_one_run_each_gives_no_verdict_and_ends_with_one(capsys):
     assert "No verdict" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(
-    "words", [["inspect", "no.csv"], ["compare", "no.csv", "--against", "1"]], ids=["inspect", "compare"]
-)
-def test_a_file_that_is_not_there_is_named(words, capsys):
-    assert cli.main(words) == 2
-    assert (
-        capsys.readouterr().err
-        == "Fault: no.csv: there is no such file. Correct the name, or the folder you are in.\n"
-    )
+def test_a_file_that_is_not_there_is_named(capsys):
+    assert cli.main(["inspect", "no.csv"]) == 2
+    told = "Fault: no.csv: there is no such file. Correct the name, or the folder you are in.\n"
+    assert capsys.readouterr().err == told
+
+
+def test_every_word_that_is_neither_number_nor_file_is_named(capsys):
+    assert cli.main(["compare", "100", "no.csv", "nought", "--against", "99", "1_0"]) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert [line.split(": ")[1] for line in told] == ["no.csv", "nought", "1_0"]
+    assert all("neither a number nor a file was found" in line for line in told)
+
+
+def test_every_number_that_cannot_be_is_named(capsys):
+    assert cli.main(["compare", "100.", "nan", "1e400", "--against", "0", "-5", "1e2"]) == 2
+    told = capsys.readouterr().err
+    assert "values of A: average frame rate cannot be nan, inf; numbers above 0 are expected" in told
+    assert "values of B: average frame rate cannot be 0, -5;" in told
 
 
 @pytest.fixture

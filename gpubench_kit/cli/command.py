@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -90,19 +89,33 @@ def _compare(asked: argparse.Namespace) -> int:
     from gpubench_kit.cli.text import comparison_json, comparison_text
     from gpubench_kit.statistics.quick import quick_comparison
 
-    sides = [[_value_of(word, asked.metric) for word in side] for side in (asked.of, asked.against)]
+    faults: list[Fault] = []
+    sides = [_values_of(side, asked.metric, faults) for side in (asked.of, asked.against)]
+    if faults:
+        raise LogError(faults)
     found = quick_comparison(*sides, metric=asked.metric, margin=asked.margin, order=asked.order)
     print(comparison_json(found) if asked.json else comparison_text(found))
     return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
 
 
+def _values_of(words: Sequence[str], metric: str, faults: list[Fault]) -> list[str | float]:
+    """Return the values of one side; what has none becomes a fault."""
+    values = []
+    for word in words:
+        try:
+            values.append(_value_of(word, metric))
+        except LogError as error:
+            faults += error.faults
+    return values
+
+
 def _value_of(word: str, metric: str) -> str | float:
     """Return a number as it was typed, or a log's value of the metric."""
-    if not Path(word).exists() and re.fullmatch(r"[-+]?\d*[.,]?\d+", word):
+    if not Path(word).exists() and _is_number(word.replace(",", ".")):
         return word.replace(",", ".")
     from gpubench_kit.metrics.inspect_log import inspect_log
 
-    _check_file(word)
+    _check_file(word, "neither a number nor a file was found")
     values = inspect_log(word)["metrics"]
     if metric not in values:
         known = ", ".join(f"'{name}'" for name in values)
@@ -110,10 +123,19 @@ def _value_of(word: str, metric: str) -> str | float:
     return values[metric]
 
 
-def _check_file(word: str) -> None:
+def _is_number(word: str) -> bool:
+    """Return whether a word is a number as a person or a program writes one."""
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return "_" not in word
+
+
+def _check_file(word: str, problem: str = "there is no such file") -> None:
     """Raise where a word of the command line names no file."""
     if not Path(word).is_file():
-        raise LogError(Fault(word, "there is no such file.", "Correct the name, or the folder you are in."))
+        raise LogError(Fault(word, f"{problem}.", "Correct the name, or the folder you are in."))
 
 
 class _Bar:

@@ -182,7 +182,8 @@ def _read_sides(a_values: Sequence, b_values: Sequence, *, metric: str) -> _Side
     for name, values, logs in zip("AB", read, scaled, strict=True):
         bad = [value for value, log in zip(values, logs, strict=True) if np.isnan(log)]
         if bad:
-            problem = f"{METRICS[metric].label} cannot be {bad[0]:g}; a number above 0 is expected."
+            told = ", ".join(f"{value:g}" for value in bad)
+            problem = f"{METRICS[metric].label} cannot be {told}; numbers above 0 are expected."
             faults.append(Fault(f"values of {name}", problem))
         if not values:
             faults.append(Fault(f"values of {name}", "no value was found; at least one is expected."))
