@@ -19,7 +19,7 @@ from gpubench_kit.page.section import Section
 from gpubench_kit.plan import ReviewPlan, load_plan
 from gpubench_kit.reading.review import Review, open_review
 from gpubench_kit.report.change_table import CHANGES
-from gpubench_kit.report.changes import corrections_of
+from gpubench_kit.report.changes import check_same_review, corrections_of
 from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import json_rows, make_manifest
@@ -120,6 +120,8 @@ def make_report(
     made_of = _MadeOf.of(folder)
     # Before anything is made: the earlier report may stand where this one goes.
     earlier = read_earlier(previous) if previous is not None else None
+    if earlier is not None:
+        check_same_review(earlier, made_of.plan.review.title, {card.name for card in made_of.plan.cards})
     place = ReportPlace(output_of(made_of.plan, output), made_of.plan.folder)
     with place as staging:
         executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN)

@@ -37,7 +37,7 @@ def corrections_of(earlier: EarlierReport, manifest: Mapping[str, Any]) -> tuple
     ------
     ReportError : the earlier report is one of another review, or its list of corrections is damaged
     """
-    _check_same_review(earlier.manifest, manifest)
+    check_same_review(earlier, manifest["title"], _cards(manifest))
     kept = _kept(earlier)
     number = int(kept["correction"].max()) + 1 if len(kept) else 1
     new = [{"correction": number, **row} for row in changes_between(earlier.manifest, manifest)]
@@ -69,15 +69,24 @@ def changes_between(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterat
     yield from _moved("looks", *({"looks made": str(one["looks_made"])} for one in (before, now)))
 
 
-def _check_same_review(before: Mapping[str, Any], now: Mapping[str, Any]) -> None:
-    """Refuse a report that has neither the title nor a card of this one."""
-    cards = [_cards(one) for one in (before, now)]
-    if before["title"] == now["title"] or cards[0] & cards[1]:
+def check_same_review(earlier: EarlierReport, title: str, cards: set[str]) -> None:
+    """Refuse a report that has neither the title nor a card of this one.
+
+    Parameters
+    ----------
+    earlier : the report that was made before
+    title : title of the review
+    cards : names of its cards
+
+    Raises
+    ------
+    ReportError : it is a report of another review
+    """
+    before = _cards(earlier.manifest)
+    if earlier.manifest["title"] == title or before & cards:
         return
-    told = "; ".join(
-        f"{side} “{one['title']}” with {', '.join(sorted(names)) or 'no card'}"
-        for side, one, names in zip(("there:", "here:"), (before, now), cards, strict=True)
-    )
+    sides = (("there", earlier.manifest["title"], before), ("here", title, cards))
+    told = "; ".join(f"{side}: “{one}” with {', '.join(sorted(names)) or 'no card'}" for side, one, names in sides)
     problem = f"it is of another review, which shares neither title nor card ({told})."
     raise ReportError(Fault("previous report", problem, "Name the earlier report of this review."))
 

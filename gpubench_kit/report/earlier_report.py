@@ -79,6 +79,18 @@ class _Verdicts(_Lax):
     claims: list[_Claim] | None = None
 
 
+class _Card(_Lax):
+    """One card."""
+
+    name: str
+
+
+class _Measured(_Lax):
+    """What was measured."""
+
+    cards: list[_Card]
+
+
 class _Corrections(_Lax):
     """What a manifest says of the reports before it."""
 
@@ -95,6 +107,7 @@ class _Manifest(_Lax):
     inputs: dict[str, str]
     versions: dict[str, str]
     verdicts: _Verdicts
+    measured: _Measured | None = None
     decisions: dict[str, Any] | None = None
     previous: _Corrections | None = None
 
@@ -182,14 +195,19 @@ def lacking_in(report: Path) -> str:
         if not (report / _PAGE).read_bytes().rstrip().endswith(b"</html>"):
             return f"'{_PAGE}' is cut off"
         resources = json.loads((report / _DESCRIPTION).read_text(encoding="utf-8"))["resources"]
-        for one in resources:
-            if hashlib.sha256((report / "tables" / one["path"]).read_bytes()).hexdigest() != one["hash"][7:]:
-                return f"'tables/{one['path']}' is not as it was made"
+        changed = (one["path"] for one in resources if not _is_as_described(report / "tables", one))
+        first = next(changed, "")
+        return f"'tables/{first}' is not as it was made" if first else ""
     except OSError as error:
         return f"'{Path(error.filename or '').name}' cannot be read ({error.strerror})"
     except (ValueError, KeyError, TypeError):
         return f"'{_DESCRIPTION}' is damaged"
-    return ""
+
+
+def _is_as_described(tables: Path, resource: Mapping[str, Any]) -> bool:
+    """Return whether a table holds the bytes that its description states."""
+    digest = hashlib.sha256((tables / resource["path"]).read_bytes()).hexdigest()
+    return resource["hash"] == f"sha256:{digest}"
 
 
 def _manifest_in(folder: Path, where: str) -> dict[str, Any]:

@@ -45,8 +45,9 @@ def test_a_whole_report_is_read(report):
         ({"inputs": ["plan.toml"]}, "manifest.json is damaged .inputs"),
         ({"verdicts": {"overall": [{"metric": "avg_fps"}], "games": []}}, "damaged .verdicts.overall.0.of_card"),
         ({"verdicts": None}, "damaged .verdicts"),
+        ({"measured": {"cards": [{}]}}, "damaged .measured.cards.0.name"),
     ],
-    ids=["newer", "version as text", "no version", "inputs", "a result", "no verdicts"],
+    ids=["newer", "version as text", "no version", "inputs", "a result", "no verdicts", "a card"],
 )
 def test_a_manifest_that_cannot_be_compared_is_refused(report, change, told):
     (report / "manifest.json").write_text(json_text(WHOLE | change), encoding="utf-8")
@@ -123,3 +124,10 @@ def test_a_report_made_again_tells_what_changed_and_keeps_it(tmp_path):
         made, previous_made = again, made
     assert made == previous_made
     assert str(tmp_path) not in str(made.values())
+
+
+def test_the_report_of_another_review_is_refused_before_anything_is_made(tmp_path, report):
+    (report / "manifest.json").write_text(json_text(WHOLE | {"title": "Tern Ridge 70"}), encoding="utf-8")
+    with pytest.raises(ReportError, match="it is of another review"):
+        build_report(write_small_review(tmp_path / "small"), tmp_path / "out", previous=report)
+    assert not (tmp_path / "out").exists()
