@@ -23,8 +23,8 @@ _RESULTS, _SCRIPT = ("overall", "game"), ("claim", "claim_text")
 _HASH_DIGITS = 12
 
 _KINDS = {
-    "title": "title", "input": "input file", "input_name": "input file renamed", "decision": "decision of the plan",
-    "version": "version", "looks": "looks at verdicts",
+    "title": "title", "input": "input file", "input_name": "renamed input file", "decision": "decision",
+    "version": "version", "looks": "looks made",
 }  # fmt: skip
 _OUTCOMES = {"supported": "supported", "contradicted": "contradicted", "not_shown": "not shown"}
 _UNEXPLAINED = (
@@ -122,25 +122,14 @@ def _counts(made_of: pd.DataFrame) -> Iterable[str]:
     for part, word in _KINDS.items():
         count = int((made_of["part"] == part).sum())
         if count and part not in ("title", "looks"):
-            yield count_text(count, word, _plural(word))
-
-
-def _plural(word: str) -> str:
-    """Return the plural of a kind of change."""
-    head, blank, rest = word.partition(" ")
-    return "input files" + word.removeprefix("input file") if word.startswith("input") else f"{head}s{blank}{rest}"
+            yield count_text(count, word)
 
 
 def _results_table(moves: pd.DataFrame, of: str) -> Markup:
     """Return the results that read otherwise, before and now."""
-    columns = [Column("Compared"), Column("Metric"), Column("Before"), Column("Now")]
+    columns = [Column("Compared"), Column("Before"), Column("Now")]
     lines = [
-        [
-            row["what"],
-            sentence(metric_of(row["metric"]).label),
-            _result_cell(row, "before"),
-            _result_cell(row, "now"),
-        ]
+        [f"{row['what']}: {metric_of(row['metric']).label}", _result_cell(row, "before"), _result_cell(row, "now")]
         for row in moves.head(_PRINTED).to_dict("records")
     ]
     return _folded(columns, lines, caption=f"Results that read otherwise{of}", count=len(moves))
@@ -158,9 +147,9 @@ def _script_table(said: pd.DataFrame, of: str) -> Markup:
 
 def _made_of_table(made_of: pd.DataFrame, of: str) -> Markup:
     """Return the inputs, decisions and versions that were changed."""
-    columns = [Column("What"), Column("Kind"), Column("Before"), Column("Now")]
+    columns = [Column("What"), Column("Before"), Column("Now")]
     lines = [
-        [row["what"], _KINDS[row["part"]], *(_made_of_cell(row, side) for side in ("before", "now"))]
+        [_named(row), *(_made_of_cell(row, side) for side in ("before", "now"))]
         for row in made_of.head(_PRINTED).to_dict("records")
     ]
     return _folded(
@@ -199,6 +188,11 @@ def _result_text(row: dict[str, Any], side: str) -> str:
     if row["before_no_loss"] != row["now_no_loss"] and row["before"] == row["now"]:
         parts.append("no loss" if row[f"{side}_no_loss"] == "true" else "a loss is not ruled out")
     return ", ".join(parts)
+
+
+def _named(row: dict[str, Any]) -> str:
+    """Return what was changed, with its kind unless its name says it."""
+    return row["what"] if row["part"] in ("title", "looks") else f"{_KINDS[row['part']]} {row['what']}"
 
 
 def _made_of_cell(row: dict[str, Any], side: str) -> str | Markup:

@@ -34,9 +34,12 @@ def text_of(*rows: dict, is_new: bool = True) -> str:
 def test_a_changed_verdict_is_told_with_its_numbers_before_and_now():
     text = text_of(MOVED, INPUT)
     assert "1 verdict changed." in text
-    assert "Average frame rate −2.0 % (−2.5 to −1.6 %) ▼ worse −1.2 % (−1.7 to −0.7 %) ▽ worse, but small" in text
+    assert (
+        "quiet against factory, over these games: average frame rate −2.0 % (−2.5 to −1.6 %) ▼ worse −1.2 % (−1.7 to −0.7 %) ▽ worse, but small"
+        in text
+    )
     assert "1 input file" in text
-    assert "runs.csv input file cccccccccccc dddddddddddd" in text
+    assert "input file runs.csv cccccccccccc dddddddddddd" in text
     assert "explains this" not in text
 
 
