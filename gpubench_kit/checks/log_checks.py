@@ -69,6 +69,23 @@ def check_time_column(evidence: Evidence) -> Iterator[Finding]:
         for row in chosen(runs, share_pct > checks.time_steps_pct, beside={"share": share_pct}):
             message = f"{run_text(row)}: {_percent(row.share)} {words}."
             yield Finding("note", check, message, row.run, float(row.share), checks.time_steps_pct, "%", action)
+    yield from _frames_against_time(runs, checks.missing_time_pct)
+
+
+def _frames_against_time(runs: pd.DataFrame, limit: float) -> Iterator[Finding]:
+    """Yield a note for each run whose frames together take another time than its time column says."""
+    span_s = runs["span_s"].to_numpy(dtype=float)
+    off_pct = 100 * (runs["duration_s"].to_numpy(dtype=float) / np.where(span_s > 0, span_s, np.nan) - 1)
+    for row in chosen(runs, (np.abs(off_pct) > limit) & (runs["n_holes"] == 0), beside={"off": off_pct}):
+        message = (
+            f"{run_text(row)}: its {count_text(row.n_frames, 'frame')} take {_seconds(row.duration_s)} together, "
+            f"but its time column runs for {_seconds(row.span_s)} ({_percent(row.off)})."
+        )
+        action = (
+            "Frames are missing, or two sources are mixed: look at the recorder; the average frame rate is that of "
+            "the frames alone."
+        )
+        yield Finding("note", "frames_against_time", message, row.run, float(row.off), limit, "%", action)
 
 
 def check_single_frames(evidence: Evidence) -> Iterator[Finding]:
@@ -117,6 +134,26 @@ def check_samples(evidence: Evidence) -> Iterator[Finding]:
         action = "Means bridge the gap with a straight line; repeat the run if that is too long to trust."
         found, limit = float(row.longest_sample_gap_s), checks.sensor_gap_s
         yield Finding("note", "sample_gap", message, row.run, found, limit, "s", action)
+
+
+def check_dead_samples(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each run in which the power sensor shows nothing for some samples.
+
+    Parameters
+    ----------
+    evidence : what there is to check; runs whose power is zero throughout have an impossible value
+    """
+    runs = evidence.runs
+    for row in chosen(runs, (runs["n_dead_samples"] > 0) & (runs["n_live_samples"] > 0)):
+        n_samples = row.n_dead_samples + row.n_live_samples
+        message = (
+            f"{run_text(row)}: {row.n_dead_samples} of {n_samples} samples of power are zero or less while frames "
+            "were drawn; they pull its mean down."
+        )
+        action = "Look at the sensor; if it drops out, let its log leave these cells empty, or repeat the run."
+        yield Finding(
+            "note", "power_drops_out", message, row.run, float(row.n_dead_samples), 0.0, "samples", action
+        )
 
 
 def check_files_used_twice(evidence: Evidence) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from gpubench_kit.checks.design_checks import (
 from gpubench_kit.checks.evidence import Evidence, gather_evidence
 from gpubench_kit.checks.fellows import distance_from_fellows, is_flagged
 from gpubench_kit.checks.log_checks import (
+    check_dead_samples,
     check_files_used_twice,
     check_gaps,
     check_samples,
@@ -49,6 +50,7 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     check_time_column,
     check_single_frames,
     check_samples,
+    check_dead_samples,
     check_files_used_twice,
     check_lengths,
     check_values,

@@ -88,6 +88,9 @@ class Checks(Section):
     duration_pct: Positive = Field(10.0, description="a run this much shorter or longer than its fellows [%]")
     backward_steps: Count = Field(0, description="steps back in the time column that pass without a finding")
     time_steps_pct: Percent = Field(1.0, description="steps that stand still or disagree with the frame times [%]")
+    missing_time_pct: Percent = Field(
+        1.0, description="time in the time column that its frames do not take, or take too much [% of a run]"
+    )
     most_fps: Positive = Field(2000.0, description="no frame and no run is faster than this [fps]")
     most_w: Positive = Field(2000.0, description="no card takes more power than this [W]")
     most_c: Positive = Field(130.0, description="no part of a card is hotter than this [°C]")

@@ -131,7 +131,7 @@ def _held_against_edges(lined: LineUp, frame_log: FrameLog, sensor_log: SensorLo
 
 
 def _busy(sensor_log: SensorLog) -> list[tuple[str, BusyStretch, float]]:
-    """Return the busy stretches of the surest signal there is: its name, the stretch, how sure its edges are [s]."""
+    """Return the busy stretches of the surest signal: its name, the stretch, how sure edges are [s]."""
     surest = [one for one in _SIGNALS if one[0] in sensor_log.values][:1]
     return [
         (metric, stretch, slack_s)

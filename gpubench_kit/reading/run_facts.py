@@ -38,6 +38,7 @@ class RunFacts:
     frame_log_sha256, sensor_log_sha256 : hashes of their bytes
     frame_dialect : how the frame log's rows are written, in words
     n_frames, duration_s : frames, and the sum of their times [s]
+    span_s : from the start of the first frame to the end of the last by the time column [s]
     step_ms : resolution of the frame times [ms]
     stamped : whether the time column marks a frame's ``start`` or ``end``
     clock_start_s, clock_end_s : wall clock of the run, seconds since 1970
@@ -55,6 +56,7 @@ class RunFacts:
         of the trace's means
     line_up, shift_s, line_up_quality, sensor_overlap : how samples were lined up; see `LineUp`
     n_samples, sample_step_s, longest_sample_gap_s : samples within the run, their usual and longest step
+    n_dead_samples, n_live_samples : samples of power within that window that are zero or less, or above
     mean_load_pct, first_part_w, later_part_w : plain means of samples within the window of the sensor means
     first_part_c, later_part_c : the same for the core temperature
     trace : frame times in pieces
@@ -70,6 +72,7 @@ class RunFacts:
     frame_dialect: str = ""
     n_frames: int = 0
     duration_s: float = np.nan
+    span_s: float = np.nan
     step_ms: float = np.nan
     stamped: str = ""
     clock_start_s: float = np.nan
@@ -101,6 +104,8 @@ class RunFacts:
     n_samples: int = 0
     sample_step_s: float = np.nan
     longest_sample_gap_s: float = np.nan
+    n_dead_samples: int = 0
+    n_live_samples: int = 0
     mean_load_pct: float = np.nan
     first_part_w: float = np.nan
     later_part_w: float = np.nan
@@ -140,6 +145,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         frame_dialect=frame_log.dialect,
         n_frames=int(frame_ms.size),
         duration_s=duration_s,
+        span_s=frames.end_s,
         step_ms=frames.step_ms,
         stamped=frame_log.stamped,
         clock_start_s=start_s,
@@ -190,6 +196,7 @@ def sensor_facts(
     steps = np.diff(time_s[first:behind])
     used = range(*np.searchsorted(time_s, window))
     first_w, later_w = _parts(sensors.get("board_w"), used)
+    n_dead, n_live = _dead_and_live(sensors.get("board_w"), used)
     first_c, later_c = _parts(sensors.get("core_c"), used)
     return replace(
         facts,
@@ -200,6 +207,8 @@ def sensor_facts(
         n_samples=max(0, int(behind - first)),
         sample_step_s=float(np.median(steps[:: 1 + steps.size // 1000])) if steps.size else np.nan,
         longest_sample_gap_s=float(steps.max()) if steps.size else np.nan,
+        n_dead_samples=n_dead,
+        n_live_samples=n_live,
         mean_load_pct=_mean(sensors.get("load_pct"), used),
         first_part_w=first_w,
         later_part_w=later_w,
@@ -207,6 +216,14 @@ def sensor_facts(
         later_part_c=later_c,
         sensor_traces=_thinned(time_s, sensors, facts),
     )
+
+
+def _dead_and_live(watts: np.ndarray | None, used: range) -> tuple[int, int]:
+    """Return how many samples of power are zero or less, and how many are above."""
+    if watts is None:
+        return 0, 0
+    known = watts[used.start : used.stop]
+    return int((known <= 0).sum()), int((known > 0).sum())
 
 
 def _mean(values: np.ndarray | None, used: range) -> float:
