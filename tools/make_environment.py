@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 TARGET = ROOT / "environment.yml"
 
 #: Projects that conda-forge knows under another name.
-CONDA_NAMES = {"matplotlib": "matplotlib-base"}
+CONDA_NAMES = {"duckdb": "python-duckdb", "matplotlib": "matplotlib-base"}
 
 #: A name and its bounds; extras and markers have no counterpart in environment.yml.
 REQUIREMENT = re.compile(r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*([<>=!~0-9.,\s]*)")
