@@ -62,7 +62,7 @@ def tests(session):
 def coverage(session):
     """Fail unless every line of the statistics and of the claims is run by their own tests."""
     parts = ["gpubench_kit/statistics/*", "gpubench_kit/claims/*"]
-    folders = ["tests/statistics", "tests/claims", "tests/properties"]
+    folders = [f"tests/{name}" for name in ("statistics", "claims", "properties", "rival", "sweep")]
     session.run(*HERE, "coverage", "run", "--source=gpubench_kit", "-m", "pytest", "-q", *folders, *session.posargs)
     session.run(*HERE, "coverage", "report", f"--include={','.join(parts)}", "--show-missing", "--fail-under=100")
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from gpubench_kit.claims.judged import judge_claim
+from gpubench_kit.claims.money import judge_money, money_estimates
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import by_words, evidence, over_words, subject_words, suggestion
+from gpubench_kit.plan.fields import ESTIMATES
 from gpubench_kit.tables import CLAIMS
 
 
@@ -30,12 +32,16 @@ def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.D
     card limits. ``more_runs`` is empty where no number of rounds can be promised to settle it.
     """
     results = both_ways(comparisons, overall, plan=plan)
-    return CLAIMS.frame([_row(judge_claim(claim, results, plan=plan), plan) for claim in plan.claims])
+    estimates = money_estimates(comparisons, overall, plan)
+    return CLAIMS.frame([
+        _start(claim) | judge_money(claim, estimates, plan) if claim.metric in ESTIMATES
+        else _row(judge_claim(claim, results, plan=plan), plan)
+        for claim in plan.claims
+    ])  # fmt: skip
 
 
-def _row(verdict, plan) -> dict:
-    """Return the row of one claim."""
-    claim = verdict.claim
+def _start(claim) -> dict:
+    """Return what a claim says, as columns."""
     return {
         "id": claim.id,
         "text": claim.text,
@@ -44,7 +50,13 @@ def _row(verdict, plan) -> dict:
         "against": subject_words(claim.against),
         "over": over_words(claim),
         "says": claim.says,
-        "by": by_words(claim),
+    }
+
+
+def _row(verdict, plan) -> dict:
+    """Return the row of one claim about a metric."""
+    return _start(verdict.claim) | {
+        "by": by_words(verdict.claim),
         "verdict": verdict.outcome,
         "evidence": evidence(verdict),
         "suggested_text": suggestion(verdict, plan=plan),

@@ -108,6 +108,22 @@ def assumption(row: Any, plan) -> str:
     return f", assuming that {starts_words(row)} vary by {amount}{once}"
 
 
+def known_text(row: Any, plan) -> str:
+    """Return what must be known about a result, an assumption with its size.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    plan : ReviewPlan, gives the spread between restarts that is assumed, where one is
+    """
+    known = dict(zip(reason_words(row.reason), sentences_of(row), strict=True))
+    assumed = assumption(row, plan).removeprefix(", ")
+    if assumed:
+        known["assumed_restart_spread"] = f"{assumed[:1].upper()}{assumed[1:]}."
+        known.pop("installed_once", None)
+    return " ".join(known.values())
+
+
 def starts_words(row: Any) -> str:
     """Return what starts anew between the two sides of a row: restarts, or installations of two cards."""
     return "installations" if row.of_card != row.against_card else "restarts"

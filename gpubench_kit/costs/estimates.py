@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.claims.words import known_text
 from gpubench_kit.costs.formulas import (
     DAYS_PER_YEAR,
     Span,
@@ -18,7 +19,6 @@ from gpubench_kit.costs.formulas import (
 )
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.in_unit import UnitChange, games_in_unit, has_entered
-from gpubench_kit.statistics.reasons import sentences_of
 from gpubench_kit.statistics.verdict import NO_VERDICT
 from gpubench_kit.table_declaration import Column, Table
 from gpubench_kit.tables import PAIR_KEY
@@ -133,7 +133,7 @@ def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Itera
     if row.metric not in POWER_METRICS:
         yield from _money_value(row, plan)
         return
-    why = " ".join(sentences_of(row))
+    why = known_text(row, plan)
     entered = [game for game in games.get(_family(row), []) if has_entered(game, row)]
     if row.verdict == NO_VERDICT or not entered:
         yield "power", {"unit": "W", "reason": why or "No game could be compared."}
@@ -188,11 +188,11 @@ def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
         return
     extra, missing = extra_price(row, plan)
     if extra is None or row.verdict == NO_VERDICT:
-        yield "value_for_money", {"unit": "%", "reason": missing or " ".join(sentences_of(row))}
+        yield "value_for_money", {"unit": "%", "reason": missing or known_text(row, plan)}
         return
     prices = price_of(row.of_card, plan), price_of(row.against_card, plan)
     span = value_for_money(Span(row.change, row.low, row.high), prices[0], against_price=prices[1])
-    yield "value_for_money", _numbers(span, "%") | {"reason": " ".join(sentences_of(row))}
+    yield "value_for_money", _numbers(span, "%") | {"reason": known_text(row, plan)}
 
 
 def extra_price(row: Any, plan) -> tuple[float | None, str]:

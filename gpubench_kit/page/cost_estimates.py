@@ -58,7 +58,7 @@ def costs(estimates: pd.DataFrame, plan) -> Section:
     blocks, charts = [], []
     for group in groups_in(estimates, plan):
         of_group_rows = estimates[estimates["group"] == group]
-        for pair in pairs_in(of_group_rows):
+        for pair in sorted(pairs_in(of_group_rows), key=lambda one: one[0] == one[3]):
             rows = of_pair(of_group_rows, pair)
             extra = _extra_price(next(rows.itertuples()), plan)
             chart = draw_cost_sensitivity(sensitivity, plan, pair=pair, group=group, extra_price=extra)
@@ -107,8 +107,9 @@ def _method(estimates: pd.DataFrame, plan) -> Markup:
             f"{metric_of(metric).label} over the games measured, each counting once, for equal hours. {what}"
         ),
         paragraph(
-            "Intervals are those of the measured power, carried through: hours and prices are taken as known. Idle "
-            "hours, changes of price and resale are left out."
+            "Intervals are those of the measured power, carried through (delta method; the break-even time is the "
+            "exact transform, after Fieller 1954): hours and prices are taken as known. Idle hours, changes of "
+            "price and resale are left out."
         ),
     ])  # fmt: skip
 
@@ -131,7 +132,7 @@ def _line(row: Any) -> list[str]:
 def _difference(row: Any) -> str:
     """Return an estimate with its interval."""
     if row.quantity == "break_even_time":
-        return f"{_years(row.value)} ({_years(row.low)} to {_years(row.high)})"
+        return _NEVER if math.isinf(row.low) else f"{_years(row.value)} ({_years(row.low)} to {_years(row.high)})"
     return _signed(row)
 
 
@@ -180,7 +181,10 @@ def _time_sentence(row: Any, plan) -> str:
     if extra == 0:
         return f"Estimate: {of} and {against} cost the same to buy."
     if math.isinf(row.value):
-        return f"Estimate: {dearer} never makes up for its higher price by using less power than {other}."
+        return (
+            f"Estimate: the break-even never comes: {dearer} costs more to buy and does not save energy against "
+            f"{other}."
+        )
     span = f"{_years(row.low)} to {_years(row.high)}"
     return f"Estimate: {dearer} makes up for its higher price after about {_years(row.value)} ({span})."
 
@@ -199,6 +203,19 @@ def _price_sentence(row: Any, plan) -> str:
     )
 
 
+def _total_sentence(row: Any, plan) -> str:
+    """Return the sentence on price and running cost together."""
+    of, against = subject_names(row, plan)
+    years = plain_text(plan.costs.years)
+    span = f"{money_text(row.low, row.unit)} to {money_text(row.high, row.unit)}"
+    lead = f"Estimate: price and running cost over {years} years together"
+    if row.low <= 0 <= row.high:
+        return f"{lead} cannot be told apart ({of} against {against}, {span})."
+    more, size = "more" if row.value > 0 else "less", money_text(abs(row.value), row.unit)
+    span = " to ".join(money_text(end, row.unit) for end in sorted((abs(row.low), abs(row.high))))
+    return f"{lead}, {of} costs about {size} {more} than {against} ({span})."
+
+
 def _value_sentence(row: Any, plan) -> str:
     """Return the sentence on performance for the price."""
     of, against = subject_names(row, plan)
@@ -211,5 +228,6 @@ _SENTENCES = {
     "running_cost": _cost_sentence,
     "break_even_time": _time_sentence,
     "break_even_price": _price_sentence,
+    "total_cost": _total_sentence,
     "value_for_money": _value_sentence,
 }

@@ -25,6 +25,10 @@ class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+#: What a claim may speak of besides metrics: estimates that follow from power and prices.
+ESTIMATES = ("running_cost", "total_cost", "break_even_time", "value_for_money")
+
+
 def kit_error(problem: str, action: str = "") -> PydanticCustomError:
     """Return an error that carries the kit's own wording through pydantic.
 
@@ -76,6 +80,11 @@ def _known_metric(name: str) -> str:
     return name
 
 
+def _known_topic(name: str) -> str:
+    """Return the name of a metric, or of an estimate that a claim may speak of."""
+    return name if name in ESTIMATES else _known_metric(name)
+
+
 def _date_of_text(value: Any) -> Any:
     """Return a date for an ISO date in quotes; anything else as it is."""
     if not isinstance(value, str):
@@ -90,6 +99,12 @@ Text = Annotated[str, Strict(), AfterValidator(check_text)]
 Name = Annotated[str, Strict(), AfterValidator(check_name), Field(json_schema_extra={"minLength": 1})]
 MetricName = Annotated[
     str, Strict(), AfterValidator(_known_metric), Field(json_schema_extra={"enum": sorted(METRICS)})
+]
+ClaimTopic = Annotated[
+    str,
+    Strict(),
+    AfterValidator(_known_topic),
+    Field(json_schema_extra={"enum": sorted([*METRICS, *ESTIMATES])}),
 ]
 Truth = Annotated[bool, Strict()]
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]

@@ -6,10 +6,14 @@ from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
 
 from gpubench_kit.fault_text import listed, shown, suggestion
+from gpubench_kit.plan.fields import ESTIMATES
 from gpubench_kit.plan.places import Loc
 from gpubench_kit.plan.rules import CardLogs
 from gpubench_kit.plan.uses import OVER_WORDS, Claim
 from gpubench_kit.registry import METRICS, SENSOR_METRICS
+
+#: What a claim may say of money: amounts, or which side the estimate favours.
+_MONEY_WORDS = ("at_least", "at_most", "better", "worse")
 
 
 class Problem(NamedTuple):
@@ -63,6 +67,9 @@ def check_claims(plan: Any) -> Iterator[Problem]:
         yield from _games_of_claim(plan, claim, loc=(*loc, "over"))
         groups = sorted({one.group for game in plan.games for one in game.settings})
         yield from unknown_name((*loc, "group"), claim.group, what="group", known=groups)
+        if claim.metric in ESTIMATES:
+            yield from _about_money(plan, claim, loc)
+            continue
         if claim.metric not in compared:
             problem = f"{shown(claim.metric)} is not compared ([analysis] metrics: {listed(compared)})."
             yield Problem((*loc, "metric"), problem, "Add it there, or name a metric that is compared.")
@@ -142,6 +149,34 @@ def _impossible(plan: Any, pair: Any, *, loc: Loc) -> Iterator[Problem]:
         if tuning.card and not any(tuning.card in (card.name, card.model) for card in cards):
             problem = f"tuning {shown(tuning.name)} is of card {shown(tuning.card)}, not of {shown(subject.card)}."
             yield Problem((*loc, side), problem, "Name a tuning of that card.")
+
+
+def _about_money(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield problems of a claim about an estimate: its price, its games, its amount."""
+    name, is_share = shown(claim.metric), claim.metric == "value_for_money"
+    if plan.costs.price_per_kwh is None and not is_share:
+        problem = f"{name} follows from the price of a kilowatt-hour, and none is given."
+        yield Problem((*loc, "metric"), problem, "Give it: [costs] price_per_kwh = 0.31")
+    if claim.over != "these_games":
+        problem = f"{name} is estimated over the games measured, not over {shown(claim.over)}."
+        yield Problem((*loc, "over"), problem, 'Leave it out, or say over = "these_games".')
+    allowed = ("at_least", "at_most") if claim.metric == "break_even_time" else _MONEY_WORDS
+    if claim.says not in allowed:
+        problem = f"says = {shown(claim.says)} is not held against {name}, which is an estimate."
+        yield Problem((*loc, "says"), problem, f"Say {listed(allowed)}.")
+    yield from _amount_given(claim, loc, key="by_pct" if is_share else "by")
+
+
+def _amount_given(claim: Claim, loc: Loc, *, key: str) -> Iterator[Problem]:
+    """Yield a problem unless exactly the amount named is given, where one is needed, and else none."""
+    given = [one for one in ("by_pct", "by") if getattr(claim, one) is not None]
+    wanted = [key] if claim.says in ("at_least", "at_most") else []
+    if given != wanted:
+        found, needed = listed(given), listed(wanted)
+        problem = (
+            f"says = {shown(claim.says)} on {shown(claim.metric)} with the amount {found}; {needed} is expected."
+        )
+        yield Problem(loc, problem, f'For example: says = "at_most" and {key} = 3')
 
 
 def _amount(claim: Claim, loc: Loc) -> Iterator[Problem]:

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, Strict
 
-from gpubench_kit.plan.fields import MetricName, Name, NotNegative, Number, Positive, Section, Text
+from gpubench_kit.plan.fields import ClaimTopic, Name, NotNegative, Number, Positive, Section, Text
 
 #: Values of ``over`` that are not the name of a game.
 OVER_WORDS = ("every_game", "these_games", "games_like_these")
@@ -32,7 +32,9 @@ class Claim(Section):
 
     id: Name = Field(description="short name of the claim", examples=["nothing-lost"])
     text: Name = Field(description="the sentence that will be said", examples=["The quiet tuning loses nothing"])
-    metric: MetricName = Field(description="metric that the sentence speaks of", examples=["avg_fps"])
+    metric: ClaimTopic = Field(
+        description="metric, or estimate of cost, that the sentence speaks of", examples=["avg_fps"]
+    )
     of: SubjectText = Field(description="what the sentence praises", examples=[{"tuning": "quiet"}])
     against: SubjectText = Field(description="what it is compared with", examples=[{"tuning": "factory"}])
     over: Name = Field("these_games", description=f"the name of a game, or one of {', '.join(OVER_WORDS)}")
@@ -41,7 +43,10 @@ class Claim(Section):
         description="what the sentence says", examples=["no_loss"]
     )
     by_pct: Number | None = Field(None, description="with at_least and at_most: by how much [%]")
-    by: Number | None = Field(None, description="with at_least and at_most: by how much, in the metric's unit")
+    by: Number | None = Field(
+        None,
+        description="with at_least and at_most: by how much, in the metric's unit; money and years for estimates",
+    )
 
 
 class Evening(Section):

@@ -34,7 +34,7 @@ def sentences(*specs: dict, **case) -> list[str]:
 
 def test_every_sentence_is_called_an_estimate():
     made = sentences(POWER, RATE)
-    assert len(made) == 5
+    assert len(made) == 6
     assert all(one.startswith("Estimate: ") for one in made)
 
 
@@ -56,16 +56,25 @@ def test_what_is_saved_and_when_it_makes_up_for_the_price_is_said():
 
 def test_a_break_even_that_never_comes_is_said():
     made = sentences(NEVER_BETTER)
-    assert "Estimate: Larkmoor 4 “factory” never makes up for its higher price by using less power than " in made[2]
-    assert "Time until the price difference is made up never (never to never)" in " ".join(
-        text_of(NEVER_BETTER).split()
+    assert (
+        "Estimate: the break-even never comes: Larkmoor 4 “factory” costs more to buy and does not save" in made[2]
     )
+    assert "Time until the price difference is made up never Price" in " ".join(text_of(NEVER_BETTER).split())
 
 
 def test_a_saving_that_may_be_none_is_not_told_as_one():
     made = sentences(POWER | {"change": -1.0})
     assert "the running cost of Larkmoor 4 “factory” and Tern Ridge 70 “factory” cannot be told apart" in made[1]
     assert made[2].endswith("years to never).")
+
+
+def test_price_and_running_cost_are_told_together():
+    text = sentences(POWER)[4]
+    assert (
+        "price and running cost over 5 years together, Larkmoor 4 “factory” costs about 41.84 EUR less than" in text
+    )
+    even = sentences(POWER, prices=(661.84, 560.0))[4]
+    assert "price and running cost over 5 years together cannot be told apart" in even
 
 
 def test_cards_of_one_price_are_said_to_cost_the_same():
@@ -76,9 +85,8 @@ def test_the_method_and_what_is_left_out_stand_on_the_page():
     text = text_of(POWER)
     assert "Estimates for 3 hours a day, 365 days a year, 5 years and 0.31 EUR per kWh." in text
     assert "what the power supply loses on the way comes on top" in text
-    assert (
-        "Intervals are those of the measured power, carried through: hours and prices are taken as known." in text
-    )
+    assert "Intervals are those of the measured power, carried through (delta method;" in text
+    assert "after Fieller 1954): hours and prices are taken as known." in text
     assert "It is that of the whole machine." in text_of(POWER | {"metric": "wall_w"})
 
 

@@ -1,0 +1,172 @@
+"""Claims about money: held against the estimates that follow from measured power, performance and prices."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import astuple
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.claims.words import known_text, sides
+from gpubench_kit.costs.against_rival import PER_PRICE, ahead_of_rival
+from gpubench_kit.costs.estimates import estimate_costs
+from gpubench_kit.costs.formulas import plain_text
+from gpubench_kit.number_text import change_text, count_text, is_missing, money_text, number_text, percent_text
+from gpubench_kit.plan.fields import ESTIMATES
+from gpubench_kit.plan.uses import Claim
+from gpubench_kit.tables import PAIR_KEY
+
+SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
+
+_NAMES = {
+    "running_cost": "running cost over {years} years",
+    "total_cost": "price and running cost over {years} years",
+    "break_even_time": "time until the price difference is made up",
+    "value_for_money": "performance for the price",
+}
+#: Quantities of which less is better.
+_LESS_IS_BETTER = ("running_cost", "total_cost")
+_KNOWN = "Hours and prices are taken as known."
+
+
+def money_estimates(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.DataFrame:
+    """Return every estimate that claims may speak of, each pair seen from either side.
+
+    Parameters
+    ----------
+    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    DataFrame, one row per pair, group and quantity: ``value``, ``low``, ``high``, ``unit``, ``confidence``,
+    ``n_games``, ``reason``; nothing where no claim of the plan speaks of money
+    """
+    if not any(claim.metric in ESTIMATES for claim in plan.claims):
+        return pd.DataFrame(columns=[*PAIR_KEY, "group", "quantity"])
+    costs = estimate_costs(comparisons, overall, plan)
+    ahead = ahead_of_rival(comparisons, overall, plan)
+    worth = ahead[(ahead["quantity"] == PER_PRICE) & (ahead["game"] == "")]
+    worth = worth.rename(columns={"change": "value"}).assign(quantity="value_for_money")
+    costs = costs[costs["quantity"].isin(ESTIMATES) & (costs["quantity"] != "value_for_money")]
+    worth = worth.assign(reason=[known_text(row, plan) for row in worth.itertuples()])
+    rows = [row._asdict() for table in (costs, worth) for row in table.itertuples(index=False)]
+    return pd.DataFrame([*rows, *map(_turned, rows)])
+
+
+def judge_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
+    """Return outcome, evidence and the sentence that may be said of a claim about money.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims`` whose ``metric`` is an estimate
+    estimates : see `money_estimates`
+    plan : ReviewPlan
+
+    Returns
+    -------
+    dict with ``by``, ``verdict``, ``evidence``, ``suggested_text``
+
+    Notes
+    -----
+    An amount is supported where the whole two-sided interval of the estimate lies on its side, contradicted
+    where it lies on the other: a stricter test than the one-sided one of measured amounts. A time that may
+    never come supports no ``at_most``.
+    """
+    rows = [row for row in _rows_of(claim, estimates, plan) if not is_missing(row.value)]
+    by = _amount_text(claim, rows[0].unit if rows else "")
+    if not rows:
+        why = "; ".join(dict.fromkeys(_why_nothing(claim, estimates, plan)))
+        return {"by": by, "verdict": NOT_SHOWN, "evidence": why, "suggested_text": f"Nothing can be said: {why}"}
+    outcomes = {_outcome(claim, row) for row in rows}
+    verdict = CONTRADICTED if CONTRADICTED in outcomes else SUPPORTED if outcomes == {SUPPORTED} else NOT_SHOWN
+    told = " ".join(_evidence(row) for row in rows)
+    said = " ".join(_sentence(row, plan) for row in rows)
+    return {"by": by, "verdict": verdict, "evidence": f"{told} {_KNOWN}", "suggested_text": said}
+
+
+def _rows_of(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[Any]:
+    """Yield the estimates that a claim must agree with: every bench, and every group unless it names one."""
+    keys = [(*astuple(pair.of), *astuple(pair.against)) for pair in plan.pairs_of(claim)]
+    for row in estimates.itertuples(index=False):
+        is_wanted = row.quantity == claim.metric and claim.group in ("", row.group)
+        if is_wanted and tuple(getattr(row, name) for name in PAIR_KEY) in keys:
+            yield row
+
+
+def _why_nothing(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[str]:
+    """Yield why there is no estimate."""
+    yield from (row.reason for row in _rows_of(claim, estimates, plan) if row.reason)
+    yield f"There is no estimate of the {_name(claim.metric, plan)} of this pair"
+
+
+def _outcome(claim: Claim, row: Any) -> str:
+    """Return what one estimate says of a claim."""
+    if is_missing(row.low):
+        return NOT_SHOWN
+    amount = next((one for one in (claim.by, claim.by_pct) if one is not None), 0.0)
+    is_up = claim.says == "at_least"
+    if claim.says in ("better", "worse"):
+        is_up = (claim.says == "better") == (claim.metric not in _LESS_IS_BETTER)
+    holds, fails = (row.low >= amount, row.high < amount) if is_up else (row.high <= amount, row.low > amount)
+    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
+
+
+def _turned(row: dict[str, Any]) -> dict[str, Any]:
+    """Return an estimate as seen from the other side."""
+    ends = (row["value"], row["high"], row["low"])
+    if row["quantity"] == "break_even_time":
+        ends = (row["value"], row["low"], row["high"])
+    elif row["quantity"] == "value_for_money":
+        ends = tuple(100 * (1 / (1 + one / 100) - 1) for one in ends)
+    else:
+        ends = tuple(-one for one in ends)
+    sides_turned = {f"{one}_{part}": row[f"{other}_{part}"]
+                    for one, other in (("of", "against"), ("against", "of"))
+                    for part in ("card", "tuning", "bench")}  # fmt: skip
+    return row | sides_turned | dict(zip(("value", "low", "high"), ends, strict=True))
+
+
+def _evidence(row: Any) -> str:
+    """Return an estimate with its interval."""
+    games = f"over {count_text(row.n_games, 'game')}"
+    level = percent_text(100 * row.confidence)
+    span = f"{_amount(row.low, row)} to {_amount(row.high, row)}"
+    return f"Estimate {games}: {_amount(row.value, row)}, {level} interval {span}. {row.reason}".strip()
+
+
+def _sentence(row: Any, plan) -> str:
+    """Return what may be said."""
+    of, against = sides(row, plan)
+    about = f"{of} against {against}: about {_amount(row.value, row)}"
+    if row.quantity == "break_even_time":
+        about = f"{of} and {against}: " + ("never" if math.isinf(row.value) else f"about {_amount(row.value, row)}")
+    span = f"{_amount(row.low, row)} to {_amount(row.high, row)}"
+    name = _name(row.quantity, plan)
+    return f"Estimate, {name}, {about} ({span}). {row.reason}".strip()
+
+
+def _name(quantity: str, plan) -> str:
+    """Return the name of an estimate in running text."""
+    return _NAMES[quantity].format(years=plain_text(plan.costs.years))
+
+
+def _amount(value: float, row: Any) -> str:
+    """Return an amount in the unit of its estimate."""
+    if row.unit == "years":
+        return "never" if math.isinf(value) else f"{number_text(value, decimals=1)} years"
+    if row.unit == "%":
+        return change_text(value, "%")
+    return f"{'+' if value > 0 else ''}{money_text(value, row.unit)}"
+
+
+def _amount_text(claim: Claim, unit: str) -> str:
+    """Return the amount of a claim with its unit; nothing where it gives none."""
+    if claim.by is None and claim.by_pct is None:
+        return ""
+    if claim.by_pct is not None:
+        return change_text(claim.by_pct, "%")
+    return f"{number_text(claim.by, decimals=2)} {unit}".rstrip()
