@@ -145,15 +145,13 @@ def check_dead_samples(evidence: Evidence) -> Iterator[Finding]:
     """
     runs = evidence.runs
     for row in chosen(runs, (runs["n_dead_samples"] > 0) & (runs["n_live_samples"] > 0)):
-        n_samples = row.n_dead_samples + row.n_live_samples
+        n_dead, n_live = int(row.n_dead_samples), int(row.n_live_samples)
         message = (
-            f"{run_text(row)}: {row.n_dead_samples} of {n_samples} samples of power are zero or less while frames "
+            f"{run_text(row)}: {n_dead} of {n_dead + n_live} samples of power are zero or less while frames "
             "were drawn; they pull its mean down."
         )
         action = "Look at the sensor; if it drops out, let its log leave these cells empty, or repeat the run."
-        yield Finding(
-            "note", "power_drops_out", message, row.run, float(row.n_dead_samples), 0.0, "samples", action
-        )
+        yield Finding("note", "power_drops_out", message, row.run, float(n_dead), 0.0, "samples", action)
 
 
 def check_files_used_twice(evidence: Evidence) -> Iterator[Finding]:

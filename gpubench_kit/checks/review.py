@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 import pandas as pd
@@ -71,6 +71,9 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
 #: Purposes of runs that may enter verdicts; which of them does depends on the metric.
 VERDICT_PURPOSES = ("measure", "soak")
 
+#: Notes made in reading -> the check that says the same against the plan's limit.
+_TOLD_BY = {"sensors_cover_part": "samples_cover_part", "power_not_settled": "power_moves"}
+
 #: Stops that concern some metrics only, and what those metrics need; any other stop concerns all.
 _CONCERNS = {"held_by_cap": ("frames",), "same_samples_twice": ("sensors", "both")}
 
@@ -99,10 +102,17 @@ def check_review(
     """
     facts = review.facts()
     evidence = gather_evidence(review.runs, facts, run_metrics=run_metrics, plan=plan)
-    found = [*review.findings, *check_evidence(evidence)]
+    checked = check_evidence(evidence)
+    found = [*_not_told_twice(review.findings, checked), *checked]
     usable = exclude_runs(review, run_metrics, findings_table(found))
     found += find_layouts(usable, plan)
     return findings_table(without_levels(found) if is_blind else found)
+
+
+def _not_told_twice(read: Iterable[Finding], checked: Iterable[Finding]) -> list[Finding]:
+    """Return what was noticed in reading, less what a check says of the same run in the plan's terms."""
+    told = {(one.run, one.check) for one in checked}
+    return [one for one in read if not one.run or (one.run, _TOLD_BY.get(one.check)) not in told]
 
 
 def check_evidence(evidence: Evidence) -> list[Finding]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,9 @@ from gpubench_kit.number_text import count_text, number_text, unit_text
 from gpubench_kit.reading.run_facts import RunFacts, Trace
 
 _MARKS = 4
+
+#: Room above the longest frame in which marks and their words stand.
+_HEADROOM = 1.35
 
 
 @dataclass(frozen=True)
@@ -118,7 +122,7 @@ def draw_run_trace(facts: RunFacts, plan, *, title: str = "", marks: Sequence[tu
 
 def _draw(look: Look, *, heading: Heading, lanes: tuple[_Lane, ...]) -> Figure:
     """Return the figure."""
-    top = longest_drawn([lane.trace for lane in lanes])
+    top = longest_drawn([lane.trace for lane in lanes]) * (_HEADROOM if any(lane.marks for lane in lanes) else 1)
     end = max(float(lane.trace.time_s[-1]) for lane in lanes) or 1.0
     ends = [Ends(0.0, top, lane.title) for lane in lanes]
     plots = open_lanes(
@@ -132,6 +136,10 @@ def _draw(look: Look, *, heading: Heading, lanes: tuple[_Lane, ...]) -> Figure:
 def _draw_trace(plot: Plot, lane: _Lane) -> None:
     """Draw one lane: shade, mean and marks."""
     draw_pieces(plot, lane.trace, role=f"series-{lane.place % 8}")
+    if lane.marks:
+        xs, highs = plot.x(lane.trace.time_s), plot.y(np.clip(lane.trace.high_ms, plot.y.low, plot.y.high))
+        for ends in zip(pairwise(xs), pairwise(highs), strict=True):
+            plot.block_line(*ends)
     top = plot.box.top + plot.sheet.sizes.marker
     places = [(plot.x(plot.x.clamp(time)), text) for time, text in lane.marks[:_MARKS]]
     for x, _ in places:

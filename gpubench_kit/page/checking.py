@@ -109,17 +109,22 @@ def check_redo(redo: pd.DataFrame, plan) -> Section:
 def _redo_table(rows: pd.DataFrame, plan, *, caption: str) -> Markup:
     """Return runs of the list as a table; card and bench only where there are several."""
     with_card, with_bench = len(plan.cards) > 1, len(plan.benches) > 1
-    columns = [Column("Run"), Column("Game"), Column("Tuning"), Column("Round", is_number=True), Column("Why")]
+    columns = [Column("Run"), Column("What"), Column("Why")]
     columns += [Column("Card")] * with_card + [Column("Bench")] * with_bench
     lines = [
         [
-            link(f"#{_address(row.run)}", row.run), scene_text(row.game, row.setting), row.tuning,
-            count_text(row.round), _listed(row.why.split("; ")),
+            link(f"#{_address(row.run)}", row.run), _what(row), _listed(row.why.split("; ")),
             *([row.card] * with_card), *([row.bench] * with_bench),
         ]
         for row in rows.itertuples()
     ]  # fmt: skip
-    return table(columns, lines, caption=caption, css="runs")
+    return table(columns, lines, caption=caption, css="runs redo")
+
+
+def _what(row: Any) -> Markup:
+    """Return game, tuning and round of a run, as few words as fit beside each other on a telephone."""
+    below = ", ".join(part for part in (row.tuning, "" if pd.isna(row.round) else f"round {row.round}") if part)
+    return Markup('{}<br><span class="unit">{}</span>').format(scene_text(row.game, row.setting), below)
 
 
 def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame, plan) -> Section:

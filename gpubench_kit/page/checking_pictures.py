@@ -24,6 +24,8 @@ _OF_SENSORS = {
     "sensor_log_of_another_run": SHOWN,
     "same_samples_twice": SHOWN,
     "not_lined_up": ("load_pct", "board_w"),
+    "clocks_against_load": ("load_pct", "board_w"),
+    "power_drops_out": ("board_w",),
     "temperature_not_settled": ("core_c",),
     "power_moves": ("board_w",),
     "power_not_settled": ("board_w",),
@@ -98,6 +100,11 @@ def _marks_of(facts: RunFacts, check: str) -> Iterator[tuple[float, str]]:
     elif check == "hole":
         several = f", first of {facts.n_holes}" if facts.n_holes > 1 else ""
         yield facts.first_hole_s, f"frames are missing{several}"
+    elif check == "time_goes_back":
+        several = f", first of {facts.n_backward}" if facts.n_backward > 1 else ""
+        yield facts.first_backward_s, f"time goes back{several}"
+    elif check == "frame_too_short":
+        yield facts.shortest_at_s, f"{number_text(facts.shortest_ms, decimals=3)} ms"
     elif check == "warm_up" and facts.trace is not None:
         yield float(facts.trace.time_s[facts.trace.time_s.size // 4]), "end of the first quarter"
     elif check in ("too_short", "too_long", "min_duration_s") and facts.trace is not None:

@@ -44,12 +44,13 @@ class RunFacts:
     clock_start_s, clock_end_s : wall clock of the run, seconds since 1970
     clock_kind : ``zoned``, ``dated``, ``time_of_day`` or empty
     clock_from : ``frame_log`` or ``sensor_log``
-    shortest_ms, longest_ms, longest_at_s : extreme frames, and where the longest began
+    shortest_ms, shortest_at_s, longest_ms, longest_at_s : extreme frames, and where they began
     n_gaps, gaps_ms, first_gap_s : frames longer than the plan's ``gap_ms``, their sum, where the first began
     n_holes, longest_hole_s, first_hole_s : places where the time column moves on by more than the frame and
         ``gap_ms``, the longest of them, where the first is
     n_zero : frames of no length
-    n_backward, n_standing : steps of the time column that go back, or stand still
+    n_backward, first_backward_s, n_standing : steps of the time column that go back, where the first does, and
+        those that stand still
     n_mismatched : steps of the time column that differ from the frame time
     interval_ms, share_at_interval : usual frame time, and the share of frames within half a percent of it
     first_part_ms, later_part_ms : usual frame time in the first quarter of the frames, and after it: the median
@@ -81,6 +82,7 @@ class RunFacts:
     clock_kind: str = ""
     clock_from: str = ""
     shortest_ms: float = np.nan
+    shortest_at_s: float = np.nan
     longest_ms: float = np.nan
     longest_at_s: float = np.nan
     n_gaps: int = 0
@@ -91,6 +93,7 @@ class RunFacts:
     first_hole_s: float = np.nan
     n_zero: int = 0
     n_backward: int = 0
+    first_backward_s: float = np.nan
     n_standing: int = 0
     n_mismatched: int = 0
     interval_ms: float = np.nan
@@ -129,12 +132,13 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
     """
     frames = frame_log.frames
     time_s, frame_ms = frames.time_s, frames.frame_ms
-    steps, longest = np.diff(time_s), int(np.argmax(frame_ms))
+    steps, longest, shortest = np.diff(time_s), int(np.argmax(frame_ms)), int(np.argmin(frame_ms))
     usual, trace = float(np.median(frame_ms)), _trace(time_s, frame_ms, n_bins)
     first_ms, later_ms = np.split(trace.mean_ms, [max(1, trace.mean_ms.size // 4)])
     is_near = np.abs(frame_ms - usual) <= max(0.005 * usual, 1.01 * frames.step_ms)
     duration_s = float(frame_ms.sum()) / 1000.0
     gaps = np.flatnonzero(frame_ms > gap_ms) if frame_ms[longest] > gap_ms else np.empty(0, dtype=int)
+    backward = np.flatnonzero(steps < 0)
     missing_s = steps - frame_ms[:-1] / 1000.0
     holes = np.flatnonzero(missing_s > gap_ms / 1000.0)
     start_s = np.nan if frame_log.clock is None else frame_log.clock
@@ -153,7 +157,8 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         other_clock_start_s=np.nan if frame_log.other_clock is None else frame_log.other_clock,
         clock_kind=frame_log.clock_kind,
         clock_from="frame_log" if frame_log.clock_kind else "",
-        shortest_ms=float(frame_ms.min()),
+        shortest_ms=float(frame_ms[shortest]),
+        shortest_at_s=float(time_s[shortest]),
         longest_ms=float(frame_ms[longest]),
         longest_at_s=float(time_s[longest]),
         n_gaps=int(gaps.size),
@@ -163,7 +168,8 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         longest_hole_s=float(missing_s.max(initial=0.0)),
         first_hole_s=float(time_s[holes[0]]) if holes.size else np.nan,
         n_zero=int(frame_ms.size - np.count_nonzero(frame_ms)),
-        n_backward=int((steps < 0).sum()),
+        n_backward=int(backward.size),
+        first_backward_s=float(time_s[backward[0]]) if backward.size else np.nan,
         n_standing=int((steps == 0).sum()),
         n_mismatched=frame_log.n_mismatched,
         interval_ms=usual,

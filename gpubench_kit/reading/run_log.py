@@ -93,6 +93,9 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
     a sensor log that cannot be used leaves the frames usable, but is a fault too.
     """
     empty = _nothing(task)
+    if task.frame_path is None and task.frame_name:
+        # The frames are missing, which is told elsewhere: samples alone say nothing of a run's length.
+        return replace(empty, faults=_faults_of_sensors(task))
     if task.frame_path is None:
         return _sensors_alone(empty, task)
     try:
@@ -113,7 +116,7 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
 
 def _faults_of_sensors(task: RunTask) -> tuple[Fault, ...]:
     """Return why the sensor log of a run whose frames cannot be used cannot be used either."""
-    alone = replace(task, frame_path=None)
+    alone = replace(task, frame_path=None, frame_name="")
     return () if task.sensor_path is None else _sensors_alone(_nothing(task), alone).faults
 
 
