@@ -48,12 +48,13 @@ class Found:
     n_files: int
 
 
-def find_reports(folders: Sequence[str | Path]) -> Found:
+def find_reports(folders: Sequence[str | Path], *, but: str | Path = "") -> Found:
     """Return every folder below those given that looks like a report.
 
     Parameters
     ----------
     folders : folders to look through; a report folder itself is one too
+    but : folder that is not looked at, nor what it lies in where that is in the making: where the archive goes
 
     Returns
     -------
@@ -71,9 +72,9 @@ def find_reports(folders: Sequence[str | Path]) -> Found:
     faults = [_not_there(Path(one)) for one in folders if not Path(one).is_dir()]
     if faults:
         raise ReportError(faults)
-    search = _Search()
-    for root in folders:
-        search.look_through(Path(root))
+    search = _Search(Path(but).resolve() if str(but) else None)
+    for root, name in zip(folders, _names_of(folders), strict=True):
+        search.look_through(Path(root), name)
     ordered = sorted(search.candidates.values(), key=lambda one: one.place)
     return Found(tuple(ordered), tuple(search.findings), search.n_folders, search.n_files)
 
@@ -81,14 +82,14 @@ def find_reports(folders: Sequence[str | Path]) -> Found:
 class _Search:
     """Counts and collects while folders are looked through."""
 
-    def __init__(self):
+    def __init__(self, but: Path | None):
+        self._but = but
         self.candidates: dict[Path, Candidate] = {}
         self.findings: list[Finding] = []
         self.n_folders = self.n_files = 0
 
-    def look_through(self, root: Path) -> None:
+    def look_through(self, root: Path, name: str) -> None:
         """Look through one of the folders given."""
-        name = root.resolve().name
         waiting = [(root, name)]
         while waiting:
             path, place = waiting.pop()
@@ -118,10 +119,23 @@ class _Search:
             inside = f"{place}/{entry.name}"
             if entry.is_symlink():
                 self.findings.append(_link(inside))
+            elif (
+                self._but is not None
+                and self._but.is_relative_to(Path(entry.path).resolve())
+                and (entry.name.endswith(_STAGING) or Path(entry.path).resolve() == self._but)
+            ):
+                continue
             elif entry.name.startswith(".") and entry.name.endswith(_STAGING):
                 self.findings.append(_in_the_making(inside))
             else:
                 yield entry
+
+
+def _names_of(folders: Sequence[str | Path]) -> list[str]:
+    """Return the name of each folder given; of several with one name, each further one has a number."""
+    names = [Path(one).resolve().name for one in folders]
+    before = [names[:place].count(name) for place, name in enumerate(names)]
+    return [f"{name} ({count + 1})" if count else name for name, count in zip(names, before, strict=True)]
 
 
 def _is_half_written(path: Path, names: set[str]) -> bool:

@@ -41,7 +41,7 @@ def gather(folders: Sequence[str | Path], folder: str | Path) -> Store:
     ------
     ReportError : there is no report that can be read below the folders
     """
-    found = find_reports(folders)
+    found = find_reports(folders, but=folder)
     reports, findings = admit(found.candidates)
     _check_any(reports, [*found.findings, *findings], found, folders=folders)
     store = Store(Path(folder) / PARQUET)

@@ -109,7 +109,7 @@ def cards_over_time(cells: pd.DataFrame, dates: pd.Series) -> pd.DataFrame:
     Notes
     -----
     Reviews differ in their games. In logs each value is taken as the sum of a level of the card at that time and
-    one of the game, fitted by least squares, so a card is held against others through the games they share. Families
+    one of the game, fitted by least squares, so a card is held against others through games they share. Families
     that share no game are fitted apart, and their levels say nothing about each other.
     """
     ratio = cells["metric"].map(lambda name: METRICS[name].scale == "ratio").astype(bool)

@@ -77,9 +77,9 @@ def compare_sides(
     Notes
     -----
     In each game ``D`` is the difference of means and ``V`` its variance from the runs of both sides within
-    sessions. Over games both are averaged (Satterthwaite 1946 for the degrees of freedom), and the spread between restarts is
-    added, ``r**2`` times the squared shares of the sessions on both sides: all games share a restart. Where no such
-    spread is known there is no verdict: a change of driver cannot be told from a restart.
+    sessions. Over games both are averaged (Satterthwaite 1946 for the degrees of freedom), and the spread between
+    restarts is added, ``r**2`` times the squared shares of the sessions on both sides: all games share a restart.
+    Where no such spread is known there is no verdict: a change of driver cannot be told from a restart.
     """
     joined = pairs.assign(pair=range(len(pairs)))
     both = joined.merge(sides, left_on="of", right_on=key).merge(

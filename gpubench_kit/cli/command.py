@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gpubench_kit import __version__
+from gpubench_kit.cli.archive import add_archive
 from gpubench_kit.cli.check import add_check
 from gpubench_kit.cli.fault_lines import TRACEBACK, tell_faults
 from gpubench_kit.cli.report import add_demo, add_report
@@ -175,6 +176,7 @@ def _parser() -> argparse.ArgumentParser:
     add_check(commands, make=_command, bar=_Bar)
     add_report(commands, make=_command, bar=_Bar)
     add_sweep(commands, make=_command, bar=_Bar)
+    add_archive(commands, make=_command, bar=_Bar)
     _add_inspect(commands)
     _add_compare(commands)
     add_demo(commands, make=_command, bar=_Bar)

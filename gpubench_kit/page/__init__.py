@@ -11,6 +11,16 @@ import importlib
 #: Name -> module of this package that holds it.
 _HOME = {
     "against_rival": "rival_cards",
+    "archive_cards": "archive",
+    "archive_claims": "archive",
+    "archive_control": "archive",
+    "archive_drivers": "archive",
+    "archive_files": "archive",
+    "archive_findings": "archive",
+    "archive_games": "archive",
+    "archive_head": "archive",
+    "archive_method": "archive",
+    "archive_noise": "archive",
     "cautions": "caution_texts",
     "check_findings": "checking",
     "check_head": "checking",

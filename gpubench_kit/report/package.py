@@ -17,6 +17,7 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.errors import ReportError
 from gpubench_kit.file_names import slug
@@ -26,7 +27,7 @@ from gpubench_kit.tables import ALL_TABLES, Column, Table
 
 DESCRIPTION = "datapackage.json"
 
-_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, REDO.name: REDO, CHANGES.name: CHANGES}
+_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, REDO.name: REDO, CHANGES.name: CHANGES}
 
 _TYPES = {"text": "string", "number": "number", "integer": "integer", "truth": "boolean"}
 

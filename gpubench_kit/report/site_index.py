@@ -65,7 +65,8 @@ def _reports_in(folder: Path) -> list[tuple[str, dict[str, Any]]]:
             manifest = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             continue
-        if isinstance(manifest, dict) and "format_version" in manifest and (path.parent / _PAGE).exists():
+        is_report = isinstance(manifest, dict) and "format_version" in manifest and "verdicts" in manifest
+        if is_report and (path.parent / _PAGE).exists():
             found.append((path.parent.name, manifest))
     return found
 

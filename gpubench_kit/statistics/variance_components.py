@@ -96,9 +96,9 @@ def session_spread(found: SessionSquares, *, confidence: float = 0.95) -> Spread
     Notes
     -----
     By moments: ``E(squares) = weight * r**2 + df * noise`` in each cell, summed over cells (Henderson 1953, method
-    1). The variance of the sum counts the part of r as common to all cells of a group, which is so if a restart shifts
-    all games alike, and is too large otherwise. The interval holds every r for which the sum, taken as a scaled
-    chi-squared variable with its first two moments, is not in either tail.
+    1). The variance of the sum counts the part of r as common to all cells of a group, which is so if a restart
+    shifts all games alike, and is too large otherwise. The interval holds every r for which the sum, taken as a
+    scaled chi-squared variable with its first two moments, is not in either tail.
 
     References
     ----------

@@ -1,0 +1,237 @@
+"""The tables on the archive's page."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from gpubench_kit.archive import Archive
+from gpubench_kit.figures.words import VERDICT_WORDS, metric_of, scene_text, sentence
+from gpubench_kit.number_text import (
+    MISSING,
+    change_and_interval_text,
+    count_text,
+    number_text,
+    percent_text,
+)
+from gpubench_kit.page.elements import Column, Markup, bullets, join, paragraph, table
+from gpubench_kit.statistics.reasons import reason_sentences
+
+#: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
+MOST_LINES = 60
+
+_SIGNS = {
+    "better": ("▲", "up"), "higher": ("▲", "up"), "better_but_small": ("△", "up"), "higher_but_small": ("△", "up"),
+    "worse": ("▼", "down"), "lower": ("▼", "down"), "worse_but_small": ("▽", "down"),
+    "lower_but_small": ("▽", "down"),
+    "same_within_margin": ("=", "even"), "undecided": ("?", "open"), "no_verdict": ("×", "open"),
+}  # fmt: skip
+_ADVICE = {"keep": "keep", "drop": "could go", "more_runs": "needs more rounds"}
+_WHY = {
+    "decides": "its rounds can find a difference of the margin",
+    "too_noisy": "too noisy: even at best its rounds cannot find a difference of the margin",
+    "noisy": "its usual rounds would miss a difference of the margin",
+    "held_by_cap": "a cap or frame limit held every comparison",
+    "not_known": "its noise is not known yet",
+}
+
+
+def with_labels(rows: pd.DataFrame, archive: Archive) -> pd.DataFrame:
+    """Return rows of cards or changes with a label each: card, date or drivers, bench where several had it."""
+    several = archive.reviews["cards"].nunique() > 1
+    return rows.assign(label=[_label(row, with_card=several) for row in rows.itertuples()])
+
+
+def reviews_table(reviews: pd.DataFrame) -> Markup:
+    """Return the reviews, the latest first."""
+    columns = [
+        Column("Review"), Column("Date"), Column("Card"), Column("Driver"), Column("Runs", is_number=True),
+        Column("Sessions", is_number=True),
+    ]  # fmt: skip
+    shown = reviews.iloc[::-1].head(MOST_LINES)
+    lines = [
+        [
+            row.name_,
+            row.date or MISSING,
+            row.cards,
+            row.drivers,
+            count_text(row.n_counted),
+            count_text(row.n_sessions),
+        ]
+        for row in shown.rename(columns={"name": "name_"}).itertuples()
+    ]
+    return _limited(
+        table(columns, lines, caption="Reviews in the archive, the latest first"), len(reviews), "reviews"
+    )
+
+
+def cards_table(cards: pd.DataFrame, archive: Archive) -> Markup:
+    """Return every level of the metrics that decide, the latest first."""
+    shown = cards[cards["metric"].isin(archive.primaries)].iloc[::-1]
+    columns = [
+        Column("Card"), Column("Date"), Column("Driver"), Column("Metric"), Column("Level", is_number=True),
+        Column("Games", is_number=True), Column("Linked by games"),
+    ]  # fmt: skip
+    lines = [
+        [row.card, row.date or MISSING, row.driver, metric_of(row.metric).label, number_text(row.level),
+         count_text(row.n_games), f"family {row.linked}"]
+        for row in shown.head(MOST_LINES).itertuples()
+    ]  # fmt: skip
+    return _limited(table(columns, lines, caption="Levels, the mean of a family being 100"), len(shown), "cards")
+
+
+def noise_table(noise: pd.DataFrame, metric: str) -> Markup:
+    """Return the noise of one metric, game by game, and on each bench where there are several."""
+    rows = noise[noise["metric"] == metric]
+    several = rows.loc[rows["scope"] == "bench", "bench"].nunique() > 1
+    rows = rows if several else rows[rows["scope"] == "all"]
+    columns = [
+        Column("Game"), *([Column("Bench")] if several else []),
+        Column("Noise", rows["unit"].iloc[0], is_number=True),
+        Column("95 % interval", is_number=True), Column("Runs", is_number=True), Column("Sessions", is_number=True),
+        Column("Reviews", is_number=True),
+    ]  # fmt: skip
+    ordered = rows.sort_values(["game", "setting", "scope", "bench"], kind="stable")
+    lines = [
+        [scene_text(row.game, row.setting), *([row.bench if row.scope == "bench" else "all"] if several else []),
+         number_text(row.noise, decimals=2), _range(row.low, row.high), count_text(row.n),
+         count_text(row.n_sessions), count_text(row.n_reviews)]
+        for row in ordered.head(MOST_LINES).itertuples()
+    ]  # fmt: skip
+    caption = f"{sentence(metric_of(metric).label)}: noise from run to run within a session"
+    return _limited(table(columns, lines, caption=caption), len(ordered), "run_noise")
+
+
+def restarts_table(spread: pd.DataFrame) -> Markup:
+    """Return the spread between restarts of each metric."""
+    several = spread.loc[spread["scope"] == "bench", "bench"].nunique() > 1
+    rows = spread if several else spread[spread["scope"] == "all"]
+    columns = [
+        Column("Metric"), *([Column("Bench")] if several else []), Column("Spread", is_number=True),
+        Column("95 % interval", is_number=True), Column("Restarts", is_number=True),
+        Column("Reviews", is_number=True), Column("Widen by", is_number=True),
+    ]  # fmt: skip
+    lines = [
+        [sentence(metric_of(row.metric).label),
+         *([row.bench if row.scope == "bench" else "all"] if several else []),
+         f"{number_text(row.spread, decimals=2)} {row.unit}", _range(row.low, row.high), count_text(row.restarts),
+         count_text(row.n_reviews), _widening(row)]
+        for row in rows.head(MOST_LINES).itertuples()
+    ]  # fmt: skip
+    return _limited(
+        table(columns, lines, caption="Spread between restarts"), len(rows), "restart_spread"
+    )
+
+
+def changes_table(rows: pd.DataFrame, *, caption: str) -> Markup:
+    """Return changes with their verdicts, the latest first."""
+    columns = [
+        Column("What"), Column("Metric"), Column("Change", is_number=True), Column("Verdict"),
+        Column("Games", is_number=True), Column("Sessions", is_number=True), Column("Why"),
+    ]  # fmt: skip
+    lines = [
+        [row.label, metric_of(row.metric).label,
+         change_and_interval_text(row.change, row.low, row.high, unit=row.unit),
+         _verdict(row.verdict), count_text(row.n_games), _sessions(row), " ".join(reason_sentences(row.reason))]
+        for row in rows.iloc[::-1].head(MOST_LINES).itertuples()
+    ]  # fmt: skip
+    return _limited(
+        table(columns, lines, caption=caption),
+        len(rows),
+        "driver_changes" if "driver" in caption else "control_runs",
+    )
+
+
+def games_table(games: pd.DataFrame) -> Markup:
+    """Return what each game decided and what to do with it; what could go first."""
+    rank = {"drop": 0, "more_runs": 1, "keep": 2}
+    rows = games.assign(rank=games["advice"].map(rank)).sort_values(["metric", "rank"], kind="stable")
+    columns = [
+        Column("Game"), Column("Metric"), Column("Advice"), Column("Decided", is_number=True),
+        Column("Noise", "%", is_number=True), Column("Finds", "%", is_number=True),
+        Column("Margin", is_number=True), Column("Rounds", is_number=True), Column("Why"),
+    ]  # fmt: skip
+    lines = [
+        [scene_text(row.game, row.setting), metric_of(row.metric).label, _ADVICE[row.advice],
+         f"{row.n_decided} of {row.n_comparisons}", number_text(row.noise, decimals=2), number_text(row.detectable),
+         percent_text(row.margin), count_text(row.rounds), _why(row)]
+        for row in rows.head(MOST_LINES).itertuples()
+    ]  # fmt: skip
+    return _limited(table(columns, lines, caption="What each game has decided"), len(rows), "games")
+
+
+def claims_table(rows: pd.DataFrame) -> Markup:
+    """Return the claims of each review, the latest first."""
+    columns = [
+        Column("Review"), Column("Date"), Column("Claims", is_number=True), Column("Supported", is_number=True),
+        Column("Contradicted", is_number=True), Column("Not shown", is_number=True),
+        Column("Overall results spoken of", is_number=True),
+    ]  # fmt: skip
+    made = rows[rows["n"] > 0].iloc[::-1].rename(columns={"name": "name_"})
+    lines = [
+        [row.name_, row.date or MISSING, *map(count_text, (row.n, row.supported, row.contradicted, row.not_shown)),
+         f"{row.n_claimed} of {row.n_overall}"]
+        for row in made.head(MOST_LINES).itertuples()
+    ]  # fmt: skip
+    return _limited(
+        table(columns, lines, caption="Claims held against the data, the latest review first"),
+        len(made),
+        "claims_made",
+    )
+
+
+def findings_table(findings: pd.DataFrame) -> Markup:
+    """Return what was refused first, then what was noticed."""
+    lines = [f"{row.message} {row.action}".strip() for row in findings.head(MOST_LINES).itertuples()]
+    more = len(findings) - len(lines)
+    rest = paragraph(f"{count_text(more, 'more finding')} in tables/findings.csv.") if more > 0 else Markup("")
+    return join([bullets(lines), rest])
+
+
+def _label(row, *, with_card: bool) -> str:
+    """Return what a row is about."""
+    when = f"{row.against_driver} → {row.of_driver}" if hasattr(row, "of_driver") else row.date or "no date"
+    source = " (within one review)" if getattr(row, "source", "") == "review" else ""
+    driver = getattr(row, "driver", "")
+    return f"{', '.join(filter(None, (row.card * with_card, when, driver)))}{source}"
+
+
+def _limited(shown: Markup, count: int, name: str) -> Markup:
+    """Return a table with word of the rows that it leaves out."""
+    if count <= MOST_LINES:
+        return shown
+    return join([shown, paragraph(f"{count_text(count - MOST_LINES, 'more row')} in tables/{name}.csv.")])
+
+
+def _range(low: float, high: float) -> str:
+    """Return the ends of an interval; an open one says from where."""
+    if pd.isna(low):
+        return MISSING
+    return f"{number_text(low, decimals=2)} to {number_text(high, decimals=2) if pd.notna(high) else 'any'}"
+
+
+def _widening(row) -> str:
+    """Return what intervals may be widened by."""
+    if pd.isna(row.widen_by):
+        return "too few restarts"
+    return f"{number_text(row.widen_by, decimals=2)} {row.unit}, as {row.widen_restarts} restarts"
+
+
+def _verdict(verdict: str) -> Markup:
+    """Return a verdict with its sign."""
+    sign, way = _SIGNS[verdict]
+    mark = Markup('<span class="verdict {}"><span aria-hidden="true">{}</span>{}</span>')
+    return mark.format(way, sign, VERDICT_WORDS[verdict])
+
+
+def _sessions(row) -> str:
+    """Return the sessions of both sides."""
+    if pd.isna(row.n_sessions_of):
+        return MISSING
+    return f"{row.n_sessions_against} → {row.n_sessions_of}"
+
+
+def _why(row) -> str:
+    """Return by which rule a game is kept or could go."""
+    if row.why == "redundant":
+        return f"has said the same as “{row.says_the_same_as}”, to within {number_text(row.apart, decimals=1)} %"
+    return _WHY[row.why]

@@ -1,0 +1,164 @@
+"""The archive in one command: page, tables, Parquet files and pictures of all reports below some folders."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pandas as pd
+
+from gpubench_kit.archive.admit import ARCHIVE, KIND
+from gpubench_kit.archive.find import MANIFEST, find_reports
+from gpubench_kit.archive.restarts import plan_line
+from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
+from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.number_text import count_text
+from gpubench_kit.report.build import published
+from gpubench_kit.report.html import page_of
+from gpubench_kit.report.manifest import FORMAT_VERSION
+from gpubench_kit.report.notebook_run import run_notebook
+from gpubench_kit.report.package import json_text, read_table
+from gpubench_kit.report.page_build import Progress, bundled_notebook, tell_nobody
+from gpubench_kit.report.place import ReportPlace, check_target
+from gpubench_kit.tables import FINDINGS
+
+NOTEBOOK, PAGE_FILE = "archive.ipynb", "index.html"
+
+_LOOKED, _RAN = 0.04, 0.96
+_PACKAGES = ("duckdb", "numpy", "pandas", "scipy", "matplotlib")
+
+
+@dataclass(frozen=True)
+class MadeArchive:
+    """What the command made.
+
+    Attributes
+    ----------
+    page : the page
+    is_noise_known : whether any game was run twice, so that the archive says something of the bench
+    told : what it says, in lines
+    """
+
+    page: Path
+    is_noise_known: bool
+    told: tuple[str, ...]
+
+
+def build_archive(
+    folders: Sequence[str | Path], output: str | Path | None = None, *, progress: Progress | None = None
+) -> MadeArchive:
+    """Gather all reports below folders into an archive with its page.
+
+    Parameters
+    ----------
+    folders : folders that hold reports, at any depth
+    output : folder of the archive; default ``reports/archive`` in the working directory
+    progress : called with the share done and what is being done
+
+    Returns
+    -------
+    MadeArchive
+
+    Raises
+    ------
+    GpubenchError : there is no report that can be read, or the archive cannot be written; an earlier archive is
+        then as it was
+    """
+    tell = progress or tell_nobody
+    tell(0.0, "looking for reports")
+    find_reports(folders)
+    target = Path(output) if output else Path.cwd() / "reports" / "archive"
+    _check_is_no_report(target)
+    for folder in folders[1:]:
+        check_target(target.absolute(), Path(folder).resolve())
+    place = ReportPlace(target, folders[0])
+    with place as staging:
+        executed = _run(folders, staging, tell=tell)
+        tell(_RAN, "laying out the page")
+        _write(staging / PAGE_FILE, page_of(executed))
+        _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
+        _write(staging / MANIFEST, json_text(_manifest(_table(staging, REVIEWS))))
+        made = MadeArchive(place.target / PAGE_FILE, bool(len(_table(staging, RUN_NOISE))), tuple(_told(staging)))
+        place.finish()
+    tell(1.0, "done")
+    return made
+
+
+def _run(folders: Sequence[str | Path], staging: Path, *, tell: Progress) -> nbformat.NotebookNode:
+    """Run the notebook into the staging folder."""
+    notebook = bundled_notebook(NOTEBOOK)
+    count = len(notebook.cells) + 1
+    parameters = {
+        "report_folders": [str(Path(one).absolute()) for one in folders],
+        "output_folder": str(staging.absolute()),
+    }
+    tell(_LOOKED, "reading the tables of all reports")
+    return run_notebook(
+        notebook,
+        parameters,
+        name=NOTEBOOK,
+        on_cell=lambda done: tell(_LOOKED + (_RAN - _LOOKED) * min(done / count, 1.0), "asking the archive"),
+    )
+
+
+def _check_is_no_report(target: Path) -> None:
+    """Refuse to put the archive in place of the report of a review."""
+    try:
+        found = json.loads((target / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return
+    if not isinstance(found, dict) or found.get(KIND) != ARCHIVE:
+        problem = "it holds the report of a review, which the archive would replace."
+        raise ReportError(Fault(f"output folder '{target.name}'", problem, "Name another with --output."))
+
+
+def _manifest(reviews: pd.DataFrame) -> dict[str, Any]:
+    """Return what made the archive: its reports by the hash of their content, and versions."""
+    reports = {
+        row.review: {
+            "place": row.place,
+            "title": row.title,
+            "date": row.date,
+            "format_version": int(row.format_version),
+        }
+        for row in reviews.itertuples()
+    }
+    versions = {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
+    return {
+        "format_version": FORMAT_VERSION,
+        KIND: ARCHIVE,
+        "reports": reports,
+        "versions": versions | {name: version(name) for name in _PACKAGES},
+    }
+
+
+def _told(staging: Path) -> list[str]:
+    """Return what the archive says, in lines for the terminal."""
+    reviews, findings = _table(staging, REVIEWS), _table(staging, FINDINGS)
+    refused = int((findings["severity"] == "exclude").sum())
+    lines = [f"{count_text(len(reviews), 'review')}, {count_text(int(reviews['n_counted'].sum()), 'run')}"]
+    lines += [f"{count_text(refused, 'report')} not counted; the page says which and why."] if refused else []
+    line = plan_line(_table(staging, RESTART_SPREAD))
+    if line:
+        return [*lines, "For [analysis] of a plan, the spread between restarts of this bench:", line]
+    return [
+        *lines,
+        "The spread between restarts is not known well enough to widen by; the page says what is needed.",
+    ]
+
+
+def _table(staging: Path, declared) -> pd.DataFrame:
+    """Return a table that the notebook wrote."""
+    return read_table(staging / "tables" / f"{declared.name}.csv", declared)
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file of the archive; its folder is made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8", newline="\n")
