@@ -8,7 +8,6 @@ import pytest
 from run_tables import CASES, REFERENCE_METRICS, closed, make_plan, reference_runs, reference_table, run_table
 
 from gpubench_kit.plan import Pair, Subject
-from gpubench_kit.statistics import adapters
 from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_within
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.pair_runs import members_of, select_pair
@@ -97,10 +96,6 @@ def test_the_spread_that_would_explain_a_difference():
     assert explaining_restart_sd(change) == pytest.approx(100 * math.expm1(0.02 / math.sqrt(2)))
     back = 100 * math.expm1(-0.02)
     assert explaining_restart_sd(back) == pytest.approx(explaining_restart_sd(change))
-
-
-def test_a_heavy_library_is_read_once():
-    assert adapters._loaded_when_used("pingouin") is adapters.pingouin
 
 
 def test_a_subject_without_a_card_stands_for_any():
