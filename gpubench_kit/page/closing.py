@@ -126,11 +126,12 @@ def _downloads(with_claims: bool) -> Iterable[str | Markup]:
         if name == "claims" and not with_claims:
             continue
         yield join([link(f"tables/{name}.csv", f"{name}.csv"), f": one row per {declared.row}."])
+    yield join([link("tables/claims.txt", "claims.txt"), ": what may be said, as plain text for the script."])
     yield join([link("tables/datapackage.json", "datapackage.json"), ": columns, units and meaning of all tables."])
     yield join([link("tables.zip", "tables.zip"), ": all tables and their description in one file."])
     yield join([link("manifest.json", "manifest.json"), ": versions, seed, verdicts, and a hash of every input."])
     yield join([link("notebooks/card_review.ipynb", "card_review.ipynb"), ": the notebook that was run."])
-    yield "pictures/, the folder beside this page: every chart as a picture, light and dark."
+    yield "pictures/, the folder beside this page: every chart as a picture for films, light and dark, on a ground and without."
 
 
 def _hashes(runs: pd.DataFrame) -> Markup:

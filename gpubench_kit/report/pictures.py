@@ -14,14 +14,13 @@ from joblib.externals.loky import get_reusable_executor
 
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import DescribedFigure
-from gpubench_kit.figures.style import THEMES
 
 #: Seconds after which a stuck process is given up; a picture takes a fraction of one.
 _TIMEOUT_S = 600
 
 
 class Pictures:
-    """Draws the charts of sections as SVG and as PNG of 1920 by 1080, light and dark.
+    """Draws the charts of sections as SVG and as PNG of 1920 by 1080, light and dark, on a ground and without.
 
     Where pictures are drawn, and by how many processes, never changes their bytes.
 
@@ -68,7 +67,7 @@ class Pictures:
 
         Returns
         -------
-        list of str, names of the files, sorted: ``<chart>-<light or dark>.<svg or png>``
+        list of str, names of the files, sorted: ``<chart>-<light or dark>[-transparent].<svg or png>``
 
         Raises
         ------
@@ -85,7 +84,7 @@ class Pictures:
 
 
 def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
-    """Write each chart of the sections as SVG and as PNG of 1920 by 1080, light and dark.
+    """Write each chart of the sections as SVG and as PNG of 1920 by 1080, light and dark, on a ground and without.
 
     Parameters
     ----------
@@ -94,7 +93,7 @@ def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
 
     Returns
     -------
-    list of str, names of the files, sorted: ``<chart>-<light or dark>.<svg or png>``
+    list of str, names of the files, sorted: ``<chart>-<light or dark>[-transparent].<svg or png>``
 
     Raises
     ------
@@ -132,6 +131,5 @@ def _ready() -> bool:
 
 
 def _draw(chart: DescribedFigure, folder: Path) -> list[str]:
-    """Draw one chart; return the names of its files. The themes of an SVG stand together: they share a drawing."""
-    files = [(folder / f"{chart.name}-{theme}.{ending}", theme) for ending in ("svg", "png") for theme in THEMES]
-    return [chart.save(file, theme=theme).name for file, theme in files]
+    """Draw one chart in every form; return the names of its files."""
+    return [file.name for file in chart.save_all(folder)]

@@ -104,8 +104,12 @@ def test_pictures_are_1920_by_1080_in_both_themes(tmp_path, theme):
 def test_transparent_pictures_have_no_ground(tmp_path):
     with Image.open(_figure().save(tmp_path / "clear.png", transparent=True)) as picture:
         assert picture.convert("RGBA").getpixel((2, 2))[3] == 0
-    svg = _figure().save(tmp_path / "clear.svg", transparent=True).read_text(encoding="utf-8")
-    assert 'd="M0 1080L1920 1080L1920 0L0 0L0 1080z" style="fill:#ffffff' not in svg
+    clear, filled = (
+        _figure().save(tmp_path / f"{clear}.svg", transparent=clear).read_text(encoding="utf-8")
+        for clear in (True, False)
+    )
+    ground = re.search(r'<path d="M0 1080L1920 1080L1920 0L0 0z" style="fill:#ffffff"/>', filled)[0]
+    assert clear == filled.replace(ground, "", 1)
 
 
 def test_svg_files_stand_alone(tmp_path):

@@ -19,10 +19,11 @@ def section(review_of_pages):
     return Section("power", "Power", Markup(""), pictures={name: chart})
 
 
-def test_each_chart_is_drawn_light_and_dark_as_svg_and_png(section, tmp_path):
+def test_each_chart_is_drawn_light_and_dark_on_a_ground_and_without_as_svg_and_png(section, tmp_path):
     names = write_pictures([section], tmp_path)
     stem = next(iter(section.pictures))
-    assert names == [f"{stem}-{theme}.{ending}" for theme in ("dark", "light") for ending in ("png", "svg")]
+    forms = [f"{theme}{ground}" for theme in ("dark", "light") for ground in ("", "-transparent")]
+    assert names == sorted(f"{stem}-{form}.{ending}" for form in forms for ending in ("png", "svg"))
     assert sorted(path.name for path in (tmp_path / "pictures").iterdir()) == names
 
 
@@ -30,8 +31,8 @@ def test_another_process_draws_the_same_bytes(section, tmp_path):
     names = write_pictures([section], tmp_path)
     chart = next(iter(section.pictures.values()))
     for name in names:
-        theme = "dark" if "-dark." in name else "light"
-        here = chart.save(tmp_path / name, theme=theme)
+        theme = "dark" if "-dark" in name else "light"
+        here = chart.save(tmp_path / name, theme=theme, transparent="-transparent." in name)
         assert here.read_bytes() == (tmp_path / "pictures" / name).read_bytes()
 
 
