@@ -18,6 +18,7 @@ from gpubench_kit.plan.checks import check_across_sections
 from gpubench_kit.plan.decisions import decisions_of
 from gpubench_kit.plan.faults import faults_of, repaired
 from gpubench_kit.plan.fields import Section
+from gpubench_kit.plan.measured_spread import with_measured_spread
 from gpubench_kit.plan.pairs import CardUnit, Pair, PairReader, Subject, card_units, default_pairs
 from gpubench_kit.plan.rules import RESTARTS, Analysis, Checks, Exclude, Logs
 from gpubench_kit.plan.sections import About, Bench, Card, Game, Tuning
@@ -56,6 +57,7 @@ class ReviewPlan(Section):
     style: Style = Field(Style(), description="look of the pictures")
 
     _folder: Path = PrivateAttr(default=Path())
+    _spread_source: str = PrivateAttr(default="")
 
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any], folder: str | Path | None = None) -> ReviewPlan:
@@ -76,6 +78,11 @@ class ReviewPlan(Section):
     def folder(self) -> Path:
         """Folder of the review, in which the run sheet and the logs are."""
         return self._folder
+
+    @property
+    def restart_spread_source(self) -> str:
+        """Table that the spread between restarts was taken from; empty where the plan states it, or none."""
+        return self._spread_source
 
     @property
     def reference_tuning(self) -> str:
@@ -239,7 +246,7 @@ def _syntax_fault(message: str, *, text: str, file: str) -> Fault:
 
 def _checked(data: dict[str, Any], *, folder: Path, file: str) -> ReviewPlan:
     """Return the plan, or raise all faults: those within sections and those across them."""
-    faults: list[Fault] = []
+    data, source, faults = with_measured_spread(data, folder=folder, file=file)
     touched: set[str] = set()
     plan, remaining = None, data
     for attempt in range(_MOST_REPAIRS):
@@ -256,4 +263,5 @@ def _checked(data: dict[str, Any], *, folder: Path, file: str) -> ReviewPlan:
     if faults:
         raise PlanError(faults)
     plan._folder = folder
+    plan._spread_source = source
     return plan

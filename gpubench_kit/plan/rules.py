@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field, Strict
 
@@ -21,8 +21,16 @@ from gpubench_kit.plan.fields import (
 
 #: Key of ``restart_spread`` that holds the number of restarts measured; all others are metrics.
 RESTARTS = "restarts"
+#: In the place of the spread: taken from the archive of the bench.
+ARCHIVE_WORD = "archive"
 
 _WHOLE = Strict()
+
+
+def _or_archive(schema: dict[str, Any]) -> None:
+    """Let a schema allow the word that stands for what the archive measured."""
+    kept = {name: schema.pop(name) for name in ("type", "additionalProperties", "propertyNames") if name in schema}
+    schema["anyOf"] = [kept, {"const": ARCHIVE_WORD, "type": "string"}]
 
 
 class Analysis(Section):
@@ -58,7 +66,9 @@ class Analysis(Section):
     restart_spread: dict[Name, NotNegative] = Field(
         default_factory=dict,
         description="spread between restarts by metric [%], and `restarts`, the number of restarts it was "
-        "measured on; 0 restarts: assumed, and printed so",
+        "measured on; 0 restarts: assumed, and printed so. Or the word `archive`: as measured by the archive, from "
+        "`restart_spread.csv` in the review folder, else from `reports/archive`",
+        json_schema_extra=_or_archive,
     )
     sensor_edge_s: NotNegative = Field(1.0, description="left out of sensor means at each end of a run [s]")
     hitch_excess_ms: Positive = Field(12.0, description="a hitch exceeds its surroundings by more than this [ms]")

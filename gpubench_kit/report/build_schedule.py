@@ -18,7 +18,7 @@ from gpubench_kit.report.page_place import PagePlace
 from gpubench_kit.report.schedule_files import PRINTED_FILE, TOLD_FILE, read_new_rows
 from gpubench_kit.run_sheet import load_run_sheet
 from gpubench_kit.run_sheet.text import SHEET_FILES
-from gpubench_kit.schedule.noise import PREVIOUS, noise_file_of
+from gpubench_kit.schedule.earlier_noise import PREVIOUS, noise_file_of
 from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, swap_file
 
 NOTEBOOK, PAGE_FILE = "plan_runs.ipynb", "plan.html"

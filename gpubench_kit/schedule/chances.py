@@ -9,7 +9,7 @@ import pandas as pd
 
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.registry import METRICS
-from gpubench_kit.schedule.needs import planned_test, scaled_size
+from gpubench_kit.schedule.needs import noise_of_unit, planned_test, scaled_size
 from gpubench_kit.schedule.tables import VERDICT_CHANCES
 from gpubench_kit.statistics.planning import MOST_RUNS
 from gpubench_kit.statistics.verdict_chance import chance_of_verdict
@@ -42,7 +42,8 @@ def verdict_chances(
     rows: list[dict] = []
     for (group, metric), part in there[ratio].groupby(["group", "metric"], sort=False):
         test = planned_test(plan, games=part["game"].nunique(), in_blocks=in_blocks)
-        sigma, margin = float(part["sd"].median()), scaled_size(metric, plan.margin_of(metric))
+        sigma = noise_of_unit(float(part["sd"].median()), part["restart_sd"].iloc[0], in_blocks=in_blocks)
+        margin = scaled_size(metric, plan.margin_of(metric))
         key = {"group": group, "metric": metric, "noise": 100 * np.expm1(sigma)}
         rows += [key | one for one in _curves(sigma, margin, metric=metric, test=test)]
     return VERDICT_CHANCES.frame(rows)

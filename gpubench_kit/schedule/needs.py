@@ -91,6 +91,18 @@ def shown_size(metric: str, size: float, *, is_margin: bool = False) -> float:
     return float(-100 * np.expm1(-size) if is_margin else 100 * np.expm1(size))
 
 
+def noise_of_unit(sd: float, restart_sd: float, *, in_blocks: bool) -> float:
+    """Return the noise of what a test counts: of a run, or of a block, which a restart moves as well.
+
+    Parameters
+    ----------
+    sd : from run to run
+    restart_sd : between restarts; missing or 0 where not known
+    in_blocks : whether restarts or mountings are the units
+    """
+    return float(np.hypot(sd, np.nan_to_num(restart_sd))) if in_blocks else float(sd)
+
+
 def needs_of(
     noise: pd.DataFrame, plan: ReviewPlan, *, rounds: Mapping[tuple[str, str], int], in_blocks: bool
 ) -> pd.DataFrame:
@@ -160,12 +172,14 @@ def _needs(row, plan: ReviewPlan, *, rounds: int, test: PlannedTest, is_limited:
     out |= {"rounds": rounds, "margin": margin, "outlook": "none"}
     if np.isnan(row.sd) or (is_limited and row.metric in _RATES):
         return out
-    for name, sigma in (("", row.sd), ("cautious_", row.cautious_sd)):
+    own = (row.sd, row.cautious_sd)
+    plain, cautious = (noise_of_unit(sd, row.restart_sd, in_blocks=test.in_blocks) for sd in own)
+    for name, sigma in (("", plain), ("cautious_", cautious)):
         found = detectable_difference(sigma, n=rounds, level=test.level, df=test.df(rounds))
         out[f"{name}detectable"] = shown_size(row.metric, float(found))
         if margin is not None:
             out |= {f"{name}{key}": value for key, value in _counts(sigma, row.metric, margin, test).items()}
-    shown = margin_shown(row.sd, n=MANY_ROUNDS, level=test.level, df=test.df(MANY_ROUNDS))
+    shown = margin_shown(plain, n=MANY_ROUNDS, level=test.level, df=test.df(MANY_ROUNDS))
     out["margin_of_ten"] = shown_size(row.metric, float(shown), is_margin=True)
     if margin is not None:
         out["outlook"] = _outlook(out, rounds)
@@ -213,7 +227,8 @@ def _overall(part: pd.DataFrame, plan: ReviewPlan, *, n: int, in_blocks: bool) -
     metric, (level, _) = part["metric"].iloc[0], level_of_looks(plan)
     by_game = (part["sd"].astype(float) ** 2).groupby(part["game"]).agg(lambda one: one.sum() / len(one) ** 2)
     # Blocks serve all games, so that the mean over games is what varies from block to block.
-    these = [by_game.mean() / len(by_game)] if in_blocks else by_game
+    between = float(np.nan_to_num(part["restart_sd"].iloc[0])) ** 2
+    these = [by_game.mean() / len(by_game) + between] if in_blocks else by_game
     widths = {"these_games": overall_half_width(these, n=n, level=level)}
     if METRICS[metric].scale == "ratio" and not in_blocks:
         spread = scaled_size(metric, SPREAD_OF_GAMES_PCT, is_margin=False)
@@ -252,6 +267,6 @@ def _corrected(part: pd.DataFrame, plan: ReviewPlan, *, in_blocks: bool) -> dict
     alone = planned_test(plan, games=games, in_blocks=in_blocks)
     is_corrected = plan.analysis.adjust != "none"
     among = replace(alone, level=alone.level / count) if is_corrected else alone
-    sigma = float(part["sd"].median())
+    sigma = noise_of_unit(float(part["sd"].median()), part["restart_sd"].iloc[0], in_blocks=in_blocks)
     found = [_counts(sigma, metric, margin, test)["rounds_to_decide"] for test in (alone, among)]
     return {"comparisons": count, "alone": found[0], "corrected": found[1]}

@@ -9,15 +9,21 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.errors import DesignError, Fault, TableError
+from gpubench_kit.errors import DesignError, Fault
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.registry import METRICS
+from gpubench_kit.schedule.earlier_noise import (
+    ARCHIVE,
+    PREVIOUS,
+    archive_spreads,
+    read_noise,
+    spreads_told,
+)
 from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.planning import cautious_sigma
 from gpubench_kit.statistics.variance import borrow_variance
-from gpubench_kit.tables import NOISE
 
 #: Noise of a game that nobody has measured yet [%]: one run to the next, as a standard deviation. Average
 #: frame rate: what the simulations behind this kit's error rates assume of a game in the middle. 1 % lows:
@@ -31,15 +37,11 @@ TYPICAL_PCT = {
 #: Games differ in noise as if each typical value rested on so few degrees of freedom.
 TYPICAL_DF = 4.0
 
-#: Where `archive` and `--previous` leave the noise of earlier reviews.
-ARCHIVE = Path("reports", "archive", "tables", "noise.csv")
-PREVIOUS = "noise.csv"
-
 _CELL = ["game", "setting", "metric"]
 _WORDS = {
     "pilot": "pilot runs of this review",
     "measured": "runs measured so far",
-    "archive": "an earlier report",
+    "archive": "earlier reviews",
     "typical": "typical values",
     "none": "nothing: neither measured nor typical",
 }
@@ -52,7 +54,7 @@ class PlannedNoise:
     Attributes
     ----------
     table : see ``schedule.tables.PLANNED_NOISE``
-    told : where it comes from, in a sentence
+    told : where it comes from, in sentences
     """
 
     table: pd.DataFrame
@@ -80,7 +82,8 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar, *, borrowing: bool = True) -
     Notes
     -----
     Variances of all tunings of a game are pooled; their means are not looked at. Games that the source
-    lacks get the typical value. Without ``noise_from`` each game takes the best there is: pilots and
+    lacks get the typical value. The spread between restarts is taken from the archive alone; it counts where
+    restarts are the units. Without ``noise_from`` each game takes the best there is: pilots and
     measured runs, else an earlier report, else the typical value.
     """
     wanted = plan.evening.noise_from
@@ -91,56 +94,13 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar, *, borrowing: bool = True) -
         raise DesignError(_nothing_found(wanted, place))
     rows = [_row(key, group, found.get(key)) for key, group in _cells(plan).items()]
     table = _with_borrowing(pd.DataFrame(rows), borrowing=borrowing and not plan.analysis.strict)
-    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), _told(rows, place))
-
-
-def noise_file_of(report: str | Path) -> Path:
-    """Return the noise table of an earlier report, after checking that it can be read.
-
-    Parameters
-    ----------
-    report : folder of the report or of the archive, or its ``noise.csv``
-
-    Raises
-    ------
-    TableError : there is no such table, or it lacks a column
-    """
-    given = Path(report)
-    places = [given] if given.is_file() else [given / "tables" / PREVIOUS, given / PREVIOUS]
-    found = next((place for place in places if place.is_file()), None)
-    if found is None:
-        problem = f"there is no table of noise ({' or '.join(map(str, places))})."
-        raise TableError(Fault(str(given), problem, "Name the folder of a report, as `report` writes it."))
-    read_noise(found)
-    return found
-
-
-def read_noise(path: Path) -> pd.DataFrame:
-    """Return the columns of a noise table that a planner needs: names, ``n`` and ``sd``.
-
-    Parameters
-    ----------
-    path : ``noise.csv`` of a report
-
-    Raises
-    ------
-    TableError : it cannot be read, or lacks a column, or numbers are none
-    """
-    texts = [name for name in NOISE.key if name not in ("card", "bench", "tuning")]
-    try:
-        frame = pd.read_csv(path, dtype=dict.fromkeys(texts, str), keep_default_na=False, encoding="utf-8-sig")
-    except (OSError, ValueError, pd.errors.ParserError) as error:
-        told = str(error).splitlines()[0]
-        raise TableError(Fault(str(path), f"it cannot be read as a table ({told}).", "Copy it again.")) from error
-    missing = [name for name in (*texts, "n", "sd") if name not in frame]
-    if missing:
-        problem = f"it lacks the column {', '.join(map(repr, missing))}, so it is no table of noise."
-        raise TableError(Fault(str(path), problem, "Name tables/noise.csv of a report."))
-    for name in texts:
-        frame[name] = frame[name].str.removeprefix("'")
-    for name in ("n", "sd"):
-        frame[name] = pd.to_numeric(frame[name], errors="coerce")
-    return frame[(frame["n"] > 1) & (frame["sd"] >= 0) & np.isfinite(frame["sd"])]
+    spreads = {} if wanted in ("pilot", "typical") else archive_spreads(plan)
+    # Runs measured in several sessions of this review differ by their restarts already.
+    apart = np.where(table["source"] == "measured", 0.0, 1.0)
+    between = [spreads[one].sd if one in spreads else 0.0 for one in table["metric"]]
+    table = table.assign(restart_sd=apart * between)
+    told = " ".join(filter(None, (_told(rows, place), spreads_told(spreads.values()))))
+    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), told)
 
 
 def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
@@ -164,7 +124,7 @@ def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict:
 
 
 def _of_archive(plan: ReviewPlan) -> tuple[dict, str]:
-    """Return the pooled noise of an earlier report and where it lies; nothing where there is none."""
+    """Return the pooled noise of earlier reviews and where it lies; nothing where there is none."""
     for place, name in ((plan.folder / PREVIOUS, PREVIOUS), (Path.cwd() / ARCHIVE, ARCHIVE.as_posix())):
         if place.is_file():
             return _pooled([("archive", read_noise(place))]), name
@@ -177,6 +137,8 @@ def _pooled(tables: Iterable[tuple[str, pd.DataFrame]]) -> dict:
     rows = pd.concat(parts, ignore_index=True)
     rows = rows[(rows["n"] > 1) & rows["sd"].notna()]
     df = rows["n"].astype(float) - 1
+    # The archive's noise is that within sessions, whose means take degrees of freedom too.
+    df = rows["df"].astype(float).fillna(df) if "df" in rows else df
     rows = rows.assign(df=df, squares=df * rows["sd"].astype(float) ** 2, runs=rows["n"].astype(int))
     out = {}
     for key, part in rows.groupby(_CELL, sort=False):
@@ -244,10 +206,11 @@ def _nothing_found(wanted: str, place: str) -> Fault:
         problem = "'pilot' asks for runs of this bench, but no tuning of any game has two recorded runs yet."
         action = "Record pilot runs (purpose 'pilot'), or set noise_from = \"typical\"."
     elif place:
-        problem = f"'archive' asks for an earlier report, but {place} holds none of the plan's games and metrics."
+        problem = f"'archive' asks for earlier reviews, but {place} holds none of the plan's games and metrics."
         action = 'Name another report with --previous, or set noise_from = "typical".'
     else:
-        problem = f"'archive' asks for an earlier report, but there is neither {PREVIOUS} in the review folder " \
+        problem = f"'archive' asks for earlier reviews, but there is neither {PREVIOUS} in the review folder " \
                   f"nor {ARCHIVE.as_posix()}."  # fmt: skip
-        action = 'Name a report with --previous REPORT, or set noise_from = "typical".'
+        action = 'Make it with `gpubench-kit archive reports`, name a report with --previous, or set ' \
+                 'noise_from = "typical".'  # fmt: skip
     return Fault(where, problem, action)

@@ -27,6 +27,7 @@ PLANNED_NOISE = Table(
         Column("cautious_noise", "number", "`cautious_sd` in `unit`"),
         Column("unit", "text", "% on the ratio scale, else the metric's unit"),
         Column("borrowed", "truth", "whether other games' noise was borrowed"),
+        Column("restart_sd", "number", "spread between restarts, as `sd`; 0 where none is known"),
     ),
 )  # fmt: skip
 

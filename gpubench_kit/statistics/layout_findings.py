@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.findings import Finding
+from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, Layout, classify
 from gpubench_kit.statistics.pair_runs import PairRuns, select_pair
@@ -33,10 +34,11 @@ def find_layouts(usable: pd.DataFrame, plan) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding, all notes: one for each pair and group, judged by the primary metric's runs; one
-    where no session is given; one where a restart spread was measured on too few restarts
+    where no session is given; one where a restart spread was measured on too few restarts, or
+        taken from the archive
     """
     coded = code_runs(usable)
-    return (*_few_restarts(plan), *_no_session(coded), *_layouts(coded, plan))
+    return (*_few_restarts(plan), *_from_archive(plan), *_no_session(coded), *_layouts(coded, plan))
 
 
 def _few_restarts(plan) -> Iterator[Finding]:
@@ -47,6 +49,18 @@ def _few_restarts(plan) -> Iterator[Finding]:
         action = f"Measure {LEAST_RESTARTS} restarts of one tuning, or state an assumed spread with restarts = 0."
         limit = float(LEAST_RESTARTS)
         yield Finding("note", "few_restarts", message, "", float(restarts), limit, "restarts", action)
+
+
+def _from_archive(plan) -> Iterator[Finding]:
+    """Yield a note on the spread between restarts that was taken from the archive."""
+    if not plan.restart_spread_source:
+        return
+    stated = dict(plan.analysis.restart_spread)
+    restarts = int(stated.pop("restarts", 0))
+    units = {name: "%" if METRICS[name].scale == "ratio" else METRICS[name].unit for name in stated}
+    spreads = ", ".join(f"{name} {value:.3g} {units[name]}" for name, value in stated.items())
+    message = f"The spread between restarts is that of {plan.restart_spread_source}: {spreads}."
+    yield Finding("note", "restart_spread_from_archive", message, found=float(restarts), unit="restarts")
 
 
 def _no_session(coded: CodedRuns) -> Iterator[Finding]:

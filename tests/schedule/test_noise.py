@@ -6,8 +6,9 @@ import pytest
 
 from gpubench_kit.errors import DesignError, TableError
 from gpubench_kit.report.package import csv_text
+from gpubench_kit.schedule.earlier_noise import noise_file_of
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.noise import TYPICAL_PCT, noise_file_of
+from gpubench_kit.schedule.noise import TYPICAL_PCT
 from gpubench_kit.statistics.planning import cautious_sigma
 from gpubench_kit.tables import NOISE
 
@@ -126,9 +127,11 @@ def test_the_archive_in_the_working_directory_is_found(folder, tmp_path, monkeyp
     report = _earlier(tmp_path)
     (tmp_path / "reports").mkdir()
     report.rename(tmp_path / "reports" / "archive")
+    tables = tmp_path / "reports" / "archive" / "tables"
+    (tables / "noise.csv").rename(tables / "run_noise.csv")
     monkeypatch.chdir(tmp_path)
     schedule = make_schedule(folder(1, evening={"noise_from": "archive"}).plan)
-    assert "an earlier report (reports/archive/tables/noise.csv)" in schedule.noise_told
+    assert "earlier reviews (reports/archive/tables/run_noise.csv)" in schedule.noise_told
 
 
 @pytest.mark.parametrize(
