@@ -37,15 +37,21 @@ def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
     -------
     tuple of float and bool
 
+    Notes
+    -----
+    The levels for several looks are for a confidence of 0.95. A stricter one of the plan's own, which stands for
+    a single look, is divided by the looks made against it (Bonferroni), so that no look makes verdicts easier.
+
     References
     ----------
     Pocock, S. J. (1977). Group sequential methods in the design and analysis of clinical trials.
     doi:10.1093/biomet/64.2.191
     """
-    looks = max(plan.analysis.looks, looks_made)
+    looks, alone = max(plan.analysis.looks, looks_made), round(1 - plan.analysis.confidence, 12)
     if looks <= 1:
-        return round(1 - plan.analysis.confidence, 12), False
-    return LEVELS[min(looks, MOST_LOOKS)], looks > MOST_LOOKS
+        return alone, False
+    level = LEVELS[min(looks, MOST_LOOKS)]
+    return level if alone >= LEVELS[1] else min(level, alone / looks), looks > MOST_LOOKS
 
 
 def decide(

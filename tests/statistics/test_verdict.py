@@ -31,6 +31,12 @@ def test_another_confidence_changes_the_level_of_a_single_look():
     assert level_of_looks(make_plan(confidence=0.9))[0] == pytest.approx(0.1)
 
 
+@pytest.mark.parametrize(("confidence", "levels"), [(0.99, [0.01, 0.005, 0.01 / 3]), (0.9, [0.1, 0.027, 0.02])])
+def test_an_unplanned_look_never_makes_verdicts_easier(confidence, levels):
+    plan = make_plan(confidence=confidence)
+    assert [level_of_looks(plan, looks_made=looks)[0] for looks in (1, 2, 3)] == pytest.approx(levels)
+
+
 @given(
     st.lists(st.tuples(st.integers(0, 3), st.floats(0, 1) | st.just(float("nan"))), min_size=1, max_size=30),
     st.sampled_from(["holm", "fdr_bh"]),
