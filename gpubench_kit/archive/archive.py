@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
+import weakref
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
@@ -81,7 +83,6 @@ class Archive:
 
     store: Store
     title: str = "Archive of this bench"
-    _scratch: tempfile.TemporaryDirectory | None = field(default=None, repr=False)
 
     def ask(self, question: str) -> pd.DataFrame:
         """Return the answer to a question in SQL.
@@ -233,10 +234,16 @@ def gather_archive(folders: Sequence[str | Path] | str | Path, folder: str | Pat
     ReportError : no report that can be read lies below the folders, or the archive cannot be written
     """
     several = [folders] if isinstance(folders, str | Path) else list(folders)
-    scratch = (
-        None if folder else tempfile.TemporaryDirectory(prefix="gpubench-archive-", ignore_cleanup_errors=True)
-    )
-    return Archive(gather(several, folder or scratch.name), _scratch=scratch)
+    if str(folder):
+        return Archive(gather(several, folder))
+    scratch = tempfile.mkdtemp(prefix="gpubench-archive-")
+    try:
+        store = gather(several, scratch)
+    except BaseException:
+        shutil.rmtree(scratch, ignore_errors=True)
+        raise
+    weakref.finalize(store, shutil.rmtree, scratch, ignore_errors=True)
+    return Archive(store)
 
 
 def open_archive(folder: str | Path = Path("reports", "archive")) -> Archive:
