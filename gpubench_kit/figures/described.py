@@ -137,12 +137,14 @@ class DescribedFigure:
 
     def _png_files(self, theme: str) -> tuple[bytes, bytes]:
         """Return the bytes of a PNG file on its ground, and without one."""
-        pixels, look = io.BytesIO(), picture_look(self.style, theme=theme)
+        look = picture_look(self.style, theme=theme)
         with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
             figure = self.drawing(look)
-            FigureCanvasAgg(figure)
-            figure.savefig(pixels, format="rgba", dpi=DPI, transparent=True)
-        return png_files(pixels.getbuffer(), PICTURE_SIZE, ground=look.colours["ground"], dpi=DPI)
+            figure.set_dpi(DPI)
+            figure.patch.set_visible(False)
+            canvas = FigureCanvasAgg(figure)
+            canvas.draw()
+        return png_files(canvas.buffer_rgba(), PICTURE_SIZE, ground=look.colours["ground"], dpi=DPI)
 
     def _labelled(self, svg: str) -> str:
         """Return the SVG element with its role and text alternative."""
@@ -172,9 +174,8 @@ def _render_svg(drawing: Callable[[Look], Figure], look: Look) -> str:
     """Return matplotlib's SVG text of a drawing."""
     out = io.StringIO()
     with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
-        figure = drawing(look)
-        FigureCanvasSVG(figure)
-        figure.savefig(out, format="svg", dpi=DPI, metadata=_NO_SVG_METADATA)
+        # Not by way of ``savefig``, which lays every text out twice.
+        FigureCanvasSVG(drawing(look)).print_svg(out, metadata=_NO_SVG_METADATA)
     return out.getvalue()
 
 

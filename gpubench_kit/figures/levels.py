@@ -124,7 +124,8 @@ def _blocks(
             row_of(subject.set_index("metric"), label=names[key], role=f"series-{places[key] % 8}")
             for key, subject in _sorted_subjects(rows, metric=metric)
         ]
-        title = setting if is_alone else scenes[game, setting] if game else _all_games(rows)
+        alone = "" if setting == rows["group"].iloc[0] else setting  # The heading names the group.
+        title = alone if is_alone else scenes[game, setting] if game else _all_games(rows)
         blocks.append(Block(title, tuple(drawn)))
     return tuple(blocks)
 

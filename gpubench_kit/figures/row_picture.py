@@ -21,6 +21,8 @@ _SMALL = 0.8
 #: Height of a row in lines of text: least with text of full size, least with small text, most.
 _PITCH = {False: 1.3, True: 1.0}
 _MOST_PITCH = 4.6
+#: A picture of so few lines is drawn with larger text, as far as labels leave the marks their room.
+_FEW_LINES, _LARGER, _LARGEST, _LABEL_SHARE = 7, 1.4, 1.6, 0.3
 #: Height of a block's title in lines of text.
 _TITLE_LINES = 1.85
 #: Lines that the axis takes, and the space above the first row.
@@ -48,6 +50,7 @@ class _Column:
 
 def draw_in_picture(look: Look, chart: RowChart) -> Figure:
     """Return the chart as a picture; rows for which there is no room are counted on it."""
+    look = _legible_from_afar(look, chart)
     sheet, box = open_sheet(look, chart.heading, height=PICTURE_SIZE[1])
     for count, is_small in _WAYS:
         sizes = _small(sizes_of(look)) if is_small else sizes_of(look)
@@ -73,6 +76,16 @@ def draw_in_picture(look: Look, chart: RowChart) -> Figure:
     for column, lines in zip(placed, columns, strict=True):
         _draw_column(sheet, column, lines=lines, axis=chart.axis, pitch=pitch)
     return sheet.figure
+
+
+def _legible_from_afar(look: Look, chart: RowChart) -> Look:
+    """Return the look with larger text where there are few rows, so that a film on a phone can be read."""
+    larger = replace(look, scale=max(look.scale, min(look.scale * _LARGER, _LARGEST)))
+    size, room = sizes_of(larger).text, _LABEL_SHARE * PICTURE_SIZE[0]
+    rows = [row for block in chart.blocks for row in block.rows]
+    texts = [text for row in rows for text in (row.label, row.text)]
+    is_short = all(text_width(clean(text), size) <= room for text in texts)
+    return larger if is_short and len(rows) + len(chart.blocks) <= _FEW_LINES else look
 
 
 def _small(sizes: Sizes) -> Sizes:

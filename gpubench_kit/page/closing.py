@@ -131,7 +131,7 @@ def _downloads(with_claims: bool) -> Iterable[str | Markup]:
     yield join([link("tables.zip", "tables.zip"), ": all tables and their description in one file."])
     yield join([link("manifest.json", "manifest.json"), ": versions, seed, verdicts, and a hash of every input."])
     yield join([link("notebooks/card_review.ipynb", "card_review.ipynb"), ": the notebook that was run."])
-    yield "pictures/, the folder beside this page: every chart as a picture for films, light and dark, on a ground and without."
+    yield "pictures/, the folder beside this page: every chart, and one for each game and metric, light and dark."
 
 
 def _hashes(runs: pd.DataFrame) -> Markup:

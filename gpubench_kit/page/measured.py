@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import pandas as pd
 
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.energy import draw_rate_against_power
-from gpubench_kit.figures.levels import draw_everyday
+from gpubench_kit.figures.levels import AVERAGE, LOWS, draw_everyday, draw_levels
 from gpubench_kit.figures.words import metric_of, sentence
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, join, note, paragraph
@@ -50,7 +50,20 @@ def everyday(levels: pd.DataFrame, plan) -> Section:
         "together share much of their noise, so a comparison can be surer than two overlapping lines suggest."
     )
     body = join([paragraph(text), chart_grid(by_game)])
-    return Section(name, title, body, pictures=pictures_of([*over_games, *by_game]))
+    return Section(
+        name, title, body, pictures=pictures_of([*over_games, *by_game, *_of_single_games(levels, plan)])
+    )
+
+
+def _of_single_games(levels: pd.DataFrame, plan) -> Iterator[DescribedFigure | None]:
+    """Yield a chart for each game and metric that is good or bad: for films and articles, not for the page."""
+    others = (one for one in plan.analysis.metrics if one not in (AVERAGE, *LOWS))
+    singly = [one for one in others if metric_of(one).better != "neither"]
+    of_games = levels[levels["game"] != ""]
+    for (group, game), rows in of_games.groupby(["group", "game"], sort=False):
+        yield draw_everyday(levels, plan, group=group, game=game)
+        for metric in (one for one in singly if one in set(rows["metric"])):
+            yield draw_levels(levels, plan, metric=metric, group=group, game=game)
 
 
 def power(comparisons: pd.DataFrame, levels: pd.DataFrame, plan) -> Section:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from gpubench_kit import page
+from gpubench_kit.file_names import slug
 from gpubench_kit.page.section import MIME
 from gpubench_kit.tables import COMPARISONS, OVERALL
 from tests.page.conftest import MadeUp, made_up, result_row
@@ -77,6 +78,16 @@ def test_every_chart_is_described_and_offered_as_a_picture(sections):
         described = section.body.count('role="img" aria-label="')
         assert described == section.body.count("<svg")
         assert len(section.pictures) >= described
+
+
+def test_each_game_has_a_picture_of_its_own_for_each_metric(sections, review):
+    names = list(sections["everyday"].pictures)
+    for game in review.plan.games:
+        stem = slug(game.name)
+        assert f"everyday-{stem}" in names
+        assert f"levels-board-w-{stem}" in names
+    assert {"everyday-by-game", "everyday-all-games"} <= set(names)
+    assert sections["everyday"].body.count("<svg") == 1
 
 
 def test_the_result_is_told_in_three_sentences_on_our_card(sections):
