@@ -81,7 +81,9 @@ def draw_power_over_ladder(part: SweptPart, plan) -> DescribedFigure | None:
         return None
     title = titled(f"Power and energy per frame over the {part.ladder.label}", part)
     confidence = percent_text(100 * part.answer.confidence)
-    heading = Heading(title, f"Lines up: {confidence} intervals against the factory state.", "Lower is thriftier.")
+    band = " Shade: bands." if part.curve("energy_per_frame_j")["low"].notna().any() else ""
+    told = f"Lines up: {confidence} intervals against the factory state.{band}"
+    heading = Heading(title, told, "Lower is thriftier.")
     best = part.answer.thriftiest_tuning
     return DescribedFigure(
         name=slug("power-over-ladder", *file_parts(part)),
@@ -128,18 +130,21 @@ def _draw_power(look: Look, *, heading: Heading, part: SweptPart, rows: tuple) -
     plots = open_lanes(look, heading=heading, x=Ends(*x, part.axis),
                        lanes=[Ends(*ranges[metric], label) for metric, _, label in lanes])  # fmt: skip
     for plot, (metric, _, _) in zip(plots, lanes, strict=False):
-        _draw_curve(plot, part.curve(metric), scale=float(getattr(factory, metric)))
+        curve, scale = part.curve(metric), float(getattr(factory, metric))
+        _draw_band(plot, curve, scale=scale)
+        _draw_curve(plot, curve, scale=scale)
         for row, ends in zip(rows, values[metric], strict=True):
             _draw_setting(plot, row, values=ends)
     return plots[0].sheet.figure
 
 
-def _draw_band(plot: Plot, curve: pd.DataFrame) -> None:
-    """Fill the band of a curve."""
+def _draw_band(plot: Plot, curve: pd.DataFrame, *, scale: float | None = None) -> None:
+    """Fill the band of a curve, in percent or in the unit of the factory state's value."""
     known = curve[np.isfinite(curve["low"]) & np.isfinite(curve["high"])]
     if len(known) > 1:
-        up = [(plot.x(row.at), plot.y(plot.y.clamp(row.high))) for row in known.itertuples()]
-        down = [(plot.x(row.at), plot.y(plot.y.clamp(row.low))) for row in known.itertuples()]
+        high, low = (known[one] if scale is None else scale * (1 + known[one] / 100) for one in ("high", "low"))
+        up = [(plot.x(at), plot.y(plot.y.clamp(end))) for at, end in zip(known["at"], high, strict=True)]
+        down = [(plot.x(at), plot.y(plot.y.clamp(end))) for at, end in zip(known["at"], low, strict=True)]
         plot.sheet.area([*up, *down[::-1]], role="band")
 
 

@@ -13,7 +13,7 @@ from gpubench_kit.number_text import count_text, percent_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables
+from gpubench_kit.page.sweep_tables import between_tables, failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import (
     advice_sentences,
     lowest_sentences,
@@ -121,7 +121,21 @@ def sweep_readings(sweep: Sweep, plan) -> Section:
         "Read off the fitted curves of frame rate and power, between the settings as well. The ranges take in the "
         "bands of both curves. They speak of this card in these games."
     )
-    return Section(name, title, join([paragraph(text), *tables]))
+    return Section(name, title, join([paragraph(text), *tables, *_between(sweep)]))
+
+
+def _between(sweep: Sweep) -> Iterator[Markup]:
+    """Yield two cards at equal power, where both were swept."""
+    found = between_tables(sweep)
+    if found:
+        yield heading("Card against card")
+        yield paragraph(
+            "Each card is read off its own curves, at the same power or at the same frame rate. The ranges take in "
+            "the bands of both cards and the difference of their factory states, installations and all; together "
+            f"they hold at {percent_text(100 * float(sweep.answers['confidence'].max()))} or more. Only what both "
+            "ladders surely reach is read."
+        )
+        yield found
 
 
 def sweep_next(sweep: Sweep, plan) -> Section:

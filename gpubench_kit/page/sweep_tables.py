@@ -19,8 +19,9 @@ from gpubench_kit.number_text import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.page.elements import Column, Markup, bullets, join, table
+from gpubench_kit.page.elements import Column, Markup, bullets, join, note, table
 from gpubench_kit.page.sweep_words import reason_told
+from gpubench_kit.statistics.reasons import reason_sentences
 from gpubench_kit.statistics.sweep_ladder import offset_text
 from gpubench_kit.sweep.find import Sweep
 
@@ -30,6 +31,12 @@ _MARKS = {
     "open": ("?", "open", "not shown"),
     "failed": ("×", "open", "failed"),
 }
+
+#: Readings between two cards: what is given, its unit, and what is told.
+_BETWEEN = (
+    ("rate_at_power", "W", "Frame rate at equal power"),
+    ("power_at_rate", "fps", "Power at equal frame rate"),
+)
 
 
 def setting_tables(part: SweptPart) -> Markup:
@@ -88,6 +95,28 @@ def reading_tables(parts: list[SweptPart], sweep: Sweep) -> Markup:
         _reading_table(rows, names, reading="rate_at_power", caption=f"Frame rate at equal power{end}"),
         _reading_table(rows, names, reading="power_at_loss", caption=f"Power at equal frame rate{end}"),
     ])  # fmt: skip
+
+
+def between_tables(sweep: Sweep) -> Markup:
+    """Return two cards at equal power and at equal frame rate, or why they cannot be compared."""
+    parts = []
+    for names, rows in sweep.between.groupby(["of_card", "against_card", "bench", "group"], sort=False):
+        of, against, bench, group = names
+        end = of_group(f"{of} against {against}{f' on {bench}' if bench else ''}", group)
+        reasons = [
+            " ".join(reason_sentences(row.reason, between_cards=True)) for row in rows.itertuples() if row.reason
+        ]
+        parts += [note(f"{end}: {why}") for why in reasons]
+        for reading, unit, told in _BETWEEN:
+            found = rows[(rows["reading"] == reading) & rows["given"].notna()]
+            lines = [
+                [f"{number_text(row.given, decimals=0)} {unit}",
+                 change_and_interval_text(row.change, row.low, row.high)]
+                for row in found.itertuples()
+            ]  # fmt: skip
+            columns = [Column("At", is_number=True), Column(told, is_number=True)]
+            parts.append(table(columns, lines, caption=f"{end}: {told[:1].lower()}{told[1:]}"))
+    return join(parts)
 
 
 def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, caption: str) -> Markup:

@@ -30,7 +30,8 @@ _TERMS = (
      "is assumed. The curve of energy per frame is their ratio."),
     ("Band",
      "All curves of that shape that run through the intervals of every setting at once (Dümbgen 2003). It needs no "
-     "large number of runs. If there is no such curve, the shape is rejected and the page says so."),
+     "large number of runs. Frame rate and power share the level, so that both bands hold together; the band of "
+     "energy per frame follows from them. If there is no such curve, the shape is rejected and the page says so."),
     ("Knee",
      "Where the fitted curve stands highest above the straight line between its ends, shown only if a straight "
      "line is ruled out. Its range comes from redraws of the noise. It depends on how far the ladder reaches."),

@@ -37,8 +37,14 @@ class Curves:
         """Whether both curves are there."""
         return self.rate is not None and self.power is not None
 
+    @property
+    def has_bands(self) -> bool:
+        """Whether every curve has a band."""
+        shapes = [one for one in (self.rate, self.power) if one is not None]
+        return all(bool(np.isfinite(one.low).all()) for one in shapes)
 
-def fit_curves(measured: Measured, line: Line, *, group: int, seed: int) -> Curves:
+
+def fit_curves(measured: Measured, line: Line, *, group: int, seed: int, parts: int = 1) -> Curves:
     """Fit frame rate and power over the ladder.
 
     Parameters
@@ -47,24 +53,32 @@ def fit_curves(measured: Measured, line: Line, *, group: int, seed: int) -> Curv
     line : settings that differ in the stepped change alone
     group : place of the group of game settings
     seed : of the redraws that give the range of the knee
+    parts : how many share the level with these curves, themselves included
     """
-    shapes = (
-        fit_shape(points_of(measured, line, losses=one, group=group), seed=seed)
-        for one in (measured.rate, measured.power)
-    )
+    both = (measured.rate, measured.power)
+    share = parts * max(1, sum(bool(np.isfinite(one.change[:, group]).any()) for one in both))
+    shapes = (fit_shape(points_of(measured, line, losses=one, group=group, share=share), seed=seed) for one in both)
     return Curves(line, *shapes)
 
 
-def points_of(measured: Measured, line: Line, *, losses: Losses, group: int) -> Points:
+def points_of(measured: Measured, line: Line, *, losses: Losses, group: int, share: int = 1) -> Points:
     """Return the settings of a line as points of a response, simultaneous intervals included.
+
+    Parameters
+    ----------
+    measured : settings of one card on one bench
+    line : settings that differ in the stepped change alone
+    losses : of the metric
+    group : place of the group of game settings
+    share : responses that share the level, so that their bands hold together
 
     Notes
     -----
-    The intervals of all K settings of the card hold together with the confidence of the plan: each is made
-    at level / K (Bonferroni).
+    The intervals of all K settings of the card, in all responses, hold together with the confidence of the
+    plan: each is made at level / (K share) (Bonferroni).
     """
     known = np.isfinite(losses.change[:, group])
-    half = losses.half_width(measured.level / max(int(known.sum()), 1))[:, group]
+    half = losses.half_width(measured.level / (share * max(int(known.sum()), 1)))[:, group]
     rows = [(one.at, measured.place_of(one.tuning)) for one in line.settings]
     rows = [(at, row) for at, row in rows if known[row]]
     points = [
@@ -86,14 +100,19 @@ def points_of(measured: Measured, line: Line, *, losses: Losses, group: int) -> 
 
 
 def curve_rows(curves: Curves) -> Iterator[dict]:
-    """Yield rows of ``sweep_curves``: frame rate and power with bands, energy per frame as their ratio."""
+    """Yield rows of ``sweep_curves``: frame rate and power with bands, energy per frame as their ratio.
+
+    The bands of frame rate and power hold together, so the least power with the greatest frame rate, and the
+    other way round, are the ends of a band of energy per frame.
+    """
     for metric, shape in ((RATE, curves.rate), (POWER, curves.power)):
         if shape is not None:
             yield from _rows(metric, shape.at, ends=(shape.change, shape.low, shape.high))
     if curves.has_power:
         at = np.union1d(curves.rate.at, curves.power.at)
-        ratio = curves.power.value_at(at) - curves.rate.value_at(at)
-        yield from _rows(ENERGY, at, ends=(ratio, np.full(len(at), np.nan), np.full(len(at), np.nan)))
+        pairs = (("change", "change"), ("low", "high"), ("high", "low"))
+        ends = (curves.power.value_at(at, of=one) - curves.rate.value_at(at, of=other) for one, other in pairs)
+        yield from _rows(ENERGY, at, ends=tuple(ends))
 
 
 def _rows(metric: str, at: np.ndarray, *, ends: tuple[np.ndarray, ...]) -> Iterator[dict]:
@@ -136,7 +155,18 @@ def powers_to_read(curves: list[Curves], factory_w: float) -> tuple[float, ...]:
     values = [factory_w * np.exp(one.power.change) for one in curves if one.has_power]
     if not values or not np.isfinite(factory_w):
         return ()
-    low, high = min(one.min() for one in values), max(one.max() for one in values)
+    return round_values(min(one.min() for one in values), max(one.max() for one in values))
+
+
+def round_values(low: float, high: float) -> tuple[float, ...]:
+    """Return a few round values from a range; none where it is empty.
+
+    Parameters
+    ----------
+    low, high : ends of the range
+    """
+    if not high > low:
+        return ()
     step = next((one for one in _ROUND_W if (high - low) / one <= _POWERS_READ + 1), 200)
     return tuple(float(one) for one in np.arange(np.ceil(low / step) * step, high + 1e-9, step))
 
@@ -148,7 +178,7 @@ def _scaled(found: tuple[float, float, float], factory: float) -> dict[str, floa
 
 def _read(given: Shape, wanted_of: Shape, *, at: np.ndarray, wanted: float) -> tuple[float, float, float] | None:
     """Return one curve (value, low, high) where the other has a value; None where it never has it."""
-    place = _crossing(at, given.value_at(at), wanted)
+    place = crossing(at, given.value_at(at), wanted)
     if place is None:
         return None
     # Where the curve is the factory state's own, it is known exactly and the band has no width.
@@ -158,8 +188,14 @@ def _read(given: Shape, wanted_of: Shape, *, at: np.ndarray, wanted: float) -> t
     return float(wanted_of.value_at(place)), float(low), float(high)
 
 
-def _crossing(at: np.ndarray, values: np.ndarray, wanted: float) -> float | None:
-    """Return the place where a monotone curve takes a value, the nearest to the factory state; None: nowhere."""
+def crossing(at: np.ndarray, values: np.ndarray, wanted: float) -> float | None:
+    """Return the place where a monotone curve takes a value, the nearest to the factory state; None: nowhere.
+
+    Parameters
+    ----------
+    at, values : the curve
+    wanted : the value
+    """
     below = values <= wanted
     turns = np.flatnonzero(below[1:] != below[:-1])
     if not len(turns):

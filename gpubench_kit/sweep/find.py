@@ -7,7 +7,7 @@ with power (the fitted curve). No setting is called stable.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -22,6 +22,7 @@ from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.statistics.sweep_ladder import Ladder, ladder_of
 from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.sweep.answers import answer_line
+from gpubench_kit.sweep.between import PARTS, Side, between_rows
 from gpubench_kit.sweep.curves import Curves, curve_rows, fit_curves, powers_to_read, reading_rows
 from gpubench_kit.sweep.measured import (
     ENERGY,
@@ -35,7 +36,7 @@ from gpubench_kit.sweep.measured import (
     thriftiest_set,
 )
 from gpubench_kit.sweep.rows import setting_rows, thriftiest
-from gpubench_kit.sweep.tables import ANSWERS, CURVES, NEXT, READINGS, SWEEP
+from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
 _DECLARED = {"settings": SWEEP, "curves": CURVES, "answers": ANSWERS, "proposals": NEXT, "readings": READINGS}
 
@@ -51,6 +52,7 @@ class Sweep:
     answers : one row per line of settings; see ``sweep.tables.ANSWERS``
     proposals : what to measure next; see ``sweep.tables.NEXT``
     readings : read off the curves; see ``sweep.tables.READINGS``
+    between : two cards at equal power and at equal frame rate; see ``sweep.tables.BETWEEN``
     ladders : the ladder of each card
     failures : what failed, by (card, tuning)
     too_many_looks : whether the results were looked at too often for any test
@@ -61,6 +63,7 @@ class Sweep:
     answers: pd.DataFrame
     proposals: pd.DataFrame
     readings: pd.DataFrame
+    between: pd.DataFrame
     ladders: Mapping[str, Ladder]
     failures: Mapping[tuple[str, str], Failures]
     too_many_looks: bool
@@ -69,7 +72,8 @@ class Sweep:
     def tables(self) -> dict[str, pd.DataFrame]:
         """All tables by the names of ``sweep.tables.SWEEP_TABLES``."""
         return {"sweep": self.settings, "sweep_curves": self.curves, "sweep_answers": self.answers,
-                "sweep_next": self.proposals, "sweep_readings": self.readings}  # fmt: skip
+                "sweep_next": self.proposals, "sweep_readings": self.readings,
+                "sweep_between": self.between}  # fmt: skip
 
 
 def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: int = 0) -> Sweep:
@@ -106,10 +110,32 @@ def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: i
     rows = {name: [row for part in parts for row in part[name]] for name in _DECLARED}
     return Sweep(
         **{name: table.frame(rows[name]) for name, table in _DECLARED.items()},
+        between=BETWEEN.frame(list(_between(usable, swept, plan)) if not too_many else []),
         ladders={one.measured.card: one.measured.ladder for one in swept},
         failures={(one.measured.card, tuning): failed for one in swept for tuning, failed in one.failures.items()},
         too_many_looks=too_many,
     )
+
+
+def _between(usable: pd.DataFrame, swept: Sequence[_Swept], plan) -> Iterator[dict]:
+    """Yield readings of the card under review against each rival that was swept on the same bench."""
+    roles = {unit.name: unit.role for unit in plan.card_units}
+    of_role = [[one for one in swept if roles[one.measured.card] == role] for role in ("reviewed", "rival")]
+    couples = [two for two in product(*of_role) if two[0].measured.bench == two[1].measured.bench]
+    coded = code_runs(usable) if couples else None
+    for of, against, group in ((*two, one) for two in couples for one in two[0].measured.groups):
+        if group in against.measured.groups:
+            sides = [_side(one, group, plan) for one in (of, against)]
+            yield from between_rows(coded, sides, group=group, plan=plan)
+
+
+def _side(swept: _Swept, group: str, plan) -> Side:
+    """Return a card with curves along the line of its factory state."""
+    measured, place = swept.measured, swept.measured.groups.index(group)
+    home = next((line for line in measured.ladder.lines if line.has_factory), measured.ladder.lines[0])
+    curves = fit_curves(measured, home, group=place, seed=plan.analysis.seed, parts=PARTS)
+    factory = {metric: _factory_value(swept, metric, place) for metric in (RATE, POWER)}
+    return Side(measured, curves, factory)
 
 
 @dataclass(frozen=True)

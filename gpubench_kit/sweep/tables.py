@@ -124,5 +124,24 @@ READINGS = Table(
     ),
 )  # fmt: skip
 
+BETWEEN = Table(
+    "sweep_between", "two cards, bench, group, reading and given value",
+    ("of_card", "against_card", "bench", "group", "reading", "given"),
+    (
+        Column("of_card", "text", "card that was compared"),
+        Column("against_card", "text", "card that it was compared with"),
+        Column("bench", "text", "rest of the machine"),
+        Column("group", "text", "game settings of one kind"),
+        Column("reading", "text", "frame rate at equal power [W], or power at equal frame rate [fps]",
+               ("rate_at_power", "power_at_rate")),
+        Column("given", "number", "power [W] or frame rate [fps], as the second card takes or gives it"),
+        Column("change", "number", "first card against the second on the fitted curves", "%"),
+        Column("low", "number", "lower end, from the bands of both cards and the difference of the factory states",
+               "%"),
+        Column("high", "number", "upper end", "%"),
+        Column("reason", "text", "why the two cards cannot be compared; empty where they can"),
+    ),
+)  # fmt: skip
+
 #: Every table of a sweep by name, in the order written.
-SWEEP_TABLES = {table.name: table for table in (SWEEP, CURVES, ANSWERS, NEXT, READINGS)}
+SWEEP_TABLES = {table.name: table for table in (SWEEP, CURVES, ANSWERS, NEXT, READINGS, BETWEEN)}

@@ -27,6 +27,12 @@ CARDS = {
     "B": {"name": RIVAL, "role": "rival", "power_point": "inline", "price": 560.0},
 }
 METRICS = ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j", "core_c", "sound_dba")
+#: Tunings of a sweep: change of frame rate and of power [%], of sound [dBA]; and the steps they are.
+SWEPT = {
+    "factory": (0.0, 0.0, 0.0), "limit -10": (-0.4, -9.0, -1.0), "limit -20": (-1.6, -18.0, -2.0),
+    "limit -30": (-4.5, -27.0, -3.0),
+}  # fmt: skip
+STEPS = {"limit -10": -10, "limit -20": -20, "limit -30": -30}
 SAMPLES = {
     "A": CARDS["A"] | {"name": "L a", "model": OURS},
     "C": CARDS["A"] | {"name": "L b", "model": OURS},
@@ -49,6 +55,7 @@ class RivalReview:
     cards : letter -> keys of the card in the plan
     fps, watts, degrees : letter -> factor on frame rate and on power, and difference of temperature [°C]
     tunings : tuning -> (change of frame rate [%], of power [%], of sound level [dBA]); the first is the reference
+    steps : tuning -> step of the power limit [%], for a sweep; empty for none
     games : games, each twice per tuning after each exchange
     run_pct, installation_pct : noise of a run and of an installation (standard deviations) [%]
     sections : further sections of the plan
@@ -63,6 +70,7 @@ class RivalReview:
     tunings: Mapping[str, tuple[float, float, float]] = field(
         default_factory=lambda: {"factory": (0.0, 0.0, 0.0), "quiet": (-0.5, -14.0, -3.5)}
     )
+    steps: Mapping[str, float] = field(default_factory=dict)
     games: tuple[str, ...] = GAMES
     run_pct: float = 0.5
     installation_pct: float = 0.3
@@ -78,6 +86,10 @@ class RivalReview:
     def mapping(self) -> dict[str, Any]:
         """The plan as a mapping."""
         tunings = [{"name": name, "reference": place == 0} for place, name in enumerate(self.tunings)]
+        tunings = [
+            one | {"changes": {"power_limit_pct": self.steps[one["name"]]}} if one["name"] in self.steps else one
+            for one in tunings
+        ]
         analysis = {"metrics": list(METRICS), "margins": {"core_c": 2.0, "sound_dba": 1.0}}
         sections = dict(self.sections)
         analysis |= sections.pop("analysis", {})

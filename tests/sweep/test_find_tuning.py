@@ -87,6 +87,24 @@ def test_energy_is_the_ratio_of_power_and_frame_rate_along_the_curve(found):
     assert curves["energy_per_frame_j"].to_numpy() == pytest.approx(ratio.to_numpy())
 
 
+def test_the_band_of_energy_holds_the_truth_and_is_made_of_both_bands(found):
+    curves = {metric: rows.set_index("at") for metric, rows in found.curves.groupby("metric")}
+    energy, power, rate = (curves[name] for name in ("energy_per_frame_j", "board_w", "avg_fps"))
+    for step, loss, watts in zip(STEPS, LOSSES, POWERS, strict=True):
+        truth = 100 * ((1 + watts / 100) / (1 + loss / 100) - 1)
+        row = energy.loc[step]
+        assert row["low"] < truth < row["high"]
+        least = 100 * ((1 + power.loc[step, "low"] / 100) / (1 + rate.loc[step, "high"] / 100) - 1)
+        assert row["low"] == pytest.approx(least)
+
+
+def test_two_curves_share_the_level_so_that_their_bands_hold_together(made, found):
+    alone = replace(made, usable=made.usable[made.usable["metric"] == "avg_fps"]).find()
+    both = [one.curves.query("metric == 'avg_fps'").set_index("at") for one in (found, alone)]
+    widths = [(one["high"] - one["low"]).loc[list(STEPS)] for one in both]
+    assert (widths[0] > widths[1]).all()
+
+
 def test_readings_lie_on_the_curves_and_inside_their_ranges(found):
     rows = found.readings
     assert set(rows["reading"]) == {"rate_at_power", "power_at_loss"}
