@@ -253,7 +253,7 @@ COMPARISONS = Table(
         _text("unit", "unit of the metric"),
         _text("scale", "`ratio` or `difference`", ("ratio", "difference")),
         *_result_columns(with_strict=True),
-        _count("more_runs", "further rounds that would decide; empty where decided or out of reach"),
+        _count("more_runs", "further rounds (`restarts`: blocks of each side) that would decide; else empty"),
     ),
 )  # fmt: skip
 

@@ -120,5 +120,6 @@ def _more_runs_of(target: Target, plan) -> int | None:
         return None
     n = min(game.n_blocks for game in target.games)
     sigma = cautious_sigma(row.se * np.sqrt(n / 2), df=row.df)
-    runs = runs_to_decide(float(sigma), scaled_margin(plan, row.metric), level=1 - row.confidence)
+    options = {"level": 1 - row.confidence, "in_blocks": row.layout == "restarts"}
+    runs = runs_to_decide(float(sigma), scaled_margin(plan, row.metric), **options)
     return None if runs is None else int(max(1, runs - n))

@@ -35,6 +35,7 @@ from gpubench_kit.page.wording import (
     verdict_mark,
 )
 from gpubench_kit.statistics.planning import MOST_RUNS
+from gpubench_kit.statistics.reasons import units_text
 
 #: Metrics whose charts are in sight: over all games, and within one section game by game.
 _IN_SIGHT, _GAMES_IN_SIGHT = 4, 2
@@ -184,16 +185,18 @@ def _to_know(row: Any, plan) -> Iterable[str]:
     if row.verdict != "no_verdict" and row.strict_verdict not in ("", row.verdict):
         yield f"By its own noise alone: {VERDICT_WORDS[row.strict_verdict]}."
     if row.verdict == "undecided":
-        yield _what_would_decide(row)
+        yield _what_would_decide(row, plan)
 
 
-def _what_would_decide(row: Any) -> str:
-    """Return how many further rounds would decide an open result."""
+def _what_would_decide(row: Any, plan) -> str:
+    """Return how many further rounds, or blocks, would decide an open result."""
     if not is_missing(row.more_runs):
-        return f"{count_text(row.more_runs, 'further round')} would decide."
+        return f"{units_text(row.more_runs, row, plan)} would decide."
     if is_missing(row.margin) or "restart_spread" in row.reason:
         return ""
-    return f"Not decidable in practice: it would take more than {MOST_RUNS} rounds."
+    return (
+        f"Not decidable in practice: it would take more than {units_text(MOST_RUNS, row, plan, is_further=False)}."
+    )
 
 
 def _overall_part(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str]) -> Markup:

@@ -11,6 +11,7 @@ import pandas as pd
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_groups
 from gpubench_kit.statistics.flagged import take_weaker, without_flagged
+from gpubench_kit.statistics.layout import CLASSES, RESTARTS
 from gpubench_kit.statistics.measure import Measured, measure_pair
 from gpubench_kit.statistics.overall import games_like_these, these_games
 from gpubench_kit.statistics.planning import cautious_sigma, detectable_difference, runs_to_decide
@@ -182,12 +183,12 @@ def _cards(pair) -> tuple:
 
 
 def _more_runs(rows: pd.DataFrame, *, level: float) -> pd.array:
-    """Return the further rounds that would decide what is undecided; missing where they are too many."""
-    more = np.full(len(rows), np.nan)
+    """Return the further rounds or blocks that would decide what is undecided; missing where too many."""
+    more, in_blocks = np.full(len(rows), np.nan), (rows["layout"] == CLASSES[RESTARTS]).to_numpy()
     needed = rows[["sigma", "margin_scaled", "borrowed", "n_blocks"]].to_numpy(dtype=float)
     for row in np.flatnonzero((rows["verdict"] == UNDECIDED).to_numpy()):
         sigma, margin, borrowed, have = needed[row]
-        runs = runs_to_decide(sigma, margin, level=level, borrowing=bool(borrowed))
+        runs = runs_to_decide(sigma, margin, level=level, borrowing=borrowed > 0, in_blocks=in_blocks[row])
         more[row] = np.nan if runs is None else max(1, runs - have)
     return pd.array(more, dtype="Float64").astype("Int64")
 

@@ -26,21 +26,22 @@ _LONGEST_SCAN = 4096
 _NODES = 400
 
 
-def degrees_of_freedom(n, *, borrowing: bool = False):
+def degrees_of_freedom(n, *, borrowing: bool = False, in_blocks: bool = False):
     """Return the degrees of freedom that a plan counts with.
 
     Parameters
     ----------
     n : runs per tuning, number or array
     borrowing : whether the other games' noise is borrowed
+    in_blocks : whether blocks are the units, each side for itself; they borrow nothing
 
     Returns
     -------
-    Array shaped as ``n``: n - 1; with borrowing n - 1 + min(4, n - 1) while n - 1 is below 8.
+    Array shaped as ``n``: n - 1; with borrowing n - 1 + min(4, n - 1) while n - 1 is below 8; blocks 2 (n - 1).
     """
     own = np.asarray(n, dtype=float) - 1
-    if not borrowing:
-        return own
+    if in_blocks or not borrowing:
+        return 2 * own if in_blocks else own
     return np.where(own < _OWN_DF_ENOUGH, own + np.minimum(_BORROWED_DF, own), own)
 
 
@@ -51,8 +52,7 @@ def chance_of_difference(effect, sigma, *, n, level: float = 0.05, df=None):
     ----------
     effect : true difference, natural log (ratio scale) or unit (difference scale)
     sigma : run-to-run standard deviation of one tuning, same scale, above 0
-    n : runs per tuning
-    level : two-sided level of the test
+    n, level : runs per tuning; two-sided level of the test
     df : degrees of freedom; default those of ``n`` own rounds (`degrees_of_freedom`)
 
     Returns
@@ -125,9 +125,8 @@ def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05
 
     Parameters
     ----------
-    question : ``difference`` (a true difference of ``size`` is found), ``same`` (a true difference
-        of 0 is shown to be within the margin ``size``) or ``not_worse`` (with a true difference of
-        0, a loss of ``size`` is ruled out)
+    question : ``difference`` (a true difference of ``size`` is found), ``same`` (one of 0 is shown to be within
+        the margin ``size``) or ``not_worse`` (with a true difference of 0, a loss of ``size`` is ruled out)
     sigma : run-to-run standard deviation of one tuning
     size : difference or margin, in the scale of ``sigma``
     level : level of the test
@@ -154,26 +153,26 @@ def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05
     return None
 
 
-def runs_to_decide(sigma, margin_log, *, level: float = 0.05, borrowing: bool = False) -> int | None:
-    """Return the runs per tuning that settle an undecided comparison either way.
+def runs_to_decide(
+    sigma, margin_log, *, level: float = 0.05, borrowing: bool = False, in_blocks: bool = False
+) -> int | None:
+    """Return the runs (or blocks) per tuning that settle an undecided comparison either way.
 
     Parameters
     ----------
-    sigma : run-to-run standard deviation of one tuning; only the noise enters, never the
-        difference that was observed
+    sigma : their standard deviation; only the noise enters, never the difference that was observed
     margin_log : smallest difference that matters, in the scale of ``sigma``
     level : level of the test
-    borrowing : whether the other games' noise is borrowed
+    borrowing, in_blocks : as in `degrees_of_freedom`
 
     Returns
     -------
-    int from 2 to 20: the smallest number with a chance of 80 % both to show "no difference" when
-    there is none and to find a difference as large as the margin. None above 20, or where the
-    noise or the margin is not known.
+    int from 2 to 20: the smallest number with a chance of 80 % both to show "no difference" where there is
+    none and to find one as large as the margin. None above 20, or where noise or margin is not known.
     """
     if not _is_usable(sigma, margin_log):
         return None
-    enough = sigma <= margin_log * _noise_limits(float(level), bool(borrowing))
+    enough = sigma <= margin_log * _noise_limits(float(level), bool(borrowing), bool(in_blocks))
     return int(enough.argmax()) + 2 if enough.any() else None
 
 
@@ -293,9 +292,9 @@ def _ratio(question: str, df: float, wanted: tuple) -> float:
 
 
 @lru_cache(maxsize=64)
-def _noise_limits(level: float, borrowing: bool) -> np.ndarray:
+def _noise_limits(level: float, borrowing: bool, in_blocks: bool) -> np.ndarray:
     """Return the largest sigma / margin that n = 2 ... 20 runs can decide."""
     n = np.arange(2, MOST_RUNS + 1)
-    df = degrees_of_freedom(n, borrowing=borrowing)
+    df = degrees_of_freedom(n, borrowing=borrowing, in_blocks=in_blocks)
     ratio = np.maximum(_ratios("same", df, (level, POWER)), _ratios("difference", df, (level, POWER)))
     return 1 / (ratio * np.sqrt(2 / n))

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from gpubench_kit.number_text import count_text
+
 SEPARATOR = "; "
 
 #: Reasons that withhold a verdict, most telling first, and the sentences for the page.
@@ -114,3 +116,23 @@ def _sentence(part: str, texts: Mapping[str, str]) -> str:
         return text
     with_it, _, without = (_VERDICT_WORDS.get(one, one.replace("_", " ")) for one in detail.partition("/"))
     return f"{text} With it: {with_it}; without it: {without}."
+
+
+def units_text(count: int, row: Any, plan, *, is_further: bool = True) -> str:
+    """Return a number of units of a game's test in words: rounds, or what takes their place in blocks.
+
+    Parameters
+    ----------
+    count : how many
+    row : row of ``comparisons``
+    plan : ReviewPlan, tells the samples of a model
+    is_further : whether they come on top of those that there are
+    """
+    word = "further " * is_further
+    if row.layout != "restarts":
+        return count_text(count, f"{word}round")
+    if any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card):
+        return f"{count_text(count, f'{word}sample')} of each model"
+    if row.of_card != row.against_card:
+        return f"{count_text(count, f'{word}installation')} of each card"
+    return f"{count_text(count, f'{word}block')} of runs of each side"

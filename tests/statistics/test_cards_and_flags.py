@@ -1,5 +1,7 @@
 """Rivals, several samples of a model, benches, and flagged runs."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +9,8 @@ from run_tables import balanced, make_plan, run_table
 from scipy import stats
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
+from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
+from gpubench_kit.statistics.reasons import units_text
 from gpubench_kit.tables import COMPARISONS, OVERALL, check_table
 
 OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
@@ -46,6 +50,27 @@ def test_a_rival_installed_several_times_is_compared_by_installation():
     assert (row["layout"], row["n_blocks"], row["df"]) == ("restarts", 3, 4)
     assert row["p_diff"] == pytest.approx(wanted.pvalue)
     assert (row["of_card"], row["against_card"]) == (OURS, RIVAL)
+
+
+def test_an_undecided_rival_asks_for_installations_and_not_for_rounds():
+    plan = rival_plan()
+    row = only(installed("ABBAAB", noise=0.009, effect=0.01, seed=2), plan)
+    sigma = cautious_sigma(row["se"] * np.sqrt(3 / 2), df=4)
+    wanted = runs_to_decide(float(sigma), -np.log(0.98), in_blocks=True) - 3
+    assert (row["verdict"], row["more_runs"]) == ("undecided", wanted)
+    assert units_text(wanted, row, plan) == f"{wanted} further installations of each card"
+    assert units_text(20, row, plan, is_further=False) == "20 installations of each card"
+
+
+def test_what_a_game_is_measured_in_follows_its_layout():
+    cards = [{"name": f"Larkmoor {letter}", "model": "Larkmoor"} for letter in "ab"]
+    cards.append({"name": RIVAL, "role": "rival"})
+    sampled = SimpleNamespace(layout="restarts", of_card="Larkmoor", against_card=RIVAL)
+    alone = SimpleNamespace(layout="restarts", of_card=OURS, against_card=OURS)
+    rounds = SimpleNamespace(layout="rounds", of_card=OURS, against_card=OURS)
+    assert units_text(1, sampled, make_plan(cards=cards)) == "1 further sample of each model"
+    assert units_text(2, alone, make_plan()) == "2 further blocks of runs of each side"
+    assert units_text(2, rounds, make_plan()) == "2 further rounds"
 
 
 @pytest.mark.parametrize("points", [("wall", "inline"), ("wall", "")])

@@ -136,18 +136,22 @@ def test_borrowing_adds_at_most_four_degrees_of_freedom_and_ends_at_eight():
     n = np.array([2, 3, 5, 8, 9, 12])
     assert degrees_of_freedom(n, borrowing=True).tolist() == [2, 4, 8, 11, 8, 11]
     assert degrees_of_freedom(n).tolist() == [1, 2, 4, 7, 8, 11]
+    assert degrees_of_freedom(n, in_blocks=True).tolist() == [2, 4, 8, 14, 16, 22]
 
 
-@pytest.mark.parametrize("borrowing", [False, True], ids=["own", "borrowed"])
+UNITS = {"own": {}, "borrowed": {"borrowing": True}, "blocks": {"in_blocks": True}}
+
+
+@pytest.mark.parametrize("units", UNITS.values(), ids=UNITS)
 @pytest.mark.parametrize("sigma", [0.0005, 0.003, 0.006, 0.01, 0.015, 0.02])
-def test_runs_to_decide_reach_both_verdicts_and_one_fewer_does_not(sigma, borrowing):
-    found = runs_to_decide(sigma, MARGIN, borrowing=borrowing)
-    chances = [_smaller_chance(sigma, n, borrowing=borrowing) for n in range(2, 21)]
+def test_runs_to_decide_reach_both_verdicts_and_one_fewer_does_not(sigma, units):
+    found = runs_to_decide(sigma, MARGIN, **units)
+    chances = [_smaller_chance(sigma, n, units) for n in range(2, 21)]
     assert found == next(n for n, chance in enumerate(chances, start=2) if chance >= 0.8)
 
 
-def _smaller_chance(sigma, n, *, borrowing):
-    df = degrees_of_freedom(n, borrowing=borrowing)
+def _smaller_chance(sigma, n, units):
+    df = degrees_of_freedom(n, **units)
     return min(chance_of_same(0, sigma, margin=MARGIN, n=n, df=df), chance_of_difference(MARGIN, sigma, n=n, df=df))
 
 
