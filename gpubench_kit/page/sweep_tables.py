@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 import pandas as pd
 
@@ -15,11 +13,10 @@ from gpubench_kit.number_text import (
     change_and_interval_text,
     count_text,
     number_text,
-    p_text,
     percent_text,
     unit_text,
 )
-from gpubench_kit.page.elements import Column, Markup, bullets, join, note, table
+from gpubench_kit.page.elements import Column, Markup, bullets, join, note, table, tied
 from gpubench_kit.page.sweep_words import reason_told
 from gpubench_kit.statistics.reasons import reason_sentences
 from gpubench_kit.statistics.sweep_ladder import offset_text
@@ -45,19 +42,17 @@ def setting_tables(part: SweptPart) -> Markup:
     line = f", {part.answer.line}" if part.answer.line else ""
     end = of_group(f"{line}{f' of {part.title}' if part.title else ''}", part.answer.group)
     tests = [
-        Column("Setting"), Column("Step"), Column("Test"), Column("Change", is_number=True),
-        Column("Loss at most", is_number=True), Column("p", is_number=True),
+        Column("Setting"), Column("Test"), Column("Loss at most", is_number=True), Column("Change", is_number=True),
         Column("Frame rate", "fps", is_number=True), Column("Rounds", is_number=True),
     ]  # fmt: skip
     spent = [
-        Column("Setting"), Column("Thriftiest?"), Column("Power", "W", is_number=True),
-        Column("Change of power", is_number=True), Column("Energy per frame", "J", is_number=True),
-        Column("Change of energy", is_number=True),
+        Column("Setting"), Column("Power", is_number=True), Column("Energy per frame", is_number=True),
+        Column("Thriftiest?"),
     ]  # fmt: skip
-    with_power = [row for row in rows if np.isfinite(row.board_w)]
+    power = [_spent_cells(part, row) for row in rows if np.isfinite(row.board_w)]
     return join([
         table(tests, [_test_cells(part, row) for row in rows], caption=f"Frame rate of the settings{end}"),
-        table(spent, [_spent_cells(row) for row in with_power], caption=f"Power and energy of the settings{end}"),
+        table(spent, power, caption=f"Power and energy of the settings{end}"),
     ])  # fmt: skip
 
 
@@ -140,38 +135,44 @@ def _given_text(given: float, unit: str) -> str:
     return percent_text(given) if unit == "%" else f"{number_text(given, decimals=0)} W"
 
 
-def _value_text(row, unit: str) -> str:
+def _value_text(row, unit: str) -> str | Markup:
     """Return a reading with its range; an en dash where the line has none."""
     if row is None:
         return MISSING
     value, low, high = (number_text(one, decimals=1) for one in (row.value, row.low, row.high))
-    return f"{value} ({low} to {high})" if np.isfinite(row.low) else value
+    return _stacked(f"{value} ({low} to {high})") if np.isfinite(row.low) else value
 
 
 def _test_cells(part: SweptPart, row) -> list[str | Markup]:
     """Return a setting's frame rate and its test."""
     measured = [number_text(row.avg_fps), count_text(row.n)]
     if row.is_factory:
-        return [row.tuning, "factory", *[MISSING] * 4, *measured]
-    return [row.tuning, offset_text(part.ladder.change, row.at), _outcome_mark(row), *_rate_cells(row), *measured]
+        return [_named(part, row), *[MISSING] * 3, *measured]
+    worst = bound_text(max(row.loss_at_most, 0.0), up=True) if np.isfinite(row.loss_at_most) else MISSING
+    change = _stacked(change_and_interval_text(row.fps_change, row.fps_low, row.fps_high))
+    return [_named(part, row), _outcome_mark(row), worst, change, *measured]
 
 
-def _spent_cells(row) -> list[str]:
-    """Return a setting's power and energy per frame."""
-    power, energy = MISSING, MISSING
+def _spent_cells(part: SweptPart, row) -> list[str | Markup]:
+    """Return a setting's power and energy per frame, each with its change."""
+    power, energy = [unit_text(row.board_w, "W")], [unit_text(row.energy_per_frame_j, "J")]
     if not row.is_factory:
-        power = change_and_interval_text(row.power_change, row.power_low, row.power_high)
-        energy = change_and_interval_text(row.energy_change, row.energy_low, row.energy_high)
+        power.append(change_and_interval_text(row.power_change, row.power_low, row.power_high))
+        energy.append(change_and_interval_text(row.energy_change, row.energy_low, row.energy_high))
     may_be = MISSING if row.may_be_thriftiest is pd.NA else "may be" if row.may_be_thriftiest else "no"
-    joules = unit_text(row.energy_per_frame_j, "J").removesuffix(" J")
-    return [row.tuning, may_be, number_text(row.board_w), power, joules, energy]
+    return [_named(part, row), _stacked(*power), _stacked(*energy), may_be]
 
 
-def _rate_cells(row) -> Iterable[str]:
-    """Return change, bound and p-value of a setting's frame rate."""
-    yield change_and_interval_text(row.fps_change, row.fps_low, row.fps_high)
-    yield bound_text(max(row.loss_at_most, 0.0), up=True) if np.isfinite(row.loss_at_most) else MISSING
-    yield p_text(row.p_no_loss).removeprefix("p = ").removeprefix("p ")
+def _named(part: SweptPart, row) -> Markup:
+    """Return a setting with its step below its name, unless the name says the step."""
+    step = "" if row.is_factory else offset_text(part.ladder.change, row.at)
+    return join([row.tuning, Markup('<span class="unit">{}</span>').format(step)] if step else [row.tuning], " ")
+
+
+def _stacked(*texts: str) -> Markup:
+    """Return texts below each other, an interval below its value, so that a narrow screen holds the column."""
+    lines = [part for text in texts for part in text.replace(" (", "\n(").split("\n")]
+    return join(map(tied, lines), Markup("<br>"))
 
 
 def _outcome_mark(row) -> Markup:

@@ -39,6 +39,7 @@ WITHHELD_TEXT = {
     "not_stated": "The order of the runs is not stated: runs of one tuning back to back make false claims likely.",
     "order_same_every_time": "One side came first in every round: drift and difference cannot be told apart.",
     "no_common_games": "No game was run in all rounds (or blocks), so the games cannot be averaged within them.",
+    "different_games": "The benches have different games, so their results are not averaged.",
     "too_few_games": "Fewer than three games can enter.",
 }  # fmt: skip
 

@@ -1,0 +1,105 @@
+"""Results within benches, combined over benches."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from run_tables import make_plan
+from scipy import stats
+
+from gpubench_kit.statistics.compare import compare_over_games
+from gpubench_kit.statistics.over_benches import OVER_BENCHES, combine_benches
+from gpubench_kit.synthetic import Design, Noise, make_review
+from gpubench_kit.table_declaration import check_table
+
+BENCHES = ("desk", "tower")
+
+
+def bench_plan(**analysis):
+    sections = {"benches": [{"name": name} for name in BENCHES]}
+    return make_plan(("factory", "quiet"), sections=sections, **analysis)
+
+
+def on_benches(*effects, design=None, seed=0, noise=None):
+    """Return runs of both tunings on each bench, with the true change [%] of each."""
+    parts = []
+    for place, (bench, effect) in enumerate(zip(BENCHES, effects, strict=True)):
+        made = make_review(
+            {"factory": 0.0, "quiet": effect}, design or Design(games=4), noise=noise, seed=[seed, place]
+        )
+        made = made.assign(bench=bench, run=bench + made["run"], order=made["order"] + place * len(made))
+        parts.append(made)
+    return pd.concat(parts, ignore_index=True)
+
+
+def combined(table, plan):
+    overall = compare_over_games(table, plan)
+    found = combine_benches(overall, plan)
+    check_table(found, OVER_BENCHES)
+    return overall[overall["scope"] == "these_games"], found
+
+
+def test_the_mean_over_benches_has_their_variances_and_satterthwaites_degrees_of_freedom():
+    plan = bench_plan()
+    overall, found = combined(on_benches(-1.0, -3.0), plan)
+    (row,) = found.itertuples()
+    logs = np.log1p(overall["change"] / 100)
+    error = overall["se"] ** 2 / 4
+    df = error.sum() ** 2 / (error**2 / overall["df"]).sum()
+    half = stats.t.ppf(0.975, df) * np.sqrt(error.sum())
+    assert (row.n_benches, row.benches, row.n_games) == (2, "desk; tower", 4)
+    assert row.change == pytest.approx(100 * np.expm1(logs.mean()))
+    assert (row.low, row.high) == pytest.approx(tuple(100 * np.expm1(logs.mean() + np.array([-half, half]))))
+    assert row.df == pytest.approx(df)
+    assert row.verdict == "worse"
+
+
+def test_by_hand_two_equal_benches_halve_the_variance():
+    plan = bench_plan()
+    overall = compare_over_games(on_benches(0.0, 0.0), plan)
+    given = overall["scope"] == "these_games"
+    overall.loc[given, ["change", "se", "df"]] = [0.0, 0.01, 8.0]
+    (row,) = combine_benches(overall, plan).itertuples()
+    # V = (1e-4 + 1e-4) / 4, df = 8 + 8.
+    assert row.se == pytest.approx(0.01 / np.sqrt(2))
+    assert row.df == pytest.approx(16.0)
+    assert row.high == pytest.approx(100 * np.expm1(2.1199053 * 0.0070710678), rel=1e-6)
+
+
+def test_one_bench_is_not_combined():
+    table = on_benches(-1.0, -3.0)
+    assert not len(combined(table[table["bench"] == "desk"], bench_plan())[1])
+
+
+def test_a_bench_without_a_verdict_leaves_none():
+    table = on_benches(-1.0, -3.0)
+    desk = table[table["bench"] == "desk"].sort_values(["tuning", "order"])
+    desk = desk.assign(order=pd.array(range(1, len(desk) + 1), dtype="Int64"), session=desk["tuning"])
+    (row,) = combined(pd.concat([desk, table[table["bench"] == "tower"]]), bench_plan())[1].itertuples()
+    assert (row.verdict, row.reason) == ("no_verdict", "confounded")
+    assert np.isnan(row.low)
+
+
+def test_benches_with_other_games_are_not_averaged():
+    table = on_benches(-1.0, -3.0)
+    lacking = (table["bench"] == "desk") & (table["game"] == table["game"].iloc[0])
+    (row,) = combined(table[~lacking], bench_plan())[1].itertuples()
+    assert (row.verdict, row.reason) == ("no_verdict", "different_games")
+    assert np.isnan(row.change)
+
+
+def test_an_assumption_on_one_bench_stands_beside_the_mean():
+    plan = bench_plan(restart_spread={"avg_fps": 0.5, "restarts": 0})
+    table = on_benches(-1.0, -3.0)
+    desk = table[table["bench"] == "desk"].sort_values(["tuning", "order"])
+    desk = desk.assign(order=pd.array(range(1, len(desk) + 1), dtype="Int64"), session=desk["tuning"])
+    (row,) = combined(pd.concat([desk, table[table["bench"] == "tower"]]), plan)[1].itertuples()
+    assert "assumed_restart_spread" in row.reason
+
+
+@pytest.mark.slow
+def test_intervals_over_benches_hold_the_truth_in_95_of_100_reviews():
+    design, truth = Design(games=4, rounds=4, suites=2000), 100 * np.expm1(np.log([0.99, 0.97]).mean())
+    _, found = combined(on_benches(-1.0, -3.0, design=design, noise=Noise(run_pct=0.6)), bench_plan())
+    held = (found["low"] <= truth) & (truth <= found["high"])
+    assert len(found) == 2000
+    assert held.mean() == pytest.approx(0.95, abs=0.015)
