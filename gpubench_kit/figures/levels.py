@@ -48,7 +48,7 @@ def draw_everyday(
     data = data[data["metric"].isin([AVERAGE, low])]
     blocks = _blocks(data, plan, metric=AVERAGE, row_of=partial(_everyday_row, low=low), is_alone=game is not None)
     title = "Average frame rate" + (f" and {metric_of(low).label}" if low else "")
-    bars = f"Pale bar: average. Slim bar: {metric_of(low).label}. " if low else ""
+    bars = f"Pale bar, first number: average. Slim bar, second: {metric_of(low).label}. " if low else ""
     heading = Heading(
         _title(title, group=group, game=game), f"{bars}Lines: {_level_text(plan)} intervals.", _note(data)
     )

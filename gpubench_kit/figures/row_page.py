@@ -1,4 +1,7 @@
-"""A chart of rows for a narrow page: each label above its marks, so long names never squeeze the marks."""
+"""A chart of rows for a narrow page: each label above its marks, so long names never squeeze the marks.
+
+Where there are many rows and all labels are short, a row takes one line: label, marks, value.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,21 @@ from gpubench_kit.figures.text import clean, text_width, wrap
 _LABEL_LINES = 4
 #: Charts taller than this [px] have their ticks at the top as well.
 _TALL = 560
+#: From so many blocks on a row takes one line, unless label and value together need more than this share of it.
+_MANY_BLOCKS, _BESIDE_SHARE = 4, 0.5
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """Room for labels to the left of the marks and for values to the right [px]; none where they stand above."""
+
+    label: float = 0.0
+    value: float = 0.0
+
+    @property
+    def is_used(self) -> bool:
+        """Whether labels and values stand beside the marks."""
+        return self.label > 0
 
 
 @dataclass(frozen=True)
@@ -33,32 +51,52 @@ def draw_on_page(look: Look, chart: RowChart) -> Figure:
     """Return the chart for a page, as tall as needed."""
     sizes, axis = sizes_of(look), chart.axis
     room = PAGE_WIDTH - 2 * sizes.margin
-    lines = _all_lines(chart.blocks, sizes, room=room)
+    beside = _room_beside(chart.blocks, sizes, room=room)
+    lines = _all_lines(chart.blocks, sizes, room=room, beside=beside)
     rows_height = sum(line.height for line in lines)
     label = wrap(axis.label, room, size=sizes.text, lines=2)
     head = len(hint_lines(axis, sizes, width=room)) + (rows_height > _TALL)
     above, below = head * sizes.line + sizes.gap / 2, (1 + len(label)) * sizes.line
     sheet, box = open_sheet(look, chart.heading, height=above + rows_height + below)
-    scale = Scale(axis.low, axis.high, box.left + sizes.marker, box.right - sizes.marker)
+    left, right = box.left + beside.label, box.right - beside.value
+    scale = Scale(axis.low, axis.high, left + sizes.marker, right - sizes.marker)
     draw_hints(sheet, scale, axis=axis, box=box)
     if rows_height > _TALL:
-        draw_ticks(sheet, scale, base=box.top + (head - 0.2) * sizes.line, bounds=(box.left, box.right))
+        draw_ticks(sheet, scale, base=box.top + (head - 0.2) * sizes.line, bounds=(left, right))
     y = box.top + above
     for line in lines:
-        _draw_line(sheet, scale, line=line, axis=axis, box=replace(box, top=y, bottom=y + line.height))
+        place = replace(box, top=y, bottom=y + line.height)
+        if line.row is not None and beside.is_used:
+            _draw_one_line(sheet, scale, row=line.row, axis=axis, box=place, beside=beside)
+        else:
+            _draw_line(sheet, scale, line=line, axis=axis, box=place)
         y += line.height
-    draw_axis(sheet, scale, label=label, box=replace(box, top=y))
+    draw_axis(sheet, scale, label=label, box=replace(box, top=y, left=left, right=right))
     return sheet.figure
 
 
-def _all_lines(blocks: Sequence[Block], sizes: Sizes, *, room: float) -> list[_Line]:
+def _room_beside(blocks: Sequence[Block], sizes: Sizes, *, room: float) -> _Beside:
+    """Return the room that labels and short values take beside the marks, where rows are many and texts short."""
+    rows = [row for block in blocks for row in block.rows]
+    label, value = (
+        max(text_width(clean(text), sizes.text) for text in texts) + sizes.gap
+        for texts in ([row.label for row in rows], [row.short or row.text for row in rows])
+    )
+    is_fit = len(blocks) >= _MANY_BLOCKS and label + value <= _BESIDE_SHARE * room
+    return _Beside(label, value) if is_fit else _Beside()
+
+
+def _all_lines(blocks: Sequence[Block], sizes: Sizes, *, room: float, beside: _Beside) -> list[_Line]:
     """Return the lines of all blocks."""
     lines = []
     for block in blocks:
         title = wrap(block.title, room, size=sizes.text, lines=_LABEL_LINES, bold=True) if block.title else []
         space = 0.5 * sizes.line if lines else 0.0
         lines += [_Line(space + (len(title) + 0.25) * sizes.line, tuple(title))] if title else []
-        lines += [_row_line(row, sizes, room=room) for row in block.rows]
+        if beside.is_used:
+            lines += [_Line(1.2 * sizes.line, (), row) for row in block.rows]
+        else:
+            lines += [_row_line(row, sizes, room=room) for row in block.rows]
     return lines
 
 
@@ -86,6 +124,18 @@ def _draw_line(sheet: Sheet, scale: Scale, *, line: _Line, axis: Axis, box: Box)
     lane = Box(box.left, top, box.right, top + 2 * sizes.marker)
     draw_ground(sheet, scale, lane=lane, axis=axis)
     for mark in line.row.marks:
+        draw_mark(sheet, scale, mark=mark, lane=lane)
+
+
+def _draw_one_line(sheet: Sheet, scale: Scale, *, row: Row, axis: Axis, box: Box, beside: _Beside) -> None:
+    """Draw a row into its box: label, marks and value on one line."""
+    base = box.middle + 0.28 * sheet.sizes.line
+    sheet.text((box.left, base), row.label)
+    sheet.text((box.right, base), row.short or row.text, align="right")
+    half = sheet.sizes.marker
+    lane = Box(box.left + beside.label, box.middle - half, box.right - beside.value, box.middle + half)
+    draw_ground(sheet, scale, lane=lane, axis=axis)
+    for mark in row.marks:
         draw_mark(sheet, scale, mark=mark, lane=lane)
 
 
