@@ -22,6 +22,7 @@ from gpubench_kit.figures.words import (
 from gpubench_kit.number_text import change_text, count_text, interval_text, is_missing, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms, tied
+from gpubench_kit.page.over_benches import over_benches
 from gpubench_kit.page.pairs import groups_in
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.topics import PERFORMANCE, in_topic
@@ -77,7 +78,7 @@ def overall_results(overall: pd.DataFrame, plan) -> Section:
         _overall_part(overall, plan, group=group, pair=pair) for group in groups for pair in pairs_in(overall)
     ]
     key = join([verdict_terms(overall), _scope_words(overall)])
-    body = join([guide(), chart_grid(shown), key, more, *tables])
+    body = join([guide(), chart_grid(shown), key, more, *tables, over_benches(overall, plan)])
     return Section(name, title, body, pictures=pictures_of(charts.values()))
 
 
