@@ -41,7 +41,8 @@ def evening_sentence(schedule: Schedule) -> str:
     if not len(rows):
         return "There is nothing to run."
     tunings = [one.name for one in schedule.plan.tunings if (rows["tuning"] == one.name).any()]
-    rounds = sorted({stop.rounds for stop in schedule.design.stops if stop.rounds}) or [0]
+    design = schedule.design
+    rounds = sorted({design.new_rounds(stop) for stop in design.stops if stop.rounds}) or [0]
     count = count_text(rounds[0], "round") if len(rounds) == 1 else f"{rounds[0]} to {rounds[-1]} rounds"
     games = count_text(rows["game"].nunique(), "game")
     names = names_text(f"“{name}”" for name in tunings)

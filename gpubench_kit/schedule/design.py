@@ -27,6 +27,8 @@ class Stop:
     first_round : number of the first new round
     rounds : how many new rounds
     done : complete rounds that there are
+    cards : cards that play it; empty: all of the design's
+    mountings : in how many mountings of each card it is played; 0: in all
     """
 
     game: str
@@ -35,6 +37,8 @@ class Stop:
     first_round: int = 1
     rounds: int = DEFAULT_ROUNDS
     done: int = 0
+    cards: tuple[str, ...] = ()
+    mountings: int = 0
 
     @property
     def scene(self) -> tuple[str, str]:
@@ -65,6 +69,22 @@ class Design:
     def in_blocks(self) -> bool:
         """Whether any verdict rests on restarts or mountings in place of rounds within one launch."""
         return self.by_restart or self.mountings > 1
+
+    def rounds_of(self, stop: Stop, *, mounting: int = 1) -> int:
+        """Return the rounds of a game in one mounting of a card; every mounting with it gets as many."""
+        within = stop.mountings or self.mountings
+        return math.ceil(stop.rounds / within) if mounting <= within else 0
+
+    def new_rounds(self, stop: Stop) -> int:
+        """Return the rounds of a game over all mountings."""
+        return self.rounds_of(stop) * (stop.mountings or self.mountings)
+
+    def with_stops(self, stops: Iterable[Stop]) -> Design:
+        """Return the design with other games; cards are mounted no more often than any of them asks for."""
+        stops = tuple(stops)
+        return replace(
+            self, stops=stops, mountings=max((one.mountings for one in stops), default=0) or self.mountings
+        )
 
 
 def full_design(plan: ReviewPlan, runs: pd.DataFrame, *, tunings: Sequence[str] | None = None) -> Design:

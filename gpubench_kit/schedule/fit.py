@@ -125,7 +125,7 @@ def use_time_left(
 
 def planned_rounds(design: Design) -> dict[tuple[str, str], int]:
     """Return the rounds of each game of an evening, those done included."""
-    return {stop.scene: stop.done + -(-stop.rounds // design.mountings) * design.mountings for stop in design.stops}
+    return {stop.scene: stop.done + design.new_rounds(stop) for stop in design.stops}
 
 
 def scene_of(scene: tuple[str, str]) -> str:
@@ -205,7 +205,7 @@ def _without_last_game(design: Design) -> Iterator[tuple[Design, Dropped]]:
     stops = [stop for stop in design.stops if stop.rounds]
     if len(stops) > 1:
         # Further rounds are dropped where most of them are needed.
-        last = max(stops, key=lambda stop: stop.rounds) if stops[0].tunings else stops[-1]
+        last = max(stops, key=lambda stop: (stop.mountings, stop.rounds)) if stops[0].tunings else stops[-1]
         yield _without(last.scene, design, "" if not last.tunings else "it stays undecided")
 
 
@@ -219,7 +219,7 @@ def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, 
         parts.append(f"The overall result speaks of {count_text(games, 'game')}.")
     if games == LEAST_GAMES - 1 and len({stop.game for stop in design.stops}) == LEAST_GAMES:
         parts.append(f"With fewer than {LEAST_GAMES} games none can borrow noise from the others.")
-    return replace(design, stops=stops), Dropped(f"Game {name}", " ".join(parts))
+    return design.with_stops(stops), Dropped(f"Game {name}", " ".join(parts))
 
 
 def _with_rounds(stop: Stop, total: int) -> Stop:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -90,37 +91,67 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
     rows = rows[(rows["metric"] == plan.analysis.primary) & (rows["verdict"] == UNDECIDED)]
     if not len(rows):
         return Work("done", on_sheet, ("The last report left no game undecided; there is nothing to add.",))
+    rows = rows.assign(is_sampled=[_is_sampled(row, plan) for row in rows.itertuples()])
     stops, beyond = [], []
     for stop in on_sheet.stops:
         mine = rows[(rows["game"] == stop.game) & (rows["setting"] == stop.setting)]
-        within = mine[mine["more_runs"].notna()]
-        beyond += [scene_of(stop.scene)] if len(mine) > len(within) else []
+        within = mine[mine["more_runs"].notna() & ~mine["is_sampled"]]
+        beyond += [scene_of(stop.scene)] if len(mine) > len(within) + mine["is_sampled"].sum() else []
         stops += [_extended(stop, within, plan=plan, runs=so_far.runs)] if len(within) else []
     told = []
     if beyond:
         told.append(f"Not decidable in practice, so without further rounds: {'; '.join(beyond)}.")
+    if rows["is_sampled"].any():
+        told.append("Between models the cards are what is counted: more samples would decide, more runs would not.")
     if not stops:
         return Work("done", on_sheet, tuple(told))
-    counts = ", ".join(f"{scene_of(stop.scene)} {stop.rounds}" for stop in stops)
+    counts = ", ".join(f"{scene_of(stop.scene)} {_count_of(stop)}" for stop in stops)
     looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
     told.insert(0, f"Further rounds for the undecided games, by their noise alone, before {looks}: {counts}.")
     return Work("further", _of_stops(on_sheet, stops, plan), tuple(told))
 
 
+def _is_sampled(row, plan: ReviewPlan) -> bool:
+    """Return whether a side of a comparison is a model of which several cards are measured."""
+    return any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card)
+
+
+def _count_of(stop: Stop) -> str:
+    """Return the rounds of a game in words; between cards, how often each is mounted for it."""
+    if not stop.mountings:
+        return f"{stop.rounds}"
+    each = math.ceil(stop.rounds / stop.mountings)
+    return f"{count_text(each, 'round')} in {count_text(stop.mountings, 'mounting')} of each card"
+
+
 def _extended(stop: Stop, rows: pd.DataFrame, *, plan: ReviewPlan, runs: pd.DataFrame) -> Stop:
-    """Return the further rounds of one game, with the tunings that are undecided and what they are held against."""
-    names = {*rows["of_tuning"], *rows["against_tuning"]}
-    tunings = tuple(tuning.name for tuning in plan.tunings if tuning.name in names)
+    """Return the further rounds of one game, with the tunings and cards that are undecided.
+
+    Between cards the mountings are counted: each gets as many rounds as it had so far.
+    """
+    names, cards = ({*rows[f"of_{what}"], *rows[f"against_{what}"]} for what in ("tuning", "card"))
     mine = runs[(runs["game"] == stop.game) & (runs["setting"] == stop.setting)]
-    done = int(rows["n_blocks"].min())
+    is_across = rows["of_card"] != rows["against_card"]
+    across, own = rows[is_across], rows[~is_across]
+    mountings = int(across["more_runs"].max()) if len(across) else 0
+    size = math.ceil((across["n"] / across["n_blocks"]).max()) if len(across) else 0
+    rounds = max(size * mountings, int(own["more_runs"].max()) if len(own) else 0)
     highest = mine["round"].max()
-    first = 1 if pd.isna(highest) else int(highest) + 1
-    return replace(stop, tunings=tunings, rounds=int(rows["more_runs"].max()), done=done, first_round=first)
+    return replace(
+        stop,
+        tunings=tuple(tuning.name for tuning in plan.tunings if tuning.name in names),
+        rounds=rounds,
+        done=int(own["n_blocks"].min()) if len(own) else stop.done,
+        first_round=1 if pd.isna(highest) else int(highest) + 1,
+        cards=tuple(card.name for card in plan.cards if card.name in cards),
+        mountings=mountings,
+    )
 
 
 def _of_stops(design: Design, stops: list[Stop], plan: ReviewPlan) -> Design:
     """Return the design cut down to some stops and the cards and tunings that they need."""
     names = {name for stop in stops for name in stop.tunings}
+    there = {name for stop in stops for name in stop.cards} or set(design.cards)
     tunings = tuple(name for name in design.tunings if name in names)
-    cards = tuple(card for card in design.cards if tunings_on(card, tunings, plan=plan))
-    return replace(design, tunings=tunings, cards=cards, stops=tuple(stops))
+    cards = tuple(card for card in design.cards if card in there and tunings_on(card, tunings, plan=plan))
+    return replace(design, tunings=tunings, cards=cards, mountings=1).with_stops(stops)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -72,18 +71,17 @@ def turn(tunings: Sequence[str], round_: int, *, seed: int, key: str) -> tuple[s
 def _mountings(design: Design, plan: ReviewPlan) -> Iterator[tuple[int, str, Design]]:
     """Yield (number, card, what is done while it is mounted) in the order of the mountings."""
     for mounting in range(1, design.mountings + 1):
-        stops = tuple(
-            _part(stop, mounting, size=math.ceil(stop.rounds / design.mountings))
-            for stop in design.stops
-            if stop.rounds
-        )
+        sizes = [(stop, design.rounds_of(stop, mounting=mounting)) for stop in design.stops]
         cards = turn(design.cards, mounting, seed=plan.analysis.seed, key="cards")
         for card in cards if design.mountings > 1 else design.cards:
-            yield mounting, card, Design(design.tunings, stops, (card,), 1, design.by_restart)
+            there = [(stop, size) for stop, size in sizes if size and card in (stop.cards or design.cards)]
+            stops = tuple(_part(stop, mounting, size=size) for stop, size in there)
+            if stops:
+                yield mounting, card, Design(design.tunings, stops, (card,), 1, design.by_restart)
 
 
 def _part(stop: Stop, mounting: int, *, size: int) -> Stop:
-    """Return the rounds of a stop that fall to one mounting; every mounting gets as many."""
+    """Return the rounds of a stop that fall to one mounting."""
     return Stop(stop.game, stop.setting, stop.tunings, stop.first_round + (mounting - 1) * size, size, stop.done)
 
 

@@ -10,6 +10,7 @@ from gpubench_kit.statistics.compare import compare_tunings
 
 LONG = {"minutes": 9000.0}
 TWO_LOOKS = {"metrics": ["avg_fps"], "looks": 2}
+CARDS = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
 
 
 def _plan_and_record(made, **recorded):
@@ -117,6 +118,48 @@ def test_only_tunings_that_are_undecided_get_further_rounds(folder):
     further = make_schedule(made.plan)
     assert further.stage == "further"
     assert set(further.rows["tuning"]) == {"factory", "brisk"}
+
+
+def test_between_cards_undecided_games_get_further_mountings_with_as_many_rounds_as_before(folder):
+    made = folder(2, ("factory",), cards=CARDS, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    first = _plan_and_record(made, noise=0.012, seed=3)
+    _look(made)
+    rows = compare_tunings(read_so_far(made.plan).usable, made.plan, looks_made=1)
+    assert set(rows["layout"]) == {"restarts"}
+    undecided = rows[(rows["verdict"] == "undecided") & rows["more_runs"].notna()]
+    wanted = dict(zip(undecided["game"], undecided["more_runs"], strict=True))
+    assert len(wanted), "the case has to leave something open"
+    further = make_schedule(made.plan)
+    mounted = further.rows.groupby(["game", "card"])["session"].nunique()
+    assert mounted.to_dict() == {(game, card["name"]): n for game, n in wanted.items() for card in CARDS}
+    per_mounting = [set(one.rows.groupby(["game", "session"]).size()) for one in (first, further)]
+    assert per_mounting == [{2}, {2}]
+    assert all(f"{game} 2 rounds in {n} mounting" in further.told[0] for game, n in wanted.items())
+
+
+def test_a_card_about_which_nothing_is_open_is_left_alone(folder):
+    pair = {one: {"card": "Larkmoor 4", "tuning": name} for one, name in (("of", "quiet"), ("against", "factory"))}
+    made = folder(1, cards=CARDS, comparisons=[pair], evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    assert set(_plan_and_record(made, noise=0.012, seed=4).rows["card"]) == {"Larkmoor 4", "Tern Ridge 70"}
+    _look(made)
+    further = make_schedule(made.plan)
+    assert (further.stage, set(further.rows["card"])) == ("further", {"Larkmoor 4"})
+
+
+def test_between_models_more_samples_are_asked_for_and_no_further_runs(folder):
+    cards = [
+        {"name": f"{model} {one}", "model": model} for model in ("Larkmoor 4", "Tern Ridge 70") for one in "ab"
+    ]
+    cards = [card | ({"role": "rival"} if card["model"] != "Larkmoor 4" else {}) for card in cards]
+    made = folder(1, ("factory",), cards=cards, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.012, seed=3)
+    _look(made)
+    further = make_schedule(made.plan)
+    assert (further.stage, len(further.rows)) == ("done", 0)
+    assert "more samples would decide" in further.told[-1]
 
 
 def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_told(folder):
