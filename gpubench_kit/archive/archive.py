@@ -12,10 +12,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.archive.cells import cells_of
 from gpubench_kit.archive.games import games_table
 from gpubench_kit.archive.gather import gather
-from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes, of_references
+from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes
 from gpubench_kit.archive.noise import run_noise
 from gpubench_kit.archive.restarts import plan_line, restart_spread_table, usable_spreads
 from gpubench_kit.archive.store import PARQUET, Store
@@ -121,28 +120,28 @@ class Archive:
     @cached_property
     def run_noise(self) -> pd.DataFrame:
         """Run-to-run noise; see ``archive.tables.RUN_NOISE``."""
-        return run_noise(self._cells)
+        return run_noise(self.store)
 
     @cached_property
     def restart_spread(self) -> pd.DataFrame:
         """Spread between restarts; see ``archive.tables.RESTART_SPREAD``."""
-        return restart_spread_table(self._cells, self.run_noise, self._tunings)
+        return restart_spread_table(self.store, self.run_noise)
 
     @cached_property
     def cards(self) -> pd.DataFrame:
         """Levels of the cards over time; see ``archive.tables.CARDS``."""
-        return cards_over_time(self._references, self._dates)
+        return cards_over_time(self.store, self._dates)
 
     @cached_property
     def control_runs(self) -> pd.DataFrame:
         """The same card measured again; see ``archive.tables.CONTROL_RUNS``."""
-        return control_runs(self._references, self._dates, margins=self._margins, spreads=self._spreads)
+        return control_runs(self.store, self._dates, margins=self._margins, spreads=self._spreads)
 
     @cached_property
     def driver_changes(self) -> pd.DataFrame:
         """One driver against the one before; see ``archive.tables.DRIVER_CHANGES``."""
         within = self.ask(_WITHIN)
-        return driver_changes(self._references, within, margins=self._margins, spreads=self._spreads)
+        return driver_changes(self.store, within, margins=self._margins, spreads=self._spreads)
 
     @cached_property
     def games(self) -> pd.DataFrame:
@@ -181,21 +180,6 @@ class Archive:
         runs, sessions = int(self.reviews["n_counted"].sum()), int(self.reviews["n_sessions"].sum())
         counts = [count_text(len(self.reviews), "review"), count_text(runs, "run")]
         return ", ".join([*counts, count_text(sessions, "session")])
-
-    @cached_property
-    def _cells(self) -> pd.DataFrame:
-        """Counts, means and squares; see `archive.cells`."""
-        return cells_of(self.store)
-
-    @cached_property
-    def _tunings(self) -> pd.DataFrame:
-        """Tunings of every review."""
-        return self.ask("SELECT review, name, reference FROM tunings")
-
-    @cached_property
-    def _references(self) -> pd.DataFrame:
-        """Cells of the reference tunings."""
-        return of_references(self._cells, self._tunings)
 
     @cached_property
     def _dates(self) -> pd.Series:

@@ -17,7 +17,9 @@ _NO_NOISE = (
 #: Beyond these no measurement lies, and logs stay numbers.
 _SMALLEST, _LARGEST = 1e-50, 1e50
 
-CELL = ("review", "place_in_time", "card", "bench", "driver", "tuning", "session", "game", "setting", "metric")
+#: The cells of the tuning that each review has as its reference.
+REFERENCE_CELLS = """(SELECT c.* FROM cells c JOIN tunings t ON t.review = c.review AND t.name = c.tuning
+WHERE t.reference = 'True')"""
 
 _CELLS = """
 SELECT r.review, v.place_in_time, r.card, r.bench, coalesce(nullif(b.driver, ''), r.bench) AS driver,
@@ -79,17 +81,3 @@ def derive_cells(store: Store) -> None:
         "OR NOT regexp_matches(reason, 'held_by_cap|frame_limit_declared')) ORDER BY ALL",
     )
     store.derive("cells", _CELLS.format(largest=_LARGEST, smallest=_SMALLEST))
-
-
-def cells_of(store: Store) -> pd.DataFrame:
-    """Return the table ``cells``; names as categories, which many thousand rows share.
-
-    Parameters
-    ----------
-    store : the archive
-    """
-    cells = store.ask("SELECT * FROM cells")
-    for name in CELL:
-        if name != "place_in_time":
-            cells[name] = cells[name].astype("category")
-    return cells

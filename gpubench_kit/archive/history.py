@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.archive.sides import compare_sides, sides_of
+from gpubench_kit.archive.store import Store
 from gpubench_kit.archive.tables import CARDS, CONTROL_RUNS, DRIVER_CHANGES
 from gpubench_kit.registry import METRICS
 
@@ -18,27 +19,12 @@ _SETTLED = 1e-12
 _MEASUREMENT = ["card", "tuning", "review", "place_in_time", "bench", "driver"]
 
 
-def of_references(cells: pd.DataFrame, references: pd.DataFrame) -> pd.DataFrame:
-    """Return the cells of the tuning that each review has as its reference.
-
-    Parameters
-    ----------
-    cells : see `archive.cells`
-    references : DataFrame with ``review``, ``name`` and ``reference`` ("True") of each tuning
-    """
-    named = references[references["reference"] == "True"]
-    wanted = pd.MultiIndex.from_frame(named[["review", "name"]])
-    return cells[pd.MultiIndex.from_frame(cells[["review", "tuning"]].astype("str")).isin(wanted)]
-
-
-def control_runs(
-    cells: pd.DataFrame, dates: pd.Series, *, margins: Mapping[str, float], spreads: Mapping
-) -> pd.DataFrame:
+def control_runs(store: Store, dates: pd.Series, *, margins: Mapping[str, float], spreads: Mapping) -> pd.DataFrame:
     """Return how the same card and tuning, measured again, differ from the first time.
 
     Parameters
     ----------
-    cells : cells of reference tunings
+    store : holds ``cells`` and ``tunings``
     dates : day of each review, by review
     margins, spreads : as in `archive.sides.compare_sides`
 
@@ -46,7 +32,7 @@ def control_runs(
     -------
     DataFrame; see ``archive.tables.CONTROL_RUNS``; the first time has no row
     """
-    sides = sides_of(cells, _MEASUREMENT)
+    sides = sides_of(store, _MEASUREMENT)
     numbered = sides.assign(side=sides.groupby(_MEASUREMENT, sort=True).ngroup())
     about = numbered.drop_duplicates("side").sort_values(["place_in_time", "side"], kind="stable")
     first = about.groupby(["card", "tuning"], sort=False)["side"].transform("first")
@@ -60,13 +46,13 @@ def control_runs(
 
 
 def driver_changes(
-    cells: pd.DataFrame, within: pd.DataFrame, *, margins: Mapping[str, float], spreads: Mapping
+    store: Store, within: pd.DataFrame, *, margins: Mapping[str, float], spreads: Mapping
 ) -> pd.DataFrame:
     """Return what changed from one driver to the next, on the same card with the same tuning.
 
     Parameters
     ----------
-    cells : cells of reference tunings
+    store : holds ``cells`` and ``tunings``
     within : results of reviews that compared two benches themselves, as ``archive.tables.DRIVER_CHANGES``
     margins, spreads : as in `archive.sides.compare_sides`
 
@@ -75,12 +61,11 @@ def driver_changes(
     DataFrame; see ``archive.tables.DRIVER_CHANGES``: reviews that compared drivers themselves, interleaved, and all
     runs under one driver against all under the one before it
     """
-    sides = sides_of(cells, ["card", "tuning", "driver"])
+    sides = sides_of(store, ["card", "tuning", "driver"])
     numbered = sides.assign(side=sides.groupby(["card", "tuning", "driver"], sort=True).ngroup())
     names = ["card", "tuning", "driver"]
-    seen = cells.astype(dict.fromkeys(names, "str")).groupby(names, sort=True)
-    first = seen[["place_in_time", "bench_number"]].min().reset_index()
-    ordered = first.sort_values(["card", "tuning", "place_in_time", "bench_number", "driver"], kind="stable")
+    first = numbered.groupby(names, sort=True)[["first_place", "first_bench"]].min().reset_index()
+    ordered = first.sort_values(["card", "tuning", "first_place", "first_bench", "driver"], kind="stable")
     ordered = ordered.merge(numbered.drop_duplicates("side")[[*names, "side"]], on=names)
     before = ordered.groupby(["card", "tuning"], sort=False)[["driver", "side"]].shift()
     pairs = ordered.assign(of_driver=ordered["driver"], against_driver=before["driver"], of=ordered["side"],
@@ -94,12 +79,12 @@ def driver_changes(
     return DRIVER_CHANGES.frame(pd.concat([DRIVER_CHANGES.frame(within), DRIVER_CHANGES.frame(found)]))
 
 
-def cards_over_time(cells: pd.DataFrame, dates: pd.Series) -> pd.DataFrame:
+def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:
     """Return the level of each card in its reference tuning, review by review.
 
     Parameters
     ----------
-    cells : cells of reference tunings
+    store : holds ``cells`` and ``tunings``
     dates : day of each review, by review
 
     Returns
@@ -112,9 +97,8 @@ def cards_over_time(cells: pd.DataFrame, dates: pd.Series) -> pd.DataFrame:
     one of the game, fitted by least squares, so a card is held against others through games they share. Families
     that share no game are fitted apart, and their levels say nothing about each other.
     """
-    ratio = cells["metric"].map(lambda name: METRICS[name].scale == "ratio").astype(bool)
-    sides = sides_of(cells[ratio], _MEASUREMENT)
-    parts = [_levels(part) for _, part in sides.groupby("metric", sort=True)]
+    sides = sides_of(store, _MEASUREMENT).groupby("metric", sort=True)
+    parts = [_levels(part) for metric, part in sides if METRICS[metric].scale == "ratio"]
     if not parts:
         return CARDS.frame()
     found = pd.concat(parts, ignore_index=True)
@@ -124,7 +108,7 @@ def cards_over_time(cells: pd.DataFrame, dates: pd.Series) -> pd.DataFrame:
 
 def _columns(sides: pd.DataFrame) -> list[str]:
     """Return the columns of sides that say what was measured, not who was."""
-    return [name for name in sides.columns if name not in (*_MEASUREMENT, "driver")]
+    return [name for name in sides.columns if name not in (*_MEASUREMENT, "first_place", "first_bench")]
 
 
 def _levels(part: pd.DataFrame) -> pd.DataFrame:

@@ -10,22 +10,40 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.archive.scale import in_unit, unit_of
+from gpubench_kit.archive.store import Store
 from gpubench_kit.archive.tables import RESTART_SPREAD
 from gpubench_kit.statistics.variance_components import SessionSquares, Spread, session_spread
 from gpubench_kit.statistics.widening import LEAST_RESTARTS
 
-_PLACE = ["review", "card", "bench"]
-_CELL = [*_PLACE, "tuning", "game", "setting", "metric"]
+_SESSIONS = ["review", "card", "bench", "tuning"]
+
+#: A session serves the tuning with the most sessions, the reference first; then squares between the sessions of it.
+_SQUARES = """
+WITH measured AS (SELECT DISTINCT review, card, bench, tuning, session FROM cells WHERE session <> ''),
+counted AS (SELECT *, count(*) OVER (PARTITION BY review, card, bench, tuning) AS sessions FROM measured),
+served AS (
+    SELECT m.review, m.card, m.bench, m.session, m.tuning
+    FROM counted m LEFT JOIN tunings t ON t.review = m.review AND t.name = m.tuning
+    QUALIFY row_number() OVER (PARTITION BY m.review, m.card, m.bench, m.session
+        ORDER BY m.sessions DESC, coalesce(t.reference, '') <> 'True', m.tuning) = 1),
+kept AS (
+    SELECT c.review, c.card, c.bench, c.tuning, c.game, c.setting, c.metric, c.n, c.mean,
+        sum(c.n * c.mean) OVER cell / sum(c.n) OVER cell AS centre
+    FROM cells c JOIN served s USING (review, card, bench, session, tuning)
+    WINDOW cell AS (PARTITION BY c.review, c.card, c.bench, c.tuning, c.game, c.setting, c.metric))
+SELECT review, card, bench, tuning, game, setting, metric, sum(n * (mean - centre) ** 2) AS squares,
+    sum(n) - sum(n * n) / sum(n) AS weight, count(*) - 1.0 AS df
+FROM kept GROUP BY ALL HAVING count(*) > 1 ORDER BY ALL
+"""
 
 
-def restart_spread_table(cells: pd.DataFrame, noise: pd.DataFrame, references: pd.DataFrame) -> pd.DataFrame:
+def restart_spread_table(store: Store, noise: pd.DataFrame) -> pd.DataFrame:
     """Return the spread between restarts of each metric, over all benches and on each.
 
     Parameters
     ----------
-    cells : see `archive.cells`
+    store : holds ``cells`` and ``tunings``
     noise : see ``archive.tables.RUN_NOISE``
-    references : DataFrame with ``review``, ``name`` and ``reference`` ("True") of each tuning
 
     Returns
     -------
@@ -38,9 +56,11 @@ def restart_spread_table(cells: pd.DataFrame, noise: pd.DataFrame, references: p
     the spread itself where it is known from at least 6 restarts' worth of data (5 degrees of freedom). Else it is
     the spread of the sessions' means, the noise of their runs included, which errs on the careful side; else empty.
     """
-    squares = _squares(_one_tuning(cells, references), noise)
-    rows = [_row(part, "all", "", metric) for metric, part in squares.groupby("metric", observed=True, sort=True)]
-    by_bench = squares.groupby(["bench", "metric"], observed=True, sort=True)
+    own = noise.loc[noise["scope"] == "all", ["game", "setting", "metric", "sd", "df"]]
+    own = own.rename(columns={"df": "noise_df"})
+    squares = store.ask(_SQUARES).merge(own, on=["game", "setting", "metric"], how="inner")
+    rows = [_row(part, "all", "", metric) for metric, part in squares.groupby("metric", sort=True)]
+    by_bench = squares.groupby(["bench", "metric"], sort=True)
     rows += [_row(part, "bench", bench, metric) for (bench, metric), part in by_bench]
     return RESTART_SPREAD.frame(row for row in rows if row)
 
@@ -86,42 +106,6 @@ def _safe(value: float) -> str:
     return f"{math.ceil(value / step - 1e-9) * step:.6g}"
 
 
-def _one_tuning(cells: pd.DataFrame, references: pd.DataFrame) -> pd.DataFrame:
-    """Return the cells in which each session serves one tuning of its card, bench and review."""
-    known = cells[cells["session"] != ""]
-    session = (
-        known.groupby([*_PLACE, "tuning", "session"], observed=True, sort=False).size().reset_index(name="size")
-    )
-    counts = session.groupby([*_PLACE, "tuning"], observed=True, sort=False)["session"].transform("size")
-    names = references.loc[references["reference"] == "True", ["review", "name"]]
-    is_reference = pd.MultiIndex.from_frame(session[["review", "tuning"]].astype(str)).isin(
-        pd.MultiIndex.from_frame(names)
-    )
-    ranked = session.assign(fewer=-counts, other=~is_reference).sort_values(
-        [*_PLACE, "session", "fewer", "other", "tuning"], kind="stable"
-    )
-    chosen = ranked.drop_duplicates([*_PLACE, "session"])[[*_PLACE, "session", "tuning"]]
-    return known.merge(chosen, on=[*_PLACE, "session", "tuning"])
-
-
-def _squares(cells: pd.DataFrame, noise: pd.DataFrame) -> pd.DataFrame:
-    """Return, for each tuning and game measured in several sessions, the squares between these, with the noise."""
-    total = cells["n"] * cells["mean"]
-    kept = cells.assign(total=total, n_squared=cells["n"].astype(float) ** 2)
-    groups = kept.groupby(_CELL, observed=True, sort=False)
-    centre = groups["total"].transform("sum") / groups["n"].transform("sum")
-    kept = kept.assign(between=kept["n"] * (kept["mean"] - centre) ** 2)
-    table = kept.groupby(_CELL, observed=True, sort=True).agg(
-        squares=("between", "sum"), n=("n", "sum"), n_squared=("n_squared", "sum"), sessions=("n", "size")
-    )
-    table = table[table["sessions"] > 1].reset_index()
-    table = table.assign(weight=table["n"] - table["n_squared"] / table["n"], df=table["sessions"] - 1.0)
-    own = noise.loc[noise["scope"] == "all", ["game", "setting", "metric", "sd", "df"]]
-    own = own.rename(columns={"df": "noise_df"})
-    names = dict.fromkeys(("game", "setting", "metric"), "str")
-    return table.astype(names).merge(own, on=list(names), how="inner")
-
-
 def _row(part: pd.DataFrame, scope: str, bench: Any, metric: Any) -> dict[str, Any] | None:
     """Return the row of one metric; None where nothing was measured after a restart again."""
     spread = session_spread(_arrays(part))
@@ -136,8 +120,8 @@ def _row(part: pd.DataFrame, scope: str, bench: Any, metric: Any) -> dict[str, A
 
 def _arrays(part: pd.DataFrame) -> SessionSquares:
     """Return the squares of one metric as arrays."""
-    group = part.groupby([*_PLACE, "tuning"], observed=True, sort=False).ngroup().to_numpy()
-    scene = part.groupby(["game", "setting"], observed=True, sort=False).ngroup().to_numpy()
+    group = part.groupby(_SESSIONS, sort=False).ngroup().to_numpy()
+    scene = part.groupby(["game", "setting"], sort=False).ngroup().to_numpy()
     columns: Iterable = (part[name].to_numpy(dtype=float) for name in ("squares", "weight", "df", "sd", "noise_df"))
     squares, weight, df, sd, noise_df = columns
     return SessionSquares(squares, weight, df, sd**2, noise_df, scene, group)

@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.archive.cells import REFERENCE_CELLS
 from gpubench_kit.archive.scale import change_in_unit, in_unit, unit_of
+from gpubench_kit.archive.store import Store
 from gpubench_kit.statistics.adjustment import adjust_in_families
 from gpubench_kit.statistics.difference import run_tests
 from gpubench_kit.statistics.result_rows import direction_of
@@ -26,30 +28,30 @@ _ALIKE = {
 }
 
 
-def sides_of(cells: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
-    """Return each side's runs in each game and metric, over all its sessions.
+def sides_of(store: Store, keys: Sequence[str]) -> pd.DataFrame:
+    """Return each side's runs of reference tunings in each game and metric, over all its sessions.
 
     Parameters
     ----------
-    cells : see `archive.cells`
+    store : holds ``cells`` and ``tunings``
     keys : columns that make a side
 
     Returns
     -------
     DataFrame, one row per side, game, setting and metric: ``n``, ``mean``, ``squares`` and ``df`` within sessions,
-    ``sessions``, and ``share``: the sum of the squared shares of sessions in the mean, by which a restart moves it
+    ``sessions``, and ``share``: the sum of the squared shares of sessions in the mean, by which a restart moves it;
+    ``first_place`` and ``first_bench``, to put sides in order
     """
-    by = [*keys, *_SCENE]
-    kept = cells.assign(
-        total=cells["n"] * cells["mean"], n_squared=cells["n"].astype(float) ** 2, df=cells["n"] - 1.0
+    by = ", ".join([*keys, *_SCENE])
+    alike = ", ".join(f"arg_max({name}, place_in_time) AS {name}" for name in _ALIKE)
+    return store.ask(
+        f"""
+        SELECT {by}, sum(n)::BIGINT AS n, sum(n * mean) / sum(n) AS mean, sum(squares) AS squares,
+            sum(n - 1)::DOUBLE AS df, count(*) AS sessions, sum(n * n)::DOUBLE / sum(n) ** 2 AS share,
+            min(place_in_time) AS first_place, min(bench_number) AS first_bench, {alike}
+        FROM {REFERENCE_CELLS} GROUP BY {by} ORDER BY {by}
+        """
     )
-    found = kept.groupby(by, observed=True, sort=True).agg(
-        n=("n", "sum"), total=("total", "sum"), n_squared=("n_squared", "sum"), squares=("squares", "sum"),
-        df=("df", "sum"), sessions=("n", "size"), **{name: (name, "last") for name in _ALIKE},
-    )  # fmt: skip
-    found = found.assign(mean=found["total"] / found["n"], share=found["n_squared"] / found["n"] ** 2)
-    found = found.reset_index()
-    return found.astype({name: "str" for name in by if name != "place_in_time"})
 
 
 def compare_sides(
