@@ -61,7 +61,7 @@ SELECT v.review, v.place_in_time, v.date, v.name, count(c.id) AS n,
     count(*) FILTER (c.verdict = 'contradicted') AS contradicted,
     count(*) FILTER (c.verdict = 'not_shown') AS not_shown,
     any_value(coalesce(o.n, 0)) AS n_overall,
-    count(DISTINCT CASE WHEN c.over IN ('these_games', 'games_like_these', 'every_game')
+    count(DISTINCT CASE WHEN replace(c.over, ' ', '_') IN ('these_games', 'games_like_these', 'every_game')
         THEN (c.metric, c.of, c.against) END) AS n_claimed
 FROM reviews v LEFT JOIN claims c USING (review)
 LEFT JOIN (SELECT review, count(*) AS n FROM overall WHERE scope = 'these_games' AND change IS NOT NULL

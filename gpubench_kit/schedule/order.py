@@ -71,13 +71,22 @@ def turn(tunings: Sequence[str], round_: int, *, seed: int, key: str) -> tuple[s
 def _mountings(design: Design, plan: ReviewPlan) -> Iterator[tuple[int, str, Design]]:
     """Yield (number, card, what is done while it is mounted) in the order of the mountings."""
     for mounting in range(1, design.mountings + 1):
-        sizes = [(stop, design.rounds_of(stop, mounting=mounting)) for stop in design.stops]
         cards = turn(design.cards, mounting, seed=plan.analysis.seed, key="cards")
-        for card in cards if design.mountings > 1 else design.cards:
-            there = [(stop, size) for stop, size in sizes if size and card in (stop.cards or design.cards)]
-            stops = tuple(_part(stop, mounting, size=size) for stop, size in there)
-            if stops:
-                yield mounting, card, Design(design.tunings, stops, (card,), 1, design.by_restart)
+        played = (
+            (card, _played(design, card, mounting)) for card in (cards if design.mountings > 1 else design.cards)
+        )
+        yield from (
+            (mounting, card, Design(design.tunings, stops, (card,), 1, design.by_restart))
+            for card, stops in played
+            if stops
+        )
+
+
+def _played(design: Design, card: str, mounting: int) -> tuple[Stop, ...]:
+    """Return what is played on a card in one of its mountings."""
+    sizes = [(stop, design.rounds_of(stop, mounting=mounting)) for stop in design.stops]
+    there = [(stop, size) for stop, size in sizes if size and card in (stop.cards or design.cards)]
+    return tuple(_part(stop, mounting, size=size) for stop, size in there)
 
 
 def _part(stop: Stop, mounting: int, *, size: int) -> Stop:

@@ -96,9 +96,10 @@ def session_spread(found: SessionSquares, *, confidence: float = 0.95) -> Spread
     Notes
     -----
     By moments: ``E(squares) = weight * r**2 + df * noise`` in each cell, summed over cells (Henderson 1953, method
-    1). The variance of the sum counts the part of r as common to all cells of a group, which is so if a restart
-    shifts all games alike, and is too large otherwise. The interval holds every r for which the sum, taken as a
-    scaled chi-squared variable with its first two moments, is not in either tail.
+    1). A cell counts ``(m / (m + noise))**2`` with the median noise m, since a game far noisier than the others
+    says little of restarts. The variance of the sum counts the part of r as common to all cells of a group, which
+    is so if a restart shifts all games alike, and is too large otherwise. The interval holds every r for
+    which the sum, taken as a scaled chi-squared variable with its first two moments, is not in either tail.
 
     References
     ----------
@@ -124,25 +125,31 @@ def session_spread(found: SessionSquares, *, confidence: float = 0.95) -> Spread
     )
 
 
+def _counts_of(noise: np.ndarray) -> np.ndarray:
+    """Return how much each cell counts: a quarter where its noise is the middle one, less where it is larger."""
+    middle = float(np.median(noise))
+    return (middle / (middle + noise)) ** 2 if middle > 0 else np.ones(len(noise))
+
+
 class _Sums:
     """Sums over cells, scaled so that ``mean_square`` has the expectation ``r**2 + noise_part``."""
 
     def __init__(self, found: SessionSquares):
-        self._found = found
-        self._total = float(found.weight.sum())
-        self.mean_square = float(found.squares.sum() / self._total)
-        self.noise_part = float((found.df * found.noise).sum() / self._total)
+        self._found, self._counts = found, _counts_of(found.noise)
+        self._total = float((self._counts * found.weight).sum())
+        self.mean_square = float((self._counts * found.squares).sum() / self._total)
+        self.noise_part = float((self._counts * found.df * found.noise).sum() / self._total)
         groups = int(found.group.max()) + 1
         self.group_df = np.zeros(groups)
         np.maximum.at(self.group_df, found.group, found.df)
-        self._group_weight = np.bincount(found.group, weights=found.weight, minlength=groups)
+        self._group_weight = np.bincount(found.group, weights=self._counts * found.weight, minlength=groups)
 
     def variance_of(self, spread: float) -> float:
         """Return the variance of ``mean_square`` less its noise, if the variance between sessions is ``spread``."""
-        one = self._found
+        one, counts = self._found, self._counts
         common = 2 * spread**2 * np.sum(self._group_weight**2 / self.group_df)
-        own = np.sum(4 * one.weight * spread * one.noise + 2 * one.df * one.noise**2)
-        shared_df = np.bincount(one.noise_id, weights=one.df)
+        own = np.sum(counts**2 * (4 * one.weight * spread * one.noise + 2 * one.df * one.noise**2))
+        shared_df = np.bincount(one.noise_id, weights=counts * one.df)
         noise, df = np.zeros(len(shared_df)), np.ones(len(shared_df))
         noise[one.noise_id], df[one.noise_id] = one.noise, np.maximum(one.noise_df, 1)
         return float((common + own + np.sum(shared_df**2 * 2 * noise**2 / df)) / self._total**2)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -101,3 +103,17 @@ def test_the_interval_of_a_standard_deviation_is_that_of_a_chi_squared_variance(
     assert (low[0], high[0]) == pytest.approx((0.599137, 2.873575), rel=1e-5)
     assert np.isnan(low[1])
     assert np.isnan(high[1])
+
+
+def test_one_game_far_noisier_than_the_others_does_not_drown_them():
+    rng = np.random.default_rng(3)
+    noise = np.array([1.0] * 6 + [144.0])
+    found = []
+    for _ in range(100):
+        restart = 0.6 * rng.standard_normal((3, 1, 4))
+        means = restart + np.sqrt(noise / 3)[:, None] * rng.standard_normal((3, 7, 4))
+        squares = _squares(means, n=3, noise=1.0)
+        found.append(session_spread(replace(squares, noise=np.tile(noise, 3))))
+    assert np.sqrt(np.mean([one.sd**2 for one in found])) == pytest.approx(0.6, abs=0.06)
+    assert np.mean([one.low <= 0.6 <= one.high for one in found]) >= 0.9
+    assert np.median([one.df for one in found]) > 5
