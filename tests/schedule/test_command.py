@@ -62,7 +62,7 @@ def test_an_earlier_report_is_counted_with_and_kept_in_the_folder(review, tmp_pa
     rows = [{"game": "Salt Orchard", "metric": "avg_fps", "tuning": "factory", "n": 5, "sd": 0.02}]
     (tables / "noise.csv").write_text(csv_text(NOISE.frame(rows), NOISE), encoding="utf-8")
     assert main(["schedule", "review", "--previous", "old"]) == 0
-    assert "an earlier report (noise.csv)" in capsys.readouterr().out
+    assert "earlier reviews (noise.csv)" in capsys.readouterr().out
     assert (review.path / "noise.csv").read_bytes() == (tables / "noise.csv").read_bytes()
 
 
