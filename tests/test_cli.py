@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import subprocess
 import sys
@@ -56,21 +55,6 @@ def test_every_fault_is_one_line_and_ends_with_two(monkeypatch, capsys):
         "Fault: plan.toml: one is wrong. Do this.",
         "Fault: plan.toml: two is wrong.",
     ]
-
-
-def test_one_bad_folder_does_not_keep_the_others_from_their_report(monkeypatch, capsys, tmp_path):
-    made = []
-
-    def build(folder, output, **_options):
-        if folder == "bad":
-            raise PlanError("a fault.")
-        made.append((folder, str(output)))
-        return _made_report(tmp_path, change="2.1")
-
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", build)
-    assert cli.main(["report", "bad", "good", "-o", "out"]) == 2
-    assert made == [("good", os.path.join("out", "good"))]
-    assert capsys.readouterr().err.splitlines() == ["bad:", "Fault: a fault."]
 
 
 @pytest.mark.parametrize(

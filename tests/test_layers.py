@@ -71,6 +71,7 @@ HOMES = {
     "pingouin": "statistics.adapters",
     "papermill": "report.notebook_run",
     "nbconvert": "report.html",
+    "distributed": "report.cluster",
 }
 
 #: Modules that import when a command runs: the command starts at once, a public name is loaded at its first use.

@@ -109,7 +109,8 @@ def test_everything_imported_is_declared_and_everything_declared_is_used():
         for home in homes.get(library, [f"{library} (of no installed distribution)"])
     }
     declared = {canonicalize_name(requirement.name) for requirement in _runtime()}
-    assert imported - declared - COME_WITH.keys() == set()
+    optional = {canonicalize_name(requirement.name) for requirement in _extras()}
+    assert imported - declared - optional - COME_WITH.keys() == set()
     assert declared - imported == set(USED_UNSEEN)
 
 
@@ -173,6 +174,12 @@ def test_an_unpacked_wheel_finds_its_notebook_and_review(wheel, tmp_path):
 def _runtime() -> list[Requirement]:
     """Return the dependencies of the kit itself."""
     return [Requirement(text) for text in PYPROJECT["project"]["dependencies"]]
+
+
+def _extras() -> list[Requirement]:
+    """Return what the kit can use where it is asked for."""
+    extras = PYPROJECT["project"]["optional-dependencies"]
+    return [Requirement(text) for texts in extras.values() for text in texts]
 
 
 def _group(name: str) -> list[Requirement]:

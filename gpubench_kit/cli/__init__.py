@@ -1,5 +1,23 @@
 """The command `gpubench-kit`."""
 
-from gpubench_kit.cli.command import main
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
 
 __all__ = ["main"]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; see `gpubench_kit.cli.command.main`.
+
+    Parameters
+    ----------
+    arguments : words after the command's name; default those it was called with
+    """
+    try:
+        from gpubench_kit.cli.command import main as run
+    except KeyboardInterrupt:
+        print("Stopped. An earlier report is as it was.", file=sys.stderr)
+        return 130
+    return run(arguments)

@@ -1,16 +1,35 @@
-"""The commands ``report`` and ``demo``: the whole review, from logs to the page."""
+"""The commands ``report`` and ``demo``: the whole review, from logs to the page; many of them at once."""
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from gpubench_kit.cli.fault_lines import tell_faults
-from gpubench_kit.errors import GpubenchError
+from gpubench_kit.cli.fault_lines import tell_fault_lines
 
-_DONE, _NOTHING_COMPARED, _BAD_INPUT = 0, 1, 2
+if TYPE_CHECKING:
+    from gpubench_kit.report.review_task import Outcome
+
+_DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
+
+_ABOUT = """\
+A single FOLDER is always made anew. Several are made at the same time, one process each on as many cores as there
+are; what is up to date (same inputs, decisions, versions and --previous, all files whole) is kept, so that the same
+command goes on where an earlier one stopped. One review that fails does not stop the rest.
+
+--cluster ADDRESS hands each review to a worker of a running Dask cluster. Reviews and reports must lie in a folder
+that all its machines see under the same name, and every worker needs this version of the kit. Start workers with
+one thread each (dask worker ADDRESS --nthreads 1). Any code can be run through such an address: use it in a network
+that you trust.
+
+Exit codes: 0 done; 1 done, but in no review could anything be compared; 2 bad input in at least one review, or its
+report did not come back; 3 a fault in the kit.
+
+Example: gpubench-kit report my-review"""
 
 
 def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
@@ -27,7 +46,14 @@ def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: C
     command.add_argument(
         "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/"
     )
-    _add_output(command, "reports/<name of the review folder>")
+    _add_output(command, "reports/<name of the review folder>; with several FOLDERs the folder around those")
+    command.add_argument("--previous", metavar="REPORT",
+                         help="earlier report of the review: the page says what changed since; with several "
+                              "FOLDERs the folder around their earlier reports, each under its name")  # fmt: skip
+    command.add_argument("--cluster", metavar="ADDRESS",
+                         help="scheduler of a running Dask cluster, such as tcp://desk:8786")  # fmt: skip
+    command.formatter_class = argparse.RawDescriptionHelpFormatter
+    command.epilog = _ABOUT
     command.set_defaults(run=lambda asked: _report(asked, bar))
 
 
@@ -50,46 +76,96 @@ def _add_output(command: argparse.ArgumentParser, default: str) -> None:
 
 
 def _report(asked: argparse.Namespace, bar: Callable) -> int:
-    """Make the report of each folder; a folder with faults does not keep the others from theirs."""
-    if len(asked.folders) == 1:
-        return _report_one(asked, asked.folders[0], asked.output, bar=bar)
-    return max(_report_one_of_many(asked, folder, bar) for folder in asked.folders)
+    """Make one report here, or many at once."""
+    if len(asked.folders) > 1 or asked.cluster:
+        return _report_many(asked, bar)
+    from gpubench_kit.report.build import build_report
 
-
-def _report_one_of_many(asked: argparse.Namespace, folder: str, bar: Callable) -> int:
-    """Make one of several reports into a folder of its own; tell its faults under its name."""
-    output = Path(asked.output, Path(folder).resolve().name) if asked.output else None
-    try:
-        return _report_one(asked, folder, output, bar=bar)
-    except GpubenchError as error:
-        print(f"{folder}:", file=sys.stderr)
-        tell_faults(error)
-        return _BAD_INPUT
+    with bar(asked) as shown:
+        page = build_report(asked.folders[0], asked.output, previous=asked.previous, progress=shown.show)
+    return _tell_page(asked, page)
 
 
 def _demo(asked: argparse.Namespace, bar: Callable) -> int:
     """Make the report of the bundled ten-game review."""
     from gpubench_kit.bundled import bundled_path
+    from gpubench_kit.report.build import build_report
 
     output = asked.output or Path("reports", "demo")
-    return _report_one(asked, bundled_path("data", "ten_games"), output, bar=bar, record_look=False)
+    with bar(asked) as shown:
+        page = build_report(bundled_path("data", "ten_games"), output, progress=shown.show, record_look=False)
+    return _tell_page(asked, page)
 
 
-def _report_one(
-    asked: argparse.Namespace,
-    folder: str | Path,
-    output: str | Path | None,
-    *,
-    bar: Callable,
-    record_look: bool = True,
-) -> int:
-    """Make one report, tell where it is, and whether anything could be compared."""
-    from gpubench_kit.report.build import build_report
+def _tell_page(asked: argparse.Namespace, page: Path) -> int:
+    """Tell where a report is, and whether anything could be compared."""
     from gpubench_kit.report.manifest import compared_anything
 
-    with bar(asked) as shown:
-        page = build_report(folder, output, progress=shown.show, record_look=record_look)
     is_compared = compared_anything(page.parent)
     if not asked.quiet:
         print(page if is_compared else f"{page}\nNothing could be compared; the page says why.")
     return _DONE if is_compared else _NOTHING_COMPARED
+
+
+def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
+    """Make many reports at once, tell what became of each."""
+    from gpubench_kit.report.many_reviews import make_reports
+    from gpubench_kit.report.review_task import tasks_of
+
+    tasks = tasks_of(asked.folders, asked.output, previous=asked.previous)
+    with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
+        outcomes = make_reports(tasks, engine, progress=shown.show)
+    _tell_outcomes(outcomes, is_quiet=asked.quiet)
+    return exit_code(outcomes)
+
+
+def _engine(asked: argparse.Namespace, count: int) -> AbstractContextManager:
+    """Return where reports are made: on a cluster where one is named, else on this machine."""
+    if asked.cluster:
+        from gpubench_kit.report.cluster import Cluster
+
+        return Cluster(asked.cluster)
+    from gpubench_kit.report.engines import ThisMachine
+
+    return nullcontext(ThisMachine(count))
+
+
+def exit_code(outcomes: Iterable[Outcome]) -> int:
+    """Return the exit code for many reports: that of the gravest, and 1 only where nothing at all was compared.
+
+    Parameters
+    ----------
+    outcomes : what became of each report
+    """
+    made = list(outcomes)
+    if any(one.outcome == "fault in the kit" for one in made):
+        return _FAULT
+    if any(one.faults for one in made):
+        return _BAD_INPUT
+    return _DONE if any(one.is_compared for one in made) else _NOTHING_COMPARED
+
+
+def _tell_outcomes(outcomes: list[Outcome], *, is_quiet: bool) -> None:
+    """Tell every fault under the name of its review, then all outcomes in a table."""
+    for one in outcomes:
+        if one.faults:
+            print(f"{one.review}:", file=sys.stderr)
+            tell_fault_lines(one.faults, notes=one.notes)
+    if not is_quiet:
+        print("\n".join(outcome_lines(outcomes)))
+
+
+def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
+    """Return a table of all outcomes, one line a review.
+
+    Parameters
+    ----------
+    outcomes : what became of each report
+    """
+    rows = [("review", "outcome", "seconds", "page or first fault")]
+    for one in outcomes:
+        told = str(one.faults[0]) if one.faults else str(one.page)
+        outcome = one.outcome if one.faults or one.is_compared else f"{one.outcome}, nothing compared"
+        rows.append((one.review, outcome, f"{one.seconds:.1f}", told))
+    widths = [max(len(row[place]) for row in rows) for place in range(3)]
+    return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]

@@ -13,6 +13,7 @@ from gpubench_kit.errors import Fault
 from gpubench_kit.findings import Finding
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
+from gpubench_kit.metrics.told_progress import tell_by_file
 from gpubench_kit.metrics.typed_values import merge_typed
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.layout_memory import LayoutMemory
@@ -65,7 +66,7 @@ def compute_run_metrics(
     ``hitch_ms_per_min`` only if the plan asks for it. Where a log and the sheet disagree, the log counts and a
     finding says so. The logs' findings and facts are kept in ``review``.
     """
-    rules = MetricRules.of_plan(plan)
+    rules, progress = MetricRules.of_plan(plan), progress or tell_by_file()
     rows: list[dict] = []
     for done, result in enumerate(_results(review.tasks, rules, processes), start=1):
         review.receive(result.facts, result.findings, result.faults)

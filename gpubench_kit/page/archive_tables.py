@@ -117,9 +117,7 @@ def restarts_table(spread: pd.DataFrame) -> Markup:
          count_text(row.n_reviews), _widening(row)]
         for row in rows.head(MOST_LINES).itertuples()
     ]  # fmt: skip
-    return _limited(
-        table(columns, lines, caption="Spread between restarts"), len(rows), "restart_spread"
-    )
+    return _limited(table(columns, lines, caption="Spread between restarts"), len(rows), "restart_spread")
 
 
 def changes_table(rows: pd.DataFrame, *, caption: str) -> Markup:

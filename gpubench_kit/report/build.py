@@ -100,12 +100,14 @@ def make_report(
     previous: str | Path | None = None,
     progress: Progress | None = None,
     record_look: bool = True,
+    cores: int | None = None,
 ) -> Path:
     """Make the report of a review as `build_report` does, but leave the list of reports as it is.
 
     Parameters
     ----------
     folder, output, previous, progress, record_look : as in `build_report`
+    cores : cores that it may use, where several reports are made at a time; default all of the machine
 
     Returns
     -------
@@ -124,7 +126,7 @@ def make_report(
         check_same_review(earlier, made_of.plan.review.title, {card.name for card in made_of.plan.cards})
     place = ReportPlace(output_of(made_of.plan, output), made_of.plan.folder)
     with place as staging:
-        executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN)
+        executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN, cores=cores)
         tell(_RAN, "laying out the page")
         looks = count_look(staging, made_of.plan, is_recorded=record_look)
         manifest = made_of.manifest(staging, looks=looks)

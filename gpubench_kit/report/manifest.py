@@ -63,14 +63,19 @@ def make_manifest(
         "looks_made": looks_made,
         "looks_planned": plan.analysis.looks,
         "inputs": {name: file_hash(plan.folder / name) for name in sorted(set(inputs))},
-        "versions": {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
-        | {name: version(name) for name in _PACKAGES},
+        "versions": kit_versions(),
         "verdicts": {
             "overall": json_rows(overall, (*PAIR_KEY, "group", "scope", "metric", *_RESULT)),
             "games": json_rows(comparisons, (*PAIR_KEY, "game", "setting", "metric", *_RESULT)),
             "claims": json_rows(claims, ("id", "text", "verdict")),
         },
     }
+
+
+def kit_versions() -> dict[str, str]:
+    """Return the versions of Python, of the kit, and of every package that can change a number or a picture."""
+    own = {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
+    return own | {name: version(name) for name in _PACKAGES}
 
 
 def compared_anything(report: Path) -> bool:

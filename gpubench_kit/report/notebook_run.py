@@ -32,6 +32,8 @@ _KERNEL_OPTIONS = [
 #: The kit solves no large system of equations. Threads that wait for one in a loop take the cores from the
 #: processes that draw: measured on two busy cores, a solution of 0.04 s took 1.7 s.
 _ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+#: The variable by which processes learn how many cores they may use.
+_CORES = "LOKY_MAX_CPU_COUNT"
 
 
 def run_notebook(
@@ -41,6 +43,7 @@ def run_notebook(
     name: str = "notebook",
     cell_timeout_s: int = CELL_TIMEOUT_S,
     on_cell: Callable[[int], None] | None = None,
+    cores: int | None = None,
 ) -> NotebookNode:
     """Run a notebook from top to bottom and return it with its outputs.
 
@@ -51,6 +54,7 @@ def run_notebook(
     name : what messages call the notebook
     cell_timeout_s : longest time one cell may take [s]
     on_cell : called with the number of cells done, after each
+    cores : cores that it may use, where several notebooks run at a time; default all of the machine
 
     Returns
     -------
@@ -70,7 +74,7 @@ def run_notebook(
     faults = [*_unknown_parameters(notebook, parameters, name), *_lossy_parameters(parameters, name)]
     if faults:
         raise ReportError(faults)
-    options = _options(cell_timeout_s, on_cell)
+    options = _options(cell_timeout_s, on_cell) | {"kernel_manager_class": _kernel_with(cores)}
     try:
         executed = _execute_twice_if_needed(notebook, dict(parameters), options)
     except papermill.PapermillExecutionError as failure:
@@ -97,6 +101,15 @@ class _OwnKernel(AsyncKernelManager):
         return self._own_spec
 
 
+def _kernel_with(cores: int | None) -> type[_OwnKernel]:
+    """Return the way to start the kernel; a number of cores is told by the variable that joblib looks at."""
+    if cores is None:
+        return _OwnKernel
+    environment = {**_ONE_THREAD, _CORES: str(cores)}
+    spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=environment)
+    return type("_KernelOnSomeCores", (_OwnKernel,), {"_own_spec": spec})
+
+
 def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict[str, Any]:
     """Return the options of papermill and of the client it drives."""
     options = {
@@ -105,7 +118,6 @@ def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict
         "progress_bar": False,
         "log_output": False,
         "execution_timeout": cell_timeout_s,
-        "kernel_manager_class": _OwnKernel,
         "shutdown_kernel": "immediate",
         "config": Config(KernelManager={"transport_encryption": "auto"}),
     }

@@ -13,11 +13,15 @@ from gpubench_kit.bundled import bundled_path
 from gpubench_kit.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.report.html import load_exporter
 from gpubench_kit.report.notebook_run import run_notebook
+from gpubench_kit.report.reading_watched import reading_watched
 
 #: Called with the share done (0 to 1) and what is being done.
 Progress = Callable[[float, str], None]
 
 _READY = 0.04
+
+#: Share of the bar, behind that, while logs are read.
+_READING = 0.5
 
 
 def bundled_notebook(name: str) -> NotebookNode:
@@ -31,7 +35,13 @@ def bundled_notebook(name: str) -> NotebookNode:
 
 
 def run_bundled(
-    name: str, plan_file: Path, output_folder: Path, *, tell: Progress, until: float = 1.0
+    name: str,
+    plan_file: Path,
+    output_folder: Path,
+    *,
+    tell: Progress,
+    until: float = 1.0,
+    cores: int | None = None,
 ) -> NotebookNode:
     """Run a notebook of the kit on a review.
 
@@ -42,6 +52,7 @@ def run_bundled(
     output_folder : where its files go
     tell : called with the share done, up to ``until``
     until : share done when the notebook is
+    cores : cores that it may use, where several notebooks run at a time; default all of the machine
 
     Returns
     -------
@@ -54,14 +65,22 @@ def run_bundled(
     notebook = bundled_notebook(name)
     count = len(notebook.cells) + 1
 
+    read = 0.0
+
     def told(done: int) -> None:
-        tell(_READY + (until - _READY) * min(done / count, 1.0), "running the notebook")
+        share = read + (1 - read) * min(done / count, 1.0)
+        tell(_READY + (until - _READY) * share, "running the notebook")
+
+    def told_read(share: float, what: str) -> None:
+        nonlocal read
+        read = _READING * share
+        tell(_READY + (until - _READY) * read, what)
 
     tell(_READY, "running the notebook")
     parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
-    with ThreadPoolExecutor(max_workers=1) as ahead:
+    with reading_watched(told_read), ThreadPoolExecutor(max_workers=1) as ahead:
         ahead.submit(load_exporter)
-        return run_notebook(notebook, parameters, name=name, on_cell=told)
+        return run_notebook(notebook, parameters, name=name, on_cell=told, cores=cores)
 
 
 def plan_file_of(folder: str | Path) -> Path:

@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shutil
+from collections.abc import Collection
 from pathlib import Path
 from types import TracebackType
 from uuid import uuid4
@@ -13,6 +14,8 @@ from uuid import uuid4
 from gpubench_kit.errors import Fault, ReportError
 
 _MANIFEST = "manifest.json"
+#: The folder in which one run makes a report.
+_STAGED = re.compile(r"\.(.+)\.[0-9a-f]{8}\.new\.part", re.DOTALL)
 
 #: What other commands put beside a report: a new report keeps it, and nothing else may stand where a report goes.
 BESIDE = ("check.html", "check", "plan.html", "run_sheet.html", "tuning.html", "tuning")
@@ -88,11 +91,7 @@ class ReportPlace:
             os.replace(self._earlier, self.target)
         if self._earlier.exists():
             shutil.rmtree(self._earlier)
-        staged = re.compile(rf"\.{re.escape(self.target.name)}\.[0-9a-f]{{8}}\.new\.part")
-        for path in self.target.parent.iterdir():
-            if staged.fullmatch(path.name):
-                # A process that is only just ending may still write there; the next run finds what is left.
-                shutil.rmtree(path, ignore_errors=True)
+        remove_unfinished(self.target.parent, {self.target.name})
 
     def _keep_pages_beside(self) -> None:
         """Copy what other commands put beside the earlier report."""
@@ -109,6 +108,21 @@ class ReportPlace:
     def _unwritable(self, error: OSError) -> ReportError:
         """Return the error of a folder that cannot be written."""
         return unwritable(self.target, error)
+
+
+def remove_unfinished(folder: Path, names: Collection[str]) -> None:
+    """Remove what runs that were killed or given up made of some reports.
+
+    Parameters
+    ----------
+    folder : folder around those of the reports
+    names : names of the reports' folders
+    """
+    for path in folder.iterdir() if folder.is_dir() else ():
+        found = _STAGED.fullmatch(path.name)
+        if found and found[1] in names:
+            # A process that is only just ending may still write there; the next run finds what is left.
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def check_target(target: Path, review_folder: Path) -> None:

@@ -8,9 +8,31 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from offline_browser import opened
 
+from gpubench_kit.figures.sheet import sizes_of
+from gpubench_kit.figures.style import page_look
+from gpubench_kit.page.stylesheet import page_css
+
 pytestmark = pytest.mark.slow
 
 NARROW, WIDE = 390, 1280
+PHONE_HEIGHT = 844
+#: Margins of the printed page at its sides, and above and below.
+MARGINS_MM = (15, 16)
+#: Rules for these are off unless asked for by name.
+AXE = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+#: Sizes of text that is smaller than 12 px, that of drawings at the size they are shown.
+_SMALL_TEXT = """() => [...document.querySelectorAll('body *')]
+    .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()) && e.getClientRects().length)
+    .map(e => [parseFloat(getComputedStyle(e).fontSize), e.outerHTML.slice(0, 100)])
+    .filter(([size]) => size < 12)"""
+_DRAWING_SCALES = """() => [...document.querySelectorAll('svg[role=img]')].filter(e => e.getClientRects().length)
+    .map(e => e.getBoundingClientRect().width / e.viewBox.baseVal.width)"""
+_HEIGHTS = """() => [...document.querySelectorAll('figure')].map(e => [
+    e.getBoundingClientRect().height, getComputedStyle(e).breakInside, e.id])"""
+_RESULT_END = (
+    "() => Math.max(...[...document.querySelectorAll('p.result')].map(e => e.getBoundingClientRect().bottom))"
+)
 
 
 @pytest.fixture(params=["built_demo", "built_real_scenes"])
@@ -41,8 +63,13 @@ def test_the_page_fits_its_window(one):
 
 
 def test_axe_finds_nothing_to_mend(one):
-    found = Axe().run(one.page).response["violations"]
+    found = Axe().run(one.page, options=AXE).response["violations"]
     assert [(rule["id"], [node["html"][:200] for node in rule["nodes"][:3]]) for rule in found] == []
+
+
+def test_no_text_is_smaller_than_12_pixels(one):
+    assert one.page.evaluate(_SMALL_TEXT) == []
+    assert min(one.page.evaluate(_DRAWING_SCALES)) * sizes_of(page_look()).text >= 12
 
 
 def test_every_drawing_stays_in_its_frame(one):
@@ -68,6 +95,29 @@ def test_every_table_has_a_caption_and_headed_columns(report, browser):
         assert one.page.locator("table").count() > 3
         assert one.page.locator("table:not(:has(caption))").count() == 0
         assert one.page.locator("th:not([scope])").count() == 0
+
+
+def test_the_result_fits_the_first_screen_of_a_phone(report, browser):
+    with opened(browser, report / "index.html", width=NARROW) as one:
+        assert one.page.locator("p.result").count() == 3
+        assert one.page.evaluate(_RESULT_END) < PHONE_HEIGHT
+
+
+@pytest.mark.parametrize(("paper", "width_mm", "height_mm"), [("A4", 210, 297), ("Letter", 215.9, 279.4)])
+def test_no_chart_is_cut_on_paper(report, browser, paper, width_mm, height_mm):
+    pixels = 96 / 25.4
+    side, above = MARGINS_MM
+    with opened(browser, report / "index.html", width=round((width_mm - 2 * side) * pixels)) as one:
+        one.page.emulate_media(media="print")
+        figures = one.page.evaluate(_HEIGHTS)
+        assert len(figures) > 5
+        assert {how for _, how, _ in figures} == {"avoid"}
+        assert [name for height, _, name in figures if height > (height_mm - 2 * above) * pixels] == []
+
+
+def test_the_margins_of_the_paper_are_those_of_the_style_sheet():
+    side, above = MARGINS_MM
+    assert f"@page{{margin:{above}mm {side}mm}}" in page_css()
 
 
 def test_the_page_prints_without_leaving_anything_out(report, browser):

@@ -137,7 +137,7 @@ def workbench(address: str) -> Iterator[Workbench]:
 def test_all_cells_run_and_the_verdicts_are_shown(workbench):
     shown = workbench.page.evaluate(_SHOWN)
     assert "Larkmoor 4: a small review" in shown
-    assert "“quiet” was 3.0 % slower than “factory”" in shown
+    assert "“quiet” was 3.0\u00a0% slower than “factory”" in shown
     assert VERDICT_WORDS["worse"] in shown
     assert "Traceback" not in shown
 

@@ -35,8 +35,8 @@ def test_a_changed_verdict_is_told_with_its_numbers_before_and_now():
     text = text_of(MOVED, INPUT)
     assert "1 verdict changed." in text
     assert (
-        "quiet against factory, over these games: average frame rate −2.0 % (−2.5 to −1.6 %) ▼ worse −1.2 % (−1.7 to −0.7 %) ▽ worse, but small"
-        in text
+        "quiet against factory, over these games: average frame rate "
+        "−2.0 % (−2.5 to −1.6 %) ▼ worse −1.2 % (−1.7 to −0.7 %) ▽ worse, but small" in text
     )
     assert "1 input file" in text
     assert "input file runs.csv cccccccccccc dddddddddddd" in text

@@ -23,7 +23,7 @@ metrics = ["avg_fps"]
 
 def write_small_review(folder: Path) -> Path:
     """Make the folder of a review with its plan and run sheet, and return it."""
-    folder.mkdir()
+    folder.mkdir(parents=True)
     (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
     rows = ["run,tuning,game,round,order,avg_fps"]
     for number in range(10):
