@@ -23,6 +23,8 @@ CELL_TIMEOUT_S = 1800
 
 #: Nothing of a reader's own set-up reaches the notebook, and nothing is left behind on the machine.
 _KERNEL_OPTIONS = [
+    # A notebook whose command was stopped ends without a word.
+    "--log-level=ERROR",
     "--HistoryManager.enabled=False",
     "--InteractiveShellApp.exec_files=[]",
     "--InteractiveShellApp.exec_lines=[]",

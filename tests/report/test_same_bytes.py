@@ -1,4 +1,4 @@
-"""The same logs give the same report, byte for byte, elsewhere, in another locale, time zone and with other seeds."""
+"""The same logs give the same report, byte for byte: elsewhere, in another locale, time zone and hash seed."""
 
 from __future__ import annotations
 
