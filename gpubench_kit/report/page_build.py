@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -64,7 +65,7 @@ def run_bundled(
     """
     notebook = bundled_notebook(name)
     count = len(notebook.cells) + 1
-
+    tell = _only_forward(tell)
     read = 0.0
 
     def told(done: int) -> None:
@@ -102,6 +103,19 @@ def output_of(plan: ReviewPlan, output: str | Path | None) -> Path:
     output : the folder asked for; default ``reports/<name of the review folder>`` in the working directory
     """
     return Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
+
+
+def _only_forward(tell: Progress) -> Progress:
+    """Return progress that never goes back, whichever of two threads tells of it."""
+    furthest, one_at_a_time = 0.0, threading.Lock()
+
+    def told(share: float, what: str) -> None:
+        nonlocal furthest
+        with one_at_a_time:
+            furthest = max(furthest, share)
+            tell(furthest, what)
+
+    return told
 
 
 def tell_nobody(share: float, what: str) -> None:

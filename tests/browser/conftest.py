@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, sync_playwright
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    """Return a headless browser, one for all tests of this process."""
+    """Return a headless browser, one for all tests of this process: two drivers in one do not go together."""
     if browser_path() is None:
         reason = "no Chromium on this machine (Debian: apt install chromium)"
         pytest.fail(reason) if os.environ.get("CI") else pytest.skip(reason)

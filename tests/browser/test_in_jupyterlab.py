@@ -15,8 +15,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from offline_browser import browser_path, launch
-from playwright.sync_api import Page, Route, sync_playwright
+from playwright.sync_api import Browser, Page, Route
 from small_folder import write_small_review
 
 from gpubench_kit.figures.words import VERDICT_WORDS
@@ -115,23 +114,18 @@ def address(desk: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[st
 
 
 @pytest.fixture(scope="module")
-def workbench(address: str) -> Iterator[Workbench]:
+def workbench(address: str, browser: Browser) -> Iterator[Workbench]:
     """Return the notebook open in JupyterLab, all cells run."""
-    if browser_path() is None:
-        reason = "no Chromium on this machine (Debian: apt install chromium)"
-        pytest.fail(reason) if os.environ.get("CI") else pytest.skip(reason)
-    with sync_playwright() as driver:
-        browser = launch(driver)
-        context = browser.new_context(viewport={"width": 1280, "height": 900})
-        bench = Workbench(context.new_page())
-        context.route("**/*", lambda route: _only_here(route, bench.outside))
-        bench.page.on("websocket", lambda socket: bench.outside.extend([socket.url] * (not _is_here(socket.url))))
-        bench.page.goto(address, timeout=_START_S * 1000)
-        bench.page.wait_for_selector(".jp-CodeCell", timeout=_START_S * 1000)
-        bench.page.wait_for_function(_IS_READY, timeout=_START_S * 1000)
-        bench.run_all()
-        yield bench
-        browser.close()
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    bench = Workbench(context.new_page())
+    context.route("**/*", lambda route: _only_here(route, bench.outside))
+    bench.page.on("websocket", lambda socket: bench.outside.extend([socket.url] * (not _is_here(socket.url))))
+    bench.page.goto(address, timeout=_START_S * 1000)
+    bench.page.wait_for_selector(".jp-CodeCell", timeout=_START_S * 1000)
+    bench.page.wait_for_function(_IS_READY, timeout=_START_S * 1000)
+    bench.run_all()
+    yield bench
+    context.close()
 
 
 def test_all_cells_run_and_the_verdicts_are_shown(workbench):
