@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"
 
 from made_reports import MadeReport, write_report
 
-from gpubench_kit.archive import Archive, gather_archive, open_archive
+from gpubench_kit.archive.archive import Archive, gather_archive, open_archive
 
 #: An archive of 1,000 reviews is meant to answer all questions of its page in so long [s], in so much memory [MB].
 GOAL_S, GOAL_MB = 5.0, 1000.0

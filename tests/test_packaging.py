@@ -130,6 +130,15 @@ def test_the_command_starts_without_heavy_libraries(module):
     assert json.loads(done.stdout) == []
 
 
+def test_a_report_is_begun_without_the_libraries_of_its_notebook():
+    late = ("duckdb", "matplotlib", "pingouin", "scipy", "seaborn", "statsmodels")
+    code = (
+        f"import sys, json, gpubench_kit.report.build; print(json.dumps(sorted(set({late!r}) & set(sys.modules))))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
+    assert json.loads(done.stdout) == []
+
+
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory) -> Path:
     """Return the path of a wheel built from this checkout."""

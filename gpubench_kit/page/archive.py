@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from gpubench_kit.archive import Archive
+from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.figures.archive import MOST_ROWS, draw_archive_noise, draw_cards, draw_changes
 from gpubench_kit.figures.words import metric_of, sentence

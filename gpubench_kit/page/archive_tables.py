@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from gpubench_kit.archive import Archive
+from gpubench_kit.archive.archive import Archive
 from gpubench_kit.figures.words import VERDICT_WORDS, metric_of, scene_text, sentence
 from gpubench_kit.number_text import (
     MISSING,

@@ -11,10 +11,10 @@ import nbformat
 import pandas as pd
 from nbformat import NotebookNode
 
+from gpubench_kit import page as sections_of_pages
 from gpubench_kit.errors import ReportError
 from gpubench_kit.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
 from gpubench_kit.looks import record_look as record
-from gpubench_kit.page.changes_told import changes
 from gpubench_kit.page.section import Section
 from gpubench_kit.plan import ReviewPlan, load_plan
 from gpubench_kit.reading.review import Review, open_review
@@ -242,7 +242,7 @@ def _told_changes(earlier: EarlierReport, manifest: dict[str, Any], staging: Pat
     rows = json_rows(corrections, CHANGES.names)
     filled = [{name: value for name, value in row.items() if value not in (None, "")} for row in rows]
     manifest[PREVIOUS] = {"fingerprint": earlier.fingerprint, "corrections": filled}
-    return changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)
+    return sections_of_pages.changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)
 
 
 def _table_of(staging: Path, declared: Table) -> pd.DataFrame:

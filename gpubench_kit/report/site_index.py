@@ -10,11 +10,11 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from gpubench_kit import page as sections_of_pages
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
 from gpubench_kit.number_text import change_text
 from gpubench_kit.page.elements import bullets, heading, join, link, paragraph, render
-from gpubench_kit.page.stylesheet import page_css
 from gpubench_kit.report.html import check_page
 
 _PAGE = "index.html"
@@ -44,9 +44,8 @@ def write_site_index(folder: str | Path) -> Path:
         return page
     reports = sorted(_reports_in(folder), key=lambda one: one[0])
     entries = join(_entry(name, manifest) for name, manifest in reports)
-    html = str(
-        render("site_index.html.j2", {"style": Markup(page_css()), "entries": entries, "count": len(reports)})
-    )
+    css = Markup(sections_of_pages.page_css())
+    html = str(render("site_index.html.j2", {"style": css, "entries": entries, "count": len(reports)}))
     check_page(html)
     part = folder / f".{_PAGE}.part"
     try:

@@ -9,7 +9,7 @@ import pytest
 from made_bench import bench_review
 from made_reports import write_report
 
-from gpubench_kit.archive import Archive, gather_archive
+from gpubench_kit.archive.archive import Archive, gather_archive
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ import shutil
 import pytest
 from made_reports import MadeReport, write_report
 
-from gpubench_kit.archive import admit, gather_archive, open_archive
+from gpubench_kit.archive import admit
+from gpubench_kit.archive.archive import gather_archive, open_archive
 from gpubench_kit.archive.find import find_reports
 from gpubench_kit.errors import ReportError, TableError
 

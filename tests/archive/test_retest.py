@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from made_reports import MadeReport, write_report
 
-from gpubench_kit.archive import gather_archive
+from gpubench_kit.archive.archive import gather_archive
 from gpubench_kit.archive.tables import RESTART_SPREAD
 from gpubench_kit.errors import PlanError
 from gpubench_kit.plan import ReviewPlan, load_plan
