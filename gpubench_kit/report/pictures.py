@@ -121,7 +121,7 @@ def _pool() -> Executor:
 
 
 def _collect_between_charts() -> None:
-    """Look for unused objects between charts only: while one is drawn nearly all are used, and looking takes time."""
+    """Look for unused objects between charts only: while one is drawn, nearly all are in use."""
     gc.freeze()
     gc.disable()
 
