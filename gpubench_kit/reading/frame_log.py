@@ -22,6 +22,9 @@ from gpubench_kit.reading.named_sensors import converted
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
 from gpubench_kit.reading.text_table import Columns, LogTable, read_columns, read_regular, table_of
 
+#: A log with fewer frames is no run, and its numbers do not tell which of its columns is which.
+LEAST_FRAMES = 10
+
 
 @dataclass(frozen=True)
 class FrameLog:
@@ -82,7 +85,7 @@ def read_frame_log(
 
     Raises
     ------
-    LogError : the file cannot be read, or no column can be told to be the frame times
+    LogError : the file cannot be read, holds fewer than 10 frames, or no column can be told to be the frame times
     """
     declared = declared or Declaration()
     content = read_log_bytes(path, name=name)
@@ -123,6 +126,7 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
     counts, not_counted = counted_rows(table, read, counted=columns.counted, n_rows=timed.frame_ms.size)
     timed = with_time_of_others(timed, counts)
     frames, has_length, findings = frames_of(table, timed)
+    _check_number(table, frames)
     kept = np.flatnonzero(counts)[has_length]
     findings += [*not_counted, *rare_outcomes(table, read, columns.outcomes)]
     return FrameLog(
@@ -147,6 +151,15 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
             *findings,
         ),
     )
+
+
+def _check_number(table: LogTable, frames: Frames) -> None:
+    """Refuse a file of a few rows."""
+    n_frames = frames.frame_ms.size
+    if n_frames < LEAST_FRAMES:
+        counted = f"{n_frames} frame" if n_frames == 1 else f"{n_frames} frames"
+        problem = f"it holds {counted}; at least {LEAST_FRAMES} are expected, and a run has thousands."
+        raise LogError(Fault(table.name, problem, "Record the run again, or take its row off the run sheet."))
 
 
 def _kept(values: np.ndarray, kept: np.ndarray, factor: float) -> np.ndarray:

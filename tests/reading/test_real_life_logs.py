@@ -120,6 +120,8 @@ REFUSED = {
     "negative frame time": (TEXT.replace(f",{FRAME_MS[100]}\n", f",-{FRAME_MS[100]}\n"), "below zero"),
     "only a heading": ("n,t,f\n", "no rows with numbers"),
     "one frame": ("n,t,f\n1,0.016,16.1\n", "no rows with numbers"),
+    "two rows of rising numbers": ("a,b\n1,2\n3,4\n", "1 frame; at least 10 are expected"),
+    "nine frames": ("".join(TEXT.splitlines(keepends=True)[:10]), "9 frames; at least 10"),
     "an archive of two logs": (_zipped(["run.csv", "other.csv"]), "holds 2 files"),
     "a page of a web server": ("<html>404</html>", "no whole line"),
     "a word among frame times": (TEXT.replace(f",{FRAME_MS[100]}\n", ",seven\n"), "line 102: .*'seven'"),
