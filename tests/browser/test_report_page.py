@@ -18,8 +18,8 @@ NARROW, WIDE = 390, 1280
 PHONE_HEIGHT = 844
 #: Margins of the printed page at its sides, and above and below.
 MARGINS_MM = (15, 16)
-#: The levels are off unless asked for by name; where nothing is to be mended, the page's forty thousand elements need
-#: no selector each, which would take minutes.
+#: The levels are off unless asked for by name. Each element that needs no mending is not described: of the forty
+#: thousand on the page that would take minutes.
 AXE = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     "resultTypes": ["violations"],
