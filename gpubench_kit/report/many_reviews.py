@@ -96,8 +96,8 @@ def _outcomes(tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float) ->
         if attempt.error is None:
             continue
         again = attempt.again()
-        if not engine.is_there():
-            # Without its cluster nothing that waits can be begun.
+        if not attempt.begun or not engine.is_there():
+            # Where none could be begun, or the cluster is gone, nothing that waits can be begun either.
             again, waiting = [*again, *waiting], []
         elif len(attempt.tasks) > 1:
             waiting += again

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from joblib import cpu_count
-from joblib.externals.loky import get_reusable_executor
+from joblib.externals.loky import ProcessPoolExecutor
 
 from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import DescribedFigure
@@ -48,8 +48,7 @@ class Pictures:
                 self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise ReportError(f"pictures: the folder cannot be made ({error.strerror}).") from error
-        if self.folder is not None:
-            _start_processes()
+        self._processes = None if self.folder is None else _processes()
 
     def add(self, section: Any) -> Any:
         """Begin to draw the charts of a section, and return the section, so that a cell can show it.
@@ -60,8 +59,16 @@ class Pictures:
         """
         if self.folder is not None:
             for name, chart in section.pictures.items():
-                self._drawn[name] = _begin_drawing(chart, self.folder)
+                self._drawn[name] = self._begin_drawing(chart)
         return section
+
+    def _begin_drawing(self, chart: DescribedFigure) -> Future:
+        """Begin to draw a chart. With one core there is nobody to draw beside this process, so it draws itself."""
+        if self._processes is not None:
+            return self._processes.submit(_draw, chart, self.folder)
+        drawn: Future = Future()
+        drawn.set_result(_draw(chart, self.folder))
+        return drawn
 
     def finish(self) -> list[str]:
         """Wait until every picture is there.
@@ -82,6 +89,9 @@ class Pictures:
             ) from error
         except DrawingTimeout as error:
             raise ReportError(f"pictures: one was not drawn within {_TIMEOUT_S} s.") from error
+        finally:
+            if self._processes is not None:
+                self._processes.shutdown(wait=False, kill_workers=True)
 
 
 def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
@@ -106,30 +116,24 @@ def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
     return pictures.finish()
 
 
-def _begin_drawing(chart: DescribedFigure, folder: Path) -> Future:
-    """Begin to draw a chart. With one core there is nobody to draw beside this process, so it draws itself."""
-    if cpu_count() > 1:
-        return _pool().submit(_draw, chart, folder)
-    drawn: Future = Future()
-    drawn.set_result(_draw(chart, folder))
-    return drawn
+def _processes() -> Executor | None:
+    """Return processes that draw, one for each core that this process may use; none where there is one core only.
 
-
-def _pool() -> Executor:
-    """Return the processes that draw: one for each core that this process may use."""
-    return get_reusable_executor(max_workers=cpu_count(), timeout=60, initializer=_collect_between_charts)
+    They load what they draw with while nothing waits for them. They are not the pool that joblib shares within a
+    process: whoever used that afterwards would be given processes without what joblib keeps beside its own.
+    """
+    if cpu_count() == 1:
+        return None
+    pool = ProcessPoolExecutor(max_workers=cpu_count(), timeout=60, initializer=_collect_between_charts)
+    for _ in range(cpu_count()):
+        pool.submit(_ready)
+    return pool
 
 
 def _collect_between_charts() -> None:
     """Look for unused objects between charts only: while one is drawn, nearly all are in use."""
     gc.freeze()
     gc.disable()
-
-
-def _start_processes() -> None:
-    """Start the processes, which load what they draw with while nothing waits for them."""
-    for _ in range(cpu_count() if cpu_count() > 1 else 0):
-        _pool().submit(_ready)
 
 
 def _ready() -> bool:

@@ -21,6 +21,7 @@ from gpubench_kit.errors import ReportError
 from gpubench_kit.report import many_reviews
 from gpubench_kit.report.engines import ThisMachine
 from gpubench_kit.report.many_reviews import make_reports
+from gpubench_kit.report.pictures import Pictures
 from gpubench_kit.report.review_task import Outcome, report_of, tasks_of
 
 #: Long enough for a process to load the kit on a busy machine; and for one that has loaded it.
@@ -54,6 +55,21 @@ def test_outcomes_come_in_the_order_of_the_folders_and_one_failure_stops_nothing
     shares = [share for share, _ in seen]
     assert shares == sorted(shares)
     assert (seen[0], shares[-1]) == ((0.0, "0 of 5 reviews"), 1.0)
+
+
+def test_pictures_drawn_in_the_same_process_do_not_stand_in_the_way(odd, tmp_path):
+    Pictures(tmp_path / "drawn").finish()
+    assert [one.outcome for one in odd("a", "b").values()] == ["made", "made"]
+
+
+def test_where_no_process_can_be_started_every_report_is_lost_at_once(odd, monkeypatch):
+    def refused(_engine):
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(ThisMachine, "parallel", refused)
+    outcomes = odd("a", "b", "c")
+    assert {one.outcome for one in outcomes.values()} == {"lost"}
+    assert "could not be handed to a worker (no more processes)" in str(outcomes["b"].faults[0])
 
 
 @pytest.mark.slow
