@@ -67,7 +67,9 @@ def main() -> None:
         _measure_two_processes(folder / "times 10", repeats=options.repeats)
         for times in (1, 10):
             place = str(folder / f"times {times}")
-            subprocess.run([sys.executable, __file__, "--measure-memory", place], check=True)
+            # As in the process of a notebook, where the commands read logs.
+            environment = {**os.environ, "ARROW_DEFAULT_MEMORY_POOL": "system"}
+            subprocess.run([sys.executable, __file__, "--measure-memory", place], check=True, env=environment)
 
 
 def _options() -> argparse.Namespace:

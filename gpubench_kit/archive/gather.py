@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from gpubench_kit.archive.admit import Report, admit
+from gpubench_kit.archive.admit import admit
 from gpubench_kit.archive.cells import derive_cells
 from gpubench_kit.archive.counted import mark_repeated
 from gpubench_kit.archive.find import Found, find_reports
@@ -43,10 +43,10 @@ def gather(folders: Sequence[str | Path], folder: str | Path) -> Store:
     """
     found = find_reports(folders, but=folder)
     reports, findings = admit(found.candidates)
-    _check_any(reports, [*found.findings, *findings], found, folders=folders)
+    check_any(reports, [*found.findings, *findings], found, folders=folders)
     store = Store(Path(folder) / PARQUET)
     reports, unreadable = store.read_reports(reports)
-    _check_any(reports, unreadable, found, folders=folders)
+    check_any(reports, unreadable, found, folders=folders)
     findings += unreadable
     reviews, clocks = reviews_table(reports)
     store.keep("reviews", reviews)
@@ -58,11 +58,21 @@ def gather(folders: Sequence[str | Path], folder: str | Path) -> Store:
     return store
 
 
-def _check_any(
-    reports: list[Report], findings: list[Finding], found: Found, *, folders: Sequence[str | Path]
-) -> None:
-    """Raise where nothing is left that could be read, with what was refused."""
-    if reports:
+def check_any(there: Sequence, findings: Sequence[Finding], found: Found, *, folders: Sequence[str | Path]) -> None:
+    """Raise where nothing is left that could be read, with what was refused.
+
+    Parameters
+    ----------
+    there : reports, or folders that look like reports, that are left
+    findings : what was refused, and why
+    found : how much was looked at
+    folders : folders that were given
+
+    Raises
+    ------
+    ReportError : nothing is left
+    """
+    if there:
         return
     looked = f"{count_text(found.n_files, 'file')} in {count_text(found.n_folders, 'folder')}"
     faults = [Fault("", f"{one.message} {one.action}".strip()) for one in findings]

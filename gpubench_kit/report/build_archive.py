@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import platform
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,9 +14,9 @@ import pandas as pd
 
 from gpubench_kit.archive.admit import ARCHIVE, KIND
 from gpubench_kit.archive.find import MANIFEST, find_reports
+from gpubench_kit.archive.gather import check_any
 from gpubench_kit.archive.restarts import plan_line
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
-from gpubench_kit.errors import Fault, ReportError
 from gpubench_kit.number_text import count_text
 from gpubench_kit.report.build import published
 from gpubench_kit.report.html import page_of
@@ -72,12 +71,12 @@ def build_archive(
     """
     tell = progress or tell_nobody
     tell(0.0, "looking for reports")
-    find_reports(folders)
+    found = find_reports(folders)
+    check_any(found.candidates, found.findings, found, folders=folders)
     target = Path(output) if output else Path.cwd() / "reports" / "archive"
-    _check_is_no_report(target)
-    for folder in folders[1:]:
-        check_target(target.absolute(), Path(folder).resolve())
-    place = ReportPlace(target, folders[0])
+    for folder in folders:
+        check_target(target.absolute(), Path(folder).resolve(), is_archive=True)
+    place = ReportPlace(target, folders[0], is_archive=True)
     with place as staging:
         executed = _run(folders, staging, tell=tell)
         tell(_RAN, "laying out the page")
@@ -105,17 +104,6 @@ def _run(folders: Sequence[str | Path], staging: Path, *, tell: Progress) -> nbf
         name=NOTEBOOK,
         on_cell=lambda done: tell(_LOOKED + (_RAN - _LOOKED) * min(done / count, 1.0), "asking the archive"),
     )
-
-
-def _check_is_no_report(target: Path) -> None:
-    """Refuse to put the archive in place of the report of a review."""
-    try:
-        found = json.loads((target / MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return
-    if not isinstance(found, dict) or found.get(KIND) != ARCHIVE:
-        problem = "it holds the report of a review, which the archive would replace."
-        raise ReportError(Fault(f"output folder '{target.name}'", problem, "Name another with --output."))
 
 
 def _manifest(reviews: pd.DataFrame) -> dict[str, Any]:

@@ -34,6 +34,8 @@ _KERNEL_OPTIONS = [
 #: The kit solves no large system of equations. Threads that wait for one in a loop take the cores from the
 #: processes that draw: measured on two busy cores, a solution of 0.04 s took 1.7 s.
 _ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+#: The pool of its own that pyarrow takes memory from keeps what was freed: 35 MB of 243 for a review of 3,000 runs.
+_ENVIRONMENT = {**_ONE_THREAD, "ARROW_DEFAULT_MEMORY_POOL": "system"}
 #: The variable by which processes learn how many cores they may use.
 _CORES = "LOKY_MAX_CPU_COUNT"
 
@@ -95,7 +97,7 @@ def run_notebook(
 class _OwnKernel(AsyncKernelManager):
     """Starts the interpreter that runs the kit; installed kernels are never looked at."""
 
-    _own_spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=_ONE_THREAD)
+    _own_spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=_ENVIRONMENT)
 
     @property
     def kernel_spec(self) -> KernelSpec:
@@ -107,7 +109,7 @@ def _kernel_with(cores: int | None) -> type[_OwnKernel]:
     """Return the way to start the kernel; a number of cores is told by the variable that joblib looks at."""
     if cores is None:
         return _OwnKernel
-    environment = {**_ONE_THREAD, _CORES: str(cores)}
+    environment = {**_ENVIRONMENT, _CORES: str(cores)}
     spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=environment)
     return type("_KernelOnSomeCores", (_OwnKernel,), {"_own_spec": spec})
 

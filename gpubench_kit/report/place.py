@@ -9,8 +9,10 @@ import shutil
 from collections.abc import Collection
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 from uuid import uuid4
 
+from gpubench_kit.archive.admit import ARCHIVE, KIND
 from gpubench_kit.errors import Fault, ReportError
 
 _MANIFEST = "manifest.json"
@@ -32,10 +34,12 @@ class ReportPlace:
     Attributes
     ----------
     target : folder of the report, absolute
+    is_archive : whether an archive of many reports is made, which never takes the place of a review's report
     """
 
-    def __init__(self, target: str | Path, review_folder: str | Path):
+    def __init__(self, target: str | Path, review_folder: str | Path, *, is_archive: bool = False):
         self.target = Path(target).absolute()
+        self.is_archive = is_archive
         self._review = Path(review_folder).resolve()
         self._staging = self.target.with_name(f".{self.target.name}.{uuid4().hex[:8]}.new.part")
         self._earlier = self.target.with_name(f".{self.target.name}.old.part")
@@ -50,7 +54,7 @@ class ReportPlace:
         try:
             self.target.parent.mkdir(parents=True, exist_ok=True)
             self.clean_up()
-            check_target(self.target, self._review)
+            check_target(self.target, self._review, is_archive=self.is_archive)
             self._staging.mkdir()
             (self._staging / "notebooks").mkdir()
         except OSError as error:
@@ -125,13 +129,14 @@ def remove_unfinished(folder: Path, names: Collection[str]) -> None:
             shutil.rmtree(path, ignore_errors=True)
 
 
-def check_target(target: Path, review_folder: Path) -> None:
+def check_target(target: Path, review_folder: Path, *, is_archive: bool = False) -> None:
     """Refuse a folder that holds anything but what commands of the kit put there.
 
     Parameters
     ----------
     target : folder of the report
     review_folder : folder of the review, which must stay as it is
+    is_archive : whether an archive is put there, and not what belongs to the report of one review
 
     Raises
     ------
@@ -140,13 +145,28 @@ def check_target(target: Path, review_folder: Path) -> None:
     action, place = "Name another with --output.", target.resolve()
     problem = ""
     if place == review_folder or place in review_folder.parents:
-        problem = "the report would stand in place of the review itself."
+        made_of = "the archive would stand in place of the reports that it is made of."
+        problem = made_of if is_archive else "the report would stand in place of the review itself."
     elif target.is_file():
         problem = "a file of this name stands where the folder of the report would be."
-    elif target.is_dir() and not _is_report(target) and any(one.name not in BESIDE for one in target.iterdir()):
-        problem = "it is not empty and holds no report of this kit, so nothing in it is replaced."
+    elif target.is_dir():
+        problem = _problem_inside(target, is_archive=is_archive)
     if problem:
         raise ReportError(Fault(f"output folder '{target.name}'", problem, action))
+
+
+def _problem_inside(target: Path, *, is_archive: bool) -> str:
+    """Return why what is in a folder must stay; nothing where it may be replaced."""
+    manifest = _manifest_in(target)
+    if "format_version" not in manifest:
+        others = any(one.name not in BESIDE for one in target.iterdir())
+        return "it is not empty and holds no report of this kit, so nothing in it is replaced." if others else ""
+    holds_archive = manifest.get(KIND) == ARCHIVE
+    if holds_archive and not is_archive:
+        return "it holds an archive of many reports, which what is made of one review must not replace."
+    if is_archive and not holds_archive:
+        return "it holds the report of a review, which the archive would replace."
+    return ""
 
 
 def unwritable(target: Path, error: OSError) -> ReportError:
@@ -162,9 +182,10 @@ def unwritable(target: Path, error: OSError) -> ReportError:
     return ReportError(Fault(f"output folder '{target.name}'", problem, action))
 
 
-def _is_report(folder: Path) -> bool:
-    """Return whether a folder holds a report of this kit."""
+def _manifest_in(folder: Path) -> dict[str, Any]:
+    """Return the manifest in a folder; an empty one where there is none."""
     try:
-        return "format_version" in json.loads((folder / _MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
+        found = json.loads((folder / _MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}

@@ -7,14 +7,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special, stats
-from statsmodels.stats.multitest import multipletests
-from statsmodels.stats.proportion import proportion_confint
-from statsmodels.stats.rates import confint_poisson
+from scipy import special
 
 from gpubench_kit.late_loading import loaded_when_used
 
-#: It alone takes over a second.
+#: Each takes up to a second and tens of megabytes, and most of what the kit does needs none of them.
+optimize = loaded_when_used("scipy.optimize")
+stats = loaded_when_used("scipy.stats")
+multitest = loaded_when_used("statsmodels.stats.multitest")
+proportion = loaded_when_used("statsmodels.stats.proportion")
+rates = loaded_when_used("statsmodels.stats.rates")
 pingouin = loaded_when_used("pingouin")
 
 
@@ -89,17 +91,17 @@ def linear_minimum(aim: np.ndarray, rows: np.ndarray, *, low: np.ndarray, high: 
 def poisson_rate_upper(failures: int, hours: float, *, confidence: float = 0.95) -> float:
     """Return the exact one-sided upper limit of a failure rate per hour (Garwood 1936)."""
     # The library's interval is two-sided: the outer tails of 2 (1 - confidence) hold one side each.
-    return float(confint_poisson(failures, hours, method="exact-c", alpha=2 * (1 - confidence))[1])
+    return float(rates.confint_poisson(failures, hours, method="exact-c", alpha=2 * (1 - confidence))[1])
 
 
 def share_upper(failures: int, runs: int, *, confidence: float) -> float:
     """Return the exact one-sided upper limit of a share (Clopper and Pearson 1934)."""
-    return float(proportion_confint(failures, runs, alpha=2 * (1 - confidence), method="beta")[1])
+    return float(proportion.proportion_confint(failures, runs, alpha=2 * (1 - confidence), method="beta")[1])
 
 
 def jeffreys_share_upper(failures: int, runs: int, *, confidence: float) -> float:
     """Return the one-sided upper limit of a share with the prior of Jeffreys."""
-    return float(proportion_confint(failures, runs, alpha=2 * (1 - confidence), method="jeffreys")[1])
+    return float(proportion.proportion_confint(failures, runs, alpha=2 * (1 - confidence), method="jeffreys")[1])
 
 
 def binomial_p(successes: int, trials: int, *, share: float) -> float:
@@ -110,7 +112,7 @@ def binomial_p(successes: int, trials: int, *, share: float) -> float:
 def adjusted_p(p: np.ndarray, *, method: str) -> np.ndarray:
     """Return p-values adjusted as one family; ``method`` as statsmodels names it: ``holm`` or ``fdr_bh``."""
     with _garbage_left_alone():
-        return multipletests(p, method=method)[1]
+        return multitest.multipletests(p, method=method)[1]
 
 
 @contextmanager
