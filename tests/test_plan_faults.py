@@ -75,6 +75,16 @@ CASES = {
         {"analysis": {"restart_spread": {"restarts": 0.5}}},
         "a whole number of restarts is expected",
     ),
+    "restarts that never vary": (
+        {"analysis": {"restart_spread": {"avg_fps": 0.0, "board_w": 0.5, "restarts": 0}}},
+        "plan, [analysis], restart_spread.avg_fps: 0 was found; a number above 0 is expected, since some difference "
+        "between restarts is never ruled out. Measure it, or leave it out where it is not known: what rests on it "
+        "then has no verdict.",
+    ),
+    "restarts measured as never varying": (
+        {"analysis": {"restart_spread": {"avg_fps": 0, "restarts": 8}}},
+        "restart_spread.avg_fps: 0 was found; a number above 0 is expected",
+    ),
     "even window": ({"analysis": {"hitch_window_frames": 60}}, "60 was found; an odd number is expected"),
     "no reference": ({"tunings": [{"name": "factory"}]}, "plan, [[tunings]]: no tuning has reference = true;"),
     "two references": (

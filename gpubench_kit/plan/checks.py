@@ -18,7 +18,7 @@ from gpubench_kit.plan.references import (
     check_sweep,
     unknown_name,
 )
-from gpubench_kit.plan.rules import RESTARTS
+from gpubench_kit.plan.rules import LEAST_RESTARTS, RESTARTS
 from gpubench_kit.plan.uses import OVER_WORDS
 from gpubench_kit.registry import METRICS
 
@@ -170,9 +170,17 @@ def _margins(plan: Any) -> Iterator[Problem]:
             yield Problem(("analysis", "margins", metric), problem, "For example: 3.0")
 
 
+_NO_SPREAD = (
+    "0 was found; a number above 0 is expected, since some difference between restarts is never ruled out.",
+    "Measure it, or leave it out where it is not known: what rests on it then has no verdict.",
+)
+
+
 def _restart_spread(plan: Any) -> Iterator[Problem]:
-    """Yield problems of the keys and the count in ``restart_spread``."""
+    """Yield problems of the keys, the spreads and the count in ``restart_spread``."""
     loc, known = ("analysis", "restart_spread"), [*METRICS, RESTARTS]
+    # From few restarts the archive may find 0, which then widens nothing and gives no verdict.
+    is_idle = 0 < plan.analysis.restart_spread.get(RESTARTS, 0) < LEAST_RESTARTS
     for key, value in plan.analysis.restart_spread.items():
         if key not in known:
             problem = f"{shown(key)} is neither a metric nor 'restarts'."
@@ -180,6 +188,8 @@ def _restart_spread(plan: Any) -> Iterator[Problem]:
         if key == RESTARTS and value != int(value):
             problem = f"{value:g} was found; a whole number of restarts is expected."
             yield Problem((*loc, key), problem, "0 means that the spread is assumed.")
+        if key in METRICS and value == 0 and not is_idle:
+            yield Problem((*loc, key), *_NO_SPREAD)
 
 
 def _hitch_window(plan: Any) -> Iterator[Problem]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from gpubench_kit.errors import Fault
-from gpubench_kit.plan.rules import ARCHIVE_WORD, RESTARTS, Analysis
+from gpubench_kit.plan.rules import ARCHIVE_WORD, LEAST_RESTARTS, RESTARTS, Analysis
 from gpubench_kit.registry import METRICS
 
 #: Where `archive` leaves it, and its name beside a plan.
@@ -106,7 +106,9 @@ def _as_stated(rows: Iterable[Mapping[str, str]]) -> dict[str, float]:
     for row in rows:
         usable = _number(row["widen_by"])
         spread[row["metric"]] = _number(row["spread"]) if usable is None else usable
-        restarts.append(_number(row["widen_restarts"]) if usable is not None else min(_few(row), 5))
+        restarts.append(
+            _number(row["widen_restarts"]) if usable is not None else min(_few(row), LEAST_RESTARTS - 1)
+        )
     return {**spread, RESTARTS: int(min(one or 1 for one in restarts))}
 
 

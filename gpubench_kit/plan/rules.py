@@ -21,6 +21,8 @@ from gpubench_kit.plan.fields import (
 
 #: Key of ``restart_spread`` that holds the number of restarts measured; all others are metrics.
 RESTARTS = "restarts"
+#: Fewer measured restarts say too little about their spread: it is then not used.
+LEAST_RESTARTS = 6
 #: In the place of the spread: taken from the archive of the bench.
 ARCHIVE_WORD = "archive"
 

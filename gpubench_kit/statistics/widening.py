@@ -7,10 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gpubench_kit.plan.rules import LEAST_RESTARTS
 from gpubench_kit.registry import METRICS
-
-#: Fewer measured restarts say too little about their spread.
-LEAST_RESTARTS = 6
 
 
 @dataclass(frozen=True)

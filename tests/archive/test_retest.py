@@ -153,12 +153,13 @@ def test_the_latest_bench_of_the_plan_comes_before_all_benches(tmp_path):
     assert _plan(tmp_path, 'restart_spread = "archive"').restart_spread_of("avg_fps") == (0.2, 9)
 
 
-def test_too_few_restarts_widen_nothing_and_are_told(tmp_path):
-    rows = [{"scope": "all", "metric": "avg_fps", "restarts": 4, "spread": 0.2}]
+@pytest.mark.parametrize("spread", [0.2, 0.0])
+def test_too_few_restarts_widen_nothing_and_are_told(tmp_path, spread):
+    rows = [{"scope": "all", "metric": "avg_fps", "restarts": 4, "spread": spread}]
     copy = csv_text(RESTART_SPREAD.frame(rows), RESTART_SPREAD)
     (tmp_path / "restart_spread.csv").write_text(copy, encoding="utf-8")
     plan = _plan(tmp_path, 'restart_spread = "archive"')
-    assert plan.restart_spread_of("avg_fps") == (0.2, 4)
+    assert plan.restart_spread_of("avg_fps") == (spread, 4)
     assert compare_over_games(_usable(_runs("AB")), plan)["reason"].iloc[0] == "confounded"
     assert "few_restarts" in {one.check for one in find_layouts(_usable(_runs("AB")), plan)}
 
