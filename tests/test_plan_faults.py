@@ -77,9 +77,9 @@ CASES = {
     ),
     "restarts that never vary": (
         {"analysis": {"restart_spread": {"avg_fps": 0.0, "board_w": 0.5, "restarts": 0}}},
-        "plan, [analysis], restart_spread.avg_fps: 0 was found; a number above 0 is expected, since some difference "
-        "between restarts is never ruled out. Measure it, or leave it out where it is not known: what rests on it "
-        "then has no verdict.",
+        "plan, [analysis], restart_spread.avg_fps: 0 was found; a number above 0 is expected, since some "
+        "difference between restarts is never ruled out. Measure it, or leave it out where it is not known: "
+        "what rests on it then has no verdict.",
     ),
     "restarts measured as never varying": (
         {"analysis": {"restart_spread": {"avg_fps": 0, "restarts": 8}}},

@@ -17,7 +17,7 @@ def quick_sentence(
 
     Parameters
     ----------
-    result : change, low, high, verdict and reason, as in ``QuickComparison``
+    result : change, low, high, same_low, same_high, verdict and reason, as in ``QuickComparison``
     metric : name of the metric
     margin : smallest difference that matters; None for none
     more : further runs of each side that would decide; None for none or too many
@@ -32,9 +32,8 @@ def quick_sentence(
         beyond = _margin_text(margin, metric)
         return f"No difference in {label} beyond {beyond} between {of} and {against} ({interval})."
     if result["verdict"] == "undecided":
-        return (
-            f"Not decided: {label} of {of} against {against} is uncertain ({interval}).{_more_text(margin, more)}"
-        )
+        start = f"Not decided: {label} of {of} against {against} is uncertain ({interval})."
+        return "".join((start, _ruled_out_text(result, metric, margin=margin), _more_text(margin, more)))
     size = change_text(abs(result["change"]), unit).lstrip("+")
     way = "higher" if result["change"] > 0 else "lower"
     small = (
@@ -79,6 +78,22 @@ def _margin_text(margin: float | None, metric: str) -> str:
     if METRICS[metric].scale == "ratio":
         return percent_text(margin)
     return unit_text(margin, METRICS[metric].unit)
+
+
+def _ruled_out_text(result: Mapping, metric: str, *, margin: float | None) -> str:
+    """Return which way a change of the margin is ruled out, as a sentence after a space; nothing without a margin.
+
+    A one-sided test against the margin rules out what lies beyond that end of its interval.
+    """
+    if margin is None:
+        return ""
+    down, up = ("loss", "gain") if METRICS[metric].better == "higher" else ("fall", "rise")
+    size = f"of {_margin_text(margin, metric)} or more is"
+    if result["same_low"] > -margin:
+        return f" A {down} {size} ruled out; a {up} of that size is not."
+    if result["same_high"] < margin:
+        return f" A {up} {size} ruled out; a {down} of that size is not."
+    return f" Neither a {down} nor a {up} {size} ruled out."
 
 
 def _more_text(margin: float | None, more: int | None) -> str:

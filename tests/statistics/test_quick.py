@@ -91,6 +91,33 @@ def test_what_is_undecided_names_the_runs_that_would_decide():
     assert "Runs alone will hardly decide it" in noisy.sentence
 
 
+LOSS_OUT = "A loss of 2 % or more is ruled out; a gain of that size is not."
+GAIN_OUT = "A gain of 2 % or more is ruled out; a loss of that size is not."
+NEITHER = "Neither a loss nor a gain of 2 % or more is ruled out."
+
+
+@pytest.mark.parametrize(
+    ("new", "sentence"),
+    [([101.0, 102.0, 103.0], LOSS_OUT), ([98.2, 99.2, 100.2], GAIN_OUT), ([98.0, 100.0, 102.2], NEITHER)],
+)
+def test_what_is_undecided_says_which_way_the_margin_is_ruled_out(new, sentence):
+    old = [99.9, 100.4, 101.3]
+    found = quick_comparison(new, old)
+    logs = np.log(new), np.log(old)
+    loss = stats.ttest_ind(logs[0] - np.log(0.98), logs[1], alternative="greater").pvalue
+    gain = stats.ttest_ind(logs[0] - np.log(1.02), logs[1], alternative="less").pvalue
+    wanted = LOSS_OUT if loss <= 0.05 else GAIN_OUT if gain <= 0.05 else NEITHER
+    assert (found.verdict, wanted) == ("undecided", sentence)
+    assert f"). {sentence} " in found.sentence
+    assert found.no_loss == (sentence == LOSS_OUT)
+
+
+def test_where_lower_is_better_what_is_ruled_out_is_a_rise_or_a_fall():
+    found = quick_comparison([70, 71, 70.5], [70.9, 71.2, 71.1], metric="core_c", margin=0.5)
+    assert (found.verdict, found.no_loss) == ("undecided", True)
+    assert "A rise of 0.5 °C or more is ruled out; a fall of that size is not." in found.sentence
+
+
 def test_the_same_is_said_with_its_margin():
     found = quick_comparison([100.0, 100.2, 100.1], [100.1, 100.0, 100.2], names=("quiet", "factory"))
     assert found.verdict == "same_within_margin"
