@@ -288,7 +288,8 @@ CLAIMS = Table(
         _text("verdict", "outcome", ("supported", "contradicted", "not_shown")),
         _text("evidence", "result it was held against"),
         _text("suggested_text", "the weakest true sentence instead"),
-        _count("more_runs", "further rounds that would settle it"),
+        _count("more_runs", "further rounds (between cards: installations of each) that would settle it"),
+        _text("to_settle", "what would settle it, as a sentence"),
     ),
 )  # fmt: skip
 

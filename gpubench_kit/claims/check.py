@@ -61,4 +61,5 @@ def _row(verdict, plan) -> dict:
         "evidence": evidence(verdict),
         "suggested_text": suggestion(verdict, plan=plan),
         "more_runs": verdict.more_runs,
+        "to_settle": verdict.to_settle,
     }

@@ -12,12 +12,13 @@ from gpubench_kit.claims.targets import Found, Results, Target, find_targets
 from gpubench_kit.number_text import is_missing
 from gpubench_kit.plan.uses import Claim
 from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
-from gpubench_kit.statistics.reasons import reason_words
+from gpubench_kit.statistics.reasons import is_cards_once, reason_words, units_text
 from gpubench_kit.statistics.result_rows import scaled_margin
 from gpubench_kit.statistics.verdict import UNDECIDED
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 
+_INSTALL_AGAIN = "Only further installations of both cards in turns could settle it."
 _RESTARTS = {"assumed_restart_spread", "measured_restart_spread"}
 
 
@@ -40,7 +41,9 @@ class Verdict:
     outcome : ``supported``, ``contradicted`` or ``not_shown``
     judged : every result that it must agree with
     lacking : why results are missing, one sentence each
-    more_runs : further rounds that would settle what is not shown; None where that cannot be said beforehand
+    more_runs : further rounds, or installations of each card, that would settle what is not shown; None where
+        that cannot be said beforehand
+    to_settle : the same as a sentence; also where more cannot be said than that the cards need installing in turns
     """
 
     claim: Claim
@@ -48,6 +51,7 @@ class Verdict:
     judged: tuple[Judged, ...]
     lacking: tuple[str, ...]
     more_runs: int | None
+    to_settle: str
 
 
 def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
@@ -68,9 +72,8 @@ def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     found = find_targets(claim, results, plan=plan)
     judged = tuple(_judged(claim, target, plan=plan) for target in found.targets)
     outcome = _combined(claim, judged, found)
-    return Verdict(
-        claim, outcome, judged, found.lacking, _more_runs(judged, plan) if outcome == NOT_SHOWN else None
-    )
+    settling = _settling(judged, plan) if outcome == NOT_SHOWN else (None, "")
+    return Verdict(claim, outcome, judged, found.lacking, *settling)
 
 
 def outcome_of(claim: Claim, target: Target, *, limited: Limited | None = None) -> str:
@@ -103,14 +106,19 @@ def _combined(claim: Claim, judged: tuple[Judged, ...], found: Found) -> str:
     return SUPPORTED if outcomes == {SUPPORTED} and is_whole else NOT_SHOWN
 
 
-def _more_runs(judged: tuple[Judged, ...], plan) -> int | None:
-    """Return the further rounds after which every open result would be settled; None where one never would."""
-    needed = [_more_runs_of(one.target, plan) for one in judged if one.outcome == NOT_SHOWN]
-    return None if not needed or any(is_missing(one) for one in needed) else int(max(needed))
+def _settling(judged: tuple[Judged, ...], plan) -> tuple[int | None, str]:
+    """Return how many rounds, or what takes their place, would settle every open result, and the sentence."""
+    targets = [one.target for one in judged if one.outcome == NOT_SHOWN]
+    needed = [(_more_runs_of(target, plan), target.row) for target in targets]
+    if needed and not any(is_missing(count) for count, _ in needed):
+        count, row = max(needed, key=lambda one: one[0])
+        return int(count), f"{units_text(count, row, plan)} would settle it."
+    is_once = bool(targets) and all(is_cards_once(target.row) for target in targets)
+    return None, _INSTALL_AGAIN if is_once else ""
 
 
 def _more_runs_of(target: Target, plan) -> int | None:
-    """Return the further rounds that would settle one result, if it is undecided."""
+    """Return the further rounds, or blocks, that would settle one result, if it is undecided."""
     row = target.row
     if row.verdict != UNDECIDED:
         return None

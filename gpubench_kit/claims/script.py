@@ -10,7 +10,6 @@ import pandas as pd
 
 from gpubench_kit.claims.proposals import Proposal, Proposals
 from gpubench_kit.errors import ReportError
-from gpubench_kit.number_text import count_text, is_missing
 
 SHEET_FILE = "claims.txt"
 
@@ -83,8 +82,7 @@ def _claims(claims: pd.DataFrame) -> Iterator[str]:
         yield from ("", *_filled(f"{_MARKS[row.verdict]} {row.text}"))
         yield from _filled(f"Evidence: {row.evidence}", indent="    ")
         yield from _filled(f"Say: {row.suggested_text}", indent="    ")
-        if not is_missing(row.more_runs):
-            yield from _filled(f"{count_text(row.more_runs, 'further round')} would settle it.", indent="    ")
+        yield from _filled(row.to_settle, indent="    ")
 
 
 def _listed(title: str, proposals: Iterable[Proposal]) -> Iterator[str]:

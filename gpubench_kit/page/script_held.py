@@ -7,7 +7,6 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.claims.proposals import Proposals
-from gpubench_kit.number_text import count_text, is_missing
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, paragraph, terms, tied
 from gpubench_kit.page.section import Section, left_out
 
@@ -66,8 +65,10 @@ def _proposed(sentences: Proposals) -> Markup:
 
 def _claim(row: Any) -> Markup:
     """Return one claim: its sentence, the outcome, and what stands behind it, each with its name."""
-    more = "" if is_missing(row.more_runs) else f" {count_text(row.more_runs, 'further round')} would settle it."
-    facts = [("Evidence", row.evidence + more), ("May be said", row.suggested_text or row.text)]
+    facts = [
+        ("Evidence", f"{row.evidence} {row.to_settle}".rstrip()),
+        ("May be said", row.suggested_text or row.text),
+    ]
     head = Markup("<p><q>{}</q> {}</p>").format(tied(row.text), _mark(row.verdict))
     return Markup('<li class="{}">{}\n{}</li>\n').format(_OUTCOMES[row.verdict][1], head, terms(facts))
 

@@ -119,6 +119,17 @@ def _sentence(part: str, texts: Mapping[str, str]) -> str:
     return f"{text} With it: {with_it}; without it: {without}."
 
 
+def is_cards_once(row: Any) -> bool:
+    """Return whether a result is open since two cards were not installed in turns, so that no runs would decide it.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    """
+    is_open = row.verdict == "undecided" or "confounded" in reason_words(row.reason)
+    return is_open and row.layout == "confounded" and row.of_card != row.against_card
+
+
 def units_text(count: int, row: Any, plan, *, is_further: bool = True) -> str:
     """Return a number of units of a game's test in words: rounds, or what takes their place in blocks.
 
@@ -135,5 +146,5 @@ def units_text(count: int, row: Any, plan, *, is_further: bool = True) -> str:
     if any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card):
         return f"{count_text(count, f'{word}sample')} of each model"
     if row.of_card != row.against_card:
-        return f"{count_text(count, f'{word}installation')} of each card"
+        return f"{count_text(count, f'{word}installation')} of each card in turns"
     return f"{count_text(count, f'{word}block')} of runs of each side"

@@ -211,11 +211,44 @@ def test_an_undecided_game_tells_how_many_rounds_would_settle_it():
     assert checked({"says": "better", "over": "every_game"}, games=games)["more_runs"] == 7
 
 
+CARDS = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+OF_CARDS = {"says": "better", "of": {"card": "Larkmoor 4"}, "against": {"card": "Tern Ridge 70"}}
+BETWEEN = {"against_card": "Tern Ridge 70", "of_tuning": "factory", "change": 0.5, "se": 1.0}
+
+
+def settled(*games: dict, layout: str, **claim) -> str:
+    """Return what would settle a claim about two cards."""
+    rows = [BETWEEN | {"layout": layout} | game for game in games]
+    return checked(OF_CARDS | claim, games=rows, overall=rows[:1], cards=CARDS)["to_settle"]
+
+
+def test_between_cards_further_installations_in_turns_would_settle_a_claim_and_not_rounds():
+    wanted = "7 further installations of each card in turns would settle it."
+    assert settled({"more_runs": 7}, layout="restarts", over=GAMES[0]) == wanted
+    assert settled({"more_runs": 7}, {"more_runs": 2}, layout="restarts", over="every_game") == wanted
+    over_all = settled(*[{"df": 12.0, "se": 0.9}] * 4, layout="restarts")
+    assert "further installation" in over_all
+    assert "round" not in over_all
+    tunings = checked({"says": "better", "over": GAMES[0]}, games=[{"change": 0.5, "se": 1.0, "more_runs": 7}])
+    assert tunings["to_settle"] == "7 further rounds would settle it."
+
+
+def test_a_claim_about_cards_installed_once_asks_for_installations_without_a_number():
+    wanted = "Only further installations of both cards in turns could settle it."
+    withheld, widened = {"withheld": "confounded"}, {"cautions": "assumed_restart_spread; installed_once"}
+    for open_ in (withheld, widened):
+        assert settled(open_, layout="confounded") == wanted
+        assert settled(open_, open_, layout="confounded", over="every_game") == wanted
+    assert settled(withheld, {"withheld": "held_by_cap"}, layout="confounded", over="every_game") == ""
+    assert settled({"change": 3.0, "se": 0.3}, layout="confounded") == ""
+
+
 def test_what_is_open_for_another_reason_promises_no_number_of_rounds():
     games = [{"change": 3.0, "se": 0.5}] * 4
     row = checked({"says": "at_least", "by_pct": 3.0}, games=games)
     assert row["verdict"] == OPEN
     assert row.isna()["more_runs"]
+    assert row["to_settle"] == ""
 
 
 def test_rounds_that_settle_an_undecided_result_over_games_follow_from_its_noise_alone():

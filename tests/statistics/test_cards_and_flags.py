@@ -58,8 +58,8 @@ def test_an_undecided_rival_asks_for_installations_and_not_for_rounds():
     sigma = cautious_sigma(row["se"] * np.sqrt(3 / 2), df=4)
     wanted = runs_to_decide(float(sigma), -np.log(0.98), in_blocks=True) - 3
     assert (row["verdict"], row["more_runs"]) == ("undecided", wanted)
-    assert units_text(wanted, row, plan) == f"{wanted} further installations of each card"
-    assert units_text(20, row, plan, is_further=False) == "20 installations of each card"
+    assert units_text(wanted, row, plan) == f"{wanted} further installations of each card in turns"
+    assert units_text(20, row, plan, is_further=False) == "20 installations of each card in turns"
 
 
 def test_what_a_game_is_measured_in_follows_its_layout():
