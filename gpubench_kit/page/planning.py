@@ -26,6 +26,10 @@ _TWO_NUMBERS = (
     "margin” where there is none, and to find a difference as large as the margin. The columns: rounds planned, "
     "those done included; rounds to find such a difference, to show that there is none, and to decide either way."
 )
+_BETWEEN_CARDS = (
+    "These numbers are for rounds on one card that stays in place. Between cards installations are what is "
+    "counted: more rounds within them do not take their place."
+)
 _TIMES = {
     "change_s": "exchanging cards and restarting",
     "launch_s": "starting games",
@@ -131,7 +135,7 @@ def plan_needs(schedule: Schedule) -> Section:
     rows = schedule.needs.merge(schedule.noise, on=["game", "setting", "metric", "group", "unit"])
     if not len(rows):
         return left_out(name, title, "no noise is known")
-    parts = [paragraph(_TWO_NUMBERS)]
+    parts = [paragraph(_TWO_NUMBERS, _BETWEEN_CARDS if schedule.design.mountings > 1 else "")]
     for metric in schedule.plan.analysis.metrics:
         part = rows[rows["metric"] == metric]
         listed = needs_list(part, metric) if len(part) else Markup("")

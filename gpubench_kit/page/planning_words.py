@@ -19,8 +19,8 @@ _FROM_NOISE = (
     "verdicts."
 )
 _FROM_LOOK = (
-    "Which games are undecided comes from the last look; how many rounds they get follows from their noise alone. "
-    "No difference is shown."
+    "Which games are undecided comes from the last look; how many rounds, or installations of cards, they get "
+    "follows from their noise alone. No difference is shown."
 )
 
 _OUTLOOK = {
@@ -46,7 +46,7 @@ def evening_sentence(schedule: Schedule) -> str:
     count = count_text(rounds[0], "round") if len(rounds) == 1 else f"{rounds[0]} to {rounds[-1]} rounds"
     games = count_text(rows["game"].nunique(), "game")
     names = names_text(f"“{name}”" for name in tunings)
-    of = f", {count} of {names}" if len(schedule.rows) else f" of {names}, still to be recorded"
+    of = f", {count} of {names}{design.in_turns}" if len(schedule.rows) else f" of {names}, still to be recorded"
     time, there = time_text(60 * schedule.minutes), time_text(60 * schedule.plan.evening.minutes)
     return f"{count_text(len(rows), 'run')} in {games}{of}: {time}, of {there}."
 
@@ -123,7 +123,7 @@ def method_sentences(schedule: Schedule) -> list[str]:
     if schedule.design.by_restart:
         order += " A tuning needs a restart, so each game is played once between two restarts; these are the units."
     if (times := schedule.design.mountings) > 1:
-        order += f" Cards are mounted in turn, {times} times each; mountings are the units between cards."
+        order += f" Cards are installed in turns, {times} times each; installations are the units between cards."
     looks = count_text(plan.analysis.looks, "look")
     times = (
         f"Times from the plan: scene {duration_text(evening.scene_s)}, start of a game "
@@ -192,8 +192,8 @@ def _apart(schedule: Schedule) -> Iterator[str]:
     if unknown:
         yield f"{sentence(names_text(sorted(unknown)))}: no noise is known; measure pilot runs."
     if schedule.design.in_blocks:
-        what = "mounting" if schedule.design.mountings > 1 else "restart"
-        yield f"What a {what} adds to the noise. Runs do not show it: comparisons over it are less sure than told."
+        what = "an installation" if schedule.design.mountings > 1 else "a restart"
+        yield f"What {what} adds to the noise. Runs do not show it: comparisons over it are less sure than told."
     is_single = len(plan.cards) == len({card.model for card in plan.cards})
     yield "Other cards of the model: one is measured." if is_single else "Samples that are not measured."
 

@@ -70,6 +70,15 @@ class Design:
         """Whether any verdict rests on restarts or mountings in place of rounds within one launch."""
         return self.by_restart or self.mountings > 1
 
+    @property
+    def in_turns(self) -> str:
+        """In how many installations of each card the rounds are done, in words; empty where cards stay in place."""
+        counts = sorted({stop.mountings or self.mountings for stop in self.stops if stop.rounds})
+        if self.mountings == 1 or not counts:
+            return ""
+        count = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else f"{counts[0]}"
+        return f" in {count} installations of each card in turns"
+
     def rounds_of(self, stop: Stop, *, mounting: int = 1) -> int:
         """Return the rounds of a game in one mounting of a card; every mounting with it gets as many."""
         within = stop.mountings or self.mountings

@@ -119,7 +119,8 @@ def use_time_left(
         minutes = minutes_of(runs, plan)
         if minutes <= plan.evening.minutes:
             evening = replace(evening, design=design, runs=runs, minutes=minutes, full_minutes=minutes)
-            told.append(f"{scene_of(scene)} gets {count_text(rounds, 'round')}: its noise asks for so many.")
+            rounds_told = f"{count_text(rounds, 'round')}{design.in_turns}"
+            told.append(f"{scene_of(scene)} gets {rounds_told}: its noise asks for so many.")
     return evening, told
 
 

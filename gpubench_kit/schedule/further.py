@@ -5,15 +5,30 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
 from gpubench_kit.number_text import count_text
 from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.schedule.design import Design, Stop, design_on_sheet, full_design, tunings_on
+from gpubench_kit.schedule.design import (
+    DEFAULT_ROUNDS,
+    MOUNTINGS,
+    Design,
+    Stop,
+    design_on_sheet,
+    full_design,
+    tunings_on,
+)
 from gpubench_kit.schedule.fit import scene_of
 from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.statistics.compare import compare_tunings
+from gpubench_kit.statistics.reasons import is_cards_once
 from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
+
+_ONCE = (
+    "Two cards that are not installed in turns cannot be told from two installations, however many rounds each "
+    f"gets: so each is installed {MOUNTINGS} times in all; only then can be told how many installations it takes."
+)
 
 
 @dataclass(frozen=True)
@@ -22,7 +37,8 @@ class Work:
 
     Attributes
     ----------
-    stage : ``first`` (rounds of the plan), ``further`` (rounds of undecided games), ``waiting`` (planned
+    stage : ``first`` (rounds of the plan), ``further`` (rounds, or installations of cards, for undecided games),
+        ``waiting`` (planned
         runs are not recorded yet), ``done`` (nothing that the plan allows)
     design : everything to be done; for ``waiting`` and ``done`` what the run sheet holds, for its numbers
     told : why, in sentences
@@ -76,22 +92,19 @@ def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
-    """Return why no further rounds are planned."""
+    """Return why nothing further is planned."""
     stricter, _ = level_of_looks(plan, looks_made=looks + 1)
     return (
-        f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: no further rounds.",
+        f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: nothing further is added.",
         f"Set looks = {looks + 1} to go on: the page then says so, and every test uses the level {stricter:g}.",
     )
 
 
 def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
-    """Return the further rounds of the games that the last look left undecided."""
-    usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
-    rows = compare_tunings(usable, plan, looks_made=so_far.looks)
-    rows = rows[(rows["metric"] == plan.analysis.primary) & (rows["verdict"] == UNDECIDED)]
+    """Return the further rounds, or installations of cards, of the games that the last look left undecided."""
+    rows = _open_rows(plan, so_far)
     if not len(rows):
         return Work("done", on_sheet, ("The last report left no game undecided; there is nothing to add.",))
-    rows = rows.assign(is_sampled=[_is_sampled(row, plan) for row in rows.itertuples()])
     stops, beyond = [], []
     for stop in on_sheet.stops:
         mine = rows[(rows["game"] == stop.game) & (rows["setting"] == stop.setting)]
@@ -100,15 +113,44 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
         stops += [_extended(stop, within, plan=plan, runs=so_far.runs)] if len(within) else []
     told = []
     if beyond:
-        told.append(f"Not decidable in practice, so without further rounds: {'; '.join(beyond)}.")
+        far = rows[rows["more_runs"].isna() & ~rows["is_sampled"]]
+        told.append(f"Not decidable in practice, so without further {_units(far)}: {'; '.join(beyond)}.")
     if rows["is_sampled"].any():
         told.append("Between models the cards are what is counted: more samples would decide, more runs would not.")
+    if rows["is_once"].any():
+        told.append(_ONCE)
     if not stops:
         return Work("done", on_sheet, tuple(told))
     counts = ", ".join(f"{scene_of(stop.scene)} {_count_of(stop)}" for stop in stops)
     looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
-    told.insert(0, f"Further rounds for the undecided games, by their noise alone, before {looks}: {counts}.")
+    what = _units(rows[rows["more_runs"].notna() & ~rows["is_sampled"]])
+    told.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
     return Work("further", _of_stops(on_sheet, stops, plan), tuple(told))
+
+
+def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
+    """Return what the last look left open, with what it needs.
+
+    Cards that were not installed in turns have no noise of installations to reckon with: they get what a plan
+    gives cards at first, less the installation that there is.
+    """
+    usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
+    rows = compare_tunings(usable, plan, looks_made=so_far.looks)
+    rows = rows[rows["metric"] == plan.analysis.primary]
+    sampled, once = (
+        np.array([is_so(row) for row in rows.itertuples()], dtype=bool)
+        for is_so in (lambda row: _is_sampled(row, plan), is_cards_once)
+    )
+    rows = rows.assign(is_sampled=sampled, is_once=once & ~sampled, size=rows["n"] / rows["n_blocks"])
+    rows.loc[rows["is_once"], ["more_runs", "size"]] = MOUNTINGS - 1, DEFAULT_ROUNDS / MOUNTINGS
+    return rows[(rows["verdict"] == UNDECIDED) | rows["is_once"]]
+
+
+def _units(rows: pd.DataFrame) -> str:
+    """Return what is counted in rows of comparisons: rounds, or installations where two cards are compared."""
+    across = rows["of_card"] != rows["against_card"]
+    words = {"rounds": not across.all(), "installations of the cards in turns": across.any()}
+    return " and ".join(word for word, is_there in words.items() if is_there)
 
 
 def _is_sampled(row, plan: ReviewPlan) -> bool:
@@ -117,11 +159,12 @@ def _is_sampled(row, plan: ReviewPlan) -> bool:
 
 
 def _count_of(stop: Stop) -> str:
-    """Return the rounds of a game in words; between cards, how often each is mounted for it."""
+    """Return the rounds of a game in words; between cards, how often each is installed for it."""
     if not stop.mountings:
         return f"{stop.rounds}"
     each = math.ceil(stop.rounds / stop.mountings)
-    return f"{count_text(each, 'round')} in {count_text(stop.mountings, 'mounting')} of each card"
+    per = f"{count_text(each, 'round')} in each"
+    return f"{count_text(stop.mountings, 'installation')} of each card with {per}"
 
 
 def _extended(stop: Stop, rows: pd.DataFrame, *, plan: ReviewPlan, runs: pd.DataFrame) -> Stop:
@@ -134,7 +177,7 @@ def _extended(stop: Stop, rows: pd.DataFrame, *, plan: ReviewPlan, runs: pd.Data
     is_across = rows["of_card"] != rows["against_card"]
     across, own = rows[is_across], rows[~is_across]
     mountings = int(across["more_runs"].max()) if len(across) else 0
-    size = math.ceil((across["n"] / across["n_blocks"]).max()) if len(across) else 0
+    size = math.ceil(across["size"].max()) if len(across) else 0
     rounds = max(size * mountings, int(own["more_runs"].max()) if len(own) else 0)
     highest = mine["round"].max()
     return replace(

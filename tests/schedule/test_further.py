@@ -10,6 +10,7 @@ from gpubench_kit.statistics.compare import compare_tunings
 
 LONG = {"minutes": 9000.0}
 TWO_LOOKS = {"metrics": ["avg_fps"], "looks": 2}
+SCENES = ("Low Tide Racers", "Salt Orchard")
 CARDS = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
 
 
@@ -135,7 +136,52 @@ def test_between_cards_undecided_games_get_further_mountings_with_as_many_rounds
     assert mounted.to_dict() == {(game, card["name"]): n for game, n in wanted.items() for card in CARDS}
     per_mounting = [set(one.rows.groupby(["game", "session"]).size()) for one in (first, further)]
     assert per_mounting == [{2}, {2}]
-    assert all(f"{game} 2 rounds in {n} mounting" in further.told[0] for game, n in wanted.items())
+    assert further.told[0].startswith(
+        "Further installations of the cards in turns for the undecided games, by their"
+    )
+    told = [f"{game} {n} installations of each card with 2 rounds in each" for game, n in wanted.items()]
+    assert all(one in further.told[0] for one in told)
+
+
+def _installed_once(folder, **analysis):
+    """Return a folder with two games, every run on one card before those on the other, after the first look."""
+    made = folder(2, ("factory",), cards=CARDS, evening=LONG, analysis=TWO_LOOKS | analysis)
+    runs = [(card["name"], game, round_) for card in CARDS for game in SCENES for round_ in range(1, 6)]
+    rows = [
+        f"r{k:03d},factory,{game},measure,evening 1 {card},{round_},{k},,{card}"
+        for k, (card, game, round_) in enumerate(runs, start=1)
+    ]
+    made.write_sheet(*rows, headings="run,tuning,game,purpose,session,round,order,avg_fps,card")
+    made.record(noise=0.012, seed=3)
+    _look(made)
+    return made
+
+
+@pytest.mark.parametrize("analysis", [{}, {"restart_spread": {"avg_fps": 1.0, "restarts": 0}}])
+def test_cards_installed_once_get_installations_in_turns_and_no_further_rounds_in_place(folder, analysis):
+    made = _installed_once(folder, **analysis)
+    further = make_schedule(made.plan)
+    mounted = further.rows.groupby(["game", "card"])["session"].nunique()
+    assert (further.stage, set(mounted), set(further.rows["card"])) == (
+        "further",
+        {2},
+        {one["name"] for one in CARDS},
+    )
+    assert further.told[0].startswith("Further installations of the cards in turns")
+    assert "each is installed 3 times in all" in further.told[1]
+    _plan_and_record(made, noise=0.012)
+    rows = compare_tunings(read_so_far(made.plan).usable, made.plan, looks_made=1)
+    assert set(rows["layout"]) == {"restarts"}
+    assert set(rows["n_blocks"]) == {3}
+
+
+def test_cards_between_which_nothing_is_decidable_are_not_told_of_rounds(folder):
+    made = folder(1, ("factory",), cards=CARDS, evening=LONG, analysis=TWO_LOOKS)
+    made.write_sheet()
+    _plan_and_record(made, noise=0.08, seed=3)
+    _look(made)
+    wanted = "Not decidable in practice, so without further installations of the cards in turns: Low Tide Racers."
+    assert make_schedule(made.plan).told == (wanted,)
 
 
 def test_a_card_about_which_nothing_is_open_is_left_alone(folder):

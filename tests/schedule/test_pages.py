@@ -53,6 +53,20 @@ def test_the_head_tells_runs_rounds_time_and_what_was_left_out(folder):
     assert "average frame rate 0.6 %" in text
 
 
+def test_between_cards_the_page_counts_installations_in_turns(folder):
+    rivals = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+    text = _whole_page(make_schedule(folder(2, ("factory",), cards=rivals, evening=LONG).plan))
+    for words in (
+        "6 rounds of “factory” in 3 installations of each card in turns: ",
+        "Between cards installations are what is counted: more rounds within them do not take their place.",
+        "Cards are installed in turns, 3 times each; installations are the units between cards.",
+        "What an installation adds to the noise.",
+    ):
+        assert words in text
+    alone = _whole_page(make_schedule(folder(2, evening=LONG).plan))
+    assert "installation" not in alone
+
+
 def test_the_page_says_what_it_cannot_say(folder):
     metrics = ["avg_fps", "low_1pct_fps", "core_c", "load_pct"]
     made = folder(10, evening=LONG, analysis={"metrics": metrics, "margins": {"low_1pct_fps": 1.0}})
