@@ -8,10 +8,21 @@ import pandas as pd
 
 from gpubench_kit.archive.store import Store
 from gpubench_kit.findings import Finding
+from gpubench_kit.number_text import count_text
 
-#: Typed numbers can agree by chance. Those of one tuning are the same runs only where so many agree, and so large a
-#: share of the side that has fewer.
-LEAST_AGREEING, LEAST_SHARE = 3, 0.5
+#: Typed numbers can agree by chance. Runs of one tuning are taken for the same only where chance would do as much
+#: less often than this.
+LARGEST_CHANCE = 1e-5
+
+#: Runs that agree, but not beyond chance, are told of from so many on, and from such a share of the fewer runs.
+LEAST_TOLD, LEAST_SHARE = 3, 0.5
+
+#: Two runs agree by chance in about (last decimal / standard deviation) times 0.28 where values follow a normal
+#: law, 0.29 where they spread evenly. The rest allows for a spread known from few runs.
+_AGREE = 0.5
+
+#: Spread of runs of which none was repeated, as a share of the value: less than on any bench.
+_LEAST_SPREAD = 0.001
 
 #: Runs with a log: the log says which run it is.
 _LOGGED = """
@@ -19,33 +30,73 @@ SELECT r.review, r.run, min(v.place_in_time) OVER (PARTITION BY r.frame_log_sha2
 FROM runs r JOIN reviews v USING (review) WHERE r.frame_log_sha256 <> ''
 """
 
-#: Typed runs: card, bench, tuning, game, setting, purpose and round, and every value.
-_TYPED = """
-SELECT r.review, v.place_in_time, r.run, r.card, r.bench, r.tuning,
-    hash(r.card, r.bench, r.tuning, r.game, r.setting, r.purpose, r.round,
-         string_agg(m.metric || '=' || m.value, ';' ORDER BY m.metric)) AS same
-FROM runs r JOIN run_metrics m USING (review, run) JOIN reviews v USING (review)
-WHERE r.frame_log_sha256 = '' AND m.value IS NOT NULL
-GROUP BY r.review, v.place_in_time, r.run, r.card, r.bench, r.tuning, r.game, r.setting, r.purpose, r.round
+#: Typed runs: hashes of where they stand (tuning, game, setting, purpose, round) and of that with all values, and
+#: the chance that another run there has the same values: that of the one metric that tells most.
+_TYPED = f"""
+numbers AS (
+    SELECT r.review, v.place_in_time, r.run, r.card, r.bench, r.tuning, r.game, r.setting, r.purpose, r.round,
+        m.metric, m.value, m.step
+    FROM runs r JOIN run_metrics m USING (review, run) JOIN reviews v USING (review)
+    WHERE r.frame_log_sha256 = '' AND m.value IS NOT NULL),
+repeats AS (
+    SELECT card, game, setting, metric, count(*) - 1 AS df,
+        stddev_samp(value) / nullif(abs(avg(value)), 0) AS spread
+    FROM numbers GROUP BY review, card, bench, tuning, game, setting, purpose, metric HAVING count(*) > 1),
+of_scene AS (
+    SELECT card, game, setting, metric, sqrt(sum(df * spread ** 2) / sum(df)) AS own FROM repeats GROUP BY ALL),
+of_card AS (SELECT card, metric, median(spread) AS usual FROM repeats GROUP BY ALL),
+spreads AS (
+    SELECT n.*, coalesce(least(own, usual), {_LEAST_SPREAD}) * abs(value) AS spread
+    FROM numbers n LEFT JOIN of_scene USING (card, game, setting, metric) LEFT JOIN of_card USING (card, metric)),
+telling AS (
+    SELECT *, CASE WHEN step > 0 AND spread > 0 THEN least(1, {_AGREE} * step / spread) ELSE 1 END AS chance
+    FROM spreads),
+typed AS (
+    SELECT review, place_in_time, run, card, bench, tuning, min(chance) AS chance,
+        hash(card, bench, tuning, game, setting, purpose, round) AS stands,
+        hash(card, bench, tuning, game, setting, purpose, round,
+             string_agg(metric || '=' || value, ';' ORDER BY metric)) AS same
+    FROM telling
+    GROUP BY review, place_in_time, run, card, bench, tuning, game, setting, purpose, round)
 """
 
-_SHARED = """
-WITH typed AS ({typed}),
-shared AS (SELECT * FROM typed QUALIFY min(place_in_time) OVER (PARTITION BY same) < place_in_time),
-earlier AS (
-    SELECT s.review, s.card, s.bench, s.tuning, s.run, t.review AS other, t.place_in_time AS first_place
-    FROM shared s JOIN typed t ON t.same = s.same AND t.place_in_time < s.place_in_time),
-sizes AS (SELECT review, card, bench, tuning, count(*) AS n FROM typed GROUP BY ALL)
-SELECT e.review, e.run, min(e.first_place) AS first_place FROM earlier e
-JOIN (
-    SELECT p.review, p.other, p.card, p.bench, p.tuning
-    FROM (SELECT review, other, card, bench, tuning, count(DISTINCT run) AS n FROM earlier GROUP BY ALL) p
-    JOIN sizes a ON (a.review, a.card, a.bench, a.tuning) = (p.review, p.card, p.bench, p.tuning)
-    JOIN sizes b ON (b.review, b.card, b.bench, b.tuning) = (p.other, p.card, p.bench, p.tuning)
-    WHERE p.n >= {least} AND p.n >= {share} * least(a.n, b.n)
-) sure ON (sure.review, sure.other, sure.card, sure.bench, sure.tuning)
-     = (e.review, e.other, e.card, e.bench, e.tuning)
-GROUP BY ALL
+#: Pairs of reviews with runs of one tuning that agree: how many, of how many, and the natural log of a bound on the
+#: chance of so many. With an expected number of agreements of m, k or more come with a chance of at most m^k / k!.
+_AGREEING = f"""
+WITH {_TYPED},
+pairs AS (
+    SELECT s.review, t.review AS other, s.card, s.bench, s.tuning, s.run, t.run AS run_there, t.place_in_time
+    FROM typed s JOIN typed t ON t.same = s.same AND t.place_in_time < s.place_in_time),
+groups AS (
+    SELECT review, other, card, bench, tuning, place_in_time, count(DISTINCT run) AS n,
+        least(count(DISTINCT run), count(DISTINCT run_there)) AS k
+    FROM pairs GROUP BY ALL),
+sizes AS (SELECT review, card, bench, tuning, count(*) AS n FROM typed GROUP BY ALL),
+expected AS (
+    SELECT g.review, g.other, g.card, g.bench, g.tuning, sum(greatest(s.chance, t.chance)) AS m
+    FROM groups g JOIN typed s USING (review, card, bench, tuning)
+    JOIN typed t ON t.review = g.other AND t.stands = s.stands GROUP BY ALL),
+judged AS (
+    SELECT g.*, least(a.n, b.n) AS fewer, g.k * ln(e.m) - lgamma(g.k + 1) AS log_chance
+    FROM groups g JOIN expected e USING (review, other, card, bench, tuning)
+    JOIN sizes a USING (review, card, bench, tuning)
+    JOIN sizes b ON (b.review, b.card, b.bench, b.tuning) = (g.other, g.card, g.bench, g.tuning))
+"""
+
+_IS_SURE = f"log_chance <= ln({LARGEST_CHANCE})"
+
+_SHARED = f"""
+{_AGREEING}
+SELECT p.review, p.run, min(p.place_in_time) AS first_place
+FROM pairs p JOIN judged j USING (review, other, card, bench, tuning) WHERE {_IS_SURE} GROUP BY ALL
+"""
+
+_PERHAPS = f"""
+{_AGREEING}
+SELECT v.place, o.place AS other, sum(j.n)::BIGINT AS n
+FROM judged j JOIN reviews v USING (review) JOIN reviews o ON o.review = j.other
+WHERE NOT {_IS_SURE} AND j.n >= {LEAST_TOLD} AND j.n >= {LEAST_SHARE} * fewer
+GROUP BY ALL ORDER BY v.place, other
 """
 
 
@@ -58,22 +109,23 @@ def mark_repeated(store: Store) -> list[Finding]:
 
     Returns
     -------
-    list of Finding, one for each pair of reviews
+    list of Finding, one for each pair of reviews: runs that count once, and runs that only may be the same
 
     Notes
     -----
     A run with a frame log is known by the log's hash. Typed runs are the same where card, bench, tuning, game,
-    setting, round and all values agree; since single numbers may agree by chance, at least `LEAST_AGREEING` runs of
-    the tuning, and `LEAST_SHARE` of those of the review that has fewer, must do so.
+    setting, purpose, round and all values agree, if so many agreements are no chance. That is reckoned for the runs
+    of one tuning in two reviews, from the last decimal that was typed and the spread of repeated runs: 101 and 101
+    in a game whose runs hardly differ says nothing, ten numbers with two decimals say all. Runs that agree, but may
+    do so by chance, count in both reviews, and that is told.
     """
-    shared = _SHARED.format(typed=_TYPED, least=LEAST_AGREEING, share=LEAST_SHARE)
     store.derive(
         "repeated",
         f"""
         SELECT f.review, f.run, o.review AS other FROM (
             SELECT l.review, l.run, l.first_place FROM ({_LOGGED}) l JOIN reviews v USING (review)
             WHERE l.first_place < v.place_in_time
-            UNION ALL ({shared})
+            UNION ALL ({_SHARED})
         ) f JOIN reviews o ON o.place_in_time = f.first_place ORDER BY o.place_in_time, f.review, f.run
         """,
     )
@@ -81,7 +133,7 @@ def mark_repeated(store: Store) -> list[Finding]:
         "SELECT v.place, o.place AS other, count(*) AS n FROM repeated r JOIN reviews v USING (review) "
         "JOIN reviews o ON o.review = r.other GROUP BY ALL ORDER BY v.place, other"
     )
-    return list(_findings(pairs))
+    return [*_findings(pairs), *_doubts(store.ask(_PERHAPS))]
 
 
 def _findings(pairs: pd.DataFrame) -> Iterable[Finding]:
@@ -90,3 +142,14 @@ def _findings(pairs: pd.DataFrame) -> Iterable[Finding]:
         runs = "1 run is" if pair.n == 1 else f"{pair.n} runs are"
         told = f"{pair.place}: {runs} also in {pair.other}, so each counts once, there."
         yield Finding("note", "same_run_twice", told, found=float(pair.n), limit=0.0)
+
+
+def _doubts(pairs: pd.DataFrame) -> Iterable[Finding]:
+    """Yield what is told of runs whose numbers agree, but may do so by chance."""
+    for pair in pairs.itertuples():
+        told = (
+            f"{pair.place}: {count_text(pair.n, 'run')} typed there have the same numbers as in {pair.other}. That "
+            "may be chance, so they count in both."
+        )
+        action = "If they are the same runs, leave them out of one of the two reviews."
+        yield Finding("note", "same_numbers_twice", told, found=float(pair.n), action=action)

@@ -42,9 +42,11 @@ def reviews_table(reports: Sequence[Report]) -> tuple[pd.DataFrame, list[Finding
     dates = {report.review: _date_of(report.manifest["measured"]) for report in reports}
     wrong = dict(_implausible(dates))
     findings = [_not_used(report, wrong[report.review]) for report in reports if report.review in wrong]
-    findings += [finding for report in reports for finding in _clock_findings(report)]
+    clocks = {report.review: list(_clock_findings(report)) for report in reports}
+    findings += [finding for several in clocks.values() for finding in several]
     known = {review: "" if review in wrong else when for review, when in dates.items()}
     ordered = sorted(reports, key=lambda one: (known[one.review] == "", known[one.review], one.place))
+    findings += _out_of_order([one for one in ordered if known[one.review] and not clocks[one.review]])
     names = _names_of(ordered)
     rows = [
         _row(report, known[report.review], names[report.review]) | {"place_in_time": place}
@@ -157,3 +159,20 @@ def _clock_findings(report: Report) -> Iterable[Finding]:
             f"{report.place}: its last run started on {last.isoformat()}, {(day - last).days} days before its date."
         )
         yield Finding("note", "clock_long_before_date", told, action=_CHECK_CLOCK)
+
+
+def _out_of_order(ordered: Iterable[Report]) -> Iterable[Finding]:
+    """Yield a finding for each review whose runs started before those of a review that has an earlier date."""
+    latest: tuple[date, Report] | None = None
+    for report in ordered:
+        first, last = (_day(report.manifest["measured"][name]) for name in ("first_start", "last_start"))
+        if first is None or last is None:
+            continue
+        if latest is not None and last < latest[0]:
+            told = (
+                f"{report.place}: its last run started on {last.isoformat()}, before the first of "
+                f"{latest[1].place} ({latest[0].isoformat()}), though its date is not earlier. The dates count."
+            )
+            yield Finding("note", "clock_out_of_order", told, action=_CHECK_CLOCK)
+        if latest is None or first > latest[0]:
+            latest = first, report

@@ -20,7 +20,8 @@ _METHOD = (
     ("What counts",
      "Used runs with the purpose that the metric's verdicts use. A run that several reviews hold counts once, in "
      "the earliest: known by the hash of its frame log or, where numbers were typed, by card, bench, tuning, game, "
-     "setting, round and all values, if at least three runs and half of the tuning's agree."),
+     "setting, round and all values, if chance would make as many runs of the tuning agree less than once in "
+     "100,000 times. What agrees but may be chance counts in both, and is told."),
     ("Noise",
      "Squares about the mean of one card, tuning, game and session of one review, pooled by their degrees of "
      "freedom. The interval is that of a chi-squared variance. It takes for granted that all tunings and cards of "

@@ -33,6 +33,7 @@ class MadeReport:
     noise_pct : run-to-run noise; ``noise_of`` for single games
     restart_pct : spread between sessions, shared by all games
     level_pct : how far all values lie from the usual level
+    decimals : decimals that were typed of each value; None: all digits, of which nothing is told
     sections : further sections of the plan
     """
 
@@ -50,6 +51,7 @@ class MadeReport:
     noise_of: Mapping[str, float] = field(default_factory=dict)
     restart_pct: float = 0.3
     level_pct: float = 0.0
+    decimals: int | None = None
     sections: Mapping = field(default_factory=dict)
 
     @property
@@ -105,7 +107,10 @@ class MadeReport:
             restart = self.restart_pct * rng.standard_normal(int(session.max()) + 1)[session]
             log = (effect + self.level_pct + restart + spread * rng.standard_normal(len(game))) / 100
             value = _LEVELS[metric] * np.exp(log + 0.1 * game)
-            parts.append(runs.assign(metric=metric, value=value, step=0.0))
+            typed, step = (
+                (value, 0.0) if self.decimals is None else (value.round(self.decimals), 10.0**-self.decimals)
+            )
+            parts.append(runs.assign(metric=metric, value=typed, step=step))
         return pd.concat(parts, ignore_index=True).sort_values(["metric", "order"], kind="stable")
 
 
