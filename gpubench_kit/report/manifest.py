@@ -14,7 +14,10 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.errors import ReportError
+from gpubench_kit.plan.measured_spread import SPREAD_FILE
+from gpubench_kit.plan.rules import ARCHIVE_WORD
 from gpubench_kit.report.measured_under import measured_under
+from gpubench_kit.schedule.earlier_noise import noise_table_for
 from gpubench_kit.tables import PAIR_KEY
 
 #: 2: what was measured under which conditions (`measured`) came in, which an archive of many reports needs.
@@ -39,7 +42,8 @@ def make_manifest(
     Parameters
     ----------
     plan : ReviewPlan, gives folder, fingerprint, seed and analysis
-    inputs : files that were read, as paths relative to the plan's folder
+    inputs : files that were read, as paths relative to the plan's folder; what the plan takes from the archive of
+        the bench (``restart_spread``, ``noise_from``) is added, by its path in the working directory
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
     claims : DataFrame, one row per sentence of the script; see ``tables.CLAIMS``
@@ -62,7 +66,7 @@ def make_manifest(
         "seed": plan.analysis.seed,
         "looks_made": looks_made,
         "looks_planned": plan.analysis.looks,
-        "inputs": {name: file_hash(plan.folder / name) for name in sorted(set(inputs))},
+        "inputs": {name: file_hash(path) for name, path in sorted(_input_files(plan, inputs).items())},
         "versions": kit_versions(),
         "verdicts": {
             "overall": json_rows(overall, (*PAIR_KEY, "group", "scope", "metric", *_RESULT)),
@@ -70,6 +74,19 @@ def make_manifest(
             "claims": json_rows(claims, ("id", "text", "verdict")),
         },
     }
+
+
+def _input_files(plan, inputs: Iterable[str]) -> dict[str, Path]:
+    """Return every input by its name: files of the review, and the tables of the archive that its plan asks for."""
+    files = {name: plan.folder / name for name in inputs}
+    spread = plan.restart_spread_source
+    if spread:
+        files[spread] = (plan.folder if spread == SPREAD_FILE else Path.cwd()) / spread
+    if plan.evening.noise_from == ARCHIVE_WORD:
+        # The evening was planned by it; a report can be made where it is no longer at hand.
+        table, name = noise_table_for(plan)
+        files |= {} if table is None else {name: table}
+    return files
 
 
 def kit_versions() -> dict[str, str]:

@@ -61,6 +61,17 @@ def noise_file_of(report: str | Path) -> Path:
     return found
 
 
+def noise_table_for(plan: ReviewPlan) -> tuple[Path | None, str]:
+    """Return the table of noise that earlier reviews left for a plan, and its name; None where there is none.
+
+    Parameters
+    ----------
+    plan : its folder may hold a copy of the table, which comes before the archive
+    """
+    places = ((plan.folder / PREVIOUS, PREVIOUS), (Path.cwd() / ARCHIVE, ARCHIVE.as_posix()))
+    return next((one for one in places if one[0].is_file()), (None, ""))
+
+
 def read_noise(path: Path) -> pd.DataFrame:
     """Return the columns of a noise table that a planner needs: names, ``n``, ``sd`` and, of the archive, ``df``.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ from gpubench_kit.schedule.earlier_noise import (
     ARCHIVE,
     PREVIOUS,
     archive_spreads,
+    noise_table_for,
     read_noise,
     spreads_told,
 )
@@ -125,10 +125,8 @@ def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict:
 
 def _of_archive(plan: ReviewPlan) -> tuple[dict, str]:
     """Return the pooled noise of earlier reviews and where it lies; nothing where there is none."""
-    for place, name in ((plan.folder / PREVIOUS, PREVIOUS), (Path.cwd() / ARCHIVE, ARCHIVE.as_posix())):
-        if place.is_file():
-            return _pooled([("archive", read_noise(place))]), name
-    return {}, ""
+    place, name = noise_table_for(plan)
+    return ({}, "") if place is None else (_pooled([("archive", read_noise(place))]), name)
 
 
 def _pooled(tables: Iterable[tuple[str, pd.DataFrame]]) -> dict:
