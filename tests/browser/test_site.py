@@ -68,6 +68,7 @@ def address(site) -> Iterator[str]:
 def visit(browser: Browser, address: str) -> Iterator[tuple[Page, list[str]]]:
     """Return the list of reports in a browser, and what it complained of or asked for elsewhere."""
     context = browser.new_context()
+    context.set_default_timeout(120_000)
     page, complaints = context.new_page(), []
     page.on("console", lambda said: complaints.extend([said.text] * (said.type in ("error", "warning"))))
     page.on("pageerror", lambda error: complaints.append(str(error)))
@@ -83,6 +84,7 @@ def test_the_list_leads_to_every_report_and_each_is_whole(visit):
     assert sorted(links) == ["real_scenes/index.html", "ten_games/index.html"]
     for link in links:
         page.locator(f'a[href="{link}"]').click()
+        page.wait_for_load_state("load")
         assert page.locator("svg[role=img]").count() > 3
         ground = page.evaluate("() => getComputedStyle(document.querySelector('.kit .verdict')).fontWeight")
         assert ground == "600"

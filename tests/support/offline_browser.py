@@ -104,7 +104,7 @@ def opened(browser: Browser, path: Path, *, width: int = 1280, scheme: str = "li
     """
     window = {"width": width, "height": 900}
     context = browser.new_context(viewport=window, color_scheme=scheme, offline=True)
-    context.set_default_timeout(60_000)
+    context.set_default_timeout(120_000)
     one = Opened(context.new_page())
     context.route("**/*", lambda route: _only_files(route, one.outside_requests))
     one.page.on("console", lambda message: _note_error(message, one.console_errors))
