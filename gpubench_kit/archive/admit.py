@@ -13,13 +13,24 @@ from typing import Any
 from gpubench_kit.archive.find import DESCRIPTION, MANIFEST, TABLES, Candidate
 from gpubench_kit.archive.versions import NEWEST, OLDEST, current
 from gpubench_kit.findings import Finding
-from gpubench_kit.tables import ALL_TABLES
+from gpubench_kit.tables import PAIR_KEY
 
 #: What a file that is an archive, and no report, says of itself.
 KIND, ARCHIVE = "kind", "archive"
 
-#: Tables of a report that an archive is made of; findings of single runs stay with their report.
-TABLES_READ = ("runs", "run_metrics", "comparisons", "overall", "claims")
+#: Tables of a report that an archive is made of, with the columns that it asks: a report made before the kit knew
+#: of another is read without. Findings of single runs stay with their report.
+COLUMNS_ASKED = {
+    "runs": ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "round", "used",
+             "frame_log_sha256"),
+    "run_metrics": ("run", "metric", "value", "definition", "step"),
+    "comparisons": (*PAIR_KEY, "game", "setting", "metric", "change", "n", "n_against", "margin", "verdict",
+                    "reason"),
+    "overall": (*PAIR_KEY, "group", "scope", "metric", "scale", "unit", "n_games", "change", "low", "high", "df",
+                "p_diff", "p_diff_adjusted", "p_same_adjusted", "margin", "verdict", "reason"),
+    "claims": ("id", "metric", "of", "against", "over", "verdict"),
+}  # fmt: skip
+TABLES_READ = tuple(COLUMNS_ASKED)
 
 #: A manifest lists verdicts and hashes; anything much larger is something else.
 _LARGEST_MANIFEST = 200_000_000
@@ -158,7 +169,7 @@ def _head_of(candidate: Candidate, name: str, hashes: Mapping[str, str]) -> tupl
         told = f"its table {path.name} is not the one that the report was made with."
         raise _Refused("table_changed", told, _REPORT_AGAIN)
     head = next(csv.reader([content.split(b"\n", 1)[0].decode("utf-8", errors="replace")]), [])
-    missing = [column for column in ALL_TABLES[name].names if column not in head]
+    missing = [column for column in COLUMNS_ASKED[name] if column not in head]
     if missing:
         told = f"its table {path.name} lacks the column '{missing[0]}'."
         raise _Refused("table_changed", told, _REPORT_AGAIN)

@@ -171,8 +171,11 @@ def _selection(reports: Sequence[Report], declared: Table) -> str:
     columns = ", ".join(f"{_quoted(name)}: '{_TYPES[kinds.get(name, 'text')]}'" for name in head)
     files = {str(report.table_file(declared.name)): report.review for report in reports}
     reviews = ", ".join(f"{_quoted(file)}: {_quoted(review)}" for file, review in files.items())
+    cells = ", ".join(
+        _read_cell(column) if column.name in head else _no_cell(column) for column in declared.columns
+    )
     return (
-        f"SELECT map {{{reviews}}}[filename] AS review, {', '.join(map(_read_cell, declared.columns))} "
+        f"SELECT map {{{reviews}}}[filename] AS review, {cells} "
         f"FROM read_csv([{', '.join(map(_as_pattern, files))}], auto_detect = false, header = true, delim = ',', "
         f"quote = '\"', escape = '\"', nullstr = '', filename = true, columns = {{{columns}}})"
     )
@@ -190,6 +193,11 @@ def _read_cell(column: Column) -> str:
         return name
     unguarded = f"CASE WHEN regexp_matches({name}, {_quoted(_GUARDED)}) THEN {name}[2:] ELSE {name} END"
     return f"coalesce({unguarded}, '') AS {name}"
+
+
+def _no_cell(column: Column) -> str:
+    """Return the expression for a column that a report does not have yet: empty text, or no value."""
+    return f'{_quoted("")} AS "{column.name}"' if column.kind == "text" else f'NULL AS "{column.name}"'
 
 
 def _columns_text(declared: Table) -> str:

@@ -7,13 +7,17 @@ import json
 import os
 import shutil
 
+import pandas as pd
 import pytest
 from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive import admit
+from gpubench_kit.archive.admit import COLUMNS_ASKED
 from gpubench_kit.archive.archive import gather_archive, open_archive
 from gpubench_kit.archive.find import find_reports
+from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.errors import ReportError, TableError
+from gpubench_kit.tables import ALL_TABLES
 
 SMALL = MadeReport(games=2, rounds=4, rounds_per_session=2)
 
@@ -112,6 +116,42 @@ def test_a_table_without_a_column_is_refused_and_one_with_more_is_read(whole, re
     assert "lacks the column 'verdict'" in _checks(gather_archive(reports))["table_changed"]
     _replace_table(bad, "claims", text.replace(",verdict", ",further,verdict", 1))
     assert len(gather_archive(reports).reviews) == 2
+
+
+def test_a_report_made_before_the_kit_knew_of_a_column_is_read_without_it(whole, reports):
+    bad = _bad(whole, reports)
+    for name, table in ALL_TABLES.items():
+        if name not in COLUMNS_ASKED:
+            continue
+        frame = pd.read_csv(bad / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
+        _replace_table(bad, name, frame[list(COLUMNS_ASKED[name])].to_csv(index=False, lineterminator="\n"))
+        assert set(table.names) > set(COLUMNS_ASKED[name])
+    archive = gather_archive(reports)
+    assert list(archive.reviews["n_runs"]) == [16, 16]
+    assert list(archive.findings["check"]) == ["same_run_twice"]
+    found = archive.ask("SELECT v.place, r.n_frames, r.excluded_for FROM runs r JOIN reviews v USING (review)")
+    old = found[found["place"] == "reports/bad"]
+    assert old["n_frames"].isna().all()
+    assert (old["excluded_for"] == "").all()
+    shutil.rmtree(reports / "good")
+    stripped, complete = gather_archive(reports).tables, gather_archive(whole).tables
+    for name in ARCHIVE_TABLES:
+        assert _comparable(stripped[name]).equals(_comparable(complete[name])), name
+    assert all(len(stripped[name]) for name in ("run_noise", "restart_spread", "cards", "games"))
+
+
+@pytest.mark.parametrize("name", COLUMNS_ASKED)
+def test_a_report_without_a_column_that_is_asked_is_refused(whole, reports, name):
+    bad = _bad(whole, reports)
+    frame = pd.read_csv(bad / "tables" / f"{name}.csv", dtype=str, keep_default_na=False)
+    column = COLUMNS_ASKED[name][-1]
+    _replace_table(bad, name, frame.drop(columns=column).to_csv(index=False, lineterminator="\n"))
+    assert f"{name}.csv lacks the column '{column}'" in _checks(gather_archive(reports))["table_changed"]
+
+
+def _comparable(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table without what names the report that it was made of."""
+    return table.drop(columns=["review", "place", "title", "name"], errors="ignore")
 
 
 def _replace_table(report, name: str, text: str) -> None:
