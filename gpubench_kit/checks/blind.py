@@ -8,7 +8,12 @@ from dataclasses import replace
 from gpubench_kit.findings import Finding
 
 #: Checks whose messages end with levels of tunings, in brackets -> whether their numbers are levels, too.
-TELL_LEVELS = {"tuning_not_applied": True, "tuning_not_as_declared": True, "unlike_fellows": False}
+TELL_LEVELS = {
+    "tuning_not_applied": True,
+    "tuning_not_as_declared": True,
+    "typed_values_equal": True,
+    "unlike_fellows": False,
+}
 
 
 def without_levels(findings: Iterable[Finding]) -> list[Finding]:

@@ -37,6 +37,7 @@ from gpubench_kit.checks.run_checks import (
 )
 from gpubench_kit.checks.settling_checks import check_first_runs, check_settled, check_warm_up
 from gpubench_kit.checks.tuning_checks import check_tunings_applied
+from gpubench_kit.checks.typed_checks import check_repeated_values
 from gpubench_kit.findings import Finding, findings_table
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.review import Review
@@ -57,6 +58,7 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     check_caps,
     check_load,
     check_unlike_fellows,
+    check_repeated_values,
     check_warm_up,
     check_settled,
     check_first_runs,
