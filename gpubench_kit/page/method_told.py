@@ -20,6 +20,14 @@ _LAYOUTS = {
     "not_stated": "Where the order of the runs is not stated, the two sides are treated as separate groups, and "
     "there is no result over games.",
 }
+#: The same where two cards are compared: what starts anew between them is the installation.
+_BETWEEN_CARDS = {
+    "restarts": "Cards were installed in turns, several times each; the installation is the unit, not the single "
+    "run.",
+    "confounded": "Where cards were not installed in turns, no verdict is given unless a spread between "
+    "installations is stated: a difference between cards and a difference between two installations cannot be told "
+    "apart.",
+}
 _ADJUST = {
     "holm": "Many games are compared at once, so p-values are adjusted (Holm 1979): the chance of even one false "
     "claim among the named games stays at the level.",
@@ -117,8 +125,9 @@ def _games(plan) -> Markup:
 
 def _layout_sentences(comparisons: pd.DataFrame, plan) -> list[str]:
     """Return how runs were ordered, and which were left out by rule."""
-    found = set(comparisons["layout"])
-    told = [text for name, text in _LAYOUTS.items() if name in found]
+    is_across = _between_cards(comparisons, plan)
+    told = _told_layouts(comparisons[~is_across], _LAYOUTS)
+    told += [one for one in _told_layouts(comparisons[is_across], _LAYOUTS | _BETWEEN_CARDS) if one not in told]
     if plan.analysis.applied in _APPLIED:
         told.append(f"The plan states that tunings were applied {_APPLIED[plan.analysis.applied]}.")
     told += _rules(plan)
@@ -126,6 +135,20 @@ def _layout_sentences(comparisons: pd.DataFrame, plan) -> list[str]:
     if edge and metric_of_sensors(comparisons):
         told.append(f"Sensors average over time, so their means leave out {significant_text(edge)} s at each end.")
     return told
+
+
+def _told_layouts(comparisons: pd.DataFrame, texts: dict[str, str]) -> list[str]:
+    """Return the sentences of the layouts that rows have."""
+    found = set(comparisons["layout"])
+    return [text for name, text in texts.items() if name in found]
+
+
+def _between_cards(comparisons: pd.DataFrame, plan) -> pd.Series:
+    """Return which rows compare two single cards; between samples of models the card itself is the unit."""
+    names = {*comparisons["of_card"], *comparisons["against_card"]}
+    models = {name for name in names if len(plan.cards_named(name)) > 1}
+    sides = comparisons[["of_card", "against_card"]]
+    return (sides["of_card"] != sides["against_card"]) & ~sides.isin(models).any(axis=1)
 
 
 def metric_of_sensors(comparisons: pd.DataFrame) -> bool:
