@@ -27,7 +27,7 @@ from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
 
 _ONCE = (
     "Two cards that are not installed in turns cannot be told from two installations, however many rounds each "
-    f"gets: so each is installed {MOUNTINGS} times in all; only then can be told how many installations it takes."
+    f"gets: so each is installed {MOUNTINGS - 1} times more; only then can be told how many installations it takes."
 )
 
 
