@@ -32,6 +32,14 @@ _SMALL_TEXT = """() => [...document.querySelectorAll('body *')]
     .filter(([size]) => size < 12)"""
 _DRAWING_SCALES = """() => [...document.querySelectorAll('svg[role=img]')].filter(e => e.getClientRects().length)
     .map(e => e.getBoundingClientRect().width / e.viewBox.baseVal.width)"""
+_FAR_CAPTIONS = """() => {
+    document.querySelectorAll('details').forEach(e => { e.open = true });
+    return [...document.querySelectorAll('caption')].filter(e => {
+        const text = document.createRange();
+        text.selectNodeContents(e);
+        return text.getBoundingClientRect().right > innerWidth;
+    }).map(e => e.textContent.slice(0, 60));
+}"""
 _HEIGHTS = """() => [...document.querySelectorAll('figure')].map(e => [
     e.getBoundingClientRect().height, getComputedStyle(e).breakInside, e.id])"""
 _RESULT_END = (
@@ -64,6 +72,10 @@ def test_the_page_is_whole_without_a_network(one):
 def test_the_page_fits_its_window(one):
     assert one.pixels_sideways() == 0
     assert one.sticking_out() == []
+
+
+def test_every_caption_is_read_without_scrolling_its_table(one):
+    assert one.page.evaluate(_FAR_CAPTIONS) == []
 
 
 def test_axe_finds_nothing_to_mend(one):
