@@ -8,7 +8,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from gpubench_kit.number_text import change_and_interval_text, count_text, number_text, percent_text, value_text
+from gpubench_kit.number_text import (
+    MISSING,
+    change_and_interval_text,
+    count_text,
+    interval_text,
+    number_text,
+    percent_text,
+    value_text,
+)
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.quick import QuickComparison
 
@@ -50,7 +58,9 @@ def comparison_text(found: QuickComparison) -> str:
               f"{count_text(found.n_against, 'run')}"]  # fmt: skip
     lines += [f"  change     {change}", f"  test       {found.test}"]
     if found.margin is not None:
-        lines.append(f"  margin     {percent_text(found.margin) if unit == '%' else f'{found.margin:g} {unit}'}")
+        margin = percent_text(found.margin) if unit == "%" else f"{found.margin:g} {unit}"
+        held = f" (held against it: 90 % interval {interval_text(found.same_low, found.same_high, unit)})"
+        lines.append(f"  margin     {margin}" + ("" if MISSING in held else held))
     if found.more_runs is not None:
         lines.append(f"  to decide  {count_text(found.more_runs, 'further run')} of each side")
     return "\n".join(line for place, line in enumerate(lines) if line or place == 2)

@@ -29,8 +29,9 @@ def quick_sentence(
         return f"No verdict on {label}. {REASON_TEXT[result['reason']]}"
     interval = f"95 % interval {interval_text(result['low'], result['high'], unit)}"
     if result["verdict"] == "same_within_margin":
-        beyond = _margin_text(margin, metric)
-        return f"No difference in {label} beyond {beyond} between {of} and {against} ({interval})."
+        # The interval that is held against the margin: the wider one may reach past it.
+        beyond, held = _margin_text(margin, metric), interval_text(result["same_low"], result["same_high"], unit)
+        return f"No difference in {label} beyond {beyond} between {of} and {against} (90 % interval {held})."
     if result["verdict"] == "undecided":
         start = f"Not decided: {label} of {of} against {against} is uncertain ({interval})."
         return "".join((start, _ruled_out_text(result, metric, margin=margin), _more_text(margin, more)))

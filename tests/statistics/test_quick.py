@@ -124,6 +124,13 @@ def test_the_same_is_said_with_its_margin():
     assert found.sentence.startswith("No difference in average frame rate beyond 2 % between quiet and factory")
 
 
+def test_what_is_called_the_same_is_told_with_the_interval_held_against_the_margin():
+    # The 95 % interval reaches past 2 %; the two one-sided tests at 5 % each go with the one of 90 %.
+    found = quick_comparison([100, 101, 99.5], [100.4, 100.9, 99.0])
+    assert (found.verdict, found.high > 2 > found.same_high) == ("same_within_margin", True)
+    assert found.sentence.endswith("between A and B (90 % interval −1.5 to +1.6 %).")
+
+
 def test_a_difference_metric_speaks_in_its_unit():
     found = quick_comparison([70, 71, 70.5], [75, 75.5, 76], metric="core_c", margin=1.0)
     assert (found.verdict, found.unit, found.of_value) == ("better", "°C", 70.5)
