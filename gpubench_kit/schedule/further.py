@@ -38,8 +38,7 @@ class Work:
     Attributes
     ----------
     stage : ``first`` (rounds of the plan), ``further`` (rounds, or installations of cards, for undecided games),
-        ``waiting`` (planned
-        runs are not recorded yet), ``done`` (nothing that the plan allows)
+        ``waiting`` (planned runs are not recorded yet), ``done`` (nothing that the plan allows)
     design : everything to be done; for ``waiting`` and ``done`` what the run sheet holds, for its numbers
     told : why, in sentences
     """
