@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+#: Signals whose edges are looked for, in this order: sensor, least swing, how surely its edge is the frames' [s].
+SIGNALS = (("load_pct", 30.0, 0.5), ("board_w", 20.0, 1.5), ("wall_w", 30.0, 2.0))
+
 #: Dips shorter than this do not end a stretch [s]: a loading pause, a sensor's stray zero.
 _DIP_S = 2.0
+
+#: A card that ran is busy for so long at least [s].
+_SHORTEST_RUN_S = 20.0
 
 #: Least swing between idle and busy, as a share of the busy level.
 _LEAST_SHARE = 0.4
@@ -51,10 +58,9 @@ def busy_stretches(time_s: np.ndarray, signal: np.ndarray, *, least_swing: float
     time_s, signal = time_s[is_number], signal[is_number]
     if time_s.size < 4:
         return []
-    idle, busy = float(signal.min()), float(np.quantile(signal, 0.9))
-    if busy - idle < max(least_swing, _LEAST_SHARE * busy):
+    middle = _middle(time_s, signal, least_swing)
+    if np.isnan(middle):
         return []
-    middle = (idle + busy) / 2.0
     is_busy = signal > middle
     rises = np.flatnonzero(~is_busy[:-1] & is_busy[1:])
     falls = np.flatnonzero(is_busy[:-1] & ~is_busy[1:])
@@ -67,6 +73,51 @@ def busy_stretches(time_s: np.ndarray, signal: np.ndarray, *, least_swing: float
         for start, end in zip(starts, ends, strict=True)
     ]
     return _joined(found)
+
+
+def _middle(time_s: np.ndarray, signal: np.ndarray, least_swing: float) -> float:
+    """Return the middle between idle and busy; nan where the signal does not swing.
+
+    In a log of hours that shows one run, the card is busy for less than a tenth of the time.
+    """
+    idle, length_s = float(signal.min()), float(time_s[-1] - time_s[0])
+    for share in (0.9, 1.0 - _SHORTEST_RUN_S / length_s if length_s > 0 else 0.9):
+        busy = float(np.quantile(signal, max(0.9, share)))
+        if busy - idle >= max(least_swing, _LEAST_SHARE * busy):
+            return (idle + busy) / 2.0
+    return float("nan")
+
+
+def surest_stretches(time_s: np.ndarray, values: Mapping[str, np.ndarray]) -> list[tuple[str, BusyStretch, float]]:
+    """Return the busy stretches of the surest signal: its name, the stretch, how sure its edges are [s].
+
+    Parameters
+    ----------
+    time_s : array of shape (n,)
+    values : array of shape (n,) by sensor metric
+    """
+    surest = [one for one in SIGNALS if one[0] in values][:1]
+    return [
+        (metric, stretch, slack_s)
+        for metric, least_swing, slack_s in surest
+        for stretch in busy_stretches(time_s, values[metric], least_swing=least_swing)
+    ]
+
+
+def fits_run(stretch: BusyStretch, run_s: float, slack_s: float) -> bool:
+    """Return whether a stretch can be a run: it has an edge, and its length is right as far as it was seen.
+
+    Parameters
+    ----------
+    stretch : of load or power
+    run_s : length of the run [s]
+    slack_s : how sure an edge is [s]
+    """
+    longest = run_s + 2 * slack_s + 0.05 * run_s
+    shortest = run_s - 2 * slack_s - 0.05 * run_s
+    if stretch.has_start and stretch.has_end:
+        return shortest <= stretch.length_s <= longest
+    return (stretch.has_start or stretch.has_end) and 0.5 * run_s <= stretch.length_s <= longest
 
 
 def _crossing(time_s: np.ndarray, signal: np.ndarray, place: int, middle: float) -> float:

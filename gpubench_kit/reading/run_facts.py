@@ -8,7 +8,7 @@ import numpy as np
 
 from gpubench_kit.reading.find_columns import ColumnChoice
 from gpubench_kit.reading.frame_log import FrameLog
-from gpubench_kit.reading.join import LineUp
+from gpubench_kit.reading.lined import LineUp
 
 
 @dataclass(frozen=True)

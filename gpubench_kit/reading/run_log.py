@@ -12,8 +12,9 @@ from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.find_columns import Declaration
 from gpubench_kit.reading.frame_log import FrameLog, Frames, read_frame_log
-from gpubench_kit.reading.join import LineUp, line_up
+from gpubench_kit.reading.join import line_up
 from gpubench_kit.reading.layout_memory import LayoutMemory
+from gpubench_kit.reading.lined import LineUp
 from gpubench_kit.reading.run_facts import RunFacts, frame_facts, sensor_facts
 from gpubench_kit.reading.sensor_log import SensorLog, read_sensor_log
 

@@ -33,6 +33,8 @@ class SensorLog:
     clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
     other_clock : the clock with day and month exchanged, where the dates do not tell; else None
     origin_s : the log's own elapsed time at the first sample [s]; None where only a clock was read
+    clock_settings : from when on [s], and by how much its clock was then ahead of that of the first sample [s]:
+        more than one where it was set by an hour within the log
     choices : which column is what
     findings : what was noticed
     """
@@ -48,6 +50,7 @@ class SensorLog:
     origin_s: float | None
     choices: tuple[ColumnChoice, ...]
     findings: tuple[Finding, ...]
+    clock_settings: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
 
 
 def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
@@ -73,7 +76,7 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     declared = declared or Declaration()
     clock = _clock(table, columns, read, declared.date_order)
     stamps_s, step_s = _stamps(table, columns, read, clock)
-    order, time_s, findings = _in_order(table, stamps_s, step_s)
+    order, time_s, findings, settings = _in_order(table, stamps_s, step_s)
     first = float(stamps_s[order[0]])
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
     return SensorLog(
@@ -88,6 +91,7 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
         origin_s=None if clock or columns.elapsed is None else first,
         choices=columns.choices,
         findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings),
+        clock_settings=settings,
     )
 
 
@@ -136,37 +140,48 @@ def _stamps(
     return clock.time_s, clock.step_s
 
 
-def _in_order(table: LogTable, stamps_s: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray, list[Finding]]:
-    """Return which samples are used, their times from the first, and what was noticed."""
+def _in_order(
+    table: LogTable, stamps_s: np.ndarray, step_s: float
+) -> tuple[np.ndarray, np.ndarray, list[Finding], tuple[tuple[float, float], ...]]:
+    """Return which samples are used, their times from the first, what was noticed, and settings of the clock."""
     findings: list[Finding] = []
     order = np.flatnonzero(np.isfinite(stamps_s))
     if order.size == 0:
         raise LogError(Fault(table.name, "no sample has a time.", "Record the run again."))
-    time_s = _without_hour_jumps(table, stamps_s[order] - stamps_s[order[0]], findings)
+    time_s, ahead_s = _without_hour_jumps(table, stamps_s[order] - stamps_s[order[0]], findings)
     kept = _longest_rising(table, time_s, findings)
-    order, time_s = order[kept], time_s[kept]
+    order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
     if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
         time_s = _spread_equal(time_s, step_s)
         message = (
             f"{table.name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
         )
         findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
-    return order, time_s - time_s[0], findings
+    time_s = time_s - time_s[0]
+    changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
+    settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
+    return order, time_s, findings, settings
 
 
-def _without_hour_jumps(table: LogTable, time_s: np.ndarray, findings: list[Finding]) -> np.ndarray:
-    """Return times without jumps of one hour, as the change to or from daylight saving makes them."""
+def _without_hour_jumps(
+    table: LogTable, time_s: np.ndarray, findings: list[Finding]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return times without jumps of one hour, as the change to or from daylight saving makes them, and the jumps.
+
+    The latter are how far the clock is ahead at each sample [s].
+    """
     steps = np.diff(time_s)
     usual = float(np.median(steps)) if steps.size else 0.0
     jumps = np.round(steps / _HOUR_S)
     is_jump = (np.abs(jumps) == 1) & (np.abs(steps - jumps * _HOUR_S - usual) <= max(2.0, 3 * usual))
-    if not is_jump.any():
-        return time_s
-    message = (
-        f"{table.name}: the clock jumps by one hour at sample {int(np.argmax(is_jump)) + 2}; the jump was undone."
-    )
-    findings.append(Finding("note", "clock_jump", message, found=float(is_jump.sum())))
-    return time_s - np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
+    ahead_s = np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
+    if is_jump.any():
+        message = (
+            f"{table.name}: the clock jumps by one hour at sample {int(np.argmax(is_jump)) + 2}; the jump was "
+            "undone."
+        )
+        findings.append(Finding("note", "clock_jump", message, found=float(is_jump.sum())))
+    return time_s - ahead_s, ahead_s
 
 
 def _longest_rising(table: LogTable, time_s: np.ndarray, findings: list[Finding]) -> np.ndarray:
