@@ -23,14 +23,14 @@ from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.pixels import png_files
 from gpubench_kit.figures.sheet import DPI, LIVE_TEXT, PICTURE_SIZE
 from gpubench_kit.figures.style import (
+    PAINTS,
     THEMES,
     Look,
     as_css_variables,
     coloured,
     page_look,
-    picture_look,
+    painted_picture_look,
     themed_colours,
-    uncoloured_picture_look,
 )
 from gpubench_kit.figures.text import FAMILY, shown, text_width
 
@@ -92,8 +92,8 @@ class DescribedFigure:
         if target.suffix not in (".svg", ".png") or theme not in THEMES:
             problem = f"cannot be written as '{target.suffix}' in theme '{theme}' (.svg or .png; light or dark)."
             raise ReportError(f"picture '{target.name}': {problem}")
-        make = self._svg_files if target.suffix == ".svg" else self._png_files
-        return _written(target, make(theme)[transparent])
+        files = self._svg_files() if target.suffix == ".svg" else self._png_files()
+        return _written(target, files[THEMES.index(theme)][transparent])
 
     def save_all(self, folder: str | os.PathLike) -> list[Path]:
         """Write the chart as a picture in every form, each drawn once for all that show the same.
@@ -111,12 +111,10 @@ class DescribedFigure:
         ReportError : a file cannot be written
         """
         made = []
-        for ending, make in ((".svg", self._svg_files), (".png", self._png_files)):
-            for theme in THEMES:
+        for ending, drawn in ((".svg", self._svg_files()), (".png", self._png_files())):
+            for theme, files in zip(THEMES, drawn, strict=True):
                 names = (f"{self.name}-{theme}{ending}", f"{self.name}-{theme}-transparent{ending}")
-                made += [
-                    _written(Path(folder) / name, content) for name, content in zip(names, make(theme), strict=True)
-                ]
+                made += [_written(Path(folder) / name, content) for name, content in zip(names, files, strict=True)]
         return made
 
     def _repr_html_(self) -> str:
@@ -126,25 +124,26 @@ class DescribedFigure:
             f"<figcaption>{html.escape(self.caption)}</figcaption></figure>"
         )
 
-    def _svg_files(self, theme: str) -> tuple[bytes, bytes]:
-        """Return the bytes of an SVG file on its ground, and without one."""
-        svg = coloured(_uncoloured_picture(self), themed_colours(self.style, theme=theme))
+    def _svg_files(self) -> list[tuple[bytes, bytes]]:
+        """Return the bytes of an SVG file on its ground, and without one, for each theme."""
+        svg = _svg_element(_painted_picture(self)[0], self.name)
         width, height = PICTURE_SIZE
         head = '<?xml version="1.0" encoding="utf-8"?>\n<svg xmlns="http://www.w3.org/2000/svg"'
         head += f' width="{width}" height="{height}"'
-        whole = head + svg.removeprefix("<svg") + "\n"
-        return whole.encode("utf-8"), _GROUND.sub("", whole, count=1).encode("utf-8")
+        files = []
+        for colours in self._themes():
+            whole = head + self._labelled(coloured(svg, colours)).removeprefix("<svg") + "\n"
+            files.append((whole.encode("utf-8"), _GROUND.sub("", whole, count=1).encode("utf-8")))
+        return files
 
-    def _png_files(self, theme: str) -> tuple[bytes, bytes]:
-        """Return the bytes of a PNG file on its ground, and without one."""
-        look = picture_look(self.style, theme=theme)
-        with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
-            figure = self.drawing(look)
-            figure.set_dpi(DPI)
-            figure.patch.set_visible(False)
-            canvas = FigureCanvasAgg(figure)
-            canvas.draw()
-        return png_files(canvas.buffer_rgba(), PICTURE_SIZE, ground=look.colours["ground"], dpi=DPI)
+    def _png_files(self) -> list[tuple[bytes, bytes]]:
+        """Return the bytes of a PNG file on its ground, and without one, for each theme."""
+        pixels = _painted_picture(self)[1]
+        return png_files(pixels, PICTURE_SIZE, paints=tuple(PAINTS.values()), themes=self._themes(), dpi=DPI)
+
+    def _themes(self) -> list[dict[str, str]]:
+        """Return the colour of each role in each theme."""
+        return [themed_colours(self.style, theme=theme) for theme in THEMES]
 
     def _labelled(self, svg: str) -> str:
         """Return the SVG element with its role and text alternative."""
@@ -164,18 +163,29 @@ def _written(target: Path, content: bytes) -> Path:
 
 
 @lru_cache(maxsize=1)
-def _uncoloured_picture(chart: DescribedFigure) -> str:
-    """Return the SVG element of a picture with placeholder colours: kept for the other theme, asked for next."""
-    svg = _render_svg(chart.drawing, uncoloured_picture_look(chart.style))
-    return chart._labelled(_svg_element(svg, chart.name))
+def _painted_picture(chart: DescribedFigure) -> tuple[str, bytes]:
+    """Return a picture in paints, as SVG text and as pixels without a ground: kept for the file asked for next."""
+    with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
+        figure = chart.drawing(painted_picture_look(chart.style))
+        svg = _printed_svg(figure)
+        figure.set_dpi(DPI)
+        figure.patch.set_visible(False)
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        return svg, bytes(canvas.buffer_rgba())
 
 
 def _render_svg(drawing: Callable[[Look], Figure], look: Look) -> str:
     """Return matplotlib's SVG text of a drawing."""
-    out = io.StringIO()
     with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
-        # Not by way of ``savefig``, which lays every text out twice.
-        FigureCanvasSVG(drawing(look)).print_svg(out, metadata=_NO_SVG_METADATA)
+        return _printed_svg(drawing(look))
+
+
+def _printed_svg(figure: Figure) -> str:
+    """Return matplotlib's SVG text of a figure."""
+    out = io.StringIO()
+    # Not by way of ``savefig``, which lays every text out twice.
+    FigureCanvasSVG(figure).print_svg(out, metadata=_NO_SVG_METADATA)
     return out.getvalue()
 
 

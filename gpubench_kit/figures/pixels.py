@@ -1,87 +1,132 @@
-"""Pixels of a chart as PNG files with a palette: small, quick to write, with and without a ground.
+"""A drawing as PNG files in every theme: small, quick to write, with and without a ground.
 
 A chart is drawn with few colours; antialiasing makes hundreds of opacities and mixtures of them. These are rounded
-as far as a palette needs to hold all, by no more than an eye sees: opacities first, mixtures last.
+as far as a palette needs to hold all, by no more than an eye sees. With a palette, files of all themes have the
+same pixels, which are compressed once; they differ in the palette alone.
 """
 
 from __future__ import annotations
 
 import io
+import struct
 import zlib
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
-import pandas as pd
 from matplotlib.colors import to_rgb
 from PIL import Image
 
-#: Steps of opacity and of red, green and blue, fine to coarse.
-_STEPS = ((255, 255), (127, 255), (63, 255), (63, 127), (31, 127), (31, 63), (15, 63))
+from gpubench_kit.figures.mixtures import Mixtures, mixtures_of
+
+#: Steps of the share of a mixture and of opacity, fine to coarse.
+_STEPS = ((255, 255), (255, 127), (255, 63), (127, 63), (127, 31), (63, 31), (31, 31), (31, 15))
 _PALETTE = 256
-_CHANNELS = 4
 #: Charts are flat areas: runs of equal bytes are all that is worth looking for, and quickly found.
 _PNG = {"format": "png", "compress_level": 1, "compress_type": zlib.Z_RLE}
+_SIGNATURE = 8
 
 
-def png_files(pixels: bytes | memoryview, size: tuple[int, int], *, ground: str, dpi: int) -> tuple[bytes, bytes]:
-    """Return a drawing without a ground as two PNG files: on its ground, and without one.
+def png_files(
+    pixels: bytes | memoryview,
+    size: tuple[int, int],
+    *,
+    paints: Sequence[str],
+    themes: Sequence[Mapping[str, str]],
+    dpi: int,
+) -> list[tuple[bytes, bytes]]:
+    """Return a drawing in paints as two PNG files for each theme: on its ground, and without one.
 
     Parameters
     ----------
     pixels : red, green, blue and opacity of each pixel, row by row, colours not multiplied by opacity
     size : width and height [px]
-    ground : colour of the ground
+    paints : the paint of each role that it was drawn in, as hex
+    themes : colour of each role in each theme, in the order of the paints; the role ``ground`` among them
     dpi : pixels per inch, noted in the files
 
     Returns
     -------
-    (bytes, bytes) : the file with the ground, and the one without
+    list of (bytes, bytes), one for each theme
     """
-    indexed = _indexed(np.frombuffer(pixels, dtype="<u4"))
-    if indexed is None:
-        return _in_full_colour(Image.frombuffer("RGBA", size, pixels), ground=ground, dpi=dpi)
-    places, palette = indexed
-    picture = Image.frombuffer("P", size, places, "raw", "P", 0, 1)
-    opacity = palette[:, 3:] / 255
-    on_ground = palette[:, :3] * opacity + 255 * np.array(to_rgb(ground)) * (1 - opacity)
-    picture.putpalette(np.rint(on_ground).astype(np.uint8).tobytes())
-    opaque = _encoded(picture, dpi=dpi)
-    picture.putpalette(np.ascontiguousarray(palette[:, :3]).tobytes())
-    return opaque, _encoded(picture, dpi=dpi, transparency=palette[:, 3].tobytes())
+    mixtures = mixtures_of(pixels, paints)
+    few = _few(mixtures)
+    if few is None:
+        return [_in_full_colour(mixtures, size, colours=colours, dpi=dpi) for colours in themes]
+    return _with_palettes(few, size, themes=themes, dpi=dpi)
 
 
-def _in_full_colour(drawing: Image.Image, *, ground: str, dpi: int) -> tuple[bytes, bytes]:
-    """Return both files of a drawing that has more colours than a palette holds."""
-    sheet = Image.new("RGBA", drawing.size, ground)
-    opaque = Image.alpha_composite(sheet, drawing).convert("RGB")
-    return _encoded(opaque, dpi=dpi), _encoded(drawing, dpi=dpi)
-
-
-def _indexed(pixels: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
-    """Return the place of each pixel's colour in a palette, whose first colour is nothing; None for too many."""
-    drawn = np.flatnonzero(pixels >> 24)
-    codes, colours = pd.factorize(pixels[drawn])
-    found = _few(_channels(colours))
-    if found is None:
-        return None
-    places = np.zeros(len(pixels), dtype=np.uint8)
-    places[drawn] = (found[0] + 1).astype(np.uint8)[codes]
-    return places, np.vstack([np.zeros((1, _CHANNELS), dtype=np.uint8), found[1]])
-
-
-def _few(colours: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
-    """Return colours rounded until a palette holds them: the place of each, and the palette; None for too many."""
-    for opacity, mixture in _STEPS:
-        steps = np.array([mixture, mixture, mixture, opacity])
-        rounded = np.rint(np.rint(colours / 255 * steps) / steps * 255).astype(np.uint8)
-        places, kept = pd.factorize(rounded.view("<u4").ravel())
-        if len(kept) < _PALETTE:
-            return places, _channels(kept)
+def _few(mixtures: Mixtures) -> Mixtures | None:
+    """Return the mixtures rounded until a palette holds them; None where there are too many."""
+    for shares, opacities in _STEPS:
+        rounded = mixtures.rounded(shares=shares, opacities=opacities)
+        if len(rounded) <= _PALETTE:
+            return rounded
     return None
 
 
-def _channels(colours: np.ndarray) -> np.ndarray:
-    """Return packed colours as red, green, blue and opacity."""
-    return colours.astype("<u4").view(np.uint8).reshape(-1, _CHANNELS)
+def _with_palettes(few: Mixtures, size: tuple[int, int], *, themes: Sequence[Mapping[str, str]], dpi: int):
+    """Return both files of each theme, all of them with the same compressed pixels."""
+    picture = Image.frombuffer("P", size, few.places.astype(np.uint8), "raw", "P", 0, 1)
+    picture.putpalette(bytes(3 * len(few)))
+    encoded = _encoded(picture, dpi=dpi, transparency=_bytes(255 * few.opacity))
+    return [_recoloured(encoded, few.coloured(colours), ground=_ground(colours)) for colours in themes]
+
+
+def _recoloured(encoded: bytes, palette: np.ndarray, *, ground: np.ndarray) -> tuple[bytes, bytes]:
+    """Return a file with another palette: on a ground, and without one."""
+    opaque, clear = [encoded[:_SIGNATURE]], [encoded[:_SIGNATURE]]
+    on_ground = _chunk(b"PLTE", _bytes(_laid(palette, ground)))
+    without = _chunk(b"PLTE", _bytes(palette[:, :3]))
+    for kind, whole in _chunks(encoded):
+        if kind == b"PLTE":
+            opaque.append(on_ground)
+            clear.append(without)
+            continue
+        clear.append(whole)
+        if kind != b"tRNS":
+            opaque.append(whole)
+    return b"".join(opaque), b"".join(clear)
+
+
+def _chunks(encoded: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Yield kind and whole of each chunk of a PNG file."""
+    start = _SIGNATURE
+    while start < len(encoded):
+        length, kind = struct.unpack_from(">I4s", encoded, start)
+        yield kind, encoded[start : start + length + 12]
+        start += length + 12
+
+
+def _chunk(kind: bytes, content: bytes) -> bytes:
+    """Return a chunk of a PNG file (W3C Recommendation, 2003, section 5.3)."""
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+
+
+def _in_full_colour(mixtures: Mixtures, size: tuple[int, int], *, colours: Mapping[str, str], dpi: int):
+    """Return both files of a drawing that has more mixtures than a palette holds."""
+    mixed = mixtures.coloured(colours)
+    on_ground = _laid(mixed, _ground(colours))
+    opaque, clear = (np.rint(one).astype(np.uint8)[mixtures.places] for one in (on_ground, mixed))
+    return (
+        _encoded(Image.frombuffer("RGB", size, np.ascontiguousarray(opaque), "raw", "RGB", 0, 1), dpi=dpi),
+        _encoded(Image.frombuffer("RGBA", size, np.ascontiguousarray(clear), "raw", "RGBA", 0, 1), dpi=dpi),
+    )
+
+
+def _laid(palette: np.ndarray, ground: np.ndarray) -> np.ndarray:
+    """Return the colours laid on a ground, shape (colours, 3)."""
+    opacity = palette[:, 3:] / 255
+    return palette[:, :3] * opacity + ground * (1 - opacity)
+
+
+def _ground(colours: Mapping[str, str]) -> np.ndarray:
+    """Return the ground of a theme, 0 to 255."""
+    return 255 * np.array(to_rgb(colours["ground"]))
+
+
+def _bytes(values: np.ndarray) -> bytes:
+    """Return values of 0 to 255, rounded, as bytes."""
+    return np.rint(values).astype(np.uint8).tobytes()
 
 
 def _encoded(picture: Image.Image, *, dpi: int, transparency: bytes | None = None) -> bytes:

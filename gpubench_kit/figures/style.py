@@ -42,6 +42,31 @@ COLOURS: dict[str, tuple[str, str]] = {
     "series-7": ("#8c2a07", "#a77535"),
 }
 
+#: Role -> the paint in which it is drawn where one drawing serves every theme: no line between two of them comes
+#: near a line between two others, so that `gpubench_kit.figures.mixtures` finds what a mixed pixel is made of.
+PAINTS = dict(
+    zip(
+        COLOURS,
+        (
+            "#2d33d3",
+            "#ffd924",
+            "#4a0072",
+            "#41d9d9",
+            "#e028ff",
+            "#ecc789",
+            "#036d3e",
+            "#ffd3d4",
+            "#1cffef",
+            "#ecd558",
+            "#72b98c",
+            "#ff3cb9",
+            "#2e1a0f",
+            "#53cc5c",
+        ),
+        strict=True,
+    )
+)
+
 #: The role that a plan's accent colour takes.
 ACCENT = "series-1"
 SHAPES = ("o", "D", "s", "^", "v", "P", "X", "h")
@@ -94,8 +119,8 @@ def series_dash(place: int):
 
 
 def page_look() -> Look:
-    """Return the look of a chart inside a page: placeholder colours, see `as_css_variables`."""
-    return Look(_PLACEHOLDERS, scale=1.0)
+    """Return the look of a chart inside a page: in paints, see `as_css_variables`."""
+    return Look(PAINTS, scale=1.0)
 
 
 def picture_look(style: Style | None = None, *, theme: str = "light") -> Look:
@@ -112,9 +137,9 @@ def picture_look(style: Style | None = None, *, theme: str = "light") -> Look:
     return Look(themed_colours(style, theme=theme), "picture", scale, mark)
 
 
-def uncoloured_picture_look(style: Style | None = None) -> Look:
-    """Return the look of a picture with a placeholder for each colour: one drawing serves every theme."""
-    return replace(picture_look(style), colours=_PLACEHOLDERS)
+def painted_picture_look(style: Style | None = None) -> Look:
+    """Return the look of a picture in paints: one drawing serves every theme."""
+    return replace(picture_look(style), colours=PAINTS)
 
 
 def themed_colours(style: Style | None = None, *, theme: str) -> dict[str, str]:
@@ -162,14 +187,14 @@ def readable(colour: str, ground: str) -> str:
 
 
 def as_css_variables(svg: str, style: Style | None = None) -> str:
-    """Return SVG text whose placeholder colours are CSS variables with the light colours to fall back on."""
+    """Return SVG text whose paints are CSS variables with the light colours to fall back on."""
     light = themed_colours(style, theme="light")
     return coloured(svg, {role: _variable(role, light) for role in light})
 
 
 def coloured(svg: str, colours: Mapping[str, str]) -> str:
-    """Return SVG text with the colour of each role in the place of its placeholder."""
-    roles = {colour: role for role, colour in _PLACEHOLDERS.items()}
+    """Return SVG text with the colour of each role in the place of its paint."""
+    roles = {colour: role for role, colour in PAINTS.items()}
     pattern = re.compile("|".join(roles), re.IGNORECASE)
     return pattern.sub(lambda found: colours[roles[found.group().lower()]], svg)
 
@@ -184,14 +209,6 @@ def chart_css(style: Style | None = None) -> str:
         f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
         ".chart{margin:0;max-width:34rem}.chart svg{display:block;width:100%;height:auto}\n"
     )
-
-
-def _placeholder(place: int) -> str:
-    """Return a colour that no drawing uses otherwise, one for each role."""
-    return f"#01fe{place:02x}"
-
-
-_PLACEHOLDERS = {role: _placeholder(place) for place, role in enumerate(COLOURS)}
 
 
 def _variable(role: str, light: Mapping[str, str]) -> str:

@@ -7,14 +7,16 @@ import warnings
 from functools import partial
 
 import matplotlib as mpl
+import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from gpubench_kit.errors import ReportError
-from gpubench_kit.figures.described import DescribedFigure, _render_svg, _svg_element
+from gpubench_kit.figures.described import SETTINGS, DescribedFigure, _render_svg, _svg_element
 from gpubench_kit.figures.sheet import Heading, open_sheet
-from gpubench_kit.figures.style import THEMES, picture_look
+from gpubench_kit.figures.style import PAINTS, THEMES, picture_look
 from gpubench_kit.file_names import slug
 
 
@@ -44,7 +46,7 @@ def test_colours_are_variables_of_the_page_with_a_colour_to_fall_back_on():
     assert "var(--chart-ink,#1c232b)" in svg
     assert "var(--chart-series-1,#2f6f8f)" in svg
     assert not re.findall(r"(?:fill|stroke): ?#", svg)
-    assert "#01fe" not in svg
+    assert not any(paint in svg for paint in PAINTS.values())
 
 
 def test_ids_of_two_figures_do_not_meet():
@@ -172,5 +174,20 @@ def test_a_picture_coloured_afterwards_is_the_one_drawn_in_its_colours(tmp_path,
 def test_themes_follow_one_another_with_their_own_colours(tmp_path):
     chart = _figure()
     light, dark = (chart.save(tmp_path / f"{theme}.svg", theme=theme).read_text("utf-8") for theme in THEMES)
-    assert "#01fe" not in light + dark
+    assert not any(paint in light + dark for paint in PAINTS.values())
     assert light != dark
+
+
+@pytest.mark.parametrize("theme", THEMES)
+def test_pixels_coloured_afterwards_are_those_drawn_in_their_colours(tmp_path, theme):
+    chart = _figure()
+    look = picture_look(theme=theme)
+    with mpl.rc_context(SETTINGS):
+        canvas = FigureCanvasAgg(chart.drawing(look))
+        canvas.draw()
+    drawn = np.asarray(canvas.buffer_rgba())[..., :3].astype(int)
+    with Image.open(chart.save(tmp_path / "a.png", theme=theme)) as picture:
+        saved = np.asarray(picture.convert("RGB")).astype(int)
+    difference = np.abs(saved - drawn).max(axis=-1)
+    assert difference.max() <= 9
+    assert (difference > 2).mean() < 1e-3

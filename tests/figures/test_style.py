@@ -8,6 +8,7 @@ import pytest
 
 from gpubench_kit.figures.style import (
     COLOURS,
+    PAINTS,
     chart_css,
     check_style,
     contrast,
@@ -44,6 +45,26 @@ def test_text_has_contrast_of_4_5_and_marks_of_3(theme):
     assert min(contrast(colours[role], colours["band"]) for role in ("ink", "muted")) >= 4.5
     assert min(contrast(colours[role], colours["ground"]) for role in SERIES) >= 3
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
+
+
+@pytest.mark.parametrize(("roles", "apart"), [(9, 20), (11, 7), (14, 3)])
+def test_mixtures_of_two_paints_are_told_from_those_of_any_two_others(roles, apart):
+    """The first roles, which nearly every chart uses, keep furthest apart."""
+    shares = np.linspace(0, 1, 101)[:, None]
+    paints = [_channels_of(paint) for paint in list(PAINTS.values())[:roles]]
+    lines = {
+        pair: (1 - shares) * paints[pair[0]] + shares * paints[pair[1]] for pair in combinations(range(roles), 2)
+    }
+    nearest = min(
+        np.linalg.norm(first[:, None] - second, axis=2).min()
+        for (pair, first), (other, second) in combinations(lines.items(), 2)
+        if not set(pair) & set(other)
+    )
+    assert nearest > apart
+
+
+def test_no_paint_is_a_colour_of_a_theme():
+    assert not set(PAINTS.values()) & {colour for pair in COLOURS.values() for colour in pair}
 
 
 def test_neighbouring_series_differ_in_shape_and_dash():
@@ -110,3 +131,8 @@ def _lab(linear):
     x, y, z = np.array(to_xyz) @ np.clip(linear, 0, 1) / [0.95047, 1, 1.08883]
     fx, fy, fz = (np.cbrt(one) if one > 0.008856 else 7.787 * one + 16 / 116 for one in (x, y, z))
     return np.array([116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)])
+
+
+def _channels_of(colour: str) -> np.ndarray:
+    """Return red, green and blue of a colour, 0 to 255."""
+    return np.array([int(colour[place : place + 2], 16) for place in (1, 3, 5)], dtype=float)
