@@ -71,9 +71,10 @@ def pair_text(pair: Sequence[str], plan: ReviewPlan) -> str:
     """Return a pair in words: what is compared against what, with card and bench only where they differ."""
     of, against = pair[:3], pair[3:]
     with_card = len(plan.cards) > 1 or of[0] != against[0]
-    with_bench = len(plan.benches) > 1 or of[2] != against[2]
+    with_bench = of[2] != against[2]
     texts = [subject_text(one, with_card=with_card, with_bench=with_bench) for one in (of, against)]
-    return " against ".join(texts)
+    where = f" on {of[2]}" if len(plan.benches) > 1 and not with_bench else ""
+    return " against ".join(texts) + where
 
 
 def subject_text(subject: Sequence[str], *, with_card: bool = False, with_bench: bool = False) -> str:

@@ -52,6 +52,12 @@ def tied(text: str | Markup) -> str | Markup:
     return text if isinstance(text, Markup) else _NUMBER_AND_UNIT.sub("\u00a0", text)
 
 
+def stacked(*texts: str) -> Markup:
+    """Return texts below each other, an interval below its value, so that a narrow screen holds the column."""
+    lines = [part for text in texts for part in text.replace(" (", "\n(").split("\n")]
+    return join(map(tied, lines), Markup("<br>"))
+
+
 def paragraph(*parts: str | Markup, css: str = "") -> Markup:
     """Return one paragraph of the given parts, separated by spaces; nothing for no text."""
     text = join((tied(part) for part in parts), " ")

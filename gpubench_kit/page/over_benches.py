@@ -8,7 +8,7 @@ import pandas as pd
 
 from gpubench_kit.figures.words import metric_of, of_group, sentence
 from gpubench_kit.number_text import count_text
-from gpubench_kit.page.elements import Column, Markup, heading, join, paragraph, table, tied
+from gpubench_kit.page.elements import Column, Markup, heading, join, paragraph, stacked, table, tied
 from gpubench_kit.page.wording import caution_sentences, change_with_interval, margin_words, verdict_mark
 from gpubench_kit.statistics.over_benches import combine_benches
 
@@ -34,6 +34,8 @@ def over_benches(overall: pd.DataFrame, plan) -> Markup:
         Column("Margin", is_number=True), Column("Verdict"), Column("What to know"),
     ]  # fmt: skip
     lines = [_line(row, plan) for row in rows.itertuples()]
+    if not any(line[-1] for line in lines):
+        columns, lines = columns[:-1], [line[:-1] for line in lines]
     return join([heading("Over the benches"), paragraph(text), table(columns, lines, caption=f"Mean over {count}")])
 
 
@@ -41,7 +43,7 @@ def _line(row: Any, plan) -> list[str | Markup]:
     """Return the cells of one pair and metric."""
     pair = f"{_side(row, 'of', plan)} against {_side(row, 'against', plan)}"
     return [
-        of_group(pair, row.group), sentence(metric_of(row.metric).label), change_with_interval(row),
+        of_group(pair, row.group), sentence(metric_of(row.metric).label), stacked(change_with_interval(row)),
         margin_words(row), verdict_mark(row.verdict), join(map(tied, caution_sentences(row, plan)), " "),
     ]  # fmt: skip
 

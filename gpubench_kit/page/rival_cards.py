@@ -16,7 +16,18 @@ from gpubench_kit.figures.rival import draw_ahead, quantity_text, tunings_text
 from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_text, sentence
 from gpubench_kit.number_text import change_and_interval_text, change_text, count_text, is_missing
 from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, note, paragraph, table
+from gpubench_kit.page.elements import (
+    Column,
+    Markup,
+    bullets,
+    details,
+    heading,
+    join,
+    note,
+    paragraph,
+    stacked,
+    table,
+)
 from gpubench_kit.page.pairs import groups_in
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.wording import caution_sentences, change_with_interval, verdict_mark
@@ -152,7 +163,9 @@ def installed_sentences(cards: _Cards, runs: pd.DataFrame, plan) -> Iterator[str
     if counts == [1, 1]:
         yield "Each card was installed once."
     elif all(counts):
-        times = (f"{name} {_times(count)}" for name, count in zip(samples, counts, strict=True))
+        letters = "AB" if turns else ("", "")
+        named = (f"{name} ({letter})" if letter else name for name, letter in zip(samples, letters, strict=True))
+        times = (f"{name} {_times(count)}" for name, count in zip(named, counts, strict=True))
         yield f"Installed: {' and '.join(times)}{turns}."
     if (cards.overall["layout"] == "restarts").any():
         yield "The installation is the unit: the runs made in one are averaged first."
@@ -170,7 +183,7 @@ def _fewest(samples: dict[str, tuple[str, ...]]) -> int:
 
 def _times(count: int) -> str:
     """Return how often, in words."""
-    return {1: "once", 2: "twice"}.get(count, f"{count_text(count)} times")
+    return {1: "once", 2: "twice", 3: "three times", 4: "four times"}.get(count, f"{count_text(count)} times")
 
 
 def _installations(runs: pd.DataFrame, samples: dict[str, tuple[str, ...]]) -> list[str]:
@@ -216,7 +229,8 @@ def _over_games(cards: _Cards, plan) -> Markup:
     primary = [row for row in rows if row.metric == plan.analysis.primary]
     known = [f"{tunings_text(row)}: {one}" for row in primary for one in caution_sentences(row, plan)]
     caption = f"{cards.of} against {cards.against}, over these games"
-    return join([table([Column("Metric"), *map(Column, names)], lines, caption=caption), bullets(known)])
+    columns = [Column("Metric"), *(Column(name, is_number=True) for name in names)]
+    return join([table(columns, lines, caption=caption), bullets(known)])
 
 
 def _cells(names: list[str], rows: list[Any]) -> Iterator[Markup | str]:
@@ -231,7 +245,7 @@ def _cell(row: Any) -> Markup:
     mark = verdict_mark(row.verdict) if getattr(row, "quantity", "") != PER_PRICE else Markup("")
     if is_missing(row.change):
         return mark
-    return join([change_with_interval(row), mark], Markup("<br>") if mark else "")
+    return join([stacked(change_with_interval(row)), *[mark] * bool(mark)], Markup("<br>"))
 
 
 def _by_game(ahead: pd.DataFrame, *, caption: str) -> Markup:
@@ -240,6 +254,6 @@ def _by_game(ahead: pd.DataFrame, *, caption: str) -> Markup:
     heads = list(dict.fromkeys((quantity_text(row), tunings_text(row)) for row in rows))
     scenes = dict.fromkeys((row.game, row.setting) for row in rows)
     cells = {(row.game, row.setting, quantity_text(row), tunings_text(row)): _cell(row) for row in rows}
-    columns = [Column("Game"), *(Column(", ".join(head)) for head in heads)]
+    columns = [Column("Game"), *(Column(", ".join(head), is_number=True) for head in heads)]
     lines = [[scene_text(*scene), *(cells.get((*scene, *head), "") for head in heads)] for scene in scenes]
     return table(columns, lines, caption=f"{caption}, game by game")

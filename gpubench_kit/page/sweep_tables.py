@@ -16,7 +16,7 @@ from gpubench_kit.number_text import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.page.elements import Column, Markup, bullets, join, note, table, tied
+from gpubench_kit.page.elements import Column, Markup, bullets, join, note, stacked, table
 from gpubench_kit.page.sweep_words import reason_told
 from gpubench_kit.statistics.reasons import reason_sentences
 from gpubench_kit.statistics.sweep_ladder import offset_text
@@ -140,7 +140,7 @@ def _value_text(row, unit: str) -> str | Markup:
     if row is None:
         return MISSING
     value, low, high = (number_text(one, decimals=1) for one in (row.value, row.low, row.high))
-    return _stacked(f"{value} ({low} to {high})") if np.isfinite(row.low) else value
+    return stacked(f"{value} ({low} to {high})") if np.isfinite(row.low) else value
 
 
 def _test_cells(part: SweptPart, row) -> list[str | Markup]:
@@ -149,7 +149,7 @@ def _test_cells(part: SweptPart, row) -> list[str | Markup]:
     if row.is_factory:
         return [_named(part, row), *[MISSING] * 3, *measured]
     worst = bound_text(max(row.loss_at_most, 0.0), up=True) if np.isfinite(row.loss_at_most) else MISSING
-    change = _stacked(change_and_interval_text(row.fps_change, row.fps_low, row.fps_high))
+    change = stacked(change_and_interval_text(row.fps_change, row.fps_low, row.fps_high))
     return [_named(part, row), _outcome_mark(row), worst, change, *measured]
 
 
@@ -160,19 +160,13 @@ def _spent_cells(part: SweptPart, row) -> list[str | Markup]:
         power.append(change_and_interval_text(row.power_change, row.power_low, row.power_high))
         energy.append(change_and_interval_text(row.energy_change, row.energy_low, row.energy_high))
     may_be = MISSING if row.may_be_thriftiest is pd.NA else "may be" if row.may_be_thriftiest else "no"
-    return [_named(part, row), _stacked(*power), _stacked(*energy), may_be]
+    return [_named(part, row), stacked(*power), stacked(*energy), may_be]
 
 
 def _named(part: SweptPart, row) -> Markup:
     """Return a setting with its step below its name, unless the name says the step."""
     step = "" if row.is_factory else offset_text(part.ladder.change, row.at)
     return join([row.tuning, Markup('<span class="unit">{}</span>').format(step)] if step else [row.tuning], " ")
-
-
-def _stacked(*texts: str) -> Markup:
-    """Return texts below each other, an interval below its value, so that a narrow screen holds the column."""
-    lines = [part for text in texts for part in text.replace(" (", "\n(").split("\n")]
-    return join(map(tied, lines), Markup("<br>"))
 
 
 def _outcome_mark(row) -> Markup:

@@ -32,6 +32,13 @@ def test_the_mean_over_benches_stands_below_the_result_over_games():
     assert "Nothing is compared across benches" in html
 
 
+def test_a_column_that_says_nothing_is_left_out_and_intervals_stand_below_their_changes():
+    plan, overall = found(-3.0, -5.0)
+    html = over_benches(overall, plan)
+    assert "What to know" not in html
+    assert "<br>(" in html
+
+
 def test_one_bench_shows_nothing_more():
     plan, overall = found(-3.0)
     assert over_benches(overall, plan) == ""

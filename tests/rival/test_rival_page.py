@@ -33,7 +33,7 @@ def test_installations_are_blocks_and_the_page_says_in_which_order_they_were_mad
     assert set(rates["n_blocks"]) == {3}
     assert set(rates["df"]) == {4}
     text = text_of(review)
-    assert "Larkmoor 4 3 times and Tern Ridge 70 3 times, in this order: A B B A A B." in text
+    assert "Larkmoor 4 (A) three times and Tern Ridge 70 (B) three times, in this order: A B B A A B." in text
     assert "The installation is the unit" in text
 
 
