@@ -254,6 +254,6 @@ def _by_game(ahead: pd.DataFrame, *, caption: str) -> Markup:
     heads = list(dict.fromkeys((quantity_text(row), tunings_text(row)) for row in rows))
     scenes = dict.fromkeys((row.game, row.setting) for row in rows)
     cells = {(row.game, row.setting, quantity_text(row), tunings_text(row)): _cell(row) for row in rows}
-    columns = [Column("Game"), *(Column(", ".join(head), is_number=True) for head in heads)]
+    columns = [Column("Game"), *(Column(join(head, Markup("<br>")), is_number=True) for head in heads)]
     lines = [[scene_text(*scene), *(cells.get((*scene, *head), "") for head in heads)] for scene in scenes]
     return table(columns, lines, caption=f"{caption}, game by game")
