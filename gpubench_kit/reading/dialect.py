@@ -38,7 +38,8 @@ _UNITS_OF_SENSORS = (
     *("w", "mw", "c", "°c", "degc", "k", "mhz", "ghz", "hz", "rpm", "%", "pct", "v", "mv", "a", "ma"),
     *("gb", "mb", "gib", "mib", "kb", "fps", "1/s", "j", "dba", "db"),
 )
-_UNITS = frozenset((*_UNITS_OF_TIME, *_UNITS_OF_SENSORS))
+#: Units that stand below headings, or behind the numbers of cells.
+UNITS = frozenset((*_UNITS_OF_TIME, *_UNITS_OF_SENSORS))
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,7 @@ class Dialect:
         parts += [f"{self.n_preamble} lines above the heading"] if self.n_preamble else []
         parts += [] if self.heading else ["no heading"]
         parts += ["units below the heading"] if self.units_line else []
+        parts += ["units in the cells"] if any(self.units) and not self.units_line else []
         return ", ".join(parts)
 
 
@@ -107,7 +109,7 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
         raise LogError(Fault(name, problem, "Name the log that the recorder wrote, one row per frame or sample."))
     size = LOOK_AHEAD
     while True:
-        found = _table_in(_whole_lines(text, 0, size), fit)
+        found = _table_in(whole_lines(text, 0, size), fit)
         is_last = size >= min(len(text), _LONGEST_PREAMBLE)
         if is_last and found is None:
             raise LogError(_no_rows(text, name))
@@ -120,7 +122,7 @@ def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: Sep
     """Return the dialect with the marks that rows of the middle and the end prove, if they do."""
     dialect, sample = found
     starts = (len(text) // 2, max(dialect.first_row, len(text) - LOOK_AHEAD))
-    lines = (line for start in starts for line in _full_lines(_whole_lines(text, start, LOOK_AHEAD)))
+    lines = (line for start in starts for line in full_lines(whole_lines(text, start, LOOK_AHEAD)))
     rows = [row for row in (split_line(line, fit.separator) for line in lines) if fit.holds(row)]
     decimal, thousands, in_doubt = _marks(text, [*sample, *rows], fit)
     return replace(dialect, decimal=decimal, thousands=thousands, marks_in_doubt=in_doubt)
@@ -128,22 +130,33 @@ def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: Sep
 
 def _fit_of_log(text: bytes) -> SeparatorFit | None:
     """Return the separator of a log; the middle and the end are asked where the beginning is no table."""
-    fit = best_fit(_full_lines(_whole_lines(text, 0, LOOK_AHEAD)))
+    fit = best_fit(full_lines(whole_lines(text, 0, LOOK_AHEAD)))
     if (fit is not None and fit.score >= _GOOD_FIT) or len(text) <= LOOK_AHEAD:
         return fit
     starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
-    fits = [fit, *(best_fit(_full_lines(_whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
+    fits = [fit, *(best_fit(full_lines(whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
     return max((one for one in fits if one), key=lambda one: one.score, default=None)
 
 
-def _whole_lines(text: bytes, start: int, size: int) -> bytes:
-    """Return the whole lines that lie within a stretch of the text."""
+def whole_lines(text: bytes, start: int, size: int) -> bytes:
+    """Return the whole lines that lie within a stretch of the text.
+
+    Parameters
+    ----------
+    text : the log as UTF-8
+    start, size : of the stretch [bytes]
+    """
     begin = text.find(b"\n", start) + 1 if start else 0
     return text[begin:] if start + size >= len(text) else text[begin : text.rfind(b"\n", begin, start + size) + 1]
 
 
-def _full_lines(head: bytes) -> list[str]:
-    """Return some lines that hold anything but comments, evenly spread."""
+def full_lines(head: bytes) -> list[str]:
+    """Return some lines that hold anything but comments, evenly spread.
+
+    Parameters
+    ----------
+    head : whole lines as UTF-8
+    """
     lines = head.decode("utf-8", "replace").split("\n")
     full = [line.rstrip("\r") for line in lines if line.strip() and not line.startswith(COMMENT_MARKS)]
     return [full[k * len(full) // _LINES_TRIED] for k in range(_LINES_TRIED)] if len(full) > _LINES_TRIED else full
@@ -238,7 +251,7 @@ def _heading_cells(line: str, fit: SeparatorFit) -> list[str]:
 def _is_units(line: str, fit: SeparatorFit) -> bool:
     """Return whether a line gives units: at least one known unit, and no long words."""
     cells = [cell.strip("[]() ").lower() for cell in _heading_cells(line, fit)]
-    return any(cell in _UNITS for cell in cells) and all(len(cell) <= 8 for cell in cells)
+    return any(cell in UNITS for cell in cells) and all(len(cell) <= 8 for cell in cells)
 
 
 def _names(line: str, fit: SeparatorFit) -> tuple[str, ...]:

@@ -22,6 +22,7 @@ from gpubench_kit.reading.find_columns import (
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
 from gpubench_kit.reading.frame_sources import find_source, has_equal_pair, outcome_columns, sample_of_sources
 from gpubench_kit.reading.named_sensors import sensors_by_name
+from gpubench_kit.reading.stated_units import states_time_unit
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 
 #: Rows that a log needs where nothing but the size of its numbers tells what they are.
@@ -206,7 +207,12 @@ def _only_candidate(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, 
     if len(agreeing) == 1:
         unit = plausible_unit(sample.medians[agreeing[0]])
         return _choice((table, sample), "frame_time", agreeing[0], unit=unit, told=(_BY_CLOCK, 0.9))
+    stated = [one for one in found if states_time_unit(table, one, plausible_unit(sample.medians[one]))]
     named = [column for column in found if table.dialect.names[column] == "frame_ms"]
+    if not named and len(stated) == 1 and len(sample.values) >= _ROWS_NEEDED:
+        unit = plausible_unit(sample.medians[stated[0]])
+        why = f"the log states that it is in {unit}, and no elapsed time stands beside it"
+        return _choice((table, sample), "frame_time", stated[0], unit=unit, told=(why, 0.8))
     if (len(found) != 1 and len(named) != 1) or len(sample.values) < _ROWS_NEEDED:
         raise _ask(table, sample, found)
     column = (named or found)[0]

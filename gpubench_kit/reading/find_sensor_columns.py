@@ -20,8 +20,9 @@ from gpubench_kit.reading.find_columns import (
 )
 from gpubench_kit.reading.kinds import Kind, fitting_kinds
 from gpubench_kit.reading.named_sensors import converted, sensors_by_name, without_values
+from gpubench_kit.reading.stated_units import stated_unit
 from gpubench_kit.reading.text_table import LogTable, no_such_column
-from gpubench_kit.registry import SENSOR_METRICS
+from gpubench_kit.registry import METRICS, SENSOR_METRICS
 
 #: Median steps between samples that are taken for real [s]; less than a factor of 1,000, so that one unit fits.
 PLAUSIBLE_STEP_S = (0.02, 15.0)
@@ -162,7 +163,7 @@ def _by_values(
 ) -> tuple[tuple[ColumnChoice, ...], tuple[Finding, ...]]:
     """Return sensors that only their values tell, and findings on them and on those that cannot be told apart."""
     free = [int(column) for column in np.flatnonzero(sample.is_numeric) if column not in taken]
-    fitting = {column: fitting_kinds(sample.values[:, column], float(sample.steps[column])) for column in free}
+    fitting = {column: _kinds_of(table, sample, column) for column in free}
     fitting = {column: kinds for column, kinds in fitting.items() if kinds}
     choices, unclear = [], []
     for column, kinds in fitting.items():
@@ -176,6 +177,13 @@ def _by_values(
         # Columns beside named sensors are of no concern unless they could be told.
         return (), ()
     return tuple(choices), tuple(_guesses(table, choices) + _questions(table, unclear, fitting))
+
+
+def _kinds_of(table: LogTable, sample: Sample, column: int) -> list[Kind]:
+    """Return the kinds that the values of a column could be, and that its unit allows where the log states one."""
+    stated = stated_unit(table, column)
+    kinds = fitting_kinds(sample.values[:, column], float(sample.steps[column]))
+    return [kind for kind in kinds if stated is None or stated[1:] == (METRICS[kind.metric].unit, kind.factor)]
 
 
 def _guesses(table: LogTable, choices: list[ColumnChoice]) -> list[Finding]:

@@ -24,6 +24,7 @@ _ROUTINE = {
     "sensor_without_values": "a sensor's column holds no numbers",
     "cut_last_line": "a last line without line end was left out",
     "decimal_mark_in_doubt": "the comma was read as the decimal mark, though it could separate thousands",
+    "minutes_read": "a column of minutes and seconds was read in seconds",
     "comment_lines": "comment lines stand between the rows",
     "summary_lines": "lines below the last row were left out",
     "coarse_stamps": "stamps are coarser than the samples and were spread",

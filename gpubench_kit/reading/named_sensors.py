@@ -8,6 +8,7 @@ import numpy as np
 
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.find_columns import ColumnChoice, Sample
+from gpubench_kit.reading.stated_units import stated_unit
 from gpubench_kit.reading.text_table import LogTable
 from gpubench_kit.registry import METRICS, SENSOR_METRICS
 
@@ -36,13 +37,13 @@ def sensors_by_name(
         known = known[np.isfinite(known)]
         if known.size:
             why = "declared in the plan" if metric in declared else "its heading is exactly this metric's name"
-            unit, factor = _unit_of(metric, float(np.median(known)))
+            unit, factor = _stated(table, column, metric) or _unit_of(metric, float(np.median(known)))
             choices.append(ColumnChoice(metric, column, table.label(column), unit, why, 1.0, factor))
     return tuple(choices)
 
 
 def converted(table: LogTable, choices: Iterable[ColumnChoice]) -> list[Finding]:
-    """Return a finding for each sensor whose values can only be in another unit than its metric's.
+    """Return a finding for each sensor whose values are in another unit than its metric's.
 
     Parameters
     ----------
@@ -52,9 +53,8 @@ def converted(table: LogTable, choices: Iterable[ColumnChoice]) -> list[Finding]
     found = []
     for choice in (one for one in choices if one.factor != 1.0 and one.confidence == 1.0):
         unit = METRICS[choice.role].unit
-        message = (
-            f"{table.name}: values of {choice.label} can only be in {choice.unit}; they were turned into {unit}."
-        )
+        how = "can only be" if stated_unit(table, choice.column) is None else "are"
+        message = f"{table.name}: values of {choice.label} {how} in {choice.unit}; they were turned into {unit}."
         found.append(Finding("note", "sensor_unit_taken", message, found=choice.factor))
     return found
 
@@ -72,6 +72,12 @@ def without_values(table: LogTable, sample: Sample, taken: set[int]) -> list[Fin
             )
             found.append(Finding("note", "sensor_without_values", message))
     return found
+
+
+def _stated(table: LogTable, column: int, metric: str) -> tuple[str, float] | None:
+    """Return the unit that the log states for a sensor, and the factor to the metric's; None where it does not."""
+    stated = stated_unit(table, column)
+    return (stated[0], stated[2]) if stated and stated[1] == METRICS[metric].unit else None
 
 
 def _unit_of(metric: str, median: float) -> tuple[str, float]:

@@ -17,6 +17,7 @@ from pyarrow import csv
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
+from gpubench_kit.reading.cell_units import with_plain_cells
 from gpubench_kit.reading.dialect import Dialect, find_dialect
 from gpubench_kit.reading.line_reader import read_lines, summary_start
 from gpubench_kit.reading.log_bytes import LogBytes, read_log_bytes
@@ -115,9 +116,15 @@ def open_table(path: Path, *, name: str = "") -> LogTable:
 
 def table_of(content: LogBytes) -> LogTable:
     """Find out how the rows of a text are written; see `open_table`."""
-    dialect, sample = find_dialect(content.text, content.name)
+    plain = with_plain_cells(content.text, content.name)
+    text = content.text if plain is None else plain.text
+    dialect, sample = find_dialect(text, content.name)
     findings = (*content.findings, *_doubts(dialect, content.name))
-    return LogTable(content.name, content.sha256, content.encoding, content.text, dialect, sample, findings)
+    if plain is not None:
+        units = plain.units if len(plain.units) == dialect.n_columns else ("",) * dialect.n_columns
+        dialect = replace(dialect, units=units)
+        findings = (*findings, *plain.findings)
+    return LogTable(content.name, content.sha256, content.encoding, text, dialect, sample, findings)
 
 
 def read_columns(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int] = ()) -> Columns:

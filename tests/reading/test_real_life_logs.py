@@ -112,10 +112,6 @@ def test_columns_of_one_heading_are_told_apart_by_their_number(tmp_path):
 
 REFUSED = {
     "times or rates": ("fps\n" + "".join(f"{1000 / one:.2f}\n" for one in FRAME_MS), "or frame rates"),
-    "a row counter beside cells with units": (
-        table(COLUMNS | {"t": [f"{t:.6f} s" for t in ENDS_S], "f": [f"{f} ms" for f in FRAME_MS]}),
-        "no column can be the frame times",
-    ),
     "nothing but elapsed minutes": (table({"t": [f"{t / 60:.9f}" for t in ENDS_S]}), "no column can be"),
     "negative frame time": (TEXT.replace(f",{FRAME_MS[100]}\n", f",-{FRAME_MS[100]}\n"), "below zero"),
     "only a heading": ("n,t,f\n", "no rows with numbers"),
