@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -22,6 +23,21 @@ AVERAGE, LOWS = "avg_fps", ("low_1pct_fps", "low_0p1pct_fps")
 #: A chart of more games (all of them counts as one) states the overall levels and who leads how often.
 _GAMES_SPELT_OUT = 5
 _ORDER = {"higher": False, "lower": True, "neither": False}
+
+
+@dataclass(frozen=True)
+class _Scene:
+    """A game at a setting, or all games: its name, and the rows of each subject, by metric, best first."""
+
+    name: str
+    game: str
+    subjects: list[tuple[tuple, pd.DataFrame]]
+
+    @property
+    def setting_alone(self) -> str:
+        """The setting where the heading, which names game and group, does not say it."""
+        first = self.subjects[0][1].iloc[0]
+        return "" if first["setting"] == first["group"] else first["setting"]
 
 
 def draw_everyday(
@@ -46,7 +62,15 @@ def draw_everyday(
     if not (data["metric"] == AVERAGE).any():
         return None
     data = data[data["metric"].isin([AVERAGE, low])]
-    blocks = _blocks(data, plan, metric=AVERAGE, row_of=partial(_everyday_row, low=low), is_alone=game is not None)
+    scenes = _ranked_scenes(data, metric=AVERAGE)
+    names = subject_names(data, plan)
+    blocks = _blocks(
+        scenes,
+        names,
+        places=places_of(data, plan),
+        row_of=partial(_everyday_row, low=low),
+        is_alone=game is not None,
+    )
     title = "Average frame rate" + (f" and {metric_of(low).label}" if low else "")
     bars = f"Pale bar, first number: average. Slim bar, second: {metric_of(low).label}. " if low else ""
     heading = Heading(
@@ -58,7 +82,7 @@ def draw_everyday(
         data=data.reset_index(drop=True),
         caption=f"{title} of every tuning, best first. Each interval comes from the runs of its own bar; "
         "whether two tunings differ is judged in pairs.",
-        alternative_text=_alternative(data, plan, metric=AVERAGE, title=of_group(title, group)),
+        alternative_text=_alternative(scenes, names, metric=AVERAGE, title=of_group(title, group)),
         drawing=partial(draw_rows, chart=RowChart(heading, blocks, axis)),
         style=plan.style,
     )
@@ -85,7 +109,9 @@ def draw_levels(levels: pd.DataFrame, plan, *, metric: str, group: str = "all",
         return None
     facts = metric_of(metric)
     row_of = partial(_level_row, is_bar=facts.scale == "ratio")
-    blocks = _blocks(data, plan, metric=metric, row_of=row_of, is_alone=game is not None)
+    scenes = _ranked_scenes(data, metric=metric)
+    names = subject_names(data, plan)
+    blocks = _blocks(scenes, names, places=places_of(data, plan), row_of=row_of, is_alone=game is not None)
     heading = Heading(
         _title(sentence(facts.label), group=group, game=game), f"Lines: {_level_text(plan)} intervals.", _note(data)
     )
@@ -96,7 +122,7 @@ def draw_levels(levels: pd.DataFrame, plan, *, metric: str, group: str = "all",
         name=slug("levels", metric, _group_slug(group), _game_slug(game)),
         data=data.reset_index(drop=True),
         caption=f"{sentence(facts.label)} of every tuning. {facts.help}".strip(),
-        alternative_text=_alternative(data, plan, metric=metric, title=of_group(sentence(facts.label), group)),
+        alternative_text=_alternative(scenes, names, metric=metric, title=of_group(sentence(facts.label), group)),
         drawing=partial(draw_rows, chart=RowChart(heading, blocks, axis)),
         style=plan.style,
     )
@@ -113,28 +139,32 @@ def _chosen(levels: pd.DataFrame, plan, *, metrics: tuple[str, ...], group: str,
     return data.assign(_place=data["game"].map(order)).sort_values("_place", kind="stable").drop(columns="_place")
 
 
+def _ranked_scenes(data: pd.DataFrame, *, metric: str) -> list[_Scene]:
+    """Return each game and setting with the rows of each card, bench and tuning that has the metric, best first."""
+    names, scenes = scene_names(data), []
+    for (game, setting), rows in data.groupby(["game", "setting"], sort=False):
+        subjects = _sorted_subjects(rows, metric=metric)
+        if subjects:
+            scenes.append(_Scene(names[game, setting] if game else _all_games(rows), game, subjects))
+    return scenes
+
+
+def _sorted_subjects(rows: pd.DataFrame, *, metric: str) -> list[tuple[tuple, pd.DataFrame]]:
+    """Return the rows of each card, bench and tuning that has the metric, by metric, best first."""
+    parts = [(key, part.set_index("metric")) for key, part in rows.groupby(SUBJECT, sort=False)]
+    sign = 1 if _ORDER[metric_of(metric).better] else -1
+    return sorted((one for one in parts if metric in one[1].index), key=lambda one: sign * one[1]["value"][metric])
+
+
 def _blocks(
-    data: pd.DataFrame, plan, *, metric: str, row_of: Callable[..., Row], is_alone: bool
+    scenes: Sequence[_Scene], names: Mapping[tuple, str], *, places: Mapping[tuple, int], row_of, is_alone: bool
 ) -> tuple[Block, ...]:
     """Return one block per game and setting, rows best first; the heading names a game that stands alone."""
-    names, places, scenes = subject_names(data, plan), places_of(data, plan), scene_names(data)
     blocks = []
-    for (game, setting), rows in data.groupby(["game", "setting"], sort=False):
-        drawn = [
-            row_of(subject.set_index("metric"), label=names[key], role=f"series-{places[key] % 8}")
-            for key, subject in _sorted_subjects(rows, metric=metric)
-        ]
-        alone = "" if setting == rows["group"].iloc[0] else setting  # The heading names the group.
-        title = alone if is_alone else scenes[game, setting] if game else _all_games(rows)
-        blocks.append(Block(title, tuple(drawn)))
+    for scene in scenes:
+        drawn = [row_of(rows, label=names[key], role=f"series-{places[key] % 8}") for key, rows in scene.subjects]
+        blocks.append(Block(scene.setting_alone if is_alone else scene.name, tuple(drawn)))
     return tuple(blocks)
-
-
-def _sorted_subjects(rows: pd.DataFrame, *, metric: str) -> Iterable[tuple[tuple, pd.DataFrame]]:
-    """Return the rows of each card, bench and tuning that has the metric, best first."""
-    subjects = [(key, part) for key, part in rows.groupby(SUBJECT, sort=False) if (part["metric"] == metric).any()]
-    sign = 1 if _ORDER[metric_of(metric).better] else -1
-    return sorted(subjects, key=lambda one: sign * one[1].loc[one[1]["metric"] == metric, "value"].iloc[0])
 
 
 def _everyday_row(rows: pd.DataFrame, *, label: str, role: str, low: str | None) -> Row:
@@ -184,15 +214,15 @@ def _level_text(plan) -> str:
     return percent_text(100 * plan.analysis.confidence)
 
 
-def _alternative(data: pd.DataFrame, plan, *, metric: str, title: str) -> str:
+def _alternative(scenes: Sequence[_Scene], names: Mapping[tuple, str], *, metric: str, title: str) -> str:
     """Return what the chart shows: the levels over all games, or of the games, and who leads how often."""
-    names, scenes, parts, leaders = subject_names(data, plan), scene_names(data), [], []
-    for (game, setting), rows in data.groupby(["game", "setting"], sort=False):
-        ranked = [(names[key], part) for key, part in _sorted_subjects(rows, metric=metric)]
-        values = ", ".join(f"{name} {_values(part)}" for name, part in ranked)
-        if not game or data["game"].nunique() <= _GAMES_SPELT_OUT:
-            parts.append(f"{scenes[game, setting] if game else _all_games(rows)}: {values}")
-        leaders += [ranked[0][0]] if game else []
+    parts, leaders = [], []
+    is_spelt_out = len({scene.game for scene in scenes}) <= _GAMES_SPELT_OUT
+    for scene in scenes:
+        if not scene.game or is_spelt_out:
+            values = ", ".join(f"{names[key]} {_values(rows)}" for key, rows in scene.subjects)
+            parts.append(f"{scene.name}: {values}")
+        leaders += [names[scene.subjects[0][0]]] if scene.game else []
     counts = pd.Series(leaders, dtype="object").value_counts(sort=False)
     best = {"higher": "highest", "lower": "lowest"}.get(metric_of(metric).better, "highest")
     lead = "; ".join(f"{name} in {count} of {len(leaders)}" for name, count in counts.items())
@@ -201,8 +231,8 @@ def _alternative(data: pd.DataFrame, plan, *, metric: str, title: str) -> str:
 
 
 def _values(rows: pd.DataFrame) -> str:
-    """Return the values of one tuning in words."""
-    found = {row.metric: row.value for row in rows.itertuples() if np.isfinite(row.value)}
+    """Return the values of one tuning, by metric, in words."""
+    found = {name: value for name, value in rows["value"].items() if np.isfinite(value)}
     return " and ".join(value_text(value, name) if name not in LOWS else f"{value_text(value, name)} low"
                         for name, value in found.items())  # fmt: skip
 
