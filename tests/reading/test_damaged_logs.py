@@ -39,6 +39,8 @@ def _seeds():
         table(sensors),
         table(sensors, ";", ","),
         "# made at the bench\n\n" + table({"frame": range(300), "took": frame_ms}, "\t"),
+        table({"t": [f"{one:.6f} s" for one in starts], "f": [f"{one} ms" for one in frame_ms]}),
+        table({"t": [f"{one // 60:.0f}:{one % 60:09.6f}" for one in 50 + starts], "f": frame_ms}, ";", ","),
     ]
     return [reference, *(text.encode() for text in texts)]
 
