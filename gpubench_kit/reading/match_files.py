@@ -15,6 +15,7 @@ from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.find_columns import Declaration
 from gpubench_kit.reading.guess_logs import Waiting, guess_logs
 from gpubench_kit.reading.order_done import started_at_s
+from gpubench_kit.reading.real_paths import RealPaths
 from gpubench_kit.reading.run_log import RunTask
 
 #: Where logs lie when a sheet gives only their names.
@@ -56,26 +57,27 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     MatchedFiles. Names are looked up in the review folder, then in its ``logs`` folder; a name that leaves the
     folder, by ``..``, an absolute path or a link, is a fault.
     """
-    matched, with_numbers, root = MatchedFiles(), set(typed["run"]), plan.folder.resolve()
+    matched, with_numbers, places = MatchedFiles(), set(typed["run"]), RealPaths(plan.folder)
+    declared = {card: declaration_of(plan, card) for card in set(runs["card"])}
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
     started = started_at_s(runs["started_at"], date_order=plan.logs.date_order or "")
     rows = _with_guesses(runs, started, plan, matched=matched, with_numbers=with_numbers)
     for row, start_s in zip(rows, started.tolist(), strict=True):
         faults: list[Fault] = []
         frame_name = row["frame_log"]
-        frame_path = _file(root, row, frame_name, faults)
-        sensor_path = _file(root, row, row["sensor_log"], faults)
+        frame_path = _file(places, row, frame_name, faults)
+        sensor_path = _file(places, row, row["sensor_log"], faults)
         if faults and row["excluded"]:
             matched.findings.extend(_notes(faults, row["run"]))
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
             task = _task(row, plan, (frame_path, frame_name), (sensor_path, n_bins))
-            matched.tasks.append(replace(task, started_at_s=start_s))
+            matched.tasks.append(replace(task, declared=declared[row["card"]], started_at_s=start_s))
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
     matched.findings.extend(_not_recorded(matched.not_recorded))
-    matched.findings.extend(_left_over(root, matched.tasks))
+    matched.findings.extend(_left_over(places, matched.tasks))
     return matched
 
 
@@ -91,11 +93,11 @@ def _with_guesses(
         for row, start_s in zip(rows, started, strict=True)
         if not (row["frame_log"] or row["sensor_log"] or row["excluded"] or row["run"] in with_numbers)
     ]
-    root = plan.folder.resolve()
-    files = _unnamed(root, rows) if waiting else []
+    places = RealPaths(plan.folder)
+    files = _unnamed(places, rows) if waiting else []
     declared = declaration_of(plan, rows[0]["card"]) if rows else Declaration()
     no_names = not any(row["frame_log"] for row in rows)
-    guesses = guess_logs(waiting, files, root, declared=declared, by_sequence=no_names)
+    guesses = guess_logs(waiting, files, places.root, declared=declared, by_sequence=no_names)
     matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
     by_run = {guess.run: guess for guess in guesses.of_runs}
     for row in (row for row in rows if row["run"] in by_run):
@@ -103,19 +105,19 @@ def _with_guesses(
     return rows
 
 
-def _unnamed(root: Path, rows: list[dict]) -> list[Path]:
+def _unnamed(places: RealPaths, rows: list[dict]) -> list[Path]:
     """Return the files in the folder of logs that no row names."""
     named = {
         name.replace("\\", "/").rsplit("/", 1)[-1] for row in rows for name in (row["frame_log"], row["sensor_log"])
     }
-    return [path for path in _files_in(root) if path.name not in named]
+    return [path for path in _files_in(places) if path.name not in named]
 
 
-def _files_in(root: Path) -> list[Path]:
+def _files_in(places: RealPaths) -> list[Path]:
     """Return the files in the folder of logs; links out of the review folder are none."""
-    logs = root / LOG_FOLDER
+    logs = places.root / LOG_FOLDER
     files = sorted(path for path in logs.rglob("*") if path.is_file()) if logs.is_dir() else []
-    return [path for path in files if not path.name.startswith(".") and path.resolve().is_relative_to(root)]
+    return [path for path in files if not path.name.startswith(".") and places.has(places.real(path))]
 
 
 def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
@@ -139,7 +141,6 @@ def _task(row: dict, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: t
         frame_name=frame[1],
         sensor_path=sensor[0],
         sensor_name=row["sensor_log"],
-        declared=declaration_of(plan, row["card"]),
         gap_ms=plan.checks.gap_ms,
         line_up_s=plan.checks.line_up_s,
         sensor_edge_s=plan.analysis.sensor_edge_s,
@@ -162,17 +163,18 @@ def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
     return name
 
 
-def _file(root: Path, row: dict, name: str, faults: list[Fault]) -> Path | None:
+def _file(places: RealPaths, row: dict, name: str, faults: list[Fault]) -> Path | None:
     """Return the file of a name in the sheet; a fault is added where it is missing or out of the folder."""
     if not name:
         return None
     where = f"runs.csv, run '{row['run']}'"
     try:
-        candidates = ((root / place / name.replace("\\", "/")).resolve() for place in ("", LOG_FOLDER))
-        inside = [path for path in itertools.islice(candidates, 1) if path.is_relative_to(root)]
+        plain = name.replace("\\", "/")
+        candidates = (places.real(places.root / place / plain) for place in ("", LOG_FOLDER))
+        inside = [path for path in itertools.islice(candidates, 1) if places.has(path)]
         found = next((path for path in inside if path.exists()), None)
         if inside and found is None:
-            found = next((path for path in candidates if path.is_relative_to(root) and path.exists()), None)
+            found = next((path for path in candidates if places.has(path) and path.exists()), None)
     except (OSError, ValueError, RuntimeError):
         faults.append(Fault(where, f"'{name[:80]}' is no file name.", "Write the name of the run's log."))
         return None
@@ -201,10 +203,10 @@ def _not_recorded(runs: list[str]) -> list[Finding]:
     return [Finding("note", "not_recorded_yet", message, found=float(len(runs)))]
 
 
-def _left_over(root: Path, tasks: list[RunTask]) -> list[Finding]:
+def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
     """Return one note on files in the folder of logs that no row names."""
     named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
-    unnamed = [path for path in _files_in(root) if path not in named]
+    unnamed = [path for path in _files_in(places) if path not in named]
     loose = [path.name for path in unnamed if path.resolve() not in named]
     if not loose:
         return []

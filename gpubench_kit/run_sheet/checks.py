@@ -215,7 +215,9 @@ def _leaves(folder: Path) -> Callable[[str], bool]:
         for start in (root, os.path.join(root, "logs")):
             whole = os.path.join(start, path)
             parent = os.path.dirname(whole)
-            if not inside.setdefault(parent, is_inside(parent)) or (os.path.islink(whole) and not is_inside(whole)):
+            if parent not in inside:
+                inside[parent] = is_inside(parent)
+            if not inside[parent] or (os.path.islink(whole) and not is_inside(whole)):
                 return True
         return False
 
