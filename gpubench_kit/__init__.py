@@ -34,6 +34,7 @@ _HOME = {
     "page": "gpubench_kit.page",
     "proposed_sentences": "gpubench_kit.claims.proposals",
     "redo_list": "gpubench_kit.checks.redo",
+    "sweep_in_review": "gpubench_kit.sweep.in_review",
     "used_runs": "gpubench_kit.checks.review",
     "used_runs_fingerprint": "gpubench_kit.looks",
     "write_pictures": "gpubench_kit.report.pictures",

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from gpubench_kit.claims.judged import judge_claim
 from gpubench_kit.claims.money import judge_money, money_estimates
+from gpubench_kit.claims.readings import judge_reading
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import by_words, evidence, over_words, subject_words, suggestion
 from gpubench_kit.plan.fields import ESTIMATES
 from gpubench_kit.tables import CLAIMS
 
 
-def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.DataFrame:
+def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan, *, sweep: Any = None) -> pd.DataFrame:
     """Hold every claim of the plan against the results.
 
     Parameters
@@ -20,6 +23,7 @@ def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.D
     comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     plan : ReviewPlan, gives ``claims``, margins and what limits each game
+    sweep : SweepInReview, for claims that are read off it; see `gpubench_kit.sweep.in_review`
 
     Returns
     -------
@@ -33,11 +37,17 @@ def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.D
     """
     results = both_ways(comparisons, overall, plan=plan)
     estimates = money_estimates(comparisons, overall, plan)
-    return CLAIMS.frame([
-        _start(claim) | judge_money(claim, estimates, plan) if claim.metric in ESTIMATES
-        else _row(judge_claim(claim, results, plan=plan), plan)
-        for claim in plan.claims
-    ])  # fmt: skip
+    swept = sweep.found if sweep else None
+
+    def row(claim) -> dict:
+        """Return the row of one claim."""
+        if claim.reading:
+            return _start(claim) | judge_reading(claim, swept, plan)
+        if claim.metric in ESTIMATES:
+            return _start(claim) | judge_money(claim, estimates, plan)
+        return _row(judge_claim(claim, results, plan=plan), plan)
+
+    return CLAIMS.frame([row(claim) for claim in plan.claims])
 
 
 def _start(claim) -> dict:

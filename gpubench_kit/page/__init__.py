@@ -61,6 +61,7 @@ _HOME = {
     "sweep_readings": "sweep",
     "sweep_response": "sweep",
     "sweep_settings": "sweep",
+    "tuning": "tuning_found",
 }
 
 __all__ = [*sorted(_HOME)]  # noqa: PLE0604 - the names are those of the table above

@@ -21,6 +21,8 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.section import Section
 from gpubench_kit.statistics.stability import pooled_failure_bound
+from gpubench_kit.sweep.in_review import SweepInReview
+from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.tables import ALL_TABLES
 
 _CAUTIONS = (
@@ -65,7 +67,9 @@ def limits(plan) -> Section:
     return Section("limits", "Limits and cautions", body)
 
 
-def provenance(runs: pd.DataFrame, plan, *, version: str, looks_made: int = 0) -> Section:
+def provenance(
+    runs: pd.DataFrame, plan, *, version: str, looks_made: int = 0, sweep: SweepInReview | None = None
+) -> Section:
     """Return the section on where the numbers come from, with the downloads.
 
     Parameters
@@ -74,6 +78,7 @@ def provenance(runs: pd.DataFrame, plan, *, version: str, looks_made: int = 0) -
     plan : ReviewPlan
     version : version of the kit
     looks_made : looks at verdicts so far, this one included
+    sweep : the sweep in this review, whose tables stand beside the others; None for none
 
     Returns
     -------
@@ -86,9 +91,11 @@ def provenance(runs: pd.DataFrame, plan, *, version: str, looks_made: int = 0) -
         ("Looks at verdicts", f"{max(looks_made, 1)} made, {plan.analysis.looks} planned"),
         ("Licence", plan.review.licence or "not stated"),
     ]
+    left_out = () if plan.claims else ("claims",)
+    files = _downloads([*(one for one in ALL_TABLES if one not in left_out), *(sweep.tables if sweep else ())])
     body = join([
         paragraph(_SOURCES),
-        terms(facts), heading("Downloads"), bullets(_downloads(bool(plan.claims))), _hashes(runs),
+        terms(facts), heading("Downloads"), bullets(files), _hashes(runs),
     ])  # fmt: skip
     return Section("provenance", "Provenance and downloads", body)
 
@@ -120,12 +127,11 @@ def _stability(plan) -> Iterable[str]:
         yield f"No hours of testing are stated for {names_text(silent)}: nothing here says that {it} stable."
 
 
-def _downloads(with_claims: bool) -> Iterable[str | Markup]:
+def _downloads(tables: Iterable[str]) -> Iterable[str | Markup]:
     """Yield a link to each file that stands beside the page."""
-    for name, declared in ALL_TABLES.items():
-        if name == "claims" and not with_claims:
-            continue
-        yield join([link(f"tables/{name}.csv", f"{name}.csv"), f": one row per {declared.row}."])
+    declared = {**ALL_TABLES, **SWEEP_TABLES}
+    for name in tables:
+        yield join([link(f"tables/{name}.csv", f"{name}.csv"), f": one row per {declared[name].row}."])
     yield join([link("tables/claims.txt", "claims.txt"), ": what may be said, as plain text for the script."])
     yield join([link("tables/datapackage.json", "datapackage.json"), ": columns, units and meaning of all tables."])
     yield join([link("tables.zip", "tables.zip"), ": all tables and their description in one file."])

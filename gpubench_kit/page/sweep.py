@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pandas as pd
 
 from gpubench_kit.figures.sweep import draw_power_over_ladder, draw_rate_over_ladder
 from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
-from gpubench_kit.figures.sweep_part import SweptPart
 from gpubench_kit.number_text import count_text, percent_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.page.sweep_tables import between_tables, failure_table, reading_tables, setting_tables
+from gpubench_kit.page.sweep_lines import answer_sentences, between_charts, between_told, parts_of, together
+from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import (
     advice_sentences,
-    lowest_sentences,
     notes_on,
-    thriftiest_sentence,
 )
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.tables import SWEEP_TABLES
@@ -42,9 +38,7 @@ def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Sect
     -------
     Section
     """
-    together = list(_together(list(_parts(sweep, plan))))
-    told = [one for parts in together for one in [*lowest_sentences(parts, sweep), thriftiest_sentence(parts[0])]]
-    shown = [paragraph(one, css="result") for one in told if one]
+    shown = [paragraph(one, css="result") for one in answer_sentences(sweep, plan)]
     if not shown:
         shown = [paragraph("No run at a setting of the ladder can be used yet, so nothing is found.", css="result")]
     more = [note(one) for one in [*(cautions or []), *notes_on(sweep, plan)]]
@@ -64,10 +58,10 @@ def sweep_response(sweep: Sweep, plan) -> Section:
     Section; left out where fewer than two settings were measured
     """
     name, title = "response", "Over the ladder"
-    parts = list(_parts(sweep, plan))
+    parts = list(parts_of(sweep, plan))
     draws = (draw_rate_over_ladder, draw_power_over_ladder)
     charts = [draw(part, plan) for part in parts for draw in draws]
-    charts += [draw_rate_against_ladder_power(together, plan) for together in _together(parts)]
+    charts += [draw_rate_against_ladder_power(lines, plan) for lines in together(parts)]
     if not any(charts):
         return left_out(name, title, "fewer than two settings were measured")
     text = (
@@ -89,7 +83,7 @@ def sweep_settings(sweep: Sweep, plan) -> Section:
     Section; left out where nothing was measured
     """
     name, title = "settings", "Every setting"
-    parts = list(_parts(sweep, plan))
+    parts = list(parts_of(sweep, plan))
     if not parts:
         return left_out(name, title, "no setting was measured")
     text = (
@@ -113,29 +107,17 @@ def sweep_readings(sweep: Sweep, plan) -> Section:
     Section; left out where no power was measured
     """
     name, title = "equal", "At equal power, at equal frame rate"
-    parts = list(_parts(sweep, plan))
-    tables = [reading_tables(together, sweep) for together in _together(parts)]
+    parts = list(parts_of(sweep, plan))
+    tables = [reading_tables(lines, sweep) for lines in together(parts)]
     if not any(tables):
         return left_out(name, title, "no power was measured at two settings")
     text = (
         "Read off the fitted curves of frame rate and power, between the settings as well. The ranges take in the "
         "bands of both curves. They speak of this card in these games."
     )
-    return Section(name, title, join([paragraph(text), *tables, *_between(sweep)]))
-
-
-def _between(sweep: Sweep) -> Iterator[Markup]:
-    """Yield two cards at equal power, where both were swept."""
-    found = between_tables(sweep)
-    if found:
-        yield heading("Card against card")
-        yield paragraph(
-            "Each card is read off its own curves, at the same power or at the same frame rate. The ranges take in "
-            "the bands of both cards and the difference of their factory states, installations and all; together "
-            f"they hold at {percent_text(100 * float(sweep.answers['confidence'].max()))} or more. Only what both "
-            "ladders surely reach is read."
-        )
-        yield found
+    charts = between_charts(sweep, plan)
+    body = join([paragraph(text), *tables, *between_told(sweep, charts)])
+    return Section(name, title, body, pictures=pictures_of(charts))
 
 
 def sweep_next(sweep: Sweep, plan) -> Section:
@@ -150,7 +132,7 @@ def sweep_next(sweep: Sweep, plan) -> Section:
     Section; left out where nothing was measured
     """
     name, title = "next", "What to measure next"
-    parts = list(_parts(sweep, plan))
+    parts = list(parts_of(sweep, plan))
     if not parts:
         return left_out(name, title, "no setting was measured")
     body: list[Markup] = []
@@ -192,26 +174,6 @@ def sweep_files(sweep: Sweep, plan, *, version: str, looks_made: int = 0) -> Sec
     return Section(
         "files", "Where the numbers come from", join([terms(facts), heading("Downloads"), bullets(files)])
     )
-
-
-def _parts(sweep: Sweep, plan) -> Iterator[SweptPart]:
-    """Yield each line of settings of each card, bench and group, in order."""
-    names = ["card", "bench", "group"]
-    for answer in sweep.answers.itertuples():
-        settings, curves = (
-            table[(table[names] == [answer.card, answer.bench, answer.group]).all(axis=1)]
-            for table in (sweep.settings, sweep.curves)
-        )
-        subject = [answer.card] * (len(plan.cards) > 1) + [answer.bench] * (len(plan.benches) > 1)
-        yield SweptPart(settings, curves, answer, sweep.ladders[answer.card], ", ".join(filter(None, subject)))
-
-
-def _together(parts: list[SweptPart]) -> Iterator[list[SweptPart]]:
-    """Yield the lines of one card, bench and group together."""
-    groups: dict[tuple, list[SweptPart]] = {}
-    for part in parts:
-        groups.setdefault((part.answer.card, part.answer.bench, part.answer.group), []).append(part)
-    yield from groups.values()
 
 
 def _byline(sweep: Sweep, plan) -> Markup:

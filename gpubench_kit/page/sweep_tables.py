@@ -109,7 +109,7 @@ def between_tables(sweep: Sweep) -> Markup:
                  change_and_interval_text(row.change, row.low, row.high)]
                 for row in found.itertuples()
             ]  # fmt: skip
-            columns = [Column("At", is_number=True), Column(told, is_number=True)]
+            columns = [Column("At"), Column(told, is_number=True)]
             parts.append(table(columns, lines, caption=f"{end}: {told[:1].lower()}{told[1:]}"))
     return join(parts)
 
@@ -120,7 +120,7 @@ def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, captio
     first = "Power" if reading == "rate_at_power" else "Frame rate given up"
     found = rows[rows["reading"] == reading]
     heads = [name or ("Frame rate" if unit == "fps" else "Power") for name in names]
-    columns = [Column(first, is_number=True), *(Column(head, unit, is_number=True) for head in heads)]
+    columns = [Column(first), *(Column(head, unit, is_number=True) for head in heads)]
     by_key = {(row.given, row.line): row for row in found.itertuples()}
     given = sorted({row.given for row in found.itertuples()})
     lines = [

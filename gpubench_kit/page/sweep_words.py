@@ -83,7 +83,7 @@ def thriftiest_sentence(part: SweptPart) -> str:
     row = _row_of(part, part.answer.thriftiest_tuning)
     if row is None or not np.isfinite(row.energy_per_frame_j):
         return ""
-    lead = of_group("Thriftiest", part.answer.group)
+    lead = of_group(f"Thriftiest on our {part.title}" if part.title else "Thriftiest", part.answer.group)
     energy = unit_text(row.energy_per_frame_j, "J")
     if row.is_factory:
         text = f"{lead}: the factory state, {energy} per frame"

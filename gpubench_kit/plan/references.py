@@ -9,10 +9,10 @@ from gpubench_kit.fault_text import listed, shown, suggestion
 from gpubench_kit.plan.fields import ESTIMATES
 from gpubench_kit.plan.places import Loc
 from gpubench_kit.plan.rules import CardLogs
-from gpubench_kit.plan.uses import OVER_WORDS, Claim
+from gpubench_kit.plan.uses import OVER_WORDS, READINGS, Claim
 from gpubench_kit.registry import METRICS, SENSOR_METRICS
 
-#: What a claim may say of money: amounts, or which side the estimate favours.
+#: What a claim may say of money, and of readings of a sweep: amounts, or which side is favoured.
 _MONEY_WORDS = ("at_least", "at_most", "better", "worse")
 
 
@@ -67,6 +67,9 @@ def check_claims(plan: Any) -> Iterator[Problem]:
         yield from _games_of_claim(plan, claim, loc=(*loc, "over"))
         groups = sorted({one.group for game in plan.games for one in game.settings})
         yield from unknown_name((*loc, "group"), claim.group, what="group", known=groups)
+        if claim.reading:
+            yield from _about_reading(plan, claim, loc)
+            continue
         if claim.metric in ESTIMATES:
             yield from _about_money(plan, claim, loc)
             continue
@@ -149,6 +152,50 @@ def _impossible(plan: Any, pair: Any, *, loc: Loc) -> Iterator[Problem]:
         if tuning.card and not any(tuning.card in (card.name, card.model) for card in cards):
             problem = f"tuning {shown(tuning.name)} is of card {shown(tuning.card)}, not of {shown(subject.card)}."
             yield Problem((*loc, side), problem, "Name a tuning of that card.")
+
+
+def _about_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield problems of a claim that is read off the sweep: its ladder, its metric, its games, its sides."""
+    given = [key for key in READINGS if getattr(claim, key) is not None]
+    key, metric = given[0], READINGS[given[0]][0]
+    if len(given) > 1:
+        problem = f"{listed(given)} are given; a claim is read off the sweep at one place."
+        yield Problem((*loc, given[1]), problem, "Make two claims of it.")
+    if not plan.sweep.ladder:
+        problem = f"{key} is read off a sweep, and the plan names no ladder."
+        yield Problem((*loc, key), problem, 'Name the change that is stepped: [sweep] ladder = "power_limit_pct"')
+    if claim.metric != metric:
+        yield Problem((*loc, "metric"), f"{key} goes with {shown(metric)}, not with {shown(claim.metric)}.")
+    missing = [one for one in ("avg_fps", "board_w") if one not in plan.analysis.metrics]
+    if missing:
+        problem = f"{key} needs frame rate and power, and {listed(missing)} is not among [analysis] metrics."
+        yield Problem((*loc, key), problem, "Add it there.")
+    if claim.over != "these_games":
+        problem = f"{key} is read off curves over the games measured, not over {shown(claim.over)}."
+        yield Problem((*loc, "over"), problem, 'Leave it out, or say over = "these_games".')
+    if claim.says not in _MONEY_WORDS:
+        problem = f"says = {shown(claim.says)} is not held against a reading of the sweep."
+        yield Problem((*loc, "says"), problem, f"Say {listed(_MONEY_WORDS)}.")
+    elif claim.metric == metric:
+        yield from _amount(claim, loc)
+    yield from _sides_of_reading(plan, claim, loc)
+
+
+def _sides_of_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield a problem where a reading does not suit one card, or two."""
+    key = claim.reading[0]
+    pair = plan.pairs_of(claim)[0]
+    is_of_two = pair.of.card != pair.against.card
+    if key == "at_fps" and not is_of_two:
+        problem = "at_fps is read between two cards, and both sides are one card."
+        yield Problem((*loc, key), problem, "On one card say at_loss_pct: the frame rate given up.")
+    if key == "at_loss_pct" and is_of_two:
+        problem = "at_loss_pct is read on one card, and the sides are two."
+        yield Problem((*loc, key), problem, "Between two cards say at_fps: the frame rate that both give.")
+    tunings = {pair.of.tuning, pair.against.tuning}
+    if is_of_two and tunings != {plan.reference_tuning}:
+        problem = "between two cards, curves are read that begin at their factory states; tunings are named."
+        yield Problem(loc, problem, "Leave the tunings out.")
 
 
 def _about_money(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:

@@ -11,6 +11,13 @@ from gpubench_kit.plan.fields import ClaimTopic, Name, NotNegative, Number, Posi
 #: Values of ``over`` that are not the name of a game.
 OVER_WORDS = ("every_game", "these_games", "games_like_these")
 
+#: Key of a claim that is read off the sweep -> its metric, and the name of the reading in the sweep's tables.
+READINGS = {
+    "at_w": ("avg_fps", "rate_at_power"),
+    "at_fps": ("board_w", "power_at_rate"),
+    "at_loss_pct": ("board_w", "power_at_loss"),
+}
+
 
 class SubjectText(Section):
     """``of`` or ``against``: what is compared, as written; what is left out is filled in by the plan."""
@@ -47,6 +54,19 @@ class Claim(Section):
         None,
         description="with at_least and at_most: by how much, in the metric's unit; money and years for estimates",
     )
+    at_w: Positive | None = Field(None, description="with avg_fps: read off the sweep at this power [W]")
+    at_fps: Positive | None = Field(
+        None, description="with board_w, between two cards: read off both sweeps at this frame rate [fps]"
+    )
+    at_loss_pct: Annotated[float, Strict(), Field(ge=0, lt=100)] | None = Field(
+        None, description="with board_w, on one card: read off the sweep where this much frame rate is given up [%]"
+    )
+
+    @property
+    def reading(self) -> tuple[str, float] | None:
+        """Key and value of what is read off the sweep; None for a claim about what was measured."""
+        given = ((key, getattr(self, key)) for key in READINGS)
+        return next(((key, value) for key, value in given if value is not None), None)
 
 
 class Evening(Section):

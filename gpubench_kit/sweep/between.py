@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from gpubench_kit.plan.pairs import Pair, Subject
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.sweep_losses import measure_settings
 from gpubench_kit.statistics.sweep_shape import Shape
-from gpubench_kit.sweep.curves import Curves, crossing, round_values
+from gpubench_kit.sweep.curves import Curves, asked_for, crossing, round_values
 from gpubench_kit.sweep.measured import POWER, RATE, Measured
 
 #: The level is shared by the curves of each card and the comparison of the two factory states.
@@ -19,6 +20,7 @@ PARTS = 3
 
 #: What is read: its name, the metric that is given, the metric that is told.
 _READINGS = (("rate_at_power", POWER, RATE), ("power_at_rate", RATE, POWER))
+_ASKED = {"rate_at_power": "at_w", "power_at_rate": "at_fps"}
 
 
 @dataclass(frozen=True)
@@ -72,16 +74,29 @@ def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan) -
     if reasons:
         yield start | {"reading": "rate_at_power", "given": np.nan, "reason": reasons[-1]}
         return
-    wanted = [(*one, value) for one in _READINGS for value in _values(sides, one[1])]
+    wanted = [(*one, value) for one in _READINGS for value in _values(sides, one, plan)]
     for reading, given, told, value in wanted:
         found = _read(sides, (given, told), value=value, factory=factory)
         if found is not None:
-            yield start | {"reading": reading, "given": float(value), "reason": ""} | _in_percent(found)
+            change, level = found
+            row = {"reading": reading, "given": float(value), "reason": ""}
+            yield start | row | _in_percent(change) | _in_unit(change, level)
 
 
 def _in_percent(found: tuple[float, float, float]) -> dict[str, float]:
     """Return a reading in natural log as columns, in percent."""
     return {name: float(100 * np.expm1(one)) for name, one in zip(("change", "low", "high"), found, strict=True)}
+
+
+def _in_unit(found: tuple[float, float, float], level: tuple[float, float, float]) -> dict[str, float]:
+    """Return a reading in natural log as a difference, at the level of ``against``, each (value, low, high).
+
+    Change and level hold together, so the ends are the worst of both.
+    """
+    differences = [base * np.expm1(one) for base, one in product(level, found)]
+    value = level[0] * np.expm1(found[0])
+    return {"difference": float(value), "difference_low": float(min(differences)),
+            "difference_high": float(max(differences))}  # fmt: skip
 
 
 def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, level: float) -> _Factory:
@@ -92,11 +107,13 @@ def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, lev
     return _Factory(float(change), float(change - half), float(change + half), reason)
 
 
-def _values(sides: Sequence[Side], metric: str) -> tuple[float, ...]:
-    """Return a few round values that both cards reach: powers [W] or frame rates [fps]."""
+def _values(sides: Sequence[Side], reading: tuple[str, str, str], plan) -> tuple[float, ...]:
+    """Return a few round values that both cards reach, powers [W] or frame rates [fps], and those of claims."""
+    name, metric, _ = reading
     shapes = [_shape(one, metric) for one in sides]
     values = [one.factory[metric] * np.exp(shape.change) for one, shape in zip(sides, shapes, strict=True)]
-    return round_values(max(one.min() for one in values), min(one.max() for one in values))
+    rounded = round_values(max(one.min() for one in values), min(one.max() for one in values))
+    return tuple(sorted({*rounded, *asked_for(plan, _ASKED[name])}))
 
 
 def _shape(side: Side, metric: str) -> Shape:
@@ -106,8 +123,11 @@ def _shape(side: Side, metric: str) -> Shape:
 
 def _read(
     sides: Sequence[Side], metrics: tuple[str, str], *, value: float, factory: dict[str, _Factory]
-) -> tuple[float, float, float] | None:
-    """Return one metric of ``of`` against ``against`` where the other metric has a value; None: out of reach."""
+) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
+    """Return one metric of ``of`` against ``against`` where the other metric has a value; None: out of reach.
+
+    That is the change [natural log] and the level of ``against`` in its unit, each (value, low, high).
+    """
     (of, against), (given, told) = sides, metrics
     wanted = float(np.log(value / against.factory[given]))
     between = factory[given]
@@ -117,7 +137,8 @@ def _read(
         return None
     base = factory[told]
     change = base.change + left[0] - right[0]
-    return change, base.low + left[1] - right[2], base.high + left[2] - right[1]
+    level = tuple(float(against.factory[told] * np.exp(one)) for one in right)
+    return (change, base.low + left[1] - right[2], base.high + left[2] - right[1]), level
 
 
 def _told(side: Side, metrics: tuple[str, str], wanted: tuple[float, float, float]) -> tuple[float, ...] | None:

@@ -123,7 +123,7 @@ def _rows(metric: str, at: np.ndarray, *, ends: tuple[np.ndarray, ...]) -> Itera
 
 
 def reading_rows(
-    curves: Curves, powers: tuple[float, ...], *, factory_w: float, factory_fps: float
+    curves: Curves, powers: tuple[float, ...], losses: tuple[float, ...], *, factory_w: float, factory_fps: float
 ) -> Iterator[dict]:
     """Yield rows of ``sweep_readings`` for one line.
 
@@ -131,6 +131,7 @@ def reading_rows(
     ----------
     curves : of the line, both there
     powers : powers to read the frame rate at [W]
+    losses : losses of frame rate to read the power at [%]
     factory_w, factory_fps : of the factory state
 
     Notes
@@ -144,18 +145,35 @@ def reading_rows(
         found = _read(power, rate, at=at, wanted=np.log(watts / factory_w))
         if found is not None:
             yield {"reading": "rate_at_power", "given": float(watts)} | _scaled(found, factory_fps)
-    for loss in LOSSES_READ:
+    for loss in losses:
         found = _read(rate, power, at=at, wanted=np.log1p(-loss / 100))
         if found is not None:
             yield {"reading": "power_at_loss", "given": loss} | _scaled(found, factory_w)
 
 
-def powers_to_read(curves: list[Curves], factory_w: float) -> tuple[float, ...]:
-    """Return a few round powers [W] inside the range of the curves."""
+def asked_for(plan, key: str) -> tuple[float, ...]:
+    """Return the values at which claims of the plan are read off a sweep.
+
+    Parameters
+    ----------
+    plan : ReviewPlan
+    key : key of a claim, see ``plan.uses.READINGS``
+    """
+    return tuple(one.reading[1] for one in plan.claims if one.reading and one.reading[0] == key)
+
+
+def losses_to_read(plan) -> tuple[float, ...]:
+    """Return the losses of frame rate [%] at which power is read: the usual ones, and those of claims."""
+    return tuple(sorted({*LOSSES_READ, *asked_for(plan, "at_loss_pct")}))
+
+
+def powers_to_read(curves: list[Curves], factory_w: float, plan) -> tuple[float, ...]:
+    """Return a few round powers [W] inside the range of the curves, and those of claims."""
     values = [factory_w * np.exp(one.power.change) for one in curves if one.has_power]
     if not values or not np.isfinite(factory_w):
         return ()
-    return round_values(min(one.min() for one in values), max(one.max() for one in values))
+    rounded = round_values(min(one.min() for one in values), max(one.max() for one in values))
+    return tuple(sorted({*rounded, *asked_for(plan, "at_w")}))
 
 
 def round_values(low: float, high: float) -> tuple[float, ...]:

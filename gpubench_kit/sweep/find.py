@@ -23,7 +23,7 @@ from gpubench_kit.statistics.sweep_ladder import Ladder, ladder_of
 from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.sweep.answers import answer_line
 from gpubench_kit.sweep.between import PARTS, Side, between_rows
-from gpubench_kit.sweep.curves import Curves, curve_rows, fit_curves, powers_to_read, reading_rows
+from gpubench_kit.sweep.curves import Curves, curve_rows, fit_curves, losses_to_read, powers_to_read, reading_rows
 from gpubench_kit.sweep.measured import (
     ENERGY,
     POWER,
@@ -183,7 +183,7 @@ def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, l
         "curves": [_of_line(one, row) for one in curves for row in curve_rows(one)],
         "answers": [_of_line(one.curves, one.row) | {"thriftiest_tuning": best} for one in answers],
         "proposals": [_of_line(one.curves, row) for one in answers for row in one.proposals],
-        "readings": _readings(curves, factory),
+        "readings": _readings(curves, factory, plan),
     }
     subject = {"card": measured.card, "bench": measured.bench, "group": measured.groups[group]}
     return {name: [subject | row for row in rows] for name, rows in made.items()}
@@ -240,12 +240,12 @@ def _of_line(curves: Curves, row: dict) -> dict:
     return {"line": curves.line.name} | row
 
 
-def _readings(curves: list[Curves], factory: Mapping[str, float]) -> list[dict]:
+def _readings(curves: list[Curves], factory: Mapping[str, float], plan) -> list[dict]:
     """Return what is read off the curves of every line."""
-    powers = powers_to_read(curves, factory[POWER])
+    powers, losses = powers_to_read(curves, factory[POWER], plan), losses_to_read(plan)
     return [
         _of_line(one, row)
         for one in curves
         if one.has_power
-        for row in reading_rows(one, powers, factory_w=factory[POWER], factory_fps=factory[RATE])
+        for row in reading_rows(one, powers, losses, factory_w=factory[POWER], factory_fps=factory[RATE])
     ]

@@ -139,6 +139,9 @@ BETWEEN = Table(
         Column("low", "number", "lower end, from the bands of both cards and the difference of the factory states",
                "%"),
         Column("high", "number", "upper end", "%"),
+        Column("difference", "number", "the same as a difference: frame rate [fps] or power [W]"),
+        Column("difference_low", "number", "lower end of its range"),
+        Column("difference_high", "number", "upper end"),
         Column("reason", "text", "why the two cards cannot be compared; empty where they can"),
     ),
 )  # fmt: skip

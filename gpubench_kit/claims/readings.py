@@ -1,0 +1,260 @@
+"""Claims that are read off a sweep: frame rate at equal power, power at equal frame rate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text
+from gpubench_kit.plan.pairs import Pair, Subject
+from gpubench_kit.plan.uses import READINGS, Claim
+from gpubench_kit.registry import METRICS
+from gpubench_kit.statistics.reasons import reason_sentences
+from gpubench_kit.statistics.result_rows import direction_of
+
+SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
+
+_LEADS = {"at_w": "at {} W", "at_fps": "at {} fps", "at_loss_pct": "where {} % of the frame rate is given up"}
+_NO_BAND = (
+    "The settings do not follow a curve that only rises and flattens, so there is no range to hold it against."
+)
+_LOOKS = "These results were looked at too often for any verdict."
+_ONE_CURVE = "Both sides are read off the same curve."
+
+
+@dataclass(frozen=True)
+class Span:
+    """A number with its range."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def turned(self) -> Span:
+        """The same with the other sign."""
+        return Span(-self.value, -self.high, -self.low)
+
+    def against(self, other: Span) -> Span:
+        """Return the change from another span to this one [%]; both ranges hold together."""
+        ends = ((self.value, other.value), (self.low, other.high), (self.high, other.low))
+        return Span(*(100 * (one - base) / base for one, base in ends))
+
+    def minus(self, other: Span) -> Span:
+        """Return the difference; both ranges hold together."""
+        return Span(self.value - other.value, self.low - other.high, self.high - other.low)
+
+
+@dataclass(frozen=True)
+class _Read:
+    """One reading under a claim: its change [%] and difference [fps or W], and the words for both sides."""
+
+    change: Span
+    difference: Span
+    sides: tuple[str, str]
+    n_games: int
+    group: str
+
+
+def judge_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
+    """Return outcome, evidence and the sentence that may be said of a claim that is read off a sweep.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims`` with a ``reading``
+    sweep : Sweep, or None where the review has none
+    plan : ReviewPlan
+
+    Returns
+    -------
+    dict with ``by``, ``verdict``, ``evidence``, ``suggested_text``
+
+    Notes
+    -----
+    A claim is supported where the whole range of the reading lies on its side, contradicted where it lies on
+    the other. Ranges are made of bands that hold together, so this is stricter than the test of a measured
+    amount. On one card the factory state stands for itself, and any other tuning for the curve that it lies on.
+    """
+    found = list(_readings(claim, sweep, plan))
+    reads = [one for one in found if isinstance(one, _Read)]
+    lacking = list(dict.fromkeys(one for one in found if isinstance(one, str)))
+    by = _by_text(claim)
+    if not reads:
+        why = " ".join(lacking)
+        return {
+            "by": by,
+            "verdict": NOT_SHOWN,
+            "evidence": why,
+            "suggested_text": f"Nothing can be said: {why[:1].lower()}{why[1:]}",
+        }
+    level = percent_text(100 * float(sweep.answers["confidence"].max()))
+    told = [f"{_place(claim)}: {_span_text(claim, one)}" for one in reads]
+    evidence = [f"Read off fitted curves, ranges that hold together at {level} or more.", *told, *lacking]
+    return {
+        "by": by,
+        "verdict": _verdict([_outcome(claim, one) for one in reads], is_whole=not lacking),
+        "evidence": " ".join(evidence),
+        "suggested_text": " ".join(_sentence(claim, one) for one in reads),
+    }
+
+
+def _verdict(outcomes: list[str], *, is_whole: bool) -> str:
+    """Return the outcome of a claim from those of its readings."""
+    if CONTRADICTED in outcomes:
+        return CONTRADICTED
+    return SUPPORTED if is_whole and set(outcomes) == {SUPPORTED} else NOT_SHOWN
+
+
+def _readings(claim: Claim, sweep: Any, plan) -> Iterator[_Read | str]:
+    """Yield what a claim must agree with, on every bench and in every group that it speaks of; or why not."""
+    if sweep is None or sweep.too_many_looks:
+        yield _LOOKS if sweep else "The review has no sweep to read it off."
+        return
+    for pair in plan.pairs_of(claim):
+        read = _on_one_card if pair.of.card == pair.against.card else _between_cards
+        groups = [one for one in sweep.answers["group"].unique() if claim.group in ("", one)]
+        for group in groups:
+            yield read(claim, pair, sweep, group=group)
+
+
+def _on_one_card(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
+    """Return a setting's curve against the factory state, or against the curve of another setting."""
+    sides = [_side(claim, one, sweep, group=group) for one in (pair.of, pair.against)]
+    lacking = [one for one in sides if isinstance(one, str)]
+    if lacking:
+        return lacking[0]
+    (of, of_words), (against, against_words) = sides
+    if of_words == against_words:
+        return _ONE_CURVE
+    settings = _of(sweep.settings, {"card": pair.of.card, "bench": pair.of.bench, "group": group})
+    games = int(settings["n_games"].max())
+    words = f"our {pair.of.card} {of_words}", against_words
+    return _Read(of.against(against), of.minus(against), words, games, group)
+
+
+def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Span, str] | str:
+    """Return level and words of one side on one card, or why there is none."""
+    place = {"card": subject.card, "bench": subject.bench, "group": group}
+    rows = _of(sweep.settings, place | {"tuning": subject.tuning})
+    if not len(rows):
+        return f"“{subject.tuning}” on our {subject.card} is no measured setting of the ladder."
+    setting = rows.iloc[0]
+    if setting["is_factory"]:
+        return Span(*[float(setting[claim.metric])] * 3), "in its factory state"
+    key, given = claim.reading
+    read = _of(sweep.readings, place | {"line": setting["line"], "reading": READINGS[key][1], "given": given})
+    words = f"with {setting['line'] or f'the {sweep.ladders[subject.card].label} alone'}"
+    return (_span_of(read.iloc[0], "value", "low", "high"), words) if len(read) else _out_of_reach(claim)
+
+
+def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
+    """Return one card's curve against that of another."""
+    key, given = claim.reading
+    cards = (pair.of.card, pair.against.card)
+    for of, against in (cards, cards[::-1]):
+        place = {"of_card": of, "against_card": against, "bench": pair.of.bench, "group": group}
+        rows = _of(sweep.between, place)
+        why = [one for one in rows["reason"] if one]
+        if why:
+            return " ".join(reason_sentences(why[0], between_cards=True))
+        rows = _of(rows, {"reading": READINGS[key][1], "given": given})
+        if len(rows):
+            return _of_two(rows.iloc[0], cards, sweep, is_turned=of != cards[0])
+    return _out_of_reach(claim)
+
+
+def _of_two(row: pd.Series, cards: tuple[str, str], sweep: Any, *, is_turned: bool) -> _Read:
+    """Return a reading between two cards as seen from the claim's side."""
+    change = _span_of(row, "change", "low", "high")
+    difference = _span_of(row, "difference", "difference_low", "difference_high")
+    if is_turned:
+        whole = Span(100.0, 100.0, 100.0)
+        level = Span(*(100 + one for one in (change.value, change.low, change.high)))
+        change, difference = whole.against(level), difference.turned
+    of_group = _of(sweep.settings, {"card": cards[0], "bench": row["bench"], "group": row["group"]})
+    words = tuple(f"our {card}" for card in cards)
+    return _Read(change, difference, words, int(of_group["n_games"].max()), row["group"])
+
+
+def _of(table: pd.DataFrame, wanted: dict[str, Any]) -> pd.DataFrame:
+    """Return the rows of a table that have these values."""
+    return table[np.logical_and.reduce([table[name] == value for name, value in wanted.items()])]
+
+
+def _span_of(row: pd.Series, *names: str) -> Span:
+    """Return columns as a span."""
+    return Span(*(float(row[name]) for name in names))
+
+
+def _out_of_reach(claim: Claim) -> str:
+    """Return that the curves do not reach the place."""
+    return f"{_place(claim)} nothing can be read: not every curve reaches it, its range included."
+
+
+def _place(claim: Claim) -> str:
+    """Return where a claim is read, as the beginning of a sentence."""
+    key, given = claim.reading
+    text = _LEADS[key].format(f"{given:g}")
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _is_in_unit(claim: Claim) -> bool:
+    """Return whether a claim gives its amount in the metric's unit."""
+    return claim.by is not None
+
+
+def _chosen(claim: Claim, read: _Read) -> tuple[Span, str]:
+    """Return the change in the unit that a claim speaks in, and that unit."""
+    return (read.difference, METRICS[claim.metric].unit) if _is_in_unit(claim) else (read.change, "%")
+
+
+def _outcome(claim: Claim, read: _Read) -> str:
+    """Return what one reading says of a claim."""
+    span, _ = _chosen(claim, read)
+    if not np.isfinite([span.low, span.high]).all():
+        return NOT_SHOWN
+    amount = next((one for one in (claim.by, claim.by_pct) if one is not None), 0.0)
+    is_up = claim.says == "at_least"
+    if claim.says in ("better", "worse"):
+        is_up = (claim.says == "better") == (direction_of(claim.metric) > 0)
+    holds, fails = (span.low >= amount, span.high < amount) if is_up else (span.high <= amount, span.low > amount)
+    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
+
+
+def _span_text(claim: Claim, read: _Read) -> str:
+    """Return a reading with its range, as a sentence without a beginning."""
+    span, unit = _chosen(claim, read)
+    about = "" if read.group == "all" else f" at {read.group}"
+    if not np.isfinite([span.low, span.high]).all():
+        return f"{change_text(span.value, unit)} over {count_text(read.n_games, 'game')}{about}. {_NO_BAND}"
+    ends = interval_text(span.low, span.high, unit)
+    return f"{change_text(span.value, unit)}, range {ends}, over {count_text(read.n_games, 'game')}{about}."
+
+
+def _sentence(claim: Claim, read: _Read) -> str:
+    """Return what may be said."""
+    span, unit = _chosen(claim, read)
+    of, against = read.sides
+    label = f"the {METRICS[claim.metric].label} of {of}"
+    other = f"that of {against}" if against.startswith("our ") else f"that {against}"
+    if not np.isfinite([span.low, span.high]).all():
+        return f"{_place(claim)}, {label} cannot be held against {other}: {_NO_BAND[:1].lower()}{_NO_BAND[1:]}"
+    if span.low <= 0 <= span.high:
+        said = f"cannot be told from {other}"
+    else:
+        size = change_text(abs(span.value), unit).lstrip("+")
+        said = f"was about {size} {'higher' if span.value > 0 else 'lower'} than {other}"
+    return f"{_place(claim)}, {label} {said} (read off the sweep: {_span_text(claim, read).rstrip('.')})."
+
+
+def _by_text(claim: Claim) -> str:
+    """Return the amount of a claim with its unit, and where it is read."""
+    key, given = claim.reading
+    amount = claim.by if _is_in_unit(claim) else claim.by_pct
+    unit = METRICS[claim.metric].unit if _is_in_unit(claim) else "%"
+    shown = f"{change_text(amount, unit)} " if amount is not None else ""
+    return f"{shown}{_LEADS[key].format(f'{given:g}')}"

@@ -1,0 +1,114 @@
+"""The sweep as a section of a review's page."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from made_rivals import CARDS, GAMES, STEPS, SWEPT, RivalReview, measure
+from made_sweeps import made_sweep, sweep_plan
+from markupsafe import Markup
+
+from gpubench_kit.page import provenance, tuning
+from gpubench_kit.page.sweep import sweep_readings
+from gpubench_kit.sweep.in_review import sweep_in_review
+from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
+from gpubench_kit.tables import check_table
+
+LADDER = {"sweep": {"ladder": "power_limit_pct"}}
+
+
+def text_of(section) -> str:
+    """Return the words of a section, without charts."""
+    html = re.sub(r"(?s)<svg.*?</svg>", "", section._repr_html_())
+    return " ".join(str(Markup(html).striptags()).replace("\xa0", " ").split())
+
+
+@pytest.fixture(scope="module")
+def two_cards(tmp_path_factory):
+    """Return the plan and the sweep of a review in which both cards were swept."""
+    review = RivalReview(
+        installed="ABBAAB", cards=CARDS, tunings=SWEPT, steps=STEPS, games=GAMES[:3], fps={"A": 1.02},
+        watts={"A": 0.95}, sections=LADDER, installation_pct=0.15,
+    )  # fmt: skip
+    found = measure(review.write(tmp_path_factory.mktemp("two") / "review"))
+    return found.plan, sweep_in_review(found.usable, found.runs, found.plan)
+
+
+def test_the_section_tells_the_answer_the_readings_and_the_failures(made):
+    found = sweep_in_review(made.usable, made.runs, made.plan)
+    section = tuning(found, made.plan)
+    text = text_of(section)
+    answer = found.found.answers.iloc[0]
+    assert f"“{answer.lowest_tuning}”" in text
+    assert "Thriftiest: " in text
+    assert "Frame rate at equal power, with its range" in text
+    assert "Power at equal frame rate, with its range" in text
+    assert "without a stability test" in text
+    assert list(section.pictures) == ["rate-against-ladder-power"]
+
+
+def test_two_cards_have_a_picture_at_equal_power_and_one_at_equal_frame_rate(two_cards):
+    plan, sweep = two_cards
+    section = tuning(sweep, plan)
+    names = [name for name in section.pictures if name.startswith("sweep-")]
+    assert [name[:19] for name in names] == ["sweep-rate-at-power", "sweep-power-at-rate"]
+    rows = sweep.found.between[sweep.found.between["reading"] == "rate_at_power"]
+    chart = section.pictures[names[0]]
+    assert len(chart.data) == len(rows)
+    assert f"at {rows['given'].iloc[0]:g} W +" in chart.alternative_text
+    assert chart.to_svg().startswith("<svg")
+    assert "Larkmoor 4 against Tern Ridge 70: frame rate at equal power" in text_of(section)
+    assert set(names) == set(sweep_readings(sweep.found, plan).pictures)
+    assert "Thriftiest on our Larkmoor 4: " in text_of(section)
+
+
+def test_a_reading_is_the_same_as_a_change_and_as_a_difference(two_cards):
+    _, sweep = two_cards
+    table = sweep.found.between
+    check_table(table, BETWEEN)
+    against = table["difference"] / (table["change"] / 100)
+    for row, base in zip(table.itertuples(), against, strict=True):
+        assert base == pytest.approx({"rate_at_power": 92, "power_at_rate": 260}[row.reading], rel=0.15)
+        assert row.difference_low < row.difference < row.difference_high
+        assert (row.low > 0) == (row.difference_low > 0)
+        assert (row.high < 0) == (row.difference_high < 0)
+
+
+def test_the_tables_of_the_sweep_are_among_the_downloads(made):
+    sweep = sweep_in_review(made.usable, made.runs, made.plan)
+    runs = made.runs.assign(frame_log_sha256="")
+    listed = provenance(runs, made.plan, version="1", sweep=sweep)._repr_html_()
+    assert set(sweep.tables) == set(SWEEP_TABLES)
+    assert all(f'href="tables/{name}.csv"' in listed for name in SWEEP_TABLES)
+    assert "sweep_between" not in provenance(runs, made.plan, version="1")._repr_html_()
+
+
+def test_a_review_without_a_ladder_has_no_such_section(made):
+    plan = sweep_plan(changes={"sweep": {}})
+    found = sweep_in_review(made.usable, made.runs, plan)
+    assert tuning(found, plan).left_out == "the plan names no ladder of settings"
+    assert not found.tables
+
+
+def test_nothing_measured_leaves_the_section_out(made):
+    found = sweep_in_review(made.usable.head(0), made.runs, made.plan)
+    assert tuning(found, made.plan).left_out == "no setting of it was measured"
+
+
+def test_a_ladder_that_cannot_be_searched_does_not_keep_a_review_from_its_page(made):
+    again = [{"name": one, "changes": {"power_limit_pct": -5}} for one in ("limit -5", "the same again")]
+    plan = sweep_plan(changes={"tunings": [{"name": "factory", "reference": True}, *again]})
+    found = sweep_in_review(made.usable, made.runs, plan)
+    why = "the ladder cannot be searched: tunings 'limit -5' and 'the same again' make the same changes"
+    assert tuning(found, plan).left_out == why
+
+
+def test_without_power_there_are_answers_and_no_readings():
+    made = made_sweep()
+    rates = replace(made, usable=made.usable[made.usable["metric"] == "avg_fps"])
+    section = tuning(sweep_in_review(rates.usable, rates.runs, rates.plan), rates.plan)
+    assert "Lowest power with a loss inside 2 %" in text_of(section)
+    assert "equal power, with its range" not in text_of(section)
+    assert not section.pictures
