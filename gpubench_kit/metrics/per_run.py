@@ -13,6 +13,7 @@ from gpubench_kit.errors import Fault
 from gpubench_kit.findings import Finding
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
+from gpubench_kit.metrics.row_columns import RowColumns
 from gpubench_kit.metrics.told_progress import tell_by_file
 from gpubench_kit.metrics.typed_values import merge_typed
 from gpubench_kit.plan import ReviewPlan
@@ -21,7 +22,6 @@ from gpubench_kit.reading.review import Review
 from gpubench_kit.reading.run_facts import RunFacts
 from gpubench_kit.reading.run_log import RunTask, read_run
 from gpubench_kit.registry import METRICS
-from gpubench_kit.tables import RUN_METRICS
 
 #: Runs that one call of another process reads.
 _TASKS_AT_ONCE = 16
@@ -67,17 +67,23 @@ def compute_run_metrics(
     finding says so. The logs' findings and facts are kept in ``review``.
     """
     rules, progress = MetricRules.of_plan(plan), progress or tell_by_file()
-    rows: list[dict] = []
+    columns, with_typed = RowColumns(), set(review.typed["run"])
+    beside_typed: list[dict] = []
     for done, result in enumerate(_results(review.tasks, rules, processes), start=1):
         review.receive(result.facts, result.findings, result.faults)
-        rows.extend(result.rows)
+        if result.facts.run in with_typed:
+            beside_typed.extend(result.rows)
+        else:
+            columns.add(result.rows)
         if progress is not None:
             progress(done, len(review.tasks))
     review.raise_faults()
-    rows, findings = merge_typed(rows, review.typed, set(review.runs["run"]))
-    review.note([*findings, *_short_of_frames(rows, review)])
-    table = RUN_METRICS.frame(rows)
-    place = {run: k for k, run in enumerate(review.runs["run"])}
+    runs = review.runs["run"]
+    rows, findings = merge_typed(beside_typed, review.typed, set(runs))
+    columns.add(rows)
+    table = columns.table()
+    review.note([*findings, *_short_of_frames(table, review)])
+    place = {run: k for k, run in enumerate(runs)}
     order = np.lexsort((table["metric"].map(list(METRICS).index), table["run"].map(place)))
     return table.iloc[order].reset_index(drop=True)
 
@@ -107,16 +113,16 @@ def _result(task: RunTask, rules: MetricRules, memory: LayoutMemory) -> _Result:
     return _Result(rows, run_log.facts, run_log.findings, run_log.faults)
 
 
-def _short_of_frames(rows: list[dict], review: Review) -> list[Finding]:
+def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
     """Return a finding for each run whose 0.1 % low rests on too few frames, if the plan asks for that low."""
     if "low_0p1pct_fps" not in review.plan.analysis.metrics:
         return []
     found = []
-    for row in rows:
-        facts = review.facts_of(row["run"]) if row["metric"] == "low_0p1pct_fps" else None
+    for run in table.loc[table["metric"] == "low_0p1pct_fps", "run"]:
+        facts = review.facts_of(run)
         if facts is not None and 0 < facts.n_frames < FRAMES_NEEDED_FOR_0P1PCT:
             message = f"the 0.1 % low of {facts.n_frames} frames rests on {-(-facts.n_frames // 1000)} frames only."
             action = "Record a longer scene, or leave this low out."
-            finding = Finding("note", "too_few_frames", message, run=row["run"], unit="frames", action=action)
+            finding = Finding("note", "too_few_frames", message, run=run, unit="frames", action=action)
             found.append(replace(finding, found=float(facts.n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
     return found

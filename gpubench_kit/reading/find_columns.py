@@ -28,7 +28,7 @@ PLAUSIBLE_FRAME_MS = (0.25, 200.0)
 _CELLS_FOR_STEP = 16
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ColumnChoice:
     """One column and what it was taken for.
 

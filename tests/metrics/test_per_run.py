@@ -8,6 +8,7 @@ from made_logs import clock, frame_log, frame_times, sensor_signal, table
 from gpubench_kit.errors import LogError
 from gpubench_kit.metrics.frame_rate import average_fps, low_fps
 from gpubench_kit.metrics.per_run import compute_run_metrics
+from gpubench_kit.metrics.row_columns import RowColumns
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.review import open_review
 from gpubench_kit.tables import RUN_METRICS, check_table
@@ -167,3 +168,22 @@ def test_idle_run_without_frames_gives_its_sensor_means(tmp_path):
     wide = _metrics(tmp_path)[0]
     assert wide.loc["r2", "board_w"] == pytest.approx(31.5)
     assert np.isnan(wide.loc["r2", "avg_fps"])
+
+
+def test_rows_kept_as_columns_are_the_table_of_the_rows():
+    rows = [
+        {
+            "run": run,
+            "metric": "avg_fps",
+            "value": value,
+            "unit": "fps",
+            "source": "log",
+            "definition": "d",
+            "step": 0,
+        }
+        for run, value in (("a", 60.25), ("b", 1 / 3))
+    ]
+    columns = RowColumns()
+    columns.add(iter(rows))
+    pd.testing.assert_frame_equal(columns.table(), RUN_METRICS.frame(rows))
+    assert len(RowColumns().table()) == 0
