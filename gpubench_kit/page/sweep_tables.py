@@ -106,7 +106,7 @@ def between_tables(sweep: Sweep) -> Markup:
             found = rows[(rows["reading"] == reading) & rows["given"].notna()]
             lines = [
                 [f"{number_text(row.given, decimals=0)} {unit}",
-                 change_and_interval_text(row.change, row.low, row.high)]
+                 stacked(change_and_interval_text(row.change, row.low, row.high))]
                 for row in found.itertuples()
             ]  # fmt: skip
             columns = [Column("At"), Column(told, is_number=True)]
