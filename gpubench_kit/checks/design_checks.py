@@ -12,7 +12,7 @@ from gpubench_kit.checks.evidence import Evidence, run_text
 from gpubench_kit.fault_text import listed, shown
 from gpubench_kit.findings import Finding
 from gpubench_kit.number_text import change_text, count_text, p_text
-from gpubench_kit.reading.order_done import is_in_doubt
+from gpubench_kit.reading.order_done import clock_set_back, is_in_doubt
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.layout import SAME_ORDER_ROUNDS
@@ -39,6 +39,7 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
             action = 'Say so in the plan: [logs] date_order = "day_first" (or "month_first").'
         yield Finding("note", "order_not_verified", message, action=action)
         return
+    yield from _clock_set_back(evidence)
     planned = runs["order"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
     done = runs["order_done"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
     moved = np.isfinite(planned) & np.isfinite(done) & (planned != done)
@@ -50,6 +51,21 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
         )
         action = "If clocks were changed in between, correct started_at in the run sheet."
         yield Finding("note", "order_not_as_planned", message, "", float(moved.sum()), 0.0, "runs", action)
+
+
+def _clock_set_back(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note where the clock of the logs was set back by an hour within the evening."""
+    runs = evidence.all_runs
+    behind = clock_set_back(runs, runs)
+    if behind:
+        first = runs[runs["run"] == behind[0]].iloc[0]
+        message = (
+            f"By the logs' clocks, {run_text(first)} and what came behind it were done while earlier runs still "
+            "went on: the clock was set back by an hour, as at the end of daylight saving. For the order done, the "
+            f"hour was added to {count_text(len(behind), 'run')}."
+        )
+        action = "Let the recorder write the time with its zone, or do not measure through that night."
+        yield Finding("note", "clock_set_back", message, "", float(len(behind)), unit="runs", action=action)
 
 
 def _is_in_doubt(evidence: Evidence) -> bool:

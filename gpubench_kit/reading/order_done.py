@@ -7,6 +7,18 @@ import pandas as pd
 
 from gpubench_kit.reading.clock import clock_of_texts
 
+_HOUR_S = 3600.0
+
+#: Runs that share more time than this by their clocks were not done one after the other [s].
+_SURELY_S = 2.0
+
+_LOGGED = {
+    "clock_start_s": "logged_start_s",
+    "clock_kind": "logged_kind",
+    "clock_from": "logged_from",
+    "duration_s": "logged_s",
+}
+
 
 def started_at_s(texts: pd.Series, *, date_order: str = "") -> np.ndarray:
     """Return typed start times in seconds; nan where a row has none or it cannot be read.
@@ -50,8 +62,15 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame, *, date_order: str = "")
     Notes
     -----
     Rows not recorded count for nothing. Clocks of one kind only are compared with each other. Where the order
-    depends on whether dates begin with the day or the month, and nothing tells, it is not known.
+    depends on whether dates begin with the day or the month, and nothing tells, it is not known. Where the logs'
+    clock was set back by an hour in between (see `clock_set_back`), that hour is added to the runs behind.
     """
+    behind = clock_set_back(runs, facts)
+    if behind:
+        set_back_s = _HOUR_S * facts["run"].isin(behind)
+        facts = facts.assign(
+            **{name: facts[name].astype(float) + set_back_s for name in ("clock_start_s", "other_clock_start_s")}
+        )
     planned = runs["order"].astype("Int64")
     is_recorded = runs["is_recorded"].to_numpy(dtype=bool)
     for clock, other in _clocks(runs, facts, date_order):
@@ -62,6 +81,40 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame, *, date_order: str = "")
             break
         return ranks.set_axis(runs.index).where(is_recorded, planned), pd.Series(is_recorded, index=runs.index)
     return planned, pd.Series(False, index=runs.index)
+
+
+def clock_set_back(runs: pd.DataFrame, facts: pd.DataFrame) -> tuple[str, ...]:
+    """Return the runs done after the logs' clock was set back by an hour, as when daylight saving ends, in order.
+
+    Parameters
+    ----------
+    runs : as in `order_done`, with ``card`` and ``bench``
+    facts : as in `order_done`, with ``duration_s`` [s]
+
+    Returns
+    -------
+    tuple of names; empty where nothing proves it
+
+    Notes
+    -----
+    It is proved where the clock, in the order planned, goes back once and by less than an hour, so that runs of one
+    card on one bench would have been done at the same time, and an hour more puts all of them one after the other.
+    """
+    facts = facts[["run", "clock_start_s", "clock_kind", "clock_from", "duration_s"]].rename(columns=_LOGGED)
+    timed = runs.loc[runs["is_recorded"].astype(bool), ["run", "card", "bench", "order"]].merge(facts, how="left")
+    has_clock = (timed["logged_kind"] == "dated").all() and timed["logged_from"].nunique() == 1
+    if not has_clock or len(timed[["card", "bench"]].drop_duplicates()) > 1 or timed["order"].isna().any():
+        return ()
+    timed = timed.sort_values("order")
+    start_s = timed["logged_start_s"].to_numpy(dtype=float)
+    end_s = start_s + timed["logged_s"].to_numpy(dtype=float)
+    back = np.flatnonzero(np.diff(start_s) < 0) + 1
+    if back.size != 1:
+        return ()
+    before, behind = slice(0, back[0]), slice(back[0], None)
+    shared_s = np.minimum(end_s[before, None], end_s[behind]) - np.maximum(start_s[before, None], start_s[behind])
+    is_in_turn = start_s[back[0]] + _HOUR_S >= end_s[before].max()
+    return tuple(timed["run"].iloc[behind]) if shared_s.max() > _SURELY_S and is_in_turn else ()
 
 
 def _ranks(clock: np.ndarray, is_recorded: np.ndarray) -> pd.Series:

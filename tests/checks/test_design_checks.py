@@ -38,6 +38,18 @@ def test_two_runs_done_in_each_others_place_are_named(small):
     assert "'r03'" in finding.message
 
 
+def test_clock_set_back_within_the_evening_is_told_and_no_other_order(small):
+    starts = 36_000.0 + 405 * np.arange(16)
+    starts[10:] -= 3600
+    for run, start in zip(small.runs["run"], starts.tolist(), strict=True):
+        small.spoil(run, clock_start_s=start, clock_kind="dated", clock_from="frame_log")
+    small.spoil("r11", clock_start_s=starts[1] + 20)
+    (finding,) = small.find(check_order)
+    assert (finding.check, finding.found) == ("clock_set_back", 6)
+    assert "run 'r11'" in finding.message
+    assert "set back by an hour" in finding.message
+
+
 def test_review_without_recorded_runs_has_no_order(small):
     small.spoil(None, is_recorded=False)
     assert small.find(check_order) == []

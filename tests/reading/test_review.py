@@ -9,6 +9,7 @@ from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
 from gpubench_kit.errors import GpubenchError, LogError
 from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.reading.order_done import clock_set_back
 from gpubench_kit.reading.review import open_review
 
 COLUMNS = ["run", "tuning", "game", "round", "order", "started_at", "frame_log", "sensor_log", "excluded"]
@@ -277,3 +278,36 @@ def test_logs_that_do_not_match_the_number_of_rows_are_not_guessed(tmp_path):
     review = open_review(_plan(tmp_path), keep_going=True)
     assert review.tasks == ()
     assert [one.check for one in review.findings] == ["logs_not_matched", "not_recorded_yet", "files_without_row"]
+
+
+def _evening(folder, starts, **cells):
+    """Return the review of runs with logs of their own, which begin at these times by a clock without a zone."""
+    logs = {f"r{number}.csv": _clocked(number, f"2026-10-25T{start}") for number, start in enumerate(starts)}
+    _folder(folder, [_row(number, **cells) for number in range(len(starts))], logs=logs)
+    review = open_review(_plan(folder))
+    review.facts()
+    return review
+
+
+def test_clock_set_back_by_an_hour_does_not_turn_the_order_round(tmp_path):
+    review = _evening(tmp_path, ["02:50:00", "02:55:00", "02:55:03", "02:58:00"])
+    assert review.runs["order_done"].tolist() == [1, 2, 3, 4]
+    assert clock_set_back(review.runs, review.facts()) == ()
+    review = _evening(tmp_path, ["02:10:00", "02:55:00", "02:10:03", "02:15:00"])
+    assert review.runs["order_done"].tolist() == [1, 2, 3, 4]
+    assert review.runs["order_known"].all()
+    assert clock_set_back(review.runs, review.facts()) == ("r2", "r3")
+
+
+@pytest.mark.parametrize(
+    ("starts", "done"),
+    [
+        (["02:10:00", "02:55:00", "02:12:00", "02:15:00"], [1, 4, 2, 3]),  # no two runs at the same time
+        (["02:10:00", "02:55:00", "01:10:03", "01:15:00"], [3, 4, 1, 2]),  # more than an hour back
+        (["02:10:00", "02:05:00", "02:10:03", "02:08:00"], [3, 1, 4, 2]),  # back twice
+    ],
+)
+def test_runs_done_in_another_order_are_not_taken_for_a_clock_set_back(tmp_path, starts, done):
+    review = _evening(tmp_path, starts)
+    assert review.runs["order_done"].tolist() == done
+    assert clock_set_back(review.runs, review.facts()) == ()
