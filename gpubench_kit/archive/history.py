@@ -53,13 +53,14 @@ def driver_changes(
     Parameters
     ----------
     store : holds ``cells`` and ``tunings``
-    within : results of reviews that compared two benches themselves, as ``archive.tables.DRIVER_CHANGES``
+    within : results of reviews that compared two benches themselves, as ``archive.tables.DRIVER_CHANGES``, with
+        ``first_place``, the place of the review in the order of time
     margins, spreads : as in `archive.sides.compare_sides`
 
     Returns
     -------
     DataFrame; see ``archive.tables.DRIVER_CHANGES``: reviews that compared drivers themselves, interleaved, and all
-    runs under one driver against all under the one before it
+    runs under one driver against all under the one before it, in the order in which the later drivers came
     """
     sides = sides_of(store, ["card", "tuning", "driver"])
     numbered = sides.assign(side=sides.groupby(["card", "tuning", "driver"], sort=True).ngroup())
@@ -71,12 +72,16 @@ def driver_changes(
     pairs = ordered.assign(of_driver=ordered["driver"], against_driver=before["driver"], of=ordered["side"],
                            against=before["side"], source="archive", review="", group="all")  # fmt: skip
     pairs = pairs[pairs["against"].notna()].astype({"against": int})
-    wanted = ["card", "tuning", "of_driver", "against_driver", "of", "against", "source", "review", "group"]
+    about = ["card", "tuning", "of_driver", "against_driver", "source", "review", "group"]
     if not len(pairs):
         return DRIVER_CHANGES.frame(within)
     rows = numbered[["side", *_columns(sides)]]
-    found = compare_sides(pairs[wanted], rows, key="side", margins=margins, spreads=spreads)
-    return DRIVER_CHANGES.frame(pd.concat([DRIVER_CHANGES.frame(within), DRIVER_CHANGES.frame(found)]))
+    found = compare_sides(
+        pairs[["of", "against", "first_place", *about]], rows, key="side", margins=margins, spreads=spreads
+    )
+    both = pd.concat([DRIVER_CHANGES.frame(within), DRIVER_CHANGES.frame(found)], ignore_index=True)
+    came = np.concatenate([within["first_place"], found["first_place"]]).astype(float)
+    return DRIVER_CHANGES.frame(both.iloc[np.argsort(came, kind="stable")])
 
 
 def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:

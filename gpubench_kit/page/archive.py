@@ -11,16 +11,22 @@ from gpubench_kit.figures.words import metric_of, sentence
 from gpubench_kit.number_text import count_text
 from gpubench_kit.page.archive_tables import (
     cards_table,
-    changes_table,
+    changes_tables,
     claims_table,
     findings_table,
-    games_table,
+    games_tables,
     noise_table,
     restarts_table,
     reviews_table,
     with_labels,
 )
-from gpubench_kit.page.archive_words import head_sentences, line_for_plan, method_terms, spread_sentences
+from gpubench_kit.page.archive_words import (
+    control_sentences,
+    head_sentences,
+    line_for_plan,
+    method_terms,
+    spread_sentences,
+)
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
 from gpubench_kit.page.section import Section, left_out
@@ -142,11 +148,11 @@ def archive_control(archive: Archive) -> Section:
         "same numbers. Each later time is held against the first."
     )
     shown = rows.groupby(["metric", "card"], sort=False).tail(MOST_ROWS)
-    table = changes_table(shown, caption="Control runs against the first time")
+    tables = changes_tables(shown, archive, caption="later times against the first", name="control_runs")
     return Section(
         name,
         title,
-        join([paragraph(text), chart_grid(draws), details("Every control", table)]),
+        join([paragraph(text), paragraph(*control_sentences(archive)), chart_grid(draws), tables]),
         pictures=pictures_of(draws),
     )
 
@@ -175,8 +181,8 @@ def archive_drivers(archive: Archive) -> Section:
         "games in common; p-values are adjusted for all changes of a metric. Whatever else changed with the "
         "driver, such as an update of a game that no run sheet names, is part of the change."
     )
-    table = changes_table(rows, caption="Later driver against the one before")
-    return Section(name, title, join([paragraph(text), chart_grid(draws), table]), pictures=pictures_of(draws))
+    tables = changes_tables(rows, archive, caption="later driver against the one before", name="driver_changes")
+    return Section(name, title, join([paragraph(text), chart_grid(draws), tables]), pictures=pictures_of(draws))
 
 
 def archive_games(archive: Archive) -> Section:
@@ -196,9 +202,10 @@ def archive_games(archive: Archive) -> Section:
     text = (
         "A game can go where even the least noise that its interval allows keeps the usual rounds from finding a "
         "difference of the margin; where a cap held every comparison; or where it has said the same as another "
-        "game in at least six reviews, to within half the margin. At least six games are kept."
+        "game in at least six reviews, to within half the margin. At least six games are kept. “Finds” is the "
+        "smallest difference that the usual rounds find four times in five."
     )
-    return Section(name, title, join([paragraph(text), games_table(archive.games)]))
+    return Section(name, title, join([paragraph(text), games_tables(archive.games)]))
 
 
 def archive_claims(archive: Archive) -> Section:
@@ -217,7 +224,10 @@ def archive_claims(archive: Archive) -> Section:
     if not int(rows["n"].sum()):
         return left_out(name, title, "no review holds claims against its data")
     total, supported = int(rows["n"].sum()), int(rows["supported"].sum())
-    text = f"Of {count_text(total, 'claim')} in all scripts the data supported {supported}."
+    text = (
+        f"Of {count_text(total, 'claim')} in all scripts the data supported {supported}. “Covered” counts the "
+        "results over all games of a review, of every metric, that a claim speaks of."
+    )
     return Section(name, title, join([paragraph(text), claims_table(rows)]))
 
 

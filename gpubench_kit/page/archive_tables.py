@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 
 from gpubench_kit.archive.archive import Archive
@@ -11,9 +13,8 @@ from gpubench_kit.number_text import (
     change_and_interval_text,
     count_text,
     number_text,
-    percent_text,
 )
-from gpubench_kit.page.elements import Column, Markup, bullets, join, paragraph, table
+from gpubench_kit.page.elements import Column, Markup, bullets, details, join, paragraph, stacked, table
 from gpubench_kit.statistics.reasons import reason_sentences
 
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
@@ -27,12 +28,15 @@ _SIGNS = {
 }  # fmt: skip
 _ADVICE = {"keep": "keep", "drop": "could go", "more_runs": "needs more rounds"}
 _WHY = {
-    "decides": "its rounds can find a difference of the margin",
-    "too_noisy": "too noisy: even at best its rounds cannot find a difference of the margin",
-    "noisy": "its usual rounds would miss a difference of the margin",
-    "held_by_cap": "a cap or frame limit held every comparison",
+    "decides": "its rounds find the margin",
+    "too_noisy": "too noisy, even at best",
+    "noisy": "its rounds would miss the margin",
+    "held_by_cap": "a cap or limit held it every time",
     "not_known": "its noise is not known yet",
 }
+
+
+_DAY = re.compile(r"(\d{4}-\d{2}-\d{2})")
 
 
 def with_labels(rows: pd.DataFrame, archive: Archive) -> pd.DataFrame:
@@ -51,7 +55,7 @@ def reviews_table(reviews: pd.DataFrame) -> Markup:
     lines = [
         [
             row.name_,
-            row.date or MISSING,
+            _date(row.date),
             row.cards,
             row.drivers,
             count_text(row.n_counted),
@@ -72,7 +76,7 @@ def cards_table(cards: pd.DataFrame, archive: Archive) -> Markup:
         Column("Games", is_number=True), Column("Linked by games"),
     ]  # fmt: skip
     lines = [
-        [row.card, row.date or MISSING, row.driver, metric_of(row.metric).label, number_text(row.level),
+        [row.card, _date(row.date), row.driver, metric_of(row.metric).label, number_text(row.level),
          count_text(row.n_games), f"family {row.linked}"]
         for row in shown.head(MOST_LINES).itertuples()
     ]  # fmt: skip
@@ -120,41 +124,69 @@ def restarts_table(spread: pd.DataFrame) -> Markup:
     return _limited(table(columns, lines, caption="Spread between restarts"), len(rows), "restart_spread")
 
 
-def changes_table(rows: pd.DataFrame, *, caption: str) -> Markup:
-    """Return changes with their verdicts, the latest first."""
-    columns = [
-        Column("What"), Column("Metric"), Column("Change", is_number=True), Column("Verdict"),
-        Column("Games", is_number=True), Column("Sessions", is_number=True), Column("Why"),
-    ]  # fmt: skip
-    lines = [
-        [row.label, metric_of(row.metric).label,
-         change_and_interval_text(row.change, row.low, row.high, unit=row.unit),
-         _verdict(row.verdict), count_text(row.n_games), _sessions(row), " ".join(reason_sentences(row.reason))]
-        for row in rows.iloc[::-1].head(MOST_LINES).itertuples()
-    ]  # fmt: skip
-    return _limited(
-        table(columns, lines, caption=caption),
-        len(rows),
-        "driver_changes" if "driver" in caption else "control_runs",
+def changes_tables(rows: pd.DataFrame, archive: Archive, *, caption: str, name: str) -> Markup:
+    """Return changes with their verdicts, the latest first: one folded table a metric, the first one open.
+
+    Parameters
+    ----------
+    rows : changes with ``label``, as in ``archive.tables``
+    archive : gives the metrics that decide, which come first
+    caption : what is held against what
+    name : file below tables/ that holds every row
+    """
+    there = dict.fromkeys(rows["metric"])
+    metrics = list(dict.fromkeys([*(one for one in archive.primaries if one in there), *there]))
+    return join(
+        details(
+            sentence(metric_of(metric).label),
+            _changes_of_one_metric(rows[rows["metric"] == metric], caption=caption, name=name),
+            is_open=place == 0,
+        )
+        for place, metric in enumerate(metrics)
     )
 
 
-def games_table(games: pd.DataFrame) -> Markup:
-    """Return what each game decided and what to do with it; what could go first."""
-    rank = {"drop": 0, "more_runs": 1, "keep": 2}
-    rows = games.assign(rank=games["advice"].map(rank)).sort_values(["metric", "rank"], kind="stable")
+def _changes_of_one_metric(rows: pd.DataFrame, *, caption: str, name: str) -> Markup:
+    """Return the changes of one metric; a reason that holds for all is said once, below the table."""
+    whys = [" ".join(reason_sentences(reason)) for reason in rows["reason"]][::-1]
+    differ = len(set(whys)) > 1
     columns = [
-        Column("Game"), Column("Metric"), Column("Advice"), Column("Decided", is_number=True),
-        Column("Noise", "%", is_number=True), Column("Finds", "%", is_number=True),
-        Column("Margin", is_number=True), Column("Rounds", is_number=True), Column("Why"),
+        Column("What"), Column("Change", is_number=True), Column("Verdict"), Column("Games", is_number=True),
+        Column("Sessions", is_number=True), *([Column("Why")] if differ else []),
     ]  # fmt: skip
     lines = [
-        [scene_text(row.game, row.setting), metric_of(row.metric).label, _ADVICE[row.advice],
+        [_with_whole_dates(row.label),
+         stacked(change_and_interval_text(row.change, row.low, row.high, unit=row.unit)), _verdict(row.verdict),
+         count_text(row.n_games), _sessions(row), *([why] if differ else [])]
+        for row, why in zip(rows.iloc[::-1].head(MOST_LINES).itertuples(), whys, strict=False)
+    ]  # fmt: skip
+    label = sentence(metric_of(rows["metric"].iloc[0]).label)
+    shown = _limited(table(columns, lines, caption=f"{label}: {caption}", css="changes"), len(rows), name)
+    return shown if differ or not whys[0] else join([shown, paragraph(whys[0])])
+
+
+def games_tables(games: pd.DataFrame) -> Markup:
+    """Return what each game decided and what to do with it, what could go first: one table a metric."""
+    rank = {"drop": 0, "more_runs": 1, "keep": 2}
+    rows = games.assign(rank=games["advice"].map(rank)).sort_values(["metric", "rank"], kind="stable")
+    return join(_games_of_one_metric(one) for _, one in rows.groupby("metric", sort=False))
+
+
+def _games_of_one_metric(rows: pd.DataFrame) -> Markup:
+    """Return what each game decided in one metric."""
+    columns = [
+        Column("Game"), Column("Advice"), Column("Why"), Column("Decided", is_number=True),
+        Column("Noise", "%", is_number=True), Column("Finds", "%", is_number=True),
+        Column("Margin", "%", is_number=True), Column("Rounds", is_number=True),
+    ]  # fmt: skip
+    lines = [
+        [scene_text(row.game, row.setting), _ADVICE[row.advice], _why(row),
          f"{row.n_decided} of {row.n_comparisons}", number_text(row.noise, decimals=2), number_text(row.detectable),
-         percent_text(row.margin), count_text(row.rounds), _why(row)]
+         number_text(row.margin), count_text(row.rounds)]
         for row in rows.head(MOST_LINES).itertuples()
     ]  # fmt: skip
-    return _limited(table(columns, lines, caption="What each game has decided"), len(rows), "games")
+    caption = f"{sentence(metric_of(rows['metric'].iloc[0]).label)}: what each game has decided"
+    return _limited(table(columns, lines, caption=caption), len(rows), "games")
 
 
 def claims_table(rows: pd.DataFrame) -> Markup:
@@ -162,11 +194,11 @@ def claims_table(rows: pd.DataFrame) -> Markup:
     columns = [
         Column("Review"), Column("Date"), Column("Claims", is_number=True), Column("Supported", is_number=True),
         Column("Contradicted", is_number=True), Column("Not shown", is_number=True),
-        Column("Overall results spoken of", is_number=True),
+        Column("Covered", is_number=True),
     ]  # fmt: skip
     made = rows[rows["n"] > 0].iloc[::-1].rename(columns={"name": "name_"})
     lines = [
-        [row.name_, row.date or MISSING, *map(count_text, (row.n, row.supported, row.contradicted, row.not_shown)),
+        [row.name_, _date(row.date), *map(count_text, (row.n, row.supported, row.contradicted, row.not_shown)),
          f"{row.n_claimed} of {row.n_overall}"]
         for row in made.head(MOST_LINES).itertuples()
     ]  # fmt: skip
@@ -198,6 +230,16 @@ def _limited(shown: Markup, count: int, name: str) -> Markup:
     if count <= MOST_LINES:
         return shown
     return join([shown, paragraph(f"{count_text(count - MOST_LINES, 'more row')} in tables/{name}.csv.")])
+
+
+def _date(day: str) -> Markup | str:
+    """Return a day, which never breaks at its hyphens."""
+    return Markup('<span class="whole">{}</span>').format(day) if day else MISSING
+
+
+def _with_whole_dates(text: str) -> Markup:
+    """Return text whose dates never break at their hyphens."""
+    return join(_date(part) if place % 2 else part for place, part in enumerate(_DAY.split(text)))
 
 
 def _range(low: float, high: float) -> str:

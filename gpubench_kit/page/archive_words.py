@@ -80,6 +80,21 @@ def spread_sentences(archive: Archive) -> Iterator[str]:
         yield f"Too few restarts to widen by: {labels}. At least {LEAST_RESTARTS} of one tuning are needed."
 
 
+def control_sentences(archive: Archive) -> Iterator[str]:
+    """Yield how many later times of a card show a change, under the driver of its first time and under others."""
+    metric = archive.primaries[0]
+    rows = archive.control_runs[archive.control_runs["metric"] == metric]
+    if not len(rows):
+        return
+    who = ["card", "tuning"]
+    known = archive.cards.sort_values(["place_in_time", "bench"], kind="stable").drop_duplicates(who)
+    first = rows[who].merge(known[[*who, "driver"]], on=who, how="left")["driver"].to_numpy()
+    is_same = rows["driver"].to_numpy() == first
+    label = metric_of(metric).label
+    yield from _times_told(rows[is_same], f"Under the driver of the first time, the {label}")
+    yield from _times_told(rows[~is_same], f"Under another driver, the {label}")
+
+
 def line_for_plan(archive: Archive) -> Markup:
     """Return the line that a plan can take over; nothing where too few restarts are known."""
     if not archive.plan_line:
@@ -110,15 +125,32 @@ def _noise_told(archive: Archive, metric: str) -> Iterator[str]:
 
 
 def _driver_told(archive: Archive, metric: str) -> Iterator[str]:
-    """Yield the latest change of driver that was found."""
+    """Yield the latest change of driver that was found, and how many more there are."""
     changed = archive.driver_changes
-    real = changed[(changed["metric"] == metric) & ~changed["verdict"].isin(_NO_FINDING)]
+    judged = changed[(changed["metric"] == metric) & (changed["verdict"] != "no_verdict")]
+    # A review that compared two drivers itself comes before the archive, which compares them once more.
+    real = judged[~judged["verdict"].isin(_NO_FINDING)].drop_duplicates(["card", "of_driver", "against_driver"])
+    label = metric_of(metric).label
     if len(real):
         last = real.iloc[-1]
         change = change_and_interval_text(last.change, last.low, last.high, unit=last.unit)
-        drivers = f"From {last.against_driver} to {last.of_driver}"
-        label = metric_of(metric).label
-        yield f"{drivers} the {label} of the {last.card} changed by {change}: {VERDICT_WORDS[last.verdict]}."
+        drivers = f"From “{last.against_driver}” to “{last.of_driver}”"
+        earlier = len(real) - 1
+        more = f" Changes found besides: {earlier}." if earlier else ""
+        yield f"{drivers} the {label} of the {last.card} changed by {change}: {VERDICT_WORDS[last.verdict]}.{more}"
+    elif len(judged):
+        yield f"Between drivers no change of the {label} was found, in {count_text(len(judged), 'comparison')}."
+
+
+def _times_told(rows, what: str) -> Iterator[str]:
+    """Yield in how many later times something changed, and how many tell neither way."""
+    if not len(rows):
+        return
+    found = int((~rows["verdict"].isin(_NO_FINDING)).sum())
+    open_ = int(rows["verdict"].isin(("no_verdict", "undecided")).sum())
+    times = count_text(len(rows), "later time")
+    more = f", and {open_} of them cannot be told" if open_ else ""
+    yield f"{what} differs in {found or 'none'} of {times}{more}."
 
 
 def _over_all(table, metric: str):

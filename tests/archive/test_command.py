@@ -104,7 +104,7 @@ def test_the_page_names_cards_drivers_games_and_the_noise_that_the_tables_hold(m
     assert f"varies by {whole['noise'].median():.2f} % in the middle one of 3 games" in made.page
     for row in whole.itertuples():
         assert f"{row.game} all {row.noise:.2f} {row.low:.2f} to {row.high:.2f}" in made.page
-    assert "From 571.1 to 580.2 the average frame rate of the Larkmoor 4 changed by −4" in made.page
+    assert "From “571.1” to “580.2” the average frame rate of the Larkmoor 4 changed by −4" in made.page
 
 
 def test_the_new_driver_is_found_with_its_cost(made):
