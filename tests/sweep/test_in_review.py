@@ -3,19 +3,53 @@
 from __future__ import annotations
 
 import re
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
+import pandas as pd
 import pytest
 from made_rivals import CARDS, GAMES, STEPS, SWEPT, RivalReview, measure
 from made_sweeps import made_sweep, sweep_plan
 from markupsafe import Markup
 
+from gpubench_kit.cli import main
 from gpubench_kit.page import provenance, tuning
 from gpubench_kit.page.sweep import sweep_readings
 from gpubench_kit.sweep.in_review import sweep_in_review
 from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
 from gpubench_kit.tables import check_table
 
+DATA = Path(__file__).parents[2] / "data"
+CLAIMS = """
+[[claims]]
+id = "few-frames"
+text = "At 250 W the lower voltage gives up less than 4 % of the frame rate"
+metric = "avg_fps"
+at_w = 250
+of = { tuning = "limit -20, low voltage" }
+against = { tuning = "factory" }
+says = "at_least"
+by_pct = -4
+[[claims]]
+id = "half"
+text = "At 200 W the limit alone costs no more than 3 %"
+metric = "avg_fps"
+at_w = 200
+of = { tuning = "limit -30" }
+against = { tuning = "factory" }
+says = "at_least"
+by_pct = -3
+[[claims]]
+id = "watts"
+text = "Two percent of the frames are worth 40 W"
+metric = "board_w"
+at_loss_pct = 2
+of = { tuning = "limit -20, low voltage" }
+against = { tuning = "factory" }
+says = "at_most"
+by = -40
+"""
 LADDER = {"sweep": {"ladder": "power_limit_pct"}}
 
 
@@ -112,3 +146,19 @@ def test_without_power_there_are_answers_and_no_readings():
     assert "Lowest power with a loss inside 2 %" in text_of(section)
     assert "equal power, with its range" not in text_of(section)
     assert not section.pictures
+
+
+@pytest.mark.slow
+def test_a_report_of_a_swept_card_has_the_section_the_tables_and_the_claims(tmp_path):
+    shutil.copytree(DATA / "limit_sweep", tmp_path / "review", ignore=shutil.ignore_patterns("looks.csv"))
+    with (tmp_path / "review" / "plan.toml").open("a", encoding="utf-8") as stream:
+        stream.write(CLAIMS)
+    assert main(["report", str(tmp_path / "review"), "-o", str(tmp_path / "out"), "--quiet"]) == 0
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    assert "The tuning found, and equal power" in page
+    tables = tmp_path / "out" / "tables"
+    assert {f"{name}.csv" for name in SWEEP_TABLES} <= {path.name for path in tables.iterdir()}
+    claims = pd.read_csv(tables / "claims.csv").set_index("id")["verdict"]
+    # By the table of true changes in the README of the review.
+    assert claims.to_dict() == {"few-frames": "supported", "half": "contradicted", "watts": "supported"}
+    assert (tmp_path / "out" / "pictures" / "rate-against-ladder-power-light.png").is_file()
