@@ -24,6 +24,7 @@ from gpubench_kit.report.review_task import ReviewTask
 
 try:
     from distributed import Client
+    from distributed.comm import resolve_address
 except ImportError:
     Client = None
 
@@ -76,6 +77,8 @@ class Cluster:
         for name in ("distributed", "distributed.client"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
+            # A client that was given no address at all would wait for one when the command ends.
+            resolve_address(self._address)
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 self._client = Client(self._address, timeout=_ANSWER_S, set_as_default=False)

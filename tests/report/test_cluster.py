@@ -72,6 +72,15 @@ def test_a_cluster_that_does_not_answer_is_an_error_within_seconds(impatient, tm
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize("address", ["desk", "post://desk:8786", "tcp://desk:door"])
+def test_for_an_address_that_is_none_no_connection_is_begun(monkeypatch, address):
+    begun = []
+    monkeypatch.setattr(cluster, "Client", lambda *_words, **_options: begun.append(1))
+    with pytest.raises(ReportError, match="nothing answers there as a scheduler"):
+        Cluster(address).__enter__()
+    assert begun == []
+
+
 def test_what_has_to_be_installed_is_said(monkeypatch):
     monkeypatch.setattr(cluster, "Client", None)
     with pytest.raises(ReportError, match=r'Install them with: pip install "gpubench_kit\[cluster\]"'):
