@@ -23,8 +23,12 @@ from gpubench_kit.reading.run_facts import RunFacts
 from gpubench_kit.reading.run_log import RunTask, read_run
 from gpubench_kit.registry import METRICS
 
-#: Runs that one call of another process reads.
-_TASKS_AT_ONCE = 16
+#: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
+#: leave a process idle.
+_FEWEST_AT_ONCE, _MOST_AT_ONCE = 16, 64
+
+#: Calls that each process gets at least, where there are runs enough.
+_CALLS_OF_EACH = 8
 
 #: Called after each run with the number of runs done and of all runs.
 Progress = Callable[[int, int], None]
@@ -94,7 +98,8 @@ def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> It
         memory = LayoutMemory()
         yield from (_result(task, rules, memory) for task in tasks)
         return
-    pieces = [tasks[start : start + _TASKS_AT_ONCE] for start in range(0, len(tasks), _TASKS_AT_ONCE)]
+    n_at_once = min(_MOST_AT_ONCE, max(_FEWEST_AT_ONCE, len(tasks) // (_CALLS_OF_EACH * processes)))
+    pieces = [tasks[start : start + n_at_once] for start in range(0, len(tasks), n_at_once)]
     run = Parallel(n_jobs=processes, return_as="generator", pre_dispatch="2*n_jobs")
     for results in run(delayed(_results_of)(piece, rules) for piece in pieces):
         yield from results
