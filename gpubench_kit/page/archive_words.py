@@ -128,8 +128,7 @@ def _driver_told(archive: Archive, metric: str) -> Iterator[str]:
     """Yield the latest change of driver that was found, and how many more there are."""
     changed = archive.driver_changes
     judged = changed[(changed["metric"] == metric) & (changed["verdict"] != "no_verdict")]
-    # A review that compared two drivers itself comes before the archive, which compares them once more.
-    real = judged[~judged["verdict"].isin(_NO_FINDING)].drop_duplicates(["card", "of_driver", "against_driver"])
+    real = _once_a_change(judged[~judged["verdict"].isin(_NO_FINDING)])
     label = metric_of(metric).label
     if len(real):
         last = real.iloc[-1]
@@ -140,6 +139,12 @@ def _driver_told(archive: Archive, metric: str) -> Iterator[str]:
         yield f"{drivers} the {label} of the {last.card} changed by {change}: {VERDICT_WORDS[last.verdict]}.{more}"
     elif len(judged):
         yield f"Between drivers no change of the {label} was found, in {count_text(len(judged), 'comparison')}."
+
+
+def _once_a_change(rows):
+    """Return each change of driver once: as the review says that compared the two, else as the archive does."""
+    by_review_first = rows.sort_values("source", ascending=False, kind="stable")
+    return by_review_first.drop_duplicates(["card", "of_driver", "against_driver"]).sort_index()
 
 
 def _times_told(rows, what: str) -> Iterator[str]:

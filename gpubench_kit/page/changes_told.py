@@ -159,7 +159,7 @@ def _made_of_table(made_of: pd.DataFrame, of: str) -> Markup:
 
 def _folded(columns: Sequence[Column], lines: Sequence, *, caption: str, count: int) -> Markup:
     """Return a table; folded away where it is long, with a word where it is cut."""
-    made = table(columns, lines, caption=caption)
+    made = table(columns, lines, caption=caption, css="changes")
     if count > _PRINTED:
         made = join(
             [made, paragraph(f"The first {_PRINTED} of {count} are printed; the table beside the page has all.")]

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import gather_archive
 from gpubench_kit.page.archive import archive_claims, archive_control, archive_drivers, archive_games, archive_head
+from gpubench_kit.page.archive_words import head_sentences
 
 #: Card, month, driver, level [%]: the Larkmoor has its new driver first, the Aster (first by name) has it last.
 _REVIEWS = (
@@ -66,6 +69,17 @@ def test_the_head_tells_the_latest_change_and_how_many_there_are_besides(archive
     told = str(archive_head(archive).body)
     assert "From “571.1” to “580.2” the average frame rate of the Aster 2 changed by −" in told
     assert "Changes found besides: 1." in told
+
+
+def test_a_change_that_a_review_compared_itself_counts_once_in_the_head(archive):
+    rows = archive.driver_changes
+    own = rows[rows["card"] == "Larkmoor 4"].assign(source="review", review="r9", change=-4.4, low=-5.0, high=-3.8)
+    both = pd.concat([rows[rows["card"] == "Larkmoor 4"], own], ignore_index=True)
+    kept = {name: getattr(archive, name) for name in ("primaries", "run_noise", "restart_spread", "games")}
+    once = SimpleNamespace(**kept, driver_changes=both)
+    told = " ".join(head_sentences(once))
+    assert "of the Larkmoor 4 changed by −4.4" in told
+    assert "besides" not in told
 
 
 def test_the_head_tells_that_no_driver_changed_anything(tmp_path):
