@@ -36,7 +36,7 @@ _WHY = {
 }
 
 
-_DAY = re.compile(r"(\d{4}-\d{2}-\d{2})")
+_DAY = re.compile(r"(\d{4}-\d{2}-\d{2},?)")
 
 
 def with_labels(rows: pd.DataFrame, archive: Archive) -> pd.DataFrame:
