@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -78,6 +79,17 @@ def test_an_unexpected_error_asks_for_a_report_without_a_traceback(monkeypatch, 
     told = capsys.readouterr().err
     assert told.startswith("Unexpected error: ZeroDivisionError: x\nThis is a fault in the kit. Please report it")
     assert "Traceback" not in told
+
+
+def test_output_that_nobody_reads_any_more_is_no_error_of_the_kit(tmp_path):
+    log = tmp_path / "run.csv"
+    log.write_text("t,f\n" + "".join(f"{0.016 * k:.3f},16.0\n" for k in range(300)), encoding="utf-8")
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "gpubench_kit", "inspect", str(log)]
+    done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, check=False)
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (141, b"")
 
 
 def test_a_traceback_is_shown_when_asked_for(monkeypatch):

@@ -20,7 +20,7 @@ from gpubench_kit.cli.report import add_demo, add_report
 from gpubench_kit.cli.sweep import add_sweep
 from gpubench_kit.errors import Fault, GpubenchError, LogError
 
-_DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED = 0, 1, 2, 3, 130
+_DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED, _UNREAD = 0, 1, 2, 3, 130, 141
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -37,13 +37,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _speak_plainly()
     asked = _parser().parse_args(arguments)
     try:
-        return asked.run(asked)
+        code = asked.run(asked)
+        sys.stdout.flush()
+        return code
     except GpubenchError as error:
         tell_faults(error)
         return _FAULT if getattr(error, "__notes__", None) else _BAD_INPUT
     except KeyboardInterrupt:
         print("Stopped. An earlier report is as it was.", file=sys.stderr)
         return _STOPPED
+    except BrokenPipeError:
+        # Whoever reads the output has seen enough; nothing is left to flush at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _UNREAD
     except Exception as error:
         if os.environ.get(TRACEBACK):
             raise
