@@ -49,7 +49,9 @@ def draw_archive_noise(noise: pd.DataFrame, archive, *, metric: str) -> Describe
     top = padded_range([*data["noise"], *np.minimum(data["high"], 3 * data["noise"].max())])[1]
     title = f"Noise of the {facts.label} on this bench"
     chart = RowChart(
-        Heading(f"Noise: {facts.label}", "From run to run within a session, all reviews.", "Lines: 95 % intervals."),
+        Heading(
+            f"Noise: {facts.label}", "From run to run within a session, all reviews.", "Lines: 95 % intervals."
+        ),
         (Block("", rows),),
         Axis(0.0, top, f"standard deviation from run to run [{unit}]"),
     )
