@@ -119,7 +119,8 @@ def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, captio
     given_unit, unit = ("W", "fps") if reading == "rate_at_power" else ("%", "W")
     first = "Power" if reading == "rate_at_power" else "Frame rate given up"
     found = rows[rows["reading"] == reading]
-    heads = [name or ("Frame rate" if unit == "fps" else "Power") for name in names]
+    alone = "Frame rate" if unit == "fps" else "Power"
+    heads = [name or (alone if len(names) == 1 else "no other change") for name in names]
     columns = [Column(first), *(Column(head, unit, is_number=True) for head in heads)]
     by_key = {(row.given, row.line): row for row in found.itertuples()}
     given = sorted({row.given for row in found.itertuples()})
