@@ -209,7 +209,7 @@ def _measure_two_processes(folder: Path, *, repeats: int) -> None:
     compute_run_metrics(review, plan, processes=2)
     one, two = [], []
     for _ in range(repeats):
-        one.append(_timed(lambda: compute_run_metrics(open_review(plan), plan)))
+        one.append(_timed(lambda: compute_run_metrics(open_review(plan), plan, processes=1)))
         before = _worked_by_children()
         wall_s, main_s = _timed(lambda: compute_run_metrics(open_review(plan), plan, processes=2))
         busiest_s = max((_worked_by_children()[pid] - before.get(pid, 0.0) for pid in before), default=float("nan"))
@@ -240,7 +240,7 @@ def _print_peak(folder: Path) -> None:
     plan = plan_of(folder)
     review = open_review(plan)
     before_mb = _peak_mb()
-    check_review(review, compute_run_metrics(review, plan), plan)
+    check_review(review, compute_run_metrics(review, plan, processes=1), plan)
     seconds = time.perf_counter() - started
     n_runs = len(review.tasks)
     peaks = f"peak memory {_peak_mb():.0f} MB ({before_mb:.0f} MB before the first log)"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
+from joblib import Parallel, cpu_count, delayed
 
 from gpubench_kit.errors import Fault
 from gpubench_kit.findings import Finding
@@ -30,6 +30,9 @@ _FEWEST_AT_ONCE, _MOST_AT_ONCE = 16, 64
 #: Calls that each process gets at least, where there are runs enough.
 _CALLS_OF_EACH = 8
 
+#: From so many runs on, processes of their own are worth their start: one process reads some hundred runs in it.
+_RUNS_FOR_PROCESSES = 600
+
 #: Called after each run with the number of runs done and of all runs.
 Progress = Callable[[int, int], None]
 
@@ -45,7 +48,7 @@ class _Result:
 
 
 def compute_run_metrics(
-    review: Review, plan: ReviewPlan, *, progress: Progress | None = None, processes: int = 1
+    review: Review, plan: ReviewPlan, *, progress: Progress | None = None, processes: int | None = None
 ) -> pd.DataFrame:
     """Compute the metrics of every run from its logs, and add the numbers typed into the run sheet.
 
@@ -54,7 +57,8 @@ def compute_run_metrics(
     review : the runs, see `open_review`
     plan : names the metrics, the definition of the lows, the window of hitches and the edges of sensor means
     progress : called after each run with the number of runs done and of all runs
-    processes : processes that read at the same time; worth their start from some hundred logs on
+    processes : processes that read at the same time; default one for each core where there are many runs, else
+        this one alone
 
     Returns
     -------
@@ -73,6 +77,7 @@ def compute_run_metrics(
     rules, progress = MetricRules.of_plan(plan), progress or tell_by_file()
     columns, with_typed = RowColumns(), set(review.typed["run"])
     beside_typed: list[dict] = []
+    processes = processes or _processes_for(len(review.tasks))
     for done, result in enumerate(_results(review.tasks, rules, processes), start=1):
         review.receive(result.facts, result.findings, result.faults)
         if result.facts.run in with_typed:
@@ -90,6 +95,11 @@ def compute_run_metrics(
     place = {run: k for k, run in enumerate(runs)}
     order = np.lexsort((table["metric"].map(list(METRICS).index), table["run"].map(place)))
     return table.iloc[order].reset_index(drop=True)
+
+
+def _processes_for(runs: int) -> int:
+    """Return how many processes read so many runs."""
+    return cpu_count() if runs >= _RUNS_FOR_PROCESSES else 1
 
 
 def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> Iterator[_Result]:

@@ -3,9 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from joblib import cpu_count
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
 from gpubench_kit.errors import LogError
+from gpubench_kit.metrics import per_run
 from gpubench_kit.metrics.frame_rate import average_fps, low_fps
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.metrics.row_columns import RowColumns
@@ -134,6 +136,16 @@ def test_two_processes_give_the_same_table(tmp_path):
     together = compute_run_metrics(review, plan, processes=2)
     pd.testing.assert_frame_equal(alone, together)
     assert review.runs["n_frames"].tolist() == [400] * N_RUNS
+
+
+def test_many_runs_are_read_by_every_core_and_few_by_this_process_alone(tmp_path, monkeypatch):
+    _write(tmp_path)
+    plan, asked = _plan(tmp_path), []
+    monkeypatch.setattr(per_run, "_results", lambda *about: asked.append(about[-1]) or iter(()))
+    for runs in (N_RUNS + 1, N_RUNS):
+        monkeypatch.setattr(per_run, "_RUNS_FOR_PROCESSES", runs)
+        compute_run_metrics(open_review(plan), plan)
+    assert asked == [1, cpu_count()]
 
 
 def test_progress_is_told_after_each_run(tmp_path):
