@@ -22,6 +22,9 @@ def odd_report(task: ReviewTask) -> Outcome:
     task : its report's folder is called ``ends...``, ``hangs...``, ``fails...``, ``lies...`` or otherwise
     """
     name = task.report.name
+    if (task.report / "manifest.json").exists():
+        # Finished by a process that ended before it could say so; a true report would be up to date.
+        return _made(task)
     staging = task.report.with_name(f".{name}.{uuid4().hex[:8]}.new.part")
     staging.mkdir(parents=True)
     if name.startswith("ends"):
@@ -39,5 +42,10 @@ def odd_report(task: ReviewTask) -> Outcome:
     (staging / "index.html").write_text(name, encoding="utf-8")
     (staging / "manifest.json").write_text(f'{{"title": "{name}"}}', encoding="utf-8")
     staging.rename(task.report)
+    return _made(task)
+
+
+def _made(task: ReviewTask) -> Outcome:
+    """Return the outcome of a report that is there."""
     digest = file_hash(task.report / "manifest.json")
     return Outcome(task.given, "made", 1.0, task.report / "index.html", True, digest)
