@@ -59,8 +59,9 @@ def distance_from_fellows(values: pd.DataFrame) -> dict[str, np.ndarray]:
     """
     found = {name: np.full(len(values), np.nan) for name in ("distance", "center", "spread", "spread_df")}
     places = pd.Series(np.arange(len(values)), index=values.index)
+    numbers = values[["value", "step", "cell", "of_game"]]
     for (metric, *_), rows in places.groupby([values[name] for name in ("metric", "card", "bench", "purpose")]):
-        same = values.loc[rows.index]
+        same = numbers.iloc[rows]
         y, step = _scaled(same, is_ratio=METRICS[metric].scale == "ratio")
         cell, game = (pd.factorize(same[name])[0] for name in ("cell", "of_game"))
         center = pd.Series(y).groupby(cell).transform("median").to_numpy()

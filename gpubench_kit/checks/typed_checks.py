@@ -27,7 +27,7 @@ def check_repeated_values(evidence: Evidence) -> Iterator[Finding]:
     ----------
     evidence : what there is to check; metrics of frames only, since a limit may hold watts and clocks still
     """
-    for _, same in _typed(evidence).groupby(_PLACE, sort=False):
+    for _, same in _where_a_side_is_equal(_typed(evidence)).groupby(_PLACE, sort=False):
         yield from _repeated(same)
 
 
@@ -56,6 +56,14 @@ def _typed(evidence: Evidence) -> pd.DataFrame:
     limited = set(runs.loc[runs["frame_limit_fps"].fillna(0).astype(float) > 0, "run"])
     kept = values[values["metric"].isin(_OF_FRAMES) & (values["value"] > 0) & ~values["run"].isin(limited)]
     return kept.assign(step=kept["step"].fillna(0.0))
+
+
+def _where_a_side_is_equal(values: pd.DataFrame) -> pd.DataFrame:
+    """Return the places in which all typed values of a side are equal: few, and only these are looked at one by one."""
+    sides = values.groupby([*_PLACE, "cell"], sort=False)
+    is_equal = (sides["value"].transform("nunique") == 1) & (sides["step"].transform("first") > 0)
+    has_equal = is_equal.astype(int).groupby([values[name] for name in _PLACE], sort=False).transform("max") > 0
+    return values[has_equal]
 
 
 def _spread_of_others(others: pd.DataFrame) -> float:
