@@ -207,18 +207,20 @@ def _svg_element(svg: str, name: str) -> str:
     svg = re.sub(r'style="[^"]*"', lambda found: re.sub(r"([;:]) ", r"\1", found[0]), svg)
     svg = re.sub(r"<g>(<path [^>]*/>)</g>", r"\1", svg)
     svg = re.sub(r'<path(?! id)[^>]*transform="scale\(0\.015625\)"/>|<defs></defs>', "", svg)
-    return re.sub(r' d="([^"]*)" transform="scale\(0\.015625\)"', _coarser_glyph, svg)
+    return re.sub(r' d="([^"]*)" transform="scale\(0\.015625\)"', lambda found: _coarser_glyph(found[1]), svg)
 
 
+@lru_cache(maxsize=4096)
 def _short(numbers: str) -> str:
     """Return the numbers of a path with at most two decimals, separated by single spaces."""
     rounded = re.sub(r"-?\d+\.\d{3,}", lambda found: f"{float(found[0]):.2f}".rstrip("0").rstrip("."), numbers)
     return re.sub(r" ?([A-Za-z]) ?", r"\1", re.sub(r"\s+", " ", rounded)).strip()
 
 
-def _coarser_glyph(found: re.Match) -> str:
+@lru_cache(maxsize=1024)
+def _coarser_glyph(outline: str) -> str:
     """Return a glyph's outline on a grid of 512 steps, fine enough at any size of screen text."""
-    outline = re.sub(r"-?\d+(?:\.\d+)?", lambda number: f"{float(number[0]) / 8:.0f}", found[1])
+    outline = re.sub(r"-?\d+(?:\.\d+)?", lambda number: f"{float(number[0]) / 8:.0f}", outline)
     return f' d="{outline}" transform="scale(.125)"'
 
 

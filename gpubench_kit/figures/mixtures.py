@@ -22,6 +22,8 @@ from matplotlib.colors import to_rgb
 _ROUNDING = 1.0
 #: A paint this near to that of a role is the role's own (of 255).
 _OWN = 1.5
+#: Greatest value of a pixel, as one number of 32 bits, that nothing was drawn in: its highest byte is the opacity.
+_CLEAR = 0x00FFFFFF
 
 
 @dataclass(frozen=True)
@@ -58,13 +60,21 @@ class Mixtures:
         mixed = roles[self.first] * (1 - share) + roles[self.second] * share
         return np.column_stack([mixed, 255 * self.opacity])
 
-    def rounded(self, *, shares: int, opacities: int) -> Mixtures:
-        """Return the mixtures with shares and opacities in so many steps; what is the same then is one."""
+    def rounded(self, *, shares: int, opacities: int, at_most: int) -> Mixtures | None:
+        """Return the mixtures with shares and opacities in so many steps, what is the same then as one.
+
+        Parameters
+        ----------
+        shares, opacities : steps from 0 to 1
+        at_most : mixtures that may remain; None is returned where there are more
+        """
         share, opacity = np.rint(self.share * shares), np.rint(self.opacity * opacities)
         second = np.where(share > 0, self.second, self.first)
         parts = np.column_stack([self.first, second, share, opacity]).astype(np.uint16)
         parts[0] = 0  # nothing is nothing, whatever it would be mixed of
-        codes, _ = pd.factorize(np.ascontiguousarray(parts).view(np.uint64).ravel())
+        codes, distinct = pd.factorize(np.ascontiguousarray(parts).view(np.uint64).ravel())
+        if len(distinct) > at_most:
+            return None
         kept = np.unique(codes, return_index=True)[1]
         return Mixtures(
             places=codes.astype(self.places.dtype)[self.places],
@@ -84,7 +94,7 @@ def mixtures_of(pixels: bytes | memoryview, paints: Sequence[str]) -> Mixtures:
     paints : the paint of each role, as hex
     """
     packed = np.frombuffer(pixels, dtype="<u4")
-    drawn = np.flatnonzero(packed >> 24)
+    drawn = np.flatnonzero(packed > _CLEAR)
     codes, colours = pd.factorize(packed[drawn])
     channels = colours.astype("<u4").view(np.uint8).reshape(-1, 4)
     first, second, share = _parts(channels[:, :3].astype(float), tuple(paints))

@@ -58,8 +58,8 @@ def png_files(
 def _few(mixtures: Mixtures) -> Mixtures | None:
     """Return the mixtures rounded until a palette holds them; None where there are too many."""
     for shares, opacities in _STEPS:
-        rounded = mixtures.rounded(shares=shares, opacities=opacities)
-        if len(rounded) <= _PALETTE:
+        rounded = mixtures.rounded(shares=shares, opacities=opacities, at_most=_PALETTE)
+        if rounded is not None:
             return rounded
     return None
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
-from matplotlib.text import Text
 from matplotlib.transforms import Affine2D
 
 from gpubench_kit.figures.style import Look
 from gpubench_kit.figures.text import FAMILY, clean, fallback_family, lacks_glyphs, missing, shown, text_width, wrap
+from gpubench_kit.figures.text_line import TextLine
 
 PAGE_WIDTH = 360
 PICTURE_SIZE = (1920, 1080)
@@ -93,7 +93,7 @@ class Sheet:
              size: float | None = None, bold: bool = False) -> None:  # fmt: skip
         """Write one line of text; ``place`` is its left, middle or right end on the base line."""
         line = clean(text)
-        artist = Text(*place, shown(line), color=self.look.colours[role], fontsize=size or self.sizes.text,
+        artist = TextLine(*place, shown(line), color=self.look.colours[role], fontsize=size or self.sizes.text,
                       ha=align, va="baseline", family=FAMILY, weight="bold" if bold else "normal",
                       parse_math=False)  # fmt: skip
         if lacks_glyphs(line):
@@ -133,7 +133,7 @@ class Sheet:
                          markersize=size or self.sizes.marker, markeredgewidth=self.sizes.stroke,
                          markeredgecolor=colour, markerfacecolor=inside))  # fmt: skip
 
-    def _keep_original(self, artist: Text, line: str) -> None:
+    def _keep_original(self, artist: TextLine, line: str) -> None:
         """Keep what the placeholders stand for: for the browser (SVG) and, if there is one, a local font (PNG)."""
         artist.set_gid(LIVE_TEXT + line.encode("utf-8").hex())
         family = fallback_family(missing(line)) if self.look.is_picture else None
