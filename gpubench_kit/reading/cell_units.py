@@ -26,12 +26,13 @@ _SHARE_OF_LINES = 0.5
 _MOST_EQUAL = 3
 
 _BLANK = "[ \u00a0\u202f]?"
-_UNIT = "|".join(re.escape(unit) for unit in sorted(UNITS, key=len, reverse=True))
+#: A lone F tells nothing in a line of headings; behind a number it is a unit.
+_UNIT = "|".join(re.escape(unit) for unit in sorted((*UNITS, "f"), key=len, reverse=True))
 _NUMBER = r"[-+]?\d[\d.,'’ \u00a0\u202f]*(?:[eE][-+]?\d{1,3})?"
 _WITH_UNIT = re.compile(rf"\s*({_NUMBER}?){_BLANK}({_UNIT})\s*", re.IGNORECASE)
 _MINUTES = re.compile(r"\s*(?:(\d{1,2}):(?=\d\d:))?(\d{1,3}):([0-5]\d)((?:[.,]\d+)?)\s*")
 _END = r'(?=\s*"?\s*(?:[,;|\t]|$))'
-_UNIT_IN_LINE = re.compile(rf"(?<=[\d.,]){_BLANK}(?:{_UNIT}){_END}", re.IGNORECASE)
+_UNIT_IN_LINE = re.compile(rf"(?:(?<=\d)|(?<=\d[.,])){_BLANK}(?:{_UNIT}){_END}", re.IGNORECASE)
 _MINUTES_IN_LINE = re.compile(rf"(?:^|(?<=[\s,;|\t\"]))\d{{1,3}}:([0-5]\d(?:[.,]\d+)?){_END}")
 
 _SECONDS = "minutes and seconds"

@@ -35,7 +35,7 @@ _RULER = re.compile(r"[-=_+|:\s]*[-=_]{2}[-=_+|:\s]*")
 
 _UNITS_OF_TIME = ("s", "sec", "ms", "us", "µs", "μs", "ns")
 _UNITS_OF_SENSORS = (
-    *("w", "mw", "c", "°c", "degc", "k", "mhz", "ghz", "hz", "rpm", "%", "pct", "v", "mv", "a", "ma"),
+    *("w", "mw", "c", "°c", "degc", "°f", "degf", "k", "mhz", "ghz", "hz", "rpm", "%", "pct", "v", "mv", "a", "ma"),
     *("gb", "mb", "gib", "mib", "kb", "fps", "1/s", "j", "dba", "db"),
 )
 #: Units that stand below headings, or behind the numbers of cells.

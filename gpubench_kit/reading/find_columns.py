@@ -40,7 +40,7 @@ class ColumnChoice:
     unit : unit of its values, empty where there is none
     why : the evidence
     confidence : 0 to 1; 1 is declared
-    factor : what its values are multiplied with to get the unit of the role
+    factor, zero : ``(value - zero) * factor`` is in the unit of the role
     step : one unit of the last decimal written, in the column's own unit
     """
 
@@ -52,6 +52,13 @@ class ColumnChoice:
     confidence: float
     factor: float = 1.0
     step: float = 0.0
+    zero: float = 0.0
+
+    def in_unit_of_role(self, values: np.ndarray) -> np.ndarray:
+        """Return values of the column in the unit of its role."""
+        if self.zero:
+            values = values - self.zero
+        return values if self.factor == 1.0 else values * self.factor
 
 
 @dataclass(frozen=True)

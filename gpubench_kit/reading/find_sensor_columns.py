@@ -77,7 +77,7 @@ def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns
     sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
     taken |= {sensor.column for sensor in sensors}
     guessed, findings = _by_values(table, sample, taken, {sensor.role for sensor in sensors})
-    findings = (*converted(table, sensors), *without_values(table, sample, taken), *findings)
+    findings = (*converted(table, (*sensors, *guessed)), *without_values(table, sample, taken), *findings)
     return SensorColumns(clock, elapsed, (*sensors, *guessed), findings)
 
 
@@ -171,19 +171,31 @@ def _by_values(
         if len(kinds) > 1 or rivals or kinds[0].metric in known:
             unclear.append(column)
             continue
-        why = f"its values can only be {kinds[0].words}, and no other column's can"
-        choices.append(ColumnChoice(kinds[0].metric, column, table.label(column), "", why, 0.6, kinds[0].factor))
+        choices.append(_guess(table, column, kinds[0]))
     if known and not choices:
         # Columns beside named sensors are of no concern unless they could be told.
         return (), ()
     return tuple(choices), tuple(_guesses(table, choices) + _questions(table, unclear, fitting))
 
 
+def _guess(table: LogTable, column: int, kind: Kind) -> ColumnChoice:
+    """Return the choice of a column whose values can only be of one kind."""
+    why = f"its values can only be {kind.words}, and no other column's can"
+    taken_for, stated = (kind.metric, column, table.label(column)), stated_unit(table, column)
+    if stated and stated.zero:
+        return ColumnChoice(*taken_for, stated.written, why, 0.6, stated.factor, zero=stated.zero)
+    return ColumnChoice(*taken_for, "", why, 0.6, kind.factor)
+
+
 def _kinds_of(table: LogTable, sample: Sample, column: int) -> list[Kind]:
     """Return the kinds that the values of a column could be, and that its unit allows where the log states one."""
-    stated = stated_unit(table, column)
-    kinds = fitting_kinds(sample.values[:, column], float(sample.steps[column]))
-    return [kind for kind in kinds if stated is None or stated[1:] == (METRICS[kind.metric].unit, kind.factor)]
+    stated, values = stated_unit(table, column), sample.values[:, column]
+    if stated and stated.zero:
+        kinds = fitting_kinds((values - stated.zero) * stated.factor, float(sample.steps[column]))
+        return [kind for kind in kinds if stated.unit == METRICS[kind.metric].unit]
+    kinds = fitting_kinds(values, float(sample.steps[column]))
+    told = None if stated is None else (stated.unit, stated.factor)
+    return [kind for kind in kinds if told in (None, (METRICS[kind.metric].unit, kind.factor))]
 
 
 def _guesses(table: LogTable, choices: list[ColumnChoice]) -> list[Finding]:

@@ -138,7 +138,9 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
         clock_kind=clock.kind,
         other_clock=clock.other_start_s,
         origin_s=timed.origin_s,
-        sensors={sensor.role: _kept(read.numbers[sensor.column], kept, sensor.factor) for sensor in sensors},
+        sensors={
+            sensor.role: _kept(sensor.in_unit_of_role(read.numbers[sensor.column]), kept) for sensor in sensors
+        },
         choices=_told(columns, sensors, timed),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
@@ -162,9 +164,8 @@ def _check_number(table: LogTable, frames: Frames) -> None:
         raise LogError(Fault(table.name, problem, "Record the run again, or take its row off the run sheet."))
 
 
-def _kept(values: np.ndarray, kept: np.ndarray, factor: float) -> np.ndarray:
+def _kept(values: np.ndarray, kept: np.ndarray) -> np.ndarray:
     """Return the values of the rows that are frames."""
-    values = values if factor == 1.0 else values * factor
     return values if kept.size == values.size else values[kept]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.find_columns import ColumnChoice, Sample
-from gpubench_kit.reading.stated_units import stated_unit
+from gpubench_kit.reading.stated_units import StatedUnit, stated_unit
 from gpubench_kit.reading.text_table import LogTable
 from gpubench_kit.registry import METRICS, SENSOR_METRICS
 
@@ -37,8 +37,9 @@ def sensors_by_name(
         known = known[np.isfinite(known)]
         if known.size:
             why = "declared in the plan" if metric in declared else "its heading is exactly this metric's name"
-            unit, factor = _stated(table, column, metric) or _unit_of(metric, float(np.median(known)))
-            choices.append(ColumnChoice(metric, column, table.label(column), unit, why, 1.0, factor))
+            told = _stated(table, column, metric) or _unit_of(metric, float(np.median(known)))
+            taken_for = (metric, column, table.label(column), told.written, why)
+            choices.append(ColumnChoice(*taken_for, 1.0, told.factor, zero=told.zero))
     return tuple(choices)
 
 
@@ -51,7 +52,7 @@ def converted(table: LogTable, choices: Iterable[ColumnChoice]) -> list[Finding]
     choices : its sensors
     """
     found = []
-    for choice in (one for one in choices if one.factor != 1.0 and one.confidence == 1.0):
+    for choice in (one for one in choices if one.factor != 1.0 and (one.confidence == 1.0 or one.zero)):
         unit = METRICS[choice.role].unit
         how = "can only be" if stated_unit(table, choice.column) is None else "are"
         message = f"{table.name}: values of {choice.label} {how} in {choice.unit}; they were turned into {unit}."
@@ -74,13 +75,16 @@ def without_values(table: LogTable, sample: Sample, taken: set[int]) -> list[Fin
     return found
 
 
-def _stated(table: LogTable, column: int, metric: str) -> tuple[str, float] | None:
-    """Return the unit that the log states for a sensor, and the factor to the metric's; None where it does not."""
+def _stated(table: LogTable, column: int, metric: str) -> StatedUnit | None:
+    """Return the unit that the log states for a sensor; None where it does not."""
     stated = stated_unit(table, column)
-    return (stated[0], stated[2]) if stated and stated[1] == METRICS[metric].unit else None
+    return stated if stated and stated.unit == METRICS[metric].unit else None
 
 
-def _unit_of(metric: str, median: float) -> tuple[str, float]:
-    """Return the unit that a sensor's values must be in, and the factor to the metric's."""
+def _unit_of(metric: str, median: float) -> StatedUnit:
+    """Return the unit that a sensor's values must be in."""
     low, high, factor, unit = _OTHER_UNITS.get(metric, (0.0, 0.0, 1.0, ""))
-    return (unit, factor) if low < abs(median) < high else (METRICS[metric].unit, 1.0)
+    of_metric = METRICS[metric].unit
+    return (
+        StatedUnit(unit, of_metric, factor) if low < abs(median) < high else StatedUnit(of_metric, of_metric, 1.0)
+    )

@@ -84,7 +84,9 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
         sha256=table.sha256,
         dialect=table.dialect.in_words(),
         time_s=time_s,
-        values={sensor.role: read.numbers[sensor.column][order] * sensor.factor for sensor in columns.sensors},
+        values={
+            sensor.role: sensor.in_unit_of_role(read.numbers[sensor.column][order]) for sensor in columns.sensors
+        },
         clock=clock.start_s + first if clock else None,
         clock_kind=clock.kind if clock else "",
         other_clock=clock.other_start_s + first if clock and clock.in_doubt else None,

@@ -3,16 +3,37 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from gpubench_kit.reading.text_table import LogTable
 
-#: Unit as logs write it, in lower case -> the unit of the kit's metrics, and the factor to it.
+
+@dataclass(frozen=True)
+class StatedUnit:
+    """A unit that a log states for a sensor.
+
+    Attributes
+    ----------
+    written : as the log writes it
+    unit : unit of the kit's metrics
+    factor, zero : ``(value - zero) * factor`` is in that unit
+    """
+
+    written: str
+    unit: str
+    factor: float
+    zero: float = 0.0
+
+
+#: Unit as logs write it, in lower case without blanks -> the unit of the kit's metrics, the factor to it, and
+#: where its zero lies.
 _KNOWN = {
     "w": ("W", 1.0),
     "mw": ("W", 1e-3),
     "c": ("°C", 1.0),
     "°c": ("°C", 1.0),
     "degc": ("°C", 1.0),
+    **dict.fromkeys(("f", "°f", "degf"), ("°C", 5 / 9, 32.0)),
     "mhz": ("MHz", 1.0),
     "ghz": ("MHz", 1000.0),
     "hz": ("MHz", 1e-6),
@@ -33,8 +54,8 @@ _SAME_TIME = {"s": "s", "sec": "s", "ms": "ms", "us": "us", "µs": "us", "μs": 
 _IN_BRACKETS = re.compile(r".*[\[(]\s*([^\[\]()]{1,5}?)\s*[\])]\s*")
 
 
-def stated_unit(table: LogTable, column: int) -> tuple[str, str, float] | None:
-    """Return the unit of a sensor as written, the kit's unit of its kind, and the factor to it; None where unknown.
+def stated_unit(table: LogTable, column: int) -> StatedUnit | None:
+    """Return the unit that a log states for a sensor; None where it states none, or one that is unknown.
 
     Parameters
     ----------
@@ -42,8 +63,8 @@ def stated_unit(table: LogTable, column: int) -> tuple[str, str, float] | None:
     column : its place, from 0
     """
     written = _written(table, column)
-    known = _KNOWN.get(written.lower())
-    return None if known is None else (written, *known)
+    known = _KNOWN.get(written.lower().replace(" ", ""))
+    return None if known is None else StatedUnit(written, *known)
 
 
 def states_time_unit(table: LogTable, column: int, unit: str) -> bool:
