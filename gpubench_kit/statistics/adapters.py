@@ -58,7 +58,8 @@ def tetragamma(x: np.ndarray | float):
 
 def chi2_quantile(p: np.ndarray | float, df: np.ndarray | float):
     """Return the p-quantile of chi-squared; nan where df is not above 0."""
-    return stats.chi2.ppf(p, df)
+    half = np.where(np.asarray(df, dtype=float) > 0, df, np.nan) / 2
+    return 2 * special.gammaincinv(half, p)
 
 
 def chi2_cdf(x: np.ndarray | float, df: np.ndarray | float):
