@@ -62,6 +62,7 @@ ORDER = (
 
 #: Outside library -> where it may be imported.
 HOMES = {
+    "charset_normalizer": "reading.code_pages",
     "duckdb": "archive.store",
     "matplotlib": "figures",
     "openpyxl": "run_sheet.workbook",

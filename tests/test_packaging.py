@@ -38,7 +38,18 @@ COME_WITH = {
     "traitlets": "nbconvert",
 }
 
-HEAVY = ("matplotlib", "nbconvert", "numpy", "pandas", "papermill", "pingouin", "pydantic", "scipy", "seaborn")
+HEAVY = (
+    "charset_normalizer",
+    "matplotlib",
+    "nbconvert",
+    "numpy",
+    "pandas",
+    "papermill",
+    "pingouin",
+    "pydantic",
+    "scipy",
+    "seaborn",
+)
 
 LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))

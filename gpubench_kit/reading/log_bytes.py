@@ -5,6 +5,7 @@ What the bytes are is found from the bytes, never from the file's name.
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import stat
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from pathlib import Path
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
+from gpubench_kit.reading.code_pages import CodePage, code_page_of
 from gpubench_kit.reading.unpacking import LIMIT_MB, unpack
 
 _BYTE_ORDER_MARKS = (
@@ -21,6 +23,9 @@ _BYTE_ORDER_MARKS = (
     (b"\xff\xfe", "utf-16-le"),
     (b"\xfe\xff", "utf-16-be"),
 )
+
+#: Text in a code page that is decoded at once [bytes].
+_BLOCK = 1 << 22
 
 
 @dataclass(frozen=True)
@@ -63,7 +68,7 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
     packed = _file_content(path, name)
     unpacked = unpack(packed, name)
     findings = list(unpacked.findings)
-    encoding, text = _as_utf8(unpacked.content, name)
+    encoding, text = _as_utf8(unpacked.content, name, findings)
     text = _without_nul(text, name, findings)
     text = _complete_lines(text, name, findings)
     return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
@@ -96,7 +101,7 @@ def _reason(error: Exception) -> str:
     return getattr(error, "strerror", None) or "not a file name"
 
 
-def _as_utf8(content: bytes, name: str) -> tuple[str, bytes]:
+def _as_utf8(content: bytes, name: str, findings: list[Finding]) -> tuple[str, bytes]:
     """Return the encoding of some text, and the text as UTF-8 without a byte-order mark."""
     marked = [(mark, encoding) for mark, encoding in _BYTE_ORDER_MARKS if content.startswith(mark)]
     if marked:
@@ -111,7 +116,7 @@ def _as_utf8(content: bytes, name: str) -> tuple[str, bytes]:
     try:
         content.decode("utf-8")
     except UnicodeDecodeError:
-        return _code_page(content)
+        return _in_code_page(content, name, findings)
     return "utf-8", content
 
 
@@ -139,12 +144,40 @@ def _narrowed(content: bytes, encoding: str, name: str) -> bytes:
         raise LogError(Fault(name, problem, "Save it again as UTF-8.")) from None
 
 
-def _code_page(content: bytes) -> tuple[str, bytes]:
-    """Return text in a one-byte encoding as UTF-8; digits and marks are the same in all of them."""
+def _in_code_page(content: bytes, name: str, findings: list[Finding]) -> tuple[str, bytes]:
+    """Return text in a code page as UTF-8: one that its headings show, else the Western one.
+
+    Digits and marks are the same in all of them, so that headings alone depend on it.
+    """
+    page = code_page_of(content)
+    text = _decoded(content, page.encoding) if page else None
+    if text is not None:
+        findings.append(_guessed(page, name))
+        return page.encoding, text
     try:
         return "cp1252", content.decode("cp1252").encode("utf-8")
     except UnicodeDecodeError:
         return "latin-1", content.decode("latin-1").encode("utf-8")
+
+
+def _decoded(content: bytes, encoding: str) -> bytes | None:
+    """Return text in a code page as UTF-8, None where it is in another; a last character cut off is left away."""
+    decoder = codecs.getincrementaldecoder(encoding)()
+    blocks = (content[start : start + _BLOCK] for start in range(0, len(content), _BLOCK))
+    try:
+        return b"".join([decoder.decode(block).encode("utf-8") for block in blocks])
+    except UnicodeDecodeError:
+        return None
+
+
+def _guessed(page: CodePage, name: str) -> Finding:
+    """Return the note on a code page that was told from the letters of headings."""
+    message = (
+        f"{name}: the text is not UTF-8; by its letters it was read as {page.in_words}, which is a guess. "
+        "Values are the same in every encoding."
+    )
+    action = "If headings in `gpubench-kit inspect` look wrong, save the log as UTF-8."
+    return Finding("note", "encoding_guessed", message, action=action)
 
 
 def _without_nul(text: bytes, name: str, findings: list[Finding]) -> bytes:
