@@ -14,6 +14,9 @@ _EPOCH_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
 
 _DAY_S = 86_400.0
 
+#: Times that begin before this are time that has passed: a run seldom starts in the first seconds of a day [s].
+_NEAR_ZERO_S = 5.0
+
 _ISO = re.compile(r"(\d{4})([-/.])\d{1,2}\2\d{1,2}(?:[T ]\d.*)?")
 _DAY_OR_MONTH_FIRST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})(?:[T ,]\s*(\d.*))?")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?\s*([AaPp]\.?[Mm]\.?)?")
@@ -103,6 +106,12 @@ def is_date_only(cell: str) -> bool:
 def is_time_only(cell: str) -> bool:
     """Return whether a cell is a time of day without a date."""
     return _TIME_OF_DAY.fullmatch(cell.strip()) is not None
+
+
+def begins_at_zero(cell: str) -> bool:
+    """Return whether a first time, with seconds and without a date, is a few seconds from zero at most."""
+    part = _TIME_OF_DAY.fullmatch(cell.strip())
+    return bool(part and part[3] and not part[4]) and _seconds_of_day(part) < _NEAR_ZERO_S
 
 
 def _dated(texts: list[str]) -> ClockTimes | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -10,6 +12,7 @@ from gpubench_kit.findings import Finding
 from gpubench_kit.reading.cell_text import number
 from gpubench_kit.reading.clock import (
     ClockTimes,
+    begins_at_zero,
     clock_of_numbers,
     clock_of_texts,
     is_date_only,
@@ -21,14 +24,19 @@ from gpubench_kit.reading.text_table import LogTable
 
 
 def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
-    """Return the columns of the wall clock: none, one, or a date and a time of day."""
+    """Return the columns of the wall clock: none, one, or a date and a time of day.
+
+    Times that begin at zero serve only where there are no other stamps; see `passed_since_zero`.
+    """
     texts = [column for column in range(table.dialect.n_columns) if sample.is_clock[column]]
     dates = [column for column in texts if is_date_only(table.sample[0][column])]
     times = [column for column in texts if is_time_only(table.sample[0][column])]
     if dates and times:
+        times.sort(key=lambda column: begins_at_zero(table.sample[0][column]))
         why = "one column holds dates, another times of day"
         return tuple(ColumnChoice("clock_time", c, table.label(c), "", why, 0.95) for c in (dates[0], times[0]))
-    for column in (column for column in texts if column not in dates):
+    stamps = [column for column in texts if column not in dates]
+    for column in sorted(stamps, key=lambda column: begins_at_zero(table.sample[0][column])):
         first = table.sample[0][column].strip()[:40]
         return (
             ColumnChoice("clock_time", column, table.label(column), "", f"it holds stamps such as {first!r}", 0.95),
@@ -39,6 +47,42 @@ def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
             why = "it rises, and its values are seconds (or parts of them) since 1970"
             return (ColumnChoice("clock_time", int(column), table.label(int(column)), "", why, 0.9),)
     return ()
+
+
+def passed_since_zero(table: LogTable, clock: tuple[ColumnChoice, ...]) -> ColumnChoice | None:
+    """Return stamps as the elapsed time that they are; None where they are those of a clock.
+
+    Parameters
+    ----------
+    table : the log
+    clock : its columns of the clock; one that the plan declares is a clock
+    """
+    if len(clock) != 1 or clock[0].confidence == 1.0:
+        return None
+    first = table.sample[0][clock[0].column].strip()[:40]
+    if not begins_at_zero(first):
+        return None
+    why = f"its times begin at {first!r}, and no date stands beside them: time that has passed, no time of day"
+    return replace(clock[0], role="elapsed_time", why=why, confidence=0.9)
+
+
+def passed_told(table: LogTable, passed: ColumnChoice, *, can_declare: bool) -> Finding:
+    """Return the finding that stamps were read as elapsed time.
+
+    Parameters
+    ----------
+    table : the log
+    passed : the column
+    can_declare : whether a line in the plan makes it a clock
+    """
+    first = table.sample[0][passed.column].strip()[:40]
+    message = (
+        f"{table.name}: times in {passed.label} begin at {first!r} and have no date; they were read as the time "
+        "that has passed, not as the time of day."
+    )
+    line = f"sensor_time = {{ column = {json.dumps(table.key(passed.column), ensure_ascii=False)} }}"
+    action = f"If the recording began at midnight, say so in the plan: [logs] {line}" if can_declare else ""
+    return Finding("note", "counted_from_zero", message, action=action)
 
 
 def clock_of_sample(table: LogTable, clock: tuple[ColumnChoice, ...], *, date_order: str = "") -> ClockTimes | None:

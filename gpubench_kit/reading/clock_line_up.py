@@ -61,15 +61,21 @@ def _shifts(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> list
     settings = (*sensor_log.clock_settings, (np.inf, 0.0))
     run_s, base_s, found = frame_log.frames.end_s, sensor_log.clock - frame_log.clock - offset_s, []
     for (from_s, ahead_s), (until_s, _) in itertools.pairwise(settings):
-        shift_s = _within_a_day(base_s + ahead_s, frame_log, sensor_log)
+        shift_s = within_a_day(base_s + ahead_s, frame_log, sensor_log)
         is_begun = -shift_s >= from_s or from_s == 0.0
         has_samples = overlap_share(sensor_log, run_s, shift_s) > 0
         found += [shift_s] if is_begun and -shift_s < until_s and has_samples else []
-    return found or [_within_a_day(base_s, frame_log, sensor_log)]
+    return found or [within_a_day(base_s, frame_log, sensor_log)]
 
 
-def _within_a_day(shift_s: float, frame_log: FrameLog, sensor_log: SensorLog) -> float:
-    """Return a shift, of at most half a day where one of the clocks tells the time of day only."""
+def within_a_day(shift_s: float, frame_log: FrameLog, sensor_log: SensorLog) -> float:
+    """Return a shift, of at most half a day where one of the clocks tells the time of day only.
+
+    Parameters
+    ----------
+    shift_s : how far the sensors' clock is ahead [s]
+    frame_log, sensor_log : logs with clocks
+    """
     if "time_of_day" not in (frame_log.clock_kind, sensor_log.clock_kind):
         return shift_s
     return (shift_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2

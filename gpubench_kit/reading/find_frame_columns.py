@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
-from gpubench_kit.reading.clock_columns import clock_of_sample, find_clock
+from gpubench_kit.reading.clock_columns import clock_of_sample, find_clock, passed_since_zero
 from gpubench_kit.reading.find_columns import (
     ELAPSED_UNITS_MS,
     UNITS_MS,
@@ -33,8 +33,6 @@ _SLOWEST_ALONE_MS = 25.0
 
 #: Shortest usual step of elapsed time that frame times are taken from [ms].
 _SHORTEST_STEP_MS = 1.0
-
-_BY_CLOCK = "its sum agrees with the time that the wall clock says has passed"
 
 
 @dataclass(frozen=True)
@@ -206,7 +204,9 @@ def _only_candidate(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, 
     agreeing = _as_the_clock(table, sample, clock, found)
     if len(agreeing) == 1:
         unit = plausible_unit(sample.medians[agreeing[0]])
-        return _choice((table, sample), "frame_time", agreeing[0], unit=unit, told=(_BY_CLOCK, 0.9))
+        teller = "the wall clock" if passed_since_zero(table, clock) is None else clock[0].label
+        why = f"its sum agrees with the time that {teller} says has passed"
+        return _choice((table, sample), "frame_time", agreeing[0], unit=unit, told=(why, 0.9))
     stated = [one for one in found if states_time_unit(table, one, plausible_unit(sample.medians[one]))]
     named = [column for column in found if table.dialect.names[column] == "frame_ms"]
     if not named and len(stated) == 1 and len(sample.values) >= _ROWS_NEEDED:
@@ -226,7 +226,7 @@ def _only_candidate(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, 
 
 
 def _as_the_clock(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, ...], found: list[int]) -> list[int]:
-    """Return the columns whose sums are the time that the wall clock says has passed."""
+    """Return the columns whose sums are the time that the stamps say has passed."""
     stamps = clock_of_sample(table, clock) if clock and len(sample.values) == len(table.sample) else None
     if stamps is None or not np.isfinite(stamps.time_s[[0, -1]]).all():
         return []

@@ -9,7 +9,7 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.clock_columns import find_clock
+from gpubench_kit.reading.clock_columns import find_clock, passed_since_zero, passed_told
 from gpubench_kit.reading.find_columns import (
     UNITS_MS,
     ColumnChoice,
@@ -34,7 +34,8 @@ class SensorColumns:
 
     Attributes
     ----------
-    clock : columns of the wall clock: none, one, or two (date and time of day)
+    clock : columns of the wall clock: none, one, or two (date and time of day); one of the role ``elapsed_time``
+        where its times begin at zero
     elapsed : column of the time that has passed; None where the wall clock serves
     sensors : columns of sensors
     findings : sensors taken by their values, and sensors that cannot be told apart
@@ -44,6 +45,11 @@ class SensorColumns:
     elapsed: ColumnChoice | None
     sensors: tuple[ColumnChoice, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def begins_at_zero(self) -> bool:
+        """Whether the stamps tell time that has passed, not the time of day."""
+        return bool(self.clock) and self.clock[0].role == "elapsed_time"
 
     @property
     def choices(self) -> tuple[ColumnChoice, ...]:
@@ -77,6 +83,9 @@ def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns
     sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
     taken |= {sensor.column for sensor in sensors}
     guessed, findings = _by_values(table, sample, taken, {sensor.role for sensor in sensors})
+    passed = passed_since_zero(table, clock)
+    if passed is not None:
+        clock, findings = (passed,), (passed_told(table, passed, can_declare=True), *findings)
     findings = (*converted(table, (*sensors, *guessed)), *without_values(table, sample, taken), *findings)
     return SensorColumns(clock, elapsed, (*sensors, *guessed), findings)
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.clock_columns import clock_of_sample, date_doubt
+from gpubench_kit.reading.cell_text import is_clock
+from gpubench_kit.reading.clock_columns import clock_of_sample, date_doubt, passed_since_zero, passed_told
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.frame_timing import TimedRows
 from gpubench_kit.reading.text_table import LogTable
@@ -25,12 +26,14 @@ class StartClock:
     start_s : seconds since 1970, of the day without a date; None without a clock
     kind : ``zoned``, ``dated`` or ``time_of_day``; empty without a clock
     other_start_s : the same with day and month exchanged, where the dates do not tell; else None
-    findings : a doubt about dates
+    midnight_s : where times begin at zero: the start as it would be if they were times of day; else None
+    findings : a doubt about dates, or times that begin at zero
     """
 
     start_s: float | None = None
     kind: str = ""
     other_start_s: float | None = None
+    midnight_s: float | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -61,12 +64,21 @@ def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> 
         return StartClock()
     moved_s = float(known.max() if clock.step_s >= _COARSE_S else known[0])
     start_s = clock.start_s + moved_s
+    passed = passed_since_zero(table, columns.clock)
+    if passed is not None:
+        return StartClock(midnight_s=start_s, findings=(passed_told(table, passed, can_declare=False),))
     if not clock.in_doubt:
         return StartClock(start_s, clock.kind)
-    return StartClock(start_s, clock.kind, clock.other_start_s + moved_s, (date_doubt(table.name, clock),))
+    doubt = date_doubt(table.name, clock)
+    return StartClock(start_s, clock.kind, clock.other_start_s + moved_s, findings=(doubt,))
 
 
 def has_coarse_clock(table: LogTable, columns: FrameColumns) -> bool:
-    """Return whether a log's clock shows whole seconds only, so that many stamps are needed to tell its start."""
+    """Return whether a log's clock shows whole seconds only, so that many stamps are needed to tell its start.
+
+    It is also true where other columns hold stamps: which of them is the clock depends on the first ones.
+    """
+    if sum(map(is_clock, table.sample[0])) > len(columns.clock):
+        return True
     clock = clock_of_sample(table, columns.clock, date_order=columns.date_order) if columns.clock else None
     return clock is not None and clock.step_s >= _COARSE_S

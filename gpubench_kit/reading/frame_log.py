@@ -10,6 +10,7 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
+from gpubench_kit.reading.clock_columns import passed_since_zero
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
 from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock
@@ -44,6 +45,7 @@ class FrameLog:
     stamped : whether the time column marks a frame's ``start`` or its ``end``; empty without one
     n_mismatched : steps of the time column that differ from the frame time
     findings : what was noticed
+    midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
     """
 
     name: str
@@ -59,6 +61,7 @@ class FrameLog:
     stamped: str
     n_mismatched: int
     findings: tuple[Finding, ...]
+    midnight_clock: float | None = None
 
 
 def read_frame_log(
@@ -137,11 +140,11 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
         clock=clock.start_s,
         clock_kind=clock.kind,
         other_clock=clock.other_start_s,
-        origin_s=timed.origin_s,
+        origin_s=clock.midnight_s if timed.origin_s is None else timed.origin_s,
         sensors={
             sensor.role: _kept(sensor.in_unit_of_role(read.numbers[sensor.column]), kept) for sensor in sensors
         },
-        choices=_told(columns, sensors, timed),
+        choices=_told(columns, sensors, timed, _stamps_told(table, columns)),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
         findings=(
@@ -152,6 +155,7 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
             *timed.findings,
             *findings,
         ),
+        midnight_clock=clock.midnight_s,
     )
 
 
@@ -180,7 +184,20 @@ def _doubts(table: LogTable, columns: FrameColumns, sensors: tuple[ColumnChoice,
     return [*found, Finding("note", "frame_time_guessed", message, found=choice.confidence, action=action)]
 
 
-def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: TimedRows) -> tuple[ColumnChoice, ...]:
+def _stamps_told(table: LogTable, columns: FrameColumns) -> tuple[ColumnChoice, ...]:
+    """Return the columns of the clock; as elapsed time where they begin at zero and no other column holds it."""
+    passed = passed_since_zero(table, columns.clock)
+    if passed is None:
+        return columns.clock
+    return (passed,) if columns.elapsed is None else ()
+
+
+def _told(
+    columns: FrameColumns,
+    sensors: tuple[ColumnChoice, ...],
+    timed: TimedRows,
+    stamps: tuple[ColumnChoice, ...],
+) -> tuple[ColumnChoice, ...]:
     """Return the choices with the evidence of all rows in place of the first ones."""
     frame_time, n_steps = columns.frame_time, timed.frame_ms.size - 1
     if frame_time is not None and timed.stamped and frame_time.confidence < 1 and n_steps > 0:
@@ -189,7 +206,7 @@ def _told(columns: FrameColumns, sensors: tuple[ColumnChoice, ...], timed: Timed
         why = f"{equal} equal the frame time of the row where they {timed.stamped}"
         frame_time = replace(frame_time, why=why if n_equal > n_steps / 2 else frame_time.why)
     times = tuple(choice for choice in (frame_time, columns.elapsed) if choice)
-    return (*times, *columns.clock, *sensors)
+    return (*times, *stamps, *sensors)
 
 
 def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *, only_regular: bool) -> Columns:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.clock_line_up import by_clocks
+from gpubench_kit.reading.clock_line_up import by_clocks, within_a_day
 from gpubench_kit.reading.frame_log import FrameLog
 from gpubench_kit.reading.lined import LineUp, overlap_share, with_overlap
 from gpubench_kit.reading.load_edges import SIGNALS, BusyStretch, busy_stretches, fits_run
@@ -45,6 +47,8 @@ def line_up(
     start of a sensor log, power may still show the end of the run before.
     """
     run_s = frame_log.frames.end_s
+    if offset_s is None:
+        frame_log, sensor_log = _through_midnight(frame_log, sensor_log, limit_s)
     if frame_log.clock is not None and sensor_log.clock is not None:
         return by_clocks(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
     if offset_s is not None:
@@ -55,6 +59,31 @@ def line_up(
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         edge = _same_clock_or(edge, frame_log, sensor_log)
     return with_overlap(edge or _together(sensor_log, run_s), sensor_log, run_s)
+
+
+def _through_midnight(frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> tuple[FrameLog, SensorLog]:
+    """Return both logs, with a clock where times from zero are times of day: the other clock runs on through them.
+
+    A busy stretch as long as the run that lies elsewhere speaks against it.
+    """
+    if (frame_log.clock is None) == (sensor_log.clock is None):
+        return frame_log, sensor_log
+    clocked = _as_time_of_day(frame_log), _as_time_of_day(sensor_log)
+    if any(log.clock is None for log in clocked):
+        return frame_log, sensor_log
+    run_s = frame_log.frames.end_s
+    shift_s = within_a_day(clocked[1].clock - clocked[0].clock, *clocked)
+    edge = _by_edges(sensor_log, run_s, np.nan)
+    is_elsewhere = edge is not None and abs(edge.shift_s - shift_s) > limit_s
+    is_through = overlap_share(sensor_log, run_s, shift_s) > 0 and not is_elsewhere
+    return clocked if is_through else (frame_log, sensor_log)
+
+
+def _as_time_of_day(log: FrameLog | SensorLog) -> FrameLog | SensorLog:
+    """Return a log with a clock where its times begin at zero; others as they are."""
+    if log.midnight_clock is None:
+        return log
+    return replace(log, clock=log.midnight_clock, clock_kind="time_of_day")
 
 
 def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> LineUp | None:

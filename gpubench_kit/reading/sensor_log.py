@@ -35,6 +35,7 @@ class SensorLog:
     origin_s : the log's own elapsed time at the first sample [s]; None where only a clock was read
     clock_settings : from when on [s], and by how much its clock was then ahead of that of the first sample [s]:
         more than one where it was set by an hour within the log
+    midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
     choices : which column is what
     findings : what was noticed
     """
@@ -51,6 +52,7 @@ class SensorLog:
     choices: tuple[ColumnChoice, ...]
     findings: tuple[Finding, ...]
     clock_settings: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
+    midnight_clock: float | None = None
 
 
 def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
@@ -78,6 +80,8 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     stamps_s, step_s = _stamps(table, columns, read, clock)
     order, time_s, findings, settings = _in_order(table, stamps_s, step_s)
     first = float(stamps_s[order[0]])
+    midnight = clock.start_s + first if clock and columns.begins_at_zero else None
+    clock = None if columns.begins_at_zero else clock
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
     return SensorLog(
         name=table.name,
@@ -90,11 +94,19 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
         clock=clock.start_s + first if clock else None,
         clock_kind=clock.kind if clock else "",
         other_clock=clock.other_start_s + first if clock and clock.in_doubt else None,
-        origin_s=None if clock or columns.elapsed is None else first,
+        origin_s=_origin_s(columns, midnight, first) if clock is None else None,
         choices=columns.choices,
         findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings),
         clock_settings=settings,
+        midnight_clock=midnight,
     )
+
+
+def _origin_s(columns: SensorColumns, midnight: float | None, first: float) -> float | None:
+    """Return the elapsed time at the first sample [s]; None where the log has none."""
+    if midnight is not None:
+        return midnight
+    return None if columns.elapsed is None else first
 
 
 def _columns_read(table: LogTable, columns: SensorColumns) -> Columns:
