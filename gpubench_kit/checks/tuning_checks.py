@@ -68,8 +68,7 @@ def check_tunings_applied(evidence: Evidence) -> Iterator[Finding]:
         for own, other in permutations(np.unique(codes[inside]), 2):
             mine, theirs = (inside[codes[inside] == code] for code in (own, other))
             likeness = _likeness((logs[mine], logs[theirs]), spreads, limits)
-            for k in np.flatnonzero(_looks_lost(likeness.place)):
-                yield _lost_finding((evidence.runs.iloc[mine[k]], names[other]), likeness, (k, logs[mine[k]]))
+            yield from _lost_runs((evidence.runs, mine), names[other], (likeness, logs[mine]))
     yield from _unseen_changes(evidence)
 
 
@@ -109,6 +108,16 @@ def _looks_lost(places: np.ndarray) -> np.ndarray:
     mean = np.where(known, places, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
     highest = np.where(known, places, -np.inf).max(axis=1)
     return known.any(axis=1) & (mean < _LOOKS_LIKE) & (highest < _NEVER_ABOVE)
+
+
+def _lost_runs(rows: tuple[pd.DataFrame, np.ndarray], other: str, found: tuple) -> Iterator[Finding]:
+    """Yield the stops for runs that look like another tuning.
+
+    rows = (all runs, places of those of one tuning); found = (their likeness, their logs).
+    """
+    (runs, mine), (likeness, logs) = rows, found
+    for k in np.flatnonzero(_looks_lost(likeness.place)):
+        yield _lost_finding((runs.iloc[mine[k]], other), likeness, (k, logs[k]))
 
 
 def _lost_finding(rows: tuple, likeness: _Likeness, found: tuple[int, np.ndarray]) -> Finding:

@@ -59,7 +59,7 @@ def _typed(evidence: Evidence) -> pd.DataFrame:
 
 
 def _where_a_side_is_equal(values: pd.DataFrame) -> pd.DataFrame:
-    """Return the places in which all typed values of a side are equal: few, and only these are looked at one by one."""
+    """Return the few places in which all typed values of a side are equal; only these are looked at one by one."""
     sides = values.groupby([*_PLACE, "cell"], sort=False)
     is_equal = (sides["value"].transform("nunique") == 1) & (sides["step"].transform("first") > 0)
     has_equal = is_equal.astype(int).groupby([values[name] for name in _PLACE], sort=False).transform("max") > 0

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
+from gpubench_kit.page.charts import with_charts
 from gpubench_kit.page.elements import Markup, paragraph, render
 
 #: Kind of output by which the page knows its sections among a notebook's outputs.
@@ -20,18 +22,24 @@ class Section:
     ----------
     name : address of the section on the page
     title : its heading
-    body : what it shows below the heading
+    text : what it shows below the heading, charts as places only: they are drawn when the section is shown,
+        so that the processes that make pictures of them need not wait for that
     left_out : why there is nothing to show; then the page names the section and this reason
     is_summary : whether it is the head of the page, with the page's title as its heading
-    pictures : the described figures on it, by file name without ending
+    pictures : the described figures on it, and those that are files only, by file name without ending
     """
 
     name: str
     title: str
-    body: Markup
+    text: Markup
     left_out: str = ""
     is_summary: bool = False
     pictures: Mapping[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def body(self) -> Markup:
+        """What it shows below the heading, with its charts drawn."""
+        return with_charts(self.text, self.pictures)
 
     def _repr_html_(self) -> str:
         """Return the section as HTML; nothing where it is left out."""
@@ -58,4 +66,4 @@ class Section:
 
 def left_out(name: str, title: str, reason: str) -> Section:
     """Return a section that shows nothing, with the reason why."""
-    return Section(name=name, title=title, body=Markup(""), left_out=reason)
+    return Section(name=name, title=title, text=Markup(""), left_out=reason)
