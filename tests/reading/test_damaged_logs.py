@@ -42,7 +42,13 @@ def _seeds():
         table({"t": [f"{one:.6f} s" for one in starts], "f": [f"{one} ms" for one in frame_ms]}),
         table({"t": [f"{one // 60:.0f}:{one % 60:09.6f}" for one in 50 + starts], "f": frame_ms}, ";", ","),
     ]
-    return [reference, *(text.encode() for text in texts)]
+    foreign = [
+        table({"Время": [f"{one:.6f}" for one in starts], "Кадр, мс": frame_ms}, ";").encode("cp1251"),
+        table(
+            {"時間": [f"{one:.6f}" for one in starts], "フレーム時間": frame_ms, "ポンプ": [7] * 300}, "|"
+        ).encode("cp932"),
+    ]
+    return [reference, *(text.encode() for text in texts), *foreign]
 
 
 def _read_everything(folder, content):
