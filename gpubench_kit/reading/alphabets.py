@@ -46,7 +46,10 @@ _GREEK = frozenset("αβγδεζηθικλμνξοπρστυφχψωςάέήίό
 _VOWELS = frozenset("аеёиоуыэюяіїєαεηιουωάέήίόύώϊϋΐΰ")
 
 #: The letters of which seven in ten letters of a text are made, Russian and Greek.
-_MOST_COMMON = frozenset("оеаинтсрвлαοιετσνηυρά")
+_MOST_COMMON = frozenset("оеаинтсрвл" + "αοιετσςνηυράόί")
+
+#: Share of these from which on headings all in capitals are believed: no capital inside a word speaks for them.
+_COMMON_ENOUGH = 0.6
 
 #: Letters from which on a word has a vowel and no capital inside; shorter ones are often units.
 _LONG_WORD = 4
@@ -157,12 +160,16 @@ def _is_of_script(text: str, script: frozenset[str]) -> bool:
         return False
     words = [word for word in _WORD.findall(text) if _letters(word)]
     long = [word for word in words if len(word) >= _LONG_WORD]
+    if all(word == word.upper() for word in long) and commonness(text) < _COMMON_ENOUGH:
+        return False
     return bool(long) and all(_could_be_word(word, script) for word in long)
 
 
 def _could_be_word(word: str, script: frozenset[str]) -> bool:
-    """Return whether a word is of one script, has a vowel and no capital inside."""
+    """Return whether a word is of one script, has a vowel, and no capital and no final sigma inside."""
     lower = word.lower()
+    if "ς" in lower[:-1]:
+        return False
     is_regular = word == lower or word == word.upper() or word[1:] == lower[1:]
     return is_regular and set(lower) <= script and not _VOWELS.isdisjoint(lower)
 

@@ -51,7 +51,10 @@ ALSO_FOUND = [
     ("koi8_r", "время;кадр, мс;мощность;температура"),
     ("cp1251", "Време;Кадър (ms);Мощност;Честота"),
     ("cp1251", "Час;Час кадру, мс;Потужність, Вт"),
+    ("cp1251", "ВРЕМЯ;КАДР, МС;МОЩНОСТЬ;ТЕМПЕРАТУРА"),
+    ("koi8_r", "ВРЕМЯ;КАДР, МС;МОЩНОСТЬ;ТЕМПЕРАТУРА"),
     ("cp866", "Время,Кадр"),
+    ("cp1253", "χρόνος,ισχύς"),
     ("gbk", "时间,功耗"),
     ("cp949", "시간,전력"),
     ("big5", "時間,功耗"),
@@ -113,6 +116,26 @@ def test_headings_are_read_as_they_were_written(tmp_path, written, separator):
 @pytest.mark.parametrize(("encoding", "headings"), ALSO_FOUND)
 def test_few_words_are_enough(encoding, headings):
     assert code_page_of(headings.encode(encoding) + b"\n1;2\n").encoding == encoding
+
+
+#: Code pages that are not looked for, or too few letters to tell.
+UNTOLD = [
+    ("cp1255", "זמן;זמן פריים;הספק;טמפרטורה"),
+    ("cp1256", "الوقت;زمن الإطار;الطاقة"),
+    ("cp874", "เวลา;เวลาเฟรม;กำลังไฟ"),
+    ("cp1257", "Laiks;Kadra laiks;Temperatūra;Ātrums"),
+    ("cp850", "Zeit;Lüfter;Größe;Wärme"),
+    ("mac_roman", "Zeit;Lüfter;Größe;Wärme"),
+    ("iso8859_5", "Время;Кадр;Мощность;Температура"),
+    ("cp1251", "Вт;мс"),
+    ("cp1250", "Napięcie"),
+    ("gbk", "时间"),
+]
+
+
+@pytest.mark.parametrize(("encoding", "headings"), UNTOLD)
+def test_what_letters_do_not_tell_stays_western(encoding, headings):
+    assert code_page_of(headings.encode(encoding) + b"\n1;2\n") is None
 
 
 @pytest.mark.parametrize("headings", WESTERN.values(), ids=WESTERN.keys())
@@ -270,6 +293,7 @@ def test_a_wrong_code_page_gives_itself_away():
     assert not is_cyrillic("мс")  # too little
     assert is_greek("Χρόνος καρέ")
     assert not is_greek("Время")
+    assert not is_greek("ςεντο")  # a final sigma that is not final
     assert is_central_european("Částečně")
     assert not is_central_european("Durée")  # one letter alone
     assert not is_western("Moc uk³adu")  # a sign for a letter
