@@ -54,13 +54,14 @@ class PlainText:
     findings: tuple[Finding, ...]
 
 
-def with_plain_cells(text: bytes, name: str) -> PlainText | None:
+def with_plain_cells(text: bytes, name: str, *, first_line: int = 1) -> PlainText | None:
     """Return a log with plain numbers where its cells hold units or minutes and seconds; None where they do not.
 
     Parameters
     ----------
     text : the log as UTF-8
     name : what to call it in messages
+    first_line : number of its first line in the file
 
     Raises
     ------
@@ -81,7 +82,7 @@ def with_plain_cells(text: bytes, name: str) -> PlainText | None:
         raise LogError(Fault(name, problem, f"Cut it to the run: at most {_LARGEST_MB} MB are read so."))
     plain = [
         _plain_line(line, number, fit.separator, where=(units, name))
-        for number, line in enumerate(text.decode("utf-8", "replace").split("\n"), start=1)
+        for number, line in enumerate(text.decode("utf-8", "replace").split("\n"), start=first_line)
     ]
     told = tuple(units.get(column, "") for column in range(len(fit.is_numeric)))
     findings = tuple(_minutes_told(name, column) for column, unit in units.items() if unit == _SECONDS)

@@ -57,6 +57,7 @@ class Dialect:
     first_line : number of its line, from 1
     heading, units_line : these lines as they stand, empty where there is none
     n_preamble : lines above the heading
+    has_keys : whether each line of the file repeats the heading as keys, and no line of its own has it
     """
 
     separator: str
@@ -71,6 +72,7 @@ class Dialect:
     heading: str
     units_line: str
     n_preamble: int
+    has_keys: bool = False
 
     def in_words(self) -> str:
         """Return the dialect as a short text."""
@@ -79,7 +81,7 @@ class Dialect:
         parts = [f"separator {separator}", f"decimal mark '{self.decimal}'"]
         parts += [f"thousands mark '{self.thousands}'"] if self.thousands else []
         parts += [f"{self.n_preamble} lines above the heading"] if self.n_preamble else []
-        parts += [] if self.heading else ["no heading"]
+        parts += ["keys in each line"] if self.has_keys else [] if self.heading else ["no heading"]
         parts += ["units below the heading"] if self.units_line else []
         parts += ["units in the cells"] if any(self.units) and not self.units_line else []
         return ", ".join(parts)

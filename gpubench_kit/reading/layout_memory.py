@@ -72,7 +72,8 @@ class LayoutMemory:
         is_proved = columns.frame_time is not None and columns.elapsed is not None
         # Units in cells do not show in the heading.
         has_units_in_cells = any(table.dialect.units) and not table.dialect.units_line
-        if is_proved and table.dialect.heading and not (table.dialect.marks_in_doubt or has_units_in_cells):
+        shows = table.dialect.heading and not table.dialect.has_keys
+        if is_proved and shows and not (table.dialect.marks_in_doubt or has_units_in_cells):
             self._known.insert(0, (head, declared, table.dialect, columns))
             del self._known[_MOST_KEPT:]
 

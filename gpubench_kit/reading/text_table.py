@@ -19,6 +19,7 @@ from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.cell_units import with_plain_cells
 from gpubench_kit.reading.dialect import Dialect, find_dialect
+from gpubench_kit.reading.keyed_lines import with_keys_as_heading
 from gpubench_kit.reading.line_reader import read_lines, summary_start
 from gpubench_kit.reading.log_bytes import LogBytes, read_log_bytes
 
@@ -116,9 +117,13 @@ def open_table(path: Path, *, name: str = "") -> LogTable:
 
 def table_of(content: LogBytes) -> LogTable:
     """Find out how the rows of a text are written; see `open_table`."""
-    plain = with_plain_cells(content.text, content.name)
-    text = content.text if plain is None else plain.text
+    keyed = with_keys_as_heading(content.text, content.name)
+    text, n_added = (content.text, 0) if keyed is None else (keyed, 1)
+    plain = with_plain_cells(text, content.name, first_line=1 - n_added)
+    text = text if plain is None else plain.text
     dialect, sample = find_dialect(text, content.name)
+    if n_added:
+        dialect = replace(dialect, first_line=dialect.first_line - n_added, has_keys=True)
     findings = (*content.findings, *_doubts(dialect, content.name))
     if plain is not None:
         units = plain.units if len(plain.units) == dialect.n_columns else ("",) * dialect.n_columns
