@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.cell_text import begins_with_words, is_missing, looks_numeric, split_line
+from gpubench_kit.reading.cell_text import begins_with_words, is_clock, is_missing, looks_numeric, split_line
+from gpubench_kit.reading.clock import begins_at_zero, is_time_only
 from gpubench_kit.reading.dialect import LOOK_AHEAD, UNITS, full_lines, whole_lines
 from gpubench_kit.reading.separator_fit import SeparatorFit, best_fit
 
@@ -33,7 +34,7 @@ _WITH_UNIT = re.compile(rf"\s*({_NUMBER}?){_BLANK}({_UNIT})\s*", re.IGNORECASE)
 _MINUTES = re.compile(r"\s*(?:(\d{1,2}):(?=\d\d:))?(\d{1,3}):([0-5]\d)((?:[.,]\d+)?)\s*")
 _END = r'(?=\s*"?\s*(?:[,;|\t]|$))'
 _UNIT_IN_LINE = re.compile(rf"(?:(?<=\d)|(?<=\d[.,])){_BLANK}(?:{_UNIT}){_END}", re.IGNORECASE)
-_MINUTES_IN_LINE = re.compile(rf"(?:^|(?<=[\s,;|\t\"]))\d{{1,3}}:([0-5]\d(?:[.,]\d+)?){_END}")
+_MINUTES_IN_LINE = re.compile(rf"(?:^|(?<=[\s,;|\t\"]))(?:00?:(?=\d\d:))?\d{{1,3}}:([0-5]\d(?:[.,]\d+)?){_END}")
 
 _SECONDS = "minutes and seconds"
 
@@ -95,10 +96,12 @@ def _units_of_columns(text: bytes, fit: SeparatorFit) -> dict[int, str]:
     lines = whole_lines(text, 0, LOOK_AHEAD).decode("utf-8", "replace").split("\n")
     rows = [split_line(line.rstrip("\r"), fit.separator) for line in lines if _is_row(line)]
     rows = [row for row in rows if len(row) == len(fit.is_numeric)]
-    found = {}
+    found, is_alone = {}, sum(fit.is_numeric) == 1
+    has_date = any(is_clock(cell) and not is_time_only(cell) for cell in rows[0]) if rows else False
     for column, cells in enumerate(zip(*rows, strict=True)):
         full = [cell for cell in cells if not is_missing(cell)]
-        unit = _unit_of(full) or (_SECONDS if _are_minutes(full) else "")
+        are_minutes = _are_minutes(full) or (not has_date and _count_from_zero(full, is_alone=is_alone))
+        unit = _unit_of(full) or (_SECONDS if are_minutes else "")
         found |= {column: unit} if unit else {}
     return found
 
@@ -122,6 +125,19 @@ def _are_minutes(cells: Sequence[str]) -> bool:
         return False
     is_told = any(match[1] or match[4] for match in found)
     return is_told or len(cells) <= _MOST_EQUAL * len(set(cells))
+
+
+def _count_from_zero(cells: Sequence[str], *, is_alone: bool) -> bool:
+    """Return whether cells are minutes and seconds that begin at zero, or hours too where nothing else is a number.
+
+    Beside numbers, hours, minutes and seconds are left to be looked at as a clock.
+    """
+    found = [_MINUTES.fullmatch(cell) for cell in cells]
+    if len(found) < 2 or not all(found):
+        return False
+    has_hours = found[0][1] is not None
+    begins = begins_at_zero(cells[0] if has_hours else f"0:{cells[0].strip().zfill(5)}")
+    return begins and (not has_hours or (is_alone and bool(found[0][4])))
 
 
 def _plain_line(line: str, number: int, separator: str, *, where: tuple[dict[int, str], str]) -> str:

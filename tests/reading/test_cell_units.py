@@ -132,6 +132,37 @@ def test_hours_and_minutes_are_not_taken_for_minutes_and_seconds(tmp_path):
     assert read_sensor_log(path).time_s[-1] == pytest.approx(240.0, abs=61.0)
 
 
+@pytest.mark.parametrize("step_s", [0.1, 0.25])
+def test_whole_minutes_and_seconds_that_begin_at_zero_are_no_hours_however_often_they_stand(tmp_path, step_s):
+    times, load, _ = sensor_signal(60.0, step_s=step_s)
+    path = tmp_path / "sensors.csv"
+    path.write_text(table({"t": _minutes(np.floor(times), 0, before_s=2.0), "load_pct": load}))
+    log = read_sensor_log(path)
+    assert log.time_s[-1] == pytest.approx(times[-1], abs=1.0)
+    assert (log.clock, log.origin_s) == (None, 2.0)
+
+
+def test_hours_and_minutes_that_begin_at_midnight_beside_dates_stay_a_clock(tmp_path):
+    stamps = [f"0:{k // 30:02d}" for k in range(120)]
+    path = tmp_path / "sensors.csv"
+    path.write_text(table({"d": ["2026-11-03"] * 120, "t": stamps, "load_pct": [2] * 10 + [98] * 110}))
+    assert read_sensor_log(path).time_s[-1] == pytest.approx(240.0, abs=61.0)
+
+
+def test_steps_of_hours_minutes_and_seconds_alone_are_frame_times(tmp_path):
+    stamps = [f"{int(t // 3600)}:{int(t // 60 % 60):02d}:{t % 60:09.6f}" for t in ENDS_S + 0.5]
+    told = _inspect(tmp_path, table({"t": stamps}))
+    assert told["metrics"]["avg_fps"] == pytest.approx(899 / (ENDS_S[-1] - ENDS_S[0]), rel=1e-6)
+    assert [one["check"] for one in told["findings"]] == ["minutes_read", "frame_times_from_steps"]
+
+
+@pytest.mark.parametrize("start_s", [5.0, 3600.0, 75_600.0])
+def test_times_of_day_alone_are_no_frame_times(tmp_path, start_s):
+    stamps = [f"{int(t // 3600)}:{int(t // 60 % 60):02d}:{t % 60:09.6f}" for t in ENDS_S + start_s]
+    with pytest.raises(LogError, match="no rows with numbers were found"):
+        _inspect(tmp_path, table({"t": stamps}))
+
+
 def test_units_of_one_log_are_not_remembered_for_the_next_with_the_same_heading(tmp_path):
     watts, memory = 300 + FRAME_MS % 5, LayoutMemory()
     cells = [[f"{1000 * one:.0f} mW" for one in watts], [f"{one:.3f}" for one in watts]]
