@@ -75,6 +75,8 @@ def check_table(frame: pd.DataFrame, table: Table) -> None:
 
 def _typed(series: pd.Series, kind: str) -> pd.Series:
     """Return the series with the pandas type of a declared type."""
+    if kind == "text" and series.dtype == _DTYPES["text"]:
+        return series.fillna("")
     if kind == "text":
         return series.astype("object").where(series.notna(), "").astype(str).astype("str")
     return series.astype(_DTYPES[kind])

@@ -76,7 +76,8 @@ def gather_evidence(
     judged = recorded["purpose"].isin(CHECKED_PURPOSES) & (recorded["excluded"] == "")
     named = ["run", *CELL_KEY, "launch", "session", "order_done", "order_known", "cell", "of_game"]
     values = run_metrics[["run", "metric", "value", "step"]].merge(recorded.loc[judged, named], on="run")
-    return Evidence(recorded[judged].reset_index(drop=True), values, recorded, plan)
+    kept = recorded if judged.all() else recorded[judged].reset_index(drop=True)
+    return Evidence(kept, values, recorded, plan)
 
 
 def _with_facts(runs: pd.DataFrame, facts: pd.DataFrame) -> pd.DataFrame:

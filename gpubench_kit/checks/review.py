@@ -150,7 +150,8 @@ def exclude_runs(
     DataFrame, one row per run and metric; see ``tables.USABLE``
     """
     runs, plan = review.runs, review.plan
-    kept = runs[used_mask(runs, findings) & runs["purpose"].isin(purposes)]
+    wanted = [name for name in runs.columns if name == "order_done" or name in USABLE.names]
+    kept = runs.loc[used_mask(runs, findings) & runs["purpose"].isin(purposes), wanted]
     usable = run_metrics[run_metrics["value"].notna()].merge(kept, on="run")
     usable["order"] = usable["order_done"].where(usable["order_done"].notna(), usable["order"])
     usable["withheld_for"] = _withheld_for(usable, findings)

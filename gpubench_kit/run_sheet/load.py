@@ -227,19 +227,20 @@ def _replaced_but_used(placed: Iterable[Placed]) -> list[Finding]:
 def _runs_table(placed: Iterable[Placed], plan: ReviewPlan) -> pd.DataFrame:
     """Return one row per run, with what the plan says about it."""
     names = NamesInPlan(plan)
-    records = []
+    rows = []
     for one in placed:
         card, game = names.cards[one.card], names.games.get(one.row.game)
         setting = names.settings.get((one.row.game, one.setting))
-        record = {name: getattr(one.row, name) for name in _AS_WRITTEN}
-        record |= {"card": card.name, "model": card.model, "bench": one.bench, "setting": one.setting}
-        record |= {"power_point": card.power_point or "", "limited_by": game.limited_by if game else ""}
-        if setting:
-            record |= {name: getattr(setting, name) for name in _OF_SETTING}
-        records.append(record)
-    return RUN_SHEET.frame(records)
+        # Rows of thousands of runs: a tuple takes a sixth of what a dictionary does.
+        rows.append((
+            *(getattr(one.row, name) for name in _AS_WRITTEN),
+            card.name, card.model, one.bench, one.setting, card.power_point or "", game.limited_by if game else "",
+            *(getattr(setting, name, None) for name in _OF_SETTING),
+        ))  # fmt: skip
+    return RUN_SHEET.frame(pd.DataFrame(rows, columns=[*_AS_WRITTEN, *_OF_PLAN, *_OF_SETTING]))
 
 
+_OF_PLAN = ("card", "model", "bench", "setting", "power_point", "limited_by")
 _OF_SETTING = ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps")
 
 
