@@ -1,6 +1,6 @@
 """How fast logs become metrics and findings, against bare reading of the same files, measured in one run.
 
-    python benchmarks/intake.py [--runs 300] [--frames 9000] [--repeats 3] [--folder FOLDER]
+    python benchmarks/intake.py [--runs 300] [--frames 9000] [--repeats 9] [--folder FOLDER]
 
 Makes a review of frame logs with eight columns (in a folder that is kept, if one is named) and prints, as
 ratios to reading every file whole with pandas' C engine one at a time: the kit's whole intake, to metrics and
@@ -8,6 +8,8 @@ findings, with and without ``hitch_ms_per_min``; with sensors in the same rows; 
 times as many logs; and, where it is installed, a multi-threaded data-frame library. Peak memory is that of a
 fresh process for each number of runs.
 
+A machine's speed can double or halve within seconds. So every way is measured between two bare readings, again and
+again, and its ratio is the median of its ratios to the mean of both; the least and the greatest stand beside it.
 Two columns: time by the clock, which other work on the machine lengthens, and processor time, which it hardly
 does. What two processes would reach on two free cores follows from processor time: that of one process, over
 that of the busier of two and of the process that collects.
@@ -64,7 +66,7 @@ def main() -> None:
         for times in (1, 10):
             make_copies(folder, times=times, n_runs=options.runs)
         _measure_times(folder, repeats=options.repeats)
-        _measure_two_processes(folder / "times 10", repeats=options.repeats)
+        _measure_two_processes(folder / "times 10", repeats=max(1, options.repeats // 3))
         for times in (1, 10):
             place = str(folder / f"times {times}")
             # As in the process of a notebook, where the commands read logs.
@@ -77,7 +79,7 @@ def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=300)
     parser.add_argument("--frames", type=int, default=9000)
-    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--repeats", type=int, default=9)
     parser.add_argument("--folder", help="where logs are made, or were made by an earlier call")
     parser.add_argument("--measure-memory", help=argparse.SUPPRESS)
     return parser.parse_args()
@@ -171,30 +173,40 @@ def _read_polars(folder: Path) -> None:
 
 
 def _measure_times(folder: Path, *, repeats: int) -> None:
-    """Measure in turns, so that other load on the machine strikes all alike, and print the shortest of each."""
+    """Measure each way between two bare readings of its files, and print its times and ratios."""
     frames, sensors = folder / "frames", folder / "sensors"
     ways: dict[str, tuple[Path, Callable[[], None]]] = {
         "bare reading": (frames, lambda: _read_bare(frames)),
         "intake to metrics and findings": (frames, lambda: _intake(frames)),
         "the same, with hitches": (frames, lambda: _intake(frames, "hitch_ms_per_min")),
-        "bare reading, sensors beside frames": (sensors, lambda: _read_bare(sensors)),
         "intake, sensors beside frames": (sensors, lambda: _intake(sensors)),
     }
     if polars is not None:
         ways["multi-threaded library, bare reading"] = (frames, lambda: _read_polars(frames))
-    times = {name: [] for name in ways}
-    for _ in range(repeats):
-        for name, (_, way) in ways.items():
-            times[name].append(_timed(way))
-    best = {name: tuple(map(min, zip(*spent, strict=True))) for name, spent in times.items()}
     logs = list((frames / "logs").iterdir())
     n_files, size_mb = len(logs), sum(log.stat().st_size for log in logs) / 1e6
-    print(f"{n_files} logs, {size_mb:.0f} MB, {os.cpu_count()} processors; shortest of {repeats}, ratio to bare")
-    print(f"  {'':40s}{'clock':>10s}{'ratio':>8s}{'processor':>12s}{'ratio':>8s}")
-    for name, (place, _) in ways.items():
-        bare = best["bare reading" if place == frames else "bare reading, sensors beside frames"]
-        (wall_s, cpu_s), target = best[name], f"   (at most {TARGETS[name]})" if name in TARGETS else ""
-        print(f"  {name:40s}{wall_s:8.2f} s{wall_s / bare[0]:8.2f}{cpu_s:10.2f} s{cpu_s / bare[1]:8.2f}{target}")
+    print(f"{n_files} logs, {size_mb:.0f} MB, {os.cpu_count()} processors; medians of {repeats}")
+    print(f"  {'':38s}{'clock':>8s}  ratio to bare reading{'processor':>14s}  ratio to bare reading")
+    for name, (place, way) in ways.items():
+        rounds = [_between_bare_readings(way, place) for _ in range(repeats)]
+        (wall_s, bare_s), (cpu_s, bare_cpu_s) = np.moveaxis(np.array(rounds), 0, -1)
+        target = f"   (at most {TARGETS[name]})" if name in TARGETS else ""
+        print(
+            f"  {name:38s}{np.median(wall_s):6.2f} s  {_ratio_text(wall_s / bare_s):21s}"
+            f"{np.median(cpu_s):12.2f} s  {_ratio_text(cpu_s / bare_cpu_s)}{target}",
+            flush=True,
+        )
+
+
+def _between_bare_readings(way: Callable[[], None], folder: Path) -> list[tuple[float, float]]:
+    """Return (time of a way, mean of the bare readings before and after it), by the clock and by processor."""
+    before, spent, after = (_timed(one) for one in (lambda: _read_bare(folder), way, lambda: _read_bare(folder)))
+    return [(own, (first + last) / 2) for own, first, last in zip(spent, before, after, strict=True)]
+
+
+def _ratio_text(ratios: np.ndarray) -> str:
+    """Return the median of ratios, with the least and the greatest."""
+    return f"{np.median(ratios):.2f} ({ratios.min():.2f} to {ratios.max():.2f})"
 
 
 def _timed(way: Callable[[], None]) -> tuple[float, float]:
@@ -209,18 +221,19 @@ def _measure_two_processes(folder: Path, *, repeats: int) -> None:
     plan = plan_of(folder)
     review = open_review(plan)
     compute_run_metrics(review, plan, processes=2)
-    one, two = [], []
+    one, two, busiest = [], [], []
     for _ in range(repeats):
         one.append(_timed(lambda: compute_run_metrics(open_review(plan), plan, processes=1)))
         before = _worked_by_children()
-        wall_s, main_s = _timed(lambda: compute_run_metrics(open_review(plan), plan, processes=2))
-        busiest_s = max((_worked_by_children()[pid] - before.get(pid, 0.0) for pid in before), default=float("nan"))
-        two.append((wall_s, main_s, busiest_s))
-    print(f"{len(review.tasks)} logs with two processes, warm:")
-    print(f"  by the clock {min(one)[0] / min(two)[0]:.2f} times as fast (at least 1.7 on two free cores)")
-    free, alone_s = min(two, key=lambda times: times[1] + times[2]), min(spent[1] for spent in one)
-    print(f"  on two free cores {alone_s / (free[1] + free[2]):.2f} times, by processor time:")
-    print(f"  one process {alone_s:.2f} s, busier of two {free[2]:.2f} s, collecting {free[1]:.2f} s")
+        two.append(_timed(lambda: compute_run_metrics(open_review(plan), plan, processes=2)))
+        busiest.append(max((_worked_by_children()[pid] - before.get(pid, 0.0) for pid in before), default=np.nan))
+    (clock, alone_s), (clock_two, collecting_s) = np.transpose(one), np.transpose(two)
+    free = alone_s / (collecting_s + np.array(busiest))
+    print(f"{len(review.tasks)} logs with two processes, warm, medians of {repeats}:")
+    print(f"  by the clock {_ratio_text(clock / clock_two)} times as fast (at least 1.7 on two free cores)")
+    print(f"  on two free cores {_ratio_text(free)} times, by processor time:")
+    print(f"  one process {np.median(alone_s):.2f} s, busier of two {np.median(busiest):.2f} s,", end=" ")
+    print(f"collecting {np.median(collecting_s):.2f} s")
 
 
 def _worked_by_children() -> dict[int, float]:
