@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -85,7 +86,7 @@ def _with_guesses(
     runs: pd.DataFrame, started: np.ndarray, plan: ReviewPlan, *, matched: MatchedFiles, with_numbers: set[str]
 ) -> list[dict]:
     """Return the rows with logs that the plan's pattern gives, or that are guessed; each with a finding."""
-    rows = runs.to_dict("records")
+    rows = _rows_of(runs)
     for row in rows:
         row["frame_log"] = row["frame_log"] or _by_pattern(row, plan, matched.findings)
     waiting = [
@@ -105,6 +106,12 @@ def _with_guesses(
     return rows
 
 
+def _rows_of(runs: pd.DataFrame) -> list[dict]:
+    """Return the rows as dictionaries, in half the time that the frame itself takes for thousands of them."""
+    columns = [runs[name].tolist() for name in runs.columns]
+    return [dict(zip(runs.columns, cells, strict=True)) for cells in zip(*columns, strict=True)]
+
+
 def _unnamed(places: RealPaths, rows: list[dict]) -> list[Path]:
     """Return the files in the folder of logs that no row names."""
     named = {
@@ -116,8 +123,12 @@ def _unnamed(places: RealPaths, rows: list[dict]) -> list[Path]:
 def _files_in(places: RealPaths) -> list[Path]:
     """Return the files in the folder of logs; links out of the review folder are none."""
     logs = places.root / LOG_FOLDER
-    files = sorted(path for path in logs.rglob("*") if path.is_file()) if logs.is_dir() else []
-    return [path for path in files if not path.name.startswith(".") and places.has(places.real(path))]
+    # Names first: sorting and asking for thousands of paths takes longer than listing them.
+    names = [
+        (*folder.split(os.sep), name) for folder, _, files in os.walk(logs) for name in files if name[0] != "."
+    ]
+    paths = (Path(os.sep.join(parts)) for parts in sorted(names))
+    return [path for path in paths if path.is_file() and places.has(places.real(path))]
 
 
 def declaration_of(plan: ReviewPlan, card: str) -> Declaration:

@@ -23,8 +23,9 @@ CELL_TIMEOUT_S = 1800
 
 #: Nothing of a reader's own set-up reaches the notebook, and nothing is left behind on the machine.
 _KERNEL_OPTIONS = [
-    # A notebook whose command was stopped ends without a word.
-    "--log-level=ERROR",
+    # A notebook that was stopped ends without a word: every process is interrupted before it is ended, the one
+    # whose notebook is done too, and now and then it had time to call that an error.
+    "--log-level=CRITICAL",
     "--HistoryManager.enabled=False",
     "--InteractiveShellApp.exec_files=[]",
     "--InteractiveShellApp.exec_lines=[]",

@@ -72,7 +72,8 @@ class _SheetRow(Section):
 
     def numbers(self) -> dict[str, TypedNumber]:
         """Return the metrics typed into this row."""
-        found = ((name, getattr(self, name)) for name in METRICS)
+        given = self.model_fields_set & METRICS.keys()
+        found = ((name, getattr(self, name)) for name in METRICS if name in given)
         return {name: number for name, number in found if number is not None}
 
 
