@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
 from gpubench_kit.errors import LogError, ReportError
+from gpubench_kit.report import notebook_run
 from gpubench_kit.report.notebook_run import parameter_names, run_notebook
 
 slow = pytest.mark.slow
@@ -98,3 +100,23 @@ def test_progress_counts_the_cells():
     seen = []
     run_notebook(_notebook("1", "2"), {"plan_file": "x"}, on_cell=seen.append)
     assert seen == [1, 2, 3, 4]
+
+
+async def interrupted_while_idle() -> None:
+    """Start the process of a notebook, interrupt it while it waits, and end it once it has answered."""
+    kernel = notebook_run._OwnKernel()
+    await kernel.start_kernel()
+    client = kernel.client()
+    client.start_channels()
+    try:
+        await client.wait_for_ready(timeout=60)
+        await kernel.interrupt_kernel()
+        await client.kernel_info(reply=True, timeout=60)
+    finally:
+        client.stop_channels()
+        await kernel.shutdown_kernel(now=True)
+
+
+def test_a_process_that_is_interrupted_between_cells_says_nothing(capfd):
+    asyncio.run(interrupted_while_idle())
+    assert capfd.readouterr() == ("", "")
