@@ -5,8 +5,8 @@
 Makes a review of frame logs with eight columns (in a folder that is kept, if one is named) and prints, as
 ratios to reading every file whole with pandas' C engine one at a time: the kit's whole intake, to metrics and
 findings, with and without ``hitch_ms_per_min``; with sensors in the same rows; with two processes over ten
-times as many logs; and, where it is installed, a multi-threaded data-frame library. Peak memory is that of a
-fresh process for each number of runs.
+times as many logs; and bare reading by libraries that use every core: pyarrow, and polars where it is installed.
+Peak memory is that of a fresh process for each number of runs.
 
 A machine's speed can double or halve within seconds. So every way is measured between two bare readings, again and
 again, and its ratio is the median of its ratios to the mean of both; the least and the greatest stand beside it.
@@ -29,6 +29,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow.csv
 from joblib import Parallel, delayed
 
 from gpubench_kit.checks.review import check_review
@@ -178,8 +179,14 @@ def _read_by_two(paths: list[Path]) -> None:
     Parallel(n_jobs=2)(delayed(_read_files)(piece) for piece in pieces)
 
 
+def _read_arrow(folder: Path) -> None:
+    """Read every file whole with the threads of pyarrow, one at a time."""
+    for path in sorted((folder / "logs").iterdir()):
+        pyarrow.csv.read_csv(path)
+
+
 def _read_polars(folder: Path) -> None:
-    """Read every file whole with a multi-threaded library, one at a time."""
+    """Read every file whole with the threads of polars, one at a time."""
     for path in sorted((folder / "logs").iterdir()):
         polars.read_csv(path)
 
@@ -193,8 +200,9 @@ def _measure_times(folder: Path, *, repeats: int) -> None:
         "the same, with hitches": (frames, lambda: _intake(frames, "hitch_ms_per_min")),
         "intake, sensors beside frames": (sensors, lambda: _intake(sensors)),
     }
+    ways["pyarrow's threads, bare reading"] = (frames, lambda: _read_arrow(frames))
     if polars is not None:
-        ways["multi-threaded library, bare reading"] = (frames, lambda: _read_polars(frames))
+        ways["polars' threads, bare reading"] = (frames, lambda: _read_polars(frames))
     logs = list((frames / "logs").iterdir())
     n_files, size_mb = len(logs), sum(log.stat().st_size for log in logs) / 1e6
     print(f"{n_files} logs, {size_mb:.0f} MB, {os.cpu_count()} processors; medians of {repeats}")

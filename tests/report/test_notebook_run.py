@@ -100,6 +100,7 @@ def test_progress_counts_the_cells():
     assert seen == [1, 2, 3, 4]
 
 
+@slow
 def test_what_a_notebooks_process_logs_of_its_end_is_not_told(capfd):
     """As it does when it is interrupted after the last cell, before it is ended."""
     notebook = _notebook('get_ipython().kernel.log.error("KeyboardInterrupt caught in kernel.")')
