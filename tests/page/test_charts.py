@@ -20,7 +20,9 @@ class Chart:
 
 def test_a_chart_is_drawn_once_and_only_when_its_section_is_shown():
     chart = Chart("avg-fps")
-    section = Section("games", "Games", join([paragraph("Above."), chart_grid([chart])]), pictures=pictures_of([chart]))
+    section = Section(
+        "games", "Games", join([paragraph("Above."), chart_grid([chart])]), pictures=pictures_of([chart])
+    )
     assert chart.drawn == 0
     assert "<p>Above.</p>" in section._repr_html_()
     assert '<div class="charts"><svg>avg-fps</svg></div>' in section._repr_html_()
