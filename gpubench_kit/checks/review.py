@@ -106,9 +106,16 @@ def check_review(
     evidence = gather_evidence(review.runs, facts, run_metrics=run_metrics, plan=plan)
     checked = check_evidence(evidence)
     found = [*_not_told_twice(review.findings, checked), *checked]
-    usable = exclude_runs(review, run_metrics, findings_table(found))
-    found += find_layouts(usable, plan)
+    one_each = _one_value_of_each_run(run_metrics, first=plan.analysis.primary)
+    found += find_layouts(exclude_runs(review, one_each, findings_table(found)), plan)
     return findings_table(without_levels(found) if is_blind else found)
+
+
+def _one_value_of_each_run(run_metrics: pd.DataFrame, *, first: str) -> pd.DataFrame:
+    """Return one value of each run, that of the first metric where there is one: a layout is that of runs."""
+    known = run_metrics[run_metrics["value"].notna()]
+    others_last = np.argsort((known["metric"] != first).to_numpy(), kind="stable")
+    return known.iloc[others_last].drop_duplicates("run").sort_index()
 
 
 def _not_told_twice(read: Iterable[Finding], checked: Iterable[Finding]) -> list[Finding]:

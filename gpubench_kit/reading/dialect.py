@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import sys
 from dataclasses import dataclass, replace
 
 from gpubench_kit.errors import Fault, LogError
@@ -84,7 +85,8 @@ class Dialect:
         parts += ["keys in each line"] if self.has_keys else [] if self.heading else ["no heading"]
         parts += ["units below the heading"] if self.units_line else []
         parts += ["units in the cells"] if any(self.units) and not self.units_line else []
-        return ", ".join(parts)
+        # Kept with each of thousands of runs.
+        return sys.intern(", ".join(parts))
 
 
 def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:

@@ -216,9 +216,10 @@ def _not_recorded(runs: list[str]) -> list[Finding]:
 
 def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
     """Return one note on files in the folder of logs that no row names."""
-    named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
-    unnamed = [path for path in _files_in(places) if path not in named]
-    loose = [path.name for path in unnamed if path.resolve() not in named]
+    # As texts: a path that is asked for in a set keeps its parts, and there are thousands.
+    named = {str(path) for task in tasks for path in (task.frame_path, task.sensor_path) if path}
+    unnamed = [path for path in _files_in(places) if str(path) not in named]
+    loose = [path.name for path in unnamed if str(path.resolve()) not in named]
     if not loose:
         return []
     shown = ", ".join(f"'{name}'" for name in loose[:8]) + (" and more" if len(loose) > 8 else "")
