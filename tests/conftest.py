@@ -6,6 +6,7 @@ With ``CI`` set in the environment a skipped test fails the session, unless its 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from pathlib import Path
 
@@ -25,6 +26,10 @@ IN_CI = os.environ.get("CI", "").lower() in {"1", "true", "yes"}
 hypothesis.settings.register_profile("desk", deadline=None)
 hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, database=None)
 hypothesis.settings.load_profile("ci" if IN_CI else "desk")
+
+# A run in the background of a shell ignores interruptions, and so would the commands that tests start to interrupt.
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 _skips = pytest.StashKey[list[tuple[str, str]]]()
 
