@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gc
 from collections.abc import Iterable
-from concurrent.futures import Executor, Future
+from concurrent.futures import Executor, Future, wait
 from concurrent.futures import TimeoutError as DrawingTimeout
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -49,6 +49,7 @@ class Pictures:
         except OSError as error:
             raise ReportError(f"pictures: the folder cannot be made ({error.strerror}).") from error
         self._processes = None if self.folder is None else _processes()
+        self._loading = [] if self._processes is None else _load(self._processes)
 
     def add(self, section: Any) -> Any:
         """Begin to draw the charts of a section, and return the section, so that a cell can show it.
@@ -88,10 +89,25 @@ class Pictures:
                 "pictures: a process that drew them ended, probably because memory ran out."
             ) from error
         except DrawingTimeout as error:
+            self._end_processes()
             raise ReportError(f"pictures: one was not drawn within {_TIMEOUT_S} s.") from error
         finally:
-            if self._processes is not None:
-                self._processes.shutdown(wait=False, kill_workers=True)
+            self._call_off()
+            self._end_processes()
+
+    def _call_off(self) -> None:
+        """Call off what has not begun, and wait for the rest: a pool fails if it is ended while work waits."""
+        if self._processes is not None:
+            work = [*self._loading, *self._drawn.values()]
+            for one in work:
+                one.cancel()
+            wait(work, timeout=_TIMEOUT_S)
+
+    def _end_processes(self) -> None:
+        """End the processes that draw, whatever they do."""
+        if self._processes is not None:
+            self._processes.shutdown(wait=False, kill_workers=True)
+            self._processes = None
 
 
 def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
@@ -119,15 +135,17 @@ def write_pictures(sections: Iterable[Any], folder: str | Path) -> list[str]:
 def _processes() -> Executor | None:
     """Return processes that draw, one for each core that this process may use; none where there is one core only.
 
-    They load what they draw with while nothing waits for them. They are not the pool that joblib shares within a
-    process: whoever used that afterwards would be given processes without what joblib keeps beside its own.
+    They are not the pool that joblib shares within a process: whoever used that afterwards would be given processes
+    without what joblib keeps beside its own.
     """
     if cpu_count() == 1:
         return None
-    pool = ProcessPoolExecutor(max_workers=cpu_count(), timeout=60, initializer=_collect_between_charts)
-    for _ in range(cpu_count()):
-        pool.submit(_ready)
-    return pool
+    return ProcessPoolExecutor(max_workers=cpu_count(), timeout=60, initializer=_collect_between_charts)
+
+
+def _load(processes: Executor) -> list[Future]:
+    """Let each process load what it draws with, while nothing waits for it."""
+    return [processes.submit(_ready) for _ in range(cpu_count())]
 
 
 def _collect_between_charts() -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from joblib.externals.loky import ProcessPoolExecutor
 
 from gpubench_kit import page
 from gpubench_kit.errors import ReportError
 from gpubench_kit.page.elements import Markup
 from gpubench_kit.page.section import Section
+from gpubench_kit.report import pictures
 from gpubench_kit.report.pictures import Pictures, write_pictures
 
 
@@ -37,9 +41,9 @@ def test_another_process_draws_the_same_bytes(section, tmp_path):
 
 
 def test_without_a_folder_nothing_is_drawn_and_the_section_is_shown(section):
-    pictures = Pictures("")
-    assert pictures.add(section) is section
-    assert pictures.finish() == []
+    charts = Pictures("")
+    assert charts.add(section) is section
+    assert charts.finish() == []
 
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path):
@@ -49,8 +53,43 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path):
 
 
 def test_a_picture_that_cannot_be_written_is_an_error_of_the_report(section, tmp_path):
-    pictures = Pictures(tmp_path)
+    charts = Pictures(tmp_path)
     (tmp_path / "pictures").rmdir()
-    pictures.add(section)
+    charts.add(section)
     with pytest.raises(ReportError, match="cannot be written"):
-        pictures.finish()
+        charts.finish()
+
+
+@pytest.fixture
+def left_waiting(monkeypatch):
+    """Return a list that is given what was still waiting, or under way, when the processes were ended."""
+    work, left = [], []
+
+    class Watched(ProcessPoolExecutor):
+        def submit(self, *given):
+            work.append(super().submit(*given))
+            return work[-1]
+
+        def shutdown(self, wait=True, kill_workers=False):
+            left.extend(one for one in work if not one.done())
+            super().shutdown(wait=wait, kill_workers=kill_workers)
+
+    monkeypatch.setattr(pictures, "ProcessPoolExecutor", Watched)
+    monkeypatch.setattr(pictures, "cpu_count", lambda: 2)
+    yield left
+    assert len(work) >= 2
+
+
+def test_processes_that_were_not_needed_are_ended_once_they_have_begun(left_waiting, tmp_path):
+    Pictures(tmp_path).finish()
+    assert left_waiting == []
+
+
+def test_after_a_failure_what_waits_is_called_off_before_the_processes_are_ended(left_waiting, section, tmp_path):
+    name, chart = next(iter(section.pictures.items()))
+    charts = Pictures(tmp_path)
+    (tmp_path / "pictures").rmdir()
+    charts.add(replace(section, pictures={f"{name}{copy}": chart for copy in range(20)}))
+    with pytest.raises(ReportError, match="cannot be written"):
+        charts.finish()
+    assert left_waiting == []
