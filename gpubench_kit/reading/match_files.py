@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -24,6 +25,9 @@ LOG_FOLDER = "logs"
 
 #: Pieces of all traces together, so that memory does not grow with the number of runs.
 _BINS_OF_ALL = 120_000
+
+#: Rows as dictionaries take 3 kB, so that thousands of them are not held at a time.
+_ROWS_AT_A_TIME = 250
 
 
 @dataclass
@@ -62,19 +66,19 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     declared = {card: declaration_of(plan, card) for card in set(runs["card"])}
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
     started = started_at_s(runs["started_at"], date_order=plan.logs.date_order or "")
-    rows = _with_guesses(runs, started, plan, matched=matched, with_numbers=with_numbers)
-    for row, start_s in zip(rows, started.tolist(), strict=True):
+    names = _names_of_logs(runs, started, plan, matched=matched, with_numbers=with_numbers)
+    for row, start_s, (frame_name, sensor_name) in zip(_rows_of(runs), started.tolist(), names, strict=True):
         faults: list[Fault] = []
-        frame_name = row["frame_log"]
         frame_path = _file(places, row, frame_name, faults)
-        sensor_path = _file(places, row, row["sensor_log"], faults)
+        sensor_path = _file(places, row, sensor_name, faults)
         if faults and row["excluded"]:
             matched.findings.extend(_notes(faults, row["run"]))
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
-            task = _task(row, plan, (frame_path, frame_name), (sensor_path, n_bins))
-            matched.tasks.append(replace(task, declared=declared[row["card"]], started_at_s=start_s))
+            task = _task(row["run"], plan, (frame_path, frame_name), (sensor_path, sensor_name))
+            about = {"declared": declared[row["card"]], "started_at_s": start_s, "n_bins": n_bins}
+            matched.tasks.append(replace(task, **about))
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
     matched.findings.extend(_not_recorded(matched.not_recorded))
@@ -82,53 +86,63 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     return matched
 
 
-def _with_guesses(
+def _names_of_logs(
     runs: pd.DataFrame, started: np.ndarray, plan: ReviewPlan, *, matched: MatchedFiles, with_numbers: set[str]
-) -> list[dict]:
-    """Return the rows with logs that the plan's pattern gives, or that are guessed; each with a finding."""
-    rows = _rows_of(runs)
-    for row in rows:
-        row["frame_log"] = row["frame_log"] or _by_pattern(row, plan, matched.findings)
+) -> list[tuple[str, str]]:
+    """Return the names of each row's frame and sensor log: as written, by the plan's pattern, or guessed.
+
+    What is not written gives a finding.
+    """
+    names = [
+        (row["frame_log"] or _by_pattern(row, plan, matched.findings), row["sensor_log"]) for row in _rows_of(runs)
+    ]
     waiting = [
         Waiting(row["run"], np.nan if row["order"] is pd.NA else float(row["order"]), float(start_s))
-        for row, start_s in zip(rows, started, strict=True)
-        if not (row["frame_log"] or row["sensor_log"] or row["excluded"] or row["run"] in with_numbers)
+        for row, start_s, logs in zip(_rows_of(runs), started, names, strict=True)
+        if not (any(logs) or row["excluded"] or row["run"] in with_numbers)
     ]
+    if not waiting:
+        return names
     places = RealPaths(plan.folder)
-    files = _unnamed(places, rows) if waiting else []
-    declared = declaration_of(plan, rows[0]["card"]) if rows else Declaration()
-    no_names = not any(row["frame_log"] for row in rows)
-    guesses = guess_logs(waiting, files, places.root, declared=declared, by_sequence=no_names)
+    declared = declaration_of(plan, runs["card"].iloc[0])
+    no_names = not any(frame_log for frame_log, _ in names)
+    guesses = guess_logs(waiting, _unnamed(places, names), places.root, declared=declared, by_sequence=no_names)
     matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
-    by_run = {guess.run: guess for guess in guesses.of_runs}
-    for row in (row for row in rows if row["run"] in by_run):
-        row["frame_log"], row["sensor_log"] = by_run[row["run"]].frame_log, by_run[row["run"]].sensor_log
-    return rows
+    by_run = {guess.run: (guess.frame_log, guess.sensor_log) for guess in guesses.of_runs}
+    return [by_run.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
 
 
-def _rows_of(runs: pd.DataFrame) -> list[dict]:
-    """Return the rows as dictionaries, in half the time that the frame itself takes for thousands of them."""
-    columns = [runs[name].tolist() for name in runs.columns]
-    return [dict(zip(runs.columns, cells, strict=True)) for cells in zip(*columns, strict=True)]
+def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:
+    """Yield the rows as dictionaries, in half the time that the frame itself takes for thousands of them."""
+    for start in range(0, len(runs), _ROWS_AT_A_TIME):
+        part = runs.iloc[start : start + _ROWS_AT_A_TIME]
+        columns = [part[name].tolist() for name in part.columns]
+        yield from (dict(zip(part.columns, cells, strict=True)) for cells in zip(*columns, strict=True))
 
 
-def _unnamed(places: RealPaths, rows: list[dict]) -> list[Path]:
+def _unnamed(places: RealPaths, names: list[tuple[str, str]]) -> list[Path]:
     """Return the files in the folder of logs that no row names."""
-    named = {
-        name.replace("\\", "/").rsplit("/", 1)[-1] for row in rows for name in (row["frame_log"], row["sensor_log"])
-    }
+    named = {name.replace("\\", "/").rsplit("/", 1)[-1] for logs in names for name in logs}
     return [path for path in _files_in(places) if path.name not in named]
 
 
-def _files_in(places: RealPaths) -> list[Path]:
-    """Return the files in the folder of logs; links out of the review folder are none."""
-    logs = places.root / LOG_FOLDER
-    # Names first: sorting and asking for thousands of paths takes longer than listing them.
-    names = [
-        (*folder.split(os.sep), name) for folder, _, files in os.walk(logs) for name in files if name[0] != "."
-    ]
-    paths = (Path(os.sep.join(parts)) for parts in sorted(names))
-    return [path for path in paths if path.is_file() and places.has(places.real(path))]
+def _files_in(places: RealPaths) -> Iterator[Path]:
+    """Yield the files in the folder of logs, sorted; links out of the review folder are none."""
+    paths = map(Path, _walked(str(places.root / LOG_FOLDER)))
+    return (path for path in paths if path.is_file() and places.has(places.real(path)))
+
+
+def _walked(folder: str) -> Iterator[str]:
+    """Yield the paths of what is in a folder and its folders, but for what is hidden; links are not followed."""
+    try:
+        names = sorted(os.listdir(folder))
+    except OSError:
+        return
+    for path in (os.path.join(folder, name) for name in names):
+        if os.path.isdir(path) and not os.path.islink(path):
+            yield from _walked(path)
+        elif not os.path.basename(path).startswith("."):
+            yield path
 
 
 def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
@@ -144,18 +158,17 @@ def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
     )
 
 
-def _task(row: dict, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: tuple[Path | None, int]) -> RunTask:
-    """Return what is needed to read the run of a row."""
+def _task(run: str, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: tuple[Path | None, str]) -> RunTask:
+    """Return what is needed to read a run, from the paths and names of its logs."""
     return RunTask(
-        run=row["run"],
-        frame_path=frame[0],
+        run=run,
+        frame_path=None if frame[0] is None else str(frame[0]),
         frame_name=frame[1],
-        sensor_path=sensor[0],
-        sensor_name=row["sensor_log"],
+        sensor_path=None if sensor[0] is None else str(sensor[0]),
+        sensor_name=sensor[1],
         gap_ms=plan.checks.gap_ms,
         line_up_s=plan.checks.line_up_s,
         sensor_edge_s=plan.analysis.sensor_edge_s,
-        n_bins=sensor[1],
     )
 
 
@@ -216,9 +229,8 @@ def _not_recorded(runs: list[str]) -> list[Finding]:
 
 def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
     """Return one note on files in the folder of logs that no row names."""
-    # As texts: a path that is asked for in a set keeps its parts, and there are thousands.
-    named = {str(path) for task in tasks for path in (task.frame_path, task.sensor_path) if path}
-    unnamed = [path for path in _files_in(places) if str(path) not in named]
+    named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
+    unnamed = (path for path in _files_in(places) if str(path) not in named)
     loose = [path.name for path in unnamed if str(path.resolve()) not in named]
     if not loose:
         return []

@@ -253,7 +253,7 @@ def _table_of(staging: Path, declared: Table) -> pd.DataFrame:
 def _logs(review: Review) -> list[str]:
     """Return the logs that were read, relative to the review's folder."""
     folder = review.plan.folder.resolve()
-    paths = [path for task in review.tasks for path in (task.frame_path, task.sensor_path) if path is not None]
+    paths = [Path(path) for task in review.tasks for path in (task.frame_path, task.sensor_path) if path]
     return [path.resolve().relative_to(folder).as_posix() for path in paths if path.exists()]
 
 

@@ -102,13 +102,13 @@ def _name(found: str, known: Sequence[str] | Mapping[str, Any], *, what: str) ->
         yield f"no {what} is given.", f"Fill in the column {shown(what)}."
 
 
-def check_together(placed: Sequence[Placed], all_runs: Sequence[tuple[str, int]], *, file: str) -> list[RowFault]:
+def check_together(placed: Sequence[Placed], all_runs: Sequence[tuple[int, str]], *, file: str) -> list[RowFault]:
     """Return what shows only when rows are seen together.
 
     Parameters
     ----------
     placed : rows whose names are all in the plan
-    all_runs : (run, line) of every row, sound or not
+    all_runs : (line, run) of every row, sound or not
     file : name of the sheet
 
     Returns
@@ -117,7 +117,7 @@ def check_together(placed: Sequence[Placed], all_runs: Sequence[tuple[str, int]]
     of one tuning in a round
     """
     faults = list(_repeated_names(all_runs, file))
-    known = {run for run, _ in all_runs}
+    known = {run for _, run in all_runs}
     by_run = {one.row.run: one for one in placed}
     for one in placed:
         for problem, action in _replaced(one, by_run, known):
@@ -126,10 +126,10 @@ def check_together(placed: Sequence[Placed], all_runs: Sequence[tuple[str, int]]
     return [*faults, *_shared_rounds(placed, file)]
 
 
-def _repeated_names(all_runs: Iterable[tuple[str, int]], file: str) -> Iterator[RowFault]:
+def _repeated_names(all_runs: Iterable[tuple[int, str]], file: str) -> Iterator[RowFault]:
     """Yield a fault for each run name that several rows have."""
     lines = defaultdict(list)
-    for run, line in all_runs:
+    for line, run in all_runs:
         lines[run].append(line)
     for run, where in lines.items():
         if run and len(where) > 1:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,19 +75,19 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     columns = read_columns(cells, logs_by_pattern=_finds_logs_by_pattern(plan))
     if len(cells.rows) > _MOST_ROWS:
         raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
-    written = _rows_by_column(cells, columns)
-    run_at = {row["line"]: row.get("run", "") for row in written}
-    placed, row_faults = _checked_rows(written, plan, file=cells.file)
+    placed, row_faults = _checked_rows(cells, columns, plan)
     sheet_faults = [*columns.faults, *_decimal_marks([one.row for one in placed], cells)]
     if not columns.is_complete:
         row_faults = []
     elif for_report:
-        sheet_faults += tunings_without_runs((row["tuning"] for row in written), plan)
+        sheet_faults += tunings_without_runs((row["tuning"] for row in _rows_by_column(cells, columns)), plan)
     if sheet_faults or (row_faults and not skip_bad_rows):
         raise TableError([*sheet_faults, *_merged(fault for _, fault in row_faults)])
     findings = [*cells.findings, *columns.findings]
+    run_at = dict(_runs_by_line(cells, columns)) if row_faults else {}
     findings += [_as_finding(fault, run=run_at[line]) for line, fault in row_faults]
-    placed = [one for one in placed if one.row.line not in _lines(row_faults)]
+    at_fault = _lines(row_faults)
+    placed = [one for one in placed if one.row.line not in at_fault]
     findings += [*_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
     return RunSheet(cells.file, _runs_table(placed, plan), _typed_table(placed), tuple(findings))
 
@@ -114,25 +114,28 @@ def _finds_logs_by_pattern(plan: ReviewPlan) -> bool:
     return any(plan.logs.of_card(card.name).pattern for card in plan.cards)
 
 
-def _rows_by_column(cells: SheetCells, columns: SheetColumns) -> list[dict[str, Any]]:
-    """Return each row's cells by known column, composed letters as in the plan (Unicode NFC)."""
-    return [
-        {"line": line}
-        | {name: unicodedata.normalize("NFC", row[position]) for name, position in columns.place.items()}
-        for line, row in cells.rows
-    ]
+def _rows_by_column(cells: SheetCells, columns: SheetColumns) -> Iterator[dict[str, Any]]:
+    """Yield each row's cells by known column, composed letters as in the plan (Unicode NFC)."""
+    for line, row in cells.rows:
+        written = {name: unicodedata.normalize("NFC", row[place]) for name, place in columns.place.items()}
+        yield {"line": line} | written
+
+
+def _runs_by_line(cells: SheetCells, columns: SheetColumns) -> Iterator[tuple[int, str]]:
+    """Yield the line and the run of every row, sound or not."""
+    return ((row["line"], row.get("run", "")) for row in _rows_by_column(cells, columns))
 
 
 def _checked_rows(
-    written: Sequence[dict[str, Any]], plan: ReviewPlan, *, file: str
+    cells: SheetCells, columns: SheetColumns, plan: ReviewPlan
 ) -> tuple[list[Placed], list[RowFault]]:
     """Return the rows that fit the plan, and every fault of the others, in sheet order."""
-    rows, faults = check_rows(written, file=file)
-    placed, unknown = place_rows(rows, NamesInPlan(plan), file=file)
-    all_runs = [(row.get("run", ""), row["line"]) for row in written]
-    sound = [one for one in placed if one.row.line not in _lines(faults)]
-    together = check_together(sound, all_runs, file=file)
-    every = [*faults, *unknown, *check_paths(rows, plan.folder, file=file), *together]
+    rows, faults = check_rows(_rows_by_column(cells, columns), file=cells.file)
+    placed, unknown = place_rows(rows, NamesInPlan(plan), file=cells.file)
+    at_fault = _lines(faults)
+    sound = [one for one in placed if one.row.line not in at_fault]
+    together = check_together(sound, list(_runs_by_line(cells, columns)), file=cells.file)
+    every = [*faults, *unknown, *check_paths(rows, plan.folder, file=cells.file), *together]
     return placed, sorted(every, key=lambda one: one[0])
 
 
@@ -143,7 +146,7 @@ def _lines(faults: Iterable[RowFault]) -> set[int]:
 
 def _decimal_marks(rows: Iterable[Any], cells: SheetCells) -> list[Fault]:
     """Return a fault where a comma could be a decimal or a thousands mark, and nothing tells which."""
-    typed = [(row, name, number) for row in rows for name, number in row.numbers().items()]
+    typed = [(row, name, number) for row in rows for name, number in row.numbers.items()]
     commas = [one for one in typed if "," in one[2].mark]
     points = [one for one in typed if "." in one[2].mark]
     if commas and points:
@@ -250,6 +253,6 @@ def _typed_table(placed: Iterable[Placed]) -> pd.DataFrame:
     rows = [
         {"run": one.row.run, "metric": name, "value": number.value, "step": number.step}
         for one in placed
-        for name, number in sorted(one.row.numbers().items(), key=lambda item: order[item[0]])
+        for name, number in sorted(one.row.numbers.items(), key=lambda item: order[item[0]])
     ]
     return TYPED_VALUES.frame(rows)

@@ -1,9 +1,12 @@
-"""Rows of a run sheet, each checked by itself: one frozen model, all rows in one call."""
+"""Rows of a run sheet, each checked by itself: one frozen model, many rows in one call."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import itertools
+from collections import namedtuple
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
+from types import MappingProxyType
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, TypeAdapter, ValidationError, create_model
@@ -39,7 +42,7 @@ def _one_of(text: str, allowed: Sequence[str]) -> str:
 Whole = Annotated[int | None, PlainValidator(parse_count)]
 
 
-class _SheetRow(Section):
+class _RowOfText(Section):
     """One row of a run sheet as written; empty cells are empty texts, or None where a number is expected."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -65,32 +68,35 @@ class _SheetRow(Section):
     game_version: Text = ""
     note: Text = ""
 
-    @property
-    def is_used(self) -> bool:
-        """Whether the run can enter verdicts, as far as the sheet tells."""
-        return self.purpose == "measure" and not self.excluded
-
-    def numbers(self) -> dict[str, TypedNumber]:
-        """Return the metrics typed into this row."""
-        given = self.model_fields_set & METRICS.keys()
-        found = ((name, getattr(self, name)) for name in METRICS if name in given)
-        return {name: number for name, number in found if number is not None}
-
 
 #: The row with one field for each metric, since each metric limits what its numbers can be.
-SheetRow = create_model(
-    "SheetRow",
-    __base__=_SheetRow,
+_RowOfNumbers = create_model(
+    "_RowOfNumbers",
+    __base__=_RowOfText,
     **{
         name: (Annotated[TypedNumber | None, PlainValidator(partial(parse_metric, metric=name))], Field(None))
         for name in METRICS
     },
 )
 
-_ROWS = TypeAdapter(list[SheetRow])
+_ROWS = TypeAdapter(list[_RowOfNumbers])
+#: The model of a row takes 3 kB, so that thousands of them are not held at a time.
+_ROWS_AT_A_TIME = 250
+_NO_NUMBERS: Mapping[str, TypedNumber] = MappingProxyType({})
 
 
-def check_rows(rows: Sequence[Mapping[str, Any]], *, file: str) -> tuple[list[_SheetRow], list[tuple[int, Fault]]]:
+class SheetRow(namedtuple("_CheckedCells", (*_RowOfText.model_fields, "numbers"))):
+    """A row that was checked: the cells of text, and ``numbers``, the metrics typed into it, by name."""
+
+    __slots__ = ()
+
+    @property
+    def is_used(self) -> bool:
+        """Whether the run can enter verdicts, as far as the sheet tells."""
+        return self.purpose == "measure" and not self.excluded
+
+
+def check_rows(rows: Iterable[Mapping[str, Any]], *, file: str) -> tuple[list[SheetRow], list[tuple[int, Fault]]]:
     """Check each row by itself.
 
     Parameters
@@ -103,6 +109,18 @@ def check_rows(rows: Sequence[Mapping[str, Any]], *, file: str) -> tuple[list[_S
     list of SheetRow: rows with faults are there without the cells at fault, so that their names can still
     be checked, but for those without a run or a tuning; list of (line, Fault)
     """
+    checked: list[SheetRow] = []
+    faults: list[tuple[int, Fault]] = []
+    rows = iter(rows)
+    while part := list(itertools.islice(rows, _ROWS_AT_A_TIME)):
+        models, found = _models(part, file)
+        checked += [_as_checked(model) for model in models]
+        faults += found
+    return checked, faults
+
+
+def _models(rows: Sequence[Mapping[str, Any]], file: str) -> tuple[list[_RowOfText], list[tuple[int, Fault]]]:
+    """Return the models of rows, those with faults without the cells at fault, and the faults."""
     try:
         return _ROWS.validate_python(rows), []
     except ValidationError as error:
@@ -114,6 +132,14 @@ def check_rows(rows: Sequence[Mapping[str, Any]], *, file: str) -> tuple[list[_S
         if column in ("run", "tuning"):
             cells.pop(position, None)
     return _ROWS.validate_python(list(cells.values())), faults
+
+
+def _as_checked(model: _RowOfText) -> SheetRow:
+    """Return what is kept of a row."""
+    given = model.model_fields_set & METRICS.keys()
+    typed = {name: getattr(model, name) for name in METRICS if name in given}
+    numbers: dict[str, TypedNumber] = {name: number for name, number in typed.items() if number is not None}
+    return SheetRow(*(getattr(model, name) for name in _RowOfText.model_fields), numbers or _NO_NUMBERS)
 
 
 def row_name(run: str, line: int, *, file: str) -> str:

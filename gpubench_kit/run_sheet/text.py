@@ -76,10 +76,12 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     if not rows:
         raise TableError(Fault(file.name, "the file is empty; a row of headings is expected."))
     headings = _without_empty_end(rows[0][1])
-    body = tuple((line, _row(cells, len(headings))) for line, cells in rows[1:])
     faults = [*_wide_rows(rows[1:], headings, file.name)]
     if faults:
         raise TableError(faults)
+    # Most cells repeat: names of tunings and games, sessions, rounds. Each text is kept once.
+    known_text: dict[str, str] = {}
+    body = tuple((line, _row(cells, len(headings), known_text)) for line, cells in rows[1:])
     return SheetCells(file.name, headings, body, separator, tuple(findings))
 
 
@@ -156,9 +158,9 @@ def _without_empty_end(cells: list[str]) -> tuple[str, ...]:
     return tuple(cells)
 
 
-def _row(cells: list[str], width: int) -> tuple[str, ...]:
-    """Return a row with as many cells as there are headings."""
-    return tuple([*cells, *[""] * (width - len(cells))][:width])
+def _row(cells: list[str], width: int, known_text: dict[str, str]) -> tuple[str, ...]:
+    """Return a row with as many cells as there are headings, texts that are known taken from there."""
+    return tuple(known_text.setdefault(cell, cell) for cell in [*cells, *[""] * (width - len(cells))][:width])
 
 
 def _wide_rows(rows: Rows, headings: tuple[str, ...], file: str) -> list[Fault]:
