@@ -134,10 +134,10 @@ def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
         return []
     found = []
     for run in table.loc[table["metric"] == "low_0p1pct_fps", "run"]:
-        facts = review.facts_of(run)
-        if facts is not None and 0 < facts.n_frames < FRAMES_NEEDED_FOR_0P1PCT:
-            message = f"the 0.1 % low of {facts.n_frames} frames rests on {-(-facts.n_frames // 1000)} frames only."
+        n_frames = review.n_frames(run)
+        if 0 < n_frames < FRAMES_NEEDED_FOR_0P1PCT:
+            message = f"the 0.1 % low of {n_frames} frames rests on {-(-n_frames // 1000)} frames only."
             action = "Record a longer scene, or leave this low out."
             finding = Finding("note", "too_few_frames", message, run=run, unit="frames", action=action)
-            found.append(replace(finding, found=float(facts.n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
+            found.append(replace(finding, found=float(n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import pandas as pd
 
@@ -11,14 +11,13 @@ from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.plan import ReviewPlan
 from gpubench_kit.reading.gathered_findings import gathered
+from gpubench_kit.reading.kept_facts import KeptFacts
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.match_files import match_files
 from gpubench_kit.reading.order_done import order_done
 from gpubench_kit.reading.run_facts import RunFacts
 from gpubench_kit.reading.run_log import RunLog, read_run
 from gpubench_kit.run_sheet import RunSheet, load_run_sheet
-
-_FACTS = tuple(field.name for field in fields(RunFacts))
 
 
 class Review:
@@ -43,7 +42,7 @@ class Review:
         self._excluded = frozenset(self._runs.loc[self._runs["excluded"] != "", "run"])
         self._findings = [*sheet.findings, *matched.findings]
         self._faults: list[Fault] = list(matched.faults)
-        self._facts: dict[str, RunFacts] = {}
+        self._facts = KeptFacts()
         self._known_runs: tuple[int, pd.DataFrame] | None = None
 
     @property
@@ -61,7 +60,7 @@ class Review:
     def _runs_so_far(self) -> pd.DataFrame:
         """Return the table of runs with what is known of the logs read so far."""
         runs = self._runs.copy()
-        facts = self._facts_table(self._facts.values())
+        facts = self._facts.table(self._facts)
         by_run = facts.set_index("run").reindex(runs["run"])
         runs["is_recorded"] = ~runs["run"].isin(self._not_recorded)
         runs["order_done"], runs["order_known"] = order_done(
@@ -102,10 +101,9 @@ class Review:
         findings : what was noticed in them
         faults : why a log cannot be used
         """
-        is_new = facts.run not in self._facts
-        self._facts[facts.run] = facts
-        if not is_new:
+        if facts.run in self._facts:
             return
+        self._facts.keep(facts)
         self._findings.extend(findings)
         if facts.run in self._excluded:
             notes = (Finding("note", "excluded_log_unusable", str(fault), run=facts.run) for fault in faults)
@@ -130,23 +128,22 @@ class Review:
     def facts(self) -> pd.DataFrame:
         """Return one row per run that has a log, with the attributes of `RunFacts` as columns.
 
-        Logs that were not read yet are read now; others are not read again.
+        What `facts_of` gives besides is left out: the trace of the frames, and which columns were taken. Logs
+        that were not read yet are read now; others are not read again.
         """
         for task in self.tasks:
             if task.run not in self._facts:
                 run_log = read_run(task)
                 self.receive(run_log.facts, run_log.findings, run_log.faults)
-        return self._facts_table(self._facts[task.run] for task in self.tasks)
+        return self._facts.table(task.run for task in self.tasks)
 
     def facts_of(self, run: str) -> RunFacts | None:
         """Return the facts about one run, with its traces; None where it has no log or was not read yet."""
-        return self._facts.get(run)
+        return self._facts.of(run)
 
-    @staticmethod
-    def _facts_table(facts: Iterable[RunFacts]) -> pd.DataFrame:
-        """Return facts as a table, one row per run."""
-        rows = [[getattr(one, name) for name in _FACTS] for one in facts]
-        return pd.DataFrame(rows, columns=list(_FACTS))
+    def n_frames(self, run: str) -> int:
+        """Return how many frames a run has; 0 where it has no log or was not read yet."""
+        return self._facts.n_frames(run)
 
 
 def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
