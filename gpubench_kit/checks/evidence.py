@@ -17,6 +17,7 @@ from gpubench_kit.reading.run_facts import RunFacts
 
 GAME_KEY = ("card", "bench", "game", "setting", "purpose")
 CELL_KEY = (*GAME_KEY, "tuning")
+_OF_VALUES = (*CELL_KEY, "launch", "session")
 
 #: Purposes of runs whose logs are checked; a gap in a warm-up run concerns nobody.
 CHECKED_PURPOSES = ("measure", "soak", "pilot")
@@ -74,8 +75,10 @@ def gather_evidence(
     joined["of_game"] = joined.groupby(list(GAME_KEY), sort=False).ngroup()
     recorded = joined[joined["is_recorded"].astype(bool)].reset_index(drop=True)
     judged = recorded["purpose"].isin(CHECKED_PURPOSES) & (recorded["excluded"] == "")
-    named = ["run", *CELL_KEY, "launch", "session", "order_done", "order_known", "cell", "of_game"]
-    values = run_metrics[["run", "metric", "value", "step"]].merge(recorded.loc[judged, named], on="run")
+    # Texts as categories: each run has a row for every metric.
+    named = recorded.loc[judged, ["run", *_OF_VALUES, "order_done", "order_known", "cell", "of_game"]]
+    named = named.astype(dict.fromkeys(_OF_VALUES, "category"))
+    values = run_metrics[["run", "metric", "value", "step"]].merge(named, on="run")
     kept = recorded if judged.all() else recorded[judged].reset_index(drop=True)
     return Evidence(kept, values, recorded, plan)
 
