@@ -101,7 +101,7 @@ def _repeated_keys(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
 def _values_not_allowed(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
     """Yield a fault for each column with a value outside its list."""
     for column in (column for column in table.columns if column.allowed):
-        found = set(frame[column.name].dropna().astype(str)) - set(column.allowed) - {""}
+        found = set(map(str, frame[column.name].dropna().unique())) - set(column.allowed) - {""}
         if found:
             problem = f"column '{column.name}' holds {_listed(sorted(found))}; allowed: {_listed(column.allowed)}."
             yield Fault(f"table '{table.name}'", problem)

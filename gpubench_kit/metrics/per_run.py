@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 from joblib import Parallel, cpu_count, delayed
 
@@ -21,7 +20,6 @@ from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.review import Review
 from gpubench_kit.reading.run_facts import RunFacts
 from gpubench_kit.reading.run_log import RunTask, read_run
-from gpubench_kit.registry import METRICS
 
 #: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
 #: leave a process idle.
@@ -87,14 +85,12 @@ def compute_run_metrics(
         if progress is not None:
             progress(done, len(review.tasks))
     review.raise_faults()
-    runs = review.runs["run"]
+    runs = review.runs["run"].tolist()
     rows, findings = merge_typed(beside_typed, review.typed, set(runs))
     columns.add(rows)
-    table = columns.table()
+    table = columns.table(runs)
     review.note([*findings, *_short_of_frames(table, review)])
-    place = {run: k for k, run in enumerate(runs)}
-    order = np.lexsort((table["metric"].map(list(METRICS).index), table["run"].map(place)))
-    return table.iloc[order].reset_index(drop=True)
+    return table
 
 
 def _processes_for(runs: int) -> int:

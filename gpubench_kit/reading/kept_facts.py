@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,6 +16,7 @@ _EMPTY = RunFacts("")
 _WHOLE = tuple(name for name in _NAMES if isinstance(getattr(_EMPTY, name), int))
 _NUMBERS = (*_WHOLE, *(name for name in _NAMES if isinstance(getattr(_EMPTY, name), float)))
 _TEXTS = tuple(name for name in _NAMES if isinstance(getattr(_EMPTY, name), str))
+_OF_TABLE = tuple(name for name in _NAMES if name in (*_TEXTS, *_NUMBERS, "sensor_traces"))
 _PARTS_OF_TRACE = tuple(field.name for field in fields(Trace))
 
 
@@ -77,7 +77,8 @@ class KeptFacts:
         place = self._place.get(run)
         if place is None:
             return None
-        numbers = dict(zip(_NUMBERS, self._numbers_at([place])[0].tolist(), strict=True))
+        start = place * len(_NUMBERS)
+        numbers = dict(zip(_NUMBERS, self._numbers[start : start + len(_NUMBERS)], strict=True))
         numbers |= {name: int(numbers[name]) for name in _WHOLE}
         texts = dict(zip(_TEXTS, self._texts[place], strict=True))
         frame_columns, sensor_columns = self._columns[place]
@@ -95,29 +96,27 @@ class KeptFacts:
         place = self._place.get(run)
         return 0 if place is None else int(self._numbers[place * len(_NUMBERS) + _NUMBERS.index("n_frames")])
 
-    def table(self, runs: Iterable[str]) -> pd.DataFrame:
-        """Return one row per run with its texts and numbers, and ``sensor_traces``.
+    def table(self, runs: Iterable[str], *, names: Sequence[str] = _OF_TABLE) -> pd.DataFrame:
+        """Return one row per run with some of the attributes of `RunFacts`.
 
         Parameters
         ----------
         runs : names of runs of which facts are kept
+        names : attributes wanted: texts, numbers or ``sensor_traces``; default all of these
         """
         places = [self._place[run] for run in runs]
-        numbers = dict(zip(_NUMBERS, self._numbers_at(places).T, strict=True))
-        columns: dict[str, Any] = {}
-        for name in _NAMES:
-            if name in numbers:
-                columns[name] = numbers[name].astype(np.int64) if name in _WHOLE else numbers[name]
-            elif name in _TEXTS:
-                texts = [self._texts[place][_TEXTS.index(name)] for place in places]
-                columns[name] = pd.Series(texts, dtype="str")
-        traces = pd.Series([self._sensor_traces[place] or {} for place in places], dtype=object)
-        return pd.DataFrame(columns).assign(sensor_traces=traces)
+        return pd.DataFrame({name: self._column(name, places) for name in names})
 
-    def _numbers_at(self, places: list[int]) -> np.ndarray:
-        """Return the numbers of some runs, array of shape (runs, numbers)."""
+    def _column(self, name: str, places: Sequence[int]) -> pd.Series | np.ndarray:
+        """Return one attribute of some runs."""
+        if name in _TEXTS:
+            place_of_text = _TEXTS.index(name)
+            return pd.Series([self._texts[place][place_of_text] for place in places], dtype="str")
+        if name == "sensor_traces":
+            return pd.Series([self._sensor_traces[place] or {} for place in places], dtype=object)
         # A copy: while something looks at the array itself, nothing can be added to it.
-        return np.frombuffer(self._numbers).reshape(-1, len(_NUMBERS))[places]
+        numbers = np.frombuffer(self._numbers).reshape(-1, len(_NUMBERS))[places, _NUMBERS.index(name)]
+        return numbers.astype(np.int64) if name in _WHOLE else numbers
 
     def _trace(self, place: int) -> Trace | None:
         """Return the trace of a run; None where it has none."""

@@ -19,6 +19,12 @@ from gpubench_kit.reading.run_facts import RunFacts
 from gpubench_kit.reading.run_log import RunLog, read_run
 from gpubench_kit.run_sheet import RunSheet, load_run_sheet
 
+#: Facts that the table of runs is made with.
+_OF_RUNS = (
+    "run", "n_frames", "duration_s", "frame_log_sha256",
+    "clock_start_s", "other_clock_start_s", "clock_kind", "clock_from",
+)  # fmt: skip
+
 
 class Review:
     """The runs of a review, read one at a time; frames are never held for more than one run.
@@ -60,7 +66,7 @@ class Review:
     def _runs_so_far(self) -> pd.DataFrame:
         """Return the table of runs with what is known of the logs read so far."""
         runs = self._runs.copy()
-        facts = self._facts.table(self._facts)
+        facts = self._facts.table(self._facts, names=_OF_RUNS)
         by_run = facts.set_index("run").reindex(runs["run"])
         runs["is_recorded"] = ~runs["run"].isin(self._not_recorded)
         runs["order_done"], runs["order_known"] = order_done(

@@ -197,5 +197,6 @@ def test_rows_kept_as_columns_are_the_table_of_the_rows():
     ]
     columns = RowColumns()
     columns.add(iter(rows))
-    pd.testing.assert_frame_equal(columns.table(), RUN_METRICS.frame(rows))
-    assert len(RowColumns().table()) == 0
+    pd.testing.assert_frame_equal(columns.table(["a", "b"]), RUN_METRICS.frame(rows))
+    pd.testing.assert_frame_equal(columns.table(["b", "a"]), RUN_METRICS.frame(rows[::-1]))
+    assert len(RowColumns().table([])) == 0
