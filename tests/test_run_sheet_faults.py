@@ -110,6 +110,19 @@ def test_the_same_fault_in_many_rows_is_one_line(plan):
     assert found.startswith("runs.csv, run 'r1'; run 'r2'; run 'r3' and 297 more rows: tuning 'quite'")
 
 
+def test_each_fault_among_hundreds_of_rows_is_told_with_its_own_run(plan):
+    rows = [f"r{k},quiet,Salt Orchard,{k},{k},90.5" for k in range(1, 701)]
+    at_fault = (1, 250, 251, 500, 700)
+    for k in at_fault:
+        rows[k - 1] = f"r{k},quiet,Salt Orchard,{k},{k},{k} fps"
+    told = faults(plan, *rows)
+    assert [one.partition(":")[0] for one in told] == [f"runs.csv, run 'r{k}', column 'avg_fps'" for k in at_fault]
+    write_sheet(plan.folder, *rows)
+    sheet = load_run_sheet(plan, skip_bad_rows=True)
+    assert sheet.runs["run"].tolist() == [f"r{k}" for k in range(1, 701) if k not in at_fault]
+    assert len(sheet.typed) == 700 - len(at_fault)
+
+
 def test_two_used_runs_of_a_tuning_in_a_round_are_told(plan):
     (found,) = faults(plan, "r1,quiet,Salt Orchard,1,1,90", "r2,quiet,Salt Orchard,1,2,91")
     assert found == (
