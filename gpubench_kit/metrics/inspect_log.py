@@ -74,12 +74,13 @@ def inspect_log(
 def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s: float) -> RunLog:
     """Return the log as read; a sensor log alone is taken as one where it is no frame log."""
     names = {"frame_name": path.name, "sensor_name": sensors.name if sensors else ""}
+    paths = (str(path), str(sensors) if sensors else None)
     task = RunTask(
-        "", path, names["frame_name"], sensors, names["sensor_name"], declared, sensor_edge_s=sensor_edge_s
+        "", paths[0], names["frame_name"], paths[1], names["sensor_name"], declared, sensor_edge_s=sensor_edge_s
     )
     run_log = read_run(task)
     if run_log.faults and sensors is None and not _has_frame_times(path, declared):
-        alone = read_run(RunTask("", None, "", path, path.name, declared, sensor_edge_s=sensor_edge_s))
+        alone = read_run(RunTask("", None, "", str(path), path.name, declared, sensor_edge_s=sensor_edge_s))
         run_log = alone if alone.sensors and not alone.faults else run_log
     if run_log.faults:
         raise LogError(run_log.faults)

@@ -22,6 +22,13 @@ from gpubench_kit.reading.clock import (
 from gpubench_kit.reading.find_columns import ColumnChoice, Sample
 from gpubench_kit.reading.text_table import LogTable
 
+#: Stamps that frame times are taken from are written at least this finely [s].
+_FINE_S = 0.0011
+
+#: Usual steps of stamps, one row a frame, that are frame times; and how many of them have to be seen.
+_USUAL_STEP_S = (0.002, 0.05)
+_STEPS_NEEDED = 8
+
 
 def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
     """Return the columns of the wall clock: none, one, or a date and a time of day.
@@ -102,6 +109,31 @@ def clock_of_sample(table: LogTable, clock: tuple[ColumnChoice, ...], *, date_or
         return as_text
     numbers = [number(cell, table.dialect.decimal, table.dialect.thousands) for cell in cells[0]]
     return clock_of_numbers(np.array([np.nan if one is None else one for one in numbers]))
+
+
+def steps_of_clock(
+    table: LogTable, clock: tuple[ColumnChoice, ...], *, date_order: str = ""
+) -> ColumnChoice | None:
+    """Return the stamps as a time whose steps are the frame times; None where they are too coarse or too far apart.
+
+    Parameters
+    ----------
+    table : the log
+    clock : its columns of the clock
+    date_order : as declared; see `clock_of_texts`
+    """
+    if not clock or ":" not in table.sample[0][clock[-1].column]:
+        return None
+    stamps = clock_of_sample(table, clock, date_order=date_order)
+    if stamps is None or stamps.step_s > _FINE_S or not np.isfinite(stamps.time_s).all():
+        return None
+    steps = np.diff(stamps.time_s)
+    usual_s = float(np.median(steps)) if steps.size >= _STEPS_NEEDED else 0.0
+    if (steps < 0).any() or not _USUAL_STEP_S[0] <= usual_s <= _USUAL_STEP_S[1]:
+        return None
+    last, step_ms = clock[-1], 1000.0 * stamps.step_s
+    why = f"its stamps are {1000 * usual_s:.3g} ms apart (median) and written to {step_ms:g} ms"
+    return ColumnChoice("elapsed_time", last.column, last.label, "s", why, 0.8, 1000.0, stamps.step_s)
 
 
 def date_doubt(name: str, clock: ClockTimes) -> Finding:

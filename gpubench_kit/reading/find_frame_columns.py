@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
-from gpubench_kit.reading.clock_columns import clock_of_sample, find_clock, passed_since_zero
+from gpubench_kit.reading.clock_columns import clock_of_sample, find_clock, passed_since_zero, steps_of_clock
 from gpubench_kit.reading.find_columns import (
     ELAPSED_UNITS_MS,
     UNITS_MS,
@@ -42,7 +42,8 @@ class FrameColumns:
     Attributes
     ----------
     frame_time : column of the frame times; None where they are the steps of ``elapsed``
-    elapsed : column of the time that has passed; None where there is none
+    elapsed : column of the time that has passed; None where there is none; the last one of the clock where only its
+        stamps tell when frames began
     clock : columns of the wall clock: none, one, or two (date and time of day)
     sensors : columns of sensors
     sources : columns that tell frames of several sources apart, each with the values of those wanted; no values:
@@ -50,6 +51,7 @@ class FrameColumns:
     outcomes : columns that may tell what became of each frame
     counted : columns that tell which frames count, each with the values of those that do
     date_order : as declared, for the clock
+    has_stamps_only : whether the frame times are the steps of the clock's stamps
     """
 
     frame_time: ColumnChoice | None
@@ -60,6 +62,7 @@ class FrameColumns:
     outcomes: tuple[int, ...] = ()
     counted: tuple[tuple[int, tuple[str, ...]], ...] = ()
     date_order: str = ""
+    has_stamps_only: bool = False
 
     @property
     def choices(self) -> tuple[ColumnChoice, ...]:
@@ -87,8 +90,8 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
     Notes
     -----
     A column is the frame time when the steps of a rising column equal it, in s, ms, µs or ns. Where no column
-    passes, the frame times are the steps of the elapsed time; where nothing rises, the only column whose values
-    could be frame times is taken.
+    passes, the frame times are the steps of the elapsed time; where nothing rises, the column whose sum agrees with
+    the clock, else the steps of fine stamps, else the only column whose values could be frame times.
     """
     sample = sample_of(table)
     clock = find_clock(table, sample)
@@ -99,13 +102,19 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
         risers = rising(sample)
     chosen = _declared_frame_time(table, sample, declared) or _found_frame_time(table, sample, risers)
     elapsed = _elapsed_for(table, sample, risers, chosen)
+    has_numbers = chosen is not None or elapsed is not None
+    if not has_numbers:
+        chosen = _agreeing_with_clock(table, sample, clock)
+        elapsed = None if chosen else steps_of_clock(table, clock, date_order=declared.date_order)
     if chosen is None and elapsed is None:
-        chosen = _only_candidate(table, sample, clock)
+        chosen = _only_candidate(table, sample)
     taken = {choice.column for choice in (chosen, elapsed, *clock) if choice}
     sensors = sensors_by_name(table, sample, declared.sensors, taken=taken)
     taken |= {column for column, _ in (*sources, *counted)} | {sensor.column for sensor in sensors}
     outcomes = outcome_columns(table, sample, taken)
-    return FrameColumns(chosen, elapsed, clock, sensors, sources, outcomes, counted, declared.date_order)
+    has_stamps_only = not has_numbers and elapsed is not None
+    told = (sources, outcomes, counted, declared.date_order, has_stamps_only)
+    return FrameColumns(chosen, elapsed, clock, sensors, *told)
 
 
 def _told_apart(table: LogTable, sample: Sample, declared: Declaration) -> tuple[tuple, tuple]:
@@ -193,20 +202,30 @@ def _elapsed_for(
     return None
 
 
-def _only_candidate(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, ...]) -> ColumnChoice:
-    """Return the one column that could be frame times where no time passes in any column of numbers."""
+def _lone_candidates(sample: Sample) -> list[int]:
+    """Return the columns that could be frame times where no time passes in any column of numbers."""
     # Without time beside it, a number in millionths of a second is anything but a frame time.
-    found = [
+    return [
         column
         for column in candidates(sample)
         if plausible_unit(sample.medians[column]) in ("s", "ms") and sample.rising[column] < 0.95
     ]
-    agreeing = _as_the_clock(table, sample, clock, found)
-    if len(agreeing) == 1:
-        unit = plausible_unit(sample.medians[agreeing[0]])
-        teller = "the wall clock" if passed_since_zero(table, clock) is None else clock[0].label
-        why = f"its sum agrees with the time that {teller} says has passed"
-        return _choice((table, sample), "frame_time", agreeing[0], unit=unit, told=(why, 0.9))
+
+
+def _agreeing_with_clock(table: LogTable, sample: Sample, clock: tuple[ColumnChoice, ...]) -> ColumnChoice | None:
+    """Return the one column of frame times whose sum is the time that the stamps say has passed."""
+    agreeing = _as_the_clock(table, sample, clock, _lone_candidates(sample))
+    if len(agreeing) != 1:
+        return None
+    unit = plausible_unit(sample.medians[agreeing[0]])
+    teller = "the wall clock" if passed_since_zero(table, clock) is None else clock[0].label
+    why = f"its sum agrees with the time that {teller} says has passed"
+    return _choice((table, sample), "frame_time", agreeing[0], unit=unit, told=(why, 0.9))
+
+
+def _only_candidate(table: LogTable, sample: Sample) -> ColumnChoice:
+    """Return the one column that could be frame times where nothing tells the time."""
+    found = _lone_candidates(sample)
     stated = [one for one in found if states_time_unit(table, one, plausible_unit(sample.medians[one]))]
     named = [column for column in found if table.dialect.names[column] == "frame_ms"]
     if not named and len(stated) == 1 and len(sample.values) >= _ROWS_NEEDED:

@@ -27,6 +27,9 @@ from gpubench_kit.registry import METRICS, SENSOR_METRICS
 #: Median steps between samples that are taken for real [s]; less than a factor of 1,000, so that one unit fits.
 PLAUSIBLE_STEP_S = (0.02, 15.0)
 
+#: Confidence in a sensor that its values alone tell.
+_BY_VALUES = 0.6
+
 
 @dataclass(frozen=True)
 class SensorColumns:
@@ -38,7 +41,7 @@ class SensorColumns:
         where its times begin at zero
     elapsed : column of the time that has passed; None where the wall clock serves
     sensors : columns of sensors
-    findings : sensors taken by their values, and sensors that cannot be told apart
+    findings : sensors that cannot be told apart, and other doubts
     """
 
     clock: tuple[ColumnChoice, ...]
@@ -184,7 +187,7 @@ def _by_values(
     if known and not choices:
         # Columns beside named sensors are of no concern unless they could be told.
         return (), ()
-    return tuple(choices), tuple(_guesses(table, choices) + _questions(table, unclear, fitting))
+    return tuple(choices), tuple(_questions(table, unclear, fitting))
 
 
 def _guess(table: LogTable, column: int, kind: Kind) -> ColumnChoice:
@@ -192,8 +195,8 @@ def _guess(table: LogTable, column: int, kind: Kind) -> ColumnChoice:
     why = f"its values can only be {kind.words}, and no other column's can"
     taken_for, stated = (kind.metric, column, table.label(column)), stated_unit(table, column)
     if stated and stated.zero:
-        return ColumnChoice(*taken_for, stated.written, why, 0.6, stated.factor, zero=stated.zero)
-    return ColumnChoice(*taken_for, "", why, 0.6, kind.factor)
+        return ColumnChoice(*taken_for, stated.written, why, _BY_VALUES, stated.factor, zero=stated.zero)
+    return ColumnChoice(*taken_for, "", why, _BY_VALUES, kind.factor)
 
 
 def _kinds_of(table: LogTable, sample: Sample, column: int) -> list[Kind]:
@@ -207,14 +210,14 @@ def _kinds_of(table: LogTable, sample: Sample, column: int) -> list[Kind]:
     return [kind for kind in kinds if told in (None, (METRICS[kind.metric].unit, kind.factor))]
 
 
-def _guesses(table: LogTable, choices: list[ColumnChoice]) -> list[Finding]:
-    """Return one finding for each sensor that was taken by its values."""
-    found = []
-    for choice in choices:
-        message = f"{table.name}: {choice.label} was taken for {choice.role}: {choice.why}."
-        action = f"Pin it in the plan: [logs] {_sensors_line(table, {choice.role: choice.column})}"
-        found.append(Finding("note", "sensor_guessed", message, found=choice.confidence, action=action))
-    return found
+def is_guess(choice: ColumnChoice) -> bool:
+    """Return whether a sensor was taken by its values alone."""
+    return choice.confidence == _BY_VALUES
+
+
+def line_of_sensor(table: LogTable, choice: ColumnChoice) -> str:
+    """Return the line of a plan that declares a sensor."""
+    return f"[logs] {_sensors_line(table, {choice.role: choice.column})}"
 
 
 def _questions(table: LogTable, unclear: list[int], fitting: dict[int, list[Kind]]) -> list[Finding]:

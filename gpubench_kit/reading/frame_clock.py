@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.cell_text import is_clock
+from gpubench_kit.reading.clock import clock_of_texts, join_date_and_time
 from gpubench_kit.reading.clock_columns import clock_of_sample, date_doubt, passed_since_zero, passed_told
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.frame_timing import TimedRows
-from gpubench_kit.reading.text_table import LogTable
+from gpubench_kit.reading.text_table import Columns, LogTable
 
 #: Stamps of this resolution or coarser are cut off, not rounded: the first one may be a whole step early [s].
 _COARSE_S = 0.5
@@ -71,6 +73,32 @@ def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> 
         return StartClock(start_s, clock.kind)
     doubt = date_doubt(table.name, clock)
     return StartClock(start_s, clock.kind, clock.other_start_s + moved_s, findings=(doubt,))
+
+
+def with_time_of_stamps(table: LogTable, columns: FrameColumns, read: Columns) -> Columns:
+    """Return columns in which the clock's stamps stand as seconds since the first one.
+
+    Parameters
+    ----------
+    table : the log
+    columns : what its columns are; frame times are the steps of the clock
+    read : the columns as read
+
+    Raises
+    ------
+    LogError : a row has no stamp
+    """
+    texts = [np.array([str(cell) for cell in read.texts[choice.column]], dtype=object) for choice in columns.clock]
+    cells = join_date_and_time(*texts) if len(texts) == 2 else texts[0]
+    clock = clock_of_texts(cells, date_order=columns.date_order)
+    time_s = np.full(len(cells), np.nan) if clock is None else clock.time_s
+    bad = np.flatnonzero(~np.isfinite(time_s))
+    if bad.size:
+        row = int(bad[0])
+        problem = f"row {row + 1} has no stamp in {columns.elapsed.label} ({cells[row][:40]!r} was found)."
+        action = "One stamp for each frame is expected, since no column holds frame times. Record the run again."
+        raise LogError(Fault(table.name, problem, action))
+    return replace(read, numbers={**read.numbers, columns.elapsed.column: time_s})
 
 
 def has_coarse_clock(table: LogTable, columns: FrameColumns) -> bool:

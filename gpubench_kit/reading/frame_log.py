@@ -13,7 +13,7 @@ from gpubench_kit.findings import Finding
 from gpubench_kit.reading.clock_columns import passed_since_zero
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
-from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock
+from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock, with_time_of_stamps
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
 from gpubench_kit.reading.frame_sources import counted_rows, of_sources, rare_outcomes
 from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows, with_time_of_others
@@ -140,7 +140,7 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
         clock=clock.start_s,
         clock_kind=clock.kind,
         other_clock=clock.other_start_s,
-        origin_s=clock.midnight_s if timed.origin_s is None else timed.origin_s,
+        origin_s=clock.midnight_s if timed.origin_s is None or columns.has_stamps_only else timed.origin_s,
         sensors={
             sensor.role: _kept(sensor.in_unit_of_role(read.numbers[sensor.column]), kept) for sensor in sensors
         },
@@ -211,9 +211,11 @@ def _told(
 
 def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *, only_regular: bool) -> Columns:
     """Return the columns needed, without repeated rows."""
-    times = [choice.column for choice in (columns.frame_time, columns.elapsed) if choice]
+    numbers = () if columns.has_stamps_only else (columns.frame_time, columns.elapsed)
+    times = [choice.column for choice in numbers if choice]
     telling = [column for column, _ in (*columns.sources, *columns.counted)]
-    texts = list(dict.fromkeys([*telling, *columns.outcomes]))
+    stamps = [choice.column for choice in columns.clock] if columns.has_stamps_only else []
+    texts = list(dict.fromkeys([*telling, *columns.outcomes, *stamps]))
     read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
     if read is None or read.n_rows == 0:
         raise LogError(
@@ -222,6 +224,8 @@ def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *,
     if columns.sources:
         frame_time = columns.frame_time.column if columns.frame_time else None
         read = of_sources(table, read, sources=columns.sources, frame_time=frame_time)
+    if columns.has_stamps_only:
+        read = with_time_of_stamps(table, columns, read)
     if columns.elapsed is None:
         return read
     return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)

@@ -12,6 +12,9 @@ from gpubench_kit.reading.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.text_table import Columns, LogTable
 
+#: Times written no finer than this show in the lows [ms].
+_COARSE_MS = 0.5
+
 
 @dataclass(frozen=True)
 class Frames:
@@ -85,7 +88,11 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
     """Return frames as the steps of the elapsed time; the last row only ends the frame before it."""
     time_ms = read.numbers[elapsed.column] * elapsed.factor
     time_ms = time_ms[np.isfinite(time_ms)]
-    message = f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them."
+    coarse = f"; they are written to {elapsed.step * elapsed.factor:g} ms"
+    message = (
+        f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them"
+        f"{coarse if elapsed.step * elapsed.factor >= _COARSE_MS else ''}."
+    )
     finding = Finding("note", "frame_times_from_steps", message)
     frame_ms = np.diff(time_ms)
     if frame_ms.size == 0 or (frame_ms < 0).any():

@@ -32,6 +32,10 @@ POWER = Kind("board_w", "a power in watts", 3.0, 1500.0)
 CLOCK = Kind("core_mhz", "a clock in megahertz", 150.0, 6000.0)
 FAN = Kind("fan_rpm", "a fan speed in revolutions per minute", 300.0, 6000.0)
 VOLTAGE = Kind("core_mv", "a voltage in volts", 0.45, 1.6, 1000.0)
+KINDS = (LOAD, HEAT, POWER, CLOCK, FAN, VOLTAGE)
+
+#: A single reading may be wrong; the rest of a log must be what its first rows were taken for.
+_SHARE_WITHIN = 0.95
 
 
 def fitting_kinds(values: np.ndarray, step: float) -> list[Kind]:
@@ -49,10 +53,11 @@ def fitting_kinds(values: np.ndarray, step: float) -> list[Kind]:
     Notes
     -----
     A load swings between idle and busy over most of 0 to 100. Heat and fans have inertia, and move by a few
-    percent at a time; clocks jump. Power is written with decimals, clocks and fan speeds are not.
+    percent at a time; clocks jump. Power is written with decimals, clocks and fan speeds are not. What rises by the
+    same whole number from row to row counts the rows.
     """
     known = values[np.isfinite(values)]
-    if known.size < 5 or known.min() < 0 or known.min() == known.max():
+    if known.size < 5 or known.min() < 0 or known.min() == known.max() or _is_counter(known):
         return []
     if _is_load(known):
         return [LOAD]
@@ -66,6 +71,26 @@ def fitting_kinds(values: np.ndarray, step: float) -> list[Kind]:
         VOLTAGE: step < 0.1,
     }
     return [kind for kind, fits in moves.items() if fits and kind.low <= median < kind.high]
+
+
+def is_within(values: np.ndarray, metric: str) -> bool:
+    """Return whether nearly all values of a log can be those of the sensor that its first rows were taken for.
+
+    Parameters
+    ----------
+    values : array of shape (n,), in the metric's unit
+    metric : of one of the kinds
+    """
+    kind = next(one for one in KINDS if one.metric == metric)
+    known = values[np.isfinite(values)]
+    can_be = (known >= 0) & (known <= kind.high * kind.factor)
+    return bool(known.size == 0 or can_be.mean() >= _SHARE_WITHIN)
+
+
+def _is_counter(known: np.ndarray) -> bool:
+    """Return whether values are whole numbers, each the same distance from the one before."""
+    steps = np.diff(known)
+    return bool(steps[0] != 0 and (steps == steps[0]).all() and (known == np.rint(known)).all())
 
 
 def _is_load(known: np.ndarray) -> bool:

@@ -13,6 +13,7 @@ from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_te
 from gpubench_kit.reading.clock_columns import date_doubt
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_sensor_columns import SensorColumns, find_sensor_columns
+from gpubench_kit.reading.guessed_sensors import with_guesses_that_hold
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
 from gpubench_kit.reading.text_table import Columns, LogTable, open_table, read_columns
 
@@ -75,6 +76,7 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     table = open_table(path, name=name)
     columns = find_sensor_columns(table, declared or Declaration())
     read = _columns_read(table, columns)
+    columns = with_guesses_that_hold(table, columns, read)
     declared = declared or Declaration()
     clock = _clock(table, columns, read, declared.date_order)
     stamps_s, step_s = _stamps(table, columns, read, clock)
