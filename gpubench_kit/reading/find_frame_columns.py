@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from gpubench_kit.reading.find_columns import (
 )
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
 from gpubench_kit.reading.frame_sources import find_source, has_equal_pair, outcome_columns, sample_of_sources
+from gpubench_kit.reading.frame_steps import ask_which, elapsed_alone, is_time, rises_as_time, same_course
 from gpubench_kit.reading.named_sensors import sensors_by_name
 from gpubench_kit.reading.stated_units import states_time_unit
 from gpubench_kit.reading.text_table import LogTable, no_such_column
@@ -30,9 +31,6 @@ _ROWS_NEEDED = 8
 
 #: A lone column with a larger median could as well be frame rates [ms; fps].
 _SLOWEST_ALONE_MS = 25.0
-
-#: Shortest usual step of elapsed time that frame times are taken from [ms].
-_SHORTEST_STEP_MS = 1.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +99,11 @@ def find_frame_columns(table: LogTable, declared: Declaration) -> FrameColumns:
         sample = sample_of_sources(table, sample, sources)
         risers = rising(sample)
     chosen = _declared_frame_time(table, sample, declared) or _found_frame_time(table, sample, risers)
-    elapsed = _elapsed_for(table, sample, risers, chosen)
+    elapsed = _elapsed_for(table, sample, risers, chosen) if chosen else elapsed_alone(table, sample, risers)
+    if chosen is not None and elapsed is None and rises_as_time(sample, chosen):
+        chosen, elapsed = None, replace(chosen, role="elapsed_time")
+    if chosen is None and elapsed is not None and elapsed.confidence < 1.0:
+        chosen, elapsed = _column_or_steps(table, sample, elapsed)
     has_numbers = chosen is not None or elapsed is not None
     if not has_numbers:
         chosen = _agreeing_with_clock(table, sample, clock)
@@ -176,30 +178,36 @@ def _found_frame_time(table: LogTable, sample: Sample, risers: list[int]) -> Col
     return None
 
 
-def _elapsed_for(
-    table: LogTable, sample: Sample, risers: list[int], chosen: ColumnChoice | None
-) -> ColumnChoice | None:
-    """Return the elapsed time that goes with the frame times; without these, one whose steps could be them."""
-    if chosen is not None:
-        tried = (pair(sample, chosen.column, elapsed) for elapsed in risers if elapsed != chosen.column)
-        pairs = [one for one in tried if one and (one.is_equal or one.is_near)]
-        if not pairs:
-            return None
-        best = min(
-            pairs,
-            key=lambda one: (round(one.error, 4), sample.steps[one.elapsed] * ELAPSED_UNITS_MS[one.elapsed_unit]),
-        )
-        why = f"it rises, and its steps agree with {chosen.label}"
-        unit = best.elapsed_unit
-        return _choice((table, sample), "elapsed_time", best.elapsed, unit=unit, told=(why, 0.95))
-    for elapsed in risers:
-        step = float(np.nanmedian(np.diff(sample.values[:, elapsed])))
-        unit = plausible_unit(step)
-        # Shorter steps in seconds could as well be minutes.
-        if unit and step * UNITS_MS[unit] >= _SHORTEST_STEP_MS:
-            why = f"it rises by {step:g} {unit} a row (median), and no column equals its steps"
-            return _choice((table, sample), "elapsed_time", elapsed, unit=unit, told=(why, 0.8))
-    return None
+def _elapsed_for(table: LogTable, sample: Sample, risers: list[int], chosen: ColumnChoice) -> ColumnChoice | None:
+    """Return the elapsed time that goes with the frame times."""
+    tried = (pair(sample, chosen.column, elapsed) for elapsed in risers if elapsed != chosen.column)
+    pairs = [one for one in tried if one and (one.is_equal or one.is_near)]
+    if not pairs:
+        return None
+    best = min(
+        pairs,
+        key=lambda one: (round(one.error, 4), sample.steps[one.elapsed] * ELAPSED_UNITS_MS[one.elapsed_unit]),
+    )
+    why = f"it rises, and its steps agree with {chosen.label}"
+    unit = best.elapsed_unit
+    return _choice((table, sample), "elapsed_time", best.elapsed, unit=unit, told=(why, 0.95))
+
+
+def _column_or_steps(
+    table: LogTable, sample: Sample, elapsed: ColumnChoice
+) -> tuple[ColumnChoice | None, ColumnChoice | None]:
+    """Return the column of frame times, or the time whose steps they are, where the two disagree."""
+    others = [column for column in _lone_candidates(sample) if column != elapsed.column]
+    # Loads, temperatures and frame rates are as large as frame times: what states a unit of time is a rival.
+    rivals = [one for one in others if states_time_unit(table, one, plausible_unit(sample.medians[one]))]
+    alike = [] if states_time_unit(table, elapsed.column, elapsed.unit) else same_course(sample, elapsed, others)
+    if not alike and is_time(table, sample, elapsed, rivals=rivals):
+        return None, elapsed
+    unit = plausible_unit(sample.medians[(alike or rivals)[0]])
+    if len(alike) != 1:
+        raise ask_which(table, elapsed, alike or rivals, unit=unit)
+    why = f"the steps of {elapsed.label} rise and fall with it"
+    return _choice((table, sample), "frame_time", alike[0], unit=unit, told=(why, 0.9)), None
 
 
 def _lone_candidates(sample: Sample) -> list[int]:

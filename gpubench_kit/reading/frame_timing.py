@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
 from gpubench_kit.reading.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice
 from gpubench_kit.reading.find_frame_columns import FrameColumns
+from gpubench_kit.reading.stated_units import states_time_unit
 from gpubench_kit.reading.text_table import Columns, LogTable
 
 #: Times written no finer than this show in the lows [ms].
@@ -93,7 +95,7 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
         f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them"
         f"{coarse if elapsed.step * elapsed.factor >= _COARSE_MS else ''}."
     )
-    finding = Finding("note", "frame_times_from_steps", message)
+    finding = Finding("note", "frame_times_from_steps", message, action=_unit_pinned(table, elapsed))
     frame_ms = np.diff(time_ms)
     if frame_ms.size == 0 or (frame_ms < 0).any():
         where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
@@ -103,6 +105,16 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
         raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
     step_ms = elapsed.step * elapsed.factor
     return TimedRows(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
+
+
+def _unit_pinned(table: LogTable, elapsed: ColumnChoice) -> str:
+    """Return the line that pins the unit of a time, where only the size of its steps tells it."""
+    is_told = elapsed.unit == "s" or elapsed.confidence == 1.0
+    if is_told or states_time_unit(table, elapsed.column, elapsed.unit):
+        return ""
+    heading = json.dumps(table.key(elapsed.column), ensure_ascii=False)
+    line = f'frame_time = {{ column = {heading}, unit = "{elapsed.unit}" }}'
+    return f"It was read in {elapsed.unit}; pin it in the plan, or correct the unit: [logs] {line}"
 
 
 def _stamped(

@@ -1,4 +1,4 @@
-"""Units that a log states: in a row below the heading, behind the numbers of cells, or in a heading's brackets."""
+"""Units that a log states: in a row below the heading, behind the numbers of cells, or at a heading's end."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from gpubench_kit.reading.text_table import LogTable
+from gpubench_kit.registry import METRICS
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,9 @@ _KNOWN = {
 _SAME_TIME = {"s": "s", "sec": "s", "ms": "ms", "us": "us", "µs": "us", "μs": "us", "ns": "ns"}
 
 _IN_BRACKETS = re.compile(r".*[\[(]\s*([^\[\]()]{1,5}?)\s*[\])]\s*")
+#: The last word of a heading; single letters that are also used to tell columns apart are none.
+_LAST_WORD = re.compile(r".+[\s_]([^\s_\[\]()]{1,4})")
+_NO_WORDS = frozenset({"f", "a"})
 
 
 def stated_unit(table: LogTable, column: int) -> StatedUnit | None:
@@ -81,5 +85,9 @@ def states_time_unit(table: LogTable, column: int, unit: str) -> bool:
 
 def _written(table: LogTable, column: int) -> str:
     """Return the unit of a column as it is written; empty where there is none."""
-    in_heading = _IN_BRACKETS.fullmatch(table.dialect.names[column])
-    return table.dialect.units[column].strip("[]() ") or (in_heading[1] if in_heading else "")
+    heading = table.dialect.names[column]
+    in_brackets, last = _IN_BRACKETS.fullmatch(heading), _LAST_WORD.fullmatch(heading.strip())
+    if table.dialect.units[column].strip("[]() ") or in_brackets:
+        return table.dialect.units[column].strip("[]() ") or in_brackets[1]
+    word = last[1].lower() if last and heading not in METRICS else ""
+    return last[1] if word and word not in _NO_WORDS and (word in _KNOWN or word in _SAME_TIME) else ""
