@@ -7,6 +7,8 @@ import math
 import re
 from collections.abc import Sequence
 
+from gpubench_kit.reading.stamp_forms import begins_with_stamp, is_stamp
+
 #: Texts that stand for "no value".
 MISSING = frozenset(
     ("", "-", "--", "n/a", "na", "n.a.", "nan", "null", "none", "-nan", "#n/a", "#na", "<na>", "nil", "missing")
@@ -40,7 +42,7 @@ def is_missing(cell: str) -> bool:
 
 def is_clock(cell: str) -> bool:
     """Return whether a cell looks like a date, a time of day, or both."""
-    return _CLOCK.fullmatch(cell.strip()) is not None
+    return _CLOCK.fullmatch(cell.strip()) is not None or is_stamp(cell)
 
 
 def is_number(cell: str, decimal: str = ".", thousands: str = "") -> bool:
@@ -81,7 +83,7 @@ def begins_with_words(line: str) -> bool:
     """Return whether a line begins with neither a number nor a clock, as lines of a summary do."""
     first = _BEFORE_SEPARATOR.match(line.strip().strip('"'))[0].strip()
     token = first.split(maxsplit=1)[0] if first else ""
-    if not token or looks_numeric(token) or is_clock(token):
+    if not token or looks_numeric(token) or is_clock(token) or begins_with_stamp(line):
         return False
     return not token[0].isdigit() or _WORD.search(first) is not None
 

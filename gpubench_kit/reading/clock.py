@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.reading.stamp_forms import plain_stamp, plain_stamps
+
 #: Epochs from 2001 to 2038, by what one unit of them is in seconds.
 _EPOCH_FROM, _EPOCH_TO = 1.0e9, 2.15e9
 _EPOCH_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
@@ -65,16 +67,16 @@ def clock_of_texts(cells: np.ndarray, *, date_order: str = "") -> ClockTimes | N
     -------
     ClockTimes, or None where the first cell is no date or time of day that is known
     """
-    first = next((cell.strip() for cell in cells if cell.strip()), "")
+    texts = plain_stamps(cells)
+    first = next(filter(None, texts), "")
     if _TIME_OF_DAY.fullmatch(first):
-        return _times_of_day([cell.strip() for cell in cells])
+        return _times_of_day(texts)
     if _ISO.fullmatch(first):
-        texts = [cell.strip() for cell in cells]
         if first[4] != "-":
             texts = [text[:10].replace(first[4], "-") + text[10:] for text in texts]
         return _dated(texts)
     if _DAY_OR_MONTH_FIRST.fullmatch(first):
-        return _day_or_month_first([cell.strip() for cell in cells], date_order)
+        return _day_or_month_first(texts, date_order)
     return None
 
 
@@ -100,17 +102,17 @@ def join_date_and_time(dates: np.ndarray, times: np.ndarray) -> np.ndarray:
 
 def is_date_only(cell: str) -> bool:
     """Return whether a cell is a date without a time of day."""
-    return ":" not in cell and bool(re.fullmatch(r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}", cell.strip()))
+    return ":" not in cell and bool(re.fullmatch(r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}", plain_stamp(cell)))
 
 
 def is_time_only(cell: str) -> bool:
     """Return whether a cell is a time of day without a date."""
-    return _TIME_OF_DAY.fullmatch(cell.strip()) is not None
+    return _TIME_OF_DAY.fullmatch(plain_stamp(cell)) is not None
 
 
 def begins_at_zero(cell: str) -> bool:
     """Return whether a first time, with seconds and without a date, is a few seconds from zero at most."""
-    part = _TIME_OF_DAY.fullmatch(cell.strip())
+    part = _TIME_OF_DAY.fullmatch(plain_stamp(cell))
     return bool(part and part[3] and not part[4]) and _seconds_of_day(part) < _NEAR_ZERO_S
 
 
