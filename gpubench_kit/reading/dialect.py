@@ -8,14 +8,12 @@ import sys
 from dataclasses import dataclass, replace
 
 from gpubench_kit.errors import Fault, LogError
-from gpubench_kit.reading.cell_text import looks_numeric, number_marks, split_line
-from gpubench_kit.reading.separator_fit import SeparatorFit, best_fit
+from gpubench_kit.reading.cell_text import looks_numeric, number_marks
+from gpubench_kit.reading.decimal_comma import comma_between_digits, is_decimal_comma
+from gpubench_kit.reading.look_ahead import COMMENT_MARKS, LOOK_AHEAD, full_lines, whole_lines
+from gpubench_kit.reading.separator_fit import SeparatorFit, best_fit, cells_of
 
-#: First look [bytes]; more is read only where no rows are found in it.
-LOOK_AHEAD = 8_192
-
-#: Lines of the look-ahead that the separator is found from, and rows that are kept as a sample.
-_LINES_TRIED = 16
+#: Rows of the look-ahead that are kept as a sample.
 _ROWS_KEPT = 96
 
 #: Rows that the look-ahead must hold; with fewer, it ends within a preamble.
@@ -28,8 +26,6 @@ _MOST_COLUMNS = 2_000
 
 #: Share of understood cells from which on the beginning of a log is taken for its table.
 _GOOD_FIT = 0.6
-
-COMMENT_MARKS = ("#", "//", "%", "!")
 
 #: A line drawn between the heading and the rows.
 _RULER = re.compile(r"[-=_+|:\s]*[-=_]{2}[-=_+|:\s]*")
@@ -103,7 +99,7 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
 
     Raises
     ------
-    LogError : no rows with numbers
+    LogError : no rows with numbers, or a comma that could be a decimal mark as well as a separator
     """
     fit = _fit_of_log(text)
     if fit is None:
@@ -111,6 +107,15 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
     if len(fit.is_numeric) > _MOST_COLUMNS:
         problem = f"a row has {len(fit.is_numeric)} cells; at most {_MOST_COLUMNS} are read."
         raise LogError(Fault(name, problem, "Name the log that the recorder wrote, one row per frame or sample."))
+    found = _rows_found(text, name, fit)
+    if fit.separator == "," and len(fit.is_numeric) == 2 and _comma_is_decimal(text, name, found[0]):
+        fit = SeparatorFit("", (True,), fit.score)
+        found = _rows_found(text, name, fit)
+    return (_without_doubt(text, found, fit), found[1]) if found[0].marks_in_doubt else found
+
+
+def _rows_found(text: bytes, name: str, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]:
+    """Return the dialect and the first rows; they are looked for as far down as it takes."""
     size = LOOK_AHEAD
     while True:
         found = _table_in(whole_lines(text, 0, size), fit)
@@ -118,8 +123,16 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
         if is_last and found is None:
             raise LogError(_no_rows(text, name))
         if found is not None and (is_last or len(found[1]) >= _ROWS_ENOUGH):
-            return (_without_doubt(text, found, fit), found[1]) if found[0].marks_in_doubt else found
+            return found
         size *= 16
+
+
+def _comma_is_decimal(text: bytes, name: str, dialect: Dialect) -> bool:
+    """Return whether what was taken for two columns is one of numbers with a decimal comma."""
+    comma = comma_between_digits(text[dialect.first_row :])
+    above = text[: dialect.first_row].decode("utf-8", "replace").replace("\r", "").split("\n")
+    heading = dialect.heading or _heading(above, len(above) - 1, SeparatorFit("", (True,), 1.0))[0]
+    return is_decimal_comma(comma, heading, units=UNITS, where=f"{name}, line {dialect.first_line}")
 
 
 def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: SeparatorFit) -> Dialect:
@@ -127,7 +140,7 @@ def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: Sep
     dialect, sample = found
     starts = (len(text) // 2, max(dialect.first_row, len(text) - LOOK_AHEAD))
     lines = (line for start in starts for line in full_lines(whole_lines(text, start, LOOK_AHEAD)))
-    rows = [row for row in (split_line(line, fit.separator) for line in lines) if fit.holds(row)]
+    rows = [row for row in (cells_of(line, fit.separator) for line in lines) if fit.holds(row)]
     decimal, thousands, in_doubt = _marks(text, [*sample, *rows], fit)
     return replace(dialect, decimal=decimal, thousands=thousands, marks_in_doubt=in_doubt)
 
@@ -140,30 +153,6 @@ def _fit_of_log(text: bytes) -> SeparatorFit | None:
     starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
     fits = [fit, *(best_fit(full_lines(whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
     return max((one for one in fits if one), key=lambda one: one.score, default=None)
-
-
-def whole_lines(text: bytes, start: int, size: int) -> bytes:
-    """Return the whole lines that lie within a stretch of the text.
-
-    Parameters
-    ----------
-    text : the log as UTF-8
-    start, size : of the stretch [bytes]
-    """
-    begin = text.find(b"\n", start) + 1 if start else 0
-    return text[begin:] if start + size >= len(text) else text[begin : text.rfind(b"\n", begin, start + size) + 1]
-
-
-def full_lines(head: bytes) -> list[str]:
-    """Return some lines that hold anything but comments, evenly spread.
-
-    Parameters
-    ----------
-    head : whole lines as UTF-8
-    """
-    lines = head.decode("utf-8", "replace").split("\n")
-    full = [line.rstrip("\r") for line in lines if line.strip() and not line.startswith(COMMENT_MARKS)]
-    return [full[k * len(full) // _LINES_TRIED] for k in range(_LINES_TRIED)] if len(full) > _LINES_TRIED else full
 
 
 def _no_rows(text: bytes, name: str) -> Fault:
@@ -181,7 +170,7 @@ def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]
     first = _first_row(lines, full, fit)
     if first is None:
         return None
-    rows = [split_line(lines[place], fit.separator) for place in full if place >= first][:_ROWS_KEPT]
+    rows = [cells_of(lines[place], fit.separator) for place in full if place >= first][:_ROWS_KEPT]
     rows = [row for row in rows if len(row) == len(fit.is_numeric)]
     heading, units_line, n_preamble = _heading(lines, first, fit)
     decimal, thousands, in_doubt = _marks(head, rows, fit)
@@ -211,13 +200,13 @@ def _first_row(lines: list[str], full: list[int], fit: SeparatorFit) -> int | No
     and a number among them belong to the data too, so that a damaged row is found out and not taken for words
     above the table.
     """
-    rows = (place for place, line in enumerate(full) if fit.holds(split_line(lines[line], fit.separator)))
+    rows = (place for place, line in enumerate(full) if fit.holds(cells_of(lines[line], fit.separator)))
     found = list(itertools.islice(rows, _ROWS_ENOUGH))
     pairs = [place for place, following in itertools.pairwise(found) if following == place + 1]
     if not found:
         return None
     first = (pairs or found)[0]
-    while first > 0 and fit.resembles(split_line(lines[full[first - 1]], fit.separator)):
+    while first > 0 and fit.resembles(cells_of(lines[full[first - 1]], fit.separator)):
         first -= 1
     return full[first]
 
@@ -247,7 +236,7 @@ def _heading_cells(line: str, fit: SeparatorFit) -> list[str]:
     for mark in COMMENT_MARKS:
         line = line.removeprefix(mark)
     if fit.separator != " ":
-        return [cell.strip() for cell in split_line(line.strip(" "), fit.separator)]
+        return [cell.strip() for cell in cells_of(line.strip(" "), fit.separator)]
     wide = re.split(r"\s{2,}|\t", line.strip())
     return wide if len(wide) == len(fit.is_numeric) else line.split()
 

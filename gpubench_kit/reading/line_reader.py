@@ -9,8 +9,9 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.cell_text import begins_with_words, looks_numeric, number, number_marks, split_line
+from gpubench_kit.reading.cell_text import begins_with_words, looks_numeric, number, number_marks
 from gpubench_kit.reading.dialect import COMMENT_MARKS, Dialect
+from gpubench_kit.reading.separator_fit import cells_of
 
 #: Most lines after the last row that are taken for a summary.
 _SUMMARY_LINES = 60
@@ -155,7 +156,7 @@ def _sorted_lines(text: bytes, dialect: Dialect, wanted: list[int]) -> _Lines:
 def _sort_row(lines: _Lines, line_number: int, line: str, how: tuple[Dialect, list[int]]) -> None:
     """Add a line to the rows if it has the cells wanted, else to the odd ones."""
     dialect, wanted = how
-    cells = split_line(line, dialect.separator)
+    cells = cells_of(line, dialect.separator)
     n_cells, n_columns = len(cells), dialect.n_columns
     has_too_many = n_cells > n_columns and any(cell.strip() for cell in cells[n_columns:])
     is_short = n_cells < n_columns and (dialect.separator == " " or max(wanted) >= n_cells)

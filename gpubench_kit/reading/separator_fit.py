@@ -41,6 +41,12 @@ class SeparatorFit:
         )
 
 
+def cells_of(line: str, separator: str) -> list[str]:
+    """Return the cells of a line as `split_line` does; a lone cell without the quotes around it."""
+    is_quoted = separator == "" and '"' in line
+    return split_line(line.strip(), "\t") if is_quoted else split_line(line, separator)
+
+
 def best_fit(lines: list[str]) -> SeparatorFit | None:
     """Return the separator that makes most lines rows of numbers; None where no line has a number."""
     text, best = "\n".join(lines), None
@@ -52,7 +58,7 @@ def best_fit(lines: list[str]) -> SeparatorFit | None:
 
 def _fit(lines: list[str], separator: str) -> SeparatorFit | None:
     """Return how well a separator fits; None where it leaves no numbers."""
-    rows = [split_line(line, separator) for line in lines]
+    rows = [cells_of(line, separator) for line in lines]
     counts = Counter(map(len, rows))
     if not counts:
         return None
