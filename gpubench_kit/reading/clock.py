@@ -148,7 +148,19 @@ def _day_or_month_first(texts: list[str], date_order: str) -> ClockTimes | None:
     if clock is None or not in_doubt or date_order:
         return clock
     other = _dated([_year_first(part, month_first=True) if part else "" for part in parts])
-    return clock if other is None else replace(clock, in_doubt=True, other_start_s=other.start_s)
+    if other is None or _runs_on(clock, other):
+        return clock
+    return other if _runs_on(other, clock) else replace(clock, in_doubt=True, other_start_s=other.start_s)
+
+
+def _runs_on(clock: ClockTimes, other: ClockTimes) -> bool:
+    """Return whether a clock passes midnight from stamp to stamp wherever the other one jumps by days."""
+    steps, others = (np.diff(one.time_s[np.isfinite(one.time_s)]) for one in (clock, other))
+    if steps.size != others.size:
+        return False
+    is_other = abs(steps - others) > 1.0
+    runs_on, jumps = (steps >= 0) & (steps < _DAY_S / 2), abs(others) > _DAY_S
+    return bool(is_other.any() and (runs_on & jumps)[is_other].all())
 
 
 def _year_first(part: re.Match, *, month_first: bool) -> str:

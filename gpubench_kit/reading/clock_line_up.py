@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -34,7 +35,41 @@ def by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | N
     A sensors' clock that was set by an hour within its log gives one hour twice when it goes back: there, the load
     tells which of the two it was, or the samples are not used. Logs that do not overlap differ by a time zone,
     which is whole quarters of an hour; of several that fit, the load tells which, else the only whole hour.
+    Dates that could begin with the day or the month are read as their logs were, or else month first where only
+    then the logs overlap.
     """
+    lined = _by_clocks_as_read(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
+    if lined.overlap > 0 or (frame_log.other_clock is None and sensor_log.other_clock is None):
+        return lined
+    exchanged = _exchanged(frame_log), _exchanged(sensor_log)
+    other = _by_clocks_as_read(*exchanged, offset_s=offset_s, limit_s=limit_s)
+    if not other.overlap > 0:
+        return lined
+    return replace(other, findings=(_date_order_found(frame_log, sensor_log), *other.findings))
+
+
+def _exchanged(log: FrameLog | SensorLog) -> FrameLog | SensorLog:
+    """Return a log with day and month of its clock exchanged, where they could be; others as they are."""
+    return log if log.other_clock is None else replace(log, clock=log.other_clock, other_clock=None)
+
+
+def _date_order_found(frame_log: FrameLog, sensor_log: SensorLog) -> Finding:
+    """Return the finding that the clocks of both logs tell the order of day and month."""
+    log, other = (frame_log, sensor_log) if sensor_log.other_clock is None else (sensor_log, frame_log)
+    whose = "its dates" if other.other_clock is None else f"its dates and those of {other.name}"
+    read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in (log.other_clock, log.clock))
+    message = (
+        f"{log.name}: {whose} were read month first after all ({read}, not {first}) to line the logs up: only so "
+        f"does its clock meet that of {other.name}."
+    )
+    action = 'Pin it in the plan: [logs] date_order = "month_first"'
+    return Finding("note", "date_order_by_clocks", message, action=action)
+
+
+def _by_clocks_as_read(
+    frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None, limit_s: float
+) -> LineUp:
+    """Return the line-up by two wall clocks whose dates are as they were read; see `by_clocks`."""
     run_s, found = frame_log.frames.end_s, ()
     shifts = _shifts(frame_log, sensor_log, offset_s or 0.0)
     shift_s = _told_by_load(shifts, sensor_log, run_s, limit_s) if len(shifts) > 1 else shifts[0]
