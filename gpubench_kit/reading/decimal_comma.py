@@ -48,12 +48,12 @@ def comma_between_digits(text: bytes) -> str:
     return comma
 
 
-def is_decimal_comma(comma: str, heading: str, *, units: Container[str], where: str) -> bool:
+def is_decimal_comma(rows: bytes, heading: str, *, units: Container[str], where: str) -> bool:
     """Return whether a comma between digits is a decimal mark, from the rows and the heading above them.
 
     Parameters
     ----------
-    comma : what the rows tell, from `comma_between_digits`
+    rows : the rows as UTF-8
     heading : the line above them that names columns; empty where there is none
     units : texts that are units in small letters
     where : the first row, in messages
@@ -64,9 +64,12 @@ def is_decimal_comma(comma: str, heading: str, *, units: Container[str], where: 
     """
     cells = [cell.strip("[]() ").lower() for cell in heading.split(",")]
     ends_in_unit = len(cells) == 2 and cells[1] in units and cells[0] not in units
-    if len(cells) == 2:
+    if len(cells) == 2 and not ends_in_unit:
+        return False
+    comma = comma_between_digits(rows)
+    if ends_in_unit:
         # 'time, s' is a name and its unit, 'time,s' could be two names.
-        return ends_in_unit and (comma == "decimal" or (comma == "open" and ", " in heading))
+        return comma == "decimal" or (comma == "open" and ", " in heading)
     names_one = bool(heading) and not _SEVERAL_NAMES.search(heading) and not heading.startswith(COMMENT_MARKS)
     if names_one and comma == "rather separator":
         problem = f"the heading {heading.strip()[:60]!r} names one column, and the rows look like two."

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.reading.cell_text import looks_numeric, number_marks
-from gpubench_kit.reading.decimal_comma import comma_between_digits, is_decimal_comma
+from gpubench_kit.reading.decimal_comma import is_decimal_comma
 from gpubench_kit.reading.look_ahead import COMMENT_MARKS, LOOK_AHEAD, full_lines, whole_lines
 from gpubench_kit.reading.separator_fit import SeparatorFit, best_fit, cells_of
 
@@ -129,10 +129,10 @@ def _rows_found(text: bytes, name: str, fit: SeparatorFit) -> tuple[Dialect, lis
 
 def _comma_is_decimal(text: bytes, name: str, dialect: Dialect) -> bool:
     """Return whether what was taken for two columns is one of numbers with a decimal comma."""
-    comma = comma_between_digits(text[dialect.first_row :])
+    where = f"{name}, line {dialect.first_line}"
     above = text[: dialect.first_row].decode("utf-8", "replace").replace("\r", "").split("\n")
     heading = dialect.heading or _heading(above, len(above) - 1, SeparatorFit("", (True,), 1.0))[0]
-    return is_decimal_comma(comma, heading, units=UNITS, where=f"{name}, line {dialect.first_line}")
+    return is_decimal_comma(text[dialect.first_row :], heading, units=UNITS, where=where)
 
 
 def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: SeparatorFit) -> Dialect:
