@@ -46,8 +46,8 @@ def everyday(levels: pd.DataFrame, plan) -> Section:
     if not any(by_game):
         return left_out(name, title, "no average frame rate was measured")
     text = (
-        "How high each tuning stands. Whether two of them really differ is answered below: runs done close "
-        "together share much of their noise, so a comparison can be surer than two overlapping lines suggest."
+        "How high each tuning stands. Whether two of them really differ is answered below, by the interval of "
+        "their difference: two lines may overlap here although the difference is real."
     )
     body = join([paragraph(text), chart_grid(by_game)])
     return Section(

@@ -6,17 +6,16 @@ import pandas as pd
 
 from gpubench_kit.figures.words import metric_of, scene_text, sentence
 from gpubench_kit.number_text import number_text, percent_text, significant_text
+from gpubench_kit.page.deciding_tests import deciding_sentences
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, table, terms, tied
 from gpubench_kit.page.section import Section
+from gpubench_kit.statistics.reasons import CAUTION_TEXT, reason_words
 
 _LAYOUTS = {
-    "rounds": "Runs were made in rounds, one of each tuning, the tuning applied anew for each run; tunings are "
-    "compared within a round.",
-    "shared-rounds": "Runs were made in rounds, but one change of tuning served several games; the result over all "
-    "games therefore counts rounds, not games.",
+    "rounds": "Runs were made in rounds, one of each tuning.",
     "restarts": "Each side was measured in several separate blocks; the block is the unit, not the single run.",
-    "confounded": "Where each side was measured in one block only, no verdict is given: a difference between "
-    "tunings and a difference between two restarts cannot be told apart.",
+    "confounded": "Where each side was measured in one block only, no verdict is given unless a spread between "
+    "restarts is stated: a difference between tunings and a difference between two restarts cannot be told apart.",
     "not_stated": "Where the order of the runs is not stated, the two sides are treated as separate groups, and "
     "there is no result over games.",
 }
@@ -35,6 +34,7 @@ _ADJUST = {
     "1995).",
     "none": "For screening only, p-values are not adjusted for the number of comparisons.",
 }
+_ALTERNATED = "order_stated_alternated"
 _APPLIED = {"each_run": "before each run", "each_block": "once for each block of runs"}
 _UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "rpm"}
 _FRAMES = {"rendered": "rendered frames", "shown": "frames shown"}
@@ -128,6 +128,8 @@ def _layout_sentences(comparisons: pd.DataFrame, plan) -> list[str]:
     is_across = _between_cards(comparisons, plan)
     told = _told_layouts(comparisons[~is_across], _LAYOUTS)
     told += [one for one in _told_layouts(comparisons[is_across], _LAYOUTS | _BETWEEN_CARDS) if one not in told]
+    if any(_ALTERNATED in reason_words(one) for one in set(comparisons["reason"])):
+        told.append(CAUTION_TEXT[_ALTERNATED])
     if plan.analysis.applied in _APPLIED:
         told.append(f"The plan states that tunings were applied {_APPLIED[plan.analysis.applied]}.")
     told += _rules(plan)
@@ -145,10 +147,14 @@ def _told_layouts(comparisons: pd.DataFrame, texts: dict[str, str]) -> list[str]
 
 def _between_cards(comparisons: pd.DataFrame, plan) -> pd.Series:
     """Return which rows compare two single cards; between samples of models the card itself is the unit."""
-    names = {*comparisons["of_card"], *comparisons["against_card"]}
-    models = {name for name in names if len(plan.cards_named(name)) > 1}
     sides = comparisons[["of_card", "against_card"]]
-    return (sides["of_card"] != sides["against_card"]) & ~sides.isin(models).any(axis=1)
+    return (sides["of_card"] != sides["against_card"]) & ~sides.isin(_models(comparisons, plan)).any(axis=1)
+
+
+def _models(comparisons: pd.DataFrame, plan) -> frozenset[str]:
+    """Return the models compared of which there are several cards."""
+    names = {*comparisons["of_card"], *comparisons["against_card"]}
+    return frozenset(name for name in names if len(plan.cards_named(name)) > 1)
 
 
 def metric_of_sensors(comparisons: pd.DataFrame) -> bool:
@@ -179,8 +185,9 @@ def _judging_sentences(comparisons: pd.DataFrame, plan, *, looks_made: int) -> l
     level = comparisons["confidence"].dropna()
     confidence = percent_text(100 * (level.iloc[0] if len(level) else analysis.confidence))
     told = [
-        f"The unit is a run: each gives one value per metric, and the noise between runs decides. Intervals hold "
-        f"at {confidence}.",
+        f"A run gives one value per metric; frames are never counted as measurements. Intervals hold at "
+        f"{confidence}.",
+        *deciding_sentences(comparisons, samples=_models(comparisons, plan)),
         f"The margin is ±{percent_text(analysis.margin_pct)} unless a table names another. “Same within margin” "
         "needs two one-sided tests to rule out a difference as large as the margin (Schuirmann 1987).",
         "Ratios are averaged on the log scale, so a gain and a loss of the same factor cancel out.",

@@ -21,6 +21,7 @@ from gpubench_kit.figures.words import (
 )
 from gpubench_kit.number_text import change_text, count_text, interval_text, is_missing, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
+from gpubench_kit.page.deciding_tests import note_on_tests, overall_tests
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms, tied
 from gpubench_kit.page.over_benches import over_benches
 from gpubench_kit.page.pairs import groups_in
@@ -77,7 +78,8 @@ def overall_results(overall: pd.DataFrame, plan) -> Section:
     tables = [
         _overall_part(overall, plan, group=group, pair=pair) for group in groups for pair in pairs_in(overall)
     ]
-    key = join([verdict_terms(overall), _scope_words(overall)])
+    tests = paragraph(*overall_tests(overall), css="small")
+    key = join([verdict_terms(overall), _scope_words(overall), tests])
     body = join([guide(), chart_grid(shown), key, more, *tables, over_benches(overall, plan)])
     return Section(name, title, body, pictures=pictures_of(charts.values()))
 
@@ -166,7 +168,8 @@ def _game_table(rows: pd.DataFrame, pair: Sequence[str], *, caption: str, plan) 
         Column("Verdict"), Column("What to know"),
     ]  # fmt: skip
     lines = [_game_line(row, unit, plan=plan) for row in rows.sort_values(["change"], ascending=False).itertuples()]
-    return table(columns, lines, caption=f"{sentence(facts.label)}: {caption}")
+    test = note_on_tests(rows)
+    return table(columns, lines, caption=f"{sentence(facts.label)}: {caption}" + (f". {test}" if test else ""))
 
 
 def _game_line(row: Any, unit: str, *, plan) -> list[str | Markup]:
@@ -183,8 +186,10 @@ def _game_line(row: Any, unit: str, *, plan) -> list[str | Markup]:
 def _to_know(row: Any, plan) -> Iterable[str]:
     """Yield what a reader must know about one game's verdict."""
     yield from caution_sentences(row, plan)
-    if row.verdict != "no_verdict" and row.strict_verdict not in ("", row.verdict):
-        yield f"By its own noise alone: {VERDICT_WORDS[row.strict_verdict]}."
+    # Without borrowed noise the strict verdict differs by the missing correction alone, which is no second opinion.
+    is_borrowed = not is_missing(row.borrowed) and bool(row.borrowed)
+    if is_borrowed and row.verdict != "no_verdict" and row.strict_verdict not in ("", row.verdict):
+        yield f"By its own noise alone, this game by itself: {VERDICT_WORDS[row.strict_verdict]}."
     if row.verdict == "undecided":
         yield _what_would_decide(row, plan)
 

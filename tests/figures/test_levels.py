@@ -110,3 +110,8 @@ def test_reviews_without_frame_rate_have_no_everyday_chart(make):
     levels = levels_of_games(noise, make.plan())
     assert draw_everyday(levels, make.plan()) is None
     assert draw_levels(levels, make.plan(), metric="core_c") is None
+
+
+def test_the_caption_names_no_test_of_pairs(make):
+    caption = draw_everyday(levels_of_games(make.noise(), make.plan()), make.plan()).caption
+    assert caption.endswith("whether two tunings differ is told by the interval of their difference.")

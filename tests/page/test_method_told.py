@@ -6,6 +6,7 @@ import pytest
 from judged_results import claim_plan, game_rows
 
 from gpubench_kit import page
+from gpubench_kit.page.deciding_tests import note_on_tests
 from gpubench_kit.tables import RUN_METRICS
 
 RIVAL = "Tern Ridge 70"
@@ -41,3 +42,40 @@ def test_a_layout_that_both_share_is_told_once():
 
 def test_between_samples_of_models_installations_are_not_called_the_unit():
     assert IN_TURNS not in method_of(ACROSS | {"layout": "restarts"}, cards=SAMPLES)
+
+
+#: Hand-worked: n rounds in pairs have n - 1 degrees of freedom, two groups of n have 2 (n - 1).
+@pytest.mark.parametrize(
+    ("row", "said", "unsaid"),
+    [
+        ({"layout": "rounds", "n_blocks": 4, "df": 6.0}, "groups with one common noise", "within each round is"),
+        ({"layout": "rounds", "n_blocks": 5, "df": 4.0}, "difference within each round is the unit", "two groups"),
+        ({"layout": "rounds", "n_blocks": 3, "df": 4.0, "own": (0.5, 2.0)}, "within each round is", "two groups"),
+        ({"layout": "restarts", "n_blocks": 3, "df": 4.0}, "blocks of runs of the two sides", "each round"),
+        ({"layout": "not_stated", "n_blocks": 3, "df": 3.4}, "own noise (Welch 1947; 3.4 degrees", "common noise"),
+        ({"layout": "confounded", "n_blocks": 3, "df": 5.5}, "by the spread between restarts", "each round"),
+    ],
+)
+def test_the_test_that_was_used_is_told_with_its_degrees_of_freedom(row, said, unsaid):
+    text = method_of(row)
+    assert said in text
+    assert unsaid not in text
+    assert f"{row['df']:g} degrees of freedom" in text
+
+
+def test_no_test_is_told_where_none_was_made():
+    assert "degrees of freedom" not in method_of({"layout": "rounds", "df": float("nan"), "withheld": "one_run"})
+
+
+def test_games_decided_by_different_tests_are_named_with_theirs():
+    groups, pairs = ({"change": 1.0, "n_blocks": n, "df": df} for n, df in ((4, 6.0), (5, 4.0)))
+    assert note_on_tests(game_rows(claim_plan(), groups, pairs)) == (
+        "Tests: two groups, 6 degrees of freedom (Low Tide Racers); "
+        "paired rounds, 4 degrees of freedom (Salt Orchard)."
+    )
+
+
+def test_rounds_that_the_reviewer_states_are_told_as_stated():
+    stated = method_of({"layout": "rounds", "cautions": "order_stated_alternated"})
+    assert "The reviewer states that the two sides were run alternately" in stated
+    assert "The reviewer states" not in method_of({"layout": "rounds"})
