@@ -39,7 +39,9 @@ class StartClock:
     findings: tuple[Finding, ...] = ()
 
 
-def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> StartClock:
+def clock_at_start(
+    table: LogTable, columns: FrameColumns, timed: TimedRows, *, used: LogTable | None = None
+) -> StartClock:
     """Return the wall clock at the start of the first frame.
 
     Parameters
@@ -47,17 +49,17 @@ def clock_at_start(table: LogTable, columns: FrameColumns, timed: TimedRows) -> 
     table : the log
     columns : what its columns are
     timed : its rows
+    used : the log with the first rows that are used as its sample, where these are not simply its first ones
 
     Notes
     -----
     Of whole-second stamps each says that the clock was at least that late. The start is the latest of what they
     say, each less the time that had passed.
     """
-    clock = clock_of_sample(table, columns.clock, date_order=columns.date_order) if columns.clock else None
+    clock = clock_of_sample(used or table, columns.clock, date_order=columns.date_order) if columns.clock else None
     if clock is None:
         return StartClock()
-    # Rows of other sources stand in the look-ahead too: then only the first stamp is surely near the first frame.
-    n_rows = 1 if columns.sources else min(clock.time_s.size, timed.start_ms.size)
+    n_rows = min(clock.time_s.size, timed.start_ms.size)
     passed_s = (timed.start_ms[:n_rows] - timed.start_ms[0]) / 1000.0
     at_end_s = timed.frame_ms[:n_rows] / 1000.0 * (timed.stamped == "end")
     early_s = clock.time_s[:n_rows] - passed_s - at_end_s

@@ -17,6 +17,12 @@ from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock, w
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
 from gpubench_kit.reading.frame_sources import counted_rows, of_sources, rare_outcomes
 from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows, with_time_of_others
+from gpubench_kit.reading.late_sources import (
+    DOUBTFUL_STEPS,
+    columns_in_doubt,
+    with_late_source,
+    with_stamps_of_rows,
+)
 from gpubench_kit.reading.layout_memory import LayoutMemory
 from gpubench_kit.reading.log_bytes import read_log_bytes
 from gpubench_kit.reading.named_sensors import converted
@@ -100,7 +106,8 @@ def read_frame_log(
     table = table_of(content)
     columns = find_frame_columns(table, declared)
     frame_log = _read(table, columns, with_sensors=with_sensors)
-    if memory and _is_proved(frame_log) and not has_coarse_clock(table, columns):
+    is_lasting = not (columns.sources or has_coarse_clock(table, columns))
+    if memory and _is_proved(frame_log) and is_lasting:
         memory.keep(table, columns, declared)
     return frame_log
 
@@ -116,8 +123,9 @@ def _proved(table: LogTable, columns: FrameColumns, *, with_sensors: bool) -> Fr
 
 def _is_proved(frame_log: FrameLog) -> bool:
     """Return whether nearly all steps of the time column equal the frame times."""
-    n_steps = frame_log.frames.frame_ms.size - 1
-    return bool(frame_log.stamped) and n_steps > 8 and frame_log.n_mismatched <= (1 - SHARE_EQUAL) * n_steps
+    n_steps, n_mismatched = frame_log.frames.frame_ms.size - 1, frame_log.n_mismatched
+    is_equal = n_mismatched <= (1 - SHARE_EQUAL) * n_steps and n_mismatched < DOUBTFUL_STEPS
+    return bool(frame_log.stamped) and n_steps > 8 and is_equal
 
 
 def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_regular: bool = False) -> FrameLog:
@@ -125,7 +133,10 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
     sensors = columns.sensors if with_sensors else ()
     read = _columns_read(table, columns, [sensor.column for sensor in sensors], only_regular=only_regular)
     timed = timed_rows(table, columns, read)
-    clock = clock_at_start(table, columns, timed)
+    told_apart = None if only_regular else _told_apart(table, columns, timed)
+    if told_apart is not None:
+        return _read(table, told_apart, with_sensors=with_sensors)
+    clock = clock_at_start(table, columns, timed, used=with_stamps_of_rows(table, columns, read))
     counts, not_counted = counted_rows(table, read, counted=columns.counted, n_rows=timed.frame_ms.size)
     timed = with_time_of_others(timed, counts)
     frames, has_length, findings = frames_of(table, timed)
@@ -157,6 +168,15 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
         ),
         midnight_clock=clock.midnight_s,
     )
+
+
+def _told_apart(table: LogTable, columns: FrameColumns, timed: TimedRows) -> FrameColumns | None:
+    """Return the columns with one that tells sources apart, where rows beyond the first ones show it; else None."""
+    asked = columns_in_doubt(table, columns, timed)
+    if not asked:
+        return None
+    read = _columns_read(table, replace(columns, outcomes=asked), [], only_regular=False)
+    return with_late_source(columns, read, asked)
 
 
 def _check_number(table: LogTable, frames: Frames) -> None:
@@ -214,7 +234,7 @@ def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *,
     numbers = () if columns.has_stamps_only else (columns.frame_time, columns.elapsed)
     times = [choice.column for choice in numbers if choice]
     telling = [column for column, _ in (*columns.sources, *columns.counted)]
-    stamps = [choice.column for choice in columns.clock] if columns.has_stamps_only else []
+    stamps = [choice.column for choice in columns.clock] if columns.has_stamps_only or columns.sources else []
     texts = list(dict.fromkeys([*telling, *columns.outcomes, *stamps]))
     read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
     if read is None or read.n_rows == 0:
@@ -223,7 +243,8 @@ def _columns_read(table: LogTable, columns: FrameColumns, sensors: list[int], *,
         )
     if columns.sources:
         frame_time = columns.frame_time.column if columns.frame_time else None
-        read = of_sources(table, read, sources=columns.sources, frame_time=frame_time)
+        elapsed = columns.elapsed.column if columns.elapsed else None
+        read = of_sources(table, read, sources=columns.sources, frame_time=frame_time, elapsed=elapsed)
     if columns.has_stamps_only:
         read = with_time_of_stamps(table, columns, read)
     if columns.elapsed is None:

@@ -23,6 +23,9 @@ _RARE = 0.2
 #: Rows of a source that the columns can be told from.
 _ROWS_ENOUGH = 8
 
+#: Sources that last at least this share of the longest one may as well be the game.
+_NEARLY_AS_LONG = 0.9
+
 #: Columns, each with the values of the rows wanted.
 Sources = tuple[tuple[int, tuple[str, ...]], ...]
 
@@ -91,7 +94,9 @@ def outcome_columns(table: LogTable, sample: Sample, taken: set[int]) -> tuple[i
     return tuple(found[:3])
 
 
-def of_sources(table: LogTable, read: Columns, *, sources: Sources, frame_time: int | None) -> Columns:
+def of_sources(
+    table: LogTable, read: Columns, *, sources: Sources, frame_time: int | None, elapsed: int | None = None
+) -> Columns:
     """Return the rows of the sources wanted, or else of the one whose frames took longest; with a finding.
 
     Parameters
@@ -99,20 +104,19 @@ def of_sources(table: LogTable, read: Columns, *, sources: Sources, frame_time: 
     table : the log
     read : its columns
     sources : columns, each with the values wanted; see `FrameColumns`
-    frame_time : column of the frame times; without one, the source with most rows counts as the longest
+    frame_time, elapsed : columns of the frame times and of the time that has passed; None where there is none
 
     Raises
     ------
     LogError : no row has a declared value
     """
     for column, wanted in sources:
-        cells = _cells(read, column)
-        is_declared = bool(wanted)
-        if not is_declared:
-            lengths = pd.Series(1.0 if frame_time is None else read.numbers[frame_time], index=cells.index)
-            wanted = (lengths.groupby(cells).sum().idxmax(),)
+        cells, rivals = cells_as_text(read, column), None
+        if not wanted:
+            used, rivals = longest_source(read, cells, frame_time=frame_time, elapsed=elapsed)
+            wanted = (used,)
         kept = _wanted(table, cells, (column, wanted))
-        finding = _sources_told(table, column, (cells, kept), is_declared=is_declared)
+        finding = _sources_told(table, column, (cells, kept), rivals=rivals)
         read = replace(
             read,
             numbers={column: values[kept] for column, values in read.numbers.items()},
@@ -122,21 +126,54 @@ def of_sources(table: LogTable, read: Columns, *, sources: Sources, frame_time: 
     return read
 
 
+def longest_source(
+    read: Columns, cells: pd.Series, *, frame_time: int | None, elapsed: int | None
+) -> tuple[str, tuple[str, ...]]:
+    """Return the source whose frames took longest, and those that last about as long.
+
+    Parameters
+    ----------
+    read : columns of a log
+    cells : of the column that tells its sources apart
+    frame_time, elapsed : as for `of_sources`; with neither, the source with most rows counts as the longest
+
+    Notes
+    -----
+    What is shown beside a game lasts as long as the game does, so that frames decide between sources that last
+    about as long: it is the one with more.
+    """
+    counts = cells.value_counts(sort=False).astype(float)
+    lasted = counts
+    if frame_time is not None:
+        lasted = pd.Series(read.numbers[frame_time], index=cells.index).groupby(cells).sum()
+    elif elapsed in read.numbers:
+        times = pd.Series(read.numbers[elapsed], index=cells.index).groupby(cells)
+        lasted = times.max() - times.min()
+    near = lasted.index[lasted >= _NEARLY_AS_LONG * lasted.max()]
+    used = counts[near].idxmax()
+    return used, tuple(name for name in near if name != used)
+
+
 def _sources_told(
-    table: LogTable, column: int, told: tuple[pd.Series, np.ndarray], *, is_declared: bool
+    table: LogTable, column: int, told: tuple[pd.Series, np.ndarray], *, rivals: tuple[str, ...] | None
 ) -> Finding:
-    """Return the finding on sources that were told apart."""
+    """Return the finding on sources that were told apart; without ``rivals`` those used are declared."""
     cells, kept = told
     counts, used = cells.value_counts(), cells[kept].unique()
     others = ", ".join(f"'{name[:40]}' ({counts[name]})" for name in counts.index[:8] if name not in used)
     shown = ", ".join(f"'{name[:40]}'" for name in used[:8])
-    chosen = "are declared and" if is_declared else "took longest and are"
+    chosen = "are declared and" if rivals is None else "took longest and are"
+    doubt = ""
+    if rivals:
+        chosen = "are the most of those that last longest and are"
+        doubt = f" Those of {_listed(rivals)} last about as long, so that the game may be another one."
     message = (
         f"{table.name}: {table.label(column)} tells frames of {len(counts)} sources apart; those of "
-        f"{shown} {chosen} used ({int(kept.sum())} rows), the others are not: {others or 'none'}."
+        f"{shown} {chosen} used ({int(kept.sum())} rows), the others are not: {others or 'none'}.{doubt}"
     )
-    example = next((name for name in counts.index if name not in used), "") or used[0]
-    action = "" if is_declared else f"If another source is the game, say so: {_plan_line(table, column, example)}"
+    example = (*(rivals or ()), *(name for name in counts.index if name not in used), used[0])[0]
+    line = line_of_count(table, column, example)
+    action = "" if rivals is None else f"If another source is the game, say so: {line}"
     return Finding("note", "several_sources", message, found=float(len(counts)), action=action)
 
 
@@ -158,7 +195,7 @@ def counted_rows(
     """
     kept, findings = np.ones(n_rows, dtype=bool), []
     for column, wanted in counted:
-        cells = _cells(read, column).iloc[:n_rows]
+        cells = cells_as_text(read, column).iloc[:n_rows]
         counts_here = _wanted(table, cells, (column, wanted))
         kept &= counts_here
         others = ", ".join(
@@ -185,7 +222,7 @@ def rare_outcomes(table: LogTable, read: Columns, columns: tuple[int, ...]) -> l
     """
     found = []
     for column in columns:
-        counts = _cells(read, column).value_counts()
+        counts = cells_as_text(read, column).value_counts()
         rare = counts.iloc[1:]
         if not 1 <= rare.size < _MOST_OUTCOMES or rare.sum() >= _RARE * counts.sum():
             continue
@@ -194,15 +231,21 @@ def rare_outcomes(table: LogTable, read: Columns, columns: tuple[int, ...]) -> l
             f"{table.name}: in {table.label(column)} most frames have '{counts.index[0][:40]}' ({counts.iloc[0]}), "
             f"some others: {shown}. All of them are counted."
         )
-        action = f"If only the former count, say so: {_plan_line(table, column, counts.index[0])}"
+        action = f"If only the former count, say so: {line_of_count(table, column, counts.index[0])}"
         found.append(
             Finding("note", "other_outcomes", message, found=float(rare.sum()), unit="frames", action=action)
         )
     return found
 
 
-def _cells(read: Columns, column: int) -> pd.Series:
-    """Return the cells of a column as text."""
+def cells_as_text(read: Columns, column: int) -> pd.Series:
+    """Return the cells of a column as text.
+
+    Parameters
+    ----------
+    read : columns of a log
+    column : its place, from 0
+    """
     return pd.Series(read.texts[column]).fillna("").astype(str).str.strip()
 
 
@@ -217,8 +260,15 @@ def _wanted(table: LogTable, cells: pd.Series, asked: tuple[int, tuple[str, ...]
     return kept
 
 
-def _plan_line(table: LogTable, column: int, value: str) -> str:
-    """Return the line of a plan that declares which frames count."""
+def line_of_count(table: LogTable, column: int, value: str) -> str:
+    """Return the line of a plan that declares which rows count.
+
+    Parameters
+    ----------
+    table : the log
+    column : the column that tells rows apart
+    value : that of the rows that count
+    """
     key, shown = (json.dumps(text, ensure_ascii=False) for text in (table.key(column), value))
     return f"[logs] count_only = {{ {key} = [{shown}] }}"
 
