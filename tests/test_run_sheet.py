@@ -122,10 +122,12 @@ def test_a_sheet_with_headings_alone_has_no_runs(plan):
     assert list(sheet.runs.columns) == RUN_SHEET.names
 
 
-def test_games_and_cards_without_rows_are_noted(plan):
+def test_games_and_tunings_without_rows_are_noted(plan):
     write_sheet(plan.folder, "r1,quiet,Salt Orchard,1,1,90")
-    (note,) = load_run_sheet(plan).findings
-    assert note.message == "the run sheet has no row yet for game 'Low Tide Racers'."
+    assert [note.message for note in load_run_sheet(plan).findings] == [
+        "the run sheet has no row yet for game 'Low Tide Racers'.",
+        "the run sheet has no row yet for tuning 'factory'.",
+    ]
 
 
 def test_blank_rows_and_empty_columns_at_the_end_are_left_out(plan):
@@ -154,7 +156,7 @@ def test_an_excluded_run_and_its_repeat_share_a_round(plan):
     sheet = load_run_sheet(plan)
     assert sheet.runs["excluded"].tolist() == ["crash", ""]
     assert sheet.runs["replaces"].tolist() == ["", "r1"]
-    assert checks(sheet) == ["without_runs"]
+    assert checks(sheet) == ["without_runs", "without_runs"]
 
 
 def test_a_repeat_of_a_run_that_still_counts_is_noted(plan):
@@ -167,7 +169,7 @@ def test_a_round_counts_within_its_session(plan):
     headings = "run,tuning,game,round,order,avg_fps,session"
     rows = ("r1,quiet,Salt Orchard,1,1,90,first evening", "r2,quiet,Salt Orchard,1,1,91,second evening")
     write_sheet(plan.folder, *rows, headings=headings)
-    assert checks(load_run_sheet(plan)) == ["without_runs"]
+    assert checks(load_run_sheet(plan)) == ["without_runs", "without_runs"]
 
 
 def test_two_runs_in_one_place_of_the_order_are_noted(plan):

@@ -97,12 +97,23 @@ def test_a_workbook_keeps_the_decimals_that_its_format_shows(plan):
     assert sheet.runs["order"].tolist() == [1, 2]
     assert sheet.runs["started_at"].tolist() == ["2026-11-02 18:30:00", ""]
     assert sheet.typed["value"].tolist() == [94.0, 0.3]
-    assert sheet.typed["step"].tolist() == [0.01, 0.1]
+    assert sheet.typed["step"].tolist() == [0.01, 0.01]
 
 
 def test_a_workbook_of_another_title_is_read_with_a_note(plan):
     sheet = workbook(plan, [HEAD, ["r1", "quiet", "Salt Orchard", 1, 1, 94]], title="Evening")
     assert any("sheet 'Evening'" in one.message for one in sheet.findings)
+
+
+def test_whole_numbers_of_a_workbook_were_read_as_finely_as_the_others(plan):
+    book = openpyxl.Workbook()
+    book.active.append(["run", "tuning", "game", "round", "order", "avg_fps", "board_w"])
+    for k, value in enumerate((61.3, 61.0, 60.75), start=1):
+        book.active.append([f"r{k}", "quiet", "Salt Orchard", k, k, value, 200])
+    book.save(plan.folder / "runs.xlsx")
+    typed = load_run_sheet(plan).typed
+    assert typed.loc[typed["metric"] == "avg_fps", "step"].tolist() == [0.01] * 3
+    assert typed.loc[typed["metric"] == "board_w", "step"].tolist() == [1.0] * 3
 
 
 def test_a_workbook_called_csv_is_read(plan):

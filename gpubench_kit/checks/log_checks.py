@@ -20,6 +20,10 @@ _CAUSE = (
 _SAME_SHIFT_S = 0.5
 
 
+#: What two recordings have in common only if they are one.
+_FRAMES_ALIKE = ["n_frames", "duration_s", "weighted_ms", "shortest_ms", "longest_ms"]
+
+
 def check_gaps(evidence: Evidence) -> Iterator[Finding]:
     """Yield a note for each run with frames, or holes between frames, longer than the plan's ``gap_ms``.
 
@@ -171,7 +175,28 @@ def check_files_used_twice(evidence: Evidence) -> Iterator[Finding]:
             message = f"{run_text(row)}: its frame log {row.frame_log} is byte for byte that of run {others}."
             action = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
             yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", action)
+    yield from _frames_used_twice(runs, used)
     yield from _samples_used_twice(evidence.runs)
+
+
+def _frames_used_twice(runs: pd.DataFrame, used: set[str]) -> Iterator[Finding]:
+    """Yield a stop for each run whose frames are those of another run's log, saved anew in other bytes."""
+    varied = runs[(runs["n_frames"] > 0) & (runs["shortest_ms"] < runs["longest_ms"])]
+    copied = varied[varied.duplicated(_FRAMES_ALIKE, keep=False)]
+    for _, same in copied.groupby(_FRAMES_ALIKE, sort=False):
+        yield from _saved_anew(same, used)
+
+
+def _saved_anew(same: pd.DataFrame, used: set[str]) -> Iterator[Finding]:
+    """Yield a stop for each of some runs with equal frames of which others have another file."""
+    for row in chosen(same, same["run"].isin(used) & (same["frame_log_sha256"].nunique() > 1)):
+        others = listed(same.loc[same["frame_log_sha256"] != row.frame_log_sha256, "run"])
+        message = (
+            f"{run_text(row)}: all {row.n_frames:,} frames of its log {row.frame_log} are those of run {others}, "
+            "though the files differ."
+        )
+        action = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
+        yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", action)
 
 
 def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:

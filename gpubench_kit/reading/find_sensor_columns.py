@@ -20,7 +20,7 @@ from gpubench_kit.reading.find_columns import (
 )
 from gpubench_kit.reading.kinds import Kind, fitting_kinds
 from gpubench_kit.reading.named_sensors import converted, sensors_by_name, without_values
-from gpubench_kit.reading.stated_units import stated_unit
+from gpubench_kit.reading.stated_units import stated_unit, states_time_unit
 from gpubench_kit.reading.text_table import LogTable, no_such_column
 from gpubench_kit.registry import METRICS, SENSOR_METRICS
 
@@ -29,6 +29,8 @@ PLAUSIBLE_STEP_S = (0.02, 15.0)
 
 #: Confidence in a sensor that its values alone tell.
 _BY_VALUES = 0.6
+
+_DECLARED = "declared in the plan"
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,7 @@ def find_sensor_columns(table: LogTable, declared: Declaration) -> SensorColumns
     passed = passed_since_zero(table, clock)
     if passed is not None:
         clock, findings = (passed,), (passed_told(table, passed, can_declare=True), *findings)
+    findings = (*_counted(table, sample, elapsed), *findings)
     findings = (*converted(table, (*sensors, *guessed)), *without_values(table, sample, taken), *findings)
     return SensorColumns(clock, elapsed, (*sensors, *guessed), findings)
 
@@ -131,13 +134,36 @@ def _elapsed(table: LogTable, sample: Sample, declared: Declaration, *, has_cloc
         steps = np.diff(values)
         step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
         unit, steadiness = _unit_of_step(step), _steadiness(values, may_stand=not has_clock)
-        is_counter = (steps == 1).all() and values[0] in (0, 1)
+        is_counter = _counts_rows(values)
         is_doubtful = has_clock and (is_counter or steadiness < 0.8)
+        # A row number is as steady as can be; time that stands beside it goes first.
+        steadiness *= 0.01 if is_counter else 1.0
         if unit and (wanted is not None or (steadiness > 0 and not is_doubtful)):
-            why = "declared in the plan" if wanted is not None else f"it rises by {step:g} {unit} a row"
+            why = _DECLARED if wanted is not None else f"it rises by {step:g} {unit} a row"
             log = (table.label(column), unit, why, 0.9, UNITS_MS[unit], float(sample.steps[column]))
             found.append((steadiness, ColumnChoice("elapsed_time", column, *log)))
     return max(found, key=lambda one: one[0])[1] if found else None
+
+
+def _counts_rows(values: np.ndarray) -> bool:
+    """Return whether values could as well number the rows as count seconds."""
+    return bool((np.diff(values) == 1).all() and values[0] in (0, 1))
+
+
+def _counted(table: LogTable, sample: Sample, elapsed: ColumnChoice | None) -> tuple[Finding, ...]:
+    """Return a finding where the only time could as well be the number of the row."""
+    is_stated = elapsed is not None and states_time_unit(table, elapsed.column, elapsed.unit)
+    if (
+        elapsed is None
+        or is_stated
+        or elapsed.why == _DECLARED
+        or not _counts_rows(sample.values[:, elapsed.column])
+    ):
+        return ()
+    message = f"{table.name}: {elapsed.label} was taken for seconds, though it could number the rows."
+    line = f"sensor_time = {{ column = {json.dumps(table.key(elapsed.column), ensure_ascii=False)} }}"
+    action = f"If it counts seconds, say so in the plan: [logs] {line}; else record the samples' time."
+    return (Finding("note", "sensor_time_counted", message, action=action),)
 
 
 def _steadiness(values: np.ndarray, *, may_stand: bool) -> float:
@@ -191,8 +217,8 @@ def _by_values(
 
 
 def _guess(table: LogTable, column: int, kind: Kind) -> ColumnChoice:
-    """Return the choice of a column whose values can only be of one kind."""
-    why = f"its values can only be {kind.words}, and no other column's can"
+    """Return the choice of a column whose values look like one kind only."""
+    why = f"its values look like {kind.words}, and no other column's do"
     taken_for, stated = (kind.metric, column, table.label(column)), stated_unit(table, column)
     if stated and stated.zero:
         return ColumnChoice(*taken_for, stated.written, why, _BY_VALUES, stated.factor, zero=stated.zero)

@@ -19,6 +19,7 @@ _ROUTINE = {
     "frame_times_from_steps": "frame times were taken from the steps of elapsed time",
     "frame_time_guessed": "the column of frame times was taken by its values alone",
     "sensor_guessed": "sensors were taken by their values alone",
+    "sensor_time_counted": "samples' time was taken for seconds, though it could number the rows",
     "sensor_guess_dropped": "a sensor's later values are not what its first ones seemed, and it is not used",
     "sensors_unclear": "sensors cannot be told apart by their values and are not used",
     "sensor_unit_taken": "sensors are in another unit than the kit's and were converted",

@@ -39,6 +39,7 @@ class RunFacts:
     frame_log_sha256, sensor_log_sha256 : hashes of their bytes
     frame_dialect : how the frame log's rows are written, in words
     n_frames, duration_s : frames, and the sum of their times [s]
+    weighted_ms : sum of the frame times, each times its place: equal for equal recordings only [ms]
     span_s : from the start of the first frame to the end of the last by the time column [s]
     step_ms : resolution of the frame times [ms]
     stamped : whether the time column marks a frame's ``start`` or ``end``
@@ -74,6 +75,7 @@ class RunFacts:
     frame_dialect: str = ""
     n_frames: int = 0
     duration_s: float = np.nan
+    weighted_ms: float = np.nan
     span_s: float = np.nan
     step_ms: float = np.nan
     stamped: str = ""
@@ -139,8 +141,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
     is_near = np.abs(frame_ms - usual) <= max(0.005 * usual, 1.01 * frames.step_ms)
     duration_s = float(frame_ms.sum()) / 1000.0
     gaps = np.flatnonzero(frame_ms > gap_ms) if frame_ms[longest] > gap_ms else np.empty(0, dtype=int)
-    backward = np.flatnonzero(steps < 0)
-    missing_s = steps - frame_ms[:-1] / 1000.0
+    backward, missing_s = np.flatnonzero(steps < 0), steps - frame_ms[:-1] / 1000.0
     holes = np.flatnonzero(missing_s > gap_ms / 1000.0)
     start_s = np.nan if frame_log.clock is None else frame_log.clock
     return RunFacts(
@@ -150,6 +151,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         frame_dialect=frame_log.dialect,
         n_frames=int(frame_ms.size),
         duration_s=duration_s,
+        weighted_ms=float(frame_ms @ np.arange(frame_ms.size)),
         span_s=frames.end_s,
         step_ms=frames.step_ms,
         stamped=frame_log.stamped,

@@ -89,7 +89,12 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     at_fault = _lines(row_faults)
     placed = [one for one in placed if one.row.line not in at_fault]
     findings += [*_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
-    return RunSheet(cells.file, _runs_table(placed, plan), _typed_table(placed), tuple(findings))
+    return RunSheet(
+        cells.file,
+        _runs_table(placed, plan),
+        _typed_table(placed, is_workbook=not cells.separator),
+        tuple(findings),
+    )
 
 
 def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault]:
@@ -185,11 +190,15 @@ def _as_finding(fault: Fault, *, run: str) -> Finding:
 
 
 def _absent(placed: Iterable[Placed], plan: ReviewPlan) -> list[Finding]:
-    """Return notes on games and cards of the plan that have no run yet."""
+    """Return notes on games, cards and tunings of the plan that have no run yet."""
     placed = list(placed)
-    present = {"game": {one.row.game for one in placed}, "card": {one.card for one in placed}}
+    present = {
+        "game": {one.row.game for one in placed},
+        "card": {one.card for one in placed},
+        "tuning": {one.row.tuning for one in placed},
+    }
     findings = []
-    for what, entries in (("game", plan.games), ("card", plan.cards)):
+    for what, entries in (("game", plan.games), ("card", plan.cards), ("tuning", plan.tunings)):
         absent = [entry.name for entry in entries if entry.name not in present[what]]
         if absent:
             message = f"the run sheet has no row yet for {what} {listed(absent)}."
@@ -247,7 +256,7 @@ _OF_PLAN = ("card", "model", "bench", "setting", "power_point", "limited_by")
 _OF_SETTING = ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps")
 
 
-def _typed_table(placed: Iterable[Placed]) -> pd.DataFrame:
+def _typed_table(placed: Iterable[Placed], *, is_workbook: bool) -> pd.DataFrame:
     """Return the numbers typed into the sheet, in sheet order, metrics in the registry's order."""
     order = {name: place for place, name in enumerate(METRICS)}
     rows = [
@@ -255,4 +264,8 @@ def _typed_table(placed: Iterable[Placed]) -> pd.DataFrame:
         for one in placed
         for name, number in sorted(one.row.numbers.items(), key=lambda item: order[item[0]])
     ]
-    return TYPED_VALUES.frame(rows)
+    typed = TYPED_VALUES.frame(rows)
+    if is_workbook:
+        # A workbook keeps 61.0 as 61: what the column's finest number shows holds for all of them.
+        typed["step"] = typed.groupby("metric")["step"].transform("min")
+    return typed

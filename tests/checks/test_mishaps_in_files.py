@@ -230,6 +230,18 @@ def test_same_file_twice_is_found_by_its_content_under_another_name(folder):
     assert set(findings.loc[findings["check"] == "same_file_twice", "run"]) == {one, other}
 
 
+def test_same_frames_twice_are_found_in_a_file_with_other_line_ends(folder):
+    one, other = folder.name(1), folder.name(2)
+    logs = folder.folder / "logs"
+    text = gzip.decompress((logs / f"{one}.frames.csv.gz").read_bytes())
+    (logs / f"{other}.frames.csv.gz").write_bytes(gzip.compress(text.replace(b"\n", b"\r\n")))
+    findings, redo = folder.check()
+    found = findings[findings["check"] == "same_file_twice"].set_index("run")
+    assert set(found.index) == {one, other}
+    assert f"are those of run '{one}', though the files differ" in found.loc[other, "message"]
+    assert {one, other} <= set(redo["run"])
+
+
 def test_run_unlike_its_fellows_is_asked_about_and_kept(folder):
     run = folder.name(3)
     frames = folder.frames(run)

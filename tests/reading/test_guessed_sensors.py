@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from made_logs import sensor_signal, table
 
+from gpubench_kit.reading.find_columns import Declaration
 from gpubench_kit.reading.kinds import fitting_kinds, is_within
 from gpubench_kit.reading.sensor_log import read_sensor_log
 
@@ -51,3 +52,22 @@ def test_the_limits_are_those_of_the_metric_in_its_unit():
     assert not is_within(np.array([900.0, 1700.0]), "core_mv")
     assert not is_within(np.array([-5.0, 50.0]), "load_pct")
     assert is_within(np.array([np.nan]), "load_pct")
+
+
+def test_time_goes_before_a_row_number_that_stands_beside_it(tmp_path):
+    log = _log(tmp_path, {"n": range(TIMES.size), "e": (1000 * TIMES + 3).round(), "board_w": WATTS.round(1)})
+    assert log.time_s == pytest.approx(TIMES, abs=1e-6)
+    assert log.findings == ()
+
+
+@pytest.mark.parametrize(("heading", "told"), [("n", True), ("t [s]", False), ("t_s", False)])
+def test_a_time_that_could_number_the_rows_is_told_unless_its_unit_is(tmp_path, heading, told):
+    log = _log(tmp_path, {heading: range(TIMES.size), "board_w": WATTS.round(1)})
+    assert log.time_s == pytest.approx(np.arange(TIMES.size))
+    assert [one.check for one in log.findings] == ["sensor_time_counted"] * told
+
+
+def test_a_time_that_counts_seconds_can_be_declared(tmp_path):
+    path = tmp_path / "sensors.csv"
+    path.write_text(table({"n": range(TIMES.size), "board_w": WATTS.round(1)}), encoding="utf-8")
+    assert read_sensor_log(path, declared=Declaration(sensor_time="n")).findings == ()
