@@ -13,7 +13,7 @@ from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Verdict, judge_c
 from gpubench_kit.claims.sentences import best_sentence
 from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.claims.text import evidence, standing, suggestion
-from gpubench_kit.claims.words import label_words, sides, way_words
+from gpubench_kit.claims.words import label_words, sides, unsafe_order, way_words, whose
 from gpubench_kit.plan.uses import Claim, SubjectText
 from gpubench_kit.statistics.result_rows import direction_of
 
@@ -103,7 +103,8 @@ def _in_every_game(results: Results, plan) -> Iterator[Proposal]:
         claims = [_claim(pair, plan.analysis.primary, says, over="every_game") for says in ("better", "no_loss")]
         verdicts = [judge_claim(claim, results, plan=plan) for claim in claims]
         held = [one for one in verdicts if one.outcome == SUPPORTED and len(one.judged) > 1]
-        yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in held[:1])
+        safe = [one for one in held if not unsafe_order(each.target.row for each in one.judged)]
+        yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in safe[:1])
 
 
 def _often_said(results: Results, plan) -> Iterator[Proposal]:
@@ -131,16 +132,18 @@ def _usual_claims(pair, results: Results, *, over: str, plan) -> Iterator[Claim]
 
 
 def _text(row: Any, says: str, over: str, plan) -> str:
-    """Return a claim as one hears it."""
+    """Return a claim as one hears it; with its card or bench where the same may be said of others."""
     of, against = sides(row, plan)
-    where = _WHERE[over]
-    if says == "no_loss":
-        return f"{of} loses nothing against {against} {where}."
+    where = _WHERE[over] + (whose(row, plan) if len(plan.cards) > 1 or len(plan.benches) > 1 else "")
     way = way_words(row.metric, is_up=direction_of(row.metric) > 0)
-    if row.metric == "avg_fps":
-        return f"{of} is {way} than {against} {where}."
     label = label_words(row.metric)
-    return f"{label[:1].upper()}{label[1:]} is {way} with {of} than with {against} {where}."
+    if says == "no_loss":
+        text = f"{of} loses nothing against {against} {where}."
+    elif row.metric == "avg_fps":
+        text = f"{of} is {way} than {against} {where}."
+    else:
+        text = f"{label} is {way} with {of} than with {against} {where}."
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _claim(pair, metric: str, says: str, *, over: str = "these_games", text: str = "-") -> Claim:

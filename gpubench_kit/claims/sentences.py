@@ -14,6 +14,7 @@ from gpubench_kit.claims.words import (
     place,
     reasons_text,
     sides,
+    unsafe_order,
     verb,
     way_words,
     whose,
@@ -190,7 +191,7 @@ def _finished(clause: _Clause, target: Target, plan) -> str:
     if row.verdict == "no_verdict":
         return f"{_capital(text)}: {_lower(reasons_text(row))}"
     numbers = change_words(target.amounts, confidence=row.confidence)
-    return f"{_capital(text)}{clause.tail}{assumption(row, plan)} ({numbers})."
+    return f"{_capital(text)}{clause.tail}{assumption(row, plan)}{unsafe_order([row])} ({numbers})."
 
 
 def _least_size(target: Target) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 
 from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Judged, Verdict
@@ -15,12 +16,14 @@ from gpubench_kit.claims.sentences import (
 )
 from gpubench_kit.claims.targets import listed, scene_text
 from gpubench_kit.claims.words import (
+    assumption,
     change_words,
     label_words,
     margin_words,
     place,
     reasons_text,
     sides,
+    unsafe_order,
     verb,
     way_words,
     whose,
@@ -29,9 +32,18 @@ from gpubench_kit.number_text import bound_text, change_text, count_text, is_mis
 from gpubench_kit.plan.uses import OVER_WORDS, Claim, SubjectText
 from gpubench_kit.registry import METRICS
 from gpubench_kit.statistics.result_rows import direction_of
-from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED
 
 _MOST_GAMES, _MOST_GROUPS = 4, 3
+
+_AGAINST, _SAME, _NOT_SHOWN, _OPEN = "Against it", "Same within the margin", "Not shown", "Open"
+#: How scenes stand that do not bear a claim out, and how one and how several are counted in a sentence.
+_STANDING: dict[str, tuple[str, ...]] = {
+    _AGAINST: (),
+    _SAME: ("scene is the same within our margin", "scenes are the same within our margin"),
+    _NOT_SHOWN: ("scene does not show it", "scenes do not show it"),
+    _OPEN: ("scene is open", "scenes are open"),
+}
 
 
 def subject_words(subject: SubjectText) -> str:
@@ -159,11 +171,20 @@ def _over_every_game(verdict: Verdict) -> Iterable[str]:
     others = [one for one in verdict.judged if one.outcome != SUPPORTED]
     if verdict.judged:
         yield f"{len(verdict.judged) - len(others)} of {count_text(len(verdict.judged), 'scene')} bear it out."
-    against = [one for one in others if one.outcome == CONTRADICTED]
-    is_open = [one for one in others if one.outcome != CONTRADICTED]
-    for label, rows in (("Against it", against), ("Open", is_open)):
+    for label in _STANDING:
+        rows = [one for one in others if _standing_among_many(one, verdict.claim) == label]
         if rows:
             yield f"{label}: {listed(map(_scene_result, rows), _MOST_GAMES)}."
+
+
+def _standing_among_many(one: Judged, claim: Claim) -> str:
+    """Return how a scene stands that does not bear a claim out: open is what no verdict answers."""
+    if one.outcome == CONTRADICTED:
+        return _AGAINST
+    # A verdict is about zero and the margin: whether an amount is reached stays open.
+    if one.target.row.verdict in (UNDECIDED, NO_VERDICT) or claim.says in ("at_least", "at_most"):
+        return _OPEN
+    return _SAME if one.target.row.verdict == "same_within_margin" else _NOT_SHOWN
 
 
 def _scene_result(one: Judged) -> str:
@@ -188,17 +209,26 @@ def _sentence(one: Judged, verdict: Verdict, plan) -> str:
 def _every_game_sentence(verdict: Verdict, plan) -> str:
     """Return the sentence about every scene: what all share, or how many share it and which do not."""
     row, count = verdict.judged[0].target.row, len(verdict.judged)
-    clause = _shared_clause(verdict, plan)
+    clause, rests_on = _shared_clause(verdict, plan), _rests_on(verdict, plan)
     if verdict.outcome == SUPPORTED:
-        return f"{clause} in each of our {count} scenes{whose(row, plan)}."
+        return f"{clause} in each of our {count} scenes{whose(row, plan)}{rests_on}."
     held = [one for one in verdict.judged if _stands_among_many(one, verdict.claim)]
-    against = [one for one in verdict.judged if one.outcome == CONTRADICTED]
-    where = f"in {len(held)} of our {count} scenes{whose(row, plan)}"
+    others = [one for one in verdict.judged if one not in held]
+    against = [one for one in others if one.outcome == CONTRADICTED]
+    where = f"in {len(held)} of our {count} scenes{whose(row, plan)}{rests_on * bool(held)}"
     text = f"{clause} {where}" if held else f"In none of our {count} scenes is the claim shown{whose(row, plan)}"
     if against:
         text += f"; not so in {listed(map(_short_result, against), _MOST_GAMES)}"
-    left = count - len(held) - len(against)
-    return f"{text}; {count_text(left, 'scene is', 'scenes are')} open." if left else f"{text}."
+    counts = Counter(_standing_among_many(one, verdict.claim) for one in others)
+    left = [f"; {count_text(counts[one], *words)}" for one, words in _STANDING.items() if words and counts[one]]
+    return f"{''.join([text, *left])}."
+
+
+def _rests_on(verdict: Verdict, plan) -> str:
+    """Return what a sentence about many scenes rests on: an assumption, and an order that is not known."""
+    rows = [one.target.row for one in verdict.judged]
+    assumed = dict.fromkeys(assumption(row, plan) for row in rows)
+    return "".join(assumed) + unsafe_order(rows)
 
 
 def _stands_among_many(one: Judged, claim: Claim) -> bool:

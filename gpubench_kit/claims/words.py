@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from gpubench_kit.claims.targets import Amounts, scene_text
@@ -40,8 +41,10 @@ def place(row: Any) -> str:
 
 
 def whose(row: Any, plan) -> str:
-    """Return whose card a sentence about one card speaks of; nothing where the sentence names two."""
-    return "" if row.of_card != row.against_card else f", on {_our(row.of_card, plan)}"
+    """Return whose card a sentence about one speaks of, and which of several benches; nothing where it names two."""
+    card = "" if row.of_card != row.against_card else f", on {_our(row.of_card, plan)}"
+    has_bench = len(plan.benches) > 1 and row.of_bench and row.of_bench == row.against_bench
+    return f"{card}, bench “{row.of_bench}”" if has_bench else card
 
 
 def verb(metric: str) -> str:
@@ -106,6 +109,24 @@ def assumption(row: Any, plan) -> str:
     amount = percent_text(spread[0]) if row.scale == "ratio" else change_text(spread[0], row.unit).lstrip("+")
     once = "; installed once" if "installed_once" in words else ""
     return f", assuming that {starts_words(row)} vary by {amount}{once}"
+
+
+#: What makes a verdict unsafe to repeat: the order of the runs may have made the difference.
+_UNSAFE_ORDER = {
+    "not_stated": "with the order of the runs not stated",
+    "order_same_every_time": "with one side run first every time",
+}
+
+
+def unsafe_order(rows: Iterable[Any]) -> str:
+    """Return what any of several results leaves open about the order of its runs, for the end of a sentence.
+
+    Parameters
+    ----------
+    rows : rows of ``comparisons`` or ``overall``
+    """
+    found = {word for row in rows for word in reason_words(row.reason)}
+    return "".join(f", {text}" for word, text in _UNSAFE_ORDER.items() if word in found)
 
 
 def known_text(row: Any, plan) -> str:
