@@ -13,6 +13,7 @@ _ROUTINE = {
     "same_clock_taken": "both logs count seconds and were taken as one clock ({low:+.2f} to {high:+.2f} s apart)",
     "started_together_taken": "both logs were taken to start together",
     "date_order_in_doubt": "dates could begin with the day or the month; they were read day first",
+    "date_order_by_clocks": "dates were read month first, since only so do the clocks meet",
     "other_outcomes": "some frames have another outcome than most; all are counted",
     "frames_not_counted": "frames that the plan does not count were left out",
     "several_sources": "a column tells frames of several sources apart",

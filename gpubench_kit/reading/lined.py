@@ -58,10 +58,6 @@ def _little_overlap(lined: LineUp, sensor_log: SensorLog, run_s: float, overlap:
             f"{lined.shift_s:.1f} s after the first frame): it may be the log of another run."
         )
         action = "Name the run's own sensor log in the run sheet."
-        if sensor_log.other_clock is not None:
-            action += (
-                ' If the months of its dates come first, say so in the plan: [logs] date_order = "month_first"'
-            )
         return Finding("note", "sensor_log_of_another_run", message, found=lined.shift_s, unit="s", action=action)
     message = (
         f"{sensor_log.name}: its samples cover {overlap:.0%} of the {run_s:.1f} s of frames; means speak of these."

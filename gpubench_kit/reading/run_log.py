@@ -159,11 +159,17 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory
     run_log = replace(
         run_log,
         facts=_with_sensor_log(run_log.facts, sensor_log, lined),
-        findings=(*run_log.findings, *_of_run((*sensor_log.findings, *lined.findings), task.run)),
+        findings=_without_settled((*run_log.findings, *_of_run((*sensor_log.findings, *lined.findings), task.run))),
     )
     if not lined.overlap > 0:
         return run_log
     return _joined(run_log, (sensor_log.time_s + lined.shift_s, sensor_log.values), lined, task)
+
+
+def _without_settled(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return findings without a doubt about dates that the other log's clock settled."""
+    is_settled = any(one.check == "date_order_by_clocks" for one in findings)
+    return tuple(one for one in findings if not (is_settled and one.check == "date_order_in_doubt"))
 
 
 def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, lined: LineUp) -> RunFacts:

@@ -105,3 +105,9 @@ def test_samples_behind_midnight_of_a_log_month_first_join_their_run(tmp_path):
     lined = _lined(tmp_path, ISO, MONTH_FIRST, at="2026-11-03T00:00:02", sensors_at="2026-11-02T23:59:57")
     assert (lined.overlap, lined.findings) == (1.0, ())
     assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+
+
+def test_a_doubt_that_the_other_clock_settled_is_not_told_as_well(tmp_path):
+    _written(tmp_path, ISO, MONTH_FIRST)
+    told = inspect_log(tmp_path / "frames.csv", tmp_path / "sensors.csv")["findings"]
+    assert [one["check"] for one in told if one["check"].startswith("date_order")] == ["date_order_by_clocks"]
