@@ -56,6 +56,8 @@ looks = 1                         # how often you will look at verdicts; more lo
 # of = { tuning = "quiet" }
 # against = { tuning = "factory" }
 # says = "no_loss"                # better, worse, no_loss, same, at_least or at_most
+#                                 # the last two with by_pct = 3 or by = 30; a fall is negative, so
+#                                 # "saves at least 30 W" is says = "at_most" with by = -30
 """
 
 

@@ -6,9 +6,10 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.judged import judge_claim
+from gpubench_kit.claims.judged import SUPPORTED, judge_claim
 from gpubench_kit.claims.money import judge_money, money_estimates
 from gpubench_kit.claims.readings import judge_reading
+from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import by_words, evidence, over_words, subject_words, suggestion
 from gpubench_kit.plan.fields import ESTIMATES
@@ -47,7 +48,13 @@ def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan, *, swee
             return _start(claim) | judge_money(claim, estimates, plan)
         return _row(judge_claim(claim, results, plan=plan), plan)
 
-    return CLAIMS.frame([row(claim) for claim in plan.claims])
+    return CLAIMS.frame([_with_sign(row(claim), claim) for claim in plan.claims])
+
+
+def _with_sign(row: dict, claim) -> dict:
+    """Return the row of a claim; one that the data do not support tells of a sign that may have slipped."""
+    note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
+    return row | {"evidence": f"{row['evidence']} {note}"} if note else row
 
 
 def _start(claim) -> dict:

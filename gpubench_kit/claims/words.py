@@ -41,7 +41,7 @@ def place(row: Any) -> str:
 
 
 def whose(row: Any, plan) -> str:
-    """Return whose card a sentence about one speaks of, and which of several benches; nothing where it names two."""
+    """Return whose card, and which of several benches, a sentence speaks of; nothing where it names two."""
     card = "" if row.of_card != row.against_card else f", on {_our(row.of_card, plan)}"
     has_bench = len(plan.benches) > 1 and row.of_bench and row.of_bench == row.against_bench
     return f"{card}, bench “{row.of_bench}”" if has_bench else card

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.checks.evidence import place_text
+from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.fault_text import shown
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.words import scene_text, sentence
@@ -69,7 +70,9 @@ def check_head(runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame
         * bool(bad_rows),
         note(f"{count_text(bad_logs, 'log')} {_is(bad_logs)} missing or cannot be used.") * bool(bad_logs),
     ]
-    body = join([paragraph(*head_sentences(runs, redo), css="result"), *faults, paragraph(_NO_LOOK, css="muted")])
+    signs = [note(f"Claim “{one.id}” (“{one.text}”): {sign_note(one)}") for one in plan.claims if sign_note(one)]
+    told = paragraph(*head_sentences(runs, redo), css="result")
+    body = join([told, *faults, *signs, paragraph(_NO_LOOK, css="muted")])
     return Section("result", f"Check: {plan.review.title}", body, is_summary=True)
 
 

@@ -34,6 +34,10 @@ class Comparison(Section):
     against: SubjectText = Field(description="what it is compared with", examples=[{"tuning": "factory"}])
 
 
+#: How the amount of a claim is read.
+_SIGN = 'a fall is negative: "saves at least 30 W" is says = "at_most", by = -30'
+
+
 class Claim(Section):
     """``[[claims]]``: one sentence to be held against the data."""
 
@@ -49,10 +53,13 @@ class Claim(Section):
     says: Literal["better", "worse", "no_loss", "same", "at_least", "at_most"] = Field(
         description="what the sentence says", examples=["no_loss"]
     )
-    by_pct: Number | None = Field(None, description="with at_least and at_most: by how much [%]")
+    by_pct: Number | None = Field(
+        None, description=f"with at_least and at_most: the change from against to of [%]; {_SIGN}"
+    )
     by: Number | None = Field(
         None,
-        description="with at_least and at_most: by how much, in the metric's unit; money and years for estimates",
+        description="with at_least and at_most: the change from against to of, in the metric's unit (money and "
+        f"years for estimates); {_SIGN}",
     )
     at_w: Positive | None = Field(None, description="with avg_fps: read off the sweep at this power [W]")
     at_fps: Positive | None = Field(
