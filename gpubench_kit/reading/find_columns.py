@@ -73,6 +73,7 @@ class Declaration:
     sensor_offset_s : the sensor log's time at which the frame log starts [s]
     count_only : the values that frames which count have, by heading; empty where all frames count
     date_order : ``day_first`` or ``month_first``; empty where the dates shall tell
+    told_in_sensors : headings of ``count_only`` that the run's sensor log has
     """
 
     frame_time: tuple[str, str] | None = None
@@ -81,6 +82,7 @@ class Declaration:
     sensor_offset_s: float | None = None
     count_only: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     date_order: str = ""
+    told_in_sensors: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

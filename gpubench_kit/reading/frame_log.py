@@ -15,7 +15,7 @@ from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_frame_columns import FrameColumns, find_frame_columns
 from gpubench_kit.reading.frame_clock import clock_at_start, has_coarse_clock, with_time_of_stamps
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
-from gpubench_kit.reading.frame_sources import counted_rows, of_sources, rare_outcomes
+from gpubench_kit.reading.frame_sources import counted_rows, declared_for_frames, of_sources, rare_outcomes
 from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, timed_rows, with_time_of_others
 from gpubench_kit.reading.late_sources import (
     DOUBTFUL_STEPS,
@@ -104,7 +104,7 @@ def read_frame_log(
         if frame_log is not None:
             return frame_log
     table = table_of(content)
-    columns = find_frame_columns(table, declared)
+    columns = find_frame_columns(table, declared_for_frames(table, declared))
     frame_log = _read(table, columns, with_sensors=with_sensors)
     is_lasting = not (columns.sources or has_coarse_clock(table, columns))
     if memory and _is_proved(frame_log) and is_lasting:

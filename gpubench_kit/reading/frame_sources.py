@@ -10,7 +10,7 @@ import pandas as pd
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
-from gpubench_kit.reading.find_columns import Sample
+from gpubench_kit.reading.find_columns import Declaration, Sample
 from gpubench_kit.reading.frame_pairs import candidates, pair, rising
 from gpubench_kit.reading.text_table import Columns, LogTable
 
@@ -28,6 +28,21 @@ _NEARLY_AS_LONG = 0.9
 
 #: Columns, each with the values of the rows wanted.
 Sources = tuple[tuple[int, tuple[str, ...]], ...]
+
+
+def declared_for_frames(table: LogTable, declared: Declaration) -> Declaration:
+    """Return what is declared about frames: without what tells rows of the run's sensor log apart, and none here.
+
+    Parameters
+    ----------
+    table : the frame log
+    declared : what the plan declares about logs
+    """
+    elsewhere = [heading for heading in declared.told_in_sensors if table.place_of(heading) is None]
+    if not elsewhere:
+        return declared
+    kept = {heading: values for heading, values in declared.count_only.items() if heading not in elsewhere}
+    return replace(declared, count_only=kept)
 
 
 def find_source(table: LogTable, sample: Sample) -> int | None:

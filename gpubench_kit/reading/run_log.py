@@ -100,12 +100,13 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
         return replace(empty, faults=_faults_of_sensors(task))
     if task.frame_path is None:
         return _sensors_alone(empty, task)
+    sensor_memory = memory or LayoutMemory()
     try:
         # Sensors beside the frames matter only where no sensor log does.
         frame_log = read_frame_log(
             Path(task.frame_path),
             name=task.frame_name,
-            declared=task.declared,
+            declared=_declared_for_frames(task, sensor_memory),
             with_sensors=task.sensor_path is None,
             memory=memory,
         )
@@ -113,7 +114,19 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
         return replace(empty, faults=(*_named(error, task.run), *_faults_of_sensors(task)))
     facts = frame_facts(task.run, frame_log, gap_ms=task.gap_ms, n_bins=task.n_bins)
     run_log = replace(empty, frames=frame_log.frames, facts=facts, findings=_of_run(frame_log.findings, task.run))
-    return _with_sensors(run_log, frame_log, task, memory=memory or LayoutMemory())
+    return _with_sensors(run_log, frame_log, task, memory=sensor_memory)
+
+
+def _declared_for_frames(task: RunTask, memory: LayoutMemory) -> Declaration:
+    """Return what is declared, with the headings that tell rows of the run's sensor log apart."""
+    if task.sensor_path is None or not task.declared.count_only:
+        return task.declared
+    try:
+        sensor_log = memory.sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
+    except LogError:
+        # Told with the samples.
+        return task.declared
+    return replace(task.declared, told_in_sensors=sensor_log.told_apart)
 
 
 def _faults_of_sensors(task: RunTask) -> tuple[Fault, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,8 +14,16 @@ from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_te
 from gpubench_kit.reading.clock_columns import date_doubt
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
 from gpubench_kit.reading.find_sensor_columns import SensorColumns, find_sensor_columns
+from gpubench_kit.reading.frame_sources import Sources
 from gpubench_kit.reading.guessed_sensors import with_guesses_that_hold
 from gpubench_kit.reading.repeated_rows import without_repeated_rows
+from gpubench_kit.reading.sensor_sources import (
+    check_one_source,
+    columns_in_doubt,
+    counted_columns,
+    of_counted,
+    with_sample_that_counts,
+)
 from gpubench_kit.reading.text_table import Columns, LogTable, open_table, read_columns
 
 _HOUR_S = 3600.0
@@ -39,6 +48,7 @@ class SensorLog:
     midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
     choices : which column is what
     findings : what was noticed
+    told_apart : headings by which the plan says which rows count, and which this log has
     """
 
     name: str
@@ -54,6 +64,7 @@ class SensorLog:
     findings: tuple[Finding, ...]
     clock_settings: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
     midnight_clock: float | None = None
+    told_apart: tuple[str, ...] = ()
 
 
 def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
@@ -71,15 +82,18 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
 
     Raises
     ------
-    LogError : the file cannot be read, has no time, or no sample with a time
+    LogError : the file cannot be read, has no time, no sample with a time, or rows of several cards or sensors
     """
-    table = open_table(path, name=name)
-    columns = find_sensor_columns(table, declared or Declaration())
-    read = _columns_read(table, columns)
-    columns = with_guesses_that_hold(table, columns, read)
     declared = declared or Declaration()
+    table = open_table(path, name=name)
+    counted = counted_columns(table, declared)
+    table = with_sample_that_counts(table, counted)
+    columns = find_sensor_columns(table, declared)
+    read = _columns_read(table, columns, counted)
+    columns = with_guesses_that_hold(table, columns, read)
     clock = _clock(table, columns, read, declared.date_order)
     stamps_s, step_s = _stamps(table, columns, read, clock)
+    _check_one_source(table, columns, counted, stamps_s)
     order, time_s, findings, settings = _in_order(table, stamps_s, step_s)
     first = float(stamps_s[order[0]])
     midnight = clock.start_s + first if clock and columns.begins_at_zero else None
@@ -101,7 +115,22 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
         findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings),
         clock_settings=settings,
         midnight_clock=midnight,
+        told_apart=tuple(heading for heading in declared.count_only if table.place_of(heading) in dict(counted)),
     )
+
+
+def _check_one_source(table: LogTable, columns: SensorColumns, counted: Sources, stamps_s: np.ndarray) -> None:
+    """Raise where rows are of several cards or sensors."""
+    asked = columns_in_doubt(table, columns, stamps_s)
+    if not asked:
+        return
+    try:
+        read = _columns_read(table, columns, counted, texts=asked)
+    except LogError:
+        # Rows that end before the columns in doubt do.
+        return
+    if read.n_rows == stamps_s.size:
+        check_one_source(table, columns, read, stamps_s)
 
 
 def _origin_s(columns: SensorColumns, midnight: float | None, first: float) -> float | None:
@@ -111,15 +140,18 @@ def _origin_s(columns: SensorColumns, midnight: float | None, first: float) -> f
     return None if columns.elapsed is None else first
 
 
-def _columns_read(table: LogTable, columns: SensorColumns) -> Columns:
-    """Return the columns needed, without repeated rows where stamps are fine enough to tell."""
+def _columns_read(
+    table: LogTable, columns: SensorColumns, counted: Sources, *, texts: Sequence[int] = ()
+) -> Columns:
+    """Return the columns needed, without repeated rows where stamps can tell them, and of rows that count."""
     numbers = [sensor.column for sensor in columns.sensors]
     numbers += [columns.elapsed.column] if columns.elapsed else []
-    texts = [choice.column for choice in columns.clock]
+    texts = [*(choice.column for choice in columns.clock), *(column for column, _ in counted), *texts]
     read = read_columns(table, numbers, texts=texts)
-    if columns.elapsed is None or columns.clock or read.n_rows < 3:
-        return read
-    return without_repeated_rows(table, read, read.numbers[columns.elapsed.column], step=columns.elapsed.step)
+    if columns.elapsed is not None and not columns.clock and read.n_rows >= 3:
+        stamps = read.numbers[columns.elapsed.column]
+        read = without_repeated_rows(table, read, stamps, step=columns.elapsed.step)
+    return of_counted(table, read, counted)
 
 
 def _clock(table: LogTable, columns: SensorColumns, read: Columns, date_order: str) -> ClockTimes | None:
