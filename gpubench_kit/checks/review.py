@@ -35,6 +35,7 @@ from gpubench_kit.checks.run_checks import (
     check_values,
     is_impossible,
 )
+from gpubench_kit.checks.sensor_checks import check_sensors_in_part
 from gpubench_kit.checks.settling_checks import check_first_runs, check_settled, check_warm_up
 from gpubench_kit.checks.tuning_checks import check_tunings_applied
 from gpubench_kit.checks.typed_checks import check_repeated_values
@@ -53,6 +54,7 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     check_samples,
     check_dead_samples,
     check_files_used_twice,
+    check_sensors_in_part,
     check_lengths,
     check_values,
     check_caps,
