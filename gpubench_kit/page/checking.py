@@ -30,6 +30,7 @@ from gpubench_kit.page.elements import (
     table,
     terms,
 )
+from gpubench_kit.page.quality import message_text
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.reading.review import Review
 
@@ -208,9 +209,8 @@ def told_finding(row: Any, start: str = "") -> str:
     row : row of ``tables.FINDINGS``, as a named tuple
     start : how the message names its run, where that stands above it
     """
-    message = row.message.removeprefix(start)
-    names_file = "." in message.split(",")[0].split(" ")[0]
-    return _CODE.sub(r"“\1”", f"{message if names_file else sentence(message)} {row.action}".strip())
+    message = message_text(row.message.removeprefix(start))
+    return _CODE.sub(r"“\1”", f"{message} {row.action}".strip())
 
 
 def _kind(row: Any) -> Markup | str:

@@ -10,12 +10,16 @@ import pandas as pd
 from gpubench_kit.figures.words import metric_of, names_text, of_group, of_pair, pair_text, pairs_in, sentence
 from gpubench_kit.number_text import change_text, count_text, percent_text
 from gpubench_kit.page.elements import Column, Markup, join, note, paragraph, table
+from gpubench_kit.page.no_verdict_told import no_verdict_sentences
 from gpubench_kit.page.pairs import groups_in, subject_names
 from gpubench_kit.page.section import Section
 from gpubench_kit.page.wording import are_alike, result_clause, sentence_of, unit_of_change, verdict_mark
+from gpubench_kit.statistics.reasons import SEPARATOR
+from gpubench_kit.tables import PAIR_KEY
 
 #: Sentences of the result, and pairs that each of them names.
 _SENTENCES, _PAIRS_NAMED = 3, 3
+_NONE = "no_verdict"
 _LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
 _POWER = ("board_w", "wall_w", "energy_per_frame_j")
 
@@ -48,15 +52,34 @@ def summary(
 
 
 def headline_rows(overall: pd.DataFrame, comparisons: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows that the result is told from: over these games, or the one game that there is."""
+    """Return the rows that the result is told from: over these games, or the one game that there is.
+
+    Parameters
+    ----------
+    overall, comparisons : DataFrames, see `summary`
+
+    Returns
+    -------
+    DataFrame, rows of ``overall`` with ``only_game`` and ``without``: the game where there is but one, and what
+    the result does not rest on though others do, separated by semicolons
+    """
     rows = overall[overall["scope"] == "these_games"]
-    if comparisons["game"].nunique() == 1 and len(rows):
-        rows = rows.assign(only_game=comparisons["game"].iloc[0])
-    return rows.assign(only_game="") if "only_game" not in rows else rows
+    only = comparisons["game"].iloc[0] if comparisons["game"].nunique() == 1 else ""
+    without = [_without(row, comparisons) for row in rows.itertuples()]
+    return rows.assign(only_game=only, without=pd.Series(without, index=rows.index, dtype=object))
+
+
+def _without(row: Any, comparisons: pd.DataFrame) -> str:
+    """Return the games of a row's group that do not enter it, also those that the pair never ran."""
+    of_group = comparisons[comparisons["group"] == row.group]
+    pair = of_pair(of_group, [getattr(row, name) for name in PAIR_KEY])
+    ran = set(pair.loc[pair["metric"] == row.metric, "game"])
+    never = [game for game in dict.fromkeys(of_group["game"]) if game not in ran]
+    return SEPARATOR.join([*row.games_left_out.split(SEPARATOR), *never]).removeprefix(SEPARATOR)
 
 
 def result_sentences(headline: pd.DataFrame, plan) -> list[str]:
-    """Return the result in at most three sentences.
+    """Return the result in at most three sentences, and what has no verdict in one for each reason.
 
     Parameters
     ----------
@@ -66,14 +89,22 @@ def result_sentences(headline: pd.DataFrame, plan) -> list[str]:
     Returns
     -------
     list of str. With one group: the primary metric, a low, power. With several: the primary metric and
-    power of the first, and the primary metric of the second.
+    power of the first, and the primary metric of the second. Results over different games are told apart.
     """
     groups = groups_in(headline, plan)
     wanted = (_LOWS, _POWER) if len(groups) == 1 else (_POWER,)
     topics = [(group, plan.analysis.primary) for group in groups[:1]]
     topics += [(groups[0], metric) for metric in _further_metrics(headline, plan, wanted)]
     topics += [(group, plan.analysis.primary) for group in groups[1:2]]
-    made = [_topic_sentence(headline, plan, group=group, metric=metric) for group, metric in topics[:_SENTENCES]]
+    ordered = list(_ordered(headline, plan))
+    rows = [
+        [row for row in ordered if (row.group, row.metric) == topic] for topic in dict.fromkeys(topics[:_SENTENCES])
+    ]
+    places: list[tuple] = []
+    told = [_topic_text([row for row in one if row.verdict != _NONE], plan, places=places) for one in rows]
+    open_ = no_verdict_sentences([row for one in rows for row in one if row.verdict == _NONE], plan)
+    is_open_first = bool(rows and rows[0]) and rows[0][0].verdict == _NONE
+    made = [*_placed(open_, rows, plan), *told] if is_open_first else [*told, *open_]
     return [one for one in made if one]
 
 
@@ -85,28 +116,36 @@ def _further_metrics(headline: pd.DataFrame, plan, wanted: Sequence[tuple[str, .
     return [found[0] for found in kinds if found]
 
 
-def _topic_sentence(headline: pd.DataFrame, plan, *, group: str, metric: str) -> str:
-    """Return what was found on one metric in one group, for the first pairs of the plan."""
-    is_opening = metric == plan.analysis.primary and group == groups_in(headline, plan)[0]
-    rows = [row for row in _ordered(headline, plan) if row.group == group and row.metric == metric]
-    if not rows:
-        return ""
-    clauses, said = [], ""
-    for alike in _alike(rows[:_PAIRS_NAMED], plan):
-        against = subject_names(alike[0], plan)[1]
-        beside = against if against != said or alike[0].verdict == "no_verdict" else ""
-        of = names_text(subject_names(row, plan)[0] for row in alike)
-        is_first = not clauses
-        clauses.append(
-            result_clause(
-                alike, of=of, against=beside, plan=plan, with_level=is_opening and is_first, is_first=is_first
-            )
-        )
-        said = against
+def _topic_text(rows: Sequence[Any], plan, *, places: list[tuple]) -> str:
+    """Return what was found on one metric in one group, one sentence for each set of games; adds them to places."""
+    named, sentences = rows[:_PAIRS_NAMED], []
+    for place in dict.fromkeys(map(_place_of, named)):
+        there = [row for row in named if _place_of(row) == place]
+        clauses = _clauses(there, plan, with_level=not places)
+        sentences.append((clauses, _lead(there, plan, places=places)))
+        places.append(place)
     more = len(rows) - _PAIRS_NAMED
     if more > 0:
-        clauses.append(f"{count_text(more, 'further comparison')} in the tables below")
-    return sentence_of(clauses, lead=_lead(headline, rows[0], plan))
+        sentences[-1][0].append(f"{count_text(more, 'further comparison')} in the tables below")
+    return " ".join(sentence_of(clauses, lead=lead) for clauses, lead in sentences)
+
+
+def _clauses(rows: Sequence[Any], plan, *, with_level: bool) -> list[str]:
+    """Return what was found on one metric, one clause for each verdict; the first names metric and margin."""
+    clauses, said = [], ""
+    for alike in _alike(rows, plan):
+        against = subject_names(alike[0], plan)[1]
+        of = names_text(subject_names(row, plan)[0] for row in alike)
+        beside, is_first = against if against != said else "", not clauses
+        options = {"plan": plan, "with_level": with_level and is_first, "is_first": is_first}
+        clauses.append(result_clause(alike, of=of, against=beside, **options))
+        said = against
+    return clauses
+
+
+def _place_of(row: Any) -> tuple[str, str]:
+    """Return the games that a row rests on: its group, and what is left out of it."""
+    return row.group, row.without
 
 
 def _alike(rows: Sequence[Any], plan) -> list[list[Any]]:
@@ -134,22 +173,37 @@ def _ranked_pairs(rows: pd.DataFrame) -> list[tuple[str, ...]]:
     return sorted(pairs_in(rows), key=lambda pair: pair[0] == pair[3])
 
 
-def _lead(headline: pd.DataFrame, row: Any, plan) -> str:
-    """Return where the result holds, as far as it was not said before: the games, the group, whose card."""
-    place = f"In {row.only_game}" if row.only_game else f"Over {count_text(row.n_games, 'game')}"
+def _lead(rows: Sequence[Any], plan, *, places: Sequence[tuple]) -> str:
+    """Return where results hold, as far as it was not said before: the games, the group, whose card."""
+    row = rows[0]
     group = "" if row.group == "all" else f" at {row.group}"
-    groups, primary = groups_in(headline, plan), plan.analysis.primary
-    if row.metric == primary and row.group == groups[0]:
-        return f"{place}{group}, on our {whose(row, plan)}, "
-    said = headline[(headline["group"] == groups[0]) & (headline["metric"] == primary)]
-    if row.group != groups[0] or row.n_games not in set(said["n_games"]):
-        return f"{place}{group}, "
-    return "There, " if len(groups) > 1 else ""
+    if not places:
+        return f"{_games_words(row)}{group}, on our {whose(rows, plan)}, "
+    if set(places) != {_place_of(row)}:
+        return f"{_games_words(row)}{group}, "
+    return "There, " if row.group != "all" else ""
 
 
-def whose(row: Any, plan) -> str:
-    """Return the cards that a comparison speaks of, so that nobody takes them for every card of their model."""
-    names = dict.fromkeys((row.of_card, row.against_card))
+def _games_words(row: Any) -> str:
+    """Return the games that a result rests on, and those that it leaves out."""
+    if row.only_game:
+        return f"In {row.only_game}"
+    names = [name for name in row.without.split(SEPARATOR) if name]
+    left_out = f" (left out: {names_text(names)})" if names else ""
+    return f"Over {count_text(row.n_games, 'game')}{left_out}"
+
+
+def _placed(sentences: list[str], rows: Sequence[Sequence[Any]], plan) -> list[str]:
+    """Return sentences on what is open, the first with the card that the page is about."""
+    place = f"In {rows[0][0].only_game}, on" if rows[0][0].only_game else "On"
+    first, *others = sentences
+    told = [row for one in rows for row in one if row.verdict == _NONE and row.reason == rows[0][0].reason]
+    return [f"{place} our {whose(told, plan)}, {first}", *others]
+
+
+def whose(rows: Iterable[Any], plan) -> str:
+    """Return the cards that comparisons speak of, so that nobody takes them for every card of their model."""
+    names = dict.fromkeys(card for row in rows for card in (row.of_card, row.against_card))
     samples = {name: len(plan.cards_named(name)) for name in names}
     words = [name if samples[name] == 1 else f"{samples[name]} samples of the {name}" for name in names]
     return " and our ".join(words)

@@ -109,11 +109,17 @@ def _finding_line(row: Any) -> list[str]:
     return [
         _plain(row.check),
         row.run,
-        sentence(row.message),
+        message_text(row.message),
         _amount(row.found, row.unit),
         _amount(row.limit, row.unit),
         row.action,
     ]
+
+
+def message_text(message: str) -> str:
+    """Return the message of a finding with a capital first letter, unless it begins with the name of a file."""
+    names_file = "." in message.split(",")[0].split(" ")[0]
+    return message if names_file else sentence(message)
 
 
 def _amount(value: float, unit: str) -> str:

@@ -217,6 +217,8 @@ def _overall_part(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str
         for metric in plan.analysis.metrics
         for scope in _SCOPES
         for row in rows[(rows["metric"] == metric) & (rows["scope"] == scope)].itertuples()
+        # Where no game enters, the line on these games has said it.
+        if row.n_games or scope == _SCOPES[0]
     ]
     about = of_group(pair_text(pair, plan), group)
     return details(f"Numbers: {about}", table(columns, lines, caption=about))
@@ -225,11 +227,10 @@ def _overall_part(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str
 def _overall_line(row: Any, plan) -> list[str | Markup]:
     """Return the cells of one metric over games."""
     known = [no_loss_sentence(row), *caution_sentences(row, plan)]
-    if row.games_left_out:
+    if row.games_left_out and row.n_games:
         known.append(f"Left out: {row.games_left_out}.")
-    speaks_of = (
-        "games like these" if row.scope == "games_like_these" else f"these {count_text(row.n_games, 'game')}"
-    )
+    these = f"these {count_text(row.n_games, 'game')}" if row.n_games else "no game"
+    speaks_of = "games like these" if row.scope == "games_like_these" else these
     head = Markup('{} <span class="unit">{}</span>').format(sentence(metric_of(row.metric).label), speaks_of)
     return [
         head, change_with_interval(row), margin_words(row), verdict_mark(row.verdict), join(map(tied, known), " "),
