@@ -10,6 +10,7 @@ import numpy as np
 
 from gpubench_kit.errors import Fault, LogError
 from gpubench_kit.findings import Finding
+from gpubench_kit.reading.busy_rows import with_sensors_of_busy_rows
 from gpubench_kit.reading.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
 from gpubench_kit.reading.clock_columns import date_doubt
 from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
@@ -89,6 +90,8 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     counted = counted_columns(table, declared)
     table = with_sample_that_counts(table, counted)
     columns = find_sensor_columns(table, declared)
+    if not counted:
+        columns = with_sensors_of_busy_rows(table, columns, declared)
     read = _columns_read(table, columns, counted)
     columns = with_guesses_that_hold(table, columns, read)
     clock = _clock(table, columns, read, declared.date_order)
@@ -130,7 +133,7 @@ def _check_one_source(table: LogTable, columns: SensorColumns, counted: Sources,
         # Rows that end before the columns in doubt do.
         return
     if read.n_rows == stamps_s.size:
-        check_one_source(table, columns, read, stamps_s)
+        check_one_source(table, columns, read, stamps_s=stamps_s)
 
 
 def _origin_s(columns: SensorColumns, midnight: float | None, first: float) -> float | None:

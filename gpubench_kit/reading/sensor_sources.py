@@ -140,7 +140,7 @@ def _come_in_turn(cells: np.ndarray) -> bool:
     return bool((cells[n_values:] == cells[:-n_values]).mean() >= _NEARLY_ALL and len(set(cells[:n_values])) > 1)
 
 
-def check_one_source(table: LogTable, columns: SensorColumns, read: Columns, stamps_s: np.ndarray) -> None:
+def check_one_source(table: LogTable, columns: SensorColumns, read: Columns, *, stamps_s: np.ndarray) -> None:
     """Raise where a column tells rows of several cards or sensors apart.
 
     Parameters

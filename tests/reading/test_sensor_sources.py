@@ -47,6 +47,14 @@ def test_stamps_of_whole_seconds_hide_no_second_card(tmp_path):
         _read(tmp_path, _two_cards(form="%Y-%m-%dT%H:%M:%S"))
 
 
+def test_rows_of_equal_stamps_are_told_apart_in_any_order(tmp_path):
+    columns = _two_cards(("first", "second"))
+    turned = np.repeat(np.random.default_rng(4).random(TIMES.size) < 0.5, 2)
+    order = np.where(turned, np.arange(2 * TIMES.size) ^ 1, np.arange(2 * TIMES.size))
+    with pytest.raises(LogError, match="rows of 2 cards or sensors are mixed"):
+        _read(tmp_path, {heading: np.array(cells)[order] for heading, cells in columns.items()})
+
+
 @pytest.mark.parametrize(("card", "watts"), [("0", WATTS), ("1", np.full(TIMES.size, 9.5))])
 def test_declared_card_is_read_alone(tmp_path, card, watts):
     log = _read(tmp_path, _two_cards(), card=(card,))
