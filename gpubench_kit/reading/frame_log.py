@@ -20,6 +20,7 @@ from gpubench_kit.reading.frame_timing import Frames, TimedRows, frames_of, time
 from gpubench_kit.reading.late_sources import (
     DOUBTFUL_STEPS,
     columns_in_doubt,
+    sources_in_doubt,
     with_late_source,
     with_stamps_of_rows,
 )
@@ -143,6 +144,7 @@ def _read(table: LogTable, columns: FrameColumns, *, with_sensors: bool, only_re
     _check_number(table, frames)
     kept = np.flatnonzero(counts)[has_length]
     findings += [*not_counted, *rare_outcomes(table, read, columns.outcomes)]
+    findings += sources_in_doubt(table, columns, read)
     return FrameLog(
         name=table.name,
         sha256=table.sha256,

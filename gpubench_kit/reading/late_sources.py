@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
+from gpubench_kit.findings import Finding
 from gpubench_kit.reading.cell_text import is_clock, looks_numeric
 from gpubench_kit.reading.find_frame_columns import FrameColumns
 from gpubench_kit.reading.frame_pairs import SHARE_EQUAL
-from gpubench_kit.reading.frame_sources import cells_as_text, longest_source
+from gpubench_kit.reading.frame_sources import cells_as_text, line_of_count, longest_source
 from gpubench_kit.reading.frame_timing import TimedRows
 from gpubench_kit.reading.text_table import Columns, LogTable
 
@@ -27,6 +29,9 @@ _STEP_OVER_OTHERS = 1.5
 
 #: Largest distance of places within steps from an even spread, as between their distribution functions.
 _FAR_FROM_EVEN = 0.15
+
+#: Share of rows from which on values come and change often, and how far frame times of sources differ at least.
+_OFTEN, _DIFFER = 0.2, 1.2
 
 
 def columns_in_doubt(table: LogTable, columns: FrameColumns, timed: TimedRows) -> tuple[int, ...]:
@@ -109,7 +114,7 @@ def _are_independent(time_ms: np.ndarray, rows: np.ndarray) -> bool:
     """Return whether rows of others fall anywhere between those of a source, and leave its steps as they are."""
     steps, n_between = np.diff(time_ms[rows]), np.diff(rows) - 1
     bridges = n_between > 0
-    if bridges.sum() < _BRIDGES_ALONE or not (steps > 0).all():
+    if bridges.sum() < _BRIDGES_ALONE or not (steps >= 0).all() or np.median(steps) <= 0:
         return False
     free = steps[~bridges]
     if free.size < _BRIDGES_ALONE:
@@ -125,9 +130,43 @@ def _distance_from_even(time_ms: np.ndarray, rows: np.ndarray) -> float:
     others = np.setdiff1d(np.arange(rows[0], rows[-1]), rows)
     before = np.searchsorted(rows, others) - 1
     start_ms, end_ms = time_ms[rows[before]], time_ms[rows[before + 1]]
-    places = np.sort((time_ms[others] - start_ms) / (end_ms - start_ms))
+    # Coarse stamps may put a whole step, with what lies in it, at one time.
+    wide = end_ms > start_ms
+    places = np.sort((time_ms[others] - start_ms)[wide] / (end_ms - start_ms)[wide])
+    if places.size == 0:
+        return 1.0
     below = np.arange(places.size) / places.size
     return float(np.maximum(np.abs(places - below), np.abs(places - below - 1 / places.size)).max())
+
+
+def sources_in_doubt(table: LogTable, columns: FrameColumns, read: Columns) -> list[Finding]:
+    """Return a finding on each column whose values take turns and differ in frame time, where no time proves more.
+
+    Parameters
+    ----------
+    table : the log
+    columns : what its columns are
+    read : the rows used, with the columns that may tell outcomes as text
+    """
+    if columns.elapsed is not None or columns.frame_time is None:
+        return []
+    found, frame_ms = [], read.numbers[columns.frame_time.column] * columns.frame_time.factor
+    for column in columns.outcomes:
+        cells = cells_as_text(read, column)
+        counts = cells.value_counts()
+        counts = counts[counts >= _OFTEN * len(cells)]
+        usual = pd.Series(frame_ms, index=cells.index).groupby(cells).median()[counts.index]
+        turns = (cells.to_numpy()[1:] != cells.to_numpy()[:-1]).mean()
+        if len(counts) < 2 or turns < _OFTEN or usual.max() < _DIFFER * usual.min():
+            continue
+        shown = ", ".join(f"'{name[:40]}' ({counts[name]}; {usual[name]:.3g} ms)" for name in counts.index[:8])
+        message = (
+            f"{table.name}: rows with different values in {table.label(column)} take turns and differ in their "
+            f"median frame time: {shown}. All of them are counted; no time tells whether they are of one game."
+        )
+        action = f"If only some count, say so: {line_of_count(table, column, counts.index[0])}"
+        found.append(Finding("note", "sources_in_doubt", message, found=float(len(counts)), action=action))
+    return found
 
 
 def with_stamps_of_rows(table: LogTable, columns: FrameColumns, read: Columns) -> LogTable:

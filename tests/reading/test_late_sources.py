@@ -87,6 +87,33 @@ def test_sources_beside_elapsed_time_alone_are_told_apart(tmp_path):
     assert [one.check for one in log.findings] == ["several_sources", "frame_times_from_steps"]
 
 
+def test_stamps_of_whole_milliseconds_tell_sources_apart_too(tmp_path):
+    # Every fiftieth frame follows at once on the one before.
+    game_ms = np.where(np.arange(2000) % 50 == 49, 0.2, frame_times(2000))
+    times_ms = {"game": np.cumsum(game_ms), "overlay": np.cumsum(np.full(1850, 16.9)) + 0.7}
+    rows = sorted((one, name) for name, times in times_ms.items() for one in times)
+    log = _read(tmp_path, table({"app": [row[1] for row in rows], "elapsed (ms)": [int(row[0]) for row in rows]}))
+    assert log.frames.frame_ms.tolist() == np.diff(times_ms["game"].astype(int)).tolist()
+
+
+def test_sources_that_no_time_tells_apart_are_told(tmp_path):
+    names, lengths = ["game", "overlay"] * 200, np.column_stack([frame_times(200), np.full(200, 33.3)]).ravel()
+    log = _read(tmp_path, table({"app": names, "f": lengths}), declared=Declaration(frame_time=("f", "ms")))
+    (finding,) = log.findings
+    assert finding.check == "sources_in_doubt"
+    assert "'overlay' (200; 33.3 ms)" in finding.message
+    assert finding.action == 'If only some count, say so: [logs] count_only = { "app" = ["game"] }'
+
+
+@pytest.mark.parametrize(
+    "names", [["menu"] * 200 + ["drive"] * 200, ["made up", "drawn"] * 200], ids=["turn", "equal"]
+)
+def test_values_that_take_no_turns_or_do_not_differ_are_no_doubt(tmp_path, names):
+    lengths = np.where(np.array(names) == "menu", 5.0, 0.0) + frame_times(400)
+    log = _read(tmp_path, table({"app": names, "f": lengths}), declared=Declaration(frame_time=("f", "ms")))
+    assert log.findings == ()
+
+
 @pytest.mark.parametrize(
     "kinds",
     [
