@@ -74,3 +74,24 @@ def test_the_page_of_check_tells_it_before_anything_is_published():
     body = page.check_head(RUNS.frame(), FINDINGS.frame(), redo=redo, plan=plan).body.replace("\xa0", " ")
     assert body.count("This says a rise by") == 1
     assert "Claim “saves” (“Quiet saves 30 W”)" in body
+
+
+@pytest.mark.parametrize(
+    ("claim", "lines"),
+    [
+        ({"metric": "running_cost", "says": "at_least", "by": 20.0}, 'says = "at_most", by = -20'),
+        ({"metric": "value_for_money", "says": "at_most", "by_pct": -5.0}, 'says = "at_least", by_pct = -5'),
+        ({"metric": "break_even_time", "says": "at_least", "by": 2.0}, ""),
+    ],
+)
+def test_estimates_of_cost_have_their_own_direction(claim, lines):
+    plan = claim_plan(claim, costs={"currency": "EUR", "price_per_kwh": 0.31})
+    assert sign_note(plan.claims[0]).partition("write: ")[2] == lines
+
+
+def test_a_rise_that_is_meant_and_shown_is_not_doubted():
+    plan = claim_plan(SAVES | {"by": 10.0})
+    rise = SAVED | {"change": 20.0}
+    games = game_rows(plan, *[rise | {"game": game} for game in GAMES])
+    row = check_claims(games, overall_rows(plan, rise), plan).iloc[0]
+    assert (row["verdict"], "This says" in row["evidence"]) == ("supported", False)
