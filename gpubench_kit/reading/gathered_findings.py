@@ -17,6 +17,8 @@ _ROUTINE = {
     "other_outcomes": "some frames have another outcome than most; all are counted",
     "frames_not_counted": "frames that the plan does not count were left out",
     "several_sources": "a column tells frames of several sources apart",
+    "sources_in_doubt": "rows that differ in frame time take turns, and no time tells whether they are of one game",
+    "samples_not_counted": "samples that the plan does not count were left out",
     "frame_times_from_steps": "frame times were taken from the steps of elapsed time",
     "frame_time_guessed": "the column of frame times was taken by its values alone",
     "sensor_guessed": "sensors were taken by their values alone",
