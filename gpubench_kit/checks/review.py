@@ -79,7 +79,11 @@ VERDICT_PURPOSES = ("measure", "soak")
 _TOLD_BY = {"sensors_cover_part": "samples_cover_part", "power_not_settled": "power_moves"}
 
 #: Stops that concern some metrics only, and what those metrics need; any other stop concerns all.
-_CONCERNS = {"held_by_cap": ("frames",), "same_samples_twice": ("sensors", "both")}
+_CONCERNS = {
+    "held_by_cap": ("frames",),
+    "same_samples_twice": ("sensors", "both"),
+    "sensor_log_unusable": ("sensors", "both"),
+}
 
 
 def check_review(

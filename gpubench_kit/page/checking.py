@@ -65,7 +65,8 @@ def check_head(runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame
     -------
     Section
     """
-    bad_rows, bad_logs = (len(findings[findings["check"] == name]) for name in ("run_sheet_row", "log_unusable"))
+    bad_rows = int((findings["check"] == "run_sheet_row").sum())
+    bad_logs = int(findings["check"].isin(["log_unusable", "sensor_log_unusable"]).sum())
     faults = [
         note(f"{count_text(bad_rows, 'fault')} in rows of the run sheet; these rows are left out.")
         * bool(bad_rows),

@@ -27,6 +27,7 @@ REMEDIES = {
     "same_file_twice": "Give each run its own log.",
     "same_samples_twice": "Give each run its own sensor log.",
     "log_unusable": "Run the command check: it names the log.",
+    "sensor_log_unusable": "Run the command check: it names the sensor log.",
     "all_values_equal": "Lift the cap that holds them, or record more digits.",
     "one_card": "Measure a second card of each model.",
     "confounded": "Run the tunings in turns, round by round, or state restart_spread in the plan.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 import pandas as pd
 
@@ -81,7 +80,14 @@ class Review:
     def findings(self) -> tuple[Finding, ...]:
         """Findings from the sheet, the files and the logs read so far; routine notes of many runs as one."""
         faults = self._faults if self.keep_going else ()
-        return (*gathered([*self._findings, *(_as_finding(fault) for fault in faults)]),)
+        return (*gathered([*self._findings, *(self._as_finding(fault) for fault in faults)]),)
+
+    def _as_finding(self, fault: Fault) -> Finding:
+        """Return a fault of a log as a finding that stops the verdicts that need it."""
+        run = fault.where.split("'")[1] if "run '" in fault.where else ""
+        # Where the frames were read it is the samples that are missing: what frames alone tell stays.
+        check = "sensor_log_unusable" if self.n_frames(run) else "log_unusable"
+        return Finding("stop", check, f"{fault.where}: {fault.problem}", run=run, action=fault.action)
 
     def read_runs(self) -> Iterator[RunLog]:
         """Yield each run that has a log, read and lined up, in sheet order.
@@ -178,9 +184,3 @@ def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
         for _ in review.read_runs():
             pass
     return review
-
-
-def _as_finding(fault: Fault) -> Finding:
-    """Return a fault of a log as a finding that stops the verdicts that need the run."""
-    run = fault.where.split("'")[1] if "run '" in fault.where else ""
-    return replace(Finding("stop", "log_unusable", f"{fault.where}: {fault.problem}", action=fault.action), run=run)

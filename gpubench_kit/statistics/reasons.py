@@ -27,6 +27,7 @@ WITHHELD_TEXT = {
     "same_file_twice": "Two runs have the same log; until that is put right there is no verdict.",
     "same_samples_twice": "Two runs have the same sensor samples; until that is put right there is no verdict.",
     "log_unusable": "A log that this needs cannot be read.",
+    "sensor_log_unusable": "A sensor log that this needs cannot be read.",
     "frame_limit_declared": "A frame limit is declared: the frame rate shows the limit, not the tuning.",
     "all_values_equal": "All runs of both sides are equal within the resolution of the record.",
     "one_card": "Several samples of one model are compared by card, and one side has fewer than two cards.",

@@ -182,3 +182,10 @@ def test_typed_numbers_without_logs_are_served(small):
     findings = check(small)
     assert findings.empty
     assert len(usable_of(small, findings)) == len(small.metrics)
+
+
+def test_a_sensor_log_that_cannot_be_used_withholds_what_needs_samples_alone(small):
+    findings = findings_table([Finding("stop", "sensor_log_unusable", "s04.csv: no rows.", run="r04")])
+    usable = usable_of(small, findings).query("run == 'r04'").set_index("metric")["withheld_for"]
+    assert usable["board_w"] == "sensor_log_unusable"
+    assert (usable["avg_fps"], usable["low_1pct_fps"]) == ("", "")

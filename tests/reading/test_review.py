@@ -311,3 +311,15 @@ def test_runs_done_in_another_order_are_not_taken_for_a_clock_set_back(tmp_path,
     review = _evening(tmp_path, starts)
     assert review.runs["order_done"].tolist() == done
     assert clock_set_back(review.runs, review.facts()) == ()
+
+
+def test_a_sensor_log_that_cannot_be_used_leaves_the_frames(tmp_path):
+    logs = {f"r{number}.csv": frame_log(frame_times(seed=number)) for number in range(4)}
+    rows = [_row(number, sensor_log=f"logs/s{number}.csv" if number < 2 else "") for number in range(4)]
+    _folder(tmp_path, rows, logs={**logs, "s0.csv": "no,table\nat,all\n"})
+    review = open_review(_plan(tmp_path), keep_going=True)
+    assert review.facts()["n_frames"].tolist() == [400] * 4
+    stops = [(one.run, one.check, one.severity) for one in review.findings if one.severity == "stop"]
+    assert sorted(stops) == [("r0", "sensor_log_unusable", "stop"), ("r1", "sensor_log_unusable", "stop")]
+    with pytest.raises(LogError):
+        list(open_review(_plan(tmp_path)).read_runs())
