@@ -38,7 +38,13 @@ def declared_for_frames(table: LogTable, declared: Declaration) -> Declaration:
     table : the frame log
     declared : what the plan declares about logs
     """
-    elsewhere = [heading for heading in declared.told_in_sensors if table.place_of(heading) is None]
+    # A number is that of a column without heading.
+    has_headings = any(table.dialect.names)
+    elsewhere = [
+        heading
+        for heading in declared.told_in_sensors
+        if table.place_of(heading) is None or (heading.isdecimal() and has_headings)
+    ]
     if not elsewhere:
         return declared
     kept = {heading: values for heading, values in declared.count_only.items() if heading not in elsewhere}

@@ -27,6 +27,9 @@ _SHARE_SHARED = 0.3
 #: Share of rows that must stand in order, or come in turn.
 _NEARLY_ALL = 0.95
 
+#: Least share of a card's steps near its usual one; with several cards' rows in one log fewer of all steps are.
+_STEADY, _UNSTEADY = 0.9, 0.6
+
 #: Rows of several cards differ this much more from row to row than from one row of a card to its next.
 _MORE_APART = 1.5
 
@@ -115,7 +118,7 @@ def columns_in_doubt(table: LogTable, columns: SensorColumns, stamps_s: np.ndarr
     if stamps_s.size < _ROWS_ENOUGH or not few:
         return []
     steps = np.diff(stamps_s)
-    if (steps < 0).any() or (steps <= 0).mean() >= _SHARE_SHARED:
+    if (steps < 0).any() or (steps <= 0).mean() >= _SHARE_SHARED or _steadiness(steps) < _UNSTEADY:
         return few
     return [place for place in few if _come_in_turn(np.array(cells[place], dtype=object))]
 
@@ -171,9 +174,23 @@ def _are_apart(columns: SensorColumns, cells: pd.Series, stamps_s: np.ndarray) -
         return False
     if (steps <= 0).mean() >= _SHARE_SHARED:
         return True
+    if _steadiness(steps) < _UNSTEADY and _are_steady(stamps_s, cells):
+        return True
     # Recordings one below the other count from zero each; a clock does not.
     n_stretches = 1 + int((cells.to_numpy()[1:] != cells.to_numpy()[:-1]).sum())
     return bool((steps < 0).any() and (columns.clock or n_stretches > cells.nunique()))
+
+
+def _are_steady(stamps_s: np.ndarray, cells: pd.Series) -> bool:
+    """Return whether the rows of each value come at a steady pace of their own."""
+    own = [stamps_s[cells.to_numpy() == value] for value in cells.unique()]
+    return all(one.size >= _ROWS_ENOUGH and _steadiness(np.diff(one)) >= _STEADY for one in own)
+
+
+def _steadiness(steps: np.ndarray) -> float:
+    """Return the share of steps near the usual one."""
+    usual = np.median(steps)
+    return float((np.abs(steps - usual) <= 0.2 * usual).mean())
 
 
 def _differ(columns: SensorColumns, read: Columns, cells: pd.Series) -> bool:

@@ -47,6 +47,25 @@ def test_stamps_of_whole_seconds_hide_no_second_card(tmp_path):
         _read(tmp_path, _two_cards(form="%Y-%m-%dT%H:%M:%S"))
 
 
+def test_cards_that_are_sampled_at_paces_of_their_own_are_told_apart(tmp_path):
+    other_s = np.arange(0.1, 70.0, 0.8)
+    rows = sorted([(at, "first", 200.0) for at in TIMES] + [(at, "second", 9.5) for at in other_s])
+    at, card, watts = zip(*rows, strict=True)
+    columns = {"at": clock(at), "card": card, "board_w": watts}
+    with pytest.raises(LogError, match="rows of 2 cards or sensors are mixed"):
+        _read(tmp_path, columns)
+    assert _read(tmp_path, columns, card=("second",)).values["board_w"].size == other_s.size
+
+
+def test_a_state_beside_unsteady_samples_tells_no_cards_apart(tmp_path):
+    rng = np.random.default_rng(8)
+    at = np.cumsum(rng.gamma(2.0, 0.25, 200))
+    log = _read(
+        tmp_path, {"at": clock(at), "state": rng.choice(["power", "heat"], 200), "board_w": rng.normal(200, 9, 200)}
+    )
+    assert log.time_s.size == 200
+
+
 def test_rows_of_equal_stamps_are_told_apart_in_any_order(tmp_path):
     columns = _two_cards(("first", "second"))
     turned = np.repeat(np.random.default_rng(4).random(TIMES.size) < 0.5, 2)
@@ -134,6 +153,15 @@ def test_line_pasted_for_the_sensor_log_leaves_the_frame_log_as_it_is(tmp_path):
     assert run.faults == ()
     assert run.frames.frame_ms.size == 3750
     assert run.sensors["board_w"].tolist() == WATTS.tolist()
+
+
+def test_number_of_a_column_is_that_of_the_log_without_headings(tmp_path):
+    sensors = table(_two_cards()).split("\n", 1)[1]
+    with pytest.raises(LogError, match=r'count_only = \{ "2" = \["0"\] \}'):
+        _read(tmp_path, dict(zip(("", " ", "  ", "   "), _two_cards().values(), strict=True)))
+    run = _run(tmp_path, frame_log(frame_times(3750)), sensors, **{"2": ("0",)})
+    assert run.faults == ()
+    assert run.frames.frame_ms.size == 3750
 
 
 def test_heading_that_neither_log_has_is_refused(tmp_path):
