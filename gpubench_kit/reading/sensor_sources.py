@@ -18,6 +18,9 @@ from gpubench_kit.reading.text_table import Columns, LogTable, read_columns
 #: Most values of a column of words, and of one of whole numbers, that tells rows apart.
 _MOST_WORDS, _MOST_NUMBERS = 64, 16
 
+#: Longest name of a card or a sensor; a damaged line can be one cell of thousands of letters.
+_LONGEST_WORD = 80
+
 #: Rows that must be seen.
 _ROWS_ENOUGH = 16
 
@@ -126,6 +129,8 @@ def columns_in_doubt(table: LogTable, columns: SensorColumns, stamps_s: np.ndarr
 def _is_few(words: set[str]) -> bool:
     """Return whether cells are a few words, or a few whole numbers."""
     if words == {""} or any(looks_numeric(word) and not word.isdecimal() for word in words):
+        return False
+    if max(map(len, words), default=0) > _LONGEST_WORD:
         return False
     return len(words) <= (_MOST_NUMBERS if _are_numbers(words) else _MOST_WORDS)
 

@@ -60,7 +60,8 @@ class LogTable:
     def key(self, column: int) -> str:
         """Return what a plan calls a column: its heading where no other has it, else its number from 1."""
         heading = self.dialect.names[column]
-        return heading if heading and self.dialect.names.count(heading) == 1 else str(column + 1)
+        is_name = 0 < len(heading) <= _LONGEST_KEY and self.dialect.names.count(heading) == 1
+        return heading if is_name else str(column + 1)
 
     def place_of(self, heading: str) -> int | None:
         """Return the place of a column by its heading, or by its number from 1; None where there is none."""
@@ -73,6 +74,10 @@ class LogTable:
         if heading.isdecimal() and 1 <= int(heading) <= self.dialect.n_columns:
             return int(heading) - 1
         return None
+
+
+#: Longer headings are damaged lines; the number of the column is shorter.
+_LONGEST_KEY = 200
 
 
 @dataclass(frozen=True)
