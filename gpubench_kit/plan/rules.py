@@ -157,7 +157,7 @@ class CardLogs(Section):
     pattern: Text = Field("", description="name of a run's log where the sheet has none, with {game} and the like")
     count_only: dict[Name, Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(
         default_factory=dict,
-        description="heading of a column that tells sources or outcomes apart = its values in frames that count",
+        description="heading of a column that tells sources, outcomes or cards apart = its values that count",
     )
     date_order: Literal["day_first", "month_first"] | None = Field(
         None, description="how dates such as 03/04/2026 are read; not given: as the dates of a log can tell"

@@ -177,7 +177,7 @@ def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[in
         found = [number(cell, decimal, thousands) for cell in cells[: len(columns)]]
         if None in found:
             place = found.index(None)
-            what = dialect.names[columns[place]] or str(columns[place] + 1)
+            what = dialect.names[columns[place]][:80] or str(columns[place] + 1)
             shown = cells[place].strip()[:40]
             lines.odd[line_number] = ("", f"column '{what}' holds {shown!r} where a number is expected")
             continue
