@@ -81,7 +81,7 @@ def draw_everyday(
         name=slug("everyday", _group_slug(group), _game_slug(game)),
         data=data.reset_index(drop=True),
         caption=f"{title} of every tuning, best first. Each interval comes from the runs of its own bar; "
-        "whether two tunings differ is told by the interval of their difference.",
+        "whether two tunings differ is told further down.",
         alternative_text=_alternative(scenes, names, metric=AVERAGE, title=of_group(title, group)),
         drawing=partial(draw_rows, chart=RowChart(heading, blocks, axis)),
         style=plan.style,

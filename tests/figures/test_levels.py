@@ -114,4 +114,4 @@ def test_reviews_without_frame_rate_have_no_everyday_chart(make):
 
 def test_the_caption_names_no_test_of_pairs(make):
     caption = draw_everyday(levels_of_games(make.noise(), make.plan()), make.plan()).caption
-    assert caption.endswith("whether two tunings differ is told by the interval of their difference.")
+    assert caption.endswith("whether two tunings differ is told further down.")
