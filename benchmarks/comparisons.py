@@ -11,7 +11,7 @@ import time
 import numpy as np
 from scipy import stats
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.synthetic import Design, make_review
 

@@ -33,9 +33,9 @@ import pyarrow.csv
 from joblib import Parallel, delayed
 
 from gpubench_kit.checks.review import check_review
+from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.review import open_review
+from gpubench_kit.model.plan import ReviewPlan
 
 try:
     import resource

@@ -20,11 +20,11 @@ sys.path.insert(0, str(ROOT / "tests" / "support"))
 from local_cluster import LocalCluster  # noqa: E402
 from small_folder import write_small_review  # noqa: E402
 
-from gpubench_kit.errors import ReportError  # noqa: E402
-from gpubench_kit.report.cluster import Cluster  # noqa: E402
-from gpubench_kit.report.engines import ThisMachine  # noqa: E402
-from gpubench_kit.report.many_reviews import make_reports  # noqa: E402
-from gpubench_kit.report.review_task import tasks_of  # noqa: E402
+from gpubench_kit.model.errors import ReportError  # noqa: E402
+from gpubench_kit.report.many.cluster import Cluster  # noqa: E402
+from gpubench_kit.report.many.engines import ThisMachine  # noqa: E402
+from gpubench_kit.report.many.reviews import make_reports  # noqa: E402
+from gpubench_kit.report.many.task import tasks_of  # noqa: E402
 
 #: Two workers are meant to do this many times the work of one.
 GOAL_TWO = 1.7

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from gpubench_kit.number_text import change_text, value_text
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap
 from gpubench_kit.synthetic.review import write_review
+from gpubench_kit.wording.numbers import change_text, value_text
 
 SEED = 20261102
 

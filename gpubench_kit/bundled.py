@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.model.errors import Fault, ReportError
 
 _PACKAGE = Path(__file__).resolve().parent
 

@@ -6,7 +6,7 @@ import pytest
 
 from gpubench_kit import bundled
 from gpubench_kit.bundled import bundled_path
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 
 
 def test_a_checkout_holds_the_bundled_reviews_beside_the_package():

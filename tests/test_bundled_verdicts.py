@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import gpubench_kit as kit
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 
 DATA = Path(__file__).parent.parent / "data"
 

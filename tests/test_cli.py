@@ -11,7 +11,7 @@ import sys
 import pytest
 
 from gpubench_kit.cli import command as cli
-from gpubench_kit.errors import Fault, PlanError, ReportError
+from gpubench_kit.model.errors import Fault, PlanError, ReportError
 
 
 def run(*words: str) -> subprocess.CompletedProcess:

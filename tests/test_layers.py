@@ -11,21 +11,13 @@ from source_trees import PACKAGE, Module, outside_imports, package_modules
 #: Layer of each part of the package; the longest prefix counts.
 LAYERS = {
     "": 0,
-    "errors": 0,
-    "findings": 0,
-    "registry": 0,
-    "table_declaration": 0,
-    "tables": 0,
-    "number_text": 0,
-    "fault_text": 0,
+    "model": 0,
+    "wording": 0.5,
     "bundled": 0,
     "file_names": 0,
     "late_loading": 0,
-    "plan": 1,
-    "run_sheet": 1,
-    "looks": 1,
-    "new_review": 1,
-    "reading": 2,
+    "sheet": 1,
+    "logs": 2,
     "synthetic": 2,
     "metrics": 3,
     "statistics": 4,
@@ -44,10 +36,12 @@ LAYERS = {
 
 #: Inside one layer: groups from left to right. A module may import from groups to its left, never from its own.
 ORDER = (
-    ("errors", "registry") , ("table_declaration",), ("tables",), ("findings", "number_text"),
-    ("plan.review_plan",), ("plan",), ("run_sheet.load",), ("run_sheet", "looks"),
-    ("reading.text_table",), ("reading.find_columns",), ("reading.frame_log", "reading.sensor_log"),
-    ("reading.join",), ("reading.review",),
+    ("model.errors", "model.metrics"), ("model.tables",), ("model.findings",),
+    ("model.plan.review_plan",), ("model.plan",),
+    ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
+    ("sheet.load",), ("sheet", "sheet.looks"), ("sheet.new_review",),
+    ("logs.text_table",), ("logs.find_columns",), ("logs.frame_log", "logs.sensor_log"),
+    ("logs.join",), ("logs.review",),
     ("metrics.frame_rate", "metrics.frame_time", "metrics.power"), ("metrics.per_run",),
     ("statistics.adapters", "statistics.layout"), ("statistics.variance",),
     ("statistics.planning", "statistics.stability"), ("statistics.difference",), ("statistics.overall",),
@@ -62,17 +56,17 @@ ORDER = (
 
 #: Outside library -> where it may be imported.
 HOMES = {
-    "charset_normalizer": "reading.code_pages",
+    "charset_normalizer": "logs.code_pages",
     "duckdb": "archive.store",
     "matplotlib": "figures",
-    "openpyxl": "run_sheet.workbook",
+    "openpyxl": "sheet.workbook",
     "seaborn": "figures",
     "scipy": "statistics.adapters",
     "statsmodels": "statistics.adapters",
     "pingouin": "statistics.adapters",
     "papermill": "report.notebook_run",
     "nbconvert": "report.html",
-    "distributed": "report.cluster",
+    "distributed": "report.many.cluster",
 }
 
 #: Modules that import when a command runs: the command starts at once, a public name is loaded at its first use.
@@ -108,12 +102,12 @@ def test_imports_inside_a_layer_point_left():
     assert not wrong, "\n".join(wrong)
 
 
-def test_reading_and_synthetic_data_do_not_know_each_other():
+def test_logs_and_synthetic_data_do_not_know_each_other():
     wrong = [
         f"{name} imports {target}"
         for name, module in MODULES.items()
         for target in _targets(module)
-        if {_part(_inner(name)), _part(_inner(target))} == {"reading", "synthetic"}
+        if {_part(_inner(name)), _part(_inner(target))} == {"logs", "synthetic"}
     ]
     assert not wrong, "\n".join(wrong)
 
@@ -167,7 +161,7 @@ def test_every_part_of_the_package_has_a_layer():
     ("name", "source", "edges"),
     [
         ("metrics.power", "from gpubench_kit.statistics import compare", _edges_up),
-        ("plan", "import gpubench_kit.reading.review", _edges_up),
+        ("model.plan", "import gpubench_kit.logs.review", _edges_up),
         ("statistics.layout", "from gpubench_kit.statistics.verdict import decide", _edges_right),
     ],
     ids=["from a package", "whole module", "inside a layer"],

@@ -167,7 +167,7 @@ def test_the_wheel_holds_notebooks_templates_schema_and_reviews(wheel):
     for folder in ("notebooks", "data"):
         wanted |= {f"gpubench_kit/{path.relative_to(ROOT).as_posix()}" for path in _shipped(ROOT / folder)}
     assert wanted - names == set()
-    assert {"gpubench_kit/plan/plan.schema.json", "gpubench_kit/notebooks/card_review.ipynb"} <= names
+    assert {"gpubench_kit/model/plan/plan.schema.json", "gpubench_kit/notebooks/card_review.ipynb"} <= names
     assert any(name.endswith(".j2") for name in names)
 
 

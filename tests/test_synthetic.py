@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
+from gpubench_kit.model.tables import USABLE
 from gpubench_kit.synthetic import LAYOUTS, Design, Noise, make_review
-from gpubench_kit.tables import USABLE
 
 QUIET_BENCH = Noise(run_pct=0.0)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 from gpubench_kit.synthetic.logs import IDLE_W, make_logs, sound_dba
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap, list_runs
 from gpubench_kit.synthetic.review import (

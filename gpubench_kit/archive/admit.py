@@ -12,8 +12,8 @@ from typing import Any
 
 from gpubench_kit.archive.find import DESCRIPTION, MANIFEST, TABLES, Candidate
 from gpubench_kit.archive.versions import NEWEST, OLDEST, current
-from gpubench_kit.findings import Finding
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import PAIR_KEY
 
 #: What a file that is an archive, and no report, says of itself.
 KIND, ARCHIVE = "kind", "archive"

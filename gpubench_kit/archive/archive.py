@@ -19,12 +19,12 @@ from gpubench_kit.archive.noise import run_noise
 from gpubench_kit.archive.restarts import plan_line, restart_spread_table, usable_spreads
 from gpubench_kit.archive.store import PARQUET, Store
 from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
-from gpubench_kit.errors import Fault, ReportError
-from gpubench_kit.number_text import count_text
-from gpubench_kit.plan.sections import About
-from gpubench_kit.plan.uses import Style
-from gpubench_kit.registry import METRICS
-from gpubench_kit.tables import FINDINGS, PAIR_KEY
+from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.sections import About
+from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.tables import FINDINGS, PAIR_KEY
+from gpubench_kit.wording.numbers import count_text
 
 _USUAL_PRIMARY = "avg_fps"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from gpubench_kit.archive.store import Store
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.withheld import CARD_POWER, FRAME_RATES
 
 #: Reasons in a report's comparisons with which a game's values say nothing about noise.

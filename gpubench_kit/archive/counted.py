@@ -7,8 +7,8 @@ from collections.abc import Iterable
 import pandas as pd
 
 from gpubench_kit.archive.store import Store
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import count_text
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.numbers import count_text
 
 #: Typed numbers can agree by chance. Runs of one tuning are taken for the same only where chance would do as much
 #: less often than this.

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gpubench_kit.errors import Fault, ReportError
-from gpubench_kit.findings import Finding
+from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.findings import Finding
 
 MANIFEST, TABLES, DESCRIPTION = "manifest.json", "tables", "datapackage.json"
 _PAGE = "index.html"

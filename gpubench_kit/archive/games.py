@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.archive.tables import GAMES
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import chi2_quantile
 from gpubench_kit.statistics.planning import detectable_difference
 from gpubench_kit.statistics.units import in_percent

@@ -11,9 +11,9 @@ from gpubench_kit.archive.counted import mark_repeated
 from gpubench_kit.archive.find import Found, find_reports
 from gpubench_kit.archive.reviews import conditions_of, reviews_table
 from gpubench_kit.archive.store import PARQUET, Store
-from gpubench_kit.errors import Fault, ReportError
-from gpubench_kit.findings import Finding, findings_table
-from gpubench_kit.number_text import count_text
+from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.findings import Finding, findings_table
+from gpubench_kit.wording.numbers import count_text
 
 #: What is kept of the conditions that the manifests state.
 _CONDITIONS = {

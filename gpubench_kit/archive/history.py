@@ -10,7 +10,7 @@ import pandas as pd
 from gpubench_kit.archive.sides import compare_sides, sides_of
 from gpubench_kit.archive.store import Store
 from gpubench_kit.archive.tables import CARDS, CONTROL_RUNS, DRIVER_CHANGES
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 
 #: Rounds of fitting after which levels no longer move in any digit that is shown.
 _ROUNDS = 200

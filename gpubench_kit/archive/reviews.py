@@ -10,7 +10,7 @@ import pandas as pd
 
 from gpubench_kit.archive.admit import Report
 from gpubench_kit.archive.tables import REVIEWS
-from gpubench_kit.findings import Finding
+from gpubench_kit.model.findings import Finding
 
 #: No graphics card was measured by frame logs before this year.
 _EARLIEST_YEAR = 2000

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 
 
 def unit_of(metric: str) -> str:

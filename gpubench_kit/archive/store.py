@@ -10,10 +10,9 @@ import duckdb
 import pandas as pd
 
 from gpubench_kit.archive.admit import TABLES_READ, Report
-from gpubench_kit.errors import Fault, ReportError, TableError
-from gpubench_kit.findings import Finding
-from gpubench_kit.table_declaration import Column, Table
-from gpubench_kit.tables import ALL_TABLES
+from gpubench_kit.model.errors import Fault, ReportError, TableError
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import ALL_TABLES, Column, Table
 
 #: Folder of the Parquet files inside the archive.
 PARQUET = "parquet"

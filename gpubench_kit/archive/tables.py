@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from gpubench_kit.table_declaration import Column, Table
-from gpubench_kit.tables import VERDICTS
+from gpubench_kit.model.tables import VERDICTS, Column, Table
 
 SCOPES = ("all", "bench")
 

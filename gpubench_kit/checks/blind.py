@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from gpubench_kit.findings import Finding
+from gpubench_kit.model.findings import Finding
 
 #: Checks whose messages end with levels of tunings, in brackets -> whether their numbers are levels, too.
 TELL_LEVELS = {

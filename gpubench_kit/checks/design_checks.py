@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, run_text
-from gpubench_kit.fault_text import listed, shown
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import change_text, count_text, p_text
-from gpubench_kit.reading.order_done import clock_set_back, is_in_doubt
-from gpubench_kit.registry import METRICS
+from gpubench_kit.logs.order_done import clock_set_back, is_in_doubt
+from gpubench_kit.model.errors import listed, shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.layout import SAME_ORDER_ROUNDS
+from gpubench_kit.wording.numbers import change_text, count_text, p_text
 
 
 def check_order(evidence: Evidence) -> Iterator[Finding]:

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.fault_text import shown
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.model.errors import shown
+from gpubench_kit.model.plan import ReviewPlan
 
 GAME_KEY = ("card", "bench", "game", "setting", "purpose")
 CELL_KEY = (*GAME_KEY, "tuning")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.statistics.variance import borrow_variance, resolution_variance
 

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, chosen, run_text
-from gpubench_kit.fault_text import listed
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import count_text, duration_text, number_text, percent_text
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.errors import listed
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.wording.numbers import count_text, duration_text, number_text, percent_text
 
 _CAUSE = (
     "Look for the cause: loading, a memory stall and a disturbed machine all look like this. "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
-from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.model.tables import Column, Table
 
 ROUND_KEY = ("card", "bench", "session", "game", "setting", "purpose", "round")
 

@@ -7,7 +7,7 @@ import pandas as pd
 from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.checks.review import used_mask
 from gpubench_kit.checks.rules import MIN_DURATION
-from gpubench_kit.reading.review import Review
+from gpubench_kit.logs.review import Review
 
 #: Notes that ask for a cause before the run is repeated.
 ASKS_FOR_A_CAUSE = (

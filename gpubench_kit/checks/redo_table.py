@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.model.tables import Column, Table
 
 #: Rows of the list, in the order in which they are best run.
 REDO = Table(

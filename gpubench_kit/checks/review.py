@@ -39,12 +39,12 @@ from gpubench_kit.checks.sensor_checks import check_sensors_in_part
 from gpubench_kit.checks.settling_checks import check_first_runs, check_settled, check_warm_up
 from gpubench_kit.checks.tuning_checks import check_tunings_applied
 from gpubench_kit.checks.typed_checks import check_repeated_values
-from gpubench_kit.findings import Finding, findings_table
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.review import Review
-from gpubench_kit.registry import METRICS
+from gpubench_kit.logs.review import Review
+from gpubench_kit.model.findings import Finding, findings_table
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import RUNS, USABLE
 from gpubench_kit.statistics.layout_findings import find_layouts
-from gpubench_kit.tables import RUNS, USABLE
 
 #: Every check, in no particular order: the table of findings is sorted. A new check is one line here.
 CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (

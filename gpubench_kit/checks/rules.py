@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, chosen, run_text
-from gpubench_kit.fault_text import shown
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import number_text
+from gpubench_kit.model.errors import shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.numbers import number_text
 
 MIN_DURATION = "min_duration_s"
 RULES = (MIN_DURATION, "warm_up_runs_per_launch", "extra_runs_after_patch")

@@ -9,10 +9,10 @@ import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, place_text, run_text
 from gpubench_kit.checks.fellows import distance_from_fellows, flag_bound, is_flagged
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import change_text, count_text, number_text, percent_text, value_text
-from gpubench_kit.plan.rules import Checks
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.rules import Checks
+from gpubench_kit.wording.numbers import change_text, count_text, number_text, percent_text, value_text
 
 #: Metrics whose values are at most as large as a limit of the plan.
 _MOST = {

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence
-from gpubench_kit.fault_text import listed, shown
-from gpubench_kit.findings import Finding
-from gpubench_kit.registry import METRICS, SENSOR_METRICS
+from gpubench_kit.model.errors import listed, shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 
 
 def check_sensors_in_part(evidence: Evidence) -> Iterator[Finding]:

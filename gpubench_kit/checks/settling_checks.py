@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, run_text, usual_spread
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import change_text, number_text, percent_text
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import t_tail
+from gpubench_kit.wording.numbers import change_text, number_text, percent_text
 
 #: A run's course is odd only where it is also this many usual spreads from that of its fellows.
 _SPREADS = 5.0

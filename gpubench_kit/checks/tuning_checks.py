@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, run_text, usual_spread
-from gpubench_kit.fault_text import shown
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import change_text, count_text, value_text
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.errors import shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.wording.numbers import change_text, count_text, value_text
 
 #: Metrics that tell tunings apart.
 SIGNS = ("core_mv", "core_mhz", "board_w")

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, place_text
-from gpubench_kit.fault_text import shown
-from gpubench_kit.findings import Finding
-from gpubench_kit.number_text import count_text, value_text
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.errors import shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.wording.numbers import count_text, value_text
 
 #: Equal values that chance makes this rarely are told.
 RARE = 0.01

@@ -12,8 +12,8 @@ from gpubench_kit.claims.readings import judge_reading
 from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import by_words, evidence, over_words, subject_words, suggestion
-from gpubench_kit.plan.fields import ESTIMATES
-from gpubench_kit.tables import CLAIMS
+from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.tables import CLAIMS
 
 
 def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan, *, sweep: Any = None) -> pd.DataFrame:

@@ -9,12 +9,12 @@ import numpy as np
 from gpubench_kit.claims.limited import Limited, over_limited_games
 from gpubench_kit.claims.rules import contradicts, supports
 from gpubench_kit.claims.targets import Found, Results, Target, find_targets
-from gpubench_kit.number_text import is_missing
-from gpubench_kit.plan.uses import Claim
+from gpubench_kit.model.plan.uses import Claim
 from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
-from gpubench_kit.statistics.reasons import is_cards_once, reason_words, units_text
 from gpubench_kit.statistics.result_rows import scaled_margin
 from gpubench_kit.statistics.verdict import UNDECIDED
+from gpubench_kit.wording.numbers import is_missing
+from gpubench_kit.wording.reasons import is_cards_once, reason_words, units_text
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 

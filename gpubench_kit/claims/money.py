@@ -13,10 +13,10 @@ from gpubench_kit.claims.words import known_text, sides
 from gpubench_kit.costs.against_rival import PER_PRICE, ahead_of_rival
 from gpubench_kit.costs.estimates import estimate_costs
 from gpubench_kit.costs.formulas import plain_text
-from gpubench_kit.number_text import change_text, count_text, is_missing, money_text, number_text, percent_text
-from gpubench_kit.plan.fields import ESTIMATES
-from gpubench_kit.plan.uses import Claim
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.plan.uses import Claim
+from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.wording.numbers import change_text, count_text, is_missing, money_text, number_text, percent_text
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text
-from gpubench_kit.plan.pairs import Pair, Subject
-from gpubench_kit.plan.uses import READINGS, Claim
-from gpubench_kit.registry import METRICS
-from gpubench_kit.statistics.reasons import reason_sentences
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.uses import READINGS, Claim
 from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
+from gpubench_kit.wording.reasons import reason_sentences
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 

@@ -10,11 +10,11 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from gpubench_kit.claims.targets import Amounts, Target
-from gpubench_kit.number_text import is_missing
-from gpubench_kit.plan.uses import Claim
-from gpubench_kit.statistics.reasons import reason_words
+from gpubench_kit.model.plan.uses import Claim
 from gpubench_kit.statistics.result_rows import direction_of
 from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.wording.numbers import is_missing
+from gpubench_kit.wording.reasons import reason_words
 
 _SMALL = "_but_small"
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from gpubench_kit.claims.proposals import Proposal, Proposals
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 
 SHEET_FILE = "claims.txt"
 

@@ -19,8 +19,8 @@ from gpubench_kit.claims.words import (
     way_words,
     whose,
 )
-from gpubench_kit.number_text import bound_text, change_text, is_missing
 from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.wording.numbers import bound_text, change_text, is_missing
 
 
 @dataclass(frozen=True)

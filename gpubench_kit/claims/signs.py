@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from gpubench_kit.plan.fields import ESTIMATES
-from gpubench_kit.plan.uses import Claim
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.plan.uses import Claim
 from gpubench_kit.statistics.result_rows import direction_of
 
 #: Estimates with a direction; a time that makes up a price has no sign to slip.

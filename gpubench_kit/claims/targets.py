@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.plan.uses import OVER_WORDS, Claim
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.uses import OVER_WORDS, Claim
+from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.adjustment import adjust_in_families
 from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_entered
 from gpubench_kit.statistics.mirrored import families_of, mirrored
 from gpubench_kit.statistics.verdict import NO_VERDICT
-from gpubench_kit.tables import PAIR_KEY
 
 _ENDS = ("change", "low", "high", "same_low", "same_high")
 

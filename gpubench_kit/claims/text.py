@@ -28,11 +28,11 @@ from gpubench_kit.claims.words import (
     way_words,
     whose,
 )
-from gpubench_kit.number_text import bound_text, change_text, count_text, is_missing, percent_text
-from gpubench_kit.plan.uses import OVER_WORDS, Claim, SubjectText
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.uses import OVER_WORDS, Claim, SubjectText
 from gpubench_kit.statistics.result_rows import direction_of
 from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED
+from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing, percent_text
 
 _MOST_GAMES, _MOST_GROUPS = 4, 3
 

@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from typing import Any
 
 from gpubench_kit.claims.targets import Amounts, scene_text
-from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text
-from gpubench_kit.registry import METRICS
-from gpubench_kit.statistics.reasons import reason_words, sentences_of
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
+from gpubench_kit.wording.reasons import reason_words, sentences_of
 
 #: Last words of metrics' labels that want an article in running text.
 _WITH_ARTICLE = ("low", "rate", "time", "level", "clock", "temperature", "speed", "voltage", "load")

@@ -18,7 +18,7 @@ from gpubench_kit.cli.check import add_check
 from gpubench_kit.cli.fault_lines import TRACEBACK, tell_faults
 from gpubench_kit.cli.report import add_demo, add_report
 from gpubench_kit.cli.sweep import add_sweep
-from gpubench_kit.errors import Fault, GpubenchError, LogError
+from gpubench_kit.model.errors import Fault, GpubenchError, LogError
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED, _UNREAD = 0, 1, 2, 3, 130, 141
 
@@ -61,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _new(asked: argparse.Namespace) -> int:
     """Make a review folder to fill in."""
-    from gpubench_kit.new_review import new_review
+    from gpubench_kit.sheet.new_review import new_review
 
     made = new_review(asked.folder)
     _say(asked, f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.")

@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Iterable
 
-from gpubench_kit.errors import Fault, GpubenchError
+from gpubench_kit.model.errors import Fault, GpubenchError
 
 #: Set to anything, it shows where in the kit an unexpected error arose.
 TRACEBACK = "GPUBENCH_KIT_TRACEBACK"

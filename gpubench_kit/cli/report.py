@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from gpubench_kit.cli.fault_lines import tell_fault_lines
 
 if TYPE_CHECKING:
-    from gpubench_kit.report.review_task import Outcome
+    from gpubench_kit.report.many.task import Outcome
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
 
@@ -109,8 +109,8 @@ def _tell_page(asked: argparse.Namespace, page: Path) -> int:
 
 def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
     """Make many reports at once, tell what became of each."""
-    from gpubench_kit.report.many_reviews import make_reports
-    from gpubench_kit.report.review_task import tasks_of
+    from gpubench_kit.report.many.reviews import make_reports
+    from gpubench_kit.report.many.task import tasks_of
 
     tasks = tasks_of(asked.folders, asked.output, previous=asked.previous)
     with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
@@ -122,10 +122,10 @@ def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
 def _engine(asked: argparse.Namespace, count: int) -> AbstractContextManager:
     """Return where reports are made: on a cluster where one is named, else on this machine."""
     if asked.cluster:
-        from gpubench_kit.report.cluster import Cluster
+        from gpubench_kit.report.many.cluster import Cluster
 
         return Cluster(asked.cluster)
-    from gpubench_kit.report.engines import ThisMachine
+    from gpubench_kit.report.many.engines import ThisMachine
 
     return nullcontext(ThisMachine(count))
 

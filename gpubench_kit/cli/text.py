@@ -8,7 +8,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from gpubench_kit.number_text import (
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.statistics.quick import QuickComparison
+from gpubench_kit.wording.numbers import (
     MISSING,
     change_and_interval_text,
     count_text,
@@ -17,8 +19,6 @@ from gpubench_kit.number_text import (
     percent_text,
     value_text,
 )
-from gpubench_kit.registry import METRICS
-from gpubench_kit.statistics.quick import QuickComparison
 
 _LOWS = {"quantile": "quantile of the frame times", "slowest_frames": "mean of the slowest frames",
          "time_share": "share of the time"}  # fmt: skip

@@ -10,8 +10,7 @@ import pandas as pd
 
 from gpubench_kit.costs.estimates import extra_price, price_of, value_metric
 from gpubench_kit.costs.formulas import Span, value_for_money
-from gpubench_kit.table_declaration import Column, Table
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 
 #: What is told of two cards, in the order of the page.
 PERFORMANCE, PER_WATT, PER_PRICE = QUANTITIES = ("performance", "per_watt", "per_price")

@@ -17,11 +17,10 @@ from gpubench_kit.costs.formulas import (
     hours_of,
     value_for_money,
 )
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.statistics.in_unit import UnitChange, games_in_unit, has_entered
 from gpubench_kit.statistics.verdict import NO_VERDICT
-from gpubench_kit.table_declaration import Column, Table
-from gpubench_kit.tables import PAIR_KEY
 
 #: Where the bill comes from, best first: the whole machine, else the card alone.
 POWER_METRICS = ("wall_w", "board_w")

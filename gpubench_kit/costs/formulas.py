@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from gpubench_kit.number_text import number_text
-from gpubench_kit.plan.uses import Costs
+from gpubench_kit.model.plan.uses import Costs
+from gpubench_kit.wording.numbers import number_text
 
 DAYS_PER_YEAR = 365
 _WATTS_PER_KILOWATT = 1000

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from gpubench_kit.costs.formulas import DAYS_PER_YEAR, Span, energy_kwh
-from gpubench_kit.table_declaration import Column, Table
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 
 #: Shares of the plan's price of a kilowatt-hour that are looked at.
 PRICE_SHARES = (0.5, 1.0, 2.0)

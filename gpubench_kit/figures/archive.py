@@ -12,7 +12,9 @@ from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.words import (
+from gpubench_kit.file_names import slug
+from gpubench_kit.wording.numbers import change_and_interval_text, number_text, percent_text
+from gpubench_kit.wording.terms import (
     VERDICT_MARKS,
     VERDICT_WORDS,
     margin_band,
@@ -20,8 +22,6 @@ from gpubench_kit.figures.words import (
     scene_names,
     sentence,
 )
-from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import change_and_interval_text, number_text, percent_text
 
 #: Rows of one chart; the tables beside the page hold all.
 MOST_ROWS = 24

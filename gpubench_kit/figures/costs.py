@@ -15,10 +15,10 @@ from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
-from gpubench_kit.figures.words import of_group, of_pair, pair_text
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import money_text, percent_text, significant_text
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.wording.numbers import money_text, percent_text, significant_text
+from gpubench_kit.wording.terms import of_group, of_pair, pair_text
 
 _BAND_ALPHA = 0.25
 #: Room to the right of the lines, for their names, as a share of the hours.

@@ -19,7 +19,6 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.pixels import png_files
 from gpubench_kit.figures.sheet import DPI, LIVE_TEXT, PICTURE_SIZE
 from gpubench_kit.figures.style import (
@@ -33,6 +32,7 @@ from gpubench_kit.figures.style import (
     themed_colours,
 )
 from gpubench_kit.figures.text import FAMILY, shown, text_width
+from gpubench_kit.model.errors import ReportError
 
 #: matplotlib settings that reach into the bytes; a user's own settings must not.
 SETTINGS = {

@@ -15,9 +15,9 @@ from gpubench_kit.figures.scales import Scale, padded_range, tick_texts, ticks_o
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_shape
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
-from gpubench_kit.figures.words import of_group
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import percent_text, unit_text
+from gpubench_kit.wording.numbers import percent_text, unit_text
+from gpubench_kit.wording.terms import of_group
 
 RATE, POWER = "avg_fps", "board_w"
 _MOST_LINES = 6

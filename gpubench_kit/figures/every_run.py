@@ -17,10 +17,10 @@ from gpubench_kit.figures.sheet import PAGE_WIDTH, PICTURE_SIZE, Box, Heading, S
 from gpubench_kit.figures.style import Look, series_shape
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
 from gpubench_kit.figures.text import clean, text_width, wrap
-from gpubench_kit.figures.words import names_text, scene_text
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import count_text, duration_text, number_text
-from gpubench_kit.reading.run_facts import RunFacts, Trace
+from gpubench_kit.logs.run_facts import RunFacts, Trace
+from gpubench_kit.wording.numbers import count_text, duration_text, number_text
+from gpubench_kit.wording.terms import names_text, scene_text
 
 #: Cells in a row, and lines of text that a cell is high without its label: on a page.
 _PAGE_CELLS, _PAGE_LINES = 4, 2.6
@@ -58,7 +58,7 @@ def draw_every_run(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene
 
     Parameters
     ----------
-    facts : facts of the runs; see `gpubench_kit.reading.run_facts.RunFacts`
+    facts : facts of the runs; see `gpubench_kit.logs.run_facts.RunFacts`
     plan : ReviewPlan, gives names and style
     runs : DataFrame, one row per run; see ``tables.RUNS``
     scene : game and setting ('' for the only one)

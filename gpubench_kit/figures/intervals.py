@@ -13,7 +13,11 @@ from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.words import (
+from gpubench_kit.file_names import slug
+from gpubench_kit.model.metrics import Metric
+from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.wording.numbers import change_and_interval_text, change_text, count_text, percent_text
+from gpubench_kit.wording.terms import (
     VERDICT_MARKS,
     VERDICT_WORDS,
     margin_band,
@@ -27,10 +31,6 @@ from gpubench_kit.figures.words import (
     scene_names,
     sentence,
 )
-from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import change_and_interval_text, change_text, count_text, percent_text
-from gpubench_kit.registry import Metric
-from gpubench_kit.tables import PAIR_KEY
 
 _DIRECTIONS = {"higher": ("worse", "better"), "lower": ("better", "worse"), "neither": ("lower", "higher")}
 _SCOPES = {"these_games": "These games", "games_like_these": "Games like these"}

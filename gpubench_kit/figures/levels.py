@@ -15,9 +15,9 @@ from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
-from gpubench_kit.figures.words import metric_of, of_group, scene_names, sentence
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import count_text, number_text, percent_text, value_text
+from gpubench_kit.wording.numbers import count_text, number_text, percent_text, value_text
+from gpubench_kit.wording.terms import metric_of, of_group, scene_names, sentence
 
 AVERAGE, LOWS = "avg_fps", ("low_1pct_fps", "low_0p1pct_fps")
 #: A chart of more games (all of them counts as one) states the overall levels and who leads how often.

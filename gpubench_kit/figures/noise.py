@@ -12,9 +12,9 @@ from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_names
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import number_text, percent_text
+from gpubench_kit.wording.numbers import number_text, percent_text
+from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_names
 
 _PLACE = ["card", "bench", "game", "setting"]
 _KEY = "Dots: run-to-run noise of each tuning. Diamond: smallest difference that these runs would show."

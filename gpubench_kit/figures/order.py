@@ -10,10 +10,10 @@ import pandas as pd
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.order_sheet import Evening, draw_evening
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.words import metric_of, sentence
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import change_text, count_text, p_text
 from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.wording.numbers import change_text, count_text, p_text
+from gpubench_kit.wording.terms import metric_of, sentence
 
 _FEWEST = 3
 _CELL = ["tuning", "game", "setting"]

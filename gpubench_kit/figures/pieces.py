@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.figures.plots import Plot
-from gpubench_kit.reading.run_facts import RunFacts, Trace
+from gpubench_kit.logs.run_facts import RunFacts, Trace
 
 _PALE = 0.32
 #: A frame so many times as long as the longest of nearly all pieces would flatten all else: it is cut and named.

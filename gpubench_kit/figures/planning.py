@@ -13,10 +13,10 @@ from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
-from gpubench_kit.figures.words import metric_of, of_group, sentence
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import count_text, number_text, percent_text
 from gpubench_kit.statistics.planning import POWER
+from gpubench_kit.wording.numbers import count_text, number_text, percent_text
+from gpubench_kit.wording.terms import metric_of, of_group, sentence
 
 #: Rounds that are shown where all lines have reached the top by then.
 _SHORT = 12.0

@@ -13,7 +13,7 @@ from gpubench_kit.figures.scales import Scale
 from gpubench_kit.figures.sheet import PICTURE_SIZE, Box, Sheet, Sizes, open_sheet, sizes_of
 from gpubench_kit.figures.style import Look
 from gpubench_kit.figures.text import clean, text_width, wrap
-from gpubench_kit.number_text import count_text
+from gpubench_kit.wording.numbers import count_text
 
 #: Ways to fit rows into a picture, tried in turn: columns, whether text is small.
 _WAYS = ((1, False), (1, True), (2, True), (3, True))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.figures.subjects import SUBJECT, places_of, subject_names
-from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.logs.run_facts import RunFacts
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 
 from gpubench_kit.figures.sheet import Sizes
 from gpubench_kit.figures.text import text_width
-from gpubench_kit.number_text import number_text
+from gpubench_kit.wording.numbers import number_text
 
 _STEPS = (1, 2, 2.5, 5, 10)
 

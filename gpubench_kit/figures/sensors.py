@@ -17,10 +17,10 @@ from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs, middle_runs
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
-from gpubench_kit.figures.words import metric_of, scene_text, sentence
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import unit_text, value_text
-from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.wording.numbers import unit_text, value_text
+from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 #: Sensors drawn where a log has them, in this order.
 SHOWN = ("core_c", "core_mhz", "board_w")
@@ -41,7 +41,7 @@ def draw_sensors(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, scene: 
 
     Parameters
     ----------
-    facts : facts of the runs; see `gpubench_kit.reading.run_facts.RunFacts`
+    facts : facts of the runs; see `gpubench_kit.logs.run_facts.RunFacts`
     plan : ReviewPlan, gives order, names and style
     runs : DataFrame, one row per run; see ``tables.RUNS``
     scene : game and setting ('' for the only one)

@@ -16,10 +16,10 @@ from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs
 from gpubench_kit.figures.scales import padded_range
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash
-from gpubench_kit.figures.words import scene_text
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import count_text, unit_text
-from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.wording.numbers import count_text, unit_text
+from gpubench_kit.wording.terms import scene_text
 
 #: Shares of the pieces drawn [%]: the last hundredth is left to the traces, where it has a time.
 _SHARES = np.arange(0.0, 99.5, 1.0)
@@ -40,7 +40,7 @@ def draw_frame_time_spread(facts: Iterable[RunFacts], plan, *, runs: pd.DataFram
 
     Parameters
     ----------
-    facts : facts of the runs; see `gpubench_kit.reading.run_facts.RunFacts`
+    facts : facts of the runs; see `gpubench_kit.logs.run_facts.RunFacts`
     plan : ReviewPlan, gives order, names and style
     runs : DataFrame, one row per run; see ``tables.RUNS``
     game, setting : what to draw

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from gpubench_kit.figures.words import subject_text
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.wording.terms import subject_text
 
 SUBJECT = ["card", "bench", "tuning"]
 

@@ -17,8 +17,8 @@ from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look
 from gpubench_kit.figures.sweep_part import SweptPart, file_parts, knee_note, outcome_of, titled
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import change_and_interval_text, percent_text, unit_text
 from gpubench_kit.statistics.sweep_ladder import offset_text
+from gpubench_kit.wording.numbers import change_and_interval_text, percent_text, unit_text
 
 #: Outcome of a setting -> colour role, marker, whether hollow.
 _MARKS = {

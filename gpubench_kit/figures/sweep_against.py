@@ -17,8 +17,8 @@ from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look, series_dash, series_shape
 from gpubench_kit.figures.sweep_part import SweptPart, file_parts, titled
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import change_text, unit_text
 from gpubench_kit.statistics.sweep_ladder import offset_text
+from gpubench_kit.wording.numbers import change_text, unit_text
 
 
 def draw_rate_against_ladder_power(parts: Sequence[SweptPart], plan) -> DescribedFigure | None:

@@ -12,9 +12,9 @@ from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.row_layouts import draw_rows
 from gpubench_kit.figures.rows import Axis, Block, Mark, Row, RowChart
 from gpubench_kit.figures.sheet import Heading
-from gpubench_kit.figures.words import VERDICT_MARKS, of_group
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import change_and_interval_text, change_text, percent_text
+from gpubench_kit.wording.numbers import change_and_interval_text, change_text, percent_text
+from gpubench_kit.wording.terms import VERDICT_MARKS, of_group
 
 #: Reading -> what is told, unit of what is given, whether more is better, and the words below and above zero.
 READINGS = {

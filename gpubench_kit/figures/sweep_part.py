@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.words import of_group
 from gpubench_kit.statistics.sweep_ladder import Ladder, offset_text
+from gpubench_kit.wording.terms import of_group
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,10 @@ from gpubench_kit.figures.plots import Ends, Plot
 from gpubench_kit.figures.run_choice import ChosenRun, chosen_runs, middle_runs
 from gpubench_kit.figures.sheet import Heading
 from gpubench_kit.figures.style import Look
-from gpubench_kit.figures.words import scene_text
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import count_text, number_text, unit_text
-from gpubench_kit.reading.run_facts import RunFacts, Trace
+from gpubench_kit.logs.run_facts import RunFacts, Trace
+from gpubench_kit.wording.numbers import count_text, number_text, unit_text
+from gpubench_kit.wording.terms import scene_text
 
 _MARKS = 4
 
@@ -45,7 +45,7 @@ def draw_frame_times(facts: Iterable[RunFacts], plan, *, runs: pd.DataFrame, gam
 
     Parameters
     ----------
-    facts : facts of the runs; see `gpubench_kit.reading.run_facts.RunFacts`
+    facts : facts of the runs; see `gpubench_kit.logs.run_facts.RunFacts`
     plan : ReviewPlan, gives order, names and style
     runs : DataFrame, one row per run; see ``tables.RUNS``
     game, setting : what to draw

@@ -8,16 +8,16 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.errors import LogError
-from gpubench_kit.findings import Finding
+from gpubench_kit.logs.find_columns import ColumnChoice, Declaration
+from gpubench_kit.logs.find_frame_columns import find_frame_columns
+from gpubench_kit.logs.frame_log import Frames
+from gpubench_kit.logs.run_log import RunLog, RunTask, read_run
+from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.power import mean_over_window
-from gpubench_kit.reading.find_columns import ColumnChoice, Declaration
-from gpubench_kit.reading.find_frame_columns import find_frame_columns
-from gpubench_kit.reading.frame_log import Frames
-from gpubench_kit.reading.run_log import RunLog, RunTask, read_run
-from gpubench_kit.reading.text_table import open_table
+from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.findings import Finding
 
 
 def inspect_log(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gpubench_kit.logs.frame_log import Frames
+from gpubench_kit.logs.run_log import RunLog
 from gpubench_kit.metrics.frame_rate import average_fps, both_lows_fps, low_definition_text
 from gpubench_kit.metrics.frame_time import hitch_ms_per_min, median_frame_ms, pacing_ms
 from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.frame_log import Frames
-from gpubench_kit.reading.run_log import RunLog
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 
 
 @dataclass(frozen=True)

@@ -8,18 +8,18 @@ from dataclasses import dataclass, replace
 import pandas as pd
 from joblib import Parallel, cpu_count, delayed
 
-from gpubench_kit.errors import Fault
-from gpubench_kit.findings import Finding
+from gpubench_kit.logs.layout_memory import LayoutMemory
+from gpubench_kit.logs.review import Review
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.logs.run_log import RunTask, read_run
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.row_columns import RowColumns
 from gpubench_kit.metrics.told_progress import tell_by_file
 from gpubench_kit.metrics.typed_values import merge_typed
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.layout_memory import LayoutMemory
-from gpubench_kit.reading.review import Review
-from gpubench_kit.reading.run_facts import RunFacts
-from gpubench_kit.reading.run_log import RunTask, read_run
+from gpubench_kit.model.errors import Fault
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.plan import ReviewPlan
 
 #: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
 #: leave a process idle.

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.registry import METRICS
-from gpubench_kit.tables import RUN_METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import RUN_METRICS
 
 _NUMBERS = ("value", "step")
 

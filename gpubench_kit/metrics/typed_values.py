@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from gpubench_kit.findings import Finding
 from gpubench_kit.metrics.of_one_run import energy_metrics
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
 
 _TYPED = "typed into the run sheet"
 

@@ -7,8 +7,6 @@ import pandas as pd
 from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.figures.archive import MOST_ROWS, draw_archive_noise, draw_cards, draw_changes
-from gpubench_kit.figures.words import metric_of, sentence
-from gpubench_kit.number_text import count_text
 from gpubench_kit.page.archive_tables import (
     cards_table,
     changes_tables,
@@ -30,6 +28,8 @@ from gpubench_kit.page.archive_words import (
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
 from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.terms import metric_of, sentence
 
 
 def archive_head(archive: Archive) -> Section:

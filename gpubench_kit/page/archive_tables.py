@@ -7,15 +7,15 @@ import re
 import pandas as pd
 
 from gpubench_kit.archive.archive import Archive
-from gpubench_kit.figures.words import VERDICT_WORDS, metric_of, scene_text, sentence
-from gpubench_kit.number_text import (
+from gpubench_kit.page.elements import Column, Markup, bullets, details, join, paragraph, stacked, table
+from gpubench_kit.wording.numbers import (
     MISSING,
     change_and_interval_text,
     count_text,
     number_text,
 )
-from gpubench_kit.page.elements import Column, Markup, bullets, details, join, paragraph, stacked, table
-from gpubench_kit.statistics.reasons import reason_sentences
+from gpubench_kit.wording.reasons import reason_sentences
+from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of, scene_text, sentence
 
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
 MOST_LINES = 60

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gpubench_kit.archive.archive import Archive
-from gpubench_kit.figures.words import VERDICT_WORDS, metric_of, names_text, scene_text
-from gpubench_kit.number_text import change_and_interval_text, count_text, number_text
 from gpubench_kit.page.elements import Markup, join, paragraph
 from gpubench_kit.statistics.widening import LEAST_RESTARTS
+from gpubench_kit.wording.numbers import change_and_interval_text, count_text, number_text
+from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of, names_text, scene_text
 
 _LISTED = 3
 _NO_FINDING = ("no_verdict", "undecided", "same_within_margin")

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from gpubench_kit.number_text import count_text
+from gpubench_kit.wording.numbers import count_text
 
 #: Changed decisions told one by one; the rest is counted.
 _CHANGES_TOLD = 6

@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import VERDICT_WORDS, margin_text, metric_of, reason_text, sentence
-from gpubench_kit.number_text import change_and_interval_text, count_text
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, link, note, paragraph, table
 from gpubench_kit.page.section import Section
 from gpubench_kit.page.wording import verdict_mark
+from gpubench_kit.wording.numbers import change_and_interval_text, count_text
+from gpubench_kit.wording.terms import VERDICT_WORDS, margin_text, metric_of, reason_text, sentence
 
 NAME, TITLE = "changes", "Changes since the earlier report"
 

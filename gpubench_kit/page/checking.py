@@ -10,11 +10,10 @@ import pandas as pd
 
 from gpubench_kit.checks.evidence import place_text
 from gpubench_kit.claims.signs import sign_note
-from gpubench_kit.fault_text import shown
 from gpubench_kit.figures.described import DescribedFigure
-from gpubench_kit.figures.words import scene_text, sentence
 from gpubench_kit.file_names import slug
-from gpubench_kit.number_text import count_text
+from gpubench_kit.logs.review import Review
+from gpubench_kit.model.errors import shown
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.checking_pictures import pictures_of_run
 from gpubench_kit.page.checking_words import head_sentences
@@ -32,7 +31,8 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.quality import message_text
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.reading.review import Review
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.terms import scene_text, sentence
 
 #: Runs shown with a picture; a page with more is slow to open, and says so.
 _MOST_PICTURED = 40

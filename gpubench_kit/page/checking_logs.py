@@ -9,8 +9,12 @@ import pandas as pd
 
 from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.figures.every_run import draw_every_run
-from gpubench_kit.figures.words import names_text, sentence
-from gpubench_kit.number_text import count_text, number_text
+from gpubench_kit.logs.find_columns import ColumnChoice
+from gpubench_kit.logs.review import Review
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.limits import list_limits
+from gpubench_kit.model.tables import FINDINGS, NOISE, RUNS, Table
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.checking import OF_FILES, told_finding
 from gpubench_kit.page.checking_pictures import scenes_of
@@ -27,12 +31,8 @@ from gpubench_kit.page.elements import (
     terms,
 )
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.plan.limits import list_limits
-from gpubench_kit.reading.find_columns import ColumnChoice
-from gpubench_kit.reading.review import Review
-from gpubench_kit.reading.run_facts import RunFacts
-from gpubench_kit.registry import METRICS
-from gpubench_kit.tables import FINDINGS, NOISE, RUNS, Table
+from gpubench_kit.wording.numbers import count_text, number_text
+from gpubench_kit.wording.terms import names_text, sentence
 
 _ROLES = {"frame_time": "frame time", "elapsed_time": "elapsed time", "clock_time": "clock time"}
 _LINED_UP = {

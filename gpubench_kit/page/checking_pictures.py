@@ -11,10 +11,10 @@ from gpubench_kit.checks.evidence import CELL_KEY
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.sensors import SHOWN, draw_run_sensors
 from gpubench_kit.figures.traces import draw_run_trace
-from gpubench_kit.figures.words import scene_text
-from gpubench_kit.number_text import number_text
-from gpubench_kit.reading.review import Review
-from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.logs.review import Review
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.wording.numbers import number_text
+from gpubench_kit.wording.terms import scene_text
 
 #: Checks that look at sensors -> the sensors that show it; these need no frame times.
 _OF_SENSORS = {

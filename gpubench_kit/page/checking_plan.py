@@ -9,13 +9,13 @@ import pandas as pd
 from gpubench_kit.checks.progress import progress_of
 from gpubench_kit.figures.noise import draw_noise
 from gpubench_kit.figures.order import draw_run_order
-from gpubench_kit.figures.words import metric_of, of_group, scene_text, sentence
-from gpubench_kit.number_text import count_text, is_missing, percent_text, significant_text, unit_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table
 from gpubench_kit.page.pairs import all_groups
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.noise_plan import plan_from_noise
+from gpubench_kit.wording.numbers import count_text, is_missing, percent_text, significant_text, unit_text
+from gpubench_kit.wording.terms import metric_of, of_group, scene_text, sentence
 
 #: Rounds that stand side by side; more are summed up.
 _MOST_ROUNDS = 12

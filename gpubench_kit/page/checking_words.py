@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from gpubench_kit.number_text import count_text
+from gpubench_kit.wording.numbers import count_text
 
 _NOTHING = "Nothing to check yet: no row of the run sheet has a log that can be read, or numbers."
 

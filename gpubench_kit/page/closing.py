@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from gpubench_kit.figures.words import names_text
+from gpubench_kit.model.tables import ALL_TABLES
 from gpubench_kit.page.elements import (
     Column,
     Markup,
@@ -23,7 +23,7 @@ from gpubench_kit.page.section import Section
 from gpubench_kit.statistics.stability import pooled_failure_bound
 from gpubench_kit.sweep.in_review import SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
-from gpubench_kit.tables import ALL_TABLES
+from gpubench_kit.wording.terms import names_text
 
 _CAUTIONS = (
     "Tuning can void a warranty, lose unsaved work and stress parts. Back up first, change one limit at a time, "

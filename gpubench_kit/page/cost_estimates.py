@@ -11,18 +11,18 @@ from gpubench_kit.costs.estimates import price_of
 from gpubench_kit.costs.formulas import DAYS_PER_YEAR, plain_text
 from gpubench_kit.costs.sensitivity import cost_sensitivity
 from gpubench_kit.figures.costs import draw_cost_sensitivity
-from gpubench_kit.figures.words import metric_of, of_group, of_pair, pair_text, pairs_in
-from gpubench_kit.number_text import (
+from gpubench_kit.page.charts import chart_grid, pictures_of
+from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, note, paragraph, table
+from gpubench_kit.page.pairs import groups_in, subject_names
+from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.wording.numbers import (
     change_and_interval_text,
     is_missing,
     money_text,
     number_text,
     unit_text,
 )
-from gpubench_kit.page.charts import chart_grid, pictures_of
-from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, note, paragraph, table
-from gpubench_kit.page.pairs import groups_in, subject_names
-from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.wording.terms import metric_of, of_group, of_pair, pair_text, pairs_in
 
 _LABELS = {
     "power": "Power while playing",

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.words import scene_text
-from gpubench_kit.number_text import is_missing, number_text
+from gpubench_kit.wording.numbers import is_missing, number_text
+from gpubench_kit.wording.terms import scene_text
 
 PAIRED, POOLED, WELCH, WIDENED = "paired rounds", "two groups", "two unequal groups", "two groups, widened"
 

@@ -7,15 +7,15 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, names_text, of_group, of_pair, pair_text, pairs_in, sentence
-from gpubench_kit.number_text import change_text, count_text, percent_text
+from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.elements import Column, Markup, join, note, paragraph, table
 from gpubench_kit.page.no_verdict_told import no_verdict_sentences
 from gpubench_kit.page.pairs import groups_in, subject_names
 from gpubench_kit.page.section import Section
 from gpubench_kit.page.wording import are_alike, result_clause, sentence_of, unit_of_change, verdict_mark
-from gpubench_kit.statistics.reasons import SEPARATOR
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.wording.numbers import change_text, count_text, percent_text
+from gpubench_kit.wording.reasons import SEPARATOR
+from gpubench_kit.wording.terms import metric_of, names_text, of_group, of_pair, pair_text, pairs_in, sentence
 
 #: Sentences of the result, and pairs that each of them names.
 _SENTENCES, _PAIRS_NAMED = 3, 3

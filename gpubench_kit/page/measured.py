@@ -9,14 +9,14 @@ import pandas as pd
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.energy import draw_rate_against_power
 from gpubench_kit.figures.levels import AVERAGE, LOWS, draw_everyday, draw_levels
-from gpubench_kit.figures.words import metric_of, sentence
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, join, note, paragraph
 from gpubench_kit.page.pairs import groups_in
 from gpubench_kit.page.results import metric_blocks, verdict_terms
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.topics import HEAT, POWER, in_topic
-from gpubench_kit.statistics.reasons import reason_sentences
+from gpubench_kit.wording.reasons import reason_sentences
+from gpubench_kit.wording.terms import metric_of, sentence
 
 _POINTS = {
     "board_sensor": "the card's own sensor for the whole board",

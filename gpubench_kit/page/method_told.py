@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, scene_text, sentence
-from gpubench_kit.number_text import number_text, percent_text, significant_text
 from gpubench_kit.page.deciding_tests import deciding_sentences
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, table, terms, tied
 from gpubench_kit.page.section import Section
-from gpubench_kit.statistics.reasons import CAUTION_TEXT, reason_words
+from gpubench_kit.wording.numbers import number_text, percent_text, significant_text
+from gpubench_kit.wording.reasons import CAUTION_TEXT, reason_words
+from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 _LAYOUTS = {
     "rounds": "Runs were made in rounds, one of each tuning.",

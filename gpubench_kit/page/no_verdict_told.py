@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from gpubench_kit.figures.words import metric_of, names_text
-from gpubench_kit.number_text import count_text
 from gpubench_kit.page.pairs import subject_names
 from gpubench_kit.page.wording import result_clause, sentence_of
-from gpubench_kit.statistics.reasons import reason_words, sentences_of
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.reasons import reason_words, sentences_of
+from gpubench_kit.wording.terms import metric_of, names_text
 
 #: Further comparisons that one sentence names.
 _MOST_NAMED = 3

@@ -6,11 +6,11 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, of_group, sentence
-from gpubench_kit.number_text import count_text
 from gpubench_kit.page.elements import Column, Markup, heading, join, paragraph, stacked, table, tied
 from gpubench_kit.page.wording import caution_sentences, change_with_interval, margin_words, verdict_mark
 from gpubench_kit.statistics.over_benches import combine_benches
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.terms import metric_of, of_group, sentence
 
 
 def over_benches(overall: pd.DataFrame, plan) -> Markup:

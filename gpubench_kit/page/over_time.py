@@ -22,7 +22,7 @@ def frame_times(review, runs: pd.DataFrame, plan) -> Section:
 
     Parameters
     ----------
-    review : the runs, after their logs were read; see `gpubench_kit.reading.review.Review`
+    review : the runs, after their logs were read; see `gpubench_kit.logs.review.Review`
     runs : DataFrame, one row per run; see ``tables.RUNS``
     plan : ReviewPlan
 

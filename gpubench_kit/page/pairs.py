@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import subject_text
-from gpubench_kit.number_text import count_text
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.terms import subject_text
 
 
 def groups_in(rows: pd.DataFrame, plan) -> list[str]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from gpubench_kit.figures.planning import draw_verdict_chances
-from gpubench_kit.figures.words import metric_of, sentence
-from gpubench_kit.number_text import count_text, percent_text
 from gpubench_kit.page.charts import chart_grid
 from gpubench_kit.page.elements import Markup, bullets, details, heading, join, link, paragraph
 from gpubench_kit.page.pairs import all_groups
@@ -18,6 +16,8 @@ from gpubench_kit.page.planning_words import (
 )
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.schedule.make import Schedule
+from gpubench_kit.wording.numbers import count_text, percent_text
+from gpubench_kit.wording.terms import metric_of, sentence
 
 _TWO_NUMBERS = (
     "Two numbers stand side by side: the plain one takes the noise as it was found, the cautious one its upper "

@@ -6,12 +6,12 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, scene_text, sentence
-from gpubench_kit.number_text import count_text, is_missing, number_text, percent_text
 from gpubench_kit.page.elements import Column, Markup, table
 from gpubench_kit.page.planning_words import amount_text, time_text
 from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
 from gpubench_kit.statistics.planning import MOST_RUNS
+from gpubench_kit.wording.numbers import count_text, is_missing, number_text, percent_text
+from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 _OUTLOOK = {"yes": "yes", "perhaps": "perhaps", "no": "no", "none": "–"}
 

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_text, sentence
-from gpubench_kit.number_text import count_text, duration_text, is_missing, number_text
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.statistics.planning import MOST_RUNS
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
+from gpubench_kit.wording.numbers import count_text, duration_text, is_missing, number_text
+from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_text, sentence
 
 _FROM_NOISE = (
     "Only noise enters this page. Differences between tunings are not computed for it, so planning is no look at "

@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from gpubench_kit.figures.words import scene_text
-from gpubench_kit.number_text import count_text, duration_text, is_missing
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.planning_words import time_text
-from gpubench_kit.run_sheet.rows import CAUSES
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.time import Visit, visits_of
+from gpubench_kit.sheet.rows import CAUSES
+from gpubench_kit.wording.numbers import count_text, duration_text, is_missing
+from gpubench_kit.wording.terms import scene_text
 
 #: Letters [pt]: as large as the lines allow on one page of Letter, within these ends.
 _LARGEST, _SMALLEST = 9.5, 6.0

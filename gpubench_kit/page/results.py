@@ -9,17 +9,6 @@ import pandas as pd
 
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.intervals import draw_game_intervals, draw_overall
-from gpubench_kit.figures.words import (
-    VERDICT_WORDS,
-    metric_of,
-    of_group,
-    of_pair,
-    pair_text,
-    pairs_in,
-    scene_text,
-    sentence,
-)
-from gpubench_kit.number_text import change_text, count_text, interval_text, is_missing, value_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.deciding_tests import note_on_tests, overall_tests
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms, tied
@@ -37,7 +26,18 @@ from gpubench_kit.page.wording import (
     verdict_mark,
 )
 from gpubench_kit.statistics.planning import MOST_RUNS
-from gpubench_kit.statistics.reasons import units_text
+from gpubench_kit.wording.numbers import change_text, count_text, interval_text, is_missing, value_text
+from gpubench_kit.wording.reasons import units_text
+from gpubench_kit.wording.terms import (
+    VERDICT_WORDS,
+    metric_of,
+    of_group,
+    of_pair,
+    pair_text,
+    pairs_in,
+    scene_text,
+    sentence,
+)
 
 #: Metrics whose charts are in sight: over all games, and within one section game by game.
 _IN_SIGHT, _GAMES_IN_SIGHT = 4, 2

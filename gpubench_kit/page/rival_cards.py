@@ -13,8 +13,6 @@ import pandas as pd
 from gpubench_kit.claims.words import assumption
 from gpubench_kit.costs.against_rival import PER_PRICE, PER_WATT, PERFORMANCE, ahead_of_rival
 from gpubench_kit.figures.rival import draw_ahead, quantity_text, tunings_text
-from gpubench_kit.figures.words import metric_of, names_text, of_group, scene_text, sentence
-from gpubench_kit.number_text import change_and_interval_text, change_text, count_text, is_missing
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import (
     Column,
@@ -31,8 +29,10 @@ from gpubench_kit.page.elements import (
 from gpubench_kit.page.pairs import groups_in
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.wording import caution_sentences, change_with_interval, verdict_mark
-from gpubench_kit.statistics.reasons import sentences_of
 from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.wording.numbers import change_and_interval_text, change_text, count_text, is_missing
+from gpubench_kit.wording.reasons import sentences_of
+from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_text, sentence
 
 #: Exchanges that are written out one by one, and no more.
 _MOST_WRITTEN = 12

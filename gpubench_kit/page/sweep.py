@@ -6,7 +6,6 @@ import pandas as pd
 
 from gpubench_kit.figures.sweep import draw_power_over_ladder, draw_rate_over_ladder
 from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
-from gpubench_kit.number_text import count_text, percent_text
 from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
 from gpubench_kit.page.section import Section, left_out
@@ -18,6 +17,7 @@ from gpubench_kit.page.sweep_words import (
 )
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.tables import SWEEP_TABLES
+from gpubench_kit.wording.numbers import count_text, percent_text
 
 _NOT_STABLE = (
     "No setting here is called stable. Hours without a failure only bound the failure rate, on this card, with "

@@ -6,8 +6,11 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.figures.sweep_part import SweptPart, is_true, outcome_of
-from gpubench_kit.figures.words import of_group
-from gpubench_kit.number_text import (
+from gpubench_kit.page.elements import Column, Markup, bullets, join, note, stacked, table
+from gpubench_kit.page.sweep_words import reason_told
+from gpubench_kit.statistics.sweep_ladder import offset_text
+from gpubench_kit.sweep.find import Sweep
+from gpubench_kit.wording.numbers import (
     MISSING,
     bound_text,
     change_and_interval_text,
@@ -16,11 +19,8 @@ from gpubench_kit.number_text import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.page.elements import Column, Markup, bullets, join, note, stacked, table
-from gpubench_kit.page.sweep_words import reason_told
-from gpubench_kit.statistics.reasons import reason_sentences
-from gpubench_kit.statistics.sweep_ladder import offset_text
-from gpubench_kit.sweep.find import Sweep
+from gpubench_kit.wording.reasons import reason_sentences
+from gpubench_kit.wording.terms import of_group
 
 _MARKS = {
     "inside": ("=", "even", "inside the margin"),

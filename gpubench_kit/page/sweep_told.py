@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gpubench_kit.number_text import percent_text
 from gpubench_kit.page.elements import terms
 from gpubench_kit.page.section import Section
 from gpubench_kit.sweep.find import Sweep
+from gpubench_kit.wording.numbers import percent_text
 
 _LOSS = (
     "Each setting is compared with the factory state within rounds, over all games, every game counted once. A run "

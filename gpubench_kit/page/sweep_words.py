@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.figures.sweep_part import SweptPart, is_true, outcome_of
-from gpubench_kit.figures.words import names_text, of_group
-from gpubench_kit.number_text import (
+from gpubench_kit.statistics.sweep_ladder import offset_text
+from gpubench_kit.sweep.find import Sweep
+from gpubench_kit.sweep.measured import GAMES_MISSING
+from gpubench_kit.wording.numbers import (
     bound_text,
     change_and_interval_text,
     change_text,
@@ -18,10 +20,8 @@ from gpubench_kit.number_text import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.statistics.reasons import reason_sentences
-from gpubench_kit.statistics.sweep_ladder import offset_text
-from gpubench_kit.sweep.find import Sweep
-from gpubench_kit.sweep.measured import GAMES_MISSING
+from gpubench_kit.wording.reasons import reason_sentences
+from gpubench_kit.wording.terms import names_text, of_group
 
 _GAMES_MISSING = "It lacks a game that other settings have, so it cannot pass by what it lacks."
 _STOPS = {

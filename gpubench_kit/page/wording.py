@@ -11,11 +11,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from gpubench_kit.claims.words import assumption, starts_words
-from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
-from gpubench_kit.number_text import change_and_interval_text, change_text, interval_text, is_missing, percent_text
 from gpubench_kit.page.elements import Markup
-from gpubench_kit.statistics.reasons import reason_words, sentences_of
 from gpubench_kit.statistics.widening import explaining_restart_sd
+from gpubench_kit.wording.numbers import (
+    change_and_interval_text,
+    change_text,
+    interval_text,
+    is_missing,
+    percent_text,
+)
+from gpubench_kit.wording.reasons import reason_words, sentences_of
+from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of
 
 #: One line per verdict, for the place where it is used.
 VERDICT_HELP = {

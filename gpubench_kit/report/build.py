@@ -12,12 +12,11 @@ import pandas as pd
 from nbformat import NotebookNode
 
 from gpubench_kit import page as sections_of_pages
-from gpubench_kit.errors import ReportError
-from gpubench_kit.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
-from gpubench_kit.looks import record_look as record
+from gpubench_kit.logs.review import Review, open_review
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.plan import ReviewPlan, load_plan
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS, Table
 from gpubench_kit.page.section import Section
-from gpubench_kit.plan import ReviewPlan, load_plan
-from gpubench_kit.reading.review import Review, open_review
 from gpubench_kit.report.change_table import CHANGES
 from gpubench_kit.report.changes import check_same_review, corrections_of
 from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
@@ -34,9 +33,9 @@ from gpubench_kit.report.page_build import (
 )
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.report.site_index import write_site_index
-from gpubench_kit.run_sheet import load_run_sheet
-from gpubench_kit.table_declaration import Table
-from gpubench_kit.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS
+from gpubench_kit.sheet import load_run_sheet
+from gpubench_kit.sheet.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
+from gpubench_kit.sheet.looks import record_look as record
 
 NOTEBOOK = "card_review.ipynb"
 #: Reports in a folder of this name are listed on a page of their own.

@@ -17,7 +17,7 @@ from gpubench_kit.archive.find import MANIFEST, find_reports
 from gpubench_kit.archive.gather import check_any
 from gpubench_kit.archive.restarts import plan_line
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
-from gpubench_kit.number_text import count_text
+from gpubench_kit.model.tables import FINDINGS
 from gpubench_kit.report.build import published
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import FORMAT_VERSION
@@ -25,7 +25,7 @@ from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
 from gpubench_kit.report.page_build import Progress, bundled_notebook, tell_nobody
 from gpubench_kit.report.place import ReportPlace, check_target
-from gpubench_kit.tables import FINDINGS
+from gpubench_kit.wording.numbers import count_text
 
 NOTEBOOK, PAGE_FILE = "archive.ipynb", "index.html"
 

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gpubench_kit.checks.redo_table import REDO
+from gpubench_kit.logs.review import open_review
+from gpubench_kit.model.plan import load_plan
+from gpubench_kit.model.tables import RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded
-from gpubench_kit.plan import load_plan
-from gpubench_kit.reading.review import open_review
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.page_place import PagePlace
-from gpubench_kit.tables import RUNS
 
 NOTEBOOK = "check_logs.ipynb"
 PAGE, TABLES = "check.html", "check"

@@ -10,16 +10,16 @@ from pathlib import Path
 import nbformat
 
 from gpubench_kit.bundled import bundled_path
-from gpubench_kit.errors import Fault, PlanError
-from gpubench_kit.plan import PLAN_FILE, ReviewPlan, load_plan
+from gpubench_kit.model.errors import Fault, PlanError
+from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.page_place import PagePlace
 from gpubench_kit.report.schedule_files import PRINTED_FILE, TOLD_FILE, read_new_rows
-from gpubench_kit.run_sheet import load_run_sheet
-from gpubench_kit.run_sheet.text import SHEET_FILES
 from gpubench_kit.schedule.earlier_noise import PREVIOUS, noise_file_of
 from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, swap_file
+from gpubench_kit.sheet import load_run_sheet
+from gpubench_kit.sheet.text import SHEET_FILES
 
 NOTEBOOK, PAGE_FILE = "plan_runs.ipynb", "plan.html"
 

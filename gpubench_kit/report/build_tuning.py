@@ -7,13 +7,13 @@ from pathlib import Path
 
 import nbformat
 
-from gpubench_kit.plan import load_plan
+from gpubench_kit.model.plan import load_plan
 from gpubench_kit.report.build import count_look, published
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.page_place import PagePlace
-from gpubench_kit.run_sheet import load_run_sheet
+from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.model.tables import Column, Table
 
 #: Kinds of change, as the page orders them: what a report says, then what it was made of.
 SAID, MADE_OF = (

@@ -8,12 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.errors import Fault, ReportError
-from gpubench_kit.figures.words import metric_of
-from gpubench_kit.looks import changed_decisions
+from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.report.change_table import CHANGES, MADE_OF, SAID
 from gpubench_kit.report.earlier_report import EarlierReport
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.sheet.looks import changed_decisions
+from gpubench_kit.wording.terms import metric_of
 
 _NUMBERS, _TEXTS = ("change", "low", "high", "margin"), ("reason", "no_loss")
 #: Values count to nine digits, so that another machine's last bit is no correction.

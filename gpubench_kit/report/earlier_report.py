@@ -11,9 +11,9 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.tables import VERDICTS
 from gpubench_kit.report.manifest import FORMAT_VERSION
-from gpubench_kit.tables import VERDICTS
 
 MANIFEST = "manifest.json"
 

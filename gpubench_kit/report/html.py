@@ -11,8 +11,8 @@ from typing import Any
 from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_notebook
 
-from gpubench_kit.errors import Fault, ReportError
 from gpubench_kit.late_loading import loaded_when_used
+from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.page.section import MIME, Section
 
 nbconvert = loaded_when_used("nbconvert")

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.errors import GpubenchError
-from gpubench_kit.reading.order_done import started_at_s
-from gpubench_kit.run_sheet import load_run_sheet
+from gpubench_kit.logs.order_done import started_at_s
+from gpubench_kit.model.errors import GpubenchError
+from gpubench_kit.sheet import load_run_sheet
 
 _START = datetime(1970, 1, 1)
 

@@ -15,8 +15,8 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
 from traitlets.config import Config
 
-from gpubench_kit import errors
-from gpubench_kit.errors import Fault, GpubenchError, ReportError
+from gpubench_kit.model import errors
+from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 
 #: Seconds that one cell may take; a review of many hundred runs stays far below.
 CELL_TIMEOUT_S = 1800

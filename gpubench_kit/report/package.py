@@ -19,11 +19,11 @@ import pandas as pd
 
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.checks.redo_table import REDO
-from gpubench_kit.errors import ReportError
 from gpubench_kit.file_names import slug
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.tables import ALL_TABLES, Column, Table
 from gpubench_kit.report.change_table import CHANGES
 from gpubench_kit.sweep.tables import SWEEP_TABLES
-from gpubench_kit.tables import ALL_TABLES, Column, Table
 
 DESCRIPTION = "datapackage.json"
 

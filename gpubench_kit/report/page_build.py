@@ -11,7 +11,7 @@ import nbformat
 from nbformat import NotebookNode
 
 from gpubench_kit.bundled import bundled_path
-from gpubench_kit.plan import PLAN_FILE, ReviewPlan
+from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.report.html import load_exporter
 from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.reading_watched import reading_watched

@@ -13,8 +13,8 @@ from typing import Any
 from joblib import cpu_count
 from joblib.externals.loky import ProcessPoolExecutor
 
-from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import DescribedFigure
+from gpubench_kit.model.errors import ReportError
 
 #: Seconds after which a stuck process is given up; a picture takes a fraction of one.
 _TIMEOUT_S = 600

@@ -13,7 +13,7 @@ from typing import Any
 from uuid import uuid4
 
 from gpubench_kit.archive.admit import ARCHIVE, KIND
-from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.model.errors import Fault, ReportError
 
 _MANIFEST = "manifest.json"
 #: The folder in which one run makes a report.

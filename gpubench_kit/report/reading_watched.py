@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from gpubench_kit.metrics.told_progress import PROGRESS_FILE, told_in_file
-from gpubench_kit.number_text import count_text
+from gpubench_kit.wording.numbers import count_text
 
 #: How often the file is looked at [s].
 _PACE_S = 0.25

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.errors import Fault, ReportError
+from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.page.planning_words import told_in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page

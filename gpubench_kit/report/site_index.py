@@ -11,11 +11,11 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from gpubench_kit import page as sections_of_pages
-from gpubench_kit.errors import ReportError
-from gpubench_kit.figures.words import VERDICT_WORDS, metric_of
-from gpubench_kit.number_text import change_text
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import bullets, heading, join, link, paragraph, render
 from gpubench_kit.report.html import check_page
+from gpubench_kit.wording.numbers import change_text
+from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of
 
 _PAGE = "index.html"
 _MARK = '<main class="kit-site">'

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.needs import noise_of_unit, planned_test, scaled_size
 from gpubench_kit.schedule.tables import VERDICT_CHANCES
 from gpubench_kit.statistics.planning import MOST_RUNS

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 
 #: Rounds of the default plan, and the fewest that the planner cuts down to.
 DEFAULT_ROUNDS, FEWEST_ROUNDS = 5, 3

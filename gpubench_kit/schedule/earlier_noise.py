@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.errors import Fault, TableError
-from gpubench_kit.number_text import count_text, number_text
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.plan.measured_spread import ARCHIVE_TABLE, SPREAD_FILE
-from gpubench_kit.registry import METRICS
-from gpubench_kit.tables import NOISE
+from gpubench_kit.model.errors import Fault, TableError
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.measured_spread import ARCHIVE_TABLE, SPREAD_FILE
+from gpubench_kit.model.tables import NOISE
+from gpubench_kit.wording.numbers import count_text, number_text
 
 #: Where `archive` and `--previous` leave the noise of earlier reviews.
 ARCHIVE = Path("reports", "archive", "tables", "run_noise.csv")

@@ -8,16 +8,15 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from gpubench_kit.errors import DesignError, Fault
-from gpubench_kit.fault_text import listed
-from gpubench_kit.number_text import count_text, duration_text, number_text
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.errors import DesignError, Fault, listed
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.design import FEWEST_ROUNDS, Design, Stop, full_design
 from gpubench_kit.schedule.needs import needs_of
 from gpubench_kit.schedule.order import PlannedRun, ordered_runs
 from gpubench_kit.schedule.time import minutes_of
 from gpubench_kit.statistics.planning import MOST_RUNS
 from gpubench_kit.statistics.variance import LEAST_GAMES
+from gpubench_kit.wording.numbers import count_text, duration_text, number_text
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.number_text import count_text
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.design import (
     DEFAULT_ROUNDS,
     MOUNTINGS,
@@ -22,8 +21,9 @@ from gpubench_kit.schedule.design import (
 from gpubench_kit.schedule.fit import scene_of
 from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.statistics.compare import compare_tunings
-from gpubench_kit.statistics.reasons import is_cards_once
 from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.reasons import is_cards_once
 
 _ONCE = (
     "Two cards that are not installed in turns cannot be told from two installations, however many rounds each "

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.chances import verdict_chances
 from gpubench_kit.schedule.design import Design
 from gpubench_kit.schedule.fit import Dropped, Evening, fit_evening, planned_rounds, use_time_left

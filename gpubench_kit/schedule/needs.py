@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.tables import NEEDS, NEEDS_OVERALL
 from gpubench_kit.statistics.planning import (
     MOST_RUNS,

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.errors import DesignError, Fault
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.errors import DesignError, Fault
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.earlier_noise import (
     ARCHIVE,
     PREVIOUS,

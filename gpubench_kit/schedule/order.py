@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.design import Design, Stop, tunings_on
 
 #: Mark between a session and its restarts in the names that the planner gives.

@@ -14,12 +14,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.errors import Fault, ReportError, TableError
-from gpubench_kit.fault_text import shown
-from gpubench_kit.new_review import SHEET_HEADINGS
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.run_sheet.columns import KNOWN, read_columns
-from gpubench_kit.run_sheet.text import SHEET_FILES, SheetCells, find_sheet, read_cells
+from gpubench_kit.model.errors import Fault, ReportError, TableError, shown
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.sheet.columns import KNOWN, read_columns
+from gpubench_kit.sheet.new_review import SHEET_HEADINGS
+from gpubench_kit.sheet.text import SHEET_FILES, SheetCells, find_sheet, read_cells
 
 _WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "launch", "round", "order")
 _ALWAYS = ("run", "tuning", "game", "round", "order")

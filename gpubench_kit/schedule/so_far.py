@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.checks.review import check_review, exclude_runs
-from gpubench_kit.looks import looks_made, read_looks, used_runs_fingerprint
+from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.review import open_review
-from gpubench_kit.run_sheet import load_run_sheet
-from gpubench_kit.run_sheet.text import SHEET_FILES
-from gpubench_kit.tables import RUN_SHEET, USABLE
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import RUN_SHEET, USABLE
+from gpubench_kit.sheet import load_run_sheet
+from gpubench_kit.sheet.looks import looks_made, read_looks, used_runs_fingerprint
+from gpubench_kit.sheet.text import SHEET_FILES
 
 #: Runs from which the planner learns how noisy the bench is.
 _PURPOSES = ("measure", "soak", "pilot")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.model.tables import Column, Table
 
 #: Where the noise of one game and metric comes from.
 SOURCES = ("pilot", "measured", "archive", "typical", "none")

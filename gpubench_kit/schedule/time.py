@@ -8,7 +8,7 @@ from itertools import groupby
 
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.order import RESTART, PlannedRun
 from gpubench_kit.schedule.tables import VISITS
 

@@ -8,7 +8,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_groups
 from gpubench_kit.statistics.flagged import take_weaker, without_flagged
 from gpubench_kit.statistics.layout import CLASSES, RESTARTS
@@ -24,7 +25,6 @@ from gpubench_kit.statistics.result_rows import (
 )
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
-from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.statistics.coded_runs import CodedRuns
-from gpubench_kit.statistics.reasons import SEPARATOR
 from gpubench_kit.statistics.verdict import NO_VERDICT, weaker_verdict
+from gpubench_kit.wording.reasons import SEPARATOR
 
 _IDENTITY = ("place", "metric", "group", "game", "setting", "scope")
 

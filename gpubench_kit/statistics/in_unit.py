@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.statistics.reasons import SEPARATOR
+from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.verdict import NO_VERDICT
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.wording.reasons import SEPARATOR
 
 _ENDS = ("low", "high", "same_low", "same_high")
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.findings import Finding
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, Layout, classify
 from gpubench_kit.statistics.pair_runs import PairRuns, select_pair

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.statistics.adapters import t_quantile
-from gpubench_kit.table_declaration import Column, Table
 
 #: Inside the kit only: one row per (card, bench, tuning, game, setting, metric); game '' is all games.
 LEVELS = Table(

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.difference import Estimate, estimate_from_rounds, estimate_two_groups
 from gpubench_kit.statistics.drift import estimate_drift

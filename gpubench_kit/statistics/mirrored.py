@@ -7,12 +7,12 @@ import re
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.adjustment import adjust_in_families
 from gpubench_kit.statistics.difference import run_tests
-from gpubench_kit.statistics.reasons import reason_words
 from gpubench_kit.statistics.result_rows import direction_of, scaled_margin
 from gpubench_kit.statistics.units import in_percent
-from gpubench_kit.tables import PAIR_KEY
+from gpubench_kit.wording.reasons import reason_words
 
 _OTHER_WAY = {"better": "worse", "worse": "better", "higher": "lower", "lower": "higher"}
 _WAYS = re.compile("|".join(_OTHER_WAY))

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.statistics.planning import (
     cautious_sigma,
     degrees_of_freedom,
@@ -17,7 +18,6 @@ from gpubench_kit.statistics.planning import (
 from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
-from gpubench_kit.table_declaration import Column, Table
 
 #: Runs of each tuning for which the margin is given that could be shown.
 MANY_RUNS = 10

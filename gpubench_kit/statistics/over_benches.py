@@ -11,13 +11,13 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.statistics.difference import run_tests
 from gpubench_kit.statistics.mirrored import scaled
-from gpubench_kit.statistics.reasons import SEPARATOR
 from gpubench_kit.statistics.result_rows import direction_of, judge, scaled_margin
 from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.statistics.verdict import NO_VERDICT
-from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.wording.reasons import SEPARATOR
 
 _KEY = ("of_card", "of_tuning", "against_card", "against_tuning", "group", "metric")
 _INTERVALS = ("low", "high", "same_low", "same_high")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.coded_runs import CodedRuns, number_groups, rank_within
 
 OF, AGAINST = 0, 1

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.errors import DesignError, Fault
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.errors import DesignError, Fault
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import hand_t_test
 from gpubench_kit.statistics.difference import (
     NO_SPREAD,
@@ -21,11 +21,11 @@ from gpubench_kit.statistics.difference import (
 from gpubench_kit.statistics.measure import FEW_ROUNDS
 from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
 from gpubench_kit.statistics.quick_text import quick_caution, quick_sentence
-from gpubench_kit.statistics.reasons import SEPARATOR
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 from gpubench_kit.statistics.variance import resolution_variance
 from gpubench_kit.statistics.verdict import LEVELS, NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import FRAME_RATES
+from gpubench_kit.wording.reasons import SEPARATOR
 
 ORDERS = ("not_known", "alternated", "back_to_back")
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gpubench_kit.number_text import change_text, count_text, interval_text, percent_text, unit_text
-from gpubench_kit.registry import METRICS
-from gpubench_kit.statistics.reasons import REASON_TEXT
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.widening import explaining_restart_sd
+from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text, unit_text
+from gpubench_kit.wording.reasons import REASON_TEXT
 
 
 def quick_sentence(

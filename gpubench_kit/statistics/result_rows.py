@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adjustment import adjust_in_families
 from gpubench_kit.statistics.difference import Tests, run_tests
 from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, ROUNDS
 from gpubench_kit.statistics.measure import Measured
 from gpubench_kit.statistics.overall import OverallEstimate
-from gpubench_kit.statistics.reasons import SEPARATOR
 from gpubench_kit.statistics.tuning_changes import installed_once
 from gpubench_kit.statistics.units import in_percent, is_ratio
 from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
+from gpubench_kit.wording.reasons import SEPARATOR
 
 _INTERVALS = ("low", "high", "same_low", "same_high")
 _P_VALUES = ("p_diff", "p_same", "p_no_loss")

@@ -10,14 +10,14 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from gpubench_kit.errors import DesignError, Fault
-from gpubench_kit.number_text import count_text, percent_text, significant_text
+from gpubench_kit.model.errors import DesignError, Fault
 from gpubench_kit.statistics.adapters import (
     binomial_p,
     jeffreys_share_upper,
     poisson_rate_upper,
     share_upper,
 )
+from gpubench_kit.wording.numbers import count_text, percent_text, significant_text
 
 CONFIDENCE = 0.95
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
-from gpubench_kit.errors import DesignError, Fault, PlanError
+from gpubench_kit.model.errors import DesignError, Fault, PlanError
 
 #: What the end of a change's name says about its unit.
 _UNITS = {"pct": "%", "mv": "mV", "mhz": "MHz", "w": "W", "c": "°C", "rpm": "rpm"}

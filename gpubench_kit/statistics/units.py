@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.coded_runs import rank_within
 from gpubench_kit.statistics.layout import RESTARTS, ROUNDS, Layout
 from gpubench_kit.statistics.pair_runs import PairRuns

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.plan.rules import LEAST_RESTARTS
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 
 
 @dataclass(frozen=True)

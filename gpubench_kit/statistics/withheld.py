@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.difference import NO_SPREAD, Estimate
 from gpubench_kit.statistics.layout import CONFOUNDED, Layout
 from gpubench_kit.statistics.pair_runs import PairRuns
-from gpubench_kit.statistics.reasons import WITHHELD_TEXT
 from gpubench_kit.statistics.units import Units, scaled_values
+from gpubench_kit.wording.reasons import WITHHELD_TEXT
 
 #: Metrics that a cap or a frame limit holds.
 FRAME_RATES = ("avg_fps", "low_1pct_fps", "low_0p1pct_fps", "median_frame_ms")

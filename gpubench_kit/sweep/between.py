@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 
-from gpubench_kit.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.pairs import Pair, Subject
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.sweep_losses import measure_settings
 from gpubench_kit.statistics.sweep_shape import Shape

@@ -14,8 +14,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.errors import DesignError
-from gpubench_kit.plan.pairs import CardUnit
+from gpubench_kit.model.errors import DesignError
+from gpubench_kit.model.plan.pairs import CardUnit
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games

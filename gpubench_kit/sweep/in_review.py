@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from gpubench_kit.errors import GpubenchError
+from gpubench_kit.model.errors import GpubenchError
 from gpubench_kit.sweep.find import Sweep, find_tuning
 
 

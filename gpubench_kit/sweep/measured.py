@@ -9,14 +9,14 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.number_text import bound_text, count_text
-from gpubench_kit.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.pairs import Pair, Subject
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.stability import failure_share_limit, pooled_failure_bound
 from gpubench_kit.statistics.sweep_ladder import Ladder
 from gpubench_kit.statistics.sweep_losses import Losses, MarginTests, judge_settings, measure_settings
 from gpubench_kit.statistics.sweep_search import best_kept
+from gpubench_kit.wording.numbers import bound_text, count_text
 
 RATE, POWER, ENERGY = "avg_fps", "board_w", "energy_per_frame_j"
 #: A setting whose change is over fewer games than another's could pass by what it lacks.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gpubench_kit.table_declaration import Column, Table
+from gpubench_kit.model.tables import Column, Table
 
 _SUBJECT = (
     Column("card", "text", "card that was measured"),

@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 
 MISHAPS = ("gap", "cap", "loading_pause", "short_run", "tuning_lost", "foreign_load")
 

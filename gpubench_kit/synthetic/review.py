@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 from gpubench_kit.synthetic.logs import MadeLogs, make_logs, sound_dba
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
 

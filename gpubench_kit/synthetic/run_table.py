@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 
 LAYOUTS = ("rounds", "shared-rounds", "restarts", "confounded")
 

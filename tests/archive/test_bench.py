@@ -10,7 +10,7 @@ from made_bench import DRIVER_PCT, NOISE_PCT, NOISY, NOISY_PCT, RESTART_PCT
 from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import gather_archive
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.report.package import write_tables
 from gpubench_kit.schedule.make import make_schedule
 

@@ -12,7 +12,7 @@ from made_reports import MadeReport, write_report
 from gpubench_kit.archive.archive import Archive, gather_archive
 from gpubench_kit.archive.counted import mark_repeated
 from gpubench_kit.archive.store import Store
-from gpubench_kit.tables import RUN_METRICS, RUNS
+from gpubench_kit.model.tables import RUN_METRICS, RUNS
 
 #: Two tunings, three games, four rounds: 24 runs, typed with two decimals, which hardly agree by chance.
 TYPED = MadeReport(games=3, rounds=4, rounds_per_session=2, decimals=2)

@@ -10,11 +10,11 @@ import pytest
 from small_folder import PLAN, write_small_review
 
 from gpubench_kit.archive.tables import RESTART_SPREAD, RUN_NOISE
-from gpubench_kit.plan import load_plan
+from gpubench_kit.model.plan import load_plan
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL
 from gpubench_kit.report.build import build_report, is_up_to_date
 from gpubench_kit.report.manifest import make_manifest
 from gpubench_kit.report.package import csv_text
-from gpubench_kit.tables import CLAIMS, COMPARISONS, OVERALL
 
 SPREAD, NOISE = "reports/archive/tables/restart_spread.csv", "reports/archive/tables/run_noise.csv"
 #: `metrics` is the last line of the plan, so further lines belong to the same section.

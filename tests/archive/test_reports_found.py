@@ -16,8 +16,8 @@ from gpubench_kit.archive.admit import COLUMNS_ASKED
 from gpubench_kit.archive.archive import gather_archive, open_archive
 from gpubench_kit.archive.find import find_reports
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
-from gpubench_kit.errors import ReportError, TableError
-from gpubench_kit.tables import ALL_TABLES
+from gpubench_kit.model.errors import ReportError, TableError
+from gpubench_kit.model.tables import ALL_TABLES
 
 SMALL = MadeReport(games=2, rounds=4, rounds_per_session=2)
 

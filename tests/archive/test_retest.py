@@ -11,8 +11,8 @@ from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import gather_archive
 from gpubench_kit.archive.tables import RESTART_SPREAD
-from gpubench_kit.errors import PlanError
-from gpubench_kit.plan import ReviewPlan, load_plan
+from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.report.build import build_report
 from gpubench_kit.report.package import csv_text
 from gpubench_kit.statistics.compare import compare_over_games

@@ -18,8 +18,8 @@ import pytest
 from playwright.sync_api import Browser, Page, Route
 from small_folder import write_small_review
 
-from gpubench_kit.figures.words import VERDICT_WORDS
 from gpubench_kit.report.build import review_notebook
+from gpubench_kit.wording.terms import VERDICT_WORDS
 
 pytestmark = pytest.mark.slow
 

@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 import gpubench_kit as kit
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.review import Review
+from gpubench_kit.logs.review import Review
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap
 from gpubench_kit.synthetic.review import write_review
 

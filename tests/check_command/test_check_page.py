@@ -7,9 +7,9 @@ import re
 
 import pytest
 
-from gpubench_kit.figures.words import VERDICT_WORDS
-from gpubench_kit.number_text import value_text
 from gpubench_kit.report.html import check_page
+from gpubench_kit.wording.numbers import value_text
+from gpubench_kit.wording.terms import VERDICT_WORDS
 from tests.check_command.conftest import PLANTED, Checked
 
 STOPPED = [one for one in PLANTED if one.kind in ("cap", "tuning_lost")]

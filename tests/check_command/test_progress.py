@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.checks.progress import progress_of
-from gpubench_kit.plan.limits import limits_text, list_limits
-from gpubench_kit.plan.rules import Checks
-from gpubench_kit.tables import RUNS
+from gpubench_kit.model.plan.limits import limits_text, list_limits
+from gpubench_kit.model.plan.rules import Checks
+from gpubench_kit.model.tables import RUNS
 
 
 def runs(*rows: tuple) -> pd.DataFrame:

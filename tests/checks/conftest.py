@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.checks.evidence import gather_evidence
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.reading.run_facts import RunFacts
+from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.model.plan import ReviewPlan
 
 GAMES = {"Low Tide Racers": 144.0, "Salt Orchard": 88.0}
 TUNINGS = {"factory": (300.0, 2650.0, 1050.0), "quiet": (250.0, 2600.0, 960.0)}

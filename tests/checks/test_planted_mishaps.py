@@ -3,9 +3,9 @@
 import pytest
 
 from gpubench_kit.checks.review import check_review, exclude_runs
+from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
-from gpubench_kit.plan import load_plan
-from gpubench_kit.reading.review import open_review
+from gpubench_kit.model.plan import load_plan
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap
 from gpubench_kit.synthetic.review import write_review
 

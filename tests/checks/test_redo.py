@@ -2,7 +2,7 @@
 
 from gpubench_kit.checks.redo import redo_list
 from gpubench_kit.checks.review import check_review
-from gpubench_kit.findings import Finding
+from gpubench_kit.model.findings import Finding
 
 
 def redo(small, *findings):

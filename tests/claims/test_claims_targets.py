@@ -11,11 +11,11 @@ from run_tables import balanced, make_plan
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.limited import over_limited_games
 from gpubench_kit.claims.targets import both_ways, find_targets
+from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.in_unit import entered_games, game_in_unit, games_in_unit
 from gpubench_kit.statistics.mirrored import mirrored
 from gpubench_kit.statistics.subset import over_part
-from gpubench_kit.tables import COMPARISONS, OVERALL
 
 TWO_GROUPS = [
     {

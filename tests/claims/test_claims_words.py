@@ -10,8 +10,8 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.proposals import MOST, proposed_sentences
 from gpubench_kit.claims.script import script_sheet, write_script_sheet
-from gpubench_kit.errors import ReportError
-from gpubench_kit.number_text import number_text
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.wording.numbers import number_text
 
 RIVALS = {
     "cards": [{"name": "Larkmoor 4", "power_point": "inline"},

@@ -11,7 +11,7 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from gpubench_kit import page
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.signs import sign_note
-from gpubench_kit.tables import FINDINGS, RUNS
+from gpubench_kit.model.tables import FINDINGS, RUNS
 
 SAVES = {"id": "saves", "metric": "board_w", "says": "at_least", "by": 30.0, "text": "Quiet saves 30 W"}
 #: 200 W less 20 % are 40 W less; its one-sided 95 % end is at 20 % less 2.1318 times 0.5 log-percent.

@@ -20,8 +20,8 @@ from judged_results import claim_plan, game_rows, overall_rows
 from gpubench_kit.costs.estimates import COSTS, estimate_costs, price_of, value_metric
 from gpubench_kit.costs.formulas import Span, break_even_years, plain_text, value_for_money
 from gpubench_kit.costs.sensitivity import cost_sensitivity
-from gpubench_kit.errors import PlanError
-from gpubench_kit.tables import check_table
+from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.tables import check_table
 
 
 def estimated(*specs: dict, **case) -> pd.DataFrame:

@@ -13,8 +13,8 @@ from matplotlib.text import Text
 
 from gpubench_kit.figures.described import SETTINGS
 from gpubench_kit.figures.style import page_look, picture_look
-from gpubench_kit.reading.run_facts import RunFacts, Trace
-from gpubench_kit.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY, RUNS, USABLE
+from gpubench_kit.logs.run_facts import RunFacts, Trace
+from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, PAIR_KEY, RUNS, USABLE
 
 GAMES = (
     "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",

@@ -13,11 +13,11 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
-from gpubench_kit.errors import ReportError
 from gpubench_kit.figures.described import SETTINGS, DescribedFigure, _render_svg, _svg_element
 from gpubench_kit.figures.sheet import Heading, open_sheet
 from gpubench_kit.figures.style import PAINTS, THEMES, picture_look
 from gpubench_kit.file_names import slug
+from gpubench_kit.model.errors import ReportError
 
 
 def _draw(look, label="Salt Orchard"):

@@ -5,7 +5,7 @@ import pytest
 
 from gpubench_kit.figures.intervals import draw_game_intervals, draw_overall
 from gpubench_kit.figures.style import picture_look
-from gpubench_kit.figures.words import pairs_in
+from gpubench_kit.wording.terms import pairs_in
 
 
 def test_every_text_of_the_game_chart_is_legible(hard_review, assert_legible):

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.figures.levels import draw_everyday, draw_levels
+from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.levels import LEVELS, levels_of_games
-from gpubench_kit.tables import check_table
 
 
 def test_every_text_of_the_everyday_chart_is_legible(hard_review, assert_legible):

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from gpubench_kit.errors import LogError
 from gpubench_kit.metrics.inspect_log import inspect_log
+from gpubench_kit.model.errors import LogError
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "frames"
 NUMBERS = ["01", "02", "04", "05", "06", "08"]

@@ -8,12 +8,12 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from gpubench_kit.findings import Finding, findings_table
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.findings import Finding, findings_table
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import RUN_METRICS, RUNS
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.synthetic import Design, Noise, make_review
-from gpubench_kit.tables import RUN_METRICS, RUNS
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights")
 EFFECTS = {"avg_fps": (-0.6, 3.0), "low_1pct_fps": (-1.0, 2.5), "board_w": (-16.0, 9.0)}

@@ -5,10 +5,10 @@ from __future__ import annotations
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit import page
+from gpubench_kit.model.tables import RUNS
 from gpubench_kit.page.headline import headline_rows, result_sentences
 from gpubench_kit.page.no_verdict_told import REMEDIES, remedy_of
-from gpubench_kit.statistics.reasons import WITHHELD_TEXT
-from gpubench_kit.tables import RUNS
+from gpubench_kit.wording.reasons import WITHHELD_TEXT
 
 RIVALS = {"cards": [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]}
 METRICS = ("avg_fps", "low_1pct_fps", "board_w")

@@ -6,8 +6,8 @@ import pytest
 from judged_results import claim_plan, game_rows
 
 from gpubench_kit import page
+from gpubench_kit.model.tables import RUN_METRICS
 from gpubench_kit.page.deciding_tests import note_on_tests
-from gpubench_kit.tables import RUN_METRICS
 
 RIVAL = "Tern Ridge 70"
 TUNINGS_APART = "a difference between tunings and a difference between two restarts cannot be told apart"

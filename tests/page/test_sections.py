@@ -11,8 +11,8 @@ import pytest
 
 from gpubench_kit import page
 from gpubench_kit.file_names import slug
+from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.page.section import MIME
-from gpubench_kit.tables import COMPARISONS, OVERALL
 from tests.page.conftest import MadeUp, made_up, result_row
 
 HOSTILE = ("=1+1", "<b>bold</b>", "\"quoted\" & 'quoted'", "雪の道", "ركض", "x" * 120)

@@ -1,7 +1,7 @@
 """What the section on limits says about stability: bounds, never a promise."""
 
 from gpubench_kit import page
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 
 
 def limits_of(*tunings: dict) -> str:

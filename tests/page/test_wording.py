@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import VERDICTS
 from gpubench_kit.page.wording import (
     VERDICT_HELP,
     are_alike,
@@ -12,8 +14,6 @@ from gpubench_kit.page.wording import (
     result_clause,
     verdict_mark,
 )
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.tables import VERDICTS
 from tests.page.conftest import result_row
 
 PLAN = ReviewPlan.from_dict(

@@ -17,10 +17,10 @@ import pytest
 from small_folder import PLAN, write_small_review
 
 from gpubench_kit import build_report
-from gpubench_kit.errors import LogError, PlanError, ReportError, TableError
-from gpubench_kit.looks import read_looks
+from gpubench_kit.model.errors import LogError, PlanError, ReportError, TableError
 from gpubench_kit.report.build import published, review_notebook
 from gpubench_kit.report.manifest import file_hash
+from gpubench_kit.sheet.looks import read_looks
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import paragraph
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.stylesheet import StyleSheet

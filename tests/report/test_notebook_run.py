@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
-from gpubench_kit.errors import LogError, ReportError
+from gpubench_kit.model.errors import LogError, ReportError
 from gpubench_kit.report.notebook_run import parameter_names, run_notebook
 
 slow = pytest.mark.slow
@@ -52,7 +52,7 @@ def test_text_reaches_the_notebook_unchanged():
 
 @slow
 def test_an_error_of_the_kit_keeps_its_class_and_message():
-    source = "from gpubench_kit.errors import LogError\nraise LogError(['a.csv: empty.', 'b.csv: empty.'])"
+    source = "from gpubench_kit.model.errors import LogError\nraise LogError(['a.csv: empty.', 'b.csv: empty.'])"
     with pytest.raises(LogError) as caught:
         run_notebook(_notebook(source), {})
     assert str(caught.value) == "a.csv: empty.\nb.csv: empty."

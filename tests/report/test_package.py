@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.tables import ALL_TABLES, NOISE, RUNS
 from gpubench_kit.report.package import csv_text, harmless, read_table, write_tables
-from gpubench_kit.tables import ALL_TABLES, NOISE, RUNS
 from tests.page.conftest import made_up
 
 

@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report.page_place import PagePlace
 from gpubench_kit.report.place import ReportPlace
 

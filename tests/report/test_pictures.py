@@ -8,7 +8,7 @@ import pytest
 from joblib.externals.loky import ProcessPoolExecutor
 
 from gpubench_kit import page
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import Markup
 from gpubench_kit.page.section import Section
 from gpubench_kit.report import pictures

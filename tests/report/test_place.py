@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report.place import ReportPlace
 
 

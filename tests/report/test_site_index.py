@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from gpubench_kit.errors import ReportError
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report.site_index import write_site_index
 
 ROW = {

@@ -6,8 +6,8 @@ import pytest
 from made_rivals import OURS, RIVAL, RivalReview, measure
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.errors import PlanError
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.plan import ReviewPlan
 
 OF, AGAINST = {"card": OURS, "tuning": "factory"}, {"card": RIVAL, "tuning": "factory"}
 

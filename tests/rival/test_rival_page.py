@@ -9,9 +9,9 @@ from made_rivals import CARDS, OURS, RIVAL, RivalReview, measure
 from markupsafe import Markup
 
 from gpubench_kit.costs.against_rival import AHEAD, ahead_of_rival
+from gpubench_kit.model.tables import check_table
 from gpubench_kit.page.headline import headline_rows, result_sentences
 from gpubench_kit.page.rival_cards import against_rival
-from gpubench_kit.tables import check_table
 
 
 def text_of(review) -> str:

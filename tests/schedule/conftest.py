@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 
 GAMES = (
     "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",

@@ -5,10 +5,10 @@ import re
 import pytest
 
 from gpubench_kit.cli import main
+from gpubench_kit.model.tables import NOISE
 from gpubench_kit.report import build_schedule as building
 from gpubench_kit.report.html import check_page
 from gpubench_kit.report.package import csv_text
-from gpubench_kit.tables import NOISE
 
 pytestmark = pytest.mark.slow
 

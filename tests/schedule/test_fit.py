@@ -2,7 +2,7 @@
 
 import pytest
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 from gpubench_kit.schedule.make import make_schedule
 
 #: Times without waits, so that sums are plain: one minute a run and nothing else.

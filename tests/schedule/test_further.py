@@ -2,10 +2,10 @@
 
 import pytest
 
-from gpubench_kit.looks import record_look, used_runs_fingerprint
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.sheet import extend_run_sheet
 from gpubench_kit.schedule.so_far import read_so_far
+from gpubench_kit.sheet.looks import record_look, used_runs_fingerprint
 from gpubench_kit.statistics.compare import compare_tunings
 
 LONG = {"minutes": 9000.0}

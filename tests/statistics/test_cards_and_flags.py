@@ -8,10 +8,10 @@ import pytest
 from run_tables import balanced, make_plan, run_table
 from scipy import stats
 
+from gpubench_kit.model.tables import COMPARISONS, OVERALL, check_table
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
-from gpubench_kit.statistics.reasons import units_text
-from gpubench_kit.tables import COMPARISONS, OVERALL, check_table
+from gpubench_kit.wording.reasons import units_text
 
 OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
 

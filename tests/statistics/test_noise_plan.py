@@ -6,11 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import NOISE, check_table
 from gpubench_kit.statistics.noise_plan import NOISE_PLAN, plan_from_noise
 from gpubench_kit.statistics.planning import cautious_sigma, chance_of_same, runs_to_decide
-from gpubench_kit.table_declaration import check_table
-from gpubench_kit.tables import NOISE
 
 GAMES = [f"Game {k}" for k in range(7)]
 

@@ -6,10 +6,10 @@ import pytest
 from run_tables import make_plan
 from scipy import stats
 
+from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.compare import compare_over_games
 from gpubench_kit.statistics.over_benches import OVER_BENCHES, combine_benches
 from gpubench_kit.synthetic import Design, Noise, make_review
-from gpubench_kit.table_declaration import check_table
 
 BENCHES = ("desk", "tower")
 

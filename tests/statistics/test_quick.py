@@ -7,7 +7,7 @@ import pingouin
 import pytest
 from scipy import stats
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 from gpubench_kit.statistics.adapters import hand_t_test
 from gpubench_kit.statistics.quick import quick_comparison
 

@@ -7,13 +7,13 @@ import pandas as pd
 import pytest
 from run_tables import CASES, REFERENCE_METRICS, closed, make_plan, reference_runs, reference_table, run_table
 
-from gpubench_kit.plan import Pair, Subject
+from gpubench_kit.model.plan import Pair, Subject
 from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_within
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.pair_runs import members_of, select_pair
-from gpubench_kit.statistics.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
 from gpubench_kit.statistics.units import in_percent, scaled_values
 from gpubench_kit.statistics.widening import RestartSpread, explaining_restart_sd, restart_spread, widen
+from gpubench_kit.wording.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
 
 
 @pytest.mark.parametrize("metric", REFERENCE_METRICS)

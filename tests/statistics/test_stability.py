@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from gpubench_kit.errors import DesignError
+from gpubench_kit.model.errors import DesignError
 from gpubench_kit.statistics.stability import (
     compare_failures,
     failure_bound,

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from run_tables import CASES, closed, make_plan, reference_table
 from statsmodels.stats.multitest import multipletests
 
+from gpubench_kit.model.tables import VERDICTS
 from gpubench_kit.statistics.adjustment import FEW_FAMILIES, adjust_in_families
 from gpubench_kit.statistics.verdict import decide, level_of_looks, weaker_verdict
-from gpubench_kit.tables import VERDICTS
 
 
 @pytest.mark.parametrize(

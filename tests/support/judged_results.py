@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
-from gpubench_kit.registry import METRICS
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.difference import run_tests
 from gpubench_kit.statistics.mirrored import families_of
 from gpubench_kit.statistics.result_rows import direction_of, judge, scaled_margin
 from gpubench_kit.statistics.units import is_ratio
 from gpubench_kit.statistics.verdict import decide
-from gpubench_kit.tables import COMPARISONS, OVERALL
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra")
 PAIR = {"of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "",

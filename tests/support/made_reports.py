@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import FINDINGS, RUN_METRICS, RUNS
 from gpubench_kit.report.manifest import make_manifest
 from gpubench_kit.report.package import json_text, write_tables
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
-from gpubench_kit.tables import FINDINGS, RUN_METRICS, RUNS
 
 #: Average of each metric: frames per second, and watts.
 _LEVELS = {"avg_fps": 100.0, "low_1pct_fps": 70.0, "board_w": 280.0, "energy_per_frame_j": 2.8}

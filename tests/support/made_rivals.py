@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
+from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
-from gpubench_kit.plan import ReviewPlan, load_plan
-from gpubench_kit.reading.review import open_review
+from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
 OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import RUNS
 from gpubench_kit.sweep.find import Sweep, find_tuning
 from gpubench_kit.synthetic import Design, Noise, make_review
-from gpubench_kit.tables import RUNS
 
 STEPS = (-5, -10, -15, -20, -25, -30)
 LOSSES = (-0.1, -0.3, -0.8, -1.6, -3.2, -5.4)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 
 SMALL_PLAN: dict[str, Any] = {
     "review": {"title": "Larkmoor 4: what a lower power limit costs"},

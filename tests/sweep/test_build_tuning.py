@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.cli import main
-from gpubench_kit.errors import DesignError, PlanError
+from gpubench_kit.model.errors import DesignError, PlanError
 from gpubench_kit.report.build_tuning import build_tuning
 
 ROOT = Path(__file__).parents[2]

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from made_sweeps import LOSSES, POWERS, STEPS, MadeSweep, made_sweep, step_name, sweep_plan
 
+from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.compare import compare_over_games
 from gpubench_kit.sweep.tables import SWEEP_TABLES
-from gpubench_kit.table_declaration import check_table
 
 LAST_GOOD = "limit -20"
 

@@ -14,11 +14,11 @@ from made_sweeps import made_sweep, sweep_plan
 from markupsafe import Markup
 
 from gpubench_kit.cli import main
+from gpubench_kit.model.tables import check_table
 from gpubench_kit.page import provenance, tuning
 from gpubench_kit.page.sweep import sweep_readings
 from gpubench_kit.sweep.in_review import sweep_in_review
 from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
-from gpubench_kit.tables import check_table
 
 DATA = Path(__file__).parents[2] / "data"
 CLAIMS = """

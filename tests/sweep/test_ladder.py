@@ -3,8 +3,8 @@
 import pytest
 from made_sweeps import sweep_plan
 
-from gpubench_kit.errors import DesignError, PlanError
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.errors import DesignError, PlanError
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.sweep_ladder import change_words, ladder_of, offset_text
 
 

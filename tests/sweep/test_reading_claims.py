@@ -16,13 +16,13 @@ import pytest
 from made_sweeps import sweep_plan
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.errors import PlanError
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
 from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.in_review import SweepInReview
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
-from gpubench_kit.tables import CLAIMS, COMPARISONS, OVERALL, check_table
 
 OURS, RIVAL, QUIET = "Larkmoor 4", "Tern Ridge 70", "voltage −60 mV"
 YES, NO, OPEN = "supported", "contradicted", "not_shown"

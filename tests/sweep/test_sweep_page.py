@@ -9,7 +9,7 @@ from made_sweeps import made_sweep, sweep_plan
 
 from gpubench_kit import page
 from gpubench_kit.figures.style import page_look, picture_look
-from gpubench_kit.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan
 
 SECTIONS = ("sweep_head", "sweep_response", "sweep_settings", "sweep_readings", "sweep_next", "sweep_method")
 

@@ -1,0 +1,274 @@
+"""The look-ahead: separator, decimal mark, heading and first row of a log, from its first kilobytes."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import sys
+from dataclasses import dataclass, replace
+
+from gpubench_kit.logs.cell_text import looks_numeric, number_marks
+from gpubench_kit.logs.decimal_comma import is_decimal_comma
+from gpubench_kit.logs.look_ahead import COMMENT_MARKS, LOOK_AHEAD, full_lines, whole_lines
+from gpubench_kit.logs.separator_fit import SeparatorFit, best_fit, cells_of
+from gpubench_kit.model.errors import Fault, LogError
+
+#: Rows of the look-ahead that are kept as a sample.
+_ROWS_KEPT = 96
+
+#: Rows that the look-ahead must hold; with fewer, it ends within a preamble.
+_ROWS_ENOUGH = 8
+
+#: Bytes above the first row that are searched; a log with more is cut.
+_LONGEST_PREAMBLE = 2_000_000
+
+_MOST_COLUMNS = 2_000
+
+#: Share of understood cells from which on the beginning of a log is taken for its table.
+_GOOD_FIT = 0.6
+
+#: A line drawn between the heading and the rows.
+_RULER = re.compile(r"[-=_+|:\s]*[-=_]{2}[-=_+|:\s]*")
+
+_UNITS_OF_TIME = ("s", "sec", "ms", "us", "µs", "μs", "ns")
+_UNITS_OF_SENSORS = (
+    *("w", "mw", "c", "°c", "degc", "°f", "degf", "k", "mhz", "ghz", "hz", "rpm", "%", "pct", "v", "mv", "a", "ma"),
+    *("gb", "mb", "gib", "mib", "kb", "fps", "1/s", "j", "dba", "db"),
+)
+#: Units that stand below headings, or behind the numbers of cells.
+UNITS = frozenset((*_UNITS_OF_TIME, *_UNITS_OF_SENSORS))
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How the rows of a log are written.
+
+    Attributes
+    ----------
+    separator : one character; a blank for aligned columns; empty where there is one column
+    decimal, thousands : marks in numbers; ``thousands`` is empty where there is none
+    marks_in_doubt : whether the decimal mark could be a thousands mark
+    n_columns : cells in a row
+    names, units : one text for each column, empty where there is none
+    first_row : bytes before the first row of data
+    first_line : number of its line, from 1
+    heading, units_line : these lines as they stand, empty where there is none
+    n_preamble : lines above the heading
+    has_keys : whether each line of the file repeats the heading as keys, and no line of its own has it
+    """
+
+    separator: str
+    decimal: str
+    thousands: str
+    marks_in_doubt: bool
+    n_columns: int
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    first_row: int
+    first_line: int
+    heading: str
+    units_line: str
+    n_preamble: int
+    has_keys: bool = False
+
+    def in_words(self) -> str:
+        """Return the dialect as a short text."""
+        names = {"\t": "tab", " ": "blanks", "": "none (one column)"}
+        separator = names.get(self.separator, f"'{self.separator}'")
+        parts = [f"separator {separator}", f"decimal mark '{self.decimal}'"]
+        parts += [f"thousands mark '{self.thousands}'"] if self.thousands else []
+        parts += [f"{self.n_preamble} lines above the heading"] if self.n_preamble else []
+        parts += ["keys in each line"] if self.has_keys else [] if self.heading else ["no heading"]
+        parts += ["units below the heading"] if self.units_line else []
+        parts += ["units in the cells"] if any(self.units) and not self.units_line else []
+        # Kept with each of thousands of runs.
+        return sys.intern(", ".join(parts))
+
+
+def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
+    """Find how the rows of a log are written.
+
+    Parameters
+    ----------
+    text : the log as UTF-8
+    name : what to call it in messages
+
+    Returns
+    -------
+    Dialect, and the cells of the first rows
+
+    Raises
+    ------
+    LogError : no rows with numbers, or a comma that could be a decimal mark as well as a separator
+    """
+    fit = _fit_of_log(text)
+    if fit is None:
+        raise LogError(_no_rows(text, name))
+    if len(fit.is_numeric) > _MOST_COLUMNS:
+        problem = f"a row has {len(fit.is_numeric)} cells; at most {_MOST_COLUMNS} are read."
+        raise LogError(Fault(name, problem, "Name the log that the recorder wrote, one row per frame or sample."))
+    found = _rows_found(text, name, fit)
+    if fit.separator == "," and len(fit.is_numeric) == 2 and _comma_is_decimal(text, name, found[0]):
+        fit = SeparatorFit("", (True,), fit.score)
+        found = _rows_found(text, name, fit)
+    return (_without_doubt(text, found, fit), found[1]) if found[0].marks_in_doubt else found
+
+
+def _rows_found(text: bytes, name: str, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]:
+    """Return the dialect and the first rows; they are looked for as far down as it takes."""
+    size = LOOK_AHEAD
+    while True:
+        found = _table_in(whole_lines(text, 0, size), fit)
+        is_last = size >= min(len(text), _LONGEST_PREAMBLE)
+        if is_last and found is None:
+            raise LogError(_no_rows(text, name))
+        if found is not None and (is_last or len(found[1]) >= _ROWS_ENOUGH):
+            return found
+        size *= 16
+
+
+def _comma_is_decimal(text: bytes, name: str, dialect: Dialect) -> bool:
+    """Return whether what was taken for two columns is one of numbers with a decimal comma."""
+    where = f"{name}, line {dialect.first_line}"
+    above = text[: dialect.first_row].decode("utf-8", "replace").replace("\r", "").split("\n")
+    heading = dialect.heading or _heading(above, len(above) - 1, SeparatorFit("", (True,), 1.0))[0]
+    return is_decimal_comma(text[dialect.first_row :], heading, units=UNITS, where=where)
+
+
+def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: SeparatorFit) -> Dialect:
+    """Return the dialect with the marks that rows of the middle and the end prove, if they do."""
+    dialect, sample = found
+    starts = (len(text) // 2, max(dialect.first_row, len(text) - LOOK_AHEAD))
+    lines = (line for start in starts for line in full_lines(whole_lines(text, start, LOOK_AHEAD)))
+    rows = [row for row in (cells_of(line, fit.separator) for line in lines) if fit.holds(row)]
+    decimal, thousands, in_doubt = _marks(text, [*sample, *rows], fit)
+    return replace(dialect, decimal=decimal, thousands=thousands, marks_in_doubt=in_doubt)
+
+
+def _fit_of_log(text: bytes) -> SeparatorFit | None:
+    """Return the separator of a log; the middle and the end are asked where the beginning is no table."""
+    fit = best_fit(full_lines(whole_lines(text, 0, LOOK_AHEAD)))
+    if (fit is not None and fit.score >= _GOOD_FIT) or len(text) <= LOOK_AHEAD:
+        return fit
+    starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
+    fits = [fit, *(best_fit(full_lines(whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
+    return max((one for one in fits if one), key=lambda one: one.score, default=None)
+
+
+def _no_rows(text: bytes, name: str) -> Fault:
+    """Return the fault for a log without rows of numbers."""
+    start = text[:60].decode("utf-8", "replace").strip()
+    begins = f"it starts {start!r}" if start else "it has no whole line"
+    problem = f"no rows with numbers were found ({begins}); one row per frame or sample is expected."
+    return Fault(name, problem, "Name the log that the recorder wrote.")
+
+
+def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]] | None:
+    """Return the dialect and the first rows found in the beginning of a log."""
+    lines = [line.rstrip("\r") for line in head.decode("utf-8", "replace").split("\n")]
+    full = [place for place, line in enumerate(lines) if line.strip() and not line.startswith(COMMENT_MARKS)]
+    first = _first_row(lines, full, fit)
+    if first is None:
+        return None
+    rows = [cells_of(lines[place], fit.separator) for place in full if place >= first][:_ROWS_KEPT]
+    rows = [row for row in rows if len(row) == len(fit.is_numeric)]
+    heading, units_line, n_preamble = _heading(lines, first, fit)
+    decimal, thousands, in_doubt = _marks(head, rows, fit)
+    return (
+        Dialect(
+            separator=fit.separator,
+            decimal=decimal,
+            thousands=thousands,
+            marks_in_doubt=in_doubt,
+            n_columns=len(fit.is_numeric),
+            names=_names(heading, fit),
+            units=_names(units_line, fit),
+            first_row=_offset_of_line(head, first),
+            first_line=first + 1,
+            heading=heading,
+            units_line=units_line,
+            n_preamble=n_preamble,
+        ),
+        rows,
+    )
+
+
+def _first_row(lines: list[str], full: list[int], fit: SeparatorFit) -> int | None:
+    """Return the first line of data; None where there is none.
+
+    It is a row with another below it (a lone one where there is no pair); lines above it with as many cells
+    and a number among them belong to the data too, so that a damaged row is found out and not taken for words
+    above the table.
+    """
+    rows = (place for place, line in enumerate(full) if fit.holds(cells_of(lines[line], fit.separator)))
+    found = list(itertools.islice(rows, _ROWS_ENOUGH))
+    pairs = [place for place, following in itertools.pairwise(found) if following == place + 1]
+    if not found:
+        return None
+    first = (pairs or found)[0]
+    while first > 0 and fit.resembles(cells_of(lines[full[first - 1]], fit.separator)):
+        first -= 1
+    return full[first]
+
+
+def _heading(lines: list[str], first: int, fit: SeparatorFit) -> tuple[str, str, int]:
+    """Return the heading, the line of units below it (both may be empty) and the lines above them."""
+    above = [place for place in range(first) if lines[place].strip() and not _RULER.fullmatch(lines[place])]
+    if not above or not _could_be_heading(lines[above[-1]], fit):
+        return "", "", len(above)
+    last = lines[above[-1]]
+    if len(above) > 1 and _is_units(last, fit) and _could_be_heading(lines[above[-2]], fit):
+        return lines[above[-2]], last, len(above) - 2
+    return last, "", len(above) - 1
+
+
+def _could_be_heading(line: str, fit: SeparatorFit) -> bool:
+    """Return whether a line names the columns: about as many cells, none of them a number."""
+    cells = _heading_cells(line, fit)
+    n_columns = len(fit.is_numeric)
+    n_named = sum(bool(cell) for cell in cells)
+    fits = len(cells) == n_columns or (abs(n_named - n_columns) <= 1 and n_named > 1)
+    return fits and n_named > 0 and not any(looks_numeric(cell) for cell in cells)
+
+
+def _heading_cells(line: str, fit: SeparatorFit) -> list[str]:
+    """Return the cells of a heading or a line of units."""
+    for mark in COMMENT_MARKS:
+        line = line.removeprefix(mark)
+    if fit.separator != " ":
+        return [cell.strip() for cell in cells_of(line.strip(" "), fit.separator)]
+    wide = re.split(r"\s{2,}|\t", line.strip())
+    return wide if len(wide) == len(fit.is_numeric) else line.split()
+
+
+def _is_units(line: str, fit: SeparatorFit) -> bool:
+    """Return whether a line gives units: at least one known unit, and no long words."""
+    cells = [cell.strip("[]() ").lower() for cell in _heading_cells(line, fit)]
+    return any(cell in UNITS for cell in cells) and all(len(cell) <= 8 for cell in cells)
+
+
+def _names(line: str, fit: SeparatorFit) -> tuple[str, ...]:
+    """Return one text for each column; all empty where the line's cells cannot be matched to columns."""
+    cells, n_columns = _heading_cells(line, fit) if line else [], len(fit.is_numeric)
+    while len(cells) > n_columns and not cells[-1]:
+        cells.pop()
+    if len(cells) not in (n_columns, n_columns - 1):
+        return ("",) * n_columns
+    # A row may end in a separator where the heading does not; the column behind it is empty.
+    return tuple(cells) + ("",) * (n_columns - len(cells))
+
+
+def _marks(head: bytes, rows: list[list[str]], fit: SeparatorFit) -> tuple[str, str, bool]:
+    """Return decimal mark, thousands mark and whether they are in doubt."""
+    if fit.separator == "," and b'"' not in head and head.isascii() and b"'" not in head:
+        return ".", "", False
+    cells = [cell for row in rows for cell, is_numeric in zip(row, fit.is_numeric, strict=True) if is_numeric]
+    return number_marks([cell for cell in cells if looks_numeric(cell)], fit.separator)
+
+
+def _offset_of_line(head: bytes, number: int) -> int:
+    """Return how many bytes stand before a line."""
+    offset = 0
+    for _ in range(number):
+        offset = head.index(b"\n", offset) + 1
+    return offset

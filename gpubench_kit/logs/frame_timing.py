@@ -1,0 +1,197 @@
+"""When each frame began and how long it took, from columns of frame time and elapsed time."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gpubench_kit.logs.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice
+from gpubench_kit.logs.find_frame_columns import FrameColumns
+from gpubench_kit.logs.stated_units import states_time_unit
+from gpubench_kit.logs.text_table import Columns, LogTable
+from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.findings import Finding
+
+#: Times written no finer than this show in the lows [ms].
+_COARSE_MS = 0.5
+
+
+@dataclass(frozen=True)
+class Frames:
+    """The frames of one run.
+
+    Attributes
+    ----------
+    time_s : array of shape (n,), when each frame began, from the start of the first one [s]
+    frame_ms : array of shape (n,), how long each took [ms]
+    step_ms : resolution of the frame times as recorded [ms]
+    """
+
+    time_s: np.ndarray
+    frame_ms: np.ndarray
+    step_ms: float
+
+    @property
+    def end_s(self) -> float:
+        """When the last frame ended, from the start of the first one [s]."""
+        return float(self.time_s[-1] + self.frame_ms[-1] / 1000.0)
+
+
+@dataclass(frozen=True)
+class TimedRows:
+    """Start and length of each row's frame, before rows without a length are left out.
+
+    Attributes
+    ----------
+    start_ms, frame_ms : arrays of shape (rows,) [ms]
+    step_ms : resolution of the frame times [ms]
+    origin_s : elapsed time of the log at the start of the first frame [s]; None without elapsed time
+    stamped : whether the time column marks the ``start`` or the ``end`` of a frame; empty without one
+    n_mismatched : steps of the time column that differ from the frame time
+    findings : what was noticed
+    """
+
+    start_ms: np.ndarray
+    frame_ms: np.ndarray
+    step_ms: float
+    origin_s: float | None
+    stamped: str = ""
+    n_mismatched: int = 0
+    findings: tuple[Finding, ...] = ()
+
+
+def timed_rows(table: LogTable, columns: FrameColumns, read: Columns) -> TimedRows:
+    """Return when the frame of each row began and how long it took.
+
+    Parameters
+    ----------
+    table : the log
+    columns : what its columns are
+    read : the columns as read
+
+    Raises
+    ------
+    LogError : time goes back where it is all there is
+    """
+    if columns.frame_time is None:
+        return _from_steps(table, columns.elapsed, read)
+    frame_ms = read.numbers[columns.frame_time.column] * columns.frame_time.factor
+    step_ms = columns.frame_time.step * columns.frame_time.factor
+    if columns.elapsed is None:
+        ends_ms = np.nancumsum(frame_ms)
+        return TimedRows(ends_ms - np.nan_to_num(frame_ms), frame_ms, step_ms, None)
+    elapsed_ms = read.numbers[columns.elapsed.column] * columns.elapsed.factor
+    return _stamped(table, (columns.elapsed.step * columns.elapsed.factor, step_ms), elapsed_ms, frame_ms)
+
+
+def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedRows:
+    """Return frames as the steps of the elapsed time; the last row only ends the frame before it."""
+    time_ms = read.numbers[elapsed.column] * elapsed.factor
+    time_ms = time_ms[np.isfinite(time_ms)]
+    coarse = f"; they are written to {elapsed.step * elapsed.factor:g} ms"
+    message = (
+        f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them"
+        f"{coarse if elapsed.step * elapsed.factor >= _COARSE_MS else ''}."
+    )
+    finding = Finding("note", "frame_times_from_steps", message, action=_unit_pinned(table, elapsed))
+    frame_ms = np.diff(time_ms)
+    if frame_ms.size == 0 or (frame_ms < 0).any():
+        where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
+        problem = (
+            f"time goes back at {where} of {elapsed.label}, so that frame times cannot be taken from its steps."
+        )
+        raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
+    step_ms = elapsed.step * elapsed.factor
+    return TimedRows(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
+
+
+def _unit_pinned(table: LogTable, elapsed: ColumnChoice) -> str:
+    """Return the line that pins the unit of a time, where only the size of its steps tells it."""
+    is_told = elapsed.unit == "s" or elapsed.confidence == 1.0
+    if is_told or states_time_unit(table, elapsed.column, elapsed.unit):
+        return ""
+    heading = json.dumps(table.key(elapsed.column), ensure_ascii=False)
+    line = f'frame_time = {{ column = {heading}, unit = "{elapsed.unit}" }}'
+    return f"It was read in {elapsed.unit}; pin it in the plan, or correct the unit: [logs] {line}"
+
+
+def _stamped(
+    table: LogTable, steps_ms: tuple[float, float], elapsed_ms: np.ndarray, frame_ms: np.ndarray
+) -> TimedRows:
+    """Return frames whose time column marks their start or their end, whichever its steps agree with."""
+    moved = np.diff(elapsed_ms)
+    slack = 1.01 * steps_ms[0] + 0.51 * steps_ms[1] + 1e-12 * float(np.nanmax(np.abs(elapsed_ms), initial=0.0))
+    n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
+    n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
+    is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
+    n_agree, findings = max(n_at_end, n_at_start), ()
+    if n_agree < moved.size / 2:
+        message = (
+            f"{table.name}: the steps of the elapsed time differ from most frame times, though their sums agree; "
+            "the time was taken as each frame's start."
+        )
+        is_end, findings = False, (Finding("note", "stamps_unclear", message),)
+    start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
+    origin_s = float(start_ms[0]) / 1000.0
+    stamped = "end" if is_end else "start"
+    return TimedRows(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
+
+
+def with_time_of_others(timed: TimedRows, counts: np.ndarray) -> TimedRows:
+    """Return the rows that count; the time of others goes to the one before, so that no time is lost.
+
+    Parameters
+    ----------
+    timed : the rows of a log
+    counts : array of shape (rows,), whether each row is a frame that counts
+    """
+    if counts.all():
+        return timed
+    places = np.flatnonzero(counts)
+    frame_ms = np.add.reduceat(np.nan_to_num(timed.frame_ms), places)
+    return replace(timed, start_ms=timed.start_ms[places], frame_ms=frame_ms)
+
+
+def frames_of(table: LogTable, timed: TimedRows) -> tuple[Frames, np.ndarray, list[Finding]]:
+    """Return the frames that have a length, which rows they are, and what was noticed.
+
+    Parameters
+    ----------
+    table : the log
+    timed : its rows
+
+    Raises
+    ------
+    LogError : there are none, or the numbers cannot be frame times
+    """
+    kept, findings = np.isfinite(timed.frame_ms), []
+    start_ms, frame_ms = timed.start_ms, timed.frame_ms
+    if not kept.all():
+        n_holes = int((~kept).sum())
+        message = f"{table.name}: {n_holes} of {kept.size} rows have no frame time; they are left out."
+        findings.append(Finding("note", "rows_without_frame_time", message, found=float(n_holes)))
+        start_ms, frame_ms = start_ms[kept], frame_ms[kept]
+    if not np.isfinite(start_ms).all():
+        known = np.isfinite(start_ms)
+        rows = np.arange(start_ms.size)
+        start_ms = np.interp(rows, rows[known], start_ms[known]) if known.any() else np.cumsum(frame_ms) - frame_ms
+    _check_lengths(table, frame_ms)
+    return Frames((start_ms - start_ms[0]) / 1000.0, frame_ms, timed.step_ms), kept, findings
+
+
+def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
+    """Raise where the frame times cannot be frame times at all."""
+    action = "If the column is another one, or in another unit, declare frame_time in the plan, below [logs]."
+    if frame_ms.size == 0:
+        raise LogError(Fault(table.name, "no row has a frame time.", "Record the run again."))
+    if frame_ms.min() < 0:
+        row = int(np.argmin(frame_ms)) + 1
+        raise LogError(
+            Fault(table.name, f"row {row} has a frame time of {frame_ms.min():g} ms, below zero.", action)
+        )
+    mean, (low, high) = float(frame_ms.mean()), PLAUSIBLE_FRAME_MS
+    if not low / 10 <= mean <= high * 10:
+        problem = f"the mean frame time would be {mean:g} ms; {low:g} to {high:g} ms is expected."
+        raise LogError(Fault(table.name, problem, action))

@@ -1,0 +1,249 @@
+"""Logs for rows of the run sheet that name none: by typed starts, clocks and file times, or their sequence."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from gpubench_kit.logs.clock_columns import clock_of_sample
+from gpubench_kit.logs.find_columns import Declaration
+from gpubench_kit.logs.find_frame_columns import find_frame_columns
+from gpubench_kit.logs.find_sensor_columns import find_sensor_columns
+from gpubench_kit.logs.text_table import open_table
+from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.findings import Finding
+
+#: A typed start and a log's clock belong together when they are this close [s].
+_NEAR_S = 120.0
+
+#: A log is closed at most so long after the start of its run [s].
+_LONGEST_RUN_S = 1800.0
+
+#: Files that were copied have times closer together than runs can be [s].
+_COPIED_S = 5.0
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A row of the run sheet without a log: its run, order as planned and start as typed (nan where not given)."""
+
+    run: str
+    order: float
+    started_at_s: float
+
+
+@dataclass(frozen=True)
+class _Loose:
+    """A file that no row names: its name, kind (``frames`` or ``sensors``), clock of its first row, file time."""
+
+    name: str
+    kind: str
+    clock_s: float
+    closed_s: float
+
+
+@dataclass(frozen=True)
+class Guess:
+    """The logs guessed for a run, empty where there is none, and the evidence."""
+
+    run: str
+    frame_log: str = ""
+    sensor_log: str = ""
+    why: str = ""
+
+    def finding(self) -> Finding:
+        """Return the guess in words, with what would pin it."""
+        logs = " and ".join(f"'{name}'" for name in (self.frame_log, self.sensor_log) if name)
+        message = f"run '{self.run}': the sheet names no log; {logs} was taken {self.why}."
+        action = "Look whether that is right, and write the names into the run sheet."
+        return Finding("note", "log_guessed", message, run=self.run, action=action)
+
+
+@dataclass(frozen=True)
+class Guesses:
+    """What was guessed, and what was left open because it was ambiguous."""
+
+    of_runs: list[Guess] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def guess_logs(
+    rows: Sequence[Waiting], files: Sequence[Path], root: Path, *, declared: Declaration, by_sequence: bool = True
+) -> Guesses:
+    """Guess which files are the logs of which rows.
+
+    Parameters
+    ----------
+    rows : rows of the run sheet without a log
+    files : files that no row names
+    root : the review folder, for names
+    declared : what the plan declares about logs
+    by_sequence : whether the sequence may tell; not where other rows name their logs, as a stray log would slip in
+
+    Returns
+    -------
+    Guesses, one for each row that got a log. Typed starts go first, against the clocks in the logs, else against
+    file times; where there are none, rows in their order and logs in theirs belong together if there are as
+    many of each. What is ambiguous is not guessed; a finding asks for the names.
+    """
+    loose = [_kind_of(path, root, declared) for path in files]
+    frames = [one for one in loose if one.kind == "frames"]
+    sensors = [one for one in loose if one.kind == "sensors"]
+    if not rows or not frames:
+        return Guesses()
+    found, doubt = _by_clock(rows, frames)
+    if not found and not doubt:
+        found, doubt = _by_file_time(rows, frames)
+    if not found and not doubt and by_sequence:
+        found, doubt = _by_sequence(rows, frames)
+    partners = _sensors_for([log for log, _ in found.values()], sensors)
+    guesses = [
+        Guess(row.run, found[row.run][0].name, partners.get(found[row.run][0].name, ""), found[row.run][1])
+        for row in rows
+        if row.run in found
+    ]
+    is_open = len(guesses) < min(len(rows), len(frames)) and (doubt or by_sequence)
+    return Guesses(guesses, [_not_matched(len(rows), len(frames), doubt)] if is_open else [])
+
+
+def _not_matched(n_rows: int, n_logs: int, doubt: str) -> Finding:
+    """Return the finding that asks for names where rows and logs could not be matched."""
+    message = (
+        f"{n_rows} rows of the run sheet name no log, and {n_logs} frame logs are named by no row; not all of "
+        f"them were matched, since {doubt or 'neither times nor the number of logs tell which belongs to which'}."
+    )
+    action = (
+        "Write the names into the column frame_log, or their pattern into the plan, for example: "
+        '[logs] pattern = "{game}_{tuning}_{round}.csv"'
+    )
+    return Finding("note", "logs_not_matched", message, found=float(n_logs), limit=float(n_rows), action=action)
+
+
+def _kind_of(path: Path, root: Path, declared: Declaration) -> _Loose:
+    """Return what a file is, from its first rows."""
+    name, closed_s = path.relative_to(root).as_posix(), _closed_s(path)
+    try:
+        table = open_table(path, name=name)
+    except LogError:
+        return _Loose(name, "", np.nan, closed_s)
+    for kind, find in (("frames", find_frame_columns), ("sensors", find_sensor_columns)):
+        try:
+            columns = find(table, declared)
+        except LogError:
+            continue
+        clock = clock_of_sample(table, columns.clock, date_order=declared.date_order) if columns.clock else None
+        has_date = clock is not None and clock.has_date
+        # A sensor log rises as well: frames are what has a frame time, or comes faster than sensors do.
+        if kind == "sensors" or columns.frame_time is not None:
+            return _Loose(name, kind, clock.start_s if has_date else np.nan, closed_s)
+    return _Loose(name, "", np.nan, closed_s)
+
+
+def _closed_s(path: Path) -> float:
+    """Return when a file was last written, on the clock of the wall as typed starts are [s]."""
+    return datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp()
+
+
+def _by_clock(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+    """Return the log whose clock is near each typed start, if no other start or log could be meant."""
+    started = [row for row in rows if np.isfinite(row.started_at_s)]
+    clocked = [one for one in frames if np.isfinite(one.clock_s)]
+    apart = np.array([[abs(row.started_at_s - one.clock_s) for one in clocked] for row in started])
+    is_near = apart.reshape(len(started), len(clocked)) <= _NEAR_S
+    if not is_near.any():
+        return {}, ""
+    found = {}
+    for place, log in _in_pairs(is_near, [row.started_at_s for row in started], [one.clock_s for one in clocked]):
+        row, one = started[place], clocked[log]
+        times = f"starts at {_time(one.clock_s)}, the run at {_time(row.started_at_s)}"
+        found[row.run] = one, f"by its clock and the start typed in the sheet (it {times})"
+    return found, "" if found else "several clocks are near the same typed start"
+
+
+def _in_pairs(is_near: np.ndarray, starts: list[float], clocks: list[float]) -> list[tuple[int, int]]:
+    """Return pairs of rows and logs that only have each other; in their order where all of them are near."""
+    if is_near.shape[0] == is_near.shape[1]:
+        pairs = list(zip(np.argsort(starts, kind="stable"), np.argsort(clocks, kind="stable"), strict=True))
+        if all(is_near[row, log] for row, log in pairs) and len(set(starts)) == len(starts):
+            return [(int(row), int(log)) for row, log in pairs]
+    alone = (is_near.sum(axis=1, keepdims=True) == 1) & (is_near.sum(axis=0, keepdims=True) == 1)
+    return [(int(row), int(log)) for row, log in np.argwhere(is_near & alone)]
+
+
+def _by_file_time(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+    """Return the log that was closed after each typed start and before the next one, if there is just one."""
+    started = sorted((row for row in rows if np.isfinite(row.started_at_s)), key=lambda row: row.started_at_s)
+    starts = np.array([row.started_at_s for row in started])
+    if not starts.size or not _tell_apart(frames):
+        return {}, ""
+    ends = np.minimum(np.append(starts[1:], np.inf), starts + _LONGEST_RUN_S)
+    found = {}
+    for row, start_s, end_s in zip(started, starts, ends, strict=True):
+        logs = [one for one in frames if start_s < one.closed_s <= end_s]
+        if len(logs) == 1:
+            times = f"the file was closed at {_time(logs[0].closed_s)}, the run started at {_time(start_s)}"
+            found[row.run] = logs[0], f"by its file time and the start typed in the sheet ({times})"
+    # Times of a copy may fall anywhere: they count only if they fit every row, and every log.
+    if len(found) == len(started) == len(frames):
+        return found, ""
+    return {}, "file times do not give one log after each typed start"
+
+
+def _by_sequence(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+    """Return rows and logs in their order, if there are as many of each and nothing speaks against it."""
+    if len(rows) != len(frames) or not np.isfinite([row.order for row in rows]).all():
+        return {}, ""
+    by_name, by_time = _by_name(frames), sorted(frames, key=lambda one: one.closed_s)
+    has_clocks, has_times = np.isfinite([one.clock_s for one in frames]).all(), _tell_apart(frames)
+    if has_clocks:
+        logs, how = sorted(frames, key=lambda one: one.clock_s), "clocks"
+    elif has_times and not any(re.search(r"\d", one.name) for one in frames):
+        logs, how = by_time, "file times"
+    elif has_times and by_name != by_time:
+        return {}, "the order of their names is not that of their file times"
+    else:
+        logs, how = by_name, "names and file times" if has_times else "names"
+    ordered = sorted(rows, key=lambda row: row.order)
+    return {
+        row.run: (one, f"by its place in the sequence of logs (number {place} of {len(logs)}, by their {how})")
+        for place, (row, one) in enumerate(zip(ordered, logs, strict=True), start=1)
+    }, ""
+
+
+def _tell_apart(logs: list[_Loose]) -> bool:
+    """Return whether file times are those of recordings, and not of a copy."""
+    times = np.sort([one.closed_s for one in logs])
+    return times.size > 1 and bool((np.diff(times) >= _COPIED_S).all())
+
+
+def _by_name(logs: list[_Loose]) -> list[_Loose]:
+    """Return logs by name, numbers in it counted as numbers."""
+    return sorted(
+        logs, key=lambda one: [(part.isdigit(), part.zfill(12)) for part in re.findall(r"\d+|\D+", one.name)]
+    )
+
+
+def _in_order(logs: list[_Loose]) -> list[_Loose]:
+    """Return logs by clock where all have one, else by name."""
+    if np.isfinite([one.clock_s for one in logs]).all():
+        return sorted(logs, key=lambda one: one.clock_s)
+    return _by_name(logs)
+
+
+def _sensors_for(frames: list[_Loose], sensors: list[_Loose]) -> dict[str, str]:
+    """Return the sensor log of each frame log: the only one there is, or one each in order."""
+    if len(sensors) == 1 and len(frames) > 1:
+        return {one.name: sensors[0].name for one in frames}
+    if len(sensors) != len(frames):
+        return {}
+    return {one.name: other.name for one, other in zip(_in_order(frames), _in_order(sensors), strict=True)}
+
+
+def _time(seconds: float) -> str:
+    """Return a moment as date and time of day."""
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M:%S}"

@@ -1,0 +1,253 @@
+"""A log line by line: for files with comments between rows, repeated headings, summaries or torn rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gpubench_kit.logs.cell_text import begins_with_words, looks_numeric, number, number_marks
+from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
+from gpubench_kit.logs.separator_fit import cells_of
+from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.findings import Finding
+
+#: Most lines after the last row that are taken for a summary.
+_SUMMARY_LINES = 60
+
+#: Most that is read line by line [MB]: hours of frames.
+_LARGEST_MB = 24
+
+#: Most faults that are told of one file.
+_FAULTS_TOLD = 5
+
+
+@dataclass
+class _Lines:
+    """What the lines of a log are: rows with their line numbers, lines that are no rows, and odd ones."""
+
+    cells: list[list[str]] = field(default_factory=list)
+    numbers: list[int] = field(default_factory=list)
+    odd: dict[int, tuple[str, str]] = field(default_factory=dict)
+    n_comments: int = 0
+    n_headings: int = 0
+    n_short: int = 0
+
+
+def read_lines(
+    text: bytes, dialect: Dialect, *, name: str, numbers: Sequence[int], texts: Sequence[int]
+) -> tuple[dict[int, np.ndarray], dict[int, np.ndarray], tuple[Finding, ...]]:
+    """Read columns of a log line by line.
+
+    Parameters
+    ----------
+    text : the log as UTF-8
+    dialect : how its rows are written
+    name : what to call it in messages
+    numbers, texts : places of the columns to read as numbers, and as text
+
+    Returns
+    -------
+    numbers by column, texts by column, findings
+
+    Raises
+    ------
+    LogError : text in a number column, or a row that cannot be told apart into columns
+
+    Notes
+    -----
+    Lines below the last row that are no rows, or begin with words where rows do not, are a summary and left out
+    with a finding. A row that ends early is kept where the cells asked for are there. Everything else that is no
+    row is a fault.
+    """
+    if len(text) > _LARGEST_MB * 1_000_000:
+        problem = (
+            f"the file has {len(text) / 1e6:.0f} MB and rows that are not all alike; it is then read line by line"
+        )
+        action = f"Cut it to the run: at most {_LARGEST_MB} MB are read so."
+        raise LogError(Fault(name, f"{problem}, which takes too long.", action))
+    lines = _sorted_lines(text, dialect, [*numbers, *texts])
+    values = _numbers(lines, dialect, numbers)
+    _with_their_text(lines, text, dialect)
+    findings = _told(lines, name)
+    _drop_summary(lines, name, findings)
+    if lines.odd:
+        raise LogError(_faults(lines, name))
+    as_text = {column: [cells[len(numbers) + k] for cells in lines.cells] for k, column in enumerate(texts)}
+    return (
+        {column: np.array(values[column], dtype=float) for column in numbers},
+        {column: np.array(cells, dtype=object) for column, cells in as_text.items()},
+        tuple(findings),
+    )
+
+
+def summary_start(text: bytes, dialect: Dialect) -> int:
+    """Return where the lines at the end of a log start that begin with words, as its rows do not [bytes].
+
+    Parameters
+    ----------
+    text, dialect : the log
+
+    Returns
+    -------
+    int, the length of the text where there are none
+    """
+    first_row = text[dialect.first_row : text.find(b"\n", dialect.first_row)]
+    start = end = len(text)
+    if begins_with_words(first_row.decode("utf-8", "replace")):
+        return start
+    for _ in range(_SUMMARY_LINES):
+        begin = text.rfind(b"\n", dialect.first_row, end - 1) + 1
+        line = text[begin:end].decode("utf-8", "replace")
+        if not begin or (line.strip() and not begins_with_words(line)):
+            break
+        start, end = begin if line.strip() else start, begin
+    return start
+
+
+def row_lines(text: bytes, dialect: Dialect, *, wanted: Sequence[int], n_rows: int) -> list[str] | None:
+    """Return the rows of a log as they stand.
+
+    Parameters
+    ----------
+    text, dialect : the log
+    wanted : places of the columns that were read
+    n_rows : rows that were read
+
+    Returns
+    -------
+    list of text, or None where lines and rows cannot be matched
+    """
+    full = [line for _, line in _line_texts(text, dialect) if line.strip()]
+    if len(full) == n_rows:
+        return full
+    numbers = set(_sorted_lines(text, dialect, list(wanted)).numbers)
+    rows = [line for line_number, line in _line_texts(text, dialect) if line_number in numbers]
+    return rows[:n_rows] if len(rows) >= n_rows else None
+
+
+def _line_texts(text: bytes, dialect: Dialect) -> Iterator[tuple[int, str]]:
+    """Yield number and text of each line from the first row on."""
+    rows = text[dialect.first_row :].decode("utf-8", "replace").split("\n")
+    for number_of_line, line in enumerate(rows, start=dialect.first_line):
+        yield number_of_line, line.rstrip("\r")
+
+
+def _sorted_lines(text: bytes, dialect: Dialect, wanted: list[int]) -> _Lines:
+    """Return the lines sorted into rows, lines between them and odd ones; of rows, the cells wanted."""
+    lines = _Lines()
+    headings = {line for line in (dialect.heading, dialect.units_line) if line}
+    summary = dialect.first_line + text.count(b"\n", dialect.first_row, summary_start(text, dialect))
+    for line_number, line in _line_texts(text, dialect):
+        if not line.strip():
+            continue
+        if line in headings:
+            lines.n_headings += 1
+        elif line.lstrip().startswith(COMMENT_MARKS):
+            lines.n_comments += 1
+        elif line_number >= summary:
+            lines.odd[line_number] = (line, "it begins with words, where rows begin with a number")
+        else:
+            _sort_row(lines, line_number, line, (dialect, wanted))
+    return lines
+
+
+def _sort_row(lines: _Lines, line_number: int, line: str, how: tuple[Dialect, list[int]]) -> None:
+    """Add a line to the rows if it has the cells wanted, else to the odd ones."""
+    dialect, wanted = how
+    cells = cells_of(line, dialect.separator)
+    n_cells, n_columns = len(cells), dialect.n_columns
+    has_too_many = n_cells > n_columns and any(cell.strip() for cell in cells[n_columns:])
+    is_short = n_cells < n_columns and (dialect.separator == " " or max(wanted) >= n_cells)
+    if has_too_many or is_short or line.count('"') % 2:
+        lines.odd[line_number] = (line, f"it has {n_cells} cells where {n_columns} are expected")
+        return
+    lines.n_short += n_cells < n_columns
+    lines.cells.append([cells[column] for column in wanted])
+    lines.numbers.append(line_number)
+
+
+def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[int, list[float]]:
+    """Return the numbers of the rows; rows with text in their place become odd."""
+    decimal, thousands = _marks(lines, dialect, len(columns))
+    kept_cells, kept_numbers = [], []
+    values: dict[int, list[float]] = {column: [] for column in columns}
+    for line_number, cells in zip(lines.numbers, lines.cells, strict=True):
+        found = [number(cell, decimal, thousands) for cell in cells[: len(columns)]]
+        if None in found:
+            place = found.index(None)
+            what = dialect.names[columns[place]][:80] or str(columns[place] + 1)
+            shown = cells[place].strip()[:40]
+            lines.odd[line_number] = ("", f"column '{what}' holds {shown!r} where a number is expected")
+            continue
+        kept_cells.append(cells)
+        kept_numbers.append(line_number)
+        for column, value in zip(columns, found, strict=True):
+            values[column].append(value)
+    lines.cells, lines.numbers = kept_cells, kept_numbers
+    return values
+
+
+def _with_their_text(lines: _Lines, text: bytes, dialect: Dialect) -> None:
+    """Add their text to odd lines of which only the cells wanted were kept."""
+    without = {line_number for line_number, (line, _) in lines.odd.items() if not line}
+    for line_number, line in _line_texts(text, dialect) if without else ():
+        if line_number in without:
+            lines.odd[line_number] = (line, lines.odd[line_number][1])
+
+
+def _marks(lines: _Lines, dialect: Dialect, n_numbers: int) -> tuple[str, str]:
+    """Return decimal and thousands mark; the latter may stand only in rows beyond the look-ahead."""
+    cells = [cell for row in lines.cells for cell in row[:n_numbers]]
+    suspects = [cell for cell in cells if "," in cell or not cell.isascii() or "'" in cell or " " in cell.strip()]
+    if dialect.thousands or not suspects or dialect.separator == " ":
+        return dialect.decimal, dialect.thousands
+    decimal, thousands, _ = number_marks([cell for cell in cells if looks_numeric(cell)], dialect.separator)
+    return (decimal, thousands) if decimal == dialect.decimal else (dialect.decimal, "")
+
+
+def _drop_summary(lines: _Lines, name: str, findings: list[Finding]) -> None:
+    """Take lines that stand below the last row, and begin with words, out of the odd ones."""
+    last_row = lines.numbers[-1] if lines.numbers else 0
+    below = [number_of_line for number_of_line in lines.odd if number_of_line > last_row]
+    if not below or not lines.numbers or len(below) > _SUMMARY_LINES:
+        return
+    if not begins_with_words(lines.odd[below[0]][0]):
+        return
+    first = lines.odd[below[0]][0].strip()[:60]
+    for number_of_line in below:
+        del lines.odd[number_of_line]
+    message = f"{name}: {len(below)} lines below the last row, from line {below[0]} on, are no rows: {first!r}."
+    findings.append(Finding("note", "summary_lines", message, found=float(len(below))))
+
+
+def _told(lines: _Lines, name: str) -> list[Finding]:
+    """Return findings on what stood between the rows."""
+    told = (
+        (lines.n_headings, "repeated_heading", "the heading is repeated between rows ({n} times)"),
+        (lines.n_comments, "comment_lines", "{n} comment lines stand between or below the rows"),
+        (
+            lines.n_short,
+            "short_rows",
+            "{n} rows end before the last column; their missing cells are taken as empty",
+        ),
+    )
+    return [
+        Finding("note", check, f"{name}: {message.format(n=count)}.", found=float(count))
+        for count, check, message in told
+        if count
+    ]
+
+
+def _faults(lines: _Lines, name: str) -> list[Fault]:
+    """Return the faults of the first odd lines."""
+    faults = []
+    for line_number in sorted(lines.odd)[:_FAULTS_TOLD]:
+        line, problem = lines.odd[line_number]
+        action = "Correct the line, or record the run again."
+        faults.append(
+            Fault(f"{name}, line {line_number}", f"{problem} (the line begins {line.strip()[:50]!r}).", action)
+        )
+    n_more = len(lines.odd) - len(faults)
+    return [*faults, Fault(name, f"{n_more} further lines have faults of this kind.")] if n_more else faults

@@ -1,0 +1,239 @@
+"""Files to the rows of the run sheet: what is declared, what a pattern gives, what is left over."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.logs.find_columns import Declaration
+from gpubench_kit.logs.guess_logs import Waiting, guess_logs
+from gpubench_kit.logs.order_done import started_at_s
+from gpubench_kit.logs.real_paths import RealPaths
+from gpubench_kit.logs.run_log import RunTask
+from gpubench_kit.model.errors import Fault
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.plan import ReviewPlan
+
+#: Where logs lie when a sheet gives only their names.
+LOG_FOLDER = "logs"
+
+#: Pieces of all traces together, so that memory does not grow with the number of runs.
+_BINS_OF_ALL = 120_000
+
+#: Rows as dictionaries take 3 kB, so that thousands of them are not held at a time.
+_ROWS_AT_A_TIME = 250
+
+
+@dataclass
+class MatchedFiles:
+    """What was found for the rows of a run sheet.
+
+    Attributes
+    ----------
+    tasks : one for each row with a log, in sheet order
+    not_recorded : runs with neither log nor typed numbers
+    faults : files that are missing or out of the folder, of runs that are not excluded
+    findings : what was noticed
+    """
+
+    tasks: list[RunTask] = field(default_factory=list)
+    not_recorded: list[str] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> MatchedFiles:
+    """Find the log files of every row of the run sheet.
+
+    Parameters
+    ----------
+    runs : one row per run; see `RunSheet`
+    typed : numbers typed into the sheet; see ``tables.TYPED_VALUES``
+    plan : gives the folder, and the pattern of file names for rows without one
+
+    Returns
+    -------
+    MatchedFiles. Names are looked up in the review folder, then in its ``logs`` folder; a name that leaves the
+    folder, by ``..``, an absolute path or a link, is a fault.
+    """
+    matched, with_numbers, places = MatchedFiles(), set(typed["run"]), RealPaths(plan.folder)
+    declared = {card: declaration_of(plan, card) for card in set(runs["card"])}
+    n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
+    started = started_at_s(runs["started_at"], date_order=plan.logs.date_order or "")
+    names = _names_of_logs(runs, started, plan, matched=matched, with_numbers=with_numbers)
+    for row, start_s, (frame_name, sensor_name) in zip(_rows_of(runs), started.tolist(), names, strict=True):
+        faults: list[Fault] = []
+        frame_path = _file(places, row, frame_name, faults)
+        sensor_path = _file(places, row, sensor_name, faults)
+        if faults and row["excluded"]:
+            matched.findings.extend(_notes(faults, row["run"]))
+            continue
+        matched.faults.extend(faults)
+        if frame_path is not None or sensor_path is not None:
+            task = _task(row["run"], plan, (frame_path, frame_name), (sensor_path, sensor_name))
+            about = {"declared": declared[row["card"]], "started_at_s": start_s, "n_bins": n_bins}
+            matched.tasks.append(replace(task, **about))
+        elif not faults and row["run"] not in with_numbers and not row["excluded"]:
+            matched.not_recorded.append(row["run"])
+    matched.findings.extend(_not_recorded(matched.not_recorded))
+    matched.findings.extend(_left_over(places, matched.tasks))
+    return matched
+
+
+def _names_of_logs(
+    runs: pd.DataFrame, started: np.ndarray, plan: ReviewPlan, *, matched: MatchedFiles, with_numbers: set[str]
+) -> list[tuple[str, str]]:
+    """Return the names of each row's frame and sensor log: as written, by the plan's pattern, or guessed.
+
+    What is not written gives a finding.
+    """
+    names = [
+        (row["frame_log"] or _by_pattern(row, plan, matched.findings), row["sensor_log"]) for row in _rows_of(runs)
+    ]
+    waiting = [
+        Waiting(row["run"], np.nan if row["order"] is pd.NA else float(row["order"]), float(start_s))
+        for row, start_s, logs in zip(_rows_of(runs), started, names, strict=True)
+        if not (any(logs) or row["excluded"] or row["run"] in with_numbers)
+    ]
+    if not waiting:
+        return names
+    places = RealPaths(plan.folder)
+    declared = declaration_of(plan, runs["card"].iloc[0])
+    no_names = not any(frame_log for frame_log, _ in names)
+    guesses = guess_logs(waiting, _unnamed(places, names), places.root, declared=declared, by_sequence=no_names)
+    matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
+    by_run = {guess.run: (guess.frame_log, guess.sensor_log) for guess in guesses.of_runs}
+    return [by_run.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
+
+
+def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:
+    """Yield the rows as dictionaries, in half the time that the frame itself takes for thousands of them."""
+    for start in range(0, len(runs), _ROWS_AT_A_TIME):
+        part = runs.iloc[start : start + _ROWS_AT_A_TIME]
+        columns = [part[name].tolist() for name in part.columns]
+        yield from (dict(zip(part.columns, cells, strict=True)) for cells in zip(*columns, strict=True))
+
+
+def _unnamed(places: RealPaths, names: list[tuple[str, str]]) -> list[Path]:
+    """Return the files in the folder of logs that no row names."""
+    named = {name.replace("\\", "/").rsplit("/", 1)[-1] for logs in names for name in logs}
+    return [path for path in _files_in(places) if path.name not in named]
+
+
+def _files_in(places: RealPaths) -> Iterator[Path]:
+    """Yield the files in the folder of logs, sorted; links out of the review folder are none."""
+    paths = map(Path, _walked(str(places.root / LOG_FOLDER)))
+    return (path for path in paths if path.is_file() and places.has(places.real(path)))
+
+
+def _walked(folder: str) -> Iterator[str]:
+    """Yield the paths of what is in a folder and its folders, but for what is hidden; links are not followed."""
+    try:
+        names = sorted(os.listdir(folder))
+    except OSError:
+        return
+    for path in (os.path.join(folder, name) for name in names):
+        if os.path.isdir(path) and not os.path.islink(path):
+            yield from _walked(path)
+        elif not os.path.basename(path).startswith("."):
+            yield path
+
+
+def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
+    """Return what the plan declares about the logs of a card."""
+    logs = plan.logs.of_card(card)
+    return Declaration(
+        frame_time=(logs.frame_time.column, logs.frame_time.unit) if logs.frame_time else None,
+        sensor_time=logs.sensor_time.column if logs.sensor_time else None,
+        sensors=dict(logs.sensors),
+        sensor_offset_s=logs.sensor_offset_s,
+        count_only={heading: tuple(values) for heading, values in logs.count_only.items()},
+        date_order=logs.date_order or "",
+    )
+
+
+def _task(run: str, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: tuple[Path | None, str]) -> RunTask:
+    """Return what is needed to read a run, from the paths and names of its logs."""
+    return RunTask(
+        run=run,
+        frame_path=None if frame[0] is None else str(frame[0]),
+        frame_name=frame[1],
+        sensor_path=None if sensor[0] is None else str(sensor[0]),
+        sensor_name=sensor[1],
+        gap_ms=plan.checks.gap_ms,
+        line_up_s=plan.checks.line_up_s,
+        sensor_edge_s=plan.analysis.sensor_edge_s,
+    )
+
+
+def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
+    """Return the file name that the plan's pattern gives for a row, if there is such a file."""
+    pattern = plan.logs.of_card(row["card"]).pattern
+    if not pattern:
+        return ""
+    name = pattern
+    for key, value in row.items():
+        name = name.replace(f"{{{key}}}", "" if value is None or value is pd.NA else str(value))
+    if not any((plan.folder / place / name).is_file() for place in ("", LOG_FOLDER)):
+        return ""
+    message = f"run '{row['run']}': the sheet names no log; '{name}' was taken by the plan's pattern."
+    findings.append(Finding("note", "log_by_pattern", message, run=row["run"]))
+    return name
+
+
+def _file(places: RealPaths, row: dict, name: str, faults: list[Fault]) -> Path | None:
+    """Return the file of a name in the sheet; a fault is added where it is missing or out of the folder."""
+    if not name:
+        return None
+    where = f"runs.csv, run '{row['run']}'"
+    try:
+        plain = name.replace("\\", "/")
+        candidates = (places.real(places.root / place / plain) for place in ("", LOG_FOLDER))
+        inside = [path for path in itertools.islice(candidates, 1) if places.has(path)]
+        found = next((path for path in inside if path.exists()), None)
+        if inside and found is None:
+            found = next((path for path in candidates if places.has(path) and path.exists()), None)
+    except (OSError, ValueError, RuntimeError):
+        faults.append(Fault(where, f"'{name[:80]}' is no file name.", "Write the name of the run's log."))
+        return None
+    if not inside:
+        problem = f"log '{name}' lies outside the review folder; only files inside it are read."
+        faults.append(Fault(where, problem, "Copy the log into the folder's logs."))
+    elif found is None:
+        problem = f"log '{name}' is missing (looked for in the review folder and in its '{LOG_FOLDER}')."
+        faults.append(
+            Fault(where, problem, "Put it there, correct the name, or empty the cell of a run not yet done.")
+        )
+    return found
+
+
+def _notes(faults: list[Fault], run: str) -> list[Finding]:
+    """Return faults of an excluded run as notes."""
+    return [Finding("note", "excluded_log_unusable", str(fault), run=run) for fault in faults]
+
+
+def _not_recorded(runs: list[str]) -> list[Finding]:
+    """Return one note on rows that have neither log nor numbers."""
+    if not runs:
+        return []
+    shown = ", ".join(f"'{run}'" for run in runs[:8]) + (" and more" if len(runs) > 8 else "")
+    message = f"{len(runs)} rows of the run sheet are not recorded yet, with neither log nor numbers: {shown}."
+    return [Finding("note", "not_recorded_yet", message, found=float(len(runs)))]
+
+
+def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
+    """Return one note on files in the folder of logs that no row names."""
+    named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
+    unnamed = (path for path in _files_in(places) if str(path) not in named)
+    loose = [path.name for path in unnamed if str(path.resolve()) not in named]
+    if not loose:
+        return []
+    shown = ", ".join(f"'{name}'" for name in loose[:8]) + (" and more" if len(loose) > 8 else "")
+    message = f"{len(loose)} files in '{LOG_FOLDER}' are named by no row of the run sheet: {shown}."
+    return [Finding("note", "files_without_row", message, found=float(len(loose)))]

@@ -1,0 +1,281 @@
+"""Small facts about a run's logs, kept for checks and pictures after the frames are gone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from gpubench_kit.logs.find_columns import ColumnChoice
+from gpubench_kit.logs.frame_log import FrameLog
+from gpubench_kit.logs.lined import LineUp
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """The frame times of a run in pieces of equally many frames.
+
+    Attributes
+    ----------
+    time_s : array of shape (k,), when each piece begins [s]
+    low_ms, mean_ms, high_ms : arrays of shape (k,), shortest, mean and longest frame of each piece [ms]
+    """
+
+    time_s: np.ndarray
+    low_ms: np.ndarray
+    mean_ms: np.ndarray
+    high_ms: np.ndarray
+
+
+# Facts of thousands of runs are kept: with slots they take half the memory.
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """Facts about the logs of one run; nan or empty where there is none.
+
+    Attributes
+    ----------
+    run : name of the run
+    frame_log, sensor_log : names of the files
+    frame_log_sha256, sensor_log_sha256 : hashes of their bytes
+    frame_dialect : how the frame log's rows are written, in words
+    n_frames, duration_s : frames, and the sum of their times [s]
+    weighted_ms : sum of the frame times, each times its place: equal for equal recordings only [ms]
+    span_s : from the start of the first frame to the end of the last by the time column [s]
+    step_ms : resolution of the frame times [ms]
+    stamped : whether the time column marks a frame's ``start`` or ``end``
+    clock_start_s, clock_end_s : wall clock of the run, seconds since 1970
+    clock_kind : ``zoned``, ``dated``, ``time_of_day`` or empty
+    clock_from : ``frame_log`` or ``sensor_log``
+    shortest_ms, shortest_at_s, longest_ms, longest_at_s : extreme frames, and where they began
+    n_gaps, gaps_ms, first_gap_s : frames longer than the plan's ``gap_ms``, their sum, where the first began
+    n_holes, longest_hole_s, first_hole_s : places where the time column moves on by more than the frame and
+        ``gap_ms``, the longest of them, where the first is
+    n_zero : frames of no length
+    n_backward, first_backward_s, n_standing : steps of the time column that go back, where the first does, and
+        those that stand still
+    n_mismatched : steps of the time column that differ from the frame time
+    interval_ms, share_at_interval : usual frame time, and the share of frames within half a percent of it
+    first_part_ms, later_part_ms : usual frame time in the first quarter of the frames, and after it: the median
+        of the trace's means
+    line_up, shift_s, line_up_quality, sensor_overlap : how samples were lined up; see `LineUp`
+    n_samples, sample_step_s, longest_sample_gap_s : samples within the run, their usual and longest step
+    n_dead_samples, n_live_samples : samples of power within that window that are zero or less, or above
+    mean_load_pct, first_part_w, later_part_w : plain means of samples within the window of the sensor means
+    first_part_c, later_part_c : the same for the core temperature
+    trace : frame times in pieces
+    sensor_traces : (time, values) by sensor metric, thinned
+    frame_columns, sensor_columns : which column is what, and why
+    """
+
+    run: str
+    frame_log: str = ""
+    sensor_log: str = ""
+    frame_log_sha256: str = ""
+    sensor_log_sha256: str = ""
+    frame_dialect: str = ""
+    n_frames: int = 0
+    duration_s: float = np.nan
+    weighted_ms: float = np.nan
+    span_s: float = np.nan
+    step_ms: float = np.nan
+    stamped: str = ""
+    clock_start_s: float = np.nan
+    other_clock_start_s: float = np.nan
+    clock_end_s: float = np.nan
+    clock_kind: str = ""
+    clock_from: str = ""
+    shortest_ms: float = np.nan
+    shortest_at_s: float = np.nan
+    longest_ms: float = np.nan
+    longest_at_s: float = np.nan
+    n_gaps: int = 0
+    gaps_ms: float = 0.0
+    first_gap_s: float = np.nan
+    n_holes: int = 0
+    longest_hole_s: float = 0.0
+    first_hole_s: float = np.nan
+    n_zero: int = 0
+    n_backward: int = 0
+    first_backward_s: float = np.nan
+    n_standing: int = 0
+    n_mismatched: int = 0
+    interval_ms: float = np.nan
+    share_at_interval: float = np.nan
+    first_part_ms: float = np.nan
+    later_part_ms: float = np.nan
+    line_up: str = ""
+    shift_s: float = np.nan
+    line_up_quality: str = ""
+    sensor_overlap: float = np.nan
+    n_samples: int = 0
+    sample_step_s: float = np.nan
+    longest_sample_gap_s: float = np.nan
+    n_dead_samples: int = 0
+    n_live_samples: int = 0
+    mean_load_pct: float = np.nan
+    first_part_w: float = np.nan
+    later_part_w: float = np.nan
+    first_part_c: float = np.nan
+    later_part_c: float = np.nan
+    trace: Trace | None = None
+    sensor_traces: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
+    frame_columns: tuple[ColumnChoice, ...] = ()
+    sensor_columns: tuple[ColumnChoice, ...] = ()
+
+
+def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) -> RunFacts:
+    """Return the facts that a frame log gives.
+
+    Parameters
+    ----------
+    run : name of the run
+    frame_log : its frame log
+    gap_ms : a frame longer than this is a gap [ms]
+    n_bins : most pieces of the trace
+    """
+    frames = frame_log.frames
+    time_s, frame_ms = frames.time_s, frames.frame_ms
+    steps, longest, shortest = np.diff(time_s), int(np.argmax(frame_ms)), int(np.argmin(frame_ms))
+    usual, trace = float(np.median(frame_ms)), _trace(time_s, frame_ms, n_bins)
+    first_ms, later_ms = np.split(trace.mean_ms, [max(1, trace.mean_ms.size // 4)])
+    is_near = np.abs(frame_ms - usual) <= max(0.005 * usual, 1.01 * frames.step_ms)
+    duration_s = float(frame_ms.sum()) / 1000.0
+    gaps = np.flatnonzero(frame_ms > gap_ms) if frame_ms[longest] > gap_ms else np.empty(0, dtype=int)
+    backward, missing_s = np.flatnonzero(steps < 0), steps - frame_ms[:-1] / 1000.0
+    holes = np.flatnonzero(missing_s > gap_ms / 1000.0)
+    start_s = np.nan if frame_log.clock is None else frame_log.clock
+    return RunFacts(
+        run=run,
+        frame_log=frame_log.name,
+        frame_log_sha256=frame_log.sha256,
+        frame_dialect=frame_log.dialect,
+        n_frames=int(frame_ms.size),
+        duration_s=duration_s,
+        weighted_ms=float(frame_ms @ np.arange(frame_ms.size)),
+        span_s=frames.end_s,
+        step_ms=frames.step_ms,
+        stamped=frame_log.stamped,
+        clock_start_s=start_s,
+        clock_end_s=start_s + duration_s,
+        other_clock_start_s=np.nan if frame_log.other_clock is None else frame_log.other_clock,
+        clock_kind=frame_log.clock_kind,
+        clock_from="frame_log" if frame_log.clock_kind else "",
+        shortest_ms=float(frame_ms[shortest]),
+        shortest_at_s=float(time_s[shortest]),
+        longest_ms=float(frame_ms[longest]),
+        longest_at_s=float(time_s[longest]),
+        n_gaps=int(gaps.size),
+        gaps_ms=float(frame_ms[gaps].sum()),
+        first_gap_s=float(time_s[gaps[0]]) if gaps.size else np.nan,
+        n_holes=int(holes.size),
+        longest_hole_s=float(missing_s.max(initial=0.0)),
+        first_hole_s=float(time_s[holes[0]]) if holes.size else np.nan,
+        n_zero=int(frame_ms.size - np.count_nonzero(frame_ms)),
+        n_backward=int(backward.size),
+        first_backward_s=float(time_s[backward[0]]) if backward.size else np.nan,
+        n_standing=int((steps == 0).sum()),
+        n_mismatched=frame_log.n_mismatched,
+        interval_ms=usual,
+        share_at_interval=float(is_near.mean()),
+        first_part_ms=float(np.median(first_ms)),
+        later_part_ms=float(np.median(later_ms)) if later_ms.size else usual,
+        trace=trace,
+        frame_columns=frame_log.choices,
+    )
+
+
+def sensor_facts(
+    facts: RunFacts,
+    time_s: np.ndarray,
+    sensors: dict[str, np.ndarray],
+    *,
+    lined: LineUp,
+    window: tuple[float, float],
+) -> RunFacts:
+    """Return the facts with those that samples give.
+
+    Parameters
+    ----------
+    facts : of the frames
+    time_s, sensors : the samples on the frames' clock
+    lined : how they were lined up
+    window : start and end of the sensor means [s]
+    """
+    first, behind = np.searchsorted(time_s, (0.0, facts.duration_s))
+    steps = np.diff(time_s[first:behind])
+    used = range(*np.searchsorted(time_s, window))
+    first_w, later_w = _parts(sensors.get("board_w"), used)
+    n_dead, n_live = _dead_and_live(sensors.get("board_w"), used)
+    first_c, later_c = _parts(sensors.get("core_c"), used)
+    return replace(
+        facts,
+        line_up=lined.method,
+        shift_s=lined.shift_s,
+        line_up_quality=lined.quality,
+        sensor_overlap=lined.overlap,
+        n_samples=max(0, int(behind - first)),
+        sample_step_s=float(np.median(steps[:: 1 + steps.size // 1000])) if steps.size else np.nan,
+        longest_sample_gap_s=float(steps.max()) if steps.size else np.nan,
+        n_dead_samples=n_dead,
+        n_live_samples=n_live,
+        mean_load_pct=_mean(sensors.get("load_pct"), used),
+        first_part_w=first_w,
+        later_part_w=later_w,
+        first_part_c=first_c,
+        later_part_c=later_c,
+        sensor_traces=_thinned(time_s, sensors, facts),
+    )
+
+
+def _dead_and_live(watts: np.ndarray | None, used: range) -> tuple[int, int]:
+    """Return how many samples of power are zero or less, and how many are above."""
+    if watts is None:
+        return 0, 0
+    known = watts[used.start : used.stop]
+    return int((known <= 0).sum()), int((known > 0).sum())
+
+
+def _mean(values: np.ndarray | None, used: range) -> float:
+    """Return the plain mean of the samples used; nan without any."""
+    if values is None or not used:
+        return np.nan
+    known = values[used.start : used.stop]
+    if not np.isfinite(known.sum()):
+        known = known[np.isfinite(known)]
+    return float(known.mean()) if known.size else np.nan
+
+
+def _parts(values: np.ndarray | None, used: range) -> tuple[float, float]:
+    """Return the mean over the first quarter of the samples used, and over the rest."""
+    n_first = max(1, len(used) // 4)
+    return _mean(values, used[:n_first]), _mean(values, used[n_first:])
+
+
+def _trace(time_s: np.ndarray, frame_ms: np.ndarray, n_bins: int) -> Trace:
+    """Return the frame times in pieces of equally many frames."""
+    starts = np.linspace(0, frame_ms.size, min(n_bins, frame_ms.size), endpoint=False).astype(int)
+    counts = np.diff(np.append(starts, frame_ms.size))
+    pieces = (
+        time_s[starts],
+        np.minimum.reduceat(frame_ms, starts),
+        np.add.reduceat(frame_ms, starts) / counts,
+        np.maximum.reduceat(frame_ms, starts),
+    )
+    return Trace(*map(_for_pictures, pieces))
+
+
+def _thinned(
+    time_s: np.ndarray, sensors: dict[str, np.ndarray], facts: RunFacts
+) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Return times and values of each sensor around the run, at most half as many as the trace has pieces."""
+    around = np.flatnonzero((time_s >= -5.0) & (time_s <= facts.duration_s + 5.0))
+    most = max(20, facts.trace.time_s.size // 2) if facts.trace else 120
+    kept = around[:: max(1, -(-around.size // most))]
+    times = _for_pictures(time_s[kept])
+    return {metric: (times, _for_pictures(values[kept])) for metric, values in sensors.items()}
+
+
+def _for_pictures(values: np.ndarray) -> np.ndarray:
+    """Return values in half the memory; those beyond its range become infinite."""
+    with np.errstate(over="ignore"):
+        return values.astype(np.float32)

@@ -1,0 +1,258 @@
+"""A sensor log to samples on its own clock: stamps in order, each sensor in its unit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from gpubench_kit.logs.busy_rows import with_sensors_of_busy_rows
+from gpubench_kit.logs.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
+from gpubench_kit.logs.clock_columns import date_doubt
+from gpubench_kit.logs.find_columns import ColumnChoice, Declaration
+from gpubench_kit.logs.find_sensor_columns import SensorColumns, find_sensor_columns
+from gpubench_kit.logs.frame_sources import Sources
+from gpubench_kit.logs.guessed_sensors import with_guesses_that_hold
+from gpubench_kit.logs.repeated_rows import without_repeated_rows
+from gpubench_kit.logs.sensor_sources import (
+    check_one_source,
+    columns_in_doubt,
+    counted_columns,
+    of_counted,
+    with_sample_that_counts,
+)
+from gpubench_kit.logs.text_table import Columns, LogTable, open_table, read_columns
+from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.findings import Finding
+
+_HOUR_S = 3600.0
+
+
+@dataclass(frozen=True)
+class SensorLog:
+    """A sensor log as read.
+
+    Attributes
+    ----------
+    name, sha256 : of the file
+    dialect : how its rows are written, in words
+    time_s : array of shape (n,), from the first sample [s], never falling
+    values : array of shape (n,) by sensor metric, in the metric's unit; nan where there is no value
+    clock : wall clock of the first sample, in seconds since 1970 (of the day without a date); None without
+    clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
+    other_clock : the clock with day and month exchanged, where the dates do not tell; else None
+    origin_s : the log's own elapsed time at the first sample [s]; None where only a clock was read
+    clock_settings : from when on [s], and by how much its clock was then ahead of that of the first sample [s]:
+        more than one where it was set by an hour within the log
+    midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
+    choices : which column is what
+    findings : what was noticed
+    told_apart : headings by which the plan says which rows count, and which this log has
+    """
+
+    name: str
+    sha256: str
+    dialect: str
+    time_s: np.ndarray
+    values: dict[str, np.ndarray]
+    clock: float | None
+    clock_kind: str
+    other_clock: float | None
+    origin_s: float | None
+    choices: tuple[ColumnChoice, ...]
+    findings: tuple[Finding, ...]
+    clock_settings: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
+    midnight_clock: float | None = None
+    told_apart: tuple[str, ...] = ()
+
+
+def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
+    """Read a sensor log.
+
+    Parameters
+    ----------
+    path : the file
+    name : what to call it in messages
+    declared : what the plan declares about logs
+
+    Returns
+    -------
+    SensorLog
+
+    Raises
+    ------
+    LogError : the file cannot be read, has no time, no sample with a time, or rows of several cards or sensors
+    """
+    declared = declared or Declaration()
+    table = open_table(path, name=name)
+    counted = counted_columns(table, declared)
+    table = with_sample_that_counts(table, counted)
+    columns = find_sensor_columns(table, declared)
+    if not counted:
+        columns = with_sensors_of_busy_rows(table, columns, declared)
+    read = _columns_read(table, columns, counted)
+    columns = with_guesses_that_hold(table, columns, read)
+    clock = _clock(table, columns, read, declared.date_order)
+    stamps_s, step_s = _stamps(table, columns, read, clock)
+    _check_one_source(table, columns, counted, stamps_s)
+    order, time_s, findings, settings = _in_order(table, stamps_s, step_s)
+    first = float(stamps_s[order[0]])
+    midnight = clock.start_s + first if clock and columns.begins_at_zero else None
+    clock = None if columns.begins_at_zero else clock
+    doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
+    return SensorLog(
+        name=table.name,
+        sha256=table.sha256,
+        dialect=table.dialect.in_words(),
+        time_s=time_s,
+        values={
+            sensor.role: sensor.in_unit_of_role(read.numbers[sensor.column][order]) for sensor in columns.sensors
+        },
+        clock=clock.start_s + first if clock else None,
+        clock_kind=clock.kind if clock else "",
+        other_clock=clock.other_start_s + first if clock and clock.in_doubt else None,
+        origin_s=_origin_s(columns, midnight, first) if clock is None else None,
+        choices=columns.choices,
+        findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings),
+        clock_settings=settings,
+        midnight_clock=midnight,
+        told_apart=tuple(heading for heading in declared.count_only if table.place_of(heading) in dict(counted)),
+    )
+
+
+def _check_one_source(table: LogTable, columns: SensorColumns, counted: Sources, stamps_s: np.ndarray) -> None:
+    """Raise where rows are of several cards or sensors."""
+    asked = columns_in_doubt(table, columns, stamps_s)
+    if not asked:
+        return
+    try:
+        read = _columns_read(table, columns, counted, texts=asked)
+    except LogError:
+        # Rows that end before the columns in doubt do.
+        return
+    if read.n_rows == stamps_s.size:
+        check_one_source(table, columns, read, stamps_s=stamps_s)
+
+
+def _origin_s(columns: SensorColumns, midnight: float | None, first: float) -> float | None:
+    """Return the elapsed time at the first sample [s]; None where the log has none."""
+    if midnight is not None:
+        return midnight
+    return None if columns.elapsed is None else first
+
+
+def _columns_read(
+    table: LogTable, columns: SensorColumns, counted: Sources, *, texts: Sequence[int] = ()
+) -> Columns:
+    """Return the columns needed, without repeated rows where stamps can tell them, and of rows that count."""
+    numbers = [sensor.column for sensor in columns.sensors]
+    numbers += [columns.elapsed.column] if columns.elapsed else []
+    texts = [*(choice.column for choice in columns.clock), *(column for column, _ in counted), *texts]
+    read = read_columns(table, numbers, texts=texts)
+    if columns.elapsed is not None and not columns.clock and read.n_rows >= 3:
+        stamps = read.numbers[columns.elapsed.column]
+        read = without_repeated_rows(table, read, stamps, step=columns.elapsed.step)
+    return of_counted(table, read, counted)
+
+
+def _clock(table: LogTable, columns: SensorColumns, read: Columns, date_order: str) -> ClockTimes | None:
+    """Return the stamps of the wall clock; None without one."""
+    if not columns.clock:
+        return None
+    cells = [read.texts[choice.column] for choice in columns.clock]
+    cells = [np.array([str(cell) if cell == cell else "" for cell in column], dtype=object) for column in cells]
+    texts = join_date_and_time(*cells) if len(cells) == 2 else cells[0]
+    clock = clock_of_texts(texts, date_order=date_order)
+    if clock is None and columns.clock[0].column in read.numbers:
+        clock = clock_of_numbers(read.numbers[columns.clock[0].column])
+    if clock is None and columns.elapsed is None:
+        problem = (
+            f"{columns.clock[0].label} holds no stamps that can be read (the first is {str(texts[0])[:40]!r})."
+        )
+        action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
+        raise LogError(Fault(table.name, problem, action))
+    return clock
+
+
+def _stamps(
+    table: LogTable, columns: SensorColumns, read: Columns, clock: ClockTimes | None
+) -> tuple[np.ndarray, float]:
+    """Return the time of each sample [s] and its resolution; a clock without decimals yields to elapsed time."""
+    elapsed = columns.elapsed
+    if elapsed is not None:
+        elapsed_s = read.numbers[elapsed.column] * elapsed.factor / 1000.0
+        step_s = elapsed.step * elapsed.factor / 1000.0
+        if clock is None:
+            return elapsed_s, step_s
+        if step_s < clock.step_s and clock.step_s >= 0.5:
+            return elapsed_s - elapsed_s[0], step_s
+    return clock.time_s, clock.step_s
+
+
+def _in_order(
+    table: LogTable, stamps_s: np.ndarray, step_s: float
+) -> tuple[np.ndarray, np.ndarray, list[Finding], tuple[tuple[float, float], ...]]:
+    """Return which samples are used, their times from the first, what was noticed, and settings of the clock."""
+    findings: list[Finding] = []
+    order = np.flatnonzero(np.isfinite(stamps_s))
+    if order.size == 0:
+        raise LogError(Fault(table.name, "no sample has a time.", "Record the run again."))
+    time_s, ahead_s = _without_hour_jumps(table, stamps_s[order] - stamps_s[order[0]], findings)
+    kept = _longest_rising(table, time_s, findings)
+    order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
+    if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
+        time_s = _spread_equal(time_s, step_s)
+        message = (
+            f"{table.name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
+        )
+        findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
+    time_s = time_s - time_s[0]
+    changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
+    settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
+    return order, time_s, findings, settings
+
+
+def _without_hour_jumps(
+    table: LogTable, time_s: np.ndarray, findings: list[Finding]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return times without jumps of one hour, as the change to or from daylight saving makes them, and the jumps.
+
+    The latter are how far the clock is ahead at each sample [s].
+    """
+    steps = np.diff(time_s)
+    usual = float(np.median(steps)) if steps.size else 0.0
+    jumps = np.round(steps / _HOUR_S)
+    is_jump = (np.abs(jumps) == 1) & (np.abs(steps - jumps * _HOUR_S - usual) <= max(2.0, 3 * usual))
+    ahead_s = np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
+    if is_jump.any():
+        message = (
+            f"{table.name}: the clock jumps by one hour at sample {int(np.argmax(is_jump)) + 2}; the jump was "
+            "undone."
+        )
+        findings.append(Finding("note", "clock_jump", message, found=float(is_jump.sum())))
+    return time_s - ahead_s, ahead_s
+
+
+def _longest_rising(table: LogTable, time_s: np.ndarray, findings: list[Finding]) -> np.ndarray:
+    """Return the longest stretch in which time does not go back."""
+    breaks = np.flatnonzero(np.diff(time_s) < 0) + 1
+    if breaks.size == 0:
+        return np.arange(time_s.size)
+    stretches = np.split(np.arange(time_s.size), breaks)
+    longest = max(stretches, key=len)
+    message = (
+        f"{table.name}: time goes back {breaks.size} times; of the {time_s.size} samples the longest stretch in "
+        f"order, {longest.size} samples from sample {int(longest[0]) + 1} on, is used."
+    )
+    findings.append(Finding("note", "sensor_time_goes_back", message, found=float(breaks.size)))
+    return longest
+
+
+def _spread_equal(time_s: np.ndarray, step_s: float) -> np.ndarray:
+    """Return times in which samples with equal stamps are spread evenly up to the next stamp."""
+    stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)
+    place = np.arange(time_s.size) - np.concatenate(([0], np.cumsum(counts)[:-1]))[group]
+    width = np.append(np.minimum(np.diff(stamps), 4 * step_s), step_s)
+    return time_s + place / counts[group] * width[group]

@@ -1,0 +1,1 @@
+"""What every part knows: the plan, metrics, tables, findings and errors."""

@@ -1,0 +1,221 @@
+"""What pydantic found wrong with a plan, in the kit's wording; and the plan without the wrong parts.
+
+pydantic reports all faults of the sections at once. The checks across sections need a whole plan, so
+the wrong parts are taken out of a copy first; see `repaired`.
+"""
+
+from __future__ import annotations
+
+import copy
+import datetime
+import re
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
+from gpubench_kit.model.errors import Fault, listed, nearest, shown, suggestion
+from gpubench_kit.model.plan.places import Loc, declared, is_list, key_names, place
+
+_EXPECTED: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "string_type": lambda _: "text in quotes",
+    "bool_type": lambda _: "true or false",
+    "int_type": lambda _: "a whole number",
+    "int_from_float": lambda _: "a whole number",
+    "float_type": lambda _: "a number",
+    "finite_number": lambda _: "a finite number",
+    "date_type": lambda _: "a date such as 2026-11-02",
+    "date_from_datetime_inexact": lambda _: "a date without a time of day",
+    "literal_error": lambda ctx: f"one of {ctx['expected']}",
+    "greater_than": lambda ctx: f"a number above {ctx['gt']:g}",
+    "greater_than_equal": lambda ctx: f"a number of at least {ctx['ge']:g}",
+    "less_than": lambda ctx: f"a number below {ctx['lt']:g}",
+    "less_than_equal": lambda ctx: f"a number of at most {ctx['le']:g}",
+    "string_pattern_mismatch": lambda _: "a colour such as '#2f6f8f'",
+    "dict_type": lambda _: "a table such as { name = 1.0 }",
+    "model_type": lambda _: "a table { ... }",
+    "tuple_type": lambda _: "a list [ ... ]",
+}
+
+#: In place of needed keys and sections that are missing, so that all else can still be checked.
+_STAND_INS: dict[str | int, Any] = {
+    "review": {"title": "-"},
+    "cards": [{"name": "-"}],
+    "tunings": [{"name": "-", "reference": True}],
+    "games": [{"name": "-"}],
+    **dict.fromkeys(("title", "name", "id", "text", "column"), "-"),
+    "hours": 1.0,
+    "metric": "avg_fps",
+    "says": "better",
+    "of": {},
+    "against": {},
+}
+
+
+def faults_of(error: ValidationError, data: Mapping[str, Any], *, model: type[BaseModel], file: str) -> list[Fault]:
+    """Return one fault for each thing that pydantic found wrong with a plan.
+
+    Parameters
+    ----------
+    error : what pydantic raised
+    data : the plan as parsed
+    model : model of the whole plan, which refused it
+    file : name of the file, for the place of each fault
+    """
+    found = []
+    errors = error.errors(include_url=False)
+    for one in (one for one in errors if not _follows_from_others(one, errors)):
+        problem, action, loc = _described(one, model)
+        where = place(loc, data)
+        found.append(Fault(f"{file}, {where}" if where else file, problem, action))
+    return list(dict.fromkeys(found))
+
+
+def repaired(
+    error: ValidationError, data: Mapping[str, Any], *, model: type[BaseModel]
+) -> tuple[dict[str, Any], set[str]]:
+    """Return a copy of the plan without what is wrong with it, and the keys that were touched.
+
+    Parameters
+    ----------
+    error : what pydantic raised
+    data : the plan as parsed
+    model : model of the whole plan, which refused it
+
+    Returns
+    -------
+    dict, to be checked again; set of ``section.key``, whose values can no longer be trusted. An unknown
+    key counts as the key that it was most likely meant to be.
+    """
+    copied, touched, to_drop = copy.deepcopy(dict(data)), set(), set()
+    for one in error.errors(include_url=False):
+        loc = one["loc"]
+        touched.add(_touched(one, model))
+        stand_in = _stand_in(one["type"], loc)
+        if stand_in is not None:
+            _put(copied, loc, copy.deepcopy(stand_in))
+        else:
+            to_drop.add(loc[:-1] if loc[-1] == "[key]" or one["type"] == "missing" else loc)
+    # From the back, so that positions in lists still hold while entries are taken out.
+    for loc in sorted(to_drop, key=_back_to_front, reverse=True):
+        _drop(copied, loc)
+    return copied, touched
+
+
+def _follows_from_others(error: Mapping[str, Any], errors: Iterable[Mapping[str, Any]]) -> bool:
+    """Return whether a list is empty only because its entries are at fault; they are reported."""
+    loc = error["loc"]
+    inside = (one for one in errors if len(one["loc"]) > len(loc) and one["loc"][: len(loc)] == loc)
+    return error["type"] == "too_short" and any(inside)
+
+
+def _described(error: Mapping[str, Any], model: type[BaseModel]) -> tuple[str, str, Loc]:
+    """Return problem, action and place of one error of pydantic."""
+    kind, loc = error["type"], error["loc"]
+    if _is_unknown_key(kind, loc, model):
+        return *_unknown_key(loc, model), loc[:-1]
+    if kind in ("missing", "too_short"):
+        return *_missing(kind, loc, declared(loc, model)[1]), loc[:-1]
+    if kind == "kit":
+        return error["ctx"]["problem"], error["ctx"]["action"], loc
+    return *_wrong_value(error, declared(loc, model)[1]), loc
+
+
+def _is_unknown_key(kind: str, loc: Loc, model: type[BaseModel]) -> bool:
+    """Return whether a key is unknown; in [logs] that is a key of no card whose value is no table."""
+    if kind == "model_type" and loc[0] == "logs" and len(loc) == 2:
+        return declared(loc, model)[1] is None
+    return kind == "extra_forbidden"
+
+
+def _unknown_key(loc: Loc, model: type[BaseModel]) -> tuple[str, str]:
+    """Return problem and action for a key that the kit does not know."""
+    holder, _ = declared(loc, model)
+    known = list(holder.model_fields) if holder else []
+    what = "unknown key" if len(loc) > 1 else "unknown section or key"
+    action = suggestion(str(loc[-1]), known) or f"Known here: {listed(known, most=40)}."
+    return f"{what} {shown(loc[-1])}.", action
+
+
+def _missing(kind: str, loc: Loc, field: FieldInfo) -> tuple[str, str]:
+    """Return problem and action for a needed key, section or list entry that is not there."""
+    key = str(loc[-1])
+    if len(loc) == 1:
+        key = f"[[{key}]]" if is_list(field.annotation) else f"[{key}]"
+    if kind == "too_short":
+        return f"{key} is empty; at least one entry is expected.", f"Meaning: {field.description}."
+    example = f" For example: {key} = {_as_toml(field.examples[0])}." if field.examples else ""
+    return f"{key} is missing.", f"Meaning: {field.description}.{example}"
+
+
+def _wrong_value(error: Mapping[str, Any], field: FieldInfo | None) -> tuple[str, str]:
+    """Return problem and action for a value of the wrong kind or size."""
+    kind, loc, found = error["type"], error["loc"], error["input"]
+    expected = _EXPECTED.get(kind, lambda _: f"something else ({error['msg']})")(error.get("ctx", {}))
+    if kind in ("tuple_type", "model_type") and key_names(loc) == list(loc):
+        expected = _expected_table(kind, loc) or expected
+    allowed = re.findall(r"'([^']*)'", expected) if kind == "literal_error" else []
+    action = suggestion(found, allowed) if isinstance(found, str) else ""
+    if not action and field is not None and isinstance(loc[-1], str):
+        action = f"Meaning: {field.description}."
+    return f"{shown(found)} was found; {expected} is expected.", action
+
+
+def _expected_table(kind: str, loc: Loc) -> str:
+    """Return how many brackets the head of a section has; empty where it is no section."""
+    if kind == "model_type" and len(loc) == 1:
+        return f"one table, [{loc[0]}] in single brackets,"
+    if kind == "tuple_type" and len(loc) == 1:
+        return f"a list of tables, each with [[{loc[0]}]] in double brackets above it,"
+    return ""
+
+
+def _touched(error: Mapping[str, Any], model: type[BaseModel]) -> str:
+    """Return the ``section.key`` that an error makes untrustworthy."""
+    names = key_names(error["loc"])
+    if error["type"] == "extra_forbidden":
+        holder, _ = declared(error["loc"], model)
+        names[-1] = nearest(names[-1], list(holder.model_fields) if holder else []) or names[-1]
+    return ".".join(names[:2])
+
+
+def _stand_in(kind: str, loc: Loc) -> Any:
+    """Return what stands in for a needed part, so that entries keep their numbers; none: it can go."""
+    if kind == "missing":
+        value = _STAND_INS.get(loc[-1])
+        is_of_list = len(loc) > 1 and isinstance(loc[-2], int)
+        return f"(entry {loc[-2] + 1})" if value == "-" and is_of_list else value
+    if len(loc) == 1 and kind in ("too_short", "tuple_type", "model_type"):
+        return _STAND_INS.get(loc[-1])
+    return {} if kind == "model_type" and isinstance(loc[-1], int) else None
+
+
+def _back_to_front(loc: Loc) -> tuple[tuple[bool, str | int], ...]:
+    """Return a sorting key that puts later list entries, and what is inside them, last."""
+    return tuple((isinstance(key, int), key) for key in loc)
+
+
+def _drop(data: Any, loc: Loc) -> None:
+    """Take one part out of a copied plan; one that went with its table is gone already."""
+    for key in loc[:-1]:
+        try:
+            data = data[key]
+        except (KeyError, IndexError, TypeError):
+            return
+    if loc and isinstance(data, (dict, list)):
+        data.pop(loc[-1]) if isinstance(data, list) else data.pop(loc[-1], None)
+
+
+def _put(data: Any, loc: Loc, value: str) -> None:
+    """Put a value into a copied plan."""
+    for key in loc[:-1]:
+        data = data[key]
+    data[loc[-1]] = value
+
+
+def _as_toml(value: Any) -> str:
+    """Return an example as TOML."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_as_toml(one)}" for key, one in value.items()) + " }"
+    return f'"{value}"' if isinstance(value, (str, datetime.date)) else str(value)

@@ -1,0 +1,244 @@
+"""Checks of what plan sections say about each other: names in comparisons, claims, evening, sweep and logs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any, NamedTuple
+
+from gpubench_kit.model.errors import listed, shown, suggestion
+from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
+from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.plan.places import Loc
+from gpubench_kit.model.plan.rules import CardLogs
+from gpubench_kit.model.plan.uses import OVER_WORDS, READINGS, Claim
+
+#: What a claim may say of money, and of readings of a sweep: amounts, or which side is favoured.
+_MONEY_WORDS = ("at_least", "at_most", "better", "worse")
+
+
+class Problem(NamedTuple):
+    """What is wrong across sections: the place, what was found and expected, what to do."""
+
+    loc: Loc
+    problem: str
+    action: str = ""
+
+
+def unknown_name(loc: Loc, name: str, *, what: str, known: Iterable[str]) -> Iterator[Problem]:
+    """Yield a problem if a name that is written somewhere is not in the plan.
+
+    Parameters
+    ----------
+    loc : place of the name
+    name : the name; empty means that it was left out
+    what : what it names, for example ``tuning``
+    known : names in the plan
+    """
+    known = [one for one in known if one]
+    if name and name not in known:
+        problem = f"{what} {shown(name)} is not in the plan ({what}s: {listed(known)})."
+        yield Problem(loc, problem, suggestion(name, known) or f"Add the {what} or correct the name.")
+
+
+def check_comparisons(plan: Any) -> Iterator[Problem]:
+    """Yield problems of ``[[comparisons]]``: unknown names, a side against itself, a pair asked for twice."""
+    problems = [found for n, asked in enumerate(plan.comparisons) for found in _sides(plan, asked, loc=_entry(n))]
+    yield from problems
+    asked_for = () if problems else enumerate(plan.comparisons)
+    seen: dict[frozenset, int] = {}
+    for number, pair in ((number, pair) for number, asked in asked_for for pair in plan.pairs_of(asked)):
+        first = seen.setdefault(frozenset((pair.of, pair.against)), number)
+        if first != number:
+            problem = f"this pair is compared by entry {first + 1} already; one entry per pair is expected."
+            yield Problem(_entry(number), problem, "Leave one of them out.")
+
+
+def _entry(number: int) -> Loc:
+    """Return the place of a comparison."""
+    return ("comparisons", number)
+
+
+def check_claims(plan: Any) -> Iterator[Problem]:
+    """Yield problems of ``[[claims]]``: unknown names, metrics that are not compared, a missing amount."""
+    compared = plan.analysis.metrics
+    for number, claim in enumerate(plan.claims):
+        loc = ("claims", number)
+        yield from _sides(plan, claim, loc=loc)
+        yield from _games_of_claim(plan, claim, loc=(*loc, "over"))
+        groups = sorted({one.group for game in plan.games for one in game.settings})
+        yield from unknown_name((*loc, "group"), claim.group, what="group", known=groups)
+        if claim.reading:
+            yield from _about_reading(plan, claim, loc)
+            continue
+        if claim.metric in ESTIMATES:
+            yield from _about_money(plan, claim, loc)
+            continue
+        if claim.metric not in compared:
+            problem = f"{shown(claim.metric)} is not compared ([analysis] metrics: {listed(compared)})."
+            yield Problem((*loc, "metric"), problem, "Add it there, or name a metric that is compared.")
+        yield from _amount(claim, loc)
+
+
+def _games_of_claim(plan: Any, claim: Claim, *, loc: Loc) -> Iterator[Problem]:
+    """Yield a problem if ``over`` is neither a game of the plan nor a word for several games."""
+    known = [game.name for game in plan.games]
+    if claim.over not in (*OVER_WORDS, *known):
+        problem = f"game {shown(claim.over)} is not in the plan (games: {listed(known)})."
+        yield Problem(
+            loc, problem, suggestion(claim.over, [*OVER_WORDS, *known]) or f"Or say {listed(OVER_WORDS)}."
+        )
+
+
+def check_evening(plan: Any) -> Iterator[Problem]:
+    """Yield problems of ``[evening]`` and ``[sweep]``: names that are not in the plan."""
+    tunings = [tuning.name for tuning in plan.tunings]
+    for number, name in enumerate(plan.evening.must_have):
+        yield from unknown_name(("evening", "must_have", number), name, what="tuning", known=tunings)
+
+
+def check_sweep(plan: Any) -> Iterator[Problem]:
+    """Yield a problem if ``ladder`` is a change that no tuning makes."""
+    changes = sorted({key for tuning in plan.tunings for key in tuning.changes})
+    ladder = plan.sweep.ladder
+    if ladder and ladder not in changes:
+        problem = f"{shown(ladder)} is changed by no tuning (changes in the plan: {listed(changes)})."
+        yield Problem(("sweep", "ladder"), problem, suggestion(ladder, changes) or "Give tunings that change it.")
+
+
+def check_logs(plan: Any) -> Iterator[Problem]:
+    """Yield problems of ``[logs]``: a table for a card that is not in the plan, a metric without a sensor."""
+    cards = [card.name for card in plan.cards]
+    known = [*cards, *CardLogs.model_fields]
+    for name, own in plan.logs.by_card.items():
+        if name not in cards:
+            problem = f"{shown(name)} is neither a key of [logs] nor a card of the plan (cards: {listed(cards)})."
+            yield Problem(("logs", name), problem, suggestion(name, known) or "Name a card.")
+        yield from _sensors(own.sensors, loc=("logs", name))
+    yield from _sensors(plan.logs.sensors, loc=("logs",))
+
+
+def _sensors(sensors: Iterable[str], *, loc: Loc) -> Iterator[Problem]:
+    """Yield a problem for each metric that no sensor gives."""
+    for metric in sensors:
+        if metric not in SENSOR_METRICS:
+            problem = f"{shown(metric)} is not read from a sensor log (sensors: {listed(SENSOR_METRICS, most=30)})."
+            yield Problem((*loc, "sensors", metric), problem, "Leave it out.")
+
+
+def _sides(plan: Any, asked: Any, *, loc: Loc) -> Iterator[Problem]:
+    """Yield problems of ``of`` and ``against``: unknown names, tunings that the card lacks, equal sides."""
+    problems = []
+    for side in ("of", "against"):
+        written, place = getattr(asked, side), (*loc, side)
+        cards = sorted({name for card in plan.cards for name in (card.name, card.model)})
+        tunings, benches = [one.name for one in plan.tunings], [one.name for one in plan.benches]
+        problems += unknown_name((*place, "card"), written.card, what="card", known=cards)
+        problems += unknown_name((*place, "tuning"), written.tuning, what="tuning", known=tunings)
+        problems += unknown_name((*place, "bench"), written.bench, what="bench", known=benches)
+    yield from problems
+    for pair in () if problems else plan.pairs_of(asked)[:1]:
+        yield from _impossible(plan, pair, loc=loc)
+
+
+def _impossible(plan: Any, pair: Any, *, loc: Loc) -> Iterator[Problem]:
+    """Yield a problem if a pair compares a thing with itself or needs a tuning that the card lacks."""
+    if pair.of == pair.against:
+        problem = f"both sides are tuning {shown(pair.of.tuning)} of card {shown(pair.of.card)}."
+        yield Problem(loc, problem, "Name another tuning, card or bench on one side.")
+    for side, subject in (("of", pair.of), ("against", pair.against)):
+        tuning = next(one for one in plan.tunings if one.name == subject.tuning)
+        names = plan.cards_named(subject.card)
+        cards = [card for card in plan.cards if card.name in names]
+        if tuning.card and not any(tuning.card in (card.name, card.model) for card in cards):
+            problem = f"tuning {shown(tuning.name)} is of card {shown(tuning.card)}, not of {shown(subject.card)}."
+            yield Problem((*loc, side), problem, "Name a tuning of that card.")
+
+
+def _about_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield problems of a claim that is read off the sweep: its ladder, its metric, its games, its sides."""
+    given = [key for key in READINGS if getattr(claim, key) is not None]
+    key, metric = given[0], READINGS[given[0]][0]
+    if len(given) > 1:
+        problem = f"{listed(given)} are given; a claim is read off the sweep at one place."
+        yield Problem((*loc, given[1]), problem, "Make two claims of it.")
+    if not plan.sweep.ladder:
+        problem = f"{key} is read off a sweep, and the plan names no ladder."
+        yield Problem((*loc, key), problem, 'Name the change that is stepped: [sweep] ladder = "power_limit_pct"')
+    if claim.metric != metric:
+        yield Problem((*loc, "metric"), f"{key} goes with {shown(metric)}, not with {shown(claim.metric)}.")
+    missing = [one for one in ("avg_fps", "board_w") if one not in plan.analysis.metrics]
+    if missing:
+        problem = f"{key} needs frame rate and power, and {listed(missing)} is not among [analysis] metrics."
+        yield Problem((*loc, key), problem, "Add it there.")
+    if claim.over != "these_games":
+        problem = f"{key} is read off curves over the games measured, not over {shown(claim.over)}."
+        yield Problem((*loc, "over"), problem, 'Leave it out, or say over = "these_games".')
+    if claim.says not in _MONEY_WORDS:
+        problem = f"says = {shown(claim.says)} is not held against a reading of the sweep."
+        yield Problem((*loc, "says"), problem, f"Say {listed(_MONEY_WORDS)}.")
+    elif claim.metric == metric:
+        yield from _amount(claim, loc)
+    yield from _sides_of_reading(plan, claim, loc)
+
+
+def _sides_of_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield a problem where a reading does not suit one card, or two."""
+    key = claim.reading[0]
+    pair = plan.pairs_of(claim)[0]
+    is_of_two = pair.of.card != pair.against.card
+    if key == "at_fps" and not is_of_two:
+        problem = "at_fps is read between two cards, and both sides are one card."
+        yield Problem((*loc, key), problem, "On one card say at_loss_pct: the frame rate given up.")
+    if key == "at_loss_pct" and is_of_two:
+        problem = "at_loss_pct is read on one card, and the sides are two."
+        yield Problem((*loc, key), problem, "Between two cards say at_fps: the frame rate that both give.")
+    tunings = {pair.of.tuning, pair.against.tuning}
+    if is_of_two and tunings != {plan.reference_tuning}:
+        problem = "between two cards, curves are read that begin at their factory states; tunings are named."
+        yield Problem(loc, problem, "Leave the tunings out.")
+
+
+def _about_money(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield problems of a claim about an estimate: its price, its games, its amount."""
+    name, is_share = shown(claim.metric), claim.metric == "value_for_money"
+    if plan.costs.price_per_kwh is None and not is_share:
+        problem = f"{name} follows from the price of a kilowatt-hour, and none is given."
+        yield Problem((*loc, "metric"), problem, "Give it: [costs] price_per_kwh = 0.31")
+    if claim.over != "these_games":
+        problem = f"{name} is estimated over the games measured, not over {shown(claim.over)}."
+        yield Problem((*loc, "over"), problem, 'Leave it out, or say over = "these_games".')
+    allowed = ("at_least", "at_most") if claim.metric == "break_even_time" else _MONEY_WORDS
+    if claim.says not in allowed:
+        problem = f"says = {shown(claim.says)} is not held against {name}, which is an estimate."
+        yield Problem((*loc, "says"), problem, f"Say {listed(allowed)}.")
+    yield from _amount_given(claim, loc, key="by_pct" if is_share else "by")
+
+
+def _amount_given(claim: Claim, loc: Loc, *, key: str) -> Iterator[Problem]:
+    """Yield a problem unless exactly the amount named is given, where one is needed, and else none."""
+    given = [one for one in ("by_pct", "by") if getattr(claim, one) is not None]
+    wanted = [key] if claim.says in ("at_least", "at_most") else []
+    if given != wanted:
+        found, needed = listed(given), listed(wanted)
+        problem = (
+            f"says = {shown(claim.says)} on {shown(claim.metric)} with the amount {found}; {needed} is expected."
+        )
+        yield Problem(loc, problem, f'For example: says = "at_most" and {key} = 3')
+
+
+def _amount(claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield problems of what a claim says: an amount where one is needed, a direction where one exists."""
+    given = [key for key in ("by_pct", "by") if getattr(claim, key) is not None]
+    metric = METRICS[claim.metric]
+    if claim.says in ("at_least", "at_most") and len(given) != 1:
+        problem = f"says = {shown(claim.says)} with {len(given)} amounts; exactly one of by_pct and by is expected."
+        yield Problem(loc, problem, "For example: by_pct = 3")
+    elif claim.says not in ("at_least", "at_most") and given:
+        problem = f"says = {shown(claim.says)} takes no amount, but {given[0]} is given."
+        yield Problem((*loc, given[0]), problem, "Say at_least or at_most, or leave the amount out.")
+    if claim.by_pct is not None and metric.scale == "difference":
+        problem = f"{metric.name} is compared in {metric.unit}, not in percent."
+        yield Problem((*loc, "by_pct"), problem, "Give by, in that unit.")
+    if metric.better == "neither" and claim.says in ("better", "worse", "no_loss"):
+        problem = f"{metric.name} has no better direction, so {shown(claim.says)} says nothing about it."
+        yield Problem((*loc, "says"), problem, "Say same, at_least or at_most.")

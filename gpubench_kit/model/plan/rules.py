@@ -1,0 +1,189 @@
+"""Sections of ``plan.toml`` that say how runs are judged and read: analysis, exclude, checks, logs."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import ConfigDict, Field, Strict
+
+from gpubench_kit.model.plan.fields import (
+    Count,
+    MetricName,
+    Name,
+    NotNegative,
+    Number,
+    Percent,
+    Positive,
+    Section,
+    Text,
+    Truth,
+)
+
+#: Key of ``restart_spread`` that holds the number of restarts measured; all others are metrics.
+RESTARTS = "restarts"
+#: Fewer measured restarts say too little about their spread: it is then not used.
+LEAST_RESTARTS = 6
+#: In the place of the spread: taken from the archive of the bench.
+ARCHIVE_WORD = "archive"
+
+_WHOLE = Strict()
+
+
+def _or_archive(schema: dict[str, Any]) -> None:
+    """Let a schema allow the word that stands for what the archive measured."""
+    kept = {name: schema.pop(name) for name in ("type", "additionalProperties", "propertyNames") if name in schema}
+    schema["anyOf"] = [kept, {"const": ARCHIVE_WORD, "type": "string"}]
+
+
+class Analysis(Section):
+    """``[analysis]``: decisions about the comparison, made before the data."""
+
+    metrics: tuple[MetricName, ...] = Field(
+        ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j"), min_length=1,
+        description="metrics that are compared",
+    )  # fmt: skip
+    primary: MetricName = Field("avg_fps", description="the one metric that decides; the others never rescue it")
+    low_definition: Literal["quantile", "slowest_frames", "time_share"] = Field(
+        "quantile", description="definition of the 1 % and 0.1 % lows"
+    )
+    confidence: Annotated[float, _WHOLE, Field(gt=0.5, lt=1)] = Field(
+        0.95, description="1 - level; other values than 0.95 only with looks = 1"
+    )
+    margin_pct: Percent = Field(2.0, description="smallest difference that matters [%], on the ratio scale")
+    margins: dict[MetricName, Positive] = Field(
+        default_factory=dict,
+        description="the same by metric: percent on the ratio scale, else the metric's unit",
+    )
+    looks: Annotated[int, _WHOLE, Field(ge=1, le=8)] = Field(1, description="most looks at verdicts planned")
+    strict: Truth = Field(False, description="judge each game by its own noise alone")
+    adjust: Literal["holm", "fdr_bh", "none"] = Field(
+        "holm", description="adjustment for the number of comparisons; fdr_bh and none are for screening"
+    )
+    applied: Literal["as_recorded", "each_run", "each_block"] = Field(
+        "as_recorded", description="when tunings were applied"
+    )
+    typed_order: Literal["not_known", "alternated", "back_to_back"] = Field(
+        "not_known", description="order of typed numbers that have neither order nor round"
+    )
+    restart_spread: dict[Name, NotNegative] = Field(
+        default_factory=dict,
+        description="spread between restarts by metric [%], and `restarts`, the number of restarts it was "
+        "measured on; 0 restarts: assumed, and printed so. Or the word `archive`: as measured by the archive, from "
+        "`restart_spread.csv` in the review folder, else from `reports/archive`",
+        json_schema_extra=_or_archive,
+    )
+    sensor_edge_s: NotNegative = Field(1.0, description="left out of sensor means at each end of a run [s]")
+    hitch_excess_ms: Positive = Field(12.0, description="a hitch exceeds its surroundings by more than this [ms]")
+    hitch_window_frames: Annotated[int, _WHOLE, Field(ge=3)] = Field(
+        61, description="frames that count as the surroundings of a hitch, an odd number"
+    )
+    seed: Count = Field(20261102, description="seed of everything random")
+
+
+class Exclude(Section):
+    """``[exclude]``: the only automatic reasons to leave a run out, all off by default."""
+
+    min_duration_s: NotNegative = Field(
+        0.0, description="shortest run that counts [s]; 0: off; ignored where a game ends after a number of frames"
+    )
+    warm_up_runs_per_launch: Count = Field(0, description="measured rows left out after each start of the game")
+    extra_runs_after_patch: Count = Field(0, description="further rows left out after a game's version changed")
+
+
+class Checks(Section):
+    """``[checks]``: limits of findings."""
+
+    gap_ms: Positive = Field(
+        1000.0, description="a frame, or a hole in the time column, longer than this is a gap [ms]"
+    )
+    drift_pct_per_run: Positive = Field(0.1, description="drift over the evening worth a finding [% per run]")
+    duration_pct: Positive = Field(10.0, description="a run this much shorter or longer than its fellows [%]")
+    backward_steps: Count = Field(0, description="steps back in the time column that pass without a finding")
+    time_steps_pct: Percent = Field(1.0, description="steps that stand still or disagree with the frame times [%]")
+    missing_time_pct: Percent = Field(
+        1.0, description="time in the time column that its frames do not take, or take too much [% of a run]"
+    )
+    most_fps: Positive = Field(2000.0, description="no frame and no run is faster than this [fps]")
+    most_w: Positive = Field(2000.0, description="no card takes more power than this [W]")
+    most_c: Positive = Field(130.0, description="no part of a card is hotter than this [°C]")
+    cap_share_pct: Percent = Field(80.0, description="share of frames at one interval that a cap shows in [%]")
+    cap_spread_pct: Positive = Field(
+        0.1, description="runs held by one cap agree in that interval to within this [%]"
+    )
+    load_low_pct: Percent = Field(90.0, description="card load below which something else limits the game [%]")
+    load_full_pct: Percent = Field(97.0, description="card load from which the card limits the game [%]")
+    warm_up_pct: Positive = Field(5.0, description="start of a run slower or faster than in its fellows [%]")
+    first_run_pct: Positive = Field(
+        1.0, description="first runs after a start slower or faster than later ones [%]"
+    )
+    settle_pct: Positive = Field(5.0, description="power or clock still moving, against the fellows of a run [%]")
+    settle_c: Positive = Field(3.0, description="temperature still moving within a run [°C]")
+    sensor_share_pct: Percent = Field(90.0, description="least share of a run that has sensor samples [%]")
+    sensor_gap_s: Positive = Field(5.0, description="longest time without a sensor sample [s]")
+    line_up_s: Positive = Field(
+        3.0, description="distance of a busy stretch as long as the run from where two wall clocks put it [s]"
+    )
+    tuning_pct: Positive = Field(
+        1.0, description="least distance of two tunings at which one is told from the other [%]"
+    )
+    tuning_spreads: Positive = Field(6.0, description="the same, in multiples of the usual spread of runs")
+    unlike_spreads: Positive = Field(
+        5.0, description="distance from the fellows' median, in usual spreads of the game"
+    )
+
+
+class FrameTime(Section):
+    """``frame_time`` of ``[logs]``: the column that holds the frame times."""
+
+    column: Name = Field(description="heading of the column", examples=["frame_ms"])
+    unit: Literal["s", "ms", "us", "ns"] = Field("ms", description="unit of the column")
+
+
+class SensorTime(Section):
+    """``sensor_time`` of ``[logs]``: the column that holds the time of a sensor sample."""
+
+    column: Name = Field(description="heading of the column", examples=["clock_time"])
+
+
+class CardLogs(Section):
+    """``[logs."Card name"]``: how logs are read, only where finding columns by content is not wanted."""
+
+    frame_time: FrameTime | None = Field(None, description="column of the frame times")
+    sensor_time: SensorTime | None = Field(None, description="column of the sensor samples' time")
+    sensors: dict[MetricName, Name] = Field(default_factory=dict, description="metric = heading of its column")
+    sensor_offset_s: Number | None = Field(
+        None, description="sensor time at which the frame log starts [s]; not given: by clocks or load"
+    )
+    pattern: Text = Field("", description="name of a run's log where the sheet has none, with {game} and the like")
+    count_only: dict[Name, Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(
+        default_factory=dict,
+        description="heading of a column that tells sources, outcomes or cards apart = its values that count",
+    )
+    date_order: Literal["day_first", "month_first"] | None = Field(
+        None, description="how dates such as 03/04/2026 are read; not given: as the dates of a log can tell"
+    )
+
+
+class Logs(CardLogs):
+    """``[logs]``: as `CardLogs`, for every card; a table named after a card overrides it for that card."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+    __pydantic_extra__: dict[str, CardLogs] = Field(init=False)
+
+    @property
+    def by_card(self) -> dict[str, CardLogs]:
+        """What each card has of its own."""
+        return dict(self.model_extra or {})
+
+    def of_card(self, card: str) -> CardLogs:
+        """Return how one card's logs are read: its own keys, and the general ones for the rest.
+
+        Parameters
+        ----------
+        card : name of the card
+        """
+        general = {key: getattr(self, key) for key in CardLogs.model_fields}
+        own = self.by_card.get(card)
+        if own is not None:
+            general |= {key: getattr(own, key) for key in own.model_fields_set}
+        return CardLogs.model_construct(**general)

@@ -1,0 +1,408 @@
+"""Every table of the kit, declared once: columns, types, units and meaning.
+
+A table has a fixed set of columns, in order, each with a type, a unit and a meaning. Options change
+values, never columns. The Data Package schema of a report is made from these declarations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from gpubench_kit.model.errors import Fault, TableError
+
+__all__ = [
+    "ALL_TABLES",
+    "CLAIMS",
+    "COMPARISONS",
+    "FINDINGS",
+    "NOISE",
+    "OVERALL",
+    "PAIR_KEY",
+    "RUNS",
+    "RUN_METRICS",
+    "RUN_SHEET",
+    "TYPED_VALUES",
+    "USABLE",
+    "VERDICTS",
+    "Column",
+    "Table",
+    "check_table",
+]  # fmt: skip
+
+
+#: pandas type of each declared type. ``number`` and ``integer`` may hold missing values (nan, <NA>).
+_DTYPES = {"text": "str", "number": "float64", "integer": "Int64", "truth": "boolean"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name, type (``text``, ``number``, ``integer``, ``truth``), meaning and unit."""
+
+    name: str
+    kind: str
+    meaning: str
+    unit: str = ""
+    allowed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table: its name, what a row is, the columns that identify a row, and all columns."""
+
+    name: str
+    row: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Names of all columns, in order."""
+        return [column.name for column in self.columns]
+
+    def frame(self, rows: Iterable[Mapping] | pd.DataFrame = ()) -> pd.DataFrame:
+        """Return the rows as a DataFrame with exactly the declared columns and types.
+
+        Columns that the rows lack are filled with missing values; others are dropped.
+        """
+        frame = pd.DataFrame(rows if isinstance(rows, pd.DataFrame) else list(rows))
+        frame = frame.reindex(columns=self.names)
+        for column in self.columns:
+            frame[column.name] = _typed(frame[column.name], column.kind)
+        return frame.reset_index(drop=True)
+
+
+def check_table(frame: pd.DataFrame, table: Table) -> None:
+    """Raise one error that lists every way in which a table breaks its declaration.
+
+    Parameters
+    ----------
+    frame : DataFrame to check
+    table : its declaration
+
+    Raises
+    ------
+    TableError : a declared column is missing, a key is not unique, or a value is not allowed
+    """
+    faults = list(_missing_columns(frame, table))
+    if not faults:
+        faults = [*_repeated_keys(frame, table), *_values_not_allowed(frame, table)]
+    if faults:
+        raise TableError(faults)
+
+
+def _typed(series: pd.Series, kind: str) -> pd.Series:
+    """Return the series with the pandas type of a declared type."""
+    if kind == "text" and series.dtype == _DTYPES["text"]:
+        return series.fillna("")
+    if kind == "text":
+        return series.astype("object").where(series.notna(), "").astype(str).astype("str")
+    return series.astype(_DTYPES[kind])
+
+
+def _missing_columns(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
+    """Yield a fault for each declared column that is not there."""
+    for name in table.names:
+        if name not in frame.columns:
+            yield Fault(f"table '{table.name}'", f"column '{name}' is missing (found: {_listed(frame.columns)}).")
+
+
+def _repeated_keys(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
+    """Yield a fault for the first rows that share a key."""
+    repeated = frame[frame.duplicated(list(table.key), keep=False)]
+    if len(repeated):
+        first = ", ".join(f"{name} = {repeated.iloc[0][name]!r}" for name in table.key)
+        problem = f"{len(repeated)} rows share their key, first: {first}. One row per {table.row} is expected."
+        yield Fault(f"table '{table.name}'", problem)
+
+
+def _values_not_allowed(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
+    """Yield a fault for each column with a value outside its list."""
+    for column in (column for column in table.columns if column.allowed):
+        found = set(map(str, frame[column.name].dropna().unique())) - set(column.allowed) - {""}
+        if found:
+            problem = f"column '{column.name}' holds {_listed(sorted(found))}; allowed: {_listed(column.allowed)}."
+            yield Fault(f"table '{table.name}'", problem)
+
+
+def _listed(names: Iterable) -> str:
+    """Return names in quotes, separated by commas."""
+    return ", ".join(f"'{name}'" for name in names)
+
+
+VERDICTS = (
+    "better", "worse", "better_but_small", "worse_but_small", "same_within_margin", "undecided", "no_verdict",
+    "higher", "lower", "higher_but_small", "lower_but_small",
+)  # fmt: skip
+
+
+def _text(name: str, meaning: str, allowed: tuple[str, ...] = ()) -> Column:
+    """Return a text column."""
+    return Column(name, "text", meaning, allowed=allowed)
+
+
+def _number(name: str, meaning: str, unit: str = "") -> Column:
+    """Return a column of numbers; a missing value means *not defined*."""
+    return Column(name, "number", meaning, unit)
+
+
+def _count(name: str, meaning: str) -> Column:
+    """Return a column of whole numbers."""
+    return Column(name, "integer", meaning)
+
+
+def _truth(name: str, meaning: str) -> Column:
+    """Return a column of true and false."""
+    return Column(name, "truth", meaning)
+
+
+RUNS = Table(
+    "runs", "run", ("run",),
+    (
+        _text("run", "name of the run"),
+        _text("card", "card that was measured"),
+        _text("bench", "rest of the machine"),
+        _text("tuning", "state of the card's limits"),
+        _text("game", "what was played"),
+        _text("setting", "resolution and quality"),
+        _text("purpose", "what the run is for", ("measure", "warm_up", "soak", "idle", "pilot")),
+        _text("session", "runs between two restarts of the machine or mountings of the card"),
+        _text("launch", "runs between two starts of the game"),
+        _count("round", "block of runs, one of each tuning, close in time"),
+        _count("order", "place in the order planned"),
+        _count("order_done", "place in the order in which runs were done; empty where not known"),
+        _text("tuning_change", "one act of applying a tuning"),
+        _count("n_frames", "frames that count"),
+        _number("duration_s", "sum of the frame times", "s"),
+        _truth("used", "whether the run enters verdicts"),
+        _text("excluded_for", "why the run is left out"),
+        _text("frame_log_sha256", "SHA-256 of the frame log's bytes"),
+    ),
+)  # fmt: skip
+
+RUN_METRICS = Table(
+    "run_metrics", "run and metric", ("run", "metric"),
+    (
+        _text("run", "name of the run"),
+        _text("metric", "name of the metric"),
+        _number("value", "value of the metric in this run, in `unit`"),
+        _text("unit", "unit of the value"),
+        _text("source", "where the value comes from", ("log", "typed")),
+        _text("definition", "definition used"),
+        _number("step", "resolution of the recorded value, in `unit`; 0 where none is known"),
+    ),
+)  # fmt: skip
+
+#: (run, metric, value, step): numbers typed into the run sheet; inside the kit only.
+TYPED_VALUES = Table(
+    "typed_values", "run and metric", ("run", "metric"),
+    (
+        _text("run", "name of the run"),
+        _text("metric", "name of the metric"),
+        _number("value", "value as typed"),
+        _number("step", "one unit of the last written decimal"),
+    ),
+)  # fmt: skip
+
+FINDINGS = Table(
+    "findings", "finding", ("finding",),
+    (
+        _text("finding", "number of the finding"),
+        _text("severity", "what it does", ("stop", "exclude", "note")),
+        _text("run", "run concerned; empty where it is more than one"),
+        _text("check", "name of the check"),
+        _number("found", "value found, in `unit`"),
+        _number("limit", "limit it was held against, in `unit`"),
+        _text("unit", "unit of `found` and `limit`"),
+        _text("message", "what was found and where"),
+        _text("action", "what to do"),
+    ),
+)  # fmt: skip
+
+#: What the statistics read: one row per used run and metric; inside the kit only.
+USABLE = Table(
+    "usable", "run and metric", ("run", "metric"),
+    (
+        _text("run", "name of the run"),
+        _text("card", "card that was measured"),
+        _text("model", "model of which the card is a sample; the card's name where none is given"),
+        _text("bench", "rest of the machine"),
+        _text("tuning", "state of the card's limits"),
+        _text("game", "what was played"),
+        _text("setting", "resolution and quality"),
+        _text("group", "settings of one kind"),
+        _text("purpose", "what the run is for"),
+        _text("session", "runs between two restarts; empty where not given"),
+        _text("launch", "runs between two starts of the game; empty where not given"),
+        _text("tuning_change", "one act of applying a tuning; empty where not declared"),
+        _count("round", "block of runs; empty where not given"),
+        _count("order", "order done where known, else as planned; empty where neither is given"),
+        _truth("order_known", "whether `order` comes from clocks"),
+        _text("power_point", "where power was measured"),
+        _text("frames_counted", "which frames count"),
+        _count("generated_per_rendered", "frames generated between rendered ones"),
+        _number("frame_limit_fps", "declared frame limit; 0 for none", "fps"),
+        _text("limited_by", "what the reviewer says limits the game"),
+        _text("game_version", "version of the game"),
+        _text("metric", "name of the metric"),
+        _number("value", "value of the metric in this run"),
+        _number("step", "resolution of the recorded value; 0 where none is known"),
+        _text("withheld_for", "reason for which verdicts that need this value are withheld; else empty"),
+        _truth("flagged", "far from its fellows: verdicts are tried with and without it"),
+    ),
+)  # fmt: skip
+
+_FROM_SHEET = (
+    "run", "card", "model", "bench", "tuning", "game", "setting", "group", "purpose", "session", "launch",
+    "tuning_change", "round", "game_version", "power_point", "frames_counted", "generated_per_rendered",
+    "frame_limit_fps", "limited_by",
+)  # fmt: skip
+
+#: Rows of the run sheet with what the plan says about them; inside the kit only.
+RUN_SHEET = Table(
+    "run_sheet", "row of the run sheet", ("run",),
+    (
+        *(column for column in USABLE.columns if column.name in _FROM_SHEET),
+        _count("order", "place in the order planned; empty where not given"),
+        _text("started_at", "time at which the run started, as written"),
+        _text("frame_log", "file of the frame log, as written"),
+        _text("sensor_log", "file of the sensor log, as written"),
+        _text("excluded", "logged cause for which the run is left out"),
+        _text("replaces", "run that this one repeats"),
+        _text("note", "the reviewer's note"),
+    ),
+)  # fmt: skip
+
+NOISE = Table(
+    "noise", "card, bench, tuning, game, setting and metric",
+    ("card", "bench", "tuning", "game", "setting", "metric"),
+    (
+        _text("card", "card that was measured"),
+        _text("bench", "rest of the machine"),
+        _text("tuning", "state of the card's limits"),
+        _text("game", "what was played"),
+        _text("setting", "resolution and quality"),
+        _text("metric", "name of the metric"),
+        _count("n", "runs"),
+        _number("mean", "mean over the runs, geometric on the ratio scale, in the metric's unit"),
+        _number("sd", "standard deviation between runs, of the natural log on the ratio scale"),
+        _number("cv_pct", "coefficient of variation; empty on the difference scale", "%"),
+        _number("detectable_pct", "smallest difference found with 80 % chance by this many runs", "%"),
+    ),
+)  # fmt: skip
+
+_PAIR = (
+    _text("of_card", "card compared"),
+    _text("of_tuning", "tuning compared"),
+    _text("of_bench", "bench of the card compared"),
+    _text("against_card", "card compared with"),
+    _text("against_tuning", "tuning compared with"),
+    _text("against_bench", "bench of the card compared with"),
+)
+
+PAIR_KEY = tuple(column.name for column in _PAIR)
+
+_INTERVALS = (
+    _number("change", "`of` against `against`: % on the ratio scale, else in `unit`"),
+    _number("low", "lower end of the interval against zero, as `change`"),
+    _number("high", "upper end of the interval against zero, as `change`"),
+    _number("same_low", "lower end of the interval against the margin, as `change`"),
+    _number("same_high", "upper end of the interval against the margin, as `change`"),
+)
+
+_TESTS = (
+    _number("confidence", "1 - level used"),
+    _number("se", "standard error, in natural log on the ratio scale"),
+    _number("df", "degrees of freedom"),
+    _number("p_diff", "p-value against no difference"),
+    _number("p_diff_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_same", "p-value against a difference as large as the margin"),
+    _number("p_same_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_no_loss", "p-value against a loss as large as the margin"),
+    _number("p_no_loss_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("margin", "smallest difference that matters: % on the ratio scale, else in `unit`"),
+    _text("verdict", "outcome", VERDICTS),
+    _truth("no_loss", "whether a loss as large as the margin is ruled out"),
+    _text("reason", "why there is no verdict, or what to know about the one given"),
+)
+
+
+def _result_columns(*, with_strict: bool) -> tuple[Column, ...]:
+    """Return the result columns of a comparison; only one game has a strict interval."""
+    tests = _TESTS
+    if not with_strict:
+        return (*_INTERVALS, *tests)
+    strict = (
+        _number("strict_low", "`low` from this game's own runs alone"),
+        _number("strict_high", "`high` from this game's own runs alone"),
+        _number("strict_same_low", "`same_low` from this game's own runs alone"),
+        _number("strict_same_high", "`same_high` from this game's own runs alone"),
+        _text("strict_verdict", "verdict from this game's own runs alone", VERDICTS),
+    )
+    borrowed = _truth("borrowed", "whether the other games' noise was borrowed")
+    return (*_INTERVALS, *strict, *tests[:3], borrowed, *tests[3:])
+
+
+COMPARISONS = Table(
+    "comparisons", "pair, game, setting and metric", (*PAIR_KEY, "game", "setting", "metric"),
+    (
+        *_PAIR,
+        _text("game", "what was played"),
+        _text("setting", "resolution and quality"),
+        _text("metric", "name of the metric"),
+        _text("group", "settings of one kind"),
+        _text("layout", "class of the order in which the runs were done"),
+        _count("n", "runs of `of`"),
+        _count("n_against", "runs of `against`"),
+        _count("n_blocks", "units of the test: rounds, or blocks of each side"),
+        _number("of_value", "mean over the runs of `of`, in `unit`"),
+        _number("against_value", "mean over the runs of `against`, in `unit`"),
+        _text("unit", "unit of the metric"),
+        _text("scale", "`ratio` or `difference`", ("ratio", "difference")),
+        *_result_columns(with_strict=True),
+        _count("more_runs", "further rounds (`restarts`: blocks of each side) that would decide; else empty"),
+    ),
+)  # fmt: skip
+
+OVERALL = Table(
+    "overall", "pair, group, scope and metric", (*PAIR_KEY, "group", "scope", "metric"),
+    (
+        *_PAIR,
+        _text("group", "settings of one kind"),
+        _text("scope", "games the result speaks of", ("these_games", "games_like_these")),
+        _text("metric", "name of the metric"),
+        _text("layout", "class of the order in which the runs were done"),
+        _count("n_games", "games that entered"),
+        _text("games_left_out", "games that could not enter, separated by semicolons"),
+        _text("unit", "unit of the metric"),
+        _text("scale", "`ratio` or `difference`", ("ratio", "difference")),
+        *_result_columns(with_strict=False),
+        _number("spread_of_games", "standard deviation of the true change between games; % or in `unit`"),
+    ),
+)  # fmt: skip
+
+CLAIMS = Table(
+    "claims", "claim", ("id",),
+    (
+        _text("id", "short name of the claim"),
+        _text("text", "sentence that will be said"),
+        _text("metric", "metric it speaks of"),
+        _text("of", "what it speaks of"),
+        _text("against", "what it is compared with"),
+        _text("over", "games it speaks of"),
+        _text("says", "what it says"),
+        _text("by", "by how much, with unit"),
+        _text("verdict", "outcome", ("supported", "contradicted", "not_shown")),
+        _text("evidence", "result it was held against"),
+        _text("suggested_text", "the weakest true sentence instead"),
+        _count("more_runs", "further rounds (between cards: installations of each) that would settle it"),
+        _text("to_settle", "what would settle it, as a sentence"),
+    ),
+)  # fmt: skip
+
+#: Tables that a report folder holds, in the order of the page's downloads.
+ALL_TABLES: dict[str, Table] = {
+    table.name: table for table in (RUNS, RUN_METRICS, FINDINGS, NOISE, COMPARISONS, OVERALL, CLAIMS)
+}

@@ -1,0 +1,1 @@
+"""Many reports at once: processes of this machine, or a Dask cluster."""

@@ -1,0 +1,215 @@
+"""Many reports at once: one task a review, always with a time limit, each whole or not at all."""
+
+from __future__ import annotations
+
+import time
+import warnings
+from collections.abc import Iterator, Sequence
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field, replace
+from multiprocessing import TimeoutError as NothingCameBack
+
+from joblib import Parallel, delayed
+
+from gpubench_kit.model.errors import GpubenchError
+from gpubench_kit.report.build import list_reports
+from gpubench_kit.report.earlier_report import MANIFEST
+from gpubench_kit.report.manifest import file_hash
+from gpubench_kit.report.many.engines import Engine
+from gpubench_kit.report.many.task import Outcome, ReviewTask, lost, report_of
+from gpubench_kit.report.page_build import Progress, tell_nobody
+from gpubench_kit.report.place import ReportPlace, remove_unfinished
+from gpubench_kit.wording.numbers import duration_text
+
+#: Seconds without any report coming back after which those under way are given up. One cell of a notebook may
+#: take half an hour; a whole report of some hundred runs takes a minute.
+LIMIT_S = 3600
+
+_LOOK_AGAIN_S = 0.2
+
+
+def make_reports(
+    tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float = LIMIT_S, progress: Progress | None = None
+) -> list[Outcome]:
+    """Make many reports; one that fails does not stop the rest.
+
+    Parameters
+    ----------
+    tasks : reports to be made, see `gpubench_kit.report.many.task.tasks_of`
+    engine : where they are made
+    limit_s : longest time without any report coming back [s]
+    progress : called with the share done and what is being done, after each report
+
+    Returns
+    -------
+    list of Outcome, in the order of the tasks
+
+    Raises
+    ------
+    GpubenchError : nothing can be made there at all
+
+    Notes
+    -----
+    A report that is whole and made of the same inputs, decisions and versions is kept, so that the same call goes
+    on where an earlier one stopped. Where a process ends or no report comes back in time, those under way are
+    tried again, each alone, so that only the one that is to blame is lost.
+    """
+    engine.check(tasks)
+    tasks = [replace(task, cores=engine.cores) for task in tasks]
+    tell = progress or tell_nobody
+    outcomes: dict[str, Outcome] = {}
+    start = time.perf_counter()
+    tell(0.0, _so_far([], len(tasks), engine.workers))
+    with _nothing_left_behind(tasks, outcomes), closing(_outcomes(tasks, engine, limit_s=limit_s)) as back:
+        for outcome in back:
+            outcomes[outcome.review] = outcome
+            tell(len(outcomes) / len(tasks), _so_far(list(outcomes.values()), len(tasks), engine.workers))
+    for folder in dict.fromkeys(task.report.parent for task in tasks):
+        if any(one.page is not None and one.page.parent.parent == folder for one in outcomes.values()):
+            list_reports(folder)
+    tell(1.0, f"done in {duration_text(time.perf_counter() - start)}")
+    return [outcomes[task.given] for task in tasks]
+
+
+@contextmanager
+def _nothing_left_behind(tasks: Sequence[ReviewTask], outcomes: dict[str, Outcome]) -> Iterator[None]:
+    """Put back or remove what reports under way left behind, whatever ended them."""
+    try:
+        yield
+    except BaseException:
+        for task in (one for one in tasks if one.given not in outcomes):
+            ReportPlace(task.report, task.folder).clean_up()
+        raise
+    finally:
+        # A worker that was given up may have begun anew what it could not know to be done elsewhere.
+        for folder in dict.fromkeys(task.report.parent for task in tasks):
+            remove_unfinished(folder, {task.report.name for task in tasks if task.report.parent == folder})
+
+
+def _outcomes(tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float) -> Iterator[Outcome]:
+    """Yield what became of each report, as they come back."""
+    waiting = [list(tasks)]
+    while waiting:
+        attempt = _Attempt(waiting.pop(0), engine, limit_s)
+        yield from attempt.outcomes()
+        if attempt.error is None:
+            continue
+        again = attempt.again()
+        if not attempt.begun or not engine.is_there():
+            # Where none could be begun, or the cluster is gone, nothing that waits can be begun either.
+            again, waiting = [*again, *waiting], []
+        elif len(attempt.tasks) > 1:
+            waiting += again
+            continue
+        yield from (_given_up(task, attempt.error, limit_s) for group in again for task in group)
+
+
+@dataclass
+class _Attempt:
+    """Some tasks, handed to the workers together.
+
+    Attributes
+    ----------
+    tasks : in order
+    engine : where they are done
+    limit_s : longest time without any of them coming back [s]
+    begun : tasks that may be under way, or that came back
+    back : reviews of which an answer came back
+    error : what ended the attempt early
+    """
+
+    tasks: list[ReviewTask]
+    engine: Engine
+    limit_s: float
+    begun: list[ReviewTask] = field(default_factory=list)
+    back: set[str] = field(default_factory=set)
+    error: Exception | None = None
+
+    def outcomes(self) -> Iterator[Outcome]:
+        """Yield what became of each, as they come back, until all are back or an error ends it."""
+        run = _run(self._noted(), self.engine, limit_s=self.limit_s)
+        try:
+            for outcome in run:
+                self.back.add(outcome.review)
+                yield _arrived(outcome, self.tasks, self.engine)
+        except Exception as error:
+            # No task raises: its process ended, nothing came back in time, or a cluster lost it.
+            self.error = error
+        finally:
+            run.close()
+
+    def again(self) -> list[list[ReviewTask]]:
+        """Return what is to be tried again: each that may be to blame alone, the others together."""
+        left = [task for task in self.tasks if task.given not in self.back]
+        suspects = [task for task in left if task in self.begun]
+        others = [task for task in left if task not in suspects]
+        return [*([task] for task in suspects), *([others] if others else [])]
+
+    def _noted(self) -> Iterator[ReviewTask]:
+        """Yield the tasks and note each: what is noted may be under way."""
+        for task in self.tasks:
+            self.begun.append(task)
+            yield task
+
+
+def _run(tasks: Iterator[ReviewTask], engine: Engine, *, limit_s: float) -> Iterator[Outcome]:
+    """Yield the outcomes of tasks in the order in which they come back."""
+    with engine.parallel():
+        run = Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch=engine.workers, timeout=limit_s)
+        outcomes = run(delayed(report_of)(task) for task in tasks)
+    try:
+        for outcome in outcomes:  # noqa: UP028 - who stops asking must stop here, not inside joblib
+            yield outcome
+    finally:
+        with warnings.catch_warnings():
+            # joblib says on a terminal that tasks were given up; whoever gives them up says so anyway.
+            warnings.simplefilter("ignore")
+            outcomes.close()
+
+
+def _arrived(outcome: Outcome, tasks: Sequence[ReviewTask], engine: Engine) -> Outcome:
+    """Return an outcome, after checking that a report that is said to be made is seen from here."""
+    if outcome.page is None:
+        return outcome
+    end = time.monotonic() + engine.patience_s
+    while not _is_seen(outcome):
+        if time.monotonic() >= end:
+            task = next(one for one in tasks if one.given == outcome.review)
+            problem = "a worker made the report, but it did not arrive here."
+            return lost(task, problem, "Put reviews and reports into a folder that all machines share.")
+        time.sleep(_LOOK_AGAIN_S)
+    return outcome
+
+
+def _is_seen(outcome: Outcome) -> bool:
+    """Return whether the report that a worker speaks of is the one that is seen from here."""
+    try:
+        return outcome.page.exists() and file_hash(outcome.page.parent / MANIFEST) == outcome.manifest_sha256
+    except GpubenchError:
+        return False
+
+
+def _given_up(task: ReviewTask, error: BaseException, limit_s: float) -> Outcome:
+    """Return the outcome of a report that ended its process, or of which nothing came back in time."""
+    ReportPlace(task.report, task.folder).clean_up()
+    if isinstance(error, BrokenProcessPool):
+        problem = "the process that made the report ended, probably because memory ran out."
+        return lost(task, problem, "Close other programs, and report this review alone.")
+    if isinstance(error, NothingCameBack):
+        problem = f"no report came back within {duration_text(limit_s)}."
+        return lost(task, problem, "Is a log on a drive that went away? Did its worker run out of memory?")
+    told = (str(error) or type(error).__name__).splitlines()[0]
+    return lost(
+        task, f"it could not be handed to a worker ({told}).", "Start the same command again: it goes on here."
+    )
+
+
+def _so_far(done: Sequence[Outcome], count: int, workers: int) -> str:
+    """Return how many reports are done, and about how long the rest takes, from those that were made."""
+    told = f"{len(done)} of {count} reviews"
+    seconds = [one.seconds for one in done if one.outcome == "made"]
+    left = count - len(done)
+    if not seconds or not left:
+        return told
+    return f"{told}, about {duration_text(left * sum(seconds) / len(seconds) / min(workers, left))} left"

@@ -1,0 +1,270 @@
+"""The run sheet: ``runs.csv`` (or ``.xlsx``) to a checked table of runs, all faults at once."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from gpubench_kit.model.errors import Fault, TableError, listed, shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES
+from gpubench_kit.sheet.checks import NamesInPlan, Placed, RowFault, check_paths, check_together, place_rows
+from gpubench_kit.sheet.columns import KNOWN, SheetColumns, read_columns
+from gpubench_kit.sheet.rows import check_rows
+from gpubench_kit.sheet.text import SheetCells, find_sheet, read_cells
+
+_MOST_ROWS = 100_000
+#: Columns that go into the table of runs as they stand in the sheet.
+_AS_WRITTEN = (
+    "run", "tuning", "game", "purpose", "session", "launch", "tuning_change", "round", "order", "started_at",
+    "frame_log", "sensor_log", "excluded", "replaces", "game_version", "note",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RunSheet:
+    """A checked run sheet.
+
+    Attributes
+    ----------
+    file : name of the file
+    runs : one row per run in sheet order, with what the plan says about it; see ``tables.RUN_SHEET``
+    typed : numbers typed into the sheet; see ``tables.TYPED_VALUES``
+    findings : what was noticed
+    """
+
+    file: str
+    runs: pd.DataFrame
+    typed: pd.DataFrame
+    findings: tuple[Finding, ...]
+
+
+def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows: bool = False) -> RunSheet:
+    """Read the run sheet of a review and hold it against the plan.
+
+    Parameters
+    ----------
+    plan : the review's plan, with its folder
+    for_report : whether a tuning of the plan without any row is a fault, too; planning and checking go on
+        without
+    skip_bad_rows : whether rows with faults are left out and become findings, as `check` does on the evening
+        of the bench; a sheet that cannot be read at all is an error nonetheless
+
+    Returns
+    -------
+    RunSheet
+
+    Raises
+    ------
+    TableError : the sheet cannot be read, or has faults; all of them are listed
+
+    Notes
+    -----
+    Cells are text: nothing in them is evaluated, and numbers keep the resolution with which they were
+    written. Where ``round`` or ``order`` is empty, the statistics treat the layout as not stated.
+    """
+    cells = read_cells(find_sheet(plan.folder), KNOWN)
+    columns = read_columns(cells, logs_by_pattern=_finds_logs_by_pattern(plan))
+    if len(cells.rows) > _MOST_ROWS:
+        raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
+    placed, row_faults = _checked_rows(cells, columns, plan)
+    sheet_faults = [*columns.faults, *_decimal_marks([one.row for one in placed], cells)]
+    if not columns.is_complete:
+        row_faults = []
+    elif for_report:
+        sheet_faults += tunings_without_runs((row["tuning"] for row in _rows_by_column(cells, columns)), plan)
+    if sheet_faults or (row_faults and not skip_bad_rows):
+        raise TableError([*sheet_faults, *_merged(fault for _, fault in row_faults)])
+    findings = [*cells.findings, *columns.findings]
+    run_at = dict(_runs_by_line(cells, columns)) if row_faults else {}
+    findings += [_as_finding(fault, run=run_at[line]) for line, fault in row_faults]
+    at_fault = _lines(row_faults)
+    placed = [one for one in placed if one.row.line not in at_fault]
+    findings += [*_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
+    return RunSheet(
+        cells.file,
+        _runs_table(placed, plan),
+        _typed_table(placed, is_workbook=not cells.separator),
+        tuple(findings),
+    )
+
+
+def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault]:
+    """Return a fault for each tuning of the plan that no row of the run sheet has.
+
+    Parameters
+    ----------
+    tunings : tuning of each row
+    plan : the review's plan
+    """
+    found = set(tunings)
+    action = "Add its runs, or take the tuning out of the plan."
+    return [
+        Fault("runs.csv", f"tuning {shown(tuning.name)} of the plan has no run.", action)
+        for tuning in plan.tunings
+        if tuning.name not in found
+    ]
+
+
+def _finds_logs_by_pattern(plan: ReviewPlan) -> bool:
+    """Return whether any card's logs are found by a pattern."""
+    return any(plan.logs.of_card(card.name).pattern for card in plan.cards)
+
+
+def _rows_by_column(cells: SheetCells, columns: SheetColumns) -> Iterator[dict[str, Any]]:
+    """Yield each row's cells by known column, composed letters as in the plan (Unicode NFC)."""
+    for line, row in cells.rows:
+        written = {name: unicodedata.normalize("NFC", row[place]) for name, place in columns.place.items()}
+        yield {"line": line} | written
+
+
+def _runs_by_line(cells: SheetCells, columns: SheetColumns) -> Iterator[tuple[int, str]]:
+    """Yield the line and the run of every row, sound or not."""
+    return ((row["line"], row.get("run", "")) for row in _rows_by_column(cells, columns))
+
+
+def _checked_rows(
+    cells: SheetCells, columns: SheetColumns, plan: ReviewPlan
+) -> tuple[list[Placed], list[RowFault]]:
+    """Return the rows that fit the plan, and every fault of the others, in sheet order."""
+    rows, faults = check_rows(_rows_by_column(cells, columns), file=cells.file)
+    placed, unknown = place_rows(rows, NamesInPlan(plan), file=cells.file)
+    at_fault = _lines(faults)
+    sound = [one for one in placed if one.row.line not in at_fault]
+    together = check_together(sound, list(_runs_by_line(cells, columns)), file=cells.file)
+    every = [*faults, *unknown, *check_paths(rows, plan.folder, file=cells.file), *together]
+    return placed, sorted(every, key=lambda one: one[0])
+
+
+def _lines(faults: Iterable[RowFault]) -> set[int]:
+    """Return the lines of rows that have faults."""
+    return {line for line, _ in faults}
+
+
+def _decimal_marks(rows: Iterable[Any], cells: SheetCells) -> list[Fault]:
+    """Return a fault where a comma could be a decimal or a thousands mark, and nothing tells which."""
+    typed = [(row, name, number) for row in rows for name, number in row.numbers.items()]
+    commas = [one for one in typed if "," in one[2].mark]
+    points = [one for one in typed if "." in one[2].mark]
+    if commas and points:
+        found = f"{_cell(commas[0])} has a comma, {_cell(points[0])} has a point"
+        problem = f"numbers are written with two decimal marks: {found}."
+        return [Fault(cells.file, problem, "Use one decimal mark and no thousands marks.")]
+    # In a sheet with semicolons or tabs the comma is the decimal mark; elsewhere the numbers have to show it.
+    is_plain = cells.separator in (";", "\t") or not commas
+    if is_plain or any(not one[2].thousands for one in commas):
+        return []
+    problem = f"the comma of {_cell(commas[0])} could be a decimal or a thousands mark."
+    return [Fault(cells.file, problem, "Write numbers with a decimal point and without thousands marks.")]
+
+
+def _cell(one: tuple[Any, str, Any]) -> str:
+    """Return how messages name a cell."""
+    return f"column {shown(one[1])} of run {shown(one[0].run)}"
+
+
+def _merged(faults: Iterable[Fault]) -> list[Fault]:
+    """Return faults of many rows as one where they say the same, so that a list stays readable."""
+    places: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for fault in faults:
+        places[fault.problem, fault.action].append(fault.where)
+    merged = []
+    for (problem, action), where in places.items():
+        more = f" and {len(where) - 3} more rows" if len(where) > 3 else ""
+        first, *rest = where[:3]
+        merged.append(Fault(first + "".join(f"; {one.partition(', ')[2]}" for one in rest) + more, problem, action))
+    return merged
+
+
+def _as_finding(fault: Fault, *, run: str) -> Finding:
+    """Return a fault of a row as a finding; the row is left out."""
+    return Finding("stop", "run_sheet_row", f"{fault.where}: {fault.problem}", run=run, action=fault.action)
+
+
+def _absent(placed: Iterable[Placed], plan: ReviewPlan) -> list[Finding]:
+    """Return notes on games, cards and tunings of the plan that have no run yet."""
+    placed = list(placed)
+    present = {
+        "game": {one.row.game for one in placed},
+        "card": {one.card for one in placed},
+        "tuning": {one.row.tuning for one in placed},
+    }
+    findings = []
+    for what, entries in (("game", plan.games), ("card", plan.cards), ("tuning", plan.tunings)):
+        absent = [entry.name for entry in entries if entry.name not in present[what]]
+        if absent:
+            message = f"the run sheet has no row yet for {what} {listed(absent)}."
+            findings.append(Finding("note", "without_runs", message, found=float(len(absent))))
+    return findings
+
+
+def _repeated_orders(placed: Iterable[Placed]) -> list[Finding]:
+    """Return a note if two used runs of a session have the same place in the order planned."""
+    first: dict[tuple, str] = {}
+    twice = []
+    for one in placed:
+        row = one.row
+        if row.is_used and row.order is not None:
+            earlier = first.setdefault((one.card, one.bench, row.session, row.order), row.run)
+            twice += [f"{shown(earlier)} and {shown(row.run)}"] if earlier != row.run else []
+    if not twice:
+        return []
+    message = f"{len(twice)} pairs of runs have the same order in their session, first {twice[0]}."
+    return [Finding("note", "order_repeated", message, found=float(len(twice)), action="Number runs as planned.")]
+
+
+def _replaced_but_used(placed: Iterable[Placed]) -> list[Finding]:
+    """Return a note on each run that is repeated although nothing excludes it: both count."""
+    placed = list(placed)
+    used = {one.row.run for one in placed if one.row.is_used}
+    return [
+        Finding(
+            "note", "replaced_run_counts",
+            f"run {shown(one.row.run)} replaces {shown(one.row.replaces)}, which is not excluded, so both count.",
+            run=one.row.run, action="Give the logged cause in 'excluded' if there was one.",
+        )
+        for one in placed
+        if one.row.is_used and one.row.replaces in used
+    ]  # fmt: skip
+
+
+def _runs_table(placed: Iterable[Placed], plan: ReviewPlan) -> pd.DataFrame:
+    """Return one row per run, with what the plan says about it."""
+    names = NamesInPlan(plan)
+    rows = []
+    for one in placed:
+        card, game = names.cards[one.card], names.games.get(one.row.game)
+        setting = names.settings.get((one.row.game, one.setting))
+        # Rows of thousands of runs: a tuple takes a sixth of what a dictionary does.
+        rows.append((
+            *(getattr(one.row, name) for name in _AS_WRITTEN),
+            card.name, card.model, one.bench, one.setting, card.power_point or "", game.limited_by if game else "",
+            *(getattr(setting, name, None) for name in _OF_SETTING),
+        ))  # fmt: skip
+    return RUN_SHEET.frame(pd.DataFrame(rows, columns=[*_AS_WRITTEN, *_OF_PLAN, *_OF_SETTING]))
+
+
+_OF_PLAN = ("card", "model", "bench", "setting", "power_point", "limited_by")
+_OF_SETTING = ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps")
+
+
+def _typed_table(placed: Iterable[Placed], *, is_workbook: bool) -> pd.DataFrame:
+    """Return the numbers typed into the sheet, in sheet order, metrics in the registry's order."""
+    order = {name: place for place, name in enumerate(METRICS)}
+    rows = [
+        {"run": one.row.run, "metric": name, "value": number.value, "step": number.step}
+        for one in placed
+        for name, number in sorted(one.row.numbers.items(), key=lambda item: order[item[0]])
+    ]
+    typed = TYPED_VALUES.frame(rows)
+    if is_workbook:
+        # A workbook keeps 61.0 as 61: what the column's finest number shows holds for all of them.
+        typed["step"] = typed.groupby("metric")["step"].transform("min")
+    return typed

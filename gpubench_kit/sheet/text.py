@@ -1,0 +1,200 @@
+"""A run sheet as text cells: encoding, separator, headings and rows, without their meaning."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from gpubench_kit.model.errors import Fault, TableError, listed, shown
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.sheet.workbook import Rows, read_workbook
+
+#: Names that a run sheet can have; one of them may be there.
+SHEET_FILES = ("runs.csv", "runs.xlsx", "runs.tsv")
+
+#: Latin letters in UTF-16 have a zero in every other byte; in other encodings none belongs into a table.
+_ZEROS_OF_UTF16 = 0.25
+_LARGEST_FILE = 50_000_000
+_SEPARATORS = (",", ";", "\t")
+_WORKBOOK = b"PK\x03\x04"
+_SEPARATOR_LINE = re.compile(r"\"?sep=(.)\"?\r?\n?", re.IGNORECASE)
+#: An apostrophe before these keeps a spreadsheet from taking text for a formula.
+_HARMLESS = re.compile(r"^'(?='*[=+\-@])")
+
+
+@dataclass(frozen=True)
+class SheetCells:
+    """Cells of a run sheet.
+
+    Attributes
+    ----------
+    file : name of the file
+    headings : the first row
+    rows : further rows as (line or row number, cells); blank rows are left out
+    separator : between cells; empty for a workbook
+    findings : how the file was read, where that was not plain
+    """
+
+    file: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    separator: str
+    findings: tuple[Finding, ...] = ()
+
+
+def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
+    """Read the cells of a table of text: CSV of any usual dialect, or a workbook.
+
+    Parameters
+    ----------
+    file : path of the file
+    known : headings that are expected, by which the separator is told
+
+    Returns
+    -------
+    SheetCells; cells have no blanks at their ends
+
+    Raises
+    ------
+    TableError : the file cannot be read, is empty, or is no table
+    """
+    content = _content(file)
+    findings: list[Finding] = []
+    if content.startswith(_WORKBOOK):
+        rows, title = read_workbook(content, file.name)
+        separator = ""
+        if title.strip().casefold() != "runs":
+            findings.append(_note(f"{file.name}: read from the workbook's sheet {shown(title)}."))
+    else:
+        text = _decoded(content, file.name, findings)
+        rows, separator = _split(text, file.name, known)
+    if not rows:
+        raise TableError(Fault(file.name, "the file is empty; a row of headings is expected."))
+    headings = _without_empty_end(rows[0][1])
+    faults = [*_wide_rows(rows[1:], headings, file.name)]
+    if faults:
+        raise TableError(faults)
+    # Most cells repeat: names of tunings and games, sessions, rounds. Each text is kept once.
+    known_text: dict[str, str] = {}
+    body = tuple((line, _row(cells, len(headings), known_text)) for line, cells in rows[1:])
+    return SheetCells(file.name, headings, body, separator, tuple(findings))
+
+
+def _content(file: Path) -> bytes:
+    """Return the bytes of the file."""
+    try:
+        if file.is_dir():
+            raise TableError(Fault(file.name, "a folder was found; a table is expected.", "Rename the folder."))
+        if file.stat().st_size > _LARGEST_FILE:
+            problem = f"larger than {_LARGEST_FILE // 1_000_000} MB; one row per run is expected."
+            raise TableError(Fault(file.name, problem))
+        return file.read_bytes()
+    except OSError as error:
+        problem = f"the file cannot be read ({error.strerror})."
+        raise TableError(Fault(file.name, problem, "Check that it is there, and not open elsewhere.")) from error
+
+
+def _decoded(content: bytes, file: str, findings: list[Finding]) -> str:
+    """Return the text; UTF-8 and UTF-16 are told by their marks or zero bytes, else Windows letters are tried."""
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encoding = "utf-16"
+    elif content[:2000].count(0) > len(content[:2000]) * _ZEROS_OF_UTF16:
+        encoding = "utf-16-le" if content[1:2] == b"\0" else "utf-16-be"
+    else:
+        encoding = "utf-8-sig"
+    try:
+        return content.decode(encoding)
+    except UnicodeDecodeError:
+        pass
+    if encoding != "utf-8-sig":
+        raise TableError(Fault(file, "the text is cut or mixed (UTF-16 does not fit).", "Save it again as UTF-8."))
+    try:
+        text = content.decode("cp1252")
+    except UnicodeDecodeError:
+        problem = "the text is neither UTF-8 nor UTF-16 nor of a Western Windows code page."
+        raise TableError(Fault(file, problem, "Save it again as CSV in UTF-8.")) from None
+    findings.append(_note(f"{file}: the text is not UTF-8 and was read as Windows code page 1252."))
+    return text
+
+
+def _split(text: str, file: str, known: frozenset[str]) -> tuple[Rows, str]:
+    """Return the rows that hold anything, and the separator."""
+    told = _SEPARATOR_LINE.match(text)
+    skipped = 0
+    if told:
+        separator, text, skipped = told[1], text[told.end() :], 1
+    else:
+        separator = max(_SEPARATORS, key=lambda one: _headings_known(text, one, known))
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    try:
+        rows = [(reader.line_num + skipped, [_plain_cell(cell) for cell in cells]) for cells in reader]
+    except csv.Error as error:
+        where = f"{file}, line {reader.line_num + skipped}"
+        raise TableError(Fault(where, f"the row cannot be split ({error}).", "Check its quotes.")) from error
+    return [(line, cells) for line, cells in rows if any(cells)], separator
+
+
+def _plain_cell(cell: str) -> str:
+    """Return a cell without blanks at its ends and without the apostrophe that keeps it from being a formula."""
+    return _HARMLESS.sub("", cell.strip(), count=1)
+
+
+def _headings_known(text: str, separator: str, known: frozenset[str]) -> tuple[int, int]:
+    """Return how many headings a separator brings out: those known, and all."""
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    cells = [cell.strip().strip('"').casefold() for cell in first.split(separator)]
+    return len(known.intersection(cells)), len(cells)
+
+
+def _without_empty_end(cells: list[str]) -> tuple[str, ...]:
+    """Return cells without empty ones at the end."""
+    while cells and not cells[-1]:
+        cells = cells[:-1]
+    return tuple(cells)
+
+
+def _row(cells: list[str], width: int, known_text: dict[str, str]) -> tuple[str, ...]:
+    """Return a row with as many cells as there are headings, texts that are known taken from there."""
+    return tuple(known_text.setdefault(cell, cell) for cell in [*cells, *[""] * (width - len(cells))][:width])
+
+
+def _wide_rows(rows: Rows, headings: tuple[str, ...], file: str) -> list[Fault]:
+    """Return a fault for each row with more cells than there are headings."""
+    faults = []
+    for line, cells in rows:
+        over = _without_empty_end(cells)[len(headings) :]
+        if over:
+            problem = f"more cells than the {len(headings)} headings; too much is {listed(over)}."
+            action = "Put cells that hold the separator in quotes, or add the missing heading."
+            faults.append(Fault(f"{file}, line {line}", problem, action))
+    return faults
+
+
+def _note(message: str) -> Finding:
+    """Return a note on how the sheet was read."""
+    return Finding("note", "run_sheet_read", message)
+
+
+def find_sheet(folder: Path) -> Path:
+    """Return the run sheet of a review folder.
+
+    Parameters
+    ----------
+    folder : the review folder
+
+    Raises
+    ------
+    TableError : there is none, or more than one
+    """
+    found = [folder / name for name in SHEET_FILES if (folder / name).exists()]
+    if not found:
+        problem = f"there is no run sheet in the folder {shown(str(folder))} ({listed(SHEET_FILES)})."
+        raise TableError(Fault("runs.csv", problem, "Make one with: gpubench-kit new or gpubench-kit schedule"))
+    if len(found) > 1:
+        names = listed(path.name for path in found)
+        raise TableError(Fault(names, "more than one run sheet; one is expected.", "Keep the one that counts."))
+    return found[0]

@@ -1,0 +1,1 @@
+"""Language: numbers, terms and reasons as text."""

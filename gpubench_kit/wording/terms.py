@@ -1,0 +1,127 @@
+"""Words, names and keys shared by all charts: what is compared, what was found, and how it is marked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.model.metrics import METRICS, Metric
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.wording.numbers import change_text, percent_text
+from gpubench_kit.wording.reasons import reason_words
+
+VERDICT_WORDS = {
+    "better": "better",
+    "worse": "worse",
+    "higher": "higher",
+    "lower": "lower",
+    "better_but_small": "better, but small",
+    "worse_but_small": "worse, but small",
+    "higher_but_small": "higher, but small",
+    "lower_but_small": "lower, but small",
+    "same_within_margin": "same within margin",
+    "undecided": "undecided",
+    "no_verdict": "no verdict",
+}
+
+#: Verdict -> colour role, marker, whether hollow. Shape alone tells them apart.
+VERDICT_MARKS = {
+    "better": ("series-1", "o", False),
+    "higher": ("series-1", "o", False),
+    "worse": ("series-2", "s", False),
+    "lower": ("series-2", "s", False),
+    "better_but_small": ("series-1", "o", True),
+    "higher_but_small": ("series-1", "o", True),
+    "worse_but_small": ("series-2", "s", True),
+    "lower_but_small": ("series-2", "s", True),
+    "same_within_margin": ("series-0", "D", False),
+    "undecided": ("muted", "D", True),
+    "no_verdict": ("muted", "x", False),
+}
+
+_NAMES_LISTED = 4
+
+
+def metric_of(name: str) -> Metric:
+    """Return the registry's row of a metric; a metric that is not in it is neither good nor bad."""
+    label = name.replace("_", " ")
+    return METRICS.get(name) or Metric(name, label, "", "neither", "difference", "sheet", "measure", "")
+
+
+def sentence(text: str) -> str:
+    """Return text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
+def pairs_in(table: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return the pairs of a table of comparisons, in order, each once; a pair is as ``tables.PAIR_KEY``."""
+    return [tuple(row) for row in table[list(PAIR_KEY)].drop_duplicates().itertuples(index=False)]
+
+
+def of_pair(table: pd.DataFrame, pair: Sequence[str]) -> pd.DataFrame:
+    """Return the rows of one pair."""
+    chosen = np.logical_and.reduce([table[name] == value for name, value in zip(PAIR_KEY, pair, strict=True)])
+    return table[chosen]
+
+
+def pair_text(pair: Sequence[str], plan: ReviewPlan) -> str:
+    """Return a pair in words: what is compared against what, with card and bench only where they differ."""
+    of, against = pair[:3], pair[3:]
+    with_card = len(plan.cards) > 1 or of[0] != against[0]
+    with_bench = of[2] != against[2]
+    texts = [subject_text(one, with_card=with_card, with_bench=with_bench) for one in (of, against)]
+    where = f" on {of[2]}" if len(plan.benches) > 1 and not with_bench else ""
+    return " against ".join(texts) + where
+
+
+def subject_text(subject: Sequence[str], *, with_card: bool = False, with_bench: bool = False) -> str:
+    """Return a (card, tuning, bench) in words."""
+    card, tuning, bench = subject
+    parts = [card] * with_card + [tuning] + [bench] * with_bench
+    return ", ".join(part for part in parts if part)
+
+
+def scene_text(game: str, setting: str) -> str:
+    """Return a game and its setting in words."""
+    return f"{game}, {setting}" if setting else game
+
+
+def scene_names(data: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """Return the name of each (game, setting) of a table; without settings where no game has two."""
+    scenes = list(data[["game", "setting"]].drop_duplicates().itertuples(index=False, name=None))
+    with_setting = len({game for game, _ in scenes}) < len(scenes)
+    return {(game, setting): scene_text(game, setting * with_setting) for game, setting in scenes}
+
+
+def of_group(text: str, group: str) -> str:
+    """Return text with the group of settings added, unless it is the only one."""
+    return text if group in ("", "all") else f"{text} ({group})"
+
+
+def margin_band(margin: float, scale: str) -> tuple[float, float] | None:
+    """Return the ends of the margin band: as far up as down on the log scale of a ratio."""
+    if not np.isfinite(margin) or margin <= 0:
+        return None
+    return (-margin, 100 * (1 / (1 - margin / 100) - 1)) if scale == "ratio" and margin < 100 else (-margin, margin)
+
+
+def margin_text(margin: float, unit: str) -> str:
+    """Return the margin in words."""
+    amount = percent_text(margin) if unit == "%" else change_text(margin, unit).lstrip("+")
+    return f"margin ±{amount}"
+
+
+def reason_text(reason: str) -> str:
+    """Return the most telling reason of a row in words."""
+    return (reason_words(reason) or ("",))[0].replace("_", " ")
+
+
+def names_text(names: Iterable[str]) -> str:
+    """Return names in a row: all where there are few, else the first and how many more."""
+    listed = list(names)
+    if len(listed) > _NAMES_LISTED + 1:
+        return f"{', '.join(listed[:_NAMES_LISTED])} and {len(listed) - _NAMES_LISTED} others"
+    return ", ".join(listed[:-1]) + (" and " if len(listed) > 1 else "") + listed[-1]

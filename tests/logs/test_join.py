@@ -1,0 +1,299 @@
+"""Samples come onto the frames' clock: by clocks, by declaration, by edges; and nothing is guessed in silence."""
+
+import numpy as np
+import pytest
+from made_logs import clock, frame_log, frame_times, sensor_signal, table
+
+from gpubench_kit.logs.find_columns import Declaration
+from gpubench_kit.logs.frame_log import read_frame_log
+from gpubench_kit.logs.join import line_up
+from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.model.errors import LogError
+
+FRAME_MS = frame_times(3000)
+RUN_S = FRAME_MS.sum() / 1000
+
+
+def _lined(tmp_path, frame_text, sensor_text, **options):
+    """Return how two logs are lined up."""
+    (tmp_path / "frames.csv").write_text(frame_text, encoding="utf-8")
+    (tmp_path / "sensors.csv").write_text(sensor_text, encoding="utf-8")
+    return line_up(read_frame_log(tmp_path / "frames.csv"), read_sensor_log(tmp_path / "sensors.csv"), **options)
+
+
+def _clocked_frames(start="2026-11-02T21:00:00", form="%Y-%m-%dT%H:%M:%S.%f"):
+    """Return a frame log with a wall clock."""
+    starts = (np.cumsum(FRAME_MS) - FRAME_MS) / 1000
+    columns = {"c": clock(starts, start, form), "t": [f"{one:.6f}" for one in starts], "f": FRAME_MS}
+    return table(columns)
+
+
+def _sensors(times, load, watts, *, stamps=None, heading="t"):
+    """Return a sensor log; without stamps, with elapsed seconds."""
+    stamps = [f"{one:.3f}" for one in times] if stamps is None else stamps
+    return table({heading: stamps, "board_w": watts.round(1), "load_pct": load})
+
+
+def test_two_clocks_line_up_without_a_finding(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    lined = _lined(
+        tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=clock(times, "2026-11-02T20:59:55"))
+    )
+    assert (lined.method, lined.findings) == ("clock", ())
+    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert lined.overlap == 1.0
+
+
+def test_clocks_in_other_time_zones_line_up_with_a_finding(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    lined = _lined(
+        tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=clock(times, "2026-11-02T19:59:55"))
+    )
+    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert [one.check for one in lined.findings] == ["clocks_differ"]
+    assert lined.findings[0].found == -1.0
+
+
+def test_time_of_day_lines_up_with_a_dated_clock_past_midnight(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    stamps = clock(times, "2026-11-02T23:59:55", "%H:%M:%S.%f")
+    lined = _lined(tmp_path, _clocked_frames("2026-11-03T00:00:00"), _sensors(times, load, watts, stamps=stamps))
+    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+
+
+def test_sensor_log_of_another_run_is_told(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    stamps = clock(times, "2026-11-02T21:17:55")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert lined.overlap == 0.0
+    assert lined.findings[0].check == "sensor_log_of_another_run"
+
+
+def test_declared_offset_is_the_sensor_time_at_which_frames_start(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts), offset_s=5.25)
+    assert (lined.method, lined.shift_s) == ("declared", -5.25)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.5, 1.0, 2.0])
+def test_load_edge_lines_up_elapsed_frames_with_clocked_sensors(tmp_path, step_s):
+    times, load, watts = sensor_signal(RUN_S, before_s=8.0, step_s=step_s)
+    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
+    assert lined.method == "load_edge"
+    assert lined.shift_s == pytest.approx(-8.0, abs=0.51 * step_s)
+    assert [one.check for one in lined.findings] == ["lined_up_by_edge"]
+    assert "sensor_offset_s = " in lined.findings[0].action
+
+
+def test_load_is_asked_before_power_that_lags_and_shows_the_run_before(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=3.0, step_s=0.1)
+    watts = np.maximum(watts, 300 - 120 * times)  # the tail of the run before
+    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
+    assert lined.method == "load_edge"
+    assert lined.shift_s == pytest.approx(-3.0, abs=0.06)
+
+
+def test_power_edge_serves_where_there_is_no_load(tmp_path):
+    times, _, watts = sensor_signal(RUN_S, before_s=6.0, step_s=0.2)
+    text = table({"c": clock(times), "board_w": watts.round(1)})
+    lined = _lined(tmp_path, frame_log(FRAME_MS), text)
+    assert lined.method == "power_edge"
+    assert lined.shift_s == pytest.approx(-6.5, abs=0.2)  # half a second late: the middle of the sensor's ramp
+
+
+def test_busy_stretch_as_long_as_the_run_is_picked_out_of_several(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=40.0, step_s=0.5)
+    load[10:40] = 98.0  # something else kept the card busy for 15 s
+    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
+    assert lined.shift_s == pytest.approx(-40.0, abs=0.3)
+
+
+def test_two_stretches_as_long_as_the_run_are_not_guessed_between(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=5.0, after_s=5.0)
+    later = times + times[-1] + 0.5
+    text = _sensors(
+        np.append(times, later), np.tile(load, 2), np.tile(watts, 2), stamps=clock(np.append(times, later))
+    )
+    lined = _lined(tmp_path, frame_log(FRAME_MS), text)
+    assert lined.method == "none"
+    assert "2 stretches of load_pct are as long as the frames" in lined.findings[0].message
+
+
+def test_two_logs_that_count_seconds_are_one_clock_unless_an_edge_is_far_off(tmp_path):
+    times = np.arange(0, RUN_S + 2, 0.5)
+    steady = table({"t": times, "board_w": (250 + times).round(1)})
+    lined = _lined(tmp_path, frame_log(FRAME_MS), steady)
+    assert (lined.method, lined.shift_s) == ("same_clock", 0.0)
+    assert [one.check for one in lined.findings] == ["same_clock_taken"]
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0)
+    assert _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts)).method == "load_edge"
+
+
+def test_logs_with_nothing_in_common_are_not_joined(tmp_path):
+    times = np.arange(0, 3 * RUN_S, 0.5)
+    text = table({"c": clock(times), "board_w": 250 + (times % 3)})
+    lined = _lined(tmp_path, frame_log(FRAME_MS), text)
+    assert lined.method == "none"
+    assert np.isnan(lined.shift_s)
+    assert lined.findings[0].check == "not_lined_up"
+
+
+def test_samples_that_end_early_are_told(tmp_path):
+    times = np.arange(0, RUN_S / 2, 0.5)
+    lined = _lined(tmp_path, frame_log(FRAME_MS), table({"t": times, "board_w": 250 + (times % 3)}))
+    assert lined.findings[-1].check == "sensors_cover_part"
+    assert lined.overlap == pytest.approx(0.5, abs=0.02)
+
+
+def _read_sensors(tmp_path, text, **options):
+    """Return the sensor log with this text."""
+    (tmp_path / "sensors.csv").write_text(text, encoding="utf-8")
+    return read_sensor_log(tmp_path / "sensors.csv", **options)
+
+
+def test_daylight_saving_jump_is_undone(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    stamps = clock(np.where(times < 30, times, times - 3600))
+    log = _read_sensors(tmp_path, table({"c": stamps, "board_w": 200 + times}))
+    assert log.time_s == pytest.approx(times)
+    assert [one.check for one in log.findings] == ["clock_jump"]
+
+
+def test_stamps_coarser_than_the_samples_are_spread(tmp_path):
+    times = np.arange(0, 40, 0.25)
+    stamps = clock(np.floor(times), form="%Y-%m-%d %H:%M:%S")
+    log = _read_sensors(tmp_path, table({"c": stamps, "board_w": 200 + times}))
+    assert log.time_s == pytest.approx(times)
+    assert [one.check for one in log.findings] == ["coarse_stamps"]
+
+
+def test_time_that_goes_back_leaves_the_longest_stretch(tmp_path):
+    times = np.concatenate((np.arange(0, 10, 0.5), np.arange(0, 40, 0.5) + 0.1))
+    log = _read_sensors(tmp_path, table({"t": times, "board_w": np.arange(100) + 200.5}))
+    assert log.values["board_w"][0] == 220.5
+    assert log.time_s[-1] == pytest.approx(39.5)
+    assert [one.check for one in log.findings] == ["sensor_time_goes_back"]
+
+
+def test_sensors_under_other_headings_are_taken_by_their_values_and_told(tmp_path):
+    times, load, watts = sensor_signal(60.0)
+    heat = (50 + np.minimum(times / 3, 15)).astype(int)
+    log = _read_sensors(tmp_path, table({"when": times, "p": watts.round(2), "u": load, "h": heat}))
+    assert set(log.values) >= {"load_pct", "board_w"}
+    guessed = [one for one in log.findings if one.check == "sensor_guessed"]
+    assert any('sensors = { load_pct = "u" }' in one.action for one in guessed)
+
+
+def test_two_temperatures_are_asked_for_and_not_guessed(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    text = table({"when": times, "a": (50 + times / 6).round(0), "b": (62 + times / 5).round(0)})
+    log = _read_sensors(tmp_path, text)
+    assert log.values == {}
+    assert [one.check for one in log.findings] == ["sensors_unclear"]
+    declared = Declaration(sensors={"core_c": "a", "hotspot_c": "b"})
+    assert set(_read_sensors(tmp_path, text, declared=declared).values) == {"core_c", "hotspot_c"}
+
+
+def test_declared_sensors_that_are_missing_are_all_named(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    declared = Declaration(sensors={"core_c": "x", "board_w": "y"})
+    with pytest.raises(LogError) as caught:
+        _read_sensors(tmp_path, table({"when": times, "a": times + 40}), declared=declared)
+    assert [fault.problem.split(",")[0] for fault in caught.value.faults] == ["column 'x'", "column 'y'"]
+
+
+def test_sensor_log_without_time_is_refused(tmp_path):
+    with pytest.raises(LogError, match="no column rises like the time of samples"):
+        _read_sensors(tmp_path, table({"a": [3.5, 2.5, 3.0] * 20, "b": [1, 1, 2] * 20}))
+
+
+def test_typed_start_tells_which_of_several_stretches_is_the_run(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=40.0, after_s=40.0)
+    shared = np.append(times, times + times[-1] + 0.5)
+    text = _sensors(shared, np.tile(load, 2), np.tile(watts, 2), stamps=clock(shared))
+    second_s = times[-1] + 0.5 + 40.0
+    started_at_s = 1793653200.0 + second_s + 8.0  # typed to the minute or so, not to the second
+    lined = _lined(tmp_path, frame_log(FRAME_MS), text, started_at_s=started_at_s)
+    assert lined.method == "load_edge"
+    assert lined.shift_s == pytest.approx(-second_s, abs=0.3)
+
+
+def test_volts_and_megabytes_become_the_units_of_their_metrics_with_a_finding(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    columns = {"when": times, "core_mv": 1.0 + times / 1000, "memory_used_gb": 8192 + times}
+    log = _read_sensors(tmp_path, table(columns))
+    assert log.values["core_mv"][0] == pytest.approx(1000.0)
+    assert log.values["memory_used_gb"][0] == pytest.approx(8.0)
+    assert [one.check for one in log.findings] == ["sensor_unit_taken"] * 2
+
+
+def test_declared_sensor_of_words_is_refused_and_a_named_one_is_told(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    text = table({"when": times, "board_w": ["off"] * 120, "core_c": 40 + times})
+    log = _read_sensors(tmp_path, text)
+    assert set(log.values) == {"core_c"}
+    assert "column 'board_w' holds no numbers in the first rows (the first is 'off')" in log.findings[0].message
+    with pytest.raises(LogError, match="column 'board_w', declared as wall_w, holds no numbers"):
+        _read_sensors(tmp_path, text, declared=Declaration(sensors={"wall_w": "board_w"}))
+
+
+def test_word_among_the_numbers_of_a_sensor_is_refused_with_its_line(tmp_path):
+    times = np.arange(0, 60, 0.5)
+    watts = [("lost" if k % 3 == 1 else 250.5) for k in range(120)]
+    with pytest.raises(LogError, match=r"line 3: column 'board_w' holds 'lost' where a number is expected"):
+        _read_sensors(tmp_path, table({"when": times, "board_w": watts}))
+
+
+@pytest.mark.parametrize(
+    ("ahead_s", "checks"), [(2.0, []), (6.5, ["clocks_against_load"]), (-5.0, ["clocks_against_load"])]
+)
+def test_clocks_are_held_against_the_edges_of_the_load(tmp_path, ahead_s, checks):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
+    stamps = clock(times + ahead_s, "2026-11-02T20:59:40")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert lined.method == "clock"
+    assert lined.shift_s == pytest.approx(-20.0 + ahead_s, abs=1e-6)
+    assert [one.check for one in lined.findings] == checks
+    if checks:
+        assert lined.findings[0].found == pytest.approx(ahead_s, abs=0.1)
+
+
+def test_offset_that_the_finding_prints_brings_the_load_onto_the_frames(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
+    sensors = _sensors(times, load, watts, stamps=clock(times + 6.5, "2026-11-02T20:59:40"))
+    lined = _lined(tmp_path, _clocked_frames(), sensors)
+    offset_s = float(lined.findings[0].action.split("sensor_offset_s = ")[1])
+    mended = _lined(tmp_path, _clocked_frames(), sensors, offset_s=offset_s)
+    assert mended.shift_s == pytest.approx(-20.0, abs=0.1)
+    assert mended.findings == ()
+
+
+def test_load_that_lasts_longer_than_the_run_says_nothing_about_clocks(tmp_path):
+    times, load, watts = sensor_signal(3 * RUN_S, before_s=5.0)
+    stamps = clock(times, "2026-11-02T20:59:46")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert (lined.method, lined.findings) == ("clock", ())
+
+
+def test_limit_between_clocks_and_load_is_that_of_the_plan(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
+    sensors = _sensors(times, load, watts, stamps=clock(times + 2.0, "2026-11-02T20:59:40"))
+    assert [one.check for one in _lined(tmp_path, _clocked_frames(), sensors, limit_s=1.0).findings] == [
+        "clocks_against_load"
+    ]
+
+
+def test_few_duplicated_stamps_stay_as_they_are(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    stamps = np.insert(times, 9, times[9])
+    text = _sensors(stamps, np.insert(load, 9, 3.0), np.insert(watts, 9, watts[9] + 1))
+    log = _read_sensors(tmp_path, text)
+    assert log.time_s.tolist() == stamps.tolist()
+
+
+def test_change_of_the_hour_between_two_logs_is_taken_out(tmp_path):
+    times, load, watts = sensor_signal(RUN_S)
+    stamps = clock(times, "2026-11-02T21:59:55")
+    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert [one.check for one in lined.findings] == ["clocks_differ"]

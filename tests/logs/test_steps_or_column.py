@@ -1,0 +1,94 @@
+"""Frame times in a column, or the steps of one that rises: what decides where the two disagree."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_logs import frame_times, table
+
+from gpubench_kit.logs.find_columns import Declaration
+from gpubench_kit.logs.frame_log import read_frame_log
+from gpubench_kit.model.errors import LogError
+
+FRAME_MS = frame_times(600)
+ENDS_MS = np.cumsum(FRAME_MS)
+RNG = np.random.default_rng(5)
+MISSED = np.cumsum(1 + (RNG.random(600) < 0.02))
+
+
+def _log(folder, columns, **declared):
+    """Return the frame log of these columns."""
+    path = folder / "frames.csv"
+    path.write_text(table(columns), encoding="utf-8")
+    return read_frame_log(path, declared=Declaration(**declared))
+
+
+NO_TIMES = {
+    "a number that skips": MISSED,
+    "every other number": np.arange(0, 1200, 2),
+    "ticks of 100 ns": np.rint(88_123_456_789 + 1e4 * ENDS_MS).astype(np.int64),
+    "ticks of 3.58 MHz": np.rint(88_123_456_789 + 3579.545 * ENDS_MS).astype(np.int64),
+    "energy": (0.21 * ENDS_MS).round(2),
+}
+
+
+@pytest.mark.parametrize("rises", NO_TIMES.values(), ids=NO_TIMES.keys())
+@pytest.mark.parametrize("heading", ["frame_time_ms", "f"])
+def test_what_rises_and_is_no_time_does_not_stand_in_for_frame_times(tmp_path, rises, heading):
+    log = _log(tmp_path, {"x": rises, heading: FRAME_MS})
+    assert log.frames.frame_ms == pytest.approx(FRAME_MS)
+    assert log.choices[0].label == f"column '{heading}'"
+
+
+def test_a_time_in_seconds_goes_before_a_column_that_disagrees(tmp_path):
+    columns = {"x": [f"{one:.6f}" for one in ENDS_MS / 1000], "wait_ms": (30 + RNG.normal(0, 3, 600)).round(3)}
+    assert _log(tmp_path, columns).frames.frame_ms == pytest.approx(np.diff(ENDS_MS), abs=2e-3)
+
+
+@pytest.mark.parametrize("heading", ["t [ms]", "t_ms", "t (ms)"])
+def test_a_time_whose_unit_is_stated_goes_before_a_column_that_disagrees(tmp_path, heading):
+    columns = {heading: ENDS_MS.round(3), "wait_ms": (30 + RNG.normal(0, 3, 600)).round(3)}
+    assert _log(tmp_path, columns).frames.frame_ms == pytest.approx(np.diff(ENDS_MS), abs=2e-3)
+
+
+def test_a_part_of_each_frame_is_no_frame_time(tmp_path):
+    busy = (FRAME_MS * RNG.uniform(0.6, 0.95, 600)).round(3)
+    log = _log(tmp_path, {"x": ENDS_MS.round(3), "busy_ms": busy})
+    assert log.frames.frame_ms == pytest.approx(np.diff(ENDS_MS), abs=2e-3)
+    (told,) = [one for one in log.findings if one.check == "frame_times_from_steps"]
+    assert told.action.endswith('[logs] frame_time = { column = "x", unit = "ms" }')
+
+
+def test_loads_and_temperatures_are_no_rivals_of_a_time(tmp_path):
+    log = _log(tmp_path, {"x": ENDS_MS.round(3), "load": [97] * 600, "die": np.linspace(40, 65, 600).round()})
+    assert log.frames.frame_ms == pytest.approx(np.diff(ENDS_MS), abs=2e-3)
+
+
+AMBIGUOUS = {"x": ENDS_MS.round(3), "wait_ms": (30 + RNG.normal(0, 3, 600)).round(3)}
+
+
+def test_where_both_are_possible_the_plan_is_asked(tmp_path):
+    with pytest.raises(LogError) as caught:
+        _log(tmp_path, AMBIGUOUS)
+    (fault,) = caught.value.faults
+    assert fault.problem == (
+        "column 'wait_ms' could be the frame times, and so could the steps of column 'x', but they do not agree."
+    )
+    assert fault.action == (
+        'Say which in the plan, below [logs]: frame_time = { column = "wait_ms", unit = "ms" } or, for the steps, '
+        'frame_time = { column = "x", unit = "ms" }'
+    )
+
+
+def test_either_line_answers_the_question(tmp_path):
+    steps = _log(tmp_path, AMBIGUOUS, frame_time=("x", "ms"))
+    assert steps.frames.frame_ms == pytest.approx(np.diff(ENDS_MS), abs=2e-3)
+    column = _log(tmp_path, AMBIGUOUS, frame_time=("wait_ms", "ms"))
+    assert column.frames.frame_ms == pytest.approx(AMBIGUOUS["wait_ms"])
+
+
+@given(st.floats(1.7, 1e6), st.integers(0, 10**11))
+def test_frame_times_are_found_beside_ticks_of_any_rate(tmp_path_factory, rate, start):
+    ticks = np.rint(start + rate * 1000 * ENDS_MS).astype(np.int64)
+    log = _log(tmp_path_factory.mktemp("ticks"), {"x": ticks, "f": FRAME_MS})
+    assert log.frames.frame_ms == pytest.approx(FRAME_MS)
