@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
+from gpubench_kit.cli.fault_lines import tell_fault_lines
+
 _DONE, _NOTHING = 0, 1
 
 
@@ -46,6 +48,7 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
 
     with bar(asked) as shown:
         made = build_check(asked.folder, asked.output, progress=shown.show)
+    tell_fault_lines(made.row_faults)
     if not asked.quiet:
         print(f"{made.page}\n{made.told}")
     return _DONE if made.is_anything_recorded else _NOTHING

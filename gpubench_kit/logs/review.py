@@ -32,6 +32,7 @@ class Review:
     ----------
     plan : the review's plan
     typed : numbers typed into the run sheet; see ``tables.TYPED_VALUES``
+    row_faults : what is wrong with rows of the run sheet that were left out, each fault once
     tasks : what is needed to read each run that has a log, in sheet order
     keep_going : whether logs that cannot be used become findings in place of one error
     """
@@ -39,6 +40,7 @@ class Review:
     def __init__(self, plan: ReviewPlan, sheet: RunSheet, *, keep_going: bool = False):
         self.plan = plan
         self.typed = sheet.typed
+        self.row_faults = sheet.row_faults
         self.keep_going = keep_going
         self._runs = sheet.runs.reset_index(drop=True)
         matched = match_files(self._runs, sheet.typed, plan)

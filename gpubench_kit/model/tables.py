@@ -271,6 +271,7 @@ RUN_SHEET = Table(
         _text("sensor_log", "file of the sensor log, as written"),
         _text("excluded", "logged cause for which the run is left out"),
         _text("replaces", "run that this one repeats"),
+        _text("corrected", "why a typed number was corrected after a look"),
         _text("note", "the reviewer's note"),
     ),
 )  # fmt: skip

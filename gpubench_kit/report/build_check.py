@@ -7,6 +7,7 @@ from pathlib import Path
 
 from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.logs.review import open_review
+from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.tables import RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded
@@ -30,11 +31,13 @@ class BuiltCheck:
     page : path of ``check.html``
     is_anything_recorded : whether there was anything to check
     told : what the head of the page says: how much is recorded, how many runs to redo
+    row_faults : what is wrong with rows of the run sheet that were left out, each fault once
     """
 
     page: Path
     is_anything_recorded: bool
     told: str
+    row_faults: tuple[Fault, ...] = ()
 
 
 def build_check(
@@ -62,7 +65,7 @@ def build_check(
     tell(0.0, "checking plan and run sheet")
     plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
-    open_review(plan, keep_going=True)
+    row_faults = open_review(plan, keep_going=True).row_faults
     place = PagePlace(output_of(plan, output), plan.folder, names=(PAGE, TABLES))
     with place as staging:
         executed = run_bundled(NOTEBOOK, plan_file, staging / TABLES, tell=tell, until=_RAN)
@@ -73,4 +76,4 @@ def build_check(
         place.finish()
     tell(1.0, "done")
     told = " ".join(head_sentences(runs, redo))
-    return BuiltCheck(place.target / PAGE, is_anything_recorded(runs), told)
+    return BuiltCheck(place.target / PAGE, is_anything_recorded(runs), told, row_faults)

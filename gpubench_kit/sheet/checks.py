@@ -34,6 +34,7 @@ class NamesInPlan:
     ----------
     cards, benches, tunings, games : name -> section of the plan
     settings : (game, setting) -> section of the plan
+    of_column : column of the sheet -> names that it can hold
     """
 
     def __init__(self, plan: ReviewPlan):
@@ -42,6 +43,8 @@ class NamesInPlan:
         self.tunings = {tuning.name: tuning for tuning in plan.tunings}
         self.games = {game.name: game for game in plan.games}
         self.settings = {(game.name, one.name): one for game in plan.games for one in game.settings}
+        of_column = {"card": self.cards, "bench": self.benches, "tuning": self.tunings, "game": self.games}
+        self.of_column = {name: set(known) for name, known in of_column.items()}
 
 
 def place_rows(rows: Iterable[Any], names: NamesInPlan, *, file: str) -> tuple[list[Placed], list[RowFault]]:

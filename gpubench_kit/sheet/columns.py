@@ -16,9 +16,11 @@ NEEDED = ("run", "tuning", "game")
 ORDERING = ("round", "order")
 OPTIONAL = (
     "card", "bench", "setting", "purpose", "session", "launch", "tuning_change", "frame_log", "sensor_log",
-    "started_at", "replaces", "excluded", "game_version", "note",
+    "started_at", "replaces", "excluded", "corrected", "game_version", "note",
 )  # fmt: skip
-KNOWN = frozenset((*NEEDED, *ORDERING, *OPTIONAL, *METRICS))
+#: What a draft says about where its cells come from: for the reviewer's eyes.
+UNREAD = ("evidence",)
+KNOWN = frozenset((*NEEDED, *ORDERING, *OPTIONAL, *UNREAD, *METRICS))
 
 #: Headings at least this like a known one are taken for a slip; others are the reviewer's own columns.
 _CLOSE = 0.84

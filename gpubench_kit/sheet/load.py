@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -16,15 +17,16 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES
 from gpubench_kit.sheet.checks import NamesInPlan, Placed, RowFault, check_paths, check_together, place_rows
-from gpubench_kit.sheet.columns import KNOWN, SheetColumns, read_columns
-from gpubench_kit.sheet.rows import check_rows
+from gpubench_kit.sheet.columns import KNOWN, UNREAD, SheetColumns, read_columns
+from gpubench_kit.sheet.rows import check_rows, open_cells
+from gpubench_kit.sheet.spelling import Spelling, find_spelling
 from gpubench_kit.sheet.text import SheetCells, find_sheet, read_cells
 
 _MOST_ROWS = 100_000
 #: Columns that go into the table of runs as they stand in the sheet.
 _AS_WRITTEN = (
     "run", "tuning", "game", "purpose", "session", "launch", "tuning_change", "round", "order", "started_at",
-    "frame_log", "sensor_log", "excluded", "replaces", "game_version", "note",
+    "frame_log", "sensor_log", "excluded", "replaces", "corrected", "game_version", "note",
 )  # fmt: skip
 
 
@@ -38,12 +40,14 @@ class RunSheet:
     runs : one row per run in sheet order, with what the plan says about it; see ``tables.RUN_SHEET``
     typed : numbers typed into the sheet; see ``tables.TYPED_VALUES``
     findings : what was noticed
+    row_faults : what is wrong with rows that were left out, each fault once
     """
 
     file: str
     runs: pd.DataFrame
     typed: pd.DataFrame
     findings: tuple[Finding, ...]
+    row_faults: tuple[Fault, ...] = ()
 
 
 def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows: bool = False) -> RunSheet:
@@ -74,16 +78,18 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     columns = read_columns(cells, logs_by_pattern=_finds_logs_by_pattern(plan))
     if len(cells.rows) > _MOST_ROWS:
         raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
-    placed, row_faults = _checked_rows(cells, columns, plan)
+    spelling = find_spelling(cells, columns, plan)
+    rows = partial(_rows_by_column, cells, columns, spelling)
+    placed, row_faults = _checked_rows(rows, plan, file=cells.file)
     sheet_faults = [*columns.faults, *_decimal_marks([one.row for one in placed], cells)]
     if not columns.is_complete:
         row_faults = []
     elif for_report:
-        sheet_faults += tunings_without_runs((row["tuning"] for row in _rows_by_column(cells, columns)), plan)
+        sheet_faults += tunings_without_runs((row["tuning"] for row in rows()), plan)
     if sheet_faults or (row_faults and not skip_bad_rows):
         raise TableError([*sheet_faults, *_merged(fault for _, fault in row_faults)])
-    findings = [*cells.findings, *columns.findings]
-    run_at = dict(_runs_by_line(cells, columns)) if row_faults else {}
+    findings = [*cells.findings, *columns.findings, *spelling.findings]
+    run_at = dict(_runs_by_line(rows())) if row_faults else {}
     findings += [_as_finding(fault, run=run_at[line]) for line, fault in row_faults]
     at_fault = _lines(row_faults)
     placed = [one for one in placed if one.row.line not in at_fault]
@@ -93,6 +99,7 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
         _runs_table(placed, plan),
         _typed_table(placed, is_workbook=not cells.separator),
         tuple(findings),
+        tuple(_merged(fault for _, fault in row_faults)),
     )
 
 
@@ -118,28 +125,35 @@ def _finds_logs_by_pattern(plan: ReviewPlan) -> bool:
     return any(plan.logs.of_card(card.name).pattern for card in plan.cards)
 
 
-def _rows_by_column(cells: SheetCells, columns: SheetColumns) -> Iterator[dict[str, Any]]:
-    """Yield each row's cells by known column, composed letters as in the plan (Unicode NFC)."""
+def _rows_by_column(cells: SheetCells, columns: SheetColumns, spelling: Spelling) -> Iterator[dict[str, Any]]:
+    """Yield each row's cells by known column, as they are meant, composed letters as in the plan (Unicode NFC)."""
     for line, row in cells.rows:
-        written = {name: unicodedata.normalize("NFC", row[place]) for name, place in columns.place.items()}
-        yield {"line": line} | written
+        written = {
+            name: unicodedata.normalize("NFC", row[place])
+            for name, place in columns.place.items()
+            if name not in UNREAD
+        }
+        yield {"line": line} | spelling.row(written)
 
 
-def _runs_by_line(cells: SheetCells, columns: SheetColumns) -> Iterator[tuple[int, str]]:
+def _runs_by_line(rows: Iterable[Mapping[str, Any]]) -> Iterator[tuple[int, str]]:
     """Yield the line and the run of every row, sound or not."""
-    return ((row["line"], row.get("run", "")) for row in _rows_by_column(cells, columns))
+    return ((row["line"], row.get("run", "")) for row in rows)
 
 
 def _checked_rows(
-    cells: SheetCells, columns: SheetColumns, plan: ReviewPlan
+    rows: Callable[[], Iterator[dict[str, Any]]], plan: ReviewPlan, *, file: str
 ) -> tuple[list[Placed], list[RowFault]]:
     """Return the rows that fit the plan, and every fault of the others, in sheet order."""
-    rows, faults = check_rows(_rows_by_column(cells, columns), file=cells.file)
-    placed, unknown = place_rows(rows, NamesInPlan(plan), file=cells.file)
+    names = NamesInPlan(plan)
+    asked = [fault for row in rows() for fault in open_cells(row, names.of_column, file=file)]
+    open_lines = _lines(asked)
+    checked, faults = check_rows((row for row in rows() if row["line"] not in open_lines), file=file)
+    placed, unknown = place_rows(checked, names, file=file)
     at_fault = _lines(faults)
     sound = [one for one in placed if one.row.line not in at_fault]
-    together = check_together(sound, list(_runs_by_line(cells, columns)), file=cells.file)
-    every = [*faults, *unknown, *check_paths(rows, plan.folder, file=cells.file), *together]
+    together = check_together(sound, list(_runs_by_line(rows())), file=file)
+    every = [*asked, *faults, *unknown, *check_paths(checked, plan.folder, file=file), *together]
     return placed, sorted(every, key=lambda one: one[0])
 
 
@@ -175,12 +189,12 @@ def _merged(faults: Iterable[Fault]) -> list[Fault]:
     places: dict[tuple[str, str], list[str]] = defaultdict(list)
     for fault in faults:
         places[fault.problem, fault.action].append(fault.where)
-    merged = []
+    each = []
     for (problem, action), where in places.items():
         more = f" and {len(where) - 3} more rows" if len(where) > 3 else ""
         first, *rest = where[:3]
-        merged.append(Fault(first + "".join(f"; {one.partition(', ')[2]}" for one in rest) + more, problem, action))
-    return merged
+        each.append(Fault(first + "".join(f"; {one.partition(', ')[2]}" for one in rest) + more, problem, action))
+    return each
 
 
 def _as_finding(fault: Fault, *, run: str) -> Finding:

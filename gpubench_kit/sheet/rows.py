@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections import namedtuple
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from types import MappingProxyType
 from typing import Annotated, Any
@@ -18,6 +19,12 @@ from gpubench_kit.sheet.numbers import TypedNumber, parse_count, parse_metric
 
 PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
 CAUSES = ("crash", "wrong_settings", "not_completed", "foreign_load", "log_gap", "tuning_lost")
+
+#: Columns of whole sentences, which may end in a question mark.
+_OWN_WORDS = ("note", "corrected")
+
+#: A question mark beside a proposed value, or alone.
+_OPEN = re.compile(r"^\?(?:\s+|$)|\s+\?$")
 
 
 def _purpose(text: str) -> str:
@@ -64,6 +71,7 @@ class _RowOfText(Section):
     sensor_log: Text = ""
     excluded: Annotated[str, AfterValidator(_cause)] = ""
     replaces: Text = ""
+    corrected: Text = ""
     game_version: Text = ""
     note: Text = ""
 
@@ -116,6 +124,27 @@ def check_rows(rows: Iterable[Mapping[str, Any]], *, file: str) -> tuple[list[Sh
         checked += [_as_checked(model) for model in models]
         faults += found
     return checked, faults
+
+
+def open_cells(
+    row: Mapping[str, Any], known: Mapping[str, Container[str]], *, file: str
+) -> Iterator[tuple[int, Fault]]:
+    """Yield a fault for each cell that a draft left open: ``?``, or ``quiet ?`` where a value is proposed.
+
+    Parameters
+    ----------
+    row : cells by known column, and ``line``
+    known : names that a column can hold; one that looks like an open cell is a name
+    file : name of the file, for messages
+    """
+    for column, cell in row.items():
+        is_open = column not in _OWN_WORDS and isinstance(cell, str) and _OPEN.search(cell)
+        if not is_open or cell in known.get(column, ()):
+            continue
+        where = f"{row_name(row.get('run', ''), row['line'], file=file)}, column {shown(column)}"
+        proposed = _OPEN.sub("", cell)
+        action = f"If {shown(proposed)} is right, take the question mark away." if proposed else "Fill it in."
+        yield row["line"], Fault(where, f"{shown(cell)} is a question that is still open.", action)
 
 
 def _models(rows: Sequence[Mapping[str, Any]], file: str) -> tuple[list[_RowOfText], list[tuple[int, Fault]]]:

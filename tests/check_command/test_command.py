@@ -14,7 +14,7 @@ import pytest
 
 import gpubench_kit as kit
 from gpubench_kit.cli import command as cli
-from gpubench_kit.model.errors import PlanError, TableError
+from gpubench_kit.model.errors import Fault, PlanError, TableError
 from gpubench_kit.model.plan.rules import Checks
 from gpubench_kit.report.build_check import NOTEBOOK, BuiltCheck, build_check
 from gpubench_kit.report.html import check_page
@@ -44,6 +44,14 @@ def test_the_exit_code_tells_whether_there_was_anything_to_check(monkeypatch, ca
     assert capsys.readouterr().out.splitlines() == [str(made.page), "what the head says."]
     assert cli.main(["check", "x", "--quiet"]) == code
     assert capsys.readouterr().out == ""
+
+
+def test_faults_in_rows_are_told_on_the_terminal_each_once(monkeypatch, capsys):
+    fault = Fault("runs.csv, run 'r2'; run 'r3'", "tuning 'quite' is not in the plan.", "Did you mean 'quiet'?")
+    made = BuiltCheck(Path("check.html"), True, "what the head says.", (fault,))
+    monkeypatch.setattr("gpubench_kit.report.build_check.build_check", lambda *_words, **_options: made)
+    assert cli.main(["check", "x", "--quiet"]) == 0
+    assert capsys.readouterr().err.splitlines() == [f"Fault: {fault}"]
 
 
 def test_a_plan_that_is_not_filled_in_ends_with_two_and_makes_nothing(tmp_path, capsys):

@@ -32,10 +32,16 @@ CELLS = {
         "r1,quite,Salt Orchard,1,1,90",
         "runs.csv, run 'r1': tuning 'quite' is not in the plan (tunings: 'factory', 'quiet'). Did you mean 'quie",
     ),
-    "tuning in capitals": (
-        "r1,Quiet,Salt Orchard,1,1,90",
-        "Did you mean 'quiet'? It differs in capitals or spaces",
+    "an open question": (
+        "r1,?,Salt Orchard,1,1,90",
+        "run 'r1', column 'tuning': '?' is a question that is still open. Fill it in.",
     ),
+    "a proposal": (
+        "r1,quiet ?,Salt Orchard,1,1,90",
+        "'quiet ?' is a question that is still open. If 'quiet' is right, take the question mark away.",
+    ),
+    "a proposal behind its mark": ("r1,quiet,? Salt Orchard,1,1,90", "'? Salt Orchard' is a question that is"),
+    "an open round": ("r1,quiet,Salt Orchard,? 2,1,90", "column 'round': '? 2' is a question that is still open"),
     "unknown game": ("r1,quiet,Salt Orchid,1,1,90", "game 'Salt Orchid' is not in the plan"),
     "no game": ("r1,quiet,,1,1,90", "run 'r1': no game is given"),
     "no tuning": ("r1,,Salt Orchard,1,1,90", "run 'r1', column 'tuning': the text is empty;"),
@@ -79,8 +85,8 @@ def test_a_faulty_cell_is_told_with_its_run(plan, row, message):
 
 
 def test_unknown_purpose_and_cause_name_the_nearest(plan):
-    found = faults(plan, "r1,quiet,Salt Orchard,1,1,90,warmup,crashed", headings=f"{HEADINGS},purpose,excluded")
-    assert "column 'purpose': 'warmup' was found" in found[0]
+    found = faults(plan, "r1,quiet,Salt Orchard,1,1,90,warmupp,crashed", headings=f"{HEADINGS},purpose,excluded")
+    assert "column 'purpose': 'warmupp' was found" in found[0]
     assert found[0].endswith("Did you mean 'warm_up'?")
     assert found[1].endswith("Did you mean 'crash'?")
 
