@@ -25,8 +25,8 @@ from gpubench_kit.page.archive_words import (
     method_terms,
     spread_sentences,
 )
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import metric_of, sentence

@@ -14,7 +14,6 @@ from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.file_names import slug
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.checking_pictures import pictures_of_run
 from gpubench_kit.page.checking_words import head_sentences
 from gpubench_kit.page.elements import (
@@ -29,6 +28,7 @@ from gpubench_kit.page.elements import (
     table,
     terms,
 )
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.quality import message_text
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.numbers import count_text

@@ -15,7 +15,6 @@ from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.limits import list_limits
 from gpubench_kit.model.tables import FINDINGS, NOISE, RUNS, Table
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.checking import OF_FILES, told_finding
 from gpubench_kit.page.checking_pictures import scenes_of
 from gpubench_kit.page.elements import (
@@ -30,6 +29,7 @@ from gpubench_kit.page.elements import (
     table,
     terms,
 )
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.numbers import count_text, number_text
 from gpubench_kit.wording.terms import names_text, sentence

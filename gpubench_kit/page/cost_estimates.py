@@ -11,9 +11,9 @@ from gpubench_kit.costs.estimates import price_of
 from gpubench_kit.costs.formulas import DAYS_PER_YEAR, plain_text
 from gpubench_kit.costs.sensitivity import cost_sensitivity
 from gpubench_kit.figures.costs import draw_cost_sensitivity
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, note, paragraph, table
 from gpubench_kit.page.pairs import groups_in, subject_names
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.numbers import (
     change_and_interval_text,

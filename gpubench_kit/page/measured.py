@@ -9,9 +9,9 @@ import pandas as pd
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.energy import draw_rate_against_power
 from gpubench_kit.figures.levels import AVERAGE, LOWS, draw_everyday, draw_levels
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, join, note, paragraph
 from gpubench_kit.page.pairs import groups_in
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.results import metric_blocks, verdict_terms
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.topics import HEAT, POWER, in_topic

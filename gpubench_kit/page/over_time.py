@@ -9,8 +9,8 @@ import pandas as pd
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.sensors import draw_sensors
 from gpubench_kit.figures.traces import draw_frame_times
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import details, join, paragraph
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 
 #: Scenes whose frame times are in sight; the others are folded away.

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from gpubench_kit.figures.planning import draw_verdict_chances
-from gpubench_kit.page.charts import chart_grid
 from gpubench_kit.page.elements import Markup, bullets, details, heading, join, link, paragraph
 from gpubench_kit.page.pairs import all_groups
+from gpubench_kit.page.places import chart_grid
 from gpubench_kit.page.planning_tables import needs_list, overall_list, runs_list, visits_list
 from gpubench_kit.page.planning_words import (
     evening_sentence,

@@ -12,9 +12,9 @@ from gpubench_kit.figures.order import draw_run_order
 from gpubench_kit.figures.style import check_style
 from gpubench_kit.model.findings import findings_table
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, table
 from gpubench_kit.page.pairs import all_groups
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section
 from gpubench_kit.wording.numbers import count_text, is_missing, significant_text, unit_text, value_text
 from gpubench_kit.wording.terms import metric_of, scene_text, sentence

@@ -9,11 +9,11 @@ import pandas as pd
 
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.intervals import draw_game_intervals, draw_overall
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.deciding_tests import note_on_tests, overall_tests
 from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms, tied
 from gpubench_kit.page.over_benches import over_benches
 from gpubench_kit.page.pairs import groups_in
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.topics import PERFORMANCE, in_topic
 from gpubench_kit.page.wording import (

@@ -13,7 +13,6 @@ import pandas as pd
 from gpubench_kit.claims.words import assumption
 from gpubench_kit.costs.against_rival import PER_PRICE, PER_WATT, PERFORMANCE, ahead_of_rival
 from gpubench_kit.figures.rival import draw_ahead, quantity_text, tunings_text
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import (
     Column,
     Markup,
@@ -27,6 +26,7 @@ from gpubench_kit.page.elements import (
     table,
 )
 from gpubench_kit.page.pairs import groups_in
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.wording import caution_sentences, change_with_interval, verdict_mark
 from gpubench_kit.statistics.verdict import NO_VERDICT

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from gpubench_kit.page.charts import with_charts
 from gpubench_kit.page.elements import Markup, paragraph, render
+from gpubench_kit.page.places import with_charts
 
 #: Kind of output by which the page knows its sections among a notebook's outputs.
 MIME = "application/vnd.gpubench-kit.section+json"

@@ -6,8 +6,8 @@ import pandas as pd
 
 from gpubench_kit.figures.sweep import draw_power_over_ladder, draw_rate_over_ladder
 from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
-from gpubench_kit.page.charts import chart_grid, pictures_of
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
+from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.sweep_lines import answer_sentences, between_charts, between_told, parts_of, together
 from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables

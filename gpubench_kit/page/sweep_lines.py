@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.sweep_between import READINGS, draw_between
 from gpubench_kit.figures.sweep_part import SweptPart
-from gpubench_kit.page.charts import chart_grid
 from gpubench_kit.page.elements import Markup, heading, paragraph
+from gpubench_kit.page.places import chart_grid
 from gpubench_kit.page.sweep_tables import between_tables
 from gpubench_kit.page.sweep_words import lowest_sentences, thriftiest_sentence
 from gpubench_kit.sweep.find import Sweep

@@ -1,0 +1,52 @@
+"""Charts of the page: small frozen models, drawn as SVG with live text by macros, themed by CSS variables.
+
+::
+
+    Spark      a change with its interval, as large as a word
+    Lanes      rows that share axes: every run as a dot, intervals by game, bars
+    Plot       curves and dots over two axes: frame times, percentiles, sensors, sweeps
+    Scatter    watts against frame rate, an arrow from the reference to each tuning
+
+A model stands in a template as ``{{ model }}``.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib import resources
+
+from gpubench_kit.page.charts.fonts import font_faces
+from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
+from gpubench_kit.page.charts.marks import RIVAL, Drawn, draw
+from gpubench_kit.page.charts.palette import tokens_css
+from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
+from gpubench_kit.page.charts.scatter import Scatter, ScatterPoint
+from gpubench_kit.page.charts.spark import Spark, spark_limit
+
+
+@lru_cache(maxsize=1)
+def chart_css() -> str:
+    """Return the style sheet of all charts; its colours are the variables of `tokens_css`."""
+    return resources.files("gpubench_kit.page.charts").joinpath("charts.css").read_text(encoding="utf-8")
+
+
+__all__ = [
+    "RIVAL",
+    "Axis",
+    "Cell",
+    "Column",
+    "Drawn",
+    "Lane",
+    "Lanes",
+    "Mark",
+    "Plot",
+    "Scatter",
+    "ScatterPoint",
+    "Series",
+    "Spark",
+    "chart_css",
+    "draw",
+    "font_faces",
+    "spark_limit",
+    "tokens_css",
+]
