@@ -9,7 +9,7 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.run_facts import RunFacts, Trace
+from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
 
 _NAMES = tuple(field.name for field in fields(RunFacts))
 _EMPTY = RunFacts("")
@@ -29,6 +29,7 @@ class KeptFacts:
         self._texts: list[tuple[str, ...]] = []
         self._traces = array("f")
         self._trace_ends = array("q")
+        self._quantiles = array("d")
         self._sensor_traces: list[dict | None] = []
         self._columns: list[tuple[tuple, tuple]] = []
 
@@ -60,6 +61,7 @@ class KeptFacts:
         self._place[facts.run] = len(self._place)
         self._numbers.extend(float(getattr(facts, name)) for name in _NUMBERS)
         _append_shared(self._texts, tuple(getattr(facts, name) for name in _TEXTS))
+        self._quantiles.extend(facts.frame_quantiles_ms or [np.nan] * len(FRAME_SHARES))
         self._sensor_traces.append(facts.sensor_traces or None)
         _append_shared(self._columns, (facts.frame_columns, facts.sensor_columns))
         if facts.trace is not None:
@@ -86,6 +88,7 @@ class KeptFacts:
             **texts,
             **numbers,
             trace=self._trace(place),
+            frame_quantiles_ms=self._quantiles_of(place),
             sensor_traces=self._sensor_traces[place] or {},
             frame_columns=frame_columns,
             sensor_columns=sensor_columns,
@@ -125,6 +128,11 @@ class KeptFacts:
         if start == end:
             return None
         return Trace(*np.array(self._traces[start:end], dtype=np.float32).reshape(len(_PARTS_OF_TRACE), -1))
+
+    def _quantiles_of(self, place: int) -> tuple[float, ...]:
+        """Return the quantiles of a run's frames; none where it has no frames."""
+        kept = tuple(self._quantiles[place * len(FRAME_SHARES) : (place + 1) * len(FRAME_SHARES)])
+        return () if np.isnan(kept[0]) else kept
 
 
 def _append_shared(rows: list[tuple], row: tuple) -> None:

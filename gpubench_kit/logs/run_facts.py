@@ -10,6 +10,9 @@ from gpubench_kit.logs.find_columns import ColumnChoice
 from gpubench_kit.logs.frame_log import FrameLog
 from gpubench_kit.logs.lined import LineUp
 
+#: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
+FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)
+
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -63,6 +66,7 @@ class RunFacts:
     mean_load_pct, first_part_w, later_part_w : plain means of samples within the window of the sensor means
     first_part_c, later_part_c : the same for the core temperature
     trace : frame times in pieces
+    frame_quantiles_ms : frame time that `FRAME_SHARES` of the frames do not exceed [ms]; empty without frames
     sensor_traces : (time, values) by sensor metric, thinned
     frame_columns, sensor_columns : which column is what, and why
     """
@@ -118,6 +122,7 @@ class RunFacts:
     first_part_c: float = np.nan
     later_part_c: float = np.nan
     trace: Trace | None = None
+    frame_quantiles_ms: tuple[float, ...] = ()
     sensor_traces: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
     frame_columns: tuple[ColumnChoice, ...] = ()
     sensor_columns: tuple[ColumnChoice, ...] = ()
@@ -138,8 +143,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
     steps, longest, shortest = np.diff(time_s), int(np.argmax(frame_ms)), int(np.argmin(frame_ms))
     usual, trace = float(np.median(frame_ms)), _trace(time_s, frame_ms, n_bins)
     first_ms, later_ms = np.split(trace.mean_ms, [max(1, trace.mean_ms.size // 4)])
-    is_near = np.abs(frame_ms - usual) <= max(0.005 * usual, 1.01 * frames.step_ms)
-    duration_s = float(frame_ms.sum()) / 1000.0
+    near_ms, duration_s = max(0.005 * usual, 1.01 * frames.step_ms), float(frame_ms.sum()) / 1000.0
     gaps = np.flatnonzero(frame_ms > gap_ms) if frame_ms[longest] > gap_ms else np.empty(0, dtype=int)
     backward, missing_s = np.flatnonzero(steps < 0), steps - frame_ms[:-1] / 1000.0
     holes = np.flatnonzero(missing_s > gap_ms / 1000.0)
@@ -176,10 +180,11 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         n_standing=int((steps == 0).sum()),
         n_mismatched=frame_log.n_mismatched,
         interval_ms=usual,
-        share_at_interval=float(is_near.mean()),
+        share_at_interval=float((np.abs(frame_ms - usual) <= near_ms).mean()),
         first_part_ms=float(np.median(first_ms)),
         later_part_ms=float(np.median(later_ms)) if later_ms.size else usual,
         trace=trace,
+        frame_quantiles_ms=tuple(np.percentile(frame_ms, FRAME_SHARES).tolist()),
         frame_columns=frame_log.choices,
     )
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from gpubench_kit.logs.find_columns import ColumnChoice
 from gpubench_kit.logs.kept_facts import KeptFacts
-from gpubench_kit.logs.run_facts import RunFacts, Trace
+from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
 
 _EMPTY = RunFacts("")
 _SAMPLES = (np.float32([0, 1]), np.float32([100, 101]))
@@ -36,7 +36,15 @@ def _facts(draw):
     trace = Trace(*(np.float32(draw(part)) for _ in range(4))) if length else None
     columns = draw(st.lists(st.just(_CHOICE) | st.builds(replace, st.just(_CHOICE), why=st.text()), max_size=3))
     sensors = draw(st.sampled_from([{}, {"board_w": _SAMPLES}]))
-    return RunFacts(**given_, trace=trace, sensor_traces=sensors, frame_columns=tuple(columns))
+    lengths = st.lists(st.floats(0, 1e6), min_size=len(FRAME_SHARES), max_size=len(FRAME_SHARES))
+    quantiles = draw(st.just(()) | st.builds(tuple, lengths))
+    return RunFacts(
+        **given_,
+        trace=trace,
+        frame_quantiles_ms=quantiles,
+        sensor_traces=sensors,
+        frame_columns=tuple(columns),
+    )
 
 
 def _same(one: RunFacts, other: RunFacts) -> None:

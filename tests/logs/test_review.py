@@ -9,6 +9,7 @@ from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
 from gpubench_kit.logs.order_done import clock_set_back
 from gpubench_kit.logs.review import open_review
+from gpubench_kit.logs.run_facts import FRAME_SHARES
 from gpubench_kit.model.errors import GpubenchError, LogError
 from gpubench_kit.model.plan import ReviewPlan
 
@@ -67,6 +68,14 @@ def test_facts_are_read_once_and_fill_the_table_of_runs(tmp_path):
         [frame_times(seed=number).sum() / 1000 for number in range(4)]
     )
     assert review.runs["frame_log_sha256"].str.len().tolist() == [64] * 4
+
+
+def test_quantiles_of_the_frames_are_kept_for_the_percentile_curve(tmp_path):
+    _four(tmp_path)
+    review = open_review(_plan(tmp_path))
+    review.facts()
+    expected = np.percentile(frame_times(seed=2), FRAME_SHARES)
+    assert review.facts_of("r2").frame_quantiles_ms == pytest.approx(expected.tolist(), rel=1e-3)
 
 
 def test_runs_come_one_at_a_time_with_frames_and_samples(tmp_path):

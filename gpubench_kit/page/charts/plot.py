@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from gpubench_kit.page.charts.fonts import clean, fitted, text_width
-from gpubench_kit.page.charts.marks import NBSP, Drawn, px, value_text
+from gpubench_kit.page.charts.marks import NBSP, RIVAL, Drawn, px, value_text
 from gpubench_kit.page.charts.scales import Scale, is_known, padded, tick_text
 
 _LINE = 16.0
@@ -129,6 +129,7 @@ class Plot(Drawn):
     def entries(self) -> list[tuple[float, float, str, Series]]:
         """The key: left end and line of each sample, name, series; beside the heading where there is room."""
         named = [one for one in self.series if one.name] if self.key else []
+        named.sort(key=lambda one: (one.place is None, one.place == RIVAL, one.place or 0))
         most = self.width - _SAMPLE if len(named) < 2 else self.width / 2 - _SAMPLE - _BETWEEN
         texts = [(fitted(one.name, most), one) for one in named]
         widths = [_SAMPLE + text_width(text) for text, _ in texts]

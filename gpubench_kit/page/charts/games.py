@@ -1,0 +1,367 @@
+"""Charts of one game: every run as a dot, levels as bars, frame times over the run, percentiles, sensors."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
+from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
+from gpubench_kit.page.charts.marks import NBSP, value_text
+from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
+from gpubench_kit.page.charts.states import State, middle_run, runs_of
+from gpubench_kit.wording.terms import metric_of, scene_text, sentence
+
+AVERAGE, LOW = "avg_fps", "low_1pct_fps"
+#: Metrics of a game's strips: what is fast, what is smooth, what it draws; heat where it was soaked.
+STRIPS = (AVERAGE, LOW, "board_w")
+#: Sensors drawn over a run, in this order.
+SENSORS = ("core_c", "core_mhz", "board_w")
+
+_SHORT = {AVERAGE: "FPS", LOW: f"1{NBSP}% low", "low_0p1pct_fps": f"0.1{NBSP}% low", "board_w": "Board power"}
+#: Pieces of a run that a trace shows; a spike is drawn where the longest frame rises so far over the mean.
+_PIECES, _SPIKE = 150, 0.03
+#: A frame so many times as long as nearly all others would flatten all else: it is cut at the edge.
+_TOWERS = 1.8
+
+
+def heading_of(metric: str) -> str:
+    """Return the heading of an axis: short name and unit."""
+    facts = metric_of(metric)
+    name = _SHORT.get(metric, sentence(facts.label))
+    return name if facts.unit in ("", "fps") else f"{name}, {facts.unit}"
+
+
+def unit_of(metric: str) -> str:
+    """Return the unit of a metric as charts write it."""
+    unit = metric_of(metric).unit
+    return "FPS" if unit == "fps" else unit
+
+
+def runs_of_game(
+    usable: pd.DataFrame,
+    levels: pd.DataFrame,
+    *,
+    scene: tuple[str, str],
+    states: Sequence[State],
+    metrics: Sequence[str] = STRIPS[:2],
+    width: float = 360.0,
+) -> Lanes | None:
+    """Return every run as a dot, with mean and interval of each state.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per (run, metric); see ``tables.USABLE``
+    levels : DataFrame, see `gpubench_kit.statistics.levels.LEVELS`
+    scene : game and setting
+    states : rows, top first
+    metrics : axes, side by side; those that no run has are left out
+    width : whole width
+
+    Returns
+    -------
+    Lanes; None where nothing was measured
+    """
+    of_scene = _of_scene(usable, scene)
+    of_scene = of_scene[of_scene["purpose"] == of_scene["metric"].map(lambda one: metric_of(one).purpose)]
+    metrics = [one for one in metrics if (of_scene["metric"] == one).any()]
+    if not metrics:
+        return None
+    means = _of_scene(levels, scene)
+    lanes = tuple(
+        Lane(one.name, one.place, tuple(_strip(one, of_scene, means, metric=metric) for metric in metrics))
+        for one in states
+    )
+    columns = tuple(Column(heading_of(one), unit_of(one)) for one in metrics)
+    return Lanes(f"{scene_text(*scene)}: every run as a dot", columns, lanes, width)
+
+
+def frame_rates(
+    levels: pd.DataFrame,
+    *,
+    scene: tuple[str, str],
+    states: Sequence[State],
+    limit: float | None = None,
+    width: float = 360.0,
+) -> Lanes | None:
+    """Return average frame rates as bars, the 1 % low as a notch.
+
+    Parameters
+    ----------
+    levels : DataFrame, see `gpubench_kit.statistics.levels.LEVELS`
+    scene : game and setting
+    states : rows, top first
+    limit : end of the axis, common to several charts [FPS]
+    width : whole width
+
+    Returns
+    -------
+    Lanes; None where no average frame rate was measured
+    """
+    rows = _of_scene(levels, scene)
+    if not ((rows["metric"] == AVERAGE) & rows["value"].notna()).any():
+        return None
+    lanes = tuple(Lane(one.name, one.place, (_bar(one, rows),)) for one in states)
+    title = f"{scene_text(*scene)}: average frame rate and 1 % low"
+    return Lanes(title, (Column("FPS", "FPS", high=limit),), lanes, width)
+
+
+def trace_of_game(
+    facts: Iterable[RunFacts],
+    runs: pd.DataFrame,
+    *,
+    scene: tuple[str, str],
+    states: Sequence[State],
+    width: float = 360.0,
+) -> Plot | None:
+    """Return the frame times of one run of each state, laid over each other: the run in the middle by frame rate.
+
+    Parameters
+    ----------
+    facts : facts of the runs
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    scene : game and setting
+    states : the two or three to draw
+    width : whole width
+
+    Returns
+    -------
+    Plot; None where no run has frame times. A line is the mean of a piece of the run, a spike its longest frame.
+    """
+    known = list(facts)
+    chosen = [(one, middle_run(one, known, runs, scene=scene)) for one in states]
+    chosen = [(one, found) for one, found in chosen if found is not None and found.trace is not None]
+    if not chosen:
+        return None
+    names = " and ".join(f"{one.name}, run {found.run}" for one, found in chosen)
+    series = [trace_series(found, name=one.name, place=one.place) for one, found in chosen]
+    title = f"{scene_text(*scene)}: frame times over the run, {names}"
+    return trace_plot(title, series, [found.trace for _, found in chosen], width=width)
+
+
+def trace_plot(
+    title: str,
+    series: Sequence[Series],
+    traces: Sequence[Trace],
+    *,
+    marks: Sequence[Mark] = (),
+    width: float = 360.0,
+) -> Plot:
+    """Return frame times over time on a scale that one long frame cannot flatten.
+
+    Parameters
+    ----------
+    title : what it shows
+    series : made by `trace_series`
+    traces : the frame times of every run on the scale
+    marks : places to mark
+    width : whole width
+    """
+    top = longest_drawn(traces)
+    return Plot(
+        title,
+        Axis("", "s", low=0.0),
+        Axis("Frame time", "ms", low=0.0, high=top),
+        tuple(series),
+        tuple(marks),
+        width,
+    )
+
+
+def trace_series(facts: RunFacts, *, name: str, place: int | None) -> Series:
+    """Return the frame times of one run as a curve with spikes.
+
+    Parameters
+    ----------
+    facts : facts of the run, with a trace
+    name, place : what it is, and its colour
+    """
+    trace = coarser(facts.trace, most=_PIECES)
+    points = tuple(zip(trace.time_s.tolist(), trace.mean_ms.tolist(), strict=True))
+    reach = _SPIKE * longest_drawn([facts.trace])
+    spikes = tuple(
+        (time, mean, high)
+        for time, mean, high in zip(
+            *(one.tolist() for one in (trace.time_s, trace.mean_ms, trace.high_ms)), strict=True
+        )
+        if high - mean > reach
+    )
+    rate = facts.n_frames / facts.duration_s if facts.duration_s else np.nan
+    longest = value_text(facts.longest_ms, "ms")
+    at = value_text(facts.longest_at_s, "s", decimals=0)
+    note = f"run {facts.run}, {value_text(rate, 'FPS')}, longest frame {longest} at {at}"
+    return Series(name, place, points, spikes=spikes, note=note)
+
+
+def longest_drawn(traces: Sequence[Trace]) -> float:
+    """Return the end of the scale [ms]: the longest frame, or less where one frame towers over all others."""
+    highs = np.concatenate([trace.high_ms for trace in traces]).astype(float)
+    highs = highs[np.isfinite(highs)]
+    return 1.06 * min(float(highs.max()), _TOWERS * float(np.quantile(highs, 0.95))) if highs.size else 1.0
+
+
+def coarser(trace: Trace, *, most: int) -> Trace:
+    """Return the trace in at most so many pieces: neighbours joined, shortest and longest frames kept."""
+    joined = -(-trace.time_s.size // most)
+    starts = np.arange(0, trace.time_s.size, joined)
+    counts = np.diff(np.append(starts, trace.time_s.size))
+    return Trace(
+        trace.time_s[starts].astype(float),
+        np.minimum.reduceat(trace.low_ms, starts).astype(float),
+        np.add.reduceat(trace.mean_ms.astype(float), starts) / counts,
+        np.maximum.reduceat(trace.high_ms, starts).astype(float),
+    )
+
+
+def percentiles_of_game(
+    facts: Iterable[RunFacts],
+    runs: pd.DataFrame,
+    *,
+    scene: tuple[str, str],
+    states: Sequence[State],
+    leading: Sequence[State] = (),
+    width: float = 360.0,
+) -> Plot | None:
+    """Return how long frames get: for each share of the frames, the time that they do not exceed.
+
+    Parameters
+    ----------
+    facts, runs, scene, width : as in `trace_of_game`
+    states : a curve each, the median over its runs
+    leading : states with a full line; the others are thin. Empty: all are full
+
+    Returns
+    -------
+    Plot; None where no run has frame times
+    """
+    by_run = {one.run: one.frame_quantiles_ms for one in facts if one.frame_quantiles_ms}
+    curves = []
+    for one in states:
+        own = [by_run[run] for run in runs_of(one, runs, scene=scene)["run"] if run in by_run]
+        if own:
+            curves.append((one, np.median(np.array(own, dtype=float), axis=0), len(own)))
+    if not curves:
+        return None
+    series = [_curve(*one, is_thin=bool(leading) and one[0] not in leading) for one in curves]
+    # Full lines stand above thin ones.
+    series.sort(key=lambda one: one.kind == "line")
+    title = f"{scene_text(*scene)}: how long frames get, median over the runs of each tuning"
+    x = Axis("", "%", low=FRAME_SHARES[0], high=FRAME_SHARES[-1], scale="tail")
+    return Plot(
+        title, x, Axis("Frames no slower than", "ms"), tuple(series), (Mark(f"1{NBSP}% low", x=99.0),), width
+    )
+
+
+def sensors_of_game(
+    facts: Iterable[RunFacts],
+    runs: pd.DataFrame,
+    *,
+    scene: tuple[str, str],
+    states: Sequence[State],
+    purpose: str = "measure",
+    edge_s: float = 0.0,
+) -> tuple[Plot, ...]:
+    """Return sensors over the run, a plot for each, of the middle run of each state.
+
+    Parameters
+    ----------
+    facts, runs, scene, states : as in `trace_of_game`
+    purpose : purpose of the runs drawn: ``measure``, or ``soak`` for the long ones
+    edge_s : what is left out at either end of a run, as in the means [s]
+    """
+    known = list(facts)
+    chosen = [(one, middle_run(one, known, runs, scene=scene, purpose=purpose)) for one in states]
+    drawn = [(one.name, one.place, found) for one, found in chosen if found is not None]
+    return sensor_plots(scene_text(*scene), drawn, edge_s=edge_s)
+
+
+def sensor_plots(
+    title: str,
+    drawn: Sequence[tuple[str, int | None, RunFacts]],
+    *,
+    metrics: Sequence[str] = SENSORS,
+    edge_s: float = 0.0,
+    width: float = 360.0,
+) -> tuple[Plot, ...]:
+    """Return sensors over the run, a plot for each sensor that any of the runs has.
+
+    Parameters
+    ----------
+    title : what the runs are
+    drawn : name, place and facts of each run
+    metrics : sensor metrics; those that no run has are left out
+    edge_s, width : as in `sensors_of_game`, `trace_of_game`
+    """
+    out = []
+    for metric in metrics:
+        series = [_track(name, place, found, metric=metric, edge_s=edge_s) for name, place, found in drawn]
+        series = [one for one in series if one is not None]
+        if series:
+            label = sentence(metric_of(metric).label)
+            y = Axis(label, unit_of(metric))
+            out.append(Plot(f"{title}: {label} over the run", Axis("", "s"), y, tuple(series), (), width, 150.0))
+    return tuple(out)
+
+
+def _of_scene(table: pd.DataFrame, scene: tuple[str, str]) -> pd.DataFrame:
+    """Return the rows of one game and setting."""
+    return table[(table["game"] == scene[0]) & (table["setting"] == scene[1])]
+
+
+def _number(value: object) -> float | None:
+    """Return a value of a table as a number; None for a missing one."""
+    return None if pd.isna(value) else float(value)
+
+
+def _level(state: State, levels: pd.DataFrame, *, metric: str) -> tuple[float | None, float | None, float | None]:
+    """Return mean and interval of a state."""
+    rows = state.rows(levels)
+    rows = rows[rows["metric"] == metric]
+    if not len(rows):
+        return None, None, None
+    return tuple(_number(rows.iloc[0][name]) for name in ("value", "low", "high"))
+
+
+def _strip(state: State, usable: pd.DataFrame, levels: pd.DataFrame, *, metric: str) -> Cell | None:
+    """Return the runs of one state with their mean."""
+    rows = state.rows(usable)
+    rows = rows[(rows["metric"] == metric) & rows["value"].notna()]
+    if not len(rows):
+        return None
+    runs = tuple(zip(rows["run"].astype(str), rows["value"].astype(float), strict=True))
+    centre, low, high = _level(state, levels, metric=metric)
+    return Cell(runs, centre, low, high)
+
+
+def _bar(state: State, levels: pd.DataFrame) -> Cell | None:
+    """Return the bar of one state."""
+    value = _level(state, levels, metric=AVERAGE)[0]
+    if value is None:
+        return None
+    low = _level(state, levels, metric=LOW)[0]
+    return Cell(centre=value, notch=low, bar=True, text=value_text(value, "FPS").split(NBSP)[0])
+
+
+def _curve(state: State, lengths: np.ndarray, n_runs: int, *, is_thin: bool) -> Series:
+    """Return the percentile curve of one state."""
+    at = dict(zip(FRAME_SHARES, lengths.tolist(), strict=True))
+    note = "half of the frames within {}, 99 % within {}, 99.9 % within {}".format(
+        *(value_text(at[share], "ms", decimals=1) for share in (50.0, 99.0, 99.9))
+    )
+    runs = f"{n_runs} runs" if n_runs > 1 else "1 run"
+    kind = "thin" if is_thin else "line"
+    return Series(state.name, state.place, tuple(at.items()), kind, note=f"{note}; {runs}")
+
+
+def _track(name: str, place: int | None, facts: RunFacts, *, metric: str, edge_s: float) -> Series | None:
+    """Return the samples of one sensor between the edges of a run."""
+    time_s, values = facts.sensor_traces.get(metric, (np.empty(0), np.empty(0)))
+    known = np.isfinite(values) & (time_s >= edge_s) & ~(time_s > facts.duration_s - edge_s)
+    if not known.any():
+        return None
+    inside = values[known].astype(float)
+    late = inside[-max(1, inside.size // 4) :].mean()
+    note = f"run {facts.run}, {value_text(float(late), unit_of(metric))} in the last quarter"
+    return Series(name, place, tuple(zip(time_s[known].tolist(), inside.tolist(), strict=True)), note=note)
