@@ -16,6 +16,7 @@ from gpubench_kit import __version__
 from gpubench_kit.cli.archive import add_archive
 from gpubench_kit.cli.check import add_check
 from gpubench_kit.cli.fault_lines import TRACEBACK, tell_faults
+from gpubench_kit.cli.new import add_new
 from gpubench_kit.cli.report import add_demo, add_report
 from gpubench_kit.cli.sweep import add_sweep
 from gpubench_kit.model.errors import Fault, GpubenchError, LogError
@@ -57,15 +58,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"Unexpected error: {told}", file=sys.stderr)
         print(f"This is a fault in the kit. Please report it, with what {TRACEBACK}=1 shows.", file=sys.stderr)
         return _FAULT
-
-
-def _new(asked: argparse.Namespace) -> int:
-    """Make a review folder to fill in."""
-    from gpubench_kit.sheet.new_review import new_review
-
-    made = new_review(asked.folder)
-    _say(asked, f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.")
-    return _DONE
 
 
 def _schedule(asked: argparse.Namespace) -> int:
@@ -177,7 +169,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    _add_new(commands)
+    add_new(commands, make=_command)
     _add_schedule(commands)
     add_check(commands, make=_command, bar=_Bar)
     add_report(commands, make=_command, bar=_Bar)
@@ -187,13 +179,6 @@ def _parser() -> argparse.ArgumentParser:
     _add_compare(commands)
     add_demo(commands, make=_command, bar=_Bar)
     return parser
-
-
-def _add_new(commands) -> None:
-    """Add the command ``new``."""
-    command = _command(commands, "new", "make a review folder to fill in", "gpubench-kit new my-review")
-    command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
-    command.set_defaults(run=_new)
 
 
 def _add_schedule(commands) -> None:

@@ -1,1 +1,1 @@
-"""What every part knows: the plan, metrics, tables, findings and errors."""
+"""What a review is made of: its plan, metrics, verdicts and tables, and words that several parts know."""

@@ -62,7 +62,7 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     ------
     TableError : the file cannot be read, is empty, or is no table
     """
-    content = _content(file)
+    content = table_content(file)
     findings: list[Finding] = []
     if content.startswith(_WORKBOOK):
         rows, title = read_workbook(content, file.name)
@@ -70,7 +70,7 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
         if title.strip().casefold() != "runs":
             findings.append(_note(f"{file.name}: read from the workbook's sheet {shown(title)}."))
     else:
-        text = _decoded(content, file.name, findings)
+        text = decoded_text(content, file.name, findings)
         rows, separator = _split(text, file.name, known)
     if not rows:
         raise TableError(Fault(file.name, "the file is empty; a row of headings is expected."))
@@ -84,8 +84,17 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     return SheetCells(file.name, headings, body, separator, tuple(findings))
 
 
-def _content(file: Path) -> bytes:
-    """Return the bytes of the file."""
+def table_content(file: Path) -> bytes:
+    """Return the bytes of a table file.
+
+    Parameters
+    ----------
+    file : path of the file
+
+    Raises
+    ------
+    TableError : it cannot be read, or is far too large
+    """
     try:
         if file.is_dir():
             raise TableError(Fault(file.name, "a folder was found; a table is expected.", "Rename the folder."))
@@ -98,8 +107,19 @@ def _content(file: Path) -> bytes:
         raise TableError(Fault(file.name, problem, "Check that it is there, and not open elsewhere.")) from error
 
 
-def _decoded(content: bytes, file: str, findings: list[Finding]) -> str:
-    """Return the text; UTF-8 and UTF-16 are told by their marks or zero bytes, else Windows letters are tried."""
+def decoded_text(content: bytes, file: str, findings: list[Finding]) -> str:
+    """Return the text; UTF-8 and UTF-16 are told by their marks or zero bytes, else Windows letters are tried.
+
+    Parameters
+    ----------
+    content : the file's bytes
+    file : name of the file, for messages
+    findings : notes are added here
+
+    Raises
+    ------
+    TableError : no encoding fits
+    """
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
     elif content[:2000].count(0) > len(content[:2000]) * _ZEROS_OF_UTF16:
@@ -131,15 +151,20 @@ def _split(text: str, file: str, known: frozenset[str]) -> tuple[Rows, str]:
         separator = max(_SEPARATORS, key=lambda one: _headings_known(text, one, known))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     try:
-        rows = [(reader.line_num + skipped, [_plain_cell(cell) for cell in cells]) for cells in reader]
+        rows = [(reader.line_num + skipped, [plain_cell(cell) for cell in cells]) for cells in reader]
     except csv.Error as error:
         where = f"{file}, line {reader.line_num + skipped}"
         raise TableError(Fault(where, f"the row cannot be split ({error}).", "Check its quotes.")) from error
     return [(line, cells) for line, cells in rows if any(cells)], separator
 
 
-def _plain_cell(cell: str) -> str:
-    """Return a cell without blanks at its ends and without the apostrophe that keeps it from being a formula."""
+def plain_cell(cell: str) -> str:
+    """Return a cell without blanks at its ends and without the apostrophe that keeps it from being a formula.
+
+    Parameters
+    ----------
+    cell : as split
+    """
     return _HARMLESS.sub("", cell.strip(), count=1)
 
 

@@ -46,16 +46,26 @@ def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
     Formulas are never computed: the result that was stored with them counts. Numbers keep the decimals
     that their format shows, since the last written decimal is the resolution of a typed value.
     """
-    has_formulas = _look_inside(content, file)
+    has_formulas = look_inside(content, file)
     sheet = _opened(content, file, data_only=True)
-    rows = [(number, [_text(cell) for cell in row]) for number, row in enumerate(sheet.iter_rows(), start=1)]
+    rows = [(number, [cell_text(cell) for cell in row]) for number, row in enumerate(sheet.iter_rows(), start=1)]
     if has_formulas:
         _refuse_missing_results(sheet, _opened(content, file, data_only=False), file)
     return [(number, cells) for number, cells in rows if any(cells)], sheet.title
 
 
-def _look_inside(content: bytes, file: str) -> bool:
-    """Return whether any sheet has formulas; raise if the file is no workbook or unpacks to too much."""
+def look_inside(content: bytes, file: str) -> bool:
+    """Return whether any sheet has formulas.
+
+    Parameters
+    ----------
+    content : the file's bytes
+    file : name of the file, for messages
+
+    Raises
+    ------
+    TableError : the file is no workbook, or unpacks to too much
+    """
     try:
         packed = zipfile.ZipFile(io.BytesIO(content))
         unpacked = sum(part.file_size for part in packed.infolist())
@@ -63,30 +73,52 @@ def _look_inside(content: bytes, file: str) -> bool:
         # The reader stops at the size that a part declares, so the sum cannot be understated.
         has_formulas = unpacked <= _LARGEST_UNPACKED and any(_FORMULA.search(packed.read(part)) for part in sheets)
     except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, ValueError, zlib.error) as error:
-        raise _unreadable(file, error) from error
+        raise unreadable(file, error) from error
     if unpacked > _LARGEST_UNPACKED:
         problem = f"the workbook unpacks to more than {_LARGEST_UNPACKED // 1_000_000} MB."
         raise TableError(Fault(file, problem, "Save the run sheet alone, as CSV."))
     return has_formulas
 
 
-def _opened(content: bytes, file: str, *, data_only: bool) -> Any:
-    """Return the sheet of a workbook that holds the runs."""
+def open_book(content: bytes, file: str, *, data_only: bool) -> Any:
+    """Return a workbook.
+
+    Parameters
+    ----------
+    content : the file's bytes
+    file : name of the file, for messages
+    data_only : whether cells hold stored results in place of formulas
+
+    Raises
+    ------
+    TableError : the file cannot be read
+    """
     try:
         with warnings.catch_warnings():
             # openpyxl warns of features that it leaves out, such as drop-down lists; no cell is lost by it.
             warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(io.BytesIO(content), data_only=data_only)
+            return openpyxl.load_workbook(io.BytesIO(content), data_only=data_only)
     except Exception as error:  # the reader raises errors of many kinds on damaged files
-        raise _unreadable(file, error) from error
+        raise unreadable(file, error) from error
+
+
+def _opened(content: bytes, file: str, *, data_only: bool) -> Any:
+    """Return the sheet of a workbook that holds the runs."""
+    book = open_book(content, file, data_only=data_only)
     named = [sheet for sheet in book.worksheets if sheet.title.strip().casefold() == _SHEET_NAME]
     if not book.worksheets:
         raise TableError(Fault(file, "the workbook has no sheet; one with the runs is expected."))
     return (named or book.worksheets)[0]
 
 
-def _unreadable(file: str, error: Exception) -> TableError:
-    """Return the error for a file that is no readable workbook."""
+def unreadable(file: str, error: Exception) -> TableError:
+    """Return the error for a file that is no readable workbook.
+
+    Parameters
+    ----------
+    file : name of the file
+    error : what the reader raised
+    """
     problem = f"the file cannot be read as an .xlsx workbook ({type(error).__name__}: {error})."
     return TableError(Fault(file, problem, "Save it again, or save the sheet as CSV."))
 
@@ -104,8 +136,13 @@ def _refuse_missing_results(results: Any, formulas: Any, file: str) -> None:
         raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
 
 
-def _text(cell: Any) -> str:
-    """Return what a cell shows, as plain text."""
+def cell_text(cell: Any) -> str:
+    """Return what a cell shows, as plain text.
+
+    Parameters
+    ----------
+    cell : of the workbook's reader
+    """
     value = cell.value
     if value is None:
         return ""

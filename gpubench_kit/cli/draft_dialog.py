@@ -1,0 +1,162 @@
+"""From what is there to a review folder: show what was found, ask, write plan and run sheet."""
+
+from __future__ import annotations
+
+import argparse
+import functools
+import json
+import shutil
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from gpubench_kit.cli.ask import ask, is_terminal
+from gpubench_kit.model.questions import Question, paste_lines
+from gpubench_kit.sheet.answers import ANSWERS_FILE, check_answers, load_answers
+from gpubench_kit.sheet.draft import Draft, block_lines, table_lines
+from gpubench_kit.sheet.draft_questions import all_questions
+from gpubench_kit.sheet.write_draft import check_free, keep_answers, write_draft
+
+DONE, OPEN, BAD_INPUT, STOPPED = 0, 1, 2, 130
+
+DraftOf = Callable[[Mapping[str, str]], Draft]
+
+
+@dataclass(frozen=True)
+class Made:
+    """What a dialog made: the exit code, and how many cells still wait for an answer."""
+
+    code: int
+    n_open: int = 0
+
+
+def make_review(asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, source: Path | None = None) -> Made:
+    """Show a draft, ask what it does not know, and write the review folder.
+
+    Parameters
+    ----------
+    asked : the command's options: ``no_input``, ``answers``, ``quiet``, ``json``
+    draft_of : gives the draft for the answers so far
+    folder : review folder to make
+    source : folder that logs are copied from; None for a table
+
+    Raises
+    ------
+    GpubenchError : the folder is a review already or cannot be written; an answer fits no question
+    KeyboardInterrupt : stopped; the answers so far are kept in the folder
+    """
+    check_free(folder)
+    draft_of = _remembered(draft_of)
+    given = _given_answers(asked, folder)
+    say = _silent if asked.quiet or asked.json else print
+    first = draft_of(given)
+    _show(first, say)
+    if asked.no_input or asked.json or asked.quiet or not is_terminal():
+        answers = given
+        check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
+    else:
+        answers = _asked(draft_of, given, folder)
+    draft = draft_of(answers)
+    if draft.rows and table_lines(draft) != table_lines(first):
+        say("\n".join(["", *table_lines(draft, _width())]))
+    questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
+    files = write_draft(draft, answers, folder, source=source) if draft.rows else []
+    _report(draft, files, questions, say=say, folder=folder)
+    if asked.json:
+        print(json.dumps(_as_json(draft, questions, files), ensure_ascii=False, indent=2))
+    return Made(_code(draft), draft.n_open)
+
+
+def _remembered(draft_of: DraftOf) -> DraftOf:
+    """Return the same function, which makes the draft for the same answers once."""
+    kept = functools.lru_cache(maxsize=4)(lambda pairs: draft_of(dict(pairs)))
+    return lambda answers: kept(tuple(sorted(answers.items())))
+
+
+def _given_answers(asked: argparse.Namespace, folder: Path) -> dict[str, str]:
+    """Return answers from the file named, else those of a dialog that was stopped."""
+    if asked.answers:
+        return load_answers(Path(asked.answers))
+    kept = folder / ANSWERS_FILE
+    return load_answers(kept) if kept.is_file() else {}
+
+
+def _asked(draft_of: DraftOf, given: Mapping[str, str], folder: Path) -> dict[str, str]:
+    """Return the answers of a dialog; those so far are kept in the folder."""
+    try:
+        return ask(
+            lambda answers: all_questions(draft_of(answers), answers),
+            given,
+            keep=lambda answers: keep_answers(answers, folder),
+        )
+    except KeyboardInterrupt:
+        kept = folder / ANSWERS_FILE
+        if kept.is_file():
+            print(f"\nStopped. The answers so far are in {kept}; the same command goes on there.", file=sys.stderr)
+        raise
+
+
+def _silent(_text: str) -> None:
+    """Say nothing."""
+
+
+def _width() -> int:
+    """Return the width of the terminal."""
+    return shutil.get_terminal_size((100, 24)).columns
+
+
+def _show(draft: Draft, say: Callable[[str], None]) -> None:
+    """Say what was found: the head, the table, the notes, and what an order in blocks means."""
+    lines = [*draft.head, *draft.notes]
+    table = table_lines(draft, _width())
+    lines += ["", *table] if table else []
+    blocks = block_lines(draft)
+    lines += ["", *blocks] if blocks else []
+    say("\n".join([*lines, ""]))
+
+
+def _report(
+    draft: Draft, files: list[Path], questions: list[Question], *, say: Callable[[str], None], folder: Path
+) -> None:
+    """Say what was written, what is still open, and what comes next."""
+    if not files:
+        say("\n".join(["Nothing was written.", *paste_lines(questions)]))
+        return
+    copied = f", {len(draft.copies)} logs copied to {folder / 'logs'} (originals untouched)" if draft.copies else ""
+    lines = [f"Written: {files[0]}, {files[1]} ({len(draft.rows)} rows){copied}."]
+    if questions:
+        lines += ["", f"Open: {draft.n_open} cells of runs.csv hold a question mark.", *paste_lines(questions), ""]
+    lines += [
+        f"Next:    gpubench-kit check {folder}      can these runs give a verdict? (no look at results)",
+        f"         gpubench-kit report {folder}     look 1 of 2",
+    ]
+    say("\n".join(lines))
+
+
+def _as_json(draft: Draft, questions: list[Question], files: list[Path]) -> dict:
+    """Return table, open questions and files for other programs."""
+    rows = [{"source": row.source} | {name: cell.written for name, cell in row.cells.items()} for row in draft.rows]
+    asked = [
+        {
+            "id": one.key,
+            "text": one.text,
+            "choices": [choice.text for choice in one.choices],
+            "default": one.default,
+            "evidence": list(one.evidence),
+            "paste": one.paste,
+        }
+        for one in questions
+    ]
+    return {
+        "table": rows,
+        "notes": [*draft.head, *draft.notes],
+        "questions": asked,
+        "written": list(map(str, files)),
+        "exit": _code(draft),
+    }
+
+
+def _code(draft: Draft) -> int:
+    """Return the exit code: bad input without any row, else whether cells are still open."""
+    return BAD_INPUT if not draft.rows else OPEN if draft.n_open else DONE

@@ -1,0 +1,235 @@
+"""Single words of the trade that headings of logs and of spreadsheets hold, and the units they state.
+
+Words for a quantity or a device must stand alone; long words against a column also count inside a compound, as the
+harm of the two mistakes differs: a column left out is asked for, a wrong one would be published. There are no whole
+headings here.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+#: Words of this length speak against a column also inside a compound.
+_INSIDE_FROM = 5
+
+#: Letters that keep their stroke when accents are taken off.
+_PLAIN = str.maketrans({"ß": "ss", "ł": "l", "ø": "o"})
+
+
+def fold(text: str) -> str:
+    """Return text without case, accents and compatibility forms.
+
+    Parameters
+    ----------
+    text : as written
+    """
+    flat = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
+    return "".join(c for c in flat if not unicodedata.combining(c)).translate(_PLAIN)
+
+
+def words_of(heading: str) -> frozenset[str]:
+    """Return the folded words of a heading; capitals within a word begin another.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
+    return frozenset(re.findall(r"[^\W\d_]+", fold(parted)))
+
+
+def _words(text: str) -> frozenset[str]:
+    """Return the folded words of a list."""
+    return frozenset(fold(word) for word in text.split())
+
+
+#: Words by the quantity that they name.
+QUANTITY = {
+    "power": _words(
+        "power watt watts leistung verbrauch puissance consommation potencia consumo potenza moc effekt "
+        "ισχύς мощность 消費電力 הספק"
+    ),
+    "heat": _words(
+        "temp temperature temperatur température temperatura температура θερμοκρασία 温度 טמפרטורה heat"
+    ),
+    "load": _words("load usage utilisation utilization last auslastung charge carga carico obciążenie 使用率 busy"),
+    "clock": _words("clock takt frequency frequenz fréquence frecuencia frequenza zegar クロック"),
+    "fan": _words("fan lüfter ventilateur ventilador ventola wentylator ファン"),
+    "volt": _words("voltage volt spannung tension voltaje tensione napięcie 電圧"),
+    "sound": _words("sound noise lärm schall lautstärke bruit ruido rumore hałas"),
+    "energy": _words("energy energie énergie energía"),
+    "frame": _words(
+        "frame frames frametime bild bildabstand bilddauer trame image fotograma klatka klatki フレーム καρέ"
+    ),
+    "rate": _words("fps framerate bildrate"),
+}
+
+#: Words for the card.
+CARD = _words("card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta κάρτα")
+
+#: Words for something else than the card.
+OTHER = _words(
+    "cpu processor prozessor processeur procesador processore procesor system room ambient raum zimmer pièce sala "
+    "pump pumpe pompe case gehäuse boîtier chassis caja drive disk ssd hdd nvme laufwerk disque psu netzteil "
+    "mainboard motherboard chipset vrm water coolant wasser eau air luft igpu apu soc integrated onboard package "
+    "tctl ping network netz ram rest"
+)
+
+#: Words for a part of the card.
+PART = {
+    "memory": _words("memory vram mem speicher mémoire memoria pamięć メモリ"),
+    "hotspot": _words("hotspot junction"),
+    "chip": _words("chip core kern die"),
+}
+
+#: Words for times that are a part of a frame, or of something else.
+NOT_FRAME = _words(
+    "latency latenz latence latencia queue wait warten sim simulation input eingabe render physics physik audio "
+    "sound busy"
+)
+
+#: Words for the socket of the whole machine.
+WALL = _words("wall socket mains outlet steckdose prise enchufe")
+
+#: Words for what is no reading of a moment.
+NOT_A_READING = _words("limit target max min maximum minimum average avg mean mittel moyenne rated budget")
+
+_AGAINST = OTHER | NOT_A_READING
+_AGAINST_INSIDE = sorted(word for word in _AGAINST if len(word) >= _INSIDE_FROM or word == "igpu")
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit that a heading states.
+
+    Attributes
+    ----------
+    written : as it stands there
+    quantity : what it is a unit of; ``time`` for units of time, empty for one that is unknown
+    factor, zero : ``(value - zero) * factor`` is in the kit's unit of that quantity: W, °C, %, MHz, rpm, mV, GB,
+        dBA, fps, ms
+    """
+
+    written: str
+    quantity: str
+    factor: float = 1.0
+    zero: float = 0.0
+
+
+_UNITS = {
+    **dict.fromkeys(("w", "watt", "watts"), ("power", 1.0, 0.0)),
+    "mw": ("power", 1e-3, 0.0),
+    "kw": ("power", 1e3, 0.0),
+    **dict.fromkeys(("°c", "c", "degc"), ("heat", 1.0, 0.0)),
+    **dict.fromkeys(("°f", "f", "degf"), ("heat", 5 / 9, 32.0)),
+    "k": ("heat", 1.0, 273.15),
+    "mhz": ("clock", 1.0, 0.0),
+    "ghz": ("clock", 1e3, 0.0),
+    "hz": ("clock", 1e-6, 0.0),
+    **dict.fromkeys(("rpm", "1/min", "u/min", "min-1", "min−1"), ("fan", 1.0, 0.0)),
+    **dict.fromkeys(("%", "pct"), ("percent", 1.0, 0.0)),
+    "v": ("volt", 1e3, 0.0),
+    "mv": ("volt", 1.0, 0.0),
+    **dict.fromkeys(("gb", "gib"), ("bytes", 1.0, 0.0)),
+    **dict.fromkeys(("mb", "mib"), ("bytes", 1 / 1024, 0.0)),
+    **dict.fromkeys(("dba", "db", "db(a)"), ("sound", 1.0, 0.0)),
+    "a": ("current", 1.0, 0.0),
+    "ma": ("current", 1e-3, 0.0),
+    "j": ("energy", 1.0, 0.0),
+    "wh": ("energy", 3600.0, 0.0),
+    **dict.fromkeys(("fps", "1/s"), ("rate", 1.0, 0.0)),
+    **dict.fromkeys(("s", "sec", "second", "seconds", "sekunden", "secondes", "δευτερολεπτα"), ("time", 1e3, 0.0)),
+    **dict.fromkeys(("ms", "msec", "milliseconds", "millisekunden"), ("time", 1.0, 0.0)),
+    **dict.fromkeys(("us", "µs", "μs"), ("time", 1e-3, 0.0)),
+    "ns": ("time", 1e-6, 0.0),
+    **dict.fromkeys(("min", "minutes", "minuten"), ("time", 6e4, 0.0)),
+    "h": ("time", 3.6e6, 0.0),
+}
+
+_IN_BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]")
+#: Single letters that more often are a name than a unit: alone, or behind a word in small letters.
+_LETTERS = frozenset("afcksvwhj")
+_SMALL_LETTERS = frozenset("afshkvj")
+#: Units that also stand in front.
+_IN_FRONT = frozenset({"ms", "us", "ns", "fps", "rpm", "mhz"})
+
+
+def known_unit(written: str) -> Unit | None:
+    """Return a unit that is known; None for any other text.
+
+    Parameters
+    ----------
+    written : as it stands in a heading, a row of units or a cell
+    """
+    known = _UNITS.get(fold(written).replace(" ", ""))
+    return None if known is None else Unit(written, *known)
+
+
+def unit_stated(heading: str, row_unit: str = "") -> Unit | None:
+    """Return the unit that a heading, or the row of units below it, states; None for none.
+
+    Parameters
+    ----------
+    heading : as written
+    row_unit : what stands in the row of units, or behind the numbers of the cells
+
+    Returns
+    -------
+    Unit, of an empty quantity where what stands in the place of a unit is not known
+    """
+    if row_unit.strip("[]() "):
+        written = row_unit.strip("[]() ")
+        return known_unit(written) or Unit(written, "")
+    found = _IN_BRACKETS.findall(heading)
+    if found:
+        is_sound = fold(heading).endswith("db(a)")
+        return known_unit(found[-1]) or (known_unit("db(a)") if is_sound else Unit(found[-1], ""))
+    parts = [part for part in re.split(r"[\s_]+", heading.strip()) if part]
+    if not parts:
+        return None
+    last, is_alone = parts[-1], len(parts) == 1
+    if fold(last) in _LETTERS and (is_alone or last in _SMALL_LETTERS):
+        return None
+    unit = known_unit(last)
+    if unit is None and fold(parts[0]) in _IN_FRONT:
+        unit = known_unit(parts[0])
+    return unit
+
+
+def without_brackets(heading: str) -> str:
+    """Return a heading without what stands in brackets.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    return re.sub(r"[\[(].*?[\])]", "", heading)
+
+
+def words_against(heading: str) -> frozenset[str]:
+    """Return the words of a heading that say that it is not the card's reading of a moment.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    plain = without_brackets(heading)
+    folded = fold(plain)
+    return frozenset(word for word in _AGAINST_INSIDE if word in folded) | (words_of(plain) & _AGAINST)
+
+
+def part_of(heading: str) -> str:
+    """Return the part of the card that a heading names: ``memory``, ``hotspot``, ``chip``; empty for none.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    folded, words = fold(heading), words_of(heading)
+    for part, names in PART.items():
+        inside = any(len(name) >= _INSIDE_FROM and name in folded for name in names)
+        if words & names or inside or (part == "hotspot" and "hot spot" in folded):
+            return part
+    return ""

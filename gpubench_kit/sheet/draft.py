@@ -1,0 +1,234 @@
+"""A draft of plan and run sheet: what a folder of logs or a table gives, each cell with its evidence."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from gpubench_kit.model.questions import Question, isolated
+
+#: A proposal beside which a question stands, and a cell of which nothing is known.
+ASKED = "?"
+
+
+class Cell(NamedTuple):
+    """A cell of the draft: its value (empty: not known), the evidence, and whether it waits for an answer."""
+
+    value: str = ""
+    why: str = ""
+    is_asked: bool = False
+
+    @property
+    def written(self) -> str:
+        """The cell as it stands in the run sheet: ``quiet``, ``quiet ?`` or ``?``."""
+        if not self.is_asked:
+            return self.value
+        return f"{self.value} {ASKED}" if self.value else ASKED
+
+
+@dataclass(frozen=True)
+class DraftRow:
+    """One run: where it comes from, its cells by column of the run sheet, and when it started [s]."""
+
+    source: str
+    cells: Mapping[str, Cell]
+    started_s: float | None = None
+    length_s: float | None = None
+
+    def value(self, column: str) -> str:
+        """Return a cell's value, proposed or known; empty where there is none."""
+        return self.cells[column].value if column in self.cells else ""
+
+    def with_cell(self, column: str, cell: Cell) -> DraftRow:
+        """Return the row with another cell."""
+        return replace(self, cells={**self.cells, column: cell})
+
+
+@dataclass(frozen=True)
+class Draft:
+    """What was found, and what is asked.
+
+    Attributes
+    ----------
+    source : name of the folder or the table
+    rows : one for each run, in the order of the sheet
+    head : lines that say what was found, above the table
+    side : lines that stand beside the table: round, order, sessions, sensors
+    notes : lines below the table, before the first question
+    questions : about games, tunings, rounds and order, in the order asked, those answered too
+    later : questions about what was read, such as the format of a log: asked after those on the card and its
+        tunings
+    reference : the tuning that the others are compared with; empty where no word says it
+    plan_lines : lines for the plan by section
+    copies : files to copy into the folder of logs: where from (path from the source) and the name there
+    is_typed : whether values were typed into a table, and not read from logs
+    found_names : column and name of each game and tuning as found, before any answer renames it
+    """
+
+    source: str
+    rows: tuple[DraftRow, ...]
+    head: tuple[str, ...] = ()
+    side: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    questions: tuple[Question, ...] = ()
+    later: tuple[Question, ...] = ()
+    reference: str = ""
+    plan_lines: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    copies: tuple[tuple[str, str], ...] = ()
+    found_names: tuple[tuple[str, str], ...] = ()
+    is_typed: bool = False
+
+    def names(self, column: str) -> list[str]:
+        """Return the names in a column in the order of the rows, those asked too; the reference first."""
+        names = list(dict.fromkeys(row.value(column) for row in self.rows if row.value(column)))
+        if column == "tuning" and self.reference in names:
+            names.sort(key=lambda name: name != self.reference)
+        return names
+
+    @property
+    def n_open(self) -> int:
+        """Number of cells that wait for an answer."""
+        return sum(cell.is_asked for row in self.rows for cell in row.cells.values())
+
+    def file_lines(self) -> list[str]:
+        """Return one line for each row: its source and what was made of it."""
+        return [
+            f"{isolated(row.source)}: {', '.join(part for part in _parts(row) if part)}"
+            + (f" ({why})" if (why := evidence_of(row)) else "")
+            for row in self.rows
+        ]
+
+
+def _parts(row: DraftRow) -> Iterable[str]:
+    """Return the cells of a row that its line in the table shows."""
+    for column in ("game", "setting", "tuning", "round"):
+        if column in row.cells:
+            yield f"{column} {isolated(row.cells[column].written) or '?'}"
+
+
+def evidence_of(row: DraftRow) -> str:
+    """Return the evidence of a row's cells, each once.
+
+    Parameters
+    ----------
+    row : the row
+    """
+    asked = [column for column, cell in row.cells.items() if cell.is_asked]
+    said = dict.fromkeys(cell.why for cell in row.cells.values() if cell.why)
+    return "; ".join([f"asked: {', '.join(asked)}"] * bool(asked) + list(said))
+
+
+def table_lines(draft: Draft, width: int = 100) -> list[str]:
+    """Return the table game x tuning x round with counts.
+
+    Parameters
+    ----------
+    draft : the draft
+    width : letters that a line may have; what stands beside the table goes below it where it does not fit
+    """
+    games, tunings = draft.names("game"), draft.names("tuning")
+    if not games or not tunings:
+        return []
+    cells: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for row in draft.rows:
+        cells[row.value("game"), row.value("tuning")].append(_round_text(row))
+    most = max((number for row in draft.rows if (number := _round_of(row))), default=0)
+    body = [[game, *(_cell_text(cells[game, tuning], most) for tuning in tunings)] for game in games]
+    counts = [str(sum(len(cells[game, tuning]) for game in games)) for tuning in tunings]
+    head = ["", *tunings]
+    foot = ["", *counts]
+    widths = [max(len(row[place]) for row in (head, *body, foot)) for place in range(len(head))]
+    lines = ["  " + "   ".join(_padded(text, n) for text, n in zip(row, widths, strict=True)).rstrip()
+             for row in (head, *body)]  # fmt: skip
+    lines.append(
+        "  " + "   ".join(_padded(t, n) for t, n in zip(foot, widths, strict=True)) + f"   = {len(draft.rows)}"
+    )
+    inner = max(map(len, lines)) + 3
+    if any(inner + len(text) > width for text in draft.side):
+        return [*lines, *(f"  {text}" for text in draft.side)]
+    beside = [*draft.side, *[""] * (len(lines) - len(draft.side))]
+    lines += [""] * (len(beside) - len(lines))
+    return [f"{line:<{inner}}{text}".rstrip() for line, text in zip(lines, beside, strict=True)]
+
+
+def _padded(text: str, width: int) -> str:
+    """Return a text filled up with blanks; a name written from right to left is kept apart."""
+    return isolated(text) + " " * (width - len(text))
+
+
+def _round_of(row: DraftRow) -> int:
+    """Return the number of a row's round; 0 where it is not known."""
+    value = row.value("round")
+    return int(value) if value.isdecimal() else 0
+
+
+def _round_text(row: DraftRow) -> str:
+    """Return how the table shows one run: its round, a mark where it is left out or asked."""
+    cell = row.cells.get("round", Cell())
+    mark = "(b) " if row.value("excluded") or row.cells.get("excluded", Cell()).is_asked else ""
+    return mark + (cell.value or ASKED) + (ASKED if cell.is_asked and cell.value else "")
+
+
+def _cell_text(rounds: Sequence[str], most: int) -> str:
+    """Return the rounds of one game and tuning, holes as a dash."""
+    if not rounds:
+        return "-"
+    plain = [one for one in rounds if one.isdecimal()]
+    holes = [str(n) for n in range(1, most + 1) if str(n) not in plain] if len(plain) == len(rounds) else []
+    ordered = sorted([*rounds, *holes], key=lambda one: (int(re.sub(r"\D", "", one) or 999), one))
+    return " ".join("-" if one in holes else one for one in ordered)
+
+
+def block_order(rows: Sequence[DraftRow]) -> list[tuple[str, list[DraftRow]]]:
+    """Return the tunings as blocks in time, where all runs of one came before all of the next; else nothing.
+
+    Parameters
+    ----------
+    rows : runs of the draft
+    """
+    measured = [row for row in rows if row.value("order") and row.value("tuning") and not row.value("excluded")]
+    if any(row.cells["order"].is_asked or row.cells["tuning"].is_asked for row in measured):
+        return []
+    ordered = sorted(measured, key=lambda row: int(row.value("order")))
+    blocks: list[tuple[str, list[DraftRow]]] = []
+    for row in ordered:
+        if not blocks or blocks[-1][0] != row.value("tuning"):
+            blocks.append((row.value("tuning"), []))
+        blocks[-1][1].append(row)
+    names = [name for name, _ in blocks]
+    return blocks if len(names) > 1 and len(set(names)) == len(names) and len(ordered) > len(names) else []
+
+
+def block_lines(draft: Draft) -> list[str]:
+    """Return what an order in blocks means for what can be said; empty for any other order.
+
+    Parameters
+    ----------
+    draft : the draft
+    """
+    blocks = block_order(draft.rows)
+    if not blocks:
+        return []
+    (first, runs), *others = blocks
+    said = [f"all {len(rows)} of {name}{_span(rows)}" for name, rows in others]
+    n_all = sum(len(rows) for _, rows in blocks)
+    return [
+        f"All {len(runs)} runs of {first}{_span(runs)} came before {', then '.join(said)}.",
+        "So a difference may come from the tuning or from the later hour (room, warm-up, a restart, an update),",
+        "and these runs cannot tell which. What can still be said, and will be:",
+        "  - how noisy each game is, and every number with its spread, without a verdict;",
+        '  - large differences with their condition: "A is faster than B, unless the bench itself came back more',
+        '    than X % different";',
+        '  - "nothing lost" and "same": no sentence from these runs alone.',
+        f"Full answer: alternate them one evening, {n_all} runs (gpubench-kit schedule).",
+        "         Or: the reference again after each of two restarts: says how different this bench comes back.",
+    ]
+
+
+def _span(rows: Sequence[DraftRow]) -> str:
+    """Return from when to when runs were made, in brackets; empty without times."""
+    times = [row.value("started_at")[11:16] for row in rows if len(row.value("started_at")) >= 16]
+    return f" ({min(times)} to {max(times)})" if len(times) == len(rows) else ""

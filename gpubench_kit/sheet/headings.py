@@ -1,0 +1,194 @@
+"""Headings and cells of a reviewer's own table: which metric, which role, which number."""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.words import (
+    CARD,
+    NOT_A_READING,
+    QUANTITY,
+    WALL,
+    fold,
+    known_unit,
+    part_of,
+    unit_stated,
+    words_against,
+    words_of,
+)
+from gpubench_kit.sheet.name_words import word_set
+
+_MEAN = word_set("avg average mean mittel mittelwert schnitt durchschnitt moyenne media ø o")
+_TOTAL = _MEAN | word_set("total summe gesamt median geomean sum")
+_EXTREME = word_set("min max best worst minimum maximum highest lowest peak")
+_LOW = word_set("low lows perzentil percentile tief tiefs")
+_ROLES = {
+    "game": word_set("game games spiel spiele title titel jeu jeux juego gioco gra"),
+    "tuning": word_set("tuning tunings state profile profil modus mode variante variant einstellung"),
+    "setting": word_set("resolution auflosung setting settings quality qualitat preset"),
+    "session": word_set("session evening abend sitzung day tag"),
+    "order": word_set("order reihenfolge folge"),
+    "round": word_set("round runde"),
+    "run": word_set("run lauf durchgang pass nr no take versuch messung"),
+    "note": word_set("note notes bemerkung kommentar remark comment"),
+    "card": word_set("card karte grafikkarte"),
+}
+
+_LOW_0P1 = re.compile(r"0[.,]1\s*(?:%|percent|prozent|pct)|p99[.,]9|99[.,]9\s*%")
+_LOW_1 = re.compile(r"(?<![\d.,])1\s*(?:%|percent|prozent|pct)|p99|99\s*%")
+_NUMBER = re.compile(
+    r"([-+−]?\d{1,3}(?:[ .,’'\u00a0\u202f]\d{3})+(?:[.,]\d+)?|[-+−]?\d+(?:[.,]\d+)?|[-+−]?[.,]\d+)"
+    r"\s*([^\d\s].{0,8})?"
+)
+_GROUPED = re.compile(r"[-+−]?\d{1,3}([ .,’'\u00a0\u202f])\d{3}(?:\1\d{3})*")
+
+#: Answers to the question which quantity a column is, by family: name of the metric, words.
+CANDIDATES = {
+    "board_w": (("board_w", "the card's whole board"), ("chip_w", "only the chip"),
+                ("wall_w", "the whole machine at the wall")),
+    "avg_fps": (("avg_fps", "average FPS"), ("low_1pct_fps", "1 % low")),
+    "core_c": (("core_c", "the card's chip"), ("hotspot_c", "its hot spot"), ("memory_c", "its memory")),
+    "fan_rpm": (("fan_rpm", "the card's fans"),),
+    "core_mhz": (("core_mhz", "the card's chip clock"), ("memory_mhz", "its memory clock")),
+}  # fmt: skip
+
+#: Quantity of a unit -> metrics that may have it.
+_IN_UNIT = {"rate": "fps", "power": "w", "heat": "c", "fan": "rpm", "clock": "mhz", "sound": "dba", "volt": "mv"}
+
+
+class Read(NamedTuple):
+    """A number in a cell: with a decimal point, its unit as written, and its comma.
+
+    ``has_comma``: the comma was read as the decimal mark; ``is_doubtful``: it may part thousands as well.
+    """
+
+    text: str
+    unit: str
+    is_doubtful: bool
+    has_comma: bool = False
+
+
+class Meaning(NamedTuple):
+    """A metric and how sure it is: ``stated``, ``likely``, or empty where no metric was found."""
+
+    metric: str = ""
+    certainty: str = ""
+
+
+def number_in(cell: str) -> Read | None:
+    """Return the number of a cell; None where it holds none.
+
+    Parameters
+    ----------
+    cell : text of the cell; a known unit may stand behind the number
+    """
+    found = _NUMBER.fullmatch(cell.strip())
+    if not found or (found[2] and known_unit(found[2].strip()) is None):
+        return None
+    text = re.sub(r"[ ’'\u00a0\u202f]", "", found[1]).replace("−", "-")
+    if "," in text and "." in text:
+        thousands, mark = (",", ".") if text.rfind(".") > text.rfind(",") else (".", ",")
+        text = text.replace(thousands, "").replace(mark, ".")
+        return Read(text, (found[2] or "").strip(), is_doubtful=False, has_comma=mark == ",")
+    grouped = _GROUPED.fullmatch(found[1])
+    is_doubtful = bool(grouped) and grouped[1] == ","
+    if grouped and grouped[1] in ",." and text.count(grouped[1]) > 1:
+        return Read(text.replace(grouped[1], ""), (found[2] or "").strip(), is_doubtful=False)
+    return Read(text.replace(",", "."), (found[2] or "").strip(), is_doubtful, has_comma="," in text)
+
+
+def is_words(cell: str) -> bool:
+    """Return whether a cell holds words, and no number.
+
+    Parameters
+    ----------
+    cell : text of the cell
+    """
+    return bool(cell) and number_in(cell) is None
+
+
+def role_of(heading: str) -> str:
+    """Return the column of the run sheet that a heading names; empty for none.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    if fold(heading).strip() == "#":
+        return "run"
+    words = words_of(heading)
+    if words & (QUANTITY["power"] | QUANTITY["rate"] | QUANTITY["heat"]) or unit_stated(heading):
+        return ""
+    return next((role for role, own in _ROLES.items() if words & own), "")
+
+
+def is_summary(label: str) -> bool:
+    """Return whether a row's label says that the row sums up others.
+
+    Parameters
+    ----------
+    label : text at the row's beginning
+    """
+    words = words_of(label) or frozenset(fold(label).split())
+    return 0 < len(words) <= 3 and bool(words & _TOTAL)
+
+
+def meaning_of(heading: str, unit: str = "") -> Meaning:
+    """Return the metric that a heading means.
+
+    Parameters
+    ----------
+    heading : as written
+    unit : unit in the row below, or behind the numbers
+
+    Returns
+    -------
+    Meaning. The kit's own names, the lows, and a quantity beside a word for the card or the wall are stated; a
+    quantity alone is likely; a word against the card's reading leaves it out.
+    """
+    name = re.sub(r"\W+", "_", fold(heading)).strip("_")
+    if name in METRICS:
+        return Meaning(name, "stated")
+    words, whole = words_of(heading), fold(heading)
+    plain_against = words_against(heading) - _MEAN - NOT_A_READING
+    if plain_against or words & _EXTREME:
+        return Meaning()
+    if _LOW_0P1.search(whole):
+        return Meaning("low_0p1pct_fps", "stated")
+    stated = unit_stated(heading, unit)
+    quantity = stated.quantity if stated else ""
+    if _LOW_1.search(whole):
+        return Meaning("low_1pct_fps", "stated")
+    if words & _LOW and (quantity == "rate" or words & QUANTITY["rate"]):
+        return Meaning("low_1pct_fps", "likely")
+    return _by_quantity(heading, words, quantity)
+
+
+def _by_quantity(heading: str, words: frozenset[str], quantity: str) -> Meaning:
+    """Return the metric by the unit, else by a word for the quantity."""
+    if quantity and quantity not in _IN_UNIT:
+        return Meaning()
+    named = quantity or next((one for one in _IN_UNIT if words & QUANTITY[one]), "")
+    is_card = bool(words & CARD)
+    if named == "rate":
+        is_mean = bool(words & _MEAN) or "ø" in heading.casefold()
+        return Meaning("avg_fps", "stated" if is_mean else "likely")
+    if named == "power":
+        if words & WALL:
+            return Meaning("wall_w", "stated")
+        return Meaning("board_w", "stated" if is_card and part_of(heading) == "" else "likely")
+    if named == "heat":
+        metric = {"hotspot": "hotspot_c", "memory": "memory_c"}.get(part_of(heading), "core_c")
+        return Meaning(metric, "stated" if is_card or metric != "core_c" else "likely")
+    if named == "sound":
+        return Meaning("sound_dba", "stated")
+    if named == "clock":
+        return Meaning(
+            "memory_mhz" if part_of(heading) == "memory" else "core_mhz", "stated" if is_card else "likely"
+        )
+    if named == "fan":
+        return Meaning("fan_rpm", "stated" if is_card else "likely") if quantity == "fan" else Meaning()
+    is_mean = bool(words) and not words - _MEAN
+    return Meaning("avg_fps", "likely") if is_mean else Meaning()

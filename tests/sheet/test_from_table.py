@@ -1,0 +1,197 @@
+"""Reviewers' own tables to drafts: every value right or asked, never wrong; what is asked, and what is left out."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from made_tables import GAMES, MadeTable, made_tables, random_table
+
+from gpubench_kit.model.errors import TableError
+from gpubench_kit.sheet.draft import Draft, table_lines
+from gpubench_kit.sheet.draft_questions import all_questions
+from gpubench_kit.sheet.from_table import draft_from_grids
+from gpubench_kit.sheet.grid import Grid
+
+TABLES = made_tables()
+#: Questions that each draft asks, whatever the table holds.
+ALWAYS = {"table", "card", "tunings.quiet", "margin_pct"}
+
+
+def grid(rows: list[list[str]], title: str = "November") -> Grid:
+    """Return rows as a sheet."""
+    width = max(map(len, rows))
+    cells = ((line, (*row, *[""] * (width - len(row)))) for line, row in enumerate(rows, start=1) if any(row))
+    return Grid(title, tuple(cells))
+
+
+def drafted(made: MadeTable | list[list[str]], **answers: str) -> Draft:
+    """Return the draft of a table."""
+    rows = made.rows if isinstance(made, MadeTable) else made
+    return draft_from_grids([grid(rows)], "larkmoor.xlsx", answers)
+
+
+def asked(draft: Draft, **answers: str) -> set[str]:
+    """Return the keys of the questions."""
+    return {one.key for one in all_questions(draft, answers)}
+
+
+def values_of(draft: Draft) -> dict:
+    """Return the values of the draft as the truth is kept: (game, tuning, round) -> metric -> value."""
+    found = {}
+    for row in draft.rows:
+        metrics = {name: float(cell.value) for name, cell in row.cells.items() if name.endswith(("_fps", "_w"))}
+        found[row.value("game"), row.value("tuning"), int(row.value("round"))] = metrics
+    return found
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_value_is_right_or_asked(name):
+    table = TABLES[name]
+    draft = drafted(table)
+    found = values_of(draft)
+    assert found.keys() == table.truth.keys()
+    for key, metrics in found.items():
+        assert metrics.items() <= table.truth[key].items()
+    missing = {metric for key, row in table.truth.items() for metric in row.keys() - found[key].keys()}
+    assert bool(missing) == any(key.startswith("column.") for key in table.asks)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_only_what_the_table_does_not_say_is_asked(name):
+    table = TABLES[name]
+    open_tunings = {"tunings.quiet"} if table.free_tunings else set()
+    assert asked(drafted(table)) == (ALWAYS - open_tunings) | table.asks
+
+
+def test_tables_of_random_layouts_are_right():
+    for seed in range(300):
+        table = random_table(random.Random(seed))
+        assert values_of(drafted(table)) == table.truth, seed
+
+
+def test_a_likely_column_is_used_only_after_its_answer():
+    table = TABLES["likely watts"]
+    key = "column.Power (W)"
+    assert all("board_w" not in row.cells for row in drafted(table).rows)
+    points = (
+        ("board_w", "board_w", "board_sensor"),
+        ("chip_w", "board_w", "chip_sensor"),
+        ("wall_w",) * 2 + ("wall",),
+    )
+    for answer, column, point in points:
+        draft = draft_from_grids([grid(table.rows)], "x.xlsx", {key: answer})
+        assert all(column in row.cells for row in draft.rows)
+        assert draft.plan_lines["cards"] == (f'power_point = "{point}"',)
+    draft = draft_from_grids([grid(table.rows)], "x.xlsx", {key: "none"})
+    assert not any(name.endswith("_w") for row in draft.rows for name in row.cells)
+
+
+def test_roles_that_are_only_likely_stay_open_until_answered():
+    table = TABLES["strange tunings in columns"]
+    assert all(row.cells["game"].is_asked and row.cells["tuning"].is_asked for row in drafted(table).rows)
+    right = drafted(table, roles="right", reference="Alpha")
+    assert (right.n_open, right.reference, right.names("game")) == (0, "Alpha", list(GAMES))
+    turned = drafted(table, roles="turned")
+    assert set(turned.names("tuning")) == set(GAMES)
+    assert turned.n_open == 0
+
+
+def test_cells_that_are_no_numbers_are_left_empty_with_a_note():
+    rows = [["Game", "Tuning", "Run", "Avg FPS"], ["Keep", "factory", "1", "101.5"],
+            ["Keep", "factory", "2", "1O1"], ["Keep", "quiet", "1", "99"], ["Keep", "quiet", "2", "-"]]  # fmt: skip
+    draft = drafted(rows)
+    assert "Row 3: '1O1' below 'Avg FPS' is no number: left empty." in draft.notes
+    assert len(draft.rows) == 2
+
+
+def test_rows_that_sum_up_and_other_parts_are_named():
+    draft = drafted(TABLES["rows of means"])
+    assert draft.notes[0] == "Row 5 ('Mean') sums up others and is left out."
+    assert "Columns left out: 'Min FPS', 'Max FPS', 'CPU °C'." in drafted(TABLES["processor and extremes"]).notes
+
+
+def test_decimal_commas_are_stated_once():
+    notes = [one for one in drafted(TABLES["decimal commas"]).notes if one.startswith("Decimal commas")]
+    assert len(notes) == 1
+    assert " = " in notes[0]
+
+
+def test_a_comma_that_may_part_thousands_is_asked():
+    rows = [
+        ["Game", "Tuning", "Run", "Avg FPS"],
+        ["Keep", "factory", "1", "1,234"],
+        ["Keep", "quiet", "1", "1,301"],
+    ]
+    assert "comma" in asked(drafted(rows))
+    assert all("avg_fps" not in row.cells for row in drafted(rows).rows)
+    assert [row.value("avg_fps") for row in drafted(rows, comma="decimal").rows] == ["1.234", "1.301"]
+    assert [row.value("avg_fps") for row in drafted(rows, comma="thousands").rows] == ["1234", "1301"]
+
+
+def test_one_run_number_twice_leaves_the_rounds_of_that_cell_open():
+    rows = [["Game", "Tuning", "Run", "Avg FPS"], ["Keep", "factory", "1", "100"], ["Keep", "factory", "1", "101"],
+            ["Keep", "quiet", "1", "99"], ["Keep", "quiet", "2", "98"]]  # fmt: skip
+    rounds = [row.cells["round"].written for row in drafted(rows).rows]
+    assert rounds == ["?", "?", "1", "2"]
+
+
+def test_two_words_for_the_state_of_sale_are_asked():
+    rows = [["Game", "Tuning", "Run", "Avg FPS"],
+            *(["Keep", t, str(n), "100"] for t in ("factory", "stock", "quiet") for n in (1, 2))]  # fmt: skip
+    draft = drafted(rows)
+    assert "one_state" in asked(draft)
+    assert {row.cells["tuning"].written for row in draft.rows} == {"factory ?", "stock ?", "quiet"}
+    assert drafted(rows, one_state="yes").names("tuning") == ["factory", "quiet"]
+
+
+def test_names_are_changed_in_all_rows():
+    draft = drafted(TABLES["plain"], table="names", **{"name.quiet": "Hush", "name.Ninefold Keep": "Keep"})
+    assert draft.names("tuning") == ["factory", "Hush"]
+    assert "Keep" in draft.names("game")
+    assert {"name.quiet", "name.Ninefold Keep"} <= asked(draft, table="names")
+
+
+def test_of_three_tables_none_is_taken_before_the_answer():
+    sheets = [grid(TABLES["plain"].rows, title) for title in ("November", "old")] + [
+        grid(TABLES["merged cells"].rows, "rival")
+    ]
+    draft = draft_from_grids(sheets, "larkmoor.xlsx", {})
+    assert (draft.rows, [one.key for one in all_questions(draft, {})]) == ((), ["which_table"])
+    assert [choice.text for choice in draft.questions[0].choices] == [
+        "'November' 18 values", "'old' 18 values", "'rival' 18 values",
+    ]  # fmt: skip
+    assert len(draft_from_grids(sheets, "larkmoor.xlsx", {"which_table": "old"}).rows) == 18
+
+
+def test_tables_beside_and_below_one_another_are_told_apart():
+    first, second = TABLES["plain"].rows, TABLES["titles above and blank rows"].rows[2:]
+    height = max(len(first), len(second))
+    beside = [[*(first[n] if n < len(first) else [""] * 4), "", *(second[n] if n < len(second) else [""] * 5)]
+              for n in range(height)]  # fmt: skip
+    below = [*first, ["", "", "", ""], *second]
+    for rows in (beside, below):
+        draft = draft_from_grids([grid(rows)], "x.xlsx", {})
+        assert len(draft.questions[0].choices) == 2, rows
+
+
+def test_what_is_no_table_is_an_error_that_says_how_to_name_columns():
+    for rows in ([["only", "words"], ["in", "here"]], [["1", "2"], ["3", "4"]], [["one cell"]]):
+        with pytest.raises(TableError, match="no table of results was found"):
+            drafted(rows)
+
+
+def test_names_from_right_to_left_stand_in_the_table():
+    rows = [["Game", "Tuning", "Run", "Avg FPS"],
+            *([game, t, str(n), "90.5"] for game in ("משחק ראשון", "لعبة") for t in ("factory", "quiet")
+              for n in (1, 2))]  # fmt: skip
+    lines = table_lines(drafted(rows))
+    assert any("\u2068משחק ראשון\u2069" in line for line in lines)
+
+
+def test_the_table_shows_holes_and_counts():
+    rows = [row for row in TABLES["plain"].rows if row[:3] != ["Low Tide Racers", "factory", "3"]]
+    lines = table_lines(drafted(rows))
+    assert lines[0].split() == ["factory", "quiet"]
+    assert lines[2] == "  Low Tide Racers   1 2 -     1 2 3"
+    assert lines[-1].split() == ["8", "9", "=", "17"]
