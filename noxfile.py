@@ -50,6 +50,12 @@ def quick(session):
     session.run(*HERE, "pytest", "-m", "not slow", "-n", "auto", "-q", *session.posargs)
 
 
+@nox.session(venv_backend="none")
+def long(session):
+    """Run the tests that take many minutes: whole simulations, tens of thousands of damaged files."""
+    session.run(*HERE, "pytest", "-m", "long", "-n", "auto", "-q", *session.posargs)
+
+
 @nox.session(python=PYTHONS, venv_backend="uv|virtualenv")
 def tests(session):
     """Run all tests on each Python, in environments made from the lock."""

@@ -93,6 +93,16 @@ def pytest_configure(config: pytest.Config) -> None:
     config.pluginmanager.register(_SkipGuard(config), "skip-guard")
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests that take many minutes, unless they are asked for by their mark."""
+    if "long" in (config.option.markexpr or ""):
+        return
+    long = [item for item in items if item.get_closest_marker("long")]
+    if long:
+        config.hook.pytest_deselected(items=long)
+        items[:] = [item for item in items if item not in long]
+
+
 class _SkipGuard:
     """Fails the session in CI when a test was skipped without a reason that is allowed there."""
 

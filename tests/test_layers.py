@@ -15,6 +15,7 @@ LAYERS = {
     "wording": 0.5,
     "bundled": 0,
     "file_names": 0,
+    "zip_archives": 0,
     "late_loading": 0,
     "sheet": 1,
     "logs": 2,

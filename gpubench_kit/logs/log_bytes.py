@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import re
 import stat
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,12 @@ _BYTE_ORDER_MARKS = (
     (b"\xfe\xff", "utf-16-be"),
 )
 
-#: Text in a code page that is decoded at once [bytes].
+#: What stands beside NUL bytes that are not inside a line: line ends, start and end of the file.
+_NUL_BYTES, _EDGES = re.compile(rb"\0+"), (b"", b"\n", b"\r")
+#: Most places with NUL bytes that are looked at.
+_MOST_NUL_RUNS = 1_000_000
+
+#: Text that is decoded at once [bytes].
 _BLOCK = 1 << 22
 
 
@@ -53,7 +59,7 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
 
     Parameters
     ----------
-    path : the file; plain, .gz, .zst, .zip with one file inside, .xlsx or .parquet
+    path : the file; plain, .gz, .bz2, .xz, .zst, .zip with one file inside, .xlsx or .parquet
     name : what to call it in messages; the file's own name where not given
 
     Returns
@@ -62,7 +68,7 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
 
     Raises
     ------
-    LogError : missing, empty, no regular file, too large, damaged compression, or no text
+    LogError : missing, empty, no regular file, too large, damaged, or of a kind that is not read
     """
     name = name or path.name
     packed = _file_content(path, name)
@@ -82,10 +88,9 @@ def _file_content(path: Path, name: str) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise LogError(Fault(name, "this is no regular file; a log is expected.", "Name the log itself."))
         if status.st_size > LIMIT_MB * 1_000_000:
-            problem = f"the file has {status.st_size / 1e6:.0f} MB; at most {LIMIT_MB} MB are read."
-            raise LogError(Fault(name, problem, "Cut the log to the run."))
+            raise _too_large(name, f"{status.st_size / 1e6:.0f} MB")
         with open(path, "rb", buffering=0) as file:
-            content = file.read()
+            content = _at_most(file.read(LIMIT_MB * 1_000_000 + 1), name)
     except FileNotFoundError:
         raise LogError(Fault(name, "the file is missing.", "Put it there or correct the run sheet.")) from None
     except (OSError, ValueError) as error:
@@ -94,6 +99,19 @@ def _file_content(path: Path, name: str) -> bytes:
     if not content:
         raise LogError(Fault(name, "the file is empty; a log with rows is expected.", "Record the run again."))
     return content
+
+
+def _at_most(content: bytes, name: str) -> bytes:
+    """Return the bytes of a file, unless it grew meanwhile beyond what is read."""
+    if len(content) > LIMIT_MB * 1_000_000:
+        raise _too_large(name, f"more than {LIMIT_MB} MB")
+    return content
+
+
+def _too_large(name: str, found: str) -> LogError:
+    """Return the error for a file that is too large."""
+    problem = f"the file has {found}; at most {LIMIT_MB} MB are read."
+    return LogError(Fault(name, problem, "Cut the log to the run."))
 
 
 def _reason(error: Exception) -> str:
@@ -113,11 +131,19 @@ def _as_utf8(content: bytes, name: str, findings: list[Finding]) -> tuple[str, b
         return encoding, content
     if encoding.startswith(("utf-16", "utf-32")):
         return encoding, _narrowed(content, encoding, name)
+    return ("utf-8", content) if _is_utf8(content) else _in_code_page(content, name, findings)
+
+
+def _is_utf8(content: bytes) -> bool:
+    """Return whether some text is UTF-8; as one text it would take four times the memory."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
     try:
-        content.decode("utf-8")
+        for start in range(0, len(content), _BLOCK):
+            decoder.decode(content[start : start + _BLOCK])
+        decoder.decode(b"", final=True)
     except UnicodeDecodeError:
-        return _in_code_page(content, name, findings)
-    return "utf-8", content
+        return False
+    return True
 
 
 def _wide_encoding(head: bytes) -> str:
@@ -184,18 +210,20 @@ def _without_nul(text: bytes, name: str, findings: list[Finding]) -> bytes:
     """Return the text without NUL bytes that stand around lines; inside a line they are a fault."""
     if b"\0" not in text:
         return text
+    for number, found in enumerate(_NUL_BYTES.finditer(text)):
+        before, after = text[max(0, found.start() - 1) : found.start()], text[found.end() : found.end() + 1]
+        is_inside = before not in _EDGES and after not in _EDGES
+        if is_inside or number >= _MOST_NUL_RUNS:
+            line = text.count(b"\n", 0, found.start()) + 1
+            problem = f"line {line} holds NUL bytes among its characters; text is expected."
+            action = "Save it as text if it is of another kind; if it is damaged, record the run again."
+            raise LogError(Fault(name, problem, action))
     n_before = text.count(0)
-    lines = [line.strip(b"\0") for line in text.split(b"\n")]
-    for number, line in enumerate(lines, start=1):
-        if b"\0" in line.strip(b"\r").strip(b"\0"):
-            problem = f"line {number} holds NUL bytes among its characters; text is expected."
-            raise LogError(Fault(name, problem, "The file is damaged: record the run again."))
-    cleaned = b"\n".join(line.strip(b"\r").strip(b"\0") for line in lines)
     message = (
         f"{name}: {n_before} NUL bytes around lines were left out; the recorder was probably stopped by force."
     )
     findings.append(Finding("note", "nul_bytes", message, found=float(n_before)))
-    return cleaned
+    return text.translate(None, b"\0")
 
 
 def _complete_lines(text: bytes, name: str, findings: list[Finding]) -> bytes:

@@ -6,19 +6,19 @@ import datetime
 import io
 import re
 import warnings
-import zipfile
-import zlib
+from collections.abc import Iterator
 from typing import Any
 
 from gpubench_kit.late_loading import loaded_when_used
-from gpubench_kit.model.errors import Fault, TableError, listed
+from gpubench_kit.model.errors import Fault, GpubenchError, TableError, listed
+from gpubench_kit.sheet.workbook_limits import LARGEST_UNPACKED, count_inside
+from gpubench_kit.zip_archives import DamagedZip, TooLarge, open_zip
 
 #: Most run sheets are text.
 openpyxl = loaded_when_used("openpyxl")
 
-#: A run sheet of thousands of rows unpacks to a few megabytes; far more is a mistake or a bomb.
-_LARGEST_UNPACKED = 100_000_000
-_FORMULA = re.compile(rb"<f[ >/]")
+#: Most cells that are read of a table of runs or results, rows times columns.
+_MOST_CELLS = 400_000
 _DECIMALS = re.compile(r"[0#]\.(0+)")
 _SHEET_NAME = "runs"
 
@@ -47,93 +47,107 @@ def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
     that their format shows, since the last written decimal is the resolution of a typed value.
     """
     has_formulas = look_inside(content, file)
-    sheet = _opened(content, file, data_only=True)
-    rows = [(number, [cell_text(cell) for cell in row]) for number, row in enumerate(sheet.iter_rows(), start=1)]
-    if has_formulas:
-        _refuse_missing_results(sheet, _opened(content, file, data_only=False), file)
-    return [(number, cells) for number, cells in rows if any(cells)], sheet.title
+    sheet = _sheet_of_runs(open_book(content, file, data_only=True, is_streamed=True), file)
+    try:
+        read = (
+            (number, [cell_text(cell) for cell in row]) for number, row in enumerate(sheet.iter_rows(), start=1)
+        )
+        rows = [(number, cells) for number, cells in read if any(cells)]
+        lost = [*_missing_results(sheet, content, file)] if has_formulas else []
+    except Exception as error:  # the reader raises errors of many kinds on damaged files
+        raise _unreadable(file, error, TableError) from error
+    if lost:
+        problem = f"the formulas in {listed(lost)} have no stored result."
+        raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
+    return rows, sheet.title
 
 
-def look_inside(content: bytes, file: str) -> bool:
-    """Return whether any sheet has formulas.
+def look_inside(
+    content: bytes, file: str, *, most_cells: int = _MOST_CELLS, error: type[GpubenchError] = TableError
+) -> bool:
+    """Return whether any sheet has formulas, after counting that the workbook can be read at all.
 
     Parameters
     ----------
     content : the file's bytes
     file : name of the file, for messages
+    most_cells : most cells of all sheets together, rows times columns
+    error : what is raised
 
     Raises
     ------
-    TableError : the file is no workbook, or unpacks to too much
+    GpubenchError : of the class asked for: the file is no workbook, or unpacks to too much
     """
     try:
-        packed = zipfile.ZipFile(io.BytesIO(content))
-        unpacked = sum(part.file_size for part in packed.infolist())
-        sheets = [part for part in packed.infolist() if part.filename.startswith("xl/worksheets/")]
-        # The reader stops at the size that a part declares, so the sum cannot be understated.
-        has_formulas = unpacked <= _LARGEST_UNPACKED and any(_FORMULA.search(packed.read(part)) for part in sheets)
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, ValueError, zlib.error) as error:
-        raise unreadable(file, error) from error
-    if unpacked > _LARGEST_UNPACKED:
-        problem = f"the workbook unpacks to more than {_LARGEST_UNPACKED // 1_000_000} MB."
-        raise TableError(Fault(file, problem, "Save the run sheet alone, as CSV."))
-    return has_formulas
+        with open_zip(content) as archive:
+            return count_inside(archive, most_cells=most_cells)
+    except TooLarge:
+        most = f"{LARGEST_UNPACKED // 1_000_000} MB unpacked and {most_cells:,} cells (rows times columns)"
+        problem = f"the workbook is too large: at most {most} are read."
+        action = "Delete empty rows and columns far from the table, or save the one sheet as CSV."
+        raise error(Fault(file, problem, action)) from None
+    except DamagedZip as problem:
+        raise _unreadable(file, problem, error) from None
 
 
-def open_book(content: bytes, file: str, *, data_only: bool) -> Any:
-    """Return a workbook.
+def open_book(
+    content: bytes,
+    file: str,
+    *,
+    data_only: bool,
+    is_streamed: bool = False,
+    error: type[GpubenchError] = TableError,
+) -> Any:
+    """Return a workbook; `look_inside` comes first.
 
     Parameters
     ----------
     content : the file's bytes
     file : name of the file, for messages
     data_only : whether cells hold stored results in place of formulas
+    is_streamed : whether rows are read while they are gone through, rather than all held
+    error : what is raised
 
     Raises
     ------
-    TableError : the file cannot be read
+    GpubenchError : of the class asked for: the file cannot be read
     """
     try:
         with warnings.catch_warnings():
             # openpyxl warns of features that it leaves out, such as drop-down lists; no cell is lost by it.
             warnings.simplefilter("ignore")
-            return openpyxl.load_workbook(io.BytesIO(content), data_only=data_only)
-    except Exception as error:  # the reader raises errors of many kinds on damaged files
-        raise unreadable(file, error) from error
+            options = {"data_only": data_only, "read_only": is_streamed, "keep_links": False}
+            book = openpyxl.load_workbook(io.BytesIO(content), **options)
+        for sheet in book.worksheets if is_streamed else ():
+            # The size that a sheet states may be false; rows end where they end.
+            sheet.reset_dimensions()
+    except Exception as problem:  # the reader raises errors of many kinds on damaged files
+        raise _unreadable(file, problem, error) from problem
+    return book
 
 
-def _opened(content: bytes, file: str, *, data_only: bool) -> Any:
+def _sheet_of_runs(book: Any, file: str) -> Any:
     """Return the sheet of a workbook that holds the runs."""
-    book = open_book(content, file, data_only=data_only)
     named = [sheet for sheet in book.worksheets if sheet.title.strip().casefold() == _SHEET_NAME]
     if not book.worksheets:
         raise TableError(Fault(file, "the workbook has no sheet; one with the runs is expected."))
     return (named or book.worksheets)[0]
 
 
-def unreadable(file: str, error: Exception) -> TableError:
-    """Return the error for a file that is no readable workbook.
-
-    Parameters
-    ----------
-    file : name of the file
-    error : what the reader raised
-    """
-    problem = f"the file cannot be read as an .xlsx workbook ({type(error).__name__}: {error})."
-    return TableError(Fault(file, problem, "Save it again, or save the sheet as CSV."))
+def _unreadable(file: str, problem: Exception, error: type[GpubenchError]) -> GpubenchError:
+    """Return the error for a file that is no readable workbook."""
+    found = str(problem) if isinstance(problem, DamagedZip) else f"{type(problem).__name__}: {problem}"
+    shown = " ".join(found.split())[:200]
+    summary = f"the file cannot be read as an .xlsx workbook ({shown})."
+    return error(Fault(file, summary, "Save it again, or save the sheet as CSV."))
 
 
-def _refuse_missing_results(results: Any, formulas: Any, file: str) -> None:
-    """Raise if a formula's result was not stored: its cell would look empty."""
-    lost = [
-        cell.coordinate
-        for row in formulas.iter_rows()
-        for cell in row
-        if cell.data_type == "f" and results[cell.coordinate].value is None
-    ]
-    if lost:
-        problem = f"the formulas in {listed(lost)} have no stored result."
-        raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
+def _missing_results(results: Any, content: bytes, file: str) -> Iterator[str]:
+    """Yield the cells with a formula whose result was not stored: they would look empty."""
+    formulas = open_book(content, file, data_only=False, is_streamed=True)[results.title]
+    for row, shown in zip(formulas.iter_rows(), results.iter_rows(), strict=True):
+        both = zip(row, shown, strict=True)
+        yield from (cell.coordinate for cell, result in both if cell.data_type == "f" and result.value is None)
 
 
 def cell_text(cell: Any) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
-from mutations import mutated
+from mutations import CONTAINERS, damaged_container, mutated, packed
 
 from gpubench_kit.logs.run_log import RunTask, read_run
 from gpubench_kit.logs.text_table import open_table, read_columns
@@ -61,31 +61,65 @@ def _read_everything(folder, content):
     return as_frames, as_sensors, as_both
 
 
-def _check_damaged(folder, *, n_files, seed):
-    """Damage logs in so many ways, and read each."""
-    rng, seeds = np.random.default_rng(seed), _seeds()
+def _check_damaged(folder, files, n_files):
+    """Read each of so many damaged logs; all is read or refused, and there is some of both."""
     n_read = 0
-    for number in range(n_files):
-        content = mutated(seeds[int(rng.integers(len(seeds)))], seeds[int(rng.integers(len(seeds)))], rng)
+    for number, content in zip(range(n_files), files, strict=False):
         started = time.process_time()
         read = _read_everything(folder, content)
-        assert time.process_time() - started < LONGEST_S, f"file {number} of seed {seed} took too long"
+        assert time.process_time() - started < LONGEST_S, f"file {number} took too long"
         for run_log in read:
             assert not any("Traceback" in str(fault) or len(str(fault)) > 1500 for fault in run_log.faults)
             assert bool(run_log.faults) or run_log.frames is not None or run_log.sensors is not None
         n_read += read[0].frames is not None
     # A fuzz in which nothing is read, or nothing refused, tests nothing.
-    assert 0.2 * n_files < n_read < 0.95 * n_files
+    assert 0.02 * n_files < n_read < 0.95 * n_files
+
+
+def _damaged_logs(seed):
+    """Yield logs damaged in many ways."""
+    rng, seeds = np.random.default_rng(seed), _seeds()
+    while True:
+        yield mutated(seeds[int(rng.integers(len(seeds)))], seeds[int(rng.integers(len(seeds)))], rng)
+
+
+def _damaged_containers(seed):
+    """Yield packed logs: most containers are damaged in many ways, some hold a damaged log."""
+    rng = np.random.default_rng(seed)
+    logs = [frame_log(frame_times(300)).encode(), (REFERENCE / "frames_06.csv").read_bytes()[:12_000]]
+    files = [packed(log, kind) for log in logs for kind in CONTAINERS]
+    while True:
+        if rng.random() < 0.8:
+            yield damaged_container(files[int(rng.integers(len(files)))], rng)
+        else:
+            yield packed(mutated(logs[0], logs[1], rng), ("gz", "bz2", "xz", "zst", "zip")[int(rng.integers(5))])
 
 
 def test_damaged_logs_are_read_or_refused(tmp_path):
-    _check_damaged(tmp_path, n_files=400, seed=1)
+    _check_damaged(tmp_path, _damaged_logs(1), 400)
+
+
+def test_damaged_containers_are_read_or_refused(tmp_path):
+    _check_damaged(tmp_path, _damaged_containers(1), 200)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(2, 12))
-def test_twenty_thousand_damaged_logs_are_read_or_refused(tmp_path, seed):
-    _check_damaged(tmp_path, n_files=2000, seed=seed)
+@pytest.mark.parametrize("files", [_damaged_logs, _damaged_containers])
+def test_two_thousand_damaged_files_are_read_or_refused(tmp_path, files):
+    _check_damaged(tmp_path, files(2), 1000)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("files", [_damaged_logs, _damaged_containers])
+@pytest.mark.parametrize("seed", range(3, 13))
+def test_twenty_thousand_damaged_files_are_read_or_refused(tmp_path, files, seed):
+    _check_damaged(tmp_path, files(seed), 1000)
+
+
+@pytest.mark.parametrize("kind", CONTAINERS)
+def test_a_container_that_is_whole_is_read(tmp_path, kind):
+    frames, *_ = _read_everything(tmp_path, packed((REFERENCE / "frames_06.csv").read_bytes(), kind))
+    assert frames.frames is not None, frames.faults
 
 
 def _assert_values_are_in_the_text(text, values):

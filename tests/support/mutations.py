@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
+import io
+import lzma
+import struct
+import zipfile
 from collections.abc import Callable
 
 import numpy as np
+import openpyxl
+import pyarrow as pa
+import pyarrow.parquet as pq
+import zstandard
 
 
 def mutated(content: bytes, other: bytes, rng: np.random.Generator) -> bytes:
@@ -133,6 +142,79 @@ def _compress(content, other, rng):
     return packed[: _place(packed, rng)] if rng.random() < 0.5 else packed
 
 
+def packed(content: bytes, kind: str) -> bytes:
+    """Return a log in a container.
+
+    Parameters
+    ----------
+    content : the log; for a workbook or a Parquet table, its cells are split at commas
+    kind : one of `CONTAINERS`
+    """
+    return CONTAINERS[kind](content)
+
+
+def damaged_container(content: bytes, rng: np.random.Generator) -> bytes:
+    """Return a packed log with one to three kinds of damage done to its bytes.
+
+    Parameters
+    ----------
+    content : the container
+    rng : source of what happens where
+    """
+    for _ in range(int(rng.integers(1, 4))):
+        damage = _DAMAGES_OF_BYTES[int(rng.integers(len(_DAMAGES_OF_BYTES)))]
+        content = damage(content, content, rng)
+    return content
+
+
+def _as_zip(content):
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("run.csv", content)
+    return out.getvalue()
+
+
+def _cells(content):
+    return [line.split(",") for line in content.decode("utf-8", "replace").splitlines()]
+
+
+def _as_workbook(content):
+    book, out = openpyxl.Workbook(), io.BytesIO()
+    for row in _cells(content):
+        book.active.append([float(cell) if cell.replace(".", "", 1).isdecimal() else cell for cell in row])
+    book.save(out)
+    return out.getvalue()
+
+
+def _as_parquet(content):
+    heading, *rows = _cells(content)
+    names = [f"{number} {name}" for number, name in enumerate(heading)]
+    rows = [row for row in rows if len(row) == len(names)]
+    columns = dict(zip(names, map(list, zip(*rows, strict=True)), strict=False))
+    out = io.BytesIO()
+    pq.write_table(pa.table(columns), out)
+    return out.getvalue()
+
+
+CONTAINERS: dict[str, Callable[[bytes], bytes]] = {
+    "gz": gzip.compress,
+    "bz2": bz2.compress,
+    "xz": lzma.compress,
+    "zst": zstandard.compress,
+    "zip": _as_zip,
+    "gz in zip": lambda content: _as_zip(gzip.compress(content)),
+    "xlsx": _as_workbook,
+    "parquet": _as_parquet,
+}
+
+
+def _other_number(content, other, rng):
+    """Put another number in the place of four bytes: sizes, places and counts stand in such."""
+    numbers = (0, 1, 255, 65_535, 2**31 - 1, 2**32 - 1, int(rng.integers(2**32)))
+    place = _place(content, rng)
+    return content[:place] + struct.pack("<I", numbers[int(rng.integers(len(numbers)))]) + content[place + 4 :]
+
+
 def _prose(content, other, rng):
     lines = b"".join(
         b"Run %d, harbour lap; notes: %d, %d\n" % (k, k * k, k + 7) for k in range(int(rng.integers(1, 80)))
@@ -143,4 +225,7 @@ def _prose(content, other, rng):
 _DAMAGES: tuple[Callable[[bytes, bytes, np.random.Generator], bytes], ...] = (
     _cut_end, _cut_start, _cut_out, _double, _double_line, _splice, _swap_lines, _flip_bits, _flip_bits,
     _replace_character, _replace_character, _encode, _other_marks, _zeros, _compress, _prose,
+)  # fmt: skip
+_DAMAGES_OF_BYTES: tuple[Callable[[bytes, bytes, np.random.Generator], bytes], ...] = (
+    _cut_end, _cut_out, _double, _splice, _flip_bits, _flip_bits, _flip_bits, _other_number, _other_number, _zeros,
 )  # fmt: skip
