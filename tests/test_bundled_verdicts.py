@@ -65,7 +65,7 @@ def _truth(row, recipe) -> float:
 def test_about_nineteen_of_twenty_intervals_hold_the_true_effect(ten_games, recipe):
     table = ten_games.comparisons
     truth = np.array([_truth(row, recipe) for row in table.itertuples()])
-    is_held = (table["low"] <= truth) & (truth <= table["high"])
+    is_held = (table["ci_low"] <= truth) & (truth <= table["ci_high"])
     # Twelve settings under four metrics and the clock, two soaked games under three, two tunings.
     assert len(table) == 2 * (12 * 5 + 2 * 3)
     assert is_held.mean() > 0.9
@@ -77,7 +77,7 @@ def test_the_overall_result_holds_the_true_mean_over_the_ten_games(ten_games, re
     for tuning in recipe.TUNINGS[1:]:
         factors = [tuning.fps_factor(game) for game in recipe.GAMES if game.group == "1440p"]
         row = found.loc[(tuning.name, "1440p", "these_games", "avg_fps")]
-        assert row["low"] <= 100 * np.expm1(np.log(factors).mean()) <= row["high"]
+        assert row["ci_low"] <= 100 * np.expm1(np.log(factors).mean()) <= row["ci_high"]
         assert row["n_games"] == 10
 
 
@@ -137,7 +137,7 @@ def test_the_same_state_is_never_called_a_gain(real_scenes):
 def test_two_percent_more_work_is_found_slower_in_the_lattice(real_scenes):
     heavier = real_scenes.comparisons.query("of_tuning == 'heavier2' and metric == 'avg_fps'").set_index("game")
     assert heavier.loc["lattice", "verdict"] == "worse"
-    assert heavier.loc["lattice", "high"] < 0
+    assert heavier.loc["lattice", "ci_high"] < 0
 
 
 def test_recorded_power_is_read_after_lining_up_so_that_no_tail_of_another_run_enters(real_scenes):

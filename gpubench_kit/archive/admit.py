@@ -26,8 +26,8 @@ COLUMNS_ASKED = {
     "run_metrics": ("run", "metric", "value", "definition", "step"),
     "comparisons": (*PAIR_KEY, "game", "setting", "metric", "change", "n", "n_against", "margin", "verdict",
                     "reason"),
-    "overall": (*PAIR_KEY, "group", "scope", "metric", "scale", "unit", "n_games", "change", "low", "high", "df",
-                "p_diff", "p_diff_adjusted", "p_same_adjusted", "margin", "verdict", "reason"),
+    "overall": (*PAIR_KEY, "group", "scope", "metric", "scale", "unit", "n_games", "change", "ci_low", "ci_high", "df",
+                "p_difference", "p_difference_adjusted", "p_equivalence_adjusted", "margin", "verdict", "reason"),
     "claims": ("id", "metric", "of", "against", "over", "verdict"),
 }  # fmt: skip
 TABLES_READ = tuple(COLUMNS_ASKED)

@@ -45,7 +45,7 @@ _WITHIN = """
 SELECT o.of_card AS card, o.of_tuning AS tuning, o.metric, 'review' AS source, o.review, o."group",
     coalesce(nullif(a.driver, ''), o.of_bench) AS of_driver,
     coalesce(nullif(b.driver, ''), o.against_bench) AS against_driver,
-    o.n_games, o.change, o.low, o.high, o.df, o.p_diff, o.p_diff_adjusted, o.p_same_adjusted, o.margin,
+    o.n_games, o.change, o.ci_low, o.ci_high, o.df, o.p_difference, o.p_difference_adjusted, o.p_equivalence_adjusted, o.margin,
     o.verdict, o.reason, CASE WHEN o.scale = 'ratio' THEN '%' ELSE o.unit END AS unit,
     v.place_in_time AS first_place
 FROM overall o JOIN reviews v USING (review)

@@ -92,10 +92,15 @@ def _counts(part: pd.DataFrame) -> dict[str, Any]:
 def _outlook(known: pd.DataFrame, scene: tuple[str, str], part: pd.DataFrame) -> dict[str, float]:
     """Return a game's noise and what its usual rounds can find."""
     if scene not in known.index:
-        return dict.fromkeys(("noise", "noise_low", "detectable", "detectable_at_best"), np.nan)
+        return dict.fromkeys(("noise", "noise_ci_low", "detectable", "detectable_at_best"), np.nan)
     row, rounds = known.loc[scene], max(2, round(float(part["n"].median())))
-    found = in_percent(detectable_difference(np.array([row["noise"], row["low"]]) / 100, n=rounds))
-    return {"noise": row["noise"], "noise_low": row["low"], "detectable": found[0], "detectable_at_best": found[1]}
+    found = in_percent(detectable_difference(np.array([row["noise"], row["ci_low"]]) / 100, n=rounds))
+    return {
+        "noise": row["noise"],
+        "noise_ci_low": row["ci_low"],
+        "detectable": found[0],
+        "detectable_at_best": found[1],
+    }
 
 
 def _changes(own: pd.DataFrame) -> pd.DataFrame:

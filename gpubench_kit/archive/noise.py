@@ -39,5 +39,7 @@ def run_noise(store: Store) -> pd.DataFrame:
     rows = store.ask(_POOLED)
     sd = np.sqrt(rows["squares"] / rows["df"])
     low, high = sd_interval(sd.to_numpy(dtype=float), df=rows["df"].to_numpy(dtype=float))
-    shown = {name: in_unit(one, rows["metric"]) for name, one in (("noise", sd), ("low", low), ("high", high))}
+    shown = {
+        name: in_unit(one, rows["metric"]) for name, one in (("noise", sd), ("ci_low", low), ("ci_high", high))
+    }
     return RUN_NOISE.frame(rows.assign(sd=sd, unit=[unit_of(name) for name in rows["metric"]], **shown))

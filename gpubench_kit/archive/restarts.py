@@ -113,7 +113,11 @@ def _row(part: pd.DataFrame, scope: str, bench: Any, metric: Any) -> dict[str, A
         return None
     known = {"scope": scope, "bench": bench, "metric": metric, "unit": unit_of(metric), "restarts": spread.restarts}
     known |= {"n_reviews": part["review"].nunique(), "n_games": len(part[["game", "setting"]].drop_duplicates())}
-    shown = {"spread": spread.sd, "low": spread.low, "high": spread.high if np.isfinite(spread.high) else np.nan}
+    shown = {
+        "spread": spread.sd,
+        "ci_low": spread.low,
+        "ci_high": spread.high if np.isfinite(spread.high) else np.nan,
+    }
     known |= {name: float(in_unit(np.array([value]), [metric])[0]) for name, value in shown.items()}
     return known | {"df": spread.df} | _widening(spread, metric)
 

@@ -142,14 +142,16 @@ def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[flo
     direction = direction_of(metric)
     tests = run_tests(change, error, df, margin=scaled, level=LEVEL, direction=direction)
     family = np.zeros(len(part), dtype=np.int64)
-    p_diff, p_same = (adjust_in_families(p, family, method="holm") for p in (tests.p_diff, tests.p_same))
-    verdict = decide(change, p_diff, p_same, level=LEVEL, direction=np.full(len(part), direction))
+    p_difference, p_equivalence = (
+        adjust_in_families(p, family, method="holm") for p in (tests.p_difference, tests.p_equivalence)
+    )
+    verdict = decide(change, p_difference, p_equivalence, level=LEVEL, direction=np.full(len(part), direction))
     reason = np.where(part["unlike"] != "", part["unlike"], "" if spread else "confounded")
     verdict[reason != ""] = NO_VERDICT
     names = [metric] * len(part)
     return part.assign(
-        low=change_in_unit(tests.low, names), high=change_in_unit(tests.high, names), df=df, p_diff=tests.p_diff,
-        p_diff_adjusted=p_diff, p_same_adjusted=p_same, margin=margin, verdict=verdict,
+        ci_low=change_in_unit(tests.ci_low, names), ci_high=change_in_unit(tests.ci_high, names), df=df, p_difference=tests.p_difference,
+        p_difference_adjusted=p_difference, p_equivalence_adjusted=p_equivalence, margin=margin, verdict=verdict,
         reason=np.where(reason != "", reason, "measured_restart_spread"), change=change_in_unit(change, names),
         explaining_spread=in_unit(np.abs(change) / np.sqrt(shares), names), unit=unit_of(metric),
     )  # fmt: skip

@@ -105,21 +105,23 @@ def _why_nothing(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[str]:
 
 def _outcome(claim: Claim, row: Any) -> str:
     """Return what one estimate says of a claim."""
-    if is_missing(row.low):
+    if is_missing(row.ci_low):
         return NOT_SHOWN
     amount = next((one for one in (claim.by, claim.by_pct) if one is not None), 0.0)
     is_up = claim.says == "at_least"
     if claim.says in ("better", "worse"):
         is_up = (claim.says == "better") == (claim.metric not in _LESS_IS_BETTER)
-    holds, fails = (row.low >= amount, row.high < amount) if is_up else (row.high <= amount, row.low > amount)
+    holds, fails = (
+        (row.ci_low >= amount, row.ci_high < amount) if is_up else (row.ci_high <= amount, row.ci_low > amount)
+    )
     return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
 def _turned(row: dict[str, Any]) -> dict[str, Any]:
     """Return an estimate as seen from the other side."""
-    ends = (row["value"], row["high"], row["low"])
+    ends = (row["value"], row["ci_high"], row["ci_low"])
     if row["quantity"] == "break_even_time":
-        ends = (row["value"], row["low"], row["high"])
+        ends = (row["value"], row["ci_low"], row["ci_high"])
     elif row["quantity"] == "value_for_money":
         ends = tuple(100 * (1 / (1 + one / 100) - 1) for one in ends)
     else:
@@ -127,14 +129,14 @@ def _turned(row: dict[str, Any]) -> dict[str, Any]:
     sides_turned = {f"{one}_{part}": row[f"{other}_{part}"]
                     for one, other in (("of", "against"), ("against", "of"))
                     for part in ("card", "tuning", "bench")}  # fmt: skip
-    return row | sides_turned | dict(zip(("value", "low", "high"), ends, strict=True))
+    return row | sides_turned | dict(zip(("value", "ci_low", "ci_high"), ends, strict=True))
 
 
 def _evidence(row: Any) -> str:
     """Return an estimate with its interval."""
     games = f"over {count_text(row.n_games, 'game')}"
     level = percent_text(100 * row.confidence)
-    span = f"{_amount(row.low, row)} to {_amount(row.high, row)}"
+    span = f"{_amount(row.ci_low, row)} to {_amount(row.ci_high, row)}"
     return f"Estimate {games}: {_amount(row.value, row)}, {level} interval {span}. {row.reason}".strip()
 
 
@@ -144,7 +146,7 @@ def _sentence(row: Any, plan) -> str:
     about = f"{of} against {against}: about {_amount(row.value, row)}"
     if row.quantity == "break_even_time":
         about = f"{of} and {against}: " + ("never" if math.isinf(row.value) else f"about {_amount(row.value, row)}")
-    span = f"{_amount(row.low, row)} to {_amount(row.high, row)}"
+    span = f"{_amount(row.ci_low, row)} to {_amount(row.ci_high, row)}"
     name = _name(row.quantity, plan)
     return f"Estimate, {name}, {about} ({span}). {row.reason}".strip()
 

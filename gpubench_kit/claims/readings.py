@@ -148,7 +148,7 @@ def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Sp
     key, given = claim.reading
     read = _of(sweep.readings, place | {"line": setting["line"], "reading": READINGS[key][1], "given": given})
     words = f"with {setting['line'] or f'the {sweep.ladders[subject.card].label} alone'}"
-    return (_span_of(read.iloc[0], "value", "low", "high"), words) if len(read) else _out_of_reach(claim)
+    return (_span_of(read.iloc[0], "value", "ci_low", "ci_high"), words) if len(read) else _out_of_reach(claim)
 
 
 def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
@@ -169,8 +169,8 @@ def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read
 
 def _of_two(row: pd.Series, cards: tuple[str, str], sweep: Any, *, is_turned: bool) -> _Read:
     """Return a reading between two cards as seen from the claim's side."""
-    change = _span_of(row, "change", "low", "high")
-    difference = _span_of(row, "difference", "difference_low", "difference_high")
+    change = _span_of(row, "change", "ci_low", "ci_high")
+    difference = _span_of(row, "difference", "difference_ci_low", "difference_ci_high")
     if is_turned:
         whole = Span(100.0, 100.0, 100.0)
         level = Span(*(100 + one for one in (change.value, change.low, change.high)))

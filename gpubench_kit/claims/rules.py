@@ -98,12 +98,12 @@ def _is_worse(row: Any, amounts: Amounts, claim: Claim) -> bool:
 
 def _lies_better(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the interval lies on the better side of zero."""
-    return amounts.low > 0 if direction_of(row.metric) > 0 else amounts.high < 0
+    return amounts.ci_low > 0 if direction_of(row.metric) > 0 else amounts.ci_high < 0
 
 
 def _lies_worse(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the interval lies on the worse side of zero."""
-    return amounts.high < 0 if direction_of(row.metric) > 0 else amounts.low > 0
+    return amounts.ci_high < 0 if direction_of(row.metric) > 0 else amounts.ci_low > 0
 
 
 def _is_same(row: Any, amounts: Amounts, claim: Claim) -> bool:
@@ -114,7 +114,7 @@ def _is_same(row: Any, amounts: Amounts, claim: Claim) -> bool:
 def _lies_inside(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the interval lies inside the margin."""
     least, most = margin_ends(row)
-    return amounts.same_low > least and amounts.same_high < most
+    return amounts.equivalence_ci_low > least and amounts.equivalence_ci_high < most
 
 
 def _is_beyond(row: Any, amounts: Amounts, claim: Claim) -> bool:
@@ -127,7 +127,7 @@ def _is_beyond(row: Any, amounts: Amounts, claim: Claim) -> bool:
 def _lies_beyond(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the interval lies entirely beyond the margin."""
     least, most = margin_ends(row)
-    return amounts.same_low > most or amounts.same_high < least
+    return amounts.equivalence_ci_low > most or amounts.equivalence_ci_high < least
 
 
 def _is_no_loss(row: Any, amounts: Amounts, claim: Claim) -> bool:
@@ -135,34 +135,36 @@ def _is_no_loss(row: Any, amounts: Amounts, claim: Claim) -> bool:
     if _is_worse(row, amounts, claim):
         return False
     if claim.over == "every_game" and not is_flagged(row):
-        return bool(row.p_no_loss <= 1 - row.confidence)
+        return bool(row.p_non_inferiority <= 1 - row.confidence)
     return not is_missing(row.no_loss) and bool(row.no_loss)
 
 
 def _rules_out_loss(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the interval rules out a loss as large as the margin."""
     least, most = margin_ends(row)
-    return amounts.same_low > least if direction_of(row.metric) > 0 else amounts.same_high < most
+    return (
+        amounts.equivalence_ci_low > least if direction_of(row.metric) > 0 else amounts.equivalence_ci_high < most
+    )
 
 
 def _is_at_least(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be no less than the amount."""
-    return amounts.same_low >= amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_low >= amount_of(claim) and not is_flagged(row)
 
 
 def _is_below(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be less than the amount."""
-    return amounts.same_high < amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_high < amount_of(claim) and not is_flagged(row)
 
 
 def _is_at_most(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be no more than the amount."""
-    return amounts.same_high <= amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_high <= amount_of(claim) and not is_flagged(row)
 
 
 def _is_above(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be more than the amount."""
-    return amounts.same_low > amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_low > amount_of(claim) and not is_flagged(row)
 
 
 def amount_of(claim: Claim) -> float:

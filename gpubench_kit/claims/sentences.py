@@ -71,7 +71,7 @@ def loss_sentence(target: Target, plan) -> str:
 def loss_bound(target: Target) -> float:
     """Return what a loss does not reach: the end of the printed interval, or the margin if that is less."""
     is_up = direction_of(target.row.metric) > 0
-    most = max(-one.low if is_up else one.high for one in _ends(target))
+    most = max(-one.ci_low if is_up else one.ci_high for one in _ends(target))
     return most if 0 < most < target.row.margin else target.row.margin
 
 
@@ -132,7 +132,7 @@ def _sized_clause(target: Target, plan, least: float) -> _Clause:
 
 def _same_clause(target: Target, plan) -> _Clause:
     """Return the clause of a difference that is ruled out, with the tightest bound."""
-    most = max(max(-one.low, one.high) for one in _ends(target))
+    most = max(max(-one.ci_low, one.ci_high) for one in _ends(target))
     if most >= target.row.margin:
         return _within_clause(target, plan)
     bound = bound_text(most, target.amounts.unit, up=True)
@@ -197,8 +197,8 @@ def _finished(clause: _Clause, target: Target, plan) -> str:
 def _least_size(target: Target) -> float:
     """Return the size that a difference has at least, by its printed interval; the wider of two."""
     if target.amounts.change > 0:
-        return min(one.low for one in _ends(target))
-    return min(-one.high for one in _ends(target))
+        return min(one.ci_low for one in _ends(target))
+    return min(-one.ci_high for one in _ends(target))
 
 
 def _ends(target: Target) -> list[Amounts]:

@@ -17,18 +17,18 @@ from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_ent
 from gpubench_kit.statistics.mirrored import families_of, mirrored
 from gpubench_kit.statistics.verdict import NO_VERDICT
 
-_ENDS = ("change", "low", "high", "same_low", "same_high")
+_ENDS = ("change", "ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 
 
 @dataclass(frozen=True)
 class Amounts:
-    """A change with its intervals, all in one unit: ``low`` to ``high`` two-sided, ``same_*`` one-sided each."""
+    """A change with its intervals, all in one unit: ``ci_*`` two-sided, ``equivalence_ci_*`` one-sided each."""
 
     change: float
-    low: float
-    high: float
-    same_low: float
-    same_high: float
+    ci_low: float
+    ci_high: float
+    equivalence_ci_low: float
+    equivalence_ci_high: float
     unit: str
 
 
@@ -125,7 +125,7 @@ def _needs_percent(claim: Claim) -> bool:
 
 def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
     """Return the table with adjusted p-values against a difference no larger than the margin."""
-    p = 1 - table["p_same"].to_numpy(dtype=float)
+    p = 1 - table["p_equivalence"].to_numpy(dtype=float)
     p = np.where(table["verdict"] == NO_VERDICT, np.nan, p)
     return table.assign(p_beyond_adjusted=adjust_in_families(p, families_of(table), method=plan.analysis.adjust))
 
@@ -193,7 +193,7 @@ def _game_target(row: Any, claim: Claim) -> Target:
     if claim.by is not None and row.scale == "ratio":
         both = (_of_unit(game_in_unit(row, strict=strict), row.unit) for strict in (False, True))
     else:
-        both = (_amounts(row), _amounts(row, stem="strict_"))
+        both = (_amounts(row), _amounts(row, stem="own_"))
     amounts, own = both
     return Target(row, amounts, own, is_named=claim.over == row.game)
 

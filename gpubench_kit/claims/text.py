@@ -142,7 +142,7 @@ def _one_sided(one: Judged, claim: Claim) -> str:
     if claim.says not in ("at_least", "at_most"):
         return ""
     amounts, level = one.target.amounts, percent_text(100 * one.target.row.confidence)
-    ends = (change_text(end, amounts.unit) for end in (amounts.same_low, amounts.same_high))
+    ends = (change_text(end, amounts.unit) for end in (amounts.equivalence_ci_low, amounts.equivalence_ci_high))
     return f"One-sided {level} ends: {' and '.join(ends)}."
 
 

@@ -68,7 +68,7 @@ def change_words(amounts: Amounts, *, confidence: float) -> str:
     """Return a change with its interval and level: ``−0.9 %, 95 % interval −1.4 to −0.4 %``."""
     change = change_text(amounts.change, amounts.unit)
     level = percent_text(100 * confidence)
-    return f"{change}, {level} interval {interval_text(amounts.low, amounts.high, amounts.unit)}"
+    return f"{change}, {level} interval {interval_text(amounts.ci_low, amounts.ci_high, amounts.unit)}"
 
 
 def reasons_text(row: Any) -> str:

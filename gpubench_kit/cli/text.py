@@ -51,7 +51,7 @@ def comparison_text(found: QuickComparison) -> str:
     found : as `quick_comparison` returns it
     """
     unit = "%" if found.scale == "ratio" else found.unit
-    change = change_and_interval_text(found.change, found.low, found.high, unit=unit)
+    change = change_and_interval_text(found.change, found.ci_low, found.ci_high, unit=unit)
     lines = [found.sentence, found.caution, ""]
     lines += [f"  means      {value_text(found.of_value, found.metric)} against "
               f"{value_text(found.against_value, found.metric)}, {count_text(found.n)} and "
@@ -59,7 +59,7 @@ def comparison_text(found: QuickComparison) -> str:
     lines += [f"  change     {change}", f"  test       {found.test}"]
     if found.margin is not None:
         margin = percent_text(found.margin) if unit == "%" else f"{found.margin:g} {unit}"
-        held = f" (held against it: 90 % interval {interval_text(found.same_low, found.same_high, unit)})"
+        held = f" (held against it: 90 % interval {interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)})"
         lines.append(f"  margin     {margin}" + ("" if MISSING in held else held))
     if found.more_runs is not None:
         lines.append(f"  to decide  {count_text(found.more_runs, 'further run')} of each side")

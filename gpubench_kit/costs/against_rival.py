@@ -32,8 +32,8 @@ AHEAD = Table(
         Column("unit", "text", "unit of the change"),
         Column("scale", "text", "scale on which it was judged"),
         Column("change", "number", "how far `of` is ahead of `against`", "%"),
-        Column("low", "number", "lower end of its interval", "%"),
-        Column("high", "number", "upper end of its interval", "%"),
+        Column("ci_low", "number", "lower end of its interval", "%"),
+        Column("ci_high", "number", "upper end of its interval", "%"),
         Column("confidence", "number", "of the interval"),
         Column("margin", "number", "smallest difference that matters", "%"),
         Column("verdict", "text", "verdict on the metric; that of the performance where prices enter"),
@@ -76,7 +76,7 @@ def _lines(row: Any, plan, *, energy: str) -> Iterator[dict]:
     names = (*PAIR_KEY, "group", "game", "setting", "metric", "confidence", "margin", "verdict")
     start = {name: getattr(row, name) for name in names}
     start |= {"n_games": getattr(row, "n_games", 1), "reason": row.reason, "unit": "%", "scale": "ratio"}
-    span = Span(row.change, row.low, row.high)
+    span = Span(row.change, row.ci_low, row.ci_high)
     if row.metric == energy:
         yield start | {"quantity": PER_WATT} | _columns(_inverse(span) if energy == _PER_WATT[1] else span)
         return
@@ -99,4 +99,4 @@ def _inverse_pct(change: float) -> float:
 
 def _columns(span: Span) -> dict[str, float]:
     """Return a span as columns."""
-    return {"change": span.value, "low": span.low, "high": span.high}
+    return {"change": span.value, "ci_low": span.low, "ci_high": span.high}

@@ -40,8 +40,8 @@ COSTS = Table(
         Column("quantity", "text", "what is estimated", allowed=QUANTITIES),
         Column("metric", "text", "metric that it follows from"),
         Column("value", "number", "estimate, `of` against `against`, in `unit`; infinite: never"),
-        Column("low", "number", "lower end of its interval"),
-        Column("high", "number", "upper end of its interval"),
+        Column("ci_low", "number", "lower end of its interval"),
+        Column("ci_high", "number", "upper end of its interval"),
         Column("unit", "text", "unit"),
         Column("confidence", "number", "of the interval"),
         Column("of_value", "number", "level of `of`, where there is one"),
@@ -147,7 +147,7 @@ def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Itera
 
 def _running(power: UnitChange, plan) -> dict[str, tuple[Span, str]]:
     """Return power, energy, cost and heat of a power difference."""
-    costs, watts = plan.costs, Span(power.change, power.low, power.high)
+    costs, watts = plan.costs, Span(power.change, power.ci_low, power.ci_high)
     energy = energy_kwh(watts, hours_of(costs))
     return {
         "power": (watts, "W"),
@@ -173,7 +173,7 @@ def _against_price(row: Any, power: UnitChange, plan) -> Iterator[tuple[str, dic
     if extra is None:
         yield "break_even_time", {"unit": "years", "reason": missing}
         return
-    saved = energy_kwh(Span(power.change, power.low, power.high), costs.hours_per_day * DAYS_PER_YEAR)
+    saved = energy_kwh(Span(power.change, power.ci_low, power.ci_high), costs.hours_per_day * DAYS_PER_YEAR)
     saved = saved.times(-costs.price_per_kwh)
     over_years = saved.times(costs.years)
     yield "total_cost", _numbers(over_years.times(-1).plus(extra), costs.currency)
@@ -190,7 +190,7 @@ def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
         yield "value_for_money", {"unit": "%", "reason": missing or known_text(row, plan)}
         return
     prices = price_of(row.of_card, plan), price_of(row.against_card, plan)
-    span = value_for_money(Span(row.change, row.low, row.high), prices[0], against_price=prices[1])
+    span = value_for_money(Span(row.change, row.ci_low, row.ci_high), prices[0], against_price=prices[1])
     yield "value_for_money", _numbers(span, "%") | {"reason": known_text(row, plan)}
 
 
@@ -211,4 +211,4 @@ def extra_price(row: Any, plan) -> tuple[float | None, str]:
 
 def _numbers(span: Span, unit: str) -> dict:
     """Return a span as columns."""
-    return dict(zip(("value", "low", "high"), astuple(span), strict=True)) | {"unit": unit}
+    return dict(zip(("value", "ci_low", "ci_high"), astuple(span), strict=True)) | {"unit": unit}

@@ -22,8 +22,8 @@ SENSITIVITY = Table(
         Column("hours_per_day", "number", "hours played a day", "h"),
         Column("price_per_kwh", "number", "price of a kilowatt-hour, in the currency"),
         Column("value", "number", "running cost over the years, `of` against `against`, in the currency"),
-        Column("low", "number", "lower end of its interval"),
-        Column("high", "number", "upper end of its interval"),
+        Column("ci_low", "number", "lower end of its interval"),
+        Column("ci_high", "number", "upper end of its interval"),
     ),
 )  # fmt: skip
 
@@ -46,7 +46,7 @@ def cost_sensitivity(costs: pd.DataFrame, plan) -> pd.DataFrame:
     lines = []
     for row in power.itertuples():
         place = {name: getattr(row, name) for name in (*PAIR_KEY, "group")}
-        watts = Span(row.value, row.low, row.high)
+        watts = Span(row.value, row.ci_low, row.ci_high)
         for price, hour in ((price, hour) for price in prices for hour in hours):
             spent = energy_kwh(watts, hour * DAYS_PER_YEAR * plan.costs.years).times(price)
             lines.append(place | {"hours_per_day": hour, "price_per_kwh": price} | vars(spent))

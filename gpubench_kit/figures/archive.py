@@ -46,7 +46,7 @@ def draw_archive_noise(noise: pd.DataFrame, archive, *, metric: str) -> Describe
         return None
     facts, names, unit = metric_of(metric), scene_names(data), data["unit"].iloc[0]
     rows = tuple(_noise_row(row, names[row.game, row.setting]) for row in data.itertuples())
-    top = padded_range([*data["noise"], *np.minimum(data["high"], 3 * data["noise"].max())])[1]
+    top = padded_range([*data["noise"], *np.minimum(data["ci_high"], 3 * data["noise"].max())])[1]
     title = f"Noise of the {facts.label} on this bench"
     chart = RowChart(
         Heading(
@@ -86,7 +86,7 @@ def draw_changes(rows: pd.DataFrame, archive, *, metric: str, title: str, name: 
     if not len(data):
         return None
     facts, unit, margin = metric_of(metric), data["unit"].iloc[0], float(data["margin"].iloc[-1])
-    ends = data[["change", "low", "high"]].to_numpy(dtype=float)
+    ends = data[["change", "ci_low", "ci_high"]].to_numpy(dtype=float)
     band = margin_band(margin, facts.scale)
     low, high = padded_range(ends[np.isfinite(ends)], include=[0.0, *(band or ())])
     axis = Axis(
@@ -151,7 +151,7 @@ def draw_cards(cards: pd.DataFrame, archive, *, metric: str) -> DescribedFigure 
 def _noise_row(row, label: str) -> Row:
     """Return the row of one game's noise."""
     text = f"{_noise_text(row)} · {int(row.n)} runs"
-    return Row(label, text, (Mark(row.noise, row.low, row.high),), _noise_text(row))
+    return Row(label, text, (Mark(row.noise, row.ci_low, row.ci_high),), _noise_text(row))
 
 
 def _noise_text(row) -> str:
@@ -164,13 +164,16 @@ def _change_row(row, unit: str) -> Row:
     role, shape, hollow = VERDICT_MARKS[row.verdict]
     text = _change_words(row, unit)
     return Row(
-        row.label, text, (Mark(row.change, row.low, row.high, role, shape, hollow),), VERDICT_WORDS[row.verdict]
+        row.label,
+        text,
+        (Mark(row.change, row.ci_low, row.ci_high, role, shape, hollow),),
+        VERDICT_WORDS[row.verdict],
     )
 
 
 def _change_words(row, unit: str) -> str:
     """Return a change with its interval and verdict."""
-    change = change_and_interval_text(row.change, row.low, row.high, unit=unit)
+    change = change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit)
     return f"{change} · {VERDICT_WORDS[row.verdict]}"
 
 

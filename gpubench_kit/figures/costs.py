@@ -85,7 +85,7 @@ def _lines(data: pd.DataFrame, plan: ReviewPlan) -> list[_Line]:
     """Return the lines, one for each price."""
     lines = []
     for price, part in data.groupby("price_per_kwh"):
-        points = part.sort_values("hours_per_day")[["hours_per_day", "value", "low", "high"]]
+        points = part.sort_values("hours_per_day")[["hours_per_day", "value", "ci_low", "ci_high"]]
         name = f"{significant_text(price)} {plan.costs.currency}/kWh"
         is_planned = abs(price - plan.costs.price_per_kwh) < 1e-12
         lines.append(_Line(name, is_planned, tuple(map(tuple, points.to_numpy(dtype=float)))))

@@ -81,7 +81,7 @@ def _points(data: pd.DataFrame, plan) -> list[_Point]:
     several = data["setting"].nunique() > 1
     points = []
     for (*subject, setting), rows in data.groupby([*SUBJECT, "setting"], sort=False):
-        found = rows.set_index("metric")[["value", "low", "high"]].dropna(subset="value")
+        found = rows.set_index("metric")[["value", "ci_low", "ci_high"]].dropna(subset="value")
         if {RATE, POWER} <= set(found.index):
             name = f"{names[tuple(subject)]}, {setting}" if several and setting else names[tuple(subject)]
             values = (tuple(float(one) for one in found.loc[metric]) for metric in (POWER, RATE))

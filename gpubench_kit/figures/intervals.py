@@ -130,7 +130,7 @@ def _scope_block(data: pd.DataFrame, plan, *, scope: str, unit: str) -> Block:
 def _change_mark(row) -> Mark:
     """Return the mark of a change, keyed by its verdict."""
     role, shape, is_hollow = VERDICT_MARKS.get(row.verdict, VERDICT_MARKS["no_verdict"])
-    return Mark(row.change, row.low, row.high, role, shape, is_hollow)
+    return Mark(row.change, row.ci_low, row.ci_high, role, shape, is_hollow)
 
 
 def _result_text(row, unit: str) -> str:
@@ -156,9 +156,9 @@ def _change_axis(data: pd.DataFrame, facts: Metric, *, unit: str) -> Axis:
     """Return the axis of changes: it holds zero and the band, and no single wide interval rules it."""
     margin = data["margin"].max()
     band = margin_band(margin, data["scale"].iloc[0])
-    reach = np.fmax(data["low"].abs(), data["high"].abs()).fillna(data["change"].abs()).dropna()
+    reach = np.fmax(data["ci_low"].abs(), data["ci_high"].abs()).fillna(data["change"].abs()).dropna()
     most = max(2.5 * float(reach.quantile(0.75)), 1.15 * float(data["change"].abs().max()), 2 * max(band or (0, 0)))
-    ends = np.clip([*data["low"], *data["high"], *data["change"], *(band or ()), 0.0], -most, most)
+    ends = np.clip([*data["ci_low"], *data["ci_high"], *data["change"], *(band or ()), 0.0], -most, most)
     low, high = np.nanmin(ends), np.nanmax(ends)
     pad = 0.04 * (high - low) or 1.0
     left, right = _DIRECTIONS[facts.better]
@@ -204,7 +204,7 @@ def _overall_alternative(data: pd.DataFrame, plan, *, facts: Metric, unit: str) 
     parts = []
     for row in data.itertuples():
         pair = pair_text([getattr(row, name) for name in PAIR_KEY], plan)
-        found = change_and_interval_text(row.change, row.low, row.high, unit=unit)
+        found = change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit)
         verdict = VERDICT_WORDS.get(row.verdict, "no verdict")
         parts.append(f"{pair}, {_SCOPES.get(row.scope, row.scope).lower()}: {found}, {verdict}")
     title = of_group(f"{sentence(facts.label)} over all games", data["group"].iloc[0])

@@ -76,7 +76,7 @@ def draw_everyday(
     heading = Heading(
         _title(title, group=group, game=game), f"{bars}Lines: {_level_text(plan)} intervals.", _note(data)
     )
-    axis = Axis(0.0, padded_range(data["high"], include=[*data["value"], 0.0], pad=0.02)[1], "frames per second")
+    axis = Axis(0.0, padded_range(data["ci_high"], include=[*data["value"], 0.0], pad=0.02)[1], "frames per second")
     return DescribedFigure(
         name=slug("everyday", _group_slug(group), _game_slug(game)),
         data=data.reset_index(drop=True),
@@ -115,7 +115,7 @@ def draw_levels(levels: pd.DataFrame, plan, *, metric: str, group: str = "all",
     heading = Heading(
         _title(sentence(facts.label), group=group, game=game), f"Lines: {_level_text(plan)} intervals.", _note(data)
     )
-    low, high = padded_range([*data["low"], *data["high"]], include=data["value"], pad=0.03)
+    low, high = padded_range([*data["ci_low"], *data["ci_high"]], include=data["value"], pad=0.03)
     unit = f" [{facts.unit}]" if facts.unit else ""
     axis = Axis(0.0 if facts.scale == "ratio" else low, high, facts.label + unit)
     return DescribedFigure(
@@ -170,11 +170,11 @@ def _blocks(
 def _everyday_row(rows: pd.DataFrame, *, label: str, role: str, low: str | None) -> Row:
     """Return a row with the average as a pale bar and the low as a slim one."""
     average = rows.loc[AVERAGE]
-    marks = [Mark(average["value"], average["low"], average["high"], role, kind="bar")]
+    marks = [Mark(average["value"], average["ci_low"], average["ci_high"], role, kind="bar")]
     text, short = f"{number_text(average['value'])} average", number_text(average["value"])
     if low in rows.index:
         slow = rows.loc[low]
-        marks.append(Mark(slow["value"], slow["low"], slow["high"], role, kind="inner"))
+        marks.append(Mark(slow["value"], slow["ci_low"], slow["ci_high"], role, kind="inner"))
         text, short = f"{text} · {number_text(slow['value'])} low", f"{short} | {number_text(slow['value'])}"
     return Row(label, text, tuple(marks), short)
 
@@ -183,7 +183,7 @@ def _level_row(rows: pd.DataFrame, *, label: str, role: str, is_bar: bool) -> Ro
     """Return a row with one bar or point."""
     name, level = rows.index[0], rows.iloc[0]
     text = value_text(level["value"], name)
-    mark = Mark(level["value"], level["low"], level["high"], role, kind="bar" if is_bar else "point")
+    mark = Mark(level["value"], level["ci_low"], level["ci_high"], role, kind="bar" if is_bar else "point")
     return Row(label, text, (mark,), text)
 
 

@@ -79,12 +79,14 @@ def _row(row) -> Row:
     role, shape, is_hollow = VERDICT_MARKS.get(verdict, ("series-3", "D", False))
     change = change_text(row.change, "%")
     text = f"{VERDICT_WORDS[verdict]}: {change}" if verdict else change
-    return Row(tunings_text(row), text, (Mark(row.change, row.low, row.high, role, shape, is_hollow),), change)
+    return Row(
+        tunings_text(row), text, (Mark(row.change, row.ci_low, row.ci_high, role, shape, is_hollow),), change
+    )
 
 
 def _axis(data: pd.DataFrame, against: str) -> Axis:
     """Return the axis: how far ahead, zero on it."""
-    ends = np.array([*data["low"], *data["high"], *data["change"], 0.0], dtype=float)
+    ends = np.array([*data["ci_low"], *data["ci_high"], *data["change"], 0.0], dtype=float)
     low, high = np.nanmin(ends), np.nanmax(ends)
     pad = 0.05 * (high - low) or 1.0
     label = f"ahead of {against} [%]"
@@ -101,7 +103,7 @@ def _note(data: pd.DataFrame) -> str:
 def _alternative(data: pd.DataFrame, title: str) -> str:
     """Return what the chart shows, row by row."""
     parts = [
-        f"{quantity_text(row)}, {tunings_text(row)}: {change_and_interval_text(row.change, row.low, row.high)}"
+        f"{quantity_text(row)}, {tunings_text(row)}: {change_and_interval_text(row.change, row.ci_low, row.ci_high)}"
         for row in data.itertuples()
     ]
     return f"{title}, how far ahead. {'; '.join(parts)}."

@@ -51,7 +51,7 @@ def draw_rate_over_ladder(part: SweptPart, plan) -> DescribedFigure | None:
         return None
     title = titled(f"Frame rate over the {part.ladder.label}", part)
     confidence = percent_text(100 * part.answer.confidence)
-    band = f" Shade: {confidence} band." if part.curve("avg_fps")["low"].notna().any() else ""
+    band = f" Shade: {confidence} band." if part.curve("avg_fps")["ci_low"].notna().any() else ""
     told = f"Lines up: {confidence} intervals.{band} Dashed: margin −{percent_text(part.answer.margin)}."
     heading = Heading(title, told,
                       f"{_MARKS_TOLD}{knee_note(part)}")  # fmt: skip
@@ -81,10 +81,10 @@ def draw_power_over_ladder(part: SweptPart, plan) -> DescribedFigure | None:
         return None
     title = titled(f"Power and energy per frame over the {part.ladder.label}", part)
     confidence = percent_text(100 * part.answer.confidence)
-    band = " Shade: bands." if part.curve("energy_per_frame_j")["low"].notna().any() else ""
+    band = " Shade: bands." if part.curve("energy_per_frame_j")["ci_low"].notna().any() else ""
     told = f"Lines up: {confidence} intervals against the factory state.{band}"
     heading = Heading(title, told, "Lower is thriftier.")
-    best = part.answer.thriftiest_tuning
+    best = part.answer.most_efficient_tuning
     return DescribedFigure(
         name=slug("power-over-ladder", *file_parts(part)),
         data=shown.reset_index(drop=True),
@@ -98,7 +98,7 @@ def draw_power_over_ladder(part: SweptPart, plan) -> DescribedFigure | None:
 def _draw_rate(look: Look, *, heading: Heading, part: SweptPart, rows: tuple) -> Figure:
     """Return the figure of frame rate over the ladder."""
     margin = -float(part.answer.margin)
-    ends = [end for row in rows for end in (row.fps_change, row.fps_low, row.fps_high)]
+    ends = [end for row in rows for end in (row.fps_change, row.fps_ci_low, row.fps_ci_high)]
     y = padded_range(ends, include=[0.0, 1.2 * margin], pad=0.1)
     x = padded_range([row.at for row in rows], include=[0.0], pad=0.06)
     plot = open_plot(look, heading=heading, x=Ends(*x, part.axis), y=Ends(*y, "change of frame rate [%]"))
@@ -110,7 +110,9 @@ def _draw_rate(look: Look, *, heading: Heading, part: SweptPart, rows: tuple) ->
     _draw_knee(plot, part)
     _draw_curve(plot, curve)
     for row in rows:
-        _draw_setting(plot, row, values=(row.fps_change if not row.is_factory else 0.0, row.fps_low, row.fps_high))
+        _draw_setting(
+            plot, row, values=(row.fps_change if not row.is_factory else 0.0, row.fps_ci_low, row.fps_ci_high)
+        )
     for row in rows:
         if row.tuning == part.answer.lowest_tuning and not row.is_factory:
             plot.label(
@@ -140,9 +142,11 @@ def _draw_power(look: Look, *, heading: Heading, part: SweptPart, rows: tuple) -
 
 def _draw_band(plot: Plot, curve: pd.DataFrame, *, scale: float | None = None) -> None:
     """Fill the band of a curve, in percent or in the unit of the factory state's value."""
-    known = curve[np.isfinite(curve["low"]) & np.isfinite(curve["high"])]
+    known = curve[np.isfinite(curve["ci_low"]) & np.isfinite(curve["ci_high"])]
     if len(known) > 1:
-        high, low = (known[one] if scale is None else scale * (1 + known[one] / 100) for one in ("high", "low"))
+        high, low = (
+            known[one] if scale is None else scale * (1 + known[one] / 100) for one in ("ci_high", "ci_low")
+        )
         up = [(plot.x(at), plot.y(plot.y.clamp(end))) for at, end in zip(known["at"], high, strict=True)]
         down = [(plot.x(at), plot.y(plot.y.clamp(end))) for at, end in zip(known["at"], low, strict=True)]
         plot.sheet.area([*up, *down[::-1]], role="band")
@@ -182,7 +186,7 @@ def _in_unit(row, name: str, factory: float) -> tuple[float, float, float]:
     """Return value and interval of a setting in the unit of the metric."""
     if row.is_factory:
         return float(factory), np.nan, np.nan
-    changes = (getattr(row, f"{name}_{end}") for end in ("change", "low", "high"))
+    changes = (getattr(row, f"{name}_{end}") for end in ("change", "ci_low", "ci_high"))
     return tuple(float(factory * (1 + one / 100)) for one in changes)
 
 
@@ -191,7 +195,7 @@ def _rate_alternative(shown: pd.DataFrame, part: SweptPart, title: str) -> str:
     rows = sorted((row for row in shown.itertuples() if not row.is_factory), key=lambda row: abs(row.at))
     told = [
         f"{offset_text(part.ladder.change, row.at)}: "
-        f"{change_and_interval_text(row.fps_change, row.fps_low, row.fps_high)}, {_OUTCOMES[outcome_of(row)]}"
+        f"{change_and_interval_text(row.fps_change, row.fps_ci_low, row.fps_ci_high)}, {_OUTCOMES[outcome_of(row)]}"
         for row in rows
     ]
     return f"{title}. {'; '.join(told)}.{knee_note(part)}"

@@ -88,7 +88,7 @@ def _named_rows(part: SweptPart) -> Iterable:
     """Return the settings that are named: the factory state, the answer, the thriftiest and the ends."""
     rows = [row for row in part.measured.itertuples() if np.isfinite(row.board_w)]
     ends = {min(rows, key=lambda row: row.at).tuning, max(rows, key=lambda row: row.at).tuning}
-    wanted = ends | {part.answer.lowest_tuning, part.answer.thriftiest_tuning}
+    wanted = ends | {part.answer.lowest_tuning, part.answer.most_efficient_tuning}
     return [row for row in rows if row.is_factory or row.tuning in wanted]
 
 

@@ -62,12 +62,12 @@ def _row(row: Any) -> Row:
     """Return the row of one power, or frame rate."""
     role, shape, is_hollow = VERDICT_MARKS[_way(row)]
     change = change_text(row.change)
-    return Row(_given(row), change, (Mark(row.change, row.low, row.high, role, shape, is_hollow),), change)
+    return Row(_given(row), change, (Mark(row.change, row.ci_low, row.ci_high, role, shape, is_hollow),), change)
 
 
 def _way(row: Any) -> str:
     """Return whether the whole range is for the better or the worse."""
-    if row.low <= 0 <= row.high or not np.isfinite([row.low, row.high]).all():
+    if row.ci_low <= 0 <= row.ci_high or not np.isfinite([row.ci_low, row.ci_high]).all():
         return "undecided"
     return "better" if (row.change > 0) == READINGS[row.reading][2] else "worse"
 
@@ -79,12 +79,12 @@ def _given(row: Any) -> str:
 
 def _told(row: Any) -> str:
     """Return one reading in words."""
-    return f"at {_given(row)} {change_and_interval_text(row.change, row.low, row.high)}"
+    return f"at {_given(row)} {change_and_interval_text(row.change, row.ci_low, row.ci_high)}"
 
 
 def _axis(data: pd.DataFrame, reading: str) -> Axis:
     """Return the axis, zero on it."""
-    ends = np.array([*data["low"], *data["high"], *data["change"], 0.0], dtype=float)
+    ends = np.array([*data["ci_low"], *data["ci_high"], *data["change"], 0.0], dtype=float)
     low, high = np.nanmin(ends), np.nanmax(ends)
     pad = 0.05 * (high - low) or 1.0
     told, _, _, (left, right) = READINGS[reading]

@@ -63,8 +63,8 @@ def knee_note(part: SweptPart) -> str:
     answer = part.answer
     if not np.isfinite(answer.knee):
         return ""
-    low, high = (offset_text(part.ladder.change, one) for one in (answer.knee_low, answer.knee_high))
-    between = f", between {low} and {high}" if answer.knee_low < answer.knee_high else ""
+    low, high = (offset_text(part.ladder.change, one) for one in (answer.knee_ci_low, answer.knee_ci_high))
+    between = f", between {low} and {high}" if answer.knee_ci_low < answer.knee_ci_high else ""
     return f" Knee: {offset_text(part.ladder.change, answer.knee)}{between}."
 
 

@@ -307,22 +307,22 @@ PAIR_KEY = tuple(column.name for column in _PAIR)
 
 _INTERVALS = (
     _number("change", "`of` against `against`: % on the ratio scale, else in `unit`"),
-    _number("low", "lower end of the interval against zero, as `change`"),
-    _number("high", "upper end of the interval against zero, as `change`"),
-    _number("same_low", "lower end of the interval against the margin, as `change`"),
-    _number("same_high", "upper end of the interval against the margin, as `change`"),
+    _number("ci_low", "lower end of the interval against zero, as `change`"),
+    _number("ci_high", "upper end of the interval against zero, as `change`"),
+    _number("equivalence_ci_low", "lower end of the interval against the margin, as `change`"),
+    _number("equivalence_ci_high", "upper end of the interval against the margin, as `change`"),
 )
 
 _TESTS = (
     _number("confidence", "1 - level used"),
     _number("se", "standard error, in natural log on the ratio scale"),
     _number("df", "degrees of freedom"),
-    _number("p_diff", "p-value against no difference"),
-    _number("p_diff_adjusted", "the same, adjusted for the number of comparisons"),
-    _number("p_same", "p-value against a difference as large as the margin"),
-    _number("p_same_adjusted", "the same, adjusted for the number of comparisons"),
-    _number("p_no_loss", "p-value against a loss as large as the margin"),
-    _number("p_no_loss_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_difference", "p-value against no difference"),
+    _number("p_difference_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_equivalence", "p-value against a difference as large as the margin"),
+    _number("p_equivalence_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_non_inferiority", "p-value against a loss as large as the margin"),
+    _number("p_non_inferiority_adjusted", "the same, adjusted for the number of comparisons"),
     _number("margin", "smallest difference that matters: % on the ratio scale, else in `unit`"),
     _text("verdict", "outcome", VERDICTS),
     _truth("no_loss", "whether a loss as large as the margin is ruled out"),
@@ -336,11 +336,11 @@ def _result_columns(*, with_strict: bool) -> tuple[Column, ...]:
     if not with_strict:
         return (*_INTERVALS, *tests)
     strict = (
-        _number("strict_low", "`low` from this game's own runs alone"),
-        _number("strict_high", "`high` from this game's own runs alone"),
-        _number("strict_same_low", "`same_low` from this game's own runs alone"),
-        _number("strict_same_high", "`same_high` from this game's own runs alone"),
-        _text("strict_verdict", "verdict from this game's own runs alone", VERDICTS),
+        _number("own_ci_low", "`ci_low` from this game's own runs alone"),
+        _number("own_ci_high", "`ci_high` from this game's own runs alone"),
+        _number("own_equivalence_ci_low", "`equivalence_ci_low` from this game's own runs alone"),
+        _number("own_equivalence_ci_high", "`equivalence_ci_high` from this game's own runs alone"),
+        _text("own_verdict", "verdict from this game's own runs alone", VERDICTS),
     )
     borrowed = _truth("borrowed", "whether the other games' noise was borrowed")
     return (*_INTERVALS, *strict, *tests[:3], borrowed, *tests[3:])

@@ -97,7 +97,7 @@ def noise_table(noise: pd.DataFrame, metric: str) -> Markup:
     ordered = rows.sort_values(["game", "setting", "scope", "bench"], kind="stable")
     lines = [
         [scene_text(row.game, row.setting), *([row.bench if row.scope == "bench" else "all"] if several else []),
-         number_text(row.noise, decimals=2), _range(row.low, row.high), count_text(row.n),
+         number_text(row.noise, decimals=2), _range(row.ci_low, row.ci_high), count_text(row.n),
          count_text(row.n_sessions), count_text(row.n_reviews)]
         for row in ordered.head(MOST_LINES).itertuples()
     ]  # fmt: skip
@@ -117,7 +117,7 @@ def restarts_table(spread: pd.DataFrame) -> Markup:
     lines = [
         [sentence(metric_of(row.metric).label),
          *([row.bench if row.scope == "bench" else "all"] if several else []),
-         f"{number_text(row.spread, decimals=2)} {row.unit}", _range(row.low, row.high), count_text(row.restarts),
+         f"{number_text(row.spread, decimals=2)} {row.unit}", _range(row.ci_low, row.ci_high), count_text(row.restarts),
          count_text(row.n_reviews), _widening(row)]
         for row in rows.head(MOST_LINES).itertuples()
     ]  # fmt: skip
@@ -156,7 +156,7 @@ def _changes_of_one_metric(rows: pd.DataFrame, *, caption: str, name: str) -> Ma
     ]  # fmt: skip
     lines = [
         [_with_whole_dates(row.label),
-         stacked(change_and_interval_text(row.change, row.low, row.high, unit=row.unit)), _verdict(row.verdict),
+         stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)), _verdict(row.verdict),
          count_text(row.n_games), _sessions(row), *([why] if differ else [])]
         for row, why in zip(rows.iloc[::-1].head(MOST_LINES).itertuples(), whys, strict=False)
     ]  # fmt: skip

@@ -132,7 +132,7 @@ def _driver_told(archive: Archive, metric: str) -> Iterator[str]:
     label = metric_of(metric).label
     if len(real):
         last = real.iloc[-1]
-        change = change_and_interval_text(last.change, last.low, last.high, unit=last.unit)
+        change = change_and_interval_text(last.change, last.ci_low, last.ci_high, unit=last.unit)
         drivers = f"From “{last.against_driver}” to “{last.of_driver}”"
         earlier = len(real) - 1
         more = f" Changes found besides: {earlier}." if earlier else ""
@@ -165,5 +165,5 @@ def _over_all(table, metric: str):
 
 def _range_text(row) -> str:
     """Return a spread with its interval."""
-    low, high = (number_text(one, decimals=2) for one in (row.low, row.high))
+    low, high = (number_text(one, decimals=2) for one in (row.ci_low, row.ci_high))
     return f"{number_text(row.spread, decimals=2)} {row.unit} ({low} to {high})"

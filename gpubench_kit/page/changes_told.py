@@ -179,7 +179,7 @@ def _result_text(row: dict[str, Any], side: str) -> str:
     """Return what a result says besides its verdict; margin, reason and loss only where they differ."""
     if not row[side]:
         return ""
-    change, low, high, margin = (row[f"{side}_{one}"] for one in ("change", "low", "high", "margin"))
+    change, low, high, margin = (row[f"{side}_{one}"] for one in ("change", "ci_low", "ci_high", "margin"))
     parts = [change_and_interval_text(change, low, high, unit=row["unit"])]
     if row["before_margin"] != row["now_margin"] and pd.notna(margin):
         parts.append(margin_text(margin, row["unit"]))

@@ -132,13 +132,17 @@ def _line(row: Any) -> list[str]:
 def _difference(row: Any) -> str:
     """Return an estimate with its interval."""
     if row.quantity == "break_even_time":
-        return _NEVER if math.isinf(row.low) else f"{_years(row.value)} ({_years(row.low)} to {_years(row.high)})"
+        return (
+            _NEVER
+            if math.isinf(row.ci_low)
+            else f"{_years(row.value)} ({_years(row.ci_low)} to {_years(row.ci_high)})"
+        )
     return _signed(row)
 
 
 def _signed(row: Any) -> str:
     """Return a difference with its interval."""
-    return change_and_interval_text(row.value, row.low, row.high, unit=row.unit)
+    return change_and_interval_text(row.value, row.ci_low, row.ci_high, unit=row.unit)
 
 
 def _level(row: Any, value: float) -> str:
@@ -164,12 +168,12 @@ def _cost_sentence(row: Any, plan) -> str:
     """Return the sentence on the running cost, or that there is no telling which side costs more."""
     of, against = subject_names(row, plan)
     years = plain_text(plan.costs.years)
-    span = f"{money_text(row.low, row.unit)} to {money_text(row.high, row.unit)}"
-    if row.low <= 0 <= row.high:
+    span = f"{money_text(row.ci_low, row.unit)} to {money_text(row.ci_high, row.unit)}"
+    if row.ci_low <= 0 <= row.ci_high:
         return f"Estimate: over {years} years the running cost of {of} and {against} cannot be told apart ({span})."
     more = "more" if row.value > 0 else "less"
     size = money_text(abs(row.value), row.unit)
-    span = " to ".join(money_text(end, row.unit) for end in sorted((abs(row.low), abs(row.high))))
+    span = " to ".join(money_text(end, row.unit) for end in sorted((abs(row.ci_low), abs(row.ci_high))))
     return f"Estimate: over {years} years {of} costs about {size} {more} to run than {against} ({span})."
 
 
@@ -185,7 +189,7 @@ def _time_sentence(row: Any, plan) -> str:
             f"Estimate: the break-even never comes: {dearer} costs more to buy and does not save energy against "
             f"{other}."
         )
-    span = f"{_years(row.low)} to {_years(row.high)}"
+    span = f"{_years(row.ci_low)} to {_years(row.ci_high)}"
     return f"Estimate: {dearer} makes up for its higher price after about {_years(row.value)} ({span})."
 
 
@@ -193,7 +197,7 @@ def _price_sentence(row: Any, plan) -> str:
     """Return the sentence on the price difference that running makes up for."""
     of, against = subject_names(row, plan)
     saver, other, sign = (of, against, 1) if row.value > 0 else (against, of, -1)
-    low, high = sorted((sign * row.low, sign * row.high))
+    low, high = sorted((sign * row.ci_low, sign * row.ci_high))
     span = f"{money_text(low, row.unit)} to {money_text(high, row.unit)}"
     years = plain_text(plan.costs.years)
     size = money_text(abs(row.value), row.unit)
@@ -207,12 +211,12 @@ def _total_sentence(row: Any, plan) -> str:
     """Return the sentence on price and running cost together."""
     of, against = subject_names(row, plan)
     years = plain_text(plan.costs.years)
-    span = f"{money_text(row.low, row.unit)} to {money_text(row.high, row.unit)}"
+    span = f"{money_text(row.ci_low, row.unit)} to {money_text(row.ci_high, row.unit)}"
     lead = f"Estimate: price and running cost over {years} years together"
-    if row.low <= 0 <= row.high:
+    if row.ci_low <= 0 <= row.ci_high:
         return f"{lead} cannot be told apart ({of} against {against}, {span})."
     more, size = "more" if row.value > 0 else "less", money_text(abs(row.value), row.unit)
-    span = " to ".join(money_text(end, row.unit) for end in sorted((abs(row.low), abs(row.high))))
+    span = " to ".join(money_text(end, row.unit) for end in sorted((abs(row.ci_low), abs(row.ci_high))))
     return f"{lead}, {of} costs about {size} {more} than {against} ({span})."
 
 

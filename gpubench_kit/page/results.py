@@ -178,7 +178,7 @@ def _game_line(row: Any, unit: str, *, plan) -> list[str | Markup]:
     values = [bare(value_text(one, row.metric), row.unit) for one in (row.against_value, row.of_value)]
     return [
         scene_text(row.game, row.setting), counts, *values,
-        bare(change_text(row.change, unit), unit), bare(interval_text(row.low, row.high, unit), unit),
+        bare(change_text(row.change, unit), unit), bare(interval_text(row.ci_low, row.ci_high, unit), unit),
         verdict_mark(row.verdict), join(_to_know(row, plan), " "),
     ]  # fmt: skip
 
@@ -188,8 +188,8 @@ def _to_know(row: Any, plan) -> Iterable[str]:
     yield from caution_sentences(row, plan)
     # Without borrowed noise the strict verdict differs by the missing correction alone, which is no second opinion.
     is_borrowed = not is_missing(row.borrowed) and bool(row.borrowed)
-    if is_borrowed and row.verdict != "no_verdict" and row.strict_verdict not in ("", row.verdict):
-        yield f"By its own noise alone, this game by itself: {VERDICT_WORDS[row.strict_verdict]}."
+    if is_borrowed and row.verdict != "no_verdict" and row.own_verdict not in ("", row.verdict):
+        yield f"By its own noise alone, this game by itself: {VERDICT_WORDS[row.own_verdict]}."
     if row.verdict == "undecided":
         yield _what_would_decide(row, plan)
 

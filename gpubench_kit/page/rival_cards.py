@@ -122,21 +122,21 @@ def _ahead_sentence(known: dict[str, Any], plan) -> str:
     sides = [f"our {card} “{tuning}”" for card, tuning in
              ((row.of_card, row.of_tuning), (row.against_card, row.against_tuning))]  # fmt: skip
     games = f"On these {count_text(row.n_games, 'game')}" if row.n_games > 1 else "In this game"
-    if is_missing(row.low):
+    if is_missing(row.ci_low):
         measured = "" if is_missing(row.change) else f"; measured {change_text(row.change, '%')}"
         why = " ".join(sentences_of(row))
         return f"{games} whether {sides[0]} is ahead of {sides[1]} cannot be said{measured}. {why}"
     text = f"{games} {sides[0]} is {_ahead_words(row)} {sides[1]} in {metric_of(row.metric).label} ({_span(row)})"
     more = [f"{_ahead_words(known[one], with_of=False)} {words} ({_span(known[one])})"
             for one, words in ((PER_WATT, "per watt"), (PER_PRICE, "for the price, an estimate"))
-            if one in known and not is_missing(known[one].low)]  # fmt: skip
+            if one in known and not is_missing(known[one].ci_low)]  # fmt: skip
     return ", ".join([text, *more]) + f"{assumption(row, plan)}."
 
 
 def _ahead_words(row: Any, *, with_of: bool = True) -> str:
     """Return how far ahead or behind a card is, or that this is not settled."""
-    size = change_and_interval_text(row.change, row.low, row.high).partition(" (")[0].lstrip("+−")
-    if row.low <= 0 <= row.high:
+    size = change_and_interval_text(row.change, row.ci_low, row.ci_high).partition(" (")[0].lstrip("+−")
+    if row.ci_low <= 0 <= row.ci_high:
         return "not told from" if with_of else "not told apart"
     way, of = ("ahead", " of") if row.change > 0 else ("behind", "")
     return f"{size} {way}{of * with_of}"
@@ -144,7 +144,7 @@ def _ahead_words(row: Any, *, with_of: bool = True) -> str:
 
 def _span(row: Any) -> str:
     """Return the interval of a row."""
-    return change_and_interval_text(row.change, row.low, row.high).partition(" (")[2].rstrip(")")
+    return change_and_interval_text(row.change, row.ci_low, row.ci_high).partition(" (")[2].rstrip(")")
 
 
 def installed_sentences(cards: _Cards, runs: pd.DataFrame, plan) -> Iterator[str]:

@@ -106,7 +106,7 @@ def between_tables(sweep: Sweep) -> Markup:
             found = rows[(rows["reading"] == reading) & rows["given"].notna()]
             lines = [
                 [f"{number_text(row.given, decimals=0)} {unit}",
-                 stacked(change_and_interval_text(row.change, row.low, row.high))]
+                 stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high))]
                 for row in found.itertuples()
             ]  # fmt: skip
             columns = [Column("At"), Column(told, is_number=True)]
@@ -140,8 +140,8 @@ def _value_text(row, unit: str) -> str | Markup:
     """Return a reading with its range; an en dash where the line has none."""
     if row is None:
         return MISSING
-    value, low, high = (number_text(one, decimals=1) for one in (row.value, row.low, row.high))
-    return stacked(f"{value} ({low} to {high})") if np.isfinite(row.low) else value
+    value, low, high = (number_text(one, decimals=1) for one in (row.value, row.ci_low, row.ci_high))
+    return stacked(f"{value} ({low} to {high})") if np.isfinite(row.ci_low) else value
 
 
 def _test_cells(part: SweptPart, row) -> list[str | Markup]:
@@ -150,7 +150,7 @@ def _test_cells(part: SweptPart, row) -> list[str | Markup]:
     if row.is_factory:
         return [_named(part, row), *[MISSING] * 3, *measured]
     worst = bound_text(max(row.loss_at_most, 0.0), up=True) if np.isfinite(row.loss_at_most) else MISSING
-    change = stacked(change_and_interval_text(row.fps_change, row.fps_low, row.fps_high))
+    change = stacked(change_and_interval_text(row.fps_change, row.fps_ci_low, row.fps_ci_high))
     return [_named(part, row), _outcome_mark(row), worst, change, *measured]
 
 
@@ -158,9 +158,9 @@ def _spent_cells(part: SweptPart, row) -> list[str | Markup]:
     """Return a setting's power and energy per frame, each with its change."""
     power, energy = [unit_text(row.board_w, "W")], [unit_text(row.energy_per_frame_j, "J")]
     if not row.is_factory:
-        power.append(change_and_interval_text(row.power_change, row.power_low, row.power_high))
-        energy.append(change_and_interval_text(row.energy_change, row.energy_low, row.energy_high))
-    may_be = MISSING if row.may_be_thriftiest is pd.NA else "may be" if row.may_be_thriftiest else "no"
+        power.append(change_and_interval_text(row.power_change, row.power_ci_low, row.power_ci_high))
+        energy.append(change_and_interval_text(row.energy_change, row.energy_ci_low, row.energy_ci_high))
+    may_be = MISSING if row.may_be_most_efficient is pd.NA else "may be" if row.may_be_most_efficient else "no"
     return [_named(part, row), stacked(*power), stacked(*energy), may_be]
 
 

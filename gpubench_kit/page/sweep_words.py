@@ -72,7 +72,7 @@ def _lowest_sentence(part: SweptPart, sweep: Sweep, *, is_first: bool) -> str:
     lost = "nothing lost" if row.loss_at_most <= 0 else f"less than {bound_text(row.loss_at_most, up=True)} lost"
     text = f"{lead}: “{row.tuning}” ({setting_name(part, row.at)}), {lost}"
     if np.isfinite(row.power_change):
-        power = change_and_interval_text(row.power_change, row.power_low, row.power_high)
+        power = change_and_interval_text(row.power_change, row.power_ci_low, row.power_ci_high)
         text += f", board power {power}, {unit_text(row.board_w, 'W')}"
     tested = " ".join(sweep.failures[answer.card, row.tuning].sentences) or "No stability test of it is stated."
     return f"{text}. {tested} {_beyond_answer(part, row)}{_failed_beyond(part, sweep)}".strip()
@@ -80,7 +80,7 @@ def _lowest_sentence(part: SweptPart, sweep: Sweep, *, is_first: bool) -> str:
 
 def thriftiest_sentence(part: SweptPart) -> str:
     """Return the thriftiest setting in energy per frame, and which cannot be told from it."""
-    row = _row_of(part, part.answer.thriftiest_tuning)
+    row = _row_of(part, part.answer.most_efficient_tuning)
     if row is None or not np.isfinite(row.energy_per_frame_j):
         return ""
     lead = of_group(f"Thriftiest on our {part.title}" if part.title else "Thriftiest", part.answer.group)
@@ -88,10 +88,10 @@ def thriftiest_sentence(part: SweptPart) -> str:
     if row.is_factory:
         text = f"{lead}: the factory state, {energy} per frame"
     else:
-        change = change_and_interval_text(row.energy_change, row.energy_low, row.energy_high)
+        change = change_and_interval_text(row.energy_change, row.energy_ci_low, row.energy_ci_high)
         text = f"{lead}: “{row.tuning}”, {energy} per frame, {change} against the factory state"
         text += f", at {change_text(row.fps_change)} frame rate"
-    others = part.settings[part.settings["may_be_thriftiest"].fillna(False).astype(bool)]["tuning"]
+    others = part.settings[part.settings["may_be_most_efficient"].fillna(False).astype(bool)]["tuning"]
     others = [one for one in others if one != row.tuning]
     if not others:
         failed = any(outcome_of(one) == "failed" for one in part.settings.itertuples())

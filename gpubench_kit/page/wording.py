@@ -69,7 +69,7 @@ def unit_of_change(row: Any) -> str:
 
 def change_with_interval(row: Any) -> str:
     """Return a row's change with its interval against zero."""
-    return change_and_interval_text(row.change, row.low, row.high, unit=unit_of_change(row))
+    return change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit_of_change(row))
 
 
 def margin_words(row: Any) -> str:
@@ -235,7 +235,7 @@ def _measured(row: Any, with_level: bool) -> str:
     """Return the change and its interval, with its level where asked for."""
     level = f"{percent_text(100 * row.confidence)} interval " if with_level else ""
     unit = unit_of_change(row)
-    return f"{change_text(row.change, unit)}, {level}{interval_text(row.low, row.high, unit)}"
+    return f"{change_text(row.change, unit)}, {level}{interval_text(row.ci_low, row.ci_high, unit)}"
 
 
 def _range_of(rows: Sequence[Any]) -> str:
@@ -256,7 +256,7 @@ def _amount(value: float, row: Any) -> str:
 
 def _most_lost(row: Any) -> float:
     """Return the largest loss that the interval against the margin leaves, as a positive amount."""
-    return -row.same_low if metric_of(row.metric).better == "higher" else row.same_high
+    return -row.equivalence_ci_low if metric_of(row.metric).better == "higher" else row.equivalence_ci_high
 
 
 def _explaining(row: Any) -> str:

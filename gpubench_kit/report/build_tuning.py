@@ -92,6 +92,6 @@ def _found(files: Path, page: Path) -> FoundTuning:
     for row in answers.itertuples():
         place = ", ".join(filter(None, (row.card, row.bench, "" if row.group == "all" else row.group, row.line)))
         told.append(f"{place}: lowest power without a loss that matters '{row.lowest_tuning}'")
-        if row.thriftiest_tuning and not row.line:
-            told[-1] += f", thriftiest '{row.thriftiest_tuning}'"
-    return FoundTuning(page, bool(settings["p_no_loss"].notna().any()), tuple(told))
+        if row.most_efficient_tuning and not row.line:
+            told[-1] += f", thriftiest '{row.most_efficient_tuning}'"
+    return FoundTuning(page, bool(settings["p_non_inferiority"].notna().any()), tuple(told))

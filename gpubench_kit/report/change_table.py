@@ -10,7 +10,7 @@ SAID, MADE_OF = (
     ("title", "input", "input_name", "decision", "version", "looks"),
 )
 
-_NUMBERS = ("change", "low", "high", "margin")
+_NUMBERS = ("change", "ci_low", "ci_high", "margin")
 
 
 def _side(name: str, meaning: str) -> tuple[Column, ...]:

@@ -15,7 +15,7 @@ from gpubench_kit.report.earlier_report import EarlierReport
 from gpubench_kit.sheet.looks import changed_decisions
 from gpubench_kit.wording.terms import metric_of
 
-_NUMBERS, _TEXTS = ("change", "low", "high", "margin"), ("reason", "no_loss")
+_NUMBERS, _TEXTS = ("change", "ci_low", "ci_high", "margin"), ("reason", "no_loss")
 #: Values count to nine digits, so that another machine's last bit is no correction.
 _DIGITS = 1e-9
 

@@ -44,8 +44,8 @@ class _Result(_Lax):
     no_loss: bool | None = None
     reason: str | None = None
     change: float | None
-    low: float | None
-    high: float | None
+    ci_low: float | None
+    ci_high: float | None
     margin: float | None
 
 

@@ -25,7 +25,7 @@ FORMAT_VERSION = 2
 
 #: Packages whose version can change a number or a picture.
 _PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill", "nbconvert")
-_RESULT = ("change", "low", "high", "margin", "verdict", "no_loss", "reason")
+_RESULT = ("change", "ci_low", "ci_high", "margin", "verdict", "no_loss", "reason")
 
 
 def make_manifest(

@@ -52,19 +52,19 @@ class Tests:
     Attributes
     ----------
     low, high : interval against zero, two-sided
-    same_low, same_high : interval against the margin: each end one-sided
-    p_diff : against no difference
-    p_same : against a difference as large as the margin, two one-sided tests
-    p_no_loss : against a loss as large as the margin
+    equivalence_ci_low, equivalence_ci_high : interval against the margin: each end one-sided
+    p_difference : against no difference
+    p_equivalence : against a difference as large as the margin, two one-sided tests
+    p_non_inferiority : against a loss as large as the margin
     """
 
-    low: np.ndarray
-    high: np.ndarray
-    same_low: np.ndarray
-    same_high: np.ndarray
-    p_diff: np.ndarray
-    p_same: np.ndarray
-    p_no_loss: np.ndarray
+    ci_low: np.ndarray
+    ci_high: np.ndarray
+    equivalence_ci_low: np.ndarray
+    equivalence_ci_high: np.ndarray
+    p_difference: np.ndarray
+    p_equivalence: np.ndarray
+    p_non_inferiority: np.ndarray
 
 
 def estimate_from_rounds(means: np.ndarray, *, floor: np.ndarray | float = 0.0) -> Estimate:
@@ -152,13 +152,13 @@ def run_tests(
     wide, narrow = t_quantile(1 - level / 2, df) * se, t_quantile(1 - level, df) * se
     p_low, p_up = t_tail((change + margin) / se, df), t_tail((margin - change) / se, df)
     return Tests(
-        low=change - wide,
-        high=change + wide,
-        same_low=change - narrow,
-        same_high=change + narrow,
-        p_diff=np.minimum(2 * t_tail(np.abs(change) / se, df), 1.0),
-        p_same=np.maximum(p_low, p_up),
-        p_no_loss={1: p_low, -1: p_up, 0: np.full_like(p_low, np.nan)}[direction],
+        ci_low=change - wide,
+        ci_high=change + wide,
+        equivalence_ci_low=change - narrow,
+        equivalence_ci_high=change + narrow,
+        p_difference=np.minimum(2 * t_tail(np.abs(change) / se, df), 1.0),
+        p_equivalence=np.maximum(p_low, p_up),
+        p_non_inferiority={1: p_low, -1: p_up, 0: np.full_like(p_low, np.nan)}[direction],
     )
 
 

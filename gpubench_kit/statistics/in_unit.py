@@ -15,7 +15,7 @@ from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.verdict import NO_VERDICT
 from gpubench_kit.wording.reasons import SEPARATOR
 
-_ENDS = ("low", "high", "same_low", "same_high")
+_ENDS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 
 
 @dataclass(frozen=True)
@@ -24,16 +24,16 @@ class UnitChange:
 
     Attributes
     ----------
-    change, low, high, same_low, same_high : as in the tables, in the unit
+    change, low, high, equivalence_ci_low, equivalence_ci_high : as in the tables, in the unit
     of_value, against_value : means of both sides, over the games with equal weight
     n_games : games that entered
     """
 
     change: float
-    low: float
-    high: float
-    same_low: float
-    same_high: float
+    ci_low: float
+    ci_high: float
+    equivalence_ci_low: float
+    equivalence_ci_high: float
     of_value: float
     against_value: float
     n_games: int
@@ -56,7 +56,7 @@ def game_in_unit(row, *, strict: bool = False) -> UnitChange:
     With means ``A`` (against) and ``B = A exp(D)`` and equal noise on both sides the standard error of
     ``B - A`` is ``sqrt((A^2 + B^2)/2)`` times that of ``D``.
     """
-    log = {name: _log(getattr(row, f"strict_{name}" if strict else name), row.scale) for name in _ENDS}
+    log = {name: _log(getattr(row, f"own_{name}" if strict else name), row.scale) for name in _ENDS}
     return _in_unit(pd.DataFrame([row._asdict()]), log)
 
 
@@ -124,10 +124,16 @@ def _in_unit(games: pd.DataFrame, log: dict[str, float]) -> UnitChange:
     middle = weight @ (np.log(of / against) if is_ratio else change)
     gain = _gain(weight, (of, against), games["se"].to_numpy(dtype=float)) if is_ratio else 1.0
     mean = float(weight @ (of - against))
-    halves = {"low": log["high"] - log["low"], "same_low": log["same_high"] - log["same_low"]}
-    centre = {"low": (log["high"] + log["low"]) / 2, "same_low": (log["same_high"] + log["same_low"]) / 2}
+    halves = {
+        "ci_low": log["ci_high"] - log["ci_low"],
+        "equivalence_ci_low": log["equivalence_ci_high"] - log["equivalence_ci_low"],
+    }
+    centre = {
+        "ci_low": (log["ci_high"] + log["ci_low"]) / 2,
+        "equivalence_ci_low": (log["equivalence_ci_high"] + log["equivalence_ci_low"]) / 2,
+    }
     ends = {}
-    for name, other in (("low", "high"), ("same_low", "same_high")):
+    for name, other in (("ci_low", "ci_high"), ("equivalence_ci_low", "equivalence_ci_high")):
         # The centre of an interval is the change, but for games that share rounds of which some are cut.
         at, half = mean + gain * (centre[name] - middle), gain * halves[name] / 2
         ends |= {name: float(at - half), other: float(at + half)}

@@ -30,8 +30,8 @@ LEVELS = Table(
         Column("unit", "text", "unit of the value"),
         Column("n", "integer", "runs; games where `game` is empty"),
         Column("value", "number", "mean, geometric on the ratio scale, in `unit`"),
-        Column("low", "number", "lower end of its interval, from its own runs; empty with one run"),
-        Column("high", "number", "upper end of its interval"),
+        Column("ci_low", "number", "lower end of its interval, from its own runs; empty with one run"),
+        Column("ci_high", "number", "upper end of its interval"),
     ),
 )  # fmt: skip
 
@@ -120,7 +120,11 @@ def _interval(centre: float, se2: float, *, df: float, confidence: float, is_rat
     half = t_quantile(0.5 + confidence / 2, df) * np.sqrt(se2) if has_ends else np.nan
     ends = np.array([centre, centre - half, centre + half])
     return dict(
-        zip(("value", "low", "high"), np.exp(np.minimum(ends, _LARGEST_LOG)) if is_ratio else ends, strict=True)
+        zip(
+            ("value", "ci_low", "ci_high"),
+            np.exp(np.minimum(ends, _LARGEST_LOG)) if is_ratio else ends,
+            strict=True,
+        )
     )
 
 

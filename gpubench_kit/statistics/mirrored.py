@@ -59,10 +59,11 @@ def mirrored(table: pd.DataFrame, plan) -> pd.DataFrame:
         if name in table:
             out[name], out[_against(name)] = table[_against(name)], table[name]
     out["change"] = _inverted(table, "change")
-    for stem in ("", "same_", "strict_", "strict_same_"):
-        if f"{stem}low" in table:
-            out[f"{stem}low"], out[f"{stem}high"] = _inverted(table, f"{stem}high"), _inverted(table, f"{stem}low")
-    for name in ("verdict", "strict_verdict", "reason"):
+    for stem in ("", "equivalence_", "own_", "own_equivalence_"):
+        if f"{stem}ci_low" in table:
+            low, high = f"{stem}ci_low", f"{stem}ci_high"
+            out[low], out[high] = _inverted(table, high), _inverted(table, low)
+    for name in ("verdict", "own_verdict", "reason"):
         if name in table:
             out[name] = table[name].map(lambda text: _WAYS.sub(lambda way: _OTHER_WAY[way[0]], text))
     return _with_no_loss(out, plan)
@@ -80,18 +81,18 @@ def _with_no_loss(table: pd.DataFrame, plan) -> pd.DataFrame:
     p = np.full(len(table), np.nan)
     changes = scaled(table, "change")
     for metric in table["metric"].unique():
-        rows = (table["metric"] == metric).to_numpy() & table["p_no_loss"].notna().to_numpy()
+        rows = (table["metric"] == metric).to_numpy() & table["p_non_inferiority"].notna().to_numpy()
         se, df, confidence = (table[name].to_numpy(dtype=float)[rows] for name in ("se", "df", "confidence"))
         tests = run_tests(
             changes[rows], se**2, df, margin=scaled_margin(plan, metric),
             level=1 - confidence, direction=direction_of(metric),
         )  # fmt: skip
-        p[rows] = tests.p_no_loss
-    out["p_no_loss"] = p
-    out["p_no_loss_adjusted"] = adjust_in_families(p, families_of(table), method=plan.analysis.adjust)
+        p[rows] = tests.p_non_inferiority
+    out["p_non_inferiority"] = p
+    out["p_non_inferiority_adjusted"] = adjust_in_families(p, families_of(table), method=plan.analysis.adjust)
     # Whether it would hold without a flagged run is not known from the table.
     is_firm = ~table["reason"].map(lambda text: "flagged_run" in reason_words(text)).to_numpy(dtype=bool)
-    holds = (out["p_no_loss_adjusted"] <= 1 - table["confidence"]).to_numpy() & is_firm
+    holds = (out["p_non_inferiority_adjusted"] <= 1 - table["confidence"]).to_numpy() & is_firm
     out["no_loss"] = pd.array(holds, dtype="boolean")
     out.loc[table["no_loss"].isna(), "no_loss"] = pd.NA
     return out

@@ -20,8 +20,8 @@ from gpubench_kit.statistics.verdict import NO_VERDICT
 from gpubench_kit.wording.reasons import SEPARATOR
 
 _KEY = ("of_card", "of_tuning", "against_card", "against_tuning", "group", "metric")
-_INTERVALS = ("low", "high", "same_low", "same_high")
-_P_VALUES = ("p_diff", "p_same", "p_no_loss")
+_INTERVALS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
+_P_VALUES = ("p_difference", "p_equivalence", "p_non_inferiority")
 
 #: Inside the kit only: one row per pair, group and metric that two or more benches have a result on.
 OVER_BENCHES = Table(

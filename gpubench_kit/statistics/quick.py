@@ -43,9 +43,9 @@ class QuickComparison:
     n, n_against : runs of each side
     of_value, against_value : means, geometric on the ratio scale
     change : first side against the second: percent on the ratio scale, else in the unit
-    low, high : interval against zero; same_low, same_high : against the margin; nan where undefined
+    low, high : interval against zero; equivalence_ci_low, equivalence_ci_high : against the margin; nan where undefined
     confidence, df : of the test
-    p_diff, p_same, p_no_loss : p-values; nan where undefined
+    p_difference, p_equivalence, p_non_inferiority : p-values; nan where undefined
     margin : smallest difference that matters; None for none
     verdict, no_loss, reason : as in ``tables.COMPARISONS``; no_loss is None where not defined
     more_runs : further runs of each side that would decide; None where decided or out of reach
@@ -62,15 +62,15 @@ class QuickComparison:
     of_value: float
     against_value: float
     change: float
-    low: float
-    high: float
-    same_low: float
-    same_high: float
+    ci_low: float
+    ci_high: float
+    equivalence_ci_low: float
+    equivalence_ci_high: float
     confidence: float
     df: float
-    p_diff: float
-    p_same: float
-    p_no_loss: float
+    p_difference: float
+    p_equivalence: float
+    p_non_inferiority: float
     margin: float | None
     verdict: str
     no_loss: bool | None
@@ -145,7 +145,7 @@ def quick_comparison(
     if not reason:
         tests = _by_hand(sides, tests, paired=paired, at_floor=bool(estimate.at_floor))
         verdict = str(decide(*_decided(estimate, tests), level=_LEVEL, direction=np.asarray(direction)))
-        no_loss = None if np.isnan(tests.p_no_loss) else bool(tests.p_no_loss <= _LEVEL)
+        no_loss = None if np.isnan(tests.p_non_inferiority) else bool(tests.p_non_inferiority <= _LEVEL)
     more = _more_runs(estimate, scaled_margin) if verdict == UNDECIDED else None
     fewest = min(len(sides.of), len(sides.against))
     numbers = _numbers(sides, estimate, tests, metric=metric, shown=not reason)
@@ -245,13 +245,18 @@ def _by_hand(sides: _Sides, tests: Tests, *, paired: bool, at_floor: bool) -> Te
     if at_floor:
         return tests
     hand = hand_t_test(sides.of, sides.against, paired=paired, confidence=1 - _LEVEL)
-    kept = {name: getattr(tests, name) for name in ("same_low", "same_high", "p_same", "p_no_loss")}
-    return Tests(low=np.asarray(hand.low), high=np.asarray(hand.high), p_diff=np.asarray(hand.p), **kept)
+    kept = {
+        name: getattr(tests, name)
+        for name in ("equivalence_ci_low", "equivalence_ci_high", "p_equivalence", "p_non_inferiority")
+    }
+    return Tests(
+        ci_low=np.asarray(hand.low), ci_high=np.asarray(hand.high), p_difference=np.asarray(hand.p), **kept
+    )
 
 
 def _decided(estimate: Estimate, tests: Tests) -> tuple:
     """Return what a verdict rests on."""
-    return np.asarray(estimate.change), np.asarray(tests.p_diff), np.asarray(tests.p_same)
+    return np.asarray(estimate.change), np.asarray(tests.p_difference), np.asarray(tests.p_equivalence)
 
 
 def _more_runs(estimate: Estimate, margin: float) -> int | None:
@@ -268,8 +273,11 @@ def _numbers(sides: _Sides, estimate: Estimate, tests: Tests, *, metric: str, sh
         return float(in_percent(value)) if is_ratio(metric) else float(value)
 
     values = [float(np.exp(one.mean()) if is_ratio(metric) else one.mean()) for one in (sides.of, sides.against)]
-    intervals = {name: readable(getattr(tests, name)) for name in ("low", "high", "same_low", "same_high")}
-    others = {name: float(getattr(tests, name)) for name in ("p_diff", "p_same", "p_no_loss")}
+    intervals = {
+        name: readable(getattr(tests, name))
+        for name in ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
+    }
+    others = {name: float(getattr(tests, name)) for name in ("p_difference", "p_equivalence", "p_non_inferiority")}
     others["df"] = float(estimate.df)
     if not shown:
         intervals, others = dict.fromkeys(intervals, np.nan), dict.fromkeys(others, np.nan)

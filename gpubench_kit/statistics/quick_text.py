@@ -17,7 +17,7 @@ def quick_sentence(
 
     Parameters
     ----------
-    result : change, low, high, same_low, same_high, verdict and reason, as in ``QuickComparison``
+    result : change, ci_low, ci_high, equivalence_ci_low, equivalence_ci_high, verdict and reason, as in ``QuickComparison``
     metric : name of the metric
     margin : smallest difference that matters; None for none
     more : further runs of each side that would decide; None for none or too many
@@ -27,10 +27,13 @@ def quick_sentence(
     of, against = names
     if result["verdict"] == "no_verdict":
         return f"No verdict on {label}. {REASON_TEXT[result['reason']]}"
-    interval = f"95 % interval {interval_text(result['low'], result['high'], unit)}"
+    interval = f"95 % interval {interval_text(result['ci_low'], result['ci_high'], unit)}"
     if result["verdict"] == "same_within_margin":
         # The interval that is held against the margin: the wider one may reach past it.
-        beyond, held = _margin_text(margin, metric), interval_text(result["same_low"], result["same_high"], unit)
+        beyond, held = (
+            _margin_text(margin, metric),
+            interval_text(result["equivalence_ci_low"], result["equivalence_ci_high"], unit),
+        )
         return f"No difference in {label} beyond {beyond} between {of} and {against} (90 % interval {held})."
     if result["verdict"] == "undecided":
         start = f"Not decided: {label} of {of} against {against} is uncertain ({interval})."
@@ -90,9 +93,9 @@ def _ruled_out_text(result: Mapping, metric: str, *, margin: float | None) -> st
         return ""
     down, up = ("loss", "gain") if METRICS[metric].better == "higher" else ("fall", "rise")
     size = f"of {_margin_text(margin, metric)} or more is"
-    if result["same_low"] > -margin:
+    if result["equivalence_ci_low"] > -margin:
         return f" A {down} {size} ruled out; a {up} of that size is not."
-    if result["same_high"] < margin:
+    if result["equivalence_ci_high"] < margin:
         return f" A {up} {size} ruled out; a {down} of that size is not."
     return f" Neither a {down} nor a {up} {size} ruled out."
 

@@ -17,8 +17,8 @@ from gpubench_kit.statistics.verdict import NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
 from gpubench_kit.wording.reasons import SEPARATOR
 
-_INTERVALS = ("low", "high", "same_low", "same_high")
-_P_VALUES = ("p_diff", "p_same", "p_no_loss")
+_INTERVALS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
+_P_VALUES = ("p_difference", "p_equivalence", "p_non_inferiority")
 
 #: Reasons with which intervals and p-values are still shown.
 _EXPLORATORY = "too_many_looks"
@@ -70,7 +70,9 @@ def comparison_columns(measured: Measured, *, level: float, plan) -> dict[str, n
         for one in (measured.used, measured.own)
     )
     shown = np.isin(measured.withheld, ("", _EXPLORATORY))
-    strict = decide(measured.own.change, own.p_diff, own.p_same, level=level, direction=np.asarray(direction))
+    strict = decide(
+        measured.own.change, own.p_difference, own.p_equivalence, level=level, direction=np.asarray(direction)
+    )
     values = np.exp(measured.units.side_means) if is_ratio(metric) else measured.units.side_means
     return {
         "game": pair.cell_text("game"),
@@ -85,8 +87,8 @@ def comparison_columns(measured: Measured, *, level: float, plan) -> dict[str, n
         "against_value": values[:, 1],
         "change": _readable(np.where(_has_change(measured), measured.used.change, np.nan), metric),
         **_test_columns(used, shown, metric),
-        **{f"strict_{name}": _readable(np.where(shown, getattr(own, name), np.nan), metric) for name in _INTERVALS},
-        "strict_verdict": strict,
+        **{f"own_{name}": _readable(np.where(shown, getattr(own, name), np.nan), metric) for name in _INTERVALS},
+        "own_verdict": strict,
         "se": np.where(shown, np.sqrt(measured.used.error), np.nan),
         "df": np.where(shown, measured.used.df, np.nan),
         "borrowed": measured.borrowed,
@@ -161,12 +163,12 @@ def judge(rows: pd.DataFrame, *, family: np.ndarray, level: float, plan) -> pd.D
     verdict = decide(rows["change"].to_numpy(), *adjusted[:2], level=level, direction=direction)
     verdict[rows["withheld"].to_numpy() != ""] = NO_VERDICT
     rows["verdict"] = verdict
-    if "strict_verdict" in rows:
-        rows.loc[verdict == NO_VERDICT, "strict_verdict"] = NO_VERDICT
+    if "own_verdict" in rows:
+        rows.loc[verdict == NO_VERDICT, "own_verdict"] = NO_VERDICT
     defined = np.isfinite(adjusted[2]) & (verdict != NO_VERDICT)
     rows["no_loss"] = pd.array(np.where(defined, adjusted[2] <= level, False), dtype="boolean")
     rows.loc[~defined, "no_loss"] = pd.NA
-    alone = (verdict == UNDECIDED) & (rows["p_diff"].to_numpy() <= level)
+    alone = (verdict == UNDECIDED) & (rows["p_difference"].to_numpy() <= level)
     cautions = _joined(rows["cautions"].to_numpy(), "alone_it_would_count", alone)
     rows["reason"] = np.where(verdict == NO_VERDICT, rows["withheld"], cautions)
     return rows

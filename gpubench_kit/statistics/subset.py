@@ -84,7 +84,7 @@ def _own_errors(games: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     level, df = 1 - games["confidence"].to_numpy(dtype=float), games["df"].to_numpy(dtype=float)
     # Noise is borrowed in rounds only, where a game of n rounds has n - 1 degrees of freedom of its own.
     df = np.where(borrowed, games["n_blocks"].to_numpy(dtype=float) - 1, df)
-    half = (scaled(games, "strict_high") - scaled(games, "strict_low")) / 2
+    half = (scaled(games, "own_ci_high") - scaled(games, "own_ci_low")) / 2
     own = half / t_quantile(1 - level / 2, df)
     return np.where(borrowed, own, games["se"].to_numpy(dtype=float)), df
 

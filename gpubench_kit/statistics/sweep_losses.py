@@ -55,13 +55,13 @@ class MarginTests:
 
     Attributes
     ----------
-    p_no_loss : against a loss as large as the margin or larger
+    p_non_inferiority : against a loss as large as the margin or larger
     p_too_much : against a loss smaller than the margin
-    p_no_loss_on_card : the larger of ``p_no_loss`` and that over the games limited by the card alone
+    p_no_loss_on_card : the larger of ``p_non_inferiority`` and that over the games limited by the card alone
     worst_loss : one-sided end of the interval: no more than this is lost [natural log, positive]
     """
 
-    p_no_loss: np.ndarray
+    p_non_inferiority: np.ndarray
     p_too_much: np.ndarray
     p_no_loss_on_card: np.ndarray
     worst_loss: np.ndarray
@@ -69,7 +69,7 @@ class MarginTests:
     @property
     def p(self) -> np.ndarray:
         """The p-value that a step must pass: over all games, and over those limited by the card; nan: neither."""
-        return np.maximum(self.p_no_loss, self.p_no_loss_on_card)
+        return np.maximum(self.p_non_inferiority, self.p_no_loss_on_card)
 
 
 def measure_settings(coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str], metric: str, plan) -> Losses:
@@ -141,8 +141,8 @@ def judge_settings(
             # Where no game of a group is limited by the card, there is nothing that could be hidden.
             p_card = np.maximum(p_card, np.where(card.withheld == "not_measured", everywhere[0], p_narrow))
     worst = t_quantile(1 - level, losses.df) * losses.se - direction * losses.change
-    p_no_loss, p_too_much = (np.maximum.reduce([one[way] for one in on_all]) for way in (0, 1))
-    return losses, MarginTests(p_no_loss, p_too_much, p_card, worst)
+    p_non_inferiority, p_too_much = (np.maximum.reduce([one[way] for one in on_all]) for way in (0, 1))
+    return losses, MarginTests(p_non_inferiority, p_too_much, p_card, worst)
 
 
 def _margin_p(losses: Losses, margin: float, direction: int) -> tuple[np.ndarray, np.ndarray]:

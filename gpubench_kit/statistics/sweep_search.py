@@ -28,12 +28,12 @@ class Search:
         return self.passed.sum(axis=0)
 
 
-def search_sequence(p_no_loss: np.ndarray, p_too_much: np.ndarray, *, level: float) -> Search:
+def search_sequence(p_non_inferiority: np.ndarray, p_too_much: np.ndarray, *, level: float) -> Search:
     """Test the steps of a ladder in fixed order, each only if the one before it passed.
 
     Parameters
     ----------
-    p_no_loss : array (steps, ...), p-values against a loss of at least the margin, factory state outward;
+    p_non_inferiority : array (steps, ...), p-values against a loss of at least the margin, factory state outward;
         nan is *not shown*
     p_too_much : the same against a loss of less than the margin; tested from the far end inward
     level : of each test, and of the whole sequence
@@ -53,7 +53,7 @@ def search_sequence(p_no_loss: np.ndarray, p_too_much: np.ndarray, *, level: flo
     Maurer, W., Hothorn, L. A. and Lehmacher, W. (1995). Multiple comparisons in drug clinical trials and
     preclinical assays: a-priori ordered hypotheses. Biometrie in der chemisch-pharmazeutischen Industrie 6, 3-18.
     """
-    passed = np.logical_and.accumulate(p_no_loss <= level, axis=0)
+    passed = np.logical_and.accumulate(p_non_inferiority <= level, axis=0)
     tested = np.ones_like(passed)
     tested[1:] = passed[:-1]
     too_much = np.logical_and.accumulate((p_too_much <= level)[::-1], axis=0)[::-1]

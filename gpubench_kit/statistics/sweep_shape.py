@@ -61,7 +61,7 @@ class Shape:
     rises : whether the response rises with the place on the ladder
     fits : whether a curve of this shape runs through all simultaneous intervals
     bends : whether no straight line does
-    knee, knee_low, knee_high : place of the knee and its range over redraws; nan where no bend is shown
+    knee, knee_ci_low, knee_ci_high : place of the knee and its range over redraws; nan where no bend is shown
     """
 
     at: np.ndarray
@@ -72,8 +72,8 @@ class Shape:
     fits: bool
     bends: bool
     knee: float
-    knee_low: float
-    knee_high: float
+    knee_ci_low: float
+    knee_ci_high: float
 
     def value_at(self, place: np.ndarray | float, *, of: str = "change") -> np.ndarray:
         """Return curve or band (``low``, ``high``) at places within the ladder; nan outside."""
@@ -170,7 +170,7 @@ def _extreme(points: Points, place: float, *, sign: float, is_straight: bool) ->
 def _mirrored(shape: Shape) -> Shape:
     """Return a shape with the ladder turned round."""
     turned = {name: getattr(shape, name)[::-1] for name in ("change", "low", "high")}
-    knees = {"knee": -shape.knee, "knee_low": -shape.knee_high, "knee_high": -shape.knee_low}
+    knees = {"knee": -shape.knee, "knee_ci_low": -shape.knee_ci_high, "knee_ci_high": -shape.knee_ci_low}
     return replace(shape, at=-shape.at[::-1], rises=False, **turned, **knees)
 
 
@@ -180,7 +180,7 @@ def _knee_range(points: Points, values: np.ndarray, seed: int) -> dict[str, floa
     noise = _redraws(points, rng)
     places = [_knee(points.at, fitted_values(replace(points, change=values + one))) for one in noise]
     low, high = np.nanquantile([*places, _knee(points.at, values)], [0.025, 0.975])
-    return {"knee": _knee(points.at, values), "knee_low": float(low), "knee_high": float(high)}
+    return {"knee": _knee(points.at, values), "knee_ci_low": float(low), "knee_ci_high": float(high)}
 
 
 def _redraws(points: Points, rng: np.random.Generator) -> np.ndarray:

@@ -55,14 +55,14 @@ def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
 
 
 def decide(
-    change: np.ndarray, p_diff: np.ndarray, p_same: np.ndarray, *, level: float, direction: np.ndarray
+    change: np.ndarray, p_difference: np.ndarray, p_equivalence: np.ndarray, *, level: float, direction: np.ndarray
 ) -> np.ndarray:
     """Return the verdict of each comparison.
 
     Parameters
     ----------
     change : difference, of any scale; only its sign counts
-    p_diff, p_same : adjusted p-values; nan is *not shown*
+    p_difference, p_equivalence : adjusted p-values; nan is *not shown*
     level : of each test
     direction : 1 where higher is better, -1 where lower is, 0 where neither
 
@@ -72,14 +72,14 @@ def decide(
 
     Notes
     -----
-    | p_diff <= level | p_same <= level | verdict                                   |
+    | p_difference <= level | p_equivalence <= level | verdict                                   |
     |-----------------|-----------------|-------------------------------------------|
     | yes             | no              | ``better`` or ``worse``                   |
     | yes             | yes             | ``better_but_small`` or ``worse_but_small`` |
     | no              | yes             | ``same_within_margin``                    |
     | no              | no              | ``undecided``                             |
     """
-    real, same = p_diff <= level, p_same <= level
+    real, same = p_difference <= level, p_equivalence <= level
     up = np.where(direction == 0, change > 0, change * direction > 0)
     words = np.select([(direction == 0) & up, direction == 0, up], ["higher", "lower", "better"], "worse").astype(
         object

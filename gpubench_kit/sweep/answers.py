@@ -116,7 +116,9 @@ def _shape_columns(shape: Shape | None) -> dict:
     """Return what the fitted frame rate looks like, as columns."""
     if shape is None:
         return {}
-    return {name: getattr(shape, name) for name in ("fits", "rises", "bends", "knee", "knee_low", "knee_high")}
+    return {
+        name: getattr(shape, name) for name in ("fits", "rises", "bends", "knee", "knee_ci_low", "knee_ci_high")
+    }
 
 
 def _proposal_rows(advice: Advice, steps: tuple[Setting, ...]) -> list[dict]:

@@ -85,7 +85,9 @@ def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan) -
 
 def _in_percent(found: tuple[float, float, float]) -> dict[str, float]:
     """Return a reading in natural log as columns, in percent."""
-    return {name: float(100 * np.expm1(one)) for name, one in zip(("change", "low", "high"), found, strict=True)}
+    return {
+        name: float(100 * np.expm1(one)) for name, one in zip(("change", "ci_low", "ci_high"), found, strict=True)
+    }
 
 
 def _in_unit(found: tuple[float, float, float], level: tuple[float, float, float]) -> dict[str, float]:
@@ -95,8 +97,8 @@ def _in_unit(found: tuple[float, float, float], level: tuple[float, float, float
     """
     differences = [base * np.expm1(one) for base, one in product(level, found)]
     value = level[0] * np.expm1(found[0])
-    return {"difference": float(value), "difference_low": float(min(differences)),
-            "difference_high": float(max(differences))}  # fmt: skip
+    return {"difference": float(value), "difference_ci_low": float(min(differences)),
+            "difference_ci_high": float(max(differences))}  # fmt: skip
 
 
 def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, level: float) -> _Factory:

@@ -119,7 +119,7 @@ def _rows(metric: str, at: np.ndarray, *, ends: tuple[np.ndarray, ...]) -> Itera
     """Yield one row per place, in percent."""
     change, low, high = (100 * np.expm1(one) for one in ends)
     for row in zip(at, change, low, high, strict=True):
-        yield {"metric": metric, **dict(zip(("at", "change", "low", "high"), map(float, row), strict=True))}
+        yield {"metric": metric, **dict(zip(("at", "change", "ci_low", "ci_high"), map(float, row), strict=True))}
 
 
 def reading_rows(
@@ -191,7 +191,9 @@ def round_values(low: float, high: float) -> tuple[float, ...]:
 
 def _scaled(found: tuple[float, float, float], factory: float) -> dict[str, float]:
     """Return a reading in the unit of the metric."""
-    return {name: float(factory * np.exp(one)) for name, one in zip(("value", "low", "high"), found, strict=True)}
+    return {
+        name: float(factory * np.exp(one)) for name, one in zip(("value", "ci_low", "ci_high"), found, strict=True)
+    }
 
 
 def _read(given: Shape, wanted_of: Shape, *, at: np.ndarray, wanted: float) -> tuple[float, float, float] | None:

@@ -179,9 +179,9 @@ def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, l
     settings = list(setting_rows(measured, answers, failures, group=group, factory=factory))
     kept, best = _thriftiest_set(swept, group, plan), thriftiest(settings, swept.ruled_out)
     made = {
-        "settings": [row | {"may_be_thriftiest": kept.get(row["tuning"])} for row in settings],
+        "settings": [row | {"may_be_most_efficient": kept.get(row["tuning"])} for row in settings],
         "curves": [_of_line(one, row) for one in curves for row in curve_rows(one)],
-        "answers": [_of_line(one.curves, one.row) | {"thriftiest_tuning": best} for one in answers],
+        "answers": [_of_line(one.curves, one.row) | {"most_efficient_tuning": best} for one in answers],
         "proposals": [_of_line(one.curves, row) for one in answers for row in one.proposals],
         "readings": _readings(curves, factory, plan),
     }

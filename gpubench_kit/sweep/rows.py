@@ -61,7 +61,7 @@ def _line_rows(
             "reason": measured.reason(row, group),
             **_change_columns(measured, row, group=group, factory=factory),
             "loss_at_most": 100 * -np.expm1(-measured.tests.worst_loss[row, group]),
-            "p_no_loss": measured.tests.p[row, group],
+            "p_non_inferiority": measured.tests.p[row, group],
             **answer.outcome(setting.tuning), **_failure_columns(failures[setting.tuning]),
         }  # fmt: skip
 
@@ -79,7 +79,7 @@ def _change_columns(measured: Measured, row: int, *, group: int, factory: Mappin
 def _interval(name: str, losses: Losses, level: float, *, place: tuple[int, int]) -> dict[str, float]:
     """Return a change and its interval against zero, in percent."""
     change, half = losses.change[place], losses.half_width(level)[place]
-    ends = {"change": change, "low": change - half, "high": change + half}
+    ends = {"change": change, "ci_low": change - half, "ci_high": change + half}
     return {f"{name}_{end}": float(100 * np.expm1(value)) for end, value in ends.items()}
 
 

@@ -19,8 +19,8 @@ def _interval(name: str, of: str) -> tuple[Column, ...]:
     """Return the columns of a change with its interval."""
     return (
         Column(f"{name}_change", "number", f"{of} against the factory state", "%"),
-        Column(f"{name}_low", "number", "lower end of its interval against zero", "%"),
-        Column(f"{name}_high", "number", "upper end of its interval", "%"),
+        Column(f"{name}_ci_low", "number", "lower end of its interval against zero", "%"),
+        Column(f"{name}_ci_high", "number", "upper end of its interval", "%"),
     )
 
 
@@ -39,7 +39,7 @@ SWEEP = Table(
         Column("avg_fps", "number", "average frame rate, geometric mean over games", "fps"),
         *_interval("fps", "average frame rate"),
         Column("loss_at_most", "number", "one-sided bound: no more frame rate than this is lost", "%"),
-        Column("p_no_loss", "number", "p-value against a loss as large as the margin"),
+        Column("p_non_inferiority", "number", "p-value against a loss as large as the margin"),
         Column("is_tested", "truth", "whether the order of the tests reached it"),
         Column("is_inside", "truth", "whether a loss as large as the margin is ruled out here and at all before"),
         Column("is_beyond", "truth", "whether a loss larger than the margin is shown, here and at each step after"),
@@ -47,7 +47,7 @@ SWEEP = Table(
         *_interval("power", "board power"),
         Column("energy_per_frame_j", "number", "energy per frame, geometric mean over games", "J"),
         *_interval("energy", "energy per frame"),
-        Column("may_be_thriftiest", "truth", "whether no other setting is shown to spend less on a frame"),
+        Column("may_be_most_efficient", "truth", "whether no other setting is shown to spend less on a frame"),
         Column("runs_tried", "integer", "runs tried"),
         Column("runs_failed", "integer", "runs that crashed"),
         Column("failing_runs_at_most", "number", "upper 95 % limit of the share of runs that fail", "%"),
@@ -66,8 +66,8 @@ CURVES = Table(
         Column("metric", "text", "name of the metric"),
         _AT,
         Column("change", "number", "fitted change against the factory state", "%"),
-        Column("low", "number", "lower end of the band; empty where there is none", "%"),
-        Column("high", "number", "upper end of the band", "%"),
+        Column("ci_low", "number", "lower end of the band; empty where there is none", "%"),
+        Column("ci_high", "number", "upper end of the band", "%"),
     ),
 )  # fmt: skip
 
@@ -84,13 +84,13 @@ ANSWERS = Table(
         Column("lowest_tuning", "text", "setting of least power that passed without a failure; else the factory"),
         Column("inner", "number", "the last place that passed; 0 is the factory state"),
         Column("outer", "number", "the first place shown to lose more than the margin; empty where none is"),
-        Column("thriftiest_tuning", "text", "least energy per frame of all settings without failures"),
+        Column("most_efficient_tuning", "text", "least energy per frame of all settings without failures"),
         Column("fits", "truth", "whether a monotone, concave frame rate fits the measurements"),
         Column("rises", "truth", "whether the fitted frame rate rises along the ladder"),
         Column("bends", "truth", "whether a straight line is ruled out"),
         Column("knee", "number", "place of the knee; empty where no bend is shown"),
-        Column("knee_low", "number", "lower end of its range over redraws of the noise"),
-        Column("knee_high", "number", "upper end of its range"),
+        Column("knee_ci_low", "number", "lower end of its range over redraws of the noise"),
+        Column("knee_ci_high", "number", "upper end of its range"),
         Column("stop", "text", "why nothing more is proposed; empty where something is"),
     ),
 )  # fmt: skip
@@ -119,8 +119,8 @@ READINGS = Table(
                ("rate_at_power", "power_at_loss")),
         Column("given", "number", "power [W] or loss of frame rate [%]"),
         Column("value", "number", "frame rate [fps] or power [W] on the fitted curves"),
-        Column("low", "number", "lower end, from the bands of both curves"),
-        Column("high", "number", "upper end"),
+        Column("ci_low", "number", "lower end, from the bands of both curves"),
+        Column("ci_high", "number", "upper end"),
     ),
 )  # fmt: skip
 
@@ -136,12 +136,12 @@ BETWEEN = Table(
                ("rate_at_power", "power_at_rate")),
         Column("given", "number", "power [W] or frame rate [fps], as the second card takes or gives it"),
         Column("change", "number", "first card against the second on the fitted curves", "%"),
-        Column("low", "number", "lower end, from the bands of both cards and the difference of the factory states",
+        Column("ci_low", "number", "lower end, from the bands of both cards and the difference of the factory states",
                "%"),
-        Column("high", "number", "upper end", "%"),
+        Column("ci_high", "number", "upper end", "%"),
         Column("difference", "number", "the same as a difference: frame rate [fps] or power [W]"),
-        Column("difference_low", "number", "lower end of its range"),
-        Column("difference_high", "number", "upper end"),
+        Column("difference_ci_low", "number", "lower end of its range"),
+        Column("difference_ci_high", "number", "upper end"),
         Column("reason", "text", "why the two cards cannot be compared; empty where they can"),
     ),
 )  # fmt: skip

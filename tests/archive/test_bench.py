@@ -24,7 +24,7 @@ def test_run_to_run_noise_of_each_game_is_recovered(bench):
     # Eight reviews of four sessions, two tunings, three runs each: two degrees of freedom in each session.
     assert (quiet["df"] == 8 * 4 * 2 * 2).all()
     assert (quiet[["n", "n_reviews", "n_sessions"]].drop_duplicates().to_numpy() == [8 * 12 * 2, 8, 32]).all()
-    assert ((quiet["low"] < NOISE_PCT) & (quiet["high"] > NOISE_PCT)).mean() >= 0.8
+    assert ((quiet["ci_low"] < NOISE_PCT) & (quiet["ci_high"] > NOISE_PCT)).mean() >= 0.8
 
 
 def test_each_bench_has_its_own_noise_beside_that_of_all(bench):
@@ -36,7 +36,7 @@ def test_each_bench_has_its_own_noise_beside_that_of_all(bench):
 def test_the_spread_between_restarts_is_recovered_and_counts_a_restart_once(bench):
     rows = bench.archive.restart_spread
     row = rows[(rows["scope"] == "all") & (rows["metric"] == "avg_fps")].iloc[0]
-    assert row["low"] < RESTART_PCT < row["high"]
+    assert row["ci_low"] < RESTART_PCT < row["ci_high"]
     # Four sessions in each of eight reviews: three restarts each, one more for the first.
     assert row["restarts"] == 25
     assert row["df"] <= 24
@@ -63,7 +63,7 @@ def test_a_driver_that_costs_frames_is_found_and_watts_stay_as_they_were_counted
     rows = bench.archive.driver_changes.set_index("metric")
     row = rows.loc["avg_fps"]
     assert (row["against_driver"], row["of_driver"], row["source"]) == ("A", "B", "archive")
-    assert row["low"] < DRIVER_PCT < row["high"]
+    assert row["ci_low"] < DRIVER_PCT < row["ci_high"]
     assert (row["verdict"], row["reason"], row["n_games"]) == ("worse", "measured_restart_spread", 7)
     assert (row["n_sessions_of"], row["n_sessions_against"]) == (16, 16)
 

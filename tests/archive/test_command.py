@@ -103,7 +103,7 @@ def test_the_page_names_cards_drivers_games_and_the_noise_that_the_tables_hold(m
     assert len(whole) == 3
     assert f"varies by {whole['noise'].median():.2f} % in the middle one of 3 games" in made.page
     for row in whole.itertuples():
-        assert f"{row.game} all {row.noise:.2f} {row.low:.2f} to {row.high:.2f}" in made.page
+        assert f"{row.game} all {row.noise:.2f} {row.ci_low:.2f} to {row.ci_high:.2f}" in made.page
     assert "From “571.1” to “580.2” the average frame rate of the Larkmoor 4 changed by −4" in made.page
 
 
@@ -111,7 +111,7 @@ def test_the_new_driver_is_found_with_its_cost(made):
     row = pd.read_csv(made.first / "tables" / "driver_changes.csv", dtype={"of_driver": str, "against_driver": str})
     found = row.iloc[0]
     assert (len(row), found["against_driver"], found["of_driver"]) == (1, "571.1", "580.2")
-    assert found["low"] < 100 * math.expm1(COSTS_PCT / 100) < found["high"]
+    assert found["ci_low"] < 100 * math.expm1(COSTS_PCT / 100) < found["ci_high"]
     assert found["verdict"] == "worse"
 
 

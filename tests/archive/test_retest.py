@@ -106,7 +106,7 @@ def test_the_archive_widens_and_judges_one_driver_after_the_other(archive, tmp_p
     assert (spread, restarts) == (pytest.approx(0.3, abs=0.15), pytest.approx(13, abs=8))
     result = compare_over_games(_usable(_runs("AB")), plan).iloc[0]
     assert (result["verdict"], result["reason"]) == ("worse", "measured_restart_spread")
-    half = (result["high"] - result["low"]) / 2
+    half = (result["ci_high"] - result["ci_low"]) / 2
     assert half > 2 * spread * np.sqrt(2)
 
 

@@ -162,7 +162,9 @@ def test_a_difference_on_the_scale_of_the_unit_is_its_own_unit():
     plan = claim_plan()
     row = next(game_rows(plan, {"change": -7.0, "se": 0.4, "metric": "core_c", "against_value": 70.0}).itertuples())
     found = game_in_unit(row)
-    assert (found.change, found.low, found.same_high) == pytest.approx((row.change, row.low, row.same_high))
+    assert (found.change, found.ci_low, found.equivalence_ci_high) == pytest.approx(
+        (row.change, row.ci_low, row.equivalence_ci_high)
+    )
 
 
 def test_an_interval_in_watts_holds_the_true_mean_difference(rng):
@@ -181,7 +183,7 @@ def test_an_interval_in_watts_holds_the_true_mean_difference(rng):
         over = {"change": 100 * np.expm1(change.mean()), "se": 100 * np.sqrt(variance.sum()) / 12, "df": df}
         row = next(overall_rows(plan, over | {"metric": "board_w"}).itertuples())
         found = games_in_unit(game_rows(plan, *specs), row)
-        held_by += found.low <= truth <= found.high
+        held_by += found.ci_low <= truth <= found.ci_high
     assert 0.92 <= held_by / 400 <= 0.98
 
 

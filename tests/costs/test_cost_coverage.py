@@ -67,7 +67,7 @@ def covered(make, sides: dict, *, seed: int) -> dict[str, float]:
         table = estimate_costs(compare_tunings(runs, plan), compare_over_games(runs, plan), plan)
         for quantity, truth in true_values().items():
             rows = table[table["quantity"] == quantity]
-            held.setdefault(quantity, []).extend((rows["low"] <= truth) & (truth <= rows["high"]))
+            held.setdefault(quantity, []).extend((rows["ci_low"] <= truth) & (truth <= rows["ci_high"]))
     assert {len(one) for one in held.values()} <= {0, REVIEWS}
     return {quantity: float(np.mean(one)) for quantity, one in held.items() if one}
 

@@ -50,10 +50,10 @@ def test_the_interval_of_the_power_is_carried_through():
     found = estimated(POWER)
     # sqrt((300^2 + 240^2)/2) = 271.662 W for a log change of 1; 2.77645 standard errors of 1.5 log-percent.
     half = 271.662 * 2.776445 * 0.015
-    assert found.loc["power", ["low", "high"]].tolist() == pytest.approx([-60 - half, -60 + half], rel=1e-5)
+    assert found.loc["power", ["ci_low", "ci_high"]].tolist() == pytest.approx([-60 - half, -60 + half], rel=1e-5)
     per_watt = 5.475 * 0.31
     ends = [per_watt * (-60 - half), per_watt * (-60 + half)]
-    assert found.loc["running_cost", ["low", "high"]].tolist() == pytest.approx(ends, rel=1e-5)
+    assert found.loc["running_cost", ["ci_low", "ci_high"]].tolist() == pytest.approx(ends, rel=1e-5)
 
 
 def test_a_dearer_card_that_saves_is_made_up_for():
@@ -61,21 +61,21 @@ def test_a_dearer_card_that_saves_is_made_up_for():
     cost = found.loc["running_cost"]
     years = found.loc["break_even_time"]
     assert years["value"] == pytest.approx(60 / (101.835 / 5))
-    assert years[["low", "high"]].tolist() == pytest.approx([300 / -cost["low"], 300 / -cost["high"]])
+    assert years[["ci_low", "ci_high"]].tolist() == pytest.approx([300 / -cost["ci_low"], 300 / -cost["ci_high"]])
     assert found.loc["total_cost", "value"] == pytest.approx(60 - 101.835)
     assert found.loc["break_even_price", "value"] == pytest.approx(101.835)
 
 
 def test_a_dearer_card_that_takes_more_power_never_breaks_even():
     found = estimated(POWER | {"change": 20.0, "se": 0.5}).loc["break_even_time"]
-    assert found[["value", "low", "high"]].tolist() == [math.inf] * 3
+    assert found[["value", "ci_low", "ci_high"]].tolist() == [math.inf] * 3
 
 
 def test_a_saving_that_may_be_none_may_never_break_even():
     found = estimated(POWER | {"change": -1.0}).loc["break_even_time"]
     assert math.isfinite(found["value"])
-    assert found["low"] < found["value"]
-    assert found["high"] == math.inf
+    assert found["ci_low"] < found["value"]
+    assert found["ci_high"] == math.inf
 
 
 def test_a_cheaper_card_that_takes_more_power_loses_its_advantage_after_a_time():
@@ -89,14 +89,14 @@ def test_a_cheaper_card_that_takes_less_power_is_never_overtaken():
 
 def test_cards_of_one_price_are_even_from_the_start():
     found = estimated(POWER, prices=(600.0, 600.0)).loc["break_even_time"]
-    assert found[["value", "low", "high"]].tolist() == [0, 0, 0]
+    assert found[["value", "ci_low", "ci_high"]].tolist() == [0, 0, 0]
 
 
 def test_performance_is_divided_by_the_price():
     found = estimated(POWER, RATE).loc["value_for_money"]
     assert found["value"] == pytest.approx(100 * (1.08 * 560 / 620 - 1))
-    assert found["low"] < found["value"] < found["high"]
-    assert (1 + found["low"] / 100) * 620 / 560 == pytest.approx(1.08 * np.exp(-2.776445 * 0.005), rel=1e-6)
+    assert found["ci_low"] < found["value"] < found["ci_high"]
+    assert (1 + found["ci_low"] / 100) * 620 / 560 == pytest.approx(1.08 * np.exp(-2.776445 * 0.005), rel=1e-6)
 
 
 def test_one_card_has_no_price_difference():

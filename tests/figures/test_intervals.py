@@ -66,7 +66,7 @@ def test_directions_follow_the_metric(make, metric, left):
 
 def test_one_huge_interval_does_not_squeeze_the_others(make):
     table = make.comparisons()
-    table.loc[0, ["low", "high"]] = [-400.0, 400.0]
+    table.loc[0, ["ci_low", "ci_high"]] = [-400.0, 400.0]
     drawn = draw_game_intervals(table, make.plan(), pair=make.pair, metric="avg_fps")
     axis = drawn.drawing.keywords["chart"].axis
     assert axis.high - axis.low < 40

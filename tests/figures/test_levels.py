@@ -53,8 +53,8 @@ def test_level_of_one_game_is_its_mean_with_the_t_interval(make):
     source = noise[noise["metric"] == "avg_fps"].iloc[0]
     # t quantile of 0.975 with 4 df: 2.776445
     assert row["value"] == pytest.approx(source["mean"])
-    assert np.log(row["high"] / row["value"]) == pytest.approx(2.776445 * source["sd"] / np.sqrt(5), rel=1e-6)
-    assert row["value"] / row["low"] == pytest.approx(row["high"] / row["value"])
+    assert np.log(row["ci_high"] / row["value"]) == pytest.approx(2.776445 * source["sd"] / np.sqrt(5), rel=1e-6)
+    assert row["value"] / row["ci_low"] == pytest.approx(row["ci_high"] / row["value"])
 
 
 def test_level_over_games_is_the_geometric_mean_of_the_games(make):
@@ -64,7 +64,7 @@ def test_level_over_games_is_the_geometric_mean_of_the_games(make):
     assert row["value"] == pytest.approx(np.exp(np.log(games["mean"]).mean()))
     assert row["n"] == 10
     error = np.sqrt((games["sd"] ** 2 / 5).sum()) / 10
-    assert 1.96 < np.log(row["high"] / row["value"]) / error < 2.2
+    assert 1.96 < np.log(row["ci_high"] / row["value"]) / error < 2.2
 
 
 def test_a_game_that_one_tuning_lacks_leaves_the_level_over_games(make):
@@ -86,7 +86,7 @@ def test_a_single_run_has_a_value_and_no_interval(make):
     noise = make.noise(games=("Salt Orchard",)).assign(n=1, sd=np.nan)
     levels = levels_of_games(noise, make.plan())
     assert levels["value"].notna().all()
-    assert levels["low"].isna().all()
+    assert levels["ci_low"].isna().all()
     assert (
         "no interval"
         in draw_everyday(levels, make.plan(), game="Salt Orchard").drawing.keywords["chart"].heading.note

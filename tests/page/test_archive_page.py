@@ -73,7 +73,9 @@ def test_the_head_tells_the_latest_change_and_how_many_there_are_besides(archive
 
 def test_a_change_that_a_review_compared_itself_counts_once_in_the_head(archive):
     rows = archive.driver_changes
-    own = rows[rows["card"] == "Larkmoor 4"].assign(source="review", review="r9", change=-4.4, low=-5.0, high=-3.8)
+    own = rows[rows["card"] == "Larkmoor 4"].assign(
+        source="review", review="r9", change=-4.4, ci_low=-5.0, ci_high=-3.8
+    )
     both = pd.concat([rows[rows["card"] == "Larkmoor 4"], own], ignore_index=True)
     kept = {name: getattr(archive, name) for name in ("primaries", "run_noise", "restart_spread", "games")}
     once = SimpleNamespace(**kept, driver_changes=both)

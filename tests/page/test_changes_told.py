@@ -12,12 +12,12 @@ from gpubench_kit.report.change_table import CHANGES
 FINGERPRINT = "ab" * 32
 BEFORE = {
     "before_change": -2.04,
-    "before_low": -2.5,
-    "before_high": -1.6,
+    "before_ci_low": -2.5,
+    "before_ci_high": -1.6,
     "before_margin": 2.0,
     "before_no_loss": "true",
 }
-NOW = {"now_change": -1.2, "now_low": -1.7, "now_high": -0.7, "now_margin": 2.0, "now_no_loss": "true"}
+NOW = {"now_change": -1.2, "now_ci_low": -1.7, "now_ci_high": -0.7, "now_margin": 2.0, "now_no_loss": "true"}
 MOVED = {
     "correction": 1, "part": "overall", "what": "quiet against factory, over these games", "metric": "avg_fps",
     "unit": "%", "before": "worse", "now": "worse_but_small", **BEFORE, **NOW,
@@ -49,7 +49,10 @@ def test_a_change_that_no_input_explains_is_said_to_be_one():
 
 
 def test_a_number_below_what_the_page_prints_is_only_counted():
-    same = MOVED | {"now": "worse", **{f"now_{one}": BEFORE[f"before_{one}"] for one in ("change", "low", "high")}}
+    same = MOVED | {
+        "now": "worse",
+        **{f"now_{one}": BEFORE[f"before_{one}"] for one in ("change", "ci_low", "ci_high")},
+    }
     text = text_of(same | {"now_change": -2.0400001}, INPUT)
     assert "No verdict and no number printed on this page changed." in text
     assert "1 result moved by less than the page prints." in text

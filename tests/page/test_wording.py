@@ -29,24 +29,24 @@ PLAN = ReviewPlan.from_dict(
 CASES = {
     "same": ({}, "“quiet” was as fast as “factory”, within our margin of 2 % (−0.3 %, −0.6 to +0.1 %)"),
     "better": (
-        {"verdict": "better", "change": 3.0, "low": 2.5, "high": 3.4},
+        {"verdict": "better", "change": 3.0, "ci_low": 2.5, "ci_high": 3.4},
         "“quiet” was 3.0 % faster than “factory” (+2.5 to +3.4 %)",
     ),
     "small loss": (
-        {"verdict": "worse_but_small", "change": -0.9, "low": -1.4, "high": -0.4},
+        {"verdict": "worse_but_small", "change": -0.9, "ci_low": -1.4, "ci_high": -0.4},
         "“quiet” was 0.9 % slower than “factory” (−1.4 to −0.4 %), real but less than our margin of 2 %",
     ),
     "undecided": (
-        {"verdict": "undecided", "change": 0.4, "low": -1.9, "high": 2.8},
+        {"verdict": "undecided", "change": 0.4, "ci_low": -1.9, "ci_high": 2.8},
         "whether “quiet” was faster or slower than “factory” is undecided (+0.4 %, −1.9 to +2.8 %)",
     ),
     "power": (
-        {"metric": "board_w", "unit": "W", "verdict": "better", "change": -14.2, "low": -14.5, "high": -14.0},
+        {"metric": "board_w", "unit": "W", "verdict": "better", "change": -14.2, "ci_low": -14.5, "ci_high": -14.0},
         "board power was 14.2 % lower with “quiet” than with “factory” (−14.5 to −14.0 %)",
     ),
     "difference scale": (
         {"metric": "core_c", "unit": "°C", "scale": "difference", "verdict": "better",
-         "change": -7.2, "low": -7.8, "high": -6.6},
+         "change": -7.2, "ci_low": -7.8, "ci_high": -6.6},
         "core temperature was 7.2 °C lower with “quiet” than with “factory” (−7.8 to −6.6 °C)",
     ),
 }  # fmt: skip
@@ -66,7 +66,7 @@ def test_a_confounded_result_names_the_reason_and_the_restarts_that_would_explai
 
 
 def test_an_assumed_spread_stands_beside_the_verdict():
-    row = result_row(verdict="better", change=10.0, low=8.0, high=12.0, reason="assumed_restart_spread")
+    row = result_row(verdict="better", change=10.0, ci_low=8.0, ci_high=12.0, reason="assumed_restart_spread")
     clause = result_clause([row], of="“quiet”", against="“factory”", plan=PLAN)
     assert "assuming that restarts vary by 1 % (restarts that differ by a standard deviation of 7.0 %" in clause
     assert "would explain the difference alone" in clause
@@ -93,20 +93,20 @@ def test_real_differences_are_never_told_together():
 
 
 LOSSES = {
-    "same": ({"same_low": -0.5}, "Any loss is smaller than 0.5 %."),
+    "same": ({"equivalence_ci_low": -0.5}, "Any loss is smaller than 0.5 %."),
     "real but small": ({"verdict": "worse_but_small", "change": -0.9}, "About 0.9 % lost, less than 2 %."),
     "undecided": ({"verdict": "undecided"}, "A loss as large as the margin is ruled out."),
     "worse": ({"verdict": "worse"}, ""),
     "not ruled out": ({"no_loss": False}, ""),
     "not defined": ({"no_loss": None}, ""),
     "better": ({"verdict": "better"}, ""),
-    "power": ({"metric": "board_w", "same_high": 0.4}, "Any increase is smaller than 0.4 %."),
+    "power": ({"metric": "board_w", "equivalence_ci_high": 0.4}, "Any increase is smaller than 0.4 %."),
 }
 
 
 @pytest.mark.parametrize(("given", "expected"), LOSSES.values(), ids=LOSSES.keys())
 def test_loss_is_ruled_out_only_where_the_test_did(given, expected):
-    row = result_row(**{"low": -1.4, "high": -0.4} | given)
+    row = result_row(**{"ci_low": -1.4, "ci_high": -0.4} | given)
     assert no_loss_sentence(row) == expected
 
 

@@ -13,7 +13,15 @@ from gpubench_kit.statistics.compare import compare_over_games, compare_tunings,
 CHECKED = settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 
 #: Columns that adjusting for more comparisons may change, and what follows from them.
-FAMILY = ["p_diff_adjusted", "p_same_adjusted", "p_no_loss_adjusted", "verdict", "no_loss", "reason", "more_runs"]
+FAMILY = [
+    "p_difference_adjusted",
+    "p_equivalence_adjusted",
+    "p_non_inferiority_adjusted",
+    "verdict",
+    "no_loss",
+    "reason",
+    "more_runs",
+]
 
 MIRRORED = {
     "better": "worse",
@@ -77,10 +85,17 @@ def test_swapping_the_tunings_mirrors_every_number_and_verdict(table):
     for one, other in zip(results(table), results(swapped), strict=True):
         factor, mirrored = 1 + one["change"] / 100, 1 + other["change"] / 100
         assert (factor * mirrored).dropna().to_numpy() == pytest.approx(1, rel=1e-9)
-        for low, high in (("low", "high"), ("same_low", "same_high")):
+        for low, high in (("ci_low", "ci_high"), ("equivalence_ci_low", "equivalence_ci_high")):
             ends = (1 + one[low] / 100) * (1 + other[high] / 100)
             assert ends.dropna().to_numpy() == pytest.approx(1, rel=1e-9)
-        for name in ("p_diff", "p_same", "p_diff_adjusted", "p_same_adjusted", "se", "df"):
+        for name in (
+            "p_difference",
+            "p_equivalence",
+            "p_difference_adjusted",
+            "p_equivalence_adjusted",
+            "se",
+            "df",
+        ):
             assert one[name].to_numpy() == pytest.approx(other[name].to_numpy(), rel=1e-6, nan_ok=True)
         assert one["verdict"].replace(MIRRORED).tolist() == other["verdict"].tolist()
         assert one["reason"].tolist() == other["reason"].tolist()
@@ -105,7 +120,11 @@ def test_degrees_mirror_when_swapped_and_ignore_where_zero_is(table, offset):
     swapped = table.assign(tuning=table["tuning"].map({"quiet": "factory", "factory": "quiet"}))
     moved = table.assign(value=table["value"] + offset)
     for one, other, shifted in zip(results(table, plan), results(swapped, plan), results(moved, plan), strict=True):
-        for name, opposite in (("change", "change"), ("low", "high"), ("same_low", "same_high")):
+        for name, opposite in (
+            ("change", "change"),
+            ("ci_low", "ci_high"),
+            ("equivalence_ci_low", "equivalence_ci_high"),
+        ):
             assert one[name].to_numpy() == pytest.approx(-other[opposite].to_numpy(), abs=1e-7, nan_ok=True)
             assert one[name].to_numpy() == pytest.approx(shifted[name].to_numpy(), abs=1e-7, nan_ok=True)
         assert one["verdict"].replace(MIRRORED).tolist() == other["verdict"].tolist()
@@ -149,8 +168,8 @@ def test_an_offset_of_a_session_leaves_the_blocked_difference(table, offset, see
     one, other = compare_tunings(table, plan), compare_tunings(moved, plan)
     assert one["change"].to_numpy() == pytest.approx(other["change"].to_numpy(), rel=1e-7, abs=1e-9)
     five = one["n_blocks"] > 4
-    assert one.loc[five, "strict_low"].to_numpy() == pytest.approx(
-        other.loc[five, "strict_low"].to_numpy(), abs=1e-7
+    assert one.loc[five, "own_ci_low"].to_numpy() == pytest.approx(
+        other.loc[five, "own_ci_low"].to_numpy(), abs=1e-7
     )
 
 
@@ -192,7 +211,7 @@ def test_a_run_that_enters_no_verdict_changes_nothing(table):
 def test_more_margin_never_undoes_what_is_the_same(table, margin, times):
     narrow = compare_tunings(table, make_plan(margin_pct=margin))
     wide = compare_tunings(table, make_plan(margin_pct=margin * times))
-    assert (wide["p_same_adjusted"] <= narrow["p_same_adjusted"] + 1e-12).all()
+    assert (wide["p_equivalence_adjusted"] <= narrow["p_equivalence_adjusted"] + 1e-12).all()
     same = narrow["verdict"] == "same_within_margin"
     assert set(wide.loc[same, "verdict"]) <= {"same_within_margin"}
     over, wide_over = (compare_over_games(table, make_plan(margin_pct=margin * one)) for one in (1, times))

@@ -15,7 +15,7 @@ PAIR = {
     "of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "",
     "against_card": "Larkmoor 4", "against_tuning": "factory", "against_bench": "",
 }  # fmt: skip
-NUMBERS = {"change": -1.0, "low": -1.5, "high": -0.5, "margin": 2.0, "no_loss": True, "reason": ""}
+NUMBERS = {"change": -1.0, "ci_low": -1.5, "ci_high": -0.5, "margin": 2.0, "no_loss": True, "reason": ""}
 RESULT = {**PAIR, **NUMBERS, "metric": "avg_fps", "verdict": "worse_but_small"}
 
 

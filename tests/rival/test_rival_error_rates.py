@@ -32,7 +32,7 @@ def plan(**analysis):
 
 def found(rows: pd.DataFrame) -> float:
     """Return the share of intervals without zero [%]."""
-    return 100 * float(((rows["low"] > 0) | (rows["high"] < 0)).mean())
+    return 100 * float(((rows["ci_low"] > 0) | (rows["ci_high"] < 0)).mean())
 
 
 def these_games(runs: pd.DataFrame, **analysis) -> pd.DataFrame:

@@ -104,7 +104,7 @@ def test_ahead_is_told_over_games_and_in_each_game_per_watt_and_per_price(rival)
     truth = {"performance": 31.0, "per_watt": 100 * (1.31 / 0.80 - 1), "per_price": 100 * (1.31 * 560 / 620 - 1)}
     for quantity, value in truth.items():
         row = overall.loc[quantity]
-        assert row["low"] < row["change"] < row["high"]
+        assert row["ci_low"] < row["change"] < row["ci_high"]
         assert row["change"] == pytest.approx(value, abs=1.0)
     games = ahead[(ahead["game"] != "") & (ahead["quantity"] == "per_watt")]
     assert len(games) == 2 * len(review.plan.games)
@@ -122,7 +122,7 @@ def test_performance_per_watt_is_the_exact_inverse_of_the_energy_per_frame(rival
         "of_card != against_card and scope == 'these_games' and metric == 'energy_per_frame_j'"
     )
     energy = energy[energy["of_tuning"] == per_watt["of_tuning"]].iloc[0]
-    for one, other in (("change", "change"), ("low", "high"), ("high", "low")):
+    for one, other in (("change", "change"), ("ci_low", "ci_high"), ("ci_high", "ci_low")):
         assert (1 + per_watt[one] / 100) * (1 + energy[other] / 100) == pytest.approx(1)
 
 

@@ -289,4 +289,4 @@ def test_no_difference_is_ever_shown(folder, stage):
     schedule = make_schedule(made.plan)
     assert schedule.stage == stage
     for name in ("noise", "needs", "needs_overall", "chances", "rows"):
-        assert not {"change", "low", "high", "verdict"} & set(getattr(schedule, name).columns)
+        assert not {"change", "ci_low", "ci_high", "verdict"} & set(getattr(schedule, name).columns)

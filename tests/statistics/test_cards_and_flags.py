@@ -48,7 +48,7 @@ def test_a_rival_installed_several_times_is_compared_by_installation():
     means = np.log(table["value"]).groupby([table["card"], table["session"]]).mean()
     wanted = stats.ttest_ind(means[OURS], means[RIVAL])
     assert (row["layout"], row["n_blocks"], row["df"]) == ("restarts", 3, 4)
-    assert row["p_diff"] == pytest.approx(wanted.pvalue)
+    assert row["p_difference"] == pytest.approx(wanted.pvalue)
     assert (row["of_card"], row["against_card"]) == (OURS, RIVAL)
 
 
@@ -131,7 +131,7 @@ def test_with_several_samples_of_a_model_the_card_is_the_unit():
         cards = means[row.game]
         wanted = stats.ttest_ind(cards[["L a", "L b"]], cards[["T a", "T b"]])
         assert (row.n_blocks, row.df) == (2, 2)
-        assert row.p_diff == pytest.approx(wanted.pvalue)
+        assert row.p_difference == pytest.approx(wanted.pvalue)
     assert set(rows["verdict"]) <= {"worse", "undecided"}
 
 
@@ -143,7 +143,9 @@ def test_over_games_the_card_is_the_unit_too():
     factory = table[table["tuning"] == "factory"]
     cards = np.log(factory["value"]).groupby([factory["card"], factory["game"]]).mean().groupby("card").mean()
     assert row["df"] == 2
-    assert row["p_diff"] == pytest.approx(stats.ttest_ind(cards[["L a", "L b"]], cards[["T a", "T b"]]).pvalue)
+    assert row["p_difference"] == pytest.approx(
+        stats.ttest_ind(cards[["L a", "L b"]], cards[["T a", "T b"]]).pvalue
+    )
 
 
 def test_a_tuning_of_several_samples_is_compared_within_each_card():
@@ -155,7 +157,7 @@ def test_a_tuning_of_several_samples_is_compared_within_each_card():
     for row in rows.itertuples():
         differences = (means["quiet"] - means["factory"])[row.game]
         assert (row.layout, row.n_blocks, row.df, row.borrowed) == ("rounds", 2, 1, False)
-        assert row.p_diff == pytest.approx(stats.ttest_1samp(differences, 0).pvalue)
+        assert row.p_difference == pytest.approx(stats.ttest_1samp(differences, 0).pvalue)
 
 
 def test_one_card_of_a_model_is_no_sample():
@@ -213,7 +215,7 @@ def test_a_flagged_run_that_changes_nothing_is_not_mentioned():
 def test_numbers_are_those_with_every_run():
     flagged = only(with_a_bad_run(change=-0.12), make_plan())
     plain = only(with_a_bad_run(change=-0.12, flagged=False), make_plan())
-    for name in ("change", "low", "high", "n", "p_diff"):
+    for name in ("change", "ci_low", "ci_high", "n", "p_difference"):
         assert flagged[name] == plain[name]
 
 

@@ -36,7 +36,7 @@ def test_full_usable_tables_give_the_same_as_sparse_ones():
 def test_few_games_with_few_rounds_are_compared_as_two_groups():
     assert only(balanced(5, 4))["df"] == 6
     assert only(balanced(5, 5))["df"] == 4
-    assert only(balanced(6, 4))["strict_low"] < only(balanced(6, 4))["low"]
+    assert only(balanced(6, 4))["own_ci_low"] < only(balanced(6, 4))["ci_low"]
 
 
 def test_six_games_borrow_and_five_do_not():
@@ -47,8 +47,8 @@ def test_six_games_borrow_and_five_do_not():
 
 def test_strict_numbers_come_from_own_runs_alone():
     plain, strict = rows_of(balanced(8, 4)), rows_of(balanced(8, 4), make_plan(strict=True))
-    for name in ("low", "high", "same_low", "same_high"):
-        assert plain[f"strict_{name}"].to_numpy() == pytest.approx(strict[name].to_numpy(), rel=1e-12)
+    for name in ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high"):
+        assert plain[f"own_{name}"].to_numpy() == pytest.approx(strict[name].to_numpy(), rel=1e-12)
     assert (plain["borrowed"] & (plain["df"] > 3)).any()
 
 
@@ -64,8 +64,8 @@ def test_adjustment_is_over_games_and_tunings_of_one_group():
     plan = make_plan(("factory", "quiet", "brisk"))
     rows = rows_of(reference_runs("c_rounds"), plan)
     assert len(rows) == 12
-    smallest = rows["p_diff"].idxmin()
-    assert rows.loc[smallest, "p_diff_adjusted"] == pytest.approx(12 * rows.loc[smallest, "p_diff"])
+    smallest = rows["p_difference"].idxmin()
+    assert rows.loc[smallest, "p_difference_adjusted"] == pytest.approx(12 * rows.loc[smallest, "p_difference"])
 
 
 def test_values_and_changes_are_those_of_the_cells():
@@ -107,7 +107,7 @@ def test_confounded_runs_get_no_verdict_but_a_difference():
     assert set(rows["verdict"]) == {"no_verdict"}
     assert set(rows["reason"]) == {"confounded"}
     assert rows["change"].notna().all()
-    assert rows[["low", "high", "se", "df", "p_diff"]].isna().all(axis=None)
+    assert rows[["ci_low", "ci_high", "se", "df", "p_difference"]].isna().all(axis=None)
 
 
 def test_an_assumed_restart_spread_gives_a_verdict_that_says_so():
@@ -226,8 +226,8 @@ def test_a_game_at_its_floor_is_left_out_of_the_others_noise():
 
 def test_too_many_looks_leave_the_numbers_but_no_verdict():
     row = only(run_table("A1 B1 B2 A2", effect=0.2), looks_made=9)
-    assert (row["verdict"], row["reason"], row["strict_verdict"]) == ("no_verdict", "too_many_looks", "no_verdict")
-    assert np.isfinite(row["low"])
+    assert (row["verdict"], row["reason"], row["own_verdict"]) == ("no_verdict", "too_many_looks", "no_verdict")
+    assert np.isfinite(row["ci_low"])
     assert row["confidence"] == 1 - 0.012
     over = compare_over_games(run_table("A1 B1 B2 A2", effect=0.2), make_plan(), looks_made=9)
     assert set(over["reason"]) == {"too_many_looks"}
@@ -238,16 +238,16 @@ def test_a_difference_that_counts_only_alone_is_undecided():
     alone = rows[rows["reason"] == "alone_it_would_count"]
     assert len(alone) > 3
     assert set(alone["verdict"]) == {"undecided"}
-    assert (alone["p_diff"] <= 0.05).all()
-    assert (alone["p_diff_adjusted"] > 0.05).all()
+    assert (alone["p_difference"] <= 0.05).all()
+    assert (alone["p_difference_adjusted"] > 0.05).all()
 
 
 @pytest.mark.parametrize("adjust", ["none", "fdr_bh"])
 def test_adjustment_can_be_switched(adjust):
     rows = rows_of(reference_runs("a_tidy"), make_plan(adjust=adjust))
     holm = rows_of(reference_runs("a_tidy"))
-    assert (rows["p_diff_adjusted"] <= holm["p_diff_adjusted"] + 1e-15).all()
-    assert (rows["p_diff_adjusted"] == rows["p_diff"]).all() == (adjust == "none")
+    assert (rows["p_difference_adjusted"] <= holm["p_difference_adjusted"] + 1e-15).all()
+    assert (rows["p_difference_adjusted"] == rows["p_difference"]).all() == (adjust == "none")
 
 
 def test_only_what_is_undecided_needs_more_runs():
@@ -263,7 +263,7 @@ def test_metrics_without_a_direction_are_higher_or_lower():
     row = only(run_table("A1 B1 B2 A2 A3 B3", metric="core_mhz", effect=0.1), make_plan(metrics=["core_mhz"]))
     assert row["verdict"] == "higher"
     assert pd.isna(row["no_loss"])
-    assert np.isnan(row["p_no_loss"])
+    assert np.isnan(row["p_non_inferiority"])
 
 
 def test_heat_is_judged_on_long_runs_only():
@@ -296,8 +296,8 @@ def test_without_a_margin_nothing_is_the_same():
     )
     row = only(table, plan)
     assert row["verdict"] == "undecided"
-    assert row[["p_same", "p_no_loss", "margin"]].isna().all()
-    assert np.isfinite(row["same_low"])
+    assert row[["p_equivalence", "p_non_inferiority", "margin"]].isna().all()
+    assert np.isfinite(row["equivalence_ci_low"])
     assert pd.isna(row["no_loss"])
 
 

@@ -45,26 +45,32 @@ def test_pairs_give_the_published_figures():
     assert 100 * estimate.change == pytest.approx(2.07466, abs=5e-6)
     assert 100 * math.expm1(estimate.change) == pytest.approx(2.09633, abs=5e-6)
     assert 1e4 * estimate.variance == pytest.approx(0.132495, abs=1e-6)
-    assert 100 * np.array([found.low, found.high]) == pytest.approx([1.43548, 2.71383], abs=5e-6)
-    assert 100 * np.array([found.same_low, found.same_high]) == pytest.approx([1.58388, 2.56544], abs=1e-5)
-    assert found.p_diff == pytest.approx(0.00083956, abs=5e-9)
+    assert 100 * np.array([found.ci_low, found.ci_high]) == pytest.approx([1.43548, 2.71383], abs=5e-6)
+    assert 100 * np.array([found.equivalence_ci_low, found.equivalence_ci_high]) == pytest.approx(
+        [1.58388, 2.56544], abs=1e-5
+    )
+    assert found.p_difference == pytest.approx(0.00083956, abs=5e-9)
     assert -100 * math.log(0.97) == pytest.approx(3.045921, abs=5e-7)
-    assert found.p_same == pytest.approx(0.00674430, abs=5e-9)
+    assert found.p_equivalence == pytest.approx(0.00674430, abs=5e-9)
 
 
 def test_pairs_are_the_paired_t_test():
     estimate = estimate_from_rounds(np.stack([NEW_RUNS, REFERENCE_RUNS]))
-    assert judged(estimate).p_diff == pytest.approx(stats.ttest_rel(NEW_RUNS, REFERENCE_RUNS).pvalue, rel=1e-12)
+    assert judged(estimate).p_difference == pytest.approx(
+        stats.ttest_rel(NEW_RUNS, REFERENCE_RUNS).pvalue, rel=1e-12
+    )
     interval = stats.ttest_1samp(NEW_RUNS - REFERENCE_RUNS, 0).confidence_interval(0.95)
-    assert [judged(estimate).low, judged(estimate).high] == pytest.approx(list(interval), rel=1e-12)
+    assert [judged(estimate).ci_low, judged(estimate).ci_high] == pytest.approx(list(interval), rel=1e-12)
 
 
 @pytest.mark.parametrize("margin", [0.005, 0.02, 0.05])
 def test_the_margin_is_tested_as_by_statsmodels(margin):
     pairs = judged(estimate_from_rounds(np.stack([NEW_RUNS, REFERENCE_RUNS])), margin=margin)
-    assert pairs.p_same == pytest.approx(ttost_paired(NEW_RUNS, REFERENCE_RUNS, -margin, margin)[0], rel=1e-10)
+    assert pairs.p_equivalence == pytest.approx(
+        ttost_paired(NEW_RUNS, REFERENCE_RUNS, -margin, margin)[0], rel=1e-10
+    )
     groups = judged(estimate_two_groups(np.stack([NEW_RUNS, REFERENCE_RUNS])), margin=margin)
-    assert groups.p_same == pytest.approx(ttost_ind(NEW_RUNS, REFERENCE_RUNS, -margin, margin)[0], rel=1e-10)
+    assert groups.p_equivalence == pytest.approx(ttost_ind(NEW_RUNS, REFERENCE_RUNS, -margin, margin)[0], rel=1e-10)
 
 
 def test_unequal_counts_are_compared_by_welch():
@@ -72,7 +78,7 @@ def test_unequal_counts_are_compared_by_welch():
     means[0], means[1, :3] = NEW_RUNS, REFERENCE_RUNS[:3]
     wanted = stats.ttest_ind(NEW_RUNS, REFERENCE_RUNS[:3], equal_var=False)
     estimate = estimate_two_groups(means)
-    assert judged(estimate).p_diff == pytest.approx(wanted.pvalue, rel=1e-12)
+    assert judged(estimate).p_difference == pytest.approx(wanted.pvalue, rel=1e-12)
     assert estimate.df == pytest.approx(wanted.df, rel=1e-12)
     assert estimate.n_units == 3
 
@@ -87,9 +93,9 @@ def test_two_groups_agree_with_r(case, metric, arm):
     assert closed(wanted["est_log"])(estimate.change)
     assert closed(wanted["se_log"][fine])(np.sqrt(estimate.error)[fine])
     assert closed(wanted["df"][fine])(estimate.df[fine])
-    assert closed(wanted["p"][fine], relative=1e-5, absolute=1e-10)(found.p_diff[fine])
-    intervals = {"ci_lo_pct": found.low, "ci_hi_pct": found.high, "ci90_lo_pct": found.same_low}
-    for column, ends in (intervals | {"ci90_hi_pct": found.same_high}).items():
+    assert closed(wanted["p"][fine], relative=1e-5, absolute=1e-10)(found.p_difference[fine])
+    intervals = {"ci_lo_pct": found.ci_low, "ci_hi_pct": found.ci_high, "ci90_lo_pct": found.equivalence_ci_low}
+    for column, ends in (intervals | {"ci90_hi_pct": found.equivalence_ci_high}).items():
         assert closed(wanted[column][fine])(100 * np.expm1(ends)[fine]), column
 
 
@@ -102,7 +108,7 @@ def test_welch_agrees_with_r(case, metric, arm):
     assert closed(wanted["est_log"])(estimate.change)
     assert closed(wanted["se_log"][fine])(np.sqrt(estimate.error)[fine])
     assert closed(wanted["df"][fine])(estimate.df[fine])
-    assert closed(wanted["p"][fine], relative=1e-5, absolute=1e-10)(judged(estimate).p_diff[fine])
+    assert closed(wanted["p"][fine], relative=1e-5, absolute=1e-10)(judged(estimate).p_difference[fine])
 
 
 # In R the blocks of all tunings share one residual variance. The kit pairs only the two compared, so
@@ -116,7 +122,7 @@ def test_rounds_agree_with_r_where_there_are_two_tunings(case, arm, metric):
     fine = (wanted["status"] == "ok").to_numpy()
     assert closed(wanted["est_log"])(estimate.change)
     assert closed(wanted["se_log"][fine])(np.sqrt(estimate.error)[fine])
-    assert closed(wanted["p"][fine], relative=1e-5, absolute=1e-10)(judged(estimate).p_diff[fine])
+    assert closed(wanted["p"][fine], relative=1e-5, absolute=1e-10)(judged(estimate).p_difference[fine])
 
 
 @pytest.mark.parametrize(("case", "metric", "arm"), [one for one in CONTRASTS if one[0] != "e_onegame"])
@@ -130,7 +136,7 @@ def test_moderated_groups_agree_with_r_once_cap_and_own_rule_are_off(case, metri
     fine = (wanted["status"] == "ok").to_numpy() & (own.variance > guard)
     assert closed(wanted["se_log"][fine])(np.sqrt(estimate.error)[fine])
     assert closed(wanted["df"][fine], relative=1e-4)(estimate.df[fine])
-    assert closed(wanted["p"][fine], relative=1e-4, absolute=1e-10)(judged(estimate).p_diff[fine])
+    assert closed(wanted["p"][fine], relative=1e-4, absolute=1e-10)(judged(estimate).p_difference[fine])
 
 
 @pytest.mark.parametrize(("variant", "sign"), [("sym_up", 1), ("sym_down", -1)])
@@ -148,8 +154,8 @@ def test_two_one_sided_tests_agree_with_r(case, variant, sign):
             found["est_log"].to_numpy(), found["se_log"].to_numpy() ** 2, found["df"].to_numpy(),
             margin=size, level=0.05, direction=1,
         )  # fmt: skip
-        assert closed(wanted["p_tost"], relative=1e-5, absolute=1e-10)(tests.p_same)
-        assert closed(wanted["p_lower"], relative=1e-5, absolute=1e-10)(tests.p_no_loss)
+        assert closed(wanted["p_tost"], relative=1e-5, absolute=1e-10)(tests.p_equivalence)
+        assert closed(wanted["p_lower"], relative=1e-5, absolute=1e-10)(tests.p_non_inferiority)
 
 
 def test_the_floor_lifts_a_variance_and_says_so():
@@ -165,7 +171,7 @@ def test_one_run_has_no_variance():
     one = np.log([[100.0], [101.0]])
     for estimate in (estimate_from_rounds(one), estimate_two_groups(one)):
         assert np.isnan(estimate.error)
-        assert np.isnan(judged(estimate).p_diff)
+        assert np.isnan(judged(estimate).p_difference)
 
 
 def test_one_side_without_spread_has_the_other_sides_df():
@@ -176,9 +182,9 @@ def test_one_side_without_spread_has_the_other_sides_df():
 
 def test_loss_is_tested_in_the_direction_that_matters():
     estimate = estimate_from_rounds(np.stack([NEW_RUNS, REFERENCE_RUNS]))
-    assert judged(estimate, margin=0.02, direction=1).p_no_loss < 0.001
-    assert judged(estimate, margin=0.02, direction=-1).p_no_loss > 0.5
-    assert np.isnan(judged(estimate, margin=0.02, direction=0).p_no_loss)
+    assert judged(estimate, margin=0.02, direction=1).p_non_inferiority < 0.001
+    assert judged(estimate, margin=0.02, direction=-1).p_non_inferiority > 0.5
+    assert np.isnan(judged(estimate, margin=0.02, direction=0).p_non_inferiority)
 
 
 @given(st.lists(st.tuples(st.floats(0.5, 2), st.floats(0.5, 2)), min_size=2, max_size=9))
@@ -189,5 +195,5 @@ def test_swapping_the_sides_mirrors_every_number(values):
         assert one.change == pytest.approx(-other.change, abs=1e-12)
         assert one.error == pytest.approx(other.error, rel=1e-9, abs=1e-15)
         left, right = judged(one, margin=0.02), judged(other, margin=0.02, direction=-1)
-        for name in ("p_diff", "p_same", "p_no_loss"):
+        for name in ("p_difference", "p_equivalence", "p_non_inferiority"):
             assert getattr(left, name) == pytest.approx(getattr(right, name), rel=1e-6, nan_ok=True)

@@ -44,7 +44,7 @@ def test_a_game_has_the_interval_of_its_own_runs():
     row = _row(levels_of_games(TWO_GAMES, ONE_SETTING), "factory", "Salt Orchard")
     half = T3 * 0.02 / math.sqrt(4)
     assert row["value"] == pytest.approx(100)
-    assert [row["low"], row["high"]] == pytest.approx([100 * math.exp(-half), 100 * math.exp(half)], rel=1e-6)
+    assert [row["ci_low"], row["ci_high"]] == pytest.approx([100 * math.exp(-half), 100 * math.exp(half)], rel=1e-6)
     assert (row["n"], row["unit"], row["group"]) == (4, "fps", "all")
 
 
@@ -56,17 +56,17 @@ def test_all_games_are_a_geometric_mean_with_pooled_degrees_of_freedom():
     first, second = 1e-4, 2e-5
     df = (first + second) ** 2 / (first**2 / 3 + second**2 / 4)
     assert df == pytest.approx(4.1941748)
-    half = math.log(row["high"] / row["value"])
+    half = math.log(row["ci_high"] / row["value"])
     t_found = half / (math.sqrt(first + second) / 2)
     assert 2.570582 < t_found < T4  # of 5 and of 4 degrees of freedom
-    assert half == pytest.approx(math.log(row["value"] / row["low"]))
+    assert half == pytest.approx(math.log(row["value"] / row["ci_low"]))
 
 
 def test_runs_that_do_not_differ_have_no_interval_over_games():
     row = _row(levels_of_games(TWO_GAMES, ONE_SETTING), "quiet", "")
     assert row["value"] == pytest.approx(math.sqrt(99 * 64))
-    assert np.isnan(row["low"])
-    assert np.isnan(row["high"])
+    assert np.isnan(row["ci_low"])
+    assert np.isnan(row["ci_high"])
 
 
 def test_one_run_has_a_level_and_no_interval():
@@ -75,7 +75,7 @@ def test_one_run_has_a_level_and_no_interval():
     for game in ("Salt Orchard", ""):
         row = _row(found, "factory", game)
         assert row["value"] == pytest.approx(100)
-        assert np.isnan(row["low"])
+        assert np.isnan(row["ci_low"])
 
 
 def test_a_game_that_one_tuning_lacks_counts_for_none():
@@ -105,7 +105,7 @@ def test_degrees_are_averaged_as_they_are():
     )
     found = levels_of_games(table, ONE_SETTING)
     one = _row(found, "factory", "Salt Orchard")
-    assert [one["low"], one["high"]] == pytest.approx([60 - T3, 60 + T3], rel=1e-6)
+    assert [one["ci_low"], one["ci_high"]] == pytest.approx([60 - T3, 60 + T3], rel=1e-6)
     assert _row(found, "factory", "")["value"] == pytest.approx(65)
 
 

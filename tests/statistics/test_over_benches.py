@@ -48,7 +48,7 @@ def test_the_mean_over_benches_has_their_variances_and_satterthwaites_degrees_of
     half = stats.t.ppf(0.975, df) * np.sqrt(error.sum())
     assert (row.n_benches, row.benches, row.n_games) == (2, "desk; tower", 4)
     assert row.change == pytest.approx(100 * np.expm1(logs.mean()))
-    assert (row.low, row.high) == pytest.approx(tuple(100 * np.expm1(logs.mean() + np.array([-half, half]))))
+    assert (row.ci_low, row.ci_high) == pytest.approx(tuple(100 * np.expm1(logs.mean() + np.array([-half, half]))))
     assert row.df == pytest.approx(df)
     assert row.verdict == "worse"
 
@@ -62,7 +62,7 @@ def test_by_hand_two_equal_benches_halve_the_variance():
     # V = (1e-4 + 1e-4) / 4, df = 8 + 8.
     assert row.se == pytest.approx(0.01 / np.sqrt(2))
     assert row.df == pytest.approx(16.0)
-    assert row.high == pytest.approx(100 * np.expm1(2.1199053 * 0.0070710678), rel=1e-6)
+    assert row.ci_high == pytest.approx(100 * np.expm1(2.1199053 * 0.0070710678), rel=1e-6)
 
 
 def test_one_bench_is_not_combined():
@@ -76,7 +76,7 @@ def test_a_bench_without_a_verdict_leaves_none():
     desk = desk.assign(order=pd.array(range(1, len(desk) + 1), dtype="Int64"), session=desk["tuning"])
     (row,) = combined(pd.concat([desk, table[table["bench"] == "tower"]]), bench_plan())[1].itertuples()
     assert (row.verdict, row.reason) == ("no_verdict", "confounded")
-    assert np.isnan(row.low)
+    assert np.isnan(row.ci_low)
 
 
 def test_benches_with_other_games_are_not_averaged():
@@ -100,6 +100,6 @@ def test_an_assumption_on_one_bench_stands_beside_the_mean():
 def test_intervals_over_benches_hold_the_truth_in_95_of_100_reviews():
     design, truth = Design(games=4, rounds=4, suites=2000), 100 * np.expm1(np.log([0.99, 0.97]).mean())
     _, found = combined(on_benches(-1.0, -3.0, design=design, noise=Noise(run_pct=0.6)), bench_plan())
-    held = (found["low"] <= truth) & (truth <= found["high"])
+    held = (found["ci_low"] <= truth) & (truth <= found["ci_high"])
     assert len(found) == 2000
     assert held.mean() == pytest.approx(0.95, abs=0.015)

@@ -45,14 +45,14 @@ def test_these_games_give_the_published_figures():
     assert logs(row, "change") == pytest.approx([0.816667], abs=1e-6)
     assert 100 * row["se"] == pytest.approx(0.221527, abs=1e-6)
     assert row["df"] == pytest.approx(7.923836, abs=1e-6)
-    assert logs(row, "low", "high") == pytest.approx([0.304969, 1.328364], abs=1e-6)
+    assert logs(row, "ci_low", "ci_high") == pytest.approx([0.304969, 1.328364], abs=1e-6)
 
 
 def test_games_like_these_give_the_published_figures():
     row = overall(published_case(), scope="games_like_these")
     assert 100 * row["se"] == pytest.approx(0.330067, abs=1e-6)
     assert row["df"] == 5
-    assert logs(row, "low", "high") == pytest.approx([-0.031798, 1.665132], abs=1e-6)
+    assert logs(row, "ci_low", "ci_high") == pytest.approx([-0.031798, 1.665132], abs=1e-6)
     spread = np.sqrt(6 * 0.330067**2 - 2 * 2.65 / 6 / 3)
     assert logs(row, "spread_of_games") == pytest.approx([spread], abs=1e-5)
 
@@ -71,10 +71,10 @@ def test_overall_estimates_agree_with_r(case, metric, arm):
     for one in sample.itertuples():
         like = overall(reference_runs(case), plan, scope="games_like_these")
         assert closed([one.ratio_pct, one.ci_lo_pct, one.ci_hi_pct, one.ci90_lo_pct, one.ci90_hi_pct])(
-            like[["change", "low", "high", "same_low", "same_high"]]
+            like[["change", "ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high"]]
         )
         assert closed([one.se_log, one.df])(like[["se", "df"]])
-        assert closed(one.p, relative=1e-5, absolute=1e-10)(like["p_diff"])
+        assert closed(one.p, relative=1e-5, absolute=1e-10)(like["p_difference"])
 
 
 @pytest.mark.parametrize("case", ["a_tidy", "c_rounds"])
@@ -83,7 +83,7 @@ def test_overall_results_of_several_tunings_are_adjusted_as_by_r(case):
     rows = compare_over_games(reference_runs(case), plan)
     rows = rows[rows["scope"] == "games_like_these"].set_index("of_tuning")
     wanted = reference_table("overall", case=case, metric="avg_fps", method="one_sample_t").set_index("arm")
-    assert closed(wanted["p_holm"], relative=1e-5, absolute=1e-10)(rows.loc[wanted.index, "p_diff_adjusted"])
+    assert closed(wanted["p_holm"], relative=1e-5, absolute=1e-10)(rows.loc[wanted.index, "p_difference_adjusted"])
 
 
 @pytest.mark.parametrize("case", ["a_tidy", "c_rounds", "j_equal"])
@@ -96,7 +96,9 @@ def test_the_margin_over_games_is_tested_as_by_r(case):
             "tost", case=case, metric="avg_fps", arm=arm, method="one_sample_t", variant="sym_down"
         )
         one = wanted[wanted["margin_pct"] == margin].iloc[0]
-        assert closed([one["p_tost"], one["p_lower"]], relative=1e-5, absolute=1e-10)(row[["p_same", "p_no_loss"]])
+        assert closed([one["p_tost"], one["p_lower"]], relative=1e-5, absolute=1e-10)(
+            row[["p_equivalence", "p_non_inferiority"]]
+        )
 
 
 @pytest.mark.parametrize("case", [case for case in CASES if case != "h_confounded"])
@@ -111,7 +113,7 @@ def test_ratios_of_geometric_means_agree_with_r(case):
 def test_one_game_is_its_own_overall_result():
     table = balanced(1, 4, effect=0.01)
     row, game = overall(table), compare_tunings(table, make_plan(adjust="none")).iloc[0]
-    for name in ("change", "low", "high", "se", "df", "p_diff", "p_same", "verdict"):
+    for name in ("change", "ci_low", "ci_high", "se", "df", "p_difference", "p_equivalence", "verdict"):
         assert row[name] == game[name]
     assert len(compare_over_games(table, make_plan())) == 1
 
@@ -157,7 +159,7 @@ def test_shared_rounds_are_averaged_over_games_first():
     by_round = differences.groupby("round").mean()
     wanted = stats.ttest_1samp(by_round, 0)
     assert row["layout"] == "shared-rounds"
-    assert (row["p_diff"], row["df"]) == (pytest.approx(wanted.pvalue), 4)
+    assert (row["p_difference"], row["df"]) == (pytest.approx(wanted.pvalue), 4)
     of_games = differences.groupby("game").mean()
     parts = np.array([of_games.var() / 4, by_round.var() / 5])
     assert like["se"] == pytest.approx(np.sqrt(parts.sum()))
@@ -171,7 +173,7 @@ def test_shared_blocks_are_compared_as_two_groups_of_blocks():
     means = np.log(table.set_index(["tuning", "session", "game"])["value"]).groupby(["tuning", "session"]).mean()
     wanted = stats.ttest_ind(means["quiet"], means["factory"])
     assert (row["layout"], row["df"]) == ("restarts", 4)
-    assert row["p_diff"] == pytest.approx(wanted.pvalue)
+    assert row["p_difference"] == pytest.approx(wanted.pvalue)
 
 
 def test_a_game_missing_from_a_shared_round_is_left_out():
@@ -194,7 +196,7 @@ def test_confounded_games_give_no_overall_verdict():
         assert (row["verdict"], row["reason"], row["layout"]) == ("no_verdict", "confounded", "confounded")
         assert row["n_games"] == 8
         assert np.isfinite(row["change"])
-        assert np.isnan(row["low"])
+        assert np.isnan(row["ci_low"])
 
 
 def test_confounded_games_with_changes_of_their_own_speak_of_games_like_these():

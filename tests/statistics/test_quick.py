@@ -18,9 +18,9 @@ OLD = [100, 101, 99.5, 100.4, 100.1]
 def test_alternated_runs_are_compared_in_pairs():
     found = quick_comparison(NEW, OLD, margin=3.0, order="alternated")
     assert (found.verdict, found.test, found.n, found.df) == ("better_but_small", "paired t test", 5, 4)
-    assert found.p_diff == pytest.approx(0.00083956, abs=5e-9)
-    assert found.p_same == pytest.approx(0.00674430, abs=5e-9)
-    assert found.low == pytest.approx(100 * math.expm1(0.0143548), abs=1e-4)
+    assert found.p_difference == pytest.approx(0.00083956, abs=5e-9)
+    assert found.p_equivalence == pytest.approx(0.00674430, abs=5e-9)
+    assert found.ci_low == pytest.approx(100 * math.expm1(0.0143548), abs=1e-4)
     assert found.no_loss
     assert found.reason == "order_stated_alternated"
     assert found.caution == ""
@@ -30,15 +30,15 @@ def test_few_alternated_runs_are_compared_as_two_groups():
     found = quick_comparison(NEW[:3], OLD[:3], order="alternated")
     wanted = stats.ttest_ind(np.log(NEW[:3]), np.log(OLD[:3]))
     assert (found.test, found.df) == ("pooled t test", 4)
-    assert found.p_diff == pytest.approx(wanted.pvalue)
-    assert np.log1p(found.low / 100) == pytest.approx(wanted.confidence_interval().low)
+    assert found.p_difference == pytest.approx(wanted.pvalue)
+    assert np.log1p(found.ci_low / 100) == pytest.approx(wanted.confidence_interval().low)
 
 
 def test_unequal_counts_are_compared_by_welch():
     found = quick_comparison(NEW, OLD[:3])
     wanted = stats.ttest_ind(np.log(NEW), np.log(OLD[:3]), equal_var=False)
     assert found.test == "Welch's t test"
-    assert (found.p_diff, found.df) == (pytest.approx(wanted.pvalue), pytest.approx(wanted.df))
+    assert (found.p_difference, found.df) == (pytest.approx(wanted.pvalue), pytest.approx(wanted.df))
 
 
 def test_an_order_not_known_is_cautioned():
@@ -51,7 +51,7 @@ def test_an_order_not_known_is_cautioned():
 def test_back_to_back_runs_get_no_verdict_but_what_would_explain_them():
     found = quick_comparison(NEW, OLD, order="back_to_back")
     assert (found.verdict, found.reason, found.no_loss) == ("no_verdict", "confounded", None)
-    assert np.isnan(found.low)
+    assert np.isnan(found.ci_low)
     assert found.change == pytest.approx(2.09633, abs=1e-5)
     assert "Restarts that vary by 1.5 % would explain" in found.caution
 
@@ -76,7 +76,7 @@ def test_typed_numbers_know_their_resolution():
     found = quick_comparison(["100", "100", "100"], ["103", "103", "103"])
     assert found.verdict == "worse"
     step = 100 / (100 * 103) ** 0.5 / 100
-    assert found.p_diff == pytest.approx(
+    assert found.p_difference == pytest.approx(
         2 * stats.t.sf(math.log(1.03) / math.sqrt(2 * step**2 / 12 / 3), 4), rel=1e-6
     )
 
@@ -127,7 +127,7 @@ def test_the_same_is_said_with_its_margin():
 def test_what_is_called_the_same_is_told_with_the_interval_held_against_the_margin():
     # The 95 % interval reaches past 2 %; the two one-sided tests at 5 % each go with the one of 90 %.
     found = quick_comparison([100, 101, 99.5], [100.4, 100.9, 99.0])
-    assert (found.verdict, found.high > 2 > found.same_high) == ("same_within_margin", True)
+    assert (found.verdict, found.ci_high > 2 > found.equivalence_ci_high) == ("same_within_margin", True)
     assert found.sentence.endswith("between A and B (90 % interval −1.5 to +1.6 %).")
 
 

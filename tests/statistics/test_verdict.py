@@ -98,7 +98,7 @@ def test_nothing_to_adjust_is_no_fault():
 
 
 @pytest.mark.parametrize(
-    ("change", "p_diff", "p_same", "direction", "verdict"),
+    ("change", "p_difference", "p_equivalence", "direction", "verdict"),
     [
         (0.03, 0.01, 0.9, 1, "better"),
         (-0.03, 0.01, 0.9, 1, "worse"),
@@ -113,8 +113,8 @@ def test_nothing_to_adjust_is_no_fault():
         (-0.005, 0.01, 0.01, 0, "lower_but_small"),
     ],
 )
-def test_the_decision_table(change, p_diff, p_same, direction, verdict):
-    numbers = (np.array([one]) for one in (change, p_diff, p_same))
+def test_the_decision_table(change, p_difference, p_equivalence, direction, verdict):
+    numbers = (np.array([one]) for one in (change, p_difference, p_equivalence))
     assert decide(*numbers, level=0.05, direction=np.array([direction])).tolist() == [verdict]
 
 

@@ -50,11 +50,11 @@ def alike(rounds: int) -> Results:
     real, noisiest = by_suite(excludes_zero(games)), np.argsort(made.sigma, axis=1)[:, -2:]
     these = over_games(made.runs, "these_games")
     return {
-        "own false": share(by_suite(excludes_zero(games, "strict_"))),
+        "own false": share(by_suite(excludes_zero(games, "own_"))),
         "borrowed false": share(real),
         "borrowed false in the noisiest fifth": share(np.take_along_axis(real, noisiest, axis=1)),
         "borrowed half-width": median(by_suite(half_width(games))),
-        "borrowed same": share(by_suite(games["p_same"] <= LEVEL)),
+        "borrowed same": share(by_suite(games["p_equivalence"] <= LEVEL)),
         "no loss": share(by_suite(games["no_loss"])),
         "these games false": share(excludes_zero(these)),
         "these games half-width": median(half_width(these)),
@@ -67,9 +67,9 @@ def different(effect: float, rounds: int) -> Results:
     games = per_game(one_tuning(effect, rounds, seed=200 + rounds).runs)
     wrong = "worse" if effect > 0 else "better"
     return {
-        "own found": share(by_suite(excludes_zero(games, "strict_"))),
+        "own found": share(by_suite(excludes_zero(games, "own_"))),
         "borrowed found": share(by_suite(excludes_zero(games))),
-        "borrowed same": share(by_suite(games["p_same"] <= LEVEL)),
+        "borrowed same": share(by_suite(games["p_equivalence"] <= LEVEL)),
         "no loss": share(by_suite(games["no_loss"])),
         "wrong direction": share(by_suite(games["verdict"].isin([wrong, f"{wrong}_but_small"]))),
         **_outcomes(games),
@@ -108,7 +108,7 @@ def four_tunings() -> Results:
     effects = dict.fromkeys(("quiet", "brisk", "calm"), 0.0)
     runs = simulate(effects, Design(rounds=5, suites=SUITES), seed=106, noise=noise).runs
     games = per_game(runs)
-    false = excludes_zero(games, "strict_").reshape(len(effects), -1, GAMES)
+    false = excludes_zero(games, "own_").reshape(len(effects), -1, GAMES)
     spread = estimate_noise(runs, make_plan((FACTORY, *effects)))
     pooled = (spread["sd"] ** 2).groupby([spread["setting"], spread["game"]]).mean().to_numpy()
     noisy = games[games["of_tuning"] == "quiet"]
@@ -199,7 +199,7 @@ def peeking() -> Results:
     rounds = runs["round"].to_numpy()
     lowest = np.ones((SUITES, GAMES))
     for look in range(3, 11):
-        p = by_suite(per_game(runs[rounds <= look], strict=True)["p_diff"])
+        p = by_suite(per_game(runs[rounds <= look], strict=True)["p_difference"])
         lowest = np.minimum(lowest, p)
     return {"at 0.05": share(lowest <= 0.05), "at 0.0122": share(lowest <= 0.0122)}
 

@@ -17,7 +17,7 @@ from gpubench_kit.statistics.verdict import decide
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra")
 PAIR = {"of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "",
         "against_card": "Larkmoor 4", "against_tuning": "factory", "against_bench": ""}  # fmt: skip
-_ENDS = ("low", "high", "same_low", "same_high")
+_ENDS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 
 
 def claim_plan(*claims: dict, scenes=GAMES, analysis=None, **sections) -> ReviewPlan:
@@ -77,8 +77,8 @@ def _game_row(plan: ReviewPlan, spec: dict) -> dict:
     own = spec.pop("own", None)
     row = _row(plan, {"setting": "", "n": 5, "n_against": 5, "n_blocks": 5, "layout": "rounds"} | spec)
     alone = _tests(plan, row, own or (row["se"] * (100 if row["scale"] == "ratio" else 1), row["df"]))
-    row |= {f"strict_{name}": alone[name] for name in _ENDS}
-    row["strict_verdict"] = _verdict_alone(row, alone)
+    row |= {f"own_{name}": alone[name] for name in _ENDS}
+    row["own_verdict"] = _verdict_alone(row, alone)
     against = row.get("against_value", 100.0)
     of = against * (1 + row["change"] / 100) if row["scale"] == "ratio" else against + row["change"]
     return {"more_runs": pd.NA} | row | {"borrowed": own is not None, "against_value": against, "of_value": of}
@@ -86,7 +86,7 @@ def _game_row(plan: ReviewPlan, spec: dict) -> dict:
 
 def _verdict_alone(row: dict, alone: dict) -> str:
     """Return the verdict from a game's own runs, not adjusted."""
-    values = (np.array([one]) for one in (row["change"], alone["p_diff"], alone["p_same"]))
+    values = (np.array([one]) for one in (row["change"], alone["p_difference"], alone["p_equivalence"]))
     direction = np.array(direction_of(row["metric"]))
     return str(decide(*values, level=1 - row["confidence"], direction=direction)[0])
 
@@ -102,4 +102,6 @@ def _tests(plan: ReviewPlan, spec: dict, noise: tuple[float, float]) -> dict:
     )  # fmt: skip
     ends = {name: float(getattr(tests, name)[0]) for name in _ENDS}
     ends = {name: 100 * np.expm1(end) for name, end in ends.items()} if ratio else ends
-    return ends | {name: float(getattr(tests, name)[0]) for name in ("p_diff", "p_same", "p_no_loss")}
+    return ends | {
+        name: float(getattr(tests, name)[0]) for name in ("p_difference", "p_equivalence", "p_non_inferiority")
+    }

@@ -113,10 +113,10 @@ def measured(values: np.ndarray, statistic: Callable[[np.ndarray], float]) -> Fo
 
 def excludes_zero(rows: pd.DataFrame, prefix: str = "") -> np.ndarray:
     """Return which intervals of a table do not hold zero."""
-    low, high = rows[f"{prefix}low"].to_numpy(), rows[f"{prefix}high"].to_numpy()
+    low, high = rows[f"{prefix}ci_low"].to_numpy(), rows[f"{prefix}ci_high"].to_numpy()
     return (low > 0) | (high < 0)
 
 
 def half_width(rows: pd.DataFrame) -> np.ndarray:
     """Return half the width of each interval [%]."""
-    return (rows["high"] - rows["low"]).to_numpy() / 2
+    return (rows["ci_high"] - rows["ci_low"]).to_numpy() / 2

@@ -47,8 +47,8 @@ def test_the_true_difference_at_equal_power_lies_in_every_range(found):
         wanted = np.log(row.given / factory["board_w"])
         ours = np.interp(wanted - np.log(WATTS), power, rate)
         truth = 100 * np.expm1(np.log(LEAD) + ours - np.interp(wanted, power, rate))
-        assert row.low <= truth <= row.high
-        assert row.low < row.change < row.high
+        assert row.ci_low <= truth <= row.ci_high
+        assert row.ci_low < row.change < row.ci_high
         assert row.change == pytest.approx(truth, abs=1.2)
 
 
@@ -63,12 +63,12 @@ def test_the_true_difference_at_equal_frame_rate_lies_in_every_range(found):
         truth = 100 * np.expm1(
             np.log(WATTS) + np.interp(wanted - np.log(LEAD), rate, power) - np.interp(wanted, rate, power)
         )
-        assert row.low <= truth <= row.high
+        assert row.ci_low <= truth <= row.ci_high
 
 
 def test_ranges_are_wider_than_the_difference_of_the_factory_states_alone(found):
     _, sweep = found
-    widths = (sweep.between["high"] - sweep.between["low"]).dropna()
+    widths = (sweep.between["ci_high"] - sweep.between["ci_low"]).dropna()
     assert (widths > 0.5).all()
 
 
@@ -102,7 +102,7 @@ def test_cards_installed_once_are_read_only_with_a_stated_spread(tmp_path):
     rows = stated.between[stated.between["reading"] == "rate_at_power"]
     assert (rows["reason"] == "").all()
     # Two installations that vary by 1 % each: 1.4 % of standard error, at a sixth of the level on both sides.
-    assert ((rows["high"] - rows["low"]) > 2 * 2.4 * 1.41).all()
+    assert ((rows["ci_high"] - rows["ci_low"]) > 2 * 2.4 * 1.41).all()
 
 
 def test_one_card_has_no_other_to_be_read_against(tmp_path):

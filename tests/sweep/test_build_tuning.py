@@ -56,7 +56,9 @@ def test_the_answers_are_admissible_and_the_true_losses_lie_in_the_intervals(bui
     inside = rows[rows["is_inside"] == True]  # noqa: E712 - a column of true, false and missing
     assert len(inside) >= 4
     assert all(truth[name][0] > -2.0 for name in inside.index)
-    covered = [row.fps_low <= truth[name][0] <= row.fps_high for name, row in rows.iterrows() if name != "factory"]
+    covered = [
+        row.fps_ci_low <= truth[name][0] <= row.fps_ci_high for name, row in rows.iterrows() if name != "factory"
+    ]
     assert sum(covered) >= len(covered) - 2
 
 

@@ -50,27 +50,29 @@ def test_changes_and_p_values_are_those_of_any_other_comparison(made, found):
     for step in STEPS:
         row, other = row_of(found, step_name(step)), rate.loc[step_name(step)]
         assert row["fps_change"] == pytest.approx(other["change"])
-        assert row["p_no_loss"] == pytest.approx(other["p_no_loss"])
-        assert (row["fps_low"], row["fps_high"]) == pytest.approx((other["low"], other["high"]))
-        assert row["loss_at_most"] == pytest.approx(-other["same_low"])
+        assert row["p_non_inferiority"] == pytest.approx(other["p_non_inferiority"])
+        assert (row["fps_ci_low"], row["fps_ci_high"]) == pytest.approx((other["ci_low"], other["ci_high"]))
+        assert row["loss_at_most"] == pytest.approx(-other["equivalence_ci_low"])
 
 
 def test_true_changes_lie_inside_the_intervals(found):
     rows = [row_of(found, step_name(step)) for step in STEPS]
-    inside = [row["fps_low"] - 0.3 < loss < row["fps_high"] + 0.3 for row, loss in zip(rows, LOSSES, strict=True)]
+    inside = [
+        row["fps_ci_low"] - 0.3 < loss < row["fps_ci_high"] + 0.3 for row, loss in zip(rows, LOSSES, strict=True)
+    ]
     assert all(inside)
     assert [row["power_change"] for row in rows] == pytest.approx(POWERS, abs=0.8)
 
 
 def test_the_thriftiest_has_the_least_energy_and_is_in_its_own_set(found):
-    best = answer_of(found)["thriftiest_tuning"]
+    best = answer_of(found)["most_efficient_tuning"]
     assert best == found.settings.set_index("tuning")["energy_per_frame_j"].idxmin()
-    assert row_of(found, best)["may_be_thriftiest"]
+    assert row_of(found, best)["may_be_most_efficient"]
 
 
 def test_equal_settings_cannot_be_told_from_the_thriftiest():
     found = made_sweep((-5, -10), (0.0, 0.0), (-8.0, -8.0)).find()
-    kept = found.settings.set_index("tuning")["may_be_thriftiest"]
+    kept = found.settings.set_index("tuning")["may_be_most_efficient"]
     assert kept[["limit -5", "limit -10"]].all()
     assert not kept["factory"]
 
@@ -93,23 +95,23 @@ def test_the_band_of_energy_holds_the_truth_and_is_made_of_both_bands(found):
     for step, loss, watts in zip(STEPS, LOSSES, POWERS, strict=True):
         truth = 100 * ((1 + watts / 100) / (1 + loss / 100) - 1)
         row = energy.loc[step]
-        assert row["low"] < truth < row["high"]
-        least = 100 * ((1 + power.loc[step, "low"] / 100) / (1 + rate.loc[step, "high"] / 100) - 1)
-        assert row["low"] == pytest.approx(least)
+        assert row["ci_low"] < truth < row["ci_high"]
+        least = 100 * ((1 + power.loc[step, "ci_low"] / 100) / (1 + rate.loc[step, "ci_high"] / 100) - 1)
+        assert row["ci_low"] == pytest.approx(least)
 
 
 def test_two_curves_share_the_level_so_that_their_bands_hold_together(made, found):
     alone = replace(made, usable=made.usable[made.usable["metric"] == "avg_fps"]).find()
     both = [one.curves.query("metric == 'avg_fps'").set_index("at") for one in (found, alone)]
-    widths = [(one["high"] - one["low"]).loc[list(STEPS)] for one in both]
+    widths = [(one["ci_high"] - one["ci_low"]).loc[list(STEPS)] for one in both]
     assert (widths[0] > widths[1]).all()
 
 
 def test_readings_lie_on_the_curves_and_inside_their_ranges(found):
     rows = found.readings
     assert set(rows["reading"]) == {"rate_at_power", "power_at_loss"}
-    assert (rows["low"] <= rows["value"] + 1e-9).all()
-    assert (rows["high"] >= rows["value"] - 1e-9).all()
+    assert (rows["ci_low"] <= rows["value"] + 1e-9).all()
+    assert (rows["ci_high"] >= rows["value"] - 1e-9).all()
     factory = row_of(found, "factory")
     two = rows[(rows["reading"] == "power_at_loss") & (rows["given"] == 2.0)].iloc[0]
     true = factory["board_w"] * np.interp(-2.0, LOSSES[::-1], [1 + one / 100 for one in POWERS[::-1]])
@@ -129,7 +131,7 @@ def test_nothing_beyond_a_setting_that_failed_is_named(made):
     found = crashed(made, "limit -10", 1).find()
     assert row_of(found, LAST_GOOD)["is_inside"]
     assert answer_of(found)["lowest_tuning"] == "limit -5"
-    assert answer_of(found)["thriftiest_tuning"] == "limit -5"
+    assert answer_of(found)["most_efficient_tuning"] == "limit -5"
 
 
 def test_every_setting_failed_leaves_the_factory_state(made):
@@ -137,7 +139,7 @@ def test_every_setting_failed_leaves_the_factory_state(made):
         made = crashed(made, step_name(step), 1)
     answer = answer_of(made.find())
     assert answer["lowest_tuning"] == "factory"
-    assert answer["thriftiest_tuning"] == "factory"
+    assert answer["most_efficient_tuning"] == "factory"
 
 
 def test_failures_without_hours_give_no_rate_per_hour(made):
@@ -163,7 +165,7 @@ def test_failures_in_stability_tests_rule_a_setting_out():
 
 def test_one_run_per_setting_tests_nothing_and_asks_for_rounds():
     found = made_sweep(rounds=1).find()
-    assert found.settings["p_no_loss"].isna().all()
+    assert found.settings["p_non_inferiority"].isna().all()
     assert set(found.settings["reason"]) == {"", "one_run"}
     assert answer_of(found)["lowest_tuning"] == "factory"
     assert found.proposals["tuning"].iloc[0] == "limit -5"
@@ -188,7 +190,7 @@ def test_a_sweep_that_is_not_monotone_keeps_its_tests_and_loses_its_curve():
     found = made_sweep(STEPS, (-0.1, -0.3, -6.0, -0.2, -3.2, -5.4), POWERS).find()
     answer = answer_of(found)
     assert not answer["fits"]
-    assert found.curves.query("metric == 'avg_fps'")["low"].isna().all()
+    assert found.curves.query("metric == 'avg_fps'")["ci_low"].isna().all()
     # −20 would pass alone; the step before it did not, so it is not reached.
     assert answer["lowest_tuning"] == "limit -10"
     assert not row_of(found, "limit -20")["is_tested"]
@@ -223,7 +225,7 @@ def test_without_power_there_is_an_answer_but_no_readings(made):
     found = replace(made, usable=made.usable[made.usable["metric"] == "avg_fps"]).find()
     assert answer_of(found)["lowest_tuning"] == LAST_GOOD
     assert not len(found.readings)
-    assert answer_of(found)["thriftiest_tuning"] == ""
+    assert answer_of(found)["most_efficient_tuning"] == ""
 
 
 def test_no_usable_run_gives_empty_tables(made):
@@ -252,7 +254,7 @@ def test_a_flagged_run_counts_on_the_weaker_side(made):
     usable.loc[first, ["value", "flagged"]] = [usable.loc[first, "value"] * 1.2, True]
     with_it = replace(made, usable=usable.assign(flagged=False)).find()
     weaker = replace(made, usable=usable).find()
-    assert row_of(weaker, LAST_GOOD)["p_no_loss"] >= row_of(with_it, LAST_GOOD)["p_no_loss"]
+    assert row_of(weaker, LAST_GOOD)["p_non_inferiority"] >= row_of(with_it, LAST_GOOD)["p_non_inferiority"]
 
 
 def test_runs_that_do_not_differ_at_all_give_changes_and_no_test(made):

@@ -105,9 +105,9 @@ def test_a_reading_is_the_same_as_a_change_and_as_a_difference(two_cards):
     against = table["difference"] / (table["change"] / 100)
     for row, base in zip(table.itertuples(), against, strict=True):
         assert base == pytest.approx({"rate_at_power": 92, "power_at_rate": 260}[row.reading], rel=0.15)
-        assert row.difference_low < row.difference < row.difference_high
-        assert (row.low > 0) == (row.difference_low > 0)
-        assert (row.high < 0) == (row.difference_high < 0)
+        assert row.difference_ci_low < row.difference < row.difference_ci_high
+        assert (row.ci_low > 0) == (row.difference_ci_low > 0)
+        assert (row.ci_high < 0) == (row.difference_ci_high < 0)
 
 
 def test_the_tables_of_the_sweep_are_among_the_downloads(made):

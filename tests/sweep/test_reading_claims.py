@@ -76,10 +76,10 @@ def sweep(**changes) -> Sweep:
         (QUIET, "rate_at_power", 250.0, 99.0, 98.5, 99.5),
         ("", "power_at_loss", 2.0, 255.0, 250.0, 261.0),
     ]
-    names = ("line", "reading", "given", "value", "low", "high")
+    names = ("line", "reading", "given", "value", "ci_low", "ci_high")
     cards = {"of_card": OURS, "against_card": RIVAL, "bench": "", "group": "all", "reason": ""}
-    two = cards | {"reading": "rate_at_power", "given": 250.0, "change": 10.0, "low": 8.0, "high": 12.0,
-                   "difference": 9.0, "difference_low": 7.0, "difference_high": 11.0}  # fmt: skip
+    two = cards | {"reading": "rate_at_power", "given": 250.0, "change": 10.0, "ci_low": 8.0, "ci_high": 12.0,
+                   "difference": 9.0, "difference_ci_low": 7.0, "difference_ci_high": 11.0}  # fmt: skip
     found = {
         "settings": SWEEP.frame(settings),
         "curves": CURVES.frame(),
@@ -152,14 +152,14 @@ def test_evidence_and_sentence_tell_place_range_and_sides():
 
 
 def test_what_is_not_told_apart_is_said_to_be_so():
-    rows = sweep().between.assign(low=-1.0)
+    rows = sweep().between.assign(ci_low=-1.0)
     (row,) = judged(between("avg_fps", "better", at_w=250), between=rows)
     assert row.verdict == OPEN
     assert "cannot be told from that of our Tern Ridge 70" in row.suggested_text
 
 
 def test_a_curve_that_does_not_fit_has_no_range_and_shows_nothing():
-    rows = sweep().readings.assign(low=float("nan"), high=float("nan"))
+    rows = sweep().readings.assign(ci_low=float("nan"), ci_high=float("nan"))
     (row,) = judged(claim("avg_fps", "worse", at_w=250), readings=rows)
     assert row.verdict == OPEN
     assert "do not follow a curve" in row.evidence

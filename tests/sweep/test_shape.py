@@ -92,7 +92,7 @@ def test_the_knee_is_where_a_broken_line_breaks():
     shape = fit_shape(points_of([-40, -30, -20, -10, 0], [-6.0, -3.1, -0.2, -0.1, 0.0], 0.2, factory=True))
     assert shape.bends
     assert shape.knee == -20
-    assert shape.knee_low <= shape.knee <= shape.knee_high
+    assert shape.knee_ci_low <= shape.knee <= shape.knee_ci_high
 
 
 def test_a_response_that_falls_along_the_ladder_is_fitted_turned_round():
