@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from gpubench_kit.archive.find import DESCRIPTION, MANIFEST, TABLES, Candidate
-from gpubench_kit.archive.versions import NEWEST, OLDEST, current
+from gpubench_kit.archive.versions import current
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.formats import FORMAT_VERSION, OLDEST_FORMAT, current_columns
 from gpubench_kit.model.tables import PAIR_KEY
 
 #: What a file that is an archive, and no report, says of itself.
@@ -26,8 +27,9 @@ COLUMNS_ASKED = {
     "run_metrics": ("run", "metric", "value", "definition", "step"),
     "comparisons": (*PAIR_KEY, "game", "setting", "metric", "change", "n", "n_against", "margin", "verdict",
                     "reason"),
-    "overall": (*PAIR_KEY, "group", "scope", "metric", "scale", "unit", "n_games", "change", "ci_low", "ci_high", "df",
-                "p_difference", "p_difference_adjusted", "p_equivalence_adjusted", "margin", "verdict", "reason"),
+    "overall": (*PAIR_KEY, "group", "scope", "metric", "scale", "unit", "n_games", "change", "ci_low", "ci_high",
+                "df", "p_difference", "p_difference_adjusted", "p_equivalence_adjusted", "margin", "verdict",
+                "reason"),
     "claims": ("id", "metric", "of", "against", "over", "verdict"),
 }  # fmt: skip
 TABLES_READ = tuple(COLUMNS_ASKED)
@@ -49,7 +51,7 @@ class Report:
     path : its folder
     manifest : what made it, in the newest format
     version : format version that it was written in
-    heads : columns of each table's file, in their order
+    heads : columns of each table's file, in their order, under the names of now
     """
 
     review: str
@@ -141,11 +143,12 @@ def _check_version(version: Any) -> None:
     """Refuse a format version that is not understood."""
     if not isinstance(version, int) or isinstance(version, bool):
         raise _Refused("format_version", f"its format version is {version!r}, which is no number.", _REPORT_AGAIN)
-    if version > NEWEST:
-        told = f"it was made by a newer kit (format version {version}; this kit reads {OLDEST} to {NEWEST})."
+    known = f"this kit reads {OLDEST_FORMAT} to {FORMAT_VERSION}"
+    if version > FORMAT_VERSION:
+        told = f"it was made by a newer kit (format version {version}; {known})."
         raise _Refused("format_version", told, "Update the kit.")
-    if version < OLDEST:
-        told = f"its format version {version} is too old (this kit reads {OLDEST} to {NEWEST})."
+    if version < OLDEST_FORMAT:
+        told = f"its format version {version} is too old ({known})."
         raise _Refused("format_version", told, _REPORT_AGAIN)
 
 
@@ -169,11 +172,12 @@ def _head_of(candidate: Candidate, name: str, hashes: Mapping[str, str]) -> tupl
         told = f"its table {path.name} is not the one that the report was made with."
         raise _Refused("table_changed", told, _REPORT_AGAIN)
     head = next(csv.reader([content.split(b"\n", 1)[0].decode("utf-8", errors="replace")]), [])
-    missing = [column for column in COLUMNS_ASKED[name] if column not in head]
+    current = current_columns(head)
+    missing = [column for column in COLUMNS_ASKED[name] if column not in current]
     if missing:
         told = f"its table {path.name} lacks the column '{missing[0]}'."
         raise _Refused("table_changed", told, _REPORT_AGAIN)
-    return tuple(head)
+    return current
 
 
 def _own(candidate: Candidate, path: Path) -> Path:

@@ -45,9 +45,9 @@ _WITHIN = """
 SELECT o.of_card AS card, o.of_tuning AS tuning, o.metric, 'review' AS source, o.review, o."group",
     coalesce(nullif(a.driver, ''), o.of_bench) AS of_driver,
     coalesce(nullif(b.driver, ''), o.against_bench) AS against_driver,
-    o.n_games, o.change, o.ci_low, o.ci_high, o.df, o.p_difference, o.p_difference_adjusted, o.p_equivalence_adjusted, o.margin,
-    o.verdict, o.reason, CASE WHEN o.scale = 'ratio' THEN '%' ELSE o.unit END AS unit,
-    v.place_in_time AS first_place
+    o.n_games, o.change, o.ci_low, o.ci_high, o.df, o.p_difference, o.p_difference_adjusted,
+    o.p_equivalence_adjusted, o.margin, o.verdict, o.reason,
+    CASE WHEN o.scale = 'ratio' THEN '%' ELSE o.unit END AS unit, v.place_in_time AS first_place
 FROM overall o JOIN reviews v USING (review)
 LEFT JOIN benches a ON a.review = o.review AND a.name = o.of_bench
 LEFT JOIN benches b ON b.review = o.review AND b.name = o.against_bench

@@ -150,8 +150,9 @@ def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[flo
     verdict[reason != ""] = NO_VERDICT
     names = [metric] * len(part)
     return part.assign(
-        ci_low=change_in_unit(tests.ci_low, names), ci_high=change_in_unit(tests.ci_high, names), df=df, p_difference=tests.p_difference,
-        p_difference_adjusted=p_difference, p_equivalence_adjusted=p_equivalence, margin=margin, verdict=verdict,
+        ci_low=change_in_unit(tests.ci_low, names), ci_high=change_in_unit(tests.ci_high, names), df=df,
+        p_difference=tests.p_difference, p_difference_adjusted=p_difference, p_equivalence_adjusted=p_equivalence,
+        margin=margin, verdict=verdict,
         reason=np.where(reason != "", reason, "measured_restart_spread"), change=change_in_unit(change, names),
         explaining_spread=in_unit(np.abs(change) / np.sqrt(shares), names), unit=unit_of(metric),
     )  # fmt: skip

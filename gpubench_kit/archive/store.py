@@ -12,6 +12,7 @@ import pandas as pd
 from gpubench_kit.archive.admit import TABLES_READ, Report
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.formats import current_columns
 from gpubench_kit.model.tables import ALL_TABLES, Column, Table
 
 #: Folder of the Parquet files inside the archive.
@@ -148,9 +149,11 @@ class Store:
         self._show(name)
 
     def _show(self, name: str) -> None:
-        """Make a Parquet file known by its name."""
-        path = _quoted(self.folder / f"{name}.parquet")
-        self._engine.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT * FROM read_parquet({path})")
+        """Make a Parquet file known by its name, its columns by the names that they have now."""
+        rows = f"read_parquet({_quoted(self.folder / f'{name}.parquet')})"
+        head = [one[0] for one in self._engine.execute(f"SELECT * FROM {rows} LIMIT 0").description]
+        cells = ", ".join(f'"{was}" AS "{now}"' for was, now in zip(head, current_columns(head), strict=True))
+        self._engine.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT {cells} FROM {rows}")
 
 
 def _batches(reports: Sequence[Report], name: str) -> Iterable[list[Report]]:

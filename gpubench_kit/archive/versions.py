@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-OLDEST, NEWEST = 1, 2
+from gpubench_kit.model.formats import current_manifest
 
 _TEXTS = ("date", "first_start", "last_start", "primary", "low_definition")
 _LISTS = ("cards", "benches", "tunings", "games")
@@ -16,16 +16,16 @@ def current(manifest: Mapping[str, Any]) -> dict[str, Any]:
 
     Parameters
     ----------
-    manifest : as read, of a version from `OLDEST` to `NEWEST`
+    manifest : as read, of any format that is read
 
     Returns
     -------
-    dict with ``measured`` whole: what an older version does not say is empty
+    dict with ``measured`` whole: what an older version does not say is empty; columns under the names of now
 
     Notes
     -----
     Version 1 does not say when and under which conditions was measured. The reference is then the tuning that most
-    verdicts are against, and benches have their names only; the tables themselves are the same.
+    verdicts are against, and benches have their names only.
     """
     measured = manifest.get("measured")
     measured = dict(measured) if isinstance(measured, dict) else {}
@@ -33,7 +33,7 @@ def current(manifest: Mapping[str, Any]) -> dict[str, Any]:
     lists = {name: _dicts(measured.get(name)) for name in _LISTS}
     if not lists["tunings"]:
         lists["tunings"] = _tunings_of(manifest)
-    return {**manifest, "measured": {**texts, **lists}}
+    return {**current_manifest(manifest), "measured": {**texts, **lists}}
 
 
 def _dicts(found: Any) -> list[dict[str, Any]]:

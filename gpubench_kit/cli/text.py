@@ -59,7 +59,8 @@ def comparison_text(found: QuickComparison) -> str:
     lines += [f"  change     {change}", f"  test       {found.test}"]
     if found.margin is not None:
         margin = percent_text(found.margin) if unit == "%" else f"{found.margin:g} {unit}"
-        held = f" (held against it: 90 % interval {interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)})"
+        interval = interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)
+        held = f" (held against it: 90 % interval {interval})"
         lines.append(f"  margin     {margin}" + ("" if MISSING in held else held))
     if found.more_runs is not None:
         lines.append(f"  to decide  {count_text(found.more_runs, 'further run')} of each side")

@@ -103,7 +103,8 @@ def _note(data: pd.DataFrame) -> str:
 def _alternative(data: pd.DataFrame, title: str) -> str:
     """Return what the chart shows, row by row."""
     parts = [
-        f"{quantity_text(row)}, {tunings_text(row)}: {change_and_interval_text(row.change, row.ci_low, row.ci_high)}"
+        f"{quantity_text(row)}, {tunings_text(row)}: "
+        f"{change_and_interval_text(row.change, row.ci_low, row.ci_high)}"
         for row in data.itertuples()
     ]
     return f"{title}, how far ahead. {'; '.join(parts)}."

@@ -117,8 +117,8 @@ def restarts_table(spread: pd.DataFrame) -> Markup:
     lines = [
         [sentence(metric_of(row.metric).label),
          *([row.bench if row.scope == "bench" else "all"] if several else []),
-         f"{number_text(row.spread, decimals=2)} {row.unit}", _range(row.ci_low, row.ci_high), count_text(row.restarts),
-         count_text(row.n_reviews), _widening(row)]
+         f"{number_text(row.spread, decimals=2)} {row.unit}", _range(row.ci_low, row.ci_high),
+         count_text(row.restarts), count_text(row.n_reviews), _widening(row)]
         for row in rows.head(MOST_LINES).itertuples()
     ]  # fmt: skip
     return _limited(table(columns, lines, caption="Spread between restarts"), len(rows), "restart_spread")
@@ -156,8 +156,8 @@ def _changes_of_one_metric(rows: pd.DataFrame, *, caption: str, name: str) -> Ma
     ]  # fmt: skip
     lines = [
         [_with_whole_dates(row.label),
-         stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)), _verdict(row.verdict),
-         count_text(row.n_games), _sessions(row), *([why] if differ else [])]
+         stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)),
+         _verdict(row.verdict), count_text(row.n_games), _sessions(row), *([why] if differ else [])]
         for row, why in zip(rows.iloc[::-1].head(MOST_LINES).itertuples(), whys, strict=False)
     ]  # fmt: skip
     label = sentence(metric_of(rows["metric"].iloc[0]).label)

@@ -17,10 +17,10 @@ from gpubench_kit.archive.find import MANIFEST, find_reports
 from gpubench_kit.archive.gather import check_any
 from gpubench_kit.archive.restarts import plan_line
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
+from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.tables import FINDINGS
 from gpubench_kit.report.build import published
 from gpubench_kit.report.html import page_of
-from gpubench_kit.report.manifest import FORMAT_VERSION
 from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
 from gpubench_kit.report.page_build import Progress, bundled_notebook, tell_nobody

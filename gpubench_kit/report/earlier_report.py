@@ -6,14 +6,15 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.formats import FORMAT_VERSION, OLDEST_FORMAT, current_manifest
 from gpubench_kit.model.tables import VERDICTS
-from gpubench_kit.report.manifest import FORMAT_VERSION
 
 MANIFEST = "manifest.json"
 
@@ -118,16 +119,22 @@ class EarlierReport:
 
     Attributes
     ----------
-    manifest : what made it, and what it found
-    fingerprint : hash of the manifest without what it says of the reports before it
+    written : what made it, and what it found: the manifest as it was written
+    manifest : the same under the names that columns have now
+    fingerprint : hash of the manifest as written, without what it says of the reports before it
     """
 
-    manifest: Mapping[str, Any]
+    written: Mapping[str, Any]
+
+    @cached_property
+    def manifest(self) -> Mapping[str, Any]:
+        """What made it, and what it found, under the names of now."""
+        return current_manifest(self.written)
 
     @property
     def fingerprint(self) -> str:
         """Hash of what the report holds."""
-        return fingerprint_of(self.manifest)
+        return fingerprint_of(self.written)
 
     @property
     def corrections(self) -> list[dict[str, Any]]:
@@ -165,13 +172,13 @@ def read_earlier(report: str | Path) -> EarlierReport:
     where = f"previous report '{folder.name}'"
     manifest = _manifest_in(folder, where)
     made_with = manifest.get("format_version")
-    if not isinstance(made_with, int) or isinstance(made_with, bool) or made_with < 1:
+    if not isinstance(made_with, int) or isinstance(made_with, bool) or made_with < OLDEST_FORMAT:
         raise ReportError(Fault(where, f"its {MANIFEST} states no format version, so it is no report.", _ACTION))
     if made_with > FORMAT_VERSION:
         problem = f"a newer version of the kit made it (format {made_with}; this kit reads up to {FORMAT_VERSION})."
         raise ReportError(Fault(where, problem, "Update the kit."))
     try:
-        _Manifest.model_validate(manifest)
+        _Manifest.model_validate(current_manifest(manifest))
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(one) for one in first["loc"])

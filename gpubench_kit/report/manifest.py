@@ -14,14 +14,12 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan.measured_spread import SPREAD_FILE
 from gpubench_kit.model.plan.rules import ARCHIVE_WORD
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.report.measured_under import measured_under
 from gpubench_kit.schedule.earlier_noise import noise_table_for
-
-#: 2: what was measured under which conditions (`measured`) came in, which an archive of many reports needs.
-FORMAT_VERSION = 2
 
 #: Packages whose version can change a number or a picture.
 _PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill", "nbconvert")

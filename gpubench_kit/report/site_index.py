@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from gpubench_kit import page as sections_of_pages
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.formats import current_manifest
 from gpubench_kit.page.elements import bullets, heading, join, link, paragraph, render
 from gpubench_kit.report.html import check_page
 from gpubench_kit.wording.numbers import change_text
@@ -66,7 +67,7 @@ def _reports_in(folder: Path) -> list[tuple[str, dict[str, Any]]]:
             continue
         is_report = isinstance(manifest, dict) and "format_version" in manifest and "verdicts" in manifest
         if is_report and (path.parent / _PAGE).exists():
-            found.append((path.parent.name, manifest))
+            found.append((path.parent.name, current_manifest(manifest)))
     return found
 
 

@@ -43,7 +43,8 @@ class QuickComparison:
     n, n_against : runs of each side
     of_value, against_value : means, geometric on the ratio scale
     change : first side against the second: percent on the ratio scale, else in the unit
-    low, high : interval against zero; equivalence_ci_low, equivalence_ci_high : against the margin; nan where undefined
+    ci_low, ci_high : interval against zero; nan where undefined
+    equivalence_ci_low, equivalence_ci_high : interval against the margin; nan where undefined
     confidence, df : of the test
     p_difference, p_equivalence, p_non_inferiority : p-values; nan where undefined
     margin : smallest difference that matters; None for none

@@ -17,7 +17,7 @@ def quick_sentence(
 
     Parameters
     ----------
-    result : change, ci_low, ci_high, equivalence_ci_low, equivalence_ci_high, verdict and reason, as in ``QuickComparison``
+    result : change, intervals, verdict and reason, as in ``QuickComparison``
     metric : name of the metric
     margin : smallest difference that matters; None for none
     more : further runs of each side that would decide; None for none or too many

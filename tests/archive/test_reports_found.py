@@ -71,7 +71,7 @@ SPOILT = {
     "manifest cut": (lambda one: (one / "manifest.json").write_text('{"format_version": 2, "ti'), HALF, "no JSON"),
     "manifest missing": (lambda one: (one / "manifest.json").unlink(), HALF, "no manifest, which is written last"),
     "title missing": (lambda one: _manifest_with(one, title=None), HALF, "lacks the title"),
-    "newer kit": (lambda one: _manifest_with(one, format_version=99), VERSION, "99; this kit reads 1 to 2"),
+    "newer kit": (lambda one: _manifest_with(one, format_version=99), VERSION, "99; this kit reads 1 to 3"),
     "too old": (lambda one: _manifest_with(one, format_version=0), VERSION, "version 0 is too old"),
     "no number": (lambda one: _manifest_with(one, format_version="two"), VERSION, "'two', which is no number"),
     "table changed": (
@@ -169,7 +169,7 @@ def _replace_table(report, name: str, text: str) -> None:
 def test_a_report_of_the_first_format_is_read_without_what_it_does_not_say(whole, reports):
     _manifest_with(_bad(whole, reports), format_version=1, measured=None)
     reviews = gather_archive(reports).reviews.set_index("place")
-    assert list(reviews["format_version"]) == [2, 1]
+    assert list(reviews["format_version"]) == [3, 1]
     assert (reviews.loc["reports/bad", "date"], reviews.loc["reports/good", "date"]) == ("", "2026-03-02")
     assert reviews.loc["reports/bad", "n_runs"] == reviews.loc["reports/good", "n_runs"] == 16
 

@@ -105,8 +105,9 @@ def make_comparisons(games=GAMES, tuning="quiet", verdicts=VERDICTS, metric="avg
         verdict = verdicts[place % len(verdicts)]
         rows.append(dict(zip(PAIR_KEY, (CARD, tuning, "", CARD, "factory", ""), strict=True)) | {
             "game": game, "setting": "", "metric": metric, "group": "all", "n": 5, "n_against": 5, "unit": "fps",
-            "scale": "ratio", "change": change, "ci_low": change - half, "ci_high": change + half, "confidence": 0.95,
-            "margin": 2.0, "verdict": verdict, "reason": "one_run" if verdict == "no_verdict" else "",
+            "scale": "ratio", "change": change, "ci_low": change - half, "ci_high": change + half,
+            "confidence": 0.95, "margin": 2.0, "verdict": verdict,
+            "reason": "one_run" if verdict == "no_verdict" else "",
         })  # fmt: skip
     return COMPARISONS.frame(rows)
 
@@ -119,8 +120,8 @@ def make_overall(tunings=("quiet", "brisk"), verdicts=VERDICTS, metric="avg_fps"
             change = 0.7 * place - 0.5
             rows.append(dict(zip(PAIR_KEY, (CARD, tuning, "", CARD, "factory", ""), strict=True)) | {
                 "group": "all", "scope": scope, "metric": metric, "n_games": 10, "unit": "fps", "scale": "ratio",
-                "change": change, "ci_low": change - half, "ci_high": change + half, "confidence": 0.95, "margin": 2.0,
-                "verdict": verdicts[place % len(verdicts)],
+                "change": change, "ci_low": change - half, "ci_high": change + half, "confidence": 0.95,
+                "margin": 2.0, "verdict": verdicts[place % len(verdicts)],
             })  # fmt: skip
     return OVERALL.frame(rows)
 

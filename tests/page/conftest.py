@@ -92,7 +92,8 @@ def result_row(**given) -> SimpleNamespace:
     usual = {
         "of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "", "against_card": "Larkmoor 4",
         "against_tuning": "factory", "against_bench": "", "group": "all", "metric": "avg_fps", "unit": "fps",
-        "scale": "ratio", "change": -0.3, "ci_low": -0.6, "ci_high": 0.1, "equivalence_ci_low": -0.5, "equivalence_ci_high": 0.05,
-        "confidence": 0.95, "margin": 2.0, "verdict": "same_within_margin", "no_loss": True, "reason": "",
+        "scale": "ratio", "change": -0.3, "ci_low": -0.6, "ci_high": 0.1, "equivalence_ci_low": -0.5,
+        "equivalence_ci_high": 0.05, "confidence": 0.95, "margin": 2.0, "verdict": "same_within_margin",
+        "no_loss": True, "reason": "",
     }  # fmt: skip
     return SimpleNamespace(**usual | given)

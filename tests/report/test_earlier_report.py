@@ -9,9 +9,9 @@ from small_folder import write_small_review
 
 from gpubench_kit import build_report
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.report.build import is_up_to_date
 from gpubench_kit.report.earlier_report import lacking_in, read_earlier
-from gpubench_kit.report.manifest import FORMAT_VERSION
 from gpubench_kit.report.package import json_text
 
 WHOLE = {
