@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import importlib
 
-__version__ = "0.1.0"
+__version__ = "0.2.0.dev0"
 
 #: Public name -> module that holds it.
 _HOME = {

@@ -52,7 +52,7 @@ def levels(values: dict[tuple[str, str], tuple[float, float, float]], *, game: s
     rows = [
         {
             "card": "card", "bench": "desk", "tuning": tuning, "game": game, "setting": SCENE[1] if game else "",
-            "group": "all", "metric": metric, "unit": "", "n": 3, "value": mean, "low": low, "high": high,
+            "group": "all", "metric": metric, "unit": "", "n": 3, "value": mean, "ci_low": low, "ci_high": high,
         }
         for (tuning, metric), (mean, low, high) in values.items()
     ]  # fmt: skip

@@ -60,7 +60,7 @@ def _line(price: float, rows: pd.DataFrame, plan: ReviewPlan) -> Series:
     costs = plan.costs
     is_planned = abs(price - costs.price_per_kwh) < 1e-12
     points = tuple(zip(rows["hours_per_day"].astype(float), rows["value"].astype(float), strict=True))
-    ends = tuple(rows[["hours_per_day", "low", "high"]].astype(float).itertuples(index=False, name=None))
+    ends = tuple(rows[["hours_per_day", "ci_low", "ci_high"]].astype(float).itertuples(index=False, name=None))
     at = next((value for hours, value in points if hours == costs.hours_per_day), points[-1][1])
     note = f"{money_text(at, costs.currency)} at {costs.hours_per_day:g} hours a day"
     name = f"{significant_text(price)} {costs.currency}/kWh"

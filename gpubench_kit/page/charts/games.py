@@ -321,7 +321,7 @@ def _level(state: State, levels: pd.DataFrame, *, metric: str) -> tuple[float | 
     rows = rows[rows["metric"] == metric]
     if not len(rows):
         return None, None, None
-    return tuple(_number(rows.iloc[0][name]) for name in ("value", "low", "high"))
+    return tuple(_number(rows.iloc[0][name]) for name in ("value", "ci_low", "ci_high"))
 
 
 def _strip(state: State, usable: pd.DataFrame, levels: pd.DataFrame, *, metric: str) -> Cell | None:
