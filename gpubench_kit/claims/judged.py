@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from gpubench_kit.claims.limited import Limited, over_limited_games
 from gpubench_kit.claims.rules import contradicts, supports
 from gpubench_kit.claims.targets import Found, Results, Target, find_targets
 from gpubench_kit.model.plan.uses import Claim
-from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
+from gpubench_kit.statistics.more_rounds import rounds_for_overall
 from gpubench_kit.statistics.result_rows import scaled_margin
 from gpubench_kit.statistics.verdict import UNDECIDED
 from gpubench_kit.wording.numbers import is_missing
@@ -126,8 +124,7 @@ def _more_runs_of(target: Target, plan) -> int | None:
         return row.more_runs
     if row.scope != "these_games" or _RESTARTS & set(reason_words(row.reason)) or not target.games:
         return None
-    n = min(game.n_blocks for game in target.games)
-    sigma = cautious_sigma(row.se * np.sqrt(n / 2), df=row.df)
-    options = {"level": 1 - row.confidence, "in_blocks": row.layout == "restarts"}
-    runs = runs_to_decide(float(sigma), scaled_margin(plan, row.metric), **options)
-    return None if runs is None else int(max(1, runs - n))
+    n = int(min(game.n_blocks for game in target.games))
+    margin, level = scaled_margin(plan, row.metric), 1 - row.confidence
+    rounds = rounds_for_overall(row.se, df=row.df, n=n, margin=margin, level=level)
+    return None if rounds is None else rounds - n

@@ -363,7 +363,10 @@ COMPARISONS = Table(
         _text("unit", "unit of the metric"),
         _text("scale", "`ratio` or `difference`", ("ratio", "difference")),
         *_result_columns(with_strict=True),
-        _count("more_runs", "further rounds (`restarts`: blocks of each side) that would decide; else empty"),
+        _count("more_runs", "further rounds (`restarts`: blocks of each side) that settle it, 9 times in 10"),
+        _text("more_runs_for", "what they settle: `whatever` the difference is, or `clear` (nothing or the margin)",
+              ("", "whatever", "clear")),
+        _number("margin_of_twelve", "margin that 12 rounds would show, where no feasible number does"),
     ),
 )  # fmt: skip
 

@@ -14,12 +14,13 @@ from gpubench_kit.page.pairs import all_groups
 from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.noise_plan import plan_from_noise
+from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.numbers import count_text, is_missing, percent_text, significant_text, unit_text
 from gpubench_kit.wording.terms import metric_of, of_group, scene_text, sentence
 
 #: Rounds that stand side by side; more are summed up.
 _MOST_ROUNDS = 12
-_MOST_RUNS_NEEDED = 20
+_MOST_LISTED = 20
 #: Two runs detect next to nothing: such games would flatten the chart, so it waits for a third run.
 _FEWEST_DRAWN = 3
 _MOST_DETECTABLE = 50.0
@@ -107,9 +108,7 @@ def _to_record(runs: pd.DataFrame, plan) -> Markup:
     ]  # fmt: skip
     caption = "Rows of the run sheet with neither log nor numbers, in the order planned"
     listed = table(columns, lines, caption=caption, css="runs")
-    return details(
-        f"Not recorded yet: {count_text(len(rows), 'row')}", listed, is_open=len(rows) <= _MOST_RUNS_NEEDED
-    )
+    return details(f"Not recorded yet: {count_text(len(rows), 'row')}", listed, is_open=len(rows) <= _MOST_LISTED)
 
 
 def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
@@ -149,8 +148,8 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
 
 _NOISE_TEXT = (
     "Noise is how far runs of one tuning differ. It is pooled over the tunings of a game; nothing else is taken "
-    "from the runs. Runs needed are those of each tuning that settle the margin with a chance of 80 %; with noise "
-    "known from few runs, the cautious number is the safer plan. Odd runs count until a cause leaves them out."
+    "from the runs. Runs needed are those of each tuning that decide a game with a chance of 80 %, if it differs "
+    "by nothing or by the margin or more. Odd runs count until a cause leaves them out."
 )
 
 
@@ -178,8 +177,7 @@ def _needed_part(planned: pd.DataFrame, plan, *, metric: str) -> Markup:
     unit = rows["unit"].iloc[0]
     columns = [Column("Game"), *(Column(sentence(name)) for name in several), Column("Runs so far", is_number=True),
                Column("Noise", unit, is_number=True), Column("Detectable", unit, is_number=True),
-               Column("Margin", unit, is_number=True), Column("Runs needed", is_number=True),
-               Column("Cautiously", is_number=True)]  # fmt: skip
+               Column("Margin", unit, is_number=True), Column("Runs needed", is_number=True)]  # fmt: skip
     lines = [
         [scene_text(row.game, row.setting), *(getattr(row, name) for name in several), *_needed_cells(row)]
         for row in rows.itertuples()
@@ -195,12 +193,11 @@ def _needed_cells(row: Any) -> list[str]:
     found = f"over {_MOST_DETECTABLE:.0f}" if is_far else significant_text(row.detectable, digits=2)
     numbers = [significant_text(row.noise, digits=2), found]
     margin = "–" if is_missing(row.margin) else significant_text(row.margin, digits=2)
-    needed = [_runs_text(one, row.margin) for one in (row.runs_needed, row.cautious_runs_needed)]
-    return [count_text(row.runs), *numbers, margin, *needed]
+    return [count_text(row.runs), *numbers, margin, _runs_text(row.runs_needed, row.margin)]
 
 
 def _runs_text(needed: int, margin: float) -> str:
     """Return a number of runs."""
     if is_missing(margin):
         return "–"
-    return f"over {_MOST_RUNS_NEEDED}" if is_missing(needed) else count_text(needed)
+    return f"over {MOST_ROUNDS}" if is_missing(needed) else count_text(needed)

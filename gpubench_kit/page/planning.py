@@ -19,12 +19,11 @@ from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.wording.numbers import count_text, percent_text
 from gpubench_kit.wording.terms import metric_of, sentence
 
-_TWO_NUMBERS = (
-    "Two numbers stand side by side: the plain one takes the noise as it was found, the cautious one its upper "
-    "80 % limit. Noise known from few runs is often too small: about half of the plans made from the plain number "
-    "fall short. “Decides” means a chance of 80 %, for the game on its own, to show “no difference beyond the "
-    "margin” where there is none, and to find a difference as large as the margin. The columns: rounds planned, "
-    "those done included; rounds to find such a difference, to show that there is none, and to decide either way."
+_DECIDED = (
+    "“Decided” holds for games that differ by nothing, or by the margin or more: the chance that the table of "
+    "games shows “no difference beyond the margin” where there is none, or a difference as large as the margin. A "
+    "game that differs by half the margin is decided less often. Rounds to decide are those with "
+    "which that chance is 80 %. Noise known from few runs is too small in some games and too large in others."
 )
 _BETWEEN_CARDS = (
     "These numbers are for rounds on one card that stays in place. Between cards installations are what is "
@@ -135,7 +134,7 @@ def plan_needs(schedule: Schedule) -> Section:
     rows = schedule.needs.merge(schedule.noise, on=["game", "setting", "metric", "group", "unit"])
     if not len(rows):
         return left_out(name, title, "no noise is known")
-    parts = [paragraph(_TWO_NUMBERS, _BETWEEN_CARDS if schedule.design.mountings > 1 else "")]
+    parts = [paragraph(_DECIDED, _BETWEEN_CARDS if schedule.design.mountings > 1 else "")]
     for metric in schedule.plan.analysis.metrics:
         part = rows[rows["metric"] == metric]
         listed = needs_list(part, metric) if len(part) else Markup("")

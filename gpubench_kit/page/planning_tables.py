@@ -9,11 +9,9 @@ import pandas as pd
 from gpubench_kit.page.elements import Column, Markup, table
 from gpubench_kit.page.planning_words import amount_text, time_text
 from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
-from gpubench_kit.statistics.planning import MOST_RUNS
+from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.numbers import count_text, is_missing, number_text, percent_text
 from gpubench_kit.wording.terms import metric_of, scene_text, sentence
-
-_OUTLOOK = {"yes": "yes", "perhaps": "perhaps", "no": "no", "none": "–"}
 
 
 def needs_list(rows: pd.DataFrame, metric: str) -> Markup:
@@ -28,11 +26,10 @@ def needs_list(rows: pd.DataFrame, metric: str) -> Markup:
     sources = rows["source"].nunique() > 1
     columns = [Column("Game"), Column("Noise", unit, is_number=True), *[Column("From")] * sources,
                Column("Rounds", is_number=True), Column("Detectable", unit, is_number=True),
-               Column("To find", is_number=True), Column("To show same", is_number=True),
-               Column("To decide", is_number=True), Column("Decided")]  # fmt: skip
+               Column("Decided", "%", is_number=True), Column("Rounds to decide", is_number=True)]  # fmt: skip
     about = f"margin {amount_text(margin, unit)}" if not is_missing(margin) else "no margin is set"
     lines = [_needs_line(row, with_source=sources) for row in rows.itertuples()]
-    return table(columns, lines, caption=f"{sentence(metric_of(metric).label)}, {about}; plain / cautious number")
+    return table(columns, lines, caption=f"{sentence(metric_of(metric).label)}, {about}")
 
 
 def overall_list(rows: pd.DataFrame) -> Markup:
@@ -47,8 +44,8 @@ def overall_list(rows: pd.DataFrame) -> Markup:
                Column("These games", is_number=True), Column("Games like these", is_number=True),
                Column("Margin", is_number=True), Column("Enough")]  # fmt: skip
     caption = (
-        "Half-width of the interval. Enough: these games would show “no difference” beyond the margin, and a "
-        "difference of the margin. Games like these: if their true differences spread by "
+        "Half-width of the interval. Enough: with 95 % chance these games show “no difference” beyond the margin, "
+        "or a difference of the margin. Games like these: if their true differences spread by "
         f"{percent_text(SPREAD_OF_GAMES_PCT)}."
     )
     return table(columns, [_overall_line(row, several=several) for row in rows.itertuples()], caption=caption)
@@ -94,30 +91,15 @@ def _overall_line(row: Any, *, several: bool) -> list[str]:
 
 def _needs_line(row: Any, *, with_source: bool) -> list[str]:
     """Return the cells of one game."""
-    far = f"over {MOST_RUNS} (10 show {amount_text(row.margin_of_ten, row.unit)})"
-    decide = "–" if is_missing(row.margin) or is_missing(row.detectable) else _both(
-        row.rounds_to_decide, row.cautious_rounds_to_decide, missing=far
-    )  # fmt: skip
+    is_open = is_missing(row.margin) or is_missing(row.detectable)
+    far = f"over {MOST_ROUNDS} (12 show {amount_text(row.margin_of_twelve, row.unit)})"
+    needed = far if is_missing(row.rounds_to_decide) else count_text(row.rounds_to_decide)
     return [
-        scene_text(row.game, row.setting), _two(row.noise, row.cautious_noise, decimals=2),
+        scene_text(row.game, row.setting), number_text(row.noise, decimals=2),
         *[f"{row.source}, {count_text(row.runs, 'run')}" if row.runs else row.source] * with_source,
-        count_text(row.rounds),
-        _two(row.detectable, row.cautious_detectable, decimals=1),
-        _both(row.rounds_to_find, row.cautious_rounds_to_find),
-        _both(row.rounds_to_show_same, row.cautious_rounds_to_show_same), decide, _OUTLOOK[row.outlook],
+        count_text(row.rounds), number_text(row.detectable, decimals=1),
+        "–" if is_open else number_text(100 * row.chance, decimals=0), "–" if is_open else needed,
     ]  # fmt: skip
-
-
-def _two(plain: float, cautious: float, *, decimals: int) -> str:
-    """Return a plain and a cautious number."""
-    return f"{number_text(plain, decimals=decimals)} / {number_text(cautious, decimals=decimals)}"
-
-
-def _both(plain: int, cautious: int, *, missing: str = "–") -> str:
-    """Return a plain and a cautious count; where even the plain one is missing, the words for that."""
-    if is_missing(plain):
-        return missing
-    return f"{count_text(plain)} / {f'over {MOST_RUNS}' if is_missing(cautious) else count_text(cautious)}"
 
 
 def _visit_line(row: Any) -> list[str]:

@@ -8,10 +8,10 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.schedule.make import Schedule
-from gpubench_kit.statistics.planning import MOST_RUNS
+from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
-from gpubench_kit.wording.numbers import count_text, duration_text, is_missing, number_text
+from gpubench_kit.wording.numbers import count_text, duration_text, number_text
 from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_text, sentence
 
 _FROM_NOISE = (
@@ -23,11 +23,7 @@ _FROM_LOOK = (
     "follows from their noise alone. No difference is shown."
 )
 
-_OUTLOOK = {
-    "yes": "decided",
-    "perhaps": "decided if the noise is no larger than counted with",
-    "no": "left undecided",
-}
+_OUTLOOK = {"yes": "decided (8 in 10 or more)", "no": "rather left undecided"}
 
 
 def evening_sentence(schedule: Schedule) -> str:
@@ -94,7 +90,8 @@ def metric_sentence(needs: pd.DataFrame, *, metric: str, group: str) -> str:
             which = "every game" if len(games) == len(known) > 1 else names_text(games)
             verb = "is" if len(games) == 1 or which == "every game" else "are"
             parts.append(f"{which} {verb} {words}")
-    return f"{label} (margin {amount_text(margin, unit)}): {'; '.join(parts)}."
+    told = f"{label} (margin {amount_text(margin, unit)}): {'; '.join(parts)}."
+    return f"{told} This holds for games that differ by nothing, or by the margin or more."
 
 
 def not_said(schedule: Schedule) -> list[str]:
@@ -104,7 +101,7 @@ def not_said(schedule: Schedule) -> list[str]:
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    return [*_undecided(schedule), *_correction(schedule), *_few_games(schedule), *_apart(schedule)]
+    return [*_undecided(schedule), *_few_games(schedule), *_apart(schedule)]
 
 
 def method_sentences(schedule: Schedule) -> list[str]:
@@ -153,23 +150,10 @@ def _undecided(schedule: Schedule) -> Iterator[str]:
         if names:
             which = "every game" if len(far) == len(part) > 1 else names_text(names)
             label = of_group(metric_of(metric).label, group)
-            yield f"The {label} in {which}, taken singly: more than {MOST_RUNS} rounds would be needed."
-
-
-def _correction(schedule: Schedule) -> Iterator[str]:
-    """Yield what correcting for many comparisons costs."""
-    primary = schedule.needs_overall[schedule.needs_overall["metric"] == schedule.plan.analysis.primary]
-    corrected = primary[primary["alone"].notna() & (primary["comparisons"] > 1)]
-    if schedule.plan.analysis.adjust == "none":
-        return
-    for row in corrected.itertuples():
-        needs = f"more than {MOST_RUNS}" if is_missing(row.corrected) else count_text(row.corrected)
-        label, alone = of_group(metric_of(row.metric).label, row.group), count_text(row.alone, "round")
-        yield (
-            f"One game picked out of many, as surely as that game alone: the table of games corrects for "
-            f"{row.comparisons} comparisons. A game with the middle noise ({label}) takes {alone} on its own, and "
-            f"up to {needs} among them."
-        )
+            yield (
+                f"The {label} in {which}, taken singly: not with a feasible number, for more than {MOST_ROUNDS} "
+                "rounds would be needed; the overall result stands."
+            )
 
 
 def _few_games(schedule: Schedule) -> Iterator[str]:

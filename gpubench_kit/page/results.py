@@ -25,9 +25,8 @@ from gpubench_kit.page.wording import (
     verdict_key,
     verdict_mark,
 )
-from gpubench_kit.statistics.planning import MOST_RUNS
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text, is_missing, value_text
-from gpubench_kit.wording.reasons import units_text
+from gpubench_kit.wording.reasons import more_rounds_text
 from gpubench_kit.wording.terms import (
     VERDICT_WORDS,
     metric_of,
@@ -191,18 +190,7 @@ def _to_know(row: Any, plan) -> Iterable[str]:
     if is_borrowed and row.verdict != "no_verdict" and row.own_verdict not in ("", row.verdict):
         yield f"By its own noise alone, this game by itself: {VERDICT_WORDS[row.own_verdict]}."
     if row.verdict == "undecided":
-        yield _what_would_decide(row, plan)
-
-
-def _what_would_decide(row: Any, plan) -> str:
-    """Return how many further rounds, or blocks, would decide an open result."""
-    if not is_missing(row.more_runs):
-        return f"{units_text(row.more_runs, row, plan)} would decide."
-    if is_missing(row.margin) or "restart_spread" in row.reason:
-        return ""
-    return (
-        f"Not decidable in practice: it would take more than {units_text(MOST_RUNS, row, plan, is_further=False)}."
-    )
+        yield more_rounds_text(row, plan)
 
 
 def _overall_part(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str]) -> Markup:

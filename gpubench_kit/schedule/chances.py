@@ -11,19 +11,19 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.needs import noise_of_unit, planned_test, scaled_size
 from gpubench_kit.schedule.tables import VERDICT_CHANCES
-from gpubench_kit.statistics.planning import MOST_RUNS
+from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.statistics.verdict_chance import chance_of_verdict
 
 #: True differences for which the chance is told [%].
 DIFFERENCES_PCT = (0.0, 1.0, 2.0, 3.0)
 
-_ROUNDS = np.arange(2, MOST_RUNS + 1)
+_ROUNDS = np.arange(2, MOST_ROUNDS + 1)
 
 
 def verdict_chances(
     noise: pd.DataFrame, plan: ReviewPlan, *, rounds: Mapping[tuple[str, str], int], in_blocks: bool
 ) -> pd.DataFrame:
-    """Return the chance of a verdict for 2 to 20 rounds and true differences of 0, 1, 2 and 3 %.
+    """Return the chance of a verdict for 2 to 16 rounds and true differences of 0, 1, 2 and 3 %.
 
     Parameters
     ----------
@@ -53,6 +53,6 @@ def _curves(sigma: float, margin: float, *, metric: str, test) -> Iterator[dict]
     """Yield the points of all curves of one metric."""
     for difference in DIFFERENCES_PCT:
         effect = scaled_size(metric, difference, is_margin=False)
-        chances = chance_of_verdict(effect, sigma, margin=margin, n=_ROUNDS, level=test.level, df=test.df(_ROUNDS))
+        chances = chance_of_verdict(effect, sigma, margin=margin, n=_ROUNDS, level=test.among, df=test.df(_ROUNDS))
         for rounds, chance in zip(_ROUNDS, chances, strict=True):
             yield {"difference_pct": difference, "rounds": int(rounds), "chance": float(chance)}

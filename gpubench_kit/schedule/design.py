@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.statistics.planning import DEFAULT_ROUNDS
 
-#: Rounds of the default plan, and the fewest that the planner cuts down to.
-DEFAULT_ROUNDS, FEWEST_ROUNDS = 5, 3
 #: A card that is compared with another is mounted at least so often, as the cards of one model together.
 MOUNTINGS = 3
 
@@ -57,6 +56,7 @@ class Design:
     cards : names of the cards in it
     mountings : how often each card is mounted; 1: once, or it is in the machine anyway
     by_restart : whether tunings need a restart, so that all games are played between two restarts
+    rounds : rounds that every game is to have, those done included
     """
 
     tunings: tuple[str, ...]
@@ -64,6 +64,7 @@ class Design:
     cards: tuple[str, ...]
     mountings: int
     by_restart: bool
+    rounds: int = DEFAULT_ROUNDS
 
     @property
     def in_blocks(self) -> bool:
@@ -96,26 +97,30 @@ class Design:
         )
 
 
-def full_design(plan: ReviewPlan, runs: pd.DataFrame, *, tunings: Sequence[str] | None = None) -> Design:
-    """Return the whole evening: every tuning, every game, five complete rounds of each.
+def full_design(
+    plan: ReviewPlan, runs: pd.DataFrame, *, tunings: Sequence[str] | None = None, rounds: int = DEFAULT_ROUNDS
+) -> Design:
+    """Return the whole evening: every tuning, every game, so many complete rounds of each.
 
     Parameters
     ----------
     plan : the review's plan
     runs : rows of the run sheet so far; complete rounds in them count
     tunings : tunings in it; default those of the plan
+    rounds : rounds of a game; where restarts or installations are the units, the default ones
     """
     wanted = [one.name for one in plan.tunings if tunings is None or one.name in tunings]
     ordered = tuple(sorted(wanted, key=lambda name: name != plan.reference_tuning))
     cards = tuple(card.name for card in plan.cards if tunings_on(card.name, ordered, plan=plan))
     by_card = {card: tunings_on(card, ordered, plan=plan) for card in cards}
     scenes = [(game.name, one.name) for game in plan.games for one in game.settings]
-    stops = tuple(next_rounds(runs, scene, by_card=by_card) for scene in scenes)
     crosses = any(pair.of.card != pair.against.card for pair in plan.pairs())
     samples = min((sum(card.model == one.model for card in plan.cards) for one in plan.cards), default=1)
     mountings = max(1, math.ceil(MOUNTINGS / samples)) if crosses else 1
     by_restart = any(one.needs_restart for one in plan.tunings if one.name in ordered)
-    return Design(ordered, stops, cards, mountings, by_restart)
+    wanted_rounds = DEFAULT_ROUNDS if by_restart or mountings > 1 else rounds
+    stops = tuple(next_rounds(runs, scene, by_card=by_card, rounds=wanted_rounds) for scene in scenes)
+    return Design(ordered, stops, cards, mountings, by_restart, wanted_rounds)
 
 
 def design_on_sheet(plan: ReviewPlan, runs: pd.DataFrame) -> Design:

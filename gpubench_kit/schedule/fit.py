@@ -10,11 +10,11 @@ import pandas as pd
 
 from gpubench_kit.model.errors import DesignError, Fault, listed
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.schedule.design import FEWEST_ROUNDS, Design, Stop, full_design
+from gpubench_kit.schedule.design import Design, Stop, full_design
 from gpubench_kit.schedule.needs import needs_of
 from gpubench_kit.schedule.order import PlannedRun, ordered_runs
 from gpubench_kit.schedule.time import minutes_of
-from gpubench_kit.statistics.planning import MOST_RUNS
+from gpubench_kit.statistics.planning import FEWEST_ROUNDS, MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text
 
@@ -93,36 +93,6 @@ def fit_evening(
     return Evening(design, runs, minutes, full, tuple(dropped))
 
 
-def use_time_left(
-    evening: Evening, plan: ReviewPlan, *, noise: pd.DataFrame, name: str
-) -> tuple[Evening, list[str]]:
-    """Return the evening with further rounds for games whose noise asks for them, as far as time allows.
-
-    Parameters
-    ----------
-    evening : an evening that fits, with nothing left out
-    plan, noise, name : as in `fit_evening`
-
-    Returns
-    -------
-    Evening, and for each game that got more a sentence. Only the noise decides, so that the number of
-    looks stays as planned; typical noise is no reason for more rounds.
-    """
-    told: list[str] = []
-    if evening.dropped or evening.design.in_blocks or not evening.runs:
-        return evening, told
-    for scene, rounds in _wanted(evening.design, plan, noise):
-        stops = tuple(_with_rounds(one, rounds) if one.scene == scene else one for one in evening.design.stops)
-        design = replace(evening.design, stops=stops)
-        runs = ordered_runs(design, plan, evening=name)
-        minutes = minutes_of(runs, plan)
-        if minutes <= plan.evening.minutes:
-            evening = replace(evening, design=design, runs=runs, minutes=minutes, full_minutes=minutes)
-            rounds_told = f"{count_text(rounds, 'round')}{design.in_turns}"
-            told.append(f"{scene_of(scene)} gets {rounds_told}: its noise asks for so many.")
-    return evening, told
-
-
 def planned_rounds(design: Design) -> dict[tuple[str, str], int]:
     """Return the rounds of each game of an evening, those done included."""
     return {stop.scene: stop.done + design.new_rounds(stop) for stop in design.stops}
@@ -150,7 +120,8 @@ def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> It
     free = [name for name in design.tunings if name not in musts]
     if not free or len(design.tunings) <= 2 or any(stop.tunings for stop in design.stops):
         return
-    rest = full_design(plan, sheet, tunings=[name for name in design.tunings if name != free[-1]])
+    left = [name for name in design.tunings if name != free[-1]]
+    rest = full_design(plan, sheet, tunings=left, rounds=design.rounds)
     if any(stop.rounds for stop in rest.stops):
         yield rest, Dropped(f"Tuning “{free[-1]}”", f"Nothing new can be said about “{free[-1]}”.")
 
@@ -161,7 +132,7 @@ def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) ->
     if len({stop.game for stop in stops}) <= LEAST_GAMES:
         return
     needs = _primary_needs(design, plan, noise)
-    idle = needs[needs["outlook"].isin(["no", "none"]) & needs["margin"].notna()]
+    idle = needs[needs["rounds_to_decide"].isna() & needs["margin"].notna()]
     idle = idle[[key in {stop.scene for stop in stops} for key in zip(idle["game"], idle["setting"], strict=True)]]
     if len(idle):
         worst = (
@@ -180,10 +151,8 @@ def _idle_words(needs: pd.Series) -> str:
     """Return what is lost with a game that decides nothing."""
     if pd.isna(needs["detectable"]):
         return "no verdict on its frame rate was possible anyway, since a frame limit is declared"
-    wanted = needs["rounds_to_decide"]
-    count = f"more than {MOST_RUNS}" if pd.isna(wanted) else f"{int(wanted)}"
-    rounds = count_text(needs["rounds"], "round")
-    return f"{rounds} would hardly have decided it (it needs {count} to settle {number_text(needs['margin'])} %)"
+    rounds, margin = count_text(needs["rounds"], "round"), number_text(needs["margin"])
+    return f"{rounds} would hardly have decided it (it needs more than {MOST_ROUNDS} to settle {margin} %)"
 
 
 def _without_round(design: Design) -> Iterator[tuple[Design, Dropped]]:
@@ -225,17 +194,6 @@ def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, 
 def _with_rounds(stop: Stop, total: int) -> Stop:
     """Return a stop with so many rounds in all."""
     return replace(stop, rounds=max(0, total - stop.done))
-
-
-def _wanted(design: Design, plan: ReviewPlan, noise: pd.DataFrame) -> list[tuple[tuple[str, str], int]]:
-    """Return the games whose measured noise asks for more rounds than planned, fewest further rounds first."""
-    needs = _primary_needs(design, plan, noise)
-    measured = noise[~noise["source"].isin(["typical", "none"])][["game", "setting", "metric"]]
-    needs = needs.merge(measured, on=["game", "setting", "metric"])
-    wanted = needs["cautious_rounds_to_decide"].fillna(needs["rounds_to_decide"])
-    more = needs.assign(wanted=wanted, more=wanted - needs["rounds"])
-    more = more[more["more"].notna() & (more["more"] > 0)].sort_values("more", kind="stable")
-    return [((row.game, row.setting), int(row.wanted)) for row in more.itertuples()]
 
 
 def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:

@@ -10,7 +10,6 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.design import (
-    DEFAULT_ROUNDS,
     MOUNTINGS,
     Design,
     Stop,
@@ -21,6 +20,7 @@ from gpubench_kit.schedule.design import (
 from gpubench_kit.schedule.fit import scene_of
 from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.statistics.compare import compare_tunings
+from gpubench_kit.statistics.planning import DEFAULT_ROUNDS
 from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.reasons import is_cards_once
@@ -28,6 +28,10 @@ from gpubench_kit.wording.reasons import is_cards_once
 _ONCE = (
     "Two cards that are not installed in turns cannot be told from two installations, however many rounds each "
     f"gets: so each is installed {MOUNTINGS - 1} times more; only then can be told how many installations it takes."
+)
+_SETTLED = (
+    "Nine of ten of these games will be settled if they differ by nothing, or by the margin or more; a difference "
+    "between may stay open."
 )
 
 
@@ -48,20 +52,21 @@ class Work:
     told: tuple[str, ...]
 
 
-def next_work(plan: ReviewPlan, so_far: SoFar) -> Work:
+def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) -> Work:
     """Return what is to be done next.
 
     Parameters
     ----------
     plan : the review's plan
     so_far : what there is of the review
+    rounds : rounds that every game is to have at the first look
 
     Returns
     -------
     Work. Rows that are planned but not recorded come first: until they are, nothing is added, so that
     calling again never adds the same rows.
     """
-    design, on_sheet = full_design(plan, so_far.runs), design_on_sheet(plan, so_far.runs)
+    design, on_sheet = full_design(plan, so_far.runs, rounds=rounds), design_on_sheet(plan, so_far.runs)
     waiting = so_far.pending
     waiting = waiting[waiting["purpose"] == "measure"]
     if len(waiting):
@@ -113,7 +118,9 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
     told = []
     if beyond:
         far = rows[rows["more_runs"].isna() & ~rows["is_sampled"]]
-        told.append(f"Not decidable in practice, so without further {_units(far)}: {'; '.join(beyond)}.")
+        told.append(
+            f"Left as they are, since no feasible number of {_units(far)} settles them: {'; '.join(beyond)}."
+        )
     if rows["is_sampled"].any():
         told.append("Between models the cards are what is counted: more samples would decide, more runs would not.")
     if rows["is_once"].any():
@@ -124,6 +131,7 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
     looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
     what = _units(rows[rows["more_runs"].notna() & ~rows["is_sampled"]])
     told.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
+    told.insert(1, _SETTLED)
     return Work("further", _of_stops(on_sheet, stops, plan), tuple(told))
 
 

@@ -10,9 +10,9 @@ import pandas as pd
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.chances import verdict_chances
 from gpubench_kit.schedule.design import Design
-from gpubench_kit.schedule.fit import Dropped, Evening, fit_evening, planned_rounds, use_time_left
+from gpubench_kit.schedule.fit import Dropped, Evening, fit_evening, planned_rounds
 from gpubench_kit.schedule.further import Work, next_work
-from gpubench_kit.schedule.needs import needs_of, needs_over_games
+from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot
 from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.schedule.order import PlannedRun
 from gpubench_kit.schedule.so_far import SoFar, read_so_far
@@ -76,9 +76,10 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     DesignError : the evening is too short for anything, or the noise asked for is not there
     """
     so_far = read_so_far(plan)
-    work = next_work(plan, so_far)
-    noise = planning_noise(plan, so_far, borrowing=not work.design.by_restart)
-    evening, told = _evening(work, plan, noise.table, so_far=so_far)
+    noise = planning_noise(plan, so_far)
+    rounds, why = rounds_by_pilot(noise.pilot, plan)
+    work = next_work(plan, so_far, rounds=rounds)
+    evening = _evening(work, plan, noise.table, so_far=so_far)
     rows = _rows(evening.runs, plan, so_far)
     to_run = rows if len(rows) else _rows_of(so_far.pending)
     visits = visits_of(to_run.itertuples(), plan)
@@ -87,7 +88,7 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     return Schedule(
         plan=plan,
         stage=work.stage if len(rows) or work.stage != "first" else "done",
-        told=(*work.told, *told),
+        told=work.told if work.stage != "first" or work.design.in_blocks or not len(rows) else (*work.told, why),
         noise=noise.table,
         noise_told=noise.told,
         needs=needs_of(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
@@ -103,13 +104,12 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     )
 
 
-def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> tuple[Evening, list[str]]:
-    """Return the evening, and what was added to it by noise."""
+def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> Evening:
+    """Return the evening that fits; an empty one where there is nothing to run."""
     if work.stage not in ("first", "further"):
-        return Evening(work.design, [], 0.0, 0.0, ()), []
+        return Evening(work.design, [], 0.0, 0.0, ())
     name = _evening_name(so_far.runs["session"])
-    evening = fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
-    return use_time_left(evening, plan, noise=noise, name=name) if work.stage == "first" else (evening, [])
+    return fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
 
 
 def _evening_name(sessions: Iterable[str]) -> str:

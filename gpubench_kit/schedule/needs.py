@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -12,25 +12,27 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.tables import NEEDS, NEEDS_OVERALL
+from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
 from gpubench_kit.statistics.planning import (
-    MOST_RUNS,
+    DEFAULT_ROUNDS,
     POWER,
-    chance_of_difference,
-    chance_of_same,
+    PlannedRounds,
+    chance_decided,
     degrees_of_freedom,
     detectable_difference,
+    level_of_game,
     margin_shown,
+    overall_decided,
     overall_half_width,
-    runs_needed,
-    runs_to_decide,
+    rounds_to_decide,
+    rounds_to_plan,
 )
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
+from gpubench_kit.wording.numbers import number_text
 
-#: Spread of the true differences between games that the wider result is told for [%].
+#: Spread of the true differences between games that the wider result is given for [%].
 SPREAD_OF_GAMES_PCT = 1.0
-#: Rounds for which the margin is given that could be shown.
-MANY_ROUNDS = 10
 #: Metrics for which a declared frame limit leaves nothing to compare.
 _RATES = tuple(name for name, row in METRICS.items() if row.needs == "frames")
 
@@ -41,20 +43,20 @@ class PlannedTest:
 
     Attributes
     ----------
-    level : of each test
+    level : of the first look
+    among : level that the table of games leaves to one of them
     borrowing : whether games borrow noise from each other
     in_blocks : whether restarts or mountings are the units, each side for itself
     """
 
     level: float
+    among: float
     borrowing: bool
     in_blocks: bool
 
     def df(self, n) -> np.ndarray:
         """Return the degrees of freedom of n rounds, or of n blocks of each side."""
-        if self.in_blocks:
-            return 2 * (np.asarray(n, dtype=float) - 1)
-        return degrees_of_freedom(n, borrowing=self.borrowing)
+        return degrees_of_freedom(n, borrowing=self.borrowing, in_blocks=self.in_blocks)
 
 
 def planned_test(plan: ReviewPlan, *, games: int, in_blocks: bool) -> PlannedTest:
@@ -62,12 +64,15 @@ def planned_test(plan: ReviewPlan, *, games: int, in_blocks: bool) -> PlannedTes
 
     Parameters
     ----------
-    plan : gives looks, confidence and ``strict``
+    plan : gives looks, confidence, ``adjust`` and ``strict``
     games : games of the group
     in_blocks : whether restarts or mountings are the units
     """
     level, _ = level_of_looks(plan)
-    return PlannedTest(level, games >= LEAST_GAMES and not in_blocks and not plan.analysis.strict, in_blocks)
+    comparisons = games * max(len(plan.tunings) - 1, 1)
+    among = level_of_game(level, adjust=plan.analysis.adjust, comparisons=comparisons)
+    borrowing = games >= LEAST_GAMES and not in_blocks and not plan.analysis.strict
+    return PlannedTest(level, among, borrowing, in_blocks)
 
 
 def scaled_size(metric: str, size: float, *, is_margin: bool = True) -> float:
@@ -106,7 +111,7 @@ def noise_of_unit(sd: float, restart_sd: float, *, in_blocks: bool) -> float:
 def needs_of(
     noise: pd.DataFrame, plan: ReviewPlan, *, rounds: Mapping[tuple[str, str], int], in_blocks: bool
 ) -> pd.DataFrame:
-    """Return what the plan's rounds can show, and how many would be needed.
+    """Return what the plan's rounds can show of each game, and how many would decide it.
 
     Parameters
     ----------
@@ -121,8 +126,8 @@ def needs_of(
 
     Notes
     -----
-    All numbers are for one game on its own at the plan's level; the table of verdicts corrects for the
-    number of games and tunings, for which a game needs more.
+    A game is decided if it differs by nothing or by the margin or more; the chance is the smaller of the two, at
+    the level that the table of games leaves to one of them.
     """
     planned = [row for row in noise.itertuples() if rounds.get((row.game, row.setting), 0) > 0]
     games: dict[str, set] = {}
@@ -148,11 +153,6 @@ def needs_over_games(
     Returns
     -------
     DataFrame, see ``schedule.tables.NEEDS_OVERALL``; groups of one game have no overall result
-
-    Notes
-    -----
-    ``corrected`` divides the level by the number of comparisons: the strictest step of Holm's (1979)
-    correction, so that no game needs more.
     """
     keep = [rounds.get(key, 0) > 0 for key in zip(noise["game"], noise["setting"], strict=True)]
     there = noise[np.array(keep, dtype=bool) & noise["sd"].notna().to_numpy()]
@@ -165,6 +165,57 @@ def needs_over_games(
     return NEEDS_OVERALL.frame(rows)
 
 
+def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
+    """Return the rounds of every game, and why, in a sentence.
+
+    Parameters
+    ----------
+    pilot : noise known before the first round is planned; see ``schedule.tables.PLANNED_NOISE``
+    plan : gives margins, looks and confidence
+    """
+    primary, known = plan.analysis.primary, pilot[pilot["metric"] == plan.analysis.primary]
+    margin = plan.margin_of(primary)
+    limited = {(game.name, one.name) for game in plan.games for one in game.settings if one.frame_limit_fps}
+    if primary in _RATES:
+        known = known[[key not in limited for key in zip(known["game"], known["setting"], strict=True)]]
+    if margin is None or not len(known):
+        return (
+            DEFAULT_ROUNDS,
+            f"{DEFAULT_ROUNDS} rounds are the default: no pilot runs tell the noise of this bench.",
+        )
+    size, games = scaled_size(primary, margin), known.groupby("group", sort=False)["game"].nunique()
+    main = known[known["group"] == games.idxmax()]
+    test = planned_test(plan, games=int(games.max()), in_blocks=False)
+    planned = rounds_to_plan(
+        known["sd"].to_numpy(float), size, level=test.among, borrowing=test.borrowing,
+        overall=(variances_over_games(main) if games.max() > 1 else (), test.level),
+    )  # fmt: skip
+    return planned.rounds, _why(planned, is_alone=games.max() == 1)
+
+
+def _why(planned: PlannedRounds, *, is_alone: bool) -> str:
+    """Return what a number of rounds rests on, and what it decides, in a sentence."""
+    if planned.share < POWER and (is_alone or not planned.is_overall_decided):
+        return f"{planned.rounds} rounds are the default: the noise found before is too large for more."
+    lead = f"{planned.rounds} rounds follow from the noise found before"
+    if planned.share < POWER:
+        return f"{lead}: they decide the result over all games; no feasible number decides most games one by one."
+    share = f"about {number_text(100 * planned.share, decimals=0)} % will be decided"
+    told = f"{lead}: of the games that differ by nothing, or by the margin or more, {share}"
+    return f"{told}." if planned.is_overall_decided else f"{told}; the result over all games may stay open."
+
+
+def variances_over_games(noise: pd.DataFrame) -> np.ndarray:
+    """Return the variance of one run of each game, a game's settings averaged first.
+
+    Parameters
+    ----------
+    noise : rows of one group and metric; see ``schedule.tables.PLANNED_NOISE``
+    """
+    squares = (noise["sd"].astype(float) ** 2).groupby(noise["game"])
+    return squares.agg(lambda one: one.sum() / len(one) ** 2).to_numpy()
+
+
 def _needs(row, plan: ReviewPlan, *, rounds: int, test: PlannedTest, is_limited: bool) -> dict:
     """Return the row of one game and metric."""
     margin = plan.margin_of(row.metric)
@@ -172,101 +223,46 @@ def _needs(row, plan: ReviewPlan, *, rounds: int, test: PlannedTest, is_limited:
     out |= {"rounds": rounds, "margin": margin, "outlook": "none"}
     if np.isnan(row.sd) or (is_limited and row.metric in _RATES):
         return out
-    own = (row.sd, row.cautious_sd)
-    plain, cautious = (noise_of_unit(sd, row.restart_sd, in_blocks=test.in_blocks) for sd in own)
-    for name, sigma in (("", plain), ("cautious_", cautious)):
-        found = detectable_difference(sigma, n=rounds, level=test.level, df=test.df(rounds))
-        out[f"{name}detectable"] = shown_size(row.metric, float(found))
-        if margin is not None:
-            out |= {f"{name}{key}": value for key, value in _counts(sigma, row.metric, margin, test).items()}
-    shown = margin_shown(plain, n=MANY_ROUNDS, level=test.level, df=test.df(MANY_ROUNDS))
-    out["margin_of_ten"] = shown_size(row.metric, float(shown), is_margin=True)
-    if margin is not None:
-        out["outlook"] = _outlook(out, rounds)
-    return out
+    sigma = noise_of_unit(row.sd, row.restart_sd, in_blocks=test.in_blocks)
+    found = detectable_difference(sigma, n=rounds, level=test.level, df=test.df(rounds))
+    shown = margin_shown(sigma, n=SHOWN_ROUNDS, level=test.among, df=test.df(SHOWN_ROUNDS))
+    out["detectable"] = shown_size(row.metric, float(found))
+    out["margin_of_twelve"] = shown_size(row.metric, float(shown), is_margin=True)
+    if margin is None:
+        return out
+    chance, needed = _decided(sigma, scaled_size(row.metric, margin), rounds=rounds, test=test)
+    outlook = "yes" if chance >= POWER else "no"
+    return out | {"chance": chance, "rounds_to_decide": needed, "outlook": outlook}
 
 
 @lru_cache(maxsize=4096)
-def _counts(sigma: float, metric: str, margin: float, test: PlannedTest) -> dict:
-    """Return the rounds that a margin needs."""
-    size, gain = scaled_size(metric, margin), scaled_size(metric, margin, is_margin=False)
-    if test.in_blocks:
-        return _block_counts(sigma, size, gain=gain, test=test)
-    level, borrowing = test.level, test.borrowing
-    return {
-        "rounds_to_find": runs_needed("difference", sigma, size=gain, level=level, borrowing=borrowing),
-        "rounds_to_show_same": runs_needed("same", sigma, size=size, level=level, borrowing=borrowing),
-        "rounds_to_decide": runs_to_decide(sigma, size, level=level, borrowing=borrowing),
-    }
-
-
-def _block_counts(sigma: float, size: float, *, gain: float, test: PlannedTest) -> dict:
-    """Return the blocks of each side that a margin needs; nothing above 64."""
-    n = np.arange(2, 65)
-    safe, options = max(sigma, size * 1e-9), {"n": n, "level": test.level, "df": test.df(n)}
-    find = chance_of_difference(gain, safe, **options) >= POWER
-    same = chance_of_same(0.0, safe, margin=size, **options) >= POWER
-    both = same & (chance_of_difference(size, safe, **options) >= POWER) & (n <= MOST_RUNS)
-    names = ("rounds_to_find", "rounds_to_show_same", "rounds_to_decide")
-    return {
-        name: int(n[one.argmax()]) if one.any() else None
-        for name, one in zip(names, (find, same, both), strict=True)
-    }
-
-
-def _outlook(needs: Mapping, rounds: int) -> str:
-    """Return whether the rounds decide the game: by the cautious number, by the plain one only, or not."""
-    plain, cautious = needs["rounds_to_decide"], needs["cautious_rounds_to_decide"]
-    if cautious is not None and cautious <= rounds:
-        return "yes"
-    return "perhaps" if plain is not None and plain <= rounds else "no"
+def _decided(sigma: float, margin: float, *, rounds: int, test: PlannedTest) -> tuple[float, int | None]:
+    """Return the chance that so many rounds decide a game, and the rounds that do so with 80 %."""
+    options = {"margin": margin, "level": test.among}
+    chance = chance_decided(max(sigma, margin * 1e-9), n=rounds, df=test.df(rounds), **options)
+    needed = rounds_to_decide(sigma, margin, level=test.among, borrowing=test.borrowing, in_blocks=test.in_blocks)
+    return float(chance), needed
 
 
 def _overall(part: pd.DataFrame, plan: ReviewPlan, *, n: int, in_blocks: bool) -> dict:
     """Return the half-widths of one group and metric, every game counted once."""
     metric, (level, _) = part["metric"].iloc[0], level_of_looks(plan)
-    by_game = (part["sd"].astype(float) ** 2).groupby(part["game"]).agg(lambda one: one.sum() / len(one) ** 2)
+    by_game = variances_over_games(part)
     # Blocks serve all games, so that the mean over games is what varies from block to block.
     between = float(np.nan_to_num(part["restart_sd"].iloc[0])) ** 2
-    these = [by_game.mean() / len(by_game) + between] if in_blocks else by_game
+    these = np.array([by_game.mean() / len(by_game) + between]) if in_blocks else by_game
     widths = {"these_games": overall_half_width(these, n=n, level=level)}
     if METRICS[metric].scale == "ratio" and not in_blocks:
         spread = scaled_size(metric, SPREAD_OF_GAMES_PCT, is_margin=False)
-        widths["games_like_these"] = overall_half_width(by_game, n=n, spread_of_games=spread, level=level)
+        alone = 1 - plan.analysis.confidence
+        widths["games_like_these"] = overall_half_width(by_game, n=n, spread_of_games=spread, level=alone)
+    margin = plan.margin_of(metric)
+    size = None if margin is None else scaled_size(metric, margin)
     return {
         "unit": part["unit"].iloc[0],
         "games": len(by_game),
         "rounds": n,
-        "margin": plan.margin_of(metric),
+        "margin": margin,
         **{name: shown_size(metric, width) for name, width in widths.items()},
-        "is_enough": _is_enough(np.asarray(these, dtype=float), metric, plan, n=n),
-        **_corrected(part, plan, in_blocks=in_blocks),
+        "is_enough": None if size is None else overall_decided(these, margin=size, n=n, level=level),
     }
-
-
-def _is_enough(variances: np.ndarray, metric: str, plan: ReviewPlan, *, n: int) -> bool | None:
-    """Return whether the result over these games will decide; None where there is no margin."""
-    margin, (level, _) = plan.margin_of(metric), level_of_looks(plan)
-    if margin is None:
-        return None
-    error = float(np.sqrt(2 * variances.mean() / (n * len(variances))))
-    df = (n - 1) * variances.sum() ** 2 / (variances**2).sum() if error > 0 else n - 1
-    # With two runs of each side the standard error is the noise itself.
-    size, options = scaled_size(metric, margin), {"n": 2, "level": level, "df": df}
-    safe = max(error, size * 1e-9)
-    found = chance_of_difference(size, safe, **options), chance_of_same(0.0, safe, margin=size, **options)
-    return bool(min(found) >= POWER)
-
-
-def _corrected(part: pd.DataFrame, plan: ReviewPlan, *, in_blocks: bool) -> dict:
-    """Return the rounds that decide a game with the middle noise, on its own and as one of many."""
-    metric, games = part["metric"].iloc[0], part["game"].nunique()
-    margin, count = plan.margin_of(metric), len(part) * max(len(plan.tunings) - 1, 1)
-    if margin is None:
-        return {"comparisons": count}
-    alone = planned_test(plan, games=games, in_blocks=in_blocks)
-    is_corrected = plan.analysis.adjust != "none"
-    among = replace(alone, level=alone.level / count) if is_corrected else alone
-    sigma = noise_of_unit(float(part["sd"].median()), part["restart_sd"].iloc[0], in_blocks=in_blocks)
-    found = [_counts(sigma, metric, margin, test)["rounds_to_decide"] for test in (alone, among)]
-    return {"comparisons": count, "alone": found[0], "corrected": found[1]}

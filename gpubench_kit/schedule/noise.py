@@ -22,8 +22,6 @@ from gpubench_kit.schedule.earlier_noise import (
 from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.compare import estimate_noise
-from gpubench_kit.statistics.planning import cautious_sigma
-from gpubench_kit.statistics.variance import borrow_variance
 
 #: Noise of a game that nobody has measured yet [%]: one run to the next, as a standard deviation. Average
 #: frame rate: what the simulations behind this kit's error rates assume of a game in the middle. 1 % lows:
@@ -38,6 +36,7 @@ TYPICAL_PCT = {
 TYPICAL_DF = 4.0
 
 _CELL = ["game", "setting", "metric"]
+_PURPOSES = {"pilot": "pilot", "measured": "measure"}
 _WORDS = {
     "pilot": "pilot runs of this review",
     "measured": "runs measured so far",
@@ -54,21 +53,23 @@ class PlannedNoise:
     Attributes
     ----------
     table : see ``schedule.tables.PLANNED_NOISE``
+    pilot : the same of the cells that pilot runs or earlier reviews know: rounds measured for verdicts are not in
+        it, so that the number of rounds that follows from it stays as it is while they are recorded
     told : where it comes from, in sentences
     """
 
     table: pd.DataFrame
+    pilot: pd.DataFrame
     told: str
 
 
-def planning_noise(plan: ReviewPlan, so_far: SoFar, *, borrowing: bool = True) -> PlannedNoise:
+def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
     """Return the noise that the plan counts with.
 
     Parameters
     ----------
     plan : names games and metrics; ``evening.noise_from`` says where the noise comes from
     so_far : what there is of the review
-    borrowing : whether the comparison will borrow noise between games
 
     Returns
     -------
@@ -88,19 +89,23 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar, *, borrowing: bool = True) -
     """
     wanted = plan.evening.noise_from
     archive, place = ({}, "") if wanted in ("pilot", "typical") else _of_archive(plan)
-    found = archive | ({} if wanted in ("archive", "typical") else _of_runs(so_far, plan))
+    runs = {} if wanted in ("archive", "typical") else _of_runs(so_far, plan, ("pilot", "measured"))
+    before = archive | ({} if wanted in ("archive", "typical") else _of_runs(so_far, plan, ("pilot",)))
+    found = archive | runs
     known = [key for key in _cells(plan) if key in found]
     if wanted in ("pilot", "archive") and not known:
         raise DesignError(_nothing_found(wanted, place))
     rows = [_row(key, group, found.get(key)) for key, group in _cells(plan).items()]
-    table = _with_borrowing(pd.DataFrame(rows), borrowing=borrowing and not plan.analysis.strict)
+    table = pd.DataFrame(rows)
     spreads = {} if wanted in ("pilot", "typical") else archive_spreads(plan)
     # Runs measured in several sessions of this review differ by their restarts already.
     apart = np.where(table["source"] == "measured", 0.0, 1.0)
     between = [spreads[one].sd if one in spreads else 0.0 for one in table["metric"]]
     table = table.assign(restart_sd=apart * between)
     told = " ".join(filter(None, (_told(rows, place), spreads_told(spreads.values()))))
-    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), told)
+    pilot = pd.DataFrame([_row(key, group, before[key]) for key, group in _cells(plan).items() if key in before])
+    in_pilot = PLANNED_NOISE.frame(_in_unit(pilot.assign(restart_sd=0.0)) if len(pilot) else ())
+    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), in_pilot, told)
 
 
 def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
@@ -114,13 +119,12 @@ def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
     }
 
 
-def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict:
-    """Return the pooled noise of pilot and measured runs, those at a cap left out."""
+def _of_runs(so_far: SoFar, plan: ReviewPlan, sources: tuple[str, ...]) -> dict:
+    """Return the pooled noise of pilot or measured runs, those at a cap left out."""
     usable = so_far.usable[so_far.usable["withheld_for"] == ""]
     if not len(usable):
         return {}
-    return _pooled((name, estimate_noise(usable, plan, purpose=purpose))
-                   for name, purpose in (("pilot", "pilot"), ("measured", "measure")))  # fmt: skip
+    return _pooled((name, estimate_noise(usable, plan, purpose=_PURPOSES[name])) for name in sources)
 
 
 def _of_archive(plan: ReviewPlan) -> tuple[dict, str]:
@@ -159,29 +163,12 @@ def _row(key: tuple[str, str, str], group: str, found: tuple | None) -> dict:
     return {**row, "source": "none", "runs": 0, "variance": np.nan, "df": 0.0}
 
 
-def _with_borrowing(rows: pd.DataFrame, *, borrowing: bool) -> pd.DataFrame:
-    """Return the rows with standard deviations, moved towards those of the other games where that is allowed."""
-    rows = rows.assign(borrowed=False, used=rows["variance"], used_df=rows["df"])
-    families = rows[~rows["source"].isin(["typical", "none"])].groupby(["group", "metric"]) if borrowing else ()
-    for _, part in families:
-        moved = borrow_variance(part["variance"].to_numpy(float), part["df"].to_numpy(float))
-        rows.loc[part.index, "used"] = moved.variance
-        rows.loc[part.index, "used_df"] = moved.df
-        rows.loc[part.index, "borrowed"] = moved.borrowed
-    sd = np.sqrt(rows["used"].to_numpy(float))
-    cautious = cautious_sigma(sd, df=rows["used_df"].to_numpy(float))
-    return rows.assign(sd=sd, cautious_sd=cautious, df=rows["used_df"])
-
-
 def _in_unit(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows with their noise in percent or in the unit."""
     ratio = np.array([METRICS[name].scale == "ratio" for name in rows["metric"]], dtype=bool)
     unit = ["%" if one else METRICS[name].unit for one, name in zip(ratio, rows["metric"], strict=True)]
-    shown = {
-        to: np.where(ratio, 100 * np.expm1(np.where(ratio, rows[of], 0.0)), rows[of])
-        for to, of in (("noise", "sd"), ("cautious_noise", "cautious_sd"))
-    }
-    return rows.assign(unit=unit, **shown)
+    sd = np.sqrt(rows["variance"].to_numpy(float))
+    return rows.assign(unit=unit, sd=sd, noise=np.where(ratio, 100 * np.expm1(np.where(ratio, sd, 0.0)), sd))
 
 
 def _told(rows: list[dict], place: str) -> str:

@@ -22,11 +22,8 @@ PLANNED_NOISE = Table(
         Column("runs", "integer", "runs that it was seen in; 0 where it is typical"),
         Column("sd", "number", "run-to-run standard deviation counted with, of the natural log on the ratio scale"),
         Column("df", "number", "its degrees of freedom"),
-        Column("cautious_sd", "number", "its upper 80 % limit"),
         Column("noise", "number", "`sd` in `unit`"),
-        Column("cautious_noise", "number", "`cautious_sd` in `unit`"),
         Column("unit", "text", "% on the ratio scale, else the metric's unit"),
-        Column("borrowed", "truth", "whether other games' noise was borrowed"),
         Column("restart_sd", "number", "spread between restarts, as `sd`; 0 where none is known"),
     ),
 )  # fmt: skip
@@ -40,15 +37,10 @@ NEEDS = Table(
         Column("margin", "number", "smallest difference that matters, in `unit`"),
         Column("rounds", "integer", "rounds that the plan has, those done included"),
         Column("detectable", "number", "smallest difference that they find with 80 % chance, in `unit`"),
-        Column("cautious_detectable", "number", "the same with the cautious noise"),
-        Column("rounds_to_find", "integer", "rounds that find a difference of the margin; empty: over 4096"),
-        Column("cautious_rounds_to_find", "integer", "the same with the cautious noise"),
-        Column("rounds_to_show_same", "integer", "rounds that show that there is no difference beyond the margin"),
-        Column("cautious_rounds_to_show_same", "integer", "the same with the cautious noise"),
-        Column("rounds_to_decide", "integer", "rounds that do both; empty above 20: not decidable in practice"),
-        Column("cautious_rounds_to_decide", "integer", "the same with the cautious noise"),
-        Column("margin_of_ten", "number", "smallest margin that ten rounds can show, in `unit`"),
-        Column("outlook", "text", "what the planned rounds can do", allowed=("yes", "perhaps", "no", "none")),
+        Column("chance", "number", "chance that they decide the game if it differs by nothing or by the margin"),
+        Column("rounds_to_decide", "integer", "rounds that do so with 80 % chance; empty above 16: not feasible"),
+        Column("margin_of_twelve", "number", "smallest margin that 12 rounds can show, in `unit`"),
+        Column("outlook", "text", "whether that chance is 80 % or more", allowed=("yes", "no", "none")),
     ),
 )  # fmt: skip
 
@@ -64,9 +56,6 @@ NEEDS_OVERALL = Table(
         Column("games_like_these", "number", "half-width over games like these, in `unit`"),
         Column("margin", "number", "smallest difference that matters, in `unit`"),
         Column("is_enough", "truth", "whether both “no difference” and one at the margin would be shown"),
-        Column("alone", "integer", "rounds that decide a game with the middle noise, on its own; empty above 20"),
-        Column("corrected", "integer", "the same where every comparison of the group is corrected for the others"),
-        Column("comparisons", "integer", "games times tunings that are compared in the group"),
     ),
 )  # fmt: skip
 

@@ -14,8 +14,9 @@ from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_grou
 from gpubench_kit.statistics.flagged import take_weaker, without_flagged
 from gpubench_kit.statistics.layout import CLASSES, RESTARTS
 from gpubench_kit.statistics.measure import Measured, measure_pair
+from gpubench_kit.statistics.more_rounds import Compared, more_rounds
 from gpubench_kit.statistics.overall import games_like_these, these_games
-from gpubench_kit.statistics.planning import cautious_sigma, detectable_difference, runs_to_decide
+from gpubench_kit.statistics.planning import detectable_difference
 from gpubench_kit.statistics.result_rows import (
     comparison_columns,
     judge,
@@ -24,7 +25,7 @@ from gpubench_kit.statistics.result_rows import (
     scaled_margin,
 )
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
-from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
+from gpubench_kit.statistics.verdict import DIFFERENT, SAME, UNDECIDED, level_of_looks
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
 
@@ -143,20 +144,22 @@ def _rows(coded: CodedRuns, plan, *, looks_made: int, make) -> pd.DataFrame | No
     sets = {pair: number for number, pair in enumerate(dict.fromkeys(_cards(pair) for pair in pairs))}
     pair_set = np.array([sets[_cards(pair)] for pair in pairs])[rows["place"].to_numpy()]
     keys = [pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group", "scope") if name in rows)]
-    rows = judge(rows, family=number_groups(keys), level=level, plan=plan)
-    if "sigma" in rows:
-        rows["more_runs"] = _more_runs(rows, level=level)
-    return rows
+    family = number_groups(keys)
+    rows = judge(rows, family=family, level=level, plan=plan)
+    if "sigma" not in rows:
+        return rows
+    later, none_left = level_of_looks(plan, looks_made=max(looks_made, 1) + 1)
+    return _with_more_rounds(rows, family, level=np.nan if none_left else later, adjust=plan.analysis.adjust)
 
 
 def _comparison_rows(measured: Measured, *, level: float, plan) -> list[pd.DataFrame]:
     """Return the rows of one pair and metric for ``comparisons``."""
     columns = comparison_columns(measured, level=level, plan=plan)
-    count, df = measured.pair.n_cells, measured.used.df
+    count = measured.pair.n_cells
     extra = {
         "place": np.full(count, measured.place),
-        # A noise known from few runs is planned for with care; and runs do not narrow what restarts add.
-        "sigma": np.where(measured.is_widened, np.nan, cautious_sigma(np.sqrt(measured.used.variance), df=df)),
+        # Rounds do not narrow what restarts add.
+        "sigma": np.where(measured.is_widened, np.nan, np.sqrt(measured.used.variance)),
         "margin_scaled": np.full(count, scaled_margin(plan, measured.pair.metric)),
         "flagged": measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0),
     }
@@ -182,15 +185,27 @@ def _cards(pair) -> tuple:
     return (pair.of.card, pair.of.bench, pair.against.card, pair.against.bench)
 
 
-def _more_runs(rows: pd.DataFrame, *, level: float) -> pd.array:
-    """Return the further rounds or blocks that would decide what is undecided; missing where too many."""
-    more, in_blocks = np.full(len(rows), np.nan), (rows["layout"] == CLASSES[RESTARTS]).to_numpy()
-    needed = rows[["sigma", "margin_scaled", "borrowed", "n_blocks"]].to_numpy(dtype=float)
-    for row in np.flatnonzero((rows["verdict"] == UNDECIDED).to_numpy()):
-        sigma, margin, borrowed, have = needed[row]
-        runs = runs_to_decide(sigma, margin, level=level, borrowing=borrowed > 0, in_blocks=in_blocks[row])
-        more[row] = np.nan if runs is None else max(1, runs - have)
-    return pd.array(more, dtype="Float64").astype("Int64")
+def _with_more_rounds(rows: pd.DataFrame, family: np.ndarray, *, level: float, adjust: str) -> pd.DataFrame:
+    """Return the rows with what more rounds would do for those that are undecided."""
+    verdict, is_ratio_row = rows["verdict"].to_numpy(), (rows["scale"] == "ratio").to_numpy()
+    numbers = {name: rows[name].to_numpy(float) for name in ("n_blocks", "sigma", "df", "margin_scaled")}
+    compared = Compared(
+        family=family,
+        pair=number_groups([family, rows["place"].to_numpy()]),
+        n=numbers["n_blocks"],
+        sigma=numbers["sigma"],
+        df=numbers["df"],
+        borrowed=rows["borrowed"].fillna(False).to_numpy(dtype=bool),
+        in_blocks=(rows["layout"] == CLASSES[RESTARTS]).to_numpy(),
+        margin=numbers["margin_scaled"],
+        different=np.isin(verdict, DIFFERENT),
+        same=np.isin(verdict, SAME),
+        undecided=verdict == UNDECIDED,
+    )
+    found = more_rounds(compared, level=level, adjust=adjust)
+    shown = np.where(is_ratio_row, -in_percent(-found.margin_shown), found.margin_shown)
+    more = pd.array(found.more, dtype="Float64").astype("Int64")
+    return rows.assign(more_runs=more, more_runs_for=found.settles, margin_of_twelve=shown)
 
 
 def _has_purpose(coded: CodedRuns, purpose: str | None) -> np.ndarray:

@@ -8,19 +8,17 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import Column, Table
+from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
 from gpubench_kit.statistics.planning import (
-    cautious_sigma,
     degrees_of_freedom,
     detectable_difference,
+    level_of_game,
     margin_shown,
-    runs_to_decide,
+    rounds_to_decide,
 )
 from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.statistics.verdict import level_of_looks
-
-#: Runs of each tuning for which the margin is given that could be shown.
-MANY_RUNS = 10
 
 _GAME = ["card", "bench", "game", "setting", "metric"]
 
@@ -37,12 +35,10 @@ NOISE_PLAN = Table(
         Column("runs", "integer", "fewest runs of a tuning so far"),
         Column("df", "number", "degrees of freedom of the noise, over all tunings"),
         Column("noise", "number", "run-to-run standard deviation, in `unit`"),
-        Column("cautious_noise", "number", "upper 80 % limit of the noise, in `unit`"),
         Column("detectable", "number", "smallest difference found with 80 % chance by so many runs, in `unit`"),
         Column("margin", "number", "smallest difference that matters, in `unit`; empty where none is given"),
-        Column("runs_needed", "integer", "runs that decide with 80 % chance; empty above 20"),
-        Column("cautious_runs_needed", "integer", "the same with the cautious noise"),
-        Column("margin_of_ten", "number", "smallest margin that ten runs can show, in `unit`"),
+        Column("runs_needed", "integer", "runs that decide with 80 % chance; empty above 16"),
+        Column("margin_of_twelve", "number", "smallest margin that 12 runs can show, in `unit`"),
     ),
 )  # fmt: skip
 
@@ -64,15 +60,17 @@ def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     -----
     Runs needed count with borrowed noise where the plan allows it and six games have noise, as the
     comparison will. A decision means 80 % chance to show "no difference" when there is none, and to
-    find a difference as large as the margin.
+    find a difference as large as the margin, at the level that the table of games leaves to a game.
     """
     level, _ = level_of_looks(plan)
+    comparisons = len(plan.games) * max(len(plan.tunings) - 1, 1)
     rows = noise.assign(own_df=(noise["n"].astype(float) - 1).clip(lower=0))
     rows["squares"] = rows["own_df"] * rows["sd"].fillna(0.0) ** 2
     games = rows.groupby(_GAME, sort=False).agg(runs=("n", "min"), df=("own_df", "sum"), squares=("squares", "sum"))
     games = games.reset_index()
     games["borrowing"] = _can_borrow(games, plan)
-    planned = [_planned(row, plan, level=level) for row in games.itertuples()]
+    among = level_of_game(level, adjust=plan.analysis.adjust, comparisons=comparisons)
+    planned = [_planned(row, plan, levels=(level, among)) for row in games.itertuples()]
     return NOISE_PLAN.frame(pd.concat([games[[*_GAME, "runs", "df"]], pd.DataFrame(planned)], axis=1))
 
 
@@ -87,25 +85,23 @@ def _can_borrow(games: pd.DataFrame, plan: ReviewPlan) -> pd.Series:
     return (counted >= LEAST_GAMES) & (games["df"] > 0) & (not plan.analysis.strict)
 
 
-def _planned(row, plan: ReviewPlan, *, level: float) -> dict:
+def _planned(row, plan: ReviewPlan, *, levels: tuple[float, float]) -> dict:
     """Return the numbers of one game and metric, in percent on the ratio scale."""
     is_ratio = METRICS[row.metric].scale == "ratio"
     margin = plan.margin_of(row.metric)
     numbers = {"unit": "%" if is_ratio else METRICS[row.metric].unit, "margin": margin}
     if not row.df > 0:
         return numbers
-    sigma = float(np.sqrt(row.squares / row.df))
-    cautious = float(cautious_sigma(sigma, df=row.df))
+    sigma, (level, among) = float(np.sqrt(row.squares / row.df)), levels
     size = None if margin is None else -np.log1p(-margin / 100) if is_ratio else margin
-    needed = [runs_to_decide(one, size, level=level, borrowing=row.borrowing) for one in (sigma, cautious)]
     runs = max(int(row.runs), 2)
-    own, many = (degrees_of_freedom(n, borrowing=row.borrowing) for n in (runs, MANY_RUNS))
+    own, many = (degrees_of_freedom(n, borrowing=row.borrowing) for n in (runs, SHOWN_ROUNDS))
     found = {
         "noise": sigma,
-        "cautious_noise": cautious,
         "detectable": float(detectable_difference(sigma, n=runs, level=level, df=own)),
         # A margin is that of a loss: M = -ln(1 - margin).
-        "margin_of_ten": -float(margin_shown(cautious, n=MANY_RUNS, level=level, df=many)),
+        "margin_of_twelve": -float(margin_shown(sigma, n=SHOWN_ROUNDS, level=among, df=many)),
     }
     shown = {name: abs(in_percent(value) if is_ratio else value) for name, value in found.items()}
-    return {**numbers, **shown, "runs_needed": needed[0], "cautious_runs_needed": needed[1]}
+    needed = rounds_to_decide(sigma, size, level=among, borrowing=row.borrowing)
+    return {**numbers, **shown, "runs_needed": needed}

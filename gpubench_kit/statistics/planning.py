@@ -8,6 +8,7 @@ never enter: a plan made from them would bias the next look.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -15,8 +16,8 @@ import numpy as np
 from gpubench_kit.statistics.adapters import chi2_quantile, find_root, normal_cdf, t_quantile
 from gpubench_kit.statistics.quadrature import gauss_legendre
 
-#: Runs per tuning beyond which a plan says "not decidable in practice".
-MOST_RUNS = 20
+#: Rounds of the default plan, the fewest that a plan is cut down to, and the most that are feasible.
+DEFAULT_ROUNDS, FEWEST_ROUNDS, MOST_ROUNDS = 4, 3, 16
 #: Chance with which a plan wants to reach its verdict.
 POWER = 0.8
 
@@ -24,6 +25,23 @@ _BORROWED_DF = 4
 _OWN_DF_ENOUGH = 8
 _LONGEST_SCAN = 4096
 _NODES = 400
+_NINETEEN_IN_TWENTY = 1.645
+
+
+@dataclass(frozen=True)
+class PlannedRounds:
+    """Rounds of every game of a plan.
+
+    Attributes
+    ----------
+    rounds : from 3 to 16
+    share : of the games that differ by nothing or by the margin or more, the share that they will decide
+    is_overall_decided : whether they decide the result over games
+    """
+
+    rounds: int
+    share: float
+    is_overall_decided: bool
 
 
 def degrees_of_freedom(n, *, borrowing: bool = False, in_blocks: bool = False):
@@ -112,7 +130,7 @@ def detectable_difference(sigma, *, n, level: float = 0.05, df=None, power: floa
     return _ratios("difference", _df(df, n), (level, power)) * _standard_error(sigma, n)
 
 
-def margin_shown(sigma, *, n=10, level: float = 0.05, df=None, power: float = POWER):
+def margin_shown(sigma, *, n=12, level: float = 0.05, df=None, power: float = POWER):
     """Return the smallest margin for which "no difference" would be shown if there is none.
 
     ``sigma, n, level, df, power`` and result are as in `detectable_difference`.
@@ -153,27 +171,117 @@ def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05
     return None
 
 
-def runs_to_decide(
-    sigma, margin_log, *, level: float = 0.05, borrowing: bool = False, in_blocks: bool = False
-) -> int | None:
-    """Return the runs (or blocks) per tuning that settle an undecided comparison either way.
+def level_of_game(level: float, *, adjust: str, comparisons: int) -> float:
+    """Return the level that the table of games leaves to one game that is like the others.
 
     Parameters
     ----------
-    sigma : their standard deviation; only the noise enters, never the difference that was observed
-    margin_log : smallest difference that matters, in the scale of ``sigma``
+    level : of the look
+    adjust, comparisons : how the table is adjusted, and for how many comparisons
+
+    Notes
+    -----
+    Benjamini and Hochberg (1995) test at ``level`` times the share that is decided: 80 % is what a plan wants.
+    """
+    shares = {"none": 1.0, "holm": 1 / max(comparisons, 1), "fdr_bh": POWER}
+    return level * (shares[adjust] if comparisons > 1 else 1.0)
+
+
+def chance_decided(sigma, *, margin, n, level: float, df=None):
+    """Return the chance that a comparison is decided where nothing, or just the margin, is there: the smaller one.
+
+    ``sigma, margin, n, level, df`` and result are as in `chance_of_same`.
+    """
+    options = {"n": n, "level": level, "df": df}
+    same = chance_of_same(0.0, sigma, margin=margin, **options)
+    return np.minimum(same, chance_of_difference(margin, sigma, **options))
+
+
+def rounds_to_decide(
+    sigma, margin, *, level: float = 0.05, borrowing: bool = False, in_blocks: bool = False
+) -> int | None:
+    """Return the rounds (or blocks of each side) that decide a game with a chance of 80 %.
+
+    Parameters
+    ----------
+    sigma : run-to-run standard deviation of one tuning
+    margin : smallest difference that matters, in the scale of ``sigma``
     level : level of the test
     borrowing, in_blocks : as in `degrees_of_freedom`
 
     Returns
     -------
-    int from 2 to 20: the smallest number with a chance of 80 % both to show "no difference" where there is
-    none and to find one as large as the margin. None above 20, or where noise or margin is not known.
+    int from 2 to 16. None above that, or where noise or margin is not known.
+
+    Notes
+    -----
+    Decided is a game that differs by nothing or by the margin or more; see `chance_decided`.
     """
-    if not _is_usable(sigma, margin_log):
+    if not _is_usable(sigma, margin):
         return None
-    enough = sigma <= margin_log * _noise_limits(float(level), bool(borrowing), bool(in_blocks))
+    enough = sigma <= margin * _noise_limits(float(level), bool(borrowing), bool(in_blocks))
     return int(enough.argmax()) + 2 if enough.any() else None
+
+
+def rounds_to_plan(
+    sigmas, margin: float, *, level: float, borrowing: bool = False, overall: tuple = ((), 0.05)
+) -> PlannedRounds:
+    """Return the rounds of a plan made from a pilot, and what they are expected to decide.
+
+    Parameters
+    ----------
+    sigmas : the pilot's own run-to-run standard deviation of each game: neither its upper limit nor borrowed, for
+        the spread of these over the games is the caution
+    margin : smallest difference that matters, in the scale of ``sigmas``
+    level : level that the table of games leaves to a game
+    borrowing : whether games will borrow noise from each other
+    overall : variances of the games of the overall result, and the level of that result
+
+    Returns
+    -------
+    PlannedRounds
+
+    Notes
+    -----
+    The smallest number with which 80 % of the games are decided, on average, and the overall result shows a
+    difference of the margin or none with 95 %. Where no feasible number does both, that of the overall result
+    counts, and at least the default of 4; where it stays open, that of the games; else the default.
+    """
+    rounds = np.arange(FEWEST_ROUNDS, MOST_ROUNDS + 1)
+    df = degrees_of_freedom(rounds, borrowing=borrowing)
+    safe = np.maximum(np.asarray(sigmas, dtype=float), margin * 1e-9)[:, None]
+    share = chance_decided(safe, margin=margin, n=rounds, level=level, df=df).mean(axis=0)
+    variances, member_level = overall
+    whole = np.array([overall_decided(variances, margin=margin, n=int(n), level=member_level) for n in rounds])
+    default = DEFAULT_ROUNDS - FEWEST_ROUNDS
+    if (both := whole & (share >= POWER)).any():
+        place = int(both.argmax())
+    elif whole.any():
+        place = max(int(whole.argmax()), default)
+    else:
+        place = int((share >= POWER).argmax()) if (share >= POWER).any() else default
+    return PlannedRounds(int(rounds[place]), float(share[place]), bool(whole[place]))
+
+
+def overall_decided(variances, *, margin: float, n: int, level: float) -> bool:
+    """Return whether a result over games will be decided, with 95 %, where nothing or the margin is there.
+
+    Parameters
+    ----------
+    variances : run-to-run variance of each game; none: nothing to decide, so true
+    margin, n, level : smallest difference that matters; rounds of each game; level of the result
+
+    Notes
+    -----
+    ``(t(1 - level/2, nu) + 1.645) sqrt(V) <= margin``, nu three quarters of Satterthwaite's (1946), which few
+    rounds of unequal games overrate.
+    """
+    variances = np.asarray(variances, dtype=float)
+    if not len(variances) or not variances.any():
+        return True
+    df = 0.75 * (n - 1) * variances.sum() ** 2 / np.sum(variances**2)
+    error = np.sqrt(2 * variances.sum() / n) / len(variances)
+    return bool((t_quantile(1 - level / 2, df) + _NINETEEN_IN_TWENTY) * error <= margin)
 
 
 def cautious_sigma(sigma, *, df):
@@ -186,8 +294,7 @@ def cautious_sigma(sigma, *, df):
 
     Returns
     -------
-    Array: ``sigma * sqrt(df / chi2(0.20, df))``; nan where df is 0. With the plain estimate only
-    45-60 % of the plans reach their chance.
+    Array: ``sigma * sqrt(df / chi2(0.20, df))``; nan where df is 0
     """
     df = np.asarray(df, dtype=float)
     usable = np.where(df > 0, df, np.nan)
@@ -293,8 +400,8 @@ def _ratio(question: str, df: float, wanted: tuple) -> float:
 
 @lru_cache(maxsize=64)
 def _noise_limits(level: float, borrowing: bool, in_blocks: bool) -> np.ndarray:
-    """Return the largest sigma / margin that n = 2 ... 20 runs can decide."""
-    n = np.arange(2, MOST_RUNS + 1)
+    """Return the largest sigma / margin that n = 2 ... 16 rounds can decide."""
+    n = np.arange(2, MOST_ROUNDS + 1)
     df = degrees_of_freedom(n, borrowing=borrowing, in_blocks=in_blocks)
     ratio = np.maximum(_ratios("same", df, (level, POWER)), _ratios("difference", df, (level, POWER)))
     return 1 / (ratio * np.sqrt(2 / n))

@@ -19,7 +19,7 @@ from gpubench_kit.statistics.difference import (
     run_tests,
 )
 from gpubench_kit.statistics.measure import FEW_ROUNDS
-from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
+from gpubench_kit.statistics.planning import cautious_sigma, rounds_to_decide
 from gpubench_kit.statistics.quick_text import quick_caution, quick_sentence
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 from gpubench_kit.statistics.variance import resolution_variance
@@ -263,7 +263,7 @@ def _decided(estimate: Estimate, tests: Tests) -> tuple:
 def _more_runs(estimate: Estimate, margin: float) -> int | None:
     """Return the further runs of each side that would decide."""
     sigma = float(cautious_sigma(np.sqrt(estimate.variance), df=estimate.df))
-    runs = runs_to_decide(sigma, margin, level=_LEVEL)
+    runs = rounds_to_decide(sigma, margin, level=_LEVEL)
     return None if runs is None else max(1, runs - int(estimate.n_units))
 
 

@@ -24,6 +24,10 @@ _CLAIMS = {
     UNDECIDED: set(),
 }
 
+#: Verdicts that say there is a difference; verdicts that say there is none beyond the margin.
+DIFFERENT = tuple(word for word, claims in _CLAIMS.items() if claims - {"small"})
+SAME = tuple(word for word, claims in _CLAIMS.items() if "small" in claims)
+
 
 def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
     """Return the level of every test, and whether there were too many looks for any verdict.

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.numbers import count_text, is_missing, significant_text
 
 SEPARATOR = "; "
 
@@ -149,3 +149,25 @@ def units_text(count: int, row: Any, plan, *, is_further: bool = True) -> str:
     if row.of_card != row.against_card:
         return f"{count_text(count, f'{word}installation')} of each card in turns"
     return f"{count_text(count, f'{word}block')} of runs of each side"
+
+
+def more_rounds_text(row: Any, plan) -> str:
+    """Return what more rounds would do for an undecided game, in a sentence; empty where nothing can be promised.
+
+    Parameters
+    ----------
+    row : row of ``comparisons``
+    plan : ReviewPlan
+    """
+    if not is_missing(row.more_runs):
+        verb = "settles" if row.more_runs == 1 else "settle"
+        count = f"{units_text(row.more_runs, row, plan)} {verb} it (9 in 10)"
+        if row.more_runs_for == "whatever":
+            return f"{count}, whatever the difference is."
+        return f"{count} if nothing or at least the margin is there; a difference between stays open."
+    if is_missing(row.margin_of_twelve):
+        return ""
+    unit = "%" if row.scale == "ratio" else row.unit
+    margin = f"{significant_text(row.margin_of_twelve, digits=2)} {unit}"
+    rounds = units_text(12, row, plan, is_further=False)
+    return f"Not with a feasible number: {rounds} would show a margin of {margin}; the overall result stands."

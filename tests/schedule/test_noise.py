@@ -10,7 +10,6 @@ from gpubench_kit.report.package import csv_text
 from gpubench_kit.schedule.earlier_noise import noise_file_of
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.noise import TYPICAL_PCT
-from gpubench_kit.statistics.planning import cautious_sigma
 
 #: Logs of these have the standard deviation 0.01 (factory) and 0.02 (quiet).
 FACTORY, QUIET = (99.0050, 100.0, 101.0050), (98.0199, 100.0, 102.0201)
@@ -43,18 +42,12 @@ def test_without_any_run_each_metric_has_its_typical_value(folder):
     assert "typical values" in schedule.noise_told
 
 
-def test_the_cautious_number_of_a_typical_value_is_its_upper_80_percent_limit(folder):
-    row = make_schedule(folder(1).plan).noise.iloc[0]
-    assert row["cautious_sd"] / row["sd"] == pytest.approx(1.558, abs=5e-4)
-
-
 def test_pilots_of_all_tunings_are_pooled_by_their_degrees_of_freedom(folder):
     made = folder(1)
     made.write_sheet(*_pilots())
     row = make_schedule(made.plan).noise.iloc[0]
     assert (row["source"], row["runs"], row["df"]) == ("pilot", 6, 4)
     assert row["sd"] == pytest.approx(np.sqrt((0.01**2 + 0.02**2) / 2), rel=1e-4)
-    assert row["cautious_sd"] == pytest.approx(float(cautious_sigma(row["sd"], df=4)))
 
 
 def test_a_difference_between_tunings_is_no_noise(folder):
@@ -79,15 +72,6 @@ def test_games_without_pilots_get_the_typical_value_and_the_page_says_so(folder)
     schedule = make_schedule(made.plan)
     assert list(schedule.noise["source"]) == ["pilot", "typical"]
     assert "where those lack a game or a metric, from typical values" in schedule.noise_told
-
-
-def test_six_games_with_pilots_borrow_noise_from_each_other(folder):
-    made = folder(6)
-    games = [game["name"] for game in made.sections["games"]]
-    made.write_sheet(*(row for place, game in enumerate(games) for row in _pilots(game, start=1 + 6 * place)))
-    assert make_schedule(made.plan).noise["borrowed"].all()
-    made.sections["analysis"] = {"metrics": ["avg_fps"], "strict": True}
-    assert not make_schedule(made.plan).noise["borrowed"].any()
 
 
 def test_measured_runs_count_as_well(folder):

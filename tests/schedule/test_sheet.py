@@ -73,7 +73,7 @@ def test_a_folder_without_a_sheet_gets_one(folder):
     made = folder(2, **LONG)
     file = extend_run_sheet(make_schedule(made.plan).rows, made.plan)
     assert file == made.sheet
-    assert len(load_run_sheet(made.plan).runs) == 20
+    assert len(load_run_sheet(made.plan).runs) == 16
 
 
 def test_several_cards_get_their_column(folder):

@@ -10,7 +10,7 @@ from scipy import stats
 
 from gpubench_kit.model.tables import COMPARISONS, OVERALL, check_table
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.statistics.planning import cautious_sigma, runs_to_decide
+from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.wording.reasons import units_text
 
 OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
@@ -54,9 +54,12 @@ def test_a_rival_installed_several_times_is_compared_by_installation():
 
 def test_an_undecided_rival_asks_for_installations_and_not_for_rounds():
     plan = rival_plan()
-    row = only(installed("ABBAAB", noise=0.009, effect=0.01, seed=2), plan)
-    sigma = cautious_sigma(row["se"] * np.sqrt(3 / 2), df=4)
-    wanted = runs_to_decide(float(sigma), -np.log(0.98), in_blocks=True) - 3
+    row = only(installed("ABBAAB", noise=0.007, effect=0.01, seed=2), plan)
+    sigma, (level, _) = row["se"] * np.sqrt(3 / 2), level_of_looks(plan, looks_made=2)
+    # Four degrees of freedom: the upper 80 % limit is 1.558 times the noise.
+    n = np.arange(4, 17)
+    reach = (stats.t.ppf(1 - level / 2, 2 * (n - 1)) + 1.282) * 1.558 * sigma * np.sqrt(2 / n)
+    wanted = n[(reach <= -np.log(0.98)).argmax()] - 3
     assert (row["verdict"], row["more_runs"]) == ("undecided", wanted)
     assert units_text(wanted, row, plan) == f"{wanted} further installations of each card in turns"
     assert units_text(20, row, plan, is_further=False) == "20 installations of each card in turns"

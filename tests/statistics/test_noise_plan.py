@@ -9,7 +9,7 @@ import pytest
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import NOISE, check_table
 from gpubench_kit.statistics.noise_plan import NOISE_PLAN, plan_from_noise
-from gpubench_kit.statistics.planning import cautious_sigma, chance_of_same, runs_to_decide
+from gpubench_kit.statistics.planning import chance_of_same, level_of_game, rounds_to_decide
 
 GAMES = [f"Game {k}" for k in range(7)]
 
@@ -40,24 +40,23 @@ def test_variances_of_the_tunings_are_pooled():
     sigma = math.sqrt((2 * 0.003**2 + 4 * 0.005**2) / 6)
     assert (row.df, row.runs, row.unit) == (6, 3, "%")
     assert row.noise == pytest.approx(100 * math.expm1(sigma))
-    assert row.cautious_noise == pytest.approx(100 * math.expm1(float(cautious_sigma(sigma, df=6))))
 
 
 def test_runs_needed_are_those_of_the_planner():
     (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.01), make_plan()).itertuples()
     margin = -math.log(0.98)
-    assert row.runs_needed == runs_to_decide(0.01, margin) == 7
-    assert row.cautious_runs_needed == runs_to_decide(float(cautious_sigma(0.01, df=4)), margin)
+    level = level_of_game(0.05, adjust=make_plan().analysis.adjust, comparisons=7)
+    assert row.runs_needed == rounds_to_decide(0.01, margin, level=level)
 
 
 def test_six_games_borrow_and_five_do_not():
     for count, runs in ((5, 7), (6, 6)):
-        found = plan_from_noise(make_noise(GAMES[:count], sd=0.01), make_plan())
+        found = plan_from_noise(make_noise(GAMES[:count], sd=0.01), make_plan(adjust="none"))
         assert set(found["runs_needed"]) == {runs}
 
 
 def test_strict_plan_never_borrows():
-    found = plan_from_noise(make_noise(GAMES, sd=0.01), make_plan(strict=True))
+    found = plan_from_noise(make_noise(GAMES, sd=0.01), make_plan(strict=True, adjust="none"))
     assert set(found["runs_needed"]) == {7}
 
 
@@ -71,11 +70,11 @@ def test_differences_between_tunings_never_enter():
     assert near.equals(far)
 
 
-def test_margin_of_ten_is_shown_by_ten_runs():
-    (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.02, n=4), make_plan()).itertuples()
-    margin = -math.log1p(-row.margin_of_ten / 100)
-    cautious = math.log1p(row.cautious_noise / 100)
-    assert chance_of_same(0, cautious, margin=margin, n=10) == pytest.approx(0.8, abs=1e-6)
+def test_margin_of_twelve_is_shown_by_twelve_runs():
+    plan = make_plan(adjust="none")
+    (row,) = plan_from_noise(make_noise(GAMES[:1], sd=0.02, n=4), plan).itertuples()
+    margin = -math.log1p(-row.margin_of_twelve / 100)
+    assert chance_of_same(0, 0.02, margin=margin, n=12) == pytest.approx(0.8, abs=1e-6)
 
 
 def test_game_of_single_runs_has_empty_numbers():
@@ -91,10 +90,13 @@ def test_noise_too_large_to_decide_has_no_number_of_runs():
 
 
 def test_metric_in_degrees_is_planned_in_degrees():
-    found = plan_from_noise(make_noise(GAMES[:1], sd=0.4, metric="core_c"), make_plan(margins={"core_c": 2.0}))
+    found = plan_from_noise(
+        make_noise(GAMES[:1], sd=0.4, metric="core_c"),
+        make_plan(margins={"core_c": 2.0}, adjust="none"),
+    )
     (row,) = found.itertuples()
     assert (row.unit, row.margin, row.noise) == ("°C", 2.0, pytest.approx(0.4))
-    assert row.runs_needed == runs_to_decide(0.4, 2.0)
+    assert row.runs_needed == rounds_to_decide(0.4, 2.0)
 
 
 def test_metric_without_a_margin_has_no_runs_needed():

@@ -12,15 +12,19 @@ from scipy import stats
 
 from gpubench_kit.statistics.planning import (
     cautious_sigma,
+    chance_decided,
     chance_of_difference,
     chance_of_not_worse,
     chance_of_same,
     degrees_of_freedom,
     detectable_difference,
+    level_of_game,
     margin_shown,
+    overall_decided,
     overall_half_width,
+    rounds_to_decide,
+    rounds_to_plan,
     runs_needed,
-    runs_to_decide,
 )
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -144,15 +148,19 @@ UNITS = {"own": {}, "borrowed": {"borrowing": True}, "blocks": {"in_blocks": Tru
 
 @pytest.mark.parametrize("units", UNITS.values(), ids=UNITS)
 @pytest.mark.parametrize("sigma", [0.0005, 0.003, 0.006, 0.01, 0.015, 0.02])
-def test_runs_to_decide_reach_both_verdicts_and_one_fewer_does_not(sigma, units):
-    found = runs_to_decide(sigma, MARGIN, **units)
-    chances = [_smaller_chance(sigma, n, units) for n in range(2, 21)]
-    assert found == next(n for n, chance in enumerate(chances, start=2) if chance >= 0.8)
+def test_rounds_to_decide_reach_both_verdicts_and_one_fewer_does_not(sigma, units):
+    found = rounds_to_decide(sigma, MARGIN, **units)
+    chances = [_smaller_chance(sigma, n, units) for n in range(2, 17)]
+    assert found == next((n for n, chance in enumerate(chances, start=2) if chance >= 0.8), None)
 
 
 def _smaller_chance(sigma, n, units):
     df = degrees_of_freedom(n, **units)
-    return min(chance_of_same(0, sigma, margin=MARGIN, n=n, df=df), chance_of_difference(MARGIN, sigma, n=n, df=df))
+    found = min(
+        chance_of_same(0, sigma, margin=MARGIN, n=n, df=df), chance_of_difference(MARGIN, sigma, n=n, df=df)
+    )
+    assert chance_decided(sigma, margin=MARGIN, n=n, level=0.05, df=df) == pytest.approx(found, abs=1e-12)
+    return found
 
 
 @pytest.mark.parametrize(
@@ -168,23 +176,23 @@ def _smaller_chance(sigma, n, units):
     ],
     ids=["too noisy", "noise unknown", "noise endless", "no margin", "no noise", "margin zero", "margin negative"],
 )
-def test_runs_to_decide_is_none_where_no_number_of_runs_helps(sigma, margin):
-    assert runs_to_decide(sigma, margin) is None
+def test_rounds_to_decide_is_none_where_no_number_of_runs_helps(sigma, margin):
+    assert rounds_to_decide(sigma, margin) is None
 
 
-def test_runs_to_decide_without_noise_is_two():
-    assert runs_to_decide(0.0, MARGIN) == 2
+def test_rounds_to_decide_without_noise_is_two():
+    assert rounds_to_decide(0.0, MARGIN) == 2
 
 
 @given(st.floats(1e-4, 0.05), st.floats(1e-4, 0.05))
-def test_runs_to_decide_does_not_fall_when_the_noise_grows(one, other):
+def test_rounds_to_decide_does_not_fall_when_the_noise_grows(one, other):
     quieter, noisier = sorted((one, other))
-    few, many = runs_to_decide(quieter, MARGIN), runs_to_decide(noisier, MARGIN)
+    few, many = rounds_to_decide(quieter, MARGIN), rounds_to_decide(noisier, MARGIN)
     assert many is None or few <= many
 
 
 def test_a_stricter_level_needs_more_runs():
-    assert runs_to_decide(0.01, MARGIN, level=0.012) > runs_to_decide(0.01, MARGIN)
+    assert rounds_to_decide(0.01, MARGIN, level=0.012) > rounds_to_decide(0.01, MARGIN)
 
 
 @pytest.mark.parametrize(("question", "size"), QUESTIONS[1::2], ids=["difference", "same", "not worse"])
@@ -234,3 +242,57 @@ def test_half_width_is_undefined_without_enough_games_or_rounds(variances, n, sp
 
 def test_half_width_without_noise_is_zero():
     assert overall_half_width([0.0, 0.0], n=3) == 0
+
+
+def test_a_table_of_games_leaves_a_game_what_its_adjustment_takes():
+    levels = {adjust: level_of_game(0.04, adjust=adjust, comparisons=20) for adjust in ("none", "holm", "fdr_bh")}
+    assert levels == pytest.approx({"none": 0.04, "holm": 0.002, "fdr_bh": 0.032})
+    assert level_of_game(0.04, adjust="fdr_bh", comparisons=1) == 0.04
+
+
+def test_rounds_of_a_plan_are_the_fewest_that_decide_four_of_five_games_on_average():
+    sigmas = np.array([0.004, 0.006, 0.008, 0.010, 0.005, 0.007])
+    planned = rounds_to_plan(sigmas, MARGIN, level=0.032, borrowing=True)
+    shares = [
+        np.mean([_smaller_chance_at(s, n, level=0.032, borrowing=True) for s in sigmas]) for n in range(3, 17)
+    ]
+    assert planned.rounds == 3 + next(place for place, one in enumerate(shares) if one >= 0.8)
+    assert planned.share == pytest.approx(shares[planned.rounds - 3], abs=1e-9)
+    assert planned.is_overall_decided
+
+
+def _smaller_chance_at(sigma, n, *, level, borrowing):
+    df = degrees_of_freedom(n, borrowing=borrowing)
+    return chance_decided(sigma, margin=MARGIN, n=n, level=level, df=df)
+
+
+def test_no_game_is_left_to_luck_by_an_overall_result_that_needs_more_rounds():
+    sigmas = np.full(2, 0.006)
+    alone = rounds_to_plan(sigmas, MARGIN, level=0.04)
+    both = rounds_to_plan(sigmas, MARGIN, level=0.04, overall=(np.full(2, 0.012**2), 0.01))
+    assert both.rounds > alone.rounds
+
+
+def test_games_too_noisy_for_any_feasible_number_get_what_the_overall_result_needs():
+    sigmas, variances = np.full(10, 0.03), np.full(10, 0.03**2)
+    planned = rounds_to_plan(sigmas, MARGIN, level=0.032, borrowing=True, overall=(variances, 0.02))
+    enough = [n for n in range(3, 17) if overall_decided(variances, margin=MARGIN, n=n, level=0.02)]
+    assert (planned.rounds, planned.is_overall_decided) == (max(enough[0], 4), True)
+    assert planned.share < 0.8
+
+
+def test_one_wild_game_does_not_set_the_rounds_of_the_others():
+    sigmas = np.array([0.002] * 6 + [0.1])
+    planned = rounds_to_plan(sigmas, MARGIN, level=0.032, borrowing=True, overall=(sigmas**2, 0.02))
+    assert (planned.rounds, planned.is_overall_decided) == (3, False)
+    hopeless = rounds_to_plan(np.full(3, 0.1), MARGIN, level=0.032, overall=(np.full(3, 0.01), 0.02))
+    assert hopeless.rounds == 4
+
+
+def test_overall_result_is_decided_as_worked_by_hand():
+    # Two games, sd 0.6 and 0.8 %, 5 rounds: V = 2 (0.36 + 0.64) / (5 * 4) = 0.1, nu = 0.75 * 4 / (0.1296 + 0.4096).
+    variances, nu = np.array([0.36, 0.64]), 0.75 * 4 / (0.36**2 + 0.64**2)
+    limit = (stats.t.ppf(0.975, nu) + 1.645) * math.sqrt(0.1)
+    assert overall_decided(variances, margin=limit * 1.001, n=5, level=0.05)
+    assert not overall_decided(variances, margin=limit * 0.999, n=5, level=0.05)
+    assert overall_decided([], margin=0.1, n=5, level=0.05)
