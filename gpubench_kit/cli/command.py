@@ -169,7 +169,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    add_new(commands, make=_command)
+    add_new(commands, make=_command, bar=_Bar)
     _add_schedule(commands)
     add_check(commands, make=_command, bar=_Bar)
     add_report(commands, make=_command, bar=_Bar)

@@ -62,7 +62,7 @@ def make_review(asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, s
         say("\n".join(["", *table_lines(draft, _width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
-    _report(draft, files, questions, say=say, folder=folder)
+    _report(draft, files, questions, say=say, copied=len(draft.copies) if source else 0)
     if asked.json:
         print(json.dumps(_as_json(draft, questions, files), ensure_ascii=False, indent=2))
     return Made(_code(draft), draft.n_open)
@@ -117,16 +117,18 @@ def _show(draft: Draft, say: Callable[[str], None]) -> None:
 
 
 def _report(
-    draft: Draft, files: list[Path], questions: list[Question], *, say: Callable[[str], None], folder: Path
+    draft: Draft, files: list[Path], questions: list[Question], *, say: Callable[[str], None], copied: int
 ) -> None:
     """Say what was written, what is still open, and what comes next."""
     if not files:
         say("\n".join(["Nothing was written.", *paste_lines(questions)]))
         return
-    copied = f", {len(draft.copies)} logs copied to {folder / 'logs'} (originals untouched)" if draft.copies else ""
-    lines = [f"Written: {files[0]}, {files[1]} ({len(draft.rows)} rows){copied}."]
+    folder = files[0].parent
+    logs = f", {copied} logs copied to {folder / 'logs'} (originals untouched)" if copied else ""
+    lines = [f"Written: {files[0]}, {files[1]} ({len(draft.rows)} rows){logs}."]
     if questions:
-        lines += ["", f"Open: {draft.n_open} cells of runs.csv hold a question mark.", *paste_lines(questions), ""]
+        marks = f": {draft.n_open} cells of runs.csv hold a question mark" if draft.n_open else ""
+        lines += ["", f"Still open{marks}.", *paste_lines(questions), ""]
     lines += [
         f"Next:    gpubench-kit check {folder}      can these runs give a verdict? (no look at results)",
         f"         gpubench-kit report {folder}     look 1 of 2",

@@ -1,45 +1,52 @@
-"""The command ``new``: a review folder to fill in, or drafted from a table."""
+"""The command ``new``: a review folder to fill in, or drafted from a folder of logs or a table."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-_DONE = 0
+if TYPE_CHECKING:
+    from gpubench_kit.model.log_facts import LogFacts
+
+_DONE, _BAD_INPUT = 0, 2
+
+#: Endings of files that may be logs.
+_LOG_ENDINGS = (".csv", ".tsv", ".txt", ".log", ".dat", ".json", ".jsonl", ".gz", ".bz2", ".xz", ".zip", ".zst", "")
+#: Files of a folder that are looked at to say that it holds logs.
+_LOOKED_AT = 12
 
 _ABOUT = """\
-With --from, plan and run sheet are drafted from a table of results (.xlsx, .csv): what was found is shown as a
-table game x tuning x round, and what nothing tells is asked. Without a terminal nothing is asked: open cells hold
-a ?, and each question is printed with the line that answers it.
+With --from, plan and run sheet are drafted from what is there: a folder of logs, or a table of results (.xlsx,
+.csv). What was found is shown as a table game x tuning x round; what nothing tells is asked. Logs are copied,
+originals stay untouched. Without a terminal nothing is asked: open cells hold a ?, and each question is printed
+with the line that answers it.
 
 Exit codes: 0 done; 1 done, but cells of runs.csv are still open; 2 bad input.
 
-Example: gpubench-kit new my-review"""
+Example: gpubench-kit new my-review --from logs"""
 
 
-def add_new(commands, *, make: Callable[..., argparse.ArgumentParser]) -> None:
+def add_new(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
     """Add the command ``new``.
 
     Parameters
     ----------
     commands : where commands are added
     make : makes the parser of one command, with what all commands share
+    bar : progress bar, a context with ``show``
     """
-    command = make(
-        commands, "new", "make a review folder, empty or from what is there", "gpubench-kit new my-review"
-    )
+    does = "make a review folder, empty or from your logs"
+    command = make(commands, "new", does, "gpubench-kit new my-review --from logs")
     command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
-    command.add_argument(
-        "--from", dest="source", metavar="TABLE", help="table of results (.xlsx, .csv) to start from"
-    )
+    command.add_argument("--from", dest="source", metavar="LOGS", help="folder of logs, or table of results")
     add_dialog_options(command)
-    command.add_argument(
-        "--json", action="store_true", help="print table, questions and files as JSON; asks nothing"
-    )
+    command.add_argument("--json", action="store_true", help="print table and questions as JSON; asks nothing")
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = _ABOUT
-    command.set_defaults(run=_new)
+    command.set_defaults(run=lambda asked: _new(asked, bar))
 
 
 def add_dialog_options(command: argparse.ArgumentParser) -> None:
@@ -49,37 +56,138 @@ def add_dialog_options(command: argparse.ArgumentParser) -> None:
     ----------
     command : parser of the command
     """
-    command.add_argument(
-        "--no-input", action="store_true", help="ask nothing: print the questions with their lines"
-    )
+    command.add_argument("--no-input", action="store_true", help="ask nothing: print questions with their lines")
     command.add_argument("--answers", metavar="FILE", help="answers.toml that a dialog kept, or your own")
 
 
-def _new(asked: argparse.Namespace) -> int:
+def _new(asked: argparse.Namespace, bar: Callable) -> int:
     """Make a review folder."""
     if asked.source is None:
         return _empty(asked)
     from gpubench_kit.cli.draft_dialog import make_review
     from gpubench_kit.model.errors import Fault, TableError
+    from gpubench_kit.sheet.write_draft import check_free
+
+    source, folder = Path(asked.source), Path(asked.folder)
+    check_free(folder)
+    if source.is_file():
+        return make_review(asked, draft_of_table(source), folder).code
+    if not source.is_dir():
+        raise TableError(Fault(asked.source, "there is no such folder or file.", "Correct the name."))
+    return _from_folder(asked, source, folder, bar=bar)
+
+
+def draft_of_table(file: Path):
+    """Return the function that drafts a review from a table file for the answers so far.
+
+    Parameters
+    ----------
+    file : the table
+    """
     from gpubench_kit.sheet.from_table import draft_from_grids
     from gpubench_kit.sheet.grid import read_grids
 
-    source = Path(asked.source)
-    if not source.is_file():
-        raise TableError(
-            Fault(asked.source, "there is no such file.", "Correct the name, or the folder you are in.")
-        )
-    grids = read_grids(source)
-    return make_review(
-        asked, lambda answers: draft_from_grids(grids, source.name, answers), Path(asked.folder)
-    ).code
+    grids = read_grids(file)
+    return lambda answers: draft_from_grids(grids, file.name, answers)
+
+
+def _from_folder(asked: argparse.Namespace, source: Path, folder: Path, *, bar: Callable) -> int:
+    """Draft a review from a folder: of its logs, else of the only table in it."""
+    from gpubench_kit.cli.draft_dialog import make_review
+    from gpubench_kit.model.errors import Fault, LogError
+    from gpubench_kit.sheet.from_folder import draft_from_logs
+    from gpubench_kit.sheet.new_review import is_review
+
+    if is_review(source):
+        problem = "this folder is a review already."
+        raise LogError(Fault(str(source), problem, f"Check it with: gpubench-kit check {source}"))
+    files = list(_files_in(source, without=folder))
+    logs = [file for file in files if file.suffix.casefold() in _LOG_ENDINGS]
+    with bar(asked) as shown:
+        facts = _facts(logs, source, shown.show)
+    if any(fact.kind in ("frames", "unclear") for fact in facts):
+        place = _place_in(folder, source)
+        draft_of = partial(draft_from_logs, facts, source, place=place or "logs/")
+        return make_review(asked, draft_of, folder, source=None if place else source).code
+    tables = [file for file in files if file.suffix.casefold() == ".xlsx"]
+    if len(tables) == 1:
+        return make_review(asked, draft_of_table(tables[0]), folder).code
+    raise LogError(_no_logs(source, len(files), facts))
+
+
+def _place_in(folder: Path, source: Path) -> str:
+    """Return where the logs lie in the review folder already, with a slash; empty where they have to be copied."""
+    inner, outer = source.resolve(), folder.resolve()
+    if not inner.is_relative_to(outer):
+        return ""
+    return f"{inner.relative_to(outer).as_posix()}/" if inner != outer else "./"
+
+
+def _no_logs(source: Path, n_files: int, facts: list[LogFacts]):
+    """Return the fault of a folder without frame logs, with what its first files are."""
+    from gpubench_kit.model.errors import Fault
+
+    if not n_files:
+        return Fault(str(source), "the folder is empty.", "Name the folder with your logs, or your table.")
+    told = (fact.fault or f"{fact.path.name}: {fact.kind}" for fact in facts if fact.kind != "frames")
+    first = next((f" First: {one}" for one in told), "")
+    problem = f"none of {n_files} files is a frame log (one row of text for each frame).{first}"
+    return Fault(str(source), problem, "See how a file is read with: gpubench-kit inspect FILE")
+
+
+def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
+    """Yield the files of a folder in order, at any depth; hidden ones and those of the new review are left out."""
+    new = without.resolve()
+    is_inside = source.resolve().is_relative_to(new)
+    for path in sorted(source.rglob("*")):
+        parts = path.relative_to(source).parts
+        is_hidden = any(part.startswith((".", "__")) for part in parts)
+        # Names of bytes that are no text cannot stand in a run sheet.
+        is_text = all(part.encode("utf-8", "ignore").decode() == part for part in parts)
+        is_new = not is_inside and path.resolve().is_relative_to(new)
+        if not is_hidden and is_text and path.is_file() and not is_new:
+            yield path
+
+
+def _facts(files: list[Path], source: Path, show: Callable[[float, str], None]) -> list[LogFacts]:
+    """Return the facts of files."""
+    from gpubench_kit.logs.facts import facts_of_log
+
+    facts = []
+    for place, file in enumerate(files):
+        show(place / len(files), f"reading {len(files)} files")
+        facts.append(facts_of_log(file, name=file.relative_to(source).as_posix()))
+    return facts
 
 
 def _empty(asked: argparse.Namespace) -> int:
-    """Make a review folder to fill in."""
+    """Make a review folder to fill in; say that --from exists where logs are at hand."""
     from gpubench_kit.sheet.new_review import new_review
 
+    hint = _logs_at_hand(Path(asked.folder))
     made = new_review(asked.folder)
     if not asked.quiet:
-        print(f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.")
+        print(*hint, f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.", sep="\n")
     return _DONE
+
+
+def _may_be_log(file: Path) -> bool:
+    """Return whether a file's name may be that of a log."""
+    return file.suffix.casefold() in _LOG_ENDINGS and file.is_file()
+
+
+def _logs_at_hand(folder: Path) -> list[str]:
+    """Return the line that names --from, where the working folder or the one to make holds frame logs."""
+    from gpubench_kit.logs.facts import facts_of_log
+
+    for place in dict.fromkeys((folder, Path())):
+        files = [
+            file for file in sorted(place.glob("*")) if file.suffix.casefold() in _LOG_ENDINGS and file.is_file()
+        ]
+        looked = [facts_of_log(file).kind for file in files[:_LOOKED_AT]]
+        n_logs = looked.count("frames")
+        if n_logs > 1:
+            count = len(files) if n_logs == len(looked) else n_logs
+            line = f"This folder holds {count} logs. To make the plan and the run sheet from them:"
+            return [f"{line}  gpubench-kit new NAME --from {place}"]
+    return []

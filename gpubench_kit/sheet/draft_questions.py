@@ -50,7 +50,8 @@ def _table_question(draft: Draft) -> Question:
     """Return the question whether the table is right."""
     return Question(
         "table", "Is this table right?", default="yes", default_text="yes",
-        choices=(Choice("show each row", SHOW), Choice("change names", "names")),
+        choices=(Choice("show each row", SHOW), Choice("change names", "names"),
+                 *([] if draft.is_typed else [Choice("other roles", "roles")])),
         evidence=tuple(draft.file_lines()), paste="runs.csv: look at game, tuning, round and evidence",
     )  # fmt: skip
 

@@ -90,6 +90,16 @@ def new_review(folder: str | Path) -> Path:
     return folder
 
 
+def is_review(folder: Path) -> bool:
+    """Return whether a folder holds a plan or a run sheet.
+
+    Parameters
+    ----------
+    folder : any folder
+    """
+    return any((folder / name).exists() for name in (PLAN_FILE, *SHEET_FILES))
+
+
 def _write_new(file: Path, text: str) -> None:
     """Write a file that does not exist yet."""
     with file.open("x", encoding="utf-8", newline="\n") as writer:

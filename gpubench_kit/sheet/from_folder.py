@@ -1,0 +1,267 @@
+"""A draft from a folder of logs: games, tunings, rounds, order, sessions and sensor logs, from facts of files."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from gpubench_kit.model.errors import shown
+from gpubench_kit.model.log_facts import LogFacts
+from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.words import fold
+from gpubench_kit.sheet.answers import quoted
+from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, block_order
+from gpubench_kit.sheet.draft_questions import with_names, with_reference
+from gpubench_kit.sheet.name_factors import find_factors
+from gpubench_kit.sheet.name_parts import parts_of
+from gpubench_kit.sheet.name_roles import Labels, label_files
+from gpubench_kit.sheet.run_order import Timing, find_order, find_rounds
+from gpubench_kit.sheet.sensor_pairs import pair_sensors
+from gpubench_kit.sheet.time_blocks import label_by_blocks
+
+_COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
+_ORDER_OF_COLUMNS = ("game", "tuning", "setting", "card", "round", "order", "session", "started_at", "frame_log",
+                     "sensor_log", "excluded", "replaces")  # fmt: skip
+
+
+def draft_from_logs(
+    facts: Sequence[LogFacts], root: Path, answers: Mapping[str, str], *, place: str = "logs/"
+) -> Draft:
+    """Draft a review from the logs of a folder.
+
+    Parameters
+    ----------
+    facts : of every file in the folder
+    root : the folder
+    answers : answers so far, by key
+    place : where the logs lie in the review folder, with a slash; ``./`` for the folder itself
+
+    Returns
+    -------
+    Draft; without rows where the folder holds no frame log. What is not proven or stated is asked; nothing is
+    taken from the alphabet, and rates tell no tuning
+    """
+    kept, twice = _each_once(facts, root)
+    frames = {path: fact for path, fact in kept.items() if fact.kind in ("frames", "unclear")}
+    sensors = {path: fact for path, fact in kept.items() if fact.kind == "sensors"}
+    head = _head(facts, frames, sensors, twice=twice)
+    if not frames:
+        return Draft(root.name, (), head=tuple(head))
+    frames, recorder = _of_one_recorder(frames, answers)
+    own, paths = list(frames.values()), list(frames)
+    parts = [parts_of(path) for path in paths]
+    labels = label_files(find_factors(parts, answers), own, answers)
+    timing = find_order(parts, own, labels, answers=answers)
+    by_blocks = label_by_blocks(own, timing, labels, answers=answers)
+    if not by_blocks:
+        find_rounds(parts, own, timing, labels=labels, answers=answers)
+    side = pair_sensors(frames, sensors, timing, labels=labels, answers=answers)
+    if recorder is not None and recorder.key not in answers:
+        labels.ask(recorder, range(len(paths)), "round", "frame_log")
+    elif recorder is not None:
+        labels.questions.append(recorder)
+    draft = Draft(
+        root.name, tuple(_rows(paths, own, timing, labels, place=place.removeprefix("./"))), head=tuple(head),
+        side=tuple(_side(timing, labels, side)), questions=tuple(_merged(labels.questions)),
+        later=tuple(_format_questions(kept.values(), answers)), plan_lines=_plan_lines(kept.values(), answers),
+        copies=tuple((path, path) for path in [*paths, *_used_sensors(labels)]),
+    )  # fmt: skip
+    draft = with_reference(with_names(draft, answers), answers)
+    return _with_restart(draft, answers)
+
+
+def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFacts], list[tuple[str, str]]]:
+    """Return facts by path from the folder, files with equal bytes once, and the pairs of equal files."""
+    by_path = {fact.path.relative_to(root).as_posix(): fact for fact in facts}
+    first: dict[str, str] = {}
+    twice, kept = [], {}
+    for path in sorted(by_path, key=lambda one: (bool(_COPY.search(fold(one))), one)):
+        fact = by_path[path]
+        if fact.sha256 and fact.sha256 in first:
+            twice.append((path, first[fact.sha256]))
+            continue
+        first[fact.sha256] = path
+        kept[path] = replace(fact, path=Path(path))
+    return dict(sorted(kept.items())), twice
+
+
+def _head(
+    facts: Sequence[LogFacts], frames: Mapping[str, LogFacts], sensors: Mapping[str, LogFacts], *,
+    twice: Sequence[tuple[str, str]],
+) -> list[str]:  # fmt: skip
+    """Return what kinds of files were found, and what was left over."""
+    logs = [f"{len(frames)} frame log{'s' * (len(frames) != 1)}"]
+    logs += [f"{len(sensors)} sensor log{'s' * (len(sensors) != 1)}"] * bool(sensors)
+    others = [fact for fact in facts if fact.kind in ("none", "sampled")]
+    rest = "" if others or twice else " Nothing left over, nothing twice."
+    lines = [f"{len(facts)} files: {', '.join(logs)}.{rest}"]
+    lines += [
+        f"{shown(isolated(path))} is the same file as {shown(isolated(other))}: left out."
+        for path, other in twice[:4]
+    ]
+    lines += [f"And {len(twice) - 4} more files twice."] * (len(twice) > 4)
+    lines += [f"Left over: {fact.fault or fact.path.name}" for fact in others[:3]]
+    lines += [f"And {len(others) - 3} more files that are no frame logs."] * (len(others) > 3)
+    return lines
+
+
+def _of_one_recorder(
+    frames: dict[str, LogFacts], answers: Mapping[str, str]
+) -> tuple[dict[str, LogFacts], Question | None]:
+    """Return the logs that count where two recorders recorded the same runs, and the question which."""
+    formats = defaultdict(list)
+    for path, fact in frames.items():
+        formats[fact.format_id].append(path)
+    if len(formats) != 2 or "" in formats:
+        return frames, None
+    first, second = formats.values()
+    if abs(len(first) - len(second)) > 0.2 * len(frames) or not _overlap(frames, first, second):
+        return frames, None
+    names = {key: f"{shown(frames[paths[0]].seen)} ({len(paths)} logs)" for key, paths in formats.items()}
+    question = Question(
+        "recorder", "Two recorders recorded the same runs. Which logs count?", is_detail=True,
+        choices=(*(Choice(name, key) for key, name in names.items()), Choice("both: different runs", "both")),
+        paste="Move the logs of one recorder to another folder.",
+    )  # fmt: skip
+    chosen = answers.get("recorder", "")
+    if chosen in formats:
+        frames = {path: fact for path, fact in frames.items() if fact.format_id == chosen}
+    return frames, question
+
+
+def _overlap(frames: Mapping[str, LogFacts], first: Sequence[str], second: Sequence[str]) -> bool:
+    """Return whether most logs of two formats were recorded at the same time, or have the same words."""
+    starts = [(frames[path].started_at_s, frames[path].length_s) for path in second]
+    at_once = sum(any(abs(frames[path].started_at_s - s) < 0.5 * length for s, length in starts) for path in first)
+    words = [Counter(tuple(sorted(parts_of(path).words)) for path in group) for group in (first, second)]
+    return at_once > 0.5 * len(first) or sum((words[0] & words[1]).values()) > 0.5 * len(first)
+
+
+def _rows(
+    paths: Sequence[str], facts: Sequence[LogFacts], timing: Timing, labels: Labels, *, place: str
+) -> list[DraftRow]:
+    """Return the rows of the draft, in the order recorded where it is known."""
+    order = timing.order or list(range(len(paths)))
+    run_of = {paths[one]: f"r{nth:03d}" for nth, one in enumerate(order, start=1)}
+    rows = []
+    for one in order:
+        cells = dict(labels.cells[one])
+        start_s = timing.start_s[one]
+        if start_s is not None and timing.why[one] != "time of day in the name":
+            stamp = datetime.fromtimestamp(start_s, UTC)
+            cells["started_at"] = Cell(f"{stamp:%Y-%m-%d %H:%M:%S}", timing.why[one])
+        cells["frame_log"] = Cell(f"{place}{paths[one]}")
+        if cells.get("sensor_log", Cell()).value:
+            cells["sensor_log"] = cells["sensor_log"]._replace(value=place + cells["sensor_log"].value)
+        if cells.get("replaces", Cell()).value:
+            cells["replaces"] = cells["replaces"]._replace(value=run_of.get(cells["replaces"].value, ""))
+        for column in labels.doubts.get(one, ()):
+            cells[column] = cells.get(column, Cell())._replace(is_asked=True)
+        for column in ("game", "tuning", "round"):
+            cells.setdefault(column, Cell(is_asked=column != "round" or not cells.get("excluded", Cell()).value))
+        length_s = facts[one].length_s
+        kept = {column: cells[column] for column in _ORDER_OF_COLUMNS if column in cells}
+        rows.append(DraftRow(paths[one], kept, start_s, None if math.isnan(length_s) else length_s))
+    return rows
+
+
+def _used_sensors(labels: Labels) -> list[str]:
+    """Return the sensor logs that some run names."""
+    return list(dict.fromkeys(path for cells in labels.cells if (path := cells.get("sensor_log", Cell()).value)))
+
+
+def _merged(questions: Sequence[Question]) -> list[Question]:
+    """Return questions, those of one key once, and the first of many open ones that ask alike."""
+    first: dict[str, Question] = {}
+    alike: Counter[str] = Counter()
+    for one in questions:
+        kind = one.key.split(".")[0] if not one.choices and not one.is_typed else one.key
+        alike[kind] += one.key not in first
+        first.setdefault(kind, one)
+    return [
+        one if alike[kind] < 2 else replace(one, text=f"{one.text} (and {alike[kind] - 1} like it)")
+        for kind, one in first.items()
+    ]
+
+
+def _side(timing: Timing, labels: Labels, sensors: str) -> list[str]:
+    """Return what stands beside the table."""
+    whys = [cells["round"].why for cells in labels.cells if "round" in cells and cells["round"].why]
+    lines = [f"round: {Counter(whys).most_common(1)[0][0]}"] if whys else []
+    if timing.order:
+        lines.append(f"order: {Counter(timing.why).most_common(1)[0][0]}")
+    sessions = {labels.value(one, "session") for one in range(len(labels.cells))} - {""}
+    if sessions and timing.is_clocked:
+        lines.append(f"{len(sessions)} evening{'s' * (len(sessions) > 1)}, {_span(timing)}")
+    return [*lines, *([sensors] if sensors else [])]
+
+
+def _span(timing: Timing) -> str:
+    """Return the first and last start."""
+    times = [datetime.fromtimestamp(one, UTC) for one in timing.start_s if one is not None]
+    return f"{min(times):%H:%M} to {max(times):%H:%M}"
+
+
+def _format_questions(facts, answers: Mapping[str, str]) -> list[Question]:
+    """Return a question for each format of logs that is only likely or open, once for all logs of it."""
+    asked: dict[str, list[LogFacts]] = defaultdict(list)
+    for fact in facts:
+        if fact.paste and fact.questions and fact.certainty in ("likely", "open"):
+            asked[fact.format_id].append(fact)
+    return [
+        Question(
+            f"layouts.{key}", f"{len(group)} logs of one format ({shown(group[0].seen)}): is this right?",
+            about=tuple(dict.fromkeys(question for fact in group for question in fact.questions))[:3],
+            choices=(Choice("right", "right"), Choice("no", "no")), default_text="later; shown, not counted",
+            evidence=tuple(isolated(fact.path.as_posix()) for fact in group[:12]),
+            writes="[[logs.format]]", paste=_format_lines(group[0], ""),
+        )
+        for key, group in asked.items()
+    ]  # fmt: skip
+
+
+def _format_lines(fact: LogFacts, card: str) -> str:
+    """Return the lines of the plan that confirm a format."""
+    about = f"card = {quoted(card)}; " if card else ""
+    head = "; ".join([f"{about}id = {quoted(fact.format_id)}", f"seen = {quoted(fact.seen)}"]).split("; ")
+    return "\n".join(["[[logs.format]]", *head, *fact.paste.splitlines()])
+
+
+def _plan_lines(facts, answers: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+    """Return lines of the plan: the order where it was answered, formats that were confirmed."""
+    confirmed: dict[str, str] = {}
+    for fact in facts:
+        if fact.paste and answers.get(f"layouts.{fact.format_id}") == "right":
+            confirmed.setdefault(fact.format_id, _format_lines(fact, answers.get("card", "")))
+    order = answers.get("typed_order", "")
+    analysis = (f'typed_order = "{order}"',) if order else ()
+    return {"analysis": analysis, "sections": tuple(confirmed.values())}
+
+
+def _with_restart(draft: Draft, answers: Mapping[str, str]) -> Draft:
+    """Return a draft that asks about a restart between blocks, where all runs of one tuning came first."""
+    blocks = block_order(draft.rows)
+    if len(blocks) != 2:
+        return draft
+    after = blocks[1][1]
+    one = Question(
+        "restart_between", "Was the machine restarted, or the card changed, between the two?",
+        choices=(Choice("yes", "yes"), Choice("no", "no"), Choice("I do not know", "unknown")), default="unknown",
+        default_text="3", paste="runs.csv: the column session",
+    )  # fmt: skip
+    rows = draft.rows
+    if answers.get("restart_between") == "yes":
+        later = {row.source for row in after}
+        rows = tuple(_in_later_session(row) if row.source in later else row for row in rows)
+    return replace(draft, rows=rows, questions=(*draft.questions, one))
+
+
+def _in_later_session(row: DraftRow) -> DraftRow:
+    """Return a row of the session after the restart."""
+    cell = row.cells.get("session", Cell("evening 1"))
+    return row.with_cell("session", cell._replace(value=f"{cell.value}, after the restart", why="answered"))

@@ -1,0 +1,223 @@
+"""`new FOLDER --from LOGS` with files on a disk: the dialog, what is written and refused, what stays as it was."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import os
+import random
+from pathlib import Path
+
+import pytest
+from terminal import talk
+
+from gpubench_kit import cli
+from gpubench_kit.logs.review import open_review
+from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.plan import load_plan
+
+GAMES = {"Copper Monsoon": 90.0, "Salt Orchard": 60.0}
+BEGIN = dt.datetime(2026, 11, 20, 18, 30, 5)
+
+
+def write_log(file: Path, start: dt.datetime, fps: float, seed: int, *, seconds: float = 3.0) -> None:
+    """Write a frame log with a clock and a column of frame times."""
+    rng, passed, rows = random.Random(seed), 0.0, ["Date,frame_ms"]
+    while passed < 1000 * seconds:
+        stamp = start + dt.timedelta(milliseconds=passed)
+        frame_ms = round(1000 / fps * rng.gauss(1, 0.04), 3)
+        rows.append(f"{stamp.isoformat(sep=' ', timespec='milliseconds')},{frame_ms}")
+        passed += frame_ms
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+def write_logs(folder: Path, *, block: bool = False, name: str = "{game} {tuning} {n}.csv") -> Path:
+    """Write eight logs: two games, two tunings, two rounds."""
+    runs = [(game, tuning, n) for n in (1, 2) for game in GAMES for tuning in ("factory", "quiet")]
+    if block:
+        runs.sort(key=lambda run: run[1])
+    for place, (game, tuning, n) in enumerate(runs):
+        file = folder / name.format(game=game, tuning=tuning, n=n, place=place)
+        write_log(file, BEGIN + dt.timedelta(minutes=2 * place), GAMES[game], place)
+    return folder
+
+
+@pytest.fixture
+def logs(tmp_path) -> Path:
+    """A folder of eight logs."""
+    return write_logs(tmp_path / "logs")
+
+
+def new(*words: str | Path) -> int:
+    """Run the command without a terminal."""
+    return cli.main(["new", *map(str, words)])
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    """Return the hash of each file below a folder."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+def test_a_dialog_makes_a_review_whose_logs_open(tmp_path, logs):
+    before = hashes(logs)
+    shown = talk(
+        ["new", "larkmoor", "--from", "logs"], ["", "Larkmoor 4", "power_limit_pct -12", ""], folder=tmp_path
+    )
+    assert shown.code == 0, shown.text
+    assert "8 files: 8 frame logs. Nothing left over, nothing twice." in shown.text
+    assert "1 of 4   Is this table right?" in shown.text
+    assert 'written: [[cards]] name = "Larkmoor 4"' in shown.text
+    assert "8 logs copied to larkmoor/logs (originals untouched)" in shown.text
+    assert hashes(logs) == before
+    plan = load_plan(tmp_path / "larkmoor")
+    assert plan.tunings[1].changes == {"power_limit_pct": -12.0}
+    review = open_review(plan)
+    assert len(review.tasks) == 8
+    assert review.runs["round"].tolist() == [1, 1, 1, 1, 2, 2, 2, 2]
+
+
+def test_a_dialog_and_its_answers_make_the_same_bytes(tmp_path, logs):
+    talk(["new", "one", "--from", "logs"], ["", "Larkmoor 4", "", "3"], folder=tmp_path)
+    assert new(tmp_path / "two", "--from", logs, "--answers", tmp_path / "one" / "answers.toml", "--quiet") == 0
+    assert hashes(tmp_path / "one") == hashes(tmp_path / "two")
+
+
+@pytest.mark.parametrize("stopped_at", [0, 1, 2])
+def test_a_dialog_stopped_at_any_question_goes_on_there(tmp_path, logs, stopped_at):
+    typed = ["", "Larkmoor 4", "power_limit_pct -12", "2"]
+    talk(["new", "whole", "--from", "logs"], typed, folder=tmp_path)
+    stopped = talk(["new", "parts", "--from", "logs"], [*typed[:stopped_at], "\x1b"], folder=tmp_path)
+    assert stopped.code == 130
+    resumed = talk(["new", "parts", "--from", "logs"], typed[stopped_at:], folder=tmp_path)
+    assert resumed.code == 0, resumed.text
+    assert hashes(tmp_path / "parts") == hashes(tmp_path / "whole")
+
+
+def test_no_output_holds_a_rate_of_a_run(tmp_path, logs):
+    shown = talk(["new", "larkmoor", "--from", "logs"], ["?", "1", "", "?", "x", "", ""], folder=tmp_path)
+    assert shown.code == 0, shown.text
+    assert "fps" not in shown.text.casefold()
+
+
+def test_a_narrow_terminal_gets_short_lines(tmp_path, logs):
+    shown = talk(["new", "x", "--from", "logs"], ["", "card", "", ""], folder=tmp_path, columns=40)
+    questions = shown.text[shown.text.index("1 of 4") : shown.text.index("Written")]
+    assert max(map(len, questions.splitlines())) <= 44
+
+
+def test_blocks_are_said_before_the_first_question(tmp_path):
+    write_logs(tmp_path / "logs", block=True)
+    shown = talk(["new", "x", "--from", "logs"], ["", "", "card", "", ""], folder=tmp_path)
+    said = shown.text.index("All 4 runs of factory (18:30 to 18:36) came before all 4 of quiet (18:38 to 18:44).")
+    assert said < shown.text.index("1 of 5   Is this table right?")
+    assert "Was the machine restarted, or the card changed" in shown.text
+
+
+def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
+    logs = write_logs(tmp_path / "logs", name="capture {place:05d}.csv")
+    assert new(tmp_path / "x", "--from", logs) == 1
+    shown = capsys.readouterr().out
+    assert "cells of runs.csv hold a question mark" in shown
+    assert "runs.csv: fill in the column game" in shown
+    assert "r001,?,?,?,1,evening 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
+        tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
+    with pytest.raises(PlanError):
+        load_plan(tmp_path / "x")
+
+
+def test_logs_inside_the_review_folder_stay_where_they_are(tmp_path, capsys):
+    write_logs(tmp_path / "larkmoor" / "logs")
+    before = hashes(tmp_path / "larkmoor")
+    assert new(tmp_path / "larkmoor", "--from", tmp_path / "larkmoor" / "logs") == 0
+    assert "copied" not in capsys.readouterr().out
+    assert before.items() <= hashes(tmp_path / "larkmoor").items()
+    assert "logs/Copper Monsoon factory 1.csv" in (tmp_path / "larkmoor" / "runs.csv").read_text(encoding="utf-8")
+
+
+def test_a_folder_of_logs_can_become_the_review_itself(tmp_path):
+    logs = write_logs(tmp_path / "larkmoor")
+    before = hashes(logs)
+    assert new(logs, "--from", logs) == 0
+    assert before.items() <= hashes(logs).items()
+    assert ",Copper Monsoon factory 1.csv," in (logs / "runs.csv").read_text(encoding="utf-8")
+
+
+def test_new_inside_a_folder_of_logs_says_that_there_is_a_way(tmp_path, logs, capsys, monkeypatch):
+    monkeypatch.chdir(logs)
+    assert new("larkmoor") == 0
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first == ("This folder holds 8 logs. To make the plan and the run sheet from them:  "
+                     "gpubench-kit new NAME --from .")  # fmt: skip
+
+
+def test_new_elsewhere_says_nothing_of_logs(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    new("larkmoor")
+    assert "--from" not in capsys.readouterr().out
+
+
+def test_an_empty_folder_is_refused(tmp_path, capsys):
+    (tmp_path / "logs").mkdir()
+    assert new(tmp_path / "x", "--from", tmp_path / "logs") == 2
+    assert "the folder is empty. Name the folder with your logs, or your table." in capsys.readouterr().err
+    assert not (tmp_path / "x").exists()
+
+
+def test_thousands_of_files_that_are_no_logs_are_refused_in_one_line(tmp_path, capsys):
+    for n in range(3000):
+        (tmp_path / f"note {n}.txt").write_text("no log\n", encoding="utf-8")
+    assert new(tmp_path / "x", "--from", tmp_path) == 2
+    told = capsys.readouterr().err
+    assert "none of 3000 files is a frame log (one row of text for each frame). First: note 0.txt" in told
+    assert len(told.splitlines()) == 1
+
+
+def test_a_review_is_no_folder_of_logs(tmp_path, logs, capsys):
+    new(tmp_path / "x", "--from", logs)
+    assert new(tmp_path / "y", "--from", tmp_path / "x") == 2
+    assert "this folder is a review already" in capsys.readouterr().err
+
+
+def test_a_folder_that_does_not_exist_is_told(tmp_path, capsys):
+    assert new(tmp_path / "x", "--from", tmp_path / "none") == 2
+    assert "there is no such folder or file" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name == "nt" or not hasattr(os, "geteuid") or os.geteuid() == 0,
+                    reason="whoever may write everywhere cannot test this")  # fmt: skip
+def test_a_folder_that_cannot_be_written_leaves_nothing_behind(tmp_path, logs, capsys):
+    closed = tmp_path / "closed"
+    closed.mkdir(mode=0o500)
+    assert new(closed / "x", "--from", logs) == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+def test_a_copy_that_fails_takes_everything_back(tmp_path, logs, capsys):
+    (tmp_path / "x" / "logs").mkdir(parents=True)
+    (tmp_path / "x" / "logs" / "Salt Orchard quiet 2.csv").write_text("mine", encoding="utf-8")
+    assert new(tmp_path / "x", "--from", logs) == 2
+    assert "Salt Orchard quiet 2.csv is there already" in capsys.readouterr().err
+    assert hashes(tmp_path / "x").keys() == {"logs/Salt Orchard quiet 2.csv"}
+    assert (tmp_path / "x" / "logs" / "Salt Orchard quiet 2.csv").read_text(encoding="utf-8") == "mine"
+
+
+def test_names_from_right_to_left_become_names_of_games(tmp_path):
+    logs = tmp_path / "logs"
+    for place, (game, tuning) in enumerate((g, t) for g in ("משחק ראשון", "מסע") for t in ("factory", "quiet")):
+        write_log(logs / f"{game} {tuning} 1.csv", BEGIN + dt.timedelta(minutes=2 * place), 60.0, place)
+    assert new(tmp_path / "x", "--from", logs) == 0
+    assert 'name = "משחק ראשון"  # from the names' in (tmp_path / "x" / "plan.toml").read_text(encoding="utf-8")
+
+
+def test_names_that_look_like_formulas_or_markup_stay_text(tmp_path):
+    logs = tmp_path / "logs"
+    for place, (game, tuning) in enumerate(
+        (g, t) for g in ("=1+1 Keep", "<b>Salt</b>") for t in ("factory", "quiet")
+    ):
+        name = f"{game} {tuning} 1.csv".replace("/", "")
+        write_log(logs / name, BEGIN + dt.timedelta(minutes=2 * place), 60.0, place)
+    assert new(tmp_path / "x", "--from", logs) in (0, 1)
+    cells = (tmp_path / "x" / "runs.csv").read_text(encoding="utf-8").split(",")
+    assert not any(cell.startswith("=") for cell in cells)
