@@ -25,7 +25,6 @@ MOST_PUBLIC_NAMES = 30
 #: Declared for what they do without being imported by the kit, each with its reason.
 USED_UNSEEN = {
     "jupyterlab": "in which the reviewer opens the notebooks",
-    "seaborn": "for charts of the reviewer's own in the notebooks",
 }
 
 #: Imported without being declared, since a declared one is made of it and decides its version.

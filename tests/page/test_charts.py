@@ -29,8 +29,8 @@ from gpubench_kit.page.charts import (
     spark_limit,
 )
 from gpubench_kit.page.charts.fonts import clean, fitted, font_files, text_width, wrapped
-from gpubench_kit.page.charts.palette import tokens_css
 from gpubench_kit.page.charts.scales import Scale, padded, round_ticks
+from gpubench_kit.palette import tokens_css
 
 HOSTILE = [
     "<script>alert(1)</script>", "\u202eevil\u202c", "a" * 300, "🎮🕹️ quest",

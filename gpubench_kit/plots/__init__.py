@@ -1,0 +1,31 @@
+"""Plots for notebooks: from one of the kit's tables to matplotlib axes, in data coordinates.
+
+::
+
+    from gpubench_kit import plots
+
+    plots.runs(usable, metric="avg_fps")
+    ax = plots.intervals(comparisons, metric="avg_fps")
+    ax.set_xlim(-5, 5)
+
+Each function draws on ``ax``, or on a new figure in the kit's theme, and returns the axes.
+"""
+
+from __future__ import annotations
+
+from gpubench_kit.plots.frames import frame_times, percentiles
+from gpubench_kit.plots.results import intervals, noise, sweep, watts_against_fps
+from gpubench_kit.plots.runs import order, runs
+from gpubench_kit.plots.theme import theme
+
+__all__ = [
+    "frame_times",
+    "intervals",
+    "noise",
+    "order",
+    "percentiles",
+    "runs",
+    "sweep",
+    "theme",
+    "watts_against_fps",
+]

@@ -1,0 +1,126 @@
+"""The seaborn theme of the kit: its colours, and what all plots share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import seaborn as sns
+from matplotlib import pyplot as plt
+from matplotlib.axes import Axes
+
+from gpubench_kit.model.errors import TableError
+from gpubench_kit.palette import colours
+from gpubench_kit.wording.terms import metric_of, sentence
+
+#: Colours of tunings beside the reference.
+_TUNINGS = 5
+_SIZE = (7.0, 4.0)
+
+
+@contextmanager
+def theme(kind: str = "light") -> Iterator[None]:
+    """Draw in the kit's theme while the block runs; settings of the notebook are as before afterwards.
+
+    Parameters
+    ----------
+    kind : ``light`` or ``dark``
+    """
+    tokens = colours(kind)
+    settings = {
+        "figure.facecolor": tokens["g"], "axes.facecolor": tokens["g"], "savefig.facecolor": tokens["g"],
+        "axes.edgecolor": tokens["a"], "axes.labelcolor": tokens["i"], "text.color": tokens["i"],
+        "xtick.color": tokens["m"], "ytick.color": tokens["m"], "grid.color": tokens["r"],
+        "axes.titlecolor": tokens["i"], "axes.titleweight": "bold", "axes.titlelocation": "left",
+        "axes.spines.top": False, "axes.spines.right": False, "legend.frameon": False,
+        "axes.prop_cycle": mpl.cycler(color=[tokens[f"t{place}"] for place in range(_TUNINGS + 1)]),
+    }  # fmt: skip
+    with sns.axes_style("whitegrid", rc=settings), sns.plotting_context("notebook"), mpl.rc_context(settings):
+        yield
+
+
+def axes_of(ax: Axes | None, *, rows: int = 0) -> Axes:
+    """Return the axes given, or those of a new figure in the kit's theme; higher for many rows."""
+    if ax is not None:
+        return ax
+    height = max(_SIZE[1], 1.2 + 0.32 * rows)
+    with theme():
+        return plt.subplots(figsize=(_SIZE[0], height), layout="constrained")[1]
+
+
+def needed(table: pd.DataFrame, columns: Sequence[str], *, of: str) -> pd.DataFrame:
+    """Return the table, or refuse one that lacks a column.
+
+    Parameters
+    ----------
+    table : what is to be drawn
+    columns : columns that it must have
+    of : the function that asks
+
+    Raises
+    ------
+    TableError : a column is missing
+    """
+    missing = [name for name in columns if name not in table]
+    if missing:
+        found = ", ".join(map(str, table.columns[:8])) or "none"
+        raise TableError(
+            f"plots.{of}: the table lacks {', '.join(missing)} (found: {found}). Give the kit's own table."
+        )
+    return table
+
+
+def of_metric(table: pd.DataFrame, metric: str, *, of: str) -> pd.DataFrame:
+    """Return the rows of a metric, or refuse a table that has none.
+
+    Raises
+    ------
+    TableError : the table has no row of the metric
+    """
+    rows = table[table["metric"] == metric]
+    if not len(rows):
+        known = ", ".join(sorted(set(table["metric"].astype(str)))) or "none"
+        raise TableError(f"plots.{of}: the table has no row of metric '{metric}' (metrics: {known}).")
+    return rows
+
+
+def tuning_colours(names: Sequence[str]) -> dict[str, str]:
+    """Return the colour of each tuning by its place; from the sixth on they begin again."""
+    tokens = colours("light")
+    return {
+        name: tokens[f"t{place if place <= _TUNINGS else (place - 1) % _TUNINGS + 1}"]
+        for place, name in enumerate(names)
+    }
+
+
+def in_order(found: Iterable[str], wanted: Sequence[str]) -> list[str]:
+    """Return the tunings found: those of a wanted order in it, further ones as they come."""
+    names = list(dict.fromkeys(found))
+    return [*(one for one in wanted if one in names), *(one for one in names if one not in wanted)]
+
+
+def verdict_colour(verdict: str) -> str:
+    """Return the colour of a verdict: good, bad, muted where nothing is decided, ink for all else."""
+    return colours("light")[
+        {"better": "good", "worse": "bad", "undecided": "m", "no_verdict": "m"}.get(verdict, "i")
+    ]
+
+
+def label_of(metric: str) -> str:
+    """Return the label of an axis that shows a metric."""
+    facts = metric_of(metric)
+    return f"{sentence(facts.label)} [{facts.unit}]" if facts.unit else sentence(facts.label)
+
+
+def known(values: pd.Series) -> pd.Series:
+    """Return values as numbers, what is not finite as missing."""
+    numbers = pd.to_numeric(values, errors="coerce").astype(float)
+    return numbers.where(np.isfinite(numbers))
+
+
+def plain(text: object) -> str:
+    """Return a name as matplotlib writes it: a dollar sign is no formula."""
+    return str(text).replace("$", r"\$")

@@ -1,0 +1,171 @@
+"""Plots for notebooks, judged by their artists: the right numbers at the right places, labelled with units."""
+
+from __future__ import annotations
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib import pyplot as plt
+
+from gpubench_kit import plots
+from gpubench_kit.model.errors import TableError
+from gpubench_kit.model.tables import NOISE, USABLE
+from gpubench_kit.plots.theme import tuning_colours
+
+
+@pytest.fixture(autouse=True)
+def _without_a_screen(monkeypatch):
+    """Draw without a screen, and leave the settings of matplotlib as they were."""
+    before = dict(mpl.rcParams)
+    monkeypatch.setattr(plt, "show", lambda *_, **__: None)
+    yield
+    after = dict(mpl.rcParams)
+    after["backend"] = before["backend"]
+    assert after == before
+
+
+def usable(name: str = "Glass Tundra") -> pd.DataFrame:
+    rows = []
+    for place, (tuning, values) in enumerate(
+        {"factory": [100.0, 110.0, 121.0], "quiet": [7.0, 7.0, 900.0]}.items()
+    ):
+        for number, value in enumerate(values):
+            rows.append({
+                "run": f"{tuning}{number}", "card": "c", "bench": "b", "tuning": tuning, "game": name,
+                "setting": "", "metric": "avg_fps", "value": value, "order": 2 * number + place,
+                "purpose": "measure",
+            })  # fmt: skip
+    return USABLE.frame(rows)
+
+
+def comparisons() -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {"metric": "avg_fps", "game": game, "setting": "", "of_tuning": "quiet", "change": change,
+             "ci_low": change - 1, "ci_high": change + 1, "margin": 2.0, "verdict": verdict}
+            for game, change, verdict in (
+                ("A", -3.7, "worse"), ("B", 0.5, "undecided"), ("C", np.nan, "no_verdict"),
+            )
+        ]
+    )  # fmt: skip
+
+
+def test_runs_are_dots_at_their_values():
+    ax = plots.runs(usable())
+    drawn = sorted(x for one in ax.collections for x, _ in one.get_offsets().data)
+    assert drawn == pytest.approx([7, 7, 100, 110, 121, 900])
+    assert ax.get_xlabel() == "Average frame rate [fps]"
+    assert [one.get_text() for one in ax.get_legend().get_texts()] == ["factory", "quiet"]
+
+
+def test_tunings_take_their_colours_in_the_order_asked_for():
+    ax = plots.runs(usable(), tunings=["quiet", "factory"])
+    assert [one.get_text() for one in ax.get_legend().get_texts()] == ["quiet", "factory"]
+
+
+def test_plots_draw_on_the_axes_given():
+    _, ax = plt.subplots()
+    assert plots.runs(usable(), ax) is ax
+    assert plots.intervals(comparisons(), ax) is ax
+
+
+def test_a_name_with_dollar_signs_is_no_formula():
+    ax = plots.runs(usable(r"$\frac{1}{0}$ <b>غابة</b>"))
+    ax.figure.canvas.draw_idle()
+    assert ax.get_yticklabels()[0].get_text().startswith(r"\$")
+
+
+def test_the_order_shows_deviations_from_the_mean_of_each_cell():
+    ax = plots.order(usable())
+    found = dict(tuple(one) for part in ax.collections for one in part.get_offsets().data)
+    assert found[0.0] == pytest.approx(100 * (100 / 110 - 1))
+    assert found[2.0] == pytest.approx(0, abs=1e-9)
+    assert "[%]" in ax.get_ylabel()
+
+
+def test_intervals_stand_at_their_ends_with_the_band_of_the_margin():
+    ax = plots.intervals(comparisons())
+    lines = [one.get_xdata() for one in ax.lines if len(one.get_xdata()) == 2]
+    assert any(list(one) == pytest.approx([-4.7, -2.7]) for one in lines)
+    assert [one.get_text() for one in ax.get_yticklabels()] == ["B", "A"]
+    assert ax.patches[0].get_width() == pytest.approx(4.0)
+    assert ax.get_xlabel() == "Change of average frame rate [%]"
+
+
+def test_frame_times_keep_the_longest_frame_of_each_piece():
+    frames = pd.DataFrame({"time_s": np.arange(10_000) * 0.01, "frame_ms": np.full(10_000, 10.0)})
+    frames.loc[5003, "frame_ms"] = 80.0
+    ax = plots.frame_times(frames, most=100)
+    assert ax.lines[0].get_ydata().max() == 80.0
+    assert len(ax.lines[0].get_xdata()) == 100
+    assert ax.get_ylabel() == "Frame time [ms]"
+
+
+def test_percentiles_are_those_of_the_frames():
+    frames = pd.DataFrame({"run": ["a"] * 101, "frame_ms": np.arange(101.0)})
+    line = plots.percentiles(frames).lines[0]
+    assert np.interp(90.0, line.get_xdata(), line.get_ydata()) == pytest.approx(90.0)
+
+
+def test_watts_stand_against_frame_rates_with_the_line_of_equal_efficiency():
+    table = pd.DataFrame(
+        [
+            {"metric": metric, "tuning": tuning, "game": "", "group": "all", "value": value}
+            for tuning, values in {"factory": (286.0, 109.0), "quiet": (244.0, 108.0)}.items()
+            for metric, value in zip(("board_w", "avg_fps"), values, strict=True)
+        ]
+    )
+    ax = plots.watts_against_fps(table)
+    dots = {
+        one.get_label(): (one.get_xdata()[0], one.get_ydata()[0]) for one in ax.lines if one.get_marker() == "o"
+    }
+    assert dots == {"factory": (286.0, 109.0), "quiet": (244.0, 108.0)}
+    assert ax.get_xlabel() == "Board power [W]"
+
+
+def test_noise_stands_noisiest_on_top():
+    rows = [
+        {"card": "c", "bench": "b", "tuning": "x", "game": game, "setting": "", "metric": "avg_fps", "n": 3,
+         "mean": 100.0, "sd": cv / 100, "cv_pct": cv, "detectable_pct": 3 * cv}
+        for game, cv in (("calm", 0.5), ("wild", 2.0))
+    ]  # fmt: skip
+    ax = plots.noise(NOISE.frame(rows))
+    assert [one.get_text() for one in ax.get_yticklabels()] == ["calm", "wild"]
+    assert [one.get_xdata()[0] for one in ax.lines] == pytest.approx([1.5, 6.0])
+
+
+def test_a_sweep_shows_each_setting_with_its_interval():
+    table = pd.DataFrame(
+        {"line": "", "at": [0.0, -30.0, -60.0], "is_factory": [True, False, False],
+         "fps_change": [np.nan, -0.5, -2.0],
+         "fps_low": [np.nan, -1.0, -3.0], "fps_high": [np.nan, 0.2, -1.0]}
+    )  # fmt: skip
+    ax = plots.sweep(table)
+    line = ax.containers[0].lines[0]
+    assert list(line.get_xdata()) == [-60.0, -30.0]
+    assert list(line.get_ydata()) == [-2.0, -0.5]
+
+
+@pytest.mark.parametrize("draw", [plots.runs, plots.order, plots.intervals, plots.noise])
+def test_a_table_without_the_metric_or_its_columns_is_refused(draw):
+    with pytest.raises(TableError, match="lacks"):
+        draw(pd.DataFrame({"x": [1]}))
+
+
+def test_a_metric_that_is_not_there_is_named_with_those_that_are():
+    with pytest.raises(TableError, match=r"no row of metric 'board_w'.*avg_fps"):
+        plots.runs(usable(), metric="board_w")
+
+
+def test_colours_of_tunings_begin_again_after_the_sixth():
+    found = list(tuning_colours([f"t{n}" for n in range(8)]).values())
+    assert len(set(found[:6])) == 6
+    assert found[6:] == found[1:3]
+
+
+def test_a_theme_is_left_with_the_block():
+    before = mpl.rcParams["axes.facecolor"]
+    with plots.theme("dark"):
+        assert mpl.rcParams["axes.facecolor"] == "#141517"
+    assert mpl.rcParams["axes.facecolor"] == before
