@@ -38,7 +38,9 @@ def together(parts: list[SweptPart]) -> Iterator[list[SweptPart]]:
 def answer_sentences(sweep: Sweep, plan) -> list[str]:
     """Return the lowest power without a loss that matters, and the thriftiest setting, of everything swept."""
     found = together(list(parts_of(sweep, plan)))
-    told = [one for parts in found for one in [*lowest_sentences(parts, sweep), thriftiest_sentence(parts[0])]]
+    told = [
+        one for parts in found for one in [*lowest_sentences(parts, sweep), thriftiest_sentence(parts[0], sweep)]
+    ]
     return [one for one in told if one]
 
 

@@ -17,7 +17,8 @@ _LOSS = (
 _ORDER = (
     "From the factory state outward; a step is tested, one-sided at {level}, only if the step before it passed "
     "(Maurer, Hothorn and Lehmacher 1995). So the chance to name any setting that loses more than the margin is at "
-    "most {level}, however many settings there are. No curve enters."
+    "most {level}, however many settings there are. No curve enters. "
+    "The sweep is a family of its own: what a review says about overall results is not corrected for it."
 )
 _SHARED = " With several lines of settings the level is shared between them."
 _TERMS = (

@@ -29,7 +29,9 @@ _STOPS = {
     "narrowest step. More runs would hardly change the answer.",
     "not_worth": "Stop: no further rounds at any setting are expected to narrow the range around the answer by a "
     "tenth.",
-    "failures": "Stop: the last setting of the ladder keeps the frame rate, but it failed; do not go further.",
+    "failures": "Stop: what could narrow the range failed, or lies beyond what did; do not go further.",
+    "end": "Stop: every setting keeps the frame rate. Beyond the last one power and voltage would not fall, so "
+    "nothing is proposed there.",
     "too_many_looks": "Stop: these results were looked at too often for any verdict. A new set of runs is needed.",
 }
 
@@ -74,11 +76,26 @@ def _lowest_sentence(part: SweptPart, sweep: Sweep, *, is_first: bool) -> str:
     if np.isfinite(row.power_change):
         power = change_and_interval_text(row.power_change, row.power_ci_low, row.power_ci_high)
         text += f", board power {power}, {unit_text(row.board_w, 'W')}"
-    tested = " ".join(sweep.failures[answer.card, row.tuning].sentences) or "No stability test of it is stated."
-    return f"{text}. {tested} {_beyond_answer(part, row)}{_failed_beyond(part, sweep)}".strip()
+    beyond = f"{_beyond_answer(part, row, sweep)}{_failed_beyond(part, sweep)}".strip()
+    return f"{text}. {_stability(part, row, sweep)} {beyond} {_safer_step(part, row)}"
 
 
-def thriftiest_sentence(part: SweptPart) -> str:
+def _stability(part: SweptPart, row, sweep: Sweep) -> str:
+    """Return what is known of a setting's stability, or that nothing is."""
+    sentences = sweep.failures[part.answer.card, row.tuning].sentences
+    return " ".join(sentences) or "No stability test of it is stated."
+
+
+def _safer_step(part: SweptPart, row) -> str:
+    """Return the setting one step nearer to the factory state, and the most that it loses."""
+    steps = part.measured[part.measured["place"].notna()]
+    before = next((one for one in steps.itertuples() if one.place == row.place - 1), None)
+    if before is None:
+        return "One step safer is the factory state."
+    return f"One step safer: “{before.tuning}” loses at most {bound_text(max(before.loss_at_most, 0.0), up=True)}."
+
+
+def thriftiest_sentence(part: SweptPart, sweep: Sweep) -> str:
     """Return the thriftiest setting in energy per frame, and which cannot be told from it."""
     row = _row_of(part, part.answer.most_efficient_tuning)
     if row is None or not np.isfinite(row.energy_per_frame_j):
@@ -95,8 +112,10 @@ def thriftiest_sentence(part: SweptPart) -> str:
     others = [one for one in others if one != row.tuning]
     if not others:
         failed = any(outcome_of(one) == "failed" for one in part.settings.itertuples())
-        return f"{text}; every other setting{' without failures' if failed else ''} spends more."
-    return f"{text}; cannot be told from {names_text(f'“{one}”' for one in others)}."
+        text = f"{text}; every other setting{' without failures' if failed else ''} spends more."
+    else:
+        text = f"{text}; cannot be told from {names_text(f'“{one}”' for one in others)}."
+    return text if row.is_factory else f"{text} {_stability(part, row, sweep)}"
 
 
 def notes_on(sweep: Sweep, plan) -> Iterator[str]:
@@ -150,11 +169,25 @@ def _proposal(part: SweptPart, row) -> str:
     else:
         text = f"{rounds} of a new setting, {setting_name(part, row.at)}"
     text += ", each with the factory state beside it"
+    caution = _proposal_caution(row)
     if not np.isfinite(row.range_now):
-        return f"{text}."
+        return f"{text}.{caution}"
     unit = part.ladder.unit
     now, then = (f"{number_text(one, decimals=1)} {unit}".strip() for one in (row.range_now, row.range_expected))
-    return f"{text}: the range around the answer is expected to shrink from {now} to {then}."
+    return f"{text}: the range around the answer is expected to shrink from {now} to {then}.{caution}"
+
+
+def _proposal_caution(row) -> str:
+    """Return what to mind before going to a proposed setting, after a space; nothing where nothing is known."""
+    parts = []
+    if row.near_failures:
+        names = [f"“{one}”" for one in row.near_failures.split("; ")]
+        parts.append(f"Beside it {names_text(names)} failed: expect that this one may fail too.")
+    if row.is_beyond_ladder:
+        parts.append("It lies beyond what was measured: go one step at a time, inside the maker's limits.")
+    if parts:
+        parts.append("Save your work first, and watch temperatures.")
+    return "".join(f" {one}" for one in parts)
 
 
 def _row_of(part: SweptPart, tuning: str):
@@ -177,12 +210,15 @@ def _why_none(part: SweptPart) -> str:
     return f"At “{first.tuning}”, the first step, a loss of up to {at_most} is not ruled out."
 
 
-def _beyond_answer(part: SweptPart, row) -> str:
+def _beyond_answer(part: SweptPart, row, sweep: Sweep) -> str:
     """Return what the next setting shows, so that the answer is not taken for a limit of the card."""
     steps = part.measured[part.measured["place"].notna()].sort_values("place")
     later = next((one for one in steps.itertuples() if one.place == part.answer.n_inside + 1), None)
     if later is None:
         return "It is the end of the ladder: lower settings were not measured. " if row.place == len(steps) else ""
+    failed = sweep.failures[part.answer.card, later.tuning]
+    if failed.any:
+        return f"The next, “{later.tuning}”, {'crashed' if failed.crashed else 'failed its stability test'}. "
     if later.reason:
         return f"The next, “{later.tuning}”, cannot be judged. "
     if is_true(later.is_beyond):

@@ -15,6 +15,9 @@ from gpubench_kit.model.errors import DesignError, Fault, PlanError
 
 #: What the end of a change's name says about its unit.
 _UNITS = {"pct": "%", "mv": "mV", "mhz": "MHz", "w": "W", "c": "°C", "rpm": "rpm"}
+#: What a step of a change in power, voltage or clock moves.
+_LOADS = {"power", "voltage", "clock"}
+_LOAD_UNITS = {"mV": "voltage", "W": "power", "MHz": "clock"}
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,14 @@ class Ladder:
         places = sorted({0.0, *(setting.at for line in self.lines for setting in line.settings)})
         return min((after - before for before, after in pairwise(places)), default=1.0)
 
+    def raises_load(self, at: float) -> bool:
+        """Whether a place stands above the factory state in power, voltage or clock."""
+        return at > 0 and _load_of(self.change) != ""
+
+    def lowers_load(self, at: float) -> bool:
+        """Whether a place stands below the factory state in power or voltage."""
+        return at < 0 and _load_of(self.change) in ("power", "voltage")
+
     @property
     def label(self) -> str:
         """The stepped change in words, without its unit."""
@@ -95,6 +106,13 @@ def change_words(change: str) -> tuple[str, str]:
     if words and ending in _UNITS:
         return words.replace("_", " "), _UNITS[ending]
     return change.replace("_", " "), ""
+
+
+def _load_of(change: str) -> str:
+    """Return whether a change steps power, voltage or clock; empty for anything else."""
+    words, unit = change_words(change)
+    named = [word for word in words.split() if word in _LOADS]
+    return named[0] if named else _LOAD_UNITS.get(unit, "")
 
 
 def offset_text(change: str, offset: float) -> str:

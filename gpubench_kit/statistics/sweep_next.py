@@ -28,6 +28,7 @@ class Sequence:
     error, df, n : variance of the change, its degrees of freedom, rounds behind it
     step : least distance of neighbours on the whole ladder
     margin, level : of the tests
+    may_go_on : whether a place beyond the last one lowers power or voltage; nothing else is proposed there
     """
 
     at: np.ndarray
@@ -40,6 +41,16 @@ class Sequence:
     step: float
     margin: float
     level: float
+    may_go_on: bool = False
+
+    @property
+    def is_free(self) -> np.ndarray:
+        """Which steps neither failed nor lie beyond one that did."""
+        return ~np.logical_or.accumulate(self.failed)
+
+    def reaches(self, at: float) -> bool:
+        """Whether a place lies nearer to the factory state than everything that failed."""
+        return not (self.failed & (np.abs(self.at) <= abs(at))).any()
 
 
 @dataclass(frozen=True)
@@ -78,7 +89,7 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Advice:
-    """Proposals, best first, or why to stop: ``settled``, ``not_worth``, ``failures`` or empty."""
+    """Proposals, best first, or why to stop: ``settled``, ``not_worth``, ``failures``, ``end`` or empty."""
 
     proposals: tuple[Proposal, ...]
     stop: str
@@ -113,17 +124,22 @@ def next_settings(sequence: Sequence, response: Callable[[float], float]) -> Adv
     -----
     For each candidate the chance that it passes, or is shown to lose more, is reckoned at its place on the
     fitted curve with the noise measured so far; the range around the answer that is then expected is
-    compared with the range now. Places shown to fail are not proposed again.
+    compared with the range now. Places that failed, and those beyond them, are not proposed.
     """
     known = np.isfinite(sequence.error) & (sequence.df > 0)
-    if not known.all():
+    if not known[sequence.is_free].all():
         return Advice(tuple(_first_rounds(sequence, known)), "")
+    if not known.all():
+        return Advice((), "failures")
     found = answer_range(sequence)
     outer = found.outer if np.isfinite(found.outer) else sequence.at[-1] + _side(sequence) * sequence.step
     if sequence.passed.all():
         return _beyond(sequence)
     width = abs(outer - found.inner)
-    tried = [*_again(sequence, found, outer), *_between(sequence, found, outer)]
+    every = [*_again(sequence, found, outer), *_between(sequence, found, outer)]
+    tried = [one for one in every if sequence.reaches(one[0])]
+    if every and not tried:
+        return Advice((), "failures")
     gains = [(_gain(sequence, one, response=response), one) for one in tried]
     made = [Proposal(at, is_new, rounds, width, width - gain) for gain, (at, is_new, rounds, *_) in gains]
     worth = [one for one in made if width - one.range_expected >= WORTH_WHILE * width]
@@ -184,15 +200,17 @@ def _noise(sequence: Sequence, at: float, *, is_new: bool, rounds: int) -> tuple
 
 def _first_rounds(sequence: Sequence, known: np.ndarray) -> Iterator[Proposal]:
     """Yield the rounds without which nothing can be judged, in the order of the tests."""
-    for place in np.flatnonzero(~known & ~sequence.failed):
+    for place in np.flatnonzero(~known & sequence.is_free):
         rounds = max(_LEAST_ROUNDS - int(sequence.n[place]), 2)
         yield Proposal(float(sequence.at[place]), False, rounds, np.nan, np.nan)
 
 
 def _beyond(sequence: Sequence) -> Advice:
-    """Return the step beyond the last one, unless the last one failed."""
-    if sequence.failed[-1]:
+    """Return the step beyond the last one, where it lowers power or voltage and nothing failed before it."""
+    if sequence.failed.any():
         return Advice((), "failures")
+    if not sequence.may_go_on:
+        return Advice((), "end")
     at = float(sequence.at[-1]) + _side(sequence) * sequence.step
     return Advice((Proposal(at, True, max(_LEAST_ROUNDS, int(sequence.n.max())), np.nan, np.nan),), "")
 

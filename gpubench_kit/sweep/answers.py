@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from gpubench_kit.statistics.result_rows import scaled_margin
-from gpubench_kit.statistics.sweep_ladder import Setting
+from gpubench_kit.statistics.sweep_ladder import Ladder, Line, Setting
 from gpubench_kit.statistics.sweep_next import Advice, Sequence, answer_range, next_settings
 from gpubench_kit.statistics.sweep_search import Search, search_sequence
 from gpubench_kit.statistics.sweep_shape import Shape
@@ -74,6 +74,7 @@ def answer_line(
         step=measured.ladder.step,
         margin=scaled_margin(plan, RATE),
         level=level,
+        may_go_on=measured.ladder.lowers_load(steps[-1].at) if steps else False,
     )
     advice = (
         next_settings(sequence, _response(measured, curves, group)) if is_judged else Advice((), "too_many_looks")
@@ -91,16 +92,24 @@ def answer_line(
         "outer": found.outer,
         "stop": advice.stop,
     }
-    return Answer(curves, search, row | _shape_columns(curves.rate), _proposal_rows(advice, steps))
+    proposals = _proposal_rows(advice, curves.line, ladder=measured.ladder, failures=failures)
+    return Answer(curves, search, row | _shape_columns(curves.rate), proposals)
 
 
 def _lowest(measured: Measured, steps: tuple[Setting, ...], *, group: int, passed: np.ndarray) -> str:
-    """Return the setting of least power among some; the farthest without power, the factory state for none."""
-    if not passed.any():
-        return measured.ladder.reference
-    inside = [steps[place].tuning for place in np.flatnonzero(passed)]
-    power = np.array([measured.power.change[measured.place_of(one), group] for one in inside])
-    return inside[int(np.argmin(power))] if np.isfinite(power).all() else inside[-1]
+    """Return the setting of least power, the factory state among them.
+
+    Without power it is the lowest of a falling ladder. A step that raises power, voltage or clock is none,
+    whatever its measured power.
+    """
+    ladder = measured.ladder
+    inside = [steps[place] for place in np.flatnonzero(passed) if not ladder.raises_load(steps[place].at)]
+    power = np.array([measured.power.change[measured.place_of(one.tuning), group] for one in inside])
+    if not inside:
+        return ladder.reference
+    if np.isfinite(power).all():
+        return inside[int(np.argmin(power))].tuning if power.min() < 0 else ladder.reference
+    return inside[-1].tuning if ladder.lowers_load(inside[-1].at) else ladder.reference
 
 
 def _response(measured: Measured, curves: Curves, group: int) -> Callable[[float], float]:
@@ -121,13 +130,25 @@ def _shape_columns(shape: Shape | None) -> dict:
     }
 
 
-def _proposal_rows(advice: Advice, steps: tuple[Setting, ...]) -> list[dict]:
+def _proposal_rows(advice: Advice, line: Line, *, ladder: Ladder, failures: Mapping[str, Failures]) -> list[dict]:
     """Return proposals as rows."""
-    named = {one.at: one.tuning for one in steps}
+    named, last = {one.at: one.tuning for one in line.sequence}, max(abs(one.at) for one in line.sequence)
     return [
         {
             "rank": rank, "at": one.at, "tuning": "" if one.is_new else named[one.at], "rounds": one.rounds,
             "range_now": one.range_now, "range_expected": one.range_expected,
+            "is_beyond_ladder": abs(one.at) > last,
+            "near_failures": "; ".join(_failed_near(one.at, line, ladder=ladder, failures=failures)),
         }
         for rank, one in enumerate(advice.proposals, start=1)
     ]  # fmt: skip
+
+
+def _failed_near(at: float, line: Line, *, ladder: Ladder, failures: Mapping[str, Failures]) -> Iterator[str]:
+    """Yield the settings beside a place that failed: its neighbours on the line, and those of other lines."""
+    below = [one for one in line.settings if one.at < at]
+    above = [one for one in line.settings if one.at > at]
+    beside = [*below[-1:], *above[:1]]
+    for other in ladder.lines:
+        near = beside if other is line else [one for one in other.settings if abs(one.at - at) <= ladder.step]
+        yield from (one.tuning for one in near if failures[one.tuning].any)

@@ -97,10 +97,13 @@ def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: i
 
     Notes
     -----
-    The level is shared between lines of settings (Bonferroni); within a line no correction is needed, since
-    each step is tested only if the one before it passed.
+    A sweep is a family of its own: nothing on the page is corrected for it, nor is it for the page. Its level is
+    that of the plan's confidence, 5 %; from a second look on it is that of any later look. The level is shared
+    between lines of settings (Bonferroni); within a line no correction is needed, since each step is tested
+    only if the one before it passed.
     """
-    level, too_many = level_of_looks(plan, looks_made=looks_made)
+    later, too_many = level_of_looks(plan, looks_made=looks_made)
+    level = later if looks_made > 1 else round(1 - plan.analysis.confidence, 12)
     swept = [_swept(one, (usable, runs), plan, level=level) for one in _ladders(usable, plan)]
     parts = [
         _rows_of(one, group, plan, is_judged=not too_many)

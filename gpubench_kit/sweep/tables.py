@@ -106,6 +106,8 @@ NEXT = Table(
         Column("rounds", "integer", "rounds to run, each with the factory state beside it"),
         Column("range_now", "number", "width of the range around the answer now, in the unit of the ladder"),
         Column("range_expected", "number", "width to be expected after these rounds"),
+        Column("is_beyond_ladder", "truth", "whether it lies beyond the settings measured"),
+        Column("near_failures", "text", "settings beside it that failed, separated by semicolons"),
     ),
 )  # fmt: skip
 

@@ -264,3 +264,60 @@ def test_runs_that_do_not_differ_at_all_give_changes_and_no_test(made):
     assert set(found.settings["reason"]) == {"", "no_spread"}
     assert found.settings["fps_change"].notna().sum() == len(STEPS)
     assert answer_of(found)["lowest_tuning"] == "factory"
+
+
+def stepped(change: str, steps, powers, **given):
+    """Return the plan and the made-up sweep of a ladder over any change, nothing lost at any step."""
+    ladder = [{"name": step_name(one), "changes": {change: one}} for one in steps]
+    tunings = [{"name": "factory", "reference": True}, *ladder]
+    plan = sweep_plan(steps, changes={"tunings": tunings, "sweep": {"ladder": change}})
+    return made_sweep(steps, (0.0,) * len(steps), powers, plan=plan, run_pct=0.2, **given)
+
+
+@pytest.mark.parametrize("powers", [(3.0, 6.0), (-3.0, -6.0)], ids=["more power", "less power measured"])
+def test_a_rising_ladder_never_has_its_lowest_power_beyond_the_factory_state(powers):
+    found = stepped("voltage_mv", (15, 30), powers).find()
+    assert answer_of(found)["n_inside"] == 2
+    assert answer_of(found)["lowest_tuning"] == "factory"
+    assert answer_of(found)["stop"] == "end"
+    assert not len(found.proposals)
+
+
+def test_the_factory_state_competes_with_settings_that_draw_more_than_it():
+    found = stepped("voltage_mv", (-15, -30), (2.0, 4.0)).find()
+    assert answer_of(found)["n_inside"] == 2
+    assert answer_of(found)["lowest_tuning"] == "factory"
+
+
+def test_beyond_the_last_step_a_falling_ladder_goes_on_with_a_caution():
+    found = stepped("voltage_mv", (-15, -30), (-4.0, -8.0)).find()
+    (row,) = found.proposals.itertuples()
+    assert (row.at, row.is_beyond_ladder, row.near_failures) == (-45, True, "")
+
+
+def test_a_failure_next_to_a_proposal_is_named_with_it():
+    made = made_sweep((-5, -10, -25, -30), (0.0, 0.0, -3.0, -5.4), (-3.0, -7.0, -22.0, -27.0), run_pct=0.2)
+    found = crashed(made, "limit -25", 2).find()
+    assert len(found.proposals)
+    assert (found.proposals["at"] > -25).all()
+    new = found.proposals[found.proposals["tuning"] == ""]
+    assert set(new["near_failures"]) == {"limit -25"}
+
+
+def test_a_first_look_tests_at_five_percent_however_many_looks_are_planned(made):
+    levels = {}
+    for looks, made_so_far in ((1, 1), (2, 1), (2, 2)):
+        plan = made.plan.__class__.from_dict(_with_looks(made.plan, looks))
+        levels[looks, made_so_far] = replace(made, plan=plan).find(looks_made=made_so_far).answers["level"].iloc[0]
+    assert levels[1, 1] == levels[2, 1] == pytest.approx(0.05)
+    assert levels[2, 2] < 0.05
+
+
+def _with_looks(plan, looks: int) -> dict:
+    """Return the sections of the plan of a made-up sweep, with so many looks."""
+    tunings = [{"name": one.name, "reference": one.reference, "changes": dict(one.changes)} for one in plan.tunings]
+    return {
+        "review": {"title": plan.review.title}, "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+        "tunings": tunings, "games": [{"name": one.name} for one in plan.games],
+        "sweep": {"ladder": "power_limit_pct"}, "analysis": {"looks": looks},
+    }  # fmt: skip

@@ -5,7 +5,7 @@ from made_sweeps import sweep_plan
 
 from gpubench_kit.model.errors import DesignError, PlanError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.statistics.sweep_ladder import change_words, ladder_of, offset_text
+from gpubench_kit.statistics.sweep_ladder import Ladder, change_words, ladder_of, offset_text
 
 
 def plan_of(*tunings, ladder: str = "", **more) -> ReviewPlan:
@@ -110,3 +110,21 @@ def test_a_change_is_told_in_words_with_its_unit(change, words):
 
 def test_offsets_carry_a_true_minus_and_their_unit():
     assert [offset_text("power_limit_pct", one) for one in (-12.5, 0, 5)] == ["−12.5 %", "0 %", "+5 %"]
+
+
+@pytest.mark.parametrize(
+    ("change", "at", "raises", "lowers"),
+    [
+        ("power_limit_pct", -10, False, True),
+        ("power_limit_pct", 10, True, False),
+        ("voltage_mv", 30, True, False),
+        ("core_mv", -30, False, True),
+        ("memory_mhz", 250, True, False),
+        ("memory_mhz", -250, False, False),
+        ("fan_rpm", 300, False, False),
+        ("limit_w", -20, False, True),
+    ],
+)
+def test_a_step_raises_or_lowers_the_load_by_what_it_changes(change, at, raises, lowers):
+    ladder = Ladder(change, True, "factory", (), ())
+    assert (ladder.raises_load(at), ladder.lowers_load(at)) == (raises, lowers)

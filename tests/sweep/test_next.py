@@ -14,7 +14,7 @@ def sequence_of(at, passed: int, lost: int, *, error=4e-6, n=4, step=5.0) -> Seq
     return Sequence(
         at=at, passed=np.arange(count) < passed, too_much=np.arange(count) >= count - lost,
         failed=np.zeros(count, dtype=bool), error=np.full(count, error), df=np.full(count, 9.0),
-        n=np.full(count, n), step=step, margin=0.0202, level=0.05,
+        n=np.full(count, n), step=step, margin=0.0202, level=0.05, may_go_on=True,
     )  # fmt: skip
 
 
@@ -78,9 +78,25 @@ def test_settings_with_one_run_get_rounds_before_anything_else():
     assert np.isnan(advice.proposals[0].range_now)
 
 
+def test_nothing_is_proposed_beyond_a_ladder_that_does_not_lower_power_or_voltage():
+    upward = replace(sequence_of([250, 500], 2, 0, step=250), may_go_on=False)
+    advice = next_settings(upward, lambda place: 0.001)
+    assert (advice.proposals, advice.stop) == ((), "end")
+
+
 def test_steps_upward_are_searched_upward():
-    advice = next_settings(sequence_of([250, 500], 2, 0, step=250), lambda place: 0.001)
-    assert advice.proposals[0].at == 750
+    open_step = sequence_of([250, 500, 750], 1, 0, step=250)
+    advice = next_settings(replace(open_step, may_go_on=False), lambda place: -0.001)
+    assert {one.at for one in advice.proposals} <= {500, 750}
+
+
+@pytest.mark.parametrize("place", [0, 1, 2, 3])
+def test_nothing_is_proposed_at_or_beyond_a_failure(place):
+    at = np.array([-5.0, -10.0, -20.0, -30.0])
+    failing = replace(sequence_of(at, 1, 1), failed=np.arange(4) == place)
+    advice = next_settings(failing, gentle)
+    assert all(abs(one.at) < abs(at[place]) for one in advice.proposals)
+    assert advice.proposals or advice.stop
 
 
 @pytest.mark.parametrize("error", [1e-6, 4e-6, 1.6e-5])
