@@ -40,7 +40,7 @@ licence = "CC0-1.0"
 
 [[cards]]
 name = "Larkmoor 4"
-power_point = "board_sensor"
+power_measured_at = "board_sensor"
 
 {tunings}
 {games}

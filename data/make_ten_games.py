@@ -61,8 +61,8 @@ MISHAPS = (
         excluded="crash", note="driver reset after 13 s",
     ),
     Mishap(
-        "foreign_load", "factory", "Ninefold Keep", 4, setting="1440p",
-        excluded="foreign_load", note="a download had started in the background",
+        "background_load", "factory", "Ninefold Keep", 4, setting="1440p",
+        excluded="background_load", note="a download had started in the background",
     ),
     Mishap("gap", "quiet", "Salt Orchard", 3, setting="1440p"),
 )  # fmt: skip

@@ -162,8 +162,8 @@ def test_a_lost_tuning_runs_like_the_factory_state():
     assert lost.sensors["core_mv"].max() > 1040
 
 
-def test_foreign_load_slows_the_run_and_roughens_its_frames():
-    usual, loaded = (make_logs(PLAIN, _run(PLAIN, mishap=name)) for name in ("", "foreign_load"))
+def test_background_load_slows_the_run_and_roughens_its_frames():
+    usual, loaded = (make_logs(PLAIN, _run(PLAIN, mishap=name)) for name in ("", "background_load"))
     assert _avg_fps(loaded) < 0.9 * _avg_fps(usual)
     assert np.quantile(loaded.frame_ms, 0.99) > 1.3 * np.quantile(usual.frame_ms, 0.99)
 

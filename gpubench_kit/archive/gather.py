@@ -18,7 +18,7 @@ from gpubench_kit.wording.numbers import count_text
 #: What is kept of the conditions that the manifests state.
 _CONDITIONS = {
     "benches": ("name", "driver", "room_c"),
-    "cards": ("name", "model", "role", "power_point"),
+    "cards": ("name", "model", "role", "power_measured_at"),
     "tunings": ("name", "reference"),
     "games": ("name", "setting", "frames_counted", "generated_per_rendered", "versions"),
 }

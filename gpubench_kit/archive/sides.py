@@ -22,7 +22,7 @@ _SCENE = ["game", "setting", "metric"]
 #: What must agree between both sides, where both state it, and the reason if it does not.
 _ALIKE = {
     "frames": "different_frames_counted",
-    "power_point": "different_power_points",
+    "power_measured_at": "different_power_points",
     "versions": "different_game_version",
     "definition": "different_definition",
 }

@@ -189,7 +189,9 @@ def _idle_runs(same: pd.DataFrame, usual: float, limit: float) -> Iterator[Findi
             f"{_percent(usual)}: "
             "something else held this run back."
         )
-        action = "Look for a load beside the game; if there was one, write foreign_load into the cell `excluded`."
+        action = (
+            "Look for a load beside the game; if there was one, write background_load into the cell `excluded`."
+        )
         yield Finding("note", "load_low", message, row.run, float(row.mean_load_pct), limit, "%", action)
 
 

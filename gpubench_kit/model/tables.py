@@ -240,7 +240,7 @@ USABLE = Table(
         _count("round", "block of runs; empty where not given"),
         _count("order", "order done where known, else as planned; empty where neither is given"),
         _truth("order_known", "whether `order` comes from clocks"),
-        _text("power_point", "where power was measured"),
+        _text("power_measured_at", "where power was measured"),
         _text("frames_counted", "which frames count"),
         _count("generated_per_rendered", "frames generated between rendered ones"),
         _number("frame_limit_fps", "declared frame limit; 0 for none", "fps"),
@@ -256,7 +256,7 @@ USABLE = Table(
 
 _FROM_SHEET = (
     "run", "card", "model", "bench", "tuning", "game", "setting", "group", "purpose", "session", "launch",
-    "tuning_change", "round", "game_version", "power_point", "frames_counted", "generated_per_rendered",
+    "tuning_change", "round", "game_version", "power_measured_at", "frames_counted", "generated_per_rendered",
     "frame_limit_fps", "limited_by",
 )  # fmt: skip
 

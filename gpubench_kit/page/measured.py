@@ -84,7 +84,7 @@ def power(comparisons: pd.DataFrame, levels: pd.DataFrame, plan) -> Section:
     if not len(rows):
         return left_out(name, title, "no power was compared")
     charts = [draw_rate_against_power(levels, plan, group=group) for group in groups_in(rows, plan)]
-    if len({card.power_point for card in plan.cards}) > 1:
+    if len({card.power_measured_at for card in plan.cards}) > 1:
         charts = []
     blocks, more = metric_blocks(rows, plan)
     body = join([_power_points(plan), chart_grid(charts), blocks, verdict_terms(rows)])
@@ -119,7 +119,7 @@ def heat(comparisons: pd.DataFrame, plan, *, charts: Sequence[DescribedFigure] =
 
 def _power_points(plan) -> Markup:
     """Return where power was measured, card by card."""
-    points = {card.name: _POINTS[card.power_point] for card in plan.cards}
+    points = {card.name: _POINTS[card.power_measured_at] for card in plan.cards}
     if len(set(points.values())) == 1:
         return paragraph(f"Power was measured by {next(iter(points.values()))}.")
     told = "; ".join(f"{name}: {point}" for name, point in points.items())

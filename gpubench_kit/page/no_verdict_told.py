@@ -17,7 +17,7 @@ _MOST_NAMED = 3
 #: Reason -> what to do; a reason whose sentence says it already has none.
 REMEDIES = {
     "not_measured": "Record runs of both sides.",
-    "different_power_points": "Measure both at one point, and state it as power_point in the plan.",
+    "different_power_points": "Measure both at one point, and state it as power_measured_at in the plan.",
     "different_frames_counted": "Count the same frames on both sides.",
     "different_bench": "Name the benches in a [[comparisons]] entry, or measure both sides on one.",
     "different_game_version": "Run both sides on one version of the game.",

@@ -221,7 +221,7 @@ def _typical_caution(schedule: Schedule) -> str:
 
 def _dropped_box(schedule: Schedule) -> Markup:
     """Return what was left out for want of time, and what cannot be said without it."""
-    whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.evening.minutes)
+    whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
     lead = f"Everything would take {whole}; the evening has {there}. Left out, in this order:"
     items = [
         join(

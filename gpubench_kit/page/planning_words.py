@@ -43,7 +43,7 @@ def evening_sentence(schedule: Schedule) -> str:
     games = count_text(rows["game"].nunique(), "game")
     names = names_text(f"“{name}”" for name in tunings)
     of = f", {count} of {names}{design.in_turns}" if len(schedule.rows) else f" of {names}, still to be recorded"
-    time, there = time_text(60 * schedule.minutes), time_text(60 * schedule.plan.evening.minutes)
+    time, there = time_text(60 * schedule.minutes), time_text(60 * schedule.plan.session_plan.minutes)
     return f"{count_text(len(rows), 'run')} in {games}{of}: {time}, of {there}."
 
 
@@ -62,7 +62,7 @@ def told_in_lines(schedule: Schedule) -> list[str]:
     """
     lines = [evening_sentence(schedule), *schedule.told, schedule.noise_told]
     if schedule.dropped:
-        whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.evening.minutes)
+        whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
         lines.append(f"Everything would take {whole}; the evening has {there}. Left out:")
         lines += [f"  {one.what}: {one.then}" for one in schedule.dropped]
     return lines
@@ -112,7 +112,7 @@ def method_sentences(schedule: Schedule) -> list[str]:
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
     plan, (level, _) = schedule.plan, level_of_looks(schedule.plan)
-    evening = plan.evening
+    evening = plan.session_plan
     order = (
         "Games come in random order. The tunings of a round alternate (AB, BA, AB) from a random start or, where "
         "there are more than two, a random permutation is rotated from round to round."

@@ -74,7 +74,7 @@ def printed_sheet(schedule: Schedule) -> str:
         "beside": max((min(len(line.groups), _ROUNDS_BESIDE) for line in lines), default=1),
         "count": count_text(len(rows), "run"),
         "time": time_text(60 * schedule.minutes),
-        "wait": duration_text(schedule.plan.evening.settle_s),
+        "wait": duration_text(schedule.plan.session_plan.settle_s),
         "warm_up": schedule.plan.exclude.warm_up_runs_per_launch,
         "causes": ", ".join(CAUSES),
     }

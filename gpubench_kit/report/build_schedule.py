@@ -111,10 +111,10 @@ def _previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[No
     if previous is None:
         yield
         return
-    if plan.evening.noise_from in ("pilot", "typical"):
-        problem = f"'{plan.evening.noise_from}' was found, so the earlier report would not be looked at."
+    if plan.session_plan.noise_from in ("pilot", "typical"):
+        problem = f"'{plan.session_plan.noise_from}' was found, so the earlier report would not be looked at."
         raise PlanError(
-            Fault("plan.toml, evening.noise_from", problem, 'Write "archive", or leave out --previous.')
+            Fault("plan.toml, session_plan.noise_from", problem, 'Write "archive", or leave out --previous.')
         )
     found, kept = noise_file_of(previous), plan.folder / PREVIOUS
     before = kept.read_bytes() if kept.exists() else None

@@ -34,7 +34,7 @@ def measured_under(plan) -> dict[str, Any]:
         "date": plan.review.date.isoformat() if plan.review.date else "",
         "first_start": first,
         "last_start": last,
-        "cards": [_named(card, ("name", "model", "role", "power_point")) for card in plan.cards],
+        "cards": [_named(card, ("name", "model", "role", "power_measured_at")) for card in plan.cards],
         "benches": [_named(bench, ("name", "driver", "room_c")) for bench in plan.benches],
         "tunings": [_named(tuning, ("name", "reference", "card")) for tuning in plan.tunings],
         "games": list(_games(plan, sheet)),

@@ -63,7 +63,7 @@ def fit_evening(
     Parameters
     ----------
     design : everything that is to be done
-    plan : ``evening.minutes`` and ``evening.must_have``
+    plan : ``session_plan.minutes`` and ``session_plan.must_have``
     noise : see ``schedule.tables.PLANNED_NOISE``
     sheet : rows of the run sheet so far; rounds in them count
     name : name of the evening
@@ -81,7 +81,7 @@ def fit_evening(
     runs = ordered_runs(design, plan, evening=name)
     full = minutes = minutes_of(runs, plan)
     dropped: list[Dropped] = []
-    while minutes > plan.evening.minutes:
+    while minutes > plan.session_plan.minutes:
         step = next(_steps(design, plan, noise, sheet), None)
         if step is None:
             raise DesignError(_too_short(design, plan, minutes))
@@ -116,7 +116,7 @@ def _steps(
 
 def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
     """Yield the evening without its last tuning that is no must, if two remain that lack rounds."""
-    musts = {plan.reference_tuning, *plan.evening.must_have}
+    musts = {plan.reference_tuning, *plan.session_plan.must_have}
     free = [name for name in design.tunings if name not in musts]
     if not free or len(design.tunings) <= 2 or any(stop.tunings for stop in design.stops):
         return
@@ -201,6 +201,8 @@ def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:
     stop = next(stop for stop in design.stops if stop.rounds)
     what = f"{count_text(stop.rounds, 'round')} of {scene_of(stop.scene)} with the tunings {listed(design.tunings)}"
     needed = duration_text(60 * minutes)
-    problem = f"{number_text(plan.evening.minutes, decimals=0)} min were found; even {what} alone need {needed}."
+    problem = (
+        f"{number_text(plan.session_plan.minutes, decimals=0)} min were found; even {what} alone need {needed}."
+    )
     action = "Raise minutes, or shorten what the evening does need: launch_s, scene_s, settle_s, must_have."
-    return Fault("plan.toml, evening.minutes", problem, action)
+    return Fault("plan.toml, session_plan.minutes", problem, action)

@@ -68,7 +68,7 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
 
     Parameters
     ----------
-    plan : names games and metrics; ``evening.noise_from`` says where the noise comes from
+    plan : names games and metrics; ``session_plan.noise_from`` says where the noise comes from
     so_far : what there is of the review
 
     Returns
@@ -87,7 +87,7 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
     restarts are the units. Without ``noise_from`` each game takes the best there is: pilots and
     measured runs, else an earlier report, else the typical value.
     """
-    wanted = plan.evening.noise_from
+    wanted = plan.session_plan.noise_from
     archive, place = ({}, "") if wanted in ("pilot", "typical") else _of_archive(plan)
     runs = {} if wanted in ("archive", "typical") else _of_runs(so_far, plan, ("pilot", "measured"))
     before = archive | ({} if wanted in ("archive", "typical") else _of_runs(so_far, plan, ("pilot",)))
@@ -186,7 +186,7 @@ def _told(rows: list[dict], place: str) -> str:
 
 def _nothing_found(wanted: str, place: str) -> Fault:
     """Return the fault for a source without any game of the plan."""
-    where = "plan.toml, evening.noise_from"
+    where = "plan.toml, session_plan.noise_from"
     if wanted == "pilot":
         problem = "'pilot' asks for runs of this bench, but no tuning of any game has two recorded runs yet."
         action = "Record pilot runs (purpose 'pilot'), or set noise_from = \"typical\"."

@@ -47,7 +47,7 @@ def visits_of(runs: Iterable, plan: ReviewPlan) -> list[Visit]:
     Parameters
     ----------
     runs : objects with ``card, session, launch, game, setting``, in the order in which they are to be done
-    plan : gives the times of ``[evening]``
+    plan : gives the times of ``[session_plan]``
 
     Notes
     -----
@@ -91,7 +91,7 @@ def visits_table(visits: Iterable[Visit]) -> pd.DataFrame:
 
 def _visit(runs: tuple, before: PlannedRun | None, *, plan: ReviewPlan) -> Visit:
     """Return one visit with its times; ``before`` is the first run of the visit before."""
-    evening, first = plan.evening, runs[0]
+    evening, first = plan.session_plan, runs[0]
     is_mounted = before is not None and len(plan.cards) > 1 and _mounting(first) != _mounting(before)
     is_restarted = RESTART in first.session and (before is None or first.session != before.session)
     return Visit(

@@ -309,5 +309,5 @@ def _plan_lines(
     if asks_order:
         analysis.append(f'typed_order = "{answers.get("typed_order") or "not_known"}"')
     points = [_POINTS[metric] for metric in metrics.values() if metric in _POINTS]
-    cards = (f'power_point = "{points[0]}"',) if len(set(points)) == 1 else ()
+    cards = (f'power_measured_at = "{points[0]}"',) if len(set(points)) == 1 else ()
     return {"analysis": tuple(analysis), "cards": cards}

@@ -18,7 +18,7 @@ from gpubench_kit.model.plan.fields import Name, Section, Text, kit_error
 from gpubench_kit.sheet.numbers import TypedNumber, parse_count, parse_metric
 
 PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
-CAUSES = ("crash", "wrong_settings", "not_completed", "foreign_load", "log_gap", "tuning_lost")
+CAUSES = ("crash", "wrong_settings", "not_completed", "background_load", "log_gap", "tuning_lost")
 
 #: Columns of whole sentences, which may end in a question mark.
 _OWN_WORDS = ("note", "corrected")

@@ -14,7 +14,7 @@ import pandas as pd
 #: Text columns, and what a missing column stands for.
 _TEXTS = {
     "tuning": "", "game": "", "metric": "", "card": "", "bench": "", "setting": "", "group": "all",
-    "purpose": "measure", "session": "", "tuning_change": "", "power_point": "board_sensor",
+    "purpose": "measure", "session": "", "tuning_change": "", "power_measured_at": "board_sensor",
     "frames_counted": "rendered", "game_version": "", "withheld_for": "",
 }  # fmt: skip
 

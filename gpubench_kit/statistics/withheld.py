@@ -47,7 +47,9 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
         "value_not_usable": pair.any_in_cell(np.isnan(scaled_values(pair.metric, runs.numbers["value"]))),
     }
     if pair.across and pair.metric in CARD_POWER:
-        points = _differs(pair, runs.codes["power_point"]) | pair.any_in_cell(~runs.is_given("power_point"))
+        points = _differs(pair, runs.codes["power_measured_at"]) | pair.any_in_cell(
+            ~runs.is_given("power_measured_at")
+        )
         conditions["different_power_points"] = points & _differs(pair, runs.codes["card"])
     if metric.needs in ("frames", "both"):
         rendered = _differs(pair, runs.codes["frames_counted"])

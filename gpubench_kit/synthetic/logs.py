@@ -93,7 +93,7 @@ def _truth(review: MadeReview, run: MadeRun, rng: np.random.Generator) -> _Truth
     of_round = np.random.default_rng([review.seed, 4, place, run.round]).standard_normal()
     fps, watts, warmth, clock = rng.standard_normal(4)
     moved = (game.run_cv_pct * fps + review.round_pct * of_round + review.drift_pct_per_run * run.order) / 100
-    disturbed = {"foreign_load": (0.86, 0.93, 0.88)}.get(run.mishap, (1.0, 1.0, 1.0))
+    disturbed = {"background_load": (0.86, 0.93, 0.88)}.get(run.mishap, (1.0, 1.0, 1.0))
     warming = 0.96 if run.purpose == "warm_up" else 1.0
     return _Truth(
         avg_fps=game.avg_fps * tuning.fps_factor(game) * np.exp(moved) * disturbed[0] * warming,
@@ -110,7 +110,7 @@ def _frame_times(review: MadeReview, run: MadeRun, *, avg_fps: float, rng: np.ra
     """Return frame times [ms] with exactly the average frame rate, before any mishap."""
     game = run.game
     n = max(round(review.scene_s * float(avg_fps)), 10)
-    disturbed = run.mishap == "foreign_load"
+    disturbed = run.mishap == "background_load"
     logs = _scene_profile(review, run, n) + game.roughness * (2.5 if disturbed else 1.0) * _wandering(n, rng)
     per_min = game.hitches_per_min * (8 if disturbed else 1)
     if run.purpose == "warm_up":

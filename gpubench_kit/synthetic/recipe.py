@@ -10,7 +10,7 @@ import numpy as np
 
 from gpubench_kit.model.errors import DesignError
 
-MISHAPS = ("gap", "cap", "loading_pause", "short_run", "tuning_lost", "foreign_load")
+MISHAPS = ("gap", "cap", "loading_pause", "short_run", "tuning_lost", "background_load")
 
 
 @dataclass(frozen=True)

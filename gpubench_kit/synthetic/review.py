@@ -129,7 +129,7 @@ def plan_text(review: MadeReview) -> str:
     """Return ``plan.toml``: what is measured, then the recipe's own end."""
     about = {"title": review.title, "date": review.started.date(), "licence": review.licence}
     parts = [_table_text("[review]", about)]
-    parts.append(_table_text("[[cards]]", {"name": review.card, "power_point": "board_sensor"}))
+    parts.append(_table_text("[[cards]]", {"name": review.card, "power_measured_at": "board_sensor"}))
     parts += [_tuning_text(tuning, is_reference=not place) for place, tuning in enumerate(review.tunings)]
     for name in dict.fromkeys(game.name for game in review.games):
         parts.append(_game_text([game for game in review.games if game.name == name]))

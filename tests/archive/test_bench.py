@@ -142,7 +142,7 @@ def test_a_schedule_takes_noise_and_restarts_from_the_archive_and_names_it(bench
             "tunings": [{"name": "factory", "reference": True}, {"name": "quiet", "needs_restart": True}],
             "games": [{"name": "game 01"}, {"name": NOISY}, {"name": "a new game"}],
             "analysis": {"metrics": ["avg_fps"]},
-            "evening": {"noise_from": "archive"},
+            "session_plan": {"noise_from": "archive"},
         },
         folder=tmp_path / "review",
     )

@@ -19,7 +19,7 @@ from gpubench_kit.report.package import csv_text
 SPREAD, NOISE = "reports/archive/tables/restart_spread.csv", "reports/archive/tables/run_noise.csv"
 #: `metrics` is the last line of the plan, so further lines belong to the same section.
 WIDENED = 'restart_spread = "archive"\n'
-PLANNED = '[evening]\nnoise_from = "archive"\n'
+PLANNED = '[session_plan]\nnoise_from = "archive"\n'
 
 
 def _spread(value: float) -> str:

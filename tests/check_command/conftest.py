@@ -32,7 +32,7 @@ PLANTED = (
     Mishap("loading_pause", "quiet", "Glass Tundra", 3),
     Mishap("short_run", "quiet", "Low Tide Racers", 4),
     Mishap("tuning_lost", "quiet", "Salt Orchard", 5),
-    Mishap("foreign_load", "factory", "Glass Tundra", 1),
+    Mishap("background_load", "factory", "Glass Tundra", 1),
     Mishap("short_run", "factory", "Salt Orchard", 3, excluded="crash"),
 )
 RECIPE = MadeReview("Mishaps", tunings=TUNINGS, games=GAMES, seed=5, scene_s=8.0, mishaps=PLANTED)

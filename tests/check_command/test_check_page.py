@@ -14,7 +14,9 @@ from tests.check_command.conftest import PLANTED, Checked
 
 STOPPED = [one for one in PLANTED if one.kind in ("cap", "tuning_lost")]
 ODD = [
-    one for one in PLANTED if one.kind in ("gap", "loading_pause", "short_run", "foreign_load") and not one.excluded
+    one
+    for one in PLANTED
+    if one.kind in ("gap", "loading_pause", "short_run", "background_load") and not one.excluded
 ]
 #: Kind of mishap -> what its picture says.
 MARKED = {"gap": "frames are missing", "short_run": r"end, 3\.\d s of frames at [34] s", "loading_pause": " ms at "}

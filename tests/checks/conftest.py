@@ -20,7 +20,7 @@ def make_plan(**sections):
     """Return a plan with two games and two tunings, and the sections given."""
     plan = {
         "review": {"title": "A small review"},
-        "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+        "cards": [{"name": "Larkmoor 4", "power_measured_at": "board_sensor"}],
         "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}],
         "games": [{"name": game} for game in GAMES],
     }
@@ -52,7 +52,7 @@ def make_runs():
     runs = runs.assign(**text, **dict.fromkeys(empty, ""), launch=runs["game"] + runs["round"].astype(str))
     return runs.assign(
         round=runs["round"].astype("Int64"), order=pd.array(places, "Int64"), order_done=pd.array(places, "Int64"),
-        order_known=True, is_recorded=True, frame_log=runs["run"] + ".csv", power_point="board_sensor",
+        order_known=True, is_recorded=True, frame_log=runs["run"] + ".csv", power_measured_at="board_sensor",
         frames_counted="rendered", generated_per_rendered=0, frame_limit_fps=0.0, limited_by="card",
         n_frames=pd.array(places + 4000, "Int64"), duration_s=30.0, frame_log_sha256=runs["run"] + "-hash",
     )  # fmt: skip

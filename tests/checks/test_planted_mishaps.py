@@ -24,12 +24,12 @@ PLANTED = (
     Mishap("loading_pause", "quiet", "Glass Tundra", 3),
     Mishap("short_run", "quiet", "Low Tide Racers", 4),
     Mishap("tuning_lost", "quiet", "Salt Orchard", 5),
-    Mishap("foreign_load", "factory", "Glass Tundra", 1),
+    Mishap("background_load", "factory", "Glass Tundra", 1),
 )
 #: Kind of mishap -> a check that must find it.
 FOUND_BY = {
     "gap": "hole", "cap": "held_by_cap", "loading_pause": "gap", "short_run": "too_short",
-    "tuning_lost": "tuning_not_applied", "foreign_load": "unlike_fellows",
+    "tuning_lost": "tuning_not_applied", "background_load": "unlike_fellows",
 }  # fmt: skip
 RECIPE = MadeReview("Mishaps", tunings=TUNINGS, games=GAMES, seed=5, scene_s=8.0, mishaps=PLANTED)
 

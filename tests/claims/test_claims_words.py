@@ -14,8 +14,8 @@ from gpubench_kit.model.errors import ReportError
 from gpubench_kit.wording.numbers import number_text
 
 RIVALS = {
-    "cards": [{"name": "Larkmoor 4", "power_point": "inline"},
-              {"name": "Tern Ridge 70", "role": "rival", "power_point": "inline"}],
+    "cards": [{"name": "Larkmoor 4", "power_measured_at": "inline"},
+              {"name": "Tern Ridge 70", "role": "rival", "power_measured_at": "inline"}],
 }  # fmt: skip
 AGAINST_RIVAL = {"against_card": "Tern Ridge 70", "of_tuning": "factory"}
 

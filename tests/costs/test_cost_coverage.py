@@ -47,7 +47,7 @@ def _review(rng: np.random.Generator, group: int, cells: tuple, *, shift=0.0, **
     value = watts * np.exp(shift + RUN_SD * rng.standard_normal(len(game)))
     order = pd.array(np.arange(1, len(game) + 1), dtype="Int64")
     table = pd.DataFrame({"game": np.array(GAME_NAMES)[game], "value": value, "order": order})
-    facts = {"setting": f"s{group}", "group": f"g{group}", "metric": "board_w", "power_point": "inline"}
+    facts = {"setting": f"s{group}", "group": f"g{group}", "metric": "board_w", "power_measured_at": "inline"}
     return table.assign(**facts, **columns)
 
 

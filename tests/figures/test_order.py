@@ -27,7 +27,7 @@ def test_deviations_sum_to_zero_within_game_and_tuning(make):
 
 def test_restarts_stand_between_the_sessions(make):
     drawn = draw_run_order(make.usable(), make.plan(), metric="avg_fps")
-    assert drawn.drawing.keywords["evening"].borders == (90.5,)
+    assert drawn.drawing.keywords["session_plan"].borders == (90.5,)
     assert "restarts" in drawn.drawing.keywords["heading"].note
 
 

@@ -22,7 +22,7 @@ date = 2026-11-02
 
 [[cards]]
 name = "Larkmoor 4"
-power_point = "board_sensor"
+power_measured_at = "board_sensor"
 price = 620.0
 
 [[benches]]
@@ -91,7 +91,7 @@ def test_what_is_left_out_has_the_documented_default():
     assert (plan.exclude.min_duration_s, plan.exclude.warm_up_runs_per_launch) == (0, 0)
     assert [bench.name for bench in plan.benches] == [""]
     assert [(one.name, one.group) for one in plan.games[0].settings] == [("", "all")]
-    assert (plan.cards[0].model, plan.cards[0].power_point) == ("Larkmoor 4", None)
+    assert (plan.cards[0].model, plan.cards[0].power_measured_at) == ("Larkmoor 4", None)
     assert plan.logs.sensor_offset_s is None
     assert plan.costs.price_per_kwh is None
 

@@ -162,7 +162,10 @@ CASES = {
         {"claims": [CLAIM | {"metric": "core_mhz"}], "analysis": {"metrics": ["avg_fps", "core_mhz"]}},
         "core_mhz has no better direction",
     ),
-    "must-have unknown": ({"evening": {"must_have": ["brisk"]}}, "must_have item 1: tuning 'brisk' is not in the"),
+    "must-have unknown": (
+        {"session_plan": {"must_have": ["brisk"]}},
+        "must_have item 1: tuning 'brisk' is not in the",
+    ),
     "ladder that no tuning changes": ({"sweep": {"ladder": "power"}}, "'power' is changed by no tuning"),
     "logs of an unknown card": (
         {"logs": {"Larkmor 4": {"sensor_offset_s": 1}}},
@@ -209,7 +212,7 @@ def test_faults_within_and_across_sections_come_together():
             "tunings": [{"name": "factory", "reference": True}, {"reference": True}, {"name": "factory"}],
             "analysis": {"margin_pct": -1, "looks": 2, "confidence": 0.9},
             "claims": [CLAIM | {"id": "c1"}, {"id": "c1"}],
-            "evening": {"must_have": ["quiet"]},
+            "session_plan": {"must_have": ["quiet"]},
         }
     )
     for part in (

@@ -41,7 +41,7 @@ def made_up(
     plan = ReviewPlan.from_dict(
         {
             "review": {"title": title},
-            "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+            "cards": [{"name": "Larkmoor 4", "power_measured_at": "board_sensor"}],
             "tunings": [{"name": name, "reference": place == 0} for place, name in enumerate(tunings)],
             "games": [{"name": name, "scene": name} for name in games],
             "analysis": {"metrics": list(EFFECTS)},
@@ -75,7 +75,7 @@ def _usable(games, tunings, metric: str) -> pd.DataFrame:
         card="Larkmoor 4",
         group="all",
         setting="",
-        power_point="board_sensor",
+        power_measured_at="board_sensor",
         bench="",
         purpose="measure",
     )

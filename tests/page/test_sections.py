@@ -131,7 +131,7 @@ def test_a_confounded_result_is_named_in_the_headline(review):
 
 def test_runs_left_out_are_listed_with_their_reason(review):
     runs = review.runs.copy()
-    runs.loc[3, ["used", "excluded_for"]] = [False, "foreign_load"]
+    runs.loc[3, ["used", "excluded_for"]] = [False, "background_load"]
     section = page.data_quality(review.findings, runs, noise=review.noise, usable=review.usable, plan=review.plan)
     assert f'<th scope="row">{runs["run"][3]}</th>' in section.body
     assert "Foreign load" in section.body

@@ -12,8 +12,8 @@ from gpubench_kit.cli import main
 
 #: Power at another point and no price; and a card that is cheaper to buy and to run than ours.
 OTHERS = {
-    "B": {"name": "Tern Ridge 70", "role": "rival", "power_point": "wall"},
-    "C": {"name": "Fen Hollow 2", "role": "rival", "power_point": "inline", "price": 500.0},
+    "B": {"name": "Tern Ridge 70", "role": "rival", "power_measured_at": "wall"},
+    "C": {"name": "Fen Hollow 2", "role": "rival", "power_measured_at": "inline", "price": 500.0},
 }
 
 

@@ -75,7 +75,9 @@ def test_a_rival_measured_once_without_a_stated_spread_gets_no_verdict_and_advic
 
 @pytest.mark.parametrize("points", [("inline", "board_sensor"), ("inline", None)])
 def test_power_is_compared_at_equal_points_only(tmp_path, points):
-    cards = {letter: CARDS[letter] | {"power_point": point} for letter, point in zip("AB", points, strict=True)}
+    cards = {
+        letter: CARDS[letter] | {"power_measured_at": point} for letter, point in zip("AB", points, strict=True)
+    }
     cards = {letter: {key: one for key, one in card.items() if one is not None} for letter, card in cards.items()}
     review = measure(RivalReview(cards=cards, games=("Low Tide Racers", "Salt Orchard")).write(tmp_path / "review"))
     between = review.overall[review.overall["of_card"] != review.overall["against_card"]]

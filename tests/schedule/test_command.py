@@ -17,7 +17,7 @@ pytestmark = pytest.mark.slow
 def review(folder, tmp_path, monkeypatch):
     """Return a folder with its plan as a file; the working directory is its parent."""
     monkeypatch.chdir(tmp_path)
-    made = folder(3, ("factory", "quiet"), evening={"minutes": 120.0, "must_have": ["quiet"]})
+    made = folder(3, ("factory", "quiet"), session_plan={"minutes": 120.0, "must_have": ["quiet"]})
     made.write_plan_file()
     return made
 
@@ -69,10 +69,10 @@ def test_an_earlier_report_is_counted_with_and_kept_in_the_folder(review, tmp_pa
 @pytest.mark.parametrize(
     ("plan", "sheet", "options", "told"),
     [
-        ({"evening": {"minutes": 0.0}}, None, (), r"evening.*minutes"),
-        ({"evening": {"minutes": 3.0}}, None, (), r"3 min were found; even 3 rounds"),
-        ({"evening": {"noise_from": "pilot"}}, None, (), r"has two recorded runs yet"),
-        ({"evening": {"noise_from": "typical"}}, None, ("--previous", "old"), r"would not be looked at"),
+        ({"session_plan": {"minutes": 0.0}}, None, (), r"session_plan.*minutes"),
+        ({"session_plan": {"minutes": 3.0}}, None, (), r"3 min were found; even 3 rounds"),
+        ({"session_plan": {"noise_from": "pilot"}}, None, (), r"has two recorded runs yet"),
+        ({"session_plan": {"noise_from": "typical"}}, None, ("--previous", "old"), r"would not be looked at"),
         ({}, None, ("--previous", "nowhere"), r"there is no table of noise"),
         ({}, b'run,tuning\n"unclosed', (), r"cannot be split"),
         ({}, b"\x00\x01\x02", (), r"runs.csv"),

@@ -13,14 +13,14 @@ THREE = ("factory", "quiet", "brisk")
 
 def test_time_is_the_sum_of_what_the_plan_states(folder):
     evening = {"minutes": 999.0, "scene_s": 60.0, "launch_s": 200.0, "tuning_change_s": 10.0, "settle_s": 100.0}
-    schedule = make_schedule(folder(4, evening=evening).plan)
+    schedule = make_schedule(folder(4, session_plan=evening).plan)
     assert schedule.minutes == pytest.approx(4 * (200 + 100 + 8 * (60 + 10)) / 60)
     starts = schedule.visits["starts_s"]
     assert list(starts) == pytest.approx([place * 860 for place in range(4)])
 
 
 def test_the_default_plan_is_four_rounds_of_everything(folder):
-    schedule = make_schedule(folder(6, THREE, evening={**BARE, "minutes": 72.0}).plan)
+    schedule = make_schedule(folder(6, THREE, session_plan={**BARE, "minutes": 72.0}).plan)
     assert len(schedule.rows) == 6 * 3 * 4
     assert not schedule.dropped
     assert schedule.minutes == pytest.approx(72)
@@ -28,7 +28,7 @@ def test_the_default_plan_is_four_rounds_of_everything(folder):
 
 
 def test_tunings_that_are_no_must_go_first(folder):
-    schedule = make_schedule(folder(6, THREE, evening={**BARE, "minutes": 71.0}).plan)
+    schedule = make_schedule(folder(6, THREE, session_plan={**BARE, "minutes": 71.0}).plan)
     assert [one.what for one in schedule.dropped] == ["Tuning “brisk”"]
     assert schedule.dropped[0].then == "Nothing new can be said about “brisk”."
     assert set(schedule.rows["tuning"]) == {"factory", "quiet"}
@@ -37,25 +37,25 @@ def test_tunings_that_are_no_must_go_first(folder):
 
 def test_must_have_keeps_a_tuning_and_rounds_go_instead(folder):
     evening = {**BARE, "minutes": 71.0, "must_have": ["quiet", "brisk"]}
-    schedule = make_schedule(folder(6, THREE, evening=evening).plan)
+    schedule = make_schedule(folder(6, THREE, session_plan=evening).plan)
     assert [one.what for one in schedule.dropped] == ["Round 4 of every game"]
     assert len(schedule.rows) == 6 * 3 * 3
 
 
 def test_games_that_decide_nothing_go_before_rounds_but_six_stay(folder):
-    made = folder(8, evening={**BARE, "minutes": 56.0})
+    made = folder(8, session_plan={**BARE, "minutes": 56.0})
     for place in (1, 2, 3):
         made.sections["games"][place]["settings"] = [{"frame_limit_fps": 60.0}]
     schedule = make_schedule(made.plan)
     assert [one.what for one in schedule.dropped] == ["Game Glass Tundra"]
     assert "a frame limit is declared" in schedule.dropped[0].then
-    made.sections["evening"]["minutes"] = 40.0
+    made.sections["session_plan"]["minutes"] = 40.0
     what = [one.what for one in make_schedule(made.plan).dropped]
     assert what == ["Game Glass Tundra", "Game Copper Monsoon", "Round 4 of every game"]
 
 
 def test_a_noisy_game_that_decides_nothing_goes_with_the_rounds_it_would_need(folder):
-    made = folder(7, evening={**BARE, "minutes": 999.0})
+    made = folder(7, session_plan={**BARE, "minutes": 999.0})
     values = {"Salt Orchard": (90, 100, 110)}
     rows = [
         f"p{place}-{number},factory,{game['name']},pilot,,,,{value}"
@@ -64,20 +64,20 @@ def test_a_noisy_game_that_decides_nothing_goes_with_the_rounds_it_would_need(fo
     ]
     made.write_sheet(*rows)
     whole = make_schedule(made.plan)
-    made.sections["evening"]["minutes"] = whole.minutes - 1
+    made.sections["session_plan"]["minutes"] = whole.minutes - 1
     schedule = make_schedule(made.plan)
     assert [one.what for one in schedule.dropped] == ["Game Salt Orchard"]
     assert "it needs more than 16 to settle 2.0 %" in schedule.dropped[0].then
 
 
 def test_rounds_stop_at_three_and_further_games_go_from_the_end(folder):
-    schedule = make_schedule(folder(8, evening={**BARE, "minutes": 40.0}).plan)
+    schedule = make_schedule(folder(8, session_plan={**BARE, "minutes": 40.0}).plan)
     what = [one.what for one in schedule.dropped]
     assert what == ["Round 4 of every game", "Game Kestrel Parish", "Game Ninefold Keep"]
     assert schedule.rows.groupby("game")["round"].max().eq(3).all()
     assert "none can borrow" not in " ".join(one.then for one in schedule.dropped)
     assert (
-        make_schedule(folder(8, evening={**BARE, "minutes": 30.0}).plan)
+        make_schedule(folder(8, session_plan={**BARE, "minutes": 30.0}).plan)
         .dropped[-1]
         .then.endswith("With fewer than 6 games none can borrow noise from the others.")
     )
@@ -85,7 +85,7 @@ def test_rounds_stop_at_three_and_further_games_go_from_the_end(folder):
 
 def test_an_evening_too_short_for_anything_is_refused(folder):
     with pytest.raises(DesignError, match=r"5 min were found; even 3 rounds of Low Tide Racers .* need 6 min"):
-        make_schedule(folder(8, evening={**BARE, "minutes": 5.0}).plan)
+        make_schedule(folder(8, session_plan={**BARE, "minutes": 5.0}).plan)
 
 
 @pytest.mark.parametrize("n_games", [1, 40])
@@ -97,7 +97,7 @@ def test_one_game_and_forty_games_are_planned(folder, n_games):
 
 @pytest.mark.parametrize(("spread", "rounds"), [(0.0, 3), (0.6, 3), (1.0, 6)])
 def test_a_pilot_sets_the_rounds_of_every_game(folder, spread, rounds):
-    made = folder(6, evening={**BARE, "minutes": 500.0}, analysis={"metrics": ["avg_fps"], "adjust": "none"})
+    made = folder(6, session_plan={**BARE, "minutes": 500.0}, analysis={"metrics": ["avg_fps"], "adjust": "none"})
     steps = (-1.0, 1.0, 0.0)
     made.write_sheet(*(
         f"p{place}{n},factory,{game['name']},pilot,,,,{100 + step * spread}"
@@ -110,15 +110,15 @@ def test_a_pilot_sets_the_rounds_of_every_game(folder, spread, rounds):
 
 
 def test_rounds_stay_as_planned_while_they_are_recorded(folder):
-    made = folder(6, evening={**BARE, "minutes": 36.0})
+    made = folder(6, session_plan={**BARE, "minutes": 36.0})
     made.write_sheet()
     extend_run_sheet(make_schedule(made.plan).rows, made.plan)
     made.record(noise=0.03)
-    made.sections["evening"]["minutes"] = 500.0
+    made.sections["session_plan"]["minutes"] = 500.0
     assert set(make_schedule(made.plan).rows["round"]) == {4}
 
 
 def test_typical_noise_is_no_reason_for_more_rounds(folder):
     made = folder(1, analysis={"metrics": ["low_1pct_fps"], "primary": "low_1pct_fps"})
-    made.sections["evening"] = {**BARE, "minutes": 500.0}
+    made.sections["session_plan"] = {**BARE, "minutes": 500.0}
     assert len(make_schedule(made.plan).rows) == 8

@@ -31,7 +31,7 @@ def _look(made) -> None:
 
 
 def test_calling_twice_never_adds_the_same_rows_again(folder):
-    made = folder(3, evening=LONG)
+    made = folder(3, session_plan=LONG)
     made.write_sheet()
     extend_run_sheet(make_schedule(made.plan).rows, made.plan)
     before = made.sheet.read_bytes()
@@ -46,7 +46,7 @@ def test_calling_twice_never_adds_the_same_rows_again(folder):
 
 
 def test_waiting_rows_keep_the_numbers_of_the_rounds_they_belong_to(folder):
-    made = folder(6, evening=LONG)
+    made = folder(6, session_plan=LONG)
     made.write_sheet()
     first = make_schedule(made.plan)
     extend_run_sheet(first.rows, made.plan)
@@ -54,7 +54,7 @@ def test_waiting_rows_keep_the_numbers_of_the_rounds_they_belong_to(folder):
 
 
 def test_once_everything_is_recorded_the_report_comes_next(folder):
-    made = folder(6, evening=LONG, analysis={"metrics": ["avg_fps"], "adjust": "none"})
+    made = folder(6, session_plan=LONG, analysis={"metrics": ["avg_fps"], "adjust": "none"})
     made.write_sheet()
     _plan_and_record(made, noise=0.001)
     after = make_schedule(made.plan)
@@ -63,7 +63,7 @@ def test_once_everything_is_recorded_the_report_comes_next(folder):
 
 
 def test_another_evening_gets_what_the_first_left_out(folder):
-    made = folder(4, evening={"minutes": 45.0, "launch_s": 60.0, "settle_s": 0.0})
+    made = folder(4, session_plan={"minutes": 45.0, "launch_s": 60.0, "settle_s": 0.0})
     made.write_sheet()
     first = _plan_and_record(made, noise=0.001)
     assert first.dropped
@@ -75,14 +75,16 @@ def test_another_evening_gets_what_the_first_left_out(folder):
 
 
 def test_a_tuning_left_out_gets_its_rounds_when_the_others_have_theirs(folder):
-    made = folder(2, ("factory", "quiet", "brisk"), evening={"minutes": 32.0, "launch_s": 60.0, "settle_s": 0.0})
+    made = folder(
+        2, ("factory", "quiet", "brisk"), session_plan={"minutes": 32.0, "launch_s": 60.0, "settle_s": 0.0}
+    )
     made.write_sheet()
     assert [one.what for one in _plan_and_record(made, noise=0.001).dropped] == ["Tuning “brisk”"]
     assert "brisk" in set(make_schedule(made.plan).rows["tuning"])
 
 
 def test_by_the_last_look_the_undecided_games_get_the_planners_number_and_no_more(folder):
-    made = folder(3, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(3, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, **OPEN)
     _look(made)
@@ -101,7 +103,7 @@ def test_by_the_last_look_the_undecided_games_get_the_planners_number_and_no_mor
 def test_further_rounds_do_not_depend_on_the_difference_seen(folder):
     rows = []
     for effect in (0.009, 0.010):
-        made = folder(1, evening=LONG, analysis=TWO_LOOKS)
+        made = folder(1, session_plan=LONG, analysis=TWO_LOOKS)
         (made.path / "looks.csv").unlink(missing_ok=True)
         made.write_sheet()
         _plan_and_record(made, noise=0.006, effect=effect, seed=2)
@@ -112,7 +114,7 @@ def test_further_rounds_do_not_depend_on_the_difference_seen(folder):
 
 
 def test_only_tunings_that_are_undecided_get_further_rounds(folder):
-    made = folder(1, ("factory", "quiet", "brisk"), evening=LONG, analysis=TWO_LOOKS)
+    made = folder(1, ("factory", "quiet", "brisk"), session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     schedule = make_schedule(made.plan)
     extend_run_sheet(schedule.rows, made.plan)
@@ -124,7 +126,7 @@ def test_only_tunings_that_are_undecided_get_further_rounds(folder):
 
 
 def test_between_cards_undecided_games_get_further_mountings_with_as_many_rounds_as_before(folder):
-    made = folder(2, ("factory",), cards=CARDS, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(2, ("factory",), cards=CARDS, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     first = _plan_and_record(made, noise=0.008, seed=6)
     _look(made)
@@ -147,7 +149,7 @@ def test_between_cards_undecided_games_get_further_mountings_with_as_many_rounds
 
 def _installed_once(folder, **analysis):
     """Return a folder with two games, every run on one card before those on the other, after the first look."""
-    made = folder(2, ("factory",), cards=CARDS, evening=LONG, analysis=TWO_LOOKS | analysis)
+    made = folder(2, ("factory",), cards=CARDS, session_plan=LONG, analysis=TWO_LOOKS | analysis)
     runs = [(card["name"], game, round_) for card in CARDS for game in SCENES for round_ in range(1, 6)]
     rows = [
         f"r{k:03d},factory,{game},measure,evening 1 {card},{round_},{k},,{card}"
@@ -178,7 +180,7 @@ def test_cards_installed_once_get_installations_in_turns_and_no_further_rounds_i
 
 
 def test_cards_between_which_nothing_is_decidable_are_not_told_of_rounds(folder):
-    made = folder(1, ("factory",), cards=CARDS, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(1, ("factory",), cards=CARDS, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, noise=0.08, seed=3)
     _look(made)
@@ -188,7 +190,7 @@ def test_cards_between_which_nothing_is_decidable_are_not_told_of_rounds(folder)
 
 def test_a_card_about_which_nothing_is_open_is_left_alone(folder):
     pair = {one: {"card": "Larkmoor 4", "tuning": name} for one, name in (("of", "quiet"), ("against", "factory"))}
-    made = folder(1, cards=CARDS, comparisons=[pair], evening=LONG, analysis=TWO_LOOKS)
+    made = folder(1, cards=CARDS, comparisons=[pair], session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     assert set(_plan_and_record(made, **OPEN).rows["card"]) == {"Larkmoor 4", "Tern Ridge 70"}
     _look(made)
@@ -201,7 +203,7 @@ def test_between_models_more_samples_are_asked_for_and_no_further_runs(folder):
         {"name": f"{model} {one}", "model": model} for model in ("Larkmoor 4", "Tern Ridge 70") for one in "ab"
     ]
     cards = [card | ({"role": "rival"} if card["model"] != "Larkmoor 4" else {}) for card in cards]
-    made = folder(1, ("factory",), cards=cards, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(1, ("factory",), cards=cards, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, noise=0.012, seed=3)
     _look(made)
@@ -211,7 +213,7 @@ def test_between_models_more_samples_are_asked_for_and_no_further_runs(folder):
 
 
 def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_told(folder):
-    made = folder(2, evening=LONG)
+    made = folder(2, session_plan=LONG)
     made.write_sheet()
     _plan_and_record(made, noise=0.02)
     _look(made)
@@ -223,7 +225,7 @@ def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_to
 
 
 def test_runs_recorded_since_the_last_report_ask_for_the_report_first(folder):
-    made = folder(2, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(2, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, **OPEN)
     _look(made)
@@ -234,7 +236,7 @@ def test_runs_recorded_since_the_last_report_ask_for_the_report_first(folder):
 
 
 def test_games_that_no_number_of_rounds_decides_are_named_and_left(folder):
-    made = folder(1, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(1, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, noise=0.08)
     _look(made)
@@ -244,7 +246,7 @@ def test_games_that_no_number_of_rounds_decides_are_named_and_left(folder):
 
 
 def test_a_look_that_decided_everything_leaves_nothing_to_add(folder):
-    made = folder(6, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(6, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, noise=0.001)
     _look(made)
@@ -253,12 +255,12 @@ def test_a_look_that_decided_everything_leaves_nothing_to_add(folder):
 
 
 def test_further_rounds_that_do_not_fit_leave_out_games_and_say_so(folder):
-    made = folder(4, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(4, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     _plan_and_record(made, noise=0.006, effect=0.009, seed=6)
     _look(made)
     whole = make_schedule(made.plan)
-    made.sections["evening"] = {"minutes": whole.minutes - 1}
+    made.sections["session_plan"] = {"minutes": whole.minutes - 1}
     cut = make_schedule(made.plan)
     assert cut.stage == "further"
     assert 0 < len(cut.rows) < len(whole.rows)
@@ -266,7 +268,7 @@ def test_further_rounds_that_do_not_fit_leave_out_games_and_say_so(folder):
 
 
 def test_a_crashed_run_without_repeat_leaves_its_round_incomplete(folder):
-    made = folder(1, evening=LONG)
+    made = folder(1, session_plan=LONG)
     made.write_sheet(headings="run,tuning,game,purpose,session,round,order,avg_fps,excluded")
     _plan_and_record(made, noise=0.001)
     text = made.sheet.read_text(encoding="utf-8").splitlines()
@@ -283,7 +285,7 @@ def test_a_crashed_run_without_repeat_leaves_its_round_incomplete(folder):
 
 @pytest.mark.parametrize("stage", ["first", "further"])
 def test_no_difference_is_ever_shown(folder, stage):
-    made = folder(2, evening=LONG, analysis=TWO_LOOKS)
+    made = folder(2, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
     if stage == "further":
         _plan_and_record(made, **OPEN)

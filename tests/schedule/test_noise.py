@@ -81,7 +81,7 @@ def test_measured_runs_count_as_well(folder):
 
 
 def test_pilots_asked_for_but_not_there_are_refused(folder):
-    made = folder(1, evening={"noise_from": "pilot"})
+    made = folder(1, session_plan={"noise_from": "pilot"})
     with pytest.raises(DesignError, match=r"no tuning of any game has two recorded runs yet.*purpose 'pilot'"):
         make_schedule(made.plan)
     made.write_sheet("p1,factory,Low Tide Racers,pilot,,,1,100.0")
@@ -90,7 +90,7 @@ def test_pilots_asked_for_but_not_there_are_refused(folder):
 
 
 def test_typical_noise_asked_for_leaves_pilots_aside(folder):
-    made = folder(1, evening={"noise_from": "typical"})
+    made = folder(1, session_plan={"noise_from": "typical"})
     made.write_sheet(*_pilots())
     assert make_schedule(made.plan).noise["source"].iloc[0] == "typical"
 
@@ -114,7 +114,7 @@ def test_the_archive_in_the_working_directory_is_found(folder, tmp_path, monkeyp
     tables = tmp_path / "reports" / "archive" / "tables"
     (tables / "noise.csv").rename(tables / "run_noise.csv")
     monkeypatch.chdir(tmp_path)
-    schedule = make_schedule(folder(1, evening={"noise_from": "archive"}).plan)
+    schedule = make_schedule(folder(1, session_plan={"noise_from": "archive"}).plan)
     assert "earlier reviews (reports/archive/tables/run_noise.csv)" in schedule.noise_told
 
 
@@ -125,7 +125,7 @@ def test_the_archive_in_the_working_directory_is_found(folder, tmp_path, monkeyp
 )
 def test_an_archive_asked_for_but_not_there_is_refused(folder, tmp_path, monkeypatch, game, match):
     monkeypatch.chdir(tmp_path)
-    made = folder(1, evening={"noise_from": "archive"})
+    made = folder(1, session_plan={"noise_from": "archive"})
     if game:
         (made.path / "noise.csv").write_bytes(noise_file_of(_earlier(tmp_path, game=game)).read_bytes())
     with pytest.raises(DesignError, match=match):

@@ -12,7 +12,7 @@ from gpubench_kit.schedule.sheet import extend_run_sheet
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.statistics.compare import compare_tunings
 
-LONG = {"evening": {"minutes": 9000.0}}
+LONG = {"session_plan": {"minutes": 9000.0}}
 
 
 def _rounds(rows: pd.DataFrame) -> dict:
@@ -67,7 +67,7 @@ def test_planned_rounds_are_read_as_rounds_once_recorded(folder):
     made = folder(**LONG)
     rows = make_schedule(made.plan).rows
     usable = rows.assign(
-        model=rows["card"], group="all", metric="avg_fps", step=0.0, power_point="", withheld_for="", flagged=False,
+        model=rows["card"], group="all", metric="avg_fps", step=0.0, power_measured_at="", withheld_for="", flagged=False,
         value=100.0 + rows["order"].astype(float) % 7 / 10,
     )  # fmt: skip
     compared = compare_tunings(usable, made.plan)

@@ -55,7 +55,7 @@ def test_the_head_tells_runs_rounds_time_and_what_was_left_out(folder):
 
 def test_between_cards_the_page_counts_installations_in_turns(folder):
     rivals = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
-    text = _whole_page(make_schedule(folder(2, ("factory",), cards=rivals, evening=LONG).plan))
+    text = _whole_page(make_schedule(folder(2, ("factory",), cards=rivals, session_plan=LONG).plan))
     for words in (
         "6 rounds of “factory” in 3 installations of each card in turns: ",
         "Between cards installations are what is counted: more rounds within them do not take their place.",
@@ -63,14 +63,14 @@ def test_between_cards_the_page_counts_installations_in_turns(folder):
         "What an installation adds to the noise.",
     ):
         assert words in text
-    alone = _whole_page(make_schedule(folder(2, evening=LONG).plan))
+    alone = _whole_page(make_schedule(folder(2, session_plan=LONG).plan))
     assert "installation" not in alone
 
 
 def test_the_page_says_what_it_cannot_say(folder):
     metrics = ["avg_fps", "low_1pct_fps", "core_c", "load_pct"]
     analysis = {"metrics": metrics, "margins": {"low_1pct_fps": 1.0}, "adjust": "none"}
-    made = folder(10, evening=LONG, analysis=analysis)
+    made = folder(10, session_plan=LONG, analysis=analysis)
     text = _text(page.plan_says(make_schedule(made.plan))._repr_html_())
     for words in (
         "The 1 % low in every game, taken singly: not with a feasible number, for more than 16 rounds would be",
@@ -83,12 +83,12 @@ def test_the_page_says_what_it_cannot_say(folder):
 
 
 def test_few_games_and_one_game_are_told_what_they_lack(folder):
-    assert "none can borrow noise" in _whole_page(make_schedule(folder(5, evening=LONG).plan))
-    assert "there is one game" in _whole_page(make_schedule(folder(1, evening=LONG).plan))
+    assert "none can borrow noise" in _whole_page(make_schedule(folder(5, session_plan=LONG).plan))
+    assert "there is one game" in _whole_page(make_schedule(folder(1, session_plan=LONG).plan))
 
 
 def test_games_that_the_rounds_decide_are_told_from_those_they_do_not(folder):
-    made = folder(2, evening={"minutes": 60.0, "noise_from": "pilot"})
+    made = folder(2, session_plan={"minutes": 60.0, "noise_from": "pilot"})
     values = {"Low Tide Racers": (99.9, 100, 100.1), "Salt Orchard": (90, 100, 110)}
     made.write_sheet(*(f"p{game}{n},factory,{game},pilot,,,,{one}" for game, ones in values.items()
                        for n, one in enumerate(ones)))  # fmt: skip
@@ -98,7 +98,7 @@ def test_games_that_the_rounds_decide_are_told_from_those_they_do_not(folder):
 
 
 def test_each_game_has_one_number_and_the_chance_of_the_planned_rounds(folder):
-    schedule = make_schedule(folder(10, evening=LONG).plan)
+    schedule = make_schedule(folder(10, session_plan=LONG).plan)
     row = schedule.needs.iloc[0]
     text = _text(page.plan_needs(schedule)._repr_html_())
     assert f"{row['detectable']:.1f} {100 * row['chance']:.0f} {row['rounds_to_decide']}" in text
@@ -106,7 +106,7 @@ def test_each_game_has_one_number_and_the_chance_of_the_planned_rounds(folder):
 
 
 def test_names_of_games_and_tunings_are_data(folder):
-    made = folder(2, ("factory", "<b>quiet</b>"), evening=LONG)
+    made = folder(2, ("factory", "<b>quiet</b>"), session_plan=LONG)
     made.sections["games"][0]["name"] = "<script>alert(1)</script>"
     schedule = make_schedule(made.plan)
     for html in (printed_sheet(schedule), *(getattr(page, name)(schedule)._repr_html_() for name in SECTIONS)):
@@ -115,7 +115,7 @@ def test_names_of_games_and_tunings_are_data(folder):
 
 
 def test_a_folder_with_nothing_to_run_leaves_out_time_and_order(folder):
-    made = folder(6, evening=LONG)
+    made = folder(6, session_plan=LONG)
     made.write_sheet()
     extend_run_sheet(make_schedule(made.plan).rows, made.plan)
     made.record(noise=0.001)
@@ -128,7 +128,7 @@ def test_a_folder_with_nothing_to_run_leaves_out_time_and_order(folder):
 @pytest.mark.parametrize("shape", ["plain", "restart", "rival", "letters", "warm-up"])
 def test_the_paper_has_one_box_for_each_run_in_order(folder, shape):
     tunings = ("factory", "quiet with a long name") if shape == "letters" else ("factory", "quiet")
-    made = folder(7, tunings, evening=LONG)
+    made = folder(7, tunings, session_plan=LONG)
     if shape == "restart":
         made.sections["tunings"][1]["needs_restart"] = True
     if shape == "rival":
@@ -152,7 +152,7 @@ def test_the_paper_has_one_box_for_each_run_in_order(folder, shape):
 
 
 def test_the_paper_of_waiting_rows_lists_only_what_is_left(folder):
-    made = folder(2, evening=LONG)
+    made = folder(2, session_plan=LONG)
     made.write_sheet()
     extend_run_sheet(make_schedule(made.plan).rows, made.plan)
     lines = made.sheet.read_text(encoding="utf-8").splitlines()
@@ -165,7 +165,7 @@ def test_the_paper_of_waiting_rows_lists_only_what_is_left(folder):
 
 
 def test_the_chart_has_a_line_for_each_difference_and_marks_the_plan(folder):
-    made = folder(10, evening=LONG)
+    made = folder(10, session_plan=LONG)
     schedule = make_schedule(made.plan)
     drawn = draw_verdict_chances(schedule.chances, made.plan, metric="avg_fps", planned=5)
     assert [curve.name for curve in drawn.drawing.keywords["curves"]] == ["no difference", "1 %", "2 %", "3 %"]
@@ -177,12 +177,12 @@ def test_the_chart_has_a_line_for_each_difference_and_marks_the_plan(folder):
 
 
 def test_a_metric_without_noise_has_no_chart(folder):
-    made = folder(2, evening=LONG)
+    made = folder(2, session_plan=LONG)
     assert draw_verdict_chances(make_schedule(made.plan).chances, made.plan, metric="sound_dba") is None
 
 
 def test_the_chart_says_where_80_percent_is_not_reached(folder):
-    made = folder(1, evening=LONG, analysis={"metrics": ["low_1pct_fps"], "primary": "low_1pct_fps"})
+    made = folder(1, session_plan=LONG, analysis={"metrics": ["low_1pct_fps"], "primary": "low_1pct_fps"})
     schedule = make_schedule(made.plan)
     drawn = draw_verdict_chances(schedule.chances, made.plan, metric="low_1pct_fps", planned=5)
     assert "1 %: not reached" in drawn.alternative_text

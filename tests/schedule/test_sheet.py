@@ -19,7 +19,7 @@ DIALECTS = {
     "Western Windows": ("cp1252", b"", ";", "\r\n"),
     "old line ends": ("utf-8", b"", ",", "\r"),
 }
-LONG = {"evening": {"minutes": 9000.0}}
+LONG = {"session_plan": {"minutes": 9000.0}}
 
 
 def _written(made, dialect: str, *, ended: bool = True) -> bytes:

@@ -82,7 +82,7 @@ def test_a_likely_column_is_used_only_after_its_answer():
     for answer, column, point in points:
         draft = draft_from_grids([grid(table.rows)], "x.xlsx", {key: answer})
         assert all(column in row.cells for row in draft.rows)
-        assert draft.plan_lines["cards"] == (f'power_point = "{point}"',)
+        assert draft.plan_lines["cards"] == (f'power_measured_at = "{point}"',)
     draft = draft_from_grids([grid(table.rows)], "x.xlsx", {key: "none"})
     assert not any(name.endswith("_w") for row in draft.rows for name in row.cells)
 

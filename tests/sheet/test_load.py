@@ -42,14 +42,14 @@ def test_what_the_plan_says_stands_beside_each_run(tmp_path):
     plan = small_plan(
         tmp_path,
         {
-            "cards": [{"name": "first", "model": "Larkmoor 4", "power_point": "inline"}],
+            "cards": [{"name": "first", "model": "Larkmoor 4", "power_measured_at": "inline"}],
             "benches": [{"name": "desk"}],
             "games": [{"name": "Salt Orchard", "limited_by": "memory", "settings": settings_}],
         },
     )
     write_sheet(plan.folder, "r1,quiet,Salt Orchard,1,1,90")
     row = load_run_sheet(plan).runs.iloc[0]
-    assert (row["card"], row["model"], row["power_point"], row["bench"]) == (
+    assert (row["card"], row["model"], row["power_measured_at"], row["bench"]) == (
         "first",
         "Larkmoor 4",
         "inline",

@@ -17,7 +17,10 @@ OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
 
 
 def rival_plan(*, power=("board_sensor", "board_sensor"), **analysis):
-    cards = [{"name": OURS, "power_point": power[0]}, {"name": RIVAL, "role": "rival", "power_point": power[1]}]
+    cards = [
+        {"name": OURS, "power_measured_at": power[0]},
+        {"name": RIVAL, "role": "rival", "power_measured_at": power[1]},
+    ]
     return make_plan(("factory",), cards=cards, **analysis)
 
 
@@ -80,7 +83,7 @@ def test_what_a_game_is_measured_in_follows_its_layout():
 @pytest.mark.parametrize("metric", ["board_w", "energy_per_frame_j", "frames_per_j"])
 def test_power_measured_at_different_points_is_not_compared(points, metric):
     table = installed("ABBA", metric=metric)
-    table["power_point"] = np.where(table["card"] == OURS, *points)
+    table["power_measured_at"] = np.where(table["card"] == OURS, *points)
     row = only(table, rival_plan(metrics=[metric]))
     assert (row["verdict"], row["reason"]) == ("no_verdict", "different_power_points")
     assert np.isnan(row["change"])
@@ -88,7 +91,7 @@ def test_power_measured_at_different_points_is_not_compared(points, metric):
 
 def test_the_whole_machine_is_measured_at_the_wall_whatever_the_card():
     table = installed("ABBA", metric="wall_w", effect=0.3)
-    table["power_point"] = np.where(table["card"] == OURS, "inline", "")
+    table["power_measured_at"] = np.where(table["card"] == OURS, "inline", "")
     assert only(table, rival_plan(metrics=["wall_w"]))["verdict"] == "worse"
 
 

@@ -175,7 +175,7 @@ def test_the_same_order_every_time_is_a_caution_per_game():
         ("avg_fps", {"bench": ["old", "new", "new", "new"]}, "different_bench"),
         ("avg_fps", {"game_version": ["1.0", "1.1", "1.0", "1.0"]}, "different_game_version"),
         ("avg_fps", {"game_version": ["1.0", "", "1.0", "1.0"]}, "two_runs_only"),
-        ("board_w", {"power_point": ["wall", "inline", "wall", "wall"]}, "two_runs_only"),
+        ("board_w", {"power_measured_at": ["wall", "inline", "wall", "wall"]}, "two_runs_only"),
         ("avg_fps", {"value": [100.0, 0.0, 99.0, 98.0]}, "value_not_usable"),
         ("avg_fps", {"value": [100.0, np.inf, 99.0, 98.0]}, "value_not_usable"),
         ("avg_fps", {"value": 60.0}, "held_by_cap"),

@@ -113,11 +113,11 @@ def test_missing_columns_have_their_defaults():
 
 
 def test_empty_texts_stand_for_defaults_where_a_text_is_needed():
-    table = run_table("A1 B1").assign(group="", purpose="", model=["", "Larkmoor"], power_point=pd.NA)
+    table = run_table("A1 B1").assign(group="", purpose="", model=["", "Larkmoor"], power_measured_at=pd.NA)
     coded = code_runs(table)
     assert set(coded.text("group")) == {"all"}
     assert coded.text("model").tolist() == ["Larkmoor 4", "Larkmoor"]
-    assert not coded.is_given("power_point").any()
+    assert not coded.is_given("power_measured_at").any()
 
 
 def test_derived_changes_follow_the_order_done():

@@ -14,7 +14,7 @@ def cards(*prices: float | None) -> list[dict]:
     """Return our card and the rival with their prices; None for none."""
     sides = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
     given = [{} if price is None else {"price": price} for price in prices]
-    return [one | price | {"power_point": "inline"} for one, price in zip(sides, given, strict=True)]
+    return [one | price | {"power_measured_at": "inline"} for one, price in zip(sides, given, strict=True)]
 
 
 def cost_tables(*specs: dict, against_value: float = 300.0, sides=RIVAL, prices=(620.0, 560.0), costs=PRICES):

@@ -28,7 +28,7 @@ def claim_plan(*claims: dict, scenes=GAMES, analysis=None, **sections) -> Review
     metrics = ["avg_fps", "low_1pct_fps", "board_w", "core_c", "core_mhz", "energy_per_frame_j"]
     plan = {
         "review": {"title": "A test"},
-        "cards": [{"name": "Larkmoor 4", "power_point": "inline"}],
+        "cards": [{"name": "Larkmoor 4", "power_measured_at": "inline"}],
         "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}, {"name": "brisk"}],
         "games": games,
         "analysis": {"metrics": metrics, "margins": {"core_c": 2.0}} | (analysis or {}),

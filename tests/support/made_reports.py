@@ -65,7 +65,7 @@ class MadeReport:
         return ReviewPlan.from_dict(
             {
                 "review": {"title": self.title, "date": self.date},
-                "cards": [{"name": self.card, "power_point": "board_sensor"}],
+                "cards": [{"name": self.card, "power_measured_at": "board_sensor"}],
                 "benches": [{"name": self.bench, "driver": self.driver}],
                 "tunings": [{"name": name, "reference": name == names[0]} for name in names],
                 "games": [{"name": name} for name in self.game_names],
@@ -97,7 +97,7 @@ class MadeReport:
                 "launch": "",
                 "round": pd.array(round_ + 1, dtype="Int64"),
                 "order": pd.array(order, dtype="Int64"),
-                "power_point": "board_sensor",
+                "power_measured_at": "board_sensor",
             }
         )
         effect = np.array(list(self.tunings.values()))[tuning]

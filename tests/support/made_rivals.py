@@ -23,8 +23,8 @@ GAMES = (
     "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",
 )  # fmt: skip
 CARDS = {
-    "A": {"name": OURS, "power_point": "inline", "price": 620.0},
-    "B": {"name": RIVAL, "role": "rival", "power_point": "inline", "price": 560.0},
+    "A": {"name": OURS, "power_measured_at": "inline", "price": 620.0},
+    "B": {"name": RIVAL, "role": "rival", "power_measured_at": "inline", "price": 560.0},
 }
 METRICS = ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j", "core_c", "sound_dba")
 #: Tunings of a sweep: change of frame rate and of power [%], of sound [dBA]; and the steps they are.

@@ -43,7 +43,7 @@ def sweep_plan(
     return ReviewPlan.from_dict(
         {
             "review": {"title": "Larkmoor 4: how low can the power limit go"},
-            "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+            "cards": [{"name": "Larkmoor 4", "power_measured_at": "board_sensor"}],
             "tunings": [{"name": "factory", "reference": True}, *ladder],
             "games": [{"name": f"game {number:02d}"} for number in range(1, games + 1)],
             "sweep": {"ladder": "power_limit_pct"},
@@ -67,7 +67,7 @@ def made_sweep(
     design = Design(games=len(plan.games), rounds=rounds)
     noise = Noise(run_pct=run_pct, games_df=float("inf"))
     rate = make_review({"factory": 0.0, **dict(zip(names, losses, strict=True))}, design, noise=noise, seed=11)
-    rate = rate.assign(setting="", group="all", bench="", power_point="board_sensor")
+    rate = rate.assign(setting="", group="all", bench="", power_measured_at="board_sensor")
     share = rate["tuning"].map(
         {"factory": 1.0, **{one: 1 + power / 100 for one, power in zip(names, powers, strict=True)}}
     )

@@ -40,7 +40,7 @@ def make_plan(tunings=("factory", "quiet"), *, cards=("Larkmoor 4",), sections=N
     return ReviewPlan.from_dict(
         {
             "review": {"title": "A test"},
-            "cards": [{"power_point": "board_sensor"} | card for card in cards],
+            "cards": [{"power_measured_at": "board_sensor"} | card for card in cards],
             "tunings": [{"name": name, "reference": place == 0} for place, name in enumerate(tunings)],
             "games": [{"name": "Low Tide Racers"}],
             "analysis": analysis,

@@ -33,7 +33,7 @@ def plan() -> dict:
     return {
         "review": {"title": "Three ladders"},
         "cards": [
-            {"name": card, "power_point": "board_sensor", "role": "rival" if place else "reviewed"}
+            {"name": card, "power_measured_at": "board_sensor", "role": "rival" if place else "reviewed"}
             for place, card in enumerate(LADDERS)
         ],
         "tunings": [{"name": "factory", "reference": True}, *steps],

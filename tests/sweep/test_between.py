@@ -80,7 +80,7 @@ def test_the_page_shows_the_two_cards_at_equal_power(found):
 
 
 def test_cards_measured_at_different_points_are_not_read_against_each_other(tmp_path):
-    cards = {"A": CARDS["A"], "B": CARDS["B"] | {"power_point": "wall"}}
+    cards = {"A": CARDS["A"], "B": CARDS["B"] | {"power_measured_at": "wall"}}
     plan, sweep = swept(tmp_path / "review", cards=cards, installed="ABBA", games=GAMES[:2])
     assert list(sweep.between["reason"]) == ["different_power_points"]
     assert sweep.between["change"].isna().all()

@@ -39,7 +39,10 @@ def plan(*claims: dict, **changes) -> ReviewPlan:
         {"name": "quiet far", "changes": {"power_limit_pct": -30, "voltage_mv": -60}},
         {"name": "held", "held_at": {"core_mv": 900}},
     ]
-    cards = [{"name": OURS, "power_point": "inline"}, {"name": RIVAL, "role": "rival", "power_point": "inline"}]
+    cards = [
+        {"name": OURS, "power_measured_at": "inline"},
+        {"name": RIVAL, "role": "rival", "power_measured_at": "inline"},
+    ]
     whole = {
         "review": {"title": "t"}, "cards": cards, "tunings": tunings, "games": [{"name": "Low Tide Racers"}],
         "analysis": {"metrics": ["avg_fps", "board_w"]}, "sweep": {"ladder": "power_limit_pct"},

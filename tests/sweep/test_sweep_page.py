@@ -125,7 +125,7 @@ def _plain(plan) -> dict:
     """Return the parts of a plan that a sweep needs, as a mapping."""
     return {
         "review": {"title": plan.review.title},
-        "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+        "cards": [{"name": "Larkmoor 4", "power_measured_at": "board_sensor"}],
         "games": [{"name": game.name} for game in plan.games],
         "sweep": {"ladder": plan.sweep.ladder},
     }

@@ -223,6 +223,6 @@ _CHECKS: tuple[tuple[Check, str], ...] = (
     (check_comparisons, f"comparisons.of comparisons.against {_SUBJECTS}"),
     (_unique("claims", "id"), "claims"),
     (check_claims, f"{_SUBJECTS} games.name analysis.metrics claims.of claims.against claims.metric claims.says"),
-    (check_evening, "tunings.name evening.must_have"),
+    (check_evening, "tunings.name session_plan.must_have"),
     (check_sweep, "tunings.name tunings.changes sweep.ladder"),
 )

@@ -90,10 +90,10 @@ def _games_of_claim(plan: Any, claim: Claim, *, loc: Loc) -> Iterator[Problem]:
 
 
 def check_evening(plan: Any) -> Iterator[Problem]:
-    """Yield problems of ``[evening]`` and ``[sweep]``: names that are not in the plan."""
+    """Yield problems of ``[session_plan]`` and ``[sweep]``: names that are not in the plan."""
     tunings = [tuning.name for tuning in plan.tunings]
-    for number, name in enumerate(plan.evening.must_have):
-        yield from unknown_name(("evening", "must_have", number), name, what="tuning", known=tunings)
+    for number, name in enumerate(plan.session_plan.must_have):
+        yield from unknown_name(("session_plan", "must_have", number), name, what="tuning", known=tunings)
 
 
 def check_sweep(plan: Any) -> Iterator[Problem]:

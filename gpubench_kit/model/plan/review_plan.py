@@ -22,7 +22,7 @@ from gpubench_kit.model.plan.measured_spread import with_measured_spread
 from gpubench_kit.model.plan.pairs import CardUnit, Pair, PairReader, Subject, card_units, default_pairs
 from gpubench_kit.model.plan.rules import RESTARTS, Analysis, Checks, Exclude, Logs
 from gpubench_kit.model.plan.sections import About, Bench, Card, Game, Tuning
-from gpubench_kit.model.plan.uses import Claim, Comparison, Costs, Evening, Style, Sweep
+from gpubench_kit.model.plan.uses import Claim, Comparison, Costs, SessionPlan, Style, Sweep
 
 __all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan"]
 
@@ -50,7 +50,7 @@ class ReviewPlan(Section):
     logs: Logs = Field(Logs(), description="how logs are read")
     comparisons: tuple[Comparison, ...] = Field((), description="pairs that are compared")
     claims: tuple[Claim, ...] = Field((), description="sentences held against the data")
-    evening: Evening = Field(Evening(), description="how long things take at the bench")
+    session_plan: SessionPlan = Field(SessionPlan(), description="how long things take at the bench")
     sweep: Sweep = Field(Sweep(), description="search for the tuning")
     costs: Costs = Field(Costs(), description="prices and hours")
     style: Style = Field(Style(), description="look of the pictures")

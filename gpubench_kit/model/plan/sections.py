@@ -38,7 +38,7 @@ class Card(Section):
         "", validate_default=True, description="model of which it is a sample; the card's name where not given"
     )
     role: Literal["reviewed", "rival"] = Field("reviewed", description="card under review, or one compared with it")
-    power_point: PowerPoint | None = Field(
+    power_measured_at: PowerPoint | None = Field(
         None, description="where power was measured; not given: no watts or energy between cards"
     )
     price: Positive | None = Field(None, description="price, in the currency of [costs]")

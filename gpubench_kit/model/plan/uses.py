@@ -76,8 +76,8 @@ class Claim(Section):
         return next(((key, value) for key, value in given if value is not None), None)
 
 
-class Evening(Section):
-    """``[evening]``: how long things take at the bench, for the planner."""
+class SessionPlan(Section):
+    """``[session_plan]``: how long things take at the bench, for the planner."""
 
     minutes: Positive = Field(180.0, description="time there is [min]")
     scene_s: Positive = Field(60.0, description="length of a scene [s]")
