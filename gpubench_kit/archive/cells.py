@@ -28,7 +28,8 @@ SELECT r.review, v.place_in_time, r.card, r.bench, coalesce(nullif(b.driver, '')
     any_value(m.definition) AS definition, coalesce(any_value(b.number)::INTEGER, 0) AS bench_number,
     CASE WHEN any_value(m.counts_frames)
          THEN coalesce(any_value(g.frames_counted || ' ' || g.generated_per_rendered), '') ELSE '' END AS frames,
-    CASE WHEN any_value(m.is_power) THEN coalesce(any_value(c.power_measured_at), '') ELSE '' END AS power_measured_at,
+    CASE WHEN any_value(m.is_power) THEN coalesce(any_value(c.power_measured_at), '') ELSE '' END
+        AS power_measured_at,
     coalesce(any_value(g.versions), '') AS versions
 FROM (
     SELECT *, CASE WHEN f.is_ratio THEN ln(value) ELSE value END AS x

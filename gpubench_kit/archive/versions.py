@@ -27,13 +27,14 @@ def current(manifest: Mapping[str, Any]) -> dict[str, Any]:
     Version 1 does not say when and under which conditions was measured. The reference is then the tuning that most
     verdicts are against, and benches have their names only.
     """
+    manifest = current_manifest(manifest)
     measured = manifest.get("measured")
     measured = dict(measured) if isinstance(measured, dict) else {}
     texts = {name: measured.get(name) if isinstance(measured.get(name), str) else "" for name in _TEXTS}
     lists = {name: _dicts(measured.get(name)) for name in _LISTS}
     if not lists["tunings"]:
         lists["tunings"] = _tunings_of(manifest)
-    return {**current_manifest(manifest), "measured": {**texts, **lists}}
+    return {**manifest, "measured": {**texts, **lists}}
 
 
 def _dicts(found: Any) -> list[dict[str, Any]]:

@@ -4,7 +4,7 @@ Reports, archives and manifests state their ``format_version``:
 
 1. kit 0.1.0 in development: no word on when and under which conditions was measured;
 2. kit 0.1.0: ``measured`` came in;
-3. kit 0.2.0: columns carry the terms of statistics (`RENAMED_COLUMNS`).
+3. kit 0.2.0: columns carry the terms of statistics, and some facts another name (`RENAMED_COLUMNS`).
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 OLDEST_FORMAT, FORMAT_VERSION = 1, 3
 
-#: Column of a table or of a manifest's results before format 3 -> its name since.
+#: Column of a table, or key of a manifest or of decisions kept, before format 3 -> its name since.
 RENAMED_COLUMNS = {
     "low": "ci_low",
     "high": "ci_high",
@@ -48,6 +48,7 @@ RENAMED_COLUMNS = {
     "now_high": "now_ci_high",
     "thriftiest_tuning": "most_efficient_tuning",
     "may_be_thriftiest": "may_be_most_efficient",
+    "power_point": "power_measured_at",
 }
 
 
@@ -61,25 +62,41 @@ def current_columns(columns: Iterable[str]) -> tuple[str, ...]:
 
 
 def current_manifest(manifest: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a manifest whose results and corrections carry the names that columns have now.
+    """Return a manifest under the names of now: results, corrections, what was measured, decisions.
 
     Parameters
     ----------
     manifest : content of ``manifest.json``, of any format; parts that are not what they should be stay as they are
     """
     current = dict(manifest)
-    for part in ("verdicts", "previous"):
+    for part in ("verdicts", "previous", "measured"):
         if isinstance(current.get(part), Mapping):
             current[part] = {name: _current_rows(rows) for name, rows in current[part].items()}
+    if isinstance(current.get("decisions"), Mapping):
+        current["decisions"] = current_decisions(current["decisions"])
     return current
+
+
+def current_decisions(decisions: Mapping[str, Any]) -> dict[str, Any]:
+    """Return decisions that a report or a file of looks kept, under the names of now.
+
+    Parameters
+    ----------
+    decisions : as `ReviewPlan.decisions` gives them; cards and the like are tables of their own
+    """
+    return {name: _current_row(value) for name, value in decisions.items()}
 
 
 def _current_rows(rows: Any) -> Any:
     """Return rows of a manifest under the names of now; anything else as it is."""
     if not isinstance(rows, list):
         return rows
-    return [dict(zip(current_columns(row), row.values(), strict=True)) if isinstance(row, Mapping) else row
-            for row in rows]  # fmt: skip
+    return [_current_row(row) for row in rows]
+
+
+def _current_row(row: Any) -> Any:
+    """Return a table of a manifest under the names of now; anything else as it is."""
+    return dict(zip(current_columns(row), row.values(), strict=True)) if isinstance(row, Mapping) else row
 
 
 def _is_old(column: str, columns: tuple[str, ...]) -> bool:

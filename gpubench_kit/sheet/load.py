@@ -259,7 +259,8 @@ def _runs_table(placed: Iterable[Placed], plan: ReviewPlan) -> pd.DataFrame:
         # Rows of thousands of runs: a tuple takes a sixth of what a dictionary does.
         rows.append((
             *(getattr(one.row, name) for name in _AS_WRITTEN),
-            card.name, card.model, one.bench, one.setting, card.power_measured_at or "", game.limited_by if game else "",
+            card.name, card.model, one.bench, one.setting, card.power_measured_at or "",
+            game.limited_by if game else "",
             *(getattr(setting, name, None) for name in _OF_SETTING),
         ))  # fmt: skip
     return RUN_SHEET.frame(pd.DataFrame(rows, columns=[*_AS_WRITTEN, *_OF_PLAN, *_OF_SETTING]))

@@ -19,6 +19,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.model.errors import Fault, ReportError, TableError
+from gpubench_kit.model.formats import current_decisions
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.sheet.text import SheetCells, read_cells
@@ -164,7 +165,7 @@ def decisions_changed_after_first_look(folder: str | Path, plan: ReviewPlan) -> 
     looks = read_looks(folder)
     if not len(looks):
         return []
-    before, now = json.loads(looks["decisions"].iloc[0]), plan.decisions()
+    before, now = current_decisions(json.loads(looks["decisions"].iloc[0])), plan.decisions()
     if any(str(value).startswith("sha256:") for value in before.values()):
         now = _collapsed(now)
     return changed_decisions(before, now)

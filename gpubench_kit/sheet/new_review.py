@@ -24,7 +24,7 @@ title = ""                        # stands above the page
 [[cards]]                         # one entry for each physical card
 name = ""
 # role = "rival"                  # for a card that is only compared with
-# power_measured_at = "board_sensor"    # board_sensor, chip_sensor, inline or wall: where power was measured
+# power_measured_at = "board_sensor"  # board_sensor, chip_sensor, inline or wall: where power was measured
 
 [[tunings]]                       # the state that the others are compared with
 name = "factory"

@@ -14,6 +14,9 @@ from gpubench_kit.sheet.columns import SheetColumns
 from gpubench_kit.sheet.rows import CAUSES, PURPOSES
 from gpubench_kit.sheet.text import SheetCells
 
+#: Words of sheets that were written for kit 0.1.0, by column.
+_EARLIER_WORDS = {"excluded": {"foreign_load": "background_load"}}
+
 #: Columns whose values tell the runs of one number apart.
 _OF_RUN = ("card", "bench", "session", "game", "setting", "tuning")
 
@@ -68,7 +71,7 @@ def find_spelling(cells: SheetCells, columns: SheetColumns, plan: ReviewPlan) ->
         if column in columns.place:
             place = columns.place[column]
             counted = Counter(row[place] for _, row in cells.rows if row[place])
-            found = _taken_for(counted, known)
+            found = _taken_for(counted, known, earlier=_EARLIER_WORDS.get(column, {}))
             meant |= {(column, cell): name for cell, name in found.items()}
             findings += [
                 _note(cells.file, column, cell, name=name, n=counted[cell]) for cell, name in found.items()
@@ -103,11 +106,13 @@ def _plain(text: str) -> str:
     return " ".join(text.casefold().replace("-", " ").replace("_", " ").split())
 
 
-def _taken_for(cells: Iterable[str], known: Iterable[str]) -> dict[str, str]:
-    """Return the name that each cell is taken for, where it is not a name as it stands."""
+def _taken_for(cells: Iterable[str], known: Iterable[str], *, earlier: Mapping[str, str]) -> dict[str, str]:
+    """Return the name that each cell is taken for, where it is not a name as it stands; earlier words count."""
     exact, alike = set(known), defaultdict(set)
     for name in exact:
         alike[_plain(name)].add(name)
+    for word, name in earlier.items():
+        alike[_plain(word)].add(name)
     return {
         cell: next(iter(alike[_plain(cell)]))
         for cell in cells

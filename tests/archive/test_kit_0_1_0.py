@@ -9,12 +9,15 @@ from pathlib import Path
 import pytest
 
 from gpubench_kit.archive.archive import gather_archive, open_archive
+from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.formats import RENAMED_COLUMNS, current_columns, current_manifest
+from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.tables import ALL_TABLES
 from gpubench_kit.report.build import is_up_to_date
 from gpubench_kit.report.changes import changes_between
 from gpubench_kit.report.earlier_report import read_earlier
 from gpubench_kit.report.site_index import write_site_index
+from gpubench_kit.sheet.looks import decisions_changed_after_first_look
 
 OLD = Path(__file__).parents[1] / "reference" / "kit_0_1_0"
 
@@ -72,8 +75,16 @@ def test_an_old_report_is_compared_with_itself_and_nothing_changed():
     assert list(changes_between(earlier.manifest, current_manifest(earlier.written))) == []
 
 
-def test_a_report_made_again_lists_what_changed_since_the_old_one():
-    assert not is_up_to_date(OLD / "reviews" / "spring", OLD / "reports" / "spring")
+def _review_with_new_keys(folder: Path) -> Path:
+    """Return a copy of the old review whose plan has the keys of now."""
+    review = shutil.copytree(OLD / "reviews" / "spring", folder / "spring")
+    plan = (review / "plan.toml").read_text(encoding="utf-8")
+    (review / "plan.toml").write_text(plan.replace("power_point", "power_measured_at"), encoding="utf-8")
+    return review
+
+
+def test_a_report_made_again_lists_what_changed_since_the_old_one(tmp_path):
+    assert not is_up_to_date(_review_with_new_keys(tmp_path), OLD / "reports" / "spring")
     earlier = read_earlier(OLD / "reports" / "spring")
     now = current_manifest(earlier.written)
     first = dict(now["verdicts"]["overall"][0], ci_low=-9.0)
@@ -83,6 +94,31 @@ def test_a_report_made_again_lists_what_changed_since_the_old_one():
         earlier.manifest["verdicts"]["overall"][0]["ci_low"],
         -9,
     )
+
+
+def test_what_an_old_report_was_measured_under_stands_under_the_new_names():
+    manifest = read_earlier(OLD / "reports" / "spring").manifest
+    assert manifest["measured"]["cards"][0]["power_measured_at"] == "board_sensor"
+    assert manifest["decisions"]["cards.Larkmoor 4"]["power_measured_at"] == "board_sensor"
+    cards = gather_archive(OLD / "reports").ask("SELECT power_measured_at FROM cards")
+    assert set(cards["power_measured_at"]) == {"board_sensor"}
+
+
+def test_an_old_look_does_not_take_a_renamed_key_for_a_changed_decision(tmp_path):
+    review = _review_with_new_keys(tmp_path)
+    changed = decisions_changed_after_first_look(review, load_plan(review / "plan.toml"))
+    assert not [what for what, _, _ in changed if what.startswith(("cards", "games", "tunings"))]
+
+
+def test_an_old_plan_is_refused_with_the_lines_to_write(tmp_path):
+    plan = (OLD / "reviews" / "spring" / "plan.toml").read_text(encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(plan + "[evening]\nminutes = 90\n", encoding="utf-8")
+    with pytest.raises(PlanError) as refused:
+        load_plan(tmp_path / "plan.toml")
+    assert [fault.action for fault in refused.value.faults] == [
+        'Write: power_measured_at = "board_sensor"',
+        "Write: [session_plan] in place of [evening]",
+    ]
 
 
 def test_corrections_that_an_old_report_lists_stay_listed():

@@ -67,7 +67,8 @@ def test_planned_rounds_are_read_as_rounds_once_recorded(folder):
     made = folder(**LONG)
     rows = make_schedule(made.plan).rows
     usable = rows.assign(
-        model=rows["card"], group="all", metric="avg_fps", step=0.0, power_measured_at="", withheld_for="", flagged=False,
+        model=rows["card"], group="all", metric="avg_fps", step=0.0, power_measured_at="", withheld_for="",
+        flagged=False,
         value=100.0 + rows["order"].astype(float) % 7 / 10,
     )  # fmt: skip
     compared = compare_tunings(usable, made.plan)

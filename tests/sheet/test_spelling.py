@@ -143,6 +143,16 @@ def test_numbers_that_run_through_the_sheet_are_names(plan):
     assert sheet.runs["round"].isna().all()
 
 
+def test_a_cause_as_kit_0_1_0_called_it_is_read_with_a_note(plan):
+    rows = ("r1,quiet,Salt Orchard,1,1,90,", "r2,quiet,Salt Orchard,2,2,91,foreign_load")
+    write_sheet(plan.folder, *rows, headings=f"{HEADINGS},excluded")
+    sheet = load_run_sheet(plan)
+    assert sheet.runs["excluded"].tolist() == ["", "background_load"]
+    assert messages(sheet, "name_spelt_otherwise") == [
+        "runs.csv: excluded 'foreign_load' in 1 row is taken for 'background_load'."
+    ]
+
+
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     column=st.sampled_from(sorted(NAMES)), place=st.integers(0, 1), seed=st.randoms(use_true_random=False),

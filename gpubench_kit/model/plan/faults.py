@@ -38,6 +38,9 @@ _EXPECTED: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "tuple_type": lambda _: "a list [ ... ]",
 }
 
+#: Key of a plan of kit 0.1.0 -> its name since, by the names around it.
+_RENAMED_KEYS = {("evening",): "session_plan", ("cards", "power_point"): "power_measured_at"}
+
 #: In place of needed keys and sections that are missing, so that all else can still be checked.
 _STAND_INS: dict[str | int, Any] = {
     "review": {"title": "-"},
@@ -114,7 +117,8 @@ def _described(error: Mapping[str, Any], model: type[BaseModel]) -> tuple[str, s
     """Return problem, action and place of one error of pydantic."""
     kind, loc = error["type"], error["loc"]
     if _is_unknown_key(kind, loc, model):
-        return *_unknown_key(loc, model), loc[:-1]
+        renamed = _RENAMED_KEYS.get(tuple(key_names(loc)))
+        return *(_renamed_key(loc, renamed, error["input"]) if renamed else _unknown_key(loc, model)), loc[:-1]
     if kind in ("missing", "too_short"):
         return *_missing(kind, loc, declared(loc, model)[1]), loc[:-1]
     if kind == "kit":
@@ -136,6 +140,12 @@ def _unknown_key(loc: Loc, model: type[BaseModel]) -> tuple[str, str]:
     what = "unknown key" if len(loc) > 1 else "unknown section or key"
     action = suggestion(str(loc[-1]), known) or f"Known here: {listed(known, most=40)}."
     return f"{what} {shown(loc[-1])}.", action
+
+
+def _renamed_key(loc: Loc, name: str, value: Any) -> tuple[str, str]:
+    """Return problem and action for a key that has another name since version 0.2.0."""
+    line = f"[{name}] in place of [{loc[-1]}]" if len(loc) == 1 else f"{name} = {_as_toml(value)}"
+    return f"{shown(loc[-1])} is called {shown(name)} since version 0.2.0.", f"Write: {line}"
 
 
 def _missing(kind: str, loc: Loc, field: FieldInfo) -> tuple[str, str]:
@@ -174,7 +184,9 @@ def _expected_table(kind: str, loc: Loc) -> str:
 def _touched(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     """Return the ``section.key`` that an error makes untrustworthy."""
     names = key_names(error["loc"])
-    if error["type"] == "extra_forbidden":
+    if tuple(names) in _RENAMED_KEYS:
+        names[-1] = _RENAMED_KEYS[tuple(names)]
+    elif error["type"] == "extra_forbidden":
         holder, _ = declared(error["loc"], model)
         names[-1] = nearest(names[-1], list(holder.model_fields) if holder else []) or names[-1]
     return ".".join(names[:2])
