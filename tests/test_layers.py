@@ -16,6 +16,7 @@ LAYERS = {
     "bundled": 0,
     "file_names": 0,
     "zip_archives": 0,
+    "own_processes": 0,
     "late_loading": 0,
     "sheet": 1,
     "logs": 2,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -20,6 +21,7 @@ from gpubench_kit.metrics.typed_values import merge_typed
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.own_processes import end_with
 
 #: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
 #: leave a process idle.
@@ -107,12 +109,13 @@ def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> It
     n_at_once = min(_MOST_AT_ONCE, max(_FEWEST_AT_ONCE, len(tasks) // (_CALLS_OF_EACH * processes)))
     pieces = [tasks[start : start + n_at_once] for start in range(0, len(tasks), n_at_once)]
     run = Parallel(n_jobs=processes, return_as="generator", pre_dispatch="2*n_jobs")
-    for results in run(delayed(_results_of)(piece, rules) for piece in pieces):
+    for results in run(delayed(_results_of)(piece, rules, os.getpid()) for piece in pieces):
         yield from results
 
 
-def _results_of(tasks: Sequence[RunTask], rules: MetricRules) -> list[_Result]:
+def _results_of(tasks: Sequence[RunTask], rules: MetricRules, parent: int) -> list[_Result]:
     """Return the results of some runs, for one call of another process."""
+    end_with(parent)
     memory = LayoutMemory()
     return [_result(task, rules, memory) for task in tasks]
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import ast
 import json
 from collections.abc import Callable, Mapping
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import papermill
@@ -17,6 +18,8 @@ from traitlets.config import Config
 
 from gpubench_kit.model import errors
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
+from gpubench_kit.own_processes import private_environment, safe_environment
+from gpubench_kit.report.given_parameters import assigned_names
 
 #: Seconds that one cell may take; a review of many hundred runs stays far below.
 CELL_TIMEOUT_S = 1800
@@ -27,6 +30,7 @@ _KERNEL_OPTIONS = [
     # whose notebook is done too, and now and then it had time to call that an error.
     "--log-level=CRITICAL",
     "--HistoryManager.enabled=False",
+    "--InteractiveShellApp.ignore_cwd=True",
     "--InteractiveShellApp.exec_files=[]",
     "--InteractiveShellApp.exec_lines=[]",
     "--InteractiveShellApp.exec_PYTHONSTARTUP=False",
@@ -79,9 +83,12 @@ def run_notebook(
     faults = [*_unknown_parameters(notebook, parameters, name), *_lossy_parameters(parameters, name)]
     if faults:
         raise ReportError(faults)
-    options = _options(cell_timeout_s, on_cell) | {"kernel_manager_class": _kernel_with(cores)}
     try:
-        executed = _execute_twice_if_needed(notebook, dict(parameters), options)
+        with TemporaryDirectory(prefix="gpubench-kit-", ignore_cleanup_errors=True) as private:
+            kernel = {"kernel_manager_class": _kernel_with(cores, Path(private))}
+            executed = _execute_twice_if_needed(
+                notebook, dict(parameters), _options(cell_timeout_s, on_cell) | kernel
+            )
     except papermill.PapermillExecutionError as failure:
         raise _cell_failure(failure, name) from None
     except CellTimeoutError:
@@ -98,7 +105,7 @@ def run_notebook(
 class _OwnKernel(AsyncKernelManager):
     """Starts the interpreter that runs the kit; installed kernels are never looked at."""
 
-    _own_spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=_ENVIRONMENT)
+    _own_spec: KernelSpec
 
     @property
     def kernel_spec(self) -> KernelSpec:
@@ -106,13 +113,13 @@ class _OwnKernel(AsyncKernelManager):
         return self._own_spec
 
 
-def _kernel_with(cores: int | None) -> type[_OwnKernel]:
+def _kernel_with(cores: int | None, private: Path) -> type[_OwnKernel]:
     """Return the way to start the kernel; a number of cores is told by the variable that joblib looks at."""
-    if cores is None:
-        return _OwnKernel
-    environment = {**_ENVIRONMENT, _CORES: str(cores)}
+    environment = {**_ENVIRONMENT, **safe_environment(), **private_environment(private)}
+    if cores is not None:
+        environment[_CORES] = str(cores)
     spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=environment)
-    return type("_KernelOnSomeCores", (_OwnKernel,), {"_own_spec": spec})
+    return type("_KernelOfOneRun", (_OwnKernel,), {"_own_spec": spec})
 
 
 def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict[str, Any]:
@@ -153,9 +160,7 @@ def _unknown_parameters(notebook: NotebookNode, parameters: Mapping[str, Any], n
 def parameter_names(notebook: NotebookNode) -> list[str]:
     """Return the names set in the cell tagged ``parameters``, in order."""
     cells = [cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", [])]
-    statements = [statement for cell in cells for statement in ast.parse(cell.source).body]
-    targets = [target for one in statements if isinstance(one, ast.Assign) for target in one.targets]
-    return [target.id for target in targets if isinstance(target, ast.Name)]
+    return [name for cell in cells for name in assigned_names(cell.source)]
 
 
 def _lossy_parameters(parameters: Mapping[str, Any], name: str) -> list[Fault]:

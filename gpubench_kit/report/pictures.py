@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Iterable
 from concurrent.futures import Executor, Future, wait
 from concurrent.futures import TimeoutError as DrawingTimeout
@@ -15,6 +16,7 @@ from joblib.externals.loky import ProcessPoolExecutor
 
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.own_processes import end_with
 
 #: Seconds after which a stuck process is given up; a picture takes a fraction of one.
 _TIMEOUT_S = 600
@@ -140,7 +142,7 @@ def _processes() -> Executor | None:
     """
     if cpu_count() == 1:
         return None
-    return ProcessPoolExecutor(max_workers=cpu_count(), timeout=60, initializer=_collect_between_charts)
+    return ProcessPoolExecutor(max_workers=cpu_count(), timeout=60, initializer=_begin, initargs=(os.getpid(),))
 
 
 def _load(processes: Executor) -> list[Future]:
@@ -148,8 +150,9 @@ def _load(processes: Executor) -> list[Future]:
     return [processes.submit(_ready) for _ in range(cpu_count())]
 
 
-def _collect_between_charts() -> None:
+def _begin(parent: int) -> None:
     """Look for unused objects between charts only: while one is drawn, nearly all are in use."""
+    end_with(parent)
     gc.freeze()
     gc.disable()
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
 from joblib import cpu_count, parallel_config
 
+from gpubench_kit.own_processes import end_with
 from gpubench_kit.report.many.task import ReviewTask
 
 
@@ -57,7 +59,7 @@ class ThisMachine:
     def parallel(self) -> AbstractContextManager:
         """Return the settings of joblib: processes even where only one report is made at a time."""
         # With one job joblib would work in this process, where nothing could be given up.
-        return parallel_config("loky", n_jobs=max(2, self.workers))
+        return parallel_config("loky", n_jobs=max(2, self.workers), initializer=end_with, initargs=(os.getpid(),))
 
     def is_there(self) -> bool:
         """Return true: new processes can be started."""

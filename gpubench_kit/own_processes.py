@@ -1,0 +1,90 @@
+"""How every process of the kit starts and ends: it imports nothing from where it works, and outlives nobody.
+
+A review folder is passed from hand to hand. Python looks for modules in the working directory first, so a file
+``pandas.py`` that lies there would be executed.
+"""
+
+from __future__ import annotations
+
+import atexit
+import ctypes
+import os
+import shutil
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+#: How often a process looks whether the one that started it is still there [s].
+_PACE_S = 1.0
+#: What Windows is asked for a process to be waited for, and how long [ms].
+_WAIT, _FOR_EVER = 0x00100000, 0xFFFFFFFF
+
+_watched: set[int] = set()
+
+
+def start_safely() -> None:
+    """Let this process, and all that it starts, import from where Python and its libraries are installed alone."""
+    here = os.getcwd()
+    sys.path[:] = [place for place in sys.path if os.path.isabs(place) and (place != here or _holds_the_kit(here))]
+    os.environ.update(safe_environment())
+
+
+def safe_environment() -> dict[str, str]:
+    """Return the variables with which a process starts safely, and leaves the home folder alone."""
+    places = os.environ.get("PYTHONPATH", "").split(os.pathsep)
+    return {
+        "PYTHONSAFEPATH": "1",
+        "PYTHONPATH": os.pathsep.join(place for place in places if os.path.isabs(place)),
+        "MPLCONFIGDIR": os.environ.get("MPLCONFIGDIR") or _cache("matplotlib"),
+    }
+
+
+def private_environment(folder: Path) -> dict[str, str]:
+    """Return the variables with which a notebook's process reads no user's settings and start-up files.
+
+    Parameters
+    ----------
+    folder : an empty folder that is there as long as the process
+    """
+    jupyter = {f"JUPYTER_{kind}_DIR": str(folder / kind.lower()) for kind in ("CONFIG", "DATA", "RUNTIME")}
+    return {"IPYTHONDIR": str(folder / "ipython"), **jupyter}
+
+
+def end_with(parent: int) -> None:
+    """Let this process end soon after the one that started it, however that one ended.
+
+    Parameters
+    ----------
+    parent : identity of the process that started this one; nothing is done in any other
+    """
+    if os.getppid() == parent and parent not in _watched:
+        _watched.add(parent)
+        threading.Thread(target=_watch, args=(parent,), daemon=True).start()
+
+
+def _watch(parent: int) -> None:
+    """End this process when the one that started it is gone."""
+    if os.name == "nt":
+        # Windows goes on naming a parent that is gone, so the process itself is waited for.
+        system = ctypes.windll.kernel32
+        system.WaitForSingleObject(system.OpenProcess(_WAIT, False, parent), _FOR_EVER)
+    while os.name != "nt" and os.getppid() == parent:
+        time.sleep(_PACE_S)
+    os._exit(1)
+
+
+def _holds_the_kit(folder: str) -> bool:
+    """Return whether the kit itself is imported from a folder, as in a checkout that one works in."""
+    return Path(folder) == Path(__file__).resolve().parents[1]
+
+
+def _cache(name: str) -> str:
+    """Return a folder for what a library keeps: in the environment, or one that goes when the process ends."""
+    is_own = sys.prefix != sys.base_prefix or Path(sys.prefix, "conda-meta").is_dir()
+    if is_own and os.access(sys.prefix, os.W_OK):
+        return str(Path(sys.prefix, ".cache", name))
+    folder = tempfile.mkdtemp(prefix=f"gpubench-kit-{name}-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder

@@ -1,0 +1,48 @@
+"""Parameters that a notebook is given from outside, held against those that it has."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Sequence
+from difflib import get_close_matches
+
+from gpubench_kit.model.errors import Fault, ReportError, listed
+
+#: First line of the cell in which papermill hands over what it was given.
+_GIVEN = "# Parameters"
+
+
+def check_parameters(history: Sequence[str], *names: str) -> None:
+    """Stop a notebook that was given a parameter it does not have: a misspelt one would change nothing, silently.
+
+    Parameters
+    ----------
+    history : cells run so far, as IPython keeps them in ``In``
+    names : parameters of the notebook
+
+    Raises
+    ------
+    ReportError : papermill was given others; each is named, with the name that it is nearest to
+    """
+    given = next((cell for cell in reversed(history) if cell.lstrip().startswith(_GIVEN)), "")
+    faults = [_unknown(name, names) for name in assigned_names(given) if name not in names]
+    if faults:
+        raise ReportError(faults)
+
+
+def assigned_names(source: str) -> list[str]:
+    """Return the names that a cell sets, in order.
+
+    Parameters
+    ----------
+    source : text of the cell
+    """
+    targets = [target for one in ast.parse(source).body if isinstance(one, ast.Assign) for target in one.targets]
+    return [target.id for target in targets if isinstance(target, ast.Name)]
+
+
+def _unknown(name: str, names: Sequence[str]) -> Fault:
+    """Return the fault of a parameter that the notebook does not have."""
+    near = get_close_matches(name, names, n=1)
+    action = f"Did you mean '{near[0]}'?" if near else "Correct the name."
+    return Fault("parameters", f"the notebook has no parameter '{name}' (parameters: {listed(names)}).", action)

@@ -1,0 +1,58 @@
+"""A misspelt parameter stops a notebook that papermill runs by itself, with the name that was meant."""
+
+import nbformat
+import papermill
+import pytest
+
+from gpubench_kit.bundled import bundled_path
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.report.given_parameters import check_parameters
+from gpubench_kit.report.notebook_run import parameter_names
+
+NOTEBOOKS = ("archive.ipynb", "card_review.ipynb", "check_logs.ipynb", "find_tuning.ipynb", "plan_runs.ipynb")
+
+
+def test_a_misspelt_name_is_told_with_the_near_one():
+    history = ["", 'plan_file = "a"', '# Parameters\nplan_fil = "b"\nother = 3\n', "import gpubench_kit as kit"]
+    with pytest.raises(ReportError) as raised:
+        check_parameters(history, "plan_file", "output_folder")
+    first, second = raised.value.faults
+    assert str(first) == (
+        "parameters: the notebook has no parameter 'plan_fil' (parameters: 'plan_file', 'output_folder'). "
+        "Did you mean 'plan_file'?"
+    )
+    assert str(second).endswith("Correct the name.")
+
+
+@pytest.mark.parametrize(
+    "history",
+    [
+        [],
+        ['plan_fil = "by hand"'],
+        ['# Parameters\nplan_fil = "b"\n', '# Parameters\nplan_file = "b"\n'],
+        ["# Parameters\n"],
+    ],
+    ids=["nothing", "a cell of one's own", "corrected", "none given"],
+)
+def test_nothing_is_said_where_the_last_parameters_are_those_of_the_notebook(history):
+    check_parameters(history, "plan_file", "output_folder")
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_each_notebook_checks_its_own_parameters_first(name):
+    notebook = nbformat.read(bundled_path("notebooks", name), as_version=4)
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    names = ", ".join(f'"{one}"' for one in parameter_names(notebook))
+    assert code[1].source.splitlines()[2].startswith(f"kit.check_parameters(In, {names})")
+
+
+@pytest.mark.slow
+def test_papermill_alone_stops_at_a_misspelt_parameter(tmp_path):
+    notebook = bundled_path("notebooks", "card_review.ipynb")
+    given = {"plan_fiel": str(tmp_path / "plan.toml")}
+    with pytest.raises(papermill.PapermillExecutionError) as raised:
+        papermill.execute_notebook(
+            notebook, tmp_path / "out.ipynb", given, kernel_name="python3", language="python", progress_bar=False
+        )
+    assert raised.value.ename == "ReportError"
+    assert "Did you mean 'plan_file'?" in raised.value.evalue

@@ -1,0 +1,134 @@
+"""No file of the user's is executed, whatever it is called and wherever it lies; the home folder stays as it is."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from small_folder import write_small_review
+
+SCRIPTS = Path(sys.executable).parent
+#: What Python, the kit and the libraries below it import most, and what is imported before any line of the kit.
+IMPORTED = (
+    "typing", "collections", "json", "pandas", "numpy", "matplotlib", "scipy", "joblib", "nbformat", "IPython",
+    "ipykernel_launcher", "runpy", "encodings", "gpubench_kit", "sitecustomize", "usercustomize", "tqdm",
+)  # fmt: skip
+PLANTED = "import os\nopen(os.environ['TOUCHED'], 'a').write(__file__ + '\\n')\nraise SystemExit('planted')\n"
+
+
+def _log():
+    """Return a frame log of three seconds."""
+    rows = [f"{16.0 * number / 1000:.4f},{16.0 + number % 3 / 10:.1f}" for number in range(200)]
+    return "time_s,frame_ms\n" + "\n".join(rows) + "\n"
+
+
+@pytest.fixture
+def review(tmp_path):
+    """Return a review with modules planted beside its plan, in its logs, and in the folder around it."""
+    folder = write_small_review(tmp_path / "work" / "review")
+    (folder / "logs").mkdir()
+    for place in (folder, folder / "logs", folder.parent):
+        for name in IMPORTED:
+            (place / f"{name}.py").write_text(PLANTED, encoding="utf-8")
+        (place / "ipython_config.py").write_text(PLANTED, encoding="utf-8")
+        (place / "ipython_kernel_config.py").write_text(PLANTED, encoding="utf-8")
+    (folder / "logs" / "run.csv").write_text(_log(), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def home(tmp_path):
+    """Return a home folder with a start-up file of IPython in it."""
+    startup = tmp_path / "home" / ".ipython" / "profile_default" / "startup"
+    startup.mkdir(parents=True)
+    (startup / "first.py").write_text(PLANTED, encoding="utf-8")
+    (startup.parent / "ipython_config.py").write_text(PLANTED, encoding="utf-8")
+    return tmp_path / "home"
+
+
+def _environment(home, touched):
+    """Return the environment of a user: nothing that makes Python safe is set."""
+    own = ("PYTHON", "IPYTHON", "JUPYTER", "MPL", "XDG")
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(own)}
+    return {**kept, "HOME": str(home), "USERPROFILE": str(home), "TOUCHED": str(touched)}
+
+
+def _run(words, *, cwd, home, touched, by=("gpubench-kit",)):
+    """Run a command of the kit; return its exit code and what it said."""
+    command = [str(SCRIPTS / by[0]), *by[1:], *words]
+    environment = _environment(home, touched)
+    done = subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, check=False)
+    return done.returncode, done.stdout + done.stderr
+
+
+COMMANDS = (
+    ["report", "."],
+    ["check", "."],
+    ["schedule", "."],
+    ["inspect", "logs/run.csv"],
+    ["compare", "1", "2", "3", "--against", "1", "2", "3"],
+    ["new", "another"],
+    ["sweep", "."],
+)
+
+
+@pytest.mark.slow
+def test_no_planted_module_is_executed_by_any_command(review, home, tmp_path):
+    touched = tmp_path / "touched"
+    codes = {}
+    for words in COMMANDS:
+        codes[words[0]], said = _run(words, cwd=review, home=home, touched=touched)
+        assert not touched.exists(), f"{words[0]} executed {touched.read_text()}"
+        assert "Traceback" not in said
+    codes["archive"], said = _run(["archive", "reports"], cwd=review, home=home, touched=touched)
+    assert not touched.exists()
+    # The review has no ladder to search and its evening is not planned; all else is done.
+    assert {name for name, code in codes.items() if code == 0} >= {
+        "report",
+        "check",
+        "inspect",
+        "compare",
+        "archive",
+    }
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("words", [["report", "review"], ["check", "review"]], ids=["report", "check"])
+def test_the_folder_around_the_review_is_no_better_place(review, home, tmp_path, words):
+    touched = tmp_path / "touched"
+    code, said = _run(words, cwd=review.parent, home=home, touched=touched)
+    assert not touched.exists()
+    assert code == 0, said
+
+
+def test_the_module_looks_into_the_working_directory_only_before_its_first_line(tmp_path, home):
+    # What Python imports before any line of the kit is out of reach, hence the command of that name.
+    (tmp_path / "pandas.py").write_text(PLANTED, encoding="utf-8")
+    (tmp_path / "argparse.py").write_text(PLANTED, encoding="utf-8")
+    (tmp_path / "datetime.py").write_text(PLANTED, encoding="utf-8")
+    touched = tmp_path / "touched"
+    code, said = _run(
+        ["-m", "gpubench_kit", "--help"], cwd=tmp_path, home=home, touched=touched, by=[Path(sys.executable).name]
+    )
+    assert code == 0, said
+    assert not touched.exists()
+
+
+@pytest.mark.slow
+def test_the_home_folder_stays_as_it_is(review, home, tmp_path):
+    before = sorted(home.rglob("*"))
+    code, said = _run(["report", "."], cwd=review, home=home, touched=tmp_path / "touched")
+    assert code == 0, said
+    assert sorted(home.rglob("*")) == before
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["missing", "a file"])
+def test_a_home_that_cannot_be_written_does_not_matter(review, tmp_path, kind):
+    home = tmp_path / "nowhere"
+    if kind == "a file":
+        home.write_text("no folder")
+    code, said = _run(["report", "."], cwd=review, home=home, touched=tmp_path / "touched")
+    assert code == 0, said
+    assert home.is_file() == (kind == "a file")
