@@ -167,7 +167,7 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
     ------
     TableError : the table lacks a column
     """
-    columns = ("line", "at", "is_factory", *(f"{metric}_{part}" for part in ("change", "low", "high")))
+    columns = ("line", "at", "is_factory", *(f"{metric}_{part}" for part in ("change", "ci_low", "ci_high")))
     needed(table, columns, of="sweep")
     ax = axes_of(ax)
     own = table[~table["is_factory"].fillna(False).astype(bool)]
@@ -175,7 +175,7 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
     paints = tuning_colours(["factory", *lines])
     for line in lines:
         rows = own[own["line"] == line].sort_values("at")
-        change, low, high = (known(rows[f"{metric}_{part}"]).to_numpy() for part in ("change", "low", "high"))
+        change, low, high = (known(rows[f"{metric}_{part}"]).to_numpy() for part in ("change", "ci_low", "ci_high"))
         error = np.vstack([change - low, high - change])
         ax.errorbar(rows["at"].astype(float), change, yerr=np.nan_to_num(np.clip(error, 0, None)), marker="o",
                     color=paints[line], label=plain(line or "no other change"), capsize=0)  # fmt: skip

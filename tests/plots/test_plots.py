@@ -139,7 +139,7 @@ def test_a_sweep_shows_each_setting_with_its_interval():
     table = pd.DataFrame(
         {"line": "", "at": [0.0, -30.0, -60.0], "is_factory": [True, False, False],
          "fps_change": [np.nan, -0.5, -2.0],
-         "fps_low": [np.nan, -1.0, -3.0], "fps_high": [np.nan, 0.2, -1.0]}
+         "fps_ci_low": [np.nan, -1.0, -3.0], "fps_ci_high": [np.nan, 0.2, -1.0]}
     )  # fmt: skip
     ax = plots.sweep(table)
     line = ax.containers[0].lines[0]

@@ -317,7 +317,8 @@ def _with_looks(plan, looks: int) -> dict:
     """Return the sections of the plan of a made-up sweep, with so many looks."""
     tunings = [{"name": one.name, "reference": one.reference, "changes": dict(one.changes)} for one in plan.tunings]
     return {
-        "review": {"title": plan.review.title}, "cards": [{"name": "Larkmoor 4", "power_point": "board_sensor"}],
+        "review": {"title": plan.review.title},
+        "cards": [{"name": "Larkmoor 4", "power_measured_at": "board_sensor"}],
         "tunings": tunings, "games": [{"name": one.name} for one in plan.games],
         "sweep": {"ladder": "power_limit_pct"}, "analysis": {"looks": looks},
     }  # fmt: skip
