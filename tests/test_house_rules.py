@@ -25,6 +25,9 @@ BY_PLACE, BY_PLACE_PRIVATE = 3, 4
 #: Parameters that mean the same everywhere: a `ReviewPlan`, or in tests what has its attributes.
 KNOWN_PARAMETERS = {"plan"}
 
+#: What fills the places of a sentence: each sentence names what is allowed, and a test holds every call against it.
+VALUES_BY_NAME = {"say"}
+
 #: Names that say nothing, and words that stand for a tuning elsewhere but not here: one word per idea.
 EMPTY_MODULE_NAMES = {"utils", "util", "misc", "base", "helpers", "common"}
 OTHER_WORDS_FOR_TUNING = re.compile(r"(?:^|_)(config|preset)s?(?:_|$)", re.IGNORECASE)
@@ -81,7 +84,7 @@ def test_options_are_given_by_name():
 
 
 def test_options_are_not_passed_through():
-    wrong = [module.place(one) for module, one in FUNCTIONS if one.args.kwarg]
+    wrong = [module.place(one) for module, one in FUNCTIONS if one.args.kwarg and one.name not in VALUES_BY_NAME]
     assert not wrong, f"**kwargs hides what is allowed: {_listed(wrong)}"
 
 

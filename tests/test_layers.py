@@ -42,7 +42,8 @@ LAYERS = {
 ORDER = (
     ("model.errors", "model.metrics"), ("model.tables",), ("model.findings",),
     ("model.plan.review_plan",), ("model.plan",),
-    ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
+    ("wording.numbers", "wording.catalogue"), ("wording.reasons",), ("wording.terms",),
+    ("wording.names", "wording.verdicts"),
     ("sheet.load",), ("sheet", "sheet.looks"), ("sheet.new_review",),
     ("logs.text_table",), ("logs.find_columns",), ("logs.frame_log", "logs.sensor_log"),
     ("logs.join",), ("logs.review",),
@@ -53,8 +54,9 @@ ORDER = (
     ("checks.log_checks", "checks.run_checks", "checks.design_checks"), ("checks.review",),
     ("figures.style",),
     ("figures.described",), ("figures.intervals", "figures.levels", "figures.noise"),
-    ("page.elements",), ("page.section",), ("page.headline", "page.results", "page.method_told"),
-    ("page.measured",),
+    ("page.elements",), ("page.section",), ("page.results",), ("page.known_first", "page.headline"),
+    ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections", "page.costs"),
+    ("page.efficiency", "page.data_quality"),
     ("report.manifest", "report.package", "report.html"), ("report.notebook_run",),
 )  # fmt: skip
 

@@ -27,7 +27,7 @@ from gpubench_kit.page.archive_words import (
 )
 from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
 from gpubench_kit.page.places import chart_grid, pictures_of
-from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import metric_of, sentence
 
@@ -56,7 +56,7 @@ def archive_head(archive: Archive) -> Section:
         "result",
         archive.title,
         join([paragraph(f"{archive.told} · {span}", css="byline"), *said, *more]),
-        is_summary=True,
+        head=Head(),
     )
 
 

@@ -7,9 +7,20 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, link, note, paragraph, table
+from gpubench_kit.page.elements import (
+    Column,
+    Markup,
+    bullets,
+    details,
+    heading,
+    join,
+    link,
+    note,
+    paragraph,
+    table,
+    verdict_shown,
+)
 from gpubench_kit.page.section import Section
-from gpubench_kit.page.wording import verdict_mark
 from gpubench_kit.wording.numbers import change_and_interval_text, count_text
 from gpubench_kit.wording.terms import VERDICT_WORDS, margin_text, metric_of, reason_text, sentence
 
@@ -57,7 +68,7 @@ def changes(corrections: pd.DataFrame, *, is_new: bool, fingerprint: str) -> Sec
     for number in older:
         body = _correction(corrections[corrections["correction"] == number], number=number)
         parts.append(details(f"Correction {number}, listed by the earlier report", body))
-    about = Markup('<span class="hash">{}</span>').format(fingerprint[:_HASH_DIGITS])
+    about = Markup('<span class="code">{}</span>').format(fingerprint[:_HASH_DIGITS])
     told = ["All changes in full precision:", join([link("tables/changes.csv", "changes.csv"), "."])]
     return Section(NAME, TITLE, join([*parts, paragraph(*told, "Fingerprint of the earlier report:", about)]))
 
@@ -172,7 +183,13 @@ def _result_cell(row: dict[str, Any], side: str) -> str | Markup:
     if not row[side]:
         return "not compared"
     is_known = row[side] in VERDICT_WORDS
-    return join([row[f"text_{side}"], verdict_mark(row[side]) if is_known else row[side]], " ")
+    return join(
+        [
+            row[f"text_{side}"],
+            verdict_shown(row[side], row["metric"], row[f"{side}_change"]) if is_known else row[side],
+        ],
+        " ",
+    )
 
 
 def _result_text(row: dict[str, Any], side: str) -> str:
@@ -201,4 +218,4 @@ def _made_of_cell(row: dict[str, Any], side: str) -> str | Markup:
     if not text:
         return "not there"
     is_hash = row["part"] == "input" or (row["part"] == "decision" and len(text) == 64 and text.isalnum())
-    return Markup('<span class="hash">{}</span>').format(text[:_HASH_DIGITS]) if is_hash else text
+    return Markup('<span class="code">{}</span>').format(text[:_HASH_DIGITS]) if is_hash else text

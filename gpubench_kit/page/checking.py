@@ -16,6 +16,7 @@ from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
 from gpubench_kit.page.checking_pictures import pictures_of_run
 from gpubench_kit.page.checking_words import head_sentences
+from gpubench_kit.page.data_quality import message_text
 from gpubench_kit.page.elements import (
     Column,
     Markup,
@@ -29,8 +30,7 @@ from gpubench_kit.page.elements import (
     terms,
 )
 from gpubench_kit.page.places import chart_grid, pictures_of
-from gpubench_kit.page.quality import message_text
-from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import scene_text, sentence
 
@@ -75,7 +75,7 @@ def check_head(runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame
     signs = [note(f"Claim “{one.id}” (“{one.text}”): {sign_note(one)}") for one in plan.claims if sign_note(one)]
     told = paragraph(*head_sentences(runs, redo), css="result")
     body = join([told, *faults, *signs, paragraph(_NO_LOOK, css="muted")])
-    return Section("result", f"Check: {plan.review.title}", body, is_summary=True)
+    return Section("result", f"Check: {plan.review.title}", body, head=Head())
 
 
 def _is(count: int) -> str:

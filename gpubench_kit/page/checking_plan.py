@@ -10,8 +10,8 @@ from gpubench_kit.checks.progress import progress_of
 from gpubench_kit.figures.noise import draw_noise
 from gpubench_kit.figures.order import draw_run_order
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table
-from gpubench_kit.page.pairs import all_groups
 from gpubench_kit.page.places import chart_grid, pictures_of
+from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.noise_plan import plan_from_noise
 from gpubench_kit.statistics.planning import MOST_ROUNDS

@@ -1,4 +1,4 @@
-"""Building blocks of the page: paragraphs, lists, tables, folded details.
+"""Building blocks of the page: paragraphs, lists, tables by specification, folds.
 
 Every function returns ``Markup``. What is given as plain text is data and is escaped; what is given as
 ``Markup`` was built here and is kept as it is.
@@ -8,11 +8,25 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.verdicts import CLASSES, sign_of, verdict_word
+
+#: The space between a number and the unit that follows it.
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|W|J|fps|FPS|ms|°C|rpm|dBA|MHz|mV|GB|s|min|h)\b|%)")
+
+
+def tied(text: Any) -> Any:
+    """Return plain text in which a number and its unit stay on one line; all else is kept as it is."""
+    is_plain = isinstance(text, str) and not hasattr(text, "__html__")
+    return _NUMBER_AND_UNIT.sub("\u00a0", text) if is_plain else text
+
 
 _TEMPLATES = Environment(
     loader=PackageLoader("gpubench_kit.page", "templates"),
@@ -20,24 +34,25 @@ _TEMPLATES = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    finalize=tied,
 )
-
-#: The space between a number and the unit that follows it.
-_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|W|J|fps|ms|°C|rpm|dBA|MHz|mV|GB|s|min|h)\b|%)")
+_TEMPLATES.globals["say"] = say
 
 
 @dataclass(frozen=True)
-class Column:
-    """One column of a table on the page.
+class Field:
+    """One column of a table by specification.
 
     Attributes
     ----------
     label : head of the column
+    cell : from a row to the text or markup of its cell
     unit : unit of its numbers, printed in the head
     is_number : whether its cells are numbers, which stand to the right
     """
 
-    label: str
+    label: str | Markup
+    cell: Callable[[Any], str | Markup]
     unit: str = ""
     is_number: bool = False
 
@@ -45,17 +60,6 @@ class Column:
 def render(template: str, values: Mapping[str, object]) -> Markup:
     """Return a template of the package filled in; plain text is escaped."""
     return Markup(_TEMPLATES.get_template(template).render(values))
-
-
-def tied(text: str | Markup) -> str | Markup:
-    """Return plain text in which a number and its unit stay on one line; markup is kept as it is."""
-    return text if isinstance(text, Markup) else _NUMBER_AND_UNIT.sub("\u00a0", text)
-
-
-def stacked(*texts: str) -> Markup:
-    """Return texts below each other, an interval below its value, so that a narrow screen holds the column."""
-    lines = [part for text in texts for part in text.replace(" (", "\n(").split("\n")]
-    return join(map(tied, lines), Markup("<br>"))
 
 
 def paragraph(*parts: str | Markup, css: str = "") -> Markup:
@@ -78,7 +82,7 @@ def join(parts: Iterable[str | Markup], separator: str = "") -> Markup:
 def bullets(items: Iterable[str | Markup]) -> Markup:
     """Return a list; nothing for no items."""
     inner = join(Markup("<li>{}</li>\n").format(tied(item)) for item in items)
-    return Markup("<ul>\n{}</ul>\n").format(inner) if inner else inner
+    return Markup('<ul class="txt">\n{}</ul>\n').format(inner) if inner else inner
 
 
 def terms(pairs: Iterable[tuple[str | Markup, str | Markup]], *, css: str = "terms") -> Markup:
@@ -94,7 +98,10 @@ def details(summary: str | Markup, body: Markup, *, is_open: bool = False) -> Ma
     if not body:
         return Markup("")
     state = Markup(" open") if is_open else Markup("")
-    return Markup("<details{}><summary>{}</summary>\n{}</details>\n").format(state, summary, body)
+    opening = Markup('<details class="fold"{}><summary><span class="st">{}</span></summary><div>\n').format(
+        state, summary
+    )
+    return Markup("{}{}</div></details>\n").format(opening, body)
 
 
 def link(address: str, text: str | Markup) -> Markup:
@@ -108,6 +115,28 @@ def heading(text: str | Markup, *, level: int = 3, name: str = "") -> Markup:
     return Markup("<h{0}{1}>{2}</h{0}>\n").format(level, place, text)
 
 
+def stacked(*texts: str) -> Markup:
+    """Return texts below each other, an interval below its value, so that a narrow screen holds the column."""
+    lines = [part for text in texts for part in text.replace(" (", "\n(").split("\n")]
+    return join(map(tied, lines), Markup("<br>"))
+
+
+@dataclass(frozen=True)
+class Column:
+    """The head of one column of a table whose cells are given.
+
+    Attributes
+    ----------
+    label : head of the column
+    unit : unit of its numbers, printed in the head
+    is_number : whether its cells are numbers, which stand to the right
+    """
+
+    label: str
+    unit: str = ""
+    is_number: bool = False
+
+
 def table(
     columns: Sequence[Column],
     rows: Iterable[Sequence[str | Markup]],
@@ -115,12 +144,21 @@ def table(
     caption: str | Markup,
     css: str = "",
 ) -> Markup:
+    """Return a table of given cells; see `listing`."""
+    fields = [
+        Field(one.label, lambda row, place=place: row[place], one.unit, one.is_number)
+        for place, one in enumerate(columns)
+    ]
+    return listing(fields, rows, caption=caption, css=css)
+
+
+def listing(columns: Iterable[Field], rows: Iterable[Any], *, caption: str | Markup, css: str = "") -> Markup:
     """Return a table that a screen reader can follow, inside a region that scrolls sideways.
 
     Parameters
     ----------
-    columns : heads; the first column holds the heads of the rows
-    rows : cells as text, numbers already rounded
+    columns : what each column holds; the first holds the heads of the rows
+    rows : what the cells are made of
     caption : what the table shows; also the name of the region
     css : further class of the table
 
@@ -128,12 +166,31 @@ def table(
     -------
     Markup, empty where there are no rows
     """
-    filled = [[tied(cell) for cell in row] for row in rows]
+    columns = list(columns)
+    filled = [[tied(column.cell(row)) for column in columns] for row in rows]
     if not filled:
         return Markup("")
-    label = Markup(caption).striptags()
-    values = {"columns": columns, "rows": filled, "caption": caption, "label": label, "css": css}
+    values = {
+        "columns": columns,
+        "rows": filled,
+        "caption": caption,
+        "label": Markup(caption).striptags(),
+        "css": css,
+    }
     return render("table.html.j2", values)
+
+
+def verdict_markup(row: Any) -> Markup:
+    """Return the verdict of a row as a word with its sign; the sign repeats the word for the eye alone."""
+    return verdict_shown(row.verdict, row.metric, row.change)
+
+
+def verdict_shown(verdict: str, metric: str, change: float | None) -> Markup:
+    """Return a verdict as a word with its sign."""
+    sign = sign_of(verdict, change)
+    shown = Markup('<i aria-hidden="true">{}</i> ').format(sign) if sign else Markup("")
+    word = verdict_word(verdict, metric, change)
+    return Markup('<span class="v {}">{}{}</span>').format(CLASSES[verdict], shown, word)
 
 
 def slug(text: str) -> str:

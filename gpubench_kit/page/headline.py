@@ -1,256 +1,230 @@
-"""The head of the page: title, a result in three sentences, and the figures behind it at a glance."""
+"""The finding in one line, and the titles of the parts: by rule, and never more than was tested.
+
+A headline names a change only where it is real, calls a frame rate the same only where a difference as large as the
+margin is ruled out, never rests on a result carried by one game, and names a loss beyond the margin in any group.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from typing import Any
 
-import pandas as pd
+from gpubench_kit.page.results import REAL, SMALL, Pair, Results
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital, cut
+from gpubench_kit.wording.numbers import bound_text, change_text, is_missing, watts_text
+from gpubench_kit.wording.terms import metric_of, names_text
 
-from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.page.elements import Column, Markup, join, note, paragraph, table
-from gpubench_kit.page.no_verdict_told import no_verdict_sentences
-from gpubench_kit.page.pairs import groups_in, subject_names
-from gpubench_kit.page.section import Section
-from gpubench_kit.page.wording import are_alike, result_clause, sentence_of, unit_of_change, verdict_mark
-from gpubench_kit.wording.numbers import change_text, count_text, percent_text
-from gpubench_kit.wording.reasons import SEPARATOR
-from gpubench_kit.wording.terms import metric_of, names_text, of_group, of_pair, pair_text, pairs_in, sentence
+#: Most words of the headline, and lines on further tunings below it.
+MOST_WORDS, FURTHER = 12, 2
 
-#: Sentences of the result, and pairs that each of them names.
-_SENTENCES, _PAIRS_NAMED = 3, 3
-_NONE = "no_verdict"
-_LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
-_POWER = ("board_w", "wall_w", "energy_per_frame_j")
+_SAME = "same_within_margin"
 
 
-def summary(
-    overall: pd.DataFrame, comparisons: pd.DataFrame, *, runs: pd.DataFrame, plan, cautions: Sequence[str] = ()
-) -> Section:
-    """Return the head of the page.
+def headline(results: Results) -> str:
+    """Return the finding of the review in at most `MOST_WORDS` words.
 
     Parameters
     ----------
-    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
-    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
-    runs : DataFrame, one row per run; see ``tables.RUNS``
-    plan : ReviewPlan
-    cautions : sentences that a reader must know before any number
-
-    Returns
-    -------
-    Section
+    results : see `gpubench_kit.page.results.Results`
     """
-    headline = headline_rows(overall, comparisons)
-    sentences = result_sentences(headline, plan)
-    parts = [_byline(runs, plan), *(paragraph(one, css="result") for one in sentences)]
-    if not sentences:
-        parts.append(paragraph("Nothing could be compared. The section on data quality says why.", css="result"))
-    parts += [note(one) for one in cautions]
-    parts += [_board(headline, plan, group=group) for group in groups_in(headline, plan)]
-    return Section("result", plan.review.title, join(parts), is_summary=True)
+    pair = leading_pair(results)
+    if pair is None:
+        return _open_headline(results)
+    # A loss is never what is left out: first further groups go, then power.
+    for groups, with_power in (("all", True), ("worst", True), ("worst", False)):
+        text = _line(results, pair, groups=groups, with_power=with_power)
+        if len(text.split()) <= MOST_WORDS:
+            break
+    return text
 
 
-def headline_rows(overall: pd.DataFrame, comparisons: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows that the result is told from: over these games, or the one game that there is.
+def further_lines(results: Results) -> list[str]:
+    """Return a line on each of the next tunings that something was found about."""
+    first = leading_pair(results)
+    others = [pair for pair in _candidates(results) if pair != first and _is_decided(results, pair)]
+    return [f"{_line(results, pair, groups='all')}." for pair in others[:FURTHER]] if first else []
 
-    Parameters
-    ----------
-    overall, comparisons : DataFrames, see `summary`
 
-    Returns
-    -------
-    DataFrame, rows of ``overall`` with ``only_game`` and ``without``: the game where there is but one, and what
-    the result does not rest on though others do, separated by semicolons
+def leading_pair(results: Results) -> Pair | None:
+    """Return the pair that the headline is about; None where nothing is decided.
+
+    The first whose power is really lower while its frame rate loses less than the margin; else the largest real
+    gain; else the first about which anything is decided.
     """
-    rows = overall[overall["scope"] == "these_games"]
-    only = comparisons["game"].iloc[0] if comparisons["game"].nunique() == 1 else ""
-    without = [_without(row, comparisons) for row in rows.itertuples()]
-    return rows.assign(only_game=only, without=pd.Series(without, index=rows.index, dtype=object))
+    pairs = _candidates(results)
+    thrifty = [pair for pair in pairs if _is_thrifty(results, pair)]
+    if thrifty:
+        return thrifty[0]
+    gains = [(row.change, pair) for pair in pairs if (row := rate_of(results, pair)) and row.verdict == "better"]
+    if gains:
+        return max(gains, key=lambda gain: gain[0])[1]
+    return next((pair for pair in pairs if _is_decided(results, pair)), None)
 
 
-def _without(row: Any, comparisons: pd.DataFrame) -> str:
-    """Return the games of a row's group that do not enter it, also those that the pair never ran."""
-    of_group = comparisons[comparisons["group"] == row.group]
-    pair = of_pair(of_group, [getattr(row, name) for name in PAIR_KEY])
-    ran = set(pair.loc[pair["metric"] == row.metric, "game"])
-    never = [game for game in dict.fromkeys(of_group["game"]) if game not in ran]
-    return SEPARATOR.join([*row.games_left_out.split(SEPARATOR), *never]).removeprefix(SEPARATOR)
+def rate_of(results: Results, pair: Pair, group: str | None = None) -> Any:
+    """Return the result on the primary metric that a headline may use; None where there is none."""
+    return _usable(results.over_games(pair, group or results.groups[0], results.plan.analysis.primary))
 
 
-def result_sentences(headline: pd.DataFrame, plan) -> list[str]:
-    """Return the result in at most three sentences, and what has no verdict in one for each reason.
-
-    Parameters
-    ----------
-    headline : rows of ``overall`` over these games, see `headline_rows`
-    plan : ReviewPlan
-
-    Returns
-    -------
-    list of str. With one group: the primary metric, a low, power. With several: the primary metric and
-    power of the first, and the primary metric of the second. Results over different games are told apart.
-    """
-    groups = groups_in(headline, plan)
-    wanted = (_LOWS, _POWER) if len(groups) == 1 else (_POWER,)
-    topics = [(group, plan.analysis.primary) for group in groups[:1]]
-    topics += [(groups[0], metric) for metric in _further_metrics(headline, plan, wanted)]
-    topics += [(group, plan.analysis.primary) for group in groups[1:2]]
-    ordered = list(_ordered(headline, plan))
-    rows = [
-        [row for row in ordered if (row.group, row.metric) == topic] for topic in dict.fromkeys(topics[:_SENTENCES])
-    ]
-    places: list[tuple] = []
-    told = [_topic_text([row for row in one if row.verdict != _NONE], plan, places=places) for one in rows]
-    open_ = no_verdict_sentences([row for one in rows for row in one if row.verdict == _NONE], plan)
-    is_open_first = bool(rows and rows[0]) and rows[0][0].verdict == _NONE
-    made = [*_placed(open_, rows, plan), *told] if is_open_first else [*told, *open_]
-    return [one for one in made if one]
+def power_of(results: Results, pair: Pair, group: str | None = None) -> Any:
+    """Return the result on power that a headline may use; None where there is none."""
+    watts = [one for one in results.metrics if metric_of(one).unit == "W"]
+    return _usable(results.over_games(pair, group or results.groups[0], watts[0])) if watts else None
 
 
-def _further_metrics(headline: pd.DataFrame, plan, wanted: Sequence[tuple[str, ...]]) -> list[str]:
-    """Return the metrics of the further sentences: the first of each kind wanted, as far as there are any."""
-    measured = set(headline["metric"]) - {plan.analysis.primary}
-    present = [one for one in plan.analysis.metrics if one in measured]
-    kinds = ([one for one in present if one in kind] for kind in wanted)
-    return [found[0] for found in kinds if found]
+def is_real(row: Any) -> bool:
+    """Return whether a result is a real change, large or small."""
+    return row is not None and row.verdict in (*REAL, *SMALL)
 
 
-def _topic_text(rows: Sequence[Any], plan, *, places: list[tuple]) -> str:
-    """Return what was found on one metric in one group, one sentence for each set of games; adds them to places."""
-    named, sentences = rows[:_PAIRS_NAMED], []
-    for place in dict.fromkeys(map(_place_of, named)):
-        there = [row for row in named if _place_of(row) == place]
-        clauses = _clauses(there, plan, with_level=not places)
-        sentences.append((clauses, _lead(there, plan, places=places)))
-        places.append(place)
-    more = len(rows) - _PAIRS_NAMED
-    if more > 0:
-        sentences[-1][0].append(f"{count_text(more, 'further comparison')} in the tables below")
-    return " ".join(sentence_of(clauses, lead=lead) for clauses, lead in sentences)
+def _usable(row: Any) -> Any:
+    """Return a row unless one game carries its verdict."""
+    return None if row is None or row.verdict == "no_verdict" or row.carried_by else row
 
 
-def _clauses(rows: Sequence[Any], plan, *, with_level: bool) -> list[str]:
-    """Return what was found on one metric, one clause for each verdict; the first names metric and margin."""
-    clauses, said = [], ""
-    for alike in _alike(rows, plan):
-        against = subject_names(alike[0], plan)[1]
-        of = names_text(subject_names(row, plan)[0] for row in alike)
-        beside, is_first = against if against != said else "", not clauses
-        options = {"plan": plan, "with_level": with_level and is_first, "is_first": is_first}
-        clauses.append(result_clause(alike, of=of, against=beside, **options))
-        said = against
-    return clauses
+def _candidates(results: Results) -> tuple[Pair, ...]:
+    """Return the pairs that a headline may speak of, in the order of the plan."""
+    return results.main.pairs if results.main and results.groups else ()
 
 
-def _place_of(row: Any) -> tuple[str, str]:
-    """Return the games that a row rests on: its group, and what is left out of it."""
-    return row.group, row.without
+def _is_thrifty(results: Results, pair: Pair) -> bool:
+    """Return whether power is really lower and any loss of the frame rate is inside the margin."""
+    power, rate = power_of(results, pair), rate_of(results, pair)
+    is_lower = power is not None and power.verdict == "better"
+    inside = (_SAME, "worse_but_small", "better_but_small", "better")
+    return is_lower and rate is not None and rate.verdict in inside
 
 
-def _alike(rows: Sequence[Any], plan) -> list[list[Any]]:
-    """Return rows that can be told together in one list each, in order of the first of them."""
-    lists: list[list[Any]] = []
-    for row in rows:
-        against = subject_names(row, plan)[1]
-        fitting = (one for one in lists if are_alike(one[0], row) and subject_names(one[0], plan)[1] == against)
-        found = next(fitting, None)
-        if found is None:
-            lists.append([row])
-        else:
-            found.append(row)
-    return lists
+def _is_decided(results: Results, pair: Pair) -> bool:
+    """Return whether the frame rate or power of a pair is decided."""
+    rate, power = rate_of(results, pair), power_of(results, pair)
+    return is_real(rate) or is_real(power) or (rate is not None and rate.verdict == _SAME)
 
 
-def _ordered(headline: pd.DataFrame, plan) -> Iterable[Any]:
-    """Return the rows in the order of the plan's pairs, card against rival first."""
-    for pair in _ranked_pairs(headline):
-        yield from of_pair(headline, pair).itertuples()
+def _line(results: Results, pair: Pair, *, groups: str, with_power: bool = True) -> str:
+    """Return what was found about a pair; groups with a further loss all, or the worst only."""
+    of = capital(results.short(pair.of))
+    facts = ", ".join(_facts(results, pair, groups=groups, with_power=with_power))
+    if pair.is_between:
+        return say("headline.versus", of=pair.of.card, against=pair.against.card, facts=facts)
+    return say("headline.tuning", tuning=of, facts=facts)
 
 
-def _ranked_pairs(rows: pd.DataFrame) -> list[tuple[str, ...]]:
-    """Return the pairs of a table, those of two cards first: a review with a rival is about them."""
-    return sorted(pairs_in(rows), key=lambda pair: pair[0] == pair[3])
+def _facts(results: Results, pair: Pair, *, groups: str, with_power: bool) -> Iterator[str]:
+    """Yield power, then the frame rate with the groups in which more is lost."""
+    power = power_of(results, pair)
+    if is_real(power) and with_power:
+        yield power_words(power)
+    rate = rate_of(results, pair)
+    losses = list(_group_losses(results, pair, rate))
+    if groups == "worst":
+        losses = losses[:1]
+    told = say("headline.not_decided") if rate is None else rate_words(rate)
+    yield f"{told} ({', '.join(text for _, text in losses)})" if losses else told
 
 
-def _lead(rows: Sequence[Any], plan, *, places: Sequence[tuple]) -> str:
-    """Return where results hold, as far as it was not said before: the games, the group, whose card."""
-    row = rows[0]
-    group = "" if row.group == "all" else f" at {row.group}"
-    if not places:
-        return f"{_games_words(row)}{group}, on our {whose(rows, plan)}, "
-    if set(places) != {_place_of(row)}:
-        return f"{_games_words(row)}{group}, "
-    return "There, " if row.group != "all" else ""
+def power_words(row: Any) -> str:
+    """Return a real change of power: in watts where its interval is on one side of zero, else in percent."""
+    up = row.change > 0
+    ends = (row.change_w, row.change_w_ci_low, row.change_w_ci_high)
+    if all(not is_missing(end) and end != 0 and (end > 0) == up for end in ends):
+        amount = watts_text(abs(row.change_w)).lstrip("+")
+        return say(f"headline.watts_{'more' if up else 'less'}", amount=amount)
+    return say(f"headline.power_{'more' if up else 'less'}", amount=_size(row))
 
 
-def _games_words(row: Any) -> str:
-    """Return the games that a result rests on, and those that it leaves out."""
-    if row.only_game:
-        return f"In {row.only_game}"
-    names = [name for name in row.without.split(SEPARATOR) if name]
-    left_out = f" (left out: {names_text(names)})" if names else ""
-    return f"Over {count_text(row.n_games, 'game')}{left_out}"
+def rate_words(row: Any) -> str:
+    """Return what was found about the primary metric: a real change, the same, or undecided."""
+    metric = metric_of(row.metric)
+    kind = "rate" if row.metric == "avg_fps" else "metric"
+    if is_real(row):
+        better = row.verdict.removesuffix("_but_small") in ("better", "higher")
+        return say(f"headline.{kind}_{'better' if better else 'worse'}", amount=_size(row), metric=metric.label)
+    return say(f"headline.{kind}_{'same' if row.verdict == _SAME else 'undecided'}", metric=metric.label)
 
 
-def _placed(sentences: list[str], rows: Sequence[Sequence[Any]], plan) -> list[str]:
-    """Return sentences on what is open, the first with the card that the page is about."""
-    place = f"In {rows[0][0].only_game}, on" if rows[0][0].only_game else "On"
-    first, *others = sentences
-    told = [row for one in rows for row in one if row.verdict == _NONE and row.reason == rows[0][0].reason]
-    return [f"{place} our {whose(told, plan)}, {first}", *others]
+def _group_losses(results: Results, pair: Pair, main: Any) -> Iterator[tuple[float, str]]:
+    """Yield the other groups in which the primary metric really loses more than the margin, the worst first."""
+    found = []
+    for group in results.groups[1:]:
+        row = results.over_games(pair, group, results.plan.analysis.primary)
+        if row is not None and row.verdict == "worse":
+            is_same_way = is_real(main) and main.verdict.startswith("worse")
+            text = _size(row) if is_same_way else rate_words(row)
+            found.append((abs(row.change), say("headline.group", group=cut(group), amount=text)))
+    yield from sorted(found, reverse=True)
 
 
-def whose(rows: Iterable[Any], plan) -> str:
-    """Return the cards that comparisons speak of, so that nobody takes them for every card of their model."""
-    names = dict.fromkeys(card for row in rows for card in (row.of_card, row.against_card))
-    samples = {name: len(plan.cards_named(name)) for name in names}
-    words = [name if samples[name] == 1 else f"{samples[name]} samples of the {name}" for name in names]
-    return " and our ".join(words)
+def _size(row: Any) -> str:
+    """Return the size of a change without its sign."""
+    return change_text(abs(row.change), "%" if row.scale == "ratio" else row.unit).lstrip("+")
 
 
-def _byline(runs: pd.DataFrame, plan) -> Markup:
-    """Return who measured, when, and how much."""
-    used = runs["used"].fillna(False)
-    is_due = (runs["purpose"] == "measure") & (runs["excluded_for"] != "not_recorded")
-    left_out = int((is_due & ~used).sum())
-    counted = f"{count_text(int(used.sum()), 'run')} used"
-    parts = [
-        plan.review.author,
-        plan.review.date.isoformat() if plan.review.date else "",
-        count_text(runs.loc[used, "game"].nunique(), "game"),
-        f"{counted}, {left_out} left out" if left_out else counted,
-        f"margin ±{percent_text(plan.analysis.margin_pct)}",
-    ]
-    return paragraph(join(parts, " · "), css="byline")
+def _open_headline(results: Results) -> str:
+    """Return the headline of a review that decides nothing."""
+    pairs = _candidates(results)
+    rows = [(pair, row) for pair in pairs if (row := rate_of(results, pair)) is not None]
+    if not rows:
+        carried = [pair for pair in pairs if _carried(results, pair)]
+        return say("headline.carried") if carried else say("headline.nothing")
+    pair, row = rows[0]
+    most = results.runs_each(pairs, results.groups[0], results.plan.analysis.primary)[1]
+    if row.metric != "avg_fps" or is_missing(row.ci_low) or row.ci_low >= 0:
+        return say("headline.undecided", n=most)
+    bound = bound_text(-row.ci_low, "%", up=True)
+    return say("headline.undecided_loss", n=most, tuning=results.short(pair.of), bound=bound)
 
 
-def _board(headline: pd.DataFrame, plan, *, group: str) -> Markup:
-    """Return the result of every pair at a glance, for the first metrics of the plan."""
-    rows = headline[headline["group"] == group]
-    metrics = [plan.analysis.primary, *_further_metrics(rows, plan, (_LOWS, _POWER))]
-    heads = [pair_text(pair, plan) for pair in _ranked_pairs(rows)]
-    ends = {head.partition(" against ")[2] for head in heads}
-    is_common = len(ends) == 1
-    columns = [Column("Against " + ends.pop() if is_common else "Compared"), *_metric_columns(metrics)]
-    lines = [
-        [
-            head.partition(" against ")[0] if is_common else head,
-            *(_board_cell(of_pair(rows, pair), metric=one) for one in metrics),
-        ]
-        for head, pair in zip(heads, _ranked_pairs(rows), strict=True)
-    ]
-    return table(columns, lines, caption=of_group("Change and verdict over these games", group), css="board")
+def _carried(results: Results, pair: Pair) -> bool:
+    """Return whether the primary result of a pair is carried by one game."""
+    row = results.over_games(pair, results.groups[0], results.plan.analysis.primary)
+    return row is not None and bool(row.carried_by)
 
 
-def _metric_columns(metrics: Sequence[str]) -> list[Column]:
-    """Return a column for each metric."""
-    return [Column(sentence(metric_of(one).label)) for one in metrics]
+def games_title(results: Results) -> str:
+    """Return the title of the table by game: what the first tuning does, with the undecided counted."""
+    pair, group = (_candidates(results) or (None,))[0], results.groups[0]
+    metric = results.plan.analysis.primary
+    rows = [results.in_game(pair, scene, metric) for scene in results.scenes(group)]
+    rows = [row for row in rows if row is not None]
+    worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))
+    open_ = [row for row in rows if row.verdict in ("undecided", "no_verdict")]
+    if rows and len(open_) == len(rows):
+        return say("games.title.open", n=len(rows))
+    name = capital(results.short(pair.of) if not pair.is_between else pair.of.card)
+    kept = len(rows) - len(open_) - len(worse) - len(better)
+    kinds = ("slows", "speeds") if metric == "avg_fps" else ("worse", "better")
+    parts = [_games_clause(name, kind, found) for kind, found in zip(kinds, (worse, better), strict=True) if found]
+    parts += (
+        [say("games.title.hold", n=kept)] * bool(kept) if parts else [say("games.title.holds", n=kept, tuning=name)]
+    )
+    parts += [say("games.title.undecided", n=len(open_))] * bool(open_)
+    return f"{parts[0]}; {', '.join(parts[1:])}" if parts[1:] else parts[0]
 
 
-def _board_cell(rows: pd.DataFrame, *, metric: str) -> Markup:
-    """Return the change and the verdict of one metric of one pair."""
-    for row in rows[rows["metric"] == metric].itertuples():
-        text = change_text(row.change, unit_of_change(row))
-        return Markup('<span class="big">{}</span>{}').format(text, verdict_mark(row.verdict))
-    return Markup("–")
+def _games(rows: Iterable[Any], verdict: str) -> list[str]:
+    """Return the games of one verdict."""
+    return [row.game for row in rows if row.verdict == verdict]
+
+
+def _games_clause(name: str, kind: str, games: list[str]) -> str:
+    """Return which games a tuning slows or speeds up: by name up to two, else how many."""
+    if len(games) <= 2:
+        return say(f"games.title.{kind}_named", tuning=name, games=names_text(games))
+    return say(f"games.title.{kind}", tuning=name, n=len(games))
+
+
+def watts_title(results: Results) -> str:
+    """Return the title of the part on watts: the most efficient state, if energy per frame is decided for it."""
+    metric, group = "energy_per_frame_j", results.groups[0]
+    rows = [(pair, results.over_games(pair, group, metric)) for pair in _candidates(results)]
+    known = [(row.change, pair, row) for pair, row in rows if row is not None and not is_missing(row.change)]
+    if not known:
+        return say("watts.title.plain")
+    _, pair, best = min(known, key=lambda one: one[0])
+    # The others are compared with the reference only, so nothing is claimed among them where intervals overlap.
+    is_first = all(row is best or best.ci_high < row.ci_low for _, _, row in known)
+    if is_real(best) and best.change < 0 and not best.carried_by and is_first:
+        return say("watts.title.best", tuning=capital(results.short(pair.of)))
+    return say("watts.title.plain")

@@ -1,54 +1,50 @@
-"""Results within each bench, averaged over benches: a table below the result over all games."""
+"""Results within each test setup, averaged over the setups: a table below the table by game."""
 
 from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
-from gpubench_kit.page.elements import Column, Markup, heading, join, paragraph, stacked, table, tied
-from gpubench_kit.page.wording import caution_sentences, change_with_interval, margin_words, verdict_mark
+from gpubench_kit.page.answer_card import unit_of_change
+from gpubench_kit.page.elements import Field, Markup, join, listing, paragraph, stacked, verdict_markup
+from gpubench_kit.page.results import Results
 from gpubench_kit.statistics.over_benches import combine_benches
-from gpubench_kit.wording.numbers import count_text
-from gpubench_kit.wording.terms import metric_of, of_group, sentence
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import metric_label
+from gpubench_kit.wording.numbers import change_and_interval_text
+from gpubench_kit.wording.reasons import sentences_of
+from gpubench_kit.wording.terms import of_group
 
 
-def over_benches(overall: pd.DataFrame, plan) -> Markup:
-    """Return what was found over the benches; nothing with one bench.
-
-    Parameters
-    ----------
-    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
-    plan : ReviewPlan
-    """
-    rows = combine_benches(overall, plan)
-    if not len(rows):
+def over_benches(results: Results) -> Markup:
+    """Return what was found over the test setups; nothing with one setup."""
+    rows = list(combine_benches(results.overall, results.plan).itertuples())
+    if not rows:
         return Markup("")
-    count = count_text(int(rows["n_benches"].max()), "bench", "benches")
-    text = (
-        f"Each of the {count} has a result of its own, from its own runs; these are averaged, every bench counting "
-        "once. Nothing is compared across benches, and the mean speaks of these benches only."
+    count = int(max(row.n_benches for row in rows))
+    fields = [
+        Field(say("benches.compared"), lambda row: of_group(_pair(row, results.plan), row.group)),
+        Field(say("table.metric"), lambda row: metric_label(row.metric)),
+        Field(say("benches.change"), _change, is_number=True),
+        Field(say("benches.verdict"), verdict_markup),
+    ]
+    if any(sentences_of(row) for row in rows):
+        fields.append(Field(say("benches.known"), lambda row: " ".join(sentences_of(row))))
+    return join(
+        [paragraph(say("benches.text", n=count)), listing(fields, rows, caption=say("benches.caption", n=count))]
     )
-    columns = [
-        Column("Compared"), Column("Metric"), Column("Change (interval)", is_number=True),
-        Column("Margin", is_number=True), Column("Verdict"), Column("What to know"),
-    ]  # fmt: skip
-    lines = [_line(row, plan) for row in rows.itertuples()]
-    if not any(line[-1] for line in lines):
-        columns, lines = columns[:-1], [line[:-1] for line in lines]
-    return join([heading("Over the benches"), paragraph(text), table(columns, lines, caption=f"Mean over {count}")])
 
 
-def _line(row: Any, plan) -> list[str | Markup]:
-    """Return the cells of one pair and metric."""
-    pair = f"{_side(row, 'of', plan)} against {_side(row, 'against', plan)}"
-    return [
-        of_group(pair, row.group), sentence(metric_of(row.metric).label), stacked(change_with_interval(row)),
-        margin_words(row), verdict_mark(row.verdict), join(map(tied, caution_sentences(row, plan)), " "),
-    ]  # fmt: skip
+def _change(row: Any) -> Markup:
+    """Return a change with its interval below it."""
+    return stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit_of_change(row)))
 
 
-def _side(row: Any, side: str, plan) -> str:
-    """Return one side of a pair: the tuning, with its card where the plan has several."""
-    card = f"{getattr(row, f'{side}_card')}, " if len(plan.cards) > 1 else ""
-    return f"{card}{getattr(row, f'{side}_tuning')}"
+def _pair(row: Any, plan) -> str:
+    """Return both sides of a pair; with cards where the plan has several."""
+    of, against = (
+        f"{getattr(row, f'{side}_card')}, {getattr(row, f'{side}_tuning')}"
+        if len(plan.cards) > 1
+        else getattr(row, f"{side}_tuning")
+        for side in ("of", "against")
+    )
+    return say("answer.pair", of=of, against=against)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from gpubench_kit.figures.planning import draw_verdict_chances
 from gpubench_kit.page.elements import Markup, bullets, details, heading, join, link, paragraph
-from gpubench_kit.page.pairs import all_groups
 from gpubench_kit.page.places import chart_grid
 from gpubench_kit.page.planning_tables import needs_list, overall_list, runs_list, visits_list
 from gpubench_kit.page.planning_words import (
@@ -14,7 +13,8 @@ from gpubench_kit.page.planning_words import (
     not_said,
     time_text,
 )
-from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.page.results import all_groups
+from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.wording.numbers import count_text, percent_text
 from gpubench_kit.wording.terms import metric_of, sentence
@@ -54,7 +54,7 @@ def plan_head(schedule: Schedule) -> Section:
     parts.append(paragraph(schedule.noise_told, _typical_caution(schedule)))
     if schedule.dropped:
         parts.append(_dropped_box(schedule))
-    return Section("result", f"Plan: {schedule.plan.review.title}", join(parts), is_summary=True)
+    return Section("result", f"Plan: {schedule.plan.review.title}", join(parts), head=Head())
 
 
 def plan_says(schedule: Schedule) -> Section:

@@ -1,253 +1,287 @@
-"""Results over all games and game by game: charts with intervals, tables, and every verdict explained."""
+"""What the page is made of: the tables of a review, and what is compared with what, in the order of the page."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.described import DescribedFigure
-from gpubench_kit.figures.intervals import draw_game_intervals, draw_overall
-from gpubench_kit.page.deciding_tests import note_on_tests, overall_tests
-from gpubench_kit.page.elements import Column, Markup, details, heading, join, paragraph, slug, table, terms, tied
-from gpubench_kit.page.over_benches import over_benches
-from gpubench_kit.page.pairs import groups_in
-from gpubench_kit.page.places import chart_grid, pictures_of
-from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.page.topics import PERFORMANCE, in_topic
-from gpubench_kit.page.wording import (
-    caution_sentences,
-    change_with_interval,
-    margin_words,
-    no_loss_sentence,
-    unit_of_change,
-    verdict_key,
-    verdict_mark,
-)
-from gpubench_kit.wording.numbers import change_text, count_text, interval_text, is_missing, value_text
-from gpubench_kit.wording.reasons import more_rounds_text
-from gpubench_kit.wording.terms import (
-    VERDICT_WORDS,
-    metric_of,
-    of_group,
-    of_pair,
-    pair_text,
-    pairs_in,
-    scene_text,
-    sentence,
-)
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, PAIR_KEY, RUN_METRICS
+from gpubench_kit.page.charts import RIVAL
+from gpubench_kit.page.charts.states import State
+from gpubench_kit.wording.names import cut, shortened
+from gpubench_kit.wording.numbers import is_missing
 
-#: Metrics whose charts are in sight: over all games, and within one section game by game.
-_IN_SIGHT, _GAMES_IN_SIGHT = 4, 2
-
-_SCOPES = ("these_games", "games_like_these")
-
-_GUIDE = (
-    "A change compares means over several runs of the same scene. Its interval holds every true change that the "
-    "runs leave plausible. The margin, a band in the charts, is the smallest difference that we hold to matter. "
-    "“Better” or “worse” is a real difference; “small” means that it is shown to be less than the margin. “Same "
-    "within margin” means that a difference as large as the margin is ruled out. “Undecided” means that the runs "
-    "cannot tell: it is not a draw. Runs are counted, never frames. All of this holds for our card on our bench."
-)
+LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
+POWER = ("board_w", "wall_w", "energy_per_frame_j")
+#: Verdicts that say which way a value really went, and those of them that matter.
+REAL = ("better", "worse", "higher", "lower")
+SMALL = ("better_but_small", "worse_but_small", "higher_but_small", "lower_but_small")
 
 
-def overall_results(overall: pd.DataFrame, plan) -> Section:
-    """Return the section on results over all games.
+class Side(NamedTuple):
+    """One side of a comparison."""
 
-    Parameters
+    card: str
+    tuning: str
+    bench: str
+
+
+class Scene(NamedTuple):
+    """A game at one of its settings."""
+
+    game: str
+    setting: str
+
+
+class Pair(NamedTuple):
+    """What is compared, and with what."""
+
+    of: Side
+    against: Side
+
+    @property
+    def is_between(self) -> bool:
+        """Whether two cards are compared."""
+        return self.of.card != self.against.card
+
+
+@dataclass(frozen=True)
+class Block:
+    """Pairs that stand together: of one card on one machine, against one card."""
+
+    pairs: tuple[Pair, ...]
+
+    @property
+    def is_between(self) -> bool:
+        """Whether two cards are compared."""
+        return self.pairs[0].is_between
+
+    @property
+    def common(self) -> Side | None:
+        """The side that all pairs are compared with; None where they differ."""
+        ends = {pair.against for pair in self.pairs}
+        return self.pairs[0].against if len(ends) == 1 else None
+
+
+@dataclass(frozen=True)
+class Results:
+    """The tables of a review, for its page.
+
+    Attributes
     ----------
-    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     plan : ReviewPlan
-
-    Returns
-    -------
-    Section; left out where nothing was compared over games
+    runs, findings, noise, usable, comparisons, overall, claims, run_metrics : see ``model.tables``
+    levels : see `gpubench_kit.statistics.levels.LEVELS`
+    costs : see `gpubench_kit.costs.COSTS`; None for none
+    sentences : see `gpubench_kit.claims.proposals.Proposals`; None for none
+    facts_of : facts about the logs of a run by its name; None for none
+    looks_made : looks at verdicts so far, this one included
+    changes : decisions changed after the first look: what, before, now
+    sweep : the sweep in this review; None for none
+    version : version of the kit
     """
-    name, title = "overall", "Result over all games"
-    if not len(overall):
-        return left_out(name, title, "nothing could be compared")
-    groups = groups_in(overall, plan)
-    metrics = [one for one in plan.analysis.metrics if one in set(overall["metric"])]
-    topics = [(group, one) for group in groups for one in metrics]
-    charts = {topic: draw_overall(overall, plan, metric=topic[1], group=topic[0]) for topic in topics}
-    shown = [chart for (_, metric), chart in charts.items() if metric in metrics[:_IN_SIGHT]]
-    folded = [chart for (_, metric), chart in charts.items() if metric not in metrics[:_IN_SIGHT]]
-    more = details("Charts of the other metrics", chart_grid(folded))
-    tables = [
-        _overall_part(overall, plan, group=group, pair=pair) for group in groups for pair in pairs_in(overall)
-    ]
-    tests = paragraph(*overall_tests(overall), css="small")
-    key = join([verdict_terms(overall), _scope_words(overall), tests])
-    body = join([guide(), chart_grid(shown), key, more, *tables, over_benches(overall, plan)])
-    return Section(name, title, body, pictures=pictures_of(charts.values()))
 
+    plan: ReviewPlan
+    runs: pd.DataFrame
+    findings: pd.DataFrame
+    noise: pd.DataFrame
+    usable: pd.DataFrame
+    comparisons: pd.DataFrame = field(default_factory=COMPARISONS.frame)
+    overall: pd.DataFrame = field(default_factory=OVERALL.frame)
+    levels: pd.DataFrame = field(default_factory=pd.DataFrame)
+    run_metrics: pd.DataFrame = field(default_factory=RUN_METRICS.frame)
+    claims: pd.DataFrame = field(default_factory=CLAIMS.frame)
+    sentences: Any = None
+    costs: pd.DataFrame | None = None
+    sweep: Any = None
+    facts_of: Callable[[str], Any] = field(default=lambda run: None, repr=False)
+    looks_made: int = 1
+    changes: Sequence[tuple[str, str, str]] = ()
+    version: str = ""
 
-def game_results(comparisons: pd.DataFrame, plan) -> Section:
-    """Return the section on frame rates and frame times game by game.
+    @cached_property
+    def groups(self) -> list[str]:
+        """Groups of settings that were compared; the one with most games first, ties in the order of the plan."""
+        games: dict[str, int] = {}
+        for game in self.plan.games:
+            for setting in game.settings:
+                games[setting.group] = games.get(setting.group, 0) + 1
+        present = set(self.comparisons["group"]) | set(self.overall["group"])
+        return sorted((one for one in games if one in present), key=lambda one: -games[one])
 
-    Parameters
-    ----------
-    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
-    plan : ReviewPlan
+    @cached_property
+    def blocks(self) -> list[Block]:
+        """Pairs by card and machine: the reviewed card first, then other cards within themselves, then rivals."""
+        found: dict[tuple, list[Pair]] = {}
+        for row in self.comparisons[list(PAIR_KEY)].drop_duplicates().itertuples(index=False, name=None):
+            pair = Pair(Side(*row[:3]), Side(*row[3:]))
+            place = (pair.is_between, pair.of.card, pair.of.bench, pair.against.card, pair.against.bench)
+            found.setdefault(place, []).append(pair)
+        main = self.plan.card_units[0].name
+        order = sorted(found, key=lambda place: (place[0], place[1] != main))
+        return [Block(tuple(found[place])) for place in order]
 
-    Returns
-    -------
-    Section; left out where no game could be compared
-    """
-    name, title = "games", "Game by game"
-    rows = in_topic(comparisons, PERFORMANCE)
-    if not len(rows):
-        return left_out(name, title, "no frame rate was compared")
-    intro = paragraph(
-        "Each interval stands for its game alone. The verdict also takes into account that many games were "
-        "compared at once, so it can be more cautious than the interval looks."
-    )
-    body, charts = metric_blocks(rows, plan)
-    return Section(name, title, join([intro, body, verdict_terms(rows)]), pictures=pictures_of(charts))
+    @cached_property
+    def main(self) -> Block | None:
+        """The block that the page is about; None where nothing was compared."""
+        return self.blocks[0] if self.blocks else None
 
+    @cached_property
+    def metrics(self) -> list[str]:
+        """The metrics of the answer: the primary one, a low, power, as far as they were compared."""
+        present = set(self.comparisons["metric"])
+        wanted = [[self.plan.analysis.primary], LOWS, POWER]
+        firsts = [[one for one in self._in_order(kind) if one in present][:1] for kind in wanted]
+        return list(dict.fromkeys(one for first in firsts for one in first))
 
-def metric_blocks(rows: pd.DataFrame, plan) -> tuple[Markup, list[DescribedFigure | None]]:
-    """Return charts and tables of every metric in the rows, one block each, and the charts.
+    def _in_order(self, kind: Sequence[str]) -> list[str]:
+        """Return metrics of a kind in the order of the kind, those of the plan only."""
+        return [one for one in kind if one in self.plan.analysis.metrics]
 
-    Parameters
-    ----------
-    rows : rows of ``comparisons``
-    plan : ReviewPlan
-    """
-    metrics = [one for one in plan.analysis.metrics if one in set(rows["metric"])]
-    parts, charts = [], []
-    for place, metric in enumerate(metrics):
-        of_metric = rows[rows["metric"] == metric]
-        made = list(_game_charts(of_metric, plan, metric=metric))
-        facts, shown = metric_of(metric), chart_grid(made)
-        shown = shown if place < _GAMES_IN_SIGHT else details(f"Charts: {facts.label}", shown)
-        parts += [
-            heading(sentence(facts.label), name=slug(f"games-{metric}")),
-            paragraph(facts.help),
-            shown,
+    @cached_property
+    def _overall_rows(self) -> Mapping[tuple, Any]:
+        """Rows of ``overall`` over these games."""
+        rows = _with_watts(self.overall[self.overall["scope"] == "these_games"], self.comparisons)
+        return {(_pair(row), row.group, row.metric): row for row in rows.itertuples()}
+
+    @cached_property
+    def _game_rows(self) -> Mapping[tuple, Any]:
+        """Rows of ``comparisons``."""
+        return {
+            (_pair(row), Scene(row.game, row.setting), row.metric): row for row in self.comparisons.itertuples()
+        }
+
+    def over_games(self, pair: Pair, group: str, metric: str) -> Any:
+        """Return the result of a pair over the games of a group; None where there is none."""
+        return self._overall_rows.get((pair, group, metric))
+
+    def in_game(self, pair: Pair, scene: Scene, metric: str) -> Any:
+        """Return the result of a pair in one scene; None where there is none."""
+        return self._game_rows.get((pair, scene, metric))
+
+    def scenes(self, group: str, block: Block | None = None) -> list[Scene]:
+        """Return the scenes of a group that were compared, in the order of the plan."""
+        present = {
+            scene
+            for (pair, scene, _), row in self._game_rows.items()
+            if row.group == group and (block is None or pair in block.pairs)
+        }
+        planned = (Scene(game.name, one.name) for game in self.plan.games for one in game.settings)
+        return [scene for scene in planned if scene in present]
+
+    def mean_of(self, pair: Pair, group: str, metric: str) -> tuple[float, float]:
+        """Return the mean over games of both sides of a pair, over the games that enter its overall result.
+
+        Returns
+        -------
+        tuple of float, (of, against): geometric on the ratio scale, but arithmetic for watts, whose difference
+        is a mean of differences; nan where nothing is known. A game's settings are averaged first.
+        """
+        whole = self.over_games(pair, group, metric)
+        out = whole.games_left_out.split("; ") if whole is not None else []
+        rows = [self.in_game(pair, scene, metric) for scene in self.scenes(group) if scene.game not in out]
+        values = [(row.game, row.of_value, row.against_value) for row in rows if row is not None]
+        values = pd.DataFrame(values, columns=["game", "of", "against"]).dropna().set_index("game")
+        if not len(values):
+            return (float("nan"), float("nan"))
+        is_ratio = METRICS[metric].scale == "ratio" and METRICS[metric].unit != "W"
+        values = np.log(values) if is_ratio else values
+        means = values.groupby(level=0).mean().mean()
+        of, against = np.exp(means) if is_ratio else means
+        return (float(of), float(against))
+
+    def watts(self, pair: Pair, group: str, metric: str = "board_w") -> tuple[float, float, float]:
+        """Return the change in W over the games of a group with its interval; nan where it is not known."""
+        row = self.over_games(pair, group, metric)
+        if row is None or METRICS[metric].unit != "W" or is_missing(row.change):
+            return (float("nan"),) * 3
+        return (row.change_w, row.change_w_ci_low, row.change_w_ci_high)
+
+    def place(self, side: Side) -> int:
+        """Return the place of a side among the colours: 0 the reference, tunings from 1, or the rival."""
+        if side.card != self.plan.card_units[0].name:
+            return RIVAL
+        others = [one.name for one in self.plan.tunings if not one.reference]
+        return 0 if side.tuning == self.plan.reference_tuning else 1 + others.index(side.tuning)
+
+    def states(self, block: Block | None = None, *, group: str = "") -> tuple[State, ...]:
+        """Return the states that charts show: the reference, each tuning, then rivals in the state compared with.
+
+        With several samples of a model each sample is a state of its own.
+        """
+        pairs = [pair for one in self.blocks if block is None or one is block for pair in one.pairs]
+        main = self.main.pairs[0].of if self.main else None
+        sides = dict.fromkeys([*(pair.against for pair in pairs), *(pair.of for pair in pairs)])
+        own = sorted(
+            (one for one in sides if main and one.card == main.card and one.bench == main.bench), key=self.place
+        )
+        rivals = [
+            one for one in sides if main and one.card != main.card and one.tuning == self.plan.reference_tuning
         ]
-        parts += list(_game_tables(of_metric, plan))
-        charts += made
-    return join(parts), charts
+        return tuple(state for side in [*own, *rivals] for state in self._states_of(side))
+
+    def _states_of(self, side: Side) -> Iterator[State]:
+        """Yield the state of a side; for a model one for each of its samples."""
+        samples = self.plan.cards_named(side.card)
+        is_own = self.place(side) != RIVAL
+        for card in samples:
+            name = self._labels[side.tuning] if is_own else cut(side.card)
+            yield State(
+                card, side.tuning, side.bench, name if len(samples) == 1 else f"{name}, {card}", self.place(side)
+            )
+
+    @cached_property
+    def _labels(self) -> Mapping[str, str]:
+        """Short names of the tunings, told apart where they would collide."""
+        names = [one.name for one in self.plan.tunings]
+        return dict(zip(names, shortened(names), strict=True))
+
+    def short(self, side: Side, *, block: Block | None = None) -> str:
+        """Return the short name of a side: its tuning, or its card where the block is not of that card."""
+        card = block is None or side.card == block.pairs[0].of.card
+        return self._labels[side.tuning] if card else cut(side.card)
+
+    def runs_each(self, pairs: Sequence[Pair], group: str, metric: str) -> tuple[int, int]:
+        """Return the fewest and the most runs of each side in any game of a group."""
+        found = [
+            count
+            for pair in pairs
+            for scene in self.scenes(group)
+            if (row := self.in_game(pair, scene, metric)) is not None
+            for count in (row.n, row.n_against)
+            if not is_missing(count) and count
+        ]
+        return (int(min(found)), int(max(found))) if found else (0, 0)
+
+    def facts(self, runs: Sequence[str]) -> list:
+        """Return the facts about the logs of runs, those that have any."""
+        return [one for one in map(self.facts_of, runs) if one is not None]
 
 
-def guide() -> Markup:
-    """Return the box that says how to read results, in at most 120 words."""
-    return Markup('<div class="box"><h3>How to read this</h3>{}</div>\n').format(paragraph(_GUIDE))
+def _with_watts(overall: pd.DataFrame, comparisons: pd.DataFrame) -> pd.DataFrame:
+    """Return overall results with the columns on watts and on one game that carries a result."""
+    if "change_w" in overall:
+        return overall
+    watts = comparisons[comparisons["unit"] == "W"]
+    keys = [*PAIR_KEY, "group", "metric"]
+    means = watts.assign(change_w=watts["of_value"] - watts["against_value"]).groupby(keys)["change_w"].mean()
+    empty = {"change_w_ci_low": np.nan, "change_w_ci_high": np.nan, "carried_by": "", "change_without": np.nan}
+    return overall.merge(means.reset_index(), on=keys, how="left").assign(**empty)
 
 
-def _game_charts(rows: pd.DataFrame, plan, *, metric: str) -> Iterable[DescribedFigure | None]:
-    """Yield the interval chart of each group and pair."""
-    for group in groups_in(rows, plan):
-        for pair in pairs_in(rows):
-            yield draw_game_intervals(rows, plan, pair=pair, metric=metric, group=group)
+def all_groups(plan) -> list[str]:
+    """Return the groups of settings of the plan, in its order."""
+    return list(dict.fromkeys(one.group for game in plan.games for one in game.settings))
 
 
-def _game_tables(rows: pd.DataFrame, plan) -> Iterable[Markup]:
-    """Yield the folded table of each group and pair."""
-    for group in groups_in(rows, plan):
-        for pair in pairs_in(rows):
-            chosen = of_pair(rows[rows["group"] == group], pair)
-            about = of_group(pair_text(pair, plan), group)
-            yield details(f"Numbers: {about}", _game_table(chosen, pair, caption=about, plan=plan))
-
-
-def _game_table(rows: pd.DataFrame, pair: Sequence[str], *, caption: str, plan) -> Markup:
-    """Return one line per game of one pair and metric."""
-    if not len(rows):
-        return Markup("")
-    first = next(rows.itertuples())
-    facts, unit = metric_of(first.metric), unit_of_change(first)
-    columns = [
-        Column("Game"), Column("Runs", is_number=True),
-        Column(side_text(pair[3:], pair), facts.unit, is_number=True),
-        Column(side_text(pair[:3], pair), facts.unit, is_number=True),
-        Column("Change", unit, is_number=True), Column("Interval", unit, is_number=True),
-        Column("Verdict"), Column("What to know"),
-    ]  # fmt: skip
-    lines = [_game_line(row, unit, plan=plan) for row in rows.sort_values(["change"], ascending=False).itertuples()]
-    test = note_on_tests(rows)
-    return table(columns, lines, caption=f"{sentence(facts.label)}: {caption}" + (f". {test}" if test else ""))
-
-
-def _game_line(row: Any, unit: str, *, plan) -> list[str | Markup]:
-    """Return the cells of one game."""
-    counts = count_text(row.n) if row.n == row.n_against else f"{count_text(row.n)} / {count_text(row.n_against)}"
-    values = [bare(value_text(one, row.metric), row.unit) for one in (row.against_value, row.of_value)]
-    return [
-        scene_text(row.game, row.setting), counts, *values,
-        bare(change_text(row.change, unit), unit), bare(interval_text(row.ci_low, row.ci_high, unit), unit),
-        verdict_mark(row.verdict), join(_to_know(row, plan), " "),
-    ]  # fmt: skip
-
-
-def _to_know(row: Any, plan) -> Iterable[str]:
-    """Yield what a reader must know about one game's verdict."""
-    yield from caution_sentences(row, plan)
-    # Without borrowed noise the strict verdict differs by the missing correction alone, which is no second opinion.
-    is_borrowed = not is_missing(row.borrowed) and bool(row.borrowed)
-    if is_borrowed and row.verdict != "no_verdict" and row.own_verdict not in ("", row.verdict):
-        yield f"By its own noise alone, this game by itself: {VERDICT_WORDS[row.own_verdict]}."
-    if row.verdict == "undecided":
-        yield more_rounds_text(row, plan)
-
-
-def _overall_part(overall: pd.DataFrame, plan, *, group: str, pair: Sequence[str]) -> Markup:
-    """Return the folded table of one pair: one line per metric and scope."""
-    rows = of_pair(overall[overall["group"] == group], pair)
-    columns = [
-        Column("Metric"), Column("Change (interval)", is_number=True), Column("Margin", is_number=True),
-        Column("Verdict"), Column("What to know"),
-    ]  # fmt: skip
-    lines = [
-        _overall_line(row, plan)
-        for metric in plan.analysis.metrics
-        for scope in _SCOPES
-        for row in rows[(rows["metric"] == metric) & (rows["scope"] == scope)].itertuples()
-        # Where no game enters, the line on these games has said it.
-        if row.n_games or scope == _SCOPES[0]
-    ]
-    about = of_group(pair_text(pair, plan), group)
-    return details(f"Numbers: {about}", table(columns, lines, caption=about))
-
-
-def _overall_line(row: Any, plan) -> list[str | Markup]:
-    """Return the cells of one metric over games."""
-    known = [no_loss_sentence(row), *caution_sentences(row, plan)]
-    if row.games_left_out and row.n_games:
-        known.append(f"Left out: {row.games_left_out}.")
-    these = f"these {count_text(row.n_games, 'game')}" if row.n_games else "no game"
-    speaks_of = "games like these" if row.scope == "games_like_these" else these
-    head = Markup('{} <span class="unit">{}</span>').format(sentence(metric_of(row.metric).label), speaks_of)
-    return [
-        head, change_with_interval(row), margin_words(row), verdict_mark(row.verdict), join(map(tied, known), " "),
-    ]  # fmt: skip
-
-
-def verdict_terms(rows: pd.DataFrame) -> Markup:
-    """Return the explanation of each verdict that occurs in the rows."""
-    return terms(verdict_key(list(rows["verdict"])), css="key")
-
-
-def _scope_words(overall: pd.DataFrame) -> Markup:
-    """Return what each of the two scopes speaks of, where there are two."""
-    if "games_like_these" not in set(overall["scope"]):
-        return Markup("")
-    text = (
-        "“These games” speaks of the games measured here. “Games like these” asks what to expect in other games "
-        "of the same kind: it needs the games themselves to agree, so its interval is usually wider."
-    )
-    return paragraph(text, css="small")
-
-
-def side_text(side: Sequence[str], pair: Sequence[str]) -> str:
-    """Return one side of a pair for the head of a column: what tells it from the other side."""
-    card, tuning, bench = side
-    parts = [card if pair[0] != pair[3] else "", tuning, bench if pair[2] != pair[5] else ""]
-    return ", ".join(part for part in parts if part)
-
-
-def bare(text: str, unit: str) -> str:
-    """Return a number without its unit, for a column that has the unit in its head."""
-    return text.removesuffix(unit).rstrip() if unit else text
+def _pair(row: Any) -> Pair:
+    """Return the pair of a row."""
+    of = Side(row.of_card, row.of_tuning, row.of_bench)
+    return Pair(of, Side(row.against_card, row.against_tuning, row.against_bench))

@@ -3,15 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from typing import Any
 
 from gpubench_kit.page.elements import Markup, paragraph, render
 from gpubench_kit.page.places import with_charts
+from gpubench_kit.wording.catalogue import say
 
 #: Kind of output by which the page knows its sections among a notebook's outputs.
 MIME = "application/vnd.gpubench-kit.section+json"
+
+
+@dataclass(frozen=True)
+class Head:
+    """What stands around the title of a page.
+
+    Attributes
+    ----------
+    kick : above the title, the first in bold
+    lines : below it
+    description : of the page, for whoever shares it
+    site_url : address of the page, for whoever shares it; empty for none
+    """
+
+    kick: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    description: str = ""
+    site_url: str = ""
 
 
 @dataclass(frozen=True)
@@ -22,10 +41,9 @@ class Section:
     ----------
     name : address of the section on the page
     title : its heading
-    text : what it shows below the heading, charts as places only: they are drawn when the section is shown,
-        so that the processes that make pictures of them need not wait for that
+    text : what it shows below the heading
     left_out : why there is nothing to show; then the page names the section and this reason
-    is_summary : whether it is the head of the page, with the page's title as its heading
+    head : what stands around the title, if this is the head of the page; else None
     pictures : the described figures on it, and those that are files only, by file name without ending
     """
 
@@ -33,7 +51,7 @@ class Section:
     title: str
     text: Markup
     left_out: str = ""
-    is_summary: bool = False
+    head: Head | None = None
     pictures: Mapping[str, Any] = field(default_factory=dict)
 
     @cached_property
@@ -45,8 +63,9 @@ class Section:
         """Return the section as HTML; nothing where it is left out."""
         if self.left_out:
             return ""
-        template = "summary.html.j2" if self.is_summary else "section.html.j2"
-        return str(render(template, {"name": self.name, "title": self.title, "body": self.body}))
+        template = "section.html.j2" if self.head is None else "summary.html.j2"
+        values = {"name": self.name, "title": self.title, "body": self.body, "head": self.head}
+        return str(render(template, values))
 
     def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:
         """Return the section as HTML together with what the page must know about it."""
@@ -54,10 +73,11 @@ class Section:
             "name": self.name,
             "title": self.title,
             "left_out": self.left_out,
-            "is_summary": self.is_summary,
+            "is_summary": self.head is not None,
+            "head": asdict(self.head) if self.head else {},
         }
         # A notebook says what is left out where it would stand; the page does so once, at its end.
-        reason = paragraph(f"{self.title}: left out, {self.left_out}.", css="kit small")
+        reason = paragraph(say("section.left_out", title=self.title, why=self.left_out), css="kit small")
         return {"text/html": str(reason) if self.left_out else self._repr_html_(), MIME: about}
 
     def __repr__(self) -> str:

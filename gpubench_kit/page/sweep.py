@@ -8,7 +8,7 @@ from gpubench_kit.figures.sweep import draw_power_over_ladder, draw_rate_over_la
 from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
 from gpubench_kit.page.places import chart_grid, pictures_of
-from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.page.sweep_lines import answer_sentences, between_charts, between_told, parts_of, together
 from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import (
@@ -32,7 +32,7 @@ def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Sect
     ----------
     sweep : see `gpubench_kit.sweep.find_tuning`
     plan : ReviewPlan
-    cautions : what to know before any number, see `gpubench_kit.page.cautions`
+    cautions : what to know before any number, see `gpubench_kit.page.caution_lines`
 
     Returns
     -------
@@ -43,7 +43,7 @@ def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Sect
         shown = [paragraph("No run at a setting of the ladder can be used yet, so nothing is found.", css="result")]
     more = [note(one) for one in [*(cautions or []), *notes_on(sweep, plan)]]
     body = join([_byline(sweep, plan), *shown, *more])
-    return Section("result", f"Finding the tuning: {plan.review.title}", body, is_summary=True)
+    return Section("result", f"Finding the tuning: {plan.review.title}", body, head=Head())
 
 
 def sweep_response(sweep: Sweep, plan) -> Section:

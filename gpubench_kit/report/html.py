@@ -14,6 +14,7 @@ from nbformat.v4 import new_code_cell, new_notebook
 from gpubench_kit.late_loading import loaded_when_used
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.page.section import MIME, Section
+from gpubench_kit.wording.catalogue import has, say
 
 nbconvert = loaded_when_used("nbconvert")
 
@@ -28,7 +29,14 @@ _ADDRESSES = frozenset(
     ["src", "href", "xlink:href", "action", "data", "poster", "srcset", "formaction", "background"]
 )
 _RELATIVE = re.compile(r"(?![a-zA-Z][a-zA-Z0-9+.-]*:|//|\\)")
-_FETCHING_STYLE = re.compile(r"url\((?!\s*['\"]?#)|@import|expression\(", re.IGNORECASE)
+_FETCHING_STYLE = re.compile(r"url\((?!\s*['\"]?(?:#|data:font/woff2;))|@import|expression\(", re.IGNORECASE)
+#: The page's own sign: a bar, a zero line and a dot.
+ICON = (
+    "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 32 32'%3E%3Crect width='32' "
+    "height='32' rx='6' fill='%23191a1c'/%3E%3Crect x='11' y='5' width='10' height='22' fill='%23585b60'/%3E"
+    "%3Cpath d='M6 16H26' stroke='%23fff' stroke-width='4'/%3E%3Ccircle cx='19' cy='16' r='5' fill='%23dda434'/%3E"
+    "%3C/svg%3E"
+)
 _LEFT_OVERS = (
     (re.compile(r"<[\w. ]+ at 0x[0-9a-fA-F]+>"), "the name of an object in memory"),
     (re.compile(r"Traceback \(most recent call last\)"), "an error message of the interpreter"),
@@ -66,15 +74,18 @@ def page_of(notebook: NotebookNode, *, after_head: Sequence[Section] = (), langu
     body = [_as_output(one) for one in after_head]
     body += [output for output in outputs if output is not head[0] and not output.data[MIME].get("style")]
     shown = [output for output in body if not output.data[MIME]["left_out"]]
+    about = head[0].data[MIME]
     page = {
         "language": language,
-        "title": head[0].data[MIME]["title"],
+        "title": _page_title(about),
+        "about": about["head"] | {"title": about["title"]},
+        "icon": ICON,
         "style": "\n".join(output.data[MIME]["style"] for output in outputs if output.data[MIME].get("style")),
         "head": head[0].data["text/html"],
-        "contents": [output.data[MIME] for output in [head[0], *shown]],
-        "left_out": "; ".join(_left_out(output.data[MIME]) for output in body if output.data[MIME]["left_out"]),
+        "contents": [_entry(output.data[MIME]) for output in shown],
+        "words": {name: say(f"page.{name}") for name in ("skip", "sections", "foot")},
+        "left_out": _all_left_out(output.data[MIME] for output in body if output.data[MIME]["left_out"]),
     }
-    page["contents"] = [{"name": "result", "title": "Result"}, *page["contents"][1:]]
     html, _ = _exporter().from_notebook_node(_bare_notebook(shown), resources={"page": page})
     check_page(html)
     return html
@@ -109,7 +120,7 @@ class _PageReader(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._in_style = tag == "style"
-        if tag in _REFUSED_TAGS:
+        if tag in _REFUSED_TAGS and not _is_own_icon(tag, dict(attrs)):
             self.faults.append(f"it holds an element <{tag}>, which can fetch or run something.")
         for name, value in attrs:
             self.faults += _attribute_faults(tag, name, value or "")
@@ -123,6 +134,11 @@ class _PageReader(HTMLParser):
         for pattern, what in _LEFT_OVERS:
             if found := pattern.search(data):
                 self.faults.append(f"it shows {what}: {found[0][:80]}.")
+
+
+def _is_own_icon(tag: str, attributes: dict[str, str | None]) -> bool:
+    """Return whether an element is the page's own icon, which stands in the page itself."""
+    return tag == "link" and attributes == {"rel": "icon", "href": ICON}
 
 
 def _attribute_faults(tag: str, name: str, value: str) -> Iterable[str]:
@@ -158,9 +174,22 @@ def _html_only(output: NotebookNode) -> NotebookNode:
     return NotebookNode({"text/html": output.data["text/html"]})
 
 
-def _left_out(about: dict[str, Any]) -> str:
-    """Return a section that was left out, with the reason."""
-    return f"{about['title']} ({about['left_out']})"
+def _entry(about: dict[str, Any]) -> dict[str, str]:
+    """Return a section for the list of sections: its address, and a short name where it has one."""
+    key = f"nav.{about['name']}"
+    return {"name": about["name"], "title": say(key) if has(key) else about["title"]}
+
+
+def _page_title(about: dict[str, Any]) -> str:
+    """Return the title of the page: the finding, and the card, which stands first above it."""
+    kick = about["head"].get("kick") or [""]
+    return " – ".join(one for one in (about["title"], kick[0]) if one)
+
+
+def _all_left_out(sections: Iterable[dict[str, Any]]) -> str:
+    """Return the sections that were left out, with the reasons; nothing where there are none."""
+    told = [f"{about['title']} ({about['left_out']})" for about in sections]
+    return say("page.left_out", what="; ".join(told)) if told else ""
 
 
 def _exporter() -> Any:

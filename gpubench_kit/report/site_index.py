@@ -14,13 +14,16 @@ from gpubench_kit import page as sections_of_pages
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.formats import current_manifest
 from gpubench_kit.page.elements import bullets, heading, join, link, paragraph, render
-from gpubench_kit.report.html import check_page
+from gpubench_kit.report.html import ICON, check_page
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import change_text
-from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of
+from gpubench_kit.wording.terms import metric_of
+from gpubench_kit.wording.verdicts import verdict_word
 
 _PAGE = "index.html"
-_MARK = '<main class="kit-site">'
-_RESULTS_TOLD = 3
+_MARK = '<main class="site">'
+_RESULTS_SHOWN = 3
 
 
 def write_site_index(folder: str | Path) -> Path:
@@ -45,8 +48,10 @@ def write_site_index(folder: str | Path) -> Path:
         return page
     reports = sorted(_reports_in(folder), key=lambda one: one[0])
     entries = join(_entry(name, manifest) for name, manifest in reports)
-    css = Markup(sections_of_pages.page_css())
-    html = str(render("site_index.html.j2", {"style": css, "entries": entries, "count": len(reports)}))
+    css = Markup(sections_of_pages.look().css)
+    html = str(
+        render("site_index.html.j2", {"style": css, "entries": entries, "count": len(reports), "icon": ICON})
+    )
     check_page(html)
     part = folder / f".{_PAGE}.part"
     try:
@@ -58,7 +63,7 @@ def write_site_index(folder: str | Path) -> Path:
 
 
 def _reports_in(folder: Path) -> list[tuple[str, dict[str, Any]]]:
-    """Return the name and the manifest of every report in a folder; what is no report is passed over."""
+    """Return the name and the manifest of every report in a folder; what is no report is skipped."""
     found = []
     for path in folder.glob("*/manifest.json"):
         try:
@@ -75,16 +80,17 @@ def _entry(name: str, manifest: dict[str, Any]) -> Markup:
     """Return one report: its title as a link, and its first results over all games."""
     title = heading(link(f"{quote(name)}/{_PAGE}", manifest["title"]), level=2)
     rows = [row for row in manifest["verdicts"]["overall"] if row["scope"] == "these_games"]
-    told = bullets(_result(row) for row in rows[:_RESULTS_TOLD])
-    return join([title, told or paragraph("Nothing was compared over games.")])
+    listed = bullets(_result(row) for row in rows[:_RESULTS_SHOWN])
+    return join([title, listed or paragraph(say("site.nothing"))])
 
 
 def _result(row: dict[str, Any]) -> str:
     """Return one result in a line."""
-    facts = metric_of(row["metric"])
-    unit = "%" if facts.scale == "ratio" else facts.unit
-    group = "" if row["group"] == "all" else f" ({row['group']})"
-    about = f"{row['of_tuning']} against {row['against_tuning']}"
+    unit = "%" if metric_of(row["metric"]).scale == "ratio" else metric_of(row["metric"]).unit
+    of, against = row["of_tuning"], row["against_tuning"]
     if row["of_card"] != row["against_card"]:
-        about = f"{row['of_card']}, {row['of_tuning']} against {row['against_card']}, {row['against_tuning']}"
-    return f"{about}{group}: {facts.label} {change_text(row['change'], unit)}, {VERDICT_WORDS[row['verdict']]}"
+        of, against = f"{row['of_card']}, {of}", f"{row['against_card']}, {against}"
+    group = "" if row["group"] == "all" else f" ({row['group']})"
+    pair = say("answer.pair", of=of, against=against)
+    word = verdict_word(row["verdict"], row["metric"], row["change"])
+    return f"{pair}{group}: {metric_label(row['metric'])} {change_text(row['change'], unit)}, {word}"

@@ -13,6 +13,7 @@ between number and unit.
     value_text(value, metric)                       the same, unit by the metric's name
     percent_text(value)                             '2 %', '2.5 %': levels, margins, shares
     change_text(change, unit='%')                   '+2.1 %', '−0.3 °C', '0.0 %'
+    watts_text(change)                              '−41 W', '+3.2 W'
     bound_text(value, unit='%', up=False)           '2.1 %': rounded down, for "at least"
     interval_text(low, high, unit='%')              '−0.4 to +1.2 %'
     change_and_interval_text(change, low, high)     '+2.1 % (+1.4 to +2.7 %)'
@@ -138,6 +139,12 @@ def change_text(change: float | None, unit: str = "%") -> str:
     str : ``'+2.1 %'``; what rounds to zero has no sign: ``'0.0 %'``
     """
     return _with_unit(_signed_text(change, _change_decimals(unit, change)), unit)
+
+
+def watts_text(change: float | None) -> str:
+    """Return a change of power as it is spoken: whole watts from 9.5 W up, else with one decimal."""
+    decimals = 1 if is_missing(change) or abs(change) < 9.5 else 0
+    return _with_unit(_signed_text(change, decimals), "W")
 
 
 def bound_text(value: float | None, unit: str = "%", *, up: bool) -> str:

@@ -109,7 +109,7 @@ def test_findings_that_compare_tunings_tell_no_levels(mishaps):
 def test_a_whole_review_has_its_rounds_folded_away(mishaps):
     body = mishaps.sections["progress"].body
     assert "All 15 rounds on the run sheet are complete" in body
-    assert "<details>" in body
+    assert "<details class=" in body
     assert "Not recorded yet" not in body
 
 

@@ -36,7 +36,7 @@ def test_a_changed_verdict_is_told_with_its_numbers_before_and_now():
     assert "1 verdict changed." in text
     assert (
         "quiet against factory, over these games: average frame rate "
-        "−2.0 % (−2.5 to −1.6 %) ▼ worse −1.2 % (−1.7 to −0.7 %) ▽ worse, but small" in text
+        "−2.0 % (−2.5 to −1.6 %) ▼ slower −1.2 % (−1.7 to −0.7 %) ▽ slightly slower" in text
     )
     assert "1 input file" in text
     assert "input file runs.csv cccccccccccc dddddddddddd" in text
@@ -110,7 +110,7 @@ def test_names_of_files_and_sentences_are_data():
 def test_a_long_list_is_folded_and_a_very_long_one_cut():
     rows = [INPUT | {"what": f"logs/r{number:03d}.csv"} for number in range(250)]
     html = changes(CHANGES.frame(rows), is_new=True, fingerprint=FINGERPRINT)._repr_html_()
-    assert "<details>" in html
+    assert '<details class="fold">' in html
     assert "The first 200 of 250 are printed" in html
     assert "r199.csv" in html
     assert "r200.csv" not in html

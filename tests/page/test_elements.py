@@ -33,11 +33,11 @@ def test_a_table_has_a_caption_heads_with_scope_and_a_named_region():
     made = table(
         [Column("Game"), Column("Rate", "fps", is_number=True)], [["Salt Orchard", "90.1"]], caption="Rates"
     )
-    assert '<div class="scroll" role="region" tabindex="0" aria-label="Rates">' in made
+    assert '<div class="plain" role="region" tabindex="0" aria-label="Rates">' in made
     assert "<caption>Rates</caption>" in made
-    assert '<th scope="col" class="number">Rate <span class="unit">fps</span></th>' in made
+    assert '<th scope="col" class="r">Rate <span class="unit">fps</span></th>' in made
     assert '<th scope="row">Salt Orchard</th>' in made
-    assert '<td class="number">90.1</td>' in made
+    assert '<td class="r">90.1</td>' in made
 
 
 @pytest.mark.parametrize(

@@ -1,99 +1,160 @@
-"""The result in sentences: over which games, on whose cards, and what has no verdict told once."""
+"""The headline: at most twelve words, real changes only, never carried by one game, no loss passed over."""
 
 from __future__ import annotations
 
-from judged_results import GAMES, claim_plan, game_rows, overall_rows
+import math
+import re
+from types import SimpleNamespace
 
-from gpubench_kit import page
-from gpubench_kit.model.tables import RUNS
-from gpubench_kit.page.headline import headline_rows, result_sentences
-from gpubench_kit.page.no_verdict_told import REMEDIES, remedy_of
-from gpubench_kit.wording.reasons import WITHHELD_TEXT
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-RIVALS = {"cards": [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]}
-METRICS = ("avg_fps", "low_1pct_fps", "board_w")
-NOT_STATED = {"change": -1.1, "withheld": "not_stated", "layout": "not_stated"}
-WHY = "runs of one tuning back to back make false claims likely"
+from gpubench_kit.model.tables import VERDICTS
+from gpubench_kit.page.headline import MOST_WORDS, games_title, headline, leading_pair
+from gpubench_kit.page.results import Pair, Side
+from gpubench_kit.wording.numbers import change_text
+from tests.page.conftest import result_row
 
-
-def told(*specs: dict, games: list[dict] | None = None, **sections) -> list[str]:
-    """Return the headline of these rows over games; each was run in all games unless these are given."""
-    plan = claim_plan(**sections)
-    kept = ("metric", "change", "withheld", "of_card", "of_tuning", "against_card", "layout")
-    each = [{key: one for key, one in spec.items() if key in kept} for spec in specs]
-    rows = games or [one | {"game": game} for one in each for game in GAMES]
-    return result_sentences(headline_rows(overall_rows(plan, *specs), game_rows(plan, *rows)), plan)
-
-
-def test_games_left_out_of_the_result_are_named():
-    short = told({"change": 3.0, "n_games": 3, "games_left_out": "Glass Tundra"})
-    assert short[0].startswith("Over 3 games (left out: Glass Tundra), on our Larkmoor 4, “quiet” was 3.0 % faster")
-    assert told({"change": 3.0})[0].startswith("Over 4 games, on our Larkmoor 4, “quiet” was")
+PLAN = SimpleNamespace(analysis=SimpleNamespace(primary="avg_fps"))
+PAIRS = tuple(
+    Pair(Side("Larkmoor 4", name, ""), Side("Larkmoor 4", "factory", "")) for name in ("quiet", "brisk", "eco")
+)
+GROUPS = ("1440p", "ray tracing")
+_OUTCOMES = sorted(set(VERDICTS) - {"higher", "lower", "higher_but_small", "lower_but_small"})
 
 
-def test_a_game_that_one_tuning_never_ran_is_named_too():
-    plan_rows = [{"change": 3.0, "game": game} for game in GAMES]
-    brisk = [{"change": 4.0, "of_tuning": "brisk", "game": game} for game in GAMES[:3]]
-    text = told({"change": 3.0}, {"change": 4.0, "of_tuning": "brisk", "n_games": 3}, games=plan_rows + brisk)[0]
-    assert ". Over 3 games (left out: Glass Tundra), “brisk” was 4.0 % faster than “factory”" in text
+def _row(metric: str, verdict: str, size: float, *, carried: bool = False, group: str = "1440p"):
+    """Return a row whose numbers fit its verdict."""
+    better = 1 if metric == "avg_fps" else -1
+    signs = {"better": better, "better_but_small": better, "worse": -better, "worse_but_small": -better}
+    change = signs.get(verdict, 1) * size
+    half = size / 2 if verdict in signs else 2 * size
+    watts = {
+        "change_w": 3 * change,
+        "change_w_ci_low": 3 * (change - half),
+        "change_w_ci_high": 3 * (change + half),
+    }
+    return result_row(
+        metric=metric, verdict=verdict, change=change, ci_low=change - half, ci_high=change + half, group=group,
+        unit="fps" if metric == "avg_fps" else "W", carried_by="Glass Tundra" if carried else "",
+        reason="confounded" if verdict == "no_verdict" else "", **(watts if metric == "board_w" else {}),
+    )  # fmt: skip
 
 
-def test_results_over_as_many_but_other_games_stand_in_sentences_of_their_own():
-    text = told(
-        {"change": 3.0, "n_games": 3, "games_left_out": GAMES[0]},
-        {"change": 4.0, "n_games": 3, "games_left_out": GAMES[1], "of_tuning": "brisk"},
-    )[0]
-    first, second = text.split(". Over ")
-    assert first.startswith(f"Over 3 games (left out: {GAMES[0]}), on our Larkmoor 4, “quiet” was")
-    assert second.startswith(f"3 games (left out: {GAMES[1]}), “brisk” was 4.0 % faster than “factory”")
+_ROWS = st.fixed_dictionaries(
+    {
+        (place, group, metric): st.builds(
+            _row,
+            st.just(metric),
+            st.sampled_from(_OUTCOMES),
+            st.floats(0.06, 40.0),
+            carried=st.booleans(),
+            group=st.just(group),
+        )
+        for place in range(len(PAIRS))
+        for group in GROUPS
+        for metric in ("avg_fps", "board_w")
+    }
+)
 
 
-def test_a_second_metric_over_other_games_says_so_and_over_the_same_does_not():
-    same = told({"change": 3.0}, {"change": 3.0, "metric": "low_1pct_fps"})
-    other = told(
-        {"change": 3.0}, {"change": 3.0, "metric": "low_1pct_fps", "n_games": 3, "games_left_out": GAMES[0]}
+def _results(rows):
+    """Return made-up results: pairs in order, rows by (place of the pair, group, metric)."""
+    return SimpleNamespace(
+        plan=PLAN,
+        groups=list(GROUPS),
+        metrics=["avg_fps", "board_w"],
+        main=SimpleNamespace(pairs=PAIRS),
+        over_games=lambda pair, group, metric: rows.get((PAIRS.index(pair), group, metric)),
+        runs_each=lambda *a: (3, 3),
+        short=lambda side: side.tuning,
     )
-    assert same[1].startswith("The 1 % low was")
-    assert other[1].startswith(f"Over 3 games (left out: {GAMES[0]}), the 1 % low was")
 
 
-def test_a_reason_that_withholds_every_verdict_is_told_once_with_its_remedy():
-    rows = [NOT_STATED | {"metric": metric, "of_tuning": one} for metric in METRICS for one in ("quiet", "brisk")]
-    assert told(*rows) == [
-        "On our Larkmoor 4, “quiet” against “factory” has no verdict on average frame rate, 1 % low and board "
-        f"power, nor has “brisk”: the order of the runs is not stated: {WHY}. {REMEDIES['not_stated']}"
+@settings(max_examples=80, deadline=None)
+@given(_ROWS)
+def test_a_headline_never_says_more_than_was_tested(rows):
+    results = _results(rows)
+    said = headline(results).replace("\u00a0", " ")
+    assert len(said.split()) <= MOST_WORDS
+    pair = leading_pair(results)
+    if pair is None:
+        assert not re.search(r"faster|slower|less|more|same", said)
+        return
+    place = PAIRS.index(pair)
+    rate, power = rows[place, GROUPS[0], "avg_fps"], rows[place, GROUPS[0], "board_w"]
+    main = said.partition(" (")[0]
+    is_real = {word: word in rate.verdict and not rate.carried_by for word in ("better", "worse")}
+    assert ("faster" in main) == is_real["better"]
+    assert ("slower" in main) == is_real["worse"]
+    assert ("same frame rate" in main) == (rate.verdict == "same_within_margin" and not rate.carried_by)
+    assert " less" not in main or ("better" in power.verdict and not power.carried_by)
+    assert " more" not in main or ("worse" in power.verdict and not power.carried_by)
+    if "faster" in main or "slower" in main:
+        assert change_text(abs(rate.change), "%").lstrip("+") in main
+    assert rate.carried_by or power.carried_by or "Glass Tundra" not in said
+
+
+@settings(max_examples=80, deadline=None)
+@given(_ROWS)
+def test_a_headline_names_a_loss_beyond_the_margin_in_another_group(rows):
+    results = _results(rows)
+    pair = leading_pair(results)
+    if pair is None:
+        return
+    other = rows[PAIRS.index(pair), GROUPS[1], "avg_fps"]
+    assert (GROUPS[1] in headline(results)) == (other.verdict == "worse")
+
+
+@settings(max_examples=80, deadline=None)
+@given(_ROWS)
+def test_the_first_that_saves_power_and_loses_less_than_the_margin_leads(rows):
+    fitting = [
+        place
+        for place in range(len(PAIRS))
+        if rows[place, GROUPS[0], "board_w"].verdict == "better"
+        and not rows[place, GROUPS[0], "board_w"].carried_by
+        and not rows[place, GROUPS[0], "avg_fps"].carried_by
+        and rows[place, GROUPS[0], "avg_fps"].verdict
+        in ("same_within_margin", "worse_but_small", "better_but_small", "better")
     ]
+    pair = leading_pair(_results(rows))
+    if fitting:
+        assert pair == PAIRS[fitting[0]]
 
 
-def test_what_has_a_verdict_is_told_beside_what_has_none():
-    plain, across = {"change": 3.0}, {"change": 4.0, "against_card": "Tern Ridge 70", "of_tuning": "factory"}
-    apart = across | {"withheld": "confounded", "layout": "confounded"}
-    head = told(plain, apart, plain | {"metric": "board_w"}, apart | {"metric": "board_w"}, **RIVALS)
-    assert [one.count("cannot be told apart") for one in head] == [1, 0, 0]
-    assert head[0].startswith("On our Larkmoor 4 and our Tern Ridge 70, Larkmoor 4 “factory” against Tern Ridge 70")
-    assert head[0].endswith(
-        "cannot be told apart. Install the cards in turns (A B B A), or state restart_spread in the plan."
-    )
-    assert head[1].startswith("Over 4 games, on our Larkmoor 4, Larkmoor 4 “quiet” was 3.0 % faster")
+def test_watts_are_said_where_their_interval_keeps_off_zero_else_percent():
+    rows = {
+        (0, "1440p", "board_w"): _row("board_w", "better", 14.0),
+        (0, "1440p", "avg_fps"): _row("avg_fps", "worse_but_small", 0.9),
+    }
+    assert headline(_results(rows)) == "Quiet: 42 W less, 0.9 % slower"
+    rows[0, "1440p", "board_w"].change_w_ci_high = math.nan
+    assert headline(_results(rows)) == "Quiet: 14.0 % less power, 0.9 % slower"
 
 
-def test_a_metric_without_a_verdict_follows_those_that_have_one():
-    head = told({"change": 3.0}, {"change": -9.0, "metric": "board_w", "withheld": "different_power_points"})
-    assert head[1].startswith("“quiet” against “factory” has no verdict on board power (measured −9.0 %): ")
-    assert head[1].endswith(REMEDIES["different_power_points"])
+def test_nothing_decided_gives_the_bound_on_the_loss():
+    rows = {(0, "1440p", "avg_fps"): _row("avg_fps", "undecided", 1.0)}
+    assert headline(_results(rows)) == "Undecided after 3 runs: any loss of quiet is under 1.0 %"
 
 
-def test_each_remedy_belongs_to_a_reason_and_cards_have_their_own():
-    assert set(REMEDIES) <= set(WITHHELD_TEXT)
-    plan = claim_plan(**RIVALS)
-    one, two = overall_rows(
-        plan, *({"change": 1.0, "withheld": "confounded", "against_card": card} for card in ("Larkmoor 4", "Tern"))
-    ).itertuples()
-    assert (remedy_of(one)[:7], remedy_of(two)[:7]) == ("Run the", "Install")
+def test_nothing_compared_says_so():
+    assert headline(_results({})) == "Nothing could be compared"
 
 
-def test_the_page_names_the_games_left_out():
-    plan = claim_plan()
-    overall = overall_rows(plan, {"change": 3.0, "n_games": 3, "games_left_out": GAMES[0]})
-    head = page.summary(overall, game_rows(plan, *[{"change": 3.0}] * 4), runs=RUNS.frame(), plan=plan)
-    assert f"(left out: {GAMES[0]})" in head.body.replace("\xa0", " ")
+@pytest.mark.parametrize(
+    ("verdicts", "title"),
+    [
+        (["worse", "same_within_margin", "undecided"], "Quiet slows A; 1 game holds, 1 undecided"),
+        (["worse", "worse", "worse", "better"], "Quiet slows 3 games; Quiet speeds up D"),
+        (["same_within_margin", "worse_but_small", "no_verdict"], "Quiet holds in 2 games; 1 undecided"),
+        (["undecided", "undecided"], "All 2 games undecided one by one"),
+        (["better", "better"], "Quiet speeds up A and B"),
+    ],
+)  # fmt: skip
+def test_the_title_of_the_table_counts_the_undecided(verdicts, title):
+    results = _results({})
+    results.scenes = lambda group: list(range(len(verdicts)))
+    results.in_game = lambda pair, scene, metric: result_row(game="ABCD"[scene], verdict=verdicts[scene])
+    assert games_title(results) == title

@@ -6,7 +6,7 @@ import pandas as pd
 from run_tables import make_plan
 
 from gpubench_kit.page.over_benches import over_benches
-from gpubench_kit.page.results import overall_results
+from gpubench_kit.page.results import Results
 from gpubench_kit.statistics.compare import compare_over_games
 from gpubench_kit.synthetic import Design, make_review
 
@@ -14,31 +14,33 @@ BENCHES = ("desk", "tower")
 
 
 def found(*effects: float):
-    """Return plan and overall results of two benches with true changes."""
+    """Return the results of two benches with true changes."""
     plan = make_plan(("factory", "quiet"), sections={"benches": [{"name": name} for name in BENCHES]})
     parts = []
     for bench, effect in zip(BENCHES, effects, strict=False):
         made = make_review({"factory": 0.0, "quiet": effect}, Design(games=4), seed=7)
         parts.append(made.assign(bench=bench, run=bench + made["run"], order=made["order"] + 100 * len(parts)))
-    return plan, compare_over_games(pd.concat(parts, ignore_index=True), plan)
+    none = pd.DataFrame()
+    return Results(
+        plan, none, none, none, none, overall=compare_over_games(pd.concat(parts, ignore_index=True), plan)
+    )
 
 
 def test_the_mean_over_benches_stands_below_the_result_over_games():
-    plan, overall = found(-3.0, -5.0)
-    html = overall_results(overall, plan)._repr_html_()
-    assert "Over the benches" in html
-    assert "Each of the 2 benches has a result of its own" in html
-    assert "quiet against factory" in html
-    assert "Nothing is compared across benches" in html
+    results = found(-3.0, -5.0)
+    html = over_benches(results)
+    assert "Each of the 2 setups has a result of its own" in html
+    assert "quiet vs factory" in html
+    assert "Nothing is compared across setups" in html
 
 
 def test_a_column_that_says_nothing_is_left_out_and_intervals_stand_below_their_changes():
-    plan, overall = found(-3.0, -5.0)
-    html = over_benches(overall, plan)
+    results = found(-3.0, -5.0)
+    html = over_benches(results)
     assert "What to know" not in html
     assert "<br>(" in html
 
 
 def test_one_bench_shows_nothing_more():
-    plan, overall = found(-3.0)
-    assert over_benches(overall, plan) == ""
+    results = found(-3.0)
+    assert over_benches(results) == ""

@@ -1,151 +1,167 @@
-"""Sections: what they show, what they leave out, and names that try to be something else."""
+"""Sections of the report page: what they show, what they leave out, and names that try to be something else."""
 
 from __future__ import annotations
 
-import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from bs4 import BeautifulSoup
 
 from gpubench_kit import page
-from gpubench_kit.file_names import slug
-from gpubench_kit.model.tables import COMPARISONS, OVERALL
+from gpubench_kit.model.tables import OVERALL
 from gpubench_kit.page.section import MIME
-from tests.page.conftest import MadeUp, made_up, result_row
+from tests.page.conftest import GAMES, made_up, page_html, page_sections, result_row, results_of
 
-HOSTILE = ("=1+1", "<b>bold</b>", "\"quoted\" & 'quoted'", "雪の道", "ركض", "x" * 120)
-
-
-def sections_of(review: MadeUp) -> list:
-    """Return all sections of the page."""
-    return [
-        page.summary(review.overall, review.comparisons, runs=review.runs, plan=review.plan),
-        page.everyday(review.levels, review.plan),
-        page.overall_results(review.overall, review.plan),
-        page.game_results(review.comparisons, review.plan),
-        page.power(review.comparisons, review.levels, review.plan),
-        page.heat(review.comparisons, review.plan),
-        page.data_quality(review.findings, review.runs, noise=review.noise, usable=review.usable, plan=review.plan),
-        page.method(review.run_metrics, review.comparisons, review.plan),
-        page.limits(review.plan),
-        page.provenance(review.runs, review.plan, version="0"),
-    ]
+HOSTILE = ("=1+1", "<b>bold</b>", "\"quoted\" & 'quoted'", "雪の道", "ركض", "x" * 120, "🎮 game", "a" * 300)
 
 
-@pytest.fixture(scope="session")
-def sections(review):
-    """Return the sections of a plain review by name."""
-    return {section.name: section for section in sections_of(review)}
+@pytest.fixture(scope="module")
+def html(results):
+    """Return the page of a plain review."""
+    return page_html(results)
 
 
-def test_every_verdict_shown_is_explained_in_its_section(sections):
-    for name in ("overall", "games", "power"):
-        shown = set(
-            re.findall(
-                r'<span class="verdict \w+"><span aria-hidden="true">.</span>([^<]+)</span>', sections[name].body
-            )
-        )
-        explained = set(re.findall(r"<dt>.*?</span>([^<]+)</span></dt>", sections[name].body))
-        assert shown
-        assert shown == explained
+def test_the_parts_stand_in_the_order_of_the_page(results):
+    names = [section.name for section in page_sections(results)]
+    assert names == ["result", "games", "watts", "detail", "script", "quality", "cautions", "downloads"]
 
 
-def test_a_section_without_data_shows_nothing_and_says_why(sections):
-    heat = sections["heat"]
-    assert heat._repr_html_() == ""
-    assert heat._repr_mimebundle_()[MIME]["left_out"].startswith("no temperature")
+def test_a_section_without_data_shows_nothing_and_says_why():
+    one = results_of(made_up(GAMES[:1]))
+    section = page.by_game(one)
+    assert section._repr_html_() == ""
+    assert section._repr_mimebundle_()[MIME]["left_out"] == "one game was measured"
 
 
-def test_nothing_compared_leaves_the_results_out():
-    review = made_up()
-    nothing = page.overall_results(OVERALL.frame(), review.plan)
-    assert nothing.left_out == "nothing could be compared"
-    assert page.game_results(COMPARISONS.frame(), review.plan).left_out
-    head = page.summary(OVERALL.frame(), COMPARISONS.frame(), runs=review.runs, plan=review.plan)
-    assert "Nothing could be compared" in head.body
-
-
-def test_the_box_on_how_to_read_has_at_most_120_words(sections):
-    box = re.search(r'<div class="box"><h3>(.*?)</div>', sections["overall"].body, re.DOTALL)[1]
-    words = re.sub(r"<[^>]+>", " ", box).split()
-    assert 60 < len(words) <= 120
-
-
-def test_every_chart_is_described_and_offered_as_a_picture(sections):
-    for section in sections.values():
-        described = section.body.count('role="img" aria-label="')
-        assert described == section.body.count("<svg")
-        assert len(section.pictures) >= described
-
-
-def test_each_game_has_a_picture_of_its_own_for_each_metric(sections, review):
-    names = list(sections["everyday"].pictures)
-    for game in review.plan.games:
-        stem = slug(game.name)
-        assert f"everyday-{stem}" in names
-        assert f"levels-board-w-{stem}" in names
-    assert {"everyday-by-game", "everyday-all-games"} <= set(names)
-    assert sections["everyday"].body.count("<svg") == 1
-
-
-def test_the_result_is_told_in_three_sentences_on_our_card(sections):
-    told = re.findall(r'<p class="result">(.*?)</p>', sections["result"].body)
-    assert len(told) == 3
-    assert "on our Larkmoor 4" in told[0]
-
-
-@pytest.mark.parametrize("place", ["games", "title", "tunings"])
-def test_names_are_text_wherever_they_stand(place):
-    given = {
-        "games": {"games": HOSTILE},
-        "title": {"title": HOSTILE[1]},
-        "tunings": {"tunings": ("factory", HOSTILE[1], HOSTILE[0])},
-    }[place]
-    html = "".join(section._repr_html_() for section in sections_of(made_up(**given)))
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"games": HOSTILE}, "bold"),
+        ({"tunings": ("factory", HOSTILE[1], HOSTILE[0])}, "bold"),
+        ({"tunings": ("factory", *HOSTILE)}, "bold"),
+        ({"games": HOSTILE, "tunings": HOSTILE[:3]}, "bold"),
+    ],
+    ids=["games", "tunings", "eight tunings", "all"],
+)
+def test_names_are_text_wherever_they_stand(given, said):
+    html = page_html(results_of(made_up(**given)))
     assert "<b>bold" not in html
     assert "&lt;b&gt;bold&lt;/b&gt;" in html
+    assert said in html
 
 
-def test_changed_decisions_unplanned_looks_and_an_unverified_order_stand_above_the_result(review):
-    changes = [("analysis.margin_pct", "2", "3")]
-    runs = review.runs.assign(order_done=None)
-    told = page.cautions(runs, review.plan, looks_made=3, changes=changes)
-    assert told[0] == "Changed after the first look: analysis.margin_pct: 2, now 3."
-    assert told[1].startswith("3 looks at verdicts were made, 1 planned.")
-    assert told[2].startswith("Order of the runs as planned, not verified")
-    head = page.summary(review.overall, review.comparisons, runs=runs, plan=review.plan, cautions=told)
-    assert head.body.index("Changed after the first look") < head.body.index("<table")
+@pytest.mark.parametrize(
+    "given",
+    [
+        {"games": GAMES[:1]},
+        {"games": GAMES[:2], "tunings": ("factory", "quiet")},
+        {"metrics": ("avg_fps",)},
+        {"metrics": ("avg_fps", "board_w")},
+        {"games": GAMES[:1], "metrics": ("avg_fps",), "rounds": 2},
+        {"rounds": 1},
+        {"tunings": ("factory", *(f"state {number}" for number in range(7)))},
+        {"games": tuple(f"Game {number}" for number in range(60)), "tunings": ("factory", "quiet"), "rounds": 3},
+    ],
+    ids=["one game", "one tuning", "no power, no lows", "no lows", "small", "one run", "seven tunings", "60 games"],
+)
+def test_every_shape_of_review_makes_a_page(given):
+    html = page_html(results_of(made_up(**given)))
+    soup = BeautifulSoup(html, "html.parser")
+    assert len(soup.select("h1")) == 1
+    assert soup.select_one("h1").get_text()
+    ids = [one["id"] for one in soup.select("[id]")]
+    assert len(ids) == len(set(ids))
+    anchors = {one["href"][1:] for one in soup.select("a[href^='#']")}
+    assert anchors <= set(ids)
 
 
-def test_a_review_as_planned_has_no_caution(review):
-    assert page.cautions(review.runs, review.plan, looks_made=1) == []
+def test_a_tuning_beyond_the_last_colour_begins_again_hollow(results):
+    many = results_of(made_up(tunings=("factory", *(f"state {number}" for number in range(6)))))
+    assert 'class="sw c1 rv"' in page_html(many)
 
 
-def test_a_confounded_result_is_named_in_the_headline(review):
+def test_changed_decisions_unplanned_looks_and_an_unverified_order_are_boxed(review):
+    told = results_of(
+        review, runs=review.runs.assign(order_done=None), looks_made=4, changes=[("analysis.margin_pct", "2", "3")]
+    )
+    lines = page.alerts(told)
+    assert lines[0] == "Changed after the first look: analysis.margin_pct: 2, now 3."
+    assert lines[1].startswith("4 looks at verdicts were made,")
+    assert lines[2].startswith("Order of the runs as planned, not verified")
+    assert page.answer(told)._repr_html_().count('class="alert"') == 3
+
+
+def test_a_review_as_planned_has_nothing_boxed(results):
+    assert page.alerts(results) == []
+
+
+def test_a_result_without_a_verdict_says_why_on_the_card(review):
     overall = review.overall.assign(verdict="no_verdict", reason="confounded")
-    head = page.summary(overall, review.comparisons, runs=review.runs, plan=review.plan)
-    assert "layout confounded" in re.findall(r'<p class="result">(.*?)</p>', head.body)[0]
+    html = page.answer(results_of(review, overall=overall))._repr_html_()
+    assert "tuning and time mixed up" in html
+    assert "cannot be told apart" in html
+
+
+def test_a_result_carried_by_one_game_is_in_no_headline_and_says_so_on_its_tile(review):
+    plain = results_of(review)
+    with_watts = plain.overall.assign(
+        change_w=float("nan"), change_w_ci_low=float("nan"), change_w_ci_high=float("nan"),
+        carried_by="Glass Tundra", change_without=0.1,
+    )  # fmt: skip
+    section = page.answer(results_of(review, overall=with_watts))
+    assert section.title == "No overall result: one game alone would carry it"
+    assert "because of Glass Tundra alone; without it +0.1\u00a0%" in section._repr_html_()
+
+
+def test_games_left_out_of_a_result_are_named(review):
+    overall = review.overall.assign(games_left_out="Salt Orchard")
+    assert "left out Salt Orchard" in page.answer(results_of(review, overall=overall))._repr_html_()
 
 
 def test_runs_left_out_are_listed_with_their_reason(review):
     runs = review.runs.copy()
-    runs.loc[3, ["used", "excluded_for"]] = [False, "background_load"]
-    section = page.data_quality(review.findings, runs, noise=review.noise, usable=review.usable, plan=review.plan)
-    assert f'<th scope="row">{runs["run"][3]}</th>' in section.body
-    assert "Foreign load" in section.body
+    runs.loc[3, ["used", "excluded_for"]] = [False, "crash"]
+    body = page.quality(results_of(review, runs=runs))._repr_html_()
+    assert f'<th scope="row">{runs["run"][3]}</th>' in body
+    assert "1 left out (1 crash)" in body
 
 
-def test_every_finding_is_shown_as_text(review):
-    section = page.data_quality(
-        review.findings, review.runs, noise=review.noise, usable=review.usable, plan=review.plan
-    )
-    assert "Run &#39;r1&#39; of Low Tide Racers: a hole" in section.body
+def test_every_finding_is_shown_as_text(results):
+    assert "Run &#39;r1&#39; of Low Tide Racers: a hole" in page.quality(results)._repr_html_()
+
+
+def test_a_finding_that_withholds_a_verdict_makes_the_quality_open(review):
+    assert "<b>Good.</b>" in page.quality(results_of(review))._repr_html_()
+    stop = review.findings.assign(severity="stop")
+    assert "<b>Open points.</b>" in page.quality(results_of(review, findings=stop))._repr_html_()
+
+
+def test_no_word_for_the_reviewer_stands_on_the_page(html):
+    for word in ("redo", "Record ", "Run the command", "Check before publishing", "further round"):
+        assert word not in html
+
+
+def test_the_cautions_are_never_folded(results):
+    soup = BeautifulSoup(page.cautions(results.plan)._repr_html_(), "html.parser")
+    box = soup.select_one(".warn")
+    assert box.find_parent("details") is None
+    for word in ("Warranty", "Stability is not proven", "One card", "licensed people", "estimates"):
+        assert word in box.get_text()
+
+
+def test_a_game_has_an_address_inside_its_fold_and_a_link_outside_its_summary(html):
+    soup = BeautifulSoup(html, "html.parser")
+    for game in soup.select("article.gm"):
+        name = game.select_one("a")["href"][1:]
+        assert game.select_one(f"details [id='{name}']")
+        assert game.select_one("summary a") is None
 
 
 def test_the_made_up_row_has_the_columns_of_the_table():
-    assert set(vars(result_row())) <= set(OVERALL.names)
+    later = {"change_w", "change_w_ci_low", "change_w_ci_high", "carried_by"}
+    assert set(vars(result_row())) - later <= set(OVERALL.names)
 
 
 def test_no_module_of_the_package_has_the_name_of_a_section():
@@ -153,7 +169,7 @@ def test_no_module_of_the_package_has_the_name_of_a_section():
     assert not modules & set(page.__all__)
 
 
-def test_knowing_a_section_when_one_sees_it_loads_no_chart():
+def test_knowing_a_section_when_one_sees_it_loads_no_drawing_library():
     code = "import sys; import gpubench_kit.page.section; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import paragraph
-from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.page.stylesheet import StyleSheet
-from gpubench_kit.report.html import check_page, page_of
+from gpubench_kit.report.html import ICON, check_page, page_of
 
-HEAD = Section("result", "A <title>", paragraph("The result."), is_summary=True)
+HEAD = Section(
+    "result", "A <title>", paragraph("The result."), head=Head(("Larkmoor 4",), description="What was found.")
+)
 
 
 def _page(*shown, others=()):
@@ -24,16 +28,16 @@ def _page(*shown, others=()):
 
 def test_sections_stand_in_main_and_in_the_contents():
     html = _page(HEAD, Section("games", "Game by game", paragraph("Numbers.")))
-    assert '<li><a href="#games">Game by game</a></li>' in html
-    assert html.index("<main>") < html.index('<section id="games"') < html.index("</main>")
+    assert '<a href="#games">By game</a>' in html
+    assert html.index("<main>") < html.index('<section class="kit" id="games"') < html.index("</main>")
     assert '<html lang="en">' in html
-    assert "<title>A &lt;title&gt;</title>" in html
+    assert "<title>A &lt;title&gt; – Larkmoor 4</title>" in html
 
 
 def test_sections_without_data_are_named_once_with_the_reason():
     html = _page(HEAD, left_out("heat", "Temperatures", "no sensor was recorded"))
     assert html.count("Temperatures") == 1
-    assert "Left out of this page for want of data: Temperatures (no sensor was recorded)." in html
+    assert "Not shown, no data: Temperatures (no sensor was recorded)." in html
 
 
 def test_nothing_but_sections_of_the_kit_reaches_the_page():
@@ -48,7 +52,7 @@ def test_nothing_but_sections_of_the_kit_reaches_the_page():
 
 
 def test_the_style_sheet_stands_in_the_head():
-    html = _page(StyleSheet("p{margin:0}"), HEAD)
+    html = _page(StyleSheet("", "p{margin:0}"), HEAD)
     assert html.count("p{margin:0}") == 1
     assert html.index("p{margin:0}") < html.index("<body")
 
@@ -100,3 +104,18 @@ def test_an_address_in_words_is_text():
 
 def test_the_same_sections_give_the_same_bytes():
     assert _page(HEAD) == _page(HEAD)
+
+
+def test_the_page_says_what_it_is_to_those_who_share_it_and_names_no_address_unless_given():
+    html = _page(HEAD)
+    assert '<meta name="description" content="What was found.">' in html
+    assert '<meta property="og:title" content="A &lt;title&gt; – Larkmoor 4">' in html
+    assert "og:url" not in html
+    placed = replace(HEAD, head=replace(HEAD.head, site_url="https://bench.example/larkmoor"))
+    assert '<meta property="og:url" content="https://bench.example/larkmoor">' in _page(placed)
+
+
+def test_only_the_kits_own_icon_is_let_through():
+    check_page(f'<link rel="icon" href="{ICON}">')
+    with pytest.raises(ReportError, match="element <link>"):
+        check_page('<link rel="icon" href="data:image/svg+xml,other">')

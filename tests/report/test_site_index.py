@@ -28,12 +28,12 @@ def test_every_report_is_linked_by_a_relative_address_with_its_result(tmp_path):
     _report(tmp_path, "a b&c")
     html = write_site_index(tmp_path).read_text(encoding="utf-8")
     assert html.index('href="a%20b%26c/index.html"') < html.index('href="b/index.html"')
-    assert "quiet against factory: average frame rate −0.9\u00a0%, worse, but small" in html
+    assert "quiet vs factory: Frame rate −0.9\u00a0%, slightly slower" in html
     assert "A &lt;b&gt;title&lt;/b&gt;" in html
     assert "2 in this folder." in html
 
 
-def test_what_is_no_report_is_passed_over(tmp_path):
+def test_what_is_no_report_is_skipped(tmp_path):
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "manifest.json").write_text("not json")
     (tmp_path / "half").mkdir()

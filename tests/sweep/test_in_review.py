@@ -15,7 +15,8 @@ from markupsafe import Markup
 
 from gpubench_kit.cli import main
 from gpubench_kit.model.tables import check_table
-from gpubench_kit.page import provenance, tuning
+from gpubench_kit.page import downloads, tuning
+from gpubench_kit.page.results import Results
 from gpubench_kit.page.sweep import sweep_readings
 from gpubench_kit.sweep.in_review import sweep_in_review
 from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
@@ -112,11 +113,12 @@ def test_a_reading_is_the_same_as_a_change_and_as_a_difference(two_cards):
 
 def test_the_tables_of_the_sweep_are_among_the_downloads(made):
     sweep = sweep_in_review(made.usable, made.runs, made.plan)
-    runs = made.runs.assign(frame_log_sha256="")
-    listed = provenance(runs, made.plan, version="1", sweep=sweep)._repr_html_()
+    none = pd.DataFrame()
+    results = Results(made.plan, made.runs, none, none, made.usable, sweep=sweep)
+    listed = downloads(results)._repr_html_()
     assert set(sweep.tables) == set(SWEEP_TABLES)
     assert all(f'href="tables/{name}.csv"' in listed for name in SWEEP_TABLES)
-    assert "sweep_between" not in provenance(runs, made.plan, version="1")._repr_html_()
+    assert "sweep_between" not in downloads(replace(results, sweep=None))._repr_html_()
 
 
 def test_a_review_without_a_ladder_has_no_such_section(made):

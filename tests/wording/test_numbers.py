@@ -231,3 +231,11 @@ def test_no_text_has_a_hyphen_for_minus_or_a_signed_zero(value):
 )
 def test_a_bound_is_rounded_to_the_side_on_which_it_stays_true(value, unit, up, words):
     assert text.bound_text(value, unit, up=up) == words
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [(-41.42, "−41 W"), (17.5, "+18 W"), (9.44, "+9.4 W"), (-0.04, "0.0 W"), (float("nan"), "–")],
+)
+def test_watts_are_spoken_whole_from_ten_up(change, said):
+    assert text.watts_text(change) == said

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 from judged_results import claim_plan, game_rows
 
-from gpubench_kit import page
-from gpubench_kit.model.tables import RUN_METRICS
 from gpubench_kit.page.deciding_tests import note_on_tests
+from gpubench_kit.page.method import method_body
+from gpubench_kit.page.results import Results
 
 RIVAL = "Tern Ridge 70"
 TUNINGS_APART = "a difference between tunings and a difference between two restarts cannot be told apart"
@@ -24,7 +25,8 @@ def method_of(*rows: dict, cards=CARDS) -> str:
     """Return the section for one row of comparisons for each specification."""
     plan = claim_plan(cards=cards)
     table = game_rows(plan, *({"change": 1.0} | row for row in rows))
-    return page.method(RUN_METRICS.frame(), table, plan).body
+    none = pd.DataFrame()
+    return str(method_body(Results(plan, none, none, none, none, table)))
 
 
 @pytest.mark.parametrize(("layout", "tunings", "cards"),

@@ -1,0 +1,266 @@
+"""A section for each game: every run as a dot, frame times of two runs, the percentile curve, in one open fold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.page.answer_card import short_reason, unit_of_change
+from gpubench_kit.page.charts.games import percentiles_of_game, runs_of_game, trace_of_game
+from gpubench_kit.page.elements import render, slug
+from gpubench_kit.page.headline import is_real
+from gpubench_kit.page.known_first import finding_lines
+from gpubench_kit.page.results import Pair, Results, Scene
+from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital
+from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text
+from gpubench_kit.wording.verdicts import verdict_word
+
+#: Games that stand open: the biggest loss, the biggest gain, the noisiest.
+_OPEN = 3
+#: Axes of the strips with every run: rates, then power and heat.
+_STRIPS = (("avg_fps", "low_1pct_fps"), ("board_w", "core_c"))
+#: Tunings told one by one in the sentence of a game.
+_TOLD = 3
+
+
+class Role(NamedTuple):
+    """Why a game stands open, and the pair that its frame times are shown for."""
+
+    tags: tuple[str, ...]
+    pair: Pair
+
+
+class Part(NamedTuple):
+    """One scene of a game."""
+
+    id: str
+    heading: str
+    text: str
+    notes: tuple[str, ...]
+    charts: tuple[tuple[Any, ...], ...]
+
+
+class Game(NamedTuple):
+    """One game with its scenes."""
+
+    name: str
+    id: str
+    tag: str
+    is_role: bool
+    is_open: bool
+    parts: tuple[Part, ...]
+
+
+def games(results: Results) -> Section:
+    """Return the section with a fold for each game; left out where nothing was compared.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
+    if not results.main:
+        return left_out("detail", say("detail.heading"), say("detail.left_out"))
+    scenes = [scene for group in results.groups for scene in results.scenes(group)]
+    by_game = {scene.game: [one for one in scenes if one.game == scene.game] for scene in scenes}
+    roles = _roles(results)
+    order = [*roles, *sorted((game for game in by_game if game not in roles), key=str.casefold)]
+    made = [_game(results, game, by_game[game], role=roles.get(game), is_only=len(by_game) == 1) for game in order]
+    values = {"games": made, "note": say("detail.note", level=_level(results))}
+    return Section("detail", say("detail.heading"), render("games.html.j2", values))
+
+
+def _level(results: Results) -> str:
+    """Return the level of the intervals around the means of single tunings."""
+    return percent_text(100 * results.plan.analysis.confidence)
+
+
+def _roles(results: Results) -> dict[str, Role]:
+    """Return the games that stand open, in order: biggest loss, biggest gain, noisiest, then the next gains."""
+    found = [
+        (row, scene, pair)
+        for pair in results.main.pairs
+        for scene in results.scenes(results.groups[0])
+        if (row := results.in_game(pair, scene, results.plan.analysis.primary)) is not None
+        and not is_missing(row.change)
+    ]
+    losses = sorted(
+        (one for one in found if _gain(one[0]) < 0), key=lambda one: (not is_real(one[0]), _gain(one[0]))
+    )
+    gains = sorted(
+        (one for one in found if _gain(one[0]) > 0), key=lambda one: (not is_real(one[0]), -_gain(one[0]))
+    )
+    roles: dict[str, Role] = {}
+    for ranked, kind in ((losses[:1], "loss"), (gains[:1], "gain")):
+        for row, scene, pair in ranked:
+            _add(
+                roles,
+                scene.game,
+                say(f"detail.tag.{kind}" if is_real(row) else f"detail.tag.{kind}_undecided"),
+                pair,
+            )
+    noisiest = _noisiest(results)
+    of_it = [one for one in found if one[1].game == noisiest]
+    if of_it:
+        _add(roles, noisiest, say("detail.tag.noisiest"), max(of_it, key=lambda one: abs(one[0].change))[2])
+    for row, scene, pair in gains[1:]:
+        if len(roles) < _OPEN and scene.game not in roles and is_real(row):
+            _add(roles, scene.game, say("detail.tag.next_gain"), pair)
+    return roles
+
+
+def _add(roles: dict[str, Role], game: str, tag: str, pair: Pair) -> None:
+    """Give a game a further tag; the first one chooses the pair."""
+    before = roles.get(game)
+    roles[game] = Role((*before.tags, tag), before.pair) if before else Role((tag,), pair)
+
+
+def _gain(row: Any) -> float:
+    """Return a change as a gain: positive is better."""
+    return -row.change if METRICS[row.metric].better == "lower" else row.change
+
+
+def _noisiest(results: Results) -> str:
+    """Return the game whose runs differ most on the primary metric, as a root mean square over its tunings."""
+    noise = results.noise
+    rows = noise[(noise["metric"] == results.plan.analysis.primary) & noise["cv_pct"].notna()]
+    names = {scene.game for scene in results.scenes(results.groups[0])}
+    rows = rows[rows["game"].isin(names) & (rows["card"] == results.main.pairs[0].of.card)]
+    if not len(rows) or len(names) < 2:
+        return ""
+    spread = rows.assign(square=rows["cv_pct"] ** 2).groupby("game")["square"].mean()
+    return str(np.asarray(spread.index)[int(np.argmax(spread.to_numpy()))])
+
+
+def _game(results: Results, game: str, scenes: Sequence[Scene], *, role: Role | None, is_only: bool) -> Game:
+    """Return one game with its scenes."""
+    planned = next(one for one in results.plan.games if one.name == game)
+    pair = role.pair if role else _largest(results, scenes[0])
+    told = [planned.scene, say(f"detail.limited.{planned.limited_by}") if planned.limited_by != "card" else ""]
+    tag = ", ".join(role.tags) if role else ", ".join(one for one in told if one)
+    name = f"game-{slug(game)}"
+    parts = tuple(
+        _part(
+            results,
+            scene,
+            pair=pair,
+            id_=name if place == 0 else f"{name}-{slug(scene.setting)}",
+            is_first=place == 0,
+        )
+        for place, scene in enumerate(scenes)
+    )
+    return Game(game, name, tag, role is not None, role is not None or is_only, parts)
+
+
+def _largest(results: Results, scene: Scene) -> Pair:
+    """Return the pair with the largest change in a scene."""
+    primary = results.plan.analysis.primary
+    rows = [(results.in_game(pair, scene, primary), pair) for pair in results.main.pairs]
+    known = [
+        (abs(row.change), -place, pair)
+        for place, (row, pair) in enumerate(rows)
+        if row is not None and not is_missing(row.change)
+    ]
+    return max(known)[2] if known else results.main.pairs[0]
+
+
+def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: bool) -> Part:
+    """Return one scene: its sentence, what is limited, its charts."""
+    states = results.states()
+    leading = tuple(one for one in states if (one.card, one.tuning, one.bench) in pair)
+    own = results.runs[(results.runs["game"] == scene.game) & (results.runs["setting"] == scene.setting)]
+    facts = results.facts(own["run"])
+    charts = (
+        tuple(
+            runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=one) for one in _STRIPS
+        ),
+        (trace_of_game(facts, own, scene=scene, states=leading),),
+        (percentiles_of_game(facts, own, scene=scene, states=states, leading=leading),),
+    )
+    planned = next(one for one in results.plan.games if one.name == scene.game)
+    notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
+    notes += _own_verdicts(results, scene)
+    heading = "" if is_first else f"{scene.game}, {scene.setting}"
+    return Part(
+        id_,
+        heading,
+        game_sentence(results, scene),
+        tuple(notes),
+        tuple(found for one in charts if (found := tuple(chart for chart in one if chart))),
+    )
+
+
+def _own_verdicts(results: Results, scene: Scene) -> list[str]:
+    """Return where a game judged by its own noise alone comes out differently."""
+    rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
+    return [
+        say("detail.own", tuning=capital(results.short(pair.of)), verdict=say(f"verdict.word.{row.own_verdict}"))
+        for row, pair in rows
+        # Without borrowed noise the own verdict differs by the missing correction alone: no second opinion.
+        if row is not None
+        and not is_missing(row.borrowed)
+        and bool(row.borrowed)
+        and row.verdict != "no_verdict"
+        and row.own_verdict not in ("", row.verdict)
+    ]
+
+
+def game_sentence(results: Results, scene: Scene) -> str:
+    """Return what was found in one scene: each tuning, or the two decided most and how many are undecided."""
+    primary = results.plan.analysis.primary
+    rows = [(results.in_game(pair, scene, primary), pair) for pair in results.main.pairs]
+    rows = [(row, pair) for row, pair in rows if row is not None]
+    told = [_clause(results, row, pair) for row, pair in rows]
+    if len(rows) > _TOLD:
+        decided = sorted(
+            (row.change, place)
+            for place, (row, _) in enumerate(rows)
+            if row.verdict not in ("undecided", "no_verdict")
+        )
+        open_ = [row for row, _ in rows if row.verdict in ("undecided", "no_verdict")]
+        places = [place for _, place in (decided[-1:] + decided[:1] if len(decided) > 1 else decided)]
+        told = [told[place] for place in dict.fromkeys(places)]
+        told += list(_open_clause(open_, of=len(rows)))
+    return f"{'; '.join(told)}." if told else ""
+
+
+def _clause(results: Results, row: Any, pair: Pair) -> str:
+    """Return what one tuning does in a scene."""
+    name = capital(results.short(pair.of) if not pair.is_between else pair.of.card)
+    if results.main.common is None and not pair.is_between:
+        name = say("answer.pair", of=name, against=results.short(pair.against))
+    if row.verdict == "no_verdict" or is_missing(row.change):
+        return say("detail.no_verdict", tuning=name, why=short_reason(row))
+    unit = unit_of_change(row)
+    interval = interval_text(row.ci_low, row.ci_high, unit)
+    if row.verdict == "undecided":
+        return say("detail.undecided", tuning=name, interval=interval)
+    if row.verdict == "same_within_margin":
+        return say("detail.same", tuning=name, margin=change_text(row.margin, unit).lstrip("+"))
+    word = verdict_word(row.verdict, row.metric, row.change)
+    size = change_text(abs(row.change), unit).lstrip("+")
+    return say(
+        "detail.real" if not row.verdict.endswith("_small") else "detail.small",
+        tuning=name,
+        size=size,
+        word=word.removeprefix("slightly "),
+        interval=interval,
+    )
+
+
+def _open_clause(rows: Sequence[Any], *, of: int) -> Iterator[str]:
+    """Yield how many tunings are undecided in a scene, and the range of their changes."""
+    changes = [row.change for row in rows if not is_missing(row.change)]
+    if changes:
+        unit = unit_of_change(rows[0])
+        yield say(
+            "detail.open",
+            n=len(rows),
+            of=of,
+            low=change_text(min(changes), unit),
+            high=change_text(max(changes), unit),
+        )

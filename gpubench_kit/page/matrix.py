@@ -1,0 +1,262 @@
+"""The table by game: every tuning against the reference, one metric at a time, worst game first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.page.answer_card import level_text, short_reason, unit_of_change
+from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
+from gpubench_kit.page.charts.games import frame_rates
+from gpubench_kit.page.elements import render, slug
+from gpubench_kit.page.headline import games_title
+from gpubench_kit.page.over_benches import over_benches
+from gpubench_kit.page.results import Block, Pair, Results, Scene, Side
+from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import metric_label
+from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, number_text, percent_text
+from gpubench_kit.wording.verdicts import Mark, mark_of
+
+#: Most columns of tunings in which each cell has room for its interval.
+_SPARKS = 3
+
+
+class Cell(NamedTuple):
+    """The result of one tuning in one game."""
+
+    change: str
+    value: str
+    mark: Mark
+    title: str
+    spark: Any
+
+
+class Line(NamedTuple):
+    """One game, or all games of a group."""
+
+    name: str
+    address: str
+    value: str
+    cells: tuple[Cell, ...]
+    kind: str
+
+
+class Head(NamedTuple):
+    """The head of one column."""
+
+    name: str
+    title: str
+    place: int
+
+
+class Tab(NamedTuple):
+    """The table of one metric."""
+
+    metric: str
+    label: str
+    unit: str
+    lines: tuple[Line, ...]
+
+
+def by_game(results: Results) -> Section:
+    """Return the section with the table by game; left out where there is one scene only.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
+    if not results.main or sum(len(results.scenes(group)) for group in results.groups) < 2:
+        return left_out("games", say("games.heading"), say("games.left_out"))
+    pairs = matrix_pairs(results)
+    own = {id(pair) for pair in pairs}
+    rest = [
+        Block(tuple(pair for pair in block.pairs if id(pair) not in own))
+        for block in results.blocks
+        if any(id(pair) not in own for pair in block.pairs)
+    ]
+    values = {
+        "main": _matrix(results, pairs, block=results.main, name="mx"),
+        "more": [_matrix(results, block.pairs, block=block, name=f"mx{place}") for place, block in enumerate(rest)],
+        "note": _note(results, pairs),
+        "bars": _bars(results),
+        "benches": over_benches(results),
+    }
+    return Section("games", games_title(results), render("matrix.html.j2", values))
+
+
+def _bars(results: Results) -> list[tuple[str, Any]]:
+    """Return average FPS and 1 % low of every game as bars on one scale, the fastest first."""
+    rates = results.levels[results.levels["metric"] == "avg_fps"] if len(results.levels) else results.levels
+    if not len(rates):
+        return []
+    limit, states = float(rates["value"].max()), results.states()
+    scenes = [scene for group in results.groups for scene in results.scenes(group)]
+    drawn = [(scene, frame_rates(results.levels, scene=scene, states=states, limit=limit)) for scene in scenes]
+    return [(scene_name(results, scene), chart) for scene, chart in drawn if chart is not None]
+
+
+def matrix_pairs(results: Results) -> tuple[Pair, ...]:
+    """Return the columns of the first table: tunings of the reviewed card, then its reference vs each rival."""
+    main = results.main
+    if main.is_between or main.common is None:
+        return main.pairs
+    beside = [
+        pair
+        for block in results.blocks
+        for pair in block.pairs
+        if block.is_between and pair.of == main.common and pair.against.tuning == results.plan.reference_tuning
+    ]
+    return (*main.pairs, *beside)
+
+
+def _matrix(results: Results, pairs: Sequence[Pair], *, block: Block, name: str) -> dict[str, Any]:
+    """Return one table with a tab for each metric."""
+    common = block.common if block.common and not block.is_between else None
+    with_spark = len(pairs) <= _SPARKS
+    tabs = [_tab(results, pairs, metric=metric, common=common, with_spark=with_spark) for metric in results.metrics]
+    heads = [_head(results, pair, common) for pair in pairs]
+    about = ", ".join(dict.fromkeys([pairs[0].of.card, pairs[0].of.bench, pairs[0].against.card]))
+    return {
+        "name": name, "tabs": tabs, "heads": heads, "columns": len(pairs) + (common is not None),
+        "reference": _head_of(results, common) if common else None, "about": about.strip(", "),
+    }  # fmt: skip
+
+
+def _head(results: Results, pair: Pair, common: Side | None) -> Head:
+    """Return the head of a pair's column; with both sides where they are not against the common reference."""
+    if common is not None and not pair.is_between:
+        return _head_of(results, pair.of)
+    if pair.is_between:
+        title = say(
+            "answer.pair",
+            of=f"{pair.of.card}, {pair.of.tuning}",
+            against=f"{pair.against.card}, {pair.against.tuning}",
+        )
+        name = say(
+            "answer.pair", of=results.short(pair.of), against=results.short(pair.against, block=Block((pair,)))
+        )
+        return Head(name, title, RIVAL)
+    title = say("answer.pair", of=pair.of.tuning, against=pair.against.tuning)
+    return Head(
+        say("answer.pair", of=results.short(pair.of), against=results.short(pair.against)),
+        title,
+        results.place(pair.of),
+    )
+
+
+def _head_of(results: Results, side: Side) -> Head:
+    """Return the head of a tuning's column."""
+    return Head(results.short(side), side.tuning, results.place(side))
+
+
+def _tab(results: Results, pairs: Sequence[Pair], *, metric: str, common: Side | None, with_spark: bool) -> Tab:
+    """Return the table of one metric: all games first, then each, the worst under the first tuning on top."""
+    scenes = {group: results.scenes(group) for group in results.groups}
+    rows = [results.in_game(pair, scene, metric) for pair in pairs for found in scenes.values() for scene in found]
+    limit = (
+        spark_limit((row.ci_low, row.ci_high, row.margin) for row in rows if row is not None) if with_spark else 0.0
+    )
+    lines = []
+    for group, found in scenes.items():
+        if len(found) > 1:
+            lines.append(_sum_line(results, pairs, metric=metric, group=group, has_reference=common is not None))
+        ranked = sorted(found, key=lambda scene: _rank(results, pairs[0], scene))
+        lines += [
+            _line(results, pairs, metric=metric, scene=scene, limit=limit, has_reference=common is not None)
+            for scene in ranked
+        ]
+    return Tab(metric, metric_label(metric), METRICS[metric].unit.replace("fps", "FPS"), tuple(lines))
+
+
+def _rank(results: Results, pair: Pair, scene: Scene) -> float:
+    """Return the change of the primary metric under a tuning, for sorting; what is not known comes last."""
+    row = results.in_game(pair, scene, results.plan.analysis.primary)
+    if row is None or is_missing(row.change):
+        return float("inf")
+    return row.change if METRICS[row.metric].better != "lower" else -row.change
+
+
+def _sum_line(results: Results, pairs: Sequence[Pair], *, metric: str, group: str, has_reference: bool) -> Line:
+    """Return the line over all games of a group."""
+    games = say("games.all", n=len({scene.game for scene in results.scenes(group)}))
+    name = (
+        games
+        if group == "all" or group == results.groups[0]
+        else f"{group}, {say('answer.games', n=len(results.scenes(group)))}"
+    )
+    means = [results.mean_of(pair, group, metric) for pair in pairs]
+    reference = next((against for _, against in means if not is_missing(against)), None)
+    cells = []
+    for pair, (of, against) in zip(pairs, means, strict=True):
+        shown = against if pair.is_between and has_reference else of
+        cells.append(
+            _cell(results.over_games(pair, group, metric), value=shown, metric=metric, limit=0.0, is_overall=True)
+        )
+    kind = "sum" if group == results.groups[0] else "sum grp"
+    return Line(
+        name, "", level_value(reference, metric, is_overall=True) if has_reference else "", tuple(cells), kind
+    )
+
+
+def _line(
+    results: Results, pairs: Sequence[Pair], *, metric: str, scene: Scene, limit: float, has_reference: bool
+) -> Line:
+    """Return the line of one scene."""
+    rows = [results.in_game(pair, scene, metric) for pair in pairs]
+    cells, reference = [], None
+    for pair, row in zip(pairs, rows, strict=True):
+        value = None
+        if row is not None:
+            value = row.against_value if pair.is_between and has_reference else row.of_value
+            own = row.of_value if pair.is_between else row.against_value
+            reference = own if is_missing(reference) else reference
+        cells.append(_cell(row, value=value, metric=metric, limit=limit))
+    shown = level_value(reference, metric) if has_reference else ""
+    return Line(scene_name(results, scene), f"game-{slug(scene.game)}", shown, tuple(cells), "")
+
+
+def scene_name(results: Results, scene: Scene) -> str:
+    """Return a game, with its setting where another row of its group is of the same game."""
+    same = [one for group in results.groups for one in results.scenes(group) if one.game == scene.game]
+    groups = {next(g for g in results.groups if one in results.scenes(g)) for one in same}
+    return scene.game if len(groups) == len(same) else f"{scene.game}, {scene.setting}"
+
+
+def _cell(row: Any, *, value: float | None, metric: str, limit: float, is_overall: bool = False) -> Cell:
+    """Return the cell of one result."""
+    shown = level_value(value, metric, is_overall=is_overall)
+    if row is None or is_missing(row.change) or row.verdict == "no_verdict":
+        word = (
+            say("answer.not_measured") if row is None or is_missing(row.change) else say("verdict.word.no_verdict")
+        )
+        title = "" if row is None else short_reason(row)
+        return Cell("", shown, Mark(word, "", "vn", ""), title, None)
+    unit, mark = unit_of_change(row), mark_of(row)
+    change = change_text(row.change, unit).removesuffix(unit).rstrip()
+    level = say("games.together") if is_overall else say("games.on_its_own")
+    title = f"{mark.word}, {interval_text(row.ci_low, row.ci_high, unit)} ({level})"
+    spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit) if limit else None
+    return Cell(change, shown, mark, title, spark)
+
+
+def level_value(value: float | None, metric: str, *, is_overall: bool = False) -> str:
+    """Return a level without its unit: FPS of 100 and more without decimals, watts of all games with one."""
+    if is_missing(value):
+        return ""
+    unit = METRICS[metric].unit
+    if unit == "W":
+        return number_text(value, decimals=1 if is_overall else 0)
+    return number_text(value, decimals=0 if unit == "fps" and value >= 100 else 1)
+
+
+def _note(results: Results, pairs: Sequence[Pair]) -> str:
+    """Return how the verdicts of single games were reached, and what the bars are."""
+    metric = results.metrics[0]
+    scenes = [scene for group in results.groups for scene in results.scenes(group)]
+    rows = [results.in_game(pair, scene, metric) for pair in pairs for scene in scenes]
+    rows = [row for row in rows if row is not None and not is_missing(row.confidence)]
+    level = percent_text(100 * min(row.confidence for row in rows)) if rows else level_text(results)
+    parts = [say("games.note.bars", level=level), say(f"games.note.{results.plan.analysis.adjust}", n=len(rows))]
+    return " ".join(parts)

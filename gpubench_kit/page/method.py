@@ -1,0 +1,137 @@
+"""How it was measured and judged, in plain words, with the definitions that were used."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from gpubench_kit.page.answer_card import amounts_text, level_text
+from gpubench_kit.page.deciding_tests import deciding_sentences, overall_tests
+from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, terms, tied
+from gpubench_kit.page.results import Results
+from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.names import metric_label
+from gpubench_kit.wording.numbers import number_text, percent_text, significant_text
+from gpubench_kit.wording.reasons import reason_words
+from gpubench_kit.wording.terms import metric_of, scene_text
+
+_LAYOUTS = ("rounds", "restarts", "confounded", "not_stated")
+_APPLIED = ("each_run", "each_block")
+
+
+def method_body(results: Results) -> Markup:
+    """Return what was measured, how, how differences are judged, and the definitions used."""
+    plan = results.plan
+    return join([
+        heading(say("method.measured")), _tunings(plan), terms(_setups(plan)), _games(plan),
+        heading(say("method.how")), bullets(_how(results)),
+        heading(say("method.judged")), bullets(_judging(results)),
+        heading(say("method.definitions")), _definitions(results.run_metrics, plan),
+    ])  # fmt: skip
+
+
+def _tunings(plan) -> Markup:
+    """Return the tunings and what each of them changes."""
+    columns = [
+        Field(
+            say("table.tuning"), lambda one: say("method.reference", name=one.name) if one.reference else one.name
+        ),
+        Field(say("method.changes"), lambda one: amounts_text(one.changes, signed=True) or say("method.none")),
+    ]
+    if any(one.held_at for one in plan.tunings):
+        columns.append(Field(say("method.held_at"), lambda one: amounts_text(one.held_at)))
+    return listing(columns, plan.tunings, caption=say("method.tunings"))
+
+
+def _setups(plan) -> Iterator[tuple[str, str]]:
+    """Yield the cards and the rest of the machine."""
+    for card in plan.cards:
+        yield card.name, say(f"method.role.{card.role}")
+    for bench in plan.benches:
+        room = "" if bench.room_c is None else say("method.room", degrees=number_text(bench.room_c, decimals=0))
+        driver = say("method.driver", driver=bench.driver) if bench.driver else ""
+        told = "; ".join(one for one in (driver, room) if one) or say("method.not_described")
+        yield say("method.setup", name=bench.name).strip(), told
+
+
+def _games(plan) -> Markup:
+    """Return games, scenes and settings."""
+    columns = [
+        Field(say("table.game"), lambda one: scene_text(one[0].name, one[1].name)),
+        Field(say("method.scene"), lambda one: one[0].scene),
+        Field(say("method.group"), lambda one: "" if one[1].group == "all" else one[1].group),
+        Field(say("method.counted"), lambda one: say(f"method.frames.{one[1].frames_counted}")),
+        Field(say("method.limited"), lambda one: say(f"method.limit.{one[0].limited_by}")),
+    ]
+    scenes = [(game, one) for game in plan.games for one in game.settings]
+    return listing(columns, scenes, caption=say("method.games"))
+
+
+def _how(results: Results) -> Iterator[str]:
+    """Yield how runs were ordered, and which were left out by rule."""
+    plan, comparisons = results.plan, results.comparisons
+    is_between = (comparisons["of_card"] != comparisons["against_card"]) & ~_of_models(results)
+    told = [say(f"method.layout.{one}") for one in _LAYOUTS if one in set(comparisons.loc[~is_between, "layout"])]
+    for one in _LAYOUTS:
+        if one in set(comparisons.loc[is_between, "layout"]):
+            key = f"method.layout.between.{one}"
+            told.append(say(key) if has(key) else say(f"method.layout.{one}"))
+    yield from dict.fromkeys(told)
+    if any("order_stated_alternated" in reason_words(one) for one in set(comparisons["reason"])):
+        yield say("method.alternated")
+    if plan.analysis.applied in _APPLIED:
+        yield say(f"method.applied.{plan.analysis.applied}")
+    yield from _rules(plan)
+    has_sensors = any(metric_of(one).needs in ("sensors", "both") for one in set(comparisons["metric"]))
+    if plan.analysis.sensor_edge_s and has_sensors:
+        yield say("method.edges", seconds=significant_text(plan.analysis.sensor_edge_s))
+
+
+def _models(results: Results) -> frozenset[str]:
+    """Return the models compared of which there are several cards."""
+    names = {*results.comparisons["of_card"], *results.comparisons["against_card"]}
+    return frozenset(name for name in names if len(results.plan.cards_named(name)) > 1)
+
+
+def _of_models(results: Results) -> pd.Series:
+    """Return which rows compare models of which there are several samples: the card is then the unit."""
+    return results.comparisons[["of_card", "against_card"]].isin(_models(results)).any(axis=1)
+
+
+def _rules(plan) -> Iterator[str]:
+    """Yield the rules of the plan by which runs are left out."""
+    rules = plan.exclude
+    if rules.min_duration_s:
+        yield say("method.rule.short", seconds=number_text(rules.min_duration_s, decimals=0))
+    if rules.warm_up_runs_per_launch:
+        yield say("method.rule.warm_up", n=rules.warm_up_runs_per_launch)
+    if rules.extra_runs_after_patch:
+        yield say("method.rule.patch", n=rules.extra_runs_after_patch)
+    is_ruled = rules.min_duration_s or rules.warm_up_runs_per_launch or rules.extra_runs_after_patch
+    yield f"{say('method.rule.alike' if is_ruled else 'method.rule.none')} {say('method.rule.causes')}"
+
+
+def _judging(results: Results) -> Iterator[str]:
+    """Yield how verdicts are reached."""
+    analysis = results.plan.analysis
+    yield say("method.unit")
+    yield say("method.together", level=level_text(results))
+    yield from deciding_sentences(results.comparisons, samples=_models(results))
+    yield from overall_tests(results.overall)
+    yield say("method.margin", margin=percent_text(analysis.margin_pct))
+    yield say("method.ratios")
+    yield say("method.watts")
+    yield say(f"method.adjust.{analysis.adjust}")
+    yield say("method.primary", metric=metric_of(analysis.primary).label)
+    if results.comparisons["borrowed"].fillna(False).astype(bool).any():
+        yield say("method.borrowed")
+    made = max(results.looks_made, 1)
+    yield say("method.looks", planned=analysis.looks, made=made)
+
+
+def _definitions(run_metrics: pd.DataFrame, plan) -> Markup:
+    """Return the definition of each metric that is compared, as it was used."""
+    used = run_metrics.loc[run_metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]]
+    found = used.drop_duplicates().groupby("metric", sort=False)
+    return terms((metric_label(metric), join(map(tied, part["definition"]), " ")) for metric, part in found)

@@ -1,0 +1,57 @@
+"""Names from the plan, made short where there is little room, and lists of names."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.terms import metric_of
+
+#: Most signs of a short name.
+MOST_SIGNS = 22
+
+_FIRST_PART = re.compile(r", | with ")
+
+
+def capital(text: str) -> str:
+    """Return text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
+def metric_label(metric: str) -> str:
+    """Return what a metric is called at the head of a column or tile."""
+    return say(f"metric.{metric}") if has(f"metric.{metric}") else capital(metric_of(metric).label)
+
+
+def cut(text: str, most: int = MOST_SIGNS) -> str:
+    """Return text of at most so many signs; an ellipsis stands for what is cut."""
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+
+
+def shortened(names: Sequence[str]) -> list[str]:
+    """Return short names: the part before the first comma or " with ", as many more words as tell them apart.
+
+    Parameters
+    ----------
+    names : whole names, each once
+
+    Returns
+    -------
+    list of str, in the same order, each once; of at most `MOST_SIGNS` signs unless that would make two equal
+    """
+    first = [cut(_FIRST_PART.split(name)[0]) for name in names]
+    return [
+        short if first.count(short) == 1 else _told_apart(name, names)
+        for name, short in zip(names, first, strict=True)
+    ]
+
+
+def _told_apart(name: str, names: Sequence[str]) -> str:
+    """Return the fewest words of a name that no other name begins with; the whole name where there are none."""
+    words = name.split(" ")
+    for count in range(1, len(words)):
+        start = " ".join(words[:count])
+        if sum(other.startswith(start) for other in names) == 1:
+            return start.rstrip(",")
+    return name

@@ -1,0 +1,97 @@
+"""The catalogue: every sentence that is said is there, with exactly the values that it names."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+from source_trees import package_modules
+
+from gpubench_kit.wording.catalogue import Catalogue, has, load_catalogue, say, spoken
+
+ENGLISH = load_catalogue()
+TEMPLATES = Path(__file__).parents[2] / "gpubench_kit" / "page" / "templates"
+_IN_TEMPLATE = re.compile(r"""say\((['"])([\w.]+)\1((?:, *\w+=[^,()]+(?:\([^()]*\))?)*)\)""")
+
+
+def _calls():
+    """Yield place, key (or the pieces of a key) and names of the values of every call of ``say``."""
+    for module in package_modules():
+        for node in ast.walk(module.tree):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
+                names = (
+                    None if any(one.arg is None for one in node.keywords) else {one.arg for one in node.keywords}
+                )
+                yield f"{module.path}:{node.lineno}", node.args[0], names
+    for template in sorted(TEMPLATES.glob("*.j2")):
+        for found in _IN_TEMPLATE.finditer(template.read_text(encoding="utf-8")):
+            names = set(re.findall(r"(\w+)=", found[3]))
+            yield template.name, ast.Constant(found[2]), names
+
+
+def _keys_of(node) -> list[str]:
+    """Return the keys that an expression can give: one for a text, all that fit for a text with places."""
+    if isinstance(node, ast.IfExp):
+        return [*_keys_of(node.body), *_keys_of(node.orelse)]
+    if isinstance(node, ast.Constant):
+        return [node.value]
+    if isinstance(node, ast.JoinedStr):
+        pieces = [re.escape(one.value) if isinstance(one, ast.Constant) else ".+" for one in node.values]
+        return [key for key in ENGLISH.entries if re.fullmatch("".join(pieces), key)]
+    return []
+
+
+CALLS = list(_calls())
+
+
+def test_every_sentence_that_is_said_is_in_the_catalogue():
+    missing = [
+        (place, keys)
+        for place, node, _ in CALLS
+        for keys in [_keys_of(node)]
+        if isinstance(node, ast.Constant) and keys[0] not in ENGLISH.entries
+    ]
+    empty = [place for place, node, _ in CALLS if isinstance(node, ast.JoinedStr) and not _keys_of(node)]
+    assert (missing, empty) == ([], [])
+
+
+def test_every_sentence_gets_the_values_that_it_names():
+    wrong = [
+        (place, key, ENGLISH.places(key) ^ names)
+        for place, node, names in CALLS
+        if names is not None and not any(isinstance(one, ast.JoinedStr) for one in ast.walk(node))
+        for key in _keys_of(node)
+        if (ENGLISH.places(key) | ({"n"} if isinstance(ENGLISH.entries[key], dict) else set())) != names
+    ]
+    assert wrong == []
+
+
+def test_no_sentence_is_kept_that_nobody_says():
+    said = {key for _, node, _ in CALLS for key in _keys_of(node)}
+    by_variable = {
+        key for key in ENGLISH.entries if key.startswith(("reason.short.", "page.", "nav.", "caution.", "metric."))
+    }
+    assert set(ENGLISH.entries) - said - by_variable == set()
+
+
+def test_a_form_is_picked_by_the_number():
+    assert say("answer.runs", n=1) == "1 run"
+    assert say("answer.runs", n=0) == "0 runs"
+
+
+def test_a_value_that_looks_like_a_place_is_kept_as_it_is():
+    assert say("headline.tuning", tuning="{facts}", facts="x") == "{facts}: x"
+
+
+def test_a_key_that_is_not_there_is_an_error():
+    assert not has("no.such.key")
+    with pytest.raises(KeyError):
+        say("no.such.key")
+
+
+def test_another_language_is_another_catalogue():
+    with spoken(Catalogue("xx", {"answer.runs": {"one": "ein", "many": "{n} viele"}})):
+        assert say("answer.runs", n=3) == "3 viele"
+    assert say("answer.runs", n=3) == "3 runs"
