@@ -31,7 +31,14 @@ class Made:
     n_open: int = 0
 
 
-def make_review(asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, source: Path | None = None) -> Made:
+def make_review(
+    asked: argparse.Namespace,
+    draft_of: DraftOf,
+    folder: Path,
+    *,
+    source: Path | None = None,
+    says_next: bool = True,
+) -> Made:
     """Show a draft, ask what it does not know, and write the review folder.
 
     Parameters
@@ -40,6 +47,7 @@ def make_review(asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, s
     draft_of : gives the draft for the answers so far
     folder : review folder to make
     source : folder that logs are copied from; None for a table
+    says_next : whether the commands that come next are named
 
     Raises
     ------
@@ -49,10 +57,11 @@ def make_review(asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, s
     check_free(folder)
     draft_of = _remembered(draft_of)
     given = _given_answers(asked, folder)
-    say = _silent if asked.quiet or asked.json else print
+    is_json = getattr(asked, "json", False)
+    say = _silent if asked.quiet or is_json else print
     first = draft_of(given)
     _show(first, say)
-    if asked.no_input or asked.json or asked.quiet or not is_terminal():
+    if asked.no_input or is_json or asked.quiet or not is_terminal():
         answers = given
         check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
     else:
@@ -62,8 +71,13 @@ def make_review(asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, s
         say("\n".join(["", *table_lines(draft, _width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
-    _report(draft, files, questions, say=say, copied=len(draft.copies) if source else 0)
-    if asked.json:
+    say("\n".join(_written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)))
+    if files and says_next:
+        say(
+            f"Next:    gpubench-kit check {folder}      can these runs give a verdict? (no look at results)\n"
+            f"         gpubench-kit report {folder}     look 1 of 2"
+        )
+    if is_json:
         print(json.dumps(_as_json(draft, questions, files), ensure_ascii=False, indent=2))
     return Made(_code(draft), draft.n_open)
 
@@ -116,24 +130,16 @@ def _show(draft: Draft, say: Callable[[str], None]) -> None:
     say("\n".join([*lines, ""]))
 
 
-def _report(
-    draft: Draft, files: list[Path], questions: list[Question], *, say: Callable[[str], None], copied: int
-) -> None:
-    """Say what was written, what is still open, and what comes next."""
+def _written_lines(draft: Draft, files: list[Path], questions: list[Question], *, copied: int) -> list[str]:
+    """Return what was written, and what is still open with the lines that answer it."""
     if not files:
-        say("\n".join(["Nothing was written.", *paste_lines(questions)]))
-        return
-    folder = files[0].parent
-    logs = f", {copied} logs copied to {folder / 'logs'} (originals untouched)" if copied else ""
+        return ["Nothing was written.", *paste_lines(questions)]
+    logs = f", {copied} logs copied to {files[0].parent / 'logs'} (originals untouched)" if copied else ""
     lines = [f"Written: {files[0]}, {files[1]} ({len(draft.rows)} rows){logs}."]
     if questions:
         marks = f": {draft.n_open} cells of runs.csv hold a question mark" if draft.n_open else ""
-        lines += ["", f"Still open{marks}.", *paste_lines(questions), ""]
-    lines += [
-        f"Next:    gpubench-kit check {folder}      can these runs give a verdict? (no look at results)",
-        f"         gpubench-kit report {folder}     look 1 of 2",
-    ]
-    say("\n".join(lines))
+        lines += ["", f"Not answered{marks}:", *paste_lines(questions), ""]
+    return lines
 
 
 def _as_json(draft: Draft, questions: list[Question], files: list[Path]) -> dict:

@@ -10,13 +10,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gpubench_kit.cli.fault_lines import tell_fault_lines
+from gpubench_kit.cli.new import add_dialog_options
 
 if TYPE_CHECKING:
     from gpubench_kit.report.many.task import Outcome
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
 
+#: A file of such a name is a table of results, from which the review is drafted first.
+_TABLES = (".xlsx", ".csv", ".tsv")
+
 _ABOUT = """\
+FOLDER may also be a table of results (.xlsx, .csv): plan and run sheet are then drafted beside it, after the same
+questions as in `new --from`, and the report is made of them. The table itself is never changed.
+
 A single FOLDER is always made anew. Several are made at the same time, one process each on as many cores as there
 are; what is up to date (same inputs, decisions, versions and --previous, all files whole) is kept, so that the same
 command goes on where an earlier one stopped. One review that fails does not stop the rest.
@@ -44,8 +51,9 @@ def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: C
     does = "make the page, tables and pictures of a review"
     command = make(commands, "report", does, "gpubench-kit report my-review")
     command.add_argument(
-        "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/"
+        "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/; or a table"
     )
+    add_dialog_options(command)
     _add_output(command, "reports/<name of the review folder>; with several FOLDERs the folder around those")
     command.add_argument("--previous", metavar="REPORT",
                          help="earlier report of the review: the page says what changed since; with several "
@@ -81,9 +89,32 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
         return _report_many(asked, bar)
     from gpubench_kit.report.build import build_report
 
+    folder = Path(asked.folders[0])
+    if folder.is_file() and folder.suffix.casefold() in _TABLES:
+        folder = _folder_of_table(asked, folder)
+    if folder is None:
+        return _BAD_INPUT
     with bar(asked) as shown:
-        page = build_report(asked.folders[0], asked.output, previous=asked.previous, progress=shown.show)
+        page = build_report(folder, asked.output, previous=asked.previous, progress=shown.show)
     return _tell_page(asked, page)
+
+
+def _folder_of_table(asked: argparse.Namespace, file: Path) -> Path | None:
+    """Return the review folder beside a table, made after its questions; None where cells are still open."""
+    from gpubench_kit.cli.draft_dialog import make_review
+    from gpubench_kit.cli.new import draft_of_table
+    from gpubench_kit.sheet.new_review import is_review
+
+    if file.name.casefold().startswith("runs.") and is_review(file.parent):
+        return file.parent
+    folder = file.with_suffix("")
+    if is_review(folder):
+        print(f"{file.name} is not read again: {folder / 'runs.csv'} counts, edit that.", file=sys.stderr)
+        return folder
+    made = make_review(asked, draft_of_table(file), folder, says_next=False)
+    if made.code == _DONE and not asked.quiet:
+        print(f"{file.name} is not changed, and not read again: edit {folder / 'runs.csv'}.")
+    return folder if made.code == _DONE else None
 
 
 def _demo(asked: argparse.Namespace, bar: Callable) -> int:

@@ -129,7 +129,7 @@ def test_hidden_rows_and_formulas_without_result_are_named_and_not_taken(tmp_pat
 
 
 FAULTS = {
-    "no such file": (lambda folder: folder / "none.xlsx", "there is no such file"),
+    "no such file": (lambda folder: folder / "none.xlsx", "there is no such folder or file"),
     "no table": (lambda folder: _text(folder, "hello\nworld\n"), "no table of results was found"),
     "empty": (lambda folder: _text(folder, ""), "no sheet holds any cell"),
     "no workbook": (lambda folder: _bytes(folder, b"PK\x03\x04 broken"), "cannot be read as an .xlsx workbook"),

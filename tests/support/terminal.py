@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 #: Nothing is shown for so long: the command waits, or hangs [s].
-_PATIENCE_S = 60.0
+_PATIENCE_S = 300.0
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,11 @@ def talk(words: Sequence[str], typed: Sequence[str], *, folder: Path, columns: i
             shown += "\x00"
         if process.poll() is not None and not ready:
             break
-    code = process.wait(timeout=10)
+    try:
+        code = process.wait(timeout=10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        code = process.wait()
     os.close(master)
     return Talk(shown.replace("\x00", "").replace("\r\n", "\n"), code)
 
