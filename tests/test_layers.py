@@ -48,9 +48,11 @@ ORDER = (
     ("logs.text_table",), ("logs.find_columns",), ("logs.frame_log", "logs.sensor_log"),
     ("logs.join",), ("logs.review",),
     ("metrics.frame_rate", "metrics.frame_time", "metrics.power"), ("metrics.per_run",),
-    ("statistics.adapters", "statistics.layout"), ("statistics.variance",),
-    ("statistics.planning", "statistics.stability"), ("statistics.difference",), ("statistics.overall",),
-    ("statistics.verdict",), ("statistics.compare",),
+    ("statistics.adapters",), ("statistics.coded_runs",), ("statistics.pair_runs",),
+    ("statistics.design", "statistics.equivalence", "statistics.variance", "statistics.looks"),
+    ("statistics.units", "statistics.restarts", "statistics.planning", "statistics.stability"),
+    ("statistics.multiplicity", "statistics.withheld"), ("statistics.comparison",), ("statistics.games",),
+    ("statistics.overall",), ("statistics.page",), ("statistics.results",), ("statistics.compare",),
     ("checks.log_checks", "checks.run_checks", "checks.design_checks"), ("checks.review",),
     ("figures.style",),
     ("figures.described",), ("figures.intervals", "figures.levels", "figures.noise"),
@@ -174,7 +176,7 @@ def test_every_part_of_the_package_has_a_layer():
     [
         ("metrics.power", "from gpubench_kit.statistics import compare", _edges_up),
         ("model.plan", "import gpubench_kit.logs.review", _edges_up),
-        ("statistics.layout", "from gpubench_kit.statistics.verdict import decide", _edges_right),
+        ("statistics.design", "from gpubench_kit.statistics.multiplicity import decide", _edges_right),
     ],
     ids=["from a package", "whole module", "inside a layer"],
 )

@@ -8,7 +8,7 @@ import pandas as pd
 from gpubench_kit.archive.scale import in_unit, unit_of
 from gpubench_kit.archive.store import Store
 from gpubench_kit.archive.tables import RUN_NOISE
-from gpubench_kit.statistics.variance_components import sd_interval
+from gpubench_kit.statistics.restarts import sd_interval
 
 _POOLED = """
 SELECT CASE WHEN grouping(bench) = 1 THEN 'all' ELSE 'bench' END AS scope, coalesce(bench, '') AS bench,

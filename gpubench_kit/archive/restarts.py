@@ -12,8 +12,8 @@ import pandas as pd
 from gpubench_kit.archive.scale import in_unit, unit_of
 from gpubench_kit.archive.store import Store
 from gpubench_kit.archive.tables import RESTART_SPREAD
-from gpubench_kit.statistics.variance_components import SessionSquares, Spread, session_spread
-from gpubench_kit.statistics.widening import LEAST_RESTARTS
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
+from gpubench_kit.statistics.restarts import SessionSquares, Spread, session_spread
 
 _SESSIONS = ["review", "card", "bench", "tuning"]
 

@@ -10,10 +10,9 @@ import pandas as pd
 from gpubench_kit.archive.cells import REFERENCE_CELLS
 from gpubench_kit.archive.scale import change_in_unit, in_unit, unit_of
 from gpubench_kit.archive.store import Store
-from gpubench_kit.statistics.adjustment import adjust_in_families
-from gpubench_kit.statistics.difference import run_tests
-from gpubench_kit.statistics.result_rows import direction_of
-from gpubench_kit.statistics.verdict import NO_VERDICT, decide
+from gpubench_kit.statistics.equivalence import Uncertainty, run_tests
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families, decide
+from gpubench_kit.statistics.units import direction_of
 
 LEVEL = 0.05
 
@@ -80,8 +79,8 @@ def compare_sides(
     -----
     In each game ``D`` is the difference of means and ``V`` its variance from the runs of both sides within
     sessions. Over games both are averaged (Satterthwaite 1946 for the degrees of freedom), and the spread between
-    restarts is added, ``r**2`` times the squared shares of the sessions on both sides: all games share a restart.
-    Where no such spread is known there is no verdict: a change of driver cannot be told from a restart.
+    restarts is a part of its own, ``r**2`` times the squared shares of the sessions on both sides: all games share
+    a restart. Where no such spread is known there is no verdict: a change of driver cannot be told from a restart.
     """
     joined = pairs.assign(pair=range(len(pairs)))
     both = joined.merge(sides, left_on="of", right_on=key).merge(
@@ -136,11 +135,11 @@ def _judged(
 def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[float, float] | None) -> pd.DataFrame:
     """Return the rows of one metric with intervals and verdicts."""
     change, shares = (part[name].to_numpy(dtype=float) for name in ("change", "shares"))
-    error, df = _widened(part, spread)
+    found = _uncertainty(part, spread)
     is_ratio = unit_of(metric) == "%"
     scaled = -np.log1p(-margin / 100) if is_ratio else margin
     direction = direction_of(metric)
-    tests = run_tests(change, error, df, margin=scaled, level=LEVEL, direction=direction)
+    tests = run_tests(change, found, margin=scaled, level=LEVEL, direction=direction)
     family = np.zeros(len(part), dtype=np.int64)
     p_difference, p_equivalence = (
         adjust_in_families(p, family, method="holm") for p in (tests.p_difference, tests.p_equivalence)
@@ -150,19 +149,17 @@ def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[flo
     verdict[reason != ""] = NO_VERDICT
     names = [metric] * len(part)
     return part.assign(
-        ci_low=change_in_unit(tests.ci_low, names), ci_high=change_in_unit(tests.ci_high, names), df=df,
-        p_difference=tests.p_difference, p_difference_adjusted=p_difference, p_equivalence_adjusted=p_equivalence,
-        margin=margin, verdict=verdict,
+        ci_low=change_in_unit(tests.ci_low, names), ci_high=change_in_unit(tests.ci_high, names), df=found.df,
+        p_difference=tests.p_difference,
+        p_difference_adjusted=p_difference, p_equivalence_adjusted=p_equivalence, margin=margin, verdict=verdict,
         reason=np.where(reason != "", reason, "measured_restart_spread"), change=change_in_unit(change, names),
         explaining_spread=in_unit(np.abs(change) / np.sqrt(shares), names), unit=unit_of(metric),
     )  # fmt: skip
 
 
-def _widened(part: pd.DataFrame, spread: tuple[float, float] | None) -> tuple[np.ndarray, np.ndarray]:
-    """Return variance and degrees of freedom with the spread between restarts; nan where none is known."""
+def _uncertainty(part: pd.DataFrame, spread: tuple[float, float] | None) -> Uncertainty:
+    """Return how well changes are known, with the spread between restarts; nan where none is known."""
     variance, own_df, shares = (part[name].to_numpy(dtype=float) for name in ("variance", "own_df", "shares"))
     if spread is None:
-        return np.full(len(part), np.nan), np.full(len(part), np.nan)
-    extra = spread[0] * shares
-    uncertain = variance**2 / np.where(own_df > 0, own_df, np.nan) + extra**2 / spread[1]
-    return variance + extra, (variance + extra) ** 2 / np.where(uncertain > 0, uncertain, np.nan)
+        return Uncertainty(np.full(len(part), np.nan), np.full(len(part), np.nan))
+    return Uncertainty(variance, own_df, spread[0] * shares, spread[1])

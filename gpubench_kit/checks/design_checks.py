@@ -13,8 +13,8 @@ from gpubench_kit.logs.order_done import clock_set_back, is_in_doubt
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.statistics.design import SAME_ORDER_ROUNDS
 from gpubench_kit.statistics.drift import estimate_drift
-from gpubench_kit.statistics.layout import SAME_ORDER_ROUNDS
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
 
 

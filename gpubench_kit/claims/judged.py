@@ -9,8 +9,8 @@ from gpubench_kit.claims.rules import contradicts, supports
 from gpubench_kit.claims.targets import Found, Results, Target, find_targets
 from gpubench_kit.model.plan.uses import Claim
 from gpubench_kit.statistics.more_rounds import rounds_for_overall
-from gpubench_kit.statistics.result_rows import scaled_margin
-from gpubench_kit.statistics.verdict import UNDECIDED
+from gpubench_kit.statistics.multiplicity import UNDECIDED
+from gpubench_kit.statistics.units import scaled_margin
 from gpubench_kit.wording.numbers import is_missing
 from gpubench_kit.wording.reasons import is_cards_once, reason_words, units_text
 

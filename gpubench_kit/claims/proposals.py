@@ -15,7 +15,7 @@ from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.claims.text import evidence, standing, suggestion
 from gpubench_kit.claims.words import label_words, sides, unsafe_order, way_words, whose
 from gpubench_kit.model.plan.uses import Claim, SubjectText
-from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.statistics.units import direction_of
 
 #: Most sentences in each of the two lists.
 MOST = 8

@@ -19,7 +19,7 @@ from gpubench_kit.claims.words import (
     way_words,
     whose,
 )
-from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import bound_text, change_text, is_missing
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.uses import Claim
-from gpubench_kit.statistics.result_rows import direction_of
+from gpubench_kit.statistics.units import direction_of
 
 #: Estimates with a direction; a time that makes up a price has no sign to slip.
 _OF_ESTIMATES = {"running_cost": -1, "total_cost": -1, "value_for_money": 1}

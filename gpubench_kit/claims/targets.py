@@ -12,10 +12,11 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.uses import OVER_WORDS, Claim
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.statistics.adjustment import adjust_in_families
+from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
 from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_entered
-from gpubench_kit.statistics.mirrored import families_of, mirrored
-from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.statistics.mirrored import families_of, mirrored, scaled
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families
+from gpubench_kit.statistics.units import in_percent
 
 _ENDS = ("change", "ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 
@@ -127,6 +128,15 @@ def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
     """Return the table with adjusted p-values against a difference no larger than the margin."""
     p = 1 - table["p_equivalence"].to_numpy(dtype=float)
     p = np.where(table["verdict"] == NO_VERDICT, np.nan, p)
+    if "scope" in table:
+        # One-sided ends, as far out as those of games: a claim is one test.
+        half = half_width(2 * (1 - table["confidence"].to_numpy()), uncertainty_of(table))
+        ends = {
+            f"equivalence_ci_{end}": scaled(table, "change") + way * half for end, way in (("low", -1), ("high", 1))
+        }
+        ratio = (table["scale"] == "ratio").to_numpy()
+        ends = {name: np.where(ratio, in_percent(np.where(ratio, one, 0.0)), one) for name, one in ends.items()}
+        return table.assign(p_beyond_adjusted=np.minimum(2 * p, 1.0), **ends)
     return table.assign(p_beyond_adjusted=adjust_in_families(p, families_of(table), method=plan.analysis.adjust))
 
 

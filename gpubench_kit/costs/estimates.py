@@ -20,7 +20,7 @@ from gpubench_kit.costs.formulas import (
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.statistics.in_unit import UnitChange, games_in_unit, has_entered
-from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.statistics.multiplicity import NO_VERDICT
 
 #: Where the bill comes from, best first: the whole machine, else the card alone.
 POWER_METRICS = ("wall_w", "board_w")

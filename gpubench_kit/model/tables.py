@@ -305,46 +305,42 @@ _PAIR = (
 
 PAIR_KEY = tuple(column.name for column in _PAIR)
 
-_INTERVALS = (
-    _number("change", "`of` against `against`: % on the ratio scale, else in `unit`"),
-    _number("ci_low", "lower end of the interval against zero, as `change`"),
-    _number("ci_high", "upper end of the interval against zero, as `change`"),
-    _number("equivalence_ci_low", "lower end of the interval against the margin, as `change`"),
-    _number("equivalence_ci_high", "upper end of the interval against the margin, as `change`"),
+
+def _interval(stem: str, meaning: str) -> tuple[Column, Column]:
+    """Return the two ends of an interval."""
+    return (
+        _number(f"{stem}_low", f"lower end of the interval {meaning}, as `change`"),
+        _number(f"{stem}_high", f"upper end of the interval {meaning}, as `change`"),
+    )
+
+
+_CHANGE = _number("change", "`of` against `against`: % on the ratio scale, else in `unit`")
+
+_NOISE = (
+    _number("se", "standard error from the noise of runs, in natural log on the ratio scale"),
+    _number("df", "degrees of freedom of `se`"),
+    _number("restart_se", "what the spread between restarts adds, as `se`; empty where it adds nothing"),
+    _number("restart_df", "degrees of freedom of `restart_se`; empty for an assumed spread"),
+    _number("rounding_se", "what the rounding of typed values adds, as `se`; empty where it adds nothing"),
 )
 
 _TESTS = (
-    _number("confidence", "1 - level used"),
-    _number("se", "standard error, in natural log on the ratio scale"),
-    _number("df", "degrees of freedom"),
     _number("p_difference", "p-value against no difference"),
-    _number("p_difference_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_difference_adjusted", "the same, to be held against `level`"),
     _number("p_equivalence", "p-value against a difference as large as the margin"),
-    _number("p_equivalence_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_equivalence_adjusted", "the same, to be held against `level`"),
     _number("p_non_inferiority", "p-value against a loss as large as the margin"),
-    _number("p_non_inferiority_adjusted", "the same, adjusted for the number of comparisons"),
+    _number("p_non_inferiority_adjusted", "the same, to be held against `level`"),
     _number("margin", "smallest difference that matters: % on the ratio scale, else in `unit`"),
     _text("verdict", "outcome", VERDICTS),
     _truth("no_loss", "whether a loss as large as the margin is ruled out"),
     _text("reason", "why there is no verdict, or what to know about the one given"),
 )
 
-
-def _result_columns(*, with_strict: bool) -> tuple[Column, ...]:
-    """Return the result columns of a comparison; only one game has a strict interval."""
-    tests = _TESTS
-    if not with_strict:
-        return (*_INTERVALS, *tests)
-    strict = (
-        _number("own_ci_low", "`ci_low` from this game's own runs alone"),
-        _number("own_ci_high", "`ci_high` from this game's own runs alone"),
-        _number("own_equivalence_ci_low", "`equivalence_ci_low` from this game's own runs alone"),
-        _number("own_equivalence_ci_high", "`equivalence_ci_high` from this game's own runs alone"),
-        _text("own_verdict", "verdict from this game's own runs alone", VERDICTS),
-    )
-    borrowed = _truth("borrowed", "whether the other games' noise was borrowed")
-    return (*_INTERVALS, *strict, *tests[:3], borrowed, *tests[3:])
-
+_TIPPING = (
+    _number("bench_change_pct", "without rounds: change of the bench between the blocks that would explain it; %"),
+    _number("restart_spread_pct", "without rounds: spread between restarts from which on it says nothing; %"),
+)
 
 COMPARISONS = Table(
     "comparisons", "pair, game, setting and metric", (*PAIR_KEY, "game", "setting", "metric"),
@@ -362,7 +358,20 @@ COMPARISONS = Table(
         _number("against_value", "mean over the runs of `against`, in `unit`"),
         _text("unit", "unit of the metric"),
         _text("scale", "`ratio` or `difference`", ("ratio", "difference")),
-        *_result_columns(with_strict=True),
+        _CHANGE,
+        *_interval("ci", "against zero, this game by itself"),
+        *_interval("equivalence_ci", "against the margin, this game by itself"),
+        *_interval("own_ci", "against zero, from this game's own runs alone"),
+        *_interval("own_equivalence_ci", "against the margin, from this game's own runs alone"),
+        _text("own_verdict", "verdict from this game's own runs alone", VERDICTS),
+        _number("confidence", "of the intervals"),
+        _number("level", "what adjusted p-values are held against: the level of the first look"),
+        *_NOISE,
+        _number("own_se", "`se` from this game's own runs alone"),
+        _number("own_df", "degrees of freedom of `own_se`"),
+        _truth("borrowed", "whether the other games' noise was borrowed"),
+        *_TESTS,
+        *_TIPPING,
         _count("more_runs", "further rounds (`restarts`: blocks of each side) that settle it, 9 times in 10"),
         _text("more_runs_for", "what they settle: `whatever` the difference is, or `clear` (nothing or the margin)",
               ("", "whatever", "clear")),
@@ -382,7 +391,18 @@ OVERALL = Table(
         _text("games_left_out", "games that could not enter, separated by semicolons"),
         _text("unit", "unit of the metric"),
         _text("scale", "`ratio` or `difference`", ("ratio", "difference")),
-        *_result_columns(with_strict=False),
+        _CHANGE,
+        *_interval("ci", "that decides"),
+        _number("change_w", "mean over games of the differences; metrics in watts only", "W"),
+        _number("change_w_ci_low", "lower end of its interval, at the same confidence", "W"),
+        _number("change_w_ci_high", "upper end of its interval", "W"),
+        _number("confidence", "of the interval: 1 - this result's share of the page's level"),
+        _number("level", "of the page, what adjusted p-values are held against; empty for what stands alone"),
+        *_NOISE,
+        *_TESTS,
+        _text("carried_by", "game without which the result would be another; else empty"),
+        _number("change_without", "`change` without that game"),
+        *_TIPPING,
         _number("spread_of_games", "standard deviation of the true change between games; % or in `unit`"),
     ),
 )  # fmt: skip

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gpubench_kit.archive.archive import Archive
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.page.elements import Markup, join, paragraph
-from gpubench_kit.statistics.widening import LEAST_RESTARTS
 from gpubench_kit.wording.numbers import change_and_interval_text, count_text, number_text
 from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of, names_text, scene_text
 

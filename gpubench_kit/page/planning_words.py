@@ -8,9 +8,9 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.schedule.make import Schedule
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
-from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text
 from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_text, sentence
 

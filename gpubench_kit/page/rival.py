@@ -10,7 +10,7 @@ import numpy as np
 from gpubench_kit.costs.against_rival import PER_PRICE, PER_WATT, ahead_of_rival
 from gpubench_kit.page.headline import is_real, power_of, power_words, rate_of, rate_words
 from gpubench_kit.page.results import Block, Pair, Results
-from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_and_interval_text, is_missing, money_text
 from gpubench_kit.wording.terms import metric_of, names_text

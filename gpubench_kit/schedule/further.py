@@ -20,8 +20,9 @@ from gpubench_kit.schedule.design import (
 from gpubench_kit.schedule.fit import scene_of
 from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.statistics.compare import compare_tunings
+from gpubench_kit.statistics.looks import level_of_looks
+from gpubench_kit.statistics.multiplicity import UNDECIDED
 from gpubench_kit.statistics.planning import DEFAULT_ROUNDS
-from gpubench_kit.statistics.verdict import UNDECIDED, level_of_looks
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.reasons import is_cards_once
 

@@ -12,6 +12,7 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.tables import NEEDS, NEEDS_OVERALL
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
 from gpubench_kit.statistics.planning import (
     DEFAULT_ROUNDS,
@@ -28,7 +29,6 @@ from gpubench_kit.statistics.planning import (
     rounds_to_plan,
 )
 from gpubench_kit.statistics.variance import LEAST_GAMES
-from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.wording.numbers import number_text
 
 #: Spread of the true differences between games that the wider result is given for [%].

@@ -13,6 +13,8 @@ from gpubench_kit.late_loading import loaded_when_used
 
 #: Each takes up to a second and tens of megabytes, and most of what the kit does needs none of them.
 optimize = loaded_when_used("scipy.optimize")
+csgraph = loaded_when_used("scipy.sparse.csgraph")
+sparse = loaded_when_used("scipy.sparse")
 stats = loaded_when_used("scipy.stats")
 multitest = loaded_when_used("statsmodels.stats.multitest")
 proportion = loaded_when_used("statsmodels.stats.proportion")
@@ -25,8 +27,13 @@ def normal_cdf(x: np.ndarray | float):
     return special.ndtr(x)
 
 
+def normal_quantile(p: np.ndarray | float):
+    """Return the p-quantile of the standard normal distribution."""
+    return special.ndtri(p)
+
+
 def t_quantile(p: np.ndarray | float, df: np.ndarray | float):
-    """Return the p-quantile of Student's t; nan where df is not above 0."""
+    """Return the p-quantile of Student's t; nan where df is not above 0; df may be infinite."""
     return special.stdtrit(df, p)
 
 
@@ -70,6 +77,32 @@ def chi2_cdf(x: np.ndarray | float, df: np.ndarray | float):
 def find_root(function, low: float, high: float) -> float:
     """Return where a function of one number crosses zero between two ends of opposite sign."""
     return float(optimize.brentq(function, low, high, xtol=1e-13, rtol=1e-13))
+
+
+def connected_parts(count: int, links: list[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
+    """Return the number of the connected part that each of some things belongs to.
+
+    Parameters
+    ----------
+    count : how many things there are
+    links : pairs of arrays: a thing, and the id (from 0) of a link that it hangs on; ids of two pairs of
+        arrays are not the same
+    """
+    start, things, ids = 0, [], []
+    for thing, link in links:
+        things.append(thing)
+        ids.append(link + start)
+        start += int(link.max(initial=-1)) + 1
+    if not start:
+        return np.arange(count)
+    thing, link = np.concatenate(things), np.concatenate(ids)
+    low, high = np.full(start, count), np.full(start, -1)
+    np.minimum.at(low, link, thing)
+    np.maximum.at(high, link, thing)
+    if (low == high).all():
+        return np.arange(count)
+    graph = sparse.coo_array((np.ones(len(link)), (thing, link + count)), shape=(count + start, count + start))
+    return csgraph.connected_components(graph, directed=False)[1][:count].astype(np.int64)
 
 
 def least_squares_not_negative(columns: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -207,7 +207,7 @@ def _models(usable: pd.DataFrame) -> pd.Series:
 def _coded(texts: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     """Return codes and distinct texts of a text column; a missing text is an empty one."""
     codes, names = pd.factorize(texts, use_na_sentinel=False)
-    return codes.astype(np.int64), np.array(["" if pd.isna(name) else str(name) for name in names], dtype=object)
+    return codes.astype(np.int64), pd.Series(names, dtype="object").fillna("").astype(str).to_numpy(dtype=object)
 
 
 def _floats(usable: pd.DataFrame, column: str, default: float) -> np.ndarray:

@@ -11,21 +11,31 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_groups
+from gpubench_kit.statistics.comparison import Measured, measure_pair
+from gpubench_kit.statistics.design import CLASSES, RESTARTS
 from gpubench_kit.statistics.flagged import take_weaker, without_flagged
-from gpubench_kit.statistics.layout import CLASSES, RESTARTS
-from gpubench_kit.statistics.measure import Measured, measure_pair
+from gpubench_kit.statistics.games import Games
+from gpubench_kit.statistics.looks import level_of_look, level_of_looks
 from gpubench_kit.statistics.more_rounds import Compared, more_rounds
-from gpubench_kit.statistics.overall import games_like_these, these_games
+from gpubench_kit.statistics.multiplicity import DIFFERENT, SAME, UNDECIDED
+from gpubench_kit.statistics.overall import (
+    OverallEstimate,
+    games_like_these,
+    guarded,
+    noise_ratios,
+    these_games,
+)
+from gpubench_kit.statistics.page import MemberLevels, member_levels
 from gpubench_kit.statistics.planning import detectable_difference
-from gpubench_kit.statistics.result_rows import (
+from gpubench_kit.statistics.results import (
+    EXPLORATORY,
+    Levels,
     comparison_columns,
-    judge,
+    judge_comparisons,
     overall_columns,
     pair_columns,
-    scaled_margin,
 )
-from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
-from gpubench_kit.statistics.verdict import DIFFERENT, SAME, UNDECIDED, level_of_looks
+from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_margin, scaled_values
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
 
@@ -77,12 +87,9 @@ def compare_tunings(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.Da
     Notes
     -----
     A run is the unit. Adjusted p-values are over the games and pairs of one metric, one group of
-    settings and one pair of cards.
+    settings and one pair of cards; they are held against the level of the first look.
     """
-    rows = _judged(usable, plan, looks_made=looks_made, make=_comparison_rows)
-    if rows is None:
-        return COMPARISONS.frame()
-    return COMPARISONS.frame(rows)
+    return COMPARISONS.frame(_with_weaker(usable, plan, looks_made=looks_made, make=_comparisons))
 
 
 def compare_over_games(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.DataFrame:
@@ -98,12 +105,11 @@ def compare_over_games(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd
 
     Notes
     -----
-    Every game counts once. The scope ``games_like_these`` has rows for three or more games.
+    Every game counts once. All results over these games hold together at the level of the page; see
+    `gpubench_kit.statistics.page.member_levels`. The scope ``games_like_these``, for three or more games, and
+    metrics without a direction have an interval of their own at the plan's confidence.
     """
-    rows = _judged(usable, plan, looks_made=looks_made, make=_overall_rows)
-    if rows is None:
-        return OVERALL.frame()
-    return OVERALL.frame(rows)
+    return OVERALL.frame(_with_weaker(usable, plan, looks_made=looks_made, make=_overall))
 
 
 def measure_pairs(coded: CodedRuns, plan) -> Iterator[Measured]:
@@ -122,39 +128,36 @@ def measure_pairs(coded: CodedRuns, plan) -> Iterator[Measured]:
             yield measured
 
 
-def _judged(usable: pd.DataFrame, plan, *, looks_made: int, make) -> pd.DataFrame | None:
+def _with_weaker(usable: pd.DataFrame, plan, *, looks_made: int, make) -> pd.DataFrame:
     """Return judged rows, those with a flagged run by the weaker of two verdicts."""
     coded = code_runs(usable)
-    rows = _rows(coded, plan, looks_made=looks_made, make=make)
-    if rows is None or not coded.numbers["flagged"].any():
+    rows = make(coded, plan, looks_made=looks_made)
+    if not len(rows) or not coded.numbers["flagged"].any():
         return rows
-    return take_weaker(rows, _rows(without_flagged(coded), plan, looks_made=looks_made, make=make))
+    return take_weaker(rows, make(without_flagged(coded), plan, looks_made=looks_made))
 
 
-def _rows(coded: CodedRuns, plan, *, looks_made: int, make) -> pd.DataFrame | None:
-    """Return judged rows of all pairs and metrics; None where nothing can be compared."""
+def _comparisons(coded: CodedRuns, plan, *, looks_made: int) -> pd.DataFrame:
+    """Return judged rows of all pairs and metrics, game by game."""
     level, too_many = level_of_looks(plan, looks_made=looks_made)
-    pairs = plan.pairs()
-    parts = [part for measured in measure_pairs(coded, plan) for part in make(measured, level=level, plan=plan)]
+    parts = [_comparison_rows(measured, plan=plan) for measured in measure_pairs(coded, plan)]
     if not parts:
-        return None
-    rows = pd.concat(parts, ignore_index=True)
+        return pd.DataFrame()
+    rows, pairs = pd.concat(parts, ignore_index=True), plan.pairs()
     if too_many:
-        rows.loc[rows["withheld"] == "", "withheld"] = "too_many_looks"
+        rows.loc[rows["withheld"] == "", "withheld"] = EXPLORATORY
     sets = {pair: number for number, pair in enumerate(dict.fromkeys(_cards(pair) for pair in pairs))}
     pair_set = np.array([sets[_cards(pair)] for pair in pairs])[rows["place"].to_numpy()]
-    keys = [pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group", "scope") if name in rows)]
-    family = number_groups(keys)
-    rows = judge(rows, family=family, level=level, plan=plan)
-    if "sigma" not in rows:
-        return rows
+    family = number_groups([pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group"))])
+    levels = Levels(level, tuple(np.full(len(rows), level) for _ in range(3)))
+    rows = judge_comparisons(rows, family=family, levels=levels, first_level=level_of_look(plan, 1), plan=plan)
     later, none_left = level_of_looks(plan, looks_made=max(looks_made, 1) + 1)
     return _with_more_rounds(rows, family, level=np.nan if none_left else later, adjust=plan.analysis.adjust)
 
 
-def _comparison_rows(measured: Measured, *, level: float, plan) -> list[pd.DataFrame]:
-    """Return the rows of one pair and metric for ``comparisons``."""
-    columns = comparison_columns(measured, level=level, plan=plan)
+def _comparison_rows(measured: Measured, *, plan) -> pd.DataFrame:
+    """Return the rows of one pair and metric for ``comparisons``, not judged yet."""
+    columns = comparison_columns(measured, plan=plan)
     count = measured.pair.n_cells
     extra = {
         "place": np.full(count, measured.place),
@@ -163,21 +166,42 @@ def _comparison_rows(measured: Measured, *, level: float, plan) -> list[pd.DataF
         "margin_scaled": np.full(count, scaled_margin(plan, measured.pair.metric)),
         "flagged": measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0),
     }
-    return [pd.DataFrame(pair_columns(plan.pairs()[measured.place], count) | columns | extra)]
+    return pd.DataFrame(pair_columns(plan.pairs()[measured.place], count) | columns | extra)
 
 
-def _overall_rows(measured: Measured, *, level: float, plan) -> list[pd.DataFrame]:
-    """Return the rows of one pair and metric for ``overall``, both scopes."""
+def _overall(coded: CodedRuns, plan, *, looks_made: int) -> pd.DataFrame:
+    """Return judged rows of all pairs and metrics, over games."""
+    level, too_many = level_of_looks(plan, looks_made=looks_made)
+    members = member_levels(plan, level)
+    everything = [Games(measured) for measured in measure_pairs(coded, plan)]
+    pooled = [games.pool(games.judged) for games in everything]
+    ratios = noise_ratios(list(zip(everything, pooled, strict=True)))
     parts = []
-    flagged = measured.pair.runs.numbers["flagged"] > 0
-    families = np.bincount(measured.pair.family_of_run[flagged], minlength=len(measured.layout.shared)) > 0
-    for scope, estimate in (("these_games", these_games), ("games_like_these", games_like_these)):
-        result = estimate(measured)
-        columns = overall_columns(measured, result, scope=scope, level=level, plan=plan)
-        count = int(result.exists.sum())
-        extra = {"place": np.full(count, measured.place), "flagged": families[result.exists]}
-        parts.append(pd.DataFrame(pair_columns(plan.pairs()[measured.place], count) | columns | extra))
-    return parts
+    for games, mean, ratio in zip(everything, pooled, ratios, strict=True):
+        these = these_games(games, mean, guarded(games, mean, ratio))
+        for scope, result in (("these_games", these), ("games_like_these", games_like_these(games, mean))):
+            result.withheld[(result.withheld == "") & too_many] = EXPLORATORY
+            parts.append(_overall_rows(games, result, ratio, scope=scope, members=members, plan=plan))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _overall_rows(
+    games: Games, result: OverallEstimate, ratios: np.ndarray, *, scope: str, members: MemberLevels, plan
+) -> pd.DataFrame:
+    """Return the judged rows of one pair, metric and scope."""
+    measured = games.measured
+    own, present = np.full(games.n_families, np.nan), np.full(games.n_families, members.level)
+    if scope == "these_games":
+        groups = games.groups()
+        by_group = {group: members.of(measured.place, measured.pair.metric, group) for group in set(groups)}
+        own = np.array([by_group[group] for group in groups])
+    # What is no member of the page stands alone, at the plan's confidence.
+    alone = np.isnan(own)
+    own, present = np.where(alone, 1 - plan.analysis.confidence, own), np.where(alone, np.nan, present)
+    rows = overall_columns(games, result, ratios, scope=scope, levels=Levels(present, (own, own, own)), plan=plan)
+    flagged = games.any_in_family(measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0))
+    names = pair_columns(plan.pairs()[measured.place], len(rows))
+    return rows.assign(**names, place=measured.place, flagged=flagged[result.exists])
 
 
 def _cards(pair) -> tuple:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.statistics.coded_runs import CodedRuns
-from gpubench_kit.statistics.verdict import NO_VERDICT, weaker_verdict
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, weaker_verdict
 from gpubench_kit.wording.reasons import SEPARATOR
 
 _IDENTITY = ("place", "metric", "group", "game", "setting", "scope")
@@ -32,7 +32,9 @@ def take_weaker(rows: pd.DataFrame, without: pd.DataFrame | None) -> pd.DataFram
     """
     rows = rows.copy()
     keys = [name for name in _IDENTITY if name in rows]
-    others = {} if without is None else dict(zip(_keys(without, keys), without.itertuples(), strict=True))
+    others = {}
+    if without is not None and len(without):
+        others = dict(zip(_keys(without, keys), without.itertuples(), strict=True))
     changed = rows["flagged"].to_numpy() & (rows["verdict"] != NO_VERDICT).to_numpy()
     for place in np.flatnonzero(changed):
         row = rows.loc[place]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.wording.reasons import SEPARATOR
 
 _ENDS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
@@ -24,7 +24,7 @@ class UnitChange:
 
     Attributes
     ----------
-    change, low, high, equivalence_ci_low, equivalence_ci_high : as in the tables, in the unit
+    change, ci_low, ci_high, equivalence_ci_low, equivalence_ci_high : as in the tables, in the unit
     of_value, against_value : means of both sides, over the games with equal weight
     n_games : games that entered
     """
@@ -79,7 +79,10 @@ def games_in_unit(games: pd.DataFrame, row) -> UnitChange:
     ``g^2 = (A^2 + B^2)/2``: exact (to first order) for independent games, and no narrower than needed
     where all games share their rounds.
     """
-    return _in_unit(games, {name: _log(getattr(row, name), row.scale) for name in _ENDS})
+    # One interval decides all of a result over games.
+    one = {name: getattr(row, name, getattr(row, name.removeprefix("equivalence_"))) for name in _ENDS}
+    ends = {name: _log(end, row.scale) for name, end in one.items()}
+    return _in_unit(games, ends)
 
 
 def has_entered(game, row) -> bool:

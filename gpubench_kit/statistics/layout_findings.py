@@ -9,10 +9,10 @@ import pandas as pd
 
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
-from gpubench_kit.statistics.layout import CLASSES, NOT_STATED, Layout, classify
+from gpubench_kit.statistics.design import CLASSES, Design, classify
 from gpubench_kit.statistics.pair_runs import PairRuns, select_pair
-from gpubench_kit.statistics.widening import LEAST_RESTARTS
 
 _SOURCES = {
     "declared": "as declared in the run sheet",
@@ -45,8 +45,8 @@ def _few_restarts(plan) -> Iterator[Finding]:
     """Yield a note where the spread between restarts rests on too few of them to be used."""
     restarts = int(plan.analysis.restart_spread.get("restarts", 0))
     if 0 < restarts < LEAST_RESTARTS:
-        message = f"plan.toml: the restart spread was measured on {restarts} restarts; it widens no interval."
-        action = f"Measure {LEAST_RESTARTS} restarts of one tuning, or state an assumed spread with restarts = 0."
+        message = "plan.toml: the restart spread was measured on a single restart; it widens no interval."
+        action = "Measure three restarts of one tuning (two at least), or assume a spread with restarts = 0."
         limit = float(LEAST_RESTARTS)
         yield Finding("note", "few_restarts", message, "", float(restarts), limit, "restarts", action)
 
@@ -76,10 +76,10 @@ def _layouts(coded: CodedRuns, plan) -> Iterator[Finding]:
         runs = select_pair(coded, pair, metric=plan.analysis.primary)
         if runs is None:
             continue
-        layout = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
+        design = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
         names = f"{_name(pair.of)} against {_name(pair.against)}"
-        for family in range(len(layout.shared)):
-            message = f"{names}{_group(runs, family)}: {_sentence(runs, layout, family)}"
+        for family in range(len(design.shared)):
+            message = f"{names}{_group(runs, family)}: {_sentence(runs, design, family)}"
             yield Finding("note", "layout", message)
 
 
@@ -95,12 +95,12 @@ def _group(runs: PairRuns, family: int) -> str:
     return f", group '{runs.cell_text('group')[runs.family == family][0]}'"
 
 
-def _sentence(runs: PairRuns, layout: Layout, family: int) -> str:
+def _sentence(runs: PairRuns, design: Design, family: int) -> str:
     """Return what the layout of a family is."""
-    classes = layout.classes[runs.family == family]
+    classes = design.classes[runs.family == family]
     counts = [f"{CLASSES[one].replace('_', ' ')} in {np.sum(classes == one)}" for one in np.unique(classes)]
     text = f"{' and '.join(counts)} of {len(classes)} games"
-    if (classes == NOT_STATED).all():
-        return f"{text}."
-    text += f"; tuning changes {_SOURCES[layout.changes.source[family]]}"
-    return f"{text}; rounds or blocks serve several games." if layout.shared[family] else f"{text}."
+    if design.unstated[runs.family == family].all():
+        return f"{text}; the order of the runs is not stated."
+    text += f"; tuning changes {_SOURCES[design.changes.source[family]]}"
+    return f"{text}; rounds or blocks serve several games." if design.shared[family] else f"{text}."

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.statistics.adjustment import adjust_in_families
-from gpubench_kit.statistics.difference import run_tests
-from gpubench_kit.statistics.result_rows import direction_of, scaled_margin
-from gpubench_kit.statistics.units import in_percent
+from gpubench_kit.statistics.equivalence import one_sided_p, uncertainty_of
+from gpubench_kit.statistics.multiplicity import adjust_in_families
+from gpubench_kit.statistics.units import direction_of, in_percent, scaled_margin
 from gpubench_kit.wording.reasons import reason_words
 
 _OTHER_WAY = {"better": "worse", "worse": "better", "higher": "lower", "lower": "higher"}
@@ -58,7 +57,12 @@ def mirrored(table: pd.DataFrame, plan) -> pd.DataFrame:
     for name in ("n", "of_value"):
         if name in table:
             out[name], out[_against(name)] = table[_against(name)], table[name]
-    out["change"] = _inverted(table, "change")
+    for name in ("change", "change_without"):
+        if name in table:
+            out[name] = _inverted(table, name)
+    if "change_w" in table:
+        low, high = "change_w_ci_low", "change_w_ci_high"
+        out["change_w"], out[low], out[high] = -table["change_w"], -table[high], -table[low]
     for stem in ("", "equivalence_", "own_", "own_equivalence_"):
         if f"{stem}ci_low" in table:
             low, high = f"{stem}ci_low", f"{stem}ci_high"
@@ -78,22 +82,24 @@ def _inverted(table: pd.DataFrame, name: str) -> np.ndarray:
 def _with_no_loss(table: pd.DataFrame, plan) -> pd.DataFrame:
     """Return the table with its tests against a loss as large as the margin made anew."""
     out = table.copy()
-    p = np.full(len(table), np.nan)
-    changes = scaled(table, "change")
-    for metric in table["metric"].unique():
-        rows = (table["metric"] == metric).to_numpy() & table["p_non_inferiority"].notna().to_numpy()
-        se, df, confidence = (table[name].to_numpy(dtype=float)[rows] for name in ("se", "df", "confidence"))
-        tests = run_tests(
-            changes[rows], se**2, df, margin=scaled_margin(plan, metric),
-            level=1 - confidence, direction=direction_of(metric),
-        )  # fmt: skip
-        p[rows] = tests.p_non_inferiority
+    metrics = table["metric"]
+    margin = metrics.map({one: scaled_margin(plan, one) for one in metrics.unique()}).to_numpy(dtype=float)
+    way = metrics.map(direction_of).to_numpy() * scaled(table, "change")
+    p = np.where(table["p_non_inferiority"].notna(), one_sided_p(way + margin, uncertainty_of(table)), np.nan)
+    own_level, level = (1 - table["confidence"]).to_numpy(), table["level"].to_numpy(dtype=float)
+    ratio = p / own_level
+    if "scope" in table:
+        # The interval over games is two-sided.
+        ratio, level = 2 * ratio, np.where(np.isnan(level), 1.0, level)
+        adjusted = np.minimum(ratio * level, 1.0)
+    else:
+        scaled_p = np.minimum(ratio * level, 1.0)
+        adjusted = adjust_in_families(scaled_p, families_of(table), method=plan.analysis.adjust)
     out["p_non_inferiority"] = p
-    out["p_non_inferiority_adjusted"] = adjust_in_families(p, families_of(table), method=plan.analysis.adjust)
+    out["p_non_inferiority_adjusted"] = np.where(np.isnan(table["level"]), np.nan, adjusted)
     # Whether it would hold without a flagged run is not known from the table.
     is_firm = ~table["reason"].map(lambda text: "flagged_run" in reason_words(text)).to_numpy(dtype=bool)
-    holds = (out["p_non_inferiority_adjusted"] <= 1 - table["confidence"]).to_numpy() & is_firm
-    out["no_loss"] = pd.array(holds, dtype="boolean")
+    out["no_loss"] = pd.array((adjusted <= level) & is_firm, dtype="boolean")
     out.loc[table["no_loss"].isna(), "no_loss"] = pd.NA
     return out
 

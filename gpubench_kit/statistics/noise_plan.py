@@ -8,6 +8,7 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import Column, Table
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
 from gpubench_kit.statistics.planning import (
     degrees_of_freedom,
@@ -18,7 +19,6 @@ from gpubench_kit.statistics.planning import (
 )
 from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.statistics.variance import LEAST_GAMES
-from gpubench_kit.statistics.verdict import level_of_looks
 
 _GAME = ["card", "bench", "game", "setting", "metric"]
 

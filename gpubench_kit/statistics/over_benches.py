@@ -12,16 +12,12 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.tables import Column, Table
-from gpubench_kit.statistics.difference import run_tests
 from gpubench_kit.statistics.mirrored import scaled
-from gpubench_kit.statistics.result_rows import direction_of, judge, scaled_margin
-from gpubench_kit.statistics.units import in_percent
-from gpubench_kit.statistics.verdict import NO_VERDICT
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, decide
+from gpubench_kit.statistics.units import direction_of, in_percent, scaled_margin
 from gpubench_kit.wording.reasons import SEPARATOR
 
 _KEY = ("of_card", "of_tuning", "against_card", "against_tuning", "group", "metric")
-_INTERVALS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
-_P_VALUES = ("p_difference", "p_equivalence", "p_non_inferiority")
 
 #: Inside the kit only: one row per pair, group and metric that two or more benches have a result on.
 OVER_BENCHES = Table(
@@ -32,15 +28,12 @@ OVER_BENCHES = Table(
         Column("n_benches", "integer", "their number"),
         Column("n_games", "integer", "games on each bench"),
         Column("change", "number", "mean over benches, every bench counting once: % or unit"),
-        *(Column(name, "number", f"{name.replace('_', ' ')} end of its interval") for name in _INTERVALS),
+        Column("ci_low", "number", "lower end of its interval"),
+        Column("ci_high", "number", "upper end of its interval"),
         Column("unit", "text", "unit of the metric"),
         Column("scale", "text", "ratio or difference"),
         Column("confidence", "number", "of the interval"),
         Column("margin", "number", "smallest difference that matters"),
-        Column("se", "number", "standard error, in natural log on the ratio scale"),
-        Column("df", "number", "degrees of freedom"),
-        *(Column(name, "number", "p-value") for name in _P_VALUES),
-        *(Column(f"{name}_adjusted", "number", "p-value, adjusted over tunings") for name in _P_VALUES),
         Column("verdict", "text", "as in `overall`"),
         Column("no_loss", "truth", "whether a loss as large as the margin is ruled out"),
         Column("reason", "text", "why there is no verdict, or what to know about the one given"),
@@ -54,7 +47,7 @@ def combine_benches(overall: pd.DataFrame, plan) -> pd.DataFrame:
     Parameters
     ----------
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
-    plan : ReviewPlan, gives margins and ``analysis.adjust``
+    plan : ReviewPlan, gives margins
 
     Returns
     -------
@@ -62,37 +55,29 @@ def combine_benches(overall: pd.DataFrame, plan) -> pd.DataFrame:
 
     Notes
     -----
-    With B benches, ``D = mean(D_b)`` and ``V = sum(V_b) / B^2`` with Satterthwaite's degrees of freedom,
-    every bench counting once: benches share no run, so their errors are independent. It speaks of these
-    benches and these games. A pair without a verdict on one bench, or with other games there, has none here.
-    Weights by precision are not used: from few degrees of freedom they are noise.
-
-    References
-    ----------
-    Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components.
-    doi:10.2307/3002019
+    With B benches the change, and both ends of its interval, are the means of those of the benches, every bench
+    counting once. A pair on several benches is one result of the page, whose level the benches share, so the mean
+    holds at that level whatever the benches have in common. It speaks of these benches and these games. A pair
+    without a verdict on one bench, or with other games there, has none here.
     """
     within = overall[(overall["scope"] == "these_games") & (overall["of_bench"] == overall["against_bench"])]
     parts = [part for _, part in within.groupby(list(_KEY), sort=False) if part["of_bench"].nunique() > 1]
-    if not parts:
-        return OVER_BENCHES.frame()
-    rows = pd.DataFrame([_row(part, plan) for part in parts])
-    family = rows.groupby(["of_card", "against_card", "group", "metric"], sort=False).ngroup().to_numpy()
-    return OVER_BENCHES.frame(judge(rows, family=family, level=1 - float(rows["confidence"].min()), plan=plan))
+    return OVER_BENCHES.frame([_row(part, plan) for part in parts])
 
 
 def _row(part: pd.DataFrame, plan) -> dict:
-    """Return one pair, group and metric over its benches, before adjustment."""
+    """Return one pair, group and metric over its benches."""
     first, count = part.iloc[0], len(part)
-    metric, level = first["metric"], 1 - float(part["confidence"].min())
-    withheld = next(_withheld(part), "")
-    error = part["se"].to_numpy(dtype=float) ** 2 / count**2
-    change = float(scaled(part, "change").mean()) if withheld != "different_games" else np.nan
-    df = error.sum() ** 2 / (error**2 / part["df"].to_numpy(dtype=float)).sum()
-    known = (change, error.sum(), df) if not withheld else (change, np.nan, np.nan)
-    tests = run_tests(*(np.array([one]) for one in known), margin=scaled_margin(plan, metric), level=level,
-                      direction=direction_of(metric))  # fmt: skip
-    ends = {name: _readable(getattr(tests, name)[0], first["scale"]) for name in _INTERVALS}
+    metric, withheld = first["metric"], next(_withheld(part), "")
+    change, low, high = (float(scaled(part, name).mean()) for name in ("change", "ci_low", "ci_high"))
+    change = change if withheld != "different_games" else np.nan
+    low, high = (np.nan, np.nan) if withheld else (low, high)
+    margin, direction = scaled_margin(plan, metric), direction_of(metric)
+    verdict = decide(
+        np.array([change]), np.array([0.0 if low > 0 or high < 0 else 1.0]),
+        np.array([0.0 if -margin < low and high < margin else 1.0]), level=0.5, direction=np.asarray(direction),
+    )[0]  # fmt: skip
+    least = {1: low, -1: -high, 0: np.nan}[direction]
     cautions = dict.fromkeys(word for reason in part["reason"] for word in reason.split(SEPARATOR) if word)
     return {
         **{name: first[name] for name in (*_KEY, "unit", "scale", "margin")},
@@ -100,13 +85,12 @@ def _row(part: pd.DataFrame, plan) -> dict:
         "n_benches": count,
         "n_games": int(part["n_games"].min()),
         "change": _readable(change, first["scale"]),
-        "confidence": 1 - level,
-        "se": float(np.sqrt(known[1])),
-        "df": float(known[2]),
-        "withheld": withheld,
-        "cautions": SEPARATOR.join(one for one in cautions if one != "alone_it_would_count"),
-        **ends,
-        **{name: float(getattr(tests, name)[0]) for name in _P_VALUES},
+        "ci_low": _readable(low, first["scale"]),
+        "ci_high": _readable(high, first["scale"]),
+        "confidence": 1 - float((1 - part["confidence"]).sum()),
+        "verdict": NO_VERDICT if withheld else verdict,
+        "no_loss": pd.NA if withheld or np.isnan(least + margin) else bool(least > -margin),
+        "reason": withheld or SEPARATOR.join(cautions),
     }
 
 

@@ -1,22 +1,21 @@
 """Over all games of a group: every game counts once, and only the games' own variances are used.
 
-Two scopes: *these games* says nothing about others; *games like these* takes the games measured as a
-sample. Where rounds or blocks serve several games, the games are averaged within them first: an
-offset of one tuning change hits all games alike.
+Two scopes: *these games* says nothing about others; *games like these* takes the games measured as a sample.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from gpubench_kit.statistics.coded_runs import number_groups
-from gpubench_kit.statistics.difference import Estimate, estimate_from_rounds, estimate_two_groups
-from gpubench_kit.statistics.layout import CONFOUNDED, NOT_STATED, RESTARTS, ROUNDS
-from gpubench_kit.statistics.measure import Measured
-from gpubench_kit.statistics.widening import widen
-from gpubench_kit.statistics.withheld import DIFFERENCE_STANDS, NEVER_COMPARED
+from gpubench_kit.statistics.comparison import Measured
+from gpubench_kit.statistics.design import CONFOUNDED
+from gpubench_kit.statistics.equivalence import Uncertainty
+from gpubench_kit.statistics.games import Games, Pooled, ratio_or_nan
+from gpubench_kit.statistics.pair_runs import members_of
+from gpubench_kit.statistics.withheld import DIFFERENCE_STANDS, NEVER_COMPARED, TOO_COARSE
 
 #: Games needed to speak of others like them.
 LEAST_FOR_OTHERS = 3
@@ -28,67 +27,122 @@ class OverallEstimate:
 
     Attributes
     ----------
-    change, error, df : mean difference, its variance and degrees of freedom
+    change, found : mean difference and how well it is known
     entered : array (cells,), whether a cell is part of ``change``
     n_games : games in ``change``
     withheld : why there is no verdict; empty where there is one
     spread : standard deviation of the true difference between games; nan in the scope *these games*
     exists : whether the scope is spoken of at all
+    pooled : the mean that ``found`` is of; None in the scope *games like these*
     """
 
     change: np.ndarray
-    error: np.ndarray
-    df: np.ndarray
+    found: Uncertainty
     entered: np.ndarray
     n_games: np.ndarray
     withheld: np.ndarray
     spread: np.ndarray
     exists: np.ndarray
+    pooled: Pooled | None = None
 
 
-def these_games(measured: Measured) -> OverallEstimate:
+def noise_ratios(results: list[tuple[Games, Pooled]]) -> list[np.ndarray]:
+    """Return how noisy each unit is against the others, by all that was measured, and by its metric alone.
+
+    Parameters
+    ----------
+    results : the games of every pair and metric, and their mean
+
+    Returns
+    -------
+    list of arrays (2, units), one for each entry: over all pairs and metrics, and over the pairs of its metric;
+    nan where a unit has no noise of its own (at the floor of its resolution everywhere)
+
+    Notes
+    -----
+    The geometric mean of a game's variance over the median of the games, for each pair and metric. Linked games
+    count by what they add to the variance of the mean.
+    """
+    if not results:
+        return []
+    keys, logs = [], []
+    for games, pooled in results:
+        keys.append(_unit_keys(games))
+        logs.append(_log_ratios(games, pooled))
+    metric = [np.full(len(log), place) for place, log in enumerate(logs)]
+    names = [games.measured.pair.metric for games, _ in results]
+    metric = np.unique(np.array(names, dtype=object).astype(str), return_inverse=True)[1][np.concatenate(metric)]
+    key, log = np.concatenate(keys), np.concatenate(logs)
+    there = np.isfinite(log)
+    means = []
+    for group in (number_groups([key]), number_groups([key, metric])):
+        total = np.bincount(group[there], weights=log[there], minlength=int(group.max()) + 1)
+        means.append(ratio_or_nan(total, np.bincount(group[there], minlength=len(total)))[group])
+    ends = np.cumsum([len(one) for one in logs])[:-1]
+    return np.split(np.exp(np.array(means)), ends, axis=1)
+
+
+def guarded(games: Games, pooled: Pooled, ratios: np.ndarray) -> Uncertainty:
+    """Return the uncertainty of a mean with degrees of freedom that hold far out in the tails.
+
+    Parameters
+    ----------
+    games, pooled : the games and their mean
+    ratios : array (2, units), see `noise_ratios`
+
+    Notes
+    -----
+    Satterthwaite's df rises where a noisy game happens to show little noise. So
+    ``df = min(df, K(r), K(r_m))``, ``K(r) = (sum r_g / n_g)^2 / sum((r_g / n_g)^2 / df_g)`` with the noise ratios r
+    over all pairs and metrics, and over those of this metric.
+    """
+    home = np.zeros(len(pooled.unit_error), dtype=np.int64)
+    home[games.unit] = games.family
+    share = np.where(
+        games.is_unit_linked, pooled.unit_error > 0, ratio_or_nan(pooled.unit_error, _unit_variance(games))
+    )
+    df = pooled.found.df
+    for ratio in ratios:
+        part = np.where(np.isfinite(ratio) & (pooled.unit_error > 0), ratio * share, 0.0)
+        part = np.nan_to_num(part)
+        total = np.bincount(home, weights=part, minlength=games.n_families)
+        uncertain = np.bincount(
+            home, weights=part**2 / np.where(pooled.unit_df > 0, pooled.unit_df, 1.0), minlength=games.n_families
+        )
+        df = np.fmin(df, ratio_or_nan(total**2, uncertain))
+    return replace(pooled.found, df=df)
+
+
+def these_games(games: Games, pooled: Pooled, found: Uncertainty) -> OverallEstimate:
     """Return the result over the games measured.
 
     Parameters
     ----------
-    measured : one pair in one metric
-
-    Returns
-    -------
-    OverallEstimate
+    games, pooled : the games and their mean
+    found : how well the mean is known, see `guarded`
 
     Notes
     -----
-    ``D = mean(D_g)``, ``V = sum(V_g) / G^2`` with own variances and Satterthwaite's degrees of
-    freedom; where rounds or blocks are shared, the t test on their means over the games.
+    ``D = mean(D_g)``, ``V = sum(V_g) / G^2`` with own variances; see `Games.pool` for games that are linked.
     """
-    family, classes = measured.pair.family, measured.layout.classes
-    n_families = len(measured.layout.shared)
-    judged = (measured.withheld == "") & (classes != NOT_STATED)
-    weight = game_weights(measured, judged)
-    change, error, df = _weighted_mean(measured, weight)
-    error, df = _with_restarts(measured, (error, df), weight)
-    shared = _shared_estimate(measured, judged)
-    within = measured.layout.shared & (np.bincount(family[shared.entered], minlength=n_families) > 0)
-    lost = measured.layout.shared & ~within & (np.bincount(family[judged], minlength=n_families) > 0)
-    entered = np.where(measured.layout.shared[family], shared.entered, judged)
-    change = np.where(within, shared.estimate.change, change)
-    error = np.where(within, shared.estimate.error, error)
-    df = np.where(within, shared.estimate.df, df)
-    withheld = _withheld(measured, entered, (lost, error))
-    shown, n_games = _shown(measured, entered, withheld != "")
-    change = np.where((withheld != "") & ~np.isfinite(error), _mean(measured, shown), change)
-    nothing = np.full(n_families, np.nan)
-    exists = np.full(n_families, True)
-    return OverallEstimate(change, error, df, shown, n_games, withheld, nothing, exists)
+    measured = games.measured
+    judged = np.isin(measured.withheld, ("", TOO_COARSE))
+    entered = pooled.entered & judged
+    lost = games.any_in_family(judged) & ~games.any_in_family(entered)
+    withheld = _withheld(games, entered, (lost, found.error))
+    shown = np.where(games.any_in_family(pooled.entered)[games.family], pooled.entered, _comparable(measured))
+    change = np.where(np.isfinite(pooled.change), pooled.change, games.mean(shown))
+    nothing = np.full(games.n_families, np.nan)
+    exists = np.full(games.n_families, True)
+    return OverallEstimate(change, found, shown, games.count(shown), withheld, nothing, exists, pooled)
 
 
-def games_like_these(measured: Measured) -> OverallEstimate:
+def games_like_these(games: Games, pooled: Pooled) -> OverallEstimate:
     """Return the result for games of which those measured are a sample.
 
     Parameters
     ----------
-    measured : one pair in one metric
+    games, pooled : the games and the mean over these
 
     Returns
     -------
@@ -96,201 +150,106 @@ def games_like_these(measured: Measured) -> OverallEstimate:
 
     Notes
     -----
-    ``V = var(D_g) / G`` with G - 1 degrees of freedom; where rounds or blocks are shared, their own
-    variance is added. Games with one run, and confounded games whose tuning changes are their own
-    and whose order varies, may enter.
+    ``V = var(D_g) / G`` with G - 1 degrees of freedom; where games are linked, the variance of their rounds or
+    blocks is added. Games with one run, and confounded games whose tuning changes are their own and whose order
+    varies, may enter.
     """
-    family, classes, layout = measured.pair.family, measured.layout.classes, measured.layout
-    independent = (measured.withheld == "confounded") & layout.own_changes[family]
-    stands = np.isin(measured.withheld, DIFFERENCE_STANDS) & (classes != NOT_STATED)
-    stands &= (classes != CONFOUNDED) | measured.is_widened
-    entered = (stands | independent) & np.isfinite(measured.plain.change)
-    weight = game_weights(measured, entered)
-    change, variance, n_games = _between_games(measured, weight)
+    measured, design = games.measured, games.measured.design
+    independent = (measured.withheld == "confounded") & design.own_changes[games.family]
+    stands = np.isin(measured.withheld, DIFFERENCE_STANDS)
+    stands &= (design.classes != CONFOUNDED) | measured.is_widened
+    entered = (stands | independent) & np.isfinite(measured.own.change)
+    weight = games.weights(entered)
+    change, variance, n_games = _between_games(games, weight)
     error, df = variance / np.maximum(n_games, 1), n_games - 1.0
-    judged = entered & (measured.withheld == "")
-    shared = _shared_estimate(measured, judged)
-    error, df = _sum_of_variances((error, df), shared.estimate, layout.shared)
-    error, df = _with_restarts(measured, (error, df), weight)
-    few = n_games < LEAST_FOR_OTHERS
-    lost = layout.shared & ~np.isfinite(shared.estimate.error) & ~few
-    withheld = _withheld(measured, entered, (lost, error))
-    withheld = np.where((withheld == "") & few, "too_few_games", withheld)
-    shown, n_games = _shown(measured, entered, withheld != "")
-    change = np.where((withheld != "") & (n_games > 0), _mean(measured, shown), change)
-    noise = _mean_error(measured, weight)
-    spread = np.sqrt(np.maximum(0.0, variance - noise))
-    exists = _games(measured, np.full(len(family), True)) >= LEAST_FOR_OTHERS
-    return OverallEstimate(change, error, df, shown, n_games, withheld, spread, exists)
-
-
-def game_weights(measured: Measured, entered: np.ndarray) -> np.ndarray:
-    """Return the weight of each cell in the mean of its family: games count once, however many settings.
-
-    Parameters
-    ----------
-    measured : one pair in one metric
-    entered : array (cells,), cells that count
-
-    Returns
-    -------
-    array (cells,), sum 1 in every family that has a cell; 0 for cells that do not count
-    """
-    game = _game(measured)
-    settings = np.bincount(game[entered], minlength=int(game.max()) + 1)
-    n_games = _games(measured, entered)
-    return np.where(entered, 1 / np.maximum(settings[game] * n_games[measured.pair.family], 1), 0.0)
-
-
-@dataclass(frozen=True)
-class _Shared:
-    """Estimate of each family from means over the games within each round or block."""
-
-    estimate: Estimate
-    entered: np.ndarray
-
-
-def _game(measured: Measured) -> np.ndarray:
-    """Return the game of each cell, counted within its family."""
-    pair = measured.pair
-    return number_groups([pair.family, pair.runs.codes["game"][pair.example]])
-
-
-def _games(measured: Measured, entered: np.ndarray) -> np.ndarray:
-    """Return the number of games of each family among some of the cells."""
-    game, family = _game(measured), measured.pair.family
-    home = np.zeros(int(game.max()) + 1, dtype=np.int64)
-    home[game] = family
-    there = np.bincount(game[entered], minlength=len(home)) > 0
-    return np.bincount(home[there], minlength=len(measured.layout.shared))
-
-
-def _by_family(measured: Measured, values: np.ndarray) -> np.ndarray:
-    """Return the sum over the cells of each family."""
-    return np.bincount(measured.pair.family, weights=values, minlength=len(measured.layout.shared))
-
-
-def _weighted_mean(measured: Measured, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return mean, its variance and Satterthwaite's degrees of freedom from the games' own variances."""
-    own, counts = measured.plain, weight > 0
-    parts = np.where(counts, weight**2 * own.error, 0.0)
-    error = _by_family(measured, parts)
-    uncertain = _by_family(measured, np.where(counts, parts**2 / np.where(own.df > 0, own.df, 1.0), 0.0))
-    df = np.where(uncertain > 0, error**2 / np.where(uncertain > 0, uncertain, 1.0), 0.0)
-    change = _by_family(measured, np.where(counts, weight * own.change, 0.0))
-    some = _by_family(measured, weight) > 0
-    return np.where(some, change, np.nan), np.where(some, error, np.nan), np.where(some, df, np.nan)
-
-
-def _with_restarts(measured: Measured, estimate: tuple, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return variance and degrees of freedom with what restarts add: confounded games share theirs."""
-    error, df = estimate
-    if measured.spread is None:
-        return error, df
-    share = _by_family(measured, np.where(measured.is_widened, weight, 0.0))
-    wide, wide_df = widen(error, df, measured.spread, weight=share)
-    return np.where(share > 0, wide, error), np.where(share > 0, wide_df, df)
-
-
-def _shared_estimate(measured: Measured, judged: np.ndarray) -> _Shared:
-    """Return the estimate from means over games within each shared round or block.
-
-    Rounds (or blocks) that fewer than half of the games have are left out, then games that are not
-    in all that remain.
-    """
-    family, layout = measured.pair.family, measured.layout
-    n_families, width = len(layout.shared), measured.units.means.shape[2]
-    in_blocks = layout.shared & (
-        np.bincount(family[judged & (layout.classes == RESTARTS)], minlength=n_families) > 0
+    total = error + pooled.found.error
+    uncertain = error**2 / np.maximum(df, 1) + pooled.found.error**2 / np.maximum(pooled.found.df, 1e-300)
+    error, df = (
+        np.where(design.shared, total, error),
+        np.where(design.shared, ratio_or_nan(total**2, uncertain), df),
     )
-    wanted = np.where(in_blocks, RESTARTS, ROUNDS)[family]
-    cells = judged & layout.shared[family] & (layout.classes == wanted)
-    values = measured.units.means
-    # A round counts for both sides or for neither.
-    complete = ~np.isnan(values).any(axis=1, keepdims=True)
-    there = np.where(in_blocks[family][:, None, None], ~np.isnan(values), complete) & cells[:, None, None]
-    counts = np.zeros((n_families, 2, width))
-    np.add.at(counts, family, there)
-    kept = 2 * counts >= np.maximum(np.bincount(family[cells], minlength=n_families), 1)[:, None, None]
-    entered = cells & ~(kept[family] & ~there).any(axis=(1, 2))
-    weight = game_weights(measured, entered)[:, None, None]
-    means = np.zeros((n_families, 2, width))
-    np.add.at(means, family, np.where(entered[:, None, None] & there, weight * np.nan_to_num(values), 0.0))
-    some = np.bincount(family[entered], minlength=n_families) > 0
-    means = np.where(kept & some[:, None, None], means, np.nan)
-    estimate = estimate_two_groups(means).where(in_blocks, estimate_from_rounds(means))
-    return _Shared(estimate, entered)
+    found = Uncertainty(error, df)
+    if measured.spread is not None:
+        share = games.sum_in_family(np.where(measured.is_widened, weight, 0.0))
+        found = Uncertainty(error, df, measured.spread.variance * share**2, measured.spread.df)
+    few = n_games < LEAST_FOR_OTHERS
+    lost = design.shared & ~np.isfinite(pooled.found.error) & ~few
+    withheld = _withheld(games, entered, (lost, error))
+    withheld = np.where((withheld == "") & few, "too_few_games", withheld)
+    none = (withheld != "") & ~games.any_in_family(entered)
+    shown = np.where(none[games.family], _comparable(measured), entered)
+    n_shown = games.count(shown)
+    change = np.where((withheld != "") & (n_shown > 0), games.mean(shown), change)
+    spread = np.sqrt(np.maximum(0.0, variance - _mean_error(games, weight)))
+    exists = games.count(np.full(len(games.family), True)) >= LEAST_FOR_OTHERS
+    return OverallEstimate(change, found, shown, n_shown, withheld, spread, exists)
 
 
-def _between_games(measured: Measured, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _unit_keys(games: Games) -> np.ndarray:
+    """Return what names each unit in every pair and metric: its group and its first game."""
+    codes, example = games.measured.pair.runs.codes, games.measured.pair.example
+    count = len(games.measured.pair.runs.names["game"])
+    key = np.full(int(games.unit.max()) + 1, np.iinfo(np.int64).max)
+    np.minimum.at(key, games.unit, codes["group"][example] * count + games.name)
+    return key
+
+
+def _unit_variance(games: Games) -> np.ndarray:
+    """Return the variance of one run of each unit: the mean over a game's settings that are not at their floor."""
+    own = games.measured.own
+    usable = games.judged & ~own.at_floor.astype(bool) & (own.variance > 0)
+    n = np.bincount(games.unit[usable], minlength=int(games.unit.max()) + 1)
+    return ratio_or_nan(np.bincount(games.unit[usable], weights=own.variance[usable], minlength=len(n)), n)
+
+
+def _log_ratios(games: Games, pooled: Pooled) -> np.ndarray:
+    """Return the log of each unit's variance over the median of its family; nan where it has none."""
+    size = np.where(games.is_unit_linked, pooled.unit_error, _unit_variance(games))
+    home = np.zeros(len(size), dtype=np.int64)
+    home[games.unit] = games.family
+    logs = np.log(np.where(size > 0, size, np.nan))
+    table = members_of(home)
+    inside = np.sort(np.where(table >= 0, logs[table], np.nan), axis=1)
+    count = np.maximum(np.isfinite(inside).sum(axis=1, keepdims=True), 1)
+    middle = [np.take_along_axis(np.exp(inside), place, axis=1) for place in ((count - 1) // 2, count // 2)]
+    return logs - np.log((middle[0] + middle[1]) / 2)[home, 0]
+
+
+def _between_games(games: Games, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return mean, variance between games and number of games of each family."""
-    game, family, change = _game(measured), measured.pair.family, measured.plain.change
-    n_games = _games(measured, weight > 0)
-    mean = _by_family(measured, np.where(weight > 0, weight * np.nan_to_num(change), 0.0))
-    of_game = np.zeros(int(game.max()) + 1)
-    home = np.zeros(len(of_game), dtype=np.int64)
-    home[game] = family
-    np.add.at(of_game, game, np.where(weight > 0, weight * np.nan_to_num(change), 0.0) * n_games[family])
-    there = np.bincount(game[weight > 0], minlength=len(of_game)) > 0
+    n_games = games.count(weight > 0)
+    part = np.where(weight > 0, weight * np.nan_to_num(games.measured.own.change), 0.0)
+    mean = games.sum_in_family(part)
+    of_game, home = games.by_game(part * n_games[games.family])
+    there = games.by_game((weight > 0) * 1.0)[0] > 0
     squares = np.where(there, (of_game - mean[home]) ** 2, 0.0)
     variance = np.bincount(home, weights=squares, minlength=len(n_games)) / np.maximum(n_games - 1, 1)
     return np.where(n_games > 0, mean, np.nan), np.where(n_games > 1, variance, np.nan), n_games
 
 
-def _mean_error(measured: Measured, weight: np.ndarray) -> np.ndarray:
+def _mean_error(games: Games, weight: np.ndarray) -> np.ndarray:
     """Return the mean over games of the variance of their differences, as far as it is known."""
-    known = (weight > 0) & np.isfinite(measured.plain.error)
-    again = game_weights(measured, known)
+    error = games.measured.own.error
+    known = (weight > 0) & np.isfinite(error)
     # A mean over k settings of one game has 1/k of their mean variance.
-    parts = np.where(known, again**2 * measured.plain.error, 0.0)
-    return _by_family(measured, parts) * _games(measured, known)
+    parts = np.where(known, games.weights(known) ** 2 * np.nan_to_num(error), 0.0)
+    return games.sum_in_family(parts) * games.count(known)
 
 
-def _sum_of_variances(between: tuple, shared: Estimate, is_shared: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the variance between games plus that of shared rounds or blocks, with Satterthwaite's df."""
-    error, df = between
-    total = error + shared.error
-    uncertain = error**2 / np.maximum(df, 1) + shared.error**2 / np.maximum(shared.df, 1)
-    total_df = np.where(uncertain > 0, total**2 / np.where(uncertain > 0, uncertain, 1.0), df)
-    return np.where(is_shared, total, error), np.where(is_shared, total_df, df)
-
-
-def _withheld(measured: Measured, entered: np.ndarray, facts: tuple) -> np.ndarray:
+def _withheld(games: Games, entered: np.ndarray, facts: tuple) -> np.ndarray:
     """Return why each family has no verdict; facts = (no common games, variance)."""
     lost, error = facts
-    family, layout = measured.pair.family, measured.layout
-    some = np.bincount(family[entered], minlength=len(lost)) > 0
     withheld = np.full(len(lost), "", dtype=object)
     withheld[~(error > 0)] = "no_spread"
     withheld[np.isnan(error)] = "one_run"
-    for number in np.flatnonzero(~some & ~lost):
-        withheld[number] = _commonest(measured, number)
+    for number in np.flatnonzero(~games.any_in_family(entered) & ~lost):
+        words, counts = np.unique(games.measured.withheld[games.family == number].astype(str), return_counts=True)
+        withheld[number] = str(words[counts.argmax()])
     withheld[lost] = "no_common_games"
-    withheld[layout.same_order] = "order_same_every_time"
+    withheld[games.measured.design.same_order] = "order_same_every_time"
     return withheld
 
 
-def _commonest(measured: Measured, family: int) -> str:
-    """Return the commonest reason among the games of a family; the order not stated is one."""
-    cells = measured.pair.family == family
-    reasons = np.where(
-        (measured.withheld == "") & (measured.layout.classes == NOT_STATED), "not_stated", measured.withheld
-    )[cells]
-    words, counts = np.unique(reasons.astype(str), return_counts=True)
-    return str(words[counts.argmax()])
-
-
-def _shown(measured: Measured, entered: np.ndarray, lacking: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return which cells the change shown is made of, and how many games: all comparable ones without a verdict."""
-    family = measured.pair.family
-    comparable = ~np.isin(measured.withheld, NEVER_COMPARED) & np.isfinite(measured.plain.change)
-    none = lacking & (np.bincount(family[entered], minlength=len(lacking)) == 0)
-    shown = np.where(none[family], comparable, entered)
-    return shown, _games(measured, shown)
-
-
-def _mean(measured: Measured, shown: np.ndarray) -> np.ndarray:
-    """Return the mean difference of each family over some of the cells."""
-    weight = game_weights(measured, shown)
-    total = _by_family(measured, np.where(shown, weight * np.nan_to_num(measured.plain.change), 0.0))
-    return np.where(_by_family(measured, weight) > 0, total, np.nan)
+def _comparable(measured: Measured) -> np.ndarray:
+    """Return which cells have a difference that may be shown."""
+    return ~np.isin(measured.withheld, NEVER_COMPARED) & np.isfinite(measured.own.change)

@@ -10,26 +10,21 @@ import numpy as np
 from gpubench_kit.model.errors import DesignError, Fault
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import hand_t_test
-from gpubench_kit.statistics.difference import (
-    NO_SPREAD,
-    Estimate,
-    Tests,
-    estimate_from_rounds,
-    estimate_two_groups,
-    run_tests,
-)
-from gpubench_kit.statistics.measure import FEW_ROUNDS
+from gpubench_kit.statistics.comparison import FEW_ROUNDS, Estimate, estimate_from_rounds, estimate_two_groups
+from gpubench_kit.statistics.equivalence import Tests, Uncertainty, run_tests
+from gpubench_kit.statistics.looks import ONE_LOOK
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED, decide
 from gpubench_kit.statistics.planning import cautious_sigma, rounds_to_decide
 from gpubench_kit.statistics.quick_text import quick_caution, quick_sentence
+from gpubench_kit.statistics.restarts import tipping_point
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 from gpubench_kit.statistics.variance import resolution_variance
-from gpubench_kit.statistics.verdict import LEVELS, NO_VERDICT, UNDECIDED, decide
-from gpubench_kit.statistics.withheld import FRAME_RATES
+from gpubench_kit.statistics.withheld import FRAME_RATES, NO_SPREAD
 from gpubench_kit.wording.reasons import SEPARATOR
 
 ORDERS = ("not_known", "alternated", "back_to_back")
 
-_LEVEL = LEVELS[1]
+_LEVEL = ONE_LOOK
 
 
 @dataclass(frozen=True)
@@ -43,15 +38,12 @@ class QuickComparison:
     n, n_against : runs of each side
     of_value, against_value : means, geometric on the ratio scale
     change : first side against the second: percent on the ratio scale, else in the unit
-    ci_low, ci_high : interval against zero; nan where undefined
-    equivalence_ci_low, equivalence_ci_high : interval against the margin; nan where undefined
-    confidence, df : of the test
-    p_difference, p_equivalence, p_non_inferiority : p-values; nan where undefined
-    margin : smallest difference that matters; None for none
-    verdict, no_loss, reason : as in ``tables.COMPARISONS``; no_loss is None where not defined
-    more_runs : further runs of each side that would decide; None where decided or out of reach
-    sentence : what may be said
-    caution : what to know about it; may be empty
+    low, high : interval against zero; equivalence_ci_low, equivalence_ci_high : against the margin; nan where
+    undefined confidence, df : of the test p_difference, p_equivalence, p_non_inferiority : p-values; nan where
+    undefined margin : smallest difference that matters; None for none verdict, no_loss, reason : as in
+    ``tables.COMPARISONS``; no_loss is None where not defined more_runs : further runs of each side that would
+    decide; None where decided or out of reach sentence : what may be said caution : what to know about it; may be
+    empty
     """
 
     metric: str
@@ -139,7 +131,11 @@ def quick_comparison(
     scaled_margin = _scaled(margin, metric)
     direction = {"higher": 1, "lower": -1, "neither": 0}[METRICS[metric].better]
     tests = run_tests(
-        estimate.change, estimate.error, estimate.df, margin=scaled_margin, level=_LEVEL, direction=direction
+        estimate.change,
+        Uncertainty(estimate.error, estimate.df),
+        margin=scaled_margin,
+        level=_LEVEL,
+        direction=direction,
     )
     reason = _withheld(sides, estimate, metric=metric, order=order)
     verdict, no_loss = NO_VERDICT, None
@@ -156,7 +152,7 @@ def quick_comparison(
         n=len(sides.of), n_against=len(sides.against), confidence=1 - _LEVEL, margin=margin, more_runs=more,
         **numbers, **words,
         sentence=quick_sentence(numbers | words, metric, margin=margin, more=more, names=names),
-        caution=quick_caution(order, fewest, change=numbers["change"], metric=metric),
+        caution=quick_caution(order, fewest, spread=_tipping_spread(estimate, metric), metric=metric),
     )  # fmt: skip
 
 
@@ -287,6 +283,13 @@ def _numbers(sides: _Sides, estimate: Estimate, tests: Tests, *, metric: str, sh
         | intervals
         | others
     )
+
+
+def _tipping_spread(estimate: Estimate, metric: str) -> float:
+    """Return the spread between restarts from which on a difference says nothing, in percent or the unit."""
+    found = Uncertainty(estimate.error, estimate.df)
+    spread = tipping_point(np.abs(estimate.change), found, level=_LEVEL).restart_spread
+    return float(in_percent(spread) if is_ratio(metric) else spread)
 
 
 def _test_name(sides: _Sides, paired: bool) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.widening import explaining_restart_sd
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text, unit_text
 from gpubench_kit.wording.reasons import REASON_TEXT
 
@@ -17,11 +16,9 @@ def quick_sentence(
 
     Parameters
     ----------
-    result : change, intervals, verdict and reason, as in ``QuickComparison``
-    metric : name of the metric
-    margin : smallest difference that matters; None for none
-    more : further runs of each side that would decide; None for none or too many
-    names : of both sides
+    result : change, ci_low, ci_high, equivalence_ci_low, equivalence_ci_high, verdict and reason, as in
+    ``QuickComparison`` metric : name of the metric margin : smallest difference that matters; None for none more
+    : further runs of each side that would decide; None for none or too many names : of both sides
     """
     label, unit = METRICS[metric].label, _change_unit(metric)
     of, against = names
@@ -48,14 +45,14 @@ def quick_sentence(
     return f"{label[:1].upper()}{label[1:]} of {of} is {size} {way} than of {against}{judged}{small} ({interval})."
 
 
-def quick_caution(order: str, fewest: int, *, change: float, metric: str) -> str:
+def quick_caution(order: str, fewest: int, *, spread: float, metric: str) -> str:
     """Return what to know about a quick comparison.
 
     Parameters
     ----------
     order : as in `quick_comparison`
     fewest : runs of the side that has fewer
-    change : percent on the ratio scale, else in the unit
+    spread : between restarts, from which on the difference says nothing; percent, or the unit
     metric : name of the metric
     """
     cautions = []
@@ -65,8 +62,8 @@ def quick_caution(order: str, fewest: int, *, change: float, metric: str) -> str
             "restarts alone make 10-16 % false differences in one game, and 34-46 % over ten games."
         )
     if order == "back_to_back":
-        spread = change_text(explaining_restart_sd(change, scale=METRICS[metric].scale), _change_unit(metric))
-        cautions.append(f"Restarts that vary by {spread.lstrip('+')} would explain this difference by themselves.")
+        size = change_text(spread, _change_unit(metric)).lstrip("+") if spread == spread else "any amount"
+        cautions.append(f"Restarts that vary by {size} would explain this difference by themselves.")
     if fewest == 2:
         cautions.append(REASON_TEXT["two_runs_only"])
     return " ".join(cautions)

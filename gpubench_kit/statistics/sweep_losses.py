@@ -7,16 +7,17 @@ game counted once. Nothing is pooled between settings.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from gpubench_kit.statistics.adapters import t_quantile, t_tail
 from gpubench_kit.statistics.coded_runs import CodedRuns
+from gpubench_kit.statistics.comparison import measure_pair
+from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p
 from gpubench_kit.statistics.flagged import without_flagged
-from gpubench_kit.statistics.measure import measure_pair
+from gpubench_kit.statistics.games import Games
 from gpubench_kit.statistics.overall import these_games
-from gpubench_kit.statistics.result_rows import direction_of, scaled_margin
+from gpubench_kit.statistics.units import direction_of, scaled_margin
 
 
 @dataclass(frozen=True)
@@ -25,15 +26,15 @@ class Losses:
 
     Attributes
     ----------
-    change, error, df : mean difference of natural logs (or in the unit), its variance, degrees of freedom
+    change : mean difference of natural logs (or in the unit)
+    found : how well it is known
     n : rounds, or units of the side that has fewer, of the game that has fewest
     n_games : games in ``change``
     withheld : why nothing can be judged; empty where something can
     """
 
     change: np.ndarray
-    error: np.ndarray
-    df: np.ndarray
+    found: Uncertainty
     n: np.ndarray
     n_games: np.ndarray
     withheld: np.ndarray
@@ -41,12 +42,17 @@ class Losses:
     @property
     def se(self) -> np.ndarray:
         """Standard error; nan where nothing can be judged."""
-        judged = (self.withheld == "") & (self.error > 0)
-        return np.sqrt(np.where(judged, self.error, np.nan))
+        judged = (self.withheld == "") & (self.found.error > 0)
+        return np.sqrt(np.where(judged, self.found.error, np.nan))
+
+    @property
+    def df(self) -> np.ndarray:
+        """Degrees of freedom of the standard error."""
+        return self.found.df
 
     def half_width(self, level: float) -> np.ndarray:
-        """Return t times the standard error, two-sided at a level."""
-        return t_quantile(1 - level / 2, self.df) * self.se
+        """Return half of the interval, two-sided at a level; nan where nothing can be judged."""
+        return np.where(np.isfinite(self.se), half_width(level, self.found), np.nan)
 
 
 @dataclass(frozen=True)
@@ -88,7 +94,9 @@ def measure_settings(coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str]
     Losses, arrays (pairs, groups)
     """
     shape = (len(pairs), len(groups))
-    numbers = {name: np.full(shape, np.nan) for name in ("change", "error", "df")}
+    change = np.full(shape, np.nan)
+    parts = {field.name: np.zeros(shape) for field in fields(Uncertainty)}
+    parts |= {name: np.full(shape, np.nan) for name in ("error", "df")}
     counts = {name: np.zeros(shape, dtype=np.int64) for name in ("n", "n_games")}
     withheld = np.full(shape, "not_measured", dtype=object)
     place_of = {group: place for place, group in enumerate(groups)}
@@ -96,16 +104,19 @@ def measure_settings(coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str]
         measured = measure_pair(coded, pair, place=row, metric=metric, plan=plan)
         if measured is None:
             continue
-        result = these_games(measured)
+        games = Games(measured)
+        pooled = games.pool(games.judged)
+        result = these_games(games, pooled, pooled.found)
         names = np.full(len(result.change), "", dtype=object)
         names[measured.pair.family] = measured.pair.cell_text("group")
         columns = np.array([place_of[name] for name in names])
-        for name, array in numbers.items():
-            array[row, columns] = getattr(result, name)
+        change[row, columns] = result.change
+        for name, array in parts.items():
+            array[row, columns] = getattr(result.found, name)
         counts["n_games"][row, columns] = result.n_games
         counts["n"][row, columns] = _fewest(measured.used.n_units, measured.pair.family, result.entered)
         withheld[row, columns] = result.withheld
-    return Losses(**numbers, **counts, withheld=withheld)
+    return Losses(change, Uncertainty(**parts), **counts, withheld=withheld)
 
 
 def judge_settings(
@@ -140,15 +151,16 @@ def judge_settings(
             p_narrow = _margin_p(card, margin, direction)[0]
             # Where no game of a group is limited by the card, there is nothing that could be hidden.
             p_card = np.maximum(p_card, np.where(card.withheld == "not_measured", everywhere[0], p_narrow))
-    worst = t_quantile(1 - level, losses.df) * losses.se - direction * losses.change
+    worst = losses.half_width(2 * level) - direction * losses.change
     p_non_inferiority, p_too_much = (np.maximum.reduce([one[way] for one in on_all]) for way in (0, 1))
     return losses, MarginTests(p_non_inferiority, p_too_much, p_card, worst)
 
 
 def _margin_p(losses: Losses, margin: float, direction: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the p-values against a loss of at least, and of less than, the margin."""
-    lost = (direction * losses.change + margin) / losses.se
-    return t_tail(lost, losses.df), t_tail(-lost, losses.df)
+    lost = direction * losses.change + margin
+    known = np.isfinite(losses.se)
+    return tuple(np.where(known, one_sided_p(way * lost, losses.found), np.nan) for way in (1, -1))
 
 
 def _on_card(coded: CodedRuns, plan) -> CodedRuns | None:

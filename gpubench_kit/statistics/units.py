@@ -8,9 +8,8 @@ import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.coded_runs import rank_within
-from gpubench_kit.statistics.layout import RESTARTS, ROUNDS, Layout
+from gpubench_kit.statistics.design import RESTARTS, ROUNDS, Design
 from gpubench_kit.statistics.pair_runs import PairRuns
-from gpubench_kit.statistics.variance import resolution_variance
 
 #: No measurement is larger, nor a ratio smaller than one part of it: squares and products stay numbers.
 _LARGEST = 1e50
@@ -25,18 +24,17 @@ class Units:
     Attributes
     ----------
     means : array (cells, 2, places), natural log on the ratio scale; nan where there is nothing. In
-        rounds, and in blocks that serve several games, one place is the same round or block in
-        every cell of a family
+        rounds and in blocks one place is the same round or block in every cell of linked games
     side_means : array (cells, 2), mean over the runs that enter
     n_runs : array (cells, 2), runs that enter
-    floor : array (cells,), variance of one run that the resolution alone makes
+    step : array (cells,), resolution as a share of the mean on the ratio scale, else in the unit; 0: not known
     is_level : array (cells,), whether all runs are equal within their resolution
     """
 
     means: np.ndarray
     side_means: np.ndarray
     n_runs: np.ndarray
-    floor: np.ndarray
+    step: np.ndarray
     is_level: np.ndarray
 
 
@@ -73,41 +71,56 @@ def in_percent(change):
     return 100 * np.expm1(np.clip(change, -_LARGEST_LOG, _LARGEST_LOG))
 
 
-def gather_units(pair: PairRuns, layout: Layout) -> Units:
+def direction_of(metric: str) -> int:
+    """Return 1 where higher is better, -1 where lower is, 0 where neither."""
+    return {"higher": 1, "lower": -1, "neither": 0}[METRICS[metric].better]
+
+
+def scaled_margin(plan, metric: str) -> float:
+    """Return the margin of the plan on the scale of the metric; nan for none.
+
+    On the ratio scale it is ``-ln(1 - margin/100)`` on both sides, so that swapping the two sides
+    gives the same verdict.
+    """
+    margin = plan.margin_of(metric)
+    if margin is None:
+        return float("nan")
+    return float(-np.log1p(-margin / 100)) if is_ratio(metric) else float(margin)
+
+
+def gather_units(pair: PairRuns, design: Design) -> Units:
     """Average the runs of each unit.
 
     Parameters
     ----------
     pair : runs of both sides
-    layout : their class
+    design : their class
 
     Returns
     -------
     Units
     """
     scaled = scaled_values(pair.metric, pair.runs.numbers["value"])
-    rows = np.flatnonzero(layout.used & ~np.isnan(scaled))
-    place = _places(pair, layout)
+    rows = np.flatnonzero(design.used & ~np.isnan(scaled))
+    place = _places(pair, design)
     side = pair.cell[rows] * 2 + pair.side[rows]
     width = int(place.max(initial=0)) + 1
     shape = (pair.n_cells, 2, width)
     means = _means(side * width + place[rows], scaled[rows], np.prod(shape)).reshape(shape)
     n_runs = np.bincount(side, minlength=2 * pair.n_cells).reshape(-1, 2)
-    floor, is_level = _floor(pair, rows, scaled)
-    return Units(means, _means(side, scaled[rows], 2 * pair.n_cells).reshape(-1, 2), n_runs, floor, is_level)
+    step, is_level = _resolution(pair, rows, scaled)
+    return Units(means, _means(side, scaled[rows], 2 * pair.n_cells).reshape(-1, 2), n_runs, step, is_level)
 
 
-def _places(pair: PairRuns, layout: Layout) -> np.ndarray:
-    """Return the place of each run's unit: shared within the family, else within the cell."""
-    class_ = layout.classes[pair.cell]
-    shared = layout.shared[pair.family_of_run]
-    home = np.where(shared, pair.family_of_run, int(pair.family.max()) + 1 + pair.cell)
+def _places(pair: PairRuns, design: Design) -> np.ndarray:
+    """Return the place of each run's unit: the same round or block in every cell of linked games."""
+    class_ = design.classes[pair.cell]
     # The two sides share their rounds, but not their blocks or single runs.
-    home = home * 2 + np.where(class_ == ROUNDS, 0, pair.side)
+    home = design.part[pair.cell] * 2 + np.where(class_ == ROUNDS, 0, pair.side)
     home = home * 3 + np.select([class_ == ROUNDS, class_ == RESTARTS], [0, 1], 2)
-    lonely = layout.unit < 0
-    home = np.where(lonely, (pair.cell * 2 + pair.side) * 3 + 2 + 6 * (int(pair.family.max()) + 1), home)
-    label = np.where(lonely, np.arange(len(home)), layout.unit)
+    lonely = design.unit < 0
+    home = np.where(lonely, (pair.cell * 2 + pair.side) * 3 + 2 + 6 * pair.n_cells, home)
+    label = np.where(lonely, np.arange(len(home)), design.unit)
     return rank_within(np.unique(home, return_inverse=True)[1], label)
 
 
@@ -118,8 +131,8 @@ def _means(groups: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
     return np.where(n > 0, total / np.maximum(n, 1), np.nan)
 
 
-def _floor(pair: PairRuns, rows: np.ndarray, scaled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return each cell's floor of the variance, and whether its values are all equal within a step."""
+def _resolution(pair: PairRuns, rows: np.ndarray, scaled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return each cell's step on the scale of the metric, and whether its values are all equal within it."""
     values, cell = pair.runs.numbers["value"], pair.cell
     step, low, high = np.zeros(pair.n_cells), np.full(pair.n_cells, np.inf), np.full(pair.n_cells, -np.inf)
     np.maximum.at(step, cell[rows], pair.runs.numbers["step"][rows])
@@ -128,4 +141,4 @@ def _floor(pair: PairRuns, rows: np.ndarray, scaled: np.ndarray) -> tuple[np.nda
     mean = _means(cell[rows], scaled[rows], pair.n_cells)
     center = np.exp(mean) if is_ratio(pair.metric) else np.ones(pair.n_cells)
     # A typed step of 0.1 is no exact binary number: equal within a step needs a little room.
-    return resolution_variance(step, center), high - low <= step * (1 + 1e-6)
+    return step / center, high - low <= step * (1 + 1e-6)

@@ -90,6 +90,32 @@ def resolution_variance(step: np.ndarray, mean: np.ndarray | float = 1.0) -> np.
     return (np.asarray(step, dtype=float) / mean) ** 2 / 12
 
 
+def shared_rounding(floor: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """Return the variance of the rounding that all runs of a cell share.
+
+    Parameters
+    ----------
+    floor : variance that rounding to the step alone gives one run; 0 where no step is known
+    variance : of one run, at least ``floor``
+
+    Returns
+    -------
+    array: ``floor`` where the runs do not differ beyond it, near 0 where noise is wider than the step
+
+    Notes
+    -----
+    Rounding of a normal value with variance ``r2 * floor`` before it shifts its mean by an error of variance
+    ``floor (6 / pi^2) sum_k exp(-pi^2 k^2 r2 / 3) / k^2`` over all places of the mean between two steps: the
+    Fourier series of the sawtooth, of which three terms are enough.
+    """
+    step = np.asarray(floor, dtype=float)
+    if not np.any(step > 0):
+        return np.zeros(np.shape(variance))
+    noise = np.where(step > 0, np.maximum(variance - step, 0.0) / np.where(step > 0, step, 1.0), np.inf)
+    terms = sum(np.exp(-(np.pi**2) * k**2 * noise / 3) / k**2 for k in (1, 2, 3))
+    return np.where(np.isfinite(noise), step * 6 / np.pi**2 * terms, 0.0)
+
+
 def borrow_variance(
     variance: np.ndarray,
     df: np.ndarray,

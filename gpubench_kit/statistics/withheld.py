@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.difference import NO_SPREAD, Estimate
-from gpubench_kit.statistics.layout import CONFOUNDED, Layout
+from gpubench_kit.statistics.design import CONFOUNDED, Design
 from gpubench_kit.statistics.pair_runs import PairRuns
 from gpubench_kit.statistics.units import Units, scaled_values
 from gpubench_kit.wording.reasons import WITHHELD_TEXT
@@ -17,14 +16,23 @@ FRAME_RATES = ("avg_fps", "low_1pct_fps", "low_0p1pct_fps", "median_frame_ms")
 #: Metrics that depend on where the card's power was measured.
 CARD_POWER = ("board_w", "energy_per_frame_j", "frames_per_j")
 
+#: A variance of a difference below this is what rounding inside the machine leaves of equal values.
+NO_SPREAD = 1e-22
+#: Values that are equal within a step this fine show a cap; a coarser step alone makes them equal.
+FINE_STEP = 0.0015
+#: A step wider than this share of the margin cannot show what matters, where it hides all noise.
+COARSE_STEP = 1.25
+#: Withholds the verdict on one game; its difference is part of the result over games.
+TOO_COARSE = "typed_too_coarsely"
+
 #: Reasons for which not even the difference is shown.
 NEVER_COMPARED = (
     "not_measured", "no_soak_runs", "different_power_points", "different_frames_counted", "different_bench",
-    "different_game_version", "value_not_usable",
+    "different_game_version", "value_not_usable", "format_not_confirmed",
 )  # fmt: skip
 
 #: Reasons with which a game still has a difference that can enter "games like these".
-DIFFERENCE_STANDS = ("", "one_run", "no_spread")
+DIFFERENCE_STANDS = ("", "one_run", "no_spread", TOO_COARSE)
 
 
 def withhold_by_runs(pair: PairRuns) -> np.ndarray:
@@ -59,15 +67,16 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
     return _first_reason([(word, conditions[word]) for word in WITHHELD_TEXT if word in conditions], _checked(pair))
 
 
-def withhold_by_layout(
-    pair: PairRuns, layout: Layout, units: Units, *, estimate: Estimate, widened: bool
+def withhold_by_design(
+    pair: PairRuns, design: Design, units: Units, *, estimate, margin: float, widened: bool
 ) -> np.ndarray:
     """Return why the way of measuring rules out a verdict.
 
     Parameters
     ----------
-    pair, layout, units : runs, their class and their units
+    pair, design, units : runs, their design and their units
     estimate : difference from the game's own runs
+    margin : smallest difference that matters, on the scale of the metric; nan for none
     widened : whether a spread between restarts is known, so that confounded games are judged
 
     Returns
@@ -75,14 +84,16 @@ def withhold_by_layout(
     array (cells,) of words of ``WITHHELD_TEXT``; empty where nothing does
     """
     several = ~np.isnan(estimate.error)
-    level = "held_by_cap" if pair.metric in FRAME_RATES else "all_values_equal"
-    confounded = (layout.classes == CONFOUNDED) & (not widened)
+    held = units.is_level & (units.step <= FINE_STEP) & (pair.metric in FRAME_RATES)
+    confounded = (design.classes == CONFOUNDED) & (not widened)
     conditions = [
-        (level, units.is_level & several),
+        ("held_by_cap", held & several),
         ("one_card", _lacks_cards(pair)),
+        ("not_stated", confounded & design.unstated),
         ("confounded", confounded),
         ("one_run", ~several),
         ("no_spread", estimate.error <= NO_SPREAD),
+        (TOO_COARSE, estimate.at_floor & (units.step > COARSE_STEP * margin)),
     ]
     return _first_reason(conditions, np.full(pair.n_cells, "", dtype=object))
 

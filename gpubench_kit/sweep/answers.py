@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.statistics.result_rows import scaled_margin
 from gpubench_kit.statistics.sweep_ladder import Ladder, Line, Setting
 from gpubench_kit.statistics.sweep_next import Advice, Sequence, answer_range, next_settings
 from gpubench_kit.statistics.sweep_search import Search, search_sequence
 from gpubench_kit.statistics.sweep_shape import Shape
+from gpubench_kit.statistics.units import scaled_margin
 from gpubench_kit.sweep.curves import Curves, points_of
 from gpubench_kit.sweep.measured import RATE, Failures, Measured, ruled_out
 
@@ -68,7 +68,7 @@ def answer_line(
         passed=search.passed,
         too_much=search.too_much,
         failed=np.array([failures[one.tuning].any for one in steps], dtype=bool),
-        error=np.where(stands, measured.rate.error[rows, group], np.nan),
+        error=np.where(stands, measured.rate.found.error[rows, group], np.nan),
         df=measured.rate.df[rows, group],
         n=measured.rate.n[rows, group],
         step=measured.ladder.step,

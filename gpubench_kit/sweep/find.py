@@ -19,8 +19,8 @@ from gpubench_kit.model.plan.pairs import CardUnit
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.sweep_ladder import Ladder, ladder_of
-from gpubench_kit.statistics.verdict import level_of_looks
 from gpubench_kit.sweep.answers import answer_line
 from gpubench_kit.sweep.between import PARTS, Side, between_rows
 from gpubench_kit.sweep.curves import Curves, curve_rows, fit_curves, losses_to_read, powers_to_read, reading_rows

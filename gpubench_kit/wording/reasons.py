@@ -41,6 +41,9 @@ WITHHELD_TEXT = {
     "order_same_every_time": "One side came first in every round: drift and difference cannot be told apart.",
     "no_common_games": "No game was run in all rounds (or blocks), so the games cannot be averaged within them.",
     "different_games": "The benches have different games, so their results are not averaged.",
+    "typed_too_coarsely": "The values are typed to a step wider than what matters, and it hides all noise: "
+    "type one decimal more.",
+    "format_not_confirmed": "How the log was read is only likely; confirm its format.",
     "too_few_games": "Fewer than three games can enter.",
 }  # fmt: skip
 
@@ -51,7 +54,7 @@ CAUTION_TEXT = {
     "measured_restart_spread": "Widened by the difference between restarts measured on this bench.",
     "installed_once": "At least one of the cards was installed only once.",
     "order_stated_alternated": "The reviewer states that the two sides were run alternately; no log shows it.",
-    "not_stated": WITHHELD_TEXT["not_stated"],
+    "not_stated": "The order of the runs is not stated.",
     "order_same_every_time": WITHHELD_TEXT["order_same_every_time"],
     "two_runs_only": "Two runs only.",
     "alone_it_would_count": "On its own this difference would count; among this many comparisons it does not.",

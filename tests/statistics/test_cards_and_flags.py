@@ -10,7 +10,7 @@ from scipy import stats
 
 from gpubench_kit.model.tables import COMPARISONS, OVERALL, check_table
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.statistics.verdict import level_of_looks
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.wording.reasons import units_text
 
 OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from run_tables import CASES, balanced, closed, games, make_plan, reference_runs, reference_table, run_table
+from scipy import stats
 
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, USABLE, check_table
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
@@ -61,7 +62,7 @@ def test_groups_are_never_pooled():
 
 
 def test_adjustment_is_over_games_and_tunings_of_one_group():
-    plan = make_plan(("factory", "quiet", "brisk"))
+    plan = make_plan(("factory", "quiet", "brisk"), adjust="holm")
     rows = rows_of(reference_runs("c_rounds"), plan)
     assert len(rows) == 12
     smallest = rows["p_difference"].idxmin()
@@ -115,17 +116,47 @@ def test_an_assumed_restart_spread_gives_a_verdict_that_says_so():
     row = only(run_table("A1 A2 A3 B1 B2 B3", effect=0.1), plan)
     own = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1), plan)
     assert (row["verdict"], row["reason"]) == ("better", "assumed_restart_spread")
-    assert row["se"] ** 2 == pytest.approx(own["se"] ** 2 + 2 * 0.005**2, rel=0.5)
-    assert own["reason"] == ""
+    assert row["restart_se"] ** 2 == pytest.approx(2 * 0.005**2)
+    assert np.isnan(row["restart_df"])
+    assert (own["reason"], own["restart_se"]) == ("", pytest.approx(np.nan, nan_ok=True))
+    half = np.sqrt(
+        (stats.t.ppf(0.975, row["df"]) * row["se"]) ** 2 + (stats.norm.ppf(0.975) * row["restart_se"]) ** 2
+    )
+    assert np.log1p(row["ci_high"] / 100) == pytest.approx(np.log1p(row["change"] / 100) + half)
     like = compare_over_games(games("A1 A2 A3 B1 B2 B3", 4, effect=0.1), plan)
     assert set(like["reason"]) == {"assumed_restart_spread"}
 
 
-def test_a_spread_measured_on_few_restarts_widens_nothing():
-    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 5})
+def test_a_spread_is_used_from_two_measured_restarts_on():
+    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 1})
     assert only(run_table("A1 A2 A3 B1 B2 B3"), plan)["reason"] == "confounded"
-    plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 6})
-    assert only(run_table("A1 A2 A3 B1 B2 B3"), plan)["reason"] == "measured_restart_spread"
+    for restarts in (2, 3):
+        plan = make_plan(restart_spread={"avg_fps": 0.5, "restarts": restarts})
+        row = only(run_table("A1 A2 A3 B1 B2 B3"), plan)
+        assert (row["reason"], row["restart_df"]) == ("measured_restart_spread", restarts - 1)
+
+
+def test_two_blocks_show_what_would_explain_their_difference():
+    row = only(run_table("A1 A2 A3 B1 B2 B3", effect=0.05))
+    assert (row["verdict"], row["reason"]) == ("no_verdict", "confounded")
+    change, half = (
+        np.log1p(row["change"] / 100),
+        np.log1p(row["change"] / 100) - np.log1p(row["bench_change_pct"] / 100),
+    )
+    spread = np.sqrt((change**2 - half**2) / 2) / stats.norm.ppf(0.975)
+    assert np.log1p(row["restart_spread_pct"] / 100) == pytest.approx(spread)
+    assert 0 < row["restart_spread_pct"] < row["bench_change_pct"] < row["change"]
+
+
+def test_a_difference_within_the_noise_of_two_blocks_needs_no_restart_to_explain_it():
+    row = only(run_table("A1 A2 A3 B1 B2 B3", value=[100.0, 101.0, 99.0, 100.5, 99.5, 100.0]))
+    assert row["bench_change_pct"] == row["restart_spread_pct"] == 0
+
+
+def test_visible_drift_leaves_the_difference_alone():
+    table = games("A1 A2 A3 A4 B1 B2 B3 B4", 3)
+    drifting = table.assign(value=table["value"] * np.exp(0.01 * table["order"].astype(float)))
+    assert rows_of(drifting)[["bench_change_pct", "restart_spread_pct"]].isna().all(axis=None)
 
 
 def test_visible_drift_is_not_explained_by_restarts():
@@ -147,9 +178,12 @@ def test_two_runs_are_judged_and_named():
     assert (row["verdict"], row["reason"], row["df"]) == ("better", "two_runs_only", 2)
 
 
-def test_a_verdict_on_an_order_not_stated_carries_its_caution():
+def test_an_order_not_stated_gives_no_verdict_but_what_would_explain_the_difference():
     row = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1).drop(columns=["order", "round"]))
-    assert (row["layout"], row["verdict"], row["reason"]) == ("not_stated", "better", "not_stated")
+    assert (row["layout"], row["verdict"], row["reason"]) == ("confounded", "no_verdict", "not_stated")
+    assert row["restart_spread_pct"] > 1
+    rounds = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1).drop(columns=["order"]))
+    assert rounds["reason"] == "not_stated"
     alternated = make_plan(typed_order="alternated")
     row = only(run_table("A1 B1 B2 A2 A3 B3", effect=0.1).drop(columns=["order", "round"]), alternated)
     assert (row["layout"], row["reason"]) == ("rounds", "order_stated_alternated")
@@ -179,8 +213,10 @@ def test_the_same_order_every_time_is_a_caution_per_game():
         ("avg_fps", {"value": [100.0, 0.0, 99.0, 98.0]}, "value_not_usable"),
         ("avg_fps", {"value": [100.0, np.inf, 99.0, 98.0]}, "value_not_usable"),
         ("avg_fps", {"value": 60.0}, "held_by_cap"),
-        ("avg_fps", {"value": [60.0, 60.1, 60.1, 60.0], "step": 0.1}, "held_by_cap"),
-        ("core_mhz", {"value": 2700.0}, "all_values_equal"),
+        ("avg_fps", {"value": [90.0, 90.1, 90.1, 90.0], "step": 0.1}, "held_by_cap"),
+        ("avg_fps", {"value": [60.0, 60.1, 60.1, 60.0], "step": 0.1}, "two_runs_only"),
+        ("avg_fps", {"value": [30.0, 31.0, 31.0, 30.0], "step": 1.0}, "typed_too_coarsely"),
+        ("core_mhz", {"value": 2700.0}, "no_spread"),
         ("avg_fps", {"value": [61.0, 60.0, 60.0, 61.0]}, "no_spread"),
     ],
 )
@@ -228,13 +264,13 @@ def test_too_many_looks_leave_the_numbers_but_no_verdict():
     row = only(run_table("A1 B1 B2 A2", effect=0.2), looks_made=9)
     assert (row["verdict"], row["reason"], row["own_verdict"]) == ("no_verdict", "too_many_looks", "no_verdict")
     assert np.isfinite(row["ci_low"])
-    assert row["confidence"] == 1 - 0.012
+    assert row["confidence"] == 1 - 0.01
     over = compare_over_games(run_table("A1 B1 B2 A2", effect=0.2), make_plan(), looks_made=9)
     assert set(over["reason"]) == {"too_many_looks"}
 
 
 def test_a_difference_that_counts_only_alone_is_undecided():
-    rows = rows_of(reference_runs("a_tidy"), make_plan(("factory", "quiet", "brisk")))
+    rows = rows_of(reference_runs("a_tidy"), make_plan(("factory", "quiet", "brisk"), adjust="holm"))
     alone = rows[rows["reason"] == "alone_it_would_count"]
     assert len(alone) > 3
     assert set(alone["verdict"]) == {"undecided"}
@@ -245,7 +281,7 @@ def test_a_difference_that_counts_only_alone_is_undecided():
 @pytest.mark.parametrize("adjust", ["none", "fdr_bh"])
 def test_adjustment_can_be_switched(adjust):
     rows = rows_of(reference_runs("a_tidy"), make_plan(adjust=adjust))
-    holm = rows_of(reference_runs("a_tidy"))
+    holm = rows_of(reference_runs("a_tidy"), make_plan(adjust="holm"))
     assert (rows["p_difference_adjusted"] <= holm["p_difference_adjusted"] + 1e-15).all()
     assert (rows["p_difference_adjusted"] == rows["p_difference"]).all() == (adjust == "none")
 

@@ -23,9 +23,10 @@ def test_the_layout_and_the_source_of_tuning_changes_are_named():
 
 
 def test_mixed_layouts_are_counted():
-    table = pd.concat([balanced(2, 3), run_table("A- B- A-", game="typed")], ignore_index=True)
-    assert "rounds in 2 and not stated in 1 of 3 games" in messages(table)["layout"]
-    assert messages(run_table("A- B- A-"))["layout"].endswith("not stated in 1 of 1 games.")
+    table = pd.concat([balanced(2, 3), run_table("A- B- A-", game="typed").assign(order=pd.NA)], ignore_index=True)
+    assert "rounds in 2 and confounded in 1 of 3 games" in messages(table)["layout"]
+    alone = run_table("A- B- A-").drop(columns="order")
+    assert messages(alone)["layout"].endswith("confounded in 1 of 1 games; the order of the runs is not stated.")
 
 
 def test_shared_rounds_are_named():
@@ -45,9 +46,9 @@ def test_a_missing_session_is_one_session_and_said_so():
 
 
 def test_few_measured_restarts_are_noted():
-    few = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 3})
-    assert "measured on 3 restarts" in messages(balanced(2, 3), few)["few_restarts"]
-    enough = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 6})
+    few = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 1})
+    assert "measured on a single restart" in messages(balanced(2, 3), few)["few_restarts"]
+    enough = make_plan(restart_spread={"avg_fps": 0.5, "restarts": 2})
     assert "few_restarts" not in messages(balanced(2, 3), enough)
 
 

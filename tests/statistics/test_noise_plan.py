@@ -61,7 +61,7 @@ def test_strict_plan_never_borrows():
 
 
 def test_more_looks_need_more_runs():
-    one, two = (plan_from_noise(make_noise(GAMES[:1], sd=0.01), make_plan(looks=looks)) for looks in (1, 2))
+    one, two = (plan_from_noise(make_noise(GAMES[:1], sd=0.01), make_plan(looks=looks)) for looks in (1, 8))
     assert two["runs_needed"][0] > one["runs_needed"][0]
 
 

@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from run_tables import make_plan
-from scipy import stats
 
 from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.compare import compare_over_games
@@ -38,31 +37,19 @@ def combined(table, plan):
     return overall[overall["scope"] == "these_games"], found
 
 
-def test_the_mean_over_benches_has_their_variances_and_satterthwaites_degrees_of_freedom():
-    plan = bench_plan()
-    overall, found = combined(on_benches(-1.0, -3.0), plan)
+def test_the_mean_over_benches_has_the_mean_of_their_ends():
+    overall, found = combined(on_benches(-1.0, -3.0), bench_plan())
     (row,) = found.itertuples()
-    logs = np.log1p(overall["change"] / 100)
-    error = overall["se"] ** 2 / 4
-    df = error.sum() ** 2 / (error**2 / overall["df"]).sum()
-    half = stats.t.ppf(0.975, df) * np.sqrt(error.sum())
+    means = [100 * np.expm1(np.log1p(overall[name] / 100).mean()) for name in ("change", "ci_low", "ci_high")]
     assert (row.n_benches, row.benches, row.n_games) == (2, "desk; tower", 4)
-    assert row.change == pytest.approx(100 * np.expm1(logs.mean()))
-    assert (row.ci_low, row.ci_high) == pytest.approx(tuple(100 * np.expm1(logs.mean() + np.array([-half, half]))))
-    assert row.df == pytest.approx(df)
+    assert [row.change, row.ci_low, row.ci_high] == pytest.approx(means)
     assert row.verdict == "worse"
 
 
-def test_by_hand_two_equal_benches_halve_the_variance():
-    plan = bench_plan()
-    overall = compare_over_games(on_benches(0.0, 0.0), plan)
-    given = overall["scope"] == "these_games"
-    overall.loc[given, ["change", "se", "df"]] = [0.0, 0.01, 8.0]
-    (row,) = combine_benches(overall, plan).itertuples()
-    # V = (1e-4 + 1e-4) / 4, df = 8 + 8.
-    assert row.se == pytest.approx(0.01 / np.sqrt(2))
-    assert row.df == pytest.approx(16.0)
-    assert row.ci_high == pytest.approx(100 * np.expm1(2.1199053 * 0.0070710678), rel=1e-6)
+def test_the_benches_share_the_level_of_one_result():
+    overall, found = combined(on_benches(-1.0, -3.0), bench_plan(looks=1))
+    assert overall["confidence"].tolist() == pytest.approx([1 - 0.8 * 0.05 / 2] * 2)
+    assert found["confidence"].tolist() == pytest.approx([1 - 0.8 * 0.05])
 
 
 def test_one_bench_is_not_combined():
@@ -97,9 +84,9 @@ def test_an_assumption_on_one_bench_stands_beside_the_mean():
 
 
 @pytest.mark.slow
-def test_intervals_over_benches_hold_the_truth_in_95_of_100_reviews():
+def test_intervals_over_benches_hold_the_truth_as_often_as_they_say():
     design, truth = Design(games=4, rounds=4, suites=2000), 100 * np.expm1(np.log([0.99, 0.97]).mean())
     _, found = combined(on_benches(-1.0, -3.0, design=design, noise=Noise(run_pct=0.6)), bench_plan())
     held = (found["ci_low"] <= truth) & (truth <= found["ci_high"])
     assert len(found) == 2000
-    assert held.mean() == pytest.approx(0.95, abs=0.015)
+    assert held.mean() > 0.96 - 0.01

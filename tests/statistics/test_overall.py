@@ -3,10 +3,23 @@
 import numpy as np
 import pandas as pd
 import pytest
-from run_tables import CASES, REFERENCE_METRICS, balanced, closed, games, make_plan, reference_runs, reference_table
+from run_tables import (
+    CASES,
+    ONE_RESULT,
+    REFERENCE_METRICS,
+    balanced,
+    closed,
+    games,
+    make_plan,
+    reference_runs,
+    reference_table,
+)
 from scipy import stats
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
+from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
+from gpubench_kit.statistics.multiplicity import adjust_in_families
+from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.synthetic import Design, make_review
 
 CONTRASTS = [
@@ -16,7 +29,8 @@ CONTRASTS = [
 
 
 def overall(table, plan=None, scope="these_games", **options):
-    rows = compare_over_games(table, plan or make_plan(adjust="none"), **options)
+    confidence = ONE_RESULT if scope == "these_games" else 0.95
+    rows = compare_over_games(table, plan or make_plan(confidence=confidence), **options)
     return rows[rows["scope"] == scope].iloc[0]
 
 
@@ -70,20 +84,23 @@ def test_overall_estimates_agree_with_r(case, metric, arm):
     sample = wanted[(wanted["method"] == "one_sample_t") & (wanted["status"] == "ok")]
     for one in sample.itertuples():
         like = overall(reference_runs(case), plan, scope="games_like_these")
-        assert closed([one.ratio_pct, one.ci_lo_pct, one.ci_hi_pct, one.ci90_lo_pct, one.ci90_hi_pct])(
-            like[["change", "ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high"]]
-        )
+        assert closed([one.ratio_pct, one.ci_lo_pct, one.ci_hi_pct])(like[["change", "ci_low", "ci_high"]])
+        inner = half_width(0.1, uncertainty_of(like.to_frame().T))[0]
+        ends = [np.log1p(like["change"] / 100) + way * inner for way in (-1, 1)]
+        assert closed([one.ci90_lo_pct, one.ci90_hi_pct])(in_percent(np.array(ends)))
         assert closed([one.se_log, one.df])(like[["se", "df"]])
         assert closed(one.p, relative=1e-5, absolute=1e-10)(like["p_difference"])
 
 
 @pytest.mark.parametrize("case", ["a_tidy", "c_rounds"])
-def test_overall_results_of_several_tunings_are_adjusted_as_by_r(case):
+def test_holm_over_the_results_of_several_tunings_is_that_of_r(case):
     plan = make_plan(("factory", *CASES[case]))
     rows = compare_over_games(reference_runs(case), plan)
     rows = rows[rows["scope"] == "games_like_these"].set_index("of_tuning")
     wanted = reference_table("overall", case=case, metric="avg_fps", method="one_sample_t").set_index("arm")
-    assert closed(wanted["p_holm"], relative=1e-5, absolute=1e-10)(rows.loc[wanted.index, "p_difference_adjusted"])
+    assert closed(wanted["p_holm"], relative=1e-5, absolute=1e-10)(
+        adjust_in_families(rows.loc[wanted.index, "p_difference"], np.zeros(len(wanted)), method="holm")
+    )
 
 
 @pytest.mark.parametrize("case", ["a_tidy", "c_rounds", "j_equal"])
@@ -112,10 +129,11 @@ def test_ratios_of_geometric_means_agree_with_r(case):
 
 def test_one_game_is_its_own_overall_result():
     table = balanced(1, 4, effect=0.01)
-    row, game = overall(table), compare_tunings(table, make_plan(adjust="none")).iloc[0]
-    for name in ("change", "ci_low", "ci_high", "se", "df", "p_difference", "p_equivalence", "verdict"):
+    row, game = overall(table), compare_tunings(table, make_plan()).iloc[0]
+    for name in ("change", "se", "df", "p_difference", "p_equivalence", "verdict"):
         assert row[name] == game[name]
     assert len(compare_over_games(table, make_plan())) == 1
+    assert closed([game["ci_low"], game["ci_high"]])(row[["ci_low", "ci_high"]])
 
 
 def test_fewer_than_three_games_do_not_speak_of_others():
@@ -222,7 +240,7 @@ def test_the_same_order_every_time_gives_no_overall_verdict():
 
 def test_order_not_stated_gives_no_overall_verdict():
     row = overall(balanced(4, 4).drop(columns="order"))
-    assert (row["verdict"], row["reason"], row["layout"]) == ("no_verdict", "not_stated", "not_stated")
+    assert (row["verdict"], row["reason"], row["layout"]) == ("no_verdict", "not_stated", "confounded")
     assert np.isfinite(row["change"])
 
 

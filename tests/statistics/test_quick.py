@@ -53,7 +53,7 @@ def test_back_to_back_runs_get_no_verdict_but_what_would_explain_them():
     assert (found.verdict, found.reason, found.no_loss) == ("no_verdict", "confounded", None)
     assert np.isnan(found.ci_low)
     assert found.change == pytest.approx(2.09633, abs=1e-5)
-    assert "Restarts that vary by 1.5 % would explain" in found.caution
+    assert "Restarts that vary by 0.7 % would explain" in found.caution
 
 
 @pytest.mark.parametrize(

@@ -1,18 +1,15 @@
-"""Drift, widening by restarts, coded runs and reasons."""
-
-import math
+"""Drift, coded runs and reasons."""
 
 import numpy as np
 import pandas as pd
 import pytest
-from run_tables import CASES, REFERENCE_METRICS, closed, make_plan, reference_runs, reference_table, run_table
+from run_tables import CASES, REFERENCE_METRICS, closed, reference_runs, reference_table, run_table
 
 from gpubench_kit.model.plan import Pair, Subject
 from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_within
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.pair_runs import members_of, select_pair
 from gpubench_kit.statistics.units import in_percent, scaled_values
-from gpubench_kit.statistics.widening import RestartSpread, explaining_restart_sd, restart_spread, widen
 from gpubench_kit.wording.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
 
 
@@ -48,54 +45,6 @@ def test_drift_needs_runs_and_order():
     nothing = np.array([np.nan, np.nan])
     two = np.zeros(2, dtype=int)
     assert np.isnan(estimate_drift(nothing, nothing, cell=two, family=two).p)
-
-
-def test_an_assumed_spread_counts_as_known():
-    error, df = widen(4e-6, 4.0, RestartSpread(0.003, 0))
-    assert error == pytest.approx(4e-6 + 2 * 0.003**2)
-    assert df == pytest.approx(error**2 / (4e-6**2 / 4))
-
-
-def test_a_measured_spread_has_its_own_degrees_of_freedom():
-    error, df = widen(4e-6, 4.0, RestartSpread(0.003, 6))
-    extra = 2 * 0.003**2
-    assert df == pytest.approx(error**2 / (4e-6**2 / 4 + extra**2 / 5))
-
-
-def test_a_spread_of_a_part_of_the_games_counts_in_part():
-    error, _ = widen(0.0, 4.0, RestartSpread(0.003, 6), weight=0.5)
-    assert error == pytest.approx(2 * 0.0015**2)
-
-
-def test_without_own_noise_an_assumed_spread_keeps_the_df():
-    assert widen(0.0, 4.0, RestartSpread(0.003, 0))[1] == 4
-
-
-@pytest.mark.parametrize(
-    ("stated", "wanted"),
-    [
-        ({}, None),
-        ({"avg_fps": 0.5, "restarts": 5}, None),
-        ({"board_w": 0.5, "restarts": 0}, None),
-        ({"avg_fps": 0.5}, RestartSpread(0.005, 0)),
-        ({"avg_fps": 0.5, "restarts": 6}, RestartSpread(0.005, 6)),
-    ],
-)
-def test_the_spread_is_that_of_the_plan(stated, wanted):
-    assert restart_spread(make_plan(restart_spread=stated), "avg_fps") == wanted
-
-
-def test_a_spread_on_the_difference_scale_is_in_the_unit():
-    plan = make_plan(restart_spread={"core_c": 0.5, "restarts": 0})
-    assert restart_spread(plan, "core_c").sd == 0.5
-
-
-def test_the_spread_that_would_explain_a_difference():
-    assert explaining_restart_sd(3.0, scale="difference") == pytest.approx(3 / math.sqrt(2))
-    change = 100 * math.expm1(0.02)
-    assert explaining_restart_sd(change) == pytest.approx(100 * math.expm1(0.02 / math.sqrt(2)))
-    back = 100 * math.expm1(-0.02)
-    assert explaining_restart_sd(back) == pytest.approx(explaining_restart_sd(change))
 
 
 def test_a_subject_without_a_card_stands_for_any():

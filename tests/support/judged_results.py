@@ -8,16 +8,13 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
-from gpubench_kit.statistics.difference import run_tests
 from gpubench_kit.statistics.mirrored import families_of
-from gpubench_kit.statistics.result_rows import direction_of, judge, scaled_margin
+from gpubench_kit.statistics.results import Levels, judge_comparisons, judge_overall, published
 from gpubench_kit.statistics.units import is_ratio
-from gpubench_kit.statistics.verdict import decide
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra")
 PAIR = {"of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "",
         "against_card": "Larkmoor 4", "against_tuning": "factory", "against_bench": ""}  # fmt: skip
-_ENDS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 
 
 def claim_plan(*claims: dict, scenes=GAMES, analysis=None, **sections) -> ReviewPlan:
@@ -43,65 +40,65 @@ def game_rows(plan: ReviewPlan, *specs: dict) -> pd.DataFrame:
     ``change`` [% or unit] and ``se`` [log-percent or unit], ``df``; ``own``: standard error and df of the game's
     own runs where its noise is borrowed; other keys are columns.
     """
-    rows = [_game_row(plan, {"game": GAMES[place % len(GAMES)]} | spec) for place, spec in enumerate(specs)]
-    return COMPARISONS.frame(_judged(rows, plan))
+    usual = {"setting": "", "n": 5, "n_against": 5, "n_blocks": 5, "layout": "rounds", "more_runs": pd.NA}
+    rows = [{**usual, "game": GAMES[place % len(GAMES)], **spec} for place, spec in enumerate(specs)]
+    table = pd.DataFrame([_game_row(plan, spec) for spec in rows])
+    level = 1 - plan.analysis.confidence
+    levels = Levels(level, (np.full(len(table), level),) * 3)
+    judged = judge_comparisons(table, family=families_of(table), levels=levels, first_level=level, plan=plan)
+    return COMPARISONS.frame(_as_given(judged, specs))
 
 
 def overall_rows(plan: ReviewPlan, *specs: dict) -> pd.DataFrame:
-    """Return ``overall`` from specifications as in `game_rows`; ``scope`` is these games unless it says so."""
+    """Return ``overall`` from specifications as in `game_rows`; ``scope`` is these games unless it says so.
+
+    The interval is at the plan's confidence, or at the ``confidence`` given.
+    """
     usual = {"scope": "these_games", "n_games": len(plan.games), "games_left_out": "", "layout": "rounds"}
-    return OVERALL.frame(_judged([_row(plan, usual | spec) for spec in specs], plan))
+    table = pd.DataFrame([_row(plan, usual | spec) for spec in specs])
+    given = [spec.get("confidence", plan.analysis.confidence) for spec in specs]
+    own = 1 - np.array(given, dtype=float)
+    judged = judge_overall(table, levels=Levels(1 - plan.analysis.confidence, (own,) * 3), plan=plan)
+    counts = (table["withheld"] == "").to_numpy()
+    return OVERALL.frame(_as_given(published(judged, counts), specs))
 
 
-def _judged(rows: list[dict], plan: ReviewPlan) -> pd.DataFrame:
-    """Return rows with adjusted p-values and verdicts."""
-    table = pd.DataFrame(rows)
-    return judge(table, family=families_of(table), level=1 - plan.analysis.confidence, plan=plan)
+def _as_given(table: pd.DataFrame, specs: tuple[dict, ...]) -> pd.DataFrame:
+    """Return the table with the columns that a specification names as it gives them."""
+    out = table.copy()
+    for place, spec in enumerate(specs):
+        for name in spec.keys() & {
+            "change",
+            "carried_by",
+            "change_without",
+            "bench_change_pct",
+            "restart_spread_pct",
+        }:
+            if name not in out:
+                out[name] = pd.NA
+            out.loc[out.index[place], name] = spec[name]
+    return out
 
 
 def _row(plan: ReviewPlan, spec: dict) -> dict:
-    """Return one row before adjustment."""
+    """Return one row before it is judged, on the scale of the tests."""
     spec = {"metric": "avg_fps", "group": "all", "se": 0.5, "df": 4.0, "withheld": "", "cautions": ""} | spec
-    metric = METRICS[spec["metric"]]
-    found = _tests(plan, spec, (spec["se"], spec["df"]))
+    metric, share = METRICS[spec["metric"]], 100 if is_ratio(spec["metric"]) else 1
     margin = plan.margin_of(metric.name)
-    level = 1 - plan.analysis.confidence
-    se = spec["se"] / 100 if is_ratio(metric.name) else spec["se"]
-    facts = {"unit": metric.unit, "scale": metric.scale, "confidence": 1 - level,
-             "margin": np.nan if margin is None else margin}  # fmt: skip
-    return PAIR | found | spec | facts | {"se": se}
+    change = np.log1p(spec["change"] / 100) if is_ratio(metric.name) else spec["change"]
+    parts = dict.fromkeys(("restart_se", "restart_df", "rounding_se"), np.nan)
+    facts = {"unit": metric.unit, "scale": metric.scale, "margin": np.nan if margin is None else margin,
+             "drifts": False, "change": change, "se": spec["se"] / share}  # fmt: skip
+    return PAIR | parts | spec | facts
 
 
 def _game_row(plan: ReviewPlan, spec: dict) -> dict:
-    """Return the row of one game before adjustment."""
+    """Return the row of one game before it is judged."""
     own = spec.pop("own", None)
-    row = _row(plan, {"setting": "", "n": 5, "n_against": 5, "n_blocks": 5, "layout": "rounds"} | spec)
-    alone = _tests(plan, row, own or (row["se"] * (100 if row["scale"] == "ratio" else 1), row["df"]))
-    row |= {f"own_{name}": alone[name] for name in _ENDS}
-    row["own_verdict"] = _verdict_alone(row, alone)
+    row = _row(plan, spec)
+    share = 100 if row["scale"] == "ratio" else 1
+    alone = (own[0] / share, own[1]) if own else (row["se"], row["df"])
     against = row.get("against_value", 100.0)
-    of = against * (1 + row["change"] / 100) if row["scale"] == "ratio" else against + row["change"]
-    return {"more_runs": pd.NA} | row | {"borrowed": own is not None, "against_value": against, "of_value": of}
-
-
-def _verdict_alone(row: dict, alone: dict) -> str:
-    """Return the verdict from a game's own runs, not adjusted."""
-    values = (np.array([one]) for one in (row["change"], alone["p_difference"], alone["p_equivalence"]))
-    direction = np.array(direction_of(row["metric"]))
-    return str(decide(*values, level=1 - row["confidence"], direction=direction)[0])
-
-
-def _tests(plan: ReviewPlan, spec: dict, noise: tuple[float, float]) -> dict:
-    """Return intervals and p-values of a change with a standard error and df."""
-    ratio = is_ratio(spec["metric"])
-    change = np.log1p(spec["change"] / 100) if ratio else spec["change"]
-    se = noise[0] / 100 if ratio else noise[0]
-    tests = run_tests(
-        np.array([change]), np.array([se**2]), np.array([noise[1]]), margin=scaled_margin(plan, spec["metric"]),
-        level=1 - plan.analysis.confidence, direction=direction_of(spec["metric"]),
-    )  # fmt: skip
-    ends = {name: float(getattr(tests, name)[0]) for name in _ENDS}
-    ends = {name: 100 * np.expm1(end) for name, end in ends.items()} if ratio else ends
-    return ends | {
-        name: float(getattr(tests, name)[0]) for name in ("p_difference", "p_equivalence", "p_non_inferiority")
-    }
+    of = against * np.exp(row["change"]) if row["scale"] == "ratio" else against + row["change"]
+    values = {"against_value": against, "of_value": row.get("of_value", of)}
+    return row | {"borrowed": own is not None, "own_se": alone[0], "own_df": alone[1]} | values

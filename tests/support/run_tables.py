@@ -10,6 +10,9 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 
+#: Confidence of a plan of one pair and one metric whose result over games, 0.8 of the page, has a level of 0.05.
+ONE_RESULT = 1 - 0.05 / 0.8
+
 REFERENCE = Path(__file__).parents[1] / "reference"
 
 #: In sequences, A is the tuning compared and B the reference.

@@ -8,7 +8,8 @@ import pytest
 from made_sweeps import LOSSES, POWERS, STEPS, MadeSweep, made_sweep, step_name, sweep_plan
 
 from gpubench_kit.model.tables import check_table
-from gpubench_kit.statistics.compare import compare_over_games
+from gpubench_kit.statistics.compare import compare_tunings
+from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 
 LAST_GOOD = "limit -20"
@@ -45,14 +46,17 @@ def test_the_lowest_power_is_the_last_step_that_passed(found):
 
 
 def test_changes_and_p_values_are_those_of_any_other_comparison(made, found):
-    overall = compare_over_games(made.usable, made.plan).query("scope == 'these_games'")
-    rate = overall[overall["metric"] == "avg_fps"].set_index("of_tuning")
+    games = compare_tunings(made.usable, made.plan).query("metric == 'avg_fps'")
     for step in STEPS:
-        row, other = row_of(found, step_name(step)), rate.loc[step_name(step)]
-        assert row["fps_change"] == pytest.approx(other["change"])
-        assert row["p_non_inferiority"] == pytest.approx(other["p_non_inferiority"])
-        assert (row["fps_ci_low"], row["fps_ci_high"]) == pytest.approx((other["ci_low"], other["ci_high"]))
-        assert row["loss_at_most"] == pytest.approx(-other["equivalence_ci_low"])
+        row, of_step = row_of(found, step_name(step)), games[games["of_tuning"] == step_name(step)]
+        change, error = np.log1p(of_step["change"] / 100).mean(), of_step["own_se"] ** 2 / len(of_step) ** 2
+        found_noise = Uncertainty(error.sum(), error.sum() ** 2 / (error**2 / of_step["own_df"]).sum())
+        wide, inner = (half_width(level, found_noise) for level in (0.05, 0.10))
+        ends = 100 * np.expm1([change, change - wide, change + wide, change - inner])
+        assert [row["fps_change"], row["fps_ci_low"], row["fps_ci_high"], -row["loss_at_most"]] == pytest.approx(
+            ends
+        )
+        assert row["p_non_inferiority"] == pytest.approx(one_sided_p(change - np.log(0.98), found_noise))
 
 
 def test_true_changes_lie_inside_the_intervals(found):
@@ -234,7 +238,7 @@ def test_no_usable_run_gives_empty_tables(made):
 
 
 def test_more_looks_make_the_level_stricter_and_too_many_end_the_tests(made):
-    assert answer_of(made.find(looks_made=2))["level"] == 0.027
+    assert answer_of(made.find(looks_made=2))["level"] == 0.015
     many = made.find(looks_made=9)
     assert many.too_many_looks
     assert answer_of(many)["lowest_tuning"] == "factory"

@@ -153,14 +153,6 @@ def _metrics(plan: Any) -> Iterator[Problem]:
         yield Problem(("analysis", "primary"), problem, "Add it to metrics, or name another primary.")
 
 
-def _level(plan: Any) -> Iterator[Problem]:
-    """Yield a problem if a confidence of one's own meets several looks, whose levels are for 0.95."""
-    confidence, looks = plan.analysis.confidence, plan.analysis.looks
-    if confidence != 0.95 and looks != 1:
-        problem = f"confidence = {confidence:g} with looks = {looks}; the levels for several looks are for 0.95."
-        yield Problem(("analysis", "confidence"), problem, "Leave confidence at 0.95, or set looks = 1.")
-
-
 def _margins(plan: Any) -> Iterator[Problem]:
     """Yield a problem for each margin of 100 % or more."""
     for metric, margin in plan.analysis.margins.items():
@@ -215,7 +207,6 @@ _CHECKS: tuple[tuple[Check, str], ...] = (
     (_games, "games"),
     (_settings, "games.settings"),
     (_metrics, "analysis.metrics analysis.primary"),
-    (_level, "analysis.confidence analysis.looks"),
     (_margins, "analysis.margins"),
     (_restart_spread, "analysis.restart_spread"),
     (_hitch_window, "analysis.hitch_window_frames"),

@@ -21,8 +21,8 @@ from gpubench_kit.model.plan.fields import (
 
 #: Key of ``restart_spread`` that holds the number of restarts measured; all others are metrics.
 RESTARTS = "restarts"
-#: Fewer measured restarts say too little about their spread: it is then not used.
-LEAST_RESTARTS = 6
+#: A spread is measured from so many restarts on; three are recommended.
+LEAST_RESTARTS = 2
 #: In the place of the spread: taken from the archive of the bench.
 ARCHIVE_WORD = "archive"
 
@@ -47,7 +47,7 @@ class Analysis(Section):
         "quantile", description="definition of the 1 % and 0.1 % lows"
     )
     confidence: Annotated[float, _WHOLE, Field(gt=0.5, lt=1)] = Field(
-        0.95, description="1 - level; other values than 0.95 only with looks = 1"
+        0.95, description="other values than 0.95 scale the levels of all looks"
     )
     margin_pct: Percent = Field(2.0, description="smallest difference that matters [%], on the ratio scale")
     margins: dict[MetricName, Positive] = Field(
@@ -57,7 +57,7 @@ class Analysis(Section):
     looks: Annotated[int, _WHOLE, Field(ge=1, le=8)] = Field(1, description="most looks at verdicts planned")
     strict: Truth = Field(False, description="judge each game by its own noise alone")
     adjust: Literal["holm", "fdr_bh", "none"] = Field(
-        "holm", description="adjustment for the number of comparisons; fdr_bh and none are for screening"
+        "fdr_bh", description="adjustment of single games for their number; results over games hold page-wide"
     )
     applied: Literal["as_recorded", "each_run", "each_block"] = Field(
         "as_recorded", description="when tunings were applied"

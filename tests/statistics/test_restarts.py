@@ -6,8 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from run_tables import make_plan
+from scipy import stats
 
-from gpubench_kit.statistics.variance_components import SessionSquares, sd_interval, session_spread
+from gpubench_kit.statistics.equivalence import Uncertainty, half_width
+from gpubench_kit.statistics.restarts import (
+    RestartSpread,
+    SessionSquares,
+    restart_spread,
+    sd_interval,
+    session_spread,
+    tipping_point,
+)
 
 
 def _squares(means: np.ndarray, *, n: int, noise: float, noise_df: float = 1e6) -> SessionSquares:
@@ -117,3 +127,51 @@ def test_one_game_far_noisier_than_the_others_does_not_drown_them():
     assert np.sqrt(np.mean([one.sd**2 for one in found])) == pytest.approx(0.6, abs=0.06)
     assert np.mean([one.low <= 0.6 <= one.high for one in found]) >= 0.9
     assert np.median([one.df for one in found]) > 5
+
+
+@pytest.mark.parametrize(
+    ("stated", "wanted"),
+    [
+        ({}, None),
+        ({"avg_fps": 0.5, "restarts": 1}, None),
+        ({"board_w": 0.5, "restarts": 0}, None),
+        ({"avg_fps": 0.5}, RestartSpread(0.005, 0)),
+        ({"avg_fps": 0.5, "restarts": 2}, RestartSpread(0.005, 2)),
+    ],
+)
+def test_the_spread_is_that_of_the_plan(stated, wanted):
+    assert restart_spread(make_plan(restart_spread=stated), "avg_fps") == wanted
+
+
+def test_a_spread_on_the_difference_scale_is_in_the_unit():
+    plan = make_plan(restart_spread={"core_c": 0.5, "restarts": 0})
+    assert restart_spread(plan, "core_c").sd == 0.5
+
+
+def test_the_difference_of_two_blocks_has_the_spread_of_two_restarts():
+    measured, assumed = RestartSpread(0.003, 4), RestartSpread(0.003, 0)
+    assert measured.variance == pytest.approx(2 * 0.003**2)
+    assert (measured.df, assumed.df) == (3, np.inf)
+
+
+def test_the_tipping_point_by_hand():
+    found = tipping_point(0.02, Uncertainty(np.array(1e-5), np.array(4.0)), level=0.05)
+    half = stats.t.ppf(0.975, 4) * np.sqrt(1e-5)
+    assert found.bench_change == pytest.approx(0.02 - half)
+    assert found.restart_spread == pytest.approx(np.sqrt((0.02**2 - half**2) / 2) / stats.norm.ppf(0.975))
+
+
+@pytest.mark.parametrize("restarts", [2, 3, 6])
+def test_a_measured_spread_below_the_tipping_point_leaves_the_verdict(restarts):
+    noise = Uncertainty(np.array(1e-5), np.array(4.0))
+    tipping = float(tipping_point(0.05, noise, level=0.05).restart_spread)
+    factor = stats.t.ppf(0.975, restarts - 1) / stats.norm.ppf(0.975)
+    for share in (0.999, 1.001):
+        spread = RestartSpread(share * tipping / factor, restarts)
+        found = Uncertainty(noise.error, noise.df, spread.variance, spread.df)
+        assert (half_width(0.05, found) < 0.05) == (share < 1)
+
+
+def test_what_noise_alone_explains_has_a_tipping_point_of_0():
+    found = tipping_point(np.array([0.001, -0.01]), Uncertainty(np.full(2, 1e-5), np.full(2, 4.0)), level=0.05)
+    assert found.bench_change.tolist() == found.restart_spread.tolist() == [0, 0]

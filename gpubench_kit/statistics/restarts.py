@@ -1,4 +1,4 @@
-"""How far restarts move a bench: the spread between sessions apart from the noise of runs, with intervals.
+"""Restarts: how far they move a bench, and what that does to a difference between two blocks.
 
 A session (the runs between two restarts) shifts the values of all its runs; games may share that shift. What is
 known of it is bounded by the number of restarts, however many games were run in each.
@@ -10,9 +10,103 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.statistics.adapters import chi2_cdf, chi2_quantile, find_root
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
+from gpubench_kit.statistics.adapters import chi2_cdf, chi2_quantile, find_root, normal_quantile
+from gpubench_kit.statistics.equivalence import Uncertainty, half_width
 
 _LARGEST_FACTOR = 1e6
+
+
+@dataclass(frozen=True)
+class RestartSpread:
+    """Standard deviation between restarts, on the scale of the metric.
+
+    Attributes
+    ----------
+    sd : of ln y on the ratio scale, else in the metric's unit
+    restarts : on how many it was measured; 0 for an assumption
+    """
+
+    sd: float
+    restarts: int
+
+    @property
+    def reason(self) -> str:
+        """Word that stands beside a verdict which rests on this spread."""
+        return "measured_restart_spread" if self.restarts else "assumed_restart_spread"
+
+    @property
+    def variance(self) -> float:
+        """Variance of the difference of two blocks that stand on a restart each."""
+        return 2 * self.sd**2
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom of the variance; an assumed one counts as known."""
+        return self.restarts - 1.0 if self.restarts else np.inf
+
+
+@dataclass(frozen=True)
+class TippingPoint:
+    """What the bench must have done between two blocks to explain what is seen; arrays, on the scale of the tests.
+
+    Attributes
+    ----------
+    bench_change : change of the bench between the blocks that would explain it
+    restart_spread : standard deviation between restarts from which on it says nothing
+    """
+
+    bench_change: np.ndarray
+    restart_spread: np.ndarray
+
+
+def restart_spread(plan, metric: str) -> RestartSpread | None:
+    """Return the spread between restarts that the plan states for a metric.
+
+    Parameters
+    ----------
+    plan : ReviewPlan, gives ``analysis.restart_spread``
+    metric : name of the metric
+
+    Returns
+    -------
+    RestartSpread; None where none is stated, or where it was measured on a single restart
+    """
+    stated = dict(plan.analysis.restart_spread or {})
+    restarts = int(stated.pop("restarts", 0))
+    if metric not in stated or 0 < restarts < LEAST_RESTARTS:
+        return None
+    share = 100.0 if METRICS[metric].scale == "ratio" else 1.0
+    return RestartSpread(float(stated[metric]) / share, restarts)
+
+
+def tipping_point(distance, found: Uncertainty, *, level) -> TippingPoint:
+    """Return from where on restarts alone would explain a result of two blocks.
+
+    Parameters
+    ----------
+    distance : from the difference to what it is held against: ``|D|`` for its direction, ``M - |D|`` for the
+        same, ``M + E`` for no loss, with the margin M and the difference for the better E
+    found : how well the difference is known, restarts apart
+    level : two-sided
+
+    Returns
+    -------
+    TippingPoint; 0 where noise alone explains it, nan where the noise is not known
+
+    Notes
+    -----
+    ``X = distance - h`` and ``r* = sqrt((distance^2 - h^2) / (2 z^2))`` with the half-width h of the noise of runs
+    and z the normal quantile. If restarts vary by no more than r*, and nothing differs, a result is named with
+    at most the level's chance. With k measured restarts of spread r the result holds where
+    ``r* >= r t(1 - a/2, k - 1) / z``.
+    """
+    distance = np.asarray(distance, dtype=float)
+    half = half_width(level, found)
+    beyond = np.where(distance > 0, np.maximum(distance**2 - half**2, 0.0), half * 0.0)
+    spread = np.sqrt(beyond / 2) / normal_quantile(1 - np.asarray(level) / 2)
+    return TippingPoint(np.maximum(distance - half, 0.0), spread)
 
 
 @dataclass(frozen=True)

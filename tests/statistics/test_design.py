@@ -1,4 +1,4 @@
-"""The class of a pair's layout, from ids and order alone."""
+"""The design of a pair, from ids and order alone."""
 
 import numpy as np
 import pandas as pd
@@ -6,19 +6,24 @@ import pytest
 from run_tables import CASES, balanced, games, make_plan, reference_runs, reference_table, run_table
 
 from gpubench_kit.statistics.coded_runs import code_runs
-from gpubench_kit.statistics.layout import CLASSES, classify
+from gpubench_kit.statistics.design import CLASSES, classify
 from gpubench_kit.statistics.pair_runs import select_pair
 from gpubench_kit.synthetic import Design, make_review
 
 
-def layout_of(table, *, tuning="quiet", applied="as_recorded", typed_order="not_known", plan=None):
+def design_of(table, *, tuning="quiet", applied="as_recorded", typed_order="not_known", plan=None):
     plan = plan or make_plan(("factory", tuning))
     pair = select_pair(code_runs(table), plan.pairs()[0], metric="avg_fps")
     return classify(pair, applied=applied, typed_order=typed_order)
 
 
+def rounds_of(design):
+    """Return the number of complete rounds."""
+    return len(np.unique(design.unit[design.used]))
+
+
 def classes_of(table, **options):
-    return [CLASSES[one] for one in layout_of(table, **options).classes]
+    return [CLASSES[one] for one in design_of(table, **options).classes]
 
 
 @pytest.mark.parametrize(
@@ -38,8 +43,15 @@ def classes_of(table, **options):
         ("A1 A2 B1 B2", {"session": ["s1", "s1", "s2", "s2"]}, "confounded"),
         ("A1 A2 B1 B2 A1 A2 B1 B2", {"session": ["s1", "s1", "s2", "s2", "s3", "s3", "s4", "s4"]}, "restarts"),
         ("A1 B1 A1 B1", {"session": ["s1", "s1", "s2", "s2"]}, "rounds"),
-        ("A- B- A- B-", {}, "not_stated"),
-        ("A1 B1 A2 B-", {}, "not_stated"),
+        ("A- B- A- B-", {}, "rounds"),
+        ("A- B- B- A- A- B-", {}, "rounds"),
+        ("A1 B1 A2 B-", {}, "rounds"),
+        ("A- A- B- B-", {}, "confounded"),
+        ("A- A- B- B- A- A- B- B-", {}, "restarts"),
+        ("A- B- A- B-", {"session": ["s1", "s2", "s1", "s2"]}, "restarts"),
+        ("A- B- A- B-", {"session": ["s1", "s1", "s2", "s2"]}, "rounds"),
+        ("A- A- B- B-", {"session": ["s1", "s1", "s2", "s2"]}, "confounded"),
+        ("A- B- B- A-", {"tuning_change": ["c1", "c2", "c2", "c3"]}, "confounded"),
         ("A1 A1 B1", {}, "confounded"),
     ],
 )
@@ -54,7 +66,10 @@ def test_values_never_change_the_class():
 
 def test_missing_order_is_not_stated():
     table = run_table("A1 B1 B2 A2").drop(columns="order")
-    assert classes_of(table) == ["not_stated"]
+    design = design_of(table)
+    assert [CLASSES[one] for one in design.classes] == ["confounded"]
+    assert design.unstated.tolist() == [True]
+    assert design_of(table, typed_order="back_to_back").unstated.tolist() == [False]
 
 
 def test_the_plan_can_pin_that_each_run_had_its_own_tuning_change():
@@ -65,19 +80,19 @@ def test_the_plan_can_pin_that_each_run_had_its_own_tuning_change():
 def test_the_plan_can_pin_that_neighbours_shared_a_tuning_change():
     table = run_table("A1 B1 B2 A2 A3 B3")
     assert classes_of(table, applied="each_block") == ["restarts"]
-    assert layout_of(table, applied="each_block").changes.source.tolist() == ["each_block"]
+    assert design_of(table, applied="each_block").changes.source.tolist() == ["each_block"]
 
 
 def test_the_reviewers_word_makes_rounds_of_typed_numbers():
-    layout = layout_of(run_table("A- A- A- B- B- B-").drop(columns="order"), typed_order="alternated")
+    layout = design_of(run_table("A- A- A- B- B- B-").drop(columns="order"), typed_order="alternated")
     assert CLASSES[layout.classes[0]] == "rounds"
-    assert layout.complete_rounds.tolist() == [3]
+    assert rounds_of(layout) == 3
     assert layout.by_statement.tolist() == [True]
 
 
 def test_the_reviewers_word_uses_round_numbers_where_they_are_given():
-    layout = layout_of(run_table("A1 A2 A3 B1 B3").drop(columns="order"), typed_order="alternated")
-    assert layout.complete_rounds.tolist() == [2]
+    layout = design_of(run_table("A1 A2 A3 B1 B3").drop(columns="order"), typed_order="alternated")
+    assert rounds_of(layout) == 2
 
 
 def test_back_to_back_typed_numbers_are_confounded():
@@ -85,14 +100,14 @@ def test_back_to_back_typed_numbers_are_confounded():
 
 
 def test_a_round_without_both_sides_is_left_out():
-    layout = layout_of(run_table("A1 B1 B2 A2 A3"))
-    assert layout.complete_rounds.tolist() == [2]
+    layout = design_of(run_table("A1 B1 B2 A2 A3"))
+    assert rounds_of(layout) == 2
     assert layout.used.tolist() == [True] * 4 + [False]
 
 
 def test_a_round_number_used_twice_by_one_side_is_left_out():
-    layout = layout_of(run_table("A1 A1 B1 B2 A2 A3 B3"))
-    assert layout.complete_rounds.tolist() == [2]
+    layout = design_of(run_table("A1 A1 B1 B2 A2 A3 B3"))
+    assert rounds_of(layout) == 2
 
 
 def test_rounds_of_different_games_may_overlap():
@@ -104,16 +119,68 @@ def test_rounds_of_different_games_may_overlap():
 def test_declared_changes_that_serve_several_games_are_shared():
     shared = make_review({"factory": 0.0, "quiet": 0.0}, Design(games=4, rounds=3, layout="shared-rounds"), seed=1)
     apart = make_review({"factory": 0.0, "quiet": 0.0}, Design(games=4, rounds=3), seed=1)
-    assert layout_of(shared).shared.tolist() == [True]
-    assert layout_of(apart).shared.tolist() == [False]
+    assert design_of(shared).shared.tolist() == [True]
+    assert design_of(apart).shared.tolist() == [False]
     assert set(classes_of(shared)) == {"rounds"}
 
 
 def test_unbroken_succession_without_declared_changes_is_shared():
     table = make_review({"factory": 0.0, "quiet": 0.0}, Design(games=4, rounds=3, layout="shared-rounds"), seed=1)
-    layout = layout_of(table.drop(columns="tuning_change"))
+    layout = design_of(table.drop(columns="tuning_change"))
     assert layout.shared.tolist() == [True]
+    assert len(set(layout.part)) == 1
     assert layout.changes.source.tolist() == ["derived"]
+
+
+def in_pieces(*pieces, rounds=2, **columns):
+    """Return rounds in which each piece of games is run under one tuning, then under the other."""
+    parts = [
+        run_table(f"{side}{number}", game=game)
+        for number in range(1, rounds + 1)
+        for piece in pieces
+        for side in ("AB" if number % 2 else "BA")
+        for game in piece
+    ]
+    table = pd.concat(parts, ignore_index=True)
+    return table.assign(order=range(1, len(table) + 1), **columns)
+
+
+@pytest.mark.parametrize(
+    ("pieces", "wanted"),
+    [
+        (("ab", "cd"), [0, 0, 1, 1]),
+        (("abc", "d"), [0, 0, 0, 1]),
+        (("a", "b", "c"), [0, 1, 2]),
+        (("abcd",), [0] * 4),
+    ],
+)
+def test_games_in_one_piece_of_the_order_are_linked(pieces, wanted):
+    part = design_of(in_pieces(*pieces)).part
+    assert np.unique(part, return_inverse=True)[1].tolist() == wanted
+
+
+def test_links_of_several_rounds_add_up():
+    first, second = in_pieces("ab", "c", rounds=1), in_pieces("a", "bc", rounds=1)
+    both = pd.concat([first, second.assign(round=2, order=second["order"] + len(first))], ignore_index=True)
+    assert len(set(design_of(both).part)) == 1
+
+
+def test_a_game_without_one_side_in_a_round_links_nothing():
+    table = in_pieces("a", "b", "c", rounds=3)
+    gone = (table["game"] == "a") & (table["round"] == 2) & (table["tuning"] == "quiet")
+    assert len(set(design_of(table[~gone]).part)) == 3
+
+
+def test_declared_changes_link_in_place_of_the_order():
+    table = in_pieces("ab", "cd")
+    own = [f"c{number}" for number in range(len(table))]
+    assert len(set(design_of(table.assign(tuning_change=own)).part)) == 4
+
+
+def test_the_plan_can_pin_what_is_linked():
+    table = in_pieces("ab", "cd", rounds=3)
+    assert len(set(design_of(table, applied="each_run").part)) == 4
+    assert len(set(design_of(in_pieces("a", "b"), applied="as_recorded").part)) == 2
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5, 10])
@@ -124,7 +191,7 @@ def test_chance_neighbours_do_not_share(count):
             turn = f"A{round_} B{round_}" if (game + round_) % 2 else f"B{round_} A{round_}"
             parts.append(run_table(turn, game=f"game {game}"))
     table = pd.concat(parts, ignore_index=True)
-    layout = layout_of(table.assign(order=range(1, len(table) + 1)))
+    layout = design_of(table.assign(order=range(1, len(table) + 1)))
     assert not layout.shared.any()
 
 
@@ -132,20 +199,20 @@ def test_blocks_of_several_games_are_shared():
     design = Design(games=3, rounds=6, layout="restarts", blocks=3)
     table = make_review({"factory": 0.0, "quiet": 0.0}, design, seed=2)
     assert set(classes_of(table)) == {"restarts"}
-    assert layout_of(table).shared.tolist() == [True]
-    assert layout_of(table.drop(columns=["tuning_change"])).shared.tolist() == [True]
+    assert design_of(table).shared.tolist() == [True]
+    assert design_of(table.drop(columns=["tuning_change"])).shared.tolist() == [True]
 
 
 def test_blocks_of_one_game_each_are_not_shared():
-    layout = layout_of(games("A1 A2 B1 B2 A3 A4 B3 B4", 4))
+    layout = design_of(games("A1 A2 B1 B2 A3 A4 B3 B4", 4))
     assert [CLASSES[one] for one in layout.classes] == ["restarts"] * 4
     assert layout.shared.tolist() == [False]
 
 
 def test_one_side_always_first_is_seen_from_six_rounds_on():
-    assert layout_of(games("A1 B1 A2 B2 A3 B3", 2)).same_order.tolist() == [True]
-    assert layout_of(games("A1 B1 A2 B2", 2)).same_order.tolist() == [False]
-    assert layout_of(balanced(2, 3)).same_order.tolist() == [False]
+    assert design_of(games("A1 B1 A2 B2 A3 B3", 2)).same_order.tolist() == [True]
+    assert design_of(games("A1 B1 A2 B2", 2)).same_order.tolist() == [False]
+    assert design_of(balanced(2, 3)).same_order.tolist() == [False]
 
 
 def test_confounded_games_may_have_changes_of_their_own():
@@ -153,14 +220,14 @@ def test_confounded_games_may_have_changes_of_their_own():
         [run_table("A1 A2 B3 B4", game=f"g{n}") for n in (1, 3)] + [run_table("B1 B2 A3 A4", game="g2")]
     )
     turned = turned.sort_values("game", kind="stable").assign(order=range(1, 13))
-    assert layout_of(turned).own_changes.tolist() == [True]
-    assert layout_of(games("A1 A2 B3 B4", 3)).own_changes.tolist() == [False]
+    assert design_of(turned).own_changes.tolist() == [True]
+    assert design_of(games("A1 A2 B3 B4", 3)).own_changes.tolist() == [False]
 
 
 def test_sessions_of_one_side_shared_by_games_are_not_of_their_own():
     one = run_table("A1 A2 B3 B4", game="g1", session=["s1", "s1", "s2", "s2"])
     two = run_table("B1 B2 A3 A4", game="g2", session=["s2", "s2", "s3", "s3"])
-    assert layout_of(pd.concat([one, two]).assign(order=range(1, 9))).own_changes.tolist() == [False]
+    assert design_of(pd.concat([one, two]).assign(order=range(1, 9))).own_changes.tolist() == [False]
 
 
 def rival_plan():

@@ -1,4 +1,4 @@
-"""Level by looks, adjustment for many comparisons, and the decision table."""
+"""Adjustment for many comparisons, and the decision table."""
 
 import gc
 
@@ -6,35 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from run_tables import CASES, closed, make_plan, reference_table
+from run_tables import CASES, closed, reference_table
 from statsmodels.stats.multitest import multipletests
 
 from gpubench_kit.model.tables import VERDICTS
-from gpubench_kit.statistics.adjustment import FEW_FAMILIES, adjust_in_families
-from gpubench_kit.statistics.verdict import decide, level_of_looks, weaker_verdict
-
-
-@pytest.mark.parametrize(
-    ("looks", "level"), [(1, 0.05), (2, 0.027), (3, 0.020), (4, 0.0175), (5, 0.012), (8, 0.012)]
-)
-def test_the_level_follows_the_number_of_looks(looks, level):
-    assert level_of_looks(make_plan(looks=looks)) == (level, False)
-
-
-def test_an_unplanned_look_counts():
-    assert level_of_looks(make_plan(looks=2), looks_made=1) == (0.027, False)
-    assert level_of_looks(make_plan(), looks_made=3) == (0.020, False)
-    assert level_of_looks(make_plan(looks=4), looks_made=9) == (0.012, True)
-
-
-def test_another_confidence_changes_the_level_of_a_single_look():
-    assert level_of_looks(make_plan(confidence=0.9))[0] == pytest.approx(0.1)
-
-
-@pytest.mark.parametrize(("confidence", "levels"), [(0.99, [0.01, 0.005, 0.01 / 3]), (0.9, [0.1, 0.027, 0.02])])
-def test_an_unplanned_look_never_makes_verdicts_easier(confidence, levels):
-    plan = make_plan(confidence=confidence)
-    assert [level_of_looks(plan, looks_made=looks)[0] for looks in (1, 2, 3)] == pytest.approx(levels)
+from gpubench_kit.statistics.multiplicity import FEW_FAMILIES, adjust_in_families, decide, weaker_verdict
 
 
 @given(

@@ -11,8 +11,9 @@ from scipy import stats
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from gpubench_kit.statistics.coded_runs import code_runs
-from gpubench_kit.statistics.difference import estimate_from_rounds, estimate_two_groups, run_tests
-from gpubench_kit.statistics.layout import classify
+from gpubench_kit.statistics.comparison import estimate_from_rounds, estimate_two_groups
+from gpubench_kit.statistics.design import classify
+from gpubench_kit.statistics.equivalence import Uncertainty, run_tests
 from gpubench_kit.statistics.pair_runs import select_pair
 from gpubench_kit.statistics.units import gather_units
 from gpubench_kit.statistics.variance import borrow_variance
@@ -24,7 +25,8 @@ CONTRASTS = [(case, metric, arm) for case, arms in CASES.items() for metric in R
 
 
 def judged(estimate, *, margin=math.nan, level=0.05, direction=1):
-    return run_tests(estimate.change, estimate.error, estimate.df, margin=margin, level=level, direction=direction)
+    found = Uncertainty(estimate.error, estimate.df)
+    return run_tests(estimate.change, found, margin=margin, level=level, direction=direction)
 
 
 def units_of(case, metric, arm):
@@ -151,7 +153,7 @@ def test_two_one_sided_tests_agree_with_r(case, variant, sign):
         found = welch.loc[wanted["game"]]
         size = sign * math.log1p(sign * margin / 100)
         tests = run_tests(
-            found["est_log"].to_numpy(), found["se_log"].to_numpy() ** 2, found["df"].to_numpy(),
+            found["est_log"].to_numpy(), Uncertainty(found["se_log"].to_numpy() ** 2, found["df"].to_numpy()),
             margin=size, level=0.05, direction=1,
         )  # fmt: skip
         assert closed(wanted["p_tost"], relative=1e-5, absolute=1e-10)(tests.p_equivalence)

@@ -1,0 +1,155 @@
+"""From p-values to verdicts: adjusted for the number of comparisons, and the decision table.
+
+A review has a few families of comparisons, which statsmodels adjusts one by one. Simulations have thousands, which
+the same formulas, written out here, adjust at once; the tests hold the two against each other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gpubench_kit.statistics.adapters import adjusted_p
+from gpubench_kit.statistics.pair_runs import members_of
+
+#: More families than this are adjusted at once.
+FEW_FAMILIES = 50
+
+UNDECIDED, NO_VERDICT = "undecided", "no_verdict"
+
+#: What each verdict claims: the sign of the difference, and that it is smaller than the margin.
+_CLAIMS = {
+    "better": {"up"},
+    "worse": {"down"},
+    "better_but_small": {"up", "small"},
+    "worse_but_small": {"down", "small"},
+    "higher": {"rise"},
+    "lower": {"fall"},
+    "higher_but_small": {"rise", "small"},
+    "lower_but_small": {"fall", "small"},
+    "same_within_margin": {"small"},
+    UNDECIDED: set(),
+}
+
+#: Verdicts that say there is a difference; verdicts that say there is none beyond the margin.
+DIFFERENT = tuple(word for word, claims in _CLAIMS.items() if claims - {"small"})
+SAME = tuple(word for word, claims in _CLAIMS.items() if "small" in claims)
+
+
+def adjust_in_families(p: np.ndarray, family: np.ndarray, *, method: str) -> np.ndarray:
+    """Return p-values adjusted within each family.
+
+    Parameters
+    ----------
+    p : array (rows,); nan is *not defined*, stays nan and does not count
+    family : array (rows,) of whole numbers
+    method : ``holm`` (any errors kept to the level), ``fdr_bh`` (share of false ones among those
+        found) or ``none``
+
+    Returns
+    -------
+    array (rows,), each at least its p and at most 1
+
+    References
+    ----------
+    Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
+    Statistics 6, 65-70.
+    Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate.
+    doi:10.1111/j.2517-6161.1995.tb02031.x
+    """
+    adjusted = np.array(p, dtype=float)
+    rows = np.flatnonzero(np.isfinite(adjusted))
+    if method == "none" or not len(rows):
+        return adjusted
+    table = members_of(np.unique(family[rows], return_inverse=True)[1])
+    adjust = _one_by_one if len(table) <= FEW_FAMILIES else _at_once
+    adjusted[rows] = adjust(adjusted[rows], table, method)
+    return adjusted
+
+
+def decide(
+    change: np.ndarray, p_difference: np.ndarray, p_equivalence: np.ndarray, *, level: float, direction: np.ndarray
+) -> np.ndarray:
+    """Return the verdict of each comparison.
+
+    Parameters
+    ----------
+    change : difference, of any scale; only its sign counts
+    p_difference, p_equivalence : adjusted p-values; nan is *not shown*
+    level : of each test
+    direction : 1 where higher is better, -1 where lower is, 0 where neither
+
+    Returns
+    -------
+    array of words of ``tables.VERDICTS``
+
+    Notes
+    -----
+    | p_difference <= level | p_equivalence <= level | verdict                                   |
+    |-----------------|-----------------|-------------------------------------------|
+    | yes             | no              | ``better`` or ``worse``                   |
+    | yes             | yes             | ``better_but_small`` or ``worse_but_small`` |
+    | no              | yes             | ``same_within_margin``                    |
+    | no              | no              | ``undecided``                             |
+    """
+    real, same = p_difference <= level, p_equivalence <= level
+    up = np.where(direction == 0, change > 0, change * direction > 0)
+    words = np.select([(direction == 0) & up, direction == 0, up], ["higher", "lower", "better"], "worse").astype(
+        object
+    )
+    return np.select(
+        [real & same, real, same], [words + "_but_small", words, "same_within_margin"], UNDECIDED
+    ).astype(object)
+
+
+def weaker_verdict(one: str, other: str) -> str:
+    """Return what two verdicts on the same difference both claim.
+
+    Parameters
+    ----------
+    one, other : words of ``tables.VERDICTS``
+
+    Returns
+    -------
+    str : ``better`` and ``better_but_small`` give ``better``; ``better`` and ``same_within_margin``
+        give ``undecided``; anything with ``no_verdict`` gives ``no_verdict``
+    """
+    if NO_VERDICT in (one, other):
+        return NO_VERDICT
+    both = _CLAIMS[one] & _CLAIMS[other]
+    return next(word for word, claims in _CLAIMS.items() if claims == both)
+
+
+def _one_by_one(p: np.ndarray, table: np.ndarray, method: str) -> np.ndarray:
+    """Return adjusted p-values; each row of the table holds the places of one family, then -1."""
+    adjusted = np.empty_like(p)
+    for places in table:
+        members = places[places >= 0]
+        adjusted[members] = adjusted_p(p[members], method=method)
+    return adjusted
+
+
+def _at_once(p: np.ndarray, table: np.ndarray, method: str) -> np.ndarray:
+    """Return adjusted p-values, as `_one_by_one`."""
+    there = table >= 0
+    # Places without a comparison sort behind all others, and are cut off at the end.
+    filled = np.where(there, p[table], np.inf)
+    places = np.argsort(filled, axis=1, kind="stable")
+    ordered = np.take_along_axis(filled, places, axis=1)
+    stepped = {"holm": _holm, "fdr_bh": _benjamini_hochberg}[method](ordered, there.sum(axis=1, keepdims=True))
+    unordered = np.empty_like(stepped)
+    np.put_along_axis(unordered, places, np.minimum(stepped, 1.0), axis=1)
+    adjusted = np.empty_like(p)
+    adjusted[table[there]] = unordered[there]
+    return adjusted
+
+
+def _holm(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Return Holm's p-values of rising ones; count is how many there are in each row."""
+    left = np.maximum(count - np.arange(ordered.shape[1]), 1)
+    return np.maximum.accumulate(left * ordered, axis=1)
+
+
+def _benjamini_hochberg(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Return Benjamini and Hochberg's p-values of rising ones."""
+    scaled = ordered / ((1 + np.arange(ordered.shape[1])) / count)
+    return np.minimum.accumulate(scaled[:, ::-1], axis=1)[:, ::-1]
