@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -17,6 +16,9 @@ from gpubench_kit.logs.find_sensor_columns import find_sensor_columns
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.sheet.log_names import ByNames, NamedRow, logs_by_names
+from gpubench_kit.sheet.name_parts import parts_of
+from gpubench_kit.sheet.sensor_pairs import stem_of
 
 #: A typed start and a log's clock belong together when they are this close [s].
 _NEAR_S = 120.0
@@ -30,11 +32,15 @@ _COPIED_S = 5.0
 
 @dataclass(frozen=True)
 class Waiting:
-    """A row of the run sheet without a log: its run, order as planned and start as typed (nan where not given)."""
+    """A row of the run sheet without a log.
+
+    Its run, order as planned, start as typed (nan where not given), and what its name may speak of.
+    """
 
     run: str
     order: float
     started_at_s: float
+    named: NamedRow
 
 
 @dataclass(frozen=True)
@@ -88,19 +94,25 @@ def guess_logs(
     Returns
     -------
     Guesses, one for each row that got a log. Typed starts go first, against the clocks in the logs, else against
-    file times; where there are none, rows in their order and logs in theirs belong together if there are as
-    many of each. What is ambiguous is not guessed; a finding asks for the names.
+    file times; then games, tunings and rounds that the names speak of; where there are none, rows in their order
+    and logs in that of their clocks, file times or numbers belong together if there are as many of each. The
+    alphabet tells nothing, and a log whose name speaks of another game or tuning is never taken. What is ambiguous
+    is not guessed; a finding asks for the names.
     """
     loose = [_kind_of(path, root, declared) for path in files]
     frames = [one for one in loose if one.kind == "frames"]
     sensors = [one for one in loose if one.kind == "sensors"]
     if not rows or not frames:
         return Guesses()
+    by_names = logs_by_names([row.named for row in rows], [one.name for one in frames])
     found, doubt = _by_clock(rows, frames)
     if not found and not doubt:
         found, doubt = _by_file_time(rows, frames)
-    if not found and not doubt and by_sequence:
+    if not found and not doubt and by_names.speak:
+        found, doubt = _by_words(by_names, frames)
+    elif not found and not doubt and by_sequence:
         found, doubt = _by_sequence(rows, frames)
+    found, doubt = _without_contradictions(found, rows, by_names, doubt=doubt)
     partners = _sensors_for([log for log, _ in found.values()], sensors)
     guesses = [
         Guess(row.run, found[row.run][0].name, partners.get(found[row.run][0].name, ""), found[row.run][1])
@@ -109,6 +121,26 @@ def guess_logs(
     ]
     is_open = len(guesses) < min(len(rows), len(frames)) and (doubt or by_sequence)
     return Guesses(guesses, [_not_matched(len(rows), len(frames), doubt)] if is_open else [])
+
+
+def _by_words(by_names: ByNames, frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+    """Return the logs whose names speak of a row's game, tuning and round."""
+    of_name = {one.name: one for one in frames}
+    why = "by the game, tuning and number in its name"
+    found = {run: (of_name[name], why) for run, name in by_names.logs.items()}
+    return found, "" if found else "their names speak of games and tunings, but not of one log for each row"
+
+
+def _without_contradictions(
+    found: dict[str, tuple[_Loose, str]], rows: Sequence[Waiting], by_names: ByNames, *, doubt: str
+) -> tuple[dict[str, tuple[_Loose, str]], str]:
+    """Return logs without those whose names speak of another game or tuning than their row."""
+    of_run = {row.run: row.named for row in rows}
+    wrong = [run for run, (log, _) in found.items() if by_names.contradict(of_run[run], log.name)]
+    if not wrong:
+        return found, doubt
+    kept = {run: one for run, one in found.items() if run not in wrong}
+    return kept, f"the name of '{found[wrong[0]][0].name}' speaks of another game or tuning than run '{wrong[0]}'"
 
 
 def _not_matched(n_rows: int, n_logs: int, doubt: str) -> Finding:
@@ -198,16 +230,18 @@ def _by_sequence(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[st
     """Return rows and logs in their order, if there are as many of each and nothing speaks against it."""
     if len(rows) != len(frames) or not np.isfinite([row.order for row in rows]).all():
         return {}, ""
-    by_name, by_time = _by_name(frames), sorted(frames, key=lambda one: one.closed_s)
+    by_number, by_time = _by_number(frames), sorted(frames, key=lambda one: one.closed_s)
     has_clocks, has_times = np.isfinite([one.clock_s for one in frames]).all(), _tell_apart(frames)
     if has_clocks:
         logs, how = sorted(frames, key=lambda one: one.clock_s), "clocks"
-    elif has_times and not any(re.search(r"\d", one.name) for one in frames):
+    elif has_times and not by_number:
         logs, how = by_time, "file times"
-    elif has_times and by_name != by_time:
-        return {}, "the order of their names is not that of their file times"
+    elif has_times and by_number != by_time:
+        return {}, "the order of the numbers in their names is not that of their file times"
+    elif by_number:
+        logs, how = by_number, "numbers and file times" if has_times else "numbers"
     else:
-        logs, how = by_name, "names and file times" if has_times else "names"
+        return {}, "neither clocks nor file times nor numbers in the names give their order"
     ordered = sorted(rows, key=lambda row: row.order)
     return {
         row.run: (one, f"by its place in the sequence of logs (number {place} of {len(logs)}, by their {how})")
@@ -221,27 +255,35 @@ def _tell_apart(logs: list[_Loose]) -> bool:
     return times.size > 1 and bool((np.diff(times) >= _COPIED_S).all())
 
 
-def _by_name(logs: list[_Loose]) -> list[_Loose]:
-    """Return logs by name, numbers in it counted as numbers."""
-    return sorted(
-        logs, key=lambda one: [(part.isdigit(), part.zfill(12)) for part in re.findall(r"\d+|\D+", one.name)]
-    )
-
-
-def _in_order(logs: list[_Loose]) -> list[_Loose]:
-    """Return logs by clock where all have one, else by name."""
-    if np.isfinite([one.clock_s for one in logs]).all():
-        return sorted(logs, key=lambda one: one.clock_s)
-    return _by_name(logs)
+def _by_number(logs: list[_Loose]) -> list[_Loose]:
+    """Return logs by the number that each of their names has of its own; empty where there is none."""
+    parts = {one.name: parts_of(one.name) for one in logs}
+    for label in sorted({label for name in parts.values() for label in name.numbers}):
+        numbers = {name: part.numbers.get(label) for name, part in parts.items()}
+        if None not in numbers.values() and len(set(numbers.values())) == len(logs) > 1:
+            return sorted(logs, key=lambda one: numbers[one.name] or 0)
+    return []
 
 
 def _sensors_for(frames: list[_Loose], sensors: list[_Loose]) -> dict[str, str]:
-    """Return the sensor log of each frame log: the only one there is, or one each in order."""
+    """Return the sensor log of each frame log: the only one, that of the same name, else one each by clock."""
     if len(sensors) == 1 and len(frames) > 1:
         return {one.name: sensors[0].name for one in frames}
-    if len(sensors) != len(frames):
+    if len(sensors) == len(frames) == 1:
+        return {frames[0].name: sensors[0].name}
+    stems = [stem_of(one.name) for one in sensors]
+    named = {
+        one.name: sensors[stems.index(stem_of(one.name))].name
+        for one in frames
+        if stems.count(stem_of(one.name)) == 1
+    }
+    if len(named) == len(set(named.values())) == len(frames):
+        return named
+    every = [*frames, *sensors]
+    if len(sensors) != len(frames) or not np.isfinite([one.clock_s for one in every]).all():
         return {}
-    return {one.name: other.name for one, other in zip(_in_order(frames), _in_order(sensors), strict=True)}
+    ordered = (sorted(logs, key=lambda one: one.clock_s) for logs in (frames, sensors))
+    return {one.name: other.name for one, other in zip(*ordered, strict=True)}
 
 
 def _time(seconds: float) -> str:

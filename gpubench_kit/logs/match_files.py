@@ -19,6 +19,7 @@ from gpubench_kit.logs.run_log import RunTask
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.sheet.log_names import NamedRow
 
 #: Where logs lie when a sheet gives only their names.
 LOG_FOLDER = "logs"
@@ -97,7 +98,7 @@ def _names_of_logs(
         (row["frame_log"] or _by_pattern(row, plan, matched.findings), row["sensor_log"]) for row in _rows_of(runs)
     ]
     waiting = [
-        Waiting(row["run"], np.nan if row["order"] is pd.NA else float(row["order"]), float(start_s))
+        Waiting(row["run"], _count(row["order"]), float(start_s), _named(row))
         for row, start_s, logs in zip(_rows_of(runs), started, names, strict=True)
         if not (any(logs) or row["excluded"] or row["run"] in with_numbers)
     ]
@@ -110,6 +111,16 @@ def _names_of_logs(
     matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
     by_run = {guess.run: (guess.frame_log, guess.sensor_log) for guess in guesses.of_runs}
     return [by_run.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
+
+
+def _count(cell: object) -> float:
+    """Return a whole number of the sheet; nan where it is not given."""
+    return np.nan if cell is pd.NA else float(cell)  # type: ignore[arg-type]
+
+
+def _named(row: dict) -> NamedRow:
+    """Return what the name of a row's log may speak of."""
+    return NamedRow(row["run"], row["game"], row["tuning"], 0 if row["round"] is pd.NA else int(row["round"]))
 
 
 def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:

@@ -86,11 +86,11 @@ def _by_name_and_clock(
     """Fill in sensor logs of the same name, else the only one whose clock spans the run; return what is left."""
     of_stem: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for path in sensors:
-        of_stem[_stem(path)].append(path)
-    is_one_each = Counter(_stem(path) for path in paths)
+        of_stem[stem_of(path)].append(path)
+    is_one_each = Counter(stem_of(path) for path in paths)
     missing = []
     for one, path in enumerate(paths):
-        named = of_stem.get(_stem(path), []) if is_one_each[_stem(path)] == 1 else []
+        named = of_stem.get(stem_of(path), []) if is_one_each[stem_of(path)] == 1 else []
         spanning = [other for other, fact in sensors.items() if _spans(fact, frames[path], timing.start_s[one])]
         if len(named) == 1 and (not spanning or named[0] in spanning):
             labels.put([one], "sensor_log", Cell(named[0], "the sensor log of the same name"))
@@ -101,8 +101,13 @@ def _by_name_and_clock(
     return missing
 
 
-def _stem(path: str) -> tuple[str, ...]:
-    """Return the words and numbers of a name without those that say what kind of log it is."""
+def stem_of(path: str) -> tuple[str, ...]:
+    """Return the words and numbers of a name without those that say what kind of log it is.
+
+    Parameters
+    ----------
+    path : of the log, with its folders
+    """
     plain = PurePosixPath(re.sub(r"(\.\w+)+$", "", path))
     parts = re.split(r"[\s_\-.()/]+", fold(str(plain)))
     return tuple(part for part in parts if part and part not in GENERIC)

@@ -129,12 +129,22 @@ def test_logs_without_a_clock_are_found_by_file_times_with_the_evidence(tmp_path
     assert "closed at 2026-11-02 21:04:12, the run started at 2026-11-02 21:03:00" in message
 
 
-def test_times_of_a_copy_are_no_evidence(tmp_path):
+def test_times_of_a_copy_are_no_evidence_and_neither_is_the_alphabet(tmp_path):
     _evening(tmp_path, _logs(["x.csv", "y.csv", "z.csv"]), named=False, started_at=TYPED)
     for name in ("x.csv", "y.csv", "z.csv"):
         _closed(tmp_path, name, "2026-11-03 09:00:00")
+    review = open_review(_plan(tmp_path), keep_going=True)
+    assert review.tasks == ()
+    assert "neither clocks nor file times nor numbers in the names give their order" in review.findings[0].message
+
+
+def test_numbers_in_names_give_the_order_of_a_copy(tmp_path):
+    _evening(tmp_path, _logs(["run 10.csv", "run 2.csv", "run 9.csv"]), named=False)
+    for name in ("run 10.csv", "run 2.csv", "run 9.csv"):
+        _closed(tmp_path, name, "2026-11-03 09:00:00")
     review = open_review(_plan(tmp_path))
-    assert all("number " in one.message and "by their names" in one.message for one in review.findings)
+    assert [task.frame_name for task in review.tasks] == ["logs/run 2.csv", "logs/run 9.csv", "logs/run 10.csv"]
+    assert all("by their numbers" in one.message for one in review.findings if one.check == "log_guessed")
 
 
 def test_file_times_that_do_not_fit_every_typed_start_are_not_used(tmp_path):
@@ -164,7 +174,7 @@ def test_numbered_names_against_file_times_are_not_guessed_between(tmp_path):
         _closed(tmp_path, name, f"2026-11-02 21:0{minute}:00")
     review = open_review(_plan(tmp_path), keep_going=True)
     assert review.tasks == ()
-    assert "names is not that of their file times" in review.findings[0].message
+    assert "numbers in their names is not that of their file times" in review.findings[0].message
 
 
 def test_two_logs_near_one_typed_start_are_not_guessed_between(tmp_path):

@@ -282,6 +282,28 @@ def test_logs_without_names_are_found_by_sequence_if_there_are_as_many(tmp_path)
     assert sum(one.check == "log_guessed" for one in review.findings) == 3
 
 
+def test_names_that_speak_of_tunings_go_before_their_sequence(tmp_path):
+    kinds = (("quiet", 1), ("factory", 1), ("quiet", 2))
+    rows = [_row(k, frame_log="", tuning=tuning, round=n) for k, (tuning, n) in enumerate(kinds)]
+    names = ["factory 1.csv", "quiet 1.csv", "quiet 2.csv"]
+    _folder(tmp_path, rows, logs={name: _clocked(k, STARTS[k]) for k, name in enumerate(names)})
+    review = open_review(_plan(tmp_path))
+    assert [task.frame_name for task in review.tasks] == [f"logs/{names[k]}" for k in (1, 0, 2)]
+    guesses = [one.message for one in review.findings if one.check == "log_guessed"]
+    assert all("by the game, tuning and number in its name" in message for message in guesses)
+
+
+def test_a_log_named_for_another_tuning_is_never_taken_by_its_clock(tmp_path):
+    rows = [_row(k, frame_log="", tuning=tuning, started_at=start.replace("T", " "))
+            for k, (tuning, start) in enumerate(zip(("quiet", "factory"), STARTS, strict=False))]  # fmt: skip
+    logs = {"a factory.csv": _clocked(0, STARTS[0]), "b quiet.csv": _clocked(1, STARTS[1])}
+    _folder(tmp_path, rows, logs=logs)
+    review = open_review(_plan(tmp_path), keep_going=True)
+    assert review.tasks == ()
+    (asked,) = (one for one in review.findings if one.check == "logs_not_matched")
+    assert "the name of 'logs/a factory.csv' speaks of another game or tuning than run 'r0'" in asked.message
+
+
 def test_logs_that_do_not_match_the_number_of_rows_are_not_guessed(tmp_path):
     _loose(tmp_path, STARTS[:2], [_row(k, frame_log="") for k in range(3)])
     review = open_review(_plan(tmp_path), keep_going=True)
