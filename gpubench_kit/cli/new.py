@@ -163,11 +163,13 @@ def _facts(files: list[Path], source: Path, show: Callable[[float, str], None]) 
 def _empty(asked: argparse.Namespace) -> int:
     """Make a review folder to fill in; say that --from exists where logs are at hand."""
     from gpubench_kit.sheet.new_review import new_review
+    from gpubench_kit.wording.catalogue import say
 
     hint = _logs_at_hand(Path(asked.folder))
     made = new_review(asked.folder)
     if not asked.quiet:
-        print(*hint, f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/.", sep="\n")
+        ready = f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/."
+        print(*hint, ready, say("caution.terminal"), sep="\n")
     return _DONE
 
 

@@ -28,12 +28,14 @@ def add_sweep(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Ca
 def _sweep(asked: argparse.Namespace, bar: Callable) -> int:
     """Make the page, tell where it is and what was found."""
     from gpubench_kit.report.build_tuning import build_tuning
+    from gpubench_kit.wording.catalogue import say
 
     with bar(asked) as shown:
         found = build_tuning(asked.folder, asked.output, progress=shown.show)
     lines = [str(found.page), *found.told]
     if not found.is_judged:
         lines.append("Nothing could be compared; the page says why.")
+    lines.append(say("caution.terminal"))
     if not asked.quiet:
         print("\n".join(lines))
     return _DONE if found.is_judged else _NOTHING_COMPARED

@@ -23,6 +23,7 @@ _HOME = {
     "archive_head": "archive",
     "archive_method": "archive",
     "archive_noise": "archive",
+    "archive_cautions": "caution_lines",
     "bench_cautions": "caution_lines",
     "by_game": "matrix",
     "cautions": "caution_lines",

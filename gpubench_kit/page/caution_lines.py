@@ -12,8 +12,9 @@ from gpubench_kit.wording.terms import names_text
 
 #: What a reader of a report must know before copying a tuning.
 REPORT = ("warranty", "stability", "one_card", "steps", "mains", "estimates")
-#: What a reviewer must know at the bench.
+#: What a reviewer must know at the test setup, and whoever reads an archive of reports.
 BENCH = ("steps", "crash", "warranty", "mains")
+ARCHIVE = ("warranty", "stability", "one_card", "steps")
 
 
 def caution_lines(names: Iterable[str]) -> list[tuple[str, str]]:
@@ -40,7 +41,12 @@ def cautions(plan) -> Section:
 
 def bench_cautions() -> Section:
     """Return the cautions for those who tune and measure: pages of check, plan and sweep carry them."""
-    return Section("cautions", say("caution.bench_title"), caution_box(BENCH))
+    return Section("bench-cautions", say("caution.bench_title"), caution_box(BENCH))
+
+
+def archive_cautions() -> Section:
+    """Return the cautions of the archive: what old reports do not say about a card at hand."""
+    return Section("cautions", say("caution.title"), caution_box(ARCHIVE))
 
 
 def _cards(plan) -> Iterator[str]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from gpubench_kit.page.caution_lines import BENCH, caution_lines
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.planning_words import time_text
 from gpubench_kit.schedule.make import Schedule
@@ -18,7 +19,7 @@ from gpubench_kit.wording.terms import scene_text
 #: Letters [pt]: as large as the lines allow on one page of Letter, within these ends.
 _LARGEST, _SMALLEST = 9.5, 6.0
 #: Height of a page inside its margins [pt]; what stands around the lines, a line of text, edges of a row [letters].
-_PAGE_PT, _AROUND, _TEXT_LINE, _ROW_EDGE = 715.0, 18.0, 1.5, 0.72
+_PAGE_PT, _AROUND, _TEXT_LINE, _ROW_EDGE = 715.0, 22.0, 1.5, 0.72
 #: Rounds beside each other; games beside each other where all are played between two restarts.
 _ROUNDS_BESIDE, _GAMES_BESIDE, _LETTERS_BESIDE = 6, 4, 80
 #: So many runs of one start stand in one row.
@@ -77,6 +78,7 @@ def printed_sheet(schedule: Schedule) -> str:
         "wait": duration_text(schedule.plan.session_plan.settle_s),
         "warm_up": schedule.plan.exclude.warm_up_runs_per_launch,
         "causes": ", ".join(CAUSES),
+        "cautions": caution_lines(BENCH),
     }
     return str(render("printed_sheet.html.j2", values))
 

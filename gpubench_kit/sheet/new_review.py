@@ -17,6 +17,10 @@ SHEET_HEADINGS = (
 PLAN_TEMPLATE = """\
 # The plan of one review: decisions made before the data. Fill in what is "", delete what you do not need.
 # All keys: docs/plan.schema.json, which many editors can check while you type.
+#
+# Tuning can void a warranty, lose unsaved work and damage parts. Back up, change one limit at a time until
+#  each is known, stay inside the maker's limits; stop after a second crash, at picture errors, smell or heat.
+#  Power at the wall or inline is mains or high current: enclosed instruments, local codes, licensed people.
 
 [review]
 title = ""                        # stands above the page

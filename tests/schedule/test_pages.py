@@ -188,3 +188,9 @@ def test_the_chart_says_where_80_percent_is_not_reached(folder):
     assert "1 %: not reached" in drawn.alternative_text
     assert isinstance(drawn.data, pd.DataFrame)
     assert len(drawn.data) == 4 * 15
+
+
+def test_the_printed_sheet_carries_the_cautions(folder):
+    text = _text(printed_sheet(make_schedule(folder().plan)))
+    for said in ("one limit at a time", "second crash, at picture errors, smell or heat", "licensed people"):
+        assert said in text

@@ -19,6 +19,12 @@ _IN_TEMPLATE = re.compile(r"""say\((['"])([\w.]+)\1((?:, *\w+=[^,()]+(?:\([^()]*
 def _calls():
     """Yield place, key (or the pieces of a key) and names of the values of every call of ``say``."""
     for module in package_modules():
+        imports = [node for node in ast.walk(module.tree) if isinstance(node, ast.ImportFrom)]
+        if (
+            not any(one.module == "gpubench_kit.wording.catalogue" for one in imports)
+            and "catalogue" not in module.name
+        ):
+            continue
         for node in ast.walk(module.tree):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
                 names = (
