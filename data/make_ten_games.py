@@ -94,8 +94,7 @@ of = { tuning = "quiet" }
 against = { tuning = "factory" }
 over = "these_games"
 group = "1440p"
-says = "at_least"
-by_pct = -2.0
+loses_at_most = "2 %"
 
 [[claims]]
 id = "quiet-loses-nothing"
@@ -122,8 +121,7 @@ metric = "avg_fps"
 of = { tuning = "brisk" }
 against = { tuning = "factory" }
 over = "these_games"
-says = "at_least"
-by_pct = 5.0
+gains_at_least = "5 %"
 
 [[claims]]
 id = "aqueduct-lows"

@@ -11,7 +11,7 @@ from gpubench_kit.claims.money import judge_money, money_estimates
 from gpubench_kit.claims.readings import judge_reading
 from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
-from gpubench_kit.claims.text import by_words, evidence, over_words, subject_words, suggestion
+from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.tables import CLAIMS
 
@@ -66,14 +66,14 @@ def _start(claim) -> dict:
         "of": subject_words(claim.of),
         "against": subject_words(claim.against),
         "over": over_words(claim),
-        "says": claim.says,
+        "says": claim.word,
     }
 
 
 def _row(verdict, plan) -> dict:
     """Return the row of one claim about a metric."""
     return _start(verdict.claim) | {
-        "by": by_words(verdict.claim),
+        "by": size_words(verdict.claim),
         "verdict": verdict.outcome,
         "evidence": evidence(verdict),
         "suggested_text": suggestion(verdict, plan=plan),

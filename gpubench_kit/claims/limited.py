@@ -39,7 +39,7 @@ def over_limited_games(claim: Claim, target: Target, *, plan) -> Limited | None:
     Limited; None where the question does not arise: another claim, a single game, a metric that is no
     rate or time of frames, or all games are limited by the card
     """
-    if claim.says != "no_loss" or target.own is not None or METRICS[claim.metric].needs != "frames":
+    if claim.kind != "no_loss" or target.own is not None or METRICS[claim.metric].needs != "frames":
         return None
     names = [game.name for game in plan.games if game.limited_by == _CARD]
     inside = [game for game in target.games if game.game in names]

@@ -74,7 +74,7 @@ def judge_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
     -----
     An amount is supported where the whole two-sided interval of the estimate lies on its side, contradicted
     where it lies on the other: a stricter test than the one-sided one of measured amounts. A time that may
-    never come supports no ``at_most``.
+    never come supports no ``costs_at_most``.
     """
     rows = [row for row in _rows_of(claim, estimates, plan) if not is_missing(row.value)]
     by = _amount_text(claim, rows[0].unit if rows else "")
@@ -107,10 +107,10 @@ def _outcome(claim: Claim, row: Any) -> str:
     """Return what one estimate says of a claim."""
     if is_missing(row.ci_low):
         return NOT_SHOWN
-    amount = next((one for one in (claim.by, claim.by_pct) if one is not None), 0.0)
-    is_up = claim.says == "at_least"
-    if claim.says in ("better", "worse"):
-        is_up = (claim.says == "better") == (claim.metric not in _LESS_IS_BETTER)
+    amount = claim.amount or 0.0
+    is_up = claim.kind == "at_least"
+    if claim.kind in ("better", "worse"):
+        is_up = (claim.kind == "better") == (claim.metric not in _LESS_IS_BETTER)
     holds, fails = (
         (row.ci_low >= amount, row.ci_high < amount) if is_up else (row.ci_high <= amount, row.ci_low > amount)
     )
@@ -167,8 +167,8 @@ def _amount(value: float, row: Any) -> str:
 
 def _amount_text(claim: Claim, unit: str) -> str:
     """Return the amount of a claim with its unit; nothing where it gives none."""
-    if claim.by is None and claim.by_pct is None:
+    if claim.size is None:
         return ""
-    if claim.by_pct is not None:
-        return change_text(claim.by_pct, "%")
-    return f"{number_text(claim.by, decimals=2)} {unit}".rstrip()
+    if claim.is_percent:
+        return change_text(claim.size, "%").lstrip("+")
+    return f"{number_text(claim.size, decimals=2)} {unit}".rstrip()

@@ -202,14 +202,9 @@ def _place(claim: Claim) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def _is_in_unit(claim: Claim) -> bool:
-    """Return whether a claim gives its amount in the metric's unit."""
-    return claim.by is not None
-
-
 def _chosen(claim: Claim, read: _Read) -> tuple[Span, str]:
     """Return the change in the unit that a claim speaks in, and that unit."""
-    return (read.difference, METRICS[claim.metric].unit) if _is_in_unit(claim) else (read.change, "%")
+    return (read.difference, METRICS[claim.metric].unit) if claim.is_in_unit else (read.change, "%")
 
 
 def _outcome(claim: Claim, read: _Read) -> str:
@@ -217,10 +212,10 @@ def _outcome(claim: Claim, read: _Read) -> str:
     span, _ = _chosen(claim, read)
     if not np.isfinite([span.low, span.high]).all():
         return NOT_SHOWN
-    amount = next((one for one in (claim.by, claim.by_pct) if one is not None), 0.0)
-    is_up = claim.says == "at_least"
-    if claim.says in ("better", "worse"):
-        is_up = (claim.says == "better") == (direction_of(claim.metric) > 0)
+    amount = claim.amount or 0.0
+    is_up = claim.kind == "at_least"
+    if claim.kind in ("better", "worse"):
+        is_up = (claim.kind == "better") == (direction_of(claim.metric) > 0)
     holds, fails = (span.low >= amount, span.high < amount) if is_up else (span.high <= amount, span.low > amount)
     return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
@@ -254,7 +249,6 @@ def _sentence(claim: Claim, read: _Read) -> str:
 def _by_text(claim: Claim) -> str:
     """Return the amount of a claim with its unit, and where it is read."""
     key, given = claim.reading
-    amount = claim.by if _is_in_unit(claim) else claim.by_pct
-    unit = METRICS[claim.metric].unit if _is_in_unit(claim) else "%"
-    shown = f"{change_text(amount, unit)} " if amount is not None else ""
+    unit = METRICS[claim.metric].unit if claim.is_in_unit else "%"
+    shown = f"{change_text(claim.size, unit).lstrip('+')} " if claim.size is not None else ""
     return f"{shown}{_LEADS[key].format(f'{given:g}')}"

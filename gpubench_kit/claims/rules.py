@@ -32,7 +32,8 @@ def supports(claim: Claim, target: Target) -> bool:
     - ``same`` : a difference as large as the margin is ruled out, by the verdict.
     - ``no_loss`` : a loss as large as the margin is ruled out and no real loss was found. Over ``every_game``
       the first holds at the level in each game without adjustment (Berger 1982).
-    - ``at_least``, ``at_most`` : the one-sided end of the interval lies on that side of the amount.
+    - an amount (``saves_at_least``, ``costs_at_most``, ``gains_at_least``, ``loses_at_most``) : the one-sided end
+      of the interval lies on that side of it.
 
     A game that the claim names must agree by its own runs alone. What hangs on a flagged run supports
     no amount.
@@ -42,7 +43,7 @@ def supports(claim: Claim, target: Target) -> bool:
     Berger, R. L. (1982). Multiparameter hypothesis testing and acceptance sampling.
     doi:10.1080/00401706.1982.10487790
     """
-    rule, row = _RULES[claim.says], target.row
+    rule, row = _RULES[claim.kind], target.row
     if row.verdict == NO_VERDICT or not rule.shown(row, target.amounts, claim):
         return False
     return not target.is_named or rule.shown_alone(row, target.own, claim)
@@ -58,13 +59,13 @@ def contradicts(claim: Claim, target: Target) -> bool:
     Notes
     -----
     - ``better``, ``worse`` : a real difference the other way.
-    - ``no_loss`` : a real loss, of whatever size; ``at_least`` says that a loss is smaller than an amount.
+    - ``no_loss`` : a real loss, of whatever size; ``loses_at_most`` says that a loss is smaller than an amount.
     - ``same`` : a real difference that lies entirely beyond the margin.
-    - ``at_least``, ``at_most`` : the one-sided end of the interval lies on the other side of the amount.
+    - an amount : the one-sided end of the interval lies on the other side of it.
 
     A single game must agree by its own runs alone, since it would be named.
     """
-    rule, row = _RULES[claim.says], target.row
+    rule, row = _RULES[claim.kind], target.row
     if row.verdict == NO_VERDICT or not rule.refuted(row, target.amounts, claim):
         return False
     return target.own is None or rule.refuted_alone(row, target.own, claim)
@@ -149,27 +150,22 @@ def _rules_out_loss(row: Any, amounts: Amounts, claim: Claim) -> bool:
 
 def _is_at_least(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be no less than the amount."""
-    return amounts.equivalence_ci_low >= amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_low >= claim.amount and not is_flagged(row)
 
 
 def _is_below(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be less than the amount."""
-    return amounts.equivalence_ci_high < amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_high < claim.amount and not is_flagged(row)
 
 
 def _is_at_most(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be no more than the amount."""
-    return amounts.equivalence_ci_high <= amount_of(claim) and not is_flagged(row)
+    return amounts.equivalence_ci_high <= claim.amount and not is_flagged(row)
 
 
 def _is_above(row: Any, amounts: Amounts, claim: Claim) -> bool:
     """Return whether the change is shown to be more than the amount."""
-    return amounts.equivalence_ci_low > amount_of(claim) and not is_flagged(row)
-
-
-def amount_of(claim: Claim) -> float:
-    """Return the amount of a claim, in percent or in the metric's unit."""
-    return claim.by if claim.by_pct is None else claim.by_pct
+    return amounts.equivalence_ci_low > claim.amount and not is_flagged(row)
 
 
 _Test = Callable[[Any, Amounts, Claim], bool]

@@ -1,18 +1,29 @@
-"""Amounts whose sign says that something gets worse: mostly a slip, so what was read is told, and what to write."""
+"""Sentences whose words go the other way than what the claim states: mostly a slip, so the reviewer is asked."""
 
 from __future__ import annotations
 
+import re
+
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.amounts import OF_LESS, OF_MORE, keys_for
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.uses import Claim
+from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.statistics.units import direction_of
 
-#: Estimates with a direction; a time that makes up a price has no sign to slip.
-_OF_ESTIMATES = {"running_cost": -1, "total_cost": -1, "value_for_money": 1}
+#: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.
+_PRAISE = "save saves saved saving cheaper quieter cooler faster gain gains gained gaining ahead leads"
+_BLAME = "cost costs lose loses lost losing louder hotter slower pricier behind trails"
+_FALL = "less lower fewer cut cuts drop drops reduces reduced"
+_RISE = "more higher adds added raises raised"
+
+_SWAPPED = dict(zip((*OF_LESS, *OF_MORE), (*OF_LESS[::-1], *OF_MORE[::-1]), strict=True))
+_OPPOSITE = {"better": "worse", "worse": "better"}
+_OF_ESTIMATES = {name: 1 if keys_for(name) == OF_MORE else -1 for name in ESTIMATES}
 
 
 def sign_note(claim: Claim) -> str:
-    """Return how an amount was read, and the lines to paste if another was meant; empty where no slip is likely.
+    """Return how a claim is read and the line to paste if the other way was meant; empty where no slip is likely.
 
     Parameters
     ----------
@@ -20,34 +31,63 @@ def sign_note(claim: Claim) -> str:
 
     Notes
     -----
-    Amounts are changes from ``against`` to ``of`` with their sign: power saved is negative. ``at_least`` with
-    a positive amount where lower is better, and ``at_most`` with a negative one where higher is better, say that
-    the metric gets worse by that much or more.
+    A sentence in whose words both ways occur, and one in which neither does, is left alone.
     """
-    amount = claim.by if claim.by_pct is None else claim.by_pct
-    if not amount or claim.says not in ("at_least", "at_most"):
+    if not _is_contradicted(claim):
         return ""
-    direction = _OF_ESTIMATES.get(claim.metric, 0) if claim.metric in ESTIMATES else direction_of(claim.metric)
-    if (claim.says, direction, amount > 0) not in (("at_least", -1, True), ("at_most", 1, False)):
-        return ""
-    key = "by" if claim.by_pct is None else "by_pct"
-    size = _size(claim, amount)
-    if direction < 0:
-        return f"This says a rise by {size} or more. If it is to fall by {size} or more, write: " + _lines(
-            "at_most", key, -amount
-        )
-    return f"This says a fall by {size} or more. If it is to fall by {size} at most, write: " + _lines(
-        "at_least", key, amount
-    )
+    told = "praises" if _way_of_words(claim) > 0 else "finds fault"
+    lead = f"The sentence {told}, and {claim.word} says the opposite."
+    return f"{lead} If the sentence is meant, write: {_turned_line(claim)}"
 
 
-def _lines(says: str, key: str, amount: float) -> str:
-    """Return the two lines of a plan."""
-    return f'says = "{says}", {key} = {amount:g}'
+def sign_question(claim: Claim) -> Question | None:
+    """Return the question which of both is meant, a claim's words or its key; None where no slip is likely.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+    """
+    if not _is_contradicted(claim):
+        return None
+    line = _turned_line(claim)
+    lead = f"Claim “{isolated(claim.id)}” says “{isolated(claim.text)}”"
+    text = f"{lead}, and {claim.word} says the opposite. Which is meant?"
+    choices = Choice(f"the sentence: {line}", line), Choice(f"{claim.word}, as the plan has it", "keep")
+    return Question(f"claims.{claim.id}", text, choices, paste=f"plan.toml, [[claims]] “{claim.id}”: {line}")
 
 
-def _size(claim: Claim, amount: float) -> str:
-    """Return an amount as written, without its sign."""
-    metric = METRICS.get(claim.metric)
-    unit = "%" if claim.by_pct is not None else metric.unit if metric else ""
-    return f"{abs(amount):g} {unit}".rstrip()
+def _is_contradicted(claim: Claim) -> bool:
+    """Return whether a claim states the opposite of its words."""
+    return _way_of_words(claim) * _way_stated(claim) < 0
+
+
+def _turned_line(claim: Claim) -> str:
+    """Return the line that states the opposite of a claim."""
+    if claim.says:
+        return f'says = "{_OPPOSITE[claim.says]}"'
+    return f"{_SWAPPED[claim.word]} = {_written(claim)}"
+
+
+def _way_of_words(claim: Claim) -> int:
+    """Return 1 where the words of a sentence praise, -1 where they find fault, 0 where that cannot be told."""
+    found = set(re.findall(r"[^\W\d_]+", claim.text.casefold()))
+    direction = direction_of(claim.metric) if claim.metric in METRICS else _OF_ESTIMATES[claim.metric]
+    good = set(_PRAISE.split()) | set((_FALL if direction < 0 else _RISE).split() if direction else ())
+    bad = set(_BLAME.split()) | set((_RISE if direction < 0 else _FALL).split() if direction else ())
+    # "at least" and "no more than" say nothing of the way.
+    found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", claim.text.casefold()) else set()
+    if {"no", "not", "nothing", "never", "without"} & found:
+        return 0
+    return bool(good & found) - bool(bad & found)
+
+
+def _way_stated(claim: Claim) -> int:
+    """Return 1 where a claim states the better way, -1 where the worse, 0 where neither."""
+    if claim.amount_keys:
+        return 1 if claim.word in (OF_LESS[0], OF_MORE[0]) else -1
+    return {"better": 1, "worse": -1}.get(claim.says or "", 0)
+
+
+def _written(claim: Claim) -> str:
+    """Return an amount as the plan writes it."""
+    return f'"{claim.size:g} %"' if claim.is_percent else f"{claim.size:g}"

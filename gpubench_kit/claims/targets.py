@@ -121,7 +121,7 @@ def find_targets(claim: Claim, results: Results, *, plan) -> Found:
 
 def _needs_percent(claim: Claim) -> bool:
     """Return whether a claim gives an amount in a unit that only percent can answer."""
-    return claim.by is not None and METRICS[claim.metric].scale == "ratio" and claim.over == "games_like_these"
+    return claim.is_in_unit and METRICS[claim.metric].scale == "ratio" and claim.over == "games_like_these"
 
 
 def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
@@ -193,14 +193,14 @@ def listed(names: Iterable[str], most: int = 4) -> str:
 def _overall_target(row: Any, games: list[Any], claim: Claim) -> Target:
     """Return a result over games as a target."""
     entered = tuple(game for game in games if game.group == row.group and has_entered(game, row))
-    is_in_unit = claim.by is not None and row.scale == "ratio" and len(entered) > 0
+    is_in_unit = claim.is_in_unit and row.scale == "ratio" and len(entered) > 0
     amounts = _of_unit(games_in_unit(pd.DataFrame(entered), row), row.unit) if is_in_unit else _amounts(row)
     return Target(row, amounts, own=None, is_named=False, games=entered)
 
 
 def _game_target(row: Any, claim: Claim) -> Target:
     """Return the result of one game as a target."""
-    if claim.by is not None and row.scale == "ratio":
+    if claim.is_in_unit and row.scale == "ratio":
         both = (_of_unit(game_in_unit(row, strict=strict), row.unit) for strict in (False, True))
     else:
         both = (_amounts(row), _amounts(row, stem="own_"))

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterable
 
 from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Judged, Verdict
-from gpubench_kit.claims.rules import amount_of
 from gpubench_kit.claims.sentences import (
     amount_sentence,
     best_sentence,
@@ -59,9 +58,14 @@ def over_words(claim: Claim) -> str:
 
 def by_words(claim: Claim) -> str:
     """Return the amount of a claim with its unit; nothing where it gives none."""
-    if claim.by is None and claim.by_pct is None:
+    if claim.size is None:
         return ""
-    return change_text(amount_of(claim), "%" if claim.by is None else METRICS[claim.metric].unit)
+    return change_text(claim.amount, METRICS[claim.metric].unit if claim.is_in_unit else "%")
+
+
+def size_words(claim: Claim) -> str:
+    """Return the amount of a claim as it is written, without sign; nothing where it gives none."""
+    return by_words(claim).lstrip("+−")
 
 
 def evidence(verdict: Verdict) -> str:
@@ -113,9 +117,9 @@ def standing(row) -> str:
 
 def _reading(claim: Claim) -> str:
     """Return how an amount is read: of the change with its sign, so that a slip of the sign is seen."""
-    if claim.says not in ("at_least", "at_most"):
+    if claim.kind not in ("at_least", "at_most"):
         return ""
-    end = "or more" if claim.says == "at_least" else "or less"
+    end = "or more" if claim.kind == "at_least" else "or less"
     return f"Read as: {METRICS[claim.metric].label} changes by {by_words(claim)} {end}."
 
 
@@ -139,7 +143,7 @@ def _result_text(one: Judged, claim: Claim) -> str:
 
 def _one_sided(one: Judged, claim: Claim) -> str:
     """Return the one-sided end that an amount was held against."""
-    if claim.says not in ("at_least", "at_most"):
+    if claim.kind not in ("at_least", "at_most"):
         return ""
     amounts, level = one.target.amounts, percent_text(100 * one.target.row.confidence)
     ends = (change_text(end, amounts.unit) for end in (amounts.equivalence_ci_low, amounts.equivalence_ci_high))
@@ -182,7 +186,7 @@ def _standing_among_many(one: Judged, claim: Claim) -> str:
     if one.outcome == CONTRADICTED:
         return _AGAINST
     # A verdict is about zero and the margin: whether an amount is reached stays open.
-    if one.target.row.verdict in (UNDECIDED, NO_VERDICT) or claim.says in ("at_least", "at_most"):
+    if one.target.row.verdict in (UNDECIDED, NO_VERDICT) or claim.kind in ("at_least", "at_most"):
         return _OPEN
     return _SAME if one.target.row.verdict == "same_within_margin" else _NOT_SHOWN
 
@@ -201,9 +205,9 @@ def _sentence(one: Judged, verdict: Verdict, plan) -> str:
     if one.outcome != SUPPORTED:
         return modest_sentence(one.target, plan)
     claim = verdict.claim
-    if claim.says in ("at_least", "at_most"):
-        return amount_sentence(one.target, amount_of(claim), is_least=claim.says == "at_least", plan=plan)
-    return loss_sentence(one.target, plan) if claim.says == "no_loss" else best_sentence(one.target, plan)
+    if claim.kind in ("at_least", "at_most"):
+        return amount_sentence(one.target, claim.amount, is_least=claim.kind == "at_least", plan=plan)
+    return loss_sentence(one.target, plan) if claim.kind == "no_loss" else best_sentence(one.target, plan)
 
 
 def _every_game_sentence(verdict: Verdict, plan) -> str:
@@ -233,10 +237,10 @@ def _rests_on(verdict: Verdict, plan) -> str:
 
 def _stands_among_many(one: Judged, claim: Claim) -> bool:
     """Return whether a scene may be counted among those that bear a claim out: adjusted for how many there are."""
-    if claim.says == "no_loss":
+    if claim.kind == "no_loss":
         return one.outcome == SUPPORTED and bool(one.target.row.no_loss)
     # The one-sided intervals of amounts are those of single scenes, so they are counted only if all agree.
-    return one.outcome == SUPPORTED and claim.says not in ("at_least", "at_most")
+    return one.outcome == SUPPORTED and claim.kind not in ("at_least", "at_most")
 
 
 def _short_result(one: Judged) -> str:
@@ -252,20 +256,20 @@ def _shared_clause(verdict: Verdict, plan) -> str:
     claim, row = verdict.claim, verdict.judged[0].target.row
     of, against = sides(row, plan)
     label = label_words(claim.metric)
-    if claim.says == "no_loss":
+    if claim.kind == "no_loss":
         bounds = [loss_bound(one.target) for one in verdict.judged]
         is_whole = verdict.outcome == SUPPORTED
         bound = bound_text(max(bounds), _unit(row), up=True) if is_whole else f"our margin of {margin_words(row)}"
         word = "loss" if direction_of(claim.metric) > 0 else "rise"
         return f"Any {word} of {label} with {of} against {against} is smaller than {bound}"
-    if claim.says == "same":
+    if claim.kind == "same":
         return (
             f"There is no difference of {label} between {of} and {against} beyond our margin of {margin_words(row)}"
         )
-    if claim.says in ("at_least", "at_most"):
-        end = "or more" if claim.says == "at_least" else "or less"
+    if claim.kind in ("at_least", "at_most"):
+        end = "or more" if claim.kind == "at_least" else "or less"
         return f"The change of {label} from {against} to {of} is {by_words(claim)} {end}"
-    way = way_words(claim.metric, is_up=(claim.says == "better") == (direction_of(claim.metric) > 0))
+    way = way_words(claim.metric, is_up=(claim.kind == "better") == (direction_of(claim.metric) > 0))
     if claim.metric == "avg_fps":
         return f"{of} was {way} than {against}"
     return f"{label[:1].upper()}{label[1:]} {verb(claim.metric)} {way} with {of} than with {against}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from pathlib import Path
 
 from gpubench_kit.cli.fault_lines import tell_fault_lines
 
@@ -51,4 +52,24 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
     tell_fault_lines(made.row_faults)
     if not asked.quiet:
         print(f"{made.page}\n{made.told}")
+        _ask_about_claims(asked.folder)
     return _DONE if made.is_anything_recorded else _NOTHING
+
+
+def _ask_about_claims(folder: str) -> None:
+    """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
+    from gpubench_kit.claims.signs import sign_question
+    from gpubench_kit.cli.ask import ask, is_terminal
+    from gpubench_kit.model.plan import PLAN_FILE, load_plan
+    from gpubench_kit.model.questions import paste_lines
+
+    place = Path(folder)
+    claims = load_plan(place if place.is_file() else place / PLAN_FILE).claims
+    questions = [one for one in map(sign_question, claims) if one is not None]
+    if not is_terminal():
+        print("\n".join(paste_lines(questions)), end="\n" if questions else "")
+        return
+    answers = ask(lambda _: questions)
+    for key, line in answers.items():
+        if line not in ("", "keep"):
+            print(f"{key}: write {line} into plan.toml in place of its key, before the first report.")

@@ -58,9 +58,9 @@ looks = 1                         # how often you will look at verdicts; more lo
 # metric = "avg_fps"
 # of = { tuning = "quiet" }
 # against = { tuning = "factory" }
-# says = "no_loss"                # better, worse, no_loss, same, at_least or at_most
-#                                 # the last two with by_pct = 3 or by = 30; a fall is negative, so
-#                                 # "saves at least 30 W" is says = "at_most" with by = -30
+# says = "no_loss"                # better, worse, no_loss or same; or an amount in its place:
+#                                 # saves_at_least = 30 or costs_at_most = "3 %" where less is better,
+#                                 # gains_at_least or loses_at_most where more is (a number: in the unit)
 """
 
 

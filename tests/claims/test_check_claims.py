@@ -106,7 +106,7 @@ def test_a_metric_without_a_direction_can_be_the_same_or_have_an_amount():
     same = checked({"says": "same", "metric": "core_mhz"}, games=games)
     least = checked({"says": "at_most", "metric": "core_mhz", "by_pct": -0.5}, games=games)
     assert [same["verdict"], least["verdict"]] == [YES, YES]
-    assert least["suggested_text"].startswith("The core clock was at least 0.7 % lower with “quiet” than")
+    assert least["suggested_text"].startswith("The core clock was at least 0.7 % higher with “factory” than")
 
 
 def test_a_named_game_needs_its_own_runs_to_agree():

@@ -139,7 +139,7 @@ def test_watts_less_are_held_against_the_difference_of_the_means():
 def test_watts_are_said_in_watts():
     games = [{"change": -20.0, "se": 0.5, "metric": "board_w", "against_value": 300.0}] * 4
     row = held({"metric": "board_w", "says": "at_most", "by": -45.0}, games, overall=[games[0]])
-    assert row["by"] == "−45.0 W"
+    assert (row["says"], row["by"]) == ("saves_at_least", "45.0 W")
     assert row["suggested_text"] == (
         "Board power was at least 56.2 W lower with “quiet” than with “factory” over 4 games, on our Larkmoor 4 "
         "(−60.0 W, 95 % interval −63.8 to −56.2 W)."

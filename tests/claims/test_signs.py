@@ -7,48 +7,55 @@ import tomllib
 import pandas as pd
 import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
+from signed_claims import in_plan_words
 
 from gpubench_kit import page
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.signs import sign_note
+from gpubench_kit.claims.signs import sign_note, sign_question
 from gpubench_kit.model.tables import FINDINGS, RUNS
 
-SAVES = {"id": "saves", "metric": "board_w", "says": "at_least", "by": 30.0, "text": "Quiet saves 30 W"}
 #: 200 W less 20 % are 40 W less; its one-sided 95 % end is at 20 % less 2.1318 times 0.5 log-percent.
 SAVED = {"metric": "board_w", "change": -20.0, "against_value": 200.0}
 
 
 def note_of(**claim) -> str:
-    """Return what is said about the sign of one claim."""
+    """Return what is said about the words of one claim."""
     return sign_note(claim_plan(claim).claims[0])
 
 
 @pytest.mark.parametrize(
-    ("claim", "says", "key", "amount"),
+    ("claim", "line"),
     [
-        ({"metric": "board_w", "says": "at_least", "by": 30.0}, "at_most", "by", -30),
-        ({"metric": "energy_per_frame_j", "says": "at_least", "by_pct": 15.0}, "at_most", "by_pct", -15),
-        ({"metric": "core_c", "says": "at_least", "by": 2.5}, "at_most", "by", -2.5),
-        ({"metric": "avg_fps", "says": "at_most", "by_pct": -5.0}, "at_least", "by_pct", -5),
+        ({"text": "Quiet saves 30 W", "metric": "board_w", "costs_at_most": 30.0}, "saves_at_least = 30"),
+        ({"text": "Quiet draws 30 W more", "metric": "board_w", "saves_at_least": 30.0}, "costs_at_most = 30"),
+        ({"text": "Quiet is 2 % slower", "metric": "avg_fps", "gains_at_least": "2 %"}, 'loses_at_most = "2 %"'),
+        ({"text": "Brisk gains 5 %", "metric": "avg_fps", "loses_at_most": "5 %"}, 'gains_at_least = "5 %"'),
+        ({"text": "Quiet runs cooler", "metric": "core_c", "says": "worse"}, 'says = "better"'),
+        ({"text": "Quiet is slower", "metric": "avg_fps", "says": "better"}, 'says = "worse"'),
     ],
 )
-def test_an_amount_for_the_worse_is_told_with_the_lines_to_paste(claim, says, key, amount):
-    lines = note_of(**claim).partition("write: ")[2].replace(", ", "\n")
-    assert tomllib.loads(lines) == {"says": says, key: amount}
+def test_words_that_go_the_other_way_are_told_with_the_line_to_paste(claim, line):
+    note = note_of(**claim)
+    assert note.partition("write: ")[2] == line
+    ((key, value),) = tomllib.loads(line).items()
+    amounts = ("says", "saves_at_least", "costs_at_most", "gains_at_least", "loses_at_most")
+    pasted = {name: one for name, one in claim.items() if name not in amounts} | {key: value}
+    assert note_of(**pasted) == ""
 
 
 @pytest.mark.parametrize(
     "claim",
     [
-        {"metric": "board_w", "says": "at_most", "by": -30.0},
-        {"metric": "board_w", "says": "at_most", "by": 5.0},
-        {"metric": "avg_fps", "says": "at_least", "by_pct": 5.0},
-        {"metric": "avg_fps", "says": "at_least", "by_pct": -5.0},
-        {"metric": "core_mhz", "says": "at_least", "by_pct": 5.0},
-        {"metric": "board_w", "says": "better"},
+        {"text": "Quiet saves at least 30 W", "metric": "board_w", "saves_at_least": 30.0},
+        {"text": "Quiet costs no more than 5 W", "metric": "board_w", "costs_at_most": 5.0},
+        {"text": "Quiet costs less than 2 %", "metric": "avg_fps", "loses_at_most": "2 %"},
+        {"text": "Quiet loses nothing", "metric": "avg_fps", "says": "no_loss"},
+        {"text": "It is the same", "metric": "avg_fps", "says": "same"},
+        {"text": "Not slower", "metric": "avg_fps", "says": "better"},
+        {"text": "5 % or thereabouts", "metric": "core_mhz", "gains_at_least": "5 %"},
     ],
 )
-def test_other_amounts_are_left_alone(claim):
+def test_other_sentences_are_left_alone(claim):
     assert note_of(**claim) == ""
 
 
@@ -59,39 +66,51 @@ def outcome(claim: dict) -> pd.Series:
     return check_claims(game_rows(plan, *games), overall_rows(plan, SAVED), plan).iloc[0]
 
 
-def test_a_saving_with_the_wrong_sign_is_contradicted_and_says_how_it_was_read():
-    row = outcome(SAVES)
+def test_a_sentence_that_the_data_contradict_says_how_it_was_read():
+    slip = {"text": "Quiet draws more", "metric": "board_w", "says": "better"}
+    assert "This says" not in outcome(slip | {"text": "Quiet draws less"})["evidence"]
+    row = outcome({"text": "Quiet saves power", "metric": "board_w", "says": "worse"})
     assert row["verdict"] == "contradicted"
-    told = "This says a rise by 30 W or more. If it is to fall by 30 W or more, write: "
-    assert row["evidence"].endswith(f'{told}says = "at_most", by = -30')
-    pasted = outcome(SAVES | {"says": "at_most", "by": -30.0})
-    assert (pasted["verdict"], "This says" in pasted["evidence"]) == ("supported", False)
+    assert row["evidence"].endswith('If the sentence is meant, write: says = "better"')
 
 
 def test_the_page_of_check_tells_it_before_anything_is_published():
-    plan = claim_plan(SAVES, {"says": "better"})
+    slip = {"id": "saves", "text": "Quiet saves 30 W", "metric": "board_w", "costs_at_most": 30.0}
+    plan = claim_plan(slip, {"says": "better"})
     redo = pd.DataFrame({"is_needed": pd.Series(dtype=bool)})
     body = page.check_head(RUNS.frame(), FINDINGS.frame(), redo=redo, plan=plan).body.replace("\xa0", " ")
-    assert body.count("This says a rise by") == 1
+    assert body.count("says the opposite") == 1
     assert "Claim “saves” (“Quiet saves 30 W”)" in body
 
 
-@pytest.mark.parametrize(
-    ("claim", "lines"),
-    [
-        ({"metric": "running_cost", "says": "at_least", "by": 20.0}, 'says = "at_most", by = -20'),
-        ({"metric": "value_for_money", "says": "at_most", "by_pct": -5.0}, 'says = "at_least", by_pct = -5'),
-        ({"metric": "break_even_time", "says": "at_least", "by": 2.0}, ""),
-    ],
-)
-def test_estimates_of_cost_have_their_own_direction(claim, lines):
-    plan = claim_plan(claim, costs={"currency": "EUR", "price_per_kwh": 0.31})
-    assert sign_note(plan.claims[0]).partition("write: ")[2] == lines
+def test_estimates_of_cost_have_their_own_direction():
+    costs = {"currency": "EUR", "price_per_kwh": 0.31}
+    slip = {"text": "Quiet is cheaper to run", "metric": "running_cost", "costs_at_most": 20.0}
+    assert sign_note(claim_plan(slip, costs=costs).claims[0]).endswith("saves_at_least = 20")
+    worth = {"text": "More for the money", "metric": "value_for_money", "gains_at_least": "5 %"}
+    assert sign_note(claim_plan(worth, costs=costs).claims[0]) == ""
 
 
-def test_a_rise_that_is_meant_and_shown_is_not_doubted():
-    plan = claim_plan(SAVES | {"by": 10.0})
-    rise = SAVED | {"change": 20.0}
-    games = game_rows(plan, *[rise | {"game": game} for game in GAMES])
-    row = check_claims(games, overall_rows(plan, rise), plan).iloc[0]
-    assert (row["verdict"], "This says" in row["evidence"]) == ("supported", False)
+SIGNED = [
+    ("board_w", "saves_at_least", 30.0, ("at_most", -30.0)),
+    ("board_w", "costs_at_most", "8 %", ("at_most", 8.0)),
+    ("avg_fps", "gains_at_least", "3,5 %", ("at_least", 3.5)),
+    ("avg_fps", "loses_at_most", 2, ("at_least", -2.0)),
+    ("core_c", "saves_at_least", 0, ("at_most", 0.0)),
+]
+
+
+@pytest.mark.parametrize(("metric", "key", "amount", "signed"), SIGNED)
+def test_a_positive_amount_is_its_signed_counterpart(metric, key, amount, signed):
+    claim = claim_plan({"metric": metric, key: amount}).claims[0]
+    assert (claim.kind, claim.amount, claim.is_percent) == (*signed, isinstance(amount, str))
+    assert in_plan_words({"metric": metric, "says": signed[0], "by": signed[1]}).keys() >= {key}
+
+
+def test_check_asks_which_of_both_is_meant_and_leaves_other_claims_alone():
+    slip = {"id": "saves", "text": "Quiet saves 30 W", "metric": "board_w", "costs_at_most": 30.0}
+    question, none = (sign_question(one) for one in claim_plan(slip, {"says": "better"}).claims)
+    assert none is None
+    assert [one.value for one in question.choices] == ["saves_at_least = 30", "keep"]
+    assert "Quiet saves 30 W" in question.text
+    assert question.paste == "plan.toml, [[claims]] “saves”: saves_at_least = 30"

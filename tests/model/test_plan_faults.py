@@ -19,6 +19,11 @@ HEAT = {"metrics": ["avg_fps", "core_c"]}
 CLAIM: dict[str, Any] = {"id": "c1", "text": "It loses nothing", "metric": "avg_fps", "says": "no_loss", **QUIET}
 
 
+def _amount_of(metric: str, **amount) -> dict[str, Any]:
+    """Return a claim that states an amount."""
+    return {key: value for key, value in CLAIM.items() if key != "says"} | {"metric": metric} | amount
+
+
 def faults(changes: dict[str, Any]) -> list[str]:
     """Return the messages for the small plan with some sections replaced."""
     with pytest.raises(PlanError) as caught:
@@ -147,13 +152,48 @@ CASES = {
     ),
     "claim on a metric not compared": ({"claims": [CLAIM | {"metric": "fan_rpm"}]}, "'fan_rpm' is not compared"),
     "claim without amount": (
-        {"claims": [CLAIM | {"says": "at_least"}]},
-        "exactly one of by_pct and by is expected.",
+        {"claims": [{key: value for key, value in CLAIM.items() if key != "says"}]},
+        "neither was found; one of says and an amount is expected.",
     ),
-    "claim with an amount too much": ({"claims": [CLAIM | {"by": 3}]}, "says = 'no_loss' takes no amount"),
+    "claim with an amount too much": (
+        {"claims": [CLAIM | {"loses_at_most": "3 %"}]},
+        "'says', 'loses_at_most' was found; one of says and an amount is expected.",
+    ),
+    "claim with the amount of another metric": (
+        {"claims": [_amount_of("avg_fps", saves_at_least=3)]},
+        "saves_at_least does not fit 'avg_fps', of which more is better. Write gains_at_least = 3.",
+    ),
+    "claim with the wrong way of another metric": (
+        {"claims": [_amount_of("board_w", loses_at_most="8 %")], "analysis": {"metrics": ["avg_fps", "board_w"]}},
+        "loses_at_most does not fit 'board_w', of which less is better. Write costs_at_most = \"8 %\".",
+    ),
+    "claim with a negative amount": (
+        {"claims": [_amount_of("avg_fps", gains_at_least=-3.0)]},
+        "a number of 0 or more is expected: the key says which way.",
+    ),
+    "claim with an amount that is no number": (
+        {"claims": [_amount_of("avg_fps", gains_at_least="three percent")]},
+        "'three percent' was found; an amount is expected.",
+    ),
+    "claim that saves, as version 0.1.0 wrote it": (
+        {"claims": [CLAIM | {"metric": "board_w", "says": "at_most", "by": -30.0}]},
+        "Replace these keys by: saves_at_least = 30",
+    ),
+    "claim that loses, as version 0.1.0 wrote it": (
+        {"claims": [CLAIM | {"says": "at_least", "by_pct": -2.0}]},
+        'Replace these keys by: loses_at_most = "2 %"',
+    ),
+    "claim against the praised side, as version 0.1.0 wrote it": (
+        {"claims": [CLAIM | {"metric": "board_w", "says": "at_least", "by": 50}]},
+        'against = { tuning = "quiet" }; saves_at_least = 50',
+    ),
+    "claim with an old amount and another word": (
+        {"claims": [CLAIM | {"by": 3}]},
+        "Write saves_at_least or costs_at_most where less is better, gains_at_least or loses_at_most where more is",
+    ),
     "claim in percent on a difference": (
         {
-            "claims": [CLAIM | {"metric": "core_c", "says": "at_most", "by_pct": 3}],
+            "claims": [_amount_of("core_c", costs_at_most="3 %")],
             "analysis": HEAT,
         },
         "core_c is compared in °C, not in percent.",
@@ -223,7 +263,7 @@ def test_faults_within_and_across_sections_come_together():
         "[[tunings]] 3 'factory': the name 'factory' is used twice",
         "margin_pct: -1 was found",
         "confidence = 0.9 with looks = 2",
-        "[[claims]] 2 'c1': says is missing",
+        "[[claims]] 2 'c1': metric is missing",
         "the id 'c1' is used twice",
     ):
         assert any(part in one for one in found), part

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from signed_claims import in_plan_words
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
@@ -29,7 +30,7 @@ def claim_plan(*claims: dict, scenes=GAMES, analysis=None, **sections) -> Review
         "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}, {"name": "brisk"}],
         "games": games,
         "analysis": {"metrics": metrics, "margins": {"core_c": 2.0}} | (analysis or {}),
-        "claims": [{"id": f"c{number}"} | usual | claim for number, claim in enumerate(claims)],
+        "claims": [{"id": f"c{number}"} | in_plan_words(usual | claim) for number, claim in enumerate(claims)],
     }
     return ReviewPlan.from_dict(plan | sections)
 

@@ -30,8 +30,7 @@ metric = "avg_fps"
 at_w = 250
 of = { tuning = "limit -20, low voltage" }
 against = { tuning = "factory" }
-says = "at_least"
-by_pct = -4
+loses_at_most = "4 %"
 [[claims]]
 id = "half"
 text = "At 200 W the limit alone costs no more than 3 %"
@@ -39,8 +38,7 @@ metric = "avg_fps"
 at_w = 200
 of = { tuning = "limit -30" }
 against = { tuning = "factory" }
-says = "at_least"
-by_pct = -3
+loses_at_most = "3 %"
 [[claims]]
 id = "watts"
 text = "Two percent of the frames are worth 40 W"
@@ -48,8 +46,7 @@ metric = "board_w"
 at_loss_pct = 2
 of = { tuning = "limit -20, low voltage" }
 against = { tuning = "factory" }
-says = "at_most"
-by = -40
+saves_at_least = 40
 """
 LADDER = {"sweep": {"ladder": "power_limit_pct"}}
 

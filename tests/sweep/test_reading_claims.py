@@ -14,6 +14,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 from made_sweeps import sweep_plan
+from signed_claims import in_plan_words
 
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.model.errors import PlanError
@@ -46,15 +47,15 @@ def plan(*claims: dict, **changes) -> ReviewPlan:
     whole = {
         "review": {"title": "t"}, "cards": cards, "tunings": tunings, "games": [{"name": "Low Tide Racers"}],
         "analysis": {"metrics": ["avg_fps", "board_w"]}, "sweep": {"ladder": "power_limit_pct"},
-        "claims": [{"id": f"c{place}", **one} for place, one in enumerate(claims)],
+        "claims": [{"id": f"c{place}", **in_plan_words(one)} for place, one in enumerate(claims)],
     }  # fmt: skip
     return ReviewPlan.from_dict(whole | changes)
 
 
-def claim(metric: str, says: str, of: str = "limit", against: str = "factory", **more) -> dict:
+def claim(metric: str, says: str | None, of: str = "limit", against: str = "factory", **more) -> dict:
     """Return a claim on one card."""
     sides = {"of": {"card": OURS, "tuning": of}, "against": {"card": OURS, "tuning": against}}
-    return {"text": "A sentence.", "metric": metric, "says": says} | sides | more
+    return {"text": "A sentence.", "metric": metric} | ({"says": says} if says else {}) | sides | more
 
 
 def between(metric: str, says: str, *, is_turned: bool = False, **more) -> dict:
@@ -139,7 +140,7 @@ def test_evidence_and_sentence_tell_place_range_and_sides():
         claim("board_w", "at_most", at_loss_pct=2, by=-39.0),
         claim("avg_fps", "at_least", of="quiet", at_w=250, by_pct=-2.0),
     )
-    assert first.by == "−39.0 W where 2 % of the frame rate is given up"
+    assert first.by == "39.0 W where 2 % of the frame rate is given up"
     assert first.evidence == (
         "Read off fitted curves, ranges that hold together at 95 % or more. Where 2 % of the frame rate is given "
         "up: −45.0 W, range −50.0 to −39.0 W, over 3 games."
@@ -209,7 +210,8 @@ REFUSED = [
     (claim("board_w", "better", at_w=250), {}, "at_w goes with 'avg_fps', not with 'board_w'"),
     (claim("running_cost", "better", at_w=250), {}, "at_w goes with 'avg_fps'"),
     (claim("avg_fps", "same", at_w=250), {}, "is not held against a reading of the sweep"),
-    (claim("avg_fps", "at_least", at_w=250), {}, "exactly one of by_pct and by"),
+    (claim("avg_fps", None, at_w=250), {}, "neither was found; one of says and an amount is expected"),
+    (claim("avg_fps", None, at_w=250, saves_at_least="3 %"), {}, "Write gains_at_least"),
     (claim("avg_fps", "better", at_w=250, over="every_game"), {}, "over the games measured"),
     (claim("avg_fps", "better", at_w=-250), {}, "at_w"),
     (claim("board_w", "better", at_fps=90), {}, "both sides are one card"),

@@ -19,7 +19,7 @@ from gpubench_kit.model.plan.references import (
     unknown_name,
 )
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS, RESTARTS
-from gpubench_kit.model.plan.uses import OVER_WORDS
+from gpubench_kit.model.plan.uses import AMOUNT_KEYS, OVER_WORDS
 
 Check = Callable[[Any], Iterable[Problem]]
 
@@ -192,6 +192,7 @@ def _hitch_window(plan: Any) -> Iterator[Problem]:
 
 
 _SUBJECTS = "cards.name cards.model cards.role tunings.name tunings.reference tunings.card benches.name"
+_CLAIMS = " ".join(f"claims.{key}" for key in ("of", "against", "metric", "says", *AMOUNT_KEYS))
 
 #: Each check, and the keys that it reads.
 _CHECKS: tuple[tuple[Check, str], ...] = (
@@ -213,7 +214,7 @@ _CHECKS: tuple[tuple[Check, str], ...] = (
     (check_logs, "logs.sensors cards.name"),
     (check_comparisons, f"comparisons.of comparisons.against {_SUBJECTS}"),
     (_unique("claims", "id"), "claims"),
-    (check_claims, f"{_SUBJECTS} games.name analysis.metrics claims.of claims.against claims.metric claims.says"),
+    (check_claims, f"{_SUBJECTS} games.name analysis.metrics {_CLAIMS}"),
     (check_evening, "tunings.name session_plan.must_have"),
     (check_sweep, "tunings.name tunings.changes sweep.ladder"),
 )

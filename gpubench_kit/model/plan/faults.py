@@ -50,7 +50,6 @@ _STAND_INS: dict[str | int, Any] = {
     **dict.fromkeys(("title", "name", "id", "text", "column"), "-"),
     "hours": 1.0,
     "metric": "avg_fps",
-    "says": "better",
     "of": {},
     "against": {},
 }

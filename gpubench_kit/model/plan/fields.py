@@ -6,6 +6,7 @@ Values are checked strictly: ``"2"`` in quotes is text, not the number 2.
 from __future__ import annotations
 
 import datetime
+import re
 import unicodedata
 from typing import Annotated, Any
 
@@ -24,6 +25,9 @@ class Section(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
+
+#: Percent as text, as the schema of a plan states it.
+_PERCENT_TEXT = r"^\s*\d+([.,]\d+)?\s*%\s*$"
 
 #: What a claim may speak of besides metrics: estimates that follow from power and prices.
 ESTIMATES = ("running_cost", "total_cost", "break_even_time", "value_for_money")
@@ -71,6 +75,25 @@ def check_name(text: str) -> str:
     return check_text(text)
 
 
+def check_amount(value: Any) -> float | str:
+    """Return an amount as a number, or as percent: ``30.0``, ``3 %``.
+
+    Raises
+    ------
+    PydanticCustomError : it is neither, below 0 or not finite
+    """
+    action = 'Write a positive number in the metric\'s unit, like 30, or percent in quotes, like "3 %".'
+    if isinstance(value, str):
+        found = re.fullmatch(r"\s*(\d+(?:[.,]\d+)?)\s*%\s*", value)
+        if found is None:
+            raise kit_error(f"{shown(value)} was found; an amount is expected.", action)
+        return f"{float(found[1].replace(',', '.')):.12f}".rstrip("0").rstrip(".") + " %"
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value < float("inf"):
+        problem = f"{shown(value)} was found; a number of 0 or more is expected: the key says which way."
+        raise kit_error(problem, action)
+    return float(value)
+
+
 def _known_metric(name: str) -> str:
     """Return the name of a metric that the kit knows."""
     if name not in METRICS:
@@ -112,4 +135,8 @@ Positive = Annotated[float, Strict(), Field(allow_inf_nan=False, gt=0)]
 NotNegative = Annotated[float, Strict(), Field(allow_inf_nan=False, ge=0)]
 Percent = Annotated[float, Strict(), Field(allow_inf_nan=False, gt=0, lt=100)]
 Count = Annotated[int, Strict(), Field(ge=0)]
+#: A positive amount of a claim: a number in the metric's unit, or percent as text.
+Amount = Annotated[
+    Annotated[float, Field(ge=0)] | Annotated[str, Field(pattern=_PERCENT_TEXT)], BeforeValidator(check_amount)
+]
 Date = Annotated[datetime.date, Strict(), BeforeValidator(_date_of_text)]

@@ -7,13 +7,14 @@ from typing import Any, NamedTuple
 
 from gpubench_kit.model.errors import listed, shown, suggestion
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
+from gpubench_kit.model.plan.amounts import OF_LESS, OF_MORE, keys_for
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.places import Loc
 from gpubench_kit.model.plan.rules import CardLogs
 from gpubench_kit.model.plan.uses import OVER_WORDS, READINGS, Claim
 
 #: What a claim may say of money, and of readings of a sweep: amounts, or which side is favoured.
-_MONEY_WORDS = ("at_least", "at_most", "better", "worse")
+_MONEY_WORDS = ("better", "worse")
 
 
 class Problem(NamedTuple):
@@ -173,9 +174,9 @@ def _about_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
     if claim.over != "these_games":
         problem = f"{key} is read off curves over the games measured, not over {shown(claim.over)}."
         yield Problem((*loc, "over"), problem, 'Leave it out, or say over = "these_games".')
-    if claim.says not in _MONEY_WORDS:
+    if claim.says and claim.says not in _MONEY_WORDS:
         problem = f"says = {shown(claim.says)} is not held against a reading of the sweep."
-        yield Problem((*loc, "says"), problem, f"Say {listed(_MONEY_WORDS)}.")
+        yield Problem((*loc, "says"), problem, f"Say {listed(_MONEY_WORDS)}, or {' or '.join(keys_for(metric))}.")
     elif claim.metric == metric:
         yield from _amount(claim, loc)
     yield from _sides_of_reading(plan, claim, loc)
@@ -207,38 +208,47 @@ def _about_money(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
     if claim.over != "these_games":
         problem = f"{name} is estimated over the games measured, not over {shown(claim.over)}."
         yield Problem((*loc, "over"), problem, 'Leave it out, or say over = "these_games".')
-    allowed = ("at_least", "at_most") if claim.metric == "break_even_time" else _MONEY_WORDS
-    if claim.says not in allowed:
+    allowed = () if claim.metric == "break_even_time" else _MONEY_WORDS
+    if claim.says and claim.says not in allowed:
         problem = f"says = {shown(claim.says)} is not held against {name}, which is an estimate."
-        yield Problem((*loc, "says"), problem, f"Say {listed(allowed)}.")
-    yield from _amount_given(claim, loc, key="by_pct" if is_share else "by")
+        action = " or ".join([*(f'says = "{one}"' for one in allowed), *keys_for(claim.metric)])
+        yield Problem((*loc, "says"), problem, f"Write {action}.")
+    elif claim.metric == "break_even_time" and claim.amount_keys == ("saves_at_least",):
+        problem = "saves_at_least says nothing of a time that makes up a price."
+        yield Problem((*loc, "saves_at_least"), problem, "Write costs_at_most = 3, in years.")
+    else:
+        yield from _one_amount(claim, loc)
+        if claim.size is not None and claim.is_percent != is_share:
+            shown_amount = '"3 %"' if is_share else "30"
+            needed = "percent" if is_share else "years" if claim.metric == "break_even_time" else "money"
+            problem = f"{name} is estimated in {needed}, and the amount is not."
+            yield Problem((*loc, claim.word), problem, f"Write {claim.word} = {shown_amount}.")
 
 
-def _amount_given(claim: Claim, loc: Loc, *, key: str) -> Iterator[Problem]:
-    """Yield a problem unless exactly the amount named is given, where one is needed, and else none."""
-    given = [one for one in ("by_pct", "by") if getattr(claim, one) is not None]
-    wanted = [key] if claim.says in ("at_least", "at_most") else []
-    if given != wanted:
-        found, needed = listed(given), listed(wanted)
-        problem = (
-            f"says = {shown(claim.says)} on {shown(claim.metric)} with the amount {found}; {needed} is expected."
-        )
-        yield Problem(loc, problem, f'For example: says = "at_most" and {key} = 3')
+def _one_amount(claim: Claim, loc: Loc) -> Iterator[Problem]:
+    """Yield problems unless a claim says one thing, by a word or by an amount that fits what it speaks of."""
+    given, fitting = claim.amount_keys, keys_for(claim.metric)
+    for key in given:
+        if key not in fitting:
+            better = "less" if fitting == OF_LESS else "more"
+            right = fitting[(OF_LESS if fitting == OF_MORE else OF_MORE).index(key)]
+            amount = getattr(claim, key)
+            written = f'"{amount}"' if isinstance(amount, str) else f"{amount:g}"
+            problem = f"{key} does not fit {shown(claim.metric)}, of which {better} is better."
+            yield Problem((*loc, key), problem, f"Write {right} = {written}.")
+    if len(given) + bool(claim.says) != 1:
+        found = [*(["says"] if claim.says else []), *given]
+        problem = f"{listed(found) if found else 'neither'} was found; one of says and an amount is expected."
+        yield Problem(loc, problem, f'For example: says = "better", or {fitting[0]} = "3 %"')
 
 
 def _amount(claim: Claim, loc: Loc) -> Iterator[Problem]:
-    """Yield problems of what a claim says: an amount where one is needed, a direction where one exists."""
-    given = [key for key in ("by_pct", "by") if getattr(claim, key) is not None]
+    """Yield problems of what a claim says: one word or amount, in a unit and with a direction that exist."""
     metric = METRICS[claim.metric]
-    if claim.says in ("at_least", "at_most") and len(given) != 1:
-        problem = f"says = {shown(claim.says)} with {len(given)} amounts; exactly one of by_pct and by is expected."
-        yield Problem(loc, problem, "For example: by_pct = 3")
-    elif claim.says not in ("at_least", "at_most") and given:
-        problem = f"says = {shown(claim.says)} takes no amount, but {given[0]} is given."
-        yield Problem((*loc, given[0]), problem, "Say at_least or at_most, or leave the amount out.")
-    if claim.by_pct is not None and metric.scale == "difference":
+    yield from _one_amount(claim, loc)
+    if not claim.says and len(claim.amount_keys) == 1 and claim.is_percent and metric.scale == "difference":
         problem = f"{metric.name} is compared in {metric.unit}, not in percent."
-        yield Problem((*loc, "by_pct"), problem, "Give by, in that unit.")
+        yield Problem((*loc, claim.word), problem, f"Give a number in that unit: {claim.word} = 2")
     if metric.better == "neither" and claim.says in ("better", "worse", "no_loss"):
         problem = f"{metric.name} has no better direction, so {shown(claim.says)} says nothing about it."
-        yield Problem((*loc, "says"), problem, "Say same, at_least or at_most.")
+        yield Problem((*loc, "says"), problem, "Say same, or write gains_at_least or loses_at_most.")

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, Strict
+from pydantic import Field, Strict, model_validator
 
-from gpubench_kit.model.plan.fields import ClaimTopic, Name, NotNegative, Number, Positive, Section, Text
+from gpubench_kit.model.plan.amounts import signed_amount
+from gpubench_kit.model.plan.fields import (
+    Amount,
+    ClaimTopic,
+    Name,
+    NotNegative,
+    Positive,
+    Section,
+    Text,
+    kit_error,
+)
 
 #: Values of ``over`` that are not the name of a game.
 OVER_WORDS = ("every_game", "these_games", "games_like_these")
@@ -34,8 +44,16 @@ class Comparison(Section):
     against: SubjectText = Field(description="what it is compared with", examples=[{"tuning": "factory"}])
 
 
-#: How the amount of a claim is read.
-_SIGN = 'a fall is negative: "saves at least 30 W" is says = "at_most", by = -30'
+#: Key of an amount -> which end of the change from ``against`` to ``of`` it bounds, and the amount's sign there.
+AMOUNT_KEYS = {
+    "saves_at_least": ("at_most", -1),
+    "costs_at_most": ("at_most", 1),
+    "gains_at_least": ("at_least", 1),
+    "loses_at_most": ("at_least", -1),
+}
+
+
+_AMOUNT = 'a number is in the metric\'s unit (money and years for estimates), "3 %" in percent'
 
 
 class Claim(Section):
@@ -50,16 +68,20 @@ class Claim(Section):
     against: SubjectText = Field(description="what it is compared with", examples=[{"tuning": "factory"}])
     over: Name = Field("these_games", description=f"the name of a game, or one of {', '.join(OVER_WORDS)}")
     group: Text = Field("", description="group of settings it speaks of; not given: every group")
-    says: Literal["better", "worse", "no_loss", "same", "at_least", "at_most"] = Field(
-        description="what the sentence says", examples=["no_loss"]
+    says: Literal["better", "worse", "no_loss", "same"] | None = Field(
+        None, description="what the sentence says; or one of the four amounts in its place", examples=["no_loss"]
     )
-    by_pct: Number | None = Field(
-        None, description=f"with at_least and at_most: the change from against to of [%]; {_SIGN}"
+    saves_at_least: Amount | None = Field(
+        None, description=f"where less is better: it takes less by so much or more; {_AMOUNT}", examples=[30, "8 %"]
     )
-    by: Number | None = Field(
-        None,
-        description="with at_least and at_most: the change from against to of, in the metric's unit (money and "
-        f"years for estimates); {_SIGN}",
+    costs_at_most: Amount | None = Field(
+        None, description=f"where less is better: it takes more by so much at most; {_AMOUNT}"
+    )
+    gains_at_least: Amount | None = Field(
+        None, description=f"where more is better: it gives more by so much or more; {_AMOUNT}", examples=["5 %"]
+    )
+    loses_at_most: Amount | None = Field(
+        None, description=f"where more is better: it gives less by so much at most; {_AMOUNT}", examples=["2 %"]
     )
     at_w: Positive | None = Field(None, description="with avg_fps: read off the sweep at this power [W]")
     at_fps: Positive | None = Field(
@@ -68,6 +90,54 @@ class Claim(Section):
     at_loss_pct: Annotated[float, Strict(), Field(ge=0, lt=100)] | None = Field(
         None, description="with board_w, on one card: read off the sweep where this much frame rate is given up [%]"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _refuse_signed_amounts(cls, given: Any) -> Any:
+        """Refuse the amounts with signs of version 0.1.0, with the lines that take their place."""
+        if isinstance(given, dict) and (
+            {"by", "by_pct"} & set(given) or given.get("says") in ("at_least", "at_most")
+        ):
+            raise kit_error(*signed_amount(given))
+        return given
+
+    @property
+    def amount_keys(self) -> tuple[str, ...]:
+        """Keys of the amounts that are given; a checked claim has one, or none beside ``says``."""
+        return tuple(key for key in AMOUNT_KEYS if getattr(self, key) is not None)
+
+    @property
+    def word(self) -> str:
+        """What the claim says as the plan writes it: the word of ``says``, or the key of its amount."""
+        return self.says or next(iter(self.amount_keys), "")
+
+    @property
+    def kind(self) -> str:
+        """What the claim says of the change from ``against`` to ``of``: a word, ``at_least`` or ``at_most``."""
+        return self.says or AMOUNT_KEYS.get(self.word, ("", 0))[0]
+
+    @property
+    def size(self) -> float | None:
+        """The amount without sign; None for a claim without one."""
+        if self.says or not self.amount_keys:
+            return None
+        given = getattr(self, self.amount_keys[0])
+        return float(given.removesuffix(" %")) if isinstance(given, str) else given
+
+    @property
+    def amount(self) -> float | None:
+        """The end of the change from ``against`` to ``of`` that the claim states; None for a claim without one."""
+        return None if self.size is None else AMOUNT_KEYS[self.word][1] * self.size + 0.0
+
+    @property
+    def is_percent(self) -> bool:
+        """Whether the amount is in percent."""
+        return self.size is not None and isinstance(getattr(self, self.word), str)
+
+    @property
+    def is_in_unit(self) -> bool:
+        """Whether the amount is in the metric's unit."""
+        return self.size is not None and not self.is_percent
 
     @property
     def reading(self) -> tuple[str, float] | None:
