@@ -74,7 +74,6 @@ CASES = {
     "primary left out": ({"analysis": {"metrics": ["board_w"]}}, "primary: 'avg_fps' is not among the metrics"),
     "no looks": ({"analysis": {"looks": 0}}, "looks: 0 was found; a number of at least 1 is expected."),
     "too many looks": ({"analysis": {"looks": 9}}, "looks: 9 was found; a number of at most 8 is expected."),
-    "confidence with looks": ({"analysis": {"looks": 2, "confidence": 0.9}}, "confidence = 0.9 with looks = 2;"),
     "spread of no metric": ({"analysis": {"restart_spread": {"restart": 1}}}, "Did you mean 'restarts'?"),
     "half a restart": (
         {"analysis": {"restart_spread": {"restarts": 0.5}}},
@@ -262,7 +261,6 @@ def test_faults_within_and_across_sections_come_together():
         "2 tunings have reference = true",
         "[[tunings]] 3 'factory': the name 'factory' is used twice",
         "margin_pct: -1 was found",
-        "confidence = 0.9 with looks = 2",
         "[[claims]] 2 'c1': metric is missing",
         "the id 'c1' is used twice",
     ):
