@@ -4,6 +4,7 @@ The sessions run in the environment that bootstrap.py made (`.venv/bin/nox`, on 
 `.venv\\Scripts\\nox`); only `tests` over several Pythons makes environments of its own.
 """
 
+import re
 import sys
 from pathlib import Path
 
@@ -21,7 +22,7 @@ PYTHONS = ["3.11", "3.12", "3.13"]
 
 #: No address may get into the lock: whoever installs from it uses their own package index.
 COMPILE = [
-    *("pyproject.toml", "--group", "lock", "-c", "constraints.txt", "-o", "requirements.lock"),
+    *("pyproject.toml", "-c", "constraints.txt"),
     *("--universal", "--python-version", PYTHONS[0], "--fork-strategy", "fewest", "--generate-hashes"),
     *("--no-emit-index-url", "--no-emit-find-links", "--no-header", "--no-annotate", "--quiet"),
 ]
@@ -85,8 +86,22 @@ def environment_check(session):
     session.run(sys.executable, "tools/make_environment.py", "--check")
 
 
+def _in_two_parts(text, kit):
+    """Return a lock with what the kit needs first, then what only tests and contributors need."""
+    pins = re.sub(r"^#.*\n", "", text, flags=re.M)
+    blocks = [block for block in re.split(r"^(?=\S)", pins, flags=re.M) if block]
+    needed = set(re.findall(r"^([\w.-]+)==", kit, flags=re.M))
+    parts = [[block for block in blocks if (block.split("==")[0] in needed) is first] for first in (True, False)]
+    return "".join([*parts[0], "# For tests and contributors:\n", *parts[1]])
+
+
 @nox.session(venv_backend="none")
 def lock(session):
     """Make the lock and environment.yml again after a change of dependencies; `-- --upgrade` renews all."""
-    session.run(*HERE, "uv", "pip", "compile", *COMPILE, *session.posargs)
+    uv, made = (*HERE, "uv", "pip", "compile", *COMPILE), ROOT / "requirements.lock"
+    session.run(*uv, "--group", "lock", "-o", "requirements.lock", *session.posargs)
+    kit = Path(session.create_tmp(), "kit.lock")
+    session.run(*uv, "--group", "set_up", "-c", "requirements.lock", "-o", str(kit))
+    pins, needed = (file.read_text(encoding="utf-8") for file in (made, kit))
+    made.write_text(_in_two_parts(pins, needed), encoding="utf-8", newline="\n")
     session.run(sys.executable, "tools/make_environment.py")

@@ -16,6 +16,7 @@ import threading
 import time
 from pathlib import Path
 
+IS_WINDOWS = os.name == "nt"
 #: How often a process looks whether the one that started it is still there [s].
 _PACE_S = 1.0
 #: What Windows is asked for a process to be waited for, and how long [ms].
@@ -66,11 +67,11 @@ def end_with(parent: int) -> None:
 
 def _watch(parent: int) -> None:
     """End this process when the one that started it is gone."""
-    if os.name == "nt":
+    if IS_WINDOWS:
         # Windows goes on naming a parent that is gone, so the process itself is waited for.
         system = ctypes.windll.kernel32
         system.WaitForSingleObject(system.OpenProcess(_WAIT, False, parent), _FOR_EVER)
-    while os.name != "nt" and os.getppid() == parent:
+    while not IS_WINDOWS and os.getppid() == parent:
         time.sleep(_PACE_S)
     os._exit(1)
 

@@ -222,3 +222,10 @@ def _takes_options_by_place(function: FunctionNode) -> bool:
     ]
     most = BY_PLACE_PRIVATE if function.name.startswith("_") else BY_PLACE
     return len(by_place) > most or any(name in by_place[2:] for name in switches)
+
+
+def test_no_process_is_forked():
+    # Windows cannot, and a fork of a process with threads stops on a lock now and then.
+    forks = re.compile(r"os\.fork|get_context\(|set_start_method|\bfork\b")
+    wrong = [str(module.path) for module in MODULES if forks.search(module.path.read_text(encoding="utf-8"))]
+    assert not wrong, _listed(wrong)

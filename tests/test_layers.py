@@ -17,6 +17,7 @@ LAYERS = {
     "file_names": 0,
     "zip_archives": 0,
     "own_processes": 0,
+    "locks": 0,
     "late_loading": 0,
     "sheet": 1,
     "logs": 2,

@@ -64,9 +64,19 @@ def test_the_lock_names_no_address_and_holds_no_option():
 
 
 def test_each_pin_of_the_lock_has_hashes():
-    blocks = re.split(r"\n(?=\S)", LOCK.strip())
+    blocks = [block for block in re.split(r"\n(?=\S)", LOCK.strip()) if not block.startswith("#")]
     assert len(blocks) == len(PINS)
     assert not [block.split("==")[0] for block in blocks if "--hash=sha256:" not in block]
+
+
+def test_the_first_part_of_the_lock_is_what_a_reviewer_needs():
+    kit, mark, more = LOCK.partition("\n# For tests and contributors:\n")
+    first, second = (set(re.findall(r"^([\w.-]+)==", part, flags=re.MULTILINE)) for part in (kit, more))
+    assert mark
+    assert not first & second
+    needed = {canonicalize_name(one.name) for one in [*_runtime(), *_group("set_up")]}
+    assert needed <= {canonicalize_name(name) for name in first}
+    assert {"pytest", "nox", "ruff", "playwright", "hypothesis", "dask"} <= second
 
 
 def test_the_lock_holds_every_declared_dependency_within_its_bounds():

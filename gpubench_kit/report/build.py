@@ -12,8 +12,9 @@ import pandas as pd
 from nbformat import NotebookNode
 
 from gpubench_kit import page as sections_of_pages
+from gpubench_kit.locks import Busy, locked
 from gpubench_kit.logs.review import Review, open_review
-from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS, Table
 from gpubench_kit.page.section import Section
@@ -21,7 +22,7 @@ from gpubench_kit.report.change_table import CHANGES
 from gpubench_kit.report.changes import check_same_review, corrections_of
 from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
 from gpubench_kit.report.html import page_of
-from gpubench_kit.report.manifest import json_rows, make_manifest
+from gpubench_kit.report.manifest import input_hashes, json_rows, make_manifest
 from gpubench_kit.report.package import add_table, json_text, read_table
 from gpubench_kit.report.page_build import (
     Progress,
@@ -33,6 +34,7 @@ from gpubench_kit.report.page_build import (
 )
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.report.site_index import write_site_index
+from gpubench_kit.report.unchanged import check_unchanged
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
 from gpubench_kit.sheet.looks import record_look as record
@@ -42,6 +44,9 @@ NOTEBOOK = "card_review.ipynb"
 _SITE = "reports"
 
 _RAN, _LAID_OUT = 0.94, 0.98
+
+#: Two reports of one review, made in two places, write down their looks one after the other.
+_LOOKS_LOCK, _LOOKS_WAIT_S = ".looks.lock", 60.0
 
 
 def build_report(
@@ -123,12 +128,16 @@ def make_report(
     earlier = read_earlier(previous) if previous is not None else None
     if earlier is not None:
         check_same_review(earlier, made_of.plan.review.title, {card.name for card in made_of.plan.cards})
+    before = made_of.hashes()
     place = ReportPlace(output_of(made_of.plan, output), made_of.plan.folder)
     with place as staging:
         executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN, cores=cores)
         tell(_RAN, "laying out the page")
+        runs = _table_of(staging, RUNS)
+        check_unchanged(before, made_of.hashes(), runs)
         looks = count_look(staging, made_of.plan, is_recorded=record_look)
         manifest = made_of.manifest(staging, looks=looks)
+        check_unchanged(before, manifest["inputs"], runs)
         sections = [] if earlier is None else [_told_changes(earlier, manifest, staging, made_of.plan)]
         _write(staging / "index.html", page_of(executed, after_head=sections))
         tell(_LAID_OUT, "writing the manifest")
@@ -191,9 +200,17 @@ def count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
     runs, values = (_table_of(staging, declared) for declared in (RUNS, RUN_METRICS))
     usable = values[values["value"].notna()].merge(runs[runs["used"]], on="run")
     fingerprint = used_runs_fingerprint(usable)
-    if is_recorded:
+    if not is_recorded:
+        return looks_made(plan.folder, fingerprint)
+    try:
+        with locked(plan.folder / _LOOKS_LOCK, wait_s=_LOOKS_WAIT_S):
+            return record(plan.folder, fingerprint, plan=plan)
+    except Busy:
+        problem = "another command of the kit has been writing it for a minute."
+        raise ReportError(Fault(LOOKS_FILE, problem, "Wait until that is done, and call again.")) from None
+    except OSError:
+        # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
         return record(plan.folder, fingerprint, plan=plan)
-    return looks_made(plan.folder, fingerprint)
 
 
 @dataclass(frozen=True)
@@ -225,6 +242,10 @@ class _MadeOf:
         manifest = make_manifest(self.plan, self._inputs(), **none, looks_made=0)
         known = {name: value for name, value in manifest.items() if name not in ("verdicts", "looks_made")}
         return json.loads(json_text(known))
+
+    def hashes(self) -> dict[str, str]:
+        """Return the hash of every file that is read, by its name; looks are written down meanwhile."""
+        return input_hashes(self.plan, [self.plan_file.name, self.sheet, *_logs(self.review)])
 
     def _inputs(self) -> list[str]:
         """Return every file that a report is made of, relative to the review's folder."""

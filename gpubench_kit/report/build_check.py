@@ -14,7 +14,7 @@ from gpubench_kit.page.checking_words import head_sentences, is_anything_recorde
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
-from gpubench_kit.report.page_place import PagePlace
+from gpubench_kit.report.place import ReportPlace
 
 NOTEBOOK = "check_logs.ipynb"
 PAGE, TABLES = "check.html", "check"
@@ -66,7 +66,7 @@ def build_check(
     plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
     row_faults = open_review(plan, keep_going=True).row_faults
-    place = PagePlace(output_of(plan, output), plan.folder, names=(PAGE, TABLES))
+    place = ReportPlace(output_of(plan, output), plan.folder, names=(PAGE, TABLES))
     with place as staging:
         executed = run_bundled(NOTEBOOK, plan_file, staging / TABLES, tell=tell, until=_RAN)
         tell(_RAN, "laying out the page")

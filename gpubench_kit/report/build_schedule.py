@@ -14,7 +14,7 @@ from gpubench_kit.model.errors import Fault, PlanError
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.notebook_run import run_notebook
-from gpubench_kit.report.page_place import PagePlace
+from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.report.schedule_files import PRINTED_FILE, TOLD_FILE, read_new_rows
 from gpubench_kit.schedule.earlier_noise import PREVIOUS, noise_file_of
 from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, swap_file
@@ -79,7 +79,7 @@ def build_schedule(
         check_extendable(plan)
         load_run_sheet(plan)
     target = Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
-    place = PagePlace(target, plan.folder, names=(PAGE_FILE, PRINTED_FILE))
+    place = ReportPlace(target, plan.folder, names=(PAGE_FILE, PRINTED_FILE))
     with place as staging, _previous_kept(previous, plan):
         _make(plan_file, staging, tell=tell)
         rows = read_new_rows(staging)

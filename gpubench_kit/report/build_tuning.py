@@ -12,7 +12,7 @@ from gpubench_kit.report.build import count_look, published
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
-from gpubench_kit.report.page_place import PagePlace
+from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
@@ -69,7 +69,7 @@ def build_tuning(
     plan = load_plan(plan_file)
     ladder_of(plan, card=plan.card_units[0].name)
     load_run_sheet(plan, for_report=True)
-    place = PagePlace(output_of(plan, output), plan.folder, names=(PAGE_FILE, FILES_FOLDER))
+    place = ReportPlace(output_of(plan, output), plan.folder, names=(PAGE_FILE, FILES_FOLDER))
     with place as staging:
         files = staging / FILES_FOLDER
         files.mkdir()

@@ -64,7 +64,7 @@ def make_manifest(
         "seed": plan.analysis.seed,
         "looks_made": looks_made,
         "looks_planned": plan.analysis.looks,
-        "inputs": {name: file_hash(path) for name, path in sorted(_input_files(plan, inputs).items())},
+        "inputs": input_hashes(plan, inputs),
         "versions": kit_versions(),
         "verdicts": {
             "overall": json_rows(overall, (*PAIR_KEY, "group", "scope", "metric", *_RESULT)),
@@ -72,6 +72,20 @@ def make_manifest(
             "claims": json_rows(claims, ("id", "text", "verdict")),
         },
     }
+
+
+def input_hashes(plan, inputs: Iterable[str]) -> dict[str, str]:
+    """Return the hash of every file that a report is made of, by its name.
+
+    Parameters
+    ----------
+    plan, inputs : as in `make_manifest`
+
+    Raises
+    ------
+    ReportError : one is no longer there
+    """
+    return {name: file_hash(path) for name, path in sorted(_input_files(plan, inputs).items())}
 
 
 def _input_files(plan, inputs: Iterable[str]) -> dict[str, Path]:

@@ -7,13 +7,16 @@ import os
 import re
 import shutil
 from collections.abc import Collection
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 from uuid import uuid4
 
 from gpubench_kit.archive.admit import ARCHIVE, KIND
+from gpubench_kit.locks import Busy, locked
 from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.report.exchange import exchange
 
 _MANIFEST = "manifest.json"
 #: The folder in which one run makes a report.
@@ -24,109 +27,147 @@ BESIDE = ("check.html", "check", "plan.html", "run_sheet.html", "tuning.html", "
 
 
 class ReportPlace:
-    """A folder for a report that is whole or not there at all.
+    """A folder for a report, or for a page beside one, that is whole or not there at all.
 
-    Entering gives an empty folder beside the target. `finish` moves it to the target; leaving without
-    that removes it, and an earlier report is as it was. What a killed run left behind is cleaned up
-    by the next. Each run has a folder of its own name, so that one whose machine was given up, but which
-    goes on all the same, never writes into the folder of the run that took its place.
+    Entering gives an empty folder beside the target; nobody else may work on the target meanwhile. `finish` puts it
+    in the stead of what stands there; leaving without that removes it, and what stood there is as it was. What a
+    killed run left behind is cleaned up by the next. Each run has a folder of its own name, so that one whose
+    machine was given up, but which goes on all the same, never writes into that of the run that took its place.
 
     Attributes
     ----------
     target : folder of the report, absolute
     is_archive : whether an archive of many reports is made, which never takes the place of a review's report
+    names : files and folders of a page that is made, all else in the target being kept; none: the report itself
     """
 
-    def __init__(self, target: str | Path, review_folder: str | Path, *, is_archive: bool = False):
+    def __init__(
+        self,
+        target: str | Path,
+        review_folder: str | Path,
+        *,
+        is_archive: bool = False,
+        names: Collection[str] = (),
+    ):
         self.target = Path(target).absolute()
         self.is_archive = is_archive
+        self.names = frozenset(names)
         self._review = Path(review_folder).resolve()
         self._staging = self.target.with_name(f".{self.target.name}.{uuid4().hex[:8]}.new.part")
-        self._earlier = self.target.with_name(f".{self.target.name}.old.part")
+        self._held = ExitStack()
 
     def __enter__(self) -> Path:
         """Return the empty folder to write into.
 
         Raises
         ------
-        ReportError : the report would overwrite something else, or nothing can be written there
+        ReportError : another process is at work there, the report would overwrite something else, or nothing can be
+            written there
         """
         try:
             self.target.parent.mkdir(parents=True, exist_ok=True)
-            self.clean_up()
-            check_target(self.target, self._review, is_archive=self.is_archive)
-            self._staging.mkdir()
-            (self._staging / "notebooks").mkdir()
+            with ExitStack() as held:
+                held.enter_context(locked(_lock_of(self.target)))
+                self._begin()
+                self._held = held.pop_all()
+        except Busy:
+            problem = "another command of the kit is at work on it."
+            action = "Wait until that is done, and call again, or name another folder with --output."
+            raise ReportError(Fault(f"output folder '{self.target.name}'", problem, action)) from None
         except OSError as error:
-            raise self._unwritable(error) from error
+            raise unwritable(self.target, error) from error
         return self._staging
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Remove what is not whole."""
-        shutil.rmtree(self._staging, ignore_errors=True)
-        if isinstance(error, OSError) and self._is_own(error):
-            raise self._unwritable(error) from error
+        """Remove what is not whole, or what was replaced."""
+        with self._held, suppress(OSError):
+            _clean_up(self.target)
+        if isinstance(error, OSError) and str(self._staging) in str(error.filename or ""):
+            raise unwritable(self.target, error) from error
+
+    def _begin(self) -> None:
+        """Make the empty folder."""
+        _clean_up(self.target)
+        check_target(self.target, self._review, is_archive=self.is_archive)
+        self._staging.mkdir()
+        if not self.names:
+            (self._staging / "notebooks").mkdir()
 
     def finish(self) -> None:
-        """Move the report to its place, in the stead of an earlier one.
+        """Put what was made in the stead of what stands there.
 
         Raises
         ------
-        ReportError : the earlier report cannot be moved out of the way
+        ReportError : something cannot be moved; all is then as it was
         """
         try:
-            self._keep_pages_beside()
-            if self.target.exists():
-                os.replace(self.target, self._earlier)
-            os.replace(self._staging, self.target)
+            self._bring_along()
+            if not self.target.exists() or not exchange(self._staging, self.target):
+                _replace(self._staging, self.target)
         except OSError as error:
-            if not self.target.exists() and self._earlier.exists():
-                os.replace(self._earlier, self.target)
-            raise self._unwritable(error) from error
-        shutil.rmtree(self._earlier, ignore_errors=True)
+            raise unwritable(self.target, error) from error
 
     def clean_up(self) -> None:
-        """Put back, or remove, what a killed run left behind."""
-        if not self.target.parent.is_dir():
-            return
-        if self._earlier.exists() and not self.target.exists():
-            os.replace(self._earlier, self.target)
-        if self._earlier.exists():
-            shutil.rmtree(self._earlier)
-        remove_unfinished(self.target.parent, {self.target.name})
+        """Put back, or remove, what a killed run left behind, unless another one is at work there."""
+        if self.target.parent.is_dir():
+            with suppress(Busy), locked(_lock_of(self.target)):
+                _clean_up(self.target)
 
-    def _keep_pages_beside(self) -> None:
-        """Copy what other commands put beside the earlier report."""
-        for path in (self.target / name for name in BESIDE):
-            if path.is_dir():
-                shutil.copytree(path, self._staging / path.name)
-            elif path.exists():
-                shutil.copy2(path, self._staging / path.name)
-
-    def _is_own(self, error: OSError) -> bool:
-        """Return whether an error concerns the folder that is written."""
-        return str(self._staging) in str(error.filename or "")
-
-    def _unwritable(self, error: OSError) -> ReportError:
-        """Return the error of a folder that cannot be written."""
-        return unwritable(self.target, error)
+    def _bring_along(self) -> None:
+        """Add what is kept of what stands there: the same files under a second name, where the system has that."""
+        for path in self.target.iterdir() if self.target.is_dir() else ():
+            is_kept = path.name not in self.names if self.names else path.name in BESIDE
+            if is_kept and path.is_dir():
+                shutil.copytree(path, self._staging / path.name, copy_function=_link)
+            elif is_kept:
+                _link(path, self._staging / path.name)
 
 
-def remove_unfinished(folder: Path, names: Collection[str]) -> None:
-    """Remove what runs that were killed or given up made of some reports.
+def _link(file: str | Path, name: str | Path) -> None:
+    """Give a file a second name, or copy it."""
+    try:
+        os.link(file, name)
+    except OSError:
+        shutil.copy2(file, name)
 
-    Parameters
-    ----------
-    folder : folder around those of the reports
-    names : names of the reports' folders
-    """
-    for path in folder.iterdir() if folder.is_dir() else ():
+
+def _replace(staging: Path, target: Path) -> None:
+    """Move a folder to its place; between two moves the place is empty, where both cannot be exchanged."""
+    earlier = _earlier_of(target)
+    if target.exists():
+        os.replace(target, earlier)
+    try:
+        os.replace(staging, target)
+    except OSError:
+        if earlier.exists() and not target.exists():
+            os.replace(earlier, target)
+        raise
+
+
+def _clean_up(target: Path) -> None:
+    """Put back, or remove, what a killed run left behind; the lock is held."""
+    earlier = _earlier_of(target)
+    if earlier.exists() and not target.exists():
+        os.replace(earlier, target)
+    if earlier.exists():
+        shutil.rmtree(earlier)
+    for path in target.parent.iterdir():
         found = _STAGED.fullmatch(path.name)
-        if found and found[1] in names:
+        if found and found[1] == target.name:
             # A process that is only just ending may still write there; the next run finds what is left.
             shutil.rmtree(path, ignore_errors=True)
+
+
+def _lock_of(target: Path) -> Path:
+    """Return where processes that work on the same folder meet."""
+    return target.with_name(f".{target.name}.lock")
+
+
+def _earlier_of(target: Path) -> Path:
+    """Return where what stood there waits while it is replaced."""
+    return target.with_name(f".{target.name}.old.part")
 
 
 def check_target(target: Path, review_folder: Path, *, is_archive: bool = False) -> None:

@@ -7,7 +7,7 @@ import os
 import pytest
 
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.page_place import PagePlace
+from gpubench_kit.report import place as place_module
 from gpubench_kit.report.place import ReportPlace
 
 NAMES = ("check.html", "check")
@@ -40,7 +40,7 @@ def _make(staging, text):
 
 def _put(target, review_folder, text):
     """Put a page beside a report."""
-    with (place := PagePlace(target, review_folder, names=NAMES)) as staging:
+    with (place := ReportPlace(target, review_folder, names=NAMES)) as staging:
         _make(staging, text)
         place.finish()
 
@@ -79,58 +79,40 @@ def test_a_folder_with_anything_else_is_refused(tmp_path, review_folder):
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "one.jpg").write_text("x")
     with pytest.raises(ReportError, match="holds no report"):
-        PagePlace(tmp_path / "photos", review_folder, names=NAMES).__enter__()
+        ReportPlace(tmp_path / "photos", review_folder, names=NAMES).__enter__()
     with pytest.raises(ReportError, match="the review itself"):
-        PagePlace(review_folder, review_folder, names=NAMES).__enter__()
+        ReportPlace(review_folder, review_folder, names=NAMES).__enter__()
 
 
 def test_a_fault_before_the_end_changes_nothing(report, review_folder):
     _put(report, review_folder, "first")
     before = _files(report)
-    place = PagePlace(report, review_folder, names=NAMES)
+    place = ReportPlace(report, review_folder, names=NAMES)
     _make(place.__enter__(), "half")
     place.__exit__(ZeroDivisionError, ZeroDivisionError(), None)
     assert _files(report) == before
     assert [one.name for one in report.parent.iterdir()] == ["mine"]
 
 
-def test_a_failed_first_exchange_leaves_nothing_of_the_page(report, review_folder, monkeypatch):
-    before, move = _files(report), os.replace
-
-    def fail_on_folders(old, new):
-        if os.path.isdir(old):
-            raise OSError(28, "No space left on device")
-        move(old, new)
-
-    monkeypatch.setattr(os, "replace", fail_on_folders)
-    with pytest.raises(ReportError, match="No space left"):
-        _put(report, review_folder, "first")
-    assert _files(report) == before
-
-
-@pytest.mark.parametrize("fails_at", [1, 2, 3, 4])
-def test_a_failed_exchange_puts_everything_back(report, review_folder, monkeypatch, fails_at):
+def test_a_full_disk_leaves_everything_as_it_was(report, review_folder, monkeypatch):
     _put(report, review_folder, "first")
-    before, moves, move = _files(report), [], os.replace
+    before = _files(report)
 
-    def fail_once(old, new):
-        moves.append(old)
-        if len(moves) == fails_at:
-            raise OSError(28, "No space left on device")
-        move(old, new)
+    def fail(file, name):
+        raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "replace", fail_once)
+    monkeypatch.setattr(place_module, "_link", fail)
     with pytest.raises(ReportError, match="No space left"):
         _put(report, review_folder, "second")
     assert _files(report) == before
+    assert [one.name for one in report.parent.iterdir()] == ["mine"]
 
 
-def test_what_a_kill_in_the_middle_of_the_exchange_left_is_put_back(report, review_folder):
+def test_files_are_copied_where_they_cannot_have_two_names(report, review_folder, monkeypatch):
+    def fail(file, name):
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", fail)
+    before = _files(report)
     _put(report, review_folder, "first")
-    earlier = report.with_name(".mine.check.part") / "earlier"
-    earlier.mkdir(parents=True)
-    for name in NAMES:
-        (report / name).rename(earlier / name)
-    with PagePlace(report, review_folder, names=NAMES):
-        assert (report / "check.html").read_text() == "first"
-    assert (report / "check" / "first.csv").exists()
+    assert _files(report) == before | {"check.html": "first", "check/first.csv": "first"}

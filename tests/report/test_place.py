@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+import threading
+
 import pytest
 
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.report import exchange as exchange_module
+from gpubench_kit.report import place as place_module
+from gpubench_kit.report.exchange import exchange
 from gpubench_kit.report.place import ReportPlace
 
 
@@ -53,16 +61,123 @@ def test_what_a_killed_run_left_is_cleaned_up(earlier, review_folder):
         assert [stale.exists(), other.exists()] == [False, True]
 
 
-def test_two_runs_at_once_never_share_a_folder(earlier, review_folder):
-    given_up, place = ReportPlace(earlier, review_folder), ReportPlace(earlier, review_folder)
-    lost = given_up.__enter__()
-    with place as staging:
-        assert not lost.exists()
+def test_a_second_run_is_refused_and_takes_nothing_from_the_first(earlier, review_folder):
+    with (place := ReportPlace(earlier, review_folder)) as staging:
         (staging / "index.html").write_text("new")
-        with pytest.raises(ReportError, match="cannot be written"):
-            given_up.finish()
+        with pytest.raises(ReportError, match="'mine': another command of the kit is at work on it") as raised:
+            ReportPlace(earlier, review_folder).__enter__()
+        ReportPlace(earlier, review_folder).clean_up()
         place.finish()
+    assert len(raised.value.faults) == 1
     assert (earlier / "index.html").read_text() == "new"
+    assert [one.name for one in earlier.parent.iterdir()] == ["mine"]
+
+
+def test_a_page_and_a_report_of_one_folder_wait_for_each_other(earlier, review_folder):
+    with ReportPlace(earlier, review_folder), pytest.raises(ReportError, match="at work"):
+        ReportPlace(earlier, review_folder, names=("check.html", "check")).__enter__()
+
+
+def test_a_lock_left_behind_holds_nothing(earlier, review_folder):
+    earlier.with_name(".mine.lock").write_text("")
+    with ReportPlace(earlier, review_folder):
+        pass
+    assert [one.name for one in earlier.parent.iterdir()] == ["mine"]
+
+
+_HOLD = """
+import sys, pathlib
+from gpubench_kit.report.place import ReportPlace
+place = ReportPlace(sys.argv[1], sys.argv[2])
+(place.__enter__() / "half").write_text("x")
+print("held", flush=True)
+sys.stdin.read()
+"""
+
+
+def test_another_process_holds_the_lock_until_it_is_killed(earlier, review_folder):
+    command = [sys.executable, "-P", "-c", _HOLD, str(earlier), str(review_folder)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout.readline() == "held\n"
+        with pytest.raises(ReportError, match="at work"):
+            ReportPlace(earlier, review_folder).__enter__()
+        other.kill()
+    with ReportPlace(earlier, review_folder):
+        assert len(list(earlier.parent.glob(".mine.*.part"))) == 1
+    assert [one.name for one in earlier.parent.iterdir()] == ["mine"]
+
+
+def _missed_while_replaced(earlier, review_folder, *, times):
+    """Replace a report so many times while another thread reads it; return what it missed."""
+    is_over, missed, n_read = threading.Event(), [], 0
+
+    def read():
+        nonlocal n_read
+        while not is_over.is_set():
+            try:
+                (earlier / "index.html").read_text()
+                n_read += 1
+            except OSError as error:
+                missed.append(error)
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    for number in range(times):
+        with (place := ReportPlace(earlier, review_folder)) as staging:
+            (staging / "index.html").write_text(str(number))
+            (staging / "manifest.json").write_text('{"format_version": 1}')
+            place.finish()
+    is_over.set()
+    reader.join()
+    assert n_read > times
+    assert (earlier / "index.html").read_text() == str(times - 1)
+    return missed
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows cannot exchange two folders in one step")
+def test_the_name_of_the_report_is_there_at_every_moment(earlier, review_folder, monkeypatch):
+    moved, move = [], os.replace
+    monkeypatch.setattr(os, "replace", lambda old, new: moved.append(old) or move(old, new))
+    _missed_while_replaced(earlier, review_folder, times=100)
+    assert moved == [], "both are exchanged, none is moved away"
+
+
+def test_where_folders_cannot_be_exchanged_the_report_is_moved(earlier, review_folder, monkeypatch):
+    monkeypatch.setattr(place_module, "exchange", lambda first, second: False)
+    _missed_while_replaced(earlier, review_folder, times=20)
+    assert [one.name for one in earlier.parent.iterdir()] == ["mine"]
+
+
+@pytest.mark.parametrize("is_windows", [False, True])
+def test_folders_are_exchanged_in_one_step_or_left_as_they_are(tmp_path, monkeypatch, is_windows):
+    monkeypatch.setattr(exchange_module, "HAS_EXCHANGE", not is_windows)
+    for name in ("first", "second"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / name).touch()
+    is_done = exchange(tmp_path / "first", tmp_path / "second")
+    assert is_done is not is_windows
+    assert (tmp_path / "first" / "second").exists() is is_done
+    assert exchange(tmp_path / "first", tmp_path / "nowhere") is False
+    assert (tmp_path / "first").exists()
+
+
+@pytest.mark.parametrize("fails_at", [1, 2])
+def test_a_failed_move_puts_the_earlier_report_back(earlier, review_folder, monkeypatch, fails_at):
+    moves, move = [], os.replace
+
+    def fail_once(old, new):
+        moves.append(old)
+        if len(moves) == fails_at:
+            raise OSError(28, "No space left on device")
+        move(old, new)
+
+    monkeypatch.setattr(place_module, "exchange", lambda first, second: False)
+    monkeypatch.setattr(os, "replace", fail_once)
+    with (place := ReportPlace(earlier, review_folder)) as staging:
+        (staging / "index.html").write_text("new")
+        with pytest.raises(ReportError, match="No space left"):
+            place.finish()
+    assert (earlier / "index.html").read_text() == "earlier"
     assert [one.name for one in earlier.parent.iterdir()] == ["mine"]
 
 

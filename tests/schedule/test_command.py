@@ -102,7 +102,7 @@ def test_a_failure_at_the_last_step_leaves_everything_as_it_was(review, tmp_path
     def refuse(_):
         raise PermissionError(13, "Permission denied", "plan.html")
 
-    monkeypatch.setattr(building.PagePlace, "finish", refuse)
+    monkeypatch.setattr(building.ReportPlace, "finish", refuse)
     assert main(["schedule", "review", "--quiet"]) != 0
     assert _files(tmp_path) == before
 

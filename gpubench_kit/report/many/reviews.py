@@ -19,7 +19,7 @@ from gpubench_kit.report.manifest import file_hash
 from gpubench_kit.report.many.engines import Engine
 from gpubench_kit.report.many.task import Outcome, ReviewTask, lost, report_of
 from gpubench_kit.report.page_build import Progress, tell_nobody
-from gpubench_kit.report.place import ReportPlace, remove_unfinished
+from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.wording.numbers import duration_text
 
 #: Seconds without any report coming back after which those under way are given up. One cell of a notebook may
@@ -77,14 +77,10 @@ def _nothing_left_behind(tasks: Sequence[ReviewTask], outcomes: dict[str, Outcom
     """Put back or remove what reports under way left behind, whatever ended them."""
     try:
         yield
-    except BaseException:
-        for task in (one for one in tasks if one.given not in outcomes):
-            ReportPlace(task.report, task.folder).clean_up()
-        raise
     finally:
         # A worker that was given up may have begun anew what it could not know to be done elsewhere.
-        for folder in dict.fromkeys(task.report.parent for task in tasks):
-            remove_unfinished(folder, {task.report.name for task in tasks if task.report.parent == folder})
+        for task in tasks:
+            ReportPlace(task.report, task.folder).clean_up()
 
 
 def _outcomes(tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float) -> Iterator[Outcome]:
