@@ -22,8 +22,7 @@ from small_folder import write_small_review  # noqa: E402
 
 from gpubench_kit.model.errors import ReportError  # noqa: E402
 from gpubench_kit.report.many.cluster import Cluster  # noqa: E402
-from gpubench_kit.report.many.engines import ThisMachine  # noqa: E402
-from gpubench_kit.report.many.reviews import make_reports  # noqa: E402
+from gpubench_kit.report.many.reviews import ThisMachine, make_reports  # noqa: E402
 from gpubench_kit.report.many.task import tasks_of  # noqa: E402
 
 #: Two workers are meant to do this many times the work of one.

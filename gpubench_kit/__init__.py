@@ -38,7 +38,7 @@ _HOME = {
     "used_runs": "gpubench_kit.checks.review",
     "used_runs_fingerprint": "gpubench_kit.sheet.looks",
     "write_pictures": "gpubench_kit.report.pictures",
-    "write_schedule": "gpubench_kit.report.schedule_files",
+    "write_schedule": "gpubench_kit.report.build_schedule",
     "write_script_sheet": "gpubench_kit.claims.script",
     "write_tables": "gpubench_kit.report.package",
 }

@@ -16,7 +16,7 @@ from __future__ import annotations
 import colorsys
 
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.plan.sections import Style
 
 #: Token -> colour on a light ground, colour on a dark ground.
 TOKENS: dict[str, tuple[str, str]] = {

@@ -6,7 +6,7 @@ from itertools import combinations
 
 import pytest
 
-from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.palette import THEMES, TOKENS, check_style, colours, contrast, readable, tokens_css
 
 #: Machado, Oliveira, Fernandes (2009), severity 1, on linear RGB.

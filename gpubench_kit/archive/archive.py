@@ -15,14 +15,12 @@ import pandas as pd
 from gpubench_kit.archive.games import games_table
 from gpubench_kit.archive.gather import gather
 from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes
-from gpubench_kit.archive.noise import run_noise
-from gpubench_kit.archive.restarts import plan_line, restart_spread_table, usable_spreads
+from gpubench_kit.archive.noise import plan_line, restart_spread_table, run_noise, usable_spreads
 from gpubench_kit.archive.store import PARQUET, Store
 from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.sections import About
-from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.plan.sections import About, Style
 from gpubench_kit.model.tables import FINDINGS, PAIR_KEY
 from gpubench_kit.wording.numbers import count_text
 

@@ -1,14 +1,54 @@
-"""The noise of the bench: from run to run within a session, and between restarts, each with an interval."""
+"""Noise of runs and the spread between restarts, over all reviews of a bench."""
 
 from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.archive.scale import in_unit, unit_of
 from gpubench_kit.archive.store import Store
-from gpubench_kit.archive.tables import RUN_NOISE
-from gpubench_kit.statistics.restarts import sd_interval
+from gpubench_kit.archive.tables import RESTART_SPREAD, RUN_NOISE
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
+from gpubench_kit.statistics.restarts import SessionSquares, Spread, sd_interval, session_spread
+
+
+def unit_of(metric: str) -> str:
+    """Return the unit of a metric's noise and changes."""
+    return "%" if METRICS[metric].scale == "ratio" else METRICS[metric].unit
+
+
+def in_unit(values: np.ndarray, metrics: Iterable[str]) -> np.ndarray:
+    """Return standard deviations as they are printed.
+
+    Parameters
+    ----------
+    values : array, of the natural log on the ratio scale
+    metrics : metric of each
+
+    Returns
+    -------
+    array: 100 times the natural log on the ratio scale, as plans state a spread; else the values
+    """
+    ratio = np.array([METRICS[name].scale == "ratio" for name in metrics], dtype=bool)
+    return np.where(ratio, 100 * np.asarray(values, dtype=float), values)
+
+
+def change_in_unit(values: np.ndarray, metrics: Iterable[str]) -> np.ndarray:
+    """Return differences as they are printed.
+
+    Parameters
+    ----------
+    values : array, differences of natural logs on the ratio scale
+    metrics : metric of each
+    """
+    ratio = np.array([METRICS[name].scale == "ratio" for name in metrics], dtype=bool)
+    values = np.asarray(values, dtype=float)
+    return np.where(ratio, 100 * np.expm1(np.where(ratio, np.clip(values, -30, 30), 0.0)), values)
+
 
 _POOLED = """
 SELECT CASE WHEN grouping(bench) = 1 THEN 'all' ELSE 'bench' END AS scope, coalesce(bench, '') AS bench,
@@ -43,3 +83,128 @@ def run_noise(store: Store) -> pd.DataFrame:
         name: in_unit(one, rows["metric"]) for name, one in (("noise", sd), ("ci_low", low), ("ci_high", high))
     }
     return RUN_NOISE.frame(rows.assign(sd=sd, unit=[unit_of(name) for name in rows["metric"]], **shown))
+
+
+_SESSIONS = ["review", "card", "bench", "tuning"]
+
+#: A session serves the tuning with the most sessions, the reference first; then squares between the sessions of it.
+_SQUARES = """
+WITH measured AS (SELECT DISTINCT review, card, bench, tuning, session FROM cells WHERE session <> ''),
+counted AS (SELECT *, count(*) OVER (PARTITION BY review, card, bench, tuning) AS sessions FROM measured),
+served AS (
+    SELECT m.review, m.card, m.bench, m.session, m.tuning
+    FROM counted m LEFT JOIN tunings t ON t.review = m.review AND t.name = m.tuning
+    QUALIFY row_number() OVER (PARTITION BY m.review, m.card, m.bench, m.session
+        ORDER BY m.sessions DESC, coalesce(t.reference, '') <> 'True', m.tuning) = 1),
+kept AS (
+    SELECT c.review, c.card, c.bench, c.tuning, c.game, c.setting, c.metric, c.n, c.mean,
+        sum(c.n * c.mean) OVER cell / sum(c.n) OVER cell AS centre
+    FROM cells c JOIN served s USING (review, card, bench, session, tuning)
+    WINDOW cell AS (PARTITION BY c.review, c.card, c.bench, c.tuning, c.game, c.setting, c.metric))
+SELECT review, card, bench, tuning, game, setting, metric, sum(n * (mean - centre) ** 2) AS squares,
+    sum(n) - sum(n * n) / sum(n) AS weight, count(*) - 1.0 AS df
+FROM kept GROUP BY ALL HAVING count(*) > 1 ORDER BY ALL
+"""
+
+
+def restart_spread_table(store: Store, noise: pd.DataFrame) -> pd.DataFrame:
+    """Return the spread between restarts of each metric, over all benches and on each.
+
+    Parameters
+    ----------
+    store : holds ``cells`` and ``tunings``
+    noise : see ``archive.tables.RUN_NOISE``
+
+    Returns
+    -------
+    DataFrame; see ``archive.tables.RESTART_SPREAD``
+
+    Notes
+    -----
+    Only sessions of one review count, of one card on one bench, in which one tuning was measured. A session serves
+    one tuning: that with the most sessions, the reference first, so that no restart counts twice. ``widen_by`` is
+    the spread itself where it is known from at least 6 restarts' worth of data (5 degrees of freedom). Else it is
+    the spread of the sessions' means, the noise of their runs included, which errs on the careful side; else empty.
+    """
+    own = noise.loc[noise["scope"] == "all", ["game", "setting", "metric", "sd", "df"]]
+    own = own.rename(columns={"df": "noise_df"})
+    squares = store.ask(_SQUARES).merge(own, on=["game", "setting", "metric"], how="inner")
+    rows = [_row(part, "all", "", metric) for metric, part in squares.groupby("metric", sort=True)]
+    by_bench = squares.groupby(["bench", "metric"], sort=True)
+    rows += [_row(part, "bench", bench, metric) for (bench, metric), part in by_bench]
+    return RESTART_SPREAD.frame(row for row in rows if row)
+
+
+def usable_spreads(table: pd.DataFrame, bench: str = "") -> dict[str, tuple[float, float]]:
+    """Return by what intervals may be widened: variance and its degrees of freedom, by metric.
+
+    Parameters
+    ----------
+    table : see ``archive.tables.RESTART_SPREAD``
+    bench : bench whose own spread is preferred; without one, or where it lacks restarts, that over all benches
+    """
+    known = table[table["widen_by"].notna()]
+    rows = [*known[known["scope"] == "all"].itertuples()]
+    rows += [*known[(known["scope"] == "bench") & (known["bench"] == bench)].itertuples()] if bench else []
+    share = {row.metric: 100.0 if row.unit == "%" else 1.0 for row in rows}
+    return {row.metric: ((row.widen_by / share[row.metric]) ** 2, float(row.widen_restarts) - 1) for row in rows}
+
+
+def plan_line(table: pd.DataFrame) -> str:
+    """Return the line for ``[analysis]`` of a plan that states the spread; empty where none is known.
+
+    Parameters
+    ----------
+    table : see ``archive.tables.RESTART_SPREAD``
+
+    Notes
+    -----
+    The plan has one number of restarts for all metrics: the least of them.
+    """
+    known = table[(table["scope"] == "all") & table["widen_by"].notna()]
+    if not len(known):
+        return ""
+    spreads = [f"{row.metric} = {_safe(row.widen_by)}" for row in known.itertuples()]
+    return f"restart_spread = {{ {', '.join(spreads)}, restarts = {int(known['widen_restarts'].min())} }}"
+
+
+def _safe(value: float) -> str:
+    """Return a spread with three significant digits, rounded up."""
+    if value <= 0:
+        return "0.0"
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return f"{math.ceil(value / step - 1e-9) * step:.6g}"
+
+
+def _row(part: pd.DataFrame, scope: str, bench: Any, metric: Any) -> dict[str, Any] | None:
+    """Return the row of one metric; None where nothing was measured after a restart again."""
+    spread = session_spread(_arrays(part))
+    if spread is None:
+        return None
+    known = {"scope": scope, "bench": bench, "metric": metric, "unit": unit_of(metric), "restarts": spread.restarts}
+    known |= {"n_reviews": part["review"].nunique(), "n_games": len(part[["game", "setting"]].drop_duplicates())}
+    shown = {
+        "spread": spread.sd,
+        "ci_low": spread.low,
+        "ci_high": spread.high if np.isfinite(spread.high) else np.nan,
+    }
+    known |= {name: float(in_unit(np.array([value]), [metric])[0]) for name, value in shown.items()}
+    return known | {"df": spread.df} | _widening(spread, metric)
+
+
+def _arrays(part: pd.DataFrame) -> SessionSquares:
+    """Return the squares of one metric as arrays."""
+    group = part.groupby(_SESSIONS, sort=False).ngroup().to_numpy()
+    scene = part.groupby(["game", "setting"], sort=False).ngroup().to_numpy()
+    columns: Iterable = (part[name].to_numpy(dtype=float) for name in ("squares", "weight", "df", "sd", "noise_df"))
+    squares, weight, df, sd, noise_df = columns
+    return SessionSquares(squares, weight, df, sd**2, noise_df, scene, group)
+
+
+def _widening(spread: Spread, metric: str) -> Mapping[str, Any]:
+    """Return by how much intervals may be widened, and how many restarts that counts as."""
+    for sd, df in ((spread.sd, spread.df), (spread.whole_sd, spread.whole_df)):
+        restarts = min(1 + math.floor(df + 1e-9), spread.restarts)
+        if restarts >= LEAST_RESTARTS:
+            return {"widen_by": float(in_unit(np.array([sd]), [metric])[0]), "widen_restarts": restarts}
+    return {"widen_by": np.nan, "widen_restarts": None}

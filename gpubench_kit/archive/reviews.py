@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.archive.admit import Report
+from gpubench_kit.archive.reports import Report
 from gpubench_kit.archive.tables import REVIEWS
 from gpubench_kit.model.findings import Finding
 

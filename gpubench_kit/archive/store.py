@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from gpubench_kit.archive.admit import TABLES_READ, Report
+from gpubench_kit.archive.reports import TABLES_READ, Report
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import current_columns

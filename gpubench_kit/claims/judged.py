@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from gpubench_kit.claims.limited import Limited, over_limited_games
 from gpubench_kit.claims.rules import contradicts, supports
 from gpubench_kit.claims.targets import Found, Results, Target, find_targets
-from gpubench_kit.model.plan.uses import Claim
+from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.statistics.more_rounds import rounds_for_overall
 from gpubench_kit.statistics.multiplicity import UNDECIDED
 from gpubench_kit.statistics.units import scaled_margin

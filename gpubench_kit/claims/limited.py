@@ -9,7 +9,7 @@ import pandas as pd
 
 from gpubench_kit.claims.targets import Target
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.uses import Claim
+from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.statistics.subset import over_part
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text

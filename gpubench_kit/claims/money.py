@@ -11,10 +11,9 @@ import pandas as pd
 
 from gpubench_kit.claims.words import known_text, sides
 from gpubench_kit.costs.against_rival import PER_PRICE, ahead_of_rival
-from gpubench_kit.costs.estimates import estimate_costs
-from gpubench_kit.costs.formulas import plain_text
+from gpubench_kit.costs.estimates import estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES
-from gpubench_kit.model.plan.uses import Claim
+from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.wording.numbers import change_text, count_text, is_missing, money_text, number_text, percent_text
 

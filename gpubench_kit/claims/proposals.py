@@ -14,7 +14,7 @@ from gpubench_kit.claims.sentences import best_sentence
 from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.claims.text import evidence, standing, suggestion
 from gpubench_kit.claims.words import label_words, sides, unsafe_order, way_words, whose
-from gpubench_kit.model.plan.uses import Claim, SubjectText
+from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.statistics.units import direction_of
 
 #: Most sentences in each of the two lists.

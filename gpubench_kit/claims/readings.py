@@ -11,7 +11,7 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.pairs import Pair, Subject
-from gpubench_kit.model.plan.uses import READINGS, Claim
+from gpubench_kit.model.plan.sections import READINGS, Claim
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
 from gpubench_kit.wording.reasons import reason_sentences

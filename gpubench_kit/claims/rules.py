@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from gpubench_kit.claims.targets import Amounts, Target
-from gpubench_kit.model.plan.uses import Claim
+from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import is_missing

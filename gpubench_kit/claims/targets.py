@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.uses import OVER_WORDS, Claim
+from gpubench_kit.model.plan.sections import OVER_WORDS, Claim
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
 from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_entered

@@ -28,7 +28,7 @@ from gpubench_kit.claims.words import (
     whose,
 )
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.uses import OVER_WORDS, Claim, SubjectText
+from gpubench_kit.model.plan.sections import OVER_WORDS, Claim, SubjectText
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing, percent_text

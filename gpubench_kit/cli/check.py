@@ -38,7 +38,7 @@ _EXITS = "Exit codes: 0 done; 1 done, but nothing is recorded yet; 2 bad input. 
 
 def _limits() -> str:
     """Return every limit with its default and meaning."""
-    from gpubench_kit.model.plan.limits import limits_text
+    from gpubench_kit.model.plan.rules import limits_text
 
     return limits_text()
 

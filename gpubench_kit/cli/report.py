@@ -156,7 +156,7 @@ def _engine(asked: argparse.Namespace, count: int) -> AbstractContextManager:
         from gpubench_kit.report.many.cluster import Cluster
 
         return Cluster(asked.cluster)
-    from gpubench_kit.report.many.engines import ThisMachine
+    from gpubench_kit.report.many.reviews import ThisMachine
 
     return nullcontext(ThisMachine(count))
 

@@ -8,8 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.costs.estimates import extra_price, price_of, value_metric
-from gpubench_kit.costs.formulas import Span, value_for_money
+from gpubench_kit.costs.estimates import Span, extra_price, price_of, value_for_money, value_metric
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 
 #: What is told of two cards, in the order of the page.

@@ -9,7 +9,7 @@ from functools import partial
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.costs.formulas import plain_text
+from gpubench_kit.costs.estimates import plain_text
 from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.figures.plots import Ends, Plot, open_plot
 from gpubench_kit.figures.scales import padded_range
@@ -46,7 +46,7 @@ def draw_cost_sensitivity(
 
     Parameters
     ----------
-    sensitivity : DataFrame, see `gpubench_kit.costs.sensitivity.SENSITIVITY`
+    sensitivity : DataFrame, see `gpubench_kit.costs.estimates.SENSITIVITY`
     plan : ReviewPlan, gives ``costs``, names and style
     pair : as ``tables.PAIR_KEY``
     group : group of settings

@@ -22,7 +22,7 @@ from dataclasses import dataclass, field, replace
 from matplotlib.colors import is_color_like, to_hex
 
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.plan.sections import Style
 
 #: Role -> colour on a light ground, colour on a dark ground.
 COLOURS: dict[str, tuple[str, str]] = {

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from array import array
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 from joblib import Parallel, cpu_count, delayed
 
@@ -14,14 +16,123 @@ from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import RunTask, read_run
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
-from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
-from gpubench_kit.metrics.row_columns import RowColumns
+from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.told_progress import tell_by_file
-from gpubench_kit.metrics.typed_values import merge_typed
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import RUN_METRICS
 from gpubench_kit.own_processes import end_with
+
+_NUMBERS = ("value", "step")
+
+
+class RowColumns:
+    """Rows of ``tables.RUN_METRICS`` as columns; equal texts are kept once."""
+
+    def __init__(self):
+        self._columns = {name: array("d") if name in _NUMBERS else [] for name in RUN_METRICS.names}
+        self._texts: dict[str, str] = {}
+
+    def add(self, rows: Iterable[Mapping]) -> None:
+        """Add rows.
+
+        Parameters
+        ----------
+        rows : each with every column
+        """
+        for row in rows:
+            for name, column in self._columns.items():
+                value = row[name]
+                column.append(value if name in _NUMBERS else self._texts.setdefault(value, value))
+
+    def table(self, runs: Iterable[str]) -> pd.DataFrame:
+        """Return the rows as a table of the declared types.
+
+        Parameters
+        ----------
+        runs : names of all runs, in the order in which their rows stand; metrics stand as in the registry
+        """
+        # By these texts, which are kept once: the table's own are made anew whenever they are looked at.
+        of_run, of_metric = ({name: k for k, name in enumerate(names)} for names in (runs, METRICS))
+        named = zip(self._columns["run"], self._columns["metric"], strict=True)
+        order = np.argsort([of_run[run] * len(METRICS) + of_metric[metric] for run, metric in named], kind="stable")
+        columns = {
+            name: np.asarray(one)[order] if name in _NUMBERS else [one[row] for row in order]
+            for name, one in self._columns.items()
+        }
+        return RUN_METRICS.frame(pd.DataFrame(columns))
+
+
+_TYPED = "typed into the run sheet"
+
+#: A typed number disagrees with the log when it is off by more than this share and its last decimal.
+_DISAGREES = 0.005
+
+
+def merge_typed(rows: list[dict], typed: pd.DataFrame, runs: set[str]) -> tuple[list[dict], list[Finding]]:
+    """Return the rows of metrics with typed numbers added, and findings where log and sheet disagree.
+
+    Parameters
+    ----------
+    rows : from logs, as in ``tables.RUN_METRICS``
+    typed : as in ``tables.TYPED_VALUES``
+    runs : names of all runs
+
+    Notes
+    -----
+    Energy per frame and frames per joule follow from average frame rate and board power where at least one of
+    them was typed and neither was given; the resolution of the typed numbers is carried through.
+    """
+    logged = {(row["run"], row["metric"]): row for row in rows}
+    merged, findings = list(rows), []
+    for one in typed.itertuples(index=False):
+        log = logged.get((one.run, one.metric))
+        if log is None:
+            merged.append(_typed_row(one.run, one.metric, one.value, one.step))
+        elif abs(one.value - log["value"]) > _DISAGREES * abs(log["value"]) + one.step:
+            findings.append(_disagreement(one, log))
+    return merged + _derived(merged, set(typed["run"]) & runs), findings
+
+
+def _typed_row(run: str, metric: str, value: float, step: float) -> dict:
+    """Return one row of metrics for a typed number."""
+    row = {"run": run, "metric": metric, "value": value, "unit": METRICS[metric].unit}
+    return {**row, "source": "typed", "definition": _TYPED, "step": step}
+
+
+def _disagreement(one, log: dict) -> Finding:
+    """Return the finding that a typed number and the log disagree."""
+    message = f"{one.metric} was typed as {one.value:g}, but the log gives {log['value']:.6g}; the log counts."
+    action = "Correct the sheet, or name the right log."
+    return Finding(
+        "note", "typed_and_log_disagree", message, run=one.run, found=float(one.value), limit=float(log["value"]),
+        unit=log["unit"], action=action,
+    )  # fmt: skip
+
+
+def _derived(rows: list[dict], typed_runs: set[str]) -> list[dict]:
+    """Return energy per frame and frames per joule of runs with typed numbers that lack them."""
+    by_run: dict[str, dict[str, dict]] = {}
+    for row in rows:
+        if row["run"] in typed_runs:
+            by_run.setdefault(row["run"], {})[row["metric"]] = row
+    derived = []
+    for run, of_run in by_run.items():
+        energy = energy_metrics({metric: row["value"] for metric, row in of_run.items()})
+        steps = (
+            sum(of_run[metric]["step"] / of_run[metric]["value"] for metric in ("avg_fps", "board_w"))
+            if energy
+            else 0
+        )
+        derived += [
+            {"run": run, "source": "typed", **row, "step": row["value"] * steps}
+            for row in energy
+            if row["metric"] not in of_run
+        ]
+    return derived
+
 
 #: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
 #: leave a process idle.

@@ -13,7 +13,7 @@ from gpubench_kit.logs.find_columns import ColumnChoice
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.limits import list_limits
+from gpubench_kit.model.plan.rules import list_limits
 from gpubench_kit.model.tables import FINDINGS, NOISE, RUNS, Table
 from gpubench_kit.page.checking import OF_FILES, told_finding
 from gpubench_kit.page.checking_pictures import scenes_of

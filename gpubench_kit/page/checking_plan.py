@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.checks.progress import progress_of
+from gpubench_kit.checks.redo import progress_of
 from gpubench_kit.figures.noise import draw_noise
 from gpubench_kit.figures.order import draw_run_order
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table

@@ -8,9 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.costs.estimates import price_of
-from gpubench_kit.costs.formulas import DAYS_PER_YEAR, plain_text
-from gpubench_kit.costs.sensitivity import cost_sensitivity
+from gpubench_kit.costs.estimates import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.charts.costs import cost_curves
 from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, note, paragraph, stacked

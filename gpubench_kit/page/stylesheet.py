@@ -9,7 +9,7 @@ from importlib import resources
 from typing import Any
 
 from gpubench_kit.figures.style import chart_css as figure_css
-from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.page.charts import chart_css, font_faces, tokens_css
 from gpubench_kit.page.section import MIME
 

@@ -18,8 +18,7 @@ from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS, Table
 from gpubench_kit.page.section import Section
-from gpubench_kit.report.change_table import CHANGES
-from gpubench_kit.report.changes import check_same_review, corrections_of
+from gpubench_kit.report.changes import CHANGES, check_same_review, corrections_of
 from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import input_hashes, json_rows, make_manifest

@@ -12,10 +12,9 @@ from typing import Any
 import nbformat
 import pandas as pd
 
-from gpubench_kit.archive.admit import ARCHIVE, KIND
-from gpubench_kit.archive.find import MANIFEST, find_reports
 from gpubench_kit.archive.gather import check_any
-from gpubench_kit.archive.restarts import plan_line
+from gpubench_kit.archive.noise import plan_line
+from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.tables import FINDINGS

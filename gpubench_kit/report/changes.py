@@ -9,13 +9,46 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.model.errors import Fault, ReportError
-from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.report.change_table import CHANGES, MADE_OF, SAID
+from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.report.earlier_report import EarlierReport
 from gpubench_kit.sheet.looks import changed_decisions
 from gpubench_kit.wording.terms import metric_of
 
-_NUMBERS, _TEXTS = ("change", "ci_low", "ci_high", "margin"), ("reason", "no_loss")
+#: Kinds of change, as the page orders them: what a report says, then what it was made of.
+SAID, MADE_OF = (
+    ("overall", "game", "claim", "claim_text"),
+    ("title", "input", "input_name", "decision", "version", "looks"),
+)
+
+_NUMBERS = ("change", "ci_low", "ci_high", "margin")
+
+
+def _side(name: str, meaning: str) -> tuple[Column, ...]:
+    """Return the columns of a result before, or now."""
+    return (
+        *(Column(f"{name}_{one}", "number", f"{one} {meaning}, in `unit`") for one in _NUMBERS),
+        Column(f"{name}_reason", "text", f"reason of the verdict {meaning}"),
+        Column(f"{name}_no_loss", "text", f"whether a loss was ruled out {meaning}", allowed=("true", "false")),
+    )
+
+
+CHANGES = Table(
+    "changes", "correction, part, thing that changed and metric", ("correction", "part", "what", "metric"),
+    (
+        Column("correction", "integer", "number of the correction; the latest has the highest"),
+        Column("part", "text", "kind of what changed", allowed=(*SAID, *MADE_OF)),
+        Column("what", "text", "what changed: comparison, sentence, file, decision or package"),
+        Column("metric", "text", "metric of a result"),
+        Column("before", "text", "verdict, hash, value or version before; empty: it was not there"),
+        Column("now", "text", "the same now; empty: it is no longer there"),
+        Column("unit", "text", "unit of the numbers that follow"),
+        *_side("before", "before"),
+        *_side("now", "now"),
+    ),
+)  # fmt: skip
+
+
+_TEXTS = ("reason", "no_loss")
 #: Values count to nine digits, so that another machine's last bit is no correction.
 _DIGITS = 1e-9
 

@@ -22,7 +22,7 @@ from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.file_names import slug
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.tables import ALL_TABLES, Column, Table
-from gpubench_kit.report.change_table import CHANGES
+from gpubench_kit.report.changes import CHANGES
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 
 DESCRIPTION = "datapackage.json"

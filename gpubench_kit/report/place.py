@@ -13,7 +13,7 @@ from types import TracebackType
 from typing import Any
 from uuid import uuid4
 
-from gpubench_kit.archive.admit import ARCHIVE, KIND
+from gpubench_kit.archive.reports import ARCHIVE, KIND
 from gpubench_kit.locks import Busy, locked
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.report.exchange import exchange

@@ -10,7 +10,7 @@ import pytest
 from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import Archive, gather_archive
-from gpubench_kit.archive.counted import mark_repeated
+from gpubench_kit.archive.gather import mark_repeated
 from gpubench_kit.archive.store import Store
 from gpubench_kit.model.tables import RUN_METRICS, RUNS
 

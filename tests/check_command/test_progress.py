@@ -5,9 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.progress import progress_of
-from gpubench_kit.model.plan.limits import limits_text, list_limits
-from gpubench_kit.model.plan.rules import Checks
+from gpubench_kit.checks.redo import progress_of
+from gpubench_kit.model.plan.rules import Checks, limits_text, list_limits
 from gpubench_kit.model.tables import RUNS
 
 

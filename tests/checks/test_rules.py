@@ -2,7 +2,7 @@
 
 import pytest
 
-from gpubench_kit.checks.rules import exclude_by_rules
+from gpubench_kit.checks.review import exclude_by_rules
 
 
 def test_no_run_is_left_out_unless_the_plan_says_so(small):

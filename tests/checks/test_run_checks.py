@@ -7,13 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gpubench_kit.checks.evidence import median_of_others, usual_spread
-from gpubench_kit.checks.fellows import distance_from_fellows, is_flagged
 from gpubench_kit.checks.run_checks import (
     check_caps,
     check_lengths,
     check_load,
     check_unlike_fellows,
     check_values,
+    distance_from_fellows,
+    is_flagged,
 )
 
 

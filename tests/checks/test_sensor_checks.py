@@ -1,6 +1,6 @@
 """Sensors that only some logs of a card gave: told once, with the runs, and no difference between tunings."""
 
-from gpubench_kit.checks.sensor_checks import check_sensors_in_part
+from gpubench_kit.checks.run_checks import check_sensors_in_part
 
 
 def _drop(small, *runs, metric):

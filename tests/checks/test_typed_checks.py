@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from gpubench_kit.checks.blind import without_levels
-from gpubench_kit.checks.review import CHECKS
+from gpubench_kit.checks.review import CHECKS, without_levels
 from gpubench_kit.checks.typed_checks import chance_of_equal, check_repeated_values
 
 GAME = "Salt Orchard"

@@ -8,8 +8,7 @@ import pytest
 from cost_cases import PRICES, cards
 from judged_results import claim_plan
 
-from gpubench_kit.costs.estimates import estimate_costs
-from gpubench_kit.costs.formulas import DAYS_PER_YEAR
+from gpubench_kit.costs.estimates import DAYS_PER_YEAR, estimate_costs
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
 REVIEWS, BATCH, N_GAMES = 4000, 250, 8

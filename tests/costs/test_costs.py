@@ -17,9 +17,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from judged_results import claim_plan, game_rows, overall_rows
 
-from gpubench_kit.costs.estimates import COSTS, estimate_costs, price_of, value_metric
-from gpubench_kit.costs.formulas import Span, break_even_years, plain_text, value_for_money
-from gpubench_kit.costs.sensitivity import cost_sensitivity
+from gpubench_kit.costs.estimates import (
+    COSTS,
+    Span,
+    break_even_years,
+    cost_sensitivity,
+    estimate_costs,
+    plain_text,
+    price_of,
+    value_for_money,
+    value_metric,
+)
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.tables import check_table
 

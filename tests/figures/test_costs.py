@@ -6,8 +6,7 @@ import pytest
 from cost_cases import POWER, PRICES, RIVAL, cost_tables
 from matplotlib.patches import Polygon
 
-from gpubench_kit.costs.estimates import estimate_costs
-from gpubench_kit.costs.sensitivity import cost_sensitivity
+from gpubench_kit.costs.estimates import cost_sensitivity, estimate_costs
 from gpubench_kit.figures.costs import draw_cost_sensitivity
 from gpubench_kit.figures.style import picture_look
 

@@ -18,7 +18,7 @@ from gpubench_kit.figures.style import (
     series_shape,
     themed_colours,
 )
-from gpubench_kit.model.plan.uses import Style
+from gpubench_kit.model.plan.sections import Style
 
 # Machado, Oliveira and Fernandes (2009), severity 1.0, on linear sRGB.
 SIGHT = {

@@ -9,8 +9,7 @@ from made_logs import clock, frame_log, frame_times, sensor_signal, table
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics import per_run
 from gpubench_kit.metrics.frame_rate import average_fps, low_fps
-from gpubench_kit.metrics.per_run import compute_run_metrics
-from gpubench_kit.metrics.row_columns import RowColumns
+from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_METRICS, check_table

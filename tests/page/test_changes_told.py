@@ -7,7 +7,7 @@ import re
 import pytest
 
 from gpubench_kit.page.changes_told import changes, result_moves
-from gpubench_kit.report.change_table import CHANGES
+from gpubench_kit.report.changes import CHANGES
 
 FINGERPRINT = "ab" * 32
 BEFORE = {

@@ -7,8 +7,7 @@ import copy
 import pytest
 
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.change_table import CHANGES
-from gpubench_kit.report.changes import changes_between, corrections_of
+from gpubench_kit.report.changes import CHANGES, changes_between, corrections_of
 from gpubench_kit.report.earlier_report import EarlierReport
 
 PAIR = {

@@ -6,7 +6,7 @@ import time
 import pytest
 
 from gpubench_kit.metrics.told_progress import PROGRESS_FILE, tell_by_file, told_in_file
-from gpubench_kit.report.reading_watched import reading_text, reading_watched
+from gpubench_kit.report.page_build import reading_text, reading_watched
 
 
 def test_nothing_is_written_where_nobody_watches(monkeypatch):

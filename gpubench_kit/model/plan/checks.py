@@ -8,7 +8,7 @@ from typing import Any
 
 from gpubench_kit.model.errors import Fault, listed, shown, suggestion
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.places import Loc, place
+from gpubench_kit.model.plan.faults import Loc, place
 from gpubench_kit.model.plan.references import (
     Problem,
     check_claims,
@@ -19,7 +19,7 @@ from gpubench_kit.model.plan.references import (
     unknown_name,
 )
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS, RESTARTS
-from gpubench_kit.model.plan.uses import AMOUNT_KEYS, OVER_WORDS
+from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS
 
 Check = Callable[[Any], Iterable[Problem]]
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from gpubench_kit.model.plan.sections import Bench, Card, Tuning
-from gpubench_kit.model.plan.uses import SubjectText
+from gpubench_kit.model.plan.sections import Bench, Card, SubjectText, Tuning
 
 
 @dataclass(frozen=True)

@@ -8,10 +8,10 @@ from typing import Any, NamedTuple
 from gpubench_kit.model.errors import listed, shown, suggestion
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.plan.amounts import OF_LESS, OF_MORE, keys_for
+from gpubench_kit.model.plan.faults import Loc
 from gpubench_kit.model.plan.fields import ESTIMATES
-from gpubench_kit.model.plan.places import Loc
 from gpubench_kit.model.plan.rules import CardLogs
-from gpubench_kit.model.plan.uses import OVER_WORDS, READINGS, Claim
+from gpubench_kit.model.plan.sections import OVER_WORDS, READINGS, Claim
 
 #: What a claim may say of money, and of readings of a sweep: amounts, or which side is favoured.
 _MONEY_WORDS = ("better", "worse")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field, Strict
@@ -187,3 +189,36 @@ class Logs(CardLogs):
         if own is not None:
             general |= {key: getattr(own, key) for key in own.model_fields_set}
         return CardLogs.model_construct(**general)
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit: its key in ``[checks]``, its default, and what it means, with the unit in brackets."""
+
+    key: str
+    default: float
+    meaning: str
+
+
+def list_limits() -> list[Limit]:
+    """Return every limit of findings, in the order of the plan's model."""
+    return [Limit(key, one.default, one.description or "") for key, one in Checks.model_fields.items()]
+
+
+def limits_text(*, width: int = 100) -> str:
+    """Return every limit as text for a terminal: key, default, meaning.
+
+    Parameters
+    ----------
+    width : of a line, in letters
+    """
+    limits = list_limits()
+    wide = max(len(f"{one.key} = {one.default:g}") for one in limits) + 4
+    lines = [
+        textwrap.fill(
+            one.meaning, max(width, wide + 30),
+            initial_indent=f"  {one.key} = {one.default:g}".ljust(wide), subsequent_indent=" " * wide,
+        )
+        for one in limits
+    ]  # fmt: skip
+    return "\n".join(["limits of findings, set in [checks] of plan.toml (defaults shown):", *lines])

@@ -19,8 +19,7 @@ from small_folder import write_small_review
 from gpubench_kit import build_report
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report.many import reviews as many_reviews
-from gpubench_kit.report.many.engines import ThisMachine
-from gpubench_kit.report.many.reviews import make_reports
+from gpubench_kit.report.many.reviews import ThisMachine, make_reports
 from gpubench_kit.report.many.task import Outcome, report_of, tasks_of
 from gpubench_kit.report.pictures import Pictures
 
@@ -114,7 +113,7 @@ def test_the_rest_is_foretold_from_reports_that_were_made():
 
 
 def test_each_report_gets_its_share_of_the_cores(monkeypatch):
-    monkeypatch.setattr("gpubench_kit.report.many.engines.cpu_count", lambda: 8)
+    monkeypatch.setattr("gpubench_kit.report.many.reviews.cpu_count", lambda: 8)
     engines = [ThisMachine(count) for count in (1, 3, 100)]
     assert [(one.workers, one.cores) for one in engines] == [(1, 8), (3, 2), (8, 1)]
 
