@@ -190,7 +190,7 @@ def test_a_command_that_does_nothing_loads_no_large_library():
 
 
 def test_the_version_is_told():
-    assert re.fullmatch(r"gpubench_kit \d+\.\d+\.\d+\n", run("--version").stdout)
+    assert re.fullmatch(r"gpubench_kit \d+\.\d+\.\d+(\.dev\d+)?\n", run("--version").stdout)
 
 
 def test_a_review_that_is_not_there_ends_with_one_line():
