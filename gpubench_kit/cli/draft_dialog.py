@@ -8,7 +8,7 @@ import json
 import shutil
 import sys
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gpubench_kit.cli.ask import ask, is_terminal
@@ -52,7 +52,7 @@ def make_review(
     Raises
     ------
     GpubenchError : the folder is a review already or cannot be written; an answer fits no question
-    KeyboardInterrupt : stopped; the answers so far are kept in the folder
+    SystemExit : stopped; the answers so far are kept in the folder
     """
     check_free(folder)
     draft_of = _remembered(draft_of)
@@ -98,17 +98,29 @@ def _given_answers(asked: argparse.Namespace, folder: Path) -> dict[str, str]:
 
 def _asked(draft_of: DraftOf, given: Mapping[str, str], folder: Path) -> dict[str, str]:
     """Return the answers of a dialog; those so far are kept in the folder."""
+    seen = table_lines(draft_of(given), _width())
     try:
         return ask(
-            lambda answers: all_questions(draft_of(answers), answers),
+            lambda answers: _with_table(draft_of(answers), answers, seen=seen),
             given,
             keep=lambda answers: keep_answers(answers, folder),
         )
     except KeyboardInterrupt:
         kept = folder / ANSWERS_FILE
-        if kept.is_file():
-            print(f"\nStopped. The answers so far are in {kept}; the same command goes on there.", file=sys.stderr)
-        raise
+        where = f"The answers so far are in {kept}; the same command goes on there." if kept.is_file() else (
+            "Nothing was written.")  # fmt: skip
+        print(f"\nStopped. {where}", file=sys.stderr)
+        raise SystemExit(STOPPED) from None
+
+
+def _with_table(draft: Draft, answers: Mapping[str, str], *, seen: list[str]) -> list[Question]:
+    """Return the questions of a draft; the one about the table shows it where answers have changed it."""
+    table = table_lines(draft, max(40, _width() - 9))
+    about = () if table_lines(draft, _width()) == seen else tuple(table)
+    return [
+        replace(one, about=about) if one.key == "table" and "table" not in answers else one
+        for one in all_questions(draft, answers)
+    ]
 
 
 def _silent(_text: str) -> None:

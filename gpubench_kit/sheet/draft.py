@@ -58,6 +58,7 @@ class Draft:
     head : lines that say what was found, above the table
     side : lines that stand beside the table: round, order, sessions, sensors
     notes : lines below the table, before the first question
+    first : questions without whose answers there is no table: asked before it
     questions : about games, tunings, rounds and order, in the order asked, those answered too
     later : questions about what was read, such as the format of a log: asked after those on the card and its
         tunings
@@ -73,6 +74,7 @@ class Draft:
     head: tuple[str, ...] = ()
     side: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    first: tuple[Question, ...] = ()
     questions: tuple[Question, ...] = ()
     later: tuple[Question, ...] = ()
     reference: str = ""

@@ -29,15 +29,13 @@ def all_questions(draft: Draft, answers: Mapping[str, str]) -> list[Question]:
     has_table = any(row.value(column) for row in draft.rows for column in _NAMED)
     details = [replace(one, is_detail=has_table) for one in draft.questions if one.is_detail]
     mains = [one for one in draft.questions if not one.is_detail]
-    early = [one for one in mains if not draft.rows or one.key == "which_table"]
-    mains = [one for one in mains if one not in early]
     if not draft.rows:
-        return [*early, *details]
+        return [*draft.first, *mains]
     table = [_table_question(draft)] if has_table else []
     names = _name_questions(draft) if answers.get("table") == "names" else []
     tunings = [name for name in _sure_tunings(draft) if name != draft.reference]
     values = [_values_question(name) for name in tunings]
-    return [*early, *table, *names, *details, *mains, CARD, *values, *draft.later, MARGIN]
+    return [*draft.first, *table, *names, *details, *mains, CARD, *values, *draft.later, MARGIN]
 
 
 def _sure_tunings(draft: Draft) -> list[str]:

@@ -22,6 +22,7 @@ from gpubench_kit.sheet.name_parts import parts_of
 from gpubench_kit.sheet.name_roles import Labels, label_files
 from gpubench_kit.sheet.run_order import Timing, find_order, find_rounds
 from gpubench_kit.sheet.sensor_pairs import pair_sensors
+from gpubench_kit.sheet.takes import ask_about_takes
 from gpubench_kit.sheet.time_blocks import label_by_blocks
 
 _COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
@@ -59,7 +60,8 @@ def draft_from_logs(
     timing = find_order(parts, own, labels, answers=answers)
     by_blocks = label_by_blocks(own, timing, labels, answers=answers)
     if not by_blocks:
-        find_rounds(parts, own, timing, labels=labels, answers=answers)
+        find_rounds(parts, own, timing, labels=labels)
+    ask_about_takes(parts, own, labels, answers=answers)
     side = pair_sensors(frames, sensors, timing, labels=labels, answers=answers)
     if recorder is not None and recorder.key not in answers:
         labels.ask(recorder, range(len(paths)), "round", "frame_log")
@@ -67,7 +69,8 @@ def draft_from_logs(
         labels.questions.append(recorder)
     draft = Draft(
         root.name, tuple(_rows(paths, own, timing, labels, place=place.removeprefix("./"))), head=tuple(head),
-        side=tuple(_side(timing, labels, side)), questions=tuple(_merged(labels.questions)),
+        side=tuple(_side(timing, labels, side)),
+        first=tuple(labels.first), questions=tuple(_merged(labels.questions)),
         later=tuple(_format_questions(kept.values(), answers)), plan_lines=_plan_lines(kept.values(), answers),
         copies=tuple((path, path) for path in [*paths, *_used_sensors(labels)]),
     )  # fmt: skip

@@ -79,9 +79,9 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
         paste=f"Save the one that counts as a file of its own, or answer: which_table = {names[0]!r}",
     )  # fmt: skip
     if answers.get("which_table") not in names:
-        return Draft(source, (), head=(which.text,), questions=(which,))
+        return Draft(source, (), head=(which.text,), first=(which,))
     draft = _draft(tables[names.index(answers["which_table"])], source, answers)
-    return replace(draft, questions=(which, *draft.questions))
+    return replace(draft, first=(which,))
 
 
 def _titles(tables: Sequence[TypedTable]) -> list[str]:

@@ -29,10 +29,11 @@ _GAMES_DIFFER, _TUNINGS_DIFFER, _SURE_GAMES = 1.25, 1.15, 1.3
 
 @dataclass
 class Labels:
-    """Cells of each file, questions, and for each file the columns that wait for an answer."""
+    """Cells of each file, questions (those before the table first), and for each file the columns that wait."""
 
     cells: list[dict[str, Cell]]
     questions: list[Question] = field(default_factory=list)
+    first: list[Question] = field(default_factory=list)
     doubts: dict[int, set[str]] = field(default_factory=lambda: defaultdict(set))
 
     def put(self, files: Iterable[int], column: str, cell: Cell) -> None:

@@ -16,7 +16,6 @@ from gpubench_kit.sheet.draft import Cell
 from gpubench_kit.sheet.name_parts import NameParts
 from gpubench_kit.sheet.name_roles import Labels
 from gpubench_kit.sheet.name_words import AGAIN
-from gpubench_kit.sheet.rows import CAUSES
 
 #: File times closer together than this are those of a copy [s].
 _COPIED_S = 5.0
@@ -24,12 +23,12 @@ _COPIED_S = 5.0
 _APART_S = 180.0
 #: A pause after which another session is asked for, and one after which it is another session [s].
 _LONG_PAUSE_S, _NIGHT_S = 1800.0, 7200.0
-#: A recording shorter than this share of the usual one may not be complete.
-_SHORT = 0.7
 #: A level with fewer logs than this share of the usual number may be another name of one of the others.
 _FEW = 0.6
 #: From this share of games and tunings with as many logs on, the others lack some.
 _MOST = 0.6
+#: Of so many games and tunings this share has the usual number of logs, though another one has more.
+_MANY_CELLS, _NEARLY_ALL = 6, 0.8
 #: Hours in the names of one evening are this close together; else the day changed between.
 _EVENING_H = 6
 
@@ -227,16 +226,12 @@ def _restarted(start_s: float, pause_s: float, labels: Labels, answers: Mapping[
     return answers.get(one.key, "yes") != "no"
 
 
-def find_rounds(
-    parts: Sequence[NameParts], facts: Sequence[LogFacts], timing: Timing, *, labels: Labels,
-    answers: Mapping[str, str],
-) -> None:  # fmt: skip
-    """Fill in rounds; unequal counts, doubled numbers and recordings that may not count are asked.
+def find_rounds(parts: Sequence[NameParts], facts: Sequence[LogFacts], timing: Timing, *, labels: Labels) -> None:
+    """Fill in rounds; unequal counts and doubled numbers are asked.
 
     Parameters
     ----------
     parts, facts, timing, labels : of the frame logs, in the same order
-    answers : answers so far, by key
     """
     tries = [bool(name.tries) for name in parts]
     counts = [one for one in range(len(parts)) if not tries[one] or parts[one].tries & AGAIN]
@@ -248,14 +243,16 @@ def find_rounds(
         _few_logs(counts, labels)
         _rounds_of_cells(counts, timing, labels)
         _same_round_twice([one for one in counts if not tries[one]], facts, labels)
-    for one in range(len(parts)):
-        if tries[one]:
-            _ask_about_try(one, parts, facts, labels=labels, answers=answers)
-    _short_ones(parts, facts, labels, answers)
 
 
-def _cell_key(labels: Labels, one: int) -> tuple[str, ...]:
-    """Return what the runs of one cell share; sessions number their rounds through."""
+def cell_key(labels: Labels, one: int) -> tuple[str, ...]:
+    """Return what the runs of one cell share; sessions number their rounds through.
+
+    Parameters
+    ----------
+    labels : cells of each file
+    one : the file
+    """
     return tuple(labels.value(one, column) for column in _KEY[:-1])
 
 
@@ -279,7 +276,7 @@ def _rounds_of_cells(counts: Iterable[int], timing: Timing, labels: Labels) -> N
     """Fill in the rounds of each game and tuning: by the number in the name, else by their place in time."""
     cells: dict[tuple[str, ...], list[int]] = defaultdict(list)
     for one in counts:
-        cells[_cell_key(labels, one)].append(one)
+        cells[cell_key(labels, one)].append(one)
     usual = _usual_size(list(map(len, cells.values())))
     for key, files in cells.items():
         _rounds_of_cell(" ".join(filter(None, key)), files, usual, timing=timing, labels=labels)
@@ -291,8 +288,10 @@ def _rounds_of_cell(name: str, files: Sequence[int], usual: int, *, timing: Timi
     if len(varying) > 1 and not numbers:
         text = f"{shown_name}: two numbers vary in the names. Which of them counts rounds?"
         _ask_round(text, files, labels, "game")
-    elif len(files) == 1 and usual == 1:
+    elif len(files) == 1 and usual == 1 and not _later_number(files[0], timing):
         labels.put(files, "round", Cell("1", "one recording of each"))
+    elif len(files) == 1 and _later_number(files[0], timing):
+        _ask_round(f"{shown_name}: one recording, and its number is not 1. Which round is it?", files, labels)
     elif numbers:
         _rounds_by_number(f"{shown_name}: numbers in the names run against the stamps.", numbers, timing, labels)
     elif varying:
@@ -314,10 +313,21 @@ def _rounds_by_number(text: str, numbers: Mapping[int, int], timing: Timing, lab
         _ask_round(text, numbers, labels)
 
 
+def _later_number(one: int, timing: Timing) -> bool:
+    """Return whether a name has a number other than 0 and 1, where these numbers differ between the names."""
+    return any(
+        numbers[one] not in (None, 0, 1) and len(set(numbers)) > 1
+        for label, numbers in timing.numbers.items()
+        if label != timing.running
+    )
+
+
 def _usual_size(sizes: Sequence[int]) -> int:
-    """Return the number of recordings that most cells have; 0 where no number is that of most."""
+    """Return the number of recordings that the cells have; 0 where several cells or most of few have fewer."""
     size, n_cells = max(Counter(sizes).items(), key=lambda item: (item[1], item[0]), default=(0, 0))
-    return size if n_cells > _MOST * len(sizes) else 0
+    is_largest = size == max(sizes, default=0) and n_cells > _MOST * len(sizes)
+    is_sure = len(sizes) >= _MANY_CELLS and n_cells >= _NEARLY_ALL * len(sizes)
+    return size if is_largest or is_sure else 0
 
 
 def _rounds_in_time(name: str, files: Sequence[int], usual: int, *, timing: Timing, labels: Labels) -> None:
@@ -372,74 +382,10 @@ def _same_round_twice(files: Iterable[int], facts: Sequence[LogFacts], labels: L
     same: dict[tuple[str, ...], list[int]] = defaultdict(list)
     for one in files:
         if labels.value(one, "round"):
-            same[(*_cell_key(labels, one), labels.value(one, "round"))].append(one)
+            same[(*cell_key(labels, one), labels.value(one, "round"))].append(one)
     twice = [group for group in same.values() if len(group) > 1]
     if twice:
         names = listed((isolated(facts[one].path.as_posix()) for one in twice[0]), most=3)
         text = f"The same round stands twice for a game and tuning: {names}. Two evenings, two cards, or a repeat?"
         paste = "runs.csv: correct round, add a column session or card, or give excluded and replaces"
         labels.ask(Question("round_twice", text, paste=paste, is_detail=True), itertools.chain(*twice), "round")
-
-
-def _causes(key: str, text: str) -> Question:
-    """Return the question why a run was left out."""
-    return Question(
-        key, text, choices=(*(Choice(cause, cause) for cause in CAUSES), Choice("it counts", "counts")),
-        is_detail=True, default_text="later, its round waits", paste=f"runs.csv: excluded = {', '.join(CAUSES)}",
-        about=('There is no "result I did not like": such a run counts.',),
-    )  # fmt: skip
-
-
-def _ask_about_try(
-    one: int, parts: Sequence[NameParts], facts: Sequence[LogFacts], *, labels: Labels, answers: Mapping[str, str]
-) -> None:
-    """Ask about a recording whose name says that it may not count, or that it repeats another one."""
-    name, words = facts[one].path.as_posix(), ", ".join(sorted(parts[one].tries))
-    length = "" if math.isnan(facts[one].length_s) else f", {facts[one].length_s:.0f} s"
-    if not parts[one].tries & AGAIN:
-        question = _causes(f"left_out.{name}", f"{shown(isolated(name))} ({words}{length}): why was it left out?")
-        answer = answers.get(question.key, "")
-        labels.put([one], "excluded", Cell("" if answer == "counts" else answer, f"word in the name: {words}"))
-        labels.ask(question, [one], "excluded", "round", is_answered=bool(answer))
-        if answer == "counts":
-            labels.doubts[one].add("round")
-        return
-    same = [k for k in range(len(facts)) if k != one and _cell_key(labels, k) == _cell_key(labels, one)]
-    others = [facts[k].path.as_posix() for k in same]
-    question = Question(
-        f"replaces.{name}", f"{shown(isolated(name))} ({words}{length}): which run does it replace?",
-        choices=tuple(Choice(isolated(other), other) for other in others[:8]), is_detail=True,
-        paste="runs.csv: replaces = name of the run, and why that one is excluded",
-    )  # fmt: skip
-    replaced = next((k for k in same if facts[k].path.as_posix() == answers.get(question.key)), None)
-    labels.ask(question, [one], "replaces", "round", is_answered=replaced is not None)
-    if replaced is None:
-        labels.put([one], "replaces", Cell("", f"word in the name: {words}"))
-        return
-    labels.put([one], "replaces", Cell(facts[replaced].path.as_posix(), "answered"))
-    if labels.value(replaced, "round"):
-        labels.put([one], "round", Cell(labels.value(replaced, "round"), "the round of the run that it replaces"))
-    if not parts[replaced].tries:
-        name = facts[replaced].path.as_posix()
-        why = _causes(f"left_out.{name}", f"Why was {shown(isolated(name))} left out?")
-        labels.put([replaced], "excluded", Cell(answers.get(why.key, ""), "replaced"))
-        labels.ask(why, [replaced], "excluded", is_answered=bool(answers.get(why.key)))
-
-
-def _short_ones(
-    parts: Sequence[NameParts], facts: Sequence[LogFacts], labels: Labels, answers: Mapping[str, str]
-) -> None:
-    """Ask about recordings that are far shorter than the others."""
-    known = [fact.length_s for fact in facts if not math.isnan(fact.length_s)]
-    usual = statistics.median(known) if known else 0.0
-    for one, fact in enumerate(facts):
-        if parts[one].tries or not fact.length_s < _SHORT * usual:
-            continue
-        name = fact.path.as_posix()
-        text = (
-            f"{shown(isolated(name))} lasts {fact.length_s:.0f} s, the others {usual:.0f} s. Why was it left out?"
-        )
-        question = _causes(f"left_out.{name}", text)
-        answer = answers.get(question.key, "")
-        labels.put([one], "excluded", Cell("" if answer == "counts" else answer, "shorter than the others"))
-        labels.ask(question, [one], "excluded", "round", is_answered=bool(answer))

@@ -69,7 +69,7 @@ def label_by_blocks(
     about = tuple(
         f"block {n}   {at}   {len(block)} logs" for n, (at, block) in enumerate(zip(times, blocks, strict=True), 1)
     )
-    labels.questions.append(Question(
+    labels.first.append(Question(
         "one_block_one_game", "The longer pauses cut the evening into blocks. Is one block one game?", about=about,
         choices=(Choice("yes", "yes"), Choice("no, fill in the games in runs.csv", "no")), is_detail=False,
         paste="runs.csv: fill in the columns game, tuning and round",
@@ -85,10 +85,10 @@ def _ask_blocks(
 ) -> bool:  # fmt: skip
     """Ask for the game of each block, the tunings, and their order; fill in what was answered."""
     for n, at in enumerate(times, start=1):
-        labels.questions.append(Question(
+        labels.first.append(Question(
             f"blocks.{n}", f"Game of block {n} ({at})", is_typed=True, paste="runs.csv: fill in the column game",
         ))  # fmt: skip
-    labels.questions.append(Question(
+    labels.first.append(Question(
         "tuning_names", "Names of the tunings, the reference first, with commas", is_typed=True,
         about=("like: factory, quiet",), paste="runs.csv: fill in the column tuning",
     ))  # fmt: skip
@@ -127,7 +127,7 @@ def _orders(
     orders = [_asked_order(1, len(blocks[0]), times[0], names, labels=labels, answers=answers)]
     same_size = all(len(block) == len(blocks[0]) for block in blocks)
     if same_size and orders[0]:
-        labels.questions.append(Question(
+        labels.first.append(Question(
             "order_same", "The same order in the other blocks?", is_detail=True, default="no",
             choices=(Choice("yes", "yes"), Choice("no, ask for each", "no")), default_text="ask for each",
         ))  # fmt: skip
@@ -144,7 +144,7 @@ def _asked_order(
 ) -> list[str]:
     """Ask for the order of the tunings in a block."""
     key = "order" if n == 1 else f"orders.{n}"
-    labels.questions.append(Question(
+    labels.first.append(Question(
         key, f"Tunings of block {n} ({at}) in the order played, {size} of them; first letters do.", is_typed=True,
         check=lambda typed: "" if order_of(typed, names, size) else _wrong_order(typed, names, size),
         paste="runs.csv: fill in the columns tuning and round", writes="tunings in the order {}",

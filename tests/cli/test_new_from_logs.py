@@ -221,3 +221,25 @@ def test_names_that_look_like_formulas_or_markup_stay_text(tmp_path):
     assert new(tmp_path / "x", "--from", logs) in (0, 1)
     cells = (tmp_path / "x" / "runs.csv").read_text(encoding="utf-8").split(",")
     assert not any(cell.startswith("=") for cell in cells)
+
+
+def test_stamps_only_are_named_block_by_block(tmp_path):
+    for place in range(12):
+        start = BEGIN + dt.timedelta(minutes=place, seconds=600 * (place // 4))
+        write_log(tmp_path / "logs" / f"capture {start:%Y-%m-%d %H%M%S}.csv", start, 60.0, place)
+    typed = ["1", "Keep", "Salt", "Orbit", "factory, quiet", "f q q f", "1", "", "Larkmoor 4", "", ""]
+    shown = talk(["new", "x", "--from", "logs"], typed, folder=tmp_path)
+    assert shown.code == 0, shown.text
+    table = shown.text.index("  Keep    1 2       1 2")
+    assert shown.text.index("Tunings of block 1 (18:30) in the order played") < table
+    assert table < shown.text.index("[Enter: yes]   1 show each row")
+    sheet = (tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")
+    assert "r002,quiet,Keep,1,2,evening 1" in sheet
+    assert "?" not in sheet
+
+
+def test_a_dialog_that_is_stopped_at_once_writes_nothing(tmp_path, logs):
+    shown = talk(["new", "x", "--from", "logs"], ["\x1b"], folder=tmp_path)
+    assert shown.code == 130
+    assert shown.text.endswith("Stopped. Nothing was written.\n")
+    assert not (tmp_path / "x").exists()

@@ -158,7 +158,7 @@ def test_of_three_tables_none_is_taken_before_the_answer():
     ]
     draft = draft_from_grids(sheets, "larkmoor.xlsx", {})
     assert (draft.rows, [one.key for one in all_questions(draft, {})]) == ((), ["which_table"])
-    assert [choice.text for choice in draft.questions[0].choices] == [
+    assert [choice.text for choice in draft.first[0].choices] == [
         "'November' 18 values", "'old' 18 values", "'rival' 18 values",
     ]  # fmt: skip
     assert len(draft_from_grids(sheets, "larkmoor.xlsx", {"which_table": "old"}).rows) == 18
@@ -172,7 +172,7 @@ def test_tables_beside_and_below_one_another_are_told_apart():
     below = [*first, ["", "", "", ""], *second]
     for rows in (beside, below):
         draft = draft_from_grids([grid(rows)], "x.xlsx", {})
-        assert len(draft.questions[0].choices) == 2, rows
+        assert len(draft.first[0].choices) == 2, rows
 
 
 def test_what_is_no_table_is_an_error_that_says_how_to_name_columns():
