@@ -11,7 +11,6 @@ __version__ = "0.2.0.dev0"
 
 #: Public name -> module that holds it.
 _HOME = {
-    "Pictures": "gpubench_kit.report.pictures",
     "build_report": "gpubench_kit.report.build",
     "check_claims": "gpubench_kit.claims.check",
     "check_parameters": "gpubench_kit.report.given_parameters",
@@ -32,12 +31,13 @@ _HOME = {
     "open_archive": "gpubench_kit.archive.archive",
     "open_review": "gpubench_kit.logs.review",
     "page": "gpubench_kit.page",
+    "plots": "gpubench_kit.plots",
     "proposed_sentences": "gpubench_kit.claims.proposals",
     "redo_list": "gpubench_kit.checks.redo",
     "sweep_in_review": "gpubench_kit.sweep.in_review",
     "used_runs": "gpubench_kit.checks.review",
     "used_runs_fingerprint": "gpubench_kit.sheet.looks",
-    "write_pictures": "gpubench_kit.report.pictures",
+    "write_film": "gpubench_kit.page.film.write",
     "write_schedule": "gpubench_kit.report.build_schedule",
     "write_script_sheet": "gpubench_kit.claims.script",
     "write_tables": "gpubench_kit.report.package",

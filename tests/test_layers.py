@@ -31,7 +31,6 @@ LAYERS = {
     "sweep": 6,
     "archive": 6,
     "palette": 1,
-    "figures": 7,
     "plots": 7,
     "page": 7.5,
     "report": 8,
@@ -55,8 +54,6 @@ ORDER = (
     ("statistics.multiplicity", "statistics.withheld"), ("statistics.comparison",), ("statistics.games",),
     ("statistics.overall",), ("statistics.page",), ("statistics.results",), ("statistics.compare",),
     ("checks.log_checks", "checks.run_checks", "checks.design_checks"), ("checks.review",),
-    ("figures.style",),
-    ("figures.described",), ("figures.intervals", "figures.levels", "figures.noise"),
     ("page.elements",), ("page.section",), ("page.results",), ("page.known_first", "page.headline"),
     ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections", "page.costs"),
     ("page.efficiency", "page.data_quality"),
@@ -67,13 +64,14 @@ ORDER = (
 HOMES = {
     "charset_normalizer": "logs.code_pages",
     "duckdb": "archive.store",
-    "matplotlib": ("figures", "plots"),
+    "matplotlib": "plots",
     "openpyxl": "sheet.workbook",
     "seaborn": "plots",
     "scipy": "statistics.adapters",
     "statsmodels": "statistics.adapters",
     "pingouin": "statistics.adapters",
     "papermill": "report.notebook_run",
+    "resvg_py": "page.film.frame",
     "nbconvert": "report.html",
     "distributed": "report.many.cluster",
 }
@@ -129,18 +127,12 @@ def test_no_modules_import_in_a_circle():
     assert not edges, f"modules in a circle, or above one: {sorted(edges)}"
 
 
-def _homes_of(library: str) -> tuple[str, ...]:
-    """Return how the names of modules begin that may import a library."""
-    homes = HOMES[library]
-    return tuple(f"{home}." for home in ((homes,) if isinstance(homes, str) else homes))
-
-
 def test_outside_libraries_are_imported_only_at_their_home():
     wrong = [
         f"{module.place(node)} imports {library}, whose home is {HOMES[library]}"
         for module in MODULES.values()
         for node, library in outside_imports(module.tree)
-        if library in HOMES and not f"{_inner(module.name)}.".startswith(_homes_of(library))
+        if library in HOMES and not f"{_inner(module.name)}.".startswith(f"{HOMES[library]}.")
     ]
     assert not wrong, "\n".join(wrong)
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from gpubench_kit.figures.style import COLOURS
+from gpubench_kit.palette import TOKENS
 
 ROOT = Path(__file__).resolve().parents[1]
 PROMISES = ROOT / "tests" / "error_rates" / "promises.csv"
@@ -26,9 +26,7 @@ PICTURE = ROOT / "docs" / "pictures" / "calibration.svg"
 PAGE = ROOT / "docs" / "statistics.md"
 START, END = "<!-- made by tools/make_calibration.py -->\n", "<!-- end -->\n"
 
-INK, MUTED, RULE, BAND, KIT, CONTROL = (
-    COLOURS[role][0] for role in ("ink", "muted", "rule", "band", "series-1", "series-2")
-)
+INK, MUTED, RULE, BAND, KIT, CONTROL = (TOKENS[token][0] for token in ("i", "m", "r", "band", "t1", "t3"))
 KIT_MARK = {"marker": "o", "color": KIT}
 CONTROL_MARK = {"marker": "D", "color": CONTROL, "markerfacecolor": "none"}
 TITLES = {

@@ -19,6 +19,9 @@ TARGET = ROOT / "environment.yml"
 #: Projects that conda-forge knows under another name.
 CONDA_NAMES = {"duckdb": "python-duckdb", "matplotlib": "matplotlib-base"}
 
+#: Projects that stand in the part of pip: conda-forge may lack them.
+OF_PIP = {"resvg-py"}
+
 #: A name and its bounds; extras and markers have no counterpart in environment.yml.
 REQUIREMENT = re.compile(r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*([<>=!~0-9.,\s]*)")
 
@@ -32,6 +35,7 @@ channels:
 dependencies:
 {packages}
   - pip:
+{of_pip}
       - -e .
 """
 
@@ -52,8 +56,18 @@ def environment_text(pyproject: str) -> str:
     ValueError : a dependency has an extra or a marker, which environment.yml cannot say
     """
     project = tomllib.loads(pyproject)["project"]
-    packages = [f"python{project['requires-python']}", *map(_conda_requirement, project["dependencies"]), "pip"]
-    return TEMPLATE.format(packages="\n".join(f"  - {package}" for package in packages))
+    wanted = [(_conda_requirement(one), _name(one) in OF_PIP) for one in project["dependencies"]]
+    packages = [f"python{project['requires-python']}", *(one for one, is_of_pip in wanted if not is_of_pip), "pip"]
+    of_pip = [one for one, is_of_pip in wanted if is_of_pip]
+    return TEMPLATE.format(
+        packages="\n".join(f"  - {package}" for package in packages),
+        of_pip="\n".join(f"      - {package}" for package in of_pip),
+    )
+
+
+def _name(requirement: str) -> str:
+    """Return the name of a dependency without its bounds."""
+    return re.split(r"[\s<>=!~\[;]", requirement, maxsplit=1)[0]
 
 
 def _conda_requirement(requirement: str) -> str:

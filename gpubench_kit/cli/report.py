@@ -60,6 +60,7 @@ def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: C
                               "FOLDERs the folder around their earlier reports, each under its name")  # fmt: skip
     command.add_argument("--cluster", metavar="ADDRESS",
                          help="scheduler of a running Dask cluster, such as tcp://desk:8786")  # fmt: skip
+    _add_pictures(command)
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = _ABOUT
     command.set_defaults(run=lambda asked: _report(asked, bar))
@@ -75,12 +76,19 @@ def add_demo(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Cal
     does = "make the report of the bundled review of ten games"
     command = make(commands, "demo", does, "gpubench-kit demo")
     _add_output(command, "reports/demo")
+    _add_pictures(command)
     command.set_defaults(run=lambda asked: _demo(asked, bar))
 
 
 def _add_output(command: argparse.ArgumentParser, default: str) -> None:
     """Add the option for the output folder."""
     command.add_argument("-o", "--output", metavar="FOLDER", help=f"where the report goes (default: {default})")
+
+
+def _add_pictures(command: argparse.ArgumentParser) -> None:
+    """Add the option for the pictures."""
+    command.add_argument("--pictures", choices=("film", "all", "none"), default="film",
+                         help="those that a film uses (default), all charts and upright ones, or none")  # fmt: skip
 
 
 def _report(asked: argparse.Namespace, bar: Callable) -> int:
@@ -95,7 +103,8 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
     if folder is None:
         return _BAD_INPUT
     with bar(asked) as shown:
-        page = build_report(folder, asked.output, previous=asked.previous, progress=shown.show)
+        options = {"progress": shown.show, "pictures": asked.pictures}
+        page = build_report(folder, asked.output, previous=asked.previous, **options)
     return _tell_page(asked, page)
 
 
@@ -124,7 +133,8 @@ def _demo(asked: argparse.Namespace, bar: Callable) -> int:
 
     output = asked.output or Path("reports", "demo")
     with bar(asked) as shown:
-        page = build_report(bundled_path("data", "ten_games"), output, progress=shown.show, record_look=False)
+        options = {"progress": shown.show, "record_look": False, "pictures": asked.pictures}
+        page = build_report(bundled_path("data", "ten_games"), output, **options)
     return _tell_page(asked, page)
 
 
@@ -134,8 +144,17 @@ def _tell_page(asked: argparse.Namespace, page: Path) -> int:
 
     is_compared = compared_anything(page.parent)
     if not asked.quiet:
+        _tell_missing_png(asked)
         print(page if is_compared else f"{page}\nNothing could be compared; the page says why.")
     return _DONE if is_compared else _NOTHING_COMPARED
+
+
+def _tell_missing_png(asked: argparse.Namespace) -> None:
+    """Tell that there are no PNG files where what draws them is not installed."""
+    from gpubench_kit.page.film.frame import can_draw_png
+
+    if asked.pictures != "none" and not can_draw_png():
+        print("Pictures are SVG files only: 'resvg-py', which draws PNG files, is not installed.")
 
 
 def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
@@ -143,10 +162,12 @@ def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
     from gpubench_kit.report.many.reviews import make_reports
     from gpubench_kit.report.many.task import tasks_of
 
-    tasks = tasks_of(asked.folders, asked.output, previous=asked.previous)
+    tasks = tasks_of(asked.folders, asked.output, previous=asked.previous, pictures=asked.pictures)
     with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
         outcomes = make_reports(tasks, engine, progress=shown.show)
     _tell_outcomes(outcomes, is_quiet=asked.quiet)
+    if not asked.quiet:
+        _tell_missing_png(asked)
     return exit_code(outcomes)
 
 

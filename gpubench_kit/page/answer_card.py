@@ -85,7 +85,7 @@ def answer(results: Results) -> Section:
     }
     body = render("answer.html.j2", values)
     head = Head(
-        tuple(_kicker(results)),
+        tuple(kicker(results)),
         tuple(further_lines(results)),
         _description(results, title),
         results.plan.review.site_url,
@@ -95,7 +95,7 @@ def answer(results: Results) -> Section:
 
 def _description(results: Results, title: str) -> str:
     """Return the finding with the card, the games and the runs, for whoever shares the page."""
-    kick = ", ".join(list(_kicker(results))[1:3])
+    kick = ", ".join(list(kicker(results))[1:3])
     lines = " ".join(further_lines(results))
     return say("answer.description", title=title, lines=lines, about=kick, level=level_text(results)).replace(
         "  ", " "
@@ -116,7 +116,7 @@ def unit_of_change(row: Any) -> str:
     return "%" if row.scale == "ratio" else row.unit
 
 
-def _kicker(results: Results) -> Iterator[str]:
+def kicker(results: Results) -> Iterator[str]:
     """Yield what stands above the headline: card, games, runs, day, driver, who measured."""
     plan, used = results.plan, results.runs["used"].fillna(False).astype(bool)
     yield plan.card_units[0].name
@@ -133,7 +133,7 @@ def _kicker(results: Results) -> Iterator[str]:
 def _block_rows(results: Results, block: Block) -> Iterator[Rows]:
     """Yield the rows of a block in each group: the main group of the first block in full, the others compact."""
     for group in results.groups:
-        rows = _rows(results, block, group=group)
+        rows = rows_of(results, block, group=group)
         if rows:
             is_main = block is results.main and group == results.groups[0]
             yield Rows("" if is_main else _rows_title(results, block, group), tuple(rows), is_main)
@@ -149,7 +149,7 @@ def _rows_title(results: Results, block: Block, group: str) -> str:
     return ", ".join(parts)
 
 
-def _rows(results: Results, block: Block, *, group: str, name: Callable[[Pair], str] | None = None) -> list[Row]:
+def rows_of(results: Results, block: Block, *, group: str, name: Callable[[Pair], str] | None = None) -> list[Row]:
     """Return a row for each pair of a block in one group."""
     limits = _limits(results, block.pairs, group)
     rows = []
@@ -300,7 +300,7 @@ def _rival(results: Results, block: Block) -> dict[str, Any]:
     """Return the sheet of a rival: its headline, how the cards were measured, a row for each pair of tunings."""
     groups = []
     for group in results.groups:
-        rows = _rows(results, block, group=group, name=pair_name)
+        rows = rows_of(results, block, group=group, name=pair_name)
         if rows:
             groups.append((group if len(results.groups) > 1 and group != "all" else "", rows))
     return {

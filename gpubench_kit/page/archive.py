@@ -6,7 +6,6 @@ import pandas as pd
 
 from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
-from gpubench_kit.figures.archive import MOST_ROWS, draw_archive_noise, draw_cards, draw_changes
 from gpubench_kit.page.archive_tables import (
     cards_table,
     changes_tables,
@@ -25,8 +24,9 @@ from gpubench_kit.page.archive_words import (
     method_terms,
     spread_sentences,
 )
+from gpubench_kit.page.charts.archives import MOST_ROWS, archive_noise_lanes, card_lanes, change_lanes
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
-from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import metric_of, sentence
@@ -72,18 +72,18 @@ def archive_cards(archive: Archive) -> Section:
     Section
     """
     cards = with_labels(archive.cards, archive)
-    charts = [draw_cards(cards, archive, metric=metric) for metric in _shown_metrics(archive)]
+    charts = [figure(card_lanes(cards, metric=metric)) for metric in _shown_metrics(archive)]
     text = (
         "Each card in its reference tuning, review by review. Reviews differ in their games, so a level is fitted "
         "through the games that reviews share. A level is no verdict: compare cards in one review."
     )
     body = [
         paragraph(text),
-        chart_grid(charts),
+        figures(charts),
         details("Every level", cards_table(cards, archive)),
         reviews_table(archive.reviews),
     ]
-    return Section("cards", "Cards over time", join(body), pictures=pictures_of(charts))
+    return Section("cards", "Cards over time", join(body))
 
 
 def archive_noise(archive: Archive) -> Section:
@@ -102,7 +102,7 @@ def archive_noise(archive: Archive) -> Section:
     if not len(noise):
         return left_out(name, title, "no tuning was run twice in one session of any game")
     shown = _shown_metrics(archive, noise["metric"])
-    charts = [draw_archive_noise(noise, archive, metric=metric) for metric in shown]
+    charts = [figure(archive_noise_lanes(noise, metric=metric)) for metric in shown]
     text = (
         "From run to run within a session, pooled over all reviews, cards and tunings of a game. Means of single "
         "tunings do not enter, so a difference between them is no noise."
@@ -119,8 +119,7 @@ def archive_noise(archive: Archive) -> Section:
     return Section(
         name,
         title,
-        join([paragraph(text), chart_grid(charts), *tables, *between, line_for_plan(archive)]),
-        pictures=pictures_of(charts),
+        join([paragraph(text), figures(charts), *tables, *between, line_for_plan(archive)]),
     )
 
 
@@ -140,7 +139,7 @@ def archive_control(archive: Archive) -> Section:
     if not len(rows):
         return left_out(name, title, "no card was measured in its reference tuning in two reviews")
     draws = [
-        draw_changes(rows, archive, metric=metric, title="The same card, measured again", name="control")
+        figure(change_lanes(rows, metric=metric, title="The same card, measured again"))
         for metric in _shown_metrics(archive)
     ]
     text = (
@@ -152,8 +151,7 @@ def archive_control(archive: Archive) -> Section:
     return Section(
         name,
         title,
-        join([paragraph(text), paragraph(*control_sentences(archive)), chart_grid(draws), tables]),
-        pictures=pictures_of(draws),
+        join([paragraph(text), paragraph(*control_sentences(archive)), figures(draws), tables]),
     )
 
 
@@ -173,7 +171,7 @@ def archive_drivers(archive: Archive) -> Section:
     if not len(rows):
         return left_out(name, title, "no card was measured under two drivers, or benches")
     draws = [
-        draw_changes(rows, archive, metric=metric, title="Driver against the one before", name="drivers")
+        figure(change_lanes(rows, metric=metric, title="Driver against the one before"))
         for metric in _shown_metrics(archive)
     ]
     text = (
@@ -182,7 +180,7 @@ def archive_drivers(archive: Archive) -> Section:
         "driver, such as an update of a game that no run sheet names, is part of the change."
     )
     tables = changes_tables(rows, archive, caption="later driver against the one before", name="driver_changes")
-    return Section(name, title, join([paragraph(text), chart_grid(draws), tables]), pictures=pictures_of(draws))
+    return Section(name, title, join([paragraph(text), figures(draws), tables]))
 
 
 def archive_games(archive: Archive) -> Section:
@@ -280,7 +278,6 @@ def archive_files(archive: Archive, *, version: str) -> Section:
     ]
     files.append(join([link("tables.zip", "tables.zip"), ": all tables and their description in one file."]))
     files.append("parquet/, the folder beside this page: the tables of all reports, for questions in SQL.")
-    files.append("pictures/, the folder beside this page: every chart as a picture, light and dark.")
     facts = [("Made by", f"gpubench_kit {version}"), ("Reports read", count_text(len(archive.reviews)))]
     return Section(
         "files", "Where the numbers come from", join([terms(facts), heading("Downloads"), bullets(files)])

@@ -10,13 +10,14 @@ import pandas as pd
 
 from gpubench_kit.checks.evidence import place_text
 from gpubench_kit.claims.signs import sign_note
-from gpubench_kit.figures.described import DescribedFigure
 from gpubench_kit.file_names import slug
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
+from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.checking_pictures import pictures_of_run
 from gpubench_kit.page.checking_words import head_sentences
 from gpubench_kit.page.data_quality import message_text
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import (
     Column,
     Markup,
@@ -29,7 +30,6 @@ from gpubench_kit.page.elements import (
     table,
     terms,
 )
-from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import scene_text, sentence
@@ -152,32 +152,31 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
         return left_out(name, title, "the checks found nothing")
     single = told[told["run"].isin(review.runs["run"])]
     order = dict.fromkeys([*redo["run"], *single["run"]])
-    blocks, drawn = [], []
+    blocks = []
     for place, run in enumerate(run for run in order if run in set(single["run"])):
         own = single[single["run"] == run]
         pictures = _pictures(review, run, findings=single, plan=plan) if place < _MOST_PICTURED else []
-        drawn += pictures
         blocks.append(_run_block(review, own, pictures=pictures))
     unseen = max(0, len(blocks) - _MOST_PICTURED)
     cut = f"The last {count_text(unseen, 'run')} stand without a picture." if unseen else ""
     body = [_of_several(told[~told["run"].isin(single["run"])]), paragraph(cut), *blocks]
-    return Section(name, title, join(body), pictures=pictures_of(drawn))
+    return Section(name, title, join(body))
 
 
-def _pictures(review: Review, run: str, *, findings: pd.DataFrame, plan) -> list[DescribedFigure]:
+def _pictures(review: Review, run: str, *, findings: pd.DataFrame, plan) -> list[Plot]:
     """Return the pictures of one run."""
     checks = findings.loc[findings["run"] == run, "check"]
     return pictures_of_run(review, run, plan=plan, checks=tuple(checks), found_in=set(findings["run"]))
 
 
-def _run_block(review: Review, own: pd.DataFrame, *, pictures: Sequence[DescribedFigure]) -> Markup:
+def _run_block(review: Review, own: pd.DataFrame, *, pictures: Sequence[Plot]) -> Markup:
     """Return what was found in one run, with its pictures."""
     row = review.runs.set_index("run").loc[own["run"].iloc[0]]
     what = ", ".join(part for part in (scene_text(row["game"], row["setting"]), row["tuning"], _round(row)) if part)
     title = heading(f"{row.name}: {what}", name=_address(row.name))
     start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
     listed = terms((_kind(one), told_finding(one, start)) for one in own.itertuples())
-    return join([title, listed, chart_grid(pictures)])
+    return join([title, listed, figures(map(figure, pictures))])
 
 
 def _round(row: pd.Series) -> str:

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.redo_table import REDO
-from gpubench_kit.figures.every_run import draw_every_run
 from gpubench_kit.logs.find_columns import ColumnChoice
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.rules import list_limits
 from gpubench_kit.model.tables import FINDINGS, NOISE, RUNS, Table
+from gpubench_kit.page.charts.single_runs import SmallRun, every_run
 from gpubench_kit.page.checking import OF_FILES, told_finding
 from gpubench_kit.page.checking_pictures import scenes_of
 from gpubench_kit.page.elements import (
@@ -29,10 +29,9 @@ from gpubench_kit.page.elements import (
     table,
     terms,
 )
-from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.numbers import count_text, number_text
-from gpubench_kit.wording.terms import names_text, sentence
+from gpubench_kit.wording.terms import names_text, scene_text, sentence
 
 _ROLES = {"frame_time": "frame time", "elapsed_time": "elapsed time", "clock_time": "clock time"}
 _LINED_UP = {
@@ -65,14 +64,26 @@ def check_runs(review: Review, findings: pd.DataFrame, *, runs: pd.DataFrame, pl
     name, title = "runs", "Every run"
     facts = [one for one in map(review.facts_of, runs["run"]) if one is not None]
     marked = set(findings["run"]) - {""}
-    drawn = [draw_every_run(facts, plan, runs=runs, scene=scene, marked=marked) for scene in scenes_of(runs)]
-    if not any(one is not None for one in drawn):
+    drawn = {scene: every_run(facts, plan, runs=runs, scene=scene, marked=marked) for scene in scenes_of(runs)}
+    if not any(drawn.values()):
         return left_out(name, title, "no run has a frame log that can be read")
     text = (
-        "Frame times of every run, left out or not, in the order of the evening; all runs of a game on one scale. "
-        "A run that looks unlike its neighbours is worth a second look, whatever the checks say."
+        "Frame times of every run, left out or not, in the order in which they were done; all of a game on one "
+        "scale. A run that looks unlike its neighbours is worth a second look, whatever the checks say. A triangle "
+        "marks a run in which something was found; a black line does not enter verdicts."
     )
-    return Section(name, title, join([paragraph(text), chart_grid(drawn)]), pictures=pictures_of(drawn))
+    body = [join([heading(scene_text(*scene)), _side_by_side(small)]) for scene, small in drawn.items() if small]
+    return Section(name, title, join([paragraph(text), *body]))
+
+
+def _side_by_side(small: Iterable[SmallRun]) -> Markup:
+    """Return runs side by side, those in which something was found with a triangle."""
+    found = Markup('<span class="found" title="{}">▼</span>')
+    items = (
+        Markup("<li>{}{}</li>\n").format(found.format("something was found") if one.is_marked else "", one.plot)
+        for one in small
+    )
+    return Markup('<ul class="small-runs">{}</ul>\n').format(join(items))
 
 
 def check_logs(review: Review, findings: pd.DataFrame) -> Section:

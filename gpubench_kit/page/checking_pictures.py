@@ -1,4 +1,4 @@
-"""Pictures of single runs in which something was found: the trace with the place marked, beside a fellow."""
+"""Pictures of single runs in which something was found: the trace with the place marked, over another run."""
 
 from __future__ import annotations
 
@@ -8,21 +8,21 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import CELL_KEY
-from gpubench_kit.figures.described import DescribedFigure
-from gpubench_kit.figures.sensors import SHOWN, draw_run_sensors
-from gpubench_kit.figures.traces import draw_run_trace
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
+from gpubench_kit.page.charts import Plot
+from gpubench_kit.page.charts.games import SENSORS
+from gpubench_kit.page.charts.single_runs import run_sensors, run_trace
 from gpubench_kit.wording.numbers import number_text
 from gpubench_kit.wording.terms import scene_text
 
 #: Checks that look at sensors -> the sensors that show it; these need no frame times.
 _OF_SENSORS = {
-    "samples_missing": SHOWN,
-    "samples_cover_part": SHOWN,
-    "sample_gap": SHOWN,
-    "sensor_log_of_another_run": SHOWN,
-    "same_samples_twice": SHOWN,
+    "samples_missing": SENSORS,
+    "samples_cover_part": SENSORS,
+    "sample_gap": SENSORS,
+    "sensor_log_of_another_run": SENSORS,
+    "same_samples_twice": SENSORS,
     "not_lined_up": ("load_pct", "board_w"),
     "clocks_against_load": ("load_pct", "board_w"),
     "power_drops_out": ("board_w",),
@@ -39,7 +39,7 @@ _OF_BOTH = ("unlike_fellows", "impossible_value")
 
 def pictures_of_run(
     review: Review, run: str, *, plan, checks: Collection[str], found_in: Collection[str]
-) -> list[DescribedFigure]:
+) -> list[Plot]:
     """Return the pictures of a run that show what was found in it.
 
     Parameters
@@ -48,35 +48,32 @@ def pictures_of_run(
     run : name of the run
     plan : ReviewPlan
     checks : names of the checks that found something
-    found_in : all runs in which something was found; none of them serves as a fellow
+    found_in : all runs in which something was found; none of them serves as a peer
 
     Returns
     -------
-    list of DescribedFigure; empty where the run has no trace
+    list of Plot; empty where the run has no trace
     """
     facts = review.facts_of(run)
     row = review.runs.set_index("run").loc[run]
     if facts is None:
         return []
-    fellow = _fellow_of(review, run, found_in=found_in)
+    peer = _peer_of(review, run, found_in=found_in)
     what = f"{run}: {scene_text(row['game'], row['setting'])}, {row['tuning']}"
     sensors = dict.fromkeys(name for check in checks for name in _sensors_of(check))
     of_frames = [check for check in checks if check not in _OF_SENSORS]
-    title = f"Frame times of {what}"
-    drawn = [
-        draw_run_trace(facts, plan, title=title, marks=_marks(facts, checks), fellow=fellow) if of_frames else None,
-        draw_run_sensors(facts, plan, title=f"Sensors of {what}", fellow=fellow, metrics=tuple(sensors)),
-    ]
-    return [one for one in drawn if one is not None]
+    trace = run_trace(facts, title=f"Frame times of {what}", marks=_marks(facts, checks), peer=peer)
+    drawn = [trace] if of_frames and trace is not None else []
+    return [*drawn, *run_sensors(facts, plan, title=f"Sensors of {what}", peer=peer, metrics=tuple(sensors))]
 
 
 def _sensors_of(check: str) -> tuple[str, ...]:
     """Return the sensors that show what a check found."""
-    return SHOWN if check in _OF_BOTH else _OF_SENSORS.get(check, ())
+    return SENSORS if check in _OF_BOTH else _OF_SENSORS.get(check, ())
 
 
-def _fellow_of(review: Review, run: str, *, found_in: Collection[str]) -> RunFacts | None:
-    """Return the fellow with the middle frame rate among those in which nothing was found."""
+def _peer_of(review: Review, run: str, *, found_in: Collection[str]) -> RunFacts | None:
+    """Return the peer with the middle frame rate among those in which nothing was found."""
     runs = review.runs
     own = runs[runs["run"] == run].iloc[0]
     alike = np.logical_and.reduce([runs[name] == own[name] for name in CELL_KEY])

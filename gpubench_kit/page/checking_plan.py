@@ -7,10 +7,10 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.checks.redo import progress_of
-from gpubench_kit.figures.noise import draw_noise
-from gpubench_kit.figures.order import draw_run_order
+from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
+from gpubench_kit.page.charts.states import State, states_in
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table
-from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.noise_plan import plan_from_noise
@@ -131,9 +131,12 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
         return left_out(name, title, "no tuning has two runs of a game yet")
     primary = plan.analysis.primary
     known = noise[noise.groupby(_PLACE)["n"].transform("min") >= _FEWEST_DRAWN]
-    drawn = [draw_noise(known, plan, metric=primary, group=group) for group in all_groups(plan)]
-    subjects = usable[["card", "bench"]].drop_duplicates().itertuples(index=False, name=None)
-    ordered = [draw_run_order(usable, plan, metric=primary, card=card, bench=bench) for card, bench in subjects]
+    margin = plan.margin_of(primary)
+    drawn = [
+        figure(noise_of_games(_of_group(known, plan, group), metric=primary, margin=margin))
+        for group in all_groups(plan)
+    ]
+    ordered = [figure(order_of_runs(usable, metric=primary, states=states)) for states in _machines(usable, plan)]
     metrics = [one for one in plan.analysis.metrics if (planned["metric"] == one).any()]
     body = [
         paragraph(_NOISE_TEXT),
@@ -141,9 +144,23 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
         *(_needed_part(planned, plan, metric=metric) for metric in metrics),
         heading("Noise and order"),
         paragraph(_WAITING) if len(known) < len(noise) else "",
-        chart_grid([*drawn, *ordered]),
+        figures([*drawn, *ordered]),
     ]
-    return Section(name, title, join(body), pictures=pictures_of([*drawn, *ordered]))
+    return Section(name, title, join(body))
+
+
+def _of_group(noise: pd.DataFrame, plan, group: str) -> pd.DataFrame:
+    """Return the rows of a group of settings."""
+    groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
+    keys = zip(noise["game"], noise["setting"], strict=True)
+    return noise[[groups.get(key, "all") == group for key in keys]]
+
+
+def _machines(usable: pd.DataFrame, plan) -> list[tuple[State, ...]]:
+    """Return the states of each card on each bench."""
+    states = states_in(usable, plan)
+    machines = dict.fromkeys((one.card, one.bench) for one in states)
+    return [tuple(one for one in states if (one.card, one.bench) == machine) for machine in machines]
 
 
 _NOISE_TEXT = (

@@ -29,8 +29,17 @@ def headline(results: Results) -> str:
     results : see `gpubench_kit.page.results.Results`
     """
     pair = leading_pair(results)
-    if pair is None:
-        return _open_headline(results)
+    return _open_headline(results) if pair is None else line_about(results, pair)
+
+
+def line_about(results: Results, pair: Pair) -> str:
+    """Return what was found about a pair in at most `MOST_WORDS` words, as far as that can be.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    pair : what is compared
+    """
     # A loss is never what is left out: first further groups go, then power.
     for groups, with_power in (("all", True), ("worst", True), ("worst", False)):
         text = _line(results, pair, groups=groups, with_power=with_power)
@@ -182,9 +191,9 @@ def _carried(results: Results, pair: Pair) -> bool:
     return row is not None and bool(row.carried_by)
 
 
-def games_title(results: Results) -> str:
-    """Return the title of the table by game: what the first tuning does, with the undecided counted."""
-    pair, group = (_candidates(results) or (None,))[0], results.groups[0]
+def games_title(results: Results, pair: Pair | None = None) -> str:
+    """Return the title of the table by game: what a tuning does, the first if none is given, with the undecided."""
+    pair, group = pair or (_candidates(results) or (None,))[0], results.groups[0]
     metric = results.plan.analysis.primary
     rows = [results.in_game(pair, scene, metric) for scene in results.scenes(group)]
     rows = [row for row in rows if row is not None]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from gpubench_kit.figures.planning import draw_verdict_chances
+from gpubench_kit.page.charts.chances import chance_curves
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Markup, bullets, details, heading, join, link, paragraph
-from gpubench_kit.page.places import chart_grid
 from gpubench_kit.page.planning_tables import needs_list, overall_list, runs_list, visits_list
 from gpubench_kit.page.planning_words import (
     evening_sentence,
@@ -100,9 +100,7 @@ def plan_chances(schedule: Schedule) -> Section:
     name, title = "chances", "Chance of a verdict"
     planned = int(schedule.needs["rounds"].min()) if len(schedule.needs) else 0
     charts = {
-        (group, metric): draw_verdict_chances(
-            schedule.chances, schedule.plan, metric=metric, group=group, planned=planned
-        )
+        (group, metric): chance_curves(schedule.chances, schedule.plan, metric=metric, group=group, planned=planned)
         for metric in schedule.plan.analysis.metrics
         for group in all_groups(schedule.plan)
     }
@@ -115,8 +113,8 @@ def plan_chances(schedule: Schedule) -> Section:
         "“Undecided” is no verdict. How often a game of middling noise gets one depends on the rounds, on its "
         "noise, and on the true difference, which nobody knows beforehand."
     )
-    body = [paragraph(text), chart_grid(first), details("The other metrics", chart_grid(rest))]
-    return Section(name, title, join(body), pictures={chart.name: chart for chart in drawn.values()})
+    body = [paragraph(text), figures(map(figure, first)), details("The other metrics", figures(map(figure, rest)))]
+    return Section(name, title, join(body))
 
 
 def plan_needs(schedule: Schedule) -> Section:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from functools import cached_property
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from gpubench_kit.page.elements import Markup, paragraph, render
-from gpubench_kit.page.places import with_charts
 from gpubench_kit.wording.catalogue import say
 
 #: Kind of output by which the page knows its sections among a notebook's outputs.
@@ -44,7 +41,6 @@ class Section:
     text : what it shows below the heading
     left_out : why there is nothing to show; then the page names the section and this reason
     head : what stands around the title, if this is the head of the page; else None
-    pictures : the described figures on it, and those that are files only, by file name without ending
     """
 
     name: str
@@ -52,19 +48,13 @@ class Section:
     text: Markup
     left_out: str = ""
     head: Head | None = None
-    pictures: Mapping[str, Any] = field(default_factory=dict)
-
-    @cached_property
-    def body(self) -> Markup:
-        """What it shows below the heading, with its charts drawn."""
-        return with_charts(self.text, self.pictures)
 
     def _repr_html_(self) -> str:
         """Return the section as HTML; nothing where it is left out."""
         if self.left_out:
             return ""
         template = "section.html.j2" if self.head is None else "summary.html.j2"
-        values = {"name": self.name, "title": self.title, "body": self.body, "head": self.head}
+        values = {"name": self.name, "title": self.title, "body": self.text, "head": self.head}
         return str(render(template, values))
 
     def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:

@@ -8,7 +8,6 @@ from functools import lru_cache
 from importlib import resources
 from typing import Any
 
-from gpubench_kit.figures.style import chart_css as figure_css
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.page.charts import chart_css, font_faces, tokens_css
 from gpubench_kit.page.section import MIME
@@ -57,7 +56,7 @@ def look(plan=None) -> StyleSheet:
     """
     style = plan.style if plan else Style()
     tokens = f"{font_faces()}{tokens_css(style)}{_text('base.css')}"
-    return StyleSheet(tokens, f"{_text('page.css')}\n{chart_css()}{figure_css(style)}")
+    return StyleSheet(tokens, f"{_text('page.css')}\n{chart_css()}")
 
 
 @lru_cache

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
-from gpubench_kit.figures.sweep import draw_power_over_ladder, draw_rate_over_ladder
-from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
+from gpubench_kit.page.charts.sweeps import power_over_ladder, rate_against_power, rate_over_ladder
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
-from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Head, Section, left_out
-from gpubench_kit.page.sweep_lines import answer_sentences, between_charts, between_told, parts_of, together
+from gpubench_kit.page.sweep_lines import answer_sentences, between_told, parts_of, together
 from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import (
     advice_sentences,
@@ -59,16 +58,15 @@ def sweep_response(sweep: Sweep, plan) -> Section:
     """
     name, title = "response", "Over the ladder"
     parts = list(parts_of(sweep, plan))
-    draws = (draw_rate_over_ladder, draw_power_over_ladder)
-    charts = [draw(part, plan) for part in parts for draw in draws]
-    charts += [draw_rate_against_ladder_power(lines, plan) for lines in together(parts)]
+    charts = [one for part in parts for one in (rate_over_ladder(part, plan), *power_over_ladder(part))]
+    charts += [rate_against_power(lines) for lines in together(parts)]
     if not any(charts):
         return left_out(name, title, "fewer than two settings were measured")
     text = (
         "The tests look at the settings one by one and need no curve. The curve shows how frame rate follows the "
         "setting, where it bends, and what lies between the settings measured."
     )
-    return Section(name, title, join([paragraph(text), chart_grid(charts)]), pictures=pictures_of(charts))
+    return Section(name, title, join([paragraph(text), figures(map(figure, charts))]))
 
 
 def sweep_settings(sweep: Sweep, plan) -> Section:
@@ -115,9 +113,7 @@ def sweep_readings(sweep: Sweep, plan) -> Section:
         "Read off the fitted curves of frame rate and power, between the settings as well. The ranges take in the "
         "bands of both curves. They speak of this card in these games."
     )
-    charts = between_charts(sweep, plan)
-    body = join([paragraph(text), *tables, *between_told(sweep, charts)])
-    return Section(name, title, body, pictures=pictures_of(charts))
+    return Section(name, title, join([paragraph(text), *tables, *between_told(sweep)]))
 
 
 def sweep_next(sweep: Sweep, plan) -> Section:
@@ -170,7 +166,6 @@ def sweep_files(sweep: Sweep, plan, *, version: str, looks_made: int = 0) -> Sec
         for name, declared in SWEEP_TABLES.items()
     ]
     files.append(join([link("tuning/tables.zip", "tables.zip"), ": these and the tables of runs, in one file."]))
-    files.append("tuning/pictures/, beside this page: every chart as a picture, light and dark.")
     return Section(
         "files", "Where the numbers come from", join([terms(facts), heading("Downloads"), bullets(files)])
     )

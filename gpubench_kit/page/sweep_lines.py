@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gpubench_kit.figures.described import DescribedFigure
-from gpubench_kit.figures.sweep_between import READINGS, draw_between
-from gpubench_kit.figures.sweep_part import SweptPart
+from gpubench_kit.page.charts.sweep_part import SweptPart
+from gpubench_kit.page.charts.sweeps import READINGS, between_cards
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Markup, heading, paragraph
-from gpubench_kit.page.places import chart_grid
 from gpubench_kit.page.sweep_tables import between_tables
 from gpubench_kit.page.sweep_words import lowest_sentences, thriftiest_sentence
 from gpubench_kit.sweep.find import Sweep
@@ -44,24 +43,20 @@ def answer_sentences(sweep: Sweep, plan) -> list[str]:
     return [one for one in told if one]
 
 
-def between_charts(sweep: Sweep, plan) -> list[DescribedFigure | None]:
-    """Return a chart of each two cards that were both swept, at equal power and at equal frame rate."""
+def _between_charts(sweep: Sweep) -> Iterator[Markup]:
+    """Yield a chart of each two cards that were both swept, at equal power and at equal frame rate."""
     confidence = float(sweep.answers["confidence"].max())
-    keys = ["of_card", "against_card", "bench", "group"]
-    return [
-        draw_between(rows, plan, reading=reading, confidence=confidence)
-        for _, rows in sweep.between.groupby(keys, sort=False)
-        for reading in READINGS
-    ]
+    for _, rows in sweep.between.groupby(["of_card", "against_card", "bench", "group"], sort=False):
+        for reading in READINGS:
+            yield figure(between_cards(rows, reading=reading, confidence=confidence))
 
 
-def between_told(sweep: Sweep, charts: list[DescribedFigure | None]) -> Iterator[Markup]:
+def between_told(sweep: Sweep) -> Iterator[Markup]:
     """Yield two cards at equal power, where both were swept.
 
     Parameters
     ----------
     sweep : see `gpubench_kit.sweep.find_tuning`
-    charts : see `between_charts`
     """
     found = between_tables(sweep)
     if found:
@@ -72,5 +67,5 @@ def between_told(sweep: Sweep, charts: list[DescribedFigure | None]) -> Iterator
             f"they hold at {percent_text(100 * float(sweep.answers['confidence'].max()))} or more. Only what both "
             "ladders surely reach is read."
         )
-        yield chart_grid(charts)
+        yield figures(_between_charts(sweep))
         yield found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.sweep_part import SweptPart, is_true, outcome_of
+from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
 from gpubench_kit.page.elements import Column, Markup, bullets, join, note, stacked, table
 from gpubench_kit.page.sweep_words import reason_told
 from gpubench_kit.statistics.sweep_ladder import offset_text

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.figures.sweep_part import SweptPart, is_true, outcome_of
+from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
 from gpubench_kit.statistics.sweep_ladder import offset_text
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.measured import GAMES_MISSING

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from gpubench_kit.figures.sweep_against import draw_rate_against_ladder_power
+from gpubench_kit.page.charts.sweeps import rate_against_power
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import bullets, details, join, note, paragraph
-from gpubench_kit.page.places import chart_grid, pictures_of
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.page.sweep_lines import answer_sentences, between_charts, between_told, parts_of, together
+from gpubench_kit.page.sweep_lines import answer_sentences, between_told, parts_of, together
 from gpubench_kit.page.sweep_tables import failure_table, reading_tables
 from gpubench_kit.page.sweep_words import notes_on
 from gpubench_kit.sweep.in_review import SweepInReview
@@ -35,13 +35,12 @@ def tuning(sweep: SweepInReview, plan) -> Section:
     if found is None:
         return left_out(name, title, sweep.why)
     lines = list(together(list(parts_of(found, plan))))
-    between = between_charts(found, plan)
-    charts = [draw_rate_against_ladder_power(one, plan) for one in lines]
+    charts = [figure(rate_against_power(one)) for one in lines]
     tables = [reading_tables(one, found) for one in lines]
     failed = failure_table([part for one in lines for part in one], found)
     body = join([
-        bullets(answer_sentences(found, plan)), *map(note, notes_on(found, plan)), chart_grid(charts),
-        paragraph(_READ) if any(tables) else "", *tables, *between_told(found, between),
+        bullets(answer_sentences(found, plan)), *map(note, notes_on(found, plan)), figures(charts),
+        paragraph(_READ) if any(tables) else "", *tables, *between_told(found),
         details("Failures, and hours without one", failed),
     ])  # fmt: skip
-    return Section(name, title, body, pictures=pictures_of([*charts, *between]))
+    return Section(name, title, body)

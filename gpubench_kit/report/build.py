@@ -24,6 +24,7 @@ from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import input_hashes, json_rows, make_manifest
 from gpubench_kit.report.package import add_table, json_text, read_table
 from gpubench_kit.report.page_build import (
+    Making,
     Progress,
     bundled_notebook,
     output_of,
@@ -55,6 +56,7 @@ def build_report(
     previous: str | Path | None = None,
     progress: Progress | None = None,
     record_look: bool = True,
+    pictures: str = "film",
 ) -> Path:
     """Make the report of a review: page, tables, pictures, executed notebook, manifest.
 
@@ -66,6 +68,7 @@ def build_report(
         folder that the report goes to
     progress : called with the share done and what is being done
     record_look : whether a new look at verdicts is written to ``looks.csv`` of the review
+    pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write.write_film`
 
     Returns
     -------
@@ -76,7 +79,8 @@ def build_report(
     GpubenchError : the plan, the run sheet or a log cannot be used, the earlier report is none or of another
         review, or the report cannot be written; a report that stood there is then as it was
     """
-    page = make_report(folder, output, previous=previous, progress=progress, record_look=record_look)
+    options = {"progress": progress, "record_look": record_look, "making": Making(pictures=pictures)}
+    page = make_report(folder, output, previous=previous, **options)
     list_reports(page.parent.parent)
     return page
 
@@ -103,14 +107,14 @@ def make_report(
     previous: str | Path | None = None,
     progress: Progress | None = None,
     record_look: bool = True,
-    cores: int | None = None,
+    making: Making | None = None,
 ) -> Path:
     """Make the report of a review as `build_report` does, but leave the list of reports as it is.
 
     Parameters
     ----------
     folder, output, previous, progress, record_look : as in `build_report`
-    cores : cores that it may use, where several reports are made at a time; default all of the machine
+    making : cores and pictures; see `gpubench_kit.report.page_build.Making`
 
     Returns
     -------
@@ -122,7 +126,8 @@ def make_report(
     """
     tell = progress or tell_nobody
     tell(0.0, "checking plan and run sheet")
-    made_of = _MadeOf.of(folder)
+    making = making or Making()
+    made_of = _MadeOf.of(folder, making.pictures)
     # Before anything is made: the earlier report may stand where this one goes.
     earlier = read_earlier(previous) if previous is not None else None
     if earlier is not None:
@@ -130,7 +135,7 @@ def make_report(
     before = made_of.hashes()
     place = ReportPlace(output_of(made_of.plan, output), made_of.plan.folder)
     with place as staging:
-        executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN, cores=cores)
+        executed = run_bundled(NOTEBOOK, made_of.plan_file, staging, tell=tell, until=_RAN, making=making)
         tell(_RAN, "laying out the page")
         runs = _table_of(staging, RUNS)
         check_unchanged(before, made_of.hashes(), runs)
@@ -147,7 +152,9 @@ def make_report(
     return place.target / "index.html"
 
 
-def is_up_to_date(folder: str | Path, report: Path, *, previous: str | Path | None = None) -> bool:
+def is_up_to_date(
+    folder: str | Path, report: Path, *, previous: str | Path | None = None, pictures: str = "film"
+) -> bool:
     """Return whether a report is whole and made of what there is now: inputs, decisions, versions.
 
     Parameters
@@ -155,13 +162,14 @@ def is_up_to_date(folder: str | Path, report: Path, *, previous: str | Path | No
     folder : folder of the review, or its ``plan.toml``
     report : folder of the report
     previous : the earlier report that it has to be told against; none: whether it lists corrections is not asked
+    pictures : the pictures that it has to have
 
     Raises
     ------
     GpubenchError : the plan, the run sheet or the earlier report cannot be used, or a log is missing
     """
     wanted = read_earlier(previous).fingerprint if previous is not None else None
-    now = _MadeOf.of(folder).without_results()
+    now = _MadeOf.of(folder, pictures).without_results()
     try:
         there = read_earlier(report)
     except ReportError:
@@ -220,25 +228,27 @@ class _MadeOf:
     plan: ReviewPlan
     sheet: str
     review: Review
+    pictures: str
 
     @classmethod
-    def of(cls, folder: str | Path) -> _MadeOf:
+    def of(cls, folder: str | Path, pictures: str) -> _MadeOf:
         """Return what the report of a review is made of, or raise what is wrong with it."""
         plan_file = plan_file_of(folder)
         plan = load_plan(plan_file)
         sheet = load_run_sheet(plan, for_report=True)
-        return cls(plan_file, plan, sheet.file, open_review(plan))
+        return cls(plan_file, plan, sheet.file, open_review(plan), pictures)
 
     def manifest(self, staging: Path, *, looks: int) -> dict[str, Any]:
         """Return what made the report and what it says, from the tables that the notebook wrote."""
         overall, comparisons, claims = (_table_of(staging, one) for one in (OVERALL, COMPARISONS, CLAIMS))
         results = {"overall": overall, "comparisons": comparisons, "claims": claims}
-        return make_manifest(self.plan, self._inputs(), **results, looks_made=looks)
+        manifest = make_manifest(self.plan, self._inputs(), **results, looks_made=looks)
+        return manifest | {"pictures": self.pictures}
 
     def without_results(self) -> dict[str, Any]:
         """Return the manifest's part that is known before anything is made, as JSON gives it back."""
         none = {"overall": OVERALL.frame(), "comparisons": COMPARISONS.frame(), "claims": CLAIMS.frame()}
-        manifest = make_manifest(self.plan, self._inputs(), **none, looks_made=0)
+        manifest = make_manifest(self.plan, self._inputs(), **none, looks_made=0) | {"pictures": self.pictures}
         known = {name: value for name, value in manifest.items() if name not in ("verdicts", "looks_made")}
         return json.loads(json_text(known))
 

@@ -9,6 +9,7 @@ import platform
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -90,7 +91,9 @@ def _named(part: Any, names: Iterable[str]) -> dict[str, Any]:
 
 
 #: Packages whose version can change a number or a picture.
-_PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "papermill", "nbconvert")
+_PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "papermill", "nbconvert")
+#: Draws PNG files where it is installed.
+_DRAWS_PNG = "resvg-py"
 _RESULT = ("change", "ci_low", "ci_high", "margin", "verdict", "no_loss", "reason")
 
 
@@ -172,7 +175,8 @@ def _input_files(plan, inputs: Iterable[str]) -> dict[str, Path]:
 def kit_versions() -> dict[str, str]:
     """Return the versions of Python, of the kit, and of every package that can change a number or a picture."""
     own = {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
-    return own | {name: version(name) for name in _PACKAGES}
+    drawn = {_DRAWS_PNG: version(_DRAWS_PNG)} if find_spec("resvg_py") is not None else {}
+    return own | {name: version(name) for name in _PACKAGES} | drawn
 
 
 def compared_anything(report: Path) -> bool:

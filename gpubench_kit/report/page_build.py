@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import nbformat
@@ -18,7 +19,7 @@ from gpubench_kit.bundled import bundled_path
 from gpubench_kit.metrics.told_progress import PROGRESS_FILE, told_in_file
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.report.html import load_exporter
-from gpubench_kit.report.notebook_run import run_notebook
+from gpubench_kit.report.notebook_run import parameter_names, run_notebook
 from gpubench_kit.wording.numbers import count_text
 
 #: How often the file is looked at [s].
@@ -122,6 +123,20 @@ def bundled_notebook(name: str) -> NotebookNode:
     return nbformat.read(bundled_path("notebooks", name), as_version=4)
 
 
+@dataclass(frozen=True)
+class Making:
+    """How a report is made.
+
+    Attributes
+    ----------
+    cores : cores that its notebook may use, where several run at a time; None: all of the machine
+    pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write.write_film`
+    """
+
+    cores: int | None = None
+    pictures: str = "film"
+
+
 def run_bundled(
     name: str,
     plan_file: Path,
@@ -129,7 +144,7 @@ def run_bundled(
     *,
     tell: Progress,
     until: float = 1.0,
-    cores: int | None = None,
+    making: Making | None = None,
 ) -> NotebookNode:
     """Run a notebook of the kit on a review.
 
@@ -140,7 +155,7 @@ def run_bundled(
     output_folder : where its files go
     tell : called with the share done, up to ``until``
     until : share done when the notebook is
-    cores : cores that it may use, where several notebooks run at a time; default all of the machine
+    making : see `Making`
 
     Returns
     -------
@@ -166,9 +181,11 @@ def run_bundled(
 
     tell(_READY, "running the notebook")
     parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
+    making = making or Making()
+    parameters |= {"pictures": making.pictures} if "pictures" in parameter_names(notebook) else {}
     with reading_watched(told_read), ThreadPoolExecutor(max_workers=1) as ahead:
         ahead.submit(load_exporter)
-        return run_notebook(notebook, parameters, name=name, on_cell=told, cores=cores)
+        return run_notebook(notebook, parameters, name=name, on_cell=told, cores=making.cores)
 
 
 def plan_file_of(folder: str | Path) -> Path:

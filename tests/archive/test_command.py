@@ -71,7 +71,7 @@ def test_the_command_says_what_a_plan_can_take_over(made):
 
 def test_all_files_are_there_and_the_tables_are_as_described(made):
     there = {path.name for path in made.first.iterdir()}
-    assert there == {"index.html", "manifest.json", "notebooks", "parquet", "pictures", "tables", "tables.zip"}
+    assert there == {"index.html", "manifest.json", "notebooks", "parquet", "tables", "tables.zip"}
     described = json.loads((made.first / "tables" / "datapackage.json").read_text(encoding="utf-8"))["resources"]
     assert {one["name"] for one in described} == {*ARCHIVE_TABLES, "findings"}
     for one in described:

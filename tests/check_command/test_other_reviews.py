@@ -52,10 +52,10 @@ def typed(folder: Path, *, tuning: str, game: str) -> Path:
 def test_typed_numbers_are_checked_without_any_log(tmp_path):
     checked = check(typed(tmp_path, tuning="quiet", game="Salt Orchard"))
     assert checked.sections["runs"].left_out == "no run has a frame log that can be read"
-    assert "Every row of the run sheet is recorded (12)." in checked.sections["result"].body
-    noise = words_of(checked.sections["noise"].body)
+    assert "Every row of the run sheet is recorded (12)." in checked.sections["result"].text
+    noise = words_of(checked.sections["noise"].text)
     assert "Average frame rate: enough runs for a margin of" in noise
-    heads = checked.sections["progress"].body
+    heads = checked.sections["progress"].text
     assert '<th scope="col">Card</th>' in heads
 
 
@@ -76,4 +76,4 @@ def test_a_number_that_cannot_be_is_on_the_list_for_the_bench(tmp_path):
     (folder / "runs.csv").write_text(text.replace("100.", "900000.", 1), encoding="utf-8")
     checked = check(folder)
     assert list(checked.redo.loc[checked.redo["is_needed"], "run"]) == ["r1"]
-    assert "impossible value" in checked.sections["redo"].body
+    assert "impossible value" in checked.sections["redo"].text

@@ -78,7 +78,7 @@ def test_the_page_of_check_tells_it_before_anything_is_published():
     slip = {"id": "saves", "text": "Quiet saves 30 W", "metric": "board_w", "costs_at_most": 30.0}
     plan = claim_plan(slip, {"says": "better"})
     redo = pd.DataFrame({"is_needed": pd.Series(dtype=bool)})
-    body = page.check_head(RUNS.frame(), FINDINGS.frame(), redo=redo, plan=plan).body.replace("\xa0", " ")
+    body = page.check_head(RUNS.frame(), FINDINGS.frame(), redo=redo, plan=plan).text.replace("\xa0", " ")
     assert body.count("says the opposite") == 1
     assert "Claim “saves” (“Quiet saves 30 W”)" in body
 

@@ -25,11 +25,11 @@ def test_it_is_kept_without_outputs_and_counts():
     assert all(not cell.outputs and cell.execution_count is None for cell in CODE)
 
 
-def test_one_cell_of_literals_holds_the_two_parameters():
+def test_one_cell_of_literals_holds_the_parameters():
     tagged = [cell for cell in CODE if "parameters" in cell.metadata.get("tags", [])]
     assert len(tagged) == 1
     assert all(isinstance(one.value, ast.Constant) for one in ast.parse(tagged[0].source).body)
-    assert parameter_names(NOTEBOOK) == ["plan_file", "output_folder"]
+    assert parameter_names(NOTEBOOK) == ["plan_file", "output_folder", "pictures"]
 
 
 @pytest.mark.parametrize("cell", CODE, ids=lambda cell: cell.id)

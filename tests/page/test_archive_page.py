@@ -56,7 +56,7 @@ def _column_heads(table: str) -> list[str]:
 
 def _tables(section) -> dict[str, str]:
     """Return the tables of a section by what stands before the colon of their captions."""
-    found = re.findall(r"<table.*?</table>", str(section.body), re.DOTALL)
+    found = re.findall(r"<table.*?</table>", str(section.text), re.DOTALL)
     return {re.search(r"<caption>([^:<]*)", one)[1]: one for one in found}
 
 
@@ -66,7 +66,7 @@ def test_drivers_stand_in_the_order_in_which_they_came_not_in_that_of_cards(arch
 
 
 def test_the_head_tells_the_latest_change_and_how_many_there_are_besides(archive):
-    told = str(archive_head(archive).body)
+    told = str(archive_head(archive).text)
     assert "From “571.1” to “580.2” the average frame rate of the Aster 2 changed by −" in told
     assert "Changes found besides: 1." in told
 
@@ -86,11 +86,11 @@ def test_a_change_that_a_review_compared_itself_counts_once_in_the_head(archive)
 
 def test_the_head_tells_that_no_driver_changed_anything(tmp_path):
     still = _archive(tmp_path, [(card, month, driver, 0.0) for card, month, driver, _ in _REVIEWS])
-    assert "no change of the average frame rate was found, in 2 comparisons" in str(archive_head(still).body)
+    assert "no change of the average frame rate was found, in 2 comparisons" in str(archive_head(still).text)
 
 
 def test_drift_is_told_apart_from_what_came_with_another_driver(archive):
-    told = str(archive_control(archive).body)
+    told = str(archive_control(archive).text)
     assert "Under the driver of the first time, the average frame rate differs in none of 1 later time." in told
     assert "Under another driver, the average frame rate differs in 2 of 2 later times." in told
 
@@ -108,7 +108,7 @@ def test_a_reason_for_all_rows_is_said_once_and_others_have_a_column(archive):
     for one in _tables(section).values():
         assert "Why" not in _column_heads(one)
         assert once not in one
-    assert str(section.body).count(once) == 2
+    assert str(section.text).count(once) == 2
 
 
 def test_of_each_game_the_advice_and_its_reason_stand_before_the_numbers(archive):
@@ -118,12 +118,12 @@ def test_of_each_game_the_advice_and_its_reason_stand_before_the_numbers(archive
 
 def test_no_date_breaks_at_its_hyphens(archive):
     for section, count in ((archive_claims(archive), len(_REVIEWS)), (archive_control(archive), 6)):
-        text = re.sub(r"<svg.*?</svg>", "", str(section.body), flags=re.DOTALL)
+        text = re.sub(r"<svg.*?</svg>", "", str(section.text), flags=re.DOTALL)
         assert len(re.findall(r"<span class=\"whole\">2026-\d\d-05,?</span>", text)) == count
         assert len(re.findall(r">[^<]*2026-", "".join(_tables(section).values()))) == count
 
 
 def test_claims_are_told_with_what_they_cover(archive):
     section = archive_claims(archive)
-    assert "Of 5 claims in all scripts the data supported" in section.body
+    assert "Of 5 claims in all scripts the data supported" in section.text
     assert next(iter(_tables(section).values())).count('<td class="r">1 of 2</td>') == len(_REVIEWS)

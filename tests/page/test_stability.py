@@ -12,7 +12,7 @@ def limits_of(*tunings: dict) -> str:
         "tunings": [{"name": "factory", "reference": True}, *tunings],
         "games": [{"name": "Salt Orchard"}],
     }
-    return str(page.cautions(ReviewPlan.from_dict(plan)).body)
+    return str(page.cautions(ReviewPlan.from_dict(plan)).text)
 
 
 def test_hours_without_a_failure_are_told_as_a_bound_on_the_rate():

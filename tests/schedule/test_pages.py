@@ -3,11 +3,10 @@
 import re
 from html.parser import HTMLParser
 
-import pandas as pd
 import pytest
 
 from gpubench_kit import page
-from gpubench_kit.figures.planning import draw_verdict_chances
+from gpubench_kit.page.charts.chances import chance_curves
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
 from gpubench_kit.schedule.make import make_schedule
@@ -167,27 +166,27 @@ def test_the_paper_of_waiting_rows_lists_only_what_is_left(folder):
 def test_the_chart_has_a_line_for_each_difference_and_marks_the_plan(folder):
     made = folder(10, session_plan=LONG)
     schedule = make_schedule(made.plan)
-    drawn = draw_verdict_chances(schedule.chances, made.plan, metric="avg_fps", planned=5)
-    assert [curve.name for curve in drawn.drawing.keywords["curves"]] == ["no difference", "1 %", "2 %", "3 %"]
+    drawn = chance_curves(schedule.chances, made.plan, metric="avg_fps", planned=5)
+    assert [curve.name for curve in drawn.series] == ["no difference", "1 %", "2 %", "3 %"]
     at_five = schedule.chances.query("metric == 'avg_fps' and rounds == 5 and difference_pct == 2")["chance"].iloc[
         0
     ]
-    assert f"2 % {100 * at_five:.0f} %" in drawn.alternative_text
-    assert 'role="img"' in drawn.to_svg()
+    curve = next(one for one in drawn.series if one.name == "2 %")
+    assert f"{100 * at_five:.0f} % after 5" in curve.note
+    assert [mark.x for mark in drawn.marks if mark.x is not None] == [5.0]
 
 
 def test_a_metric_without_noise_has_no_chart(folder):
     made = folder(2, session_plan=LONG)
-    assert draw_verdict_chances(make_schedule(made.plan).chances, made.plan, metric="sound_dba") is None
+    assert chance_curves(make_schedule(made.plan).chances, made.plan, metric="sound_dba") is None
 
 
 def test_the_chart_says_where_80_percent_is_not_reached(folder):
     made = folder(1, session_plan=LONG, analysis={"metrics": ["low_1pct_fps"], "primary": "low_1pct_fps"})
     schedule = make_schedule(made.plan)
-    drawn = draw_verdict_chances(schedule.chances, made.plan, metric="low_1pct_fps", planned=5)
-    assert "1 %: not reached" in drawn.alternative_text
-    assert isinstance(drawn.data, pd.DataFrame)
-    assert len(drawn.data) == 4 * 15
+    drawn = chance_curves(schedule.chances, made.plan, metric="low_1pct_fps", planned=5)
+    assert "1 %: 80 % not reached" in drawn.alternative_text
+    assert [len(one.points) for one in drawn.series] == [15] * 4
 
 
 def test_the_printed_sheet_carries_the_cautions(folder):

@@ -25,10 +25,10 @@ def built(tmp_path_factory):
 
 
 @pytest.mark.slow
-def test_page_tables_pictures_and_notebook_stand_beside_the_report(built):
+def test_page_tables_and_notebook_stand_beside_the_report(built):
     files = built.page.parent / "tuning"
     assert built.page.name == "tuning.html"
-    assert {path.name for path in files.iterdir()} == {"find_tuning.ipynb", "pictures", "tables", "tables.zip"}
+    assert {path.name for path in files.iterdir()} == {"find_tuning.ipynb", "tables", "tables.zip"}
     described = json.loads((files / "tables" / "datapackage.json").read_text(encoding="utf-8"))
     assert {"sweep", "sweep_answers", "sweep_next"} <= {one["name"] for one in described["resources"]}
 

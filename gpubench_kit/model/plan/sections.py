@@ -32,6 +32,7 @@ class About(Section):
     author: Text = Field("", description="who measured")
     date: Date | None = Field(None, description="day of the review")
     licence: Text = Field("", description="licence under which the report is published")
+    channel: Text = Field("", description="name of the channel, for the bottom line of pictures")
     site_url: Text = Field("", description="address at which the page will stand, for those who share it")
 
 

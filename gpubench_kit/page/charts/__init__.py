@@ -5,6 +5,7 @@
     Spark      a change with its interval, as large as a word
     Lanes      rows that share axes: every run as a dot, intervals by game, bars
     Plot       curves and dots over two axes: frame times, percentiles, sensors, sweeps
+    Figures    large numbers with their verdicts
     Scatter    watts against frame rate, an arrow from the reference to each tuning
 
 A model stands in a template as ``{{ model }}``.
@@ -15,6 +16,7 @@ from __future__ import annotations
 from functools import lru_cache
 from importlib import resources
 
+from gpubench_kit.page.charts.figures import Figure, FigureRow, Figures
 from gpubench_kit.page.charts.fonts import font_faces
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
 from gpubench_kit.page.charts.marks import RIVAL, Drawn, draw
@@ -36,6 +38,9 @@ __all__ = [
     "Cell",
     "Column",
     "Drawn",
+    "Figure",
+    "FigureRow",
+    "Figures",
     "Lane",
     "Lanes",
     "Mark",

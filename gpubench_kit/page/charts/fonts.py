@@ -51,6 +51,12 @@ def clean(text: object) -> str:
     return " ".join(part for part in "".join(kept).split(" ") if part)
 
 
+def is_covered(text: str) -> bool:
+    """Return whether the faces have every character of a text; spaces and line ends aside."""
+    known = _advances()
+    return all(one in known["regular"] or one in known["signs"] or one.isspace() for one in set(text))
+
+
 @lru_cache(maxsize=8192)
 def text_width(text: str, size: float = 12.0, *, face: str = "regular") -> float:
     """Return the width of one line of text, in the unit of ``size``.

@@ -162,7 +162,7 @@ def trace_plot(
     top = longest_drawn(traces)
     return Plot(
         title,
-        Axis("", "s", low=0.0),
+        Axis("", "s", low=0.0, decimals=0),
         Axis("Frame time", "ms", low=0.0, high=top),
         tuple(series),
         tuple(marks),
@@ -170,15 +170,16 @@ def trace_plot(
     )
 
 
-def trace_series(facts: RunFacts, *, name: str, place: int | None) -> Series:
+def trace_series(facts: RunFacts, *, name: str, place: int | None, pieces: int = _PIECES) -> Series:
     """Return the frame times of one run as a curve with spikes.
 
     Parameters
     ----------
     facts : facts of the run, with a trace
     name, place : what it is, and its colour
+    pieces : most pieces that it is drawn in
     """
-    trace = coarser(facts.trace, most=_PIECES)
+    trace = coarser(facts.trace, most=pieces)
     points = tuple(zip(trace.time_s.tolist(), trace.mean_ms.tolist(), strict=True))
     reach = _SPIKE * longest_drawn([facts.trace])
     spikes = tuple(
@@ -191,7 +192,8 @@ def trace_series(facts: RunFacts, *, name: str, place: int | None) -> Series:
     rate = facts.n_frames / facts.duration_s if facts.duration_s else np.nan
     longest = value_text(facts.longest_ms, "ms")
     at = value_text(facts.longest_at_s, "s", decimals=0)
-    note = f"run {facts.run}, {value_text(rate, 'FPS')}, longest frame {longest} at {at}"
+    run = "" if facts.run in name else f"run {facts.run}, "
+    note = f"{run}{value_text(rate, 'FPS')}, longest frame {longest} at {at}"
     return Series(name, place, points, spikes=spikes, note=note)
 
 

@@ -144,12 +144,14 @@ class Lanes(Drawn):
     columns : the axes
     lanes : the rows, top first
     width : whole width
+    row : height of a lane; None by their number
     """
 
     title: str
     columns: tuple[Column, ...]
     lanes: tuple[Lane, ...]
     width: float = 360.0
+    row: float | None = None
     macro = "lanes"
 
     @property
@@ -171,6 +173,8 @@ class Lanes(Drawn):
     @property
     def row_height(self) -> float:
         """Height of a lane; many tunings stand closer."""
+        if self.row is not None:
+            return self.row
         return 19.0 if len(self.lanes) < 5 or len(self.columns) == 1 else 16.0
 
     @property

@@ -116,8 +116,12 @@ class Plot(Drawn):
     def alternative_text(self) -> str:
         """The numbers of every curve, and what is marked."""
         told = [one.words(self.x, self.y) for one in self.series]
-        marked = [clean(one.text) for one in self.marks if one.text]
+        marked = [self._marked(one) for one in self.marks if one.text]
         return ". ".join([clean(self.title), *told, *marked]) + "."
+
+    def _marked(self, mark: Mark) -> str:
+        """Return what is marked in words, with its place."""
+        return clean(mark.text) + (f" at {self.x.text(mark.x)}" if mark.x is not None else "")
 
     @property
     def heading(self) -> str:
@@ -129,6 +133,8 @@ class Plot(Drawn):
     def entries(self) -> list[tuple[float, float, str, Series]]:
         """The key: left end and line of each sample, name, series; beside the heading where there is room."""
         named = [one for one in self.series if one.name] if self.key else []
+        # A curve and the dots on it are one entry.
+        named = list({(one.name, one.place): one for one in named}.values())
         named.sort(key=lambda one: (one.place is None, one.place == RIVAL, one.place or 0))
         most = self.width - _SAMPLE if len(named) < 2 else self.width / 2 - _SAMPLE - _BETWEEN
         texts = [(fitted(one.name, most), one) for one in named]
@@ -148,7 +154,41 @@ class Plot(Drawn):
     def top(self) -> float:
         """Top of the plane, below heading and key, with room for words of marks."""
         lines = max((line for _, line, _, _ in self.entries), default=9.0)
-        return lines + 13 + (13 if any(one.text and one.x is not None for one in self.marks) else 0)
+        return lines + 13 + 13 * (max((line for *_, line in self._mark_lines), default=-1) + 1)
+
+    @cached_property
+    def _mark_lines(self) -> list[tuple[Mark, str, bool, int]]:
+        """Marks of x with words: words as they fit, whether they stand to the right, and their line."""
+        ends: list[float] = []
+        out = []
+        room = self.width - 40
+        for mark in sorted((one for one in self.marks if one.x is not None and one.text), key=lambda one: one.x):
+            text = fitted(mark.text, room)
+            share = (mark.x - self._x_ends[0]) / ((self._x_ends[1] - self._x_ends[0]) or 1.0)
+            at, wide = 30 + room * min(max(share, 0.0), 1.0), text_width(text)
+            is_right = at + wide <= self.width
+            left = at - 3 if is_right else max(0.0, at - wide)
+            line = next((number for number, end in enumerate(ends) if end + 8 <= left), len(ends))
+            ends[line : line + 1] = [left + wide]
+            out.append((mark, text, is_right, line))
+        return out
+
+    @property
+    def mark_labels(self) -> list[tuple[float, float, str, str]]:
+        """Place, height, anchor and words of the marks of x."""
+        last = max((line for *_, line in self._mark_lines), default=0)
+        out = []
+        for mark, text, is_right, line in self._mark_lines:
+            x = self.across(mark.x)
+            out.append(
+                (
+                    x - 3 if is_right else x + 3,
+                    self.top - 5 - 13 * (last - line),
+                    "start" if is_right else "end",
+                    text,
+                )
+            )
+        return out
 
     @property
     def bottom(self) -> float:
@@ -156,11 +196,16 @@ class Plot(Drawn):
         return max(self.height - 22 - (15 if self.x.label else 0), self.top + 20)
 
     @cached_property
-    def across(self) -> Scale:
-        """Values of x onto places."""
+    def _x_ends(self) -> tuple[float, float]:
+        """The ends of x."""
         values = [one[0] for series in self.series for one in (*series.points, *series.band, *series.intervals)]
         values += [one.x for one in self.marks]
-        low, high = self.x.ends(values, pad=0.0 if not self._has_dots else 0.04)
+        return self.x.ends(values, pad=0.0 if not self._has_dots else 0.04)
+
+    @cached_property
+    def across(self) -> Scale:
+        """Values of x onto places."""
+        low, high = self._x_ends
         texts = [text_width(tick_text(one)) for one in self.upward.ticks(self._most)]
         return Scale(low, high, max(texts, default=0.0) + 9, self.width - 5, self.x.scale)
 

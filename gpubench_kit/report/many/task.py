@@ -11,7 +11,7 @@ from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 from gpubench_kit.report.build import is_up_to_date, make_report
 from gpubench_kit.report.earlier_report import MANIFEST
 from gpubench_kit.report.manifest import compared_anything, file_hash
-from gpubench_kit.report.page_build import plan_file_of
+from gpubench_kit.report.page_build import Making, plan_file_of
 
 #: What can become of one report of many.
 OUTCOMES = ("made", "up to date", "bad input", "fault in the kit", "lost")
@@ -28,6 +28,7 @@ class ReviewTask:
     report : folder of the report, absolute
     previous : folder of the earlier report to tell changes against, absolute
     cores : cores that it may use; None: all
+    pictures : ``film``, ``all`` or ``none``
     """
 
     given: str
@@ -35,6 +36,7 @@ class ReviewTask:
     report: Path
     previous: Path | None = None
     cores: int | None = None
+    pictures: str = "film"
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ def tasks_of(
     output: str | Path | None = None,
     *,
     previous: str | Path | None = None,
+    pictures: str = "film",
 ) -> list[ReviewTask]:
     """Return a task for each review, after checking that no two reports go to one place.
 
@@ -77,6 +80,7 @@ def tasks_of(
     output : folder in which each report gets a folder of the review's name; default ``reports`` in the working
         directory
     previous : folder that holds the earlier reports under the same names
+    pictures : ``film``, ``all`` or ``none``
 
     Raises
     ------
@@ -87,7 +91,7 @@ def tasks_of(
     for given in folders:
         name = plan_file_of(given).resolve().parent.name
         earlier = Path(previous).absolute() / name if previous is not None else None
-        task = ReviewTask(str(given), Path(given).absolute(), root.absolute() / name, earlier)
+        task = ReviewTask(str(given), Path(given).absolute(), root.absolute() / name, earlier, pictures=pictures)
         # Some file systems take names that differ in capitals for one.
         places.setdefault(name.casefold(), []).append(task)
     if faults := [_collision(tasks) for tasks in places.values() if len(tasks) > 1]:
@@ -130,9 +134,10 @@ def lost(task: ReviewTask, problem: str, action: str) -> Outcome:
 
 def _made(task: ReviewTask) -> Outcome:
     """Make a report, unless it is up to date."""
-    is_there = is_up_to_date(task.folder, task.report, previous=task.previous)
+    is_there = is_up_to_date(task.folder, task.report, previous=task.previous, pictures=task.pictures)
     if not is_there:
-        make_report(task.folder, task.report, previous=task.previous, cores=task.cores)
+        making = Making(cores=task.cores, pictures=task.pictures)
+        make_report(task.folder, task.report, previous=task.previous, making=making)
     return Outcome(
         task.given,
         "up to date" if is_there else "made",

@@ -21,7 +21,6 @@ from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report.many import reviews as many_reviews
 from gpubench_kit.report.many.reviews import ThisMachine, make_reports
 from gpubench_kit.report.many.task import Outcome, report_of, tasks_of
-from gpubench_kit.report.pictures import Pictures
 
 #: Long enough for a process to load the kit on a busy machine; and for one that has loaded it.
 _LIMIT_S, _LIMIT_LOADED_S = 300, 8
@@ -54,11 +53,6 @@ def test_outcomes_come_in_the_order_of_the_folders_and_one_failure_stops_nothing
     shares = [share for share, _ in seen]
     assert shares == sorted(shares)
     assert (seen[0], shares[-1]) == ((0.0, "0 of 5 reviews"), 1.0)
-
-
-def test_pictures_drawn_in_the_same_process_do_not_stand_in_the_way(odd, tmp_path):
-    Pictures(tmp_path / "drawn").finish()
-    assert [one.outcome for one in odd("a", "b").values()] == ["made", "made"]
 
 
 def test_where_no_process_can_be_started_every_report_is_lost_at_once(odd, monkeypatch):

@@ -1,1 +1,0 @@
-"""One look; one table to one described figure."""

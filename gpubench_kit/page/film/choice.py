@@ -1,0 +1,252 @@
+"""Which pictures a review gives: those that a film uses, or all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import product
+from typing import Any
+
+from gpubench_kit.page.answer_card import Row, kicker, rows_of
+from gpubench_kit.page.charts import RIVAL, Cell, Column, Drawn, Figure, FigureRow, Figures, Lane, Lanes
+from gpubench_kit.page.charts.games import (
+    frame_rates,
+    percentiles_of_game,
+    runs_of_game,
+    trace_of_game,
+)
+from gpubench_kit.page.charts.marks import NBSP, value_text
+from gpubench_kit.page.charts.over_games import interval_cell, watts_against_fps
+from gpubench_kit.page.elements import tied
+from gpubench_kit.page.film.frame import Picture
+from gpubench_kit.page.headline import games_title, leading_pair, line_about, rate_words, watts_title
+from gpubench_kit.page.results import Block, Pair, Results, Scene
+from gpubench_kit.page.rival import rival_title
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital, metric_label
+from gpubench_kit.wording.numbers import is_missing, percent_text
+
+#: Rows of one picture, tunings of one picture with large figures.
+_ROWS, _TUNINGS = 8, 2
+_CSS = {"vg": "good", "vb": "bad", "vu": "n", "vn": "n"}
+
+
+def film_pictures(results: Results, *, every: bool = False) -> Iterator[Picture]:
+    """Yield the pictures of a review.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    every : whether all charts are drawn, upright ones too; else those that a film uses
+    """
+    if not results.main or not results.groups:
+        return
+    for picture in _wide(results, every=every):
+        yield picture
+        if every and picture.shape == "wide":
+            yield replace(picture, shape="tall", chart=f"{picture.chart}-tall")
+
+
+def _wide(results: Results, *, every: bool) -> Iterator[Picture]:
+    """Yield every picture in its wide form, and the lower thirds."""
+    group = results.groups[0]
+    for block in results.blocks if every else results.blocks[:1]:
+        for one in results.groups if every else [group]:
+            yield from _tunings(results, block, one)
+    yield from _games(results, group, every=every)
+    scatter = (
+        watts_against_fps(results.levels, group=group, states=results.states()) if len(results.levels) else None
+    )
+    if scatter is not None:
+        yield _picture(results, ("", group), chart="watts-fps", title=watts_title(results), body=scatter[0])
+    for pair in results.main.pairs:
+        name = f"lower-third-{results.short(pair.of)}"
+        picture = _picture(results, ("", group), chart=name, title=line_about(results, pair), body=None)
+        yield replace(
+            picture, shape="third", place=results.place(pair.of), foot=tied(_third_foot(results, pair, group))
+        )
+    for one in results.groups:
+        for scene in results.scenes(one):
+            yield from _of_scene(results, scene, every=every)
+
+
+def _picture(results: Results, where: tuple[str, str], *, chart: str, title: str, body: Drawn | None) -> Picture:
+    """Return a picture with the foot of the review."""
+    game, setting = where
+    shown = "" if setting == "all" else setting
+    return Picture(game, shown, chart, tied(title), tied(foot(results)), body)
+
+
+def foot(results: Results) -> str:
+    """Return the bottom line: card, games, runs, day, driver, who measured, the channel, the level.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
+    review = results.plan.review
+    parts = [*kicker(results), review.channel or results.plan.style.mark]
+    level = percent_text(100 * results.plan.analysis.confidence)
+    return " · ".join([*(one for one in dict.fromkeys(parts) if one), say("film.intervals", level=level)])
+
+
+def _tunings(results: Results, block: Block, group: str) -> Iterator[Picture]:
+    """Yield the large figures of every tuning of a block, two to a picture."""
+    rows = rows_of(results, block, group=group)
+    for start in range(0, len(rows), _TUNINGS):
+        shown, pairs = rows[start : start + _TUNINGS], block.pairs[start : start + _TUNINGS]
+        if block.is_between:
+            title = rival_title(results, pairs[0])
+        else:
+            lead = leading_pair(results)
+            title = line_about(results, lead if lead in pairs else pairs[0])
+        against = block.common.tuning if block.common and not block.is_between else ""
+        columns = tuple(tile.label for tile in shown[0].tiles)
+        body = Figures(f"{title}{f', vs {against}' if against else ''}", columns, tuple(map(_figure_row, shown)))
+        number = f"-{start // _TUNINGS + 1}" if len(rows) > _TUNINGS else ""
+        name = "rival" if block.is_between else "tunings"
+        yield _picture(results, ("", group), chart=f"{name}{number}", title=title, body=body)
+
+
+def _figure_row(row: Row) -> FigureRow:
+    """Return the figures of one tuning, as the answer card shows them."""
+    figures = []
+    for tile in row.tiles:
+        mark = tile.mark
+        word, sign, css = (mark.word, mark.sign, _CSS.get(mark.css, "i")) if mark else ("", "", "i")
+        figures.append(Figure(tile.figure or word, sign, word if tile.figure else "", css, tile.interval))
+    return FigureRow(row.name, row.place, tuple(figures))
+
+
+def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
+    """Yield the change in each game, by tuning; of every metric of the answer where all is drawn."""
+    metrics = results.metrics if every else results.metrics[:1]
+    for pair, metric in product(results.main.pairs, metrics):
+        rows = _ranked(results, pair, group, metric)
+        if len(rows) < 2:
+            continue
+        tuning = results.short(pair.of)
+        heading = say("film.change", metric=metric_label(metric), reference=results.short(pair.against))
+        if metric == results.plan.analysis.primary:
+            title = games_title(results, pair)
+        else:
+            title = say("film.by_game", tuning=capital(tuning), metric=metric_label(metric))
+        name = f"games-{tuning}-{metric.replace('_', '-')}"
+        for number, shown in enumerate(_pages(rows, every=every), start=1):
+            body = _change_lanes(shown, rows, heading=heading)
+            yield _picture(
+                results, ("", group), chart=f"{name}-{number}" if number > 1 else name, title=title, body=body
+            )
+
+
+def _ranked(results: Results, pair: Pair, group: str, metric: str) -> list[tuple[Scene, Any]]:
+    """Return the scenes of a group in which a metric was compared, the lowest change first."""
+    rows = [(scene, results.in_game(pair, scene, metric)) for scene in results.scenes(group, results.main)]
+    known = [(scene, row) for scene, row in rows if row is not None and not is_missing(row.change)]
+    return sorted(known, key=lambda one: (one[1].change, one[0]))
+
+
+def _pages(rows: Sequence[tuple[Scene, Any]], *, every: bool) -> Iterator[list[tuple[Scene, Any]]]:
+    """Yield the rows of each picture: the first ones, of which the last row sums up the rest; then the rest."""
+    if len(rows) <= _ROWS:
+        yield list(rows)
+        return
+    yield list(rows[: _ROWS - 1])
+    if every:
+        rest = rows[_ROWS - 1 :]
+        for start in range(0, len(rest), _ROWS):
+            yield list(rest[start : start + _ROWS])
+
+
+def _change_lanes(shown: Sequence[tuple[Scene, Any]], rows: Sequence[tuple[Scene, Any]], *, heading: str) -> Lanes:
+    """Return the intervals of some games; on the first picture the other games as hollow dots."""
+    unit = "%" if shown[0][1].scale == "ratio" else shown[0][1].unit
+    lanes = [Lane(scene.game, None, (interval_cell(row, unit=unit),)) for scene, row in shown]
+    is_first, rest = shown[0] == rows[0], [row for _, row in rows[len(shown) :]]
+    if is_first and rest:
+        open_ = sum(row.verdict in ("undecided", "no_verdict") for row in rest)
+        dots = tuple((row.game, float(row.change)) for row in rest)
+        lanes.append(
+            Lane(say("film.more_games", n=len(rest)), RIVAL, (Cell(dots, text=say("film.open", n=open_)),))
+        )
+    margin = shown[0][1].margin
+    band = None if is_missing(margin) else (-float(margin), float(margin))
+    ends = [end for _, row in rows for end in (row.ci_low, row.ci_high) if not is_missing(end)]
+    most = 1.03 * max([abs(end) for end in ends] + [1.5 * float(margin) if band else 0.0])
+    column = Column(heading, unit, margin=band, signed=True, low=-most, high=most)
+    return Lanes(heading, (column,), tuple(lanes))
+
+
+def _of_scene(results: Results, scene: Scene, *, every: bool) -> Iterator[Picture]:
+    """Yield the pictures of one game at one setting."""
+    states, title = results.states(), _scene_title(results, scene)
+    bars = frame_rates(results.levels, scene=scene, states=states) if len(results.levels) else None
+    if bars is not None:
+        for number, body in enumerate(_pages_of(_with_lows(bars)), start=1):
+            more = f"-{number}" if number > 1 else ""
+            yield _picture(results, (scene.game, scene.setting), chart=f"frame-rates{more}", title=title, body=body)
+    if not every:
+        return
+    runs = results.runs
+    facts = results.facts(runs.loc[(runs["game"] == scene.game) & (runs["setting"] == scene.setting), "run"])
+    own = {"scene": scene, "states": states[:_ROWS]}
+    drawn = {
+        "runs": runs_of_game(results.usable, results.levels, **own) if len(results.levels) else None,
+        "power": runs_of_game(results.usable, results.levels, metrics=("board_w",), **own)
+        if len(results.levels)
+        else None,
+        "frame-times": trace_of_game(facts, runs, scene=scene, states=states[:2]),
+        "percentiles": percentiles_of_game(facts, runs, **own),
+    }
+    for chart, body in drawn.items():
+        if body is not None:
+            yield _picture(results, (scene.game, scene.setting), chart=chart, title=title, body=body)
+
+
+def _with_lows(bars: Lanes) -> Lanes:
+    """Return bars whose words also give the 1 % low."""
+    if not any(cell and cell.has_notch for lane in bars.lanes for cell in lane.cells):
+        return bars
+    lanes = tuple(replace(lane, cells=tuple(_with_low(cell) for cell in lane.cells)) for lane in bars.lanes)
+    return replace(bars, columns=(replace(bars.columns[0], heading=say("film.fps_and_low")),), lanes=lanes)
+
+
+def _with_low(cell: Cell | None) -> Cell | None:
+    """Return a bar whose words also give the 1 % low."""
+    if cell is None or not cell.has_notch:
+        return cell
+    low = value_text(cell.notch, "FPS").partition(NBSP)[0]
+    return replace(cell, text=f"{cell.text} | {low}")
+
+
+def _pages_of(chart: Lanes) -> Iterator[Lanes]:
+    """Yield a chart in parts of at most eight rows."""
+    for start in range(0, max(len(chart.lanes), 1), _ROWS):
+        yield replace(chart, lanes=chart.lanes[start : start + _ROWS])
+
+
+def _scene_title(results: Results, scene: Scene) -> str:
+    """Return what was found in a game: the frame rate under each of the first two tunings."""
+    told = []
+    for pair in results.main.pairs[:_TUNINGS]:
+        row = results.in_game(pair, scene, results.plan.analysis.primary)
+        if row is not None and not is_missing(row.change) and row.verdict != "no_verdict":
+            name = results.short(pair.of) if not pair.is_between else pair.of.card
+            told.append(say("film.tuning", tuning=name, finding=rate_words(row)))
+    where = f"{scene.game}, {scene.setting}" if len(results.groups) > 1 and scene.setting else scene.game
+    return say("film.scene", scene=where, findings=", ".join(told)) if told else where
+
+
+def _third_foot(results: Results, pair: Pair, group: str) -> str:
+    """Return the small line of a lower third: card, games, runs of each, the interval of the frame rate."""
+    parts = list(kicker(results))[:2]
+    low, high = results.runs_each((pair,), group, results.plan.analysis.primary)
+    if high:
+        parts.append(
+            say("answer.runs_each", n=high) if low == high else say("answer.runs_between", low=low, high=high)
+        )
+    rows = rows_of(results, Block((pair,)), group=group)
+    if rows and rows[0].tiles and rows[0].tiles[0].interval:
+        level = percent_text(100 * results.plan.analysis.confidence)
+        parts.append(say("film.interval", level=level, interval=rows[0].tiles[0].interval))
+    return " · ".join(parts)

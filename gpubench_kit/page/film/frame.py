@@ -1,0 +1,225 @@
+"""One picture: a chart under its finding, with a line that says what was measured, as SVG and PNG."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.plan.sections import Style
+from gpubench_kit.page.charts import Drawn, Lanes, draw
+from gpubench_kit.page.charts.fonts import clean, fitted, font_faces, font_files, is_covered, text_width, wrapped
+from gpubench_kit.page.charts.marks import css_place, px
+from gpubench_kit.palette import colours
+
+try:
+    import resvg_py
+except ImportError:  # There is no build of it for this machine: reports are made without PNG files.
+    resvg_py = None
+
+#: Shape -> width, height, margin [px].
+SHAPES = {"wide": (1920, 1080, 96), "tall": (1080, 1920, 72), "third": (1920, 260, 96)}
+#: Smallest size of text [px], and how often 12 units go into it.
+_TEXT = 40.0
+_SCALE = _TEXT / 12.0
+#: Charts of few rows are enlarged up to this.
+_LARGEST_SCALE = 5.6
+#: Rows are set apart up to this many units.
+_HIGHEST_ROW = 30.0
+#: Size of the title on one line, and on two.
+_TITLE, _TITLE_SMALL = 88.0, 60.0
+_VARIABLE = re.compile(r"var\(--(\w+)\)")
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A chart with title and foot.
+
+    Attributes
+    ----------
+    game, setting, chart : what its file is called by; no game is all games
+    title : the finding
+    foot : card, driver, day, channel, runs
+    body : the chart; None for a lower third
+    place : the place of the colour of a lower third's bar
+    shape : a key of `SHAPES`
+    """
+
+    game: str
+    setting: str
+    chart: str
+    title: str
+    foot: str
+    body: Drawn | None = None
+    place: int | None = None
+    shape: str = "wide"
+
+    @property
+    def alternative_text(self) -> str:
+        """Title, and the numbers of the chart."""
+        told = self.foot if self.body is None else self.body.alternative_text
+        return f"{clean(self.title)}. {clean(told)}"
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """Where everything stands."""
+
+    width: int
+    height: int
+    margin: int
+    size: float
+    title: list[str]
+    foot: list[str]
+    foot_at: float
+    chart: Markup
+
+
+def picture_svg(picture: Picture, *, theme: str, style: Style | None = None, with_fonts: bool = True) -> str:
+    """Return a picture as the text of an SVG file.
+
+    Parameters
+    ----------
+    picture : what it shows
+    theme : ``light`` or ``dark``
+    style : the plan's section ``style``, gives the accent and the size of the letters
+    with_fonts : whether the fonts are within
+
+    Returns
+    -------
+    str : the same characters for the same picture
+    """
+    tokens = colours(theme, style)
+    css = _VARIABLE.sub(lambda found: tokens[found[1]], _film_css())
+    values = {
+        "picture": picture, "laid": _laid(picture, style), "tokens": tokens, "bar": tokens[f"t{_bar(picture)}"],
+        "css": Markup(css), "fonts": Markup(font_faces() if with_fonts else ""),
+    }  # fmt: skip
+    return _template().render(values)
+
+
+def picture_png(picture: Picture, *, theme: str, style: Style | None = None) -> bytes:
+    """Return a picture as the bytes of a PNG file.
+
+    Parameters
+    ----------
+    picture, theme, style : as in `picture_svg`
+
+    Raises
+    ------
+    ReportError : what draws them is not installed; see `can_draw_png`
+    """
+    if resvg_py is None:
+        raise ReportError("pictures: PNG files need 'resvg-py', which is not installed. Use the SVG files.")
+    svg = picture_svg(picture, theme=theme, style=style, with_fonts=False)
+    # Fonts of the machine are looked at only for what neither the kit's faces nor DejaVu Sans may have.
+    shown = f"{picture.title}{picture.foot}{re.sub('<[^>]*>', '', str(svg))}"
+    known = is_covered(shown)
+    files = [str(path) for path in (*font_files(), *([] if known else _dejavu()))]
+    drawn = resvg_py.svg_to_bytes(
+        svg_string=svg, font_files=files, font_family="Review Sans", skip_system_fonts=known
+    )
+    return bytes(drawn)
+
+
+def can_draw_png() -> bool:
+    """Return whether what draws PNG files is installed."""
+    return resvg_py is not None
+
+
+def _bar(picture: Picture) -> str:
+    """Return the number of the colour of a lower third's bar."""
+    return css_place(picture.place if picture.place is not None else 0)
+
+
+def _laid(picture: Picture, style: Style | None) -> _Laid:
+    """Return where everything of a picture stands."""
+    width, height, margin = SHAPES[picture.shape]
+    room = width - 2 * margin
+    if picture.shape == "third":
+        inner = room - 110.0
+        size = _shrunk(picture.title, inner, _TITLE)
+        title = [fitted(picture.title, inner, size, face="bold")]
+        return _Laid(width, height, margin, size, title, [fitted(picture.foot, inner, _TEXT)], 0.0, Markup(""))
+    size = _shrunk(picture.title, room, _TITLE if picture.shape == "wide" else _TITLE_SMALL)
+    is_one = size >= _TITLE_SMALL
+    size = size if is_one else _TITLE_SMALL
+    title = wrapped(picture.title, room, size, face="bold", lines=1 if is_one else 2 + (picture.shape == "tall"))
+    foot = wrapped(picture.foot, room, _TEXT, lines=2 + (picture.shape == "tall"))
+    top = margin + len(title) * 1.12 * size + 30
+    bottom = height - margin - len(foot) * 1.35 * _TEXT + 4
+    chart = (
+        _placed(picture.body, (margin, top, room, bottom - top - 26), _wanted(style))
+        if picture.body
+        else Markup("")
+    )
+    return _Laid(width, height, margin, size, title, foot, bottom + 1.1 * _TEXT, chart)
+
+
+def _shrunk(text: str, room: float, size: float) -> float:
+    """Return the size at which a text fits, never below the smallest."""
+    wide = text_width(clean(text), size, face="bold")
+    return max(_TEXT, min(size, size * room / wide if wide else size))
+
+
+def _wanted(style: Style | None) -> float:
+    """Return how much larger the plan wants letters; smaller ones could not be read on a screen."""
+    return min(max(style.font_scale if style else 1.0, 1.0), 1.4)
+
+
+def _placed(body: Drawn, area: tuple[float, float, float, float], larger: float) -> Markup:
+    """Return a chart in its place, as large as it fits."""
+    left, top, width, height = area
+    scale = _SCALE * larger
+    if isinstance(body, Lanes):
+        fitting = height / max(body.height, 1.0)
+        scale = min(max(scale, min(fitting, _LARGEST_SCALE, width / 300)), fitting)
+        room = height / scale - body.height + body.row_height * len(body.lanes)
+        row = min(max(body.row_height, room / max(len(body.lanes), 1)), _HIGHEST_ROW)
+        chart = replace(body, width=width / scale, row=row)
+        high = min(height, chart.height * scale)
+    else:
+        chart = replace(body, width=width / scale, height=height / scale)
+        high = height
+    # Cut at no edge: that would take as long to draw as all the rest.
+    top += (height - high) / 3
+    place = f'x="{px(left)}" y="{px(top)}" width="{px(width)}" height="{px(high)}" overflow="visible"'
+    # Within an SVG file the element takes its place from attributes.
+    return Markup(str(draw(chart)).replace('<svg class="ch"', f'<svg class="ch" {place}', 1))
+
+
+@lru_cache(maxsize=1)
+def _film_css() -> str:
+    """Return the style sheet of charts without what lays them out on a page."""
+    text = resources.files("gpubench_kit.page.charts").joinpath("charts.css").read_text(encoding="utf-8")
+    return "\n".join(line for line in text.splitlines() if not line.startswith(".ch{"))
+
+
+@lru_cache(maxsize=1)
+def _template():
+    """Return the template of a picture."""
+    templates = Environment(
+        loader=PackageLoader("gpubench_kit.page", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters |= {"px": lambda one: Markup(px(one)), "clean": clean}
+    return templates.get_template("film.svg.j2")
+
+
+def _dejavu() -> list[Path]:
+    """Return DejaVu Sans, which comes with matplotlib, without loading that."""
+    found = importlib.util.find_spec("matplotlib")
+    if found is None or found.origin is None:
+        return []
+    folder = Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
+    return [path for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf") if (path := folder / name).is_file()]

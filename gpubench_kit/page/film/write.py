@@ -1,0 +1,121 @@
+"""The film set as files: a folder for each game, and a sheet with all pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import chain
+from pathlib import Path
+
+from gpubench_kit.file_names import slug, transliterated
+from gpubench_kit.model.errors import ReportError
+from gpubench_kit.page.elements import render
+from gpubench_kit.page.film.choice import film_pictures
+from gpubench_kit.page.film.frame import SHAPES, Picture, can_draw_png, picture_png, picture_svg
+from gpubench_kit.page.results import Results
+from gpubench_kit.palette import THEMES
+from gpubench_kit.wording.catalogue import say
+
+#: What can be asked for, see `write_film`.
+CHOICES = ("film", "all", "none")
+#: Folder of the pictures within a report, and of those over all games within it.
+FOLDER, OVER_GAMES = "pictures", "all-games"
+
+
+def write_film(results: Results, folder: str | Path, *, pictures: str = "film") -> list[str]:
+    """Write the pictures of a review, light and dark, with a sheet that shows them all.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.Results`
+    folder : folder of the report; ``pictures/`` is made in it
+    pictures : ``film`` (those that a film uses), ``all`` (every chart, upright ones too) or ``none``
+
+    Returns
+    -------
+    list of str, names of the files below ``pictures/``, sorted. PNG files are left out where what draws them is not
+    installed.
+
+    Raises
+    ------
+    ReportError : the choice is not one of these, or a file cannot be written
+    """
+    if pictures not in CHOICES:
+        raise ReportError(f"pictures: '{pictures}' is none of {', '.join(CHOICES)}. Choose one of these.")
+    if pictures == "none":
+        return []
+    chosen = list(film_pictures(results, every=pictures == "all"))
+    names = _names(chosen)
+    place, style = Path(folder) / FOLDER, results.plan.style
+    drawn = (
+        (f"{name}_{theme}.{kind}", draw(picture, theme=theme, style=style))
+        for picture, name in zip(chosen, names, strict=True)
+        for theme in THEMES
+        for kind, draw in _kinds().items()
+    )
+    sheet = [("index.html", _sheet(results, chosen, names))] if chosen else []
+    # Written one after the other: all pictures of a large review would fill the memory.
+    return sorted(_write(place, name, content) for name, content in chain(drawn, sheet))
+
+
+def _names(pictures: Sequence[Picture]) -> list[str]:
+    """Return folder and name of each picture without theme and ending, each once."""
+    games = list(dict.fromkeys(one.game for one in pictures))
+    folders = [transliterated(game) if game else OVER_GAMES for game in games]
+    # Two names that are written alike in the plain alphabet get a hash each.
+    told_apart = {
+        game: name if folders.count(name) == 1 else slug(game, "game")
+        for game, name in zip(games, folders, strict=True)
+    }
+    out: list[str] = []
+    for one in pictures:
+        folder = told_apart[one.game]
+        parts = (folder, transliterated(one.setting) if one.setting else "", transliterated(one.chart))
+        name = f"{folder}/{'_'.join(part for part in parts if part)}"
+        if name in out:
+            name = f"{folder}/{folder}_{slug(one.setting, one.chart, one.game, 'again')}"
+        out.append(name)
+    return out
+
+
+def _sheet(results: Results, pictures: Sequence[Picture], names: Sequence[str]) -> str:
+    """Return the sheet with all pictures."""
+    ending = "png" if can_draw_png() else "svg"
+    shown = [
+        {
+            "picture": one,
+            "links": [
+                (f"{name}_{theme}.{kind}", f"{theme} {kind.upper()}") for theme in THEMES for kind in _kinds()
+            ],
+            "image": f"{name}_{THEMES[0]}.{ending}",
+            "size": SHAPES[one.shape][:2],
+        }
+        for one, name in zip(pictures, names, strict=True)
+    ]
+    by_game: dict[str, list] = {}
+    for one in shown:
+        by_game.setdefault(one["picture"].game or say("film.over_games"), []).append(one)
+    values = {
+        "title": results.plan.review.title,
+        "games": by_game,
+        "has_png": can_draw_png(),
+        "style": results.plan.style,
+    }
+    return str(render("film_sheet.html.j2", values))
+
+
+def _kinds() -> dict[str, Callable[..., str | bytes]]:
+    """Return the ending of each file of a picture, and what draws it."""
+    return {"png": picture_png, "svg": picture_svg} if can_draw_png() else {"svg": picture_svg}
+
+
+def _write(place: Path, name: str, content: str | bytes) -> str:
+    """Write one file whole or not at all; return its name."""
+    target = place / name
+    part = target.with_name(target.name + ".part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
+        part.replace(target)
+    except OSError as error:
+        raise ReportError(f"picture '{name}': cannot be written ({error.strerror}).") from error
+    return name
