@@ -19,7 +19,7 @@ from gpubench_kit.wording.numbers import count_text
 #: Reasons in a report's comparisons with which a game's values say nothing about noise.
 _NO_NOISE = (
     "held_by_cap", "frame_limit_declared", "all_values_equal", "tuning_not_applied", "same_file_twice",
-    "same_samples_twice", "log_unusable", "sensor_log_unusable", "value_not_usable",
+    "same_samples_twice", "log_unusable", "sensor_log_unusable", "value_not_usable", "format_not_confirmed",
 )  # fmt: skip
 
 #: Beyond these no measurement lies, and logs stay numbers.

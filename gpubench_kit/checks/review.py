@@ -184,6 +184,10 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
 #: Purposes of runs that may enter verdicts; which of them does depends on the metric.
 VERDICT_PURPOSES = ("measure", "soak")
 
+#: Frame times written to more than this share of the 99th percentile tell no lows and no pacing.
+_COARSE = 0.01
+_NEEDS_FINE_TIMES = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "hitch_ms_per_min")
+
 #: Notes made in reading -> the check that says the same against the plan's limit.
 _TOLD_BY = {"sensors_cover_part": "samples_cover_part", "power_not_settled": "power_moves"}
 
@@ -277,9 +281,18 @@ def exclude_runs(
     usable = run_metrics[run_metrics["value"].notna()].merge(kept, on="run")
     usable["order"] = usable["order_done"].where(usable["order_done"].notna(), usable["order"])
     usable["withheld_for"] = _withheld_for(usable, findings)
+    usable.loc[_too_coarse(usable), "withheld_for"] = "too_coarse"
+    usable.loc[usable["certainty"] == "likely", "withheld_for"] = "format_not_confirmed"
     usable.loc[is_impossible(usable, plan.checks), "withheld_for"] = "value_not_usable"
     usable["flagged"] = _flagged(usable, plan)
     return USABLE.frame(usable)
+
+
+def _too_coarse(usable: pd.DataFrame) -> pd.Series:
+    """Return which lows and times of frames rest on frame times written to more than 1 % of the slowest 1 %."""
+    low = usable[usable["metric"] == "low_1pct_fps"]
+    coarse = set(low.loc[(low["step"] > _COARSE * low["value"]) & (low["source"] == "log"), "run"])
+    return usable["run"].isin(coarse) & usable["metric"].isin(_NEEDS_FINE_TIMES)
 
 
 def used_mask(runs: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:

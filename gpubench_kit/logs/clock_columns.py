@@ -18,42 +18,74 @@ from gpubench_kit.logs.clock import (
     is_time_only,
     join_date_and_time,
 )
-from gpubench_kit.logs.find_columns import ColumnChoice, Sample
+from gpubench_kit.logs.damage import rises
+from gpubench_kit.logs.format import Certainty, ColumnChoice
+from gpubench_kit.logs.rows import LogRows
 from gpubench_kit.logs.text_table import LogTable
 from gpubench_kit.model.findings import Finding
 
-#: Stamps that frame times are taken from are written at least this finely [s].
-_FINE_S = 0.0011
-
-#: Usual steps of stamps, one row a frame, that are frame times; and how many of them have to be seen.
-_USUAL_STEP_S = (0.002, 0.05)
-_STEPS_NEEDED = 8
+#: Longest recording [s].
+_LONGEST_S = 7 * 86_400.0
 
 
-def find_clock(table: LogTable, sample: Sample) -> tuple[ColumnChoice, ...]:
+def find_clock(rows: LogRows) -> tuple[ColumnChoice, ...]:
     """Return the columns of the wall clock: none, one, or a date and a time of day.
 
     Times that begin at zero serve only where there are no other stamps; see `passed_since_zero`.
+
+    Parameters
+    ----------
+    rows : the log
     """
-    texts = [column for column in range(table.dialect.n_columns) if sample.is_clock[column]]
-    dates = [column for column in texts if is_date_only(table.sample[0][column])]
-    times = [column for column in texts if is_time_only(table.sample[0][column])]
+    table, first = rows.table, rows.table.sample[0]
+    texts = sorted(rows.is_clock)
+    dates = [column for column in texts if is_date_only(first[column])]
+    times = [column for column in texts if is_time_only(first[column])]
     if dates and times:
-        times.sort(key=lambda column: begins_at_zero(table.sample[0][column]))
+        times.sort(key=lambda column: begins_at_zero(first[column]))
         why = "one column holds dates, another times of day"
-        return tuple(ColumnChoice("clock_time", c, table.label(c), "", why, 0.95) for c in (dates[0], times[0]))
+        return tuple(_clock_column(table, column, why) for column in (dates[0], times[0]))
     stamps = [column for column in texts if column not in dates]
-    for column in sorted(stamps, key=lambda column: begins_at_zero(table.sample[0][column])):
-        first = table.sample[0][column].strip()[:40]
-        return (
-            ColumnChoice("clock_time", column, table.label(column), "", f"it holds stamps such as {first!r}", 0.95),
-        )
-    for column in np.flatnonzero(sample.is_numeric):
-        values = sample.values[:, column]
-        if values[0] > 1e9 and sample.rising[column] >= 0.95 and clock_of_numbers(values) is not None:
+    if stamps:
+        column = min(stamps, key=lambda column: begins_at_zero(first[column]))
+        return (_clock_column(table, column, f"it holds stamps such as {first[column].strip()[:40]!r}"),)
+    for column, values in rows.numbers.items():
+        if values.size and values[0] > 1e9 and rises(values) and _is_clock_of_days(values):
             why = "it rises, and its values are seconds (or parts of them) since 1970"
-            return (ColumnChoice("clock_time", int(column), table.label(int(column)), "", why, 0.9),)
+            return (_clock_column(table, column, why),)
     return ()
+
+
+def _is_clock_of_days(values: np.ndarray) -> bool:
+    """Return whether numbers are seconds since 1970 that span no more than a recording can."""
+    clock = clock_of_numbers(values)
+    return clock is not None and float(np.nanmax(clock.time_s)) <= _LONGEST_S
+
+
+def _clock_column(table: LogTable, column: int, why: str) -> ColumnChoice:
+    """Return the choice of a column of stamps."""
+    return ColumnChoice("clock_time", column, table.label(column), "", why, Certainty.PROVEN)
+
+
+def clock_of_rows(rows: LogRows, clock: tuple[ColumnChoice, ...], *, date_order: str = "") -> ClockTimes | None:
+    """Return the clock's stamps in all rows; None where they cannot be read.
+
+    Parameters
+    ----------
+    rows : the log
+    clock : its columns of the clock, none to two
+    date_order : as declared; see `clock_of_texts`
+    """
+    if not clock:
+        return None
+    first = clock[0].column
+    if first in rows.numbers:
+        stamps = clock_of_numbers(rows.numbers[first])
+        written_s = rows.steps[first] * stamps.step_s if stamps is not None else 0.0
+        return None if stamps is None else replace(stamps, step_s=max(written_s, 5e-7))
+    cells = [np.array([str(cell) for cell in rows.texts[choice.column]], dtype=object) for choice in clock]
+    texts = join_date_and_time(*cells) if len(cells) == 2 else cells[0]
+    return clock_of_texts(texts, date_order=date_order)
 
 
 def passed_since_zero(table: LogTable, clock: tuple[ColumnChoice, ...]) -> ColumnChoice | None:
@@ -64,13 +96,13 @@ def passed_since_zero(table: LogTable, clock: tuple[ColumnChoice, ...]) -> Colum
     table : the log
     clock : its columns of the clock; one that the plan declares is a clock
     """
-    if len(clock) != 1 or clock[0].confidence == 1.0:
+    if len(clock) != 1 or clock[0].certainty == Certainty.STATED:
         return None
     first = table.sample[0][clock[0].column].strip()[:40]
     if not begins_at_zero(first):
         return None
     why = f"its times begin at {first!r}, and no date stands beside them: time that has passed, no time of day"
-    return replace(clock[0], role="elapsed_time", why=why, confidence=0.9)
+    return replace(clock[0], role="elapsed_time", why=why)
 
 
 def passed_told(table: LogTable, passed: ColumnChoice, *, can_declare: bool) -> Finding:
@@ -109,31 +141,6 @@ def clock_of_sample(table: LogTable, clock: tuple[ColumnChoice, ...], *, date_or
         return as_text
     numbers = [number(cell, table.dialect.decimal, table.dialect.thousands) for cell in cells[0]]
     return clock_of_numbers(np.array([np.nan if one is None else one for one in numbers]))
-
-
-def steps_of_clock(
-    table: LogTable, clock: tuple[ColumnChoice, ...], *, date_order: str = ""
-) -> ColumnChoice | None:
-    """Return the stamps as a time whose steps are the frame times; None where they are too coarse or too far apart.
-
-    Parameters
-    ----------
-    table : the log
-    clock : its columns of the clock
-    date_order : as declared; see `clock_of_texts`
-    """
-    if not clock or ":" not in table.sample[0][clock[-1].column]:
-        return None
-    stamps = clock_of_sample(table, clock, date_order=date_order)
-    if stamps is None or stamps.step_s > _FINE_S or not np.isfinite(stamps.time_s).all():
-        return None
-    steps = np.diff(stamps.time_s)
-    usual_s = float(np.median(steps)) if steps.size >= _STEPS_NEEDED else 0.0
-    if (steps < 0).any() or not _USUAL_STEP_S[0] <= usual_s <= _USUAL_STEP_S[1]:
-        return None
-    last, step_ms = clock[-1], 1000.0 * stamps.step_s
-    why = f"its stamps are {1000 * usual_s:.3g} ms apart (median) and written to {step_ms:g} ms"
-    return ColumnChoice("elapsed_time", last.column, last.label, "s", why, 0.8, 1000.0, stamps.step_s)
 
 
 def date_doubt(name: str, clock: ClockTimes) -> Finding:

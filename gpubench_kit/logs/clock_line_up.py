@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from gpubench_kit.logs.frame_log import FrameLog
 from gpubench_kit.logs.lined import LineUp, overlap_share, with_overlap
 from gpubench_kit.logs.load_edges import fits_run, surest_stretches
-from gpubench_kit.logs.sensor_log import SensorLog
+from gpubench_kit.logs.read_frames import FrameLog
+from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.findings import Finding
 
 _DAY_S, _QUARTER_S, _HOUR_S = 86_400.0, 900.0, 3600.0

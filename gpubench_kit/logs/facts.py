@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
-import math
 import re
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gpubench_kit.logs.frame_log import read_frame_log
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.clock_columns import clock_of_sample
+from gpubench_kit.logs.format import Certainty, Declaration, LogFormat, format_id_of, quoted, seen_in
+from gpubench_kit.logs.read_frames import read_frames
+from gpubench_kit.logs.read_samples import read_samples
+from gpubench_kit.logs.rows import LogRows, rows_of
+from gpubench_kit.logs.sniff_frames import sniff_frames
+from gpubench_kit.logs.sniff_sensors import SensorColumns, sniff_sensors
 from gpubench_kit.logs.text_table import LogTable, open_table
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.log_facts import LogFacts
+from gpubench_kit.model.metrics import METRICS
 
 #: A line above the heading with a key and a value.
 _KEY_AND_VALUE = re.compile(r"\s*#*\s*([^:=,;\t]{1,40}?)\s*[:=,;\t]\s*(\S.{0,80}?)\s*")
@@ -21,72 +25,134 @@ _KEY_AND_VALUE = re.compile(r"\s*#*\s*([^:=,;\t]{1,40}?)\s*[:=,;\t]\s*(\S.{0,80}
 _MOST_LINES = 40
 
 
-def facts_of_log(path: Path, *, name: str = "") -> LogFacts:
+def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> LogFacts:
     """Return what a file tells of itself; a file that is no log, or cannot be read, says so.
 
     Parameters
     ----------
     path : the file
     name : what to call it in messages; the file's own name where not given
+    declared : what a plan declares and confirms
 
     Returns
     -------
     LogFacts; nothing is raised for what the file holds
     """
+    declared = declared or Declaration()
     about = {"path": path, "file_time_s": _file_time_s(path)}
     try:
         table = open_table(path, name=name)
     except LogError as error:
         return LogFacts(kind="none", fault=str(error), **about)
-    seen = ";".join(table.dialect.names)
-    format_id = hashlib.sha256(seen.encode("utf-8")).hexdigest()[:8]
-    about |= {"sha256": table.sha256, "format_id": format_id, "seen": seen, "preamble": _preamble(table)}
+    about |= {
+        "sha256": table.sha256, "format_id": format_id_of(table), "seen": seen_in(table),
+        "preamble": _preamble(table),
+    }  # fmt: skip
     try:
-        log = read_frame_log(path, name=name, with_sensors=False)
+        log_format = sniff_frames(table, declared)
     except LogError as error:
-        return _of_sensors(path, name, about) or LogFacts(kind="none", fault=str(error), **about)
-    frame_ms = log.frames.frame_ms
-    is_frames = any(choice.role == "frame_time" for choice in log.choices)
-    sensors = None if is_frames else _of_sensors(path, name, about)
-    if sensors is not None:
+        return _of_sensors(table, declared, about) or LogFacts(kind="none", fault=str(error), **about)
+    if log_format.fault is None:
+        return _of_frames(table, log_format, about)
+    sensors = _of_sensors(table, declared, about)
+    has_sensors = sensors is not None and any(role in METRICS for role, *_ in sensors.columns)
+    if has_sensors or (sensors is not None and log_format.kind == "none"):
         return sensors
-    return LogFacts(
-        kind="frames",
-        started_at_s=math.nan if log.clock is None else log.clock,
-        clock_kind=log.clock_kind,
-        length_s=log.frames.end_s,
-        mean_fps=1000.0 * frame_ms.size / float(frame_ms.sum()),
-        **about,
-    )
+    kind = "sampled" if log_format.kind == "sampled" else "none" if log_format.kind == "none" else "unclear"
+    fault = str(log_format.fault) if kind in ("sampled", "none") else ""
+    questions = () if fault else (str(log_format.fault),)
+    paste = f"frames = {log_format.paste}" if log_format.paste else ""
+    certainty = Certainty.OPEN.word
+    return LogFacts(kind=kind, certainty=certainty, questions=questions, paste=paste, fault=fault, **about)
 
 
 def _file_time_s(path: Path) -> float:
-    """Return when a file was last written, on the clock of the wall as in logs [s]; nan where unknown."""
+    """Return when a file was last written, by the clock of the wall [s]; nan where unknown."""
     try:
         return datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp()
     except (OSError, ValueError, OverflowError):
-        return math.nan
+        return float("nan")
 
 
 def _preamble(table: LogTable) -> tuple[tuple[str, str], ...]:
     """Return keys and values of the lines above the heading."""
     above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
-    parts = (_KEY_AND_VALUE.fullmatch(line) for line in above[: min(_MOST_LINES, max(0, len(above) - 1))])
+    lines = (line for line in above[:_MOST_LINES] if line not in (table.dialect.heading, table.dialect.units_line))
+    parts = (_KEY_AND_VALUE.fullmatch(line) for line in lines)
     return tuple((part[1].strip(), part[2].strip()) for part in parts if part)
 
 
-def _of_sensors(path: Path, name: str, about: dict) -> LogFacts | None:
-    """Return the facts of a sensor log; None where it has no sensor, or no time of samples."""
+def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
+    """Return the facts of a frame log."""
     try:
-        log = read_sensor_log(path, name=name)
+        log = read_frames(table, log_format, with_sensors=False)
+    except LogError as error:
+        return LogFacts(kind="none", fault=str(error), **about)
+    frame_ms = log.frames.frame_ms
+    questions = tuple(f"{one.message} {one.action}" for one in log_format.findings if one.check == "format_likely")
+    return LogFacts(
+        kind="frames",
+        started_at_s=float("nan") if log.clock is None else log.clock,
+        clock_kind=log.clock_kind,
+        length_s=log.frames.end_s,
+        mean_fps=1000.0 * frame_ms.size / float(frame_ms.sum()),
+        certainty=log_format.certainty.word,
+        columns=_columns(log_format),
+        questions=questions,
+        paste=f"frames = {log_format.paste}" if log_format.paste else "",
+        **about,
+    )
+
+
+def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts | None:
+    """Return the facts of a sensor log; None where it has no time of samples."""
+    try:
+        rows = rows_of(table)
+        columns = sniff_sensors(rows, declared)
     except LogError:
         return None
-    if not log.values:
-        return None
+    length_s = _length_s(table, columns)
+    clock = clock_of_sample(table, columns.clock, date_order=declared.date_order) if columns.clock else None
+    has_clock = clock is not None and not columns.begins_at_zero
+    asked = tuple(
+        f"{one.message} {one.action}"
+        for one in columns.findings
+        if one.check in ("sensor_likely", "sensors_unclear")
+    )
     return LogFacts(
         kind="sensors",
-        started_at_s=math.nan if log.clock is None else log.clock,
-        clock_kind=log.clock_kind,
-        length_s=float(log.time_s[-1]),
+        started_at_s=clock.start_s if has_clock else float("nan"),
+        clock_kind=clock.kind if has_clock else "",
+        length_s=length_s,
+        certainty=min((one.certainty for one in columns.sensors), default=Certainty.OPEN).word,
+        columns=_columns(columns),
+        questions=asked,
+        paste=_paste_of_sensors(rows, columns),
         **about,
+    )
+
+
+def _length_s(table: LogTable, columns: SensorColumns) -> float:
+    """Return from the first sample to the last [s]; nan where the samples cannot be read."""
+    try:
+        return float(read_samples(table, columns, Declaration()).time_s[-1])
+    except LogError:
+        return float("nan")
+
+
+def _paste_of_sensors(rows: LogRows, columns: SensorColumns) -> str:
+    """Return the lines that confirm what is only likely of a sensor log; empty where nothing is."""
+    likely = [one for one in columns.sensors if one.certainty == Certainty.LIKELY]
+    pairs = ", ".join(
+        f"{one.role} = {{ column = {quoted(rows.table.key(one.column))}, unit = {quoted(one.unit)} }}"
+        for one in likely
+    )
+    return f"sensors = {{ {pairs} }}" if pairs else ""
+
+
+def _columns(found: LogFormat | SensorColumns) -> tuple[tuple[str, str, str, str], ...]:
+    """Return role, heading, unit and certainty of each column."""
+    return tuple(
+        (one.role, one.label.removeprefix("column ").strip("'"), one.unit, one.certainty.word)
+        for one in found.choices
     )

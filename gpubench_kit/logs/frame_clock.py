@@ -6,10 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gpubench_kit.logs.cell_text import is_clock
 from gpubench_kit.logs.clock import clock_of_texts, join_date_and_time
 from gpubench_kit.logs.clock_columns import clock_of_sample, date_doubt, passed_since_zero, passed_told
-from gpubench_kit.logs.find_frame_columns import FrameColumns
+from gpubench_kit.logs.format import LogFormat
 from gpubench_kit.logs.frame_timing import TimedRows
 from gpubench_kit.logs.text_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
@@ -40,7 +39,7 @@ class StartClock:
 
 
 def clock_at_start(
-    table: LogTable, columns: FrameColumns, timed: TimedRows, *, used: LogTable | None = None
+    table: LogTable, columns: LogFormat, timed: TimedRows, *, used: LogTable | None = None
 ) -> StartClock:
     """Return the wall clock at the start of the first frame.
 
@@ -77,7 +76,7 @@ def clock_at_start(
     return StartClock(start_s, clock.kind, clock.other_start_s + moved_s, findings=(doubt,))
 
 
-def with_time_of_stamps(table: LogTable, columns: FrameColumns, read: Columns) -> Columns:
+def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> Columns:
     """Return columns in which the clock's stamps stand as seconds since the first one.
 
     Parameters
@@ -101,14 +100,3 @@ def with_time_of_stamps(table: LogTable, columns: FrameColumns, read: Columns) -
         action = "One stamp for each frame is expected, since no column holds frame times. Record the run again."
         raise LogError(Fault(table.name, problem, action))
     return replace(read, numbers={**read.numbers, columns.elapsed.column: time_s})
-
-
-def has_coarse_clock(table: LogTable, columns: FrameColumns) -> bool:
-    """Return whether a log's clock shows whole seconds only, so that many stamps are needed to tell its start.
-
-    It is also true where other columns hold stamps: which of them is the clock depends on the first ones.
-    """
-    if sum(map(is_clock, table.sample[0])) > len(columns.clock):
-        return True
-    clock = clock_of_sample(table, columns.clock, date_order=columns.date_order) if columns.clock else None
-    return clock is not None and clock.step_s >= _COARSE_S

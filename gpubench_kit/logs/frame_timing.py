@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gpubench_kit.logs.find_columns import PLAUSIBLE_FRAME_MS, ColumnChoice
-from gpubench_kit.logs.find_frame_columns import FrameColumns
-from gpubench_kit.logs.stated_units import states_time_unit
+from gpubench_kit.logs.clues import PLAUSIBLE_MS
+from gpubench_kit.logs.format import Certainty, ColumnChoice, LogFormat
 from gpubench_kit.logs.text_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 
 #: Times written no finer than this show in the lows [ms].
 _COARSE_MS = 0.5
+
+#: A cell that differs from the step of the time by this share of a usual frame is denied; up to so many of all.
+_DENIED_SHARE, _MOST_DENIED = 0.05, 0.02
+
+#: A longer step that no cell shows is a pause [ms].
+_PAUSE_MS = 1000.0
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ class TimedRows:
     findings: tuple[Finding, ...] = ()
 
 
-def timed_rows(table: LogTable, columns: FrameColumns, read: Columns) -> TimedRows:
+def timed_rows(table: LogTable, columns: LogFormat, read: Columns) -> TimedRows:
     """Return when the frame of each row began and how long it took.
 
     Parameters
@@ -77,13 +81,60 @@ def timed_rows(table: LogTable, columns: FrameColumns, read: Columns) -> TimedRo
     """
     if columns.frame_time is None:
         return _from_steps(table, columns.elapsed, read)
-    frame_ms = read.numbers[columns.frame_time.column] * columns.frame_time.factor
-    step_ms = columns.frame_time.step * columns.frame_time.factor
+    frame_ms, step_ms = _lengths(columns.frame_time, read)
     if columns.elapsed is None:
         ends_ms = np.nancumsum(frame_ms)
         return TimedRows(ends_ms - np.nan_to_num(frame_ms), frame_ms, step_ms, None)
     elapsed_ms = read.numbers[columns.elapsed.column] * columns.elapsed.factor
-    return _stamped(table, (columns.elapsed.step * columns.elapsed.factor, step_ms), elapsed_ms, frame_ms)
+    timed = _stamped(table, (columns.elapsed.step * columns.elapsed.factor, step_ms), elapsed_ms, frame_ms)
+    return _with_denied_cells(table, timed, elapsed_ms) if columns.certainty == Certainty.PROVEN else timed
+
+
+def _lengths(choice: ColumnChoice, read: Columns) -> tuple[np.ndarray, float]:
+    """Return the frame times that a column holds, or whose inverse it holds, and their resolution [ms]."""
+    values = read.numbers[choice.column]
+    if choice.role != "frame_rate":
+        return values * choice.factor, choice.step * choice.factor
+    with np.errstate(divide="ignore"):
+        frame_ms = np.where(values > 0, 1000.0 / values, np.nan)
+    return frame_ms, choice.step * float(np.nanmedian(frame_ms)) ** 2 / 1000.0
+
+
+def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray) -> TimedRows:
+    """Return the rows with the step of the time in place of single cells that it denies, and of empty cells.
+
+    A step beyond a second that no cell shows is a pause between frames, and no frame.
+    """
+    steps, is_end = np.diff(elapsed_ms), timed.stamped == "end"
+    cells = timed.frame_ms[1:] if is_end else timed.frame_ms[:-1]
+    off = steps - cells
+    usual = float(np.nanmedian(timed.frame_ms))
+    is_empty = ~np.isfinite(cells) & (steps > 0) & (steps <= _PAUSE_MS)
+    is_denied = (np.abs(off) > max(_DENIED_SHARE * usual, 3 * timed.step_ms)) & (off <= _PAUSE_MS) & (steps > 0)
+    # Where stamps stand still or go back it is they that are wrong, and a time below zero is no time.
+    stands = steps <= 0
+    near = stands | np.append(stands[1:], False) | np.insert(stands[:-1], 0, False)
+    # Rows that were lost lengthen a step; the cell is wrong only where it is farther from the usual frame.
+    is_wrong = np.abs(cells - usual) > np.abs(steps - usual)
+    is_denied &= (steps <= _PAUSE_MS) & ~near & (cells >= 0) & is_wrong
+    places = np.flatnonzero(is_empty | is_denied)
+    if timed.n_mismatched == 0 or places.size == 0 or places.size > _MOST_DENIED * timed.frame_ms.size:
+        return timed
+    frame_ms = timed.frame_ms.copy()
+    rows = places + is_end
+    first, written = int(rows[0]), frame_ms[rows[0]]
+    frame_ms[rows] = steps[places]
+    start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
+    n_empty, shown = int(is_empty[places].sum()), "no value" if np.isnan(written) else f"{written:.4g} ms"
+    message = (
+        f"{table.name}: {rows.size} cells do not agree with the time beside them ({n_empty} are empty; first in "
+        f"row {first + 1}: {shown} where the time says {frame_ms[first]:.4g} ms); the time was taken."
+    )
+    finding = Finding("note", "cells_denied", message, found=float(rows.size))
+    n_mismatched = max(0, timed.n_mismatched - rows.size)
+    return replace(
+        timed, start_ms=start_ms, frame_ms=frame_ms, n_mismatched=n_mismatched, findings=(*timed.findings, finding)
+    )
 
 
 def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedRows:
@@ -95,7 +146,7 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
         f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them"
         f"{coarse if elapsed.step * elapsed.factor >= _COARSE_MS else ''}."
     )
-    finding = Finding("note", "frame_times_from_steps", message, action=_unit_pinned(table, elapsed))
+    finding = Finding("note", "frame_times_from_steps", message)
     frame_ms = np.diff(time_ms)
     if frame_ms.size == 0 or (frame_ms < 0).any():
         where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
@@ -105,16 +156,6 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
         raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
     step_ms = elapsed.step * elapsed.factor
     return TimedRows(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
-
-
-def _unit_pinned(table: LogTable, elapsed: ColumnChoice) -> str:
-    """Return the line that pins the unit of a time, where only the size of its steps tells it."""
-    is_told = elapsed.unit == "s" or elapsed.confidence == 1.0
-    if is_told or states_time_unit(table, elapsed.column, elapsed.unit):
-        return ""
-    heading = json.dumps(table.key(elapsed.column), ensure_ascii=False)
-    line = f'frame_time = {{ column = {heading}, unit = "{elapsed.unit}" }}'
-    return f"It was read in {elapsed.unit}; pin it in the plan, or correct the unit: [logs] {line}"
 
 
 def _stamped(
@@ -191,7 +232,7 @@ def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
         raise LogError(
             Fault(table.name, f"row {row} has a frame time of {frame_ms.min():g} ms, below zero.", action)
         )
-    mean, (low, high) = float(frame_ms.mean()), PLAUSIBLE_FRAME_MS
+    mean, (low, high) = float(frame_ms.mean()), PLAUSIBLE_MS
     if not low / 10 <= mean <= high * 10:
         problem = f"the mean frame time would be {mean:g} ms; {low:g} to {high:g} ms is expected."
         raise LogError(Fault(table.name, problem, action))

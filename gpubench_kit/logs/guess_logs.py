@@ -9,12 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from gpubench_kit.logs.clock_columns import clock_of_sample
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.find_frame_columns import find_frame_columns
-from gpubench_kit.logs.find_sensor_columns import find_sensor_columns
-from gpubench_kit.logs.text_table import open_table
-from gpubench_kit.model.errors import LogError
+from gpubench_kit.logs.facts import facts_of_log
+from gpubench_kit.logs.format import Declaration
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.sheet.log_names import ByNames, NamedRow, logs_by_names
 from gpubench_kit.sheet.name_parts import parts_of
@@ -159,21 +155,10 @@ def _not_matched(n_rows: int, n_logs: int, doubt: str) -> Finding:
 def _kind_of(path: Path, root: Path, declared: Declaration) -> _Loose:
     """Return what a file is, from its first rows."""
     name, closed_s = path.relative_to(root).as_posix(), _closed_s(path)
-    try:
-        table = open_table(path, name=name)
-    except LogError:
-        return _Loose(name, "", np.nan, closed_s)
-    for kind, find in (("frames", find_frame_columns), ("sensors", find_sensor_columns)):
-        try:
-            columns = find(table, declared)
-        except LogError:
-            continue
-        clock = clock_of_sample(table, columns.clock, date_order=declared.date_order) if columns.clock else None
-        has_date = clock is not None and clock.has_date
-        # A sensor log rises as well: frames are what has a frame time, or comes faster than sensors do.
-        if kind == "sensors" or columns.frame_time is not None:
-            return _Loose(name, kind, clock.start_s if has_date else np.nan, closed_s)
-    return _Loose(name, "", np.nan, closed_s)
+    facts = facts_of_log(path, name=name, declared=declared)
+    kind = facts.kind if facts.kind in ("frames", "sensors") else ""
+    has_date = facts.clock_kind in ("zoned", "dated")
+    return _Loose(name, kind, facts.started_at_s if has_date else np.nan, closed_s)
 
 
 def _closed_s(path: Path) -> float:

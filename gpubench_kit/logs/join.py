@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from gpubench_kit.logs.clock_line_up import by_clocks, within_a_day
-from gpubench_kit.logs.frame_log import FrameLog
 from gpubench_kit.logs.lined import LineUp, overlap_share, with_overlap
 from gpubench_kit.logs.load_edges import SIGNALS, BusyStretch, busy_stretches, fits_run
-from gpubench_kit.logs.sensor_log import SensorLog
+from gpubench_kit.logs.read_frames import FrameLog
+from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.findings import Finding
 
 _MINUTE_S = 60.0
@@ -59,6 +59,56 @@ def line_up(
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         edge = _same_clock_or(edge, frame_log, sensor_log)
     return with_overlap(edge or _together(sensor_log, run_s), sensor_log, run_s)
+
+
+def by_both_edges(frame_log: FrameLog, sensor_log: SensorLog, *, started_at_s: float = np.nan) -> LineUp | None:
+    """Return the line-up by the one busy stretch that is seen whole and as long as the run; None without one.
+
+    Parameters
+    ----------
+    frame_log, sensor_log : the logs of one run; the sensor log is that of other runs too
+    started_at_s : start of the run as typed, seconds since 1970
+    """
+    run_s = frame_log.frames.end_s
+    expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
+    edge = _by_edges(sensor_log, run_s, expected_s)
+    if edge is None or not np.isfinite(edge.shift_s) or "rise and fall" not in edge.quality:
+        return None
+    return with_overlap(edge, sensor_log, run_s)
+
+
+def by_same_machine(frame_log: FrameLog, sensor_log: SensorLog, *, limit_s: float) -> LineUp:
+    """Return the line-up by two clocks that are stated to be one; none where the card idled during the run.
+
+    Parameters
+    ----------
+    frame_log, sensor_log : the logs of one run, each with a clock
+    limit_s : as for `line_up`
+    """
+    lined = by_clocks(frame_log, sensor_log, offset_s=None, limit_s=limit_s)
+    run_s = frame_log.frames.end_s
+    if not lined.overlap > 0 or not _idles(sensor_log, lined.shift_s, run_s):
+        return lined
+    message = (
+        f"{sensor_log.name}: by the clocks, which the plan states to be one, the card idled for most of this run "
+        f"of {run_s:.1f} s; its samples are not used."
+    )
+    action = "Look whether this is the run's sensor log, and whether the clocks were one."
+    finding = Finding("note", "not_lined_up", message, action=action)
+    return LineUp("none", np.nan, "the card idled", 0.0, (finding,))
+
+
+def _idles(sensor_log: SensorLog, shift_s: float, run_s: float) -> bool:
+    """Return whether the surest signal stayed below its middle for most of a run."""
+    for metric, least_swing, _ in SIGNALS:
+        signal = sensor_log.values.get(metric)
+        if signal is None:
+            continue
+        low, high = np.nanquantile(signal, [0.02, 0.99])
+        first, behind = np.searchsorted(sensor_log.time_s + shift_s, (0.0, run_s))
+        of_run = signal[first:behind][np.isfinite(signal[first:behind])]
+        return bool(high - low >= least_swing and of_run.size and np.median(of_run) < (low + high) / 2)
+    return False
 
 
 def _through_midnight(frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> tuple[FrameLog, SensorLog]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.logs.sensor_log import SensorLog
+from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.findings import Finding
 
 #: Share of the frames' time that samples should cover.

@@ -11,14 +11,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.find_columns import Declaration
+from gpubench_kit.logs.format import ConfirmedFormat, Declaration
 from gpubench_kit.logs.guess_logs import Waiting, guess_logs
 from gpubench_kit.logs.order_done import started_at_s
 from gpubench_kit.logs.real_paths import RealPaths
-from gpubench_kit.logs.run_log import RunTask
+from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.rules import FormatEntry
 from gpubench_kit.sheet.log_names import NamedRow
 
 #: Where logs lie when a sheet gives only their names.
@@ -166,6 +167,26 @@ def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
         sensor_offset_s=logs.sensor_offset_s,
         count_only={heading: tuple(values) for heading, values in logs.count_only.items()},
         date_order=logs.date_order or "",
+        same_machine=logs.sensor_clock == "same_machine",
+        formats=tuple(_confirmed(entry) for entry in plan.logs.format if entry.card == card),
+    )
+
+
+def _confirmed(entry: FormatEntry) -> ConfirmedFormat:
+    """Return one entry of ``[[logs.format]]`` as logs are read by it."""
+    frames = entry.frames
+    sensors = tuple((metric, one.column, one.unit) for metric, one in entry.sensors.items())
+    found = ConfirmedFormat(entry.id, sensors=sensors, part=entry.part or 0)
+    if frames is None:
+        return found
+    return replace(
+        found,
+        time=frames.time or "",
+        unit=frames.unit,
+        time_steps=frames.time_steps or "",
+        per_s=frames.per_s or 0.0,
+        rate=frames.rate or "",
+        rows_are_frames=frames.rows == "frames",
     )
 
 

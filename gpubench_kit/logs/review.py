@@ -6,13 +6,15 @@ from collections.abc import Iterable, Iterator
 
 import pandas as pd
 
+from gpubench_kit.logs.format_memory import FormatMemory
 from gpubench_kit.logs.gathered_findings import gathered
 from gpubench_kit.logs.kept_facts import KeptFacts
-from gpubench_kit.logs.layout_memory import LayoutMemory
 from gpubench_kit.logs.match_files import match_files
 from gpubench_kit.logs.order_done import order_done
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import RunLog, read_run
+from gpubench_kit.logs.run_task import RunTask
+from gpubench_kit.logs.shared_logs import with_clocks
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
@@ -33,7 +35,6 @@ class Review:
     plan : the review's plan
     typed : numbers typed into the run sheet; see ``tables.TYPED_VALUES``
     row_faults : what is wrong with rows of the run sheet that were left out, each fault once
-    tasks : what is needed to read each run that has a log, in sheet order
     keep_going : whether logs that cannot be used become findings in place of one error
     """
 
@@ -44,13 +45,22 @@ class Review:
         self.keep_going = keep_going
         self._runs = sheet.runs.reset_index(drop=True)
         matched = match_files(self._runs, sheet.typed, plan)
-        self.tasks = tuple(matched.tasks)
+        self._tasks, self._has_clocks = tuple(matched.tasks), False
         self._not_recorded = frozenset(matched.not_recorded)
         self._excluded = frozenset(self._runs.loc[self._runs["excluded"] != "", "run"])
         self._findings = [*sheet.findings, *matched.findings]
         self._faults: list[Fault] = list(matched.faults)
         self._facts = KeptFacts()
         self._known_runs: tuple[int, pd.DataFrame] | None = None
+
+    @property
+    def tasks(self) -> tuple[RunTask, ...]:
+        """What is needed to read each run that has a log, in sheet order; with the clocks of shared sensor logs."""
+        if not self._has_clocks:
+            self._has_clocks = True
+            self._tasks, findings = with_clocks(self._tasks)
+            self._findings.extend(findings)
+        return self._tasks
 
     @property
     def runs(self) -> pd.DataFrame:
@@ -99,7 +109,7 @@ class Review:
         LogError : after the last run, with every log that is missing or cannot be used, of runs that are not
             excluded; with ``keep_going`` these are findings
         """
-        memory = LayoutMemory()
+        memory = FormatMemory()
         for task in self.tasks:
             run_log = read_run(task, memory=memory)
             self.receive(run_log.facts, run_log.findings, run_log.faults)

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from gpubench_kit.logs.find_columns import ColumnChoice
-from gpubench_kit.logs.frame_log import FrameLog
+from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.lined import LineUp
+from gpubench_kit.logs.read_frames import FrameLog
 
 #: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
 FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)

@@ -2,52 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.frame_log import FrameLog, Frames, read_frame_log
-from gpubench_kit.logs.join import line_up
-from gpubench_kit.logs.layout_memory import LayoutMemory
-from gpubench_kit.logs.lined import LineUp
+from gpubench_kit.logs.format import Certainty, Declaration, Witness
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.frame_timing import Frames
+from gpubench_kit.logs.join import by_both_edges, by_same_machine, line_up
+from gpubench_kit.logs.lined import LineUp, with_overlap
+from gpubench_kit.logs.load_edges import surest_stretches
+from gpubench_kit.logs.read_frames import FrameLog, read_frame_log
+from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
 from gpubench_kit.logs.run_facts import RunFacts, frame_facts, sensor_facts
-from gpubench_kit.logs.sensor_log import SensorLog, read_sensor_log
+from gpubench_kit.logs.run_task import RunTask
+from gpubench_kit.logs.shared_logs import place_of_run
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 
-
-# Tasks of thousands of runs are kept: with slots, and paths as text, they take a third of the memory.
-@dataclass(frozen=True, slots=True)
-class RunTask:
-    """What is needed to read one run.
-
-    Attributes
-    ----------
-    run : name of the run
-    frame_path, sensor_path : paths of the files; None where there is none
-    frame_name, sensor_name : what to call them in messages
-    declared : what the plan declares about the logs of this card
-    gap_ms : a frame longer than this is a gap [ms]
-    line_up_s : a busy stretch farther than this from where two clocks put the run is told [s]
-    sensor_edge_s : left out of sensor means at each end [s]
-    n_bins : pieces of the trace that is kept for pictures
-    started_at_s : start of the run as typed, seconds since 1970; nan where not given
-    """
-
-    run: str
-    frame_path: str | None
-    frame_name: str = ""
-    sensor_path: str | None = None
-    sensor_name: str = ""
-    declared: Declaration = field(default_factory=Declaration)
-    gap_ms: float = 1000.0
-    line_up_s: float = 3.0
-    sensor_edge_s: float = 1.0
-    n_bins: int = 240
-    started_at_s: float = np.nan
+#: Shorter busy stretches are too short to tell one reading of a log from another [s].
+_LONG_S = 20.0
 
 
 @dataclass(frozen=True)
@@ -63,6 +39,7 @@ class RunLog:
     facts : small facts for checks and pictures
     findings : what was noticed, each with the run's name
     faults : why a log cannot be used
+    certainty : of the frame times
     """
 
     run: str
@@ -72,6 +49,12 @@ class RunLog:
     facts: RunFacts
     findings: tuple[Finding, ...]
     faults: tuple[Fault, ...] = ()
+    certainty: Certainty = Certainty.PROVEN
+
+    def certainty_of(self, metric: str) -> Certainty:
+        """Return how sure the column of a sensor is."""
+        choices = (*self.facts.sensor_columns, *self.facts.frame_columns)
+        return next((one.certainty for one in choices if one.role == metric), Certainty.PROVEN)
 
     @property
     def samples(self) -> pd.DataFrame | None:
@@ -81,7 +64,7 @@ class RunLog:
         return pd.DataFrame({"time_s": self.sensor_time_s, **self.sensors})
 
 
-def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
+def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
     """Read the logs of one run and line them up.
 
     Parameters
@@ -100,24 +83,60 @@ def read_run(task: RunTask, *, memory: LayoutMemory | None = None) -> RunLog:
         return replace(empty, faults=_faults_of_sensors(task))
     if task.frame_path is None:
         return _sensors_alone(empty, task)
-    sensor_memory = memory or LayoutMemory()
+    sensor_memory = memory or FormatMemory()
     try:
-        # Sensors beside the frames matter only where no sensor log does.
-        frame_log = read_frame_log(
-            Path(task.frame_path),
-            name=task.frame_name,
-            declared=_declared_for_frames(task, sensor_memory),
-            with_sensors=task.sensor_path is None,
-            memory=memory,
-        )
+        frame_log = _frame_log(task, memory, sensor_memory)
     except LogError as error:
         return replace(empty, faults=(*_named(error, task.run), *_faults_of_sensors(task)))
     facts = frame_facts(task.run, frame_log, gap_ms=task.gap_ms, n_bins=task.n_bins)
-    run_log = replace(empty, frames=frame_log.frames, facts=facts, findings=_of_run(frame_log.findings, task.run))
+    run_log = replace(
+        empty,
+        frames=frame_log.frames,
+        facts=facts,
+        findings=_of_run(frame_log.findings, task.run),
+        certainty=frame_log.certainty,
+    )
     return _with_sensors(run_log, frame_log, task, memory=sensor_memory)
 
 
-def _declared_for_frames(task: RunTask, memory: LayoutMemory) -> Declaration:
+def _frame_log(task: RunTask, memory: FormatMemory | None, sensor_memory: FormatMemory) -> FrameLog:
+    """Return the frame log of a run; where it is not sure itself, the length that its sensor log shows is asked."""
+    about = {
+        "name": task.frame_name,
+        "declared": _declared_for_frames(task, sensor_memory),
+        # Sensors beside the frames matter only where no sensor log does.
+        "with_sensors": task.sensor_path is None,
+    }
+    path = Path(task.frame_path)
+    try:
+        frame_log = read_frame_log(path, memory=memory, **about)
+    except LogError:
+        witnesses = _witnesses(task, sensor_memory)
+        if not witnesses:
+            raise
+        return read_frame_log(path, witnesses=witnesses, **about)
+    if frame_log.certainty >= Certainty.STATED:
+        return frame_log
+    witnesses = _witnesses(task, sensor_memory)
+    return read_frame_log(path, witnesses=witnesses, **about) if witnesses else frame_log
+
+
+def _witnesses(task: RunTask, memory: FormatMemory) -> tuple[Witness, ...]:
+    """Return the length of the one busy stretch that the run's own sensor log shows; none where there are more."""
+    if task.sensor_path is None or task.clock is not None:
+        return ()
+    try:
+        sensor_log = memory.sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
+    except LogError:
+        return ()
+    stretches = [one for _, one, _ in surest_stretches(sensor_log.time_s, sensor_log.values)]
+    if len(stretches) != 1 or not (stretches[0].has_start and stretches[0].has_end):
+        return ()
+    length_s = stretches[0].length_s
+    return (Witness(f"the {length_s:.1f} s that the card was busy", length_s, 1.0),) if length_s >= _LONG_S else ()
+
+
+def _declared_for_frames(task: RunTask, memory: FormatMemory) -> Declaration:
     """Return what is declared, with the headings that tell rows of the run's sensor log apart."""
     if task.sensor_path is None or not task.declared.count_only:
         return task.declared
@@ -154,7 +173,7 @@ def _sensors_alone(empty: RunLog, task: RunTask) -> RunLog:
     return RunLog(task.run, None, sensor_log.time_s, sensor_log.values, facts, findings)
 
 
-def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory: LayoutMemory) -> RunLog:
+def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory: FormatMemory) -> RunLog:
     """Return the run with its samples, from the sensor log or from columns beside the frames."""
     if task.sensor_path is None:
         if not frame_log.sensors:
@@ -165,10 +184,7 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory
         sensor_log = memory.sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
     except LogError as error:
         return replace(run_log, faults=_named(error, task.run))
-    offset_s = task.declared.sensor_offset_s
-    lined = line_up(
-        frame_log, sensor_log, offset_s=offset_s, started_at_s=task.started_at_s, limit_s=task.line_up_s
-    )
+    lined = _lined_up(frame_log, sensor_log, task)
     run_log = replace(
         run_log,
         facts=_with_sensor_log(run_log.facts, sensor_log, lined),
@@ -177,6 +193,24 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory
     if not lined.overlap > 0:
         return run_log
     return _joined(run_log, (sensor_log.time_s + lined.shift_s, sensor_log.values), lined, task)
+
+
+def _lined_up(frame_log: FrameLog, sensor_log: SensorLog, task: RunTask) -> LineUp:
+    """Return how samples are brought onto the frames' clock."""
+    declared, clock = task.declared, task.clock
+    offset_s = declared.sensor_offset_s
+    if clock is None or offset_s is not None:
+        return line_up(
+            frame_log, sensor_log, offset_s=offset_s, started_at_s=task.started_at_s, limit_s=task.line_up_s
+        )
+    if declared.same_machine and frame_log.clock is not None and sensor_log.clock is not None:
+        return by_same_machine(frame_log, sensor_log, limit_s=task.line_up_s)
+    shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=task.started_at_s)
+    if np.isfinite(shift_s):
+        return with_overlap(LineUp("one_clock", shift_s, clock.why, 0.0), sensor_log, frame_log.frames.end_s)
+    return by_both_edges(frame_log, sensor_log, started_at_s=task.started_at_s) or LineUp(
+        "none", np.nan, clock.why, 0.0
+    )
 
 
 def _without_settled(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.logs.cell_text import looks_numeric
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.find_sensor_columns import SensorColumns
-from gpubench_kit.logs.frame_sources import Sources, cells_as_text, line_of_count
+from gpubench_kit.logs.format import Declaration, Sources
+from gpubench_kit.logs.frame_sources import cells_as_text, line_of_count
+from gpubench_kit.logs.sniff_sensors import SensorColumns
 from gpubench_kit.logs.text_table import Columns, LogTable, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding

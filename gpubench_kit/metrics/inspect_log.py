@@ -8,10 +8,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.logs.find_columns import ColumnChoice, Declaration
-from gpubench_kit.logs.find_frame_columns import find_frame_columns
-from gpubench_kit.logs.frame_log import Frames
-from gpubench_kit.logs.run_log import RunLog, RunTask, read_run
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration
+from gpubench_kit.logs.frame_timing import Frames
+from gpubench_kit.logs.run_log import RunLog, read_run
+from gpubench_kit.logs.run_task import RunTask
+from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
@@ -90,10 +91,10 @@ def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s
 def _has_frame_times(path: Path, declared: Declaration) -> bool:
     """Return whether a column of a file is surely frame times, so that what is wrong with it must be told."""
     try:
-        frame_time = find_frame_columns(open_table(path), declared).frame_time
+        log_format = sniff_frames(open_table(path), declared)
     except LogError:
         return False
-    return frame_time is not None and frame_time.confidence >= 0.7
+    return log_format.certainty >= Certainty.STATED and log_format.frame_time is not None
 
 
 def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:
@@ -105,7 +106,7 @@ def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:
             "column": choice.label.removeprefix("column ").strip("'"),
             "unit": choice.unit,
             "why": choice.why,
-            "confidence": choice.confidence,
+            "certainty": choice.certainty.word,
         }
     return told
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from gpubench_kit.logs.frame_log import Frames
+from gpubench_kit.logs.format import Certainty
+from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.run_log import RunLog
 from gpubench_kit.metrics.frame_rate import average_fps, both_lows_fps, low_definition_text
 from gpubench_kit.metrics.frame_time import hitch_ms_per_min, median_frame_ms, pacing_ms
 from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+
+#: Metrics that are computed from others, and which; every other one rests on its own column.
+NEEDS = {"energy_per_frame_j": ("board_w", "avg_fps"), "frames_per_j": ("board_w", "avg_fps")}
 
 
 @dataclass(frozen=True)
@@ -57,7 +62,22 @@ def metrics_of_run(run_log: RunLog, rules: MetricRules) -> list[dict]:
     rows += sensor_metrics(run_log, window, edge_s=rules.sensor_edge_s)
     values = {row["metric"]: row["value"] for row in rows}
     rows += energy_metrics(values)
-    return [{"run": run_log.run, "source": "log", **row} for row in rows]
+    return _with_certainty(rows, run_log)
+
+
+def _with_certainty(rows: list[dict], run_log: RunLog) -> list[dict]:
+    """Return rows with run, source and certainty: that of the least sure input."""
+    certainty = {metric: run_log.certainty_of(metric) for metric in run_log.sensors}
+    about = {"run": run_log.run, "source": "log"}
+    return [
+        {**about, **row, "certainty": min(_inputs(row["metric"], certainty, run_log.certainty)).word}
+        for row in rows
+    ]
+
+
+def _inputs(metric: str, of_sensors: Mapping[str, Certainty], of_frames: Certainty) -> list[Certainty]:
+    """Return the certainty of each input of a metric."""
+    return [of_sensors.get(needed, of_frames) for needed in NEEDS.get(metric, (metric,))]
 
 
 def metrics_of_sensors(run_log: RunLog, rules: MetricRules) -> list[dict]:
@@ -66,7 +86,7 @@ def metrics_of_sensors(run_log: RunLog, rules: MetricRules) -> list[dict]:
         return []
     edge_s = rules.sensor_edge_s
     window = (edge_s, float(run_log.sensor_time_s[-1]) - edge_s)
-    return [{"run": run_log.run, "source": "log", **row} for row in sensor_metrics(run_log, window, edge_s=edge_s)]
+    return _with_certainty(sensor_metrics(run_log, window, edge_s=edge_s), run_log)
 
 
 def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:

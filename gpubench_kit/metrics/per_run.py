@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, cpu_count, delayed
 
-from gpubench_kit.logs.layout_memory import LayoutMemory
+from gpubench_kit.logs.format_memory import FormatMemory
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
-from gpubench_kit.logs.run_log import RunTask, read_run
+from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.told_progress import tell_by_file
@@ -22,7 +23,7 @@ from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import RUN_METRICS
+from gpubench_kit.model.tables import CERTAINTIES, RUN_METRICS
 from gpubench_kit.own_processes import end_with
 
 _NUMBERS = ("value", "step")
@@ -99,7 +100,7 @@ def merge_typed(rows: list[dict], typed: pd.DataFrame, runs: set[str]) -> tuple[
 def _typed_row(run: str, metric: str, value: float, step: float) -> dict:
     """Return one row of metrics for a typed number."""
     row = {"run": run, "metric": metric, "value": value, "unit": METRICS[metric].unit}
-    return {**row, "source": "typed", "definition": _TYPED, "step": step}
+    return {**row, "source": "typed", "definition": _TYPED, "step": step, "certainty": "stated"}
 
 
 def _disagreement(one, log: dict) -> Finding:
@@ -127,11 +128,16 @@ def _derived(rows: list[dict], typed_runs: set[str]) -> list[dict]:
             else 0
         )
         derived += [
-            {"run": run, "source": "typed", **row, "step": row["value"] * steps}
+            {"run": run, "source": "typed", **row, "step": row["value"] * steps, "certainty": _least(of_run)}
             for row in energy
             if row["metric"] not in of_run
         ]
     return derived
+
+
+def _least(of_run: dict[str, dict]) -> str:
+    """Return how sure energy is: as the less sure of power and frame rate."""
+    return max((of_run[metric]["certainty"] for metric in ("avg_fps", "board_w")), key=CERTAINTIES.index)
 
 
 #: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
@@ -214,7 +220,7 @@ def _processes_for(runs: int) -> int:
 def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> Iterator[_Result]:
     """Yield the results of the runs in order, from this process or from several."""
     if processes == 1:
-        memory = LayoutMemory()
+        memory = FormatMemory()
         yield from (_result(task, rules, memory) for task in tasks)
         return
     n_at_once = min(_MOST_AT_ONCE, max(_FEWEST_AT_ONCE, len(tasks) // (_CALLS_OF_EACH * processes)))
@@ -227,11 +233,11 @@ def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> It
 def _results_of(tasks: Sequence[RunTask], rules: MetricRules, parent: int) -> list[_Result]:
     """Return the results of some runs, for one call of another process."""
     end_with(parent)
-    memory = LayoutMemory()
+    memory = FormatMemory()
     return [_result(task, rules, memory) for task in tasks]
 
 
-def _result(task: RunTask, rules: MetricRules, memory: LayoutMemory) -> _Result:
+def _result(task: RunTask, rules: MetricRules, memory: FormatMemory) -> _Result:
     """Return the metrics of one run with its facts."""
     run_log = read_run(task, memory=memory)
     rows = metrics_of_run(run_log, rules) if run_log.frames is not None else metrics_of_sensors(run_log, rules)

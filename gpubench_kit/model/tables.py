@@ -182,6 +182,9 @@ RUNS = Table(
     ),
 )  # fmt: skip
 
+#: How sure a value is read: by agreement of the log with itself, by what it or the reviewer states, or only likely.
+CERTAINTIES = ("proven", "stated", "likely")
+
 RUN_METRICS = Table(
     "run_metrics", "run and metric", ("run", "metric"),
     (
@@ -192,6 +195,7 @@ RUN_METRICS = Table(
         _text("source", "where the value comes from", ("log", "typed")),
         _text("definition", "definition used"),
         _number("step", "resolution of the recorded value, in `unit`; 0 where none is known"),
+        _text("certainty", "how sure the reading is; a likely one is shown and enters no verdict", CERTAINTIES),
     ),
 )  # fmt: skip
 

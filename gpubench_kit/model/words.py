@@ -30,14 +30,14 @@ def fold(text: str) -> str:
 
 
 def words_of(heading: str) -> frozenset[str]:
-    """Return the folded words of a heading; capitals within a word begin another.
+    """Return the folded words of a heading; capitals within a word begin another one beside it.
 
     Parameters
     ----------
     heading : as written
     """
     parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
-    return frozenset(re.findall(r"[^\W\d_]+", fold(parted)))
+    return frozenset(re.findall(r"[^\W\d_]+", f"{fold(parted)} {fold(heading)}"))
 
 
 def _words(text: str) -> frozenset[str]:
@@ -146,12 +146,18 @@ _UNITS = {
     "ns": ("time", 1e-6, 0.0),
     **dict.fromkeys(("min", "minutes", "minuten"), ("time", 6e4, 0.0)),
     "h": ("time", 3.6e6, 0.0),
+    "с": ("time", 1e3, 0.0),
+    "мс": ("time", 1.0, 0.0),
+    "мкс": ("time", 1e-3, 0.0),
+    "вт": ("power", 1.0, 0.0),
+    "мгц": ("clock", 1.0, 0.0),
+    "об/мин": ("fan", 1.0, 0.0),
 }
 
 _IN_BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]")
 #: Single letters that more often are a name than a unit: alone, or behind a word in small letters.
 _LETTERS = frozenset("afcksvwhj")
-_SMALL_LETTERS = frozenset("afshkvj")
+_SMALL_LETTERS = frozenset("afhkvj")
 #: Units that also stand in front.
 _IN_FRONT = frozenset({"ms", "us", "ns", "fps", "rpm", "mhz"})
 
@@ -182,10 +188,9 @@ def unit_stated(heading: str, row_unit: str = "") -> Unit | None:
     if row_unit.strip("[]() "):
         written = row_unit.strip("[]() ")
         return known_unit(written) or Unit(written, "")
-    found = _IN_BRACKETS.findall(heading)
+    found = _IN_BRACKETS.findall(re.sub(r"(?i)db\(a\)", "dBA", heading))
     if found:
-        is_sound = fold(heading).endswith("db(a)")
-        return known_unit(found[-1]) or (known_unit("db(a)") if is_sound else Unit(found[-1], ""))
+        return known_unit(found[-1]) or Unit(found[-1], "")
     parts = [part for part in re.split(r"[\s_]+", heading.strip()) if part]
     if not parts:
         return None

@@ -196,7 +196,7 @@ def _of_several(rows: pd.DataFrame) -> Markup:
 #: Notes on how things are, which ask for nothing.
 _ROUTINE = (
     "layout", "session_not_given", "order_not_verified", "frame_limit_declared", "lined_up_by_edge",
-    "same_clock_taken", "started_together_taken", "frame_times_from_steps", "frame_time_guessed", "sensor_guessed",
+    "same_clock_taken", "started_together_taken", "frame_times_from_steps",
     "cut_last_line", "comment_lines", "summary_lines", "coarse_stamps", "one_sheet_read",
 )  # fmt: skip
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.redo_table import REDO
-from gpubench_kit.logs.find_columns import ColumnChoice
+from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.metrics import METRICS
@@ -35,6 +35,7 @@ from gpubench_kit.wording.terms import names_text, scene_text, sentence
 
 _ROLES = {"frame_time": "frame time", "elapsed_time": "elapsed time", "clock_time": "clock time"}
 _LINED_UP = {
+    "one_clock": "by the one clock of their sensor log",
     "clock": "by the clocks of both logs",
     "declared": "by the offset in the plan",
     "same_clock": "as one clock, since both count seconds from one start",

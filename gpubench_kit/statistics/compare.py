@@ -58,7 +58,8 @@ def estimate_noise(usable: pd.DataFrame, plan, *, purpose: str | None = None) ->
     On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
     the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
     """
-    coded = code_runs(usable)
+    # What is only likely is shown run by run, and in no picture of levels.
+    coded = code_runs(usable[usable["withheld_for"] != "format_not_confirmed"])
     wanted = _has_purpose(coded, purpose)
     if not wanted.any():
         return NOISE.frame()

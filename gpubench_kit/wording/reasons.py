@@ -22,6 +22,7 @@ WITHHELD_TEXT = {
     "different_bench": "The runs come from different benches, which the comparison does not name.",
     "different_game_version": "The runs come from different versions of the game.",
     "value_not_usable": "A value is not above zero or not finite, so no ratio can be formed.",
+    "too_coarse": "The frame times are written too coarsely for this; the average counts.",
     "held_by_cap": "Held by a cap: the frame rate shows the cap, not the tuning.",
     "tuning_not_applied": "A run looks like another tuning; until that is explained there is no verdict.",
     "same_file_twice": "Two runs have the same log; until that is put right there is no verdict.",

@@ -94,6 +94,8 @@ def make_metrics(runs):
                     "metric": metric,
                     "value": value * np.exp(noise * rng.standard_normal()),
                     "step": 0.0,
+                    "source": "log",
+                    "certainty": "proven",
                 }
             )
     return pd.DataFrame(rows)

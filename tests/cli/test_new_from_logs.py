@@ -20,7 +20,7 @@ GAMES = {"Copper Monsoon": 90.0, "Salt Orchard": 60.0}
 BEGIN = dt.datetime(2026, 11, 20, 18, 30, 5)
 
 
-def write_log(file: Path, start: dt.datetime, fps: float, seed: int, *, seconds: float = 3.0) -> None:
+def write_log(file: Path, start: dt.datetime, fps: float, seed: int, *, seconds: float = 6.0) -> None:
     """Write a frame log with a clock and a column of frame times."""
     rng, passed, rows = random.Random(seed), 0.0, ["Date,frame_ms"]
     while passed < 1000 * seconds:

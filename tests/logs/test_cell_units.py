@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from made_logs import frame_times, sensor_signal, table
 
-from gpubench_kit.logs.layout_memory import LayoutMemory
-from gpubench_kit.logs.run_log import RunTask, read_run
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.read_samples import read_sensor_log
+from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.errors import LogError
 
@@ -82,8 +83,8 @@ def test_missing_values_and_a_summary_among_units_are_what_they_are_elsewhere(tm
     cells = [f"{f} ms" for f in FRAME_MS]
     cells[700] = "N/A"
     told = _inspect(tmp_path, table({"t": SECONDS, "f": cells}) + "Average,60.1 fps\n")
-    assert told["n_frames"] == 899
-    assert [one["check"] for one in told["findings"]] == ["summary_lines", "rows_without_frame_time"]
+    assert told["n_frames"] == 900
+    assert [one["check"] for one in told["findings"]] == ["summary_lines", "cells_denied"]
 
 
 def test_lone_column_is_a_frame_time_where_its_cells_say_ms(tmp_path):
@@ -164,7 +165,7 @@ def test_times_of_day_alone_are_no_frame_times(tmp_path, start_s):
 
 
 def test_units_of_one_log_are_not_remembered_for_the_next_with_the_same_heading(tmp_path):
-    watts, memory = 300 + FRAME_MS % 5, LayoutMemory()
+    watts, memory = 300 + FRAME_MS % 5, FormatMemory()
     cells = [[f"{1000 * one:.0f} mW" for one in watts], [f"{one:.3f}" for one in watts]]
     for number, column in enumerate(cells):
         path = tmp_path / f"{number}.csv"

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_times, table
 
-from gpubench_kit.logs.frame_log import read_frame_log
 from gpubench_kit.logs.join import line_up
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_samples import read_sensor_log
 
 FRAME_MS = frame_times(3700)
 FRAME_MS = FRAME_MS[np.cumsum(FRAME_MS) < 60_000]

@@ -17,7 +17,7 @@ from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.errors import LogError
 
 FRAMES = [round(16.7 + 0.125 * (k % 5), 3) for k in range(60)]
-TIMES = [round(0.0167 * k, 4) for k in range(1, 61)]
+TIMES = [round(sum(FRAMES[:k]) / 1000, 6) for k in range(1, 61)]
 
 RUSSIAN = ["Время, с", "Время кадра, мс", "Мощность, Вт", "Температура, °C", "Частота ядра, МГц"]
 JAPANESE = ["時間 (s)", "フレーム時間 (ms)", "消費電力 (W)", "GPU温度 (C)", "ポンプ回転数"]

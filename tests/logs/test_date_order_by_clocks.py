@@ -5,9 +5,9 @@ import pytest
 from made_logs import clock, frame_times, sensor_signal, table
 
 from gpubench_kit.logs.clock import clock_of_texts
-from gpubench_kit.logs.frame_log import read_frame_log
 from gpubench_kit.logs.join import line_up
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.metrics.inspect_log import inspect_log
 
 FRAME_MS = frame_times(3000)

@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, table
 
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.frame_log import read_frame_log
-from gpubench_kit.logs.layout_memory import LayoutMemory
+from gpubench_kit.logs.format import Certainty, Declaration
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.read_frames import read_frame_log
 from gpubench_kit.model.errors import LogError
 
 FRAME_MS = frame_times()
@@ -49,8 +49,14 @@ def test_units_are_found_from_size_and_sums(tmp_path, unit, elapsed_unit):
         "x": [f"{one / UNITS[elapsed_unit]:.{digits[elapsed_unit]}f}" for one in starts],
         "y": [f"{one / UNITS[unit]:.{digits[unit]}f}" for one in FRAME_MS],
     }
+    if unit == elapsed_unit == "ns":
+        # Whole numbers without a unit could as well be ticks of some clock.
+        with pytest.raises(LogError, match=r"the unit of column 'y' .* is not stated"):
+            _read(tmp_path, table(columns))
+        return
     log = _read(tmp_path, table(columns))
     assert [(one.role, one.unit) for one in log.choices] == [("frame_time", unit), ("elapsed_time", elapsed_unit)]
+    assert log.certainty == (Certainty.LIKELY if unit == elapsed_unit else Certainty.PROVEN)
     assert log.frames.frame_ms == pytest.approx(FRAME_MS, rel=1e-12)
 
 
@@ -70,16 +76,29 @@ def test_frame_time_is_told_from_columns_that_only_resemble_it(tmp_path):
 
 def test_frame_times_are_steps_where_no_column_holds_them(tmp_path):
     stamps = np.concatenate(([0.0], np.cumsum(FRAME_MS)))
-    log = _read(tmp_path, table({"t": [f"{one:.3f}" for one in stamps], "load": [97] * 401}))
+    log = _read(tmp_path, table({"t (ms)": [f"{one:.3f}" for one in stamps], "load": [97] * 401}))
     assert log.frames.frame_ms == pytest.approx(FRAME_MS, abs=1e-9)
-    assert _checks(log) == ["frame_times_from_steps"]
+    assert (log.certainty, _checks(log)) == (Certainty.STATED, ["frame_times_from_steps"])
 
 
-def test_only_column_that_can_be_a_frame_time_is_taken_with_low_confidence(tmp_path):
-    log = _read(tmp_path, table({"took": FRAME_MS, "watts": [250.5] * 400}))
-    assert (log.choices[0].column, log.choices[0].confidence) == (0, 0.6)
-    assert log.frames.time_s[1] == pytest.approx(FRAME_MS[0] / 1000)
-    assert _checks(log) == ["frame_time_guessed"]
+def test_steps_of_a_time_without_unit_are_only_likely(tmp_path):
+    log = _read(tmp_path, table({"t": [f"{one:.3f}" for one in np.cumsum(FRAME_MS)], "load": [97] * 400}))
+    assert (log.certainty, _checks(log)) == (Certainty.LIKELY, ["format_likely", "frame_times_from_steps"])
+
+
+def test_only_column_that_can_be_a_frame_time_is_only_likely(tmp_path):
+    short_ms = frame_times(1000) / 2
+    log = _read(tmp_path, table({"took": short_ms, "watts": [250.5] * 1000}))
+    assert (log.choices[0].column, log.choices[0].certainty) == (0, Certainty.LIKELY)
+    assert log.frames.time_s[1] == pytest.approx(short_ms[0] / 1000)
+    (finding,) = [one for one in log.findings if one.check == "format_likely"]
+    assert "column 'took' is likely the frame time in ms" in finding.message
+    assert 'frames = { time = "took", unit = "ms", rows = "frames" }' in finding.action
+
+
+def test_a_column_that_could_be_times_or_rates_is_asked(tmp_path):
+    with pytest.raises(LogError, match="could be frame times in ms or frame rates in fps"):
+        _read(tmp_path, table({"took": FRAME_MS, "watts": [250.5] * 400}))
 
 
 def test_two_columns_that_could_be_frame_times_ask_for_a_declaration(tmp_path):
@@ -105,7 +124,7 @@ def test_declared_column_that_is_missing_is_named_with_those_there(tmp_path):
 
 
 def test_declared_unit_that_cannot_be_is_refused(tmp_path):
-    with pytest.raises(LogError, match=r"mean frame time would be 1[0-9.]+ ms; 0.25 to 200 ms is expected"):
+    with pytest.raises(LogError, match=r"mean frame time would be 1[0-9.]+ ms; 0.4 to 200 ms is expected"):
         _read(tmp_path, frame_log(FRAME_MS), declared=Declaration(frame_time=("b", "s")))
 
 
@@ -120,7 +139,7 @@ def test_log_written_twice_is_read_once(tmp_path):
     text = frame_log(FRAME_MS)
     log = _read(tmp_path, text + text)
     assert log.frames.frame_ms.tolist() == FRAME_MS.tolist()
-    assert _checks(log) == ["repeated_heading", "repeated_rows"]
+    assert sorted(_checks(log)) == ["block_repeated", "repeated_heading"]
 
 
 def test_row_with_a_repeated_stamp_and_another_frame_time_stays(tmp_path):
@@ -137,10 +156,25 @@ def test_pause_stays(tmp_path):
     assert _read(tmp_path, frame_log(frame_ms)).frames.frame_ms.max() == 3200.0
 
 
-def test_rows_without_frame_time_are_left_out_and_counted(tmp_path):
+def test_an_empty_cell_is_filled_from_the_time_beside_it_and_told(tmp_path):
     text = frame_log(FRAME_MS).replace(f",{FRAME_MS[50]:.3f}\n", ",N/A\n", 1)
     log = _read(tmp_path, text)
-    assert log.frames.frame_ms.size == FRAME_MS.size - 1
+    assert log.frames.frame_ms == pytest.approx(FRAME_MS, abs=0.0011)
+    assert [one.check for one in log.findings] == ["cells_denied"]
+    assert "first in row 51: no value where the time says" in log.findings[0].message
+
+
+def test_a_cell_that_the_time_beside_it_denies_is_replaced_and_told(tmp_path):
+    text = frame_log(FRAME_MS).replace(f",{FRAME_MS[50]:.3f}\n", ",99.000\n", 1)
+    log = _read(tmp_path, text)
+    assert log.frames.frame_ms == pytest.approx(FRAME_MS, abs=0.0011)
+    assert "first in row 51: 99 ms where the time says" in log.findings[0].message
+
+
+def test_rows_without_frame_time_are_left_out_and_counted(tmp_path):
+    lines = table({"frame (ms)": frame_times(1000)}).splitlines(keepends=True)
+    log = _read(tmp_path, "".join([*lines[:51], "N/A\n", *lines[52:]]))
+    assert log.frames.frame_ms.size == 999
     assert log.findings[-1].check == "rows_without_frame_time"
     assert log.findings[-1].found == 1.0
 
@@ -195,10 +229,11 @@ def test_sensors_beside_the_frames_are_read_by_metric_name_or_declaration(tmp_pa
 
 def test_memory_of_layouts_changes_nothing(tmp_path):
     memory, texts = (
-        LayoutMemory(),
+        FormatMemory(),
         [frame_log(frame_times(seed=k), stamped=("start", "end")[k % 2]) for k in range(4)],
     )
-    texts.append(texts[0].replace("16.", "17.", 40))  # steps no longer equal: must be looked at afresh
+    # Steps that no longer equal all frame times must be looked at afresh.
+    texts.append(texts[0].replace("16.", "17.", 5))
     texts.append(table({"a": FRAME_MS, "b": [f"{one:.6f}" for one in np.cumsum(FRAME_MS) / 1000]}))
     for text in texts:
         fresh, remembered = _read(tmp_path, text), _read(tmp_path, text, memory=memory)
@@ -223,7 +258,8 @@ def test_unit_never_changes_what_is_read(tmp_path_factory, frame_us, unit, stamp
         "t": [f"{one / scale:.{digits}f}" for one in times],
         "f": [f"{one / scale:.{digits}f}" for one in frame_ms],
     }
-    log = _read(tmp_path_factory.mktemp("log"), table(columns))
+    declared = Declaration(frame_time=("f", unit))
+    log = _read(tmp_path_factory.mktemp("log"), table(columns), declared=declared)
     assert log.frames.frame_ms == pytest.approx(frame_ms, rel=1e-12)
 
 
@@ -238,15 +274,14 @@ def _two_sources():
     return table(dict(zip(("when", "took", "of"), columns, strict=True))), own
 
 
-def test_frames_of_several_sources_are_told_apart_and_the_longest_is_taken(tmp_path):
+def test_frames_of_several_sources_are_asked_for_and_the_declared_one_is_read(tmp_path):
     text, own = _two_sources()
-    log = _read(tmp_path, text)
+    with pytest.raises(LogError, match=r"'game' \(300 rows\), 'window' \(90 rows\); which is the game\?"):
+        _read(tmp_path, text)
+    log = _read(tmp_path, text, declared=Declaration(count_only={"of": ("game",)}))
     assert log.frames.frame_ms.tolist() == own.tolist()
     assert log.n_mismatched == 0
-    assert _checks(log) == ["several_sources"]
-    assert (
-        "'game' took longest and are used (300 rows), the others are not: 'window' (90)" in log.findings[0].message
-    )
+    assert "'game' are declared and used (300 rows), the others are not: 'window' (90)" in log.findings[0].message
 
 
 def test_frames_with_another_outcome_are_counted_and_told(tmp_path):

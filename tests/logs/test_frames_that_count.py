@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_times, table
 
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.frame_log import read_frame_log
-from gpubench_kit.logs.layout_memory import LayoutMemory
+from gpubench_kit.logs.format import Declaration
+from gpubench_kit.logs.format_memory import FormatMemory
 from gpubench_kit.logs.match_files import declaration_of
+from gpubench_kit.logs.read_frames import read_frame_log
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
 
@@ -32,7 +32,7 @@ def _with_outcome(shown="shown", lost="lost"):
 def _two_sources():
     """Return a log of a game and a window, in the order in which their frames came."""
     game = [(start, one, "game") for start, one in zip(STARTS_S, FRAME_MS, strict=True)]
-    window = [(0.004 + 0.05 * k, 50.0, "window") for k in range(100)]
+    window = [(0.004 + 0.07 * (k // 2) + 0.04 * (k % 2), 40.0 - 10 * (k % 2), "window") for k in range(100)]
     rows = sorted(game + window)
     stamps = clock([row[0] for row in rows])
     columns = [f"{row[0]:.6f}" for row in rows], [f"{row[1]:.3f}" for row in rows], [row[2] for row in rows]
@@ -68,17 +68,17 @@ def test_first_frames_that_do_not_count_are_no_part_of_the_run(tmp_path):
 
 def test_declared_source_is_used_in_place_of_the_longest(tmp_path):
     log = _read(tmp_path, _two_sources(), of=("window",))
-    assert log.frames.frame_ms.tolist() == [50.0] * 100
+    assert log.frames.frame_ms.tolist() == [40.0, 30.0] * 50
     (finding,) = log.findings
     assert "'window' are declared and used (100 rows), the others are not: 'game' (400)" in finding.message
     assert finding.action == ""
 
 
-def test_line_that_the_finding_prints_can_be_pasted(tmp_path):
-    log = _read(tmp_path, _two_sources())
-    assert log.findings[0].action.endswith('[logs] count_only = { "of" = ["window"] }')
-    declared = log.findings[0].action.split("[logs] count_only = ")[1]
-    assert declared == '{ "of" = ["window"] }'
+def test_line_that_the_question_prints_can_be_pasted(tmp_path):
+    with pytest.raises(LogError, match="which is the game") as caught:
+        _read(tmp_path, _two_sources())
+    (fault,) = caught.value.faults
+    assert fault.action.split("[logs] count_only = ")[1] == '{ "of" = ["game"] }'
 
 
 def test_clock_of_a_log_with_several_sources_starts_with_the_first_frame(tmp_path):
@@ -97,7 +97,7 @@ def test_heading_that_the_log_lacks_is_refused(tmp_path):
 
 
 def test_memory_of_layouts_changes_nothing_about_frames_that_count(tmp_path):
-    memory, declared, sizes = LayoutMemory(), Declaration(count_only={"end": ("shown",)}), []
+    memory, declared, sizes = FormatMemory(), Declaration(count_only={"end": ("shown",)}), []
     for number in range(3):
         path = tmp_path / f"{number}.csv"
         path.write_text(_with_outcome(), encoding="utf-8")

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.frame_log import read_frame_log
+from gpubench_kit.logs.format import Declaration
 from gpubench_kit.logs.join import line_up
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.model.errors import LogError
 
 FRAME_MS = frame_times(3000)
@@ -175,13 +175,13 @@ def test_time_that_goes_back_leaves_the_longest_stretch(tmp_path):
     assert [one.check for one in log.findings] == ["sensor_time_goes_back"]
 
 
-def test_sensors_under_other_headings_are_taken_by_their_values_and_told(tmp_path):
+def test_sensors_under_headings_of_no_meaning_are_asked_for(tmp_path):
     times, load, watts = sensor_signal(60.0)
     heat = (50 + np.minimum(times / 3, 15)).astype(int)
     log = _read_sensors(tmp_path, table({"when": times, "p": watts.round(2), "u": load, "h": heat}))
-    assert set(log.values) >= {"load_pct", "board_w"}
-    guessed = [one for one in log.findings if one.check == "sensor_guessed"]
-    assert any('sensors = { load_pct = "u" }' in one.action for one in guessed)
+    assert log.values == {}
+    (asked,) = [one for one in log.findings if one.check == "sensors_unclear"]
+    assert 'load_pct = "u"' in asked.action
 
 
 def test_two_temperatures_are_asked_for_and_not_guessed(tmp_path):

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gpubench_kit.logs.find_columns import ColumnChoice
+from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.kept_facts import KeptFacts
 from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
 

@@ -6,12 +6,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_logs import clock, frame_times, table
 
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.frame_log import read_frame_log
-from gpubench_kit.logs.layout_memory import LayoutMemory
+from gpubench_kit.logs.format import Declaration
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.model.errors import LogError
 
 #: Frames of 12 and 8 ms in turn: 100 frames per second on average.
 GAME_MS = np.tile([12.0, 8.0], 500)
+GAME = Declaration(count_only={"app": ("game",)})
 
 
 def _rows(name, frame_ms, start_ms=0.0):
@@ -23,8 +25,8 @@ def _rows(name, frame_ms, start_ms=0.0):
 def _text(*sources, has_frame_times=True, has_clock=False):
     """Return the log in which rows of several sources stand in the order of their starts."""
     starts_ms, lengths_ms, names = zip(*sorted(row for rows in sources for row in rows), strict=True)
-    columns = {"app": names, "t": [f"{one:.3f}" for one in starts_ms]}
-    columns |= {"f": [f"{one:.3f}" for one in lengths_ms]} if has_frame_times else {}
+    columns = {"app": names, "t (ms)": [f"{one:.3f}" for one in starts_ms]}
+    columns |= {"f (ms)": [f"{one:.3f}" for one in lengths_ms]} if has_frame_times else {}
     columns |= {"at": clock(np.array(starts_ms) / 1000)} if has_clock else {}
     return table(columns)
 
@@ -41,15 +43,17 @@ def _late(**options):
     return _text(_rows("desktop", np.full(600, 20.0)), _rows("game", np.tile(GAME_MS, 2), 3000.5), **options)
 
 
-def test_a_game_that_starts_after_the_first_rows_is_read_alone(tmp_path):
-    log = _read(tmp_path, _late())
-    assert log.frames.frame_ms.tolist() == np.tile(GAME_MS, 2).tolist()
-    assert log.n_mismatched == 0
-    (finding,) = log.findings
-    assert "those of 'game' took longest and are used (2000 rows), the others are not: 'desktop' (600)." in (
-        finding.message
-    )
-    assert finding.action.endswith('[logs] count_only = { "app" = ["desktop"] }')
+def _asks(tmp_path, text):
+    """Assert that a log is asked for its sources, and return the fault."""
+    with pytest.raises(LogError, match="which is the game") as caught:
+        _read(tmp_path, text)
+    return caught.value.faults[0]
+
+
+def test_a_game_that_starts_after_the_first_rows_is_asked_for(tmp_path):
+    fault = _asks(tmp_path, _late())
+    assert "'game' (2000 rows), 'desktop' (600 rows)" in fault.problem
+    assert fault.action.endswith('[logs] count_only = { "app" = ["game"] }')
 
 
 def test_a_declared_source_that_shows_late_is_read_alone(tmp_path):
@@ -61,7 +65,7 @@ def test_a_declared_source_that_shows_late_is_read_alone(tmp_path):
 
 
 def test_clock_starts_with_the_first_frame_of_the_source_that_shows_late(tmp_path):
-    stamps = _read(tmp_path, _late(has_clock=True))
+    stamps = _read(tmp_path, _late(has_clock=True), declared=GAME)
     alone = _read(tmp_path, _text(_rows("game", GAME_MS, 3000.5), has_clock=True))
     assert stamps.clock == pytest.approx(alone.clock, abs=0.0015)
 
@@ -69,22 +73,18 @@ def test_clock_starts_with_the_first_frame_of_the_source_that_shows_late(tmp_pat
 @pytest.mark.parametrize("n_foreign", [4, 40])
 def test_a_few_late_rows_of_another_source_are_enough(tmp_path, n_foreign):
     popup = _rows("popup", np.full(n_foreign, 50.25), 5003.0)
-    log = _read(tmp_path, _text(_rows("game", GAME_MS), popup))
-    assert log.frames.frame_ms.tolist() == GAME_MS.tolist()
-
-
-def test_of_sources_that_last_alike_the_one_with_more_frames_is_taken_and_the_doubt_told(tmp_path):
-    # The desktop lasts 10.6 s, the game 10.0 s.
-    log = _read(tmp_path, _text(_rows("desktop", np.full(530, 20.0)), _rows("game", GAME_MS, 3000.5)))
-    assert log.frames.frame_ms.tolist() == GAME_MS.tolist()
-    assert "Those of 'desktop' last about as long, so that the game may be another one." in log.findings[0].message
+    text = _text(_rows("game", GAME_MS), popup)
+    _asks(tmp_path, text)
+    assert _read(tmp_path, text, declared=GAME).frames.frame_ms.tolist() == GAME_MS.tolist()
 
 
 def test_sources_beside_elapsed_time_alone_are_told_apart(tmp_path):
     overlay = _rows("overlay", np.full(590, 16.9), 1.5)
-    log = _read(tmp_path, _text(_rows("game", frame_times(1000) * 0.6), overlay, has_frame_times=False))
+    text = _text(_rows("game", frame_times(1000) * 0.6), overlay, has_frame_times=False)
+    _asks(tmp_path, text)
+    log = _read(tmp_path, text, declared=GAME)
     assert log.frames.frame_ms == pytest.approx((frame_times(1000) * 0.6)[:-1], abs=0.0011)
-    assert [one.check for one in log.findings] == ["several_sources", "frame_times_from_steps"]
+    assert "several_sources" in [one.check for one in log.findings]
 
 
 def test_stamps_of_whole_milliseconds_tell_sources_apart_too(tmp_path):
@@ -92,26 +92,16 @@ def test_stamps_of_whole_milliseconds_tell_sources_apart_too(tmp_path):
     game_ms = np.where(np.arange(2000) % 50 == 49, 0.2, frame_times(2000))
     times_ms = {"game": np.cumsum(game_ms), "overlay": np.cumsum(np.full(1850, 16.9)) + 0.7}
     rows = sorted((one, name) for name, times in times_ms.items() for one in times)
-    log = _read(tmp_path, table({"app": [row[1] for row in rows], "elapsed (ms)": [int(row[0]) for row in rows]}))
+    text = table({"app": [row[1] for row in rows], "elapsed (ms)": [int(row[0]) for row in rows]})
+    _asks(tmp_path, text)
+    log = _read(tmp_path, text, declared=GAME)
     assert log.frames.frame_ms.tolist() == np.diff(times_ms["game"].astype(int)).tolist()
 
 
-def test_sources_that_no_time_tells_apart_are_told(tmp_path):
+def test_sources_that_no_time_tells_apart_are_asked_for(tmp_path):
     names, lengths = ["game", "overlay"] * 200, np.column_stack([frame_times(200), np.full(200, 33.3)]).ravel()
-    log = _read(tmp_path, table({"app": names, "f": lengths}), declared=Declaration(frame_time=("f", "ms")))
-    (finding,) = log.findings
-    assert finding.check == "sources_in_doubt"
-    assert "'overlay' (200; 33.3 ms)" in finding.message
-    assert finding.action == 'If only some count, say so: [logs] count_only = { "app" = ["game"] }'
-
-
-@pytest.mark.parametrize(
-    "names", [["menu"] * 200 + ["drive"] * 200, ["made up", "drawn"] * 200], ids=["turn", "equal"]
-)
-def test_values_that_take_no_turns_or_do_not_differ_are_no_doubt(tmp_path, names):
-    lengths = np.where(np.array(names) == "menu", 5.0, 0.0) + frame_times(400)
-    log = _read(tmp_path, table({"app": names, "f": lengths}), declared=Declaration(frame_time=("f", "ms")))
-    assert log.findings == ()
+    fault = _asks(tmp_path, table({"app": names, "f": lengths}))
+    assert fault.action.endswith('[logs] count_only = { "app" = ["game"] }')
 
 
 @pytest.mark.parametrize(
@@ -139,8 +129,12 @@ def test_columns_that_tell_something_else_of_frames_are_no_sources(tmp_path, kin
 def test_memory_of_layouts_changes_nothing_about_late_sources(tmp_path):
     texts = [_text(_rows("game", GAME_MS)), _late(), _text(_rows("game", GAME_MS))]
     texts += [_text(_rows("game", GAME_MS), _rows("popup", np.full(5, 50.0), 3.3)), texts[0]]
-    memory = LayoutMemory()
+    memory = FormatMemory()
     for text in texts:
+        if "desktop" in text or "popup" in text:
+            with pytest.raises(LogError, match="which is the game"):
+                _read(tmp_path, text, memory=memory)
+            continue
         with_memory, without = _read(tmp_path, text, memory=memory), _read(tmp_path, text)
         assert with_memory.frames.frame_ms.tolist() == without.frames.frame_ms.tolist()
         assert with_memory.findings == without.findings
@@ -159,5 +153,6 @@ def test_whatever_starts_whenever_beside_a_game_leaves_its_frames_as_they_are(
     game_ms = np.random.default_rng(seed).gamma(30, 10 / 30, 1000).round(3)
     n_others = max(4, int(share * game_ms.sum() / other_ms))
     other = np.random.default_rng(seed + 1).uniform(0.9, 1.1, n_others) * other_ms
-    log = _read(tmp_path, _text(_rows("game", game_ms), _rows("other", other.round(3), round(start_ms, 3))))
+    text = _text(_rows("game", game_ms), _rows("other", other.round(3), round(start_ms, 3)))
+    log = _read(tmp_path, text, declared=GAME)
     assert log.frames.frame_ms == pytest.approx(game_ms, abs=1e-9)

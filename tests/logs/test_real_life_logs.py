@@ -50,7 +50,7 @@ def _grouped(separator, mark, decimal):
     rows = [f"{t * 1e6:,.0f}|{f * 1e3:,.0f}" for t, f in cells]
     rows = [row.replace(",", mark) for row in rows]
     quoted = [[f'"{cell}"' for cell in row.split("|")] for row in rows]
-    return separator.join(("t", "f")) + "\n" + "".join(f"{separator.join(row)}\n" for row in quoted)
+    return separator.join(("t us", "f us")) + "\n" + "".join(f"{separator.join(row)}\n" for row in quoted)
 
 
 READ = {
@@ -111,12 +111,11 @@ def test_columns_of_one_heading_are_told_apart_by_their_number(tmp_path):
 
 
 REFUSED = {
-    "times or rates": ("fps\n" + "".join(f"{1000 / one:.2f}\n" for one in FRAME_MS), "or frame rates"),
-    "nothing but elapsed minutes": (table({"t": [f"{t / 60:.9f}" for t in ENDS_S]}), "no column can be"),
+    "times or rates": ("fps\n" + "".join(f"{1000 / one:.2f}\n" for one in FRAME_MS), "a frame or a sample"),
     "negative frame time": (TEXT.replace(f",{FRAME_MS[100]}\n", f",-{FRAME_MS[100]}\n"), "below zero"),
     "only a heading": ("n,t,f\n", "no rows with numbers"),
     "one frame": ("n,t,f\n1,0.016,16.1\n", "no rows with numbers"),
-    "two rows of rising numbers": ("a,b\n1,2\n3,4\n", "1 frame; at least 10 are expected"),
+    "two rows of rising numbers": ("a,b\n1,2\n3,4\n", "2 frames; at least 10 are expected"),
     "nine frames": ("".join(TEXT.splitlines(keepends=True)[:10]), "9 frames; at least 10"),
     "an archive of two logs": (_zipped(["run.csv", "other.csv"]), "holds 2 files"),
     "a page of a web server": ("<html>404</html>", "no whole line"),

@@ -239,14 +239,25 @@ def _shared_sensors(folder, n_runs=2):
 
 def test_sensor_log_of_many_runs_is_read_once_and_cut_to_each(tmp_path):
     shared = _shared_sensors(tmp_path)
-    runs = open_review(_plan(tmp_path)).read_runs()
+    runs = open_review(_plan(tmp_path, logs={"sensor_clock": "same_machine"})).read_runs()
     first = next(runs)
     shared.unlink()
     second = next(runs)
     assert (first.facts.line_up, first.facts.shift_s) == ("clock", -10.0)
-    assert (second.facts.line_up, second.facts.shift_s) == ("clock", -70.0)
     assert first.facts.mean_load_pct == pytest.approx(98.0)
-    assert second.facts.mean_load_pct == pytest.approx(2.0)
+    # By its clock the card idled during the second run: that cannot be its place in the log.
+    assert second.sensors == {}
+    assert "the card idled for most of this run" in second.findings[-1].message
+
+
+def test_clocks_alone_never_place_the_runs_of_a_shared_sensor_log(tmp_path):
+    _shared_sensors(tmp_path)
+    review = open_review(_plan(tmp_path))
+    _, second = review.read_runs()
+    assert second.sensors == {}
+    (finding,) = [one for one in review.findings if one.check == "clock_not_proven"]
+    assert "it spans 2 runs" in finding.message
+    assert 'sensor_clock = "same_machine"' in finding.action
 
 
 def test_faults_of_both_logs_of_a_run_are_told(tmp_path):

@@ -6,9 +6,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.run_log import RunTask, read_run
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.format import Declaration
+from gpubench_kit.logs.read_samples import read_sensor_log
+from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.model.errors import LogError
 
 TIMES, LOAD, WATTS = sensor_signal(60.0)
@@ -104,12 +105,18 @@ def _long(names=("board_w", "core_c", "load_pct")):
 
 @pytest.mark.parametrize("names", [("board_w", "core_c", "load_pct"), ("1", "2", "3")], ids=["words", "numbers"])
 def test_a_row_for_each_sensor_is_refused(tmp_path, names):
+    path = tmp_path / "sensors.csv"
+    path.write_text(table(_long(names)), encoding="utf-8")
     with pytest.raises(LogError, match="of 3 cards or sensors are mixed, and column 'sensor' tells them apart"):
-        _read(tmp_path, _long(names))
+        read_sensor_log(path, declared=Declaration(sensors={"board_w": "value"}))
+    assert read_sensor_log(path).values == {} if names[0] == "1" else True
 
 
 def test_one_sensor_of_many_can_be_declared(tmp_path):
-    log = _read(tmp_path, _long(), sensor=("board_w",))
+    path = tmp_path / "sensors.csv"
+    path.write_text(table(_long()), encoding="utf-8")
+    declared = Declaration(count_only={"sensor": ("board_w",)}, sensors={"board_w": "value"})
+    log = read_sensor_log(path, declared=declared)
     assert log.values["board_w"].tolist() == WATTS.round(1).tolist()
 
 
@@ -157,8 +164,10 @@ def test_line_pasted_for_the_sensor_log_leaves_the_frame_log_as_it_is(tmp_path):
 
 def test_number_of_a_column_is_that_of_the_log_without_headings(tmp_path):
     sensors = table(_two_cards()).split("\n", 1)[1]
+    path = tmp_path / "sensors.csv"
+    path.write_text(table(dict(zip(("", " ", "  ", "   "), _two_cards().values(), strict=True))), encoding="utf-8")
     with pytest.raises(LogError, match=r'count_only = \{ "2" = \["0"\] \}'):
-        _read(tmp_path, dict(zip(("", " ", "  ", "   "), _two_cards().values(), strict=True)))
+        read_sensor_log(path, declared=Declaration(sensors={"board_w": "3"}))
     run = _run(tmp_path, frame_log(frame_times(3750)), sensors, **{"2": ("0",)})
     assert run.faults == ()
     assert run.frames.frame_ms.size == 3750

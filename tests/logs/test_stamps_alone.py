@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_times, table
 
-from gpubench_kit.logs.frame_log import read_frame_log
-from gpubench_kit.logs.layout_memory import LayoutMemory
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.read_frames import read_frame_log
 from gpubench_kit.model.errors import LogError
 
 FRAME_MS = frame_times(1200)
@@ -78,7 +78,7 @@ def test_stamps_of_whole_seconds_are_too_coarse(tmp_path):
 
 
 def test_stamps_as_far_apart_as_samples_are_no_frames(tmp_path):
-    with pytest.raises(LogError, match="no column can be the frame times"):
+    with pytest.raises(LogError, match="these are samples, not frames"):
         _log(tmp_path, {"n": COUNTS, "c": clock(np.arange(1200) * 0.1)})
 
 
@@ -97,7 +97,7 @@ def test_time_that_goes_back_is_refused(tmp_path):
 
 
 def test_what_was_read_before_changes_nothing(tmp_path):
-    memory = LayoutMemory()
+    memory = FormatMemory()
     logs = [_log(tmp_path, columns, memory=memory) for columns in (WRITTEN["date and time"],) * 2]
     assert np.array_equal(logs[0].frames.frame_ms, logs[1].frames.frame_ms)
     assert logs[0].choices == logs[1].choices

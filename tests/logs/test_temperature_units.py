@@ -6,14 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_logs import frame_times, sensor_signal, table
 
-from gpubench_kit.logs.find_columns import ColumnChoice, Declaration
-from gpubench_kit.logs.layout_memory import LayoutMemory
-from gpubench_kit.logs.run_log import RunTask, read_run
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.read_samples import read_sensor_log
+from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.inspect_log import inspect_log
 
 #: Fahrenheit and the same in Celsius, by hand: (F - 32) * 5 / 9.
-BY_HAND = {"32": 0.0, "212": 100.0, "-40": -40.0, "98.6": 37.0, "154.4": 68.0, "167": 75.0}
+BY_HAND = {"50": 10.0, "212": 100.0, "98.6": 37.0, "154.4": 68.0, "167": 75.0}
 
 #: A card that warms up from 86 °F (30 °C) to 167 °F (75 °C), and stays there.
 FAHRENHEIT = [str(86 + 3 * min(k, 27)) for k in range(140)]
@@ -37,7 +38,7 @@ def test_fahrenheit_is_turned_as_by_hand(tmp_path, written, celsius):
 
 @given(st.floats(-459.0, 10_000.0))
 def test_celsius_is_turned_back_into_the_fahrenheit_that_was_read(value):
-    choice = ColumnChoice("core_c", 0, "a", "°F", "", 1.0, 5 / 9, zero=32.0)
+    choice = ColumnChoice("core_c", 0, "a", "°F", "", Certainty.STATED, 5 / 9, zero=32.0)
     celsius = choice.in_unit_of_role(np.array([value]))
     assert 1.8 * celsius + 32 == pytest.approx(value, abs=1e-9)
 
@@ -72,17 +73,18 @@ def test_fahrenheit_in_a_code_page_is_the_same(tmp_path):
     assert read_sensor_log(path).values["core_c"] == pytest.approx(CELSIUS, abs=1e-9)
 
 
-def test_column_without_a_name_of_the_kit_is_told_by_its_values_in_celsius(tmp_path):
+def test_column_without_a_name_of_the_kit_is_likely_by_its_unit(tmp_path):
     log = _read(tmp_path, table({"t": SECONDS, "die [°F]": FAHRENHEIT}))
     assert log.values["core_c"] == pytest.approx(CELSIUS, abs=1e-9)
-    assert [one.check for one in log.findings] == ["sensor_unit_taken", "sensor_guessed"]
+    assert [one.check for one in log.findings] == ["sensor_unit_taken", "sensor_likely"]
 
 
 @pytest.mark.parametrize("heading", ["core_c", "core_c [°C]"])
 def test_hot_values_are_not_turned_where_the_log_does_not_state_fahrenheit(tmp_path, heading):
     log = _read(tmp_path, table({"t": SECONDS, heading: FAHRENHEIT}), sensors={"core_c": heading})
-    assert log.values["core_c"] == pytest.approx([float(one) for one in FAHRENHEIT], abs=0)
-    assert not log.findings
+    assert log.values == {}
+    (asked,) = log.findings
+    assert "could be core_c, though values about" in asked.message
 
 
 def test_hot_values_under_a_heading_of_no_meaning_are_no_temperature(tmp_path):
@@ -98,13 +100,14 @@ def test_unit_of_a_temperature_says_nothing_about_power(tmp_path):
 def test_heading_of_one_letter_is_no_line_of_units(tmp_path):
     path = tmp_path / "run.csv"
     frame_ms = frame_times(400)
-    rows = table({"n": range(400), "F": frame_ms})
+    ends = [f"{one:.6f}" for one in np.cumsum(frame_ms) / 1000]
+    rows = table({"n": range(400), "F": frame_ms, "t": ends})
     path.write_text("game,made up\n" + rows, encoding="utf-8")
     assert inspect_log(path)["columns"]["frame_time"]["column"] == "F"
 
 
 def test_temperatures_beside_frames_are_turned_with_and_without_memory(tmp_path):
-    frame_ms, memory = frame_times(300), LayoutMemory()
+    frame_ms, memory = frame_times(300), FormatMemory()
     ends = [f"{one:.6f}" for one in np.cumsum(frame_ms) / 1000]
     path = tmp_path / "run.csv"
     columns = {"t": ["s", *ends], "f": ["ms", *frame_ms], "core_c": ["°F", *["167.0"] * 300]}

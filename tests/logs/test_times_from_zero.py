@@ -7,12 +7,13 @@ from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
 from gpubench_kit.logs.clock import begins_at_zero
-from gpubench_kit.logs.find_columns import Declaration
-from gpubench_kit.logs.frame_log import read_frame_log
+from gpubench_kit.logs.format import Declaration
+from gpubench_kit.logs.format_memory import FormatMemory
 from gpubench_kit.logs.join import line_up
-from gpubench_kit.logs.layout_memory import LayoutMemory
-from gpubench_kit.logs.run_log import RunTask, read_run
-from gpubench_kit.logs.sensor_log import read_sensor_log
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_samples import read_sensor_log
+from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.inspect_log import inspect_log
 
 FRAME_MS = frame_times(3000)
@@ -175,7 +176,7 @@ def test_frames_and_samples_from_zero_are_one_clock(tmp_path):
 def test_log_from_zero_is_not_read_as_the_clocked_one_before_it(tmp_path):
     elapsed = [f"{one:.6f}" for one in STARTS_S]
     for names in ((21, 0), (0, 21)):
-        memory = LayoutMemory()
+        memory = FormatMemory()
         for hour in names:
             stamps = [f"{hour}{one[1:]}" for one in _hours(STARTS_S)]
             path = _path(tmp_path, f"{hour}.csv", {"c": stamps, "t": elapsed, "f": FRAME_MS})

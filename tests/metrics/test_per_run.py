@@ -191,6 +191,7 @@ def test_rows_kept_as_columns_are_the_table_of_the_rows():
             "source": "log",
             "definition": "d",
             "step": 0,
+            "certainty": "proven",
         }
         for run, value in (("a", 60.25), ("b", 1 / 3))
     ]

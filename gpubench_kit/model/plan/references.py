@@ -10,7 +10,7 @@ from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.plan.amounts import OF_LESS, OF_MORE, keys_for
 from gpubench_kit.model.plan.faults import Loc
 from gpubench_kit.model.plan.fields import ESTIMATES
-from gpubench_kit.model.plan.rules import CardLogs
+from gpubench_kit.model.plan.rules import RESERVED_FOR_LOGS, CardLogs
 from gpubench_kit.model.plan.sections import OVER_WORDS, READINGS, Claim
 
 #: What a claim may say of money, and of readings of a sweep: amounts, or which side is favoured.
@@ -109,13 +109,23 @@ def check_sweep(plan: Any) -> Iterator[Problem]:
 def check_logs(plan: Any) -> Iterator[Problem]:
     """Yield problems of ``[logs]``: a table for a card that is not in the plan, a metric without a sensor."""
     cards = [card.name for card in plan.cards]
-    known = [*cards, *CardLogs.model_fields]
+    known = [*cards, *CardLogs.model_fields, "format"]
     for name, own in plan.logs.by_card.items():
         if name not in cards:
             problem = f"{shown(name)} is neither a key of [logs] nor a card of the plan (cards: {listed(cards)})."
             yield Problem(("logs", name), problem, suggestion(name, known) or "Name a card.")
         yield from _sensors(own.sensors, loc=("logs", name))
     yield from _sensors(plan.logs.sensors, loc=("logs",))
+    for place, card in enumerate(cards):
+        if card in RESERVED_FOR_LOGS:
+            problem = f"a card cannot be called {shown(card)}, which is a key of [logs]."
+            yield Problem(("cards", place, "name"), problem, "Give the card another name.")
+    for place, entry in enumerate(plan.logs.format):
+        loc = ("logs", "format", place)
+        if entry.card not in cards:
+            problem = f"{shown(entry.card)} is no card of the plan (cards: {listed(cards)})."
+            yield Problem((*loc, "card"), problem, suggestion(entry.card, cards) or "Name a card.")
+        yield from _sensors(entry.sensors, loc=loc)
 
 
 def _sensors(sensors: Iterable[str], *, loc: Loc) -> Iterator[Problem]:

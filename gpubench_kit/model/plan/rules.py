@@ -6,7 +6,7 @@ import textwrap
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import ConfigDict, Field, Strict
+from pydantic import ConfigDict, Field, Strict, model_validator
 
 from gpubench_kit.model.plan.fields import (
     Count,
@@ -19,6 +19,7 @@ from gpubench_kit.model.plan.fields import (
     Section,
     Text,
     Truth,
+    kit_error,
 )
 
 #: Key of ``restart_spread`` that holds the number of restarts measured; all others are metrics.
@@ -156,6 +157,9 @@ class CardLogs(Section):
     sensor_offset_s: Number | None = Field(
         None, description="sensor time at which the frame log starts [s]; not given: by clocks or load"
     )
+    sensor_clock: Literal["same_machine"] | None = Field(
+        None, description="both recorders ran on one machine, so that their clocks are one; not given: it is proven"
+    )
     pattern: Text = Field("", description="name of a run's log where the sheet has none, with {game} and the like")
     count_only: dict[Name, Annotated[tuple[Text, ...], Field(min_length=1)]] = Field(
         default_factory=dict,
@@ -166,11 +170,67 @@ class CardLogs(Section):
     )
 
 
+class ConfirmedFrames(Section):
+    """``frames`` of ``[[logs.format]]``: where the frame times of a format are."""
+
+    time: Name | None = Field(
+        None, description="heading of the column of frame times", examples=["Bildabstand (ms)"]
+    )
+    unit: Literal["s", "ms", "us", "ns"] = Field("ms", description="unit of that column")
+    time_steps: Name | None = Field(None, description="heading of the time whose steps are the frame times")
+    per_s: Positive | None = Field(None, description="units of that time in a second")
+    rate: Name | None = Field(None, description="heading of a column of frame rates, one a frame")
+    rows: Literal["frames", "samples"] = Field(
+        "frames", description="what each row is; samples are refused as frames"
+    )
+
+    @model_validator(mode="after")
+    def _has_one_source(self) -> ConfirmedFrames:
+        """Refuse more than one place for the frame times, and steps of unknown length."""
+        given = [name for name in ("time", "time_steps", "rate") if getattr(self, name) is not None]
+        if len(given) > 1 or (not given and self.rows == "frames"):
+            raise kit_error(
+                f"one of time, time_steps and rate is expected ({', '.join(given) or 'none'} was found).",
+                'Write for example frames = { time = "heading", unit = "ms", rows = "frames" }.',
+            )
+        if self.time_steps is not None and self.per_s is None:
+            raise kit_error("time_steps needs per_s.", "Say how many of its units a second has: per_s = 10000000.")
+        return self
+
+
+class ConfirmedSensor(Section):
+    """One entry of ``sensors`` of ``[[logs.format]]``: the column of a metric."""
+
+    column: Name = Field(description="heading of the column", examples=["power [W]"])
+    unit: Text = Field("", description="unit of the column; not given: the metric's own, or the one that it states")
+
+
+class FormatEntry(Section):
+    """One entry of ``[[logs.format]]``: a format of logs that the reviewer confirmed."""
+
+    card: Name = Field(description="card whose logs these are", examples=["Fernholt 3"])
+    id: Name = Field(
+        description="short name of the format, as `inspect` and `check` print it", examples=["5f0c9a21"]
+    )
+    seen: Text = Field("", description="its headings, for the reader")
+    frames: ConfirmedFrames | None = Field(None, description="where the frame times are")
+    sensors: dict[MetricName, ConfirmedSensor] = Field(default_factory=dict, description="metric = its column")
+    part: Annotated[int, _WHOLE, Field(ge=1, le=64)] | None = Field(
+        None, description="which of several runs in one log is the run, from 1"
+    )
+
+
+#: Keys that a card cannot be named after, so that a table of its own is never mistaken for them.
+RESERVED_FOR_LOGS = ("format", "layout", "sensor_clock")
+
+
 class Logs(CardLogs):
     """``[logs]``: as `CardLogs`, for every card; a table named after a card overrides it for that card."""
 
     model_config = ConfigDict(extra="allow", frozen=True)
     __pydantic_extra__: dict[str, CardLogs] = Field(init=False)
+
+    format: tuple[FormatEntry, ...] = Field((), description="formats of logs that were confirmed")
 
     @property
     def by_card(self) -> dict[str, CardLogs]:

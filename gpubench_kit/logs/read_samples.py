@@ -8,14 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from gpubench_kit.logs.busy_rows import with_sensors_of_busy_rows
 from gpubench_kit.logs.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
 from gpubench_kit.logs.clock_columns import date_doubt
-from gpubench_kit.logs.find_columns import ColumnChoice, Declaration
-from gpubench_kit.logs.find_sensor_columns import SensorColumns, find_sensor_columns
-from gpubench_kit.logs.frame_sources import Sources
-from gpubench_kit.logs.guessed_sensors import with_guesses_that_hold
-from gpubench_kit.logs.repeated_rows import without_repeated_rows
+from gpubench_kit.logs.damage import without_repeated_rows
+from gpubench_kit.logs.format import ColumnChoice, Declaration, Sources
+from gpubench_kit.logs.rows import LogRows, rows_of
 from gpubench_kit.logs.sensor_sources import (
     check_one_source,
     columns_in_doubt,
@@ -23,11 +20,15 @@ from gpubench_kit.logs.sensor_sources import (
     of_counted,
     with_sample_that_counts,
 )
+from gpubench_kit.logs.sniff_sensors import SensorColumns, possible_samples, sniff_sensors
 from gpubench_kit.logs.text_table import Columns, LogTable, open_table, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 
 _HOUR_S = 3600.0
+
+#: Share of impossible samples from which on a sensor is not used.
+_MOST_IMPOSSIBLE = 0.2
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,7 @@ class SensorLog:
     midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
     choices : which column is what
     findings : what was noticed
+    format_id : short name of the format
     told_apart : headings by which the plan says which rows count, and which this log has
     """
 
@@ -66,6 +68,7 @@ class SensorLog:
     clock_settings: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
     midnight_clock: float | None = None
     told_apart: tuple[str, ...] = ()
+    format_id: str = ""
 
 
 def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
@@ -89,11 +92,24 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     table = open_table(path, name=name)
     counted = counted_columns(table, declared)
     table = with_sample_that_counts(table, counted)
-    columns = find_sensor_columns(table, declared)
-    if not counted:
-        columns = with_sensors_of_busy_rows(table, columns, declared)
+    return read_samples(table, sniff_sensors(_rows_that_count(table, counted), declared), declared)
+
+
+def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration) -> SensorLog:
+    """Read a sensor log whose columns are known.
+
+    Parameters
+    ----------
+    table : the log
+    columns : what its columns are
+    declared : what the plan declares about logs
+
+    Raises
+    ------
+    LogError : no sample has a time, or rows are of several cards or sensors
+    """
+    counted = counted_columns(table, declared)
     read = _columns_read(table, columns, counted)
-    columns = with_guesses_that_hold(table, columns, read)
     clock = _clock(table, columns, read, declared.date_order)
     stamps_s, step_s = _stamps(table, columns, read, clock)
     _check_one_source(table, columns, counted, stamps_s)
@@ -102,24 +118,60 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     midnight = clock.start_s + first if clock and columns.begins_at_zero else None
     clock = None if columns.begins_at_zero else clock
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
+    values, on_values = _possible(table, columns, read, order)
     return SensorLog(
         name=table.name,
         sha256=table.sha256,
         dialect=table.dialect.in_words(),
         time_s=time_s,
-        values={
-            sensor.role: sensor.in_unit_of_role(read.numbers[sensor.column][order]) for sensor in columns.sensors
-        },
+        values=values,
         clock=clock.start_s + first if clock else None,
         clock_kind=clock.kind if clock else "",
         other_clock=clock.other_start_s + first if clock and clock.in_doubt else None,
         origin_s=_origin_s(columns, midnight, first) if clock is None else None,
         choices=columns.choices,
-        findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings),
+        findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings, *on_values),
         clock_settings=settings,
         midnight_clock=midnight,
         told_apart=tuple(heading for heading in declared.count_only if table.place_of(heading) in dict(counted)),
+        format_id=columns.format_id,
     )
+
+
+def _rows_that_count(table: LogTable, counted: Sources) -> LogRows:
+    """Return all rows of a log, or those that the plan counts."""
+    rows = rows_of(table)
+    for place, values in counted:
+        cells = rows.texts.get(place)
+        if cells is None:
+            continue
+        kept = np.isin([str(cell).strip() for cell in cells], values)
+        rows = rows.of(kept) if kept.any() else rows
+    return rows
+
+
+def _possible(
+    table: LogTable, columns: SensorColumns, read: Columns, order: np.ndarray
+) -> tuple[dict[str, np.ndarray], list[Finding]]:
+    """Return the samples of each sensor without impossible ones, and what is said of these."""
+    values, findings = {}, []
+    for sensor in columns.sensors:
+        taken = sensor.in_unit_of_role(read.numbers[sensor.column][order])
+        kept, n_bad = possible_samples(taken, sensor.role)
+        if n_bad > _MOST_IMPOSSIBLE * taken.size:
+            message = (
+                f"{table.name}: {n_bad} of {taken.size} samples of {sensor.label} cannot be {sensor.role}; it is "
+                "not used."
+            )
+            action = "Look at the log, and declare another column or unit below [logs] in the plan."
+            findings.append(Finding("note", "sensor_impossible", message, found=float(n_bad), action=action))
+            continue
+        values[sensor.role] = kept
+        if n_bad:
+            shown = "1 sample" if n_bad == 1 else f"{n_bad} samples"
+            message = f"{table.name}: {shown} of {sensor.role} cannot be, or are stray zeros; left out."
+            findings.append(Finding("note", "samples_left_out", message, found=float(n_bad)))
+    return values, findings
 
 
 def _check_one_source(table: LogTable, columns: SensorColumns, counted: Sources, stamps_s: np.ndarray) -> None:

@@ -1,0 +1,239 @@
+"""What speaks for a column of frame times where a time stands beside it: steps that equal it, or a sum that agrees.
+
+Each rule returns what it found, with its certainty and evidence, or None where it does not apply. Two facts must be
+known of a frame log: which column in which unit, and that each row is a frame.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gpubench_kit.logs.clues import (
+    CLOCK,
+    SHARE_EQUAL,
+    SHORT_RUN_MS,
+    UNITS_MS,
+    Clues,
+    Found,
+    TimeColumn,
+    is_plausible,
+    line_of_time,
+    unit_name,
+)
+from gpubench_kit.logs.format import Certainty
+from gpubench_kit.logs.sampled_rows import not_too_slow
+
+_SI_RATIOS = (1.0, 1e3, 1e-3, 1e6, 1e-6, 1e9, 1e-9, 1e3 / 6e4, 1 / 6e4, 1 / 3600, 1 / 3.6e6)
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """A time whose steps equal a column: the ratio of a step to a value, share of rows, whether units fit it."""
+
+    time: TimeColumn
+    place: int
+    ratio: float
+    share: float
+    is_si: bool
+
+
+def by_steps_that_equal(clues: Clues) -> Found | None:
+    """Return the column that the steps of a time equal in nearly all rows."""
+    pairs = [pair for time in clues.times for place in clues.plain if (pair := pair_of(clues, time, place))]
+    if not pairs:
+        return None
+    steps = clues.rows.steps
+    best = min(
+        pairs,
+        key=lambda one: (
+            one.time.place == CLOCK, not clues.is_frame_word(one.place), -round(one.share, 3), steps[one.place],
+            one.time.step,
+        ),
+    )  # fmt: skip
+    return _with_unit(clues, best)
+
+
+def pair_of(clues: Clues, time: TimeColumn, place: int) -> _Pair | None:
+    """Return how the steps of a time equal a column; None where they do not, or do not vary enough to tell.
+
+    Parameters
+    ----------
+    clues : the log
+    time, place : the time and the column
+    """
+    steps, values, step = time.steps, clues.values[place], clues.rows.steps[place]
+    known = np.isfinite(steps) & np.isfinite(values[1:]) & np.isfinite(values[:-1])
+    if known.sum() < 9:
+        return None
+    unit_ms, largest = clues.rows.unit_ms(place), float(np.nanmax(np.abs(time.values)))
+    spread = steps[known].std(), values[np.isfinite(values)].std()
+    for ratio, is_si in _ratios_of(time, (steps[known], values[1:][known], values[:-1][known])):
+        if time.unit_ms and unit_ms and abs(ratio * time.unit_ms / unit_ms - 1) > 0.02:
+            continue
+        slack = 1.05 * time.step + 0.55 * step * ratio + 1e-12 * largest
+        sides = (values[:-1], values[1:])
+        share = max(float((np.abs(steps - one * ratio)[known] <= slack).mean()) for one in sides)
+        if share >= SHARE_EQUAL and spread[0] > 3 * slack and spread[1] > 3 * step:
+            return _Pair(time, place, ratio, share, is_si)
+    return None
+
+
+def _ratios_of(time: TimeColumn, known: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Iterator[tuple[float, bool]]:
+    """Yield what a step may be of a value, and whether that is the ratio of two units; at last as measured."""
+    steps, behind, before = known
+    ratios = [steps / np.where(one > 0, one, np.nan) for one in (behind, before)]
+    medians = [float(np.nanmedian(one)) if np.isfinite(one).any() else 0.0 for one in ratios]
+    near = [np.mean(np.abs(one / m - 1) < 0.02) if m > 0 else 0.0 for one, m in zip(ratios, medians, strict=True)]
+    power_of = [float(10.0 ** np.round(np.log10(m))) if m > 0 else 0.0 for m in medians]
+    for side in np.argsort(near, kind="stable")[::-1]:
+        ratio, power = medians[side], power_of[side]
+        yield from ((one, True) for one in _SI_RATIOS if abs(ratio / one - 1) < 0.08)
+        if time.step >= 1 and power and abs(ratio / power - 1) < 1e-3:
+            yield power, False
+        elif ratio > 0 and not time.unit_ms:
+            yield ratio, False
+
+
+def _with_unit(clues: Clues, pair: _Pair) -> Found:
+    """Return the column of a pair with its unit, as far as it is known."""
+    rows, time, place = clues.rows, pair.time, pair.place
+    median, unit_ms = float(np.nanmedian(clues.values[place])), rows.unit_ms(place)
+    factor, certainty, why = None, Certainty.OPEN, [f"{pair.share:.1%} of the steps of {time.label} equal it"]
+    if time.unit_ms:
+        factor, certainty = time.unit_ms * pair.ratio, Certainty.PROVEN
+        why.append("the wall clock gives the unit" if time.place == CLOCK else "the unit of that time is stated")
+    elif unit_ms is None and clues.per_s and time.step >= 1:
+        factor, certainty = 1e3 * pair.ratio / clues.per_s, Certainty.PROVEN
+        why.append(f"the log states {clues.per_s:g} counts per second")
+    if unit_ms is not None:
+        factor, certainty = unit_ms, Certainty.PROVEN
+        why.append("its unit is stated")
+    if factor is None:
+        factor, certainty, reason = _unit_by_size(clues, pair, median)
+        why.append(reason)
+    line = line_of_time(rows, place, unit_name(factor))
+    found = Found("column", place, time, factor, certainty, tuple(why), line=line, time_factor=factor / pair.ratio)
+    if not is_plausible(median * factor):
+        question = (
+            f"the steps of {time.label} equal {rows.label(place)}, but {median * factor:g} ms is no frame time"
+        )
+        return replace(found, certainty=Certainty.OPEN, question=question)
+    return lifted(clues, not_too_slow(clues, found, median * factor), median)
+
+
+def _unit_by_size(clues: Clues, pair: _Pair, median: float) -> tuple[float, Certainty, str]:
+    """Return a factor to ms that only the size of the values gives, its certainty and the reason."""
+    fitting = [unit for unit in UNITS_MS.values() if is_plausible(median * unit)]
+    times = (1e3, 1.0, 1e-3, 1e-6, 6e4, 3.6e6)
+    both = [unit for unit in fitting if any(abs(unit / pair.ratio / one - 1) < 0.01 for one in times)]
+    if len(both) == 1 and abs(pair.ratio - 1) > 0.01 and pair.is_si:
+        return both[0], Certainty.PROVEN, "the two columns are in different units, and one pair alone fits"
+    if len(fitting) == 1 and clues.rows.steps[pair.place] < 1:
+        return fitting[0], Certainty.LIKELY, "one unit alone gives a frame time"
+    return (max(fitting) if fitting else 1.0), Certainty.OPEN, "no unit is stated"
+
+
+def lifted(clues: Clues, found: Found, median: float) -> Found:
+    """Return what was found as proven, where its sum is a length known from outside."""
+    if found.certainty >= Certainty.STATED or found.place is None or found.is_sampled:
+        return found
+    values = clues.values[found.place]
+    fits = clues.witness(float(np.nansum(values)) * found.factor)
+    if fits:
+        return replace(found, certainty=Certainty.PROVEN, why=(*found.why, f"its sum is {fits}"))
+    if found.certainty > Certainty.OPEN:
+        return found
+    rows = clues.rows
+    question = f"the unit of {rows.label(found.place)} (median {median:g}) is not stated"
+    return replace(found, question=found.question or question)
+
+
+def by_inverse_steps(clues: Clues) -> Found | None:
+    """Return the steps of a time whose product with a column of rates is one in nearly all rows."""
+    places = [place for place in clues.values if not clues.has_other_unit(place)]
+    for time, place in itertools.product(clues.times, places):
+        factor = _inverse_factor(clues, time, place, clues.values[place])
+        if factor and is_plausible(float(np.nanmedian(time.steps)) * factor):
+            why = (f"its steps times {clues.rows.label(place)} are one in nearly all rows",)
+            return Found("steps", None, time, factor, Certainty.PROVEN, why, time_factor=factor)
+    return None
+
+
+def _inverse_factor(clues: Clues, time: TimeColumn, place: int, values: np.ndarray) -> float:
+    """Return the factor of steps to ms where a column is their inverse; 0 where it is not."""
+    steps = time.steps
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = np.where(values > 0, 1.0 / values, np.nan)
+        ratio = float(np.nanmedian(steps / inverse[1:])) if np.isfinite(inverse).any() else 0.0
+    ratio = next((one for one in (1.0, 1e3) if abs(ratio / one - 1) < 0.02), 0.0)
+    if not ratio:
+        return 0.0
+    slack = 1.05 * time.step + 0.55 * clues.rows.steps[place] * ratio * float(np.nanmax(inverse)) ** 2
+    known = np.isfinite(steps) & np.isfinite(inverse[1:]) & np.isfinite(inverse[:-1])
+    share = max((np.abs(steps - side * ratio)[known] <= slack).mean() for side in (inverse[:-1], inverse[1:]))
+    if share < SHARE_EQUAL or steps[known].std() <= 3 * slack:
+        return 0.0
+    return time.unit_ms or 1e3 / ratio
+
+
+@dataclass(frozen=True)
+class _Sum:
+    """A column whose sum is near the span of a time."""
+
+    error: float
+    is_tight: bool
+    time: TimeColumn
+    place: int
+    unit_ms: float
+    time_unit_ms: float
+
+
+def by_sum(clues: Clues) -> Found | None:
+    """Return the one column whose sum is the time that passed."""
+    near = list(_near_sums(clues))
+    tight = [one for one in near if one.is_tight]
+    if not tight or len({(one.place, one.unit_ms) for one in tight}) != 1:
+        return None
+    best = min(tight, key=lambda one: one.error)
+    if any(one.place != best.place and one.error < 3 * best.error + 0.004 for one in near):
+        return None
+    places = {one.place for one in near}
+    is_alone = len(places) == 1 and (len(clues.plain) == 1 or clues.is_frame_word(best.place))
+    differ = abs(best.time_unit_ms / best.unit_ms - 1) > 0.01 and best.time.step < 1
+    is_known = clues.rows.unit_ms(best.place) is not None or any(one.time.unit_ms for one in tight)
+    certainty = Certainty.PROVEN if is_known or (is_alone and differ) else Certainty.LIKELY
+    why = (f"its sum is the time that {best.time.label} spans, within {best.error:.2%}",)
+    line = line_of_time(clues.rows, best.place, unit_name(best.unit_ms))
+    found = Found(
+        "column", best.place, best.time, best.unit_ms, certainty, why, line=line, time_factor=best.time_unit_ms
+    )
+    median = float(np.nanmedian(clues.values[best.place]))
+    return lifted(clues, not_too_slow(clues, found, median * best.unit_ms), median)
+
+
+def _near_sums(clues: Clues) -> Iterator[_Sum]:
+    """Yield columns whose sums are within a few percent of the span of a time."""
+    spans = [
+        (time, unit, float(time.values[-1] - time.values[0]) * unit, time.step * unit)
+        for time in clues.times
+        for unit in ((time.unit_ms,) if time.unit_ms else (1e3, 1.0, 1e-3, 1e-6, 6e4))
+    ]
+    long = [one for one in spans if one[2] > max(40 * one[3], 0.8 * SHORT_RUN_MS)]
+    for (time, time_unit, span_ms, slack_ms), (place, unit) in itertools.product(long, list(_readings(clues))):
+        error = abs(float(np.nansum(clues.values[place][1:])) * unit - span_ms) / span_ms
+        if error <= 0.03 + 2 * slack_ms / span_ms:
+            is_tight = error <= 0.004 + 1.1 * slack_ms / span_ms
+            yield _Sum(error, is_tight, time, place, unit, time_unit)
+
+
+def _readings(clues: Clues) -> Iterator[tuple[int, float]]:
+    """Yield columns that may hold frame times, with each unit in which they would be some."""
+    stated = {place: clues.rows.unit_ms(place) for place in clues.plain}
+    usual = {place: float(np.nanmedian(clues.values[place])) for place in clues.plain}
+    for place in clues.plain:
+        units = (stated[place],) if stated[place] else UNITS_MS.values()
+        yield from ((place, unit) for unit in units if is_plausible(usual[place] * unit))

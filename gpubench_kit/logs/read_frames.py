@@ -1,0 +1,281 @@
+"""A frame log to frames, by its format: straight, and held against the time beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from gpubench_kit.logs.clock_columns import passed_since_zero
+from gpubench_kit.logs.damage import with_rules, without_repeated_rows
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, Witness
+from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.frame_clock import clock_at_start, with_time_of_stamps
+from gpubench_kit.logs.frame_sources import (
+    cells_as_text,
+    counted_rows,
+    declared_for_frames,
+    of_sources,
+    rare_outcomes,
+)
+from gpubench_kit.logs.frame_timing import Frames, TimedRows, frames_of, timed_rows, with_time_of_others
+from gpubench_kit.logs.log_bytes import read_log_bytes
+from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
+from gpubench_kit.logs.text_table import Columns, LogTable, read_columns, read_regular, table_of
+from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.findings import Finding
+
+#: Frame times written coarser than this share of the 99th percentile are too coarse for lows and pacing.
+_COARSE = 0.01
+
+
+@dataclass(frozen=True)
+class FrameLog:
+    """A frame log as read.
+
+    Attributes
+    ----------
+    name, sha256 : of the file
+    dialect : how its rows are written, in words
+    frames : its frames
+    clock : wall clock of the first frame's start, in seconds since 1970 (of the day without a date); None without
+    clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
+    other_clock : the clock with day and month exchanged, where the dates do not tell; else None
+    origin_s : the log's own elapsed time at the start of the first frame [s]; None without elapsed time
+    sensors : array of shape (n,) by sensor metric, from columns beside the frames
+    choices : which column is what
+    stamped : whether the time column marks a frame's ``start`` or its ``end``; empty without one
+    n_mismatched : steps of the time column that differ from the frame time
+    findings : what was noticed
+    certainty : of the frame times
+    format : how it was read
+    midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
+    """
+
+    name: str
+    sha256: str
+    dialect: str
+    frames: Frames
+    clock: float | None
+    clock_kind: str
+    other_clock: float | None
+    origin_s: float | None
+    sensors: dict[str, np.ndarray]
+    choices: tuple[ColumnChoice, ...]
+    stamped: str
+    n_mismatched: int
+    findings: tuple[Finding, ...]
+    certainty: Certainty
+    format: LogFormat
+    midnight_clock: float | None = None
+
+
+def read_frame_log(
+    path: Path,
+    *,
+    name: str = "",
+    declared: Declaration | None = None,
+    with_sensors: bool = True,
+    memory: FormatMemory | None = None,
+    witnesses: Sequence[Witness] = (),
+) -> FrameLog:
+    """Find out how a frame log is read, and read it.
+
+    Parameters
+    ----------
+    path : the file
+    name : what to call it in messages
+    declared : what the plan declares and confirms
+    with_sensors : whether sensors that stand beside the frames are read too
+    memory : formats of logs read before; the result is the same with and without
+    witnesses : lengths of the run that are known from outside
+
+    Returns
+    -------
+    FrameLog
+
+    Raises
+    ------
+    LogError : the file cannot be read, holds fewer than 10 frames or samples, or asks which column is which
+    """
+    declared = declared or Declaration()
+    content = read_log_bytes(path, name=name)
+    recalled = memory.recall(content, declared) if memory else None
+    if recalled is not None:
+        frame_log = _verified(*recalled, with_sensors=with_sensors)
+        if frame_log is not None:
+            return frame_log
+    table = table_of(content)
+    log_format = sniff_frames(table, declared_for_frames(table, declared), witnesses=witnesses)
+    frame_log = read_frames(table, log_format, with_sensors=with_sensors)
+    if memory and is_verified(frame_log) and not (log_format.sources or log_format.row_rules or witnesses):
+        memory.keep(table, log_format, declared)
+    return frame_log
+
+
+def read_frames(table: LogTable, log_format: LogFormat, *, with_sensors: bool = True) -> FrameLog:
+    """Read a frame log by its format.
+
+    Parameters
+    ----------
+    table : the log
+    log_format : as `sniff_frames` found it
+    with_sensors : whether sensors that stand beside the frames are read too
+
+    Raises
+    ------
+    LogError : the format asks or refuses, or the rows do not fit it
+    """
+    log_format.raise_fault()
+    return _read(table, log_format, with_sensors=with_sensors)
+
+
+def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool) -> FrameLog | None:
+    """Return the frame log read by the format of others; None where its rows do not prove it."""
+    try:
+        frame_log = _read(table, log_format, with_sensors=with_sensors, only_regular=True)
+    except LogError:
+        return None
+    return frame_log if is_verified(frame_log) and frame_log.n_mismatched == 0 else None
+
+
+def is_verified(frame_log: FrameLog) -> bool:
+    """Return whether a log proves its format by itself: every step of its time equals the frame time.
+
+    Parameters
+    ----------
+    frame_log : as read
+    """
+    has_column = frame_log.format.frame_time is not None and frame_log.format.elapsed is not None
+    damage = ("rows_without_frame_time", "cells_denied", "repeated_rows")
+    has_no_hole = not any(one.check in damage for one in frame_log.findings)
+    return has_column and bool(frame_log.stamped) and frame_log.n_mismatched == 0 and has_no_hole
+
+
+def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_regular: bool = False) -> FrameLog:
+    """Return the frame log of a table whose format is known."""
+    sensors = log_format.sensors if with_sensors else ()
+    read = _columns_read(table, log_format, [sensor.column for sensor in sensors], only_regular=only_regular)
+    timed = timed_rows(table, log_format, read)
+    clock = clock_at_start(table, log_format, timed, used=_with_stamps_of_rows(table, log_format, read))
+    counts, not_counted = counted_rows(table, read, counted=log_format.counted, n_rows=timed.frame_ms.size)
+    timed = with_time_of_others(timed, counts)
+    frames, has_length, findings = frames_of(table, timed)
+    if frames.frame_ms.size < LEAST_FRAMES:
+        raise LogError(too_few(table, frames.frame_ms.size))
+    kept = np.flatnonzero(counts)[has_length]
+    on_sensors = (
+        log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
+    )
+    findings += [*not_counted, *rare_outcomes(table, read, log_format.outcomes), *_coarse(table, frames)]
+    return FrameLog(
+        name=table.name,
+        sha256=table.sha256,
+        dialect=table.dialect.in_words(),
+        frames=frames,
+        clock=clock.start_s,
+        clock_kind=clock.kind,
+        other_clock=clock.other_start_s,
+        origin_s=clock.midnight_s if timed.origin_s is None or log_format.has_stamps_only else timed.origin_s,
+        sensors={
+            sensor.role: _kept(sensor.in_unit_of_role(read.numbers[sensor.column]), kept) for sensor in sensors
+        },
+        choices=_told(log_format, sensors, timed, _stamps_told(table, log_format)),
+        stamped=timed.stamped,
+        n_mismatched=timed.n_mismatched,
+        findings=(*table.findings, *on_sensors, *clock.findings, *read.findings, *timed.findings, *findings),
+        certainty=log_format.certainty,
+        format=log_format,
+        midnight_clock=clock.midnight_s,
+    )
+
+
+def _coarse(table: LogTable, frames: Frames) -> list[Finding]:
+    """Return a finding where frame times are written too coarsely for lows and pacing."""
+    if not is_too_coarse(frames):
+        return []
+    message = (
+        f"{table.name}: frame times are written to {frames.step_ms:g} ms, too coarsely for lows and pacing; the "
+        "average counts."
+    )
+    action = "Let the recorder write more decimals."
+    return [Finding("note", "too_coarse", message, found=frames.step_ms, unit="ms", action=action)]
+
+
+def is_too_coarse(frames: Frames) -> bool:
+    """Return whether lows and pacing cannot be told from frame times as coarse as these.
+
+    Parameters
+    ----------
+    frames : of one run
+    """
+    return frames.step_ms > _COARSE * float(np.quantile(frames.frame_ms, 0.99))
+
+
+def _kept(values: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """Return the values of the rows that are frames."""
+    return values if kept.size == values.size else values[kept]
+
+
+def _stamps_told(table: LogTable, log_format: LogFormat) -> tuple[ColumnChoice, ...]:
+    """Return the columns of the clock; as elapsed time where they begin at zero and no other column holds it."""
+    passed = passed_since_zero(table, log_format.clock)
+    if passed is None:
+        return log_format.clock
+    return (passed,) if log_format.elapsed is None else ()
+
+
+def _told(
+    log_format: LogFormat,
+    sensors: tuple[ColumnChoice, ...],
+    timed: TimedRows,
+    stamps: tuple[ColumnChoice, ...],
+) -> tuple[ColumnChoice, ...]:
+    """Return the choices, with the number of rows that prove the frame time."""
+    frame_time, n_steps = log_format.frame_time, timed.frame_ms.size - 1
+    if frame_time is not None and timed.stamped and frame_time.certainty == Certainty.PROVEN and n_steps > 0:
+        n_equal = n_steps - timed.n_mismatched
+        equal = f"{n_equal} of {n_steps} steps of {log_format.elapsed.label} [{log_format.elapsed.unit}]"
+        why = f"{equal} equal the frame time of the row where they {timed.stamped}"
+        frame_time = replace(frame_time, why=why if n_equal > n_steps / 2 else frame_time.why)
+    times = tuple(choice for choice in (frame_time, log_format.elapsed) if choice)
+    return (*times, *stamps, *sensors)
+
+
+def _columns_read(table: LogTable, log_format: LogFormat, sensors: list[int], *, only_regular: bool) -> Columns:
+    """Return the columns needed, by the rules for rows, without repeated rows."""
+    numbers = () if log_format.has_stamps_only else (log_format.frame_time, log_format.elapsed)
+    times = [choice.column for choice in numbers if choice]
+    telling = [column for column, _ in (*log_format.sources, *log_format.counted)]
+    needs_stamps = log_format.has_stamps_only or log_format.sources
+    stamps = [choice.column for choice in log_format.clock] if needs_stamps else []
+    texts = list(dict.fromkeys([*telling, *log_format.outcomes, *stamps]))
+    read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
+    if read is None or read.n_rows == 0:
+        raise LogError(too_few(table, 0))
+    read = with_rules(read, log_format.row_rules)
+    read = of_sources(table, read, log_format.sources)
+    if log_format.has_stamps_only:
+        read = with_time_of_stamps(table, log_format, read)
+    if log_format.elapsed is None:
+        return read
+    return without_repeated_rows(table, read, read.numbers[log_format.elapsed.column], step=log_format.elapsed.step)
+
+
+def _with_stamps_of_rows(table: LogTable, log_format: LogFormat, read: Columns) -> LogTable:
+    """Return the table with the stamps of the first rows used as its sample, as its own may be of other sources."""
+    if not log_format.clock or not (log_format.sources or log_format.row_rules):
+        return table
+    places = [choice.column for choice in log_format.clock]
+    if not all(place in read.texts for place in places):
+        stamps = with_rules(read_columns(table, [], texts=places), log_format.row_rules)
+        cells = [cells_as_text(stamps, place) for place in places]
+    else:
+        cells = [cells_as_text(read, place) for place in places]
+    sample = [[""] * table.dialect.n_columns for _ in table.sample[: read.n_rows]]
+    for place, column in zip(places, cells, strict=True):
+        for row, cell in zip(sample, column, strict=False):
+            row[place] = cell
+    return replace(table, sample=sample)

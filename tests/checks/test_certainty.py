@@ -1,0 +1,129 @@
+"""What is only likely is shown and enters no verdict, until its format is confirmed once."""
+
+import numpy as np
+import pytest
+from made_dialects import frames, text_of, written
+
+from gpubench_kit.checks.review import check_review, exclude_runs
+from gpubench_kit.logs.facts import facts_of_log
+from gpubench_kit.logs.review import open_review
+from gpubench_kit.metrics.per_run import compute_run_metrics
+from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.statistics.compare import compare_tunings
+
+CARD = "Larkmoor 4"
+
+
+def _folder(folder, *, with_time=False):
+    """Write a review of eight runs whose frame logs hold a lone column, and whose power does not say of what."""
+    (folder / "logs").mkdir()
+    rows = ["run,tuning,game,round,order,frame_log"]
+    for k in range(8):
+        frame_ms = frames(np.random.default_rng(k), 1500)
+        columns = {"t (s)": written(np.cumsum(frame_ms), "s")} if with_time else {}
+        columns |= {"dur": written(frame_ms, "ms"), "power [W]": np.full(frame_ms.size, 250.5 + k)}
+        (folder / "logs" / f"r{k}.csv").write_text(text_of(columns), encoding="utf-8")
+        rows.append(f"r{k},{('factory', 'quiet')[k % 2]},Salt Orchard,{k // 2 + 1},{k + 1},r{k}.csv")
+    (folder / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+def _plan(folder, **logs):
+    """Return the plan of the review."""
+    plan = {
+        "review": {"title": "Larkmoor 4"},
+        "cards": [{"name": CARD, "power_measured_at": "board_sensor"}],
+        "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}],
+        "games": [{"name": "Salt Orchard"}],
+        "analysis": {"metrics": ["avg_fps", "board_w", "frames_per_j"]},
+    }
+    return ReviewPlan.from_dict(plan | ({"logs": logs} if logs else {}), folder=folder)
+
+
+def _read(plan):
+    """Return run metrics, what may enter verdicts, and the comparisons."""
+    review = open_review(plan)
+    run_metrics = compute_run_metrics(review, plan)
+    usable = exclude_runs(review, run_metrics, check_review(review, run_metrics, plan))
+    return run_metrics, usable, compare_tunings(usable, plan)
+
+
+def _by_metric(table, column):
+    """Return the values of a column by metric."""
+    return {metric: set(part[column]) for metric, part in table.groupby("metric")}
+
+
+def test_a_likely_frame_time_withholds_all_that_rests_on_it(tmp_path):
+    _folder(tmp_path)
+    run_metrics, usable, comparisons = _read(_plan(tmp_path))
+    assert _by_metric(run_metrics, "certainty")["avg_fps"] == {"likely"}
+    assert _by_metric(usable, "withheld_for")["frames_per_j"] == {"format_not_confirmed"}
+    assert set(comparisons["verdict"]) == {"no_verdict"}
+    assert set(comparisons["reason"]) == {"format_not_confirmed"}
+    assert comparisons["change"].isna().all()
+
+
+def test_a_likely_power_withholds_power_and_energy_alone(tmp_path):
+    _folder(tmp_path, with_time=True)
+    run_metrics, usable, comparisons = _read(_plan(tmp_path))
+    certainty = _by_metric(run_metrics, "certainty")
+    assert (certainty["avg_fps"], certainty["board_w"], certainty["frames_per_j"]) == (
+        {"proven"},
+        {"likely"},
+        {"likely"},
+    )
+    withheld = _by_metric(usable, "withheld_for")
+    assert (withheld["avg_fps"], withheld["board_w"]) == ({""}, {"format_not_confirmed"})
+    reasons = _by_metric(comparisons, "reason")
+    assert reasons["board_w"] == reasons["frames_per_j"] == {"format_not_confirmed"}
+    assert "format_not_confirmed" not in reasons["avg_fps"]
+
+
+def test_a_confirmed_format_counts_and_changes_no_decision(tmp_path):
+    _folder(tmp_path)
+    entry = {
+        "card": CARD,
+        "id": facts_of_log(tmp_path / "logs" / "r0.csv").format_id,
+        "frames": {"time": "dur", "unit": "ms", "rows": "frames"},
+        "sensors": {"board_w": {"column": "power [W]", "unit": "W"}},
+    }
+    plan = _plan(tmp_path, format=[entry])
+    run_metrics, usable, comparisons = _read(plan)
+    assert set(run_metrics["certainty"]) == {"stated"}
+    assert set(usable["withheld_for"]) == {""}
+    assert comparisons["change"].notna().all()
+    assert plan.fingerprint == _plan(tmp_path).fingerprint
+
+
+def test_keys_of_earlier_plans_count_as_stated(tmp_path):
+    _folder(tmp_path)
+    plan = _plan(tmp_path, frame_time={"column": "dur", "unit": "ms"}, sensors={"board_w": "power [W]"})
+    run_metrics, _, _ = _read(plan)
+    assert set(run_metrics["certainty"]) == {"stated"}
+
+
+@pytest.mark.parametrize(
+    ("logs", "message"),
+    [
+        ({"format": [{"card": "Larkmoor 5", "id": "0"}]}, "is no card of the plan"),
+        ({"format": [{"card": CARD, "id": "0", "frames": {"time_steps": "n"}}]}, "time_steps needs per_s"),
+        ({"format": [{"card": CARD, "id": "0", "frames": {}}]}, "one of time, time_steps and rate is expected"),
+        (
+            {"format": [{"card": CARD, "id": "0", "sensors": {"avg_fps": {"column": "a"}}}]},
+            "is not read from a sensor log",
+        ),
+        ({"sensor_clock": "mine"}, "same_machine"),
+    ],
+)
+def test_entries_that_cannot_be_meant_are_refused(tmp_path, logs, message):
+    with pytest.raises(PlanError, match=message):
+        _plan(tmp_path, **logs)
+
+
+def test_a_card_cannot_be_called_like_a_key_of_the_logs(tmp_path):
+    plan = {
+        "review": {"title": "t"}, "cards": [{"name": "layout"}],
+        "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}], "games": [{"name": "Salt Orchard"}],
+    }  # fmt: skip
+    with pytest.raises(PlanError, match="a card cannot be called 'layout', which is a key of"):
+        ReviewPlan.from_dict(plan, folder=tmp_path)

@@ -1,0 +1,183 @@
+"""Formats of frame logs: nothing is counted on a guess, samples are refused, damage is seen."""
+
+import numpy as np
+import pytest
+from made_dialects import MadeLog, damaged, frame_dialects, frames, outcome_of, random_layouts, text_of, written
+from made_logs import sensor_signal, table
+
+from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration, Witness
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.logs.run_task import RunTask
+from gpubench_kit.model.errors import LogError
+
+RNG = np.random.default_rng(11)
+FRAME_MS = frames(RNG)
+
+
+def _read(tmp_path, text, **options):
+    """Return the frame log with this text."""
+    path = tmp_path / "run.csv"
+    path.write_text(text, encoding="utf-8")
+    return read_frame_log(path, **options)
+
+
+def _outcome(tmp_path, logs):
+    """Return how made logs are read."""
+
+    def answer(log: MadeLog):
+        try:
+            read = _read(tmp_path, log.text)
+        except LogError:
+            return None
+        return 1000.0 * read.frames.frame_ms.size / float(read.frames.frame_ms.sum()), read.certainty.word
+
+    return outcome_of(logs, answer)
+
+
+def test_no_dialect_is_read_wrong_and_counted(tmp_path):
+    found = _outcome(tmp_path, frame_dialects(1))
+    assert found.wrong == []
+    assert (found.counts, found.shown) == (66, 17)
+
+
+def test_no_damaged_log_is_read_wrong_and_counted(tmp_path):
+    found = _outcome(tmp_path, damaged(1))
+    assert found.wrong == []
+    assert (found.counts, found.shown, found.asked) == (6, 4, 3)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_no_random_layout_is_read_wrong_and_counted(tmp_path, seed):
+    found = _outcome(tmp_path, random_layouts(seed, 60))
+    assert found.wrong == []
+    assert found.counts >= 20
+
+
+DAMAGE = {
+    "every row twice": "every_row_twice",
+    "block repeated": "block_repeated",
+    "reversed": "rows_reversed",
+    "sum row": "summary_rows",
+    "mean, least, largest": "summary_rows",
+    "lost mark beside time": "cells_denied",
+    "empty cells beside time": "cells_denied",
+}
+
+
+@pytest.mark.parametrize("name", DAMAGE)
+def test_damage_that_is_repaired_is_told(tmp_path, name):
+    (log,) = [one for one in damaged(1) if one.name == name]
+    assert DAMAGE[name] in [one.check for one in _read(tmp_path, log.text).findings]
+
+
+def test_a_second_run_in_the_log_is_asked_for_and_its_part_can_be_named(tmp_path):
+    (log,) = [one for one in damaged(1) if one.name == "second run below"]
+    with pytest.raises(LogError, match=r"2 runs stand in one log \(rows 1-\d+, \d+-\d+\).*part = 1"):
+        _read(tmp_path, log.text)
+    format_id = _format_id(tmp_path, log.text)
+    for part, usual in ((1, 9.0), (2, 12.0)):
+        declared = Declaration(formats=(ConfirmedFormat(format_id, "frame ms", "ms", part=part),))
+        read = _read(tmp_path, log.text, declared=declared)
+        assert np.median(read.frames.frame_ms) == pytest.approx(usual, rel=0.05)
+
+
+def _format_id(tmp_path, text):
+    """Return the short name of a log's format."""
+    from gpubench_kit.logs.facts import facts_of_log
+
+    path = tmp_path / "run.csv"
+    path.write_text(text, encoding="utf-8")
+    return facts_of_log(path).format_id
+
+
+def test_a_confirmed_format_counts_as_stated(tmp_path):
+    text = text_of({"dur": written(FRAME_MS, "ms")})
+    likely = _read(tmp_path, text)
+    assert likely.certainty == Certainty.LIKELY
+    declared = Declaration(formats=(ConfirmedFormat(likely.format.format_id, "dur", "ms"),))
+    stated = _read(tmp_path, text, declared=declared)
+    assert stated.certainty == Certainty.STATED
+    assert np.array_equal(stated.frames.frame_ms, likely.frames.frame_ms)
+
+
+def test_a_confirmation_holds_for_its_format_alone(tmp_path):
+    text = text_of({"dur": written(FRAME_MS, "ms")})
+    declared = Declaration(formats=(ConfirmedFormat("00000000", "dur", "ms"),))
+    assert _read(tmp_path, text, declared=declared).certainty == Certainty.LIKELY
+
+
+def test_a_contradiction_beats_a_confirmation(tmp_path):
+    seconds = [f"{one:.3f}" for one in np.arange(900) * 0.1]
+    text = text_of({"t (s)": seconds, "dur": (9 * RNG.normal(1, 0.05, 900)).round(2)})
+    declared = Declaration(formats=(ConfirmedFormat(_format_id(tmp_path, text), "dur", "ms"),))
+    with pytest.raises(LogError, match="these are samples, not frames"):
+        _read(tmp_path, text, declared=declared)
+    with pytest.raises(LogError, match="these are samples, not frames"):
+        _read(tmp_path, text, declared=Declaration(frame_time=("dur", "ms")))
+
+
+def test_a_unit_that_the_time_denies_is_a_fault(tmp_path):
+    text = text_of({"t (s)": written(np.cumsum(FRAME_MS), "s"), "dur": written(FRAME_MS, "ms")})
+    with pytest.raises(LogError, match=r"declared to be in us, but by column 't \(s\)' a frame takes 9"):
+        _read(tmp_path, text, declared=Declaration(frame_time=("dur", "us")))
+
+
+def test_ticks_and_rates_can_be_confirmed(tmp_path):
+    ticks = (np.cumsum(FRAME_MS) * 1e4).round().astype(int)
+    text = text_of({"ticks": ticks})
+    confirmed = ConfirmedFormat(_format_id(tmp_path, text), time_steps="ticks", per_s=1e7)
+    read = _read(tmp_path, text, declared=Declaration(formats=(confirmed,)))
+    assert read.frames.frame_ms == pytest.approx(FRAME_MS[1:], abs=1.1e-4)
+    text = text_of({"fps": [f"{1000 / one:.4f}" for one in FRAME_MS]})
+    confirmed = ConfirmedFormat(_format_id(tmp_path, text), rate="fps")
+    read = _read(tmp_path, text, declared=Declaration(formats=(confirmed,)))
+    assert read.frames.frame_ms == pytest.approx(FRAME_MS, rel=1e-4)
+
+
+def test_a_length_known_from_outside_proves_what_is_only_likely(tmp_path):
+    text = text_of({"dur": written(FRAME_MS, "ms")})
+    length_s = float(FRAME_MS.sum()) / 1000
+    assert _read(tmp_path, text, witnesses=[Witness("the video", length_s, 1.0)]).certainty == Certainty.PROVEN
+    assert _read(tmp_path, text, witnesses=[Witness("the video", 2 * length_s, 1.0)]).certainty == Certainty.LIKELY
+
+
+def test_the_busy_stretch_of_the_runs_own_sensor_log_is_such_a_length(tmp_path):
+    frame_ms = frames(np.random.default_rng(4), 6000)
+    (tmp_path / "f.csv").write_text(text_of({"dur": written(frame_ms, "ms")}), encoding="utf-8")
+    times, load, watts = sensor_signal(float(frame_ms.sum()) / 1000)
+    (tmp_path / "s.csv").write_text(table({"t (s)": times, "load_pct": load, "board_w": watts.round(1)}), "utf-8")
+    alone = read_run(RunTask("r1", str(tmp_path / "f.csv"), "f.csv"))
+    beside = read_run(RunTask("r1", str(tmp_path / "f.csv"), "f.csv", str(tmp_path / "s.csv"), "s.csv"))
+    assert (alone.certainty, beside.certainty) == (Certainty.LIKELY, Certainty.PROVEN)
+
+
+def test_generated_frames_that_alternate_are_a_question(tmp_path):
+    kinds = np.where(np.arange(FRAME_MS.size) % 2, "made up", "drawn")
+    columns = {"t (s)": written(np.cumsum(FRAME_MS), "s"), "d (ms)": FRAME_MS, "kind": kinds}
+    checks = [one.check for one in _read(tmp_path, text_of(columns)).findings]
+    assert "frames_of_two_kinds" in checks
+
+
+def test_whole_milliseconds_are_told_as_too_coarse(tmp_path):
+    columns = {"t (s)": written(np.cumsum(FRAME_MS), "s"), "d (ms)": FRAME_MS.round().astype(int)}
+    read = _read(tmp_path, text_of(columns))
+    assert [one.check for one in read.findings] == ["too_coarse"]
+
+
+def test_a_frame_log_of_ten_frames_a_second_is_only_likely(tmp_path):
+    slow_ms = frames(np.random.default_rng(2), 400, 110.0)
+    columns = {"t (s)": written(np.cumsum(slow_ms), "s"), "d (ms)": slow_ms}
+    assert _read(tmp_path, text_of(columns)).certainty == Certainty.LIKELY
+
+
+def test_a_log_of_the_same_format_is_read_by_it_and_one_that_does_not_fit_is_sniffed_afresh(tmp_path):
+    from gpubench_kit.logs.format_memory import FormatMemory
+
+    memory = FormatMemory()
+    columns = {"t (s)": written(np.cumsum(FRAME_MS), "s"), "a (ms)": FRAME_MS, "b (ms)": FRAME_MS[::-1]}
+    first = _read(tmp_path, text_of(columns), memory=memory)
+    swapped = {"t (s)": columns["t (s)"], "a (ms)": FRAME_MS[::-1], "b (ms)": FRAME_MS}
+    second = _read(tmp_path, text_of(swapped), memory=memory)
+    assert [log.choices[0].column for log in (first, second)] == [1, 2]
+    assert np.array_equal(first.frames.frame_ms, second.frames.frame_ms)

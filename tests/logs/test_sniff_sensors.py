@@ -1,0 +1,170 @@
+"""Columns of sensors: by declaration, exact name, stated unit or single words; words against go first."""
+
+import numpy as np
+import pytest
+from made_logs import sensor_signal, table
+
+from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
+from gpubench_kit.logs.kinds import fitting_kinds, is_within
+from gpubench_kit.logs.read_samples import read_sensor_log
+
+TIMES, LOAD, WATTS = sensor_signal(300.0)
+RNG = np.random.default_rng(3)
+VALUES = {
+    "W": WATTS.round(1),
+    "mW": (1000 * WATTS).round(),
+    "kW": (WATTS / 1000).round(5),
+    "C": (40 + 25 * np.clip(TIMES / 300, 0, 1)).round(1),
+    "K": (313.15 + 25 * np.clip(TIMES / 300, 0, 1)).round(2),
+    "F": (104 + 0.45 * LOAD).round(1),
+    "MHz": (2000 + 8 * LOAD).round(),
+    "%": LOAD,
+    "rpm": (900 + 3 * LOAD).round(),
+    "V": (0.8 + LOAD / 1000).round(3),
+}
+
+
+def _log(tmp_path, columns, **options):
+    """Return the sensor log of these columns beside a time."""
+    path = tmp_path / "sensors.csv"
+    path.write_text(table({"time (s)": TIMES, **columns}), encoding="utf-8")
+    return read_sensor_log(path, **options)
+
+
+def _certainties(log):
+    """Return the certainty of each sensor that is read."""
+    return {one.role: one.certainty.word for one in log.choices if one.role in log.values}
+
+
+RIGHT = {
+    ("board_w", "W"): ("board_w", "stated"),
+    ("GPU power [W]", "W"): ("board_w", "stated"),
+    ("Board power (mW)", "mW"): ("board_w", "stated"),
+    ("card kW", "kW"): ("board_w", "stated"),
+    ("Grafikkarte Leistung [W]", "W"): ("board_w", "stated"),
+    ("Wall socket (W)", "W"): ("wall_w", "stated"),
+    ("GPU temp [K]", "K"): ("core_c", "stated"),
+    ("GPU temp °F", "F"): ("core_c", "stated"),
+    ("VRAM temp (C)", "C"): ("memory_c", "stated"),
+    ("hot spot (°C)", "C"): ("hotspot_c", "stated"),
+    ("GPU clock MHz", "MHz"): ("core_mhz", "stated"),
+    ("GPU %", "%"): ("load_pct", "stated"),
+    ("GPU voltage [V]", "V"): ("core_mv", "stated"),
+    ("card fan rpm", "rpm"): ("fan_rpm", "stated"),
+    ("power [W]", "W"): ("board_w", "likely"),
+    ("puissance (W)", "W"): ("board_w", "likely"),
+    ("temperature", "C"): ("core_c", "likely"),
+    ("Leistung", "W"): ("board_w", "likely"),
+}
+
+
+@pytest.mark.parametrize(("heading", "unit"), RIGHT, ids=[heading for heading, _ in RIGHT])
+def test_a_column_is_told_by_its_heading_with_its_certainty(tmp_path, heading, unit):
+    metric, certainty = RIGHT[heading, unit]
+    log = _log(tmp_path, {heading: VALUES[unit]})
+    assert _certainties(log) == {metric: certainty}
+
+
+def test_units_are_turned_into_those_of_the_metrics(tmp_path):
+    log = _log(tmp_path, {"GPU power [mW]": VALUES["mW"], "GPU temp [K]": VALUES["K"], "GPU [V]": VALUES["V"]})
+    assert log.values["board_w"] == pytest.approx(WATTS, abs=0.01)
+    assert log.values["core_c"] == pytest.approx(VALUES["C"], abs=0.06)
+    assert log.values["core_mv"] == pytest.approx(1000 * VALUES["V"], abs=0.6)
+
+
+LEFT_OUT = {
+    "CPU package power [W]": "W",
+    "system power W": "W",
+    "SoC (W)": "W",
+    "iGPU power [W]": "W",
+    "GPU power limit [W]": "W",
+    "average board power [W]": "W",
+    "GPU chip power [W]": "W",
+    "PSU output (W)": "W",
+    "Mainboard temp [°C]": "C",
+    "room temp (°C)": "C",
+    "water temp C": "C",
+    "CPU usage %": "%",
+    "GPU fan %": "%",
+    "GPU power %": "%",
+    "VRAM usage %": "%",
+    "pump rpm": "rpm",
+    "GPU current [A]": "W",
+    "energy [J]": "W",
+    "GPU [blob]": "W",
+    "fps": "W",
+    "x": "W",
+}
+
+
+@pytest.mark.parametrize("heading", LEFT_OUT)
+def test_what_is_not_the_cards_reading_is_never_taken(tmp_path, heading):
+    assert _log(tmp_path, {heading: VALUES[LEFT_OUT[heading]]}).values == {}
+
+
+def test_two_columns_as_sure_as_each_other_are_asked_for(tmp_path):
+    log = _log(tmp_path, {"GPU power [W]": VALUES["W"], "graphics power [W]": VALUES["W"] + 9})
+    assert log.values == {}
+    (asked,) = [one for one in log.findings if one.check == "sensors_unclear"]
+    assert "column 'GPU power [W]' could be board_w; column 'graphics power [W]' could be board_w" in asked.message
+    assert asked.action.endswith('[logs] sensors = { board_w = "GPU power [W]" }')
+
+
+def test_a_stated_column_goes_before_a_likely_one(tmp_path):
+    log = _log(tmp_path, {"power [W]": VALUES["W"] + 40, "GPU power [W]": VALUES["W"]})
+    assert log.values["board_w"] == pytest.approx(VALUES["W"])
+
+
+def test_values_that_cannot_be_are_asked_and_not_taken(tmp_path):
+    log = _log(tmp_path, {"board_w": VALUES["mW"]})
+    assert log.values == {}
+    (asked,) = [one for one in log.findings if one.check == "sensors_unclear"]
+    assert "values about 3e+05 cannot be" in asked.message
+
+
+def test_values_alone_make_no_sensor(tmp_path):
+    log = _log(tmp_path, {"x": LOAD, "y": WATTS.round(1) + 0.1, "z": VALUES["MHz"]})
+    assert log.values == {}
+    (asked,) = [one for one in log.findings if one.check == "sensors_unclear"]
+    assert "column 'x' could be load_pct" in asked.message
+
+
+def test_declared_and_confirmed_columns_are_stated(tmp_path):
+    log = _log(tmp_path, {"x": VALUES["W"]}, declared=Declaration(sensors={"board_w": "x"}))
+    assert _certainties(log) == {"board_w": "stated"}
+    confirmed = ConfirmedFormat(log.format_id, sensors=(("board_w", "x", "W"),))
+    assert _certainties(_log(tmp_path, {"x": VALUES["W"]}, declared=Declaration(formats=(confirmed,)))) == {
+        "board_w": "stated"
+    }
+
+
+def test_impossible_samples_and_stray_zeros_are_left_out_with_their_number(tmp_path):
+    watts = VALUES["W"].copy()
+    watts[200], watts[300] = 65535.0, 0.0
+    log = _log(tmp_path, {"board_w": watts})
+    assert np.isnan(log.values["board_w"][[200, 300]]).all()
+    assert np.isfinite(np.delete(log.values["board_w"], [200, 300])).all()
+    (told,) = [one for one in log.findings if one.check == "samples_left_out"]
+    assert "2 samples of board_w cannot be, or are stray zeros" in told.message
+
+
+@pytest.mark.parametrize("counted", [np.arange(100.0), np.arange(1.0, 90.0), np.arange(0.0, 500.0, 5.0)])
+def test_what_rises_by_the_same_whole_number_is_no_sensor(counted):
+    assert fitting_kinds(counted, 1.0) == []
+
+
+def test_the_limits_are_those_of_the_metric_in_its_unit():
+    assert is_within(np.array([900.0, 1100.0, np.nan]), "core_mv")
+    assert not is_within(np.array([900.0, 1700.0]), "core_mv")
+    assert not is_within(np.array([-5.0, 50.0]), "load_pct")
+    assert is_within(np.array([np.nan]), "load_pct")
+
+
+def test_time_goes_before_a_row_number_that_stands_beside_it(tmp_path):
+    path = tmp_path / "sensors.csv"
+    columns = {"n": range(TIMES.size), "e": (1000 * TIMES + 3).round(), "board_w": WATTS.round(1)}
+    path.write_text(table(columns), encoding="utf-8")
+    log = read_sensor_log(path)
+    assert log.time_s == pytest.approx(TIMES, abs=1e-6)
+    assert log.findings == ()
+    assert Certainty.STATED.word == "stated"
