@@ -2,21 +2,48 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Collection
+from dataclasses import astuple
 from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.judged import SUPPORTED, judge_claim
-from gpubench_kit.claims.money import judge_money, money_estimates
+from gpubench_kit.claims.judged import CONTRADICTED, NOT_SHOWN, SUPPORTED, Verdict, decided, judge_claim
+from gpubench_kit.claims.money import judge_money, money_estimates, p_of_money
+from gpubench_kit.claims.p_values import NO_P, adjusted
 from gpubench_kit.claims.readings import judge_reading
 from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import CLAIMS
+from gpubench_kit.statistics.looks import level_of_looks
+from gpubench_kit.statistics.units import direction_of
 
 
-def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan, *, sweep: Any = None) -> pd.DataFrame:
+def claim_key(claim: Claim, plan) -> str:
+    """Return what a claim states, without its wording: the pair, metric, games, word, amount and place on a sweep.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+    plan : ReviewPlan, fills in the sides
+    """
+    pairs = sorted(str((astuple(pair.of), astuple(pair.against))) for pair in plan.pairs_of(claim))
+    amount = None if claim.size is None else (claim.size, claim.is_percent)
+    return str((pairs, claim.metric, claim.group, claim.over, claim.word, amount, claim.reading))
+
+
+def check_claims(
+    comparisons: pd.DataFrame,
+    overall: pd.DataFrame,
+    plan,
+    *,
+    sweep: Any = None,
+    foreseen: Collection[str] | None = None,
+) -> pd.DataFrame:
     """Hold every claim of the plan against the results.
 
     Parameters
@@ -25,6 +52,7 @@ def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan, *, swee
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     plan : ReviewPlan, gives ``claims``, margins and what limits each game
     sweep : SweepInReview, for claims that are read off it; see `gpubench_kit.sweep.in_review`
+    foreseen : keys (`claim_key`) of the claims that were written before the first look with verdicts; None: all
 
     Returns
     -------
@@ -32,23 +60,80 @@ def check_claims(comparisons: pd.DataFrame, overall: pd.DataFrame, plan, *, swee
 
     Notes
     -----
-    See `gpubench_kit.claims.rules` for what supports and what contradicts each kind of claim. A claim that
-    names no group or bench must hold in each. A claim of no loss must also hold over the games that the
-    card limits. ``more_runs`` is empty where no number of rounds can be promised to settle it.
+    Each claim has a p-value against its own boundary. Holm (1979) over all claims of the script that have one, at
+    the level of the look, gives ``supported``; the same over the p-values of their opposites ``contradicted``. A
+    claim that names no group or bench must hold in each. A claim of no loss must also hold over the games that
+    the card limits. What is read off a sweep, and the time that makes up a price, have no p-value: their own
+    intervals decide. A claim written after the results is judged by the page's interval of what it speaks of; about
+    one game it must stand among all games and pairs of its metric (Bonferroni). What one game alone carries, is
+    not shown. ``more_runs`` is empty where no number of rounds can be promised to settle it.
+
+    References
+    ----------
+    Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
+    Statistics 6, 65-70.
     """
-    results = both_ways(comparisons, overall, plan=plan)
-    estimates = money_estimates(comparisons, overall, plan)
-    swept = sweep.found if sweep else None
+    results, level = both_ways(comparisons, overall, plan=plan), _level(overall, plan)
+    estimates, swept = money_estimates(comparisons, overall, plan), sweep.found if sweep else None
+    early = [foreseen is None or claim_key(claim, plan) in foreseen for claim in plan.claims]
+    verdicts = {claim.id: judge_claim(claim, results, plan=plan) for claim in plan.claims if _is_measured(claim)}
+    p = [
+        verdicts[claim.id].p if claim.id in verdicts
+        else NO_P if claim.reading else p_of_money(claim, estimates, overall, plan=plan)
+        for claim in plan.claims
+    ]  # fmt: skip
+    supported, opposed = adjusted([one if is_early else NO_P for one, is_early in zip(p, early, strict=True)])
+    rows = []
+    for place, claim in enumerate(plan.claims):
+        script = _by_script(supported[place], opposed[place], level)
+        if claim.id in verdicts:
+            verdict = verdicts[claim.id]
+            outcome = script if early[place] else _late(verdict, comparisons, level=level)
+            row = _row(*_without_carried(verdict, outcome, plan=plan), plan)
+        else:
+            judged = judge_reading(claim, swept, plan) if claim.reading else judge_money(claim, estimates, plan)
+            has_p = early[place] and not math.isnan(p[place].supports)
+            row = _start(claim) | judged | ({"verdict": script} if has_p else {})
+        written = {"written": "before" if early[place] else "after"}
+        row |= {"p": p[place].supports, "p_adjusted": supported[place], **written}
+        rows.append(_with_sign(row, claim))
+    return CLAIMS.frame(rows)
 
-    def row(claim) -> dict:
-        """Return the row of one claim."""
-        if claim.reading:
-            return _start(claim) | judge_reading(claim, swept, plan)
-        if claim.metric in ESTIMATES:
-            return _start(claim) | judge_money(claim, estimates, plan)
-        return _row(judge_claim(claim, results, plan=plan), plan)
 
-    return CLAIMS.frame([_with_sign(row(claim), claim) for claim in plan.claims])
+def _is_measured(claim: Claim) -> bool:
+    """Return whether a claim speaks of a metric's results, not of an estimate or a reading."""
+    return not claim.reading and claim.metric not in ESTIMATES
+
+
+def _level(overall: pd.DataFrame, plan) -> float:
+    """Return the level of the look that the results were made at."""
+    known = overall["level"].dropna()
+    return float(known.iloc[0]) if len(known) else level_of_looks(plan)[0]
+
+
+def _by_script(supported: float, opposed: float, level: float) -> str:
+    """Return the outcome of a claim from its adjusted p-values; nan is *not shown*."""
+    return CONTRADICTED if opposed <= level else SUPPORTED if supported <= level else NOT_SHOWN
+
+
+def _late(verdict: Verdict, comparisons: pd.DataFrame, *, level: float) -> str:
+    """Return the outcome of a claim that was written after the results."""
+    claim = verdict.claim
+    if claim.over == "games_like_these" or not direction_of(claim.metric):
+        return NOT_SHOWN
+    if claim.over in ("these_games", "every_game") or not verdict.judged:
+        return verdict.outcome
+    row = verdict.judged[0].target.row
+    count = int(((comparisons["metric"] == claim.metric) & (comparisons["group"] == row.group)).sum())
+    return _by_script(verdict.p.supports * count, verdict.p.opposes * count, level)
+
+
+def _without_carried(verdict: Verdict, outcome: str, *, plan) -> tuple[Verdict, str]:
+    """Return a claim with its outcome, not shown where one game alone carries what it rests on; and the reason."""
+    if outcome == SUPPORTED and verdict.carried_by:
+        return decided(verdict, NOT_SHOWN, plan=plan), "carried_by_one_game"
+    reason = "no_verdict" if outcome == NOT_SHOWN and math.isnan(verdict.p.supports) else ""
+    return decided(verdict, outcome, plan=plan), reason
 
 
 def _with_sign(row: dict, claim) -> dict:
@@ -70,12 +155,16 @@ def _start(claim) -> dict:
     }
 
 
-def _row(verdict, plan) -> dict:
+def _row(verdict: Verdict, reason: str, plan) -> dict:
     """Return the row of one claim about a metric."""
+    told = evidence(verdict)
+    if reason == "carried_by_one_game":
+        told += f" It rests on “{verdict.carried_by}” alone: without it the result is another."
     return _start(verdict.claim) | {
         "by": size_words(verdict.claim),
         "verdict": verdict.outcome,
-        "evidence": evidence(verdict),
+        "reason": reason,
+        "evidence": told,
         "suggested_text": suggestion(verdict, plan=plan),
         "more_runs": verdict.more_runs,
         "to_settle": verdict.to_settle,

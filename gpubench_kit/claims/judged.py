@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gpubench_kit.claims.limited import Limited, over_limited_games
+from gpubench_kit.claims.p_values import ClaimP, p_of_claim
 from gpubench_kit.claims.rules import contradicts, supports
 from gpubench_kit.claims.targets import Found, Results, Target, find_targets
 from gpubench_kit.model.plan.sections import Claim
@@ -37,6 +38,7 @@ class Verdict:
     ----------
     claim : as written in the plan
     outcome : ``supported``, ``contradicted`` or ``not_shown``
+    p : p-values of the claim and of its opposite, before they are adjusted for the script
     judged : every result that it must agree with
     lacking : why results are missing, one sentence each
     more_runs : further rounds, or installations of each card, that would settle what is not shown; None where
@@ -46,10 +48,17 @@ class Verdict:
 
     claim: Claim
     outcome: str
+    p: ClaimP
     judged: tuple[Judged, ...]
     lacking: tuple[str, ...]
-    more_runs: int | None
-    to_settle: str
+    more_runs: int | None = None
+    to_settle: str = ""
+
+    @property
+    def carried_by(self) -> str:
+        """The game that alone carries a result that the claim rests on; empty for none."""
+        names = (getattr(one.target.row, "carried_by", "") for one in self.judged)
+        return next((name for name in names if isinstance(name, str) and name), "")
 
 
 def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
@@ -63,15 +72,29 @@ def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
 
     Returns
     -------
-    Verdict : contradicted by any result that shows the opposite; supported only where every result shows
-        the claim and none is lacking (a group with fewer than three games is only named: it never speaks of
-        other games)
+    Verdict as the page's own intervals give it: contradicted by any result that shows the opposite; supported only
+    where every result shows the claim and none is lacking (a group with fewer than three games is only named: it
+    never speaks of other games). A script decides anew, see `decided`.
     """
     found = find_targets(claim, results, plan=plan)
     judged = tuple(_judged(claim, target, plan=plan) for target in found.targets)
-    outcome = _combined(claim, judged, found)
-    settling = _settling(judged, plan) if outcome == NOT_SHOWN else (None, "")
-    return Verdict(claim, outcome, judged, found.lacking, *settling)
+    p = p_of_claim(claim, [(one.target, one.limited) for one in judged], plan=plan)
+    if not _is_whole(claim, found):
+        p = ClaimP(float("nan"), p.opposes)
+    return Verdict(claim, _combined(claim, judged, found), p, judged, found.lacking)
+
+
+def decided(verdict: Verdict, outcome: str, *, plan) -> Verdict:
+    """Return a claim with the outcome that its script gives it, and what would settle it where it is not shown.
+
+    Parameters
+    ----------
+    verdict : see `judge_claim`
+    outcome : ``supported``, ``contradicted`` or ``not_shown``
+    plan : ReviewPlan
+    """
+    more, to_settle = _settling(verdict.judged, plan) if outcome == NOT_SHOWN else (None, "")
+    return replace(verdict, outcome=outcome, more_runs=more, to_settle=to_settle)
 
 
 def outcome_of(claim: Claim, target: Target, *, limited: Limited | None = None) -> str:
@@ -100,8 +123,12 @@ def _combined(claim: Claim, judged: tuple[Judged, ...], found: Found) -> str:
     outcomes = {one.outcome for one in judged}
     if CONTRADICTED in outcomes:
         return CONTRADICTED
-    is_whole = not found.lacking or claim.over == "games_like_these"
-    return SUPPORTED if outcomes == {SUPPORTED} and is_whole else NOT_SHOWN
+    return SUPPORTED if outcomes == {SUPPORTED} and _is_whole(claim, found) else NOT_SHOWN
+
+
+def _is_whole(claim: Claim, found: Found) -> bool:
+    """Return whether no result that a claim speaks of is lacking."""
+    return not found.lacking or claim.over == "games_like_these"
 
 
 def _settling(judged: tuple[Judged, ...], plan) -> tuple[int | None, str]:

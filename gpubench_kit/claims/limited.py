@@ -19,10 +19,11 @@ _CARD = "card"
 
 @dataclass(frozen=True)
 class Limited:
-    """Whether a claim of no loss stands over the games that the card limits, and the sentence that says so."""
+    """Whether a claim of no loss stands over the games that the card limits, its p-value, and the sentence."""
 
     holds: bool
     text: str
+    p: float = float("nan")
 
 
 def over_limited_games(claim: Claim, target: Target, *, plan) -> Limited | None:
@@ -56,7 +57,7 @@ def over_limited_games(claim: Claim, target: Target, *, plan) -> Limited | None:
     level = 1 - target.row.confidence
     change = change_text(_readable(part.change, target), target.amounts.unit)
     worst = direction * part.lower(level, direction=direction)
-    return Limited(p <= level, f"Over the {games} limited by the card: {change}, {_loss_text(worst, target)}.")
+    return Limited(p <= level, f"Over the {games} limited by the card: {change}, {_loss_text(worst, target)}.", p)
 
 
 def _loss_text(worst: float, target: Target) -> str:

@@ -7,14 +7,17 @@ from collections.abc import Iterator
 from dataclasses import astuple
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from gpubench_kit.claims.p_values import NO_P, ClaimP
 from gpubench_kit.claims.words import known_text, sides
 from gpubench_kit.costs.against_rival import PER_PRICE, ahead_of_rival
 from gpubench_kit.costs.estimates import estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.statistics.equivalence import half_width, one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.wording.numbers import change_text, count_text, is_missing, money_text, number_text, percent_text
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
@@ -54,6 +57,53 @@ def money_estimates(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> p
     worth = worth.assign(reason=[known_text(row, plan) for row in worth.itertuples()])
     rows = [row._asdict() for table in (costs, worth) for row in table.itertuples(index=False)]
     return pd.DataFrame([*rows, *map(_turned, rows)])
+
+
+def p_of_money(claim: Claim, estimates: pd.DataFrame, overall: pd.DataFrame, *, plan) -> ClaimP:
+    """Return the p-values at which the interval of an estimate just meets the amount of a claim.
+
+    Parameters
+    ----------
+    claim, estimates, plan : as in `judge_money`
+    overall : results that the estimates follow from
+
+    Returns
+    -------
+    ClaimP; without numbers for a time that makes up a price, whose interval is no multiple of that of the power
+    """
+    rows = [row for row in _rows_of(claim, estimates, plan) if not is_missing(row.value)]
+    if claim.metric == "break_even_time" or not rows:
+        return NO_P
+    found = [_p_of_estimate(claim, row, overall) for row in rows]
+    against = [one.opposes for one in found if not math.isnan(one.opposes)]
+    supported = [one.supports for one in found]
+    worst = float("nan") if any(map(math.isnan, supported)) else max(supported)
+    return ClaimP(worst, min(1.0, min(against) * len(against)) if against else float("nan"))
+
+
+def _p_of_estimate(claim: Claim, row: Any, overall: pd.DataFrame) -> ClaimP:
+    """Return the p-values of one estimate, from the result over games that it follows from."""
+    of, against = ([getattr(row, f"{side}_{part}") for part in ("card", "tuning", "bench")]
+                   for side in ("of", "against"))  # fmt: skip
+    same = overall[(overall["metric"] == row.metric) & (overall["group"] == row.group)
+                   & (overall["scope"] == "these_games")]  # fmt: skip
+    key = [list(one) for one in same[list(PAIR_KEY)].itertuples(index=False)]
+    same = same[[one in ([*of, *against], [*against, *of]) for one in key]]
+    if len(same) != 1 or is_missing(row.ci_low):
+        return NO_P
+    ends, bound = [row.value, row.ci_low, row.ci_high], claim.amount or 0.0
+    if row.unit == "%":
+        ends, bound = [math.log1p(one / 100) for one in ends], math.log1p(bound / 100)
+    share = (ends[2] - ends[1]) / 2 / float(half_width(1 - row.confidence, uncertainty_of(same))[0])
+    if not share > 0:
+        return NO_P
+    found, distance = uncertainty_of(same), (ends[0] - bound) / share
+    if claim.kind in ("better", "worse"):
+        distance = -distance if claim.metric in _LESS_IS_BETTER else distance
+        p = float(two_sided_p(np.array([distance]), found)[0])
+        return ClaimP(*((p, 1.0) if (distance > 0) == (claim.kind == "better") else (1.0, p)))
+    above, below = (float(one_sided_p(np.array([one]), found)[0]) for one in (distance, -distance))
+    return ClaimP(above, below) if claim.kind == "at_least" else ClaimP(below, above)
 
 
 def judge_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:

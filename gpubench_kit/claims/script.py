@@ -17,8 +17,8 @@ _WIDTH = 90
 _MARKS = {"supported": "[SUPPORTED]", "contradicted": "[CONTRADICTED]", "not_shown": "[NOT SHOWN]"}
 _NOTE = (
     "Made from the tables of the report. Sentences speak of our card on our bench. A sentence that is not shown is "
-    "not thereby false, and one that is supported can still be wrong: at a level of 95 % one interval in twenty "
-    "misses the truth."
+    "not thereby false, and one that is supported can still be wrong: at most one script of twenty "
+    "has such a sentence."
 )
 
 

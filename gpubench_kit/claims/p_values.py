@@ -1,0 +1,148 @@
+"""How surely the data speak for a claim, and how surely against it: p-values against its own boundary.
+
+Each claim of a script is tested against what it states. All claims are then adjusted together (Holm 1979), so that
+the chance that any sentence of the script is called supported by mistake stays at the level of the look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.claims.limited import Limited
+from gpubench_kit.claims.rules import is_flagged, supports
+from gpubench_kit.claims.targets import Amounts, Target
+from gpubench_kit.model.plan.sections import Claim
+from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
+from gpubench_kit.statistics.mirrored import scaled
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families
+from gpubench_kit.statistics.units import direction_of, scaled_margin
+
+_NONE = float("nan")
+
+
+@dataclass(frozen=True)
+class ClaimP:
+    """P-values of a claim: that it does not hold, and that its opposite does not; nan where there is none."""
+
+    supports: float
+    opposes: float
+
+
+NO_P = ClaimP(_NONE, _NONE)
+
+
+def p_of_claim(claim: Claim, judged: Sequence[tuple[Target, Limited | None]], *, plan) -> ClaimP:
+    """Return the p-values of a claim about measured results.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+    judged : every result that the claim must agree with; for no loss, also over the games limited by the card
+    plan : ReviewPlan, gives the margin
+
+    Returns
+    -------
+    ClaimP
+
+    Notes
+    -----
+    The claim must hold in each result: the largest p (Berger 1982). Its opposite need hold in one of k only: k
+    times the smallest p. A single game counts by the larger of the p by borrowed and by its own noise.
+    """
+    every = [_p_of_result(claim, target, plan=plan) for target, _ in judged]
+    if not every:
+        return NO_P
+    limits = [one.p for _, one in judged if one is not None]
+    supported, opposed = (np.array([getattr(one, name) for one in every]) for name in ("supports", "opposes"))
+    known = opposed[np.isfinite(opposed)]
+    against = min(1.0, float(known.min()) * len(known)) if len(known) else _NONE
+    # The largest of some that are not known is not known.
+    return ClaimP(float(np.max([*supported, *limits])), against)
+
+
+def p_of_amount(claim: Claim, amounts: Amounts, found: Uncertainty, *, level: float) -> ClaimP:
+    """Return the p-values of an amount in the unit of its result.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims`` with an amount
+    amounts : change and two-sided interval in that unit
+    found : how well the change is known, on the scale of the tests
+    level : of the interval
+
+    Notes
+    -----
+    The interval is inverted: its half-width over that on the scale of the tests turns one unit into the other.
+    """
+    share = (amounts.ci_high - amounts.ci_low) / 2 / _number(half_width(level, found))
+    distance = (amounts.change - claim.amount) / share if share > 0 else _NONE
+    return _one_sided(claim, distance, found)
+
+
+def adjusted(p: Sequence[ClaimP]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the p-values of all claims of a script, adjusted by Holm (1979): for them, and for their opposites.
+
+    Parameters
+    ----------
+    p : of every claim; those without do not count
+
+    References
+    ----------
+    Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
+    Statistics 6, 65-70.
+    """
+    family = np.zeros(len(p), dtype=int)
+    columns = (np.array([getattr(one, name) for one in p], dtype=float) for name in ("supports", "opposes"))
+    supported, opposed = (adjust_in_families(column, family, method="holm") for column in columns)
+    return supported, opposed
+
+
+def _p_of_result(claim: Claim, target: Target, *, plan) -> ClaimP:
+    """Return the p-values of one result; what hangs on a flagged run shows a word only if its verdict does."""
+    row = target.row
+    if row.verdict == NO_VERDICT or (is_flagged(row) and not supports(claim, target)):
+        return NO_P
+    table = pd.DataFrame([row._asdict()])
+    change, every = float(scaled(table, "change")[0]), [(uncertainty_of(table), target.amounts)]
+    if target.own is not None:
+        every.append((uncertainty_of(table, own=True), target.own))
+    found = [_p_of_change(claim, row, change, one, plan=plan) for one in every]
+    # A p that is not known beside one that is: the game has no noise of its own.
+    return ClaimP(*(float(np.max([getattr(one, name) for one in found])) for name in ("supports", "opposes")))
+
+
+def _p_of_change(claim: Claim, row: Any, change: float, known: tuple[Uncertainty, Amounts], *, plan) -> ClaimP:
+    """Return the p-values of one change on the scale of the tests."""
+    found, amounts = known
+    if claim.is_in_unit and row.scale == "ratio":
+        return p_of_amount(claim, amounts, found, level=1 - row.confidence)
+    if claim.size is not None:
+        bound = float(np.log1p(claim.amount / 100)) if row.scale == "ratio" else claim.amount
+        return _one_sided(claim, change - bound, found)
+    direction, margin = direction_of(claim.metric), scaled_margin(plan, claim.metric)
+    gain = direction * change
+    if claim.kind in ("better", "worse"):
+        p = _number(two_sided_p(change, found))
+        ways = (p, 1.0) if (gain > 0) == (claim.kind == "better") else (1.0, p)
+        return ClaimP(*ways)
+    if claim.kind == "same":
+        p = max(_number(one_sided_p(margin - change, found)), _number(one_sided_p(margin + change, found)))
+        return ClaimP(p, 1 - p)
+    lost = _number(two_sided_p(change, found)) if gain < 0 else 1.0
+    return ClaimP(_number(one_sided_p(gain + margin, found)), lost)
+
+
+def _one_sided(claim: Claim, distance: float, found: Uncertainty) -> ClaimP:
+    """Return the p-values of an amount that the change exceeds by a distance."""
+    above, below = (_number(one_sided_p(one, found)) for one in (distance, -distance))
+    return ClaimP(above, below) if claim.kind == "at_least" else ClaimP(below, above)
+
+
+def _number(value) -> float:
+    """Return the only number of an array."""
+    return float(np.asarray(value, dtype=float).reshape(-1)[0])
