@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import pandas as pd
 
 from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Field, Markup, heading, join, listing, paragraph, render
 from gpubench_kit.page.known_first import alerts
 from gpubench_kit.page.method import method_body
@@ -155,15 +155,17 @@ def _noise(results: Results) -> Markup:
     )
 
 
-def _noise_chart(rows: pd.DataFrame, results: Results) -> Any:
+def _noise_chart(rows: pd.DataFrame, results: Results) -> Markup:
     """Return the noise of every game as a chart; nothing where there is none to draw."""
     margin = results.plan.margin_of(results.plan.analysis.primary)
-    return noise_of_games(rows, metric=results.plan.analysis.primary, margin=margin) or ""
+    return figures([figure(noise_of_games(rows, metric=results.plan.analysis.primary, margin=margin))])
 
 
 def _order(results: Results) -> Markup:
     """Return the runs in the order in which they were done."""
     chart = order_of_runs(results.usable, metric=results.plan.analysis.primary, states=results.states())
     return (
-        join([heading(say("quality.order")), paragraph(say("quality.order_help")), chart]) if chart else Markup("")
+        join([heading(say("quality.order")), paragraph(say("quality.order_help")), figures([figure(chart)])])
+        if chart
+        else Markup("")
     )

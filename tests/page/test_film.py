@@ -151,6 +151,14 @@ def test_a_review_gives_the_pictures_of_a_film():
     assert sum(one.startswith("games-") for one in several) == 2
 
 
+def test_the_title_of_a_game_says_what_each_tuning_does_there():
+    made = results(("Glass Tundra",), ("quiet", "brisk"))
+    table = made.comparisons.copy()
+    table.loc[(table["of_tuning"] == "brisk"), "verdict"] = "same_within_margin"
+    shown = [one for one in film_pictures(replace(made, comparisons=table)) if one.chart == "frame-rates"]
+    assert shown[0].title.replace("\u00a0", " ") == "Glass Tundra: quiet 3.0 % slower, brisk the same"
+
+
 def test_the_foot_names_card_channel_and_runs():
     shown = next(film_pictures(results()))
     for told in ("Larkmoor 4", "Bench & Brew", "2 runs", "95\u00a0% intervals"):

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.page.charts.games import heading_of
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
 from gpubench_kit.page.charts.marks import value_text
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
@@ -15,13 +14,13 @@ from gpubench_kit.page.charts.scales import is_known
 from gpubench_kit.page.charts.states import State
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
-from gpubench_kit.wording.terms import metric_of, scene_names, scene_text, sentence
+from gpubench_kit.wording.terms import metric_of, scene_names, scene_text
 
 _FEWEST = 3
 _CELL = ["card", "bench", "tuning", "game", "setting"]
 
 
-def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, width: float = 640.0) -> Lanes | None:
+def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, width: float = 400.0) -> Lanes | None:
     """Return the noise of each game between runs of one tuning, and the difference that its runs would show.
 
     Parameters
@@ -49,13 +48,13 @@ def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, wi
         told = f"detects {value_text(found, '%', decimals=1)}" if found is not None else "one run"
         lanes.append(Lane(name, None, (Cell(dots, text=told, notch=found),)))
     has_margin = margin is not None and is_known(margin)
-    heading = f"{sentence(metric_of(metric).label)}: noise of each tuning; bar: what the runs would detect, %"
+    heading = "Noise of each tuning; bar: difference detected, %"
     column = Column(heading, "%", decimals=1, margin=(0.0, margin) if has_margin else None, low=0.0)
     return Lanes(f"Noise of the {metric_of(metric).label} by game", (column,), tuple(lanes), width)
 
 
 def order_of_runs(
-    usable: pd.DataFrame, *, metric: str, states: Sequence[State], width: float = 640.0
+    usable: pd.DataFrame, *, metric: str, states: Sequence[State], width: float = 400.0
 ) -> Plot | None:
     """Return each run's deviation from the mean of its game and tuning, by run number.
 
@@ -95,7 +94,7 @@ def order_of_runs(
     marks = (Mark("", y=0.0), *(Mark("restart", x=one) for one in _restarts(data)))
     order = "as done" if known else "as planned"
     title = f"Order of the runs: {facts.label}, {count_text(len(data), 'run')}, {order}. {told}"
-    y = Axis(f"{heading_of(metric).split(',')[0]}: deviation from its own mean", unit, decimals=1)
+    y = Axis("Deviation from its own mean", unit, decimals=1)
     shown = tuple(one for one in series if one.points)
     return Plot(title, Axis("run number", decimals=0), y, shown, marks, width, 230.0)
 

@@ -17,6 +17,8 @@ from gpubench_kit.page.charts.states import states_in
 
 #: Marks of one run that are drawn; a frame so many times as long as usual is named.
 _MARKS, _LONG = 4, 2.5
+#: Width of a chart of one run.
+_WIDE = 400.0
 #: Size of one run among all, and the pieces that it is drawn in.
 _WIDTH, _HEIGHT, _PIECES = 170.0, 92.0, 60
 
@@ -54,7 +56,7 @@ def run_trace(
         shown.insert(0, (f"another run: {peer.run}", 0, peer))
     series = [trace_series(one, name=name, place=place) for name, place, one in shown]
     placed = tuple(Mark(text, x=float(at)) for at, text in (marks or _longest(facts))[:_MARKS])
-    return trace_plot(title, series, [one.trace for _, _, one in shown], marks=placed, width=560.0)
+    return trace_plot(title, series, [one.trace for _, _, one in shown], marks=placed, width=_WIDE)
 
 
 def run_sensors(
@@ -77,7 +79,7 @@ def run_sensors(
     drawn = [(f"run {facts.run}", 1, facts)]
     if peer is not None:
         drawn.insert(0, (f"another run: {peer.run}", 0, peer))
-    return sensor_plots(title, drawn, metrics=own, edge_s=plan.analysis.sensor_edge_s)
+    return sensor_plots(title, drawn, metrics=own, edge_s=plan.analysis.sensor_edge_s, width=_WIDE)
 
 
 def every_run(

@@ -232,9 +232,16 @@ def _scene_title(results: Results, scene: Scene) -> str:
         row = results.in_game(pair, scene, results.plan.analysis.primary)
         if row is not None and not is_missing(row.change) and row.verdict != "no_verdict":
             name = results.short(pair.of) if not pair.is_between else pair.of.card
-            told.append(say("film.tuning", tuning=name, finding=rate_words(row)))
+            told.append(say("film.tuning", tuning=name, finding=_finding(row)))
     where = f"{scene.game}, {scene.setting}" if len(results.groups) > 1 and scene.setting else scene.game
     return say("film.scene", scene=where, findings=", ".join(told)) if told else where
+
+
+def _finding(row: Any) -> str:
+    """Return what was found, in words that follow the name of a tuning."""
+    if row.verdict == "same_within_margin":
+        return say("film.same")
+    return say("film.undecided") if row.verdict == "undecided" else rate_words(row)
 
 
 def _third_foot(results: Results, pair: Pair, group: str) -> str:
