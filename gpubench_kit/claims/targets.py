@@ -130,7 +130,8 @@ def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
     p = np.where(table["verdict"] == NO_VERDICT, np.nan, p)
     if "scope" in table:
         # One-sided ends, as far out as those of games: a claim is one test.
-        half = half_width(2 * (1 - table["confidence"].to_numpy()), uncertainty_of(table))
+        level = table["level"].fillna(1 - table["confidence"]).to_numpy(dtype=float)
+        half = half_width(2 * level, uncertainty_of(table))
         ends = {
             f"equivalence_ci_{end}": scaled(table, "change") + way * half for end, way in (("low", -1), ("high", 1))
         }

@@ -159,7 +159,7 @@ def test_too_few_restarts_widen_nothing_and_are_told(tmp_path, spread):
     copy = csv_text(RESTART_SPREAD.frame(rows), RESTART_SPREAD)
     (tmp_path / "restart_spread.csv").write_text(copy, encoding="utf-8")
     plan = _plan(tmp_path, 'restart_spread = "archive"')
-    assert plan.restart_spread_of("avg_fps") == (spread, 4)
+    assert plan.restart_spread_of("avg_fps") == (spread, 1)
     assert compare_over_games(_usable(_runs("AB")), plan)["reason"].iloc[0] == "confounded"
     assert "few_restarts" in {one.check for one in find_layouts(_usable(_runs("AB")), plan)}
 

@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from error_rates_exact import EXACT
+from error_rates_page import PAGE
 from run_tables import make_plan
 from scipy import stats
 from simulated_suites import (
@@ -17,14 +18,12 @@ from simulated_suites import (
     GAMES,
     MORE_SUITES,
     REAL,
-    SAME,
     SMALL,
     SUITES,
     Found,
     by_suite,
     excludes_zero,
     half_width,
-    measured,
     median,
     one_tuning,
     over_games,
@@ -34,6 +33,8 @@ from simulated_suites import (
 )
 
 from gpubench_kit.statistics.compare import estimate_noise
+from gpubench_kit.statistics.comparison import estimate_two_groups
+from gpubench_kit.statistics.equivalence import Tests, Uncertainty, run_tests
 from gpubench_kit.synthetic import Design, Noise
 
 LEVEL = 0.05
@@ -142,36 +143,51 @@ def shared_rounds() -> Results:
 
 
 def confounded() -> Results:
-    """All runs of one tuning, then all of the other. Control: the order is kept from the kit."""
+    """All runs of one tuning, then all of the other. Control: two groups, as if no restart stood between them."""
     runs = _confounded_runs()
     disguised = runs.drop(columns="order")
-    games = per_game(disguised)
+    change, tests = _two_groups(runs, rounds=5)
+    error = ((tests.ci_high - change) / stats.t.ppf(0.975, 8)) ** 2
+    df = error.sum(axis=1) ** 2 / (error**2 / 8).sum(axis=1)
+    overall = change.mean(axis=1) / np.sqrt(error.sum(axis=1)) * GAMES
     return {
         "verdicts": share(by_suite(per_game(runs)["verdict"] != "no_verdict")),
         "overall verdicts": share(over_games(runs, "these_games")["verdict"] != "no_verdict"),
         "disguised overall verdicts": share(over_games(disguised, "these_games")["verdict"] != "no_verdict"),
-        "taken as separate": share(by_suite(excludes_zero(games))),
-        "taken as separate overall": share(_mean_over_games_is_far(games)),
+        "taken as separate": share(tests.p_difference <= LEVEL),
+        "taken as separate overall": share(_is_far(overall, df=df)),
     }
 
 
-def widened() -> Results:
-    """The same, widened by a restart spread that was measured on six restarts, anew for each suite."""
+def widened(restarts: int) -> Results:
+    """The same, with a spread between restarts that was measured on a few of them, anew for each suite."""
     runs = _confounded_runs()
     groups = runs["group"].unique()
-    # Hundredths of the distribution of a spread from six restarts stand for single draws.
-    spreads = OFFSET_PCT * np.sqrt(stats.chi2.ppf((np.arange(100) + 0.5) / 100, 5) / 5)
+    # Hundredths of the distribution of a measured spread stand for single draws.
+    shares = stats.chi2.ppf((np.arange(100) + 0.5) / 100, restarts - 1) / (restarts - 1)
     games, over = [], []
-    for number, spread in enumerate(spreads):
-        some = runs[runs["group"].isin(groups[number :: len(spreads)])]
-        restart_spread = {"avg_fps": float(spread), "restarts": 6}
+    for number, spread in enumerate(OFFSET_PCT * np.sqrt(shares)):
+        some = runs[runs["group"].isin(groups[number :: len(shares)])]
+        restart_spread = {"avg_fps": float(spread), "restarts": restarts}
         games.append(per_game(some, restart_spread=restart_spread))
         over.append(over_games(some, "these_games", restart_spread=restart_spread))
     order = np.random.default_rng(111).permutation(len(groups))
-    per_suite = by_suite(excludes_zero(pd.concat(games)))
     return {
-        "false": share(per_suite[order]),
+        "game false": share(by_suite(excludes_zero(pd.concat(games)))[order]),
         "overall false": share(excludes_zero(pd.concat(over))[order]),
+    }
+
+
+def tipping(spread: float, effect: float = 0.0) -> Results:
+    """Two blocks without a known spread: the spread that would explain a difference reaches the true one."""
+    design = Design(rounds=5, suites=SUITES, layout="confounded")
+    runs = simulate({"quiet": effect}, design, seed=110, noise=Noise(session_pct=spread)).runs
+    over, games = over_games(runs, "these_games"), per_game(runs)
+    true = 100 * np.expm1(spread / 100)
+    return {
+        "overall": share(over["restart_spread_pct"] >= true),
+        "per game": share(by_suite(games["restart_spread_pct"] >= true)),
+        "s* >= 1 %": share(over["restart_spread_pct"] >= 1),
     }
 
 
@@ -181,11 +197,13 @@ def _confounded_runs() -> pd.DataFrame:
     return simulate({"quiet": 0.0}, design, seed=110, noise=Noise(session_pct=OFFSET_PCT)).runs
 
 
-def _mean_over_games_is_far(games: pd.DataFrame) -> np.ndarray:
-    """Return for which suites the mean over games is far from 0 if games were independent."""
-    change, error = by_suite(np.log1p(games["change"] / 100)), by_suite(games["se"] ** 2)
-    df = error.sum(axis=1) ** 2 / (error**2 / by_suite(games["df"])).sum(axis=1)
-    return _is_far(change.mean(axis=1) / np.sqrt(error.sum(axis=1)) * GAMES, df=df)
+def _two_groups(runs: pd.DataFrame, *, rounds: int) -> tuple[np.ndarray, Tests]:
+    """Return change and tests of two groups of runs in each suite and game, whatever their order."""
+    runs = runs.sort_values(["setting", "game", "tuning", "run"])
+    values = np.log(runs["value"].to_numpy()).reshape(-1, GAMES, 2, rounds)
+    found = estimate_two_groups(values[:, :, ::-1])
+    noise = Uncertainty(found.error, found.df)
+    return found.change, run_tests(found.change, noise, margin=np.nan, level=LEVEL, direction=1)
 
 
 def _is_far(t: np.ndarray, *, df) -> np.ndarray:
@@ -204,24 +222,12 @@ def peeking() -> Results:
     return {"at 0.05": share(lowest <= 0.05), "at 0.0122": share(lowest <= 0.0122)}
 
 
-def two_looks(effect: float) -> Results:
-    """A look at three rounds, then the undecided games extended as the kit says, to ten rounds at most."""
-    runs = one_tuning(effect, 10, seed=118).runs
-    first = per_game(runs[runs["round"] <= 3], looks=2, looks_made=1)
-    undecided = (first["verdict"] == "undecided").to_numpy()
-    more = first["more_runs"].astype("float64").fillna(7).to_numpy()
-    wanted = np.where(undecided, np.minimum(3 + more, 10), 3)
-    game = first.groupby(["setting", "game"]).ngroup()
-    place = pd.Series(wanted[game.argsort()], index=pd.MultiIndex.from_frame(first[["setting", "game"]]))
-    limit = place.reindex(pd.MultiIndex.from_frame(runs[["setting", "game"]])).to_numpy()
-    second = per_game(runs[runs["round"].to_numpy() <= limit], looks=2, looks_made=2)
-    verdict = second["verdict"].where(undecided, first["verdict"])
-    return {
-        "real": share(by_suite(verdict.isin(REAL))),
-        "same": share(by_suite(verdict.isin(SAME))),
-        "undecided": share(by_suite(verdict == "undecided")),
-        "rounds": measured(by_suite(wanted), np.mean),
-    }
+def looks_at(first: int, second: int, levels: tuple[float, float]) -> Results:
+    """A look after some rounds and one after more, at two levels: a difference found at either."""
+    runs = one_tuning(0.0, second, seed=118).runs
+    rounds = runs["round"].to_numpy()
+    p = [by_suite(per_game(runs[rounds <= n], strict=True)["p_difference"]) for n in (first, second)]
+    return {"found": share((p[0] <= levels[0]) | (p[1] <= levels[1]))}
 
 
 def level_game(effect: float) -> Results:
@@ -246,10 +252,10 @@ def far_runs_dropped() -> Results:
     logs = np.log(runs["value"])
     distance = (logs - logs.groupby(cell).transform("median")).abs()
     usual = 1.4826 * distance.groupby(cell).transform("median")
-    kept = runs[(distance <= 3 * usual).to_numpy()].drop(columns="order")
+    kept = runs.assign(value=runs["value"].where(distance <= 3 * usual))
     return {
-        "all kept": share(by_suite(excludes_zero(per_game(runs.drop(columns="order"))))),
-        "dropped": share(by_suite(excludes_zero(per_game(kept)))),
+        name: share(_two_groups(one, rounds=3)[1].p_difference <= LEVEL)
+        for name, one in (("all kept", runs), ("dropped", kept))
     }
 
 
@@ -266,11 +272,13 @@ EXPERIMENTS = {
     "one game +2 %": partial(one_game, 2.0),
     **{f"games differ, n = {rounds}": partial(games_differ, rounds) for rounds in (3, 5)},
     "shared rounds": shared_rounds,
-    "widened": widened,
-    "two looks alike": partial(two_looks, 0.0),
-    "two looks -2 %": partial(two_looks, -2.0),
+    **{f"spread from {restarts} restarts": partial(widened, restarts) for restarts in (3, 6)},
+    **{f"two blocks, spread {spread} %": partial(tipping, spread) for spread in (0.3, 0.5, 1.0)},
+    "looks at 4 and 8": partial(looks_at, 4, 8, (0.04, 0.015)),
+    "looks at 4 and 6, as before": partial(looks_at, 4, 6, (0.05, 0.027)),
     "level game alike": partial(level_game, 0.0),
     "level game +2 %": partial(level_game, 2.0),
     "far runs dropped": far_runs_dropped,
+    **PAGE,
     **EXACT,
 }

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from run_tables import make_plan
+from run_tables import ONE_RESULT, make_plan
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.synthetic import Design, Noise, make_review
@@ -78,7 +78,9 @@ def per_game(runs: pd.DataFrame, *, looks_made: int = 0, **analysis) -> pd.DataF
 
 def over_games(runs: pd.DataFrame, scope: str, **analysis) -> pd.DataFrame:
     """Return the overall results of the suites in one scope, one row per suite."""
-    found = compare_over_games(runs, _plan(runs, analysis))
+    # A plan of one pair and one metric gives its result over these games 0.8 of the page's level.
+    usual = {"confidence": ONE_RESULT} if scope == "these_games" else {}
+    found = compare_over_games(runs, _plan(runs, usual | analysis))
     return found[found["scope"] == scope].sort_values("group", ignore_index=True)
 
 
