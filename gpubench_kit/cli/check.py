@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+from gpubench_kit.cli.confirm import confirm_formats_of
 from gpubench_kit.cli.fault_lines import tell_fault_lines
 
 _DONE, _NOTHING = 0, 1
@@ -52,6 +53,7 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
     tell_fault_lines(made.row_faults)
     if not asked.quiet:
         print(f"{made.page}\n{made.told}")
+        confirm_formats_of(asked.folder)
         _ask_about_claims(asked.folder)
     return _DONE if made.is_anything_recorded else _NOTHING
 

@@ -73,11 +73,15 @@ def _schedule(asked: argparse.Namespace) -> int:
 
 def _inspect(asked: argparse.Namespace) -> int:
     """Tell how a log is read, and every metric of it."""
+    from gpubench_kit.cli.confirm import confirm_log
     from gpubench_kit.cli.text import as_json, inspection_text
     from gpubench_kit.metrics.inspect_log import inspect_log
 
     for word in filter(None, (asked.log, asked.sensors)):
         _check_file(word)
+    if asked.confirm:
+        confirm_log(asked.log, asked.confirm)
+        return _DONE
     told = inspect_log(asked.log, asked.sensors, sensor_edge_s=asked.sensor_edge_s)
     print(as_json(told) if asked.json else inspection_text(told))
     return _DONE
@@ -199,6 +203,8 @@ def _add_inspect(commands) -> None:
     command.add_argument("--sensors", metavar="LOG", help="sensor log of the same run")
     command.add_argument("--sensor-edge-s", metavar="SECONDS", type=float, default=1.0,
                          help="left out of sensor means at each end (default: 1)")  # fmt: skip
+    command.add_argument("--confirm", metavar="FOLDER",
+                         help="confirm the log's format in the plan of this review folder")  # fmt: skip
     command.add_argument("--json", action="store_true", help="print JSON")
     command.set_defaults(run=_inspect)
 

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gpubench_kit.logs.clock_columns import clock_of_sample
-from gpubench_kit.logs.format import Certainty, Declaration, LogFormat, format_id_of, quoted, seen_in
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, quoted, seen_in
 from gpubench_kit.logs.read_frames import read_frames
 from gpubench_kit.logs.read_samples import read_samples
-from gpubench_kit.logs.rows import LogRows, rows_of
+from gpubench_kit.logs.rows import rows_of
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.sniff_sensors import SensorColumns, sniff_sensors
 from gpubench_kit.logs.text_table import LogTable, open_table
@@ -89,7 +89,9 @@ def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
     except LogError as error:
         return LogFacts(kind="none", fault=str(error), **about)
     frame_ms = log.frames.frame_ms
-    questions = tuple(f"{one.message} {one.action}" for one in log_format.findings if one.check == "format_likely")
+    likely = ("format_likely", "sensor_likely")
+    questions = tuple(one.message for one in log_format.findings if one.check in likely)
+    frames = f"frames = {log_format.paste}" if log_format.paste else ""
     return LogFacts(
         kind="frames",
         started_at_s=float("nan") if log.clock is None else log.clock,
@@ -99,7 +101,7 @@ def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
         certainty=log_format.certainty.word,
         columns=_columns(log_format),
         questions=questions,
-        paste=f"frames = {log_format.paste}" if log_format.paste else "",
+        paste="\n".join(filter(None, (frames, _paste_of_sensors(table, log_format.sensors)))),
         **about,
     )
 
@@ -107,18 +109,13 @@ def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
 def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts | None:
     """Return the facts of a sensor log; None where it has no time of samples."""
     try:
-        rows = rows_of(table)
-        columns = sniff_sensors(rows, declared)
+        columns = sniff_sensors(rows_of(table), declared)
     except LogError:
         return None
     length_s = _length_s(table, columns)
     clock = clock_of_sample(table, columns.clock, date_order=declared.date_order) if columns.clock else None
     has_clock = clock is not None and not columns.begins_at_zero
-    asked = tuple(
-        f"{one.message} {one.action}"
-        for one in columns.findings
-        if one.check in ("sensor_likely", "sensors_unclear")
-    )
+    asked = tuple(one.message for one in columns.findings if one.check in ("sensor_likely", "sensors_unclear"))
     return LogFacts(
         kind="sensors",
         started_at_s=clock.start_s if has_clock else float("nan"),
@@ -127,7 +124,7 @@ def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts
         certainty=min((one.certainty for one in columns.sensors), default=Certainty.OPEN).word,
         columns=_columns(columns),
         questions=asked,
-        paste=_paste_of_sensors(rows, columns),
+        paste=_paste_of_sensors(table, columns.sensors),
         **about,
     )
 
@@ -140,12 +137,12 @@ def _length_s(table: LogTable, columns: SensorColumns) -> float:
         return float("nan")
 
 
-def _paste_of_sensors(rows: LogRows, columns: SensorColumns) -> str:
-    """Return the lines that confirm what is only likely of a sensor log; empty where nothing is."""
-    likely = [one for one in columns.sensors if one.certainty == Certainty.LIKELY]
+def _paste_of_sensors(table: LogTable, sensors: tuple[ColumnChoice, ...]) -> str:
+    """Return the line that confirms the sensors that are only likely; empty where none is."""
     pairs = ", ".join(
-        f"{one.role} = {{ column = {quoted(rows.table.key(one.column))}, unit = {quoted(one.unit)} }}"
-        for one in likely
+        f"{one.role} = {{ column = {quoted(table.key(one.column))}, unit = {quoted(one.unit)} }}"
+        for one in sensors
+        if one.certainty == Certainty.LIKELY
     )
     return f"sensors = {{ {pairs} }}" if pairs else ""
 

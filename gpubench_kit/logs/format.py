@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
 import numpy as np
@@ -91,6 +91,11 @@ class ConfirmedFormat:
     part: int = 0
     rows_are_frames: bool = True
 
+    @property
+    def has_frames(self) -> bool:
+        """Whether it says anything of frames."""
+        return bool(self.time or self.time_steps or self.rate) or not self.rows_are_frames
+
 
 @dataclass(frozen=True)
 class Declaration:
@@ -121,7 +126,13 @@ class Declaration:
 
     def confirmed(self, format_id: str) -> ConfirmedFormat | None:
         """Return what was confirmed of a format; None where nothing was."""
-        return next((one for one in self.formats if one.format_id == format_id), None)
+        found = [one for one in self.formats if one.format_id == format_id]
+        if not found:
+            return None
+        # Frames and sensors of one log may have been confirmed one after the other.
+        of_frames = next((one for one in found if one.has_frames), found[0])
+        part = max(one.part for one in found)
+        return replace(of_frames, sensors=tuple(sensor for one in found for sensor in one.sensors), part=part)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,76 @@
+"""A format is confirmed with one key on a terminal, and with lines to paste elsewhere."""
+
+import numpy as np
+import pytest
+from made_dialects import frames, text_of, written
+from terminal import talk
+
+from gpubench_kit import cli
+from gpubench_kit.logs.confirm import formats_to_confirm
+from gpubench_kit.logs.review import open_review
+from gpubench_kit.model.plan import load_plan
+
+PLAN = """[review]
+title = "Larkmoor 4"
+[[cards]]
+name = "Larkmoor 4"
+[[tunings]]
+name = "factory"
+reference = true
+[[tunings]]
+name = "quiet"
+[[games]]
+name = "Salt Orchard"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A review of four runs whose logs hold a lone column, and power that does not say of what."""
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+    rows = ["run,tuning,game,round,order,frame_log"]
+    for k in range(4):
+        frame_ms = frames(np.random.default_rng(k), 1500)
+        columns = {"dur": written(frame_ms, "ms"), "power [W]": np.full(frame_ms.size, 250.5 + k)}
+        (tmp_path / "logs" / f"r{k}.csv").write_text(text_of(columns), encoding="utf-8")
+        rows.append(f"r{k},{('factory', 'quiet')[k % 2]},Salt Orchard,{k // 2 + 1},{k + 1},r{k}.csv")
+    (tmp_path / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return tmp_path
+
+
+def _open(folder):
+    """Return the formats that wait."""
+    return formats_to_confirm(open_review(load_plan(folder), keep_going=True))
+
+
+def test_logs_of_one_format_are_asked_for_once(folder):
+    (one,) = _open(folder)
+    assert (one.card, one.n_logs) == ("Larkmoor 4", 4)
+    assert one.first_rows[0] == "dur,power [W]"
+
+
+def test_lines_to_paste_confirm_the_format(folder, capsys):
+    assert cli.main(["inspect", str(folder / "logs" / "r0.csv"), "--confirm", str(folder)]) == 0
+    shown = capsys.readouterr().out
+    lines = [line.strip() for line in shown.splitlines()]
+    entry = lines[lines.index("[[logs.format]]") :]
+    assert 'frames = { time = "dur", unit = "ms", rows = "frames" }' in entry
+    with (folder / "plan.toml").open("a", encoding="utf-8") as plan:
+        plan.write("\n" + "\n".join(entry) + "\n")
+    assert _open(folder) == []
+    assert cli.main(["inspect", str(folder / "logs" / "r0.csv"), "--confirm", str(folder)]) == 0
+    assert "is stated: nothing to confirm." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("key", "rows"), [("1", "frames"), ("3", "samples")])
+def test_one_key_writes_the_entry(folder, key, rows):
+    shown = talk(["inspect", "logs/r0.csv", "--confirm", "."], [key], folder=folder)
+    assert shown.code == 0, shown.text
+    (entry,) = load_plan(folder).logs.format
+    assert (entry.card, entry.frames.rows) == ("Larkmoor 4", rows)
+
+
+def test_enter_leaves_the_plan_as_it_is(folder):
+    talk(["inspect", "logs/r0.csv", "--confirm", "."], [""], folder=folder)
+    assert (folder / "plan.toml").read_text(encoding="utf-8") == PLAN
