@@ -30,6 +30,9 @@ _NUL_BYTES, _EDGES = re.compile(rb"\0+"), (b"", b"\n", b"\r")
 #: Most places with NUL bytes that are looked at.
 _MOST_NUL_RUNS = 1_000_000
 
+#: Most lines that are read: twelve hours of 185 frames a second.
+_MOST_LINES = 8_000_000
+
 #: Text that is decoded at once [bytes].
 _BLOCK = 1 << 22
 
@@ -77,6 +80,8 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
     encoding, text = _as_utf8(unpacked.content, name, findings)
     text = _without_nul(text, name, findings)
     text = _complete_lines(text, name, findings)
+    if (n_lines := text.count(b"\n")) > _MOST_LINES:
+        raise _too_large(name, f"{n_lines:,} lines", f"{_MOST_LINES:,}")
     return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
 
 
@@ -88,7 +93,7 @@ def _file_content(path: Path, name: str) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise LogError(Fault(name, "this is no regular file; a log is expected.", "Name the log itself."))
         if status.st_size > LIMIT_MB * 1_000_000:
-            raise _too_large(name, f"{status.st_size / 1e6:.0f} MB")
+            raise _too_large(name, f"{status.st_size / 1e6:.0f} MB", f"{LIMIT_MB} MB")
         with open(path, "rb", buffering=0) as file:
             content = _at_most(file.read(LIMIT_MB * 1_000_000 + 1), name)
     except FileNotFoundError:
@@ -104,13 +109,13 @@ def _file_content(path: Path, name: str) -> bytes:
 def _at_most(content: bytes, name: str) -> bytes:
     """Return the bytes of a file, unless it grew meanwhile beyond what is read."""
     if len(content) > LIMIT_MB * 1_000_000:
-        raise _too_large(name, f"more than {LIMIT_MB} MB")
+        raise _too_large(name, f"more than {LIMIT_MB} MB", f"{LIMIT_MB} MB")
     return content
 
 
-def _too_large(name: str, found: str) -> LogError:
+def _too_large(name: str, found: str, most: str) -> LogError:
     """Return the error for a file that is too large."""
-    problem = f"the file has {found}; at most {LIMIT_MB} MB are read."
+    problem = f"the file has {found}; at most {most} are read."
     return LogError(Fault(name, problem, "Cut the log to the run."))
 
 

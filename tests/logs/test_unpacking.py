@@ -55,7 +55,7 @@ print(json.dumps({"said": said, "bytes": peak}))
 """
 
 #: Files that hold little enough for all their asking.
-READ_ALL_THE_SAME = {"one list.parquet", "newlines.csv", "four bytes a letter.csv"}
+READ_ALL_THE_SAME = {"one list.parquet"}
 
 
 @pytest.mark.slow
@@ -206,6 +206,12 @@ def test_the_sheet_with_rows_of_numbers_is_read_and_the_others_are_named(tmp_pat
     read = read_log_bytes(tmp_path / "run.xlsx")
     assert read.text == b"t\tf\tnote\n0\t16.5\tfirst\n0.0165\t16.25\t\n0.03275\t17\t\n"
     assert "only 'frames'" in read.findings[0].message
+
+
+def test_a_text_of_far_more_lines_than_a_log_is_refused(tmp_path):
+    (tmp_path / "run.csv").write_bytes(b"1\n" * 8_000_001)
+    with pytest.raises(LogError, match=r"run\.csv: the file has 8,000,001 lines; at most 8,000,000 are read"):
+        read_log_bytes(tmp_path / "run.csv")
 
 
 def test_a_formatted_cell_far_away_costs_nothing():
