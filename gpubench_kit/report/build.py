@@ -127,7 +127,7 @@ def make_report(
     tell = progress or tell_nobody
     tell(0.0, "checking plan and run sheet")
     making = making or Making()
-    made_of = _MadeOf.of(folder, making.pictures)
+    made_of = MadeOf.of(folder, making.pictures)
     # Before anything is made: the earlier report may stand where this one goes.
     earlier = read_earlier(previous) if previous is not None else None
     if earlier is not None:
@@ -169,7 +169,7 @@ def is_up_to_date(
     GpubenchError : the plan, the run sheet or the earlier report cannot be used, or a log is missing
     """
     wanted = read_earlier(previous).fingerprint if previous is not None else None
-    now = _MadeOf.of(folder, pictures).without_results()
+    now = MadeOf.of(folder, pictures).without_results()
     try:
         there = read_earlier(report)
     except ReportError:
@@ -221,7 +221,7 @@ def count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
 
 
 @dataclass(frozen=True)
-class _MadeOf:
+class MadeOf:
     """What a report is made of: plan, run sheet and logs, all checked."""
 
     plan_file: Path
@@ -231,7 +231,7 @@ class _MadeOf:
     pictures: str
 
     @classmethod
-    def of(cls, folder: str | Path, pictures: str) -> _MadeOf:
+    def of(cls, folder: str | Path, pictures: str) -> MadeOf:
         """Return what the report of a review is made of, or raise what is wrong with it."""
         plan_file = plan_file_of(folder)
         plan = load_plan(plan_file)

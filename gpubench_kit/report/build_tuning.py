@@ -7,13 +7,13 @@ from pathlib import Path
 
 import nbformat
 
-from gpubench_kit.model.plan import load_plan
-from gpubench_kit.report.build import count_look, published
+from gpubench_kit.model.tables import RUNS
+from gpubench_kit.report.build import MadeOf, count_look, published
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
-from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
+from gpubench_kit.report.page_build import Progress, output_of, run_bundled, tell_nobody
 from gpubench_kit.report.place import ReportPlace
-from gpubench_kit.sheet import load_run_sheet
+from gpubench_kit.report.unchanged import check_unchanged
 from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 
@@ -65,19 +65,19 @@ def build_tuning(
     """
     tell = progress or tell_nobody
     tell(0.0, "checking plan and run sheet")
-    plan_file = plan_file_of(folder)
-    plan = load_plan(plan_file)
+    made_of = MadeOf.of(folder)
+    plan, before = made_of.plan, made_of.hashes()
     ladder_of(plan, card=plan.card_units[0].name)
-    load_run_sheet(plan, for_report=True)
     place = ReportPlace(output_of(plan, output), plan.folder, names=(PAGE_FILE, FILES_FOLDER))
     with place as staging:
         files = staging / FILES_FOLDER
         files.mkdir()
-        executed = run_bundled(NOTEBOOK, plan_file, files, tell=tell, until=_RAN)
+        executed = run_bundled(NOTEBOOK, made_of.plan_file, files, tell=tell, until=_RAN)
         tell(_RAN, "laying out the page")
         (staging / PAGE_FILE).write_text(page_of(executed), encoding="utf-8", newline="\n")
         notebook = nbformat.writes(published(executed)) + "\n"
         (files / NOTEBOOK).write_text(notebook, encoding="utf-8", newline="\n")
+        check_unchanged(before, made_of.hashes(), read_table(files / "tables" / f"{RUNS.name}.csv", RUNS))
         count_look(files, plan, is_recorded=record_look)
         found = _found(files, place.target / PAGE_FILE)
         place.finish()

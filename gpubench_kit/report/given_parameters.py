@@ -12,20 +12,23 @@ from gpubench_kit.model.errors import Fault, ReportError, listed
 _GIVEN = "# Parameters"
 
 
-def check_parameters(history: Sequence[str], *names: str) -> None:
+def check_parameters(history: Sequence[str]) -> None:
     """Stop a notebook that was given a parameter it does not have: a misspelt one would change nothing, silently.
 
     Parameters
     ----------
-    history : cells run so far, as IPython keeps them in ``In``
-    names : parameters of the notebook
+    history : cells run so far, as IPython keeps them in ``In``; papermill puts its cell behind the one that holds
+        the notebook's own parameters
 
     Raises
     ------
     ReportError : papermill was given others; each is named, with the name that it is nearest to
     """
-    given = next((cell for cell in reversed(history) if cell.lstrip().startswith(_GIVEN)), "")
-    faults = [_unknown(name, names) for name in assigned_names(given) if name not in names]
+    places = [place for place, cell in enumerate(history) if place and cell.lstrip().startswith(_GIVEN)]
+    if not places:
+        return
+    names = assigned_names(history[places[-1] - 1])
+    faults = [_unknown(name, names) for name in assigned_names(history[places[-1]]) if name not in names]
     if faults:
         raise ReportError(faults)
 

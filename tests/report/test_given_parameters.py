@@ -6,16 +6,17 @@ import pytest
 
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.given_parameters import check_parameters
+from gpubench_kit.report.given_parameters import assigned_names, check_parameters
 from gpubench_kit.report.notebook_run import parameter_names
 
+_OWN = 'plan_file = "a"  # the plan\noutput_folder = ""'
 NOTEBOOKS = ("archive.ipynb", "card_review.ipynb", "check_logs.ipynb", "find_tuning.ipynb", "plan_runs.ipynb")
 
 
 def test_a_misspelt_name_is_told_with_the_near_one():
-    history = ["", 'plan_file = "a"', '# Parameters\nplan_fil = "b"\nother = 3\n', "import gpubench_kit as kit"]
+    history = ["", _OWN, '# Parameters\nplan_fil = "b"\nother = 3\n', "import gpubench_kit as kit"]
     with pytest.raises(ReportError) as raised:
-        check_parameters(history, "plan_file", "output_folder")
+        check_parameters(history)
     first, second = raised.value.faults
     assert str(first) == (
         "parameters: the notebook has no parameter 'plan_fil' (parameters: 'plan_file', 'output_folder'). "
@@ -29,21 +30,21 @@ def test_a_misspelt_name_is_told_with_the_near_one():
     [
         [],
         ['plan_fil = "by hand"'],
-        ['# Parameters\nplan_fil = "b"\n', '# Parameters\nplan_file = "b"\n'],
-        ["# Parameters\n"],
+        ["", _OWN, '# Parameters\nplan_fil = "b"\n', _OWN, '# Parameters\nplan_file = "b"\n'],
+        ["", _OWN, "# Parameters\n"],
     ],
     ids=["nothing", "a cell of one's own", "corrected", "none given"],
 )
 def test_nothing_is_said_where_the_last_parameters_are_those_of_the_notebook(history):
-    check_parameters(history, "plan_file", "output_folder")
+    check_parameters(history)
 
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
-def test_each_notebook_checks_its_own_parameters_first(name):
+def test_each_notebook_checks_its_parameters_right_behind_them(name):
     notebook = nbformat.read(bundled_path("notebooks", name), as_version=4)
     code = [cell for cell in notebook.cells if cell.cell_type == "code"]
-    names = ", ".join(f'"{one}"' for one in parameter_names(notebook))
-    assert code[1].source.splitlines()[2].startswith(f"kit.check_parameters(In, {names})")
+    assert parameter_names(notebook) == assigned_names(code[0].source)
+    assert code[1].source.splitlines()[2].startswith("kit.check_parameters(In)")
 
 
 @pytest.mark.slow

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from small_folder import write_small_review
 
+from gpubench_kit.bundled import bundled_path
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report import build
+from gpubench_kit.report import build, build_tuning
 from gpubench_kit.report.build import build_report
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning
 from gpubench_kit.synthetic.review import write_review
@@ -21,7 +24,7 @@ RECIPE = MadeReview(
 )
 
 
-def _changed_meanwhile(monkeypatch, change):
+def _changed_meanwhile(monkeypatch, change, module=build):
     """Let something happen after the notebook has run and before the report is put in its place."""
     run = build.run_bundled
 
@@ -30,7 +33,7 @@ def _changed_meanwhile(monkeypatch, change):
         change()
         return executed
 
-    monkeypatch.setattr(build, "run_bundled", run_then_change)
+    monkeypatch.setattr(module, "run_bundled", run_then_change)
 
 
 @pytest.mark.slow
@@ -79,3 +82,14 @@ def test_a_log_that_changed_and_changed_back_is_noticed(tmp_path, monkeypatch):
     monkeypatch.setattr(build, "run_bundled", run_on_another_log)
     with pytest.raises(ReportError, match="a frame log' changed while the report was made"):
         build_report(folder, tmp_path / "reports" / "review")
+
+
+@pytest.mark.slow
+def test_a_sheet_that_changes_stops_the_search_for_the_tuning(tmp_path, monkeypatch):
+    folder = shutil.copytree(bundled_path("data", "limit_sweep"), tmp_path / "review")
+    sheet = folder / "runs.csv"
+    _changed_meanwhile(monkeypatch, lambda: sheet.write_bytes(sheet.read_bytes() + b"\n"), build_tuning)
+    with pytest.raises(ReportError, match=r"inputs: 'runs\.csv' changed while the report was made"):
+        build_tuning.build_tuning(folder, tmp_path / "reports" / "review")
+    assert list((tmp_path / "reports").iterdir()) == []
+    assert not (folder / "looks.csv").exists()
