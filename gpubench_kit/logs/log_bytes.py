@@ -32,6 +32,8 @@ _MOST_NUL_RUNS = 1_000_000
 
 #: Most lines that are read: twelve hours of 185 frames a second.
 _MOST_LINES = 8_000_000
+#: Most cells of all lines, rows times columns, and what can stand between them.
+_MOST_CELLS, _BETWEEN_CELLS = 20_000_000, (b",", b";", b"\t", b"|")
 
 #: Text that is decoded at once [bytes].
 _BLOCK = 1 << 22
@@ -80,8 +82,11 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
     encoding, text = _as_utf8(unpacked.content, name, findings)
     text = _without_nul(text, name, findings)
     text = _complete_lines(text, name, findings)
-    if (n_lines := text.count(b"\n")) > _MOST_LINES:
-        raise _too_large(name, f"{n_lines:,} lines", f"{_MOST_LINES:,}")
+    n_lines = text.count(b"\n")
+    n_cells = n_lines + max(map(text.count, _BETWEEN_CELLS))
+    if n_lines > _MOST_LINES or n_cells > _MOST_CELLS:
+        found = f"{n_lines:,} lines with {n_cells:,} cells"
+        raise _too_large(name, found, f"{_MOST_LINES:,} lines and {_MOST_CELLS:,} cells")
     return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
 
 

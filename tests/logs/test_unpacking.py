@@ -208,9 +208,14 @@ def test_the_sheet_with_rows_of_numbers_is_read_and_the_others_are_named(tmp_pat
     assert "only 'frames'" in read.findings[0].message
 
 
-def test_a_text_of_far_more_lines_than_a_log_is_refused(tmp_path):
-    (tmp_path / "run.csv").write_bytes(b"1\n" * 8_000_001)
-    with pytest.raises(LogError, match=r"run\.csv: the file has 8,000,001 lines; at most 8,000,000 are read"):
+@pytest.mark.parametrize(
+    ("line", "times", "found"),
+    [(b"1\n", 8_000_001, "8,000,001 lines"), (b"1,2,3,4,5,6,7,8\n", 2_500_001, "20,000,008 cells")],
+    ids=["lines", "cells"],
+)
+def test_a_text_of_far_more_than_a_log_is_refused(tmp_path, line, times, found):
+    (tmp_path / "run.csv").write_bytes(line * times)
+    with pytest.raises(LogError, match=rf"run\.csv: .*{found}.*; at most 8,000,000 lines and 20,000,000 cells"):
         read_log_bytes(tmp_path / "run.csv")
 
 
