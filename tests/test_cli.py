@@ -77,7 +77,7 @@ def test_an_unexpected_error_asks_for_a_report_without_a_traceback(monkeypatch, 
     monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ZeroDivisionError("x\ny")))
     assert cli.main(["report", "x"]) == 3
     told = capsys.readouterr().err
-    assert told.startswith("Unexpected error: ZeroDivisionError: x\nThis is a fault in the kit. Please report it")
+    assert told.startswith("Unexpected error: ZeroDivisionError: x\nThis is an internal error. Please report it")
     assert "Traceback" not in told
 
 

@@ -17,7 +17,7 @@ MADE = Outcome("a", "made", 12.34, Path("reports/a/index.html"), True)
 NOT_COMPARED = Outcome("b", "made", 3.0, Path("reports/b/index.html"), False)
 KEPT = Outcome("c", "up to date", 0.1, Path("reports/c/index.html"), True)
 BAD = Outcome("d", "bad input", 0.2, faults=(FAULT, Fault("runs.csv", "another.")))
-BROKEN = Outcome("e", "fault in the kit", 1.0, faults=(FAULT,), notes=("where it arose",))
+BROKEN = Outcome("e", "internal error", 1.0, faults=(FAULT,), notes=("where it arose",))
 LOST = Outcome("f", "lost", faults=(Fault("f", "no report came back."),))
 
 
@@ -31,7 +31,7 @@ LOST = Outcome("f", "lost", faults=(Fault("f", "no report came back."),))
         ([NOT_COMPARED, LOST], 2),
         ([MADE, BAD, BROKEN], 3),
     ],
-    ids=["done", "one of two compared", "none compared", "bad input", "lost", "fault in the kit"],
+    ids=["done", "one of two compared", "none compared", "bad input", "lost", "internal error"],
 )
 def test_the_exit_code_is_that_of_the_gravest(outcomes, code):
     assert exit_code(outcomes) == code

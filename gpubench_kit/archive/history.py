@@ -254,7 +254,7 @@ def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:
     Notes
     -----
     Reviews differ in their games. In logs each value is taken as the sum of a level of the card at that time and
-    one of the game, fitted by least squares, so a card is held against others through games they share. Families
+    one of the game, fitted by least squares, so a card is compared with others through games they share. Families
     that share no game are fitted apart, and their levels say nothing about each other.
     """
     sides = sides_of(store, _MEASUREMENT).groupby("metric", sort=True)

@@ -44,7 +44,7 @@ class Found:
     Attributes
     ----------
     candidates : folders that look like reports, by place
-    findings : what was passed over, and why
+    findings : what was skipped, and why
     n_folders, n_files : how much was looked at
     """
 
@@ -287,7 +287,7 @@ def admit(candidates: Iterable[Candidate]) -> tuple[list[Report], list[Finding]]
 
 
 def _tried(candidate: Candidate) -> tuple[Report | None, list[Finding]]:
-    """Return the report in a folder, or why there is none; what never was a report is passed over in silence."""
+    """Return the report in a folder, or why there is none; what never was a report is skipped in silence."""
     try:
         return _report_of(candidate), []
     except _Refused as refused:

@@ -36,7 +36,7 @@ def reviews_table(reports: Sequence[Report]) -> tuple[pd.DataFrame, list[Finding
 
     Notes
     -----
-    A date that cannot be right is not used: the review stands at the end, without a date. Dates are held against
+    A date that cannot be right is not used: the review stands at the end, without a date. Dates are compared with
     each other only; what day it is today does not count, so the same reports give the same archive.
     """
     dates = {report.review: _date_of(report.manifest["measured"]) for report in reports}

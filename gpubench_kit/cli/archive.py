@@ -17,7 +17,7 @@ def add_archive(commands, *, make: Callable[..., argparse.ArgumentParser], bar: 
     make : makes a command of its name, what it does and an example
     bar : makes a progress bar from the arguments
     """
-    does = "gather many reports: noise of the bench, restarts, drivers, cards over time, games worth their time"
+    does = "gather many reports: noise of the bench, restarts, drivers, cards over time, games worth keeping"
     command = make(commands, "archive", does, "gpubench-kit archive reports")
     command.add_argument("folders", metavar="FOLDER", nargs="+", help="folder that holds reports, at any depth")
     command.add_argument("-o", "--output", metavar="FOLDER",

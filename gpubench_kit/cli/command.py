@@ -1,6 +1,6 @@
 """The command ``gpubench-kit``: arguments in, one public function called, an exit code out.
 
-Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 a fault in the kit;
+Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an internal error;
 130 stopped by the user. What a command needs is imported when it runs, so that ``--help`` answers at once.
 """
 
@@ -56,12 +56,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
             raise
         told = f"{type(error).__name__}: {error}".splitlines()[0]
         print(f"Unexpected error: {told}", file=sys.stderr)
-        print(f"This is a fault in the kit. Please report it, with what {TRACEBACK}=1 shows.", file=sys.stderr)
+        print(f"This is an internal error. Please report it, with what {TRACEBACK}=1 shows.", file=sys.stderr)
         return _FAULT
 
 
 def _schedule(asked: argparse.Namespace) -> int:
-    """Plan the next evening, add its runs to the run sheet, tell what it can say."""
+    """Plan the next bench session, add its runs to the run sheet, tell what it can say."""
     from gpubench_kit.report.build_schedule import build_schedule
 
     with _Bar(asked) as bar:
@@ -169,7 +169,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="gpubench-kit",
         description="From a folder of benchmark logs to a published page with honest verdicts.",
-        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 a fault in the kit.",
+        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an internal error.",
     )
     parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -187,7 +187,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_schedule(commands) -> None:
     """Add the command ``schedule``."""
-    does = "plan the evening: rounds needed, time, random order, run sheet"
+    does = "plan the bench session: rounds needed, time, random order, run sheet"
     command = _command(commands, "schedule", does, "gpubench-kit schedule my-review")
     command.add_argument("folder", metavar="FOLDER", help="review folder; planned runs are added to its run sheet")
     command.add_argument("--previous", metavar="REPORT", help="earlier report whose noise is counted with")

@@ -34,7 +34,7 @@ one thread each (dask worker ADDRESS --nthreads 1). Any code can be run through 
 that you trust.
 
 Exit codes: 0 done; 1 done, but in no review could anything be compared; 2 bad input in at least one review, or its
-report did not come back; 3 a fault in the kit.
+report did not come back; 3 an internal error.
 
 Example: gpubench-kit report my-review"""
 
@@ -190,7 +190,7 @@ def exit_code(outcomes: Iterable[Outcome]) -> int:
     outcomes : what became of each report
     """
     made = list(outcomes)
-    if any(one.outcome == "fault in the kit" for one in made):
+    if any(one.outcome == "internal error" for one in made):
         return _FAULT
     if any(one.faults for one in made):
         return _BAD_INPUT

@@ -17,7 +17,7 @@ def add_sweep(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Ca
     make : makes a command of its name, what it does and an example
     bar : makes a progress bar from the arguments
     """
-    does = "find the tuning: lowest power without a loss, thriftiest setting, what to measure next"
+    does = "find the tuning: lowest power without a loss, most efficient setting, what to measure next"
     command = make(commands, "sweep", does, "gpubench-kit sweep my-review")
     command.add_argument("folder", metavar="FOLDER", help="review folder whose tunings are steps of one change")
     command.add_argument("-o", "--output", metavar="FOLDER",

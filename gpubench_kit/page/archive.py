@@ -48,7 +48,7 @@ def archive_head(archive: Archive) -> Section:
     refused = int((archive.findings["severity"] == "exclude").sum())
     said = [paragraph(one, css="result") for one in head_sentences(archive)]
     more = (
-        [note(f"{count_text(refused, 'report')} could not be read or counted; see what was passed over below.")]
+        [note(f"{count_text(refused, 'report')} could not be read or counted; see what was skipped below.")]
         if refused
         else []
     )
@@ -144,7 +144,7 @@ def archive_control(archive: Archive) -> Section:
     ]
     text = (
         "The reference tuning of a card is the bench's control: the same card in the same games should give the "
-        "same numbers. Each later time is held against the first."
+        "same numbers. Each later time is compared with the first."
     )
     shown = rows.groupby(["metric", "card"], sort=False).tail(MOST_ROWS)
     tables = changes_tables(shown, archive, caption="later times against the first", name="control_runs")
@@ -194,7 +194,7 @@ def archive_games(archive: Archive) -> Section:
     -------
     Section; left out where nothing was compared
     """
-    name, title = "games", "Games worth their time"
+    name, title = "games", "Games worth keeping"
     if not len(archive.games):
         return left_out(name, title, "no review compared anything in a single game with a margin")
     text = (
@@ -240,14 +240,14 @@ def archive_findings(archive: Archive) -> Section:
     -------
     Section; left out where there was nothing
     """
-    name, title = "findings", "What was passed over"
+    name, title = "findings", "What was skipped"
     if not len(archive.findings):
         return left_out(name, title, "every report below the folders was read, and counts")
     return Section(name, title, findings_table(archive.findings))
 
 
 def archive_method(archive: Archive) -> Section:
-    """Return the section on how all this was reckoned.
+    """Return the section on how all this was calculated.
 
     Parameters
     ----------
@@ -257,7 +257,7 @@ def archive_method(archive: Archive) -> Section:
     -------
     Section
     """
-    return Section("method", "How this was reckoned", terms(method_terms()))
+    return Section("method", "How this was calculated", terms(method_terms()))
 
 
 def archive_files(archive: Archive, *, version: str) -> Section:

@@ -26,7 +26,7 @@ _SIGNS = {
     "lower_but_small": ("▽", "down"),
     "same_within_margin": ("=", "even"), "undecided": ("?", "open"), "no_verdict": ("×", "open"),
 }  # fmt: skip
-_ADVICE = {"keep": "keep", "drop": "could go", "more_runs": "needs more rounds"}
+_ADVICE = {"keep": "keep", "drop": "can be dropped", "more_runs": "needs more rounds"}
 _WHY = {
     "decides": "its rounds find the margin",
     "too_noisy": "too noisy, even at best",
@@ -131,7 +131,7 @@ def changes_tables(rows: pd.DataFrame, archive: Archive, *, caption: str, name: 
     ----------
     rows : changes with ``label``, as in ``archive.tables``
     archive : gives the metrics that decide, which come first
-    caption : what is held against what
+    caption : what is compared with what
     name : file below tables/ that holds every row
     """
     there = dict.fromkeys(rows["metric"])
@@ -203,7 +203,7 @@ def claims_table(rows: pd.DataFrame) -> Markup:
         for row in made.head(MOST_LINES).itertuples()
     ]  # fmt: skip
     return _limited(
-        table(columns, lines, caption="Claims held against the data, the latest review first"),
+        table(columns, lines, caption="Claims compared with the data, the latest review first"),
         len(made),
         "claims_made",
     )

@@ -1,4 +1,4 @@
-"""The archive in words: its head, what is known of restarts, and how it was reckoned."""
+"""The archive in words: its head, what is known of restarts, and how it was calculated."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def _noise_told(archive: Archive, metric: str) -> Iterator[str]:
     own = _over_all(archive.run_noise, metric)
     if len(own):
         middle, unit = own["noise"].median(), own["unit"].iloc[0]
-        games = f"the middle one of {count_text(len(own), 'game')}" if len(own) > 1 else "the one game run twice"
+        games = f"the median of {count_text(len(own), 'game')}" if len(own) > 1 else "the one game run twice"
         yield f"From run to run the {label} varies by {number_text(middle, decimals=2)} {unit} in {games}."
     between = _over_all(archive.restart_spread, metric)
     if not len(between):

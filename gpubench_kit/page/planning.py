@@ -1,4 +1,4 @@
-"""The page that plans an evening: what it can say and what not, how long it takes, in which order."""
+"""The page that plans a bench session: what it can say and what not, how long it takes, in which order."""
 
 from __future__ import annotations
 
@@ -142,7 +142,7 @@ def plan_needs(schedule: Schedule) -> Section:
 
 
 def plan_time(schedule: Schedule) -> Section:
-    """Return the section on time: every start of a game, and what the evening consists of.
+    """Return the section on time: every start of a game, and what the bench session consists of.
 
     Parameters
     ----------
@@ -220,7 +220,7 @@ def _typical_caution(schedule: Schedule) -> str:
 def _dropped_box(schedule: Schedule) -> Markup:
     """Return what was left out for want of time, and what cannot be said without it."""
     whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
-    lead = f"Everything would take {whole}; the evening has {there}. Left out, in this order:"
+    lead = f"Everything would take {whole}; the bench session has {there}. Left out, in this order:"
     items = [
         join(
             [
@@ -235,8 +235,8 @@ def _dropped_box(schedule: Schedule) -> Markup:
     shown, rest = items[:8], items[8:]
     more = details(f"{len(rest)} more", bullets(rest))
     close = paragraph(
-        "What is left out can be run on another evening: call schedule again once these runs are recorded."
+        "What is left out can be run on another bench session: call schedule again once these runs are recorded."
     )
-    return Markup('<div class="box"><h2>The evening is too short for everything</h2>\n{}</div>\n').format(
+    return Markup('<div class="box"><h2>The bench session is too short for everything</h2>\n{}</div>\n').format(
         join([paragraph(lead), bullets(shown), more, close])
     )

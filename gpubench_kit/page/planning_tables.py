@@ -1,4 +1,4 @@
-"""Tables of the page that plans an evening: rounds needed, starts of games, runs in order."""
+"""Tables of the page that plans a bench session: rounds needed, starts of games, runs in order."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ def evening_sentence(schedule: Schedule) -> str:
 
 
 def time_text(seconds: float) -> str:
-    """Return a time of the evening; seconds are told only below ten minutes."""
+    """Return a time of the bench session; seconds are told only below ten minutes."""
     minutes = round(seconds / 60)
     return f"{minutes} min" if 10 <= minutes < 60 else duration_text(seconds)
 
@@ -63,7 +63,7 @@ def told_in_lines(schedule: Schedule) -> list[str]:
     lines = [evening_sentence(schedule), *schedule.told, schedule.noise_told]
     if schedule.dropped:
         whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
-        lines.append(f"Everything would take {whole}; the evening has {there}. Left out:")
+        lines.append(f"Everything would take {whole}; the bench session has {there}. Left out:")
         lines += [f"  {one.what}: {one.then}" for one in schedule.dropped]
     return lines
 
@@ -79,9 +79,7 @@ def metric_sentence(needs: pd.DataFrame, *, metric: str, group: str) -> str:
     label = of_group(sentence(metric_of(metric).label), group)
     known = needs[needs["outlook"] != "none"]
     if not len(known):
-        return (
-            f"{label}: no game can be judged, for want of a margin or of noise, or since a frame limit is declared."
-        )
+        return f"{label}: no game can be judged, without a margin or noise, or since a frame limit is declared."
     margin, unit = known["margin"].iloc[0], known["unit"].iloc[0]
     parts = []
     for outlook, words in _OUTLOOK.items():
@@ -129,7 +127,7 @@ def method_sentences(schedule: Schedule) -> list[str]:
         f"{duration_text(60 * evening.card_swap_min)}."
     )
     dropping = (
-        "Too short an evening loses tunings that are not in must_have first, then games that decide nothing (down "
+        "A bench session too short loses tunings outside must_have first, then games that decide nothing (down "
         "to six), then rounds (down to three), then further games from the end of the plan."
     )
     return [

@@ -35,7 +35,7 @@ class Line:
     Attributes
     ----------
     before : what to do first, as a heading across the sheet; empty: nothing
-    start : time since the evening began
+    start : time since the bench session began
     title : game, or tuning where all games are played between two restarts
     groups : (round or nothing, boxes), a box being (run, what it is)
     """

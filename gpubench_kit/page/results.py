@@ -148,7 +148,7 @@ class Results:
     @cached_property
     def _overall_rows(self) -> Mapping[tuple, Any]:
         """Rows of ``overall`` over these games."""
-        rows = _with_watts(self.overall[self.overall["scope"] == "these_games"], self.comparisons)
+        rows = self.overall[self.overall["scope"] == "these_games"]
         return {(_pair(row), row.group, row.metric): row for row in rows.itertuples()}
 
     @cached_property
@@ -263,17 +263,6 @@ class Results:
     def facts(self, runs: Sequence[str]) -> list:
         """Return the facts about the logs of runs, those that have any."""
         return [one for one in map(self.facts_of, runs) if one is not None]
-
-
-def _with_watts(overall: pd.DataFrame, comparisons: pd.DataFrame) -> pd.DataFrame:
-    """Return overall results with the columns on watts and on one game that carries a result."""
-    if "change_w" in overall:
-        return overall
-    watts = comparisons[comparisons["unit"] == "W"]
-    keys = [*PAIR_KEY, "group", "metric"]
-    means = watts.assign(change_w=watts["of_value"] - watts["against_value"]).groupby(keys)["change_w"].mean()
-    empty = {"change_w_ci_low": np.nan, "change_w_ci_high": np.nan, "carried_by": "", "change_without": np.nan}
-    return overall.merge(means.reset_index(), on=keys, how="left").assign(**empty)
 
 
 def all_groups(plan) -> list[str]:

@@ -25,7 +25,7 @@ _NOT_STABLE = (
 
 
 def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Section:
-    """Return the head of the page: the lowest power without a loss that matters, and the thriftiest setting.
+    """Return the head of the page: the lowest power without a loss that matters, and the most efficient setting.
 
     Parameters
     ----------

@@ -35,7 +35,7 @@ def together(parts: list[SweptPart]) -> Iterator[list[SweptPart]]:
 
 
 def answer_sentences(sweep: Sweep, plan) -> list[str]:
-    """Return the lowest power without a loss that matters, and the thriftiest setting, of everything swept."""
+    """Return the lowest power without a loss that matters, and the most efficient setting, of everything swept."""
     found = together(list(parts_of(sweep, plan)))
     told = [
         one for parts in found for one in [*lowest_sentences(parts, sweep), thriftiest_sentence(parts[0], sweep)]

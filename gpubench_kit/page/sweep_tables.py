@@ -47,7 +47,7 @@ def setting_tables(part: SweptPart) -> Markup:
     ]  # fmt: skip
     spent = [
         Column("Setting"), Column("Power", is_number=True), Column("Energy per frame", is_number=True),
-        Column("Thriftiest?"),
+        Column("Most efficient?"),
     ]  # fmt: skip
     power = [_spent_cells(part, row) for row in rows if np.isfinite(row.board_w)]
     return join([

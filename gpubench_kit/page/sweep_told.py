@@ -22,9 +22,9 @@ _ORDER = (
 )
 _SHARED = " With several lines of settings the level is shared between them."
 _TERMS = (
-    ("Thriftiest",
+    ("Most efficient",
      "Least energy per frame of the settings that did not fail, nor lie beyond one that did. Which others may be "
-     "the thriftiest is found by comparing each with every other, at a level shared by them (after Hsu 1984)."),
+     "the most efficient is found by comparing each with every other, at a level shared by them (after Hsu 1984)."),
     ("Curve",
      "Frame rate and power are fitted by least squares among all curves that rise and flatten (monotone and "
      "concave): a limit cuts off what the card would take beyond it, so raising it helps less and less. No formula "
@@ -37,7 +37,7 @@ _TERMS = (
      "Where the fitted curve stands highest above the straight line between its ends, shown only if a straight "
      "line is ruled out. Its range comes from redraws of the noise. It depends on how far the ladder reaches."),
     ("What to measure next",
-     "For each candidate the chance that it passes, or is shown to lose more, is reckoned on the curve with the "
+     "For each candidate the chance that it passes, or is shown to lose more, is calculated on the curve with the "
      "noise found so far; best is what is expected to narrow the range around the answer most."),
 )  # fmt: skip
 

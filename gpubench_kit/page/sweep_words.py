@@ -96,11 +96,11 @@ def _safer_step(part: SweptPart, row) -> str:
 
 
 def thriftiest_sentence(part: SweptPart, sweep: Sweep) -> str:
-    """Return the thriftiest setting in energy per frame, and which cannot be told from it."""
+    """Return the most efficient setting in energy per frame, and which cannot be told from it."""
     row = _row_of(part, part.answer.most_efficient_tuning)
     if row is None or not np.isfinite(row.energy_per_frame_j):
         return ""
-    lead = of_group(f"Thriftiest on our {part.title}" if part.title else "Thriftiest", part.answer.group)
+    lead = of_group(f"Most efficient on our {part.title}" if part.title else "Most efficient", part.answer.group)
     energy = unit_text(row.energy_per_frame_j, "J")
     if row.is_factory:
         text = f"{lead}: the factory state, {energy} per frame"

@@ -1,4 +1,4 @@
-"""The plan of an evening in one command: page and printed sheet beside the report, rows into the run sheet."""
+"""The plan of a bench session in one command: page and printed sheet beside the report, rows into the run sheet."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def build_schedule(
     previous: str | Path | None = None,
     progress: Callable[[float, str], None] | None = None,
 ) -> PlannedEvening:
-    """Plan the next evening of a review: page, printed run sheet, new rows at the end of ``runs.csv``.
+    """Plan the next bench session of a review: page, printed run sheet, new rows at the end of ``runs.csv``.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def _make(plan_file: Path, staging: Path, *, tell: Callable[[float, str], None])
         notebook,
         parameters,
         name=NOTEBOOK,
-        on_cell=lambda done: tell(_RAN * min(done / count, 1.0), "planning the evening"),
+        on_cell=lambda done: tell(_RAN * min(done / count, 1.0), "planning the bench session"),
     )
     tell(_RAN, "laying out the page")
     (staging / PAGE_FILE).write_text(page_of(executed), encoding="utf-8", newline="\n")

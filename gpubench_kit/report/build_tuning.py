@@ -29,7 +29,7 @@ class FoundTuning:
     Attributes
     ----------
     page : the page
-    is_judged : whether the loss of any setting could be held against the margin
+    is_judged : whether the loss of any setting could be compared with the margin
     told : the answers, one line each
     """
 
@@ -93,5 +93,5 @@ def _found(files: Path, page: Path) -> FoundTuning:
         place = ", ".join(filter(None, (row.card, row.bench, "" if row.group == "all" else row.group, row.line)))
         told.append(f"{place}: lowest power without a loss that matters '{row.lowest_tuning}'")
         if row.most_efficient_tuning and not row.line:
-            told[-1] += f", thriftiest '{row.most_efficient_tuning}'"
+            told[-1] += f", most efficient '{row.most_efficient_tuning}'"
     return FoundTuning(page, bool(settings["p_non_inferiority"].notna().any()), tuple(told))

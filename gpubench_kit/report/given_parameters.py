@@ -1,4 +1,4 @@
-"""Parameters that a notebook is given from outside, held against those that it has."""
+"""Parameters that a notebook is given from outside, compared with those that it has."""
 
 from __future__ import annotations
 

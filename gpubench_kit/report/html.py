@@ -106,7 +106,7 @@ def check_page(html: str) -> None:
     reader.feed(html)
     reader.close()
     if reader.faults:
-        action = "This is a fault in the kit: please report it."
+        action = "This is an internal error: please report it."
         raise ReportError(Fault("page", problem, action) for problem in dict.fromkeys(reader.faults))
 
 

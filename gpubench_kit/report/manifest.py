@@ -166,7 +166,7 @@ def _input_files(plan, inputs: Iterable[str]) -> dict[str, Path]:
     if spread:
         files[spread] = (plan.folder if spread == SPREAD_FILE else Path.cwd()) / spread
     if plan.session_plan.noise_from == ARCHIVE_WORD:
-        # The evening was planned by it; a report can be made where it is no longer at hand.
+        # The bench session was planned by it; a report can be made where it is no longer at hand.
         table, name = noise_table_for(plan)
         files |= {} if table is None else {name: table}
     return files

@@ -189,7 +189,7 @@ def _cell_failure(failure: papermill.PapermillExecutionError, name: str) -> Gpub
         return kind(failure.evalue.splitlines())
     where = f"notebook '{name}', cell {failure.exec_count}"
     last = f"{failure.ename}: {failure.evalue}".splitlines()[0] if failure.evalue else failure.ename
-    action = "This is a fault in the kit: please report it with this line."
+    action = "This is an internal error: please report it with this line."
     unexpected = ReportError(Fault(where, f"unexpected error: {last}", action))
     unexpected.add_note("\n".join(failure.traceback))
     return unexpected

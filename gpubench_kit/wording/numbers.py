@@ -196,7 +196,7 @@ def p_text(p: float | None, *, level: float = 0.05) -> str:
     Parameters
     ----------
     p : p-value, or a missing value
-    level : level it is held against; a p-value on one side of it never reads as equal to it
+    level : level it is compared with; a p-value on one side of it never reads as equal to it
     """
     if is_missing(p):
         return MISSING

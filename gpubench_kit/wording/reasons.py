@@ -36,7 +36,7 @@ WITHHELD_TEXT = {
     "cannot be told apart.",
     "drift_visible": "The values drift with time: the two sides cannot be told from the drift.",
     "one_run": "One run tells nothing about noise.",
-    "no_spread": "The runs of each side do not differ at all, so there is no noise to hold the difference against.",
+    "no_spread": "The runs of each side do not differ at all, so there is no noise to compare the difference with.",
     "too_many_looks": "The results were looked at too often: exploratory, no verdict.",
     "not_stated": "The order of the runs is not stated: runs of one tuning back to back make false claims likely.",
     "order_same_every_time": "One side came first in every round: drift and difference cannot be told apart.",
@@ -50,7 +50,8 @@ WITHHELD_TEXT = {
 
 #: Reasons that stand beside a verdict, and the sentences for the page.
 CAUTION_TEXT = {
-    "flagged_run": "A run lies far from its fellows; the verdict changes without it, and the weaker one is given.",
+    "flagged_run": "A run lies far from the other runs like it; the verdict changes without it, and the weaker one "
+    "is given.",
     "assumed_restart_spread": "Rests on an assumed difference between restarts, which the plan states.",
     "measured_restart_spread": "Widened by the difference between restarts measured on this bench.",
     "installed_once": "At least one of the cards was installed only once.",

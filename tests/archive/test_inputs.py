@@ -56,7 +56,7 @@ def _inputs(more: str) -> dict[str, str]:
 
 
 def _digest(path: str) -> str:
-    """Return the hash of a file, reckoned here."""
+    """Return the hash of a file, calculated here."""
     return hashlib.sha256(Path(path).read_bytes()).hexdigest()
 
 

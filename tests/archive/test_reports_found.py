@@ -58,7 +58,7 @@ def _manifest_with(target, **changes) -> None:
 
 HALF, VERSION = "half_written_report", "format_version"
 
-#: How a report is spoilt, by which check it is refused, and words of the finding.
+#: How a report is broken, by which check it is refused, and words of the finding.
 SPOILT = {
     "table missing": (lambda one: _table(one, "overall.csv").unlink(), HALF, "overall.csv is missing"),
     "description missing": (lambda one: _table(one, "datapackage.json").unlink(), HALF, "cannot be read"),

@@ -1,4 +1,4 @@
-"""Every number of the answer card and of the table by game, held against the tables it comes from."""
+"""Every number of the answer card and of the table by game, compared with the tables it comes from."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The tables of every command, held against the open standards by a validator that is not ours."""
+"""The tables of every command, compared with the open standards by a validator that is not ours."""
 
 from __future__ import annotations
 

@@ -74,7 +74,7 @@ def test_the_page_says_what_it_cannot_say(folder):
     for words in (
         "The 1 % low in every game, taken singly: not with a feasible number, for more than 16 rounds would be",
         "these need long runs of purpose “soak”, not planned here",
-        "Card load: no noise is known",
+        "GPU load: no noise is known",
         "Other cards of the model: one is measured.",
         "every game is decided (8 in 10 or more). This holds for games that differ by nothing",
     ):

@@ -1,4 +1,4 @@
-"""From runs to answers: the lowest power, the thriftiest setting, what was not shown and why."""
+"""From runs to answers: the lowest power, the most efficient setting, what was not shown and why."""
 
 from dataclasses import replace
 

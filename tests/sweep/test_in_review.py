@@ -79,7 +79,7 @@ def test_the_section_tells_the_answer_the_readings_and_the_failures(made):
     text = text_of(section)
     answer = found.found.answers.iloc[0]
     assert f"“{answer.lowest_tuning}”" in text
-    assert "Thriftiest: " in text
+    assert "Most efficient: " in text
     assert "Frame rate at equal power, with its range" in text
     assert "Power at equal frame rate, with its range" in text
     assert "without a stability test" in text
@@ -95,7 +95,7 @@ def test_two_cards_have_a_picture_at_equal_power_and_one_at_equal_frame_rate(two
     assert all(f"at {given:.0f} W +" in charts[0] for given in rows["given"])
     assert "Larkmoor 4 against Tern Ridge 70: frame rate at equal power" in text_of(section)
     assert charts == [one for one in charts_of(sweep_readings(sweep.found, plan)) if " vs " in one]
-    assert "Thriftiest on our Larkmoor 4: " in text_of(section)
+    assert "Most efficient on our Larkmoor 4: " in text_of(section)
 
 
 def test_a_reading_is_the_same_as_a_change_and_as_a_difference(two_cards):

@@ -14,7 +14,7 @@ from gpubench_kit.report.manifest import compared_anything, file_hash
 from gpubench_kit.report.page_build import Making, plan_file_of
 
 #: What can become of one report of many.
-OUTCOMES = ("made", "up to date", "bad input", "fault in the kit", "lost")
+OUTCOMES = ("made", "up to date", "bad input", "internal error", "lost")
 
 
 @dataclass(frozen=True)
@@ -111,12 +111,12 @@ def report_of(task: ReviewTask) -> Outcome:
         outcome = _made(task)
     except GpubenchError as error:
         notes = tuple(getattr(error, "__notes__", ()))
-        kind = "fault in the kit" if notes else "bad input"
+        kind = "internal error" if notes else "bad input"
         outcome = Outcome(task.given, kind, faults=error.faults, notes=notes)
     except Exception as error:
         told = f"{type(error).__name__}: {error}".splitlines()[0]
-        fault = Fault(task.given, f"unexpected error: {told}", "This is a fault in the kit: please report it.")
-        outcome = Outcome(task.given, "fault in the kit", faults=(fault,))
+        fault = Fault(task.given, f"unexpected error: {told}", "This is an internal error: please report it.")
+        outcome = Outcome(task.given, "internal error", faults=(fault,))
     return replace(outcome, seconds=time.perf_counter() - start)
 
 

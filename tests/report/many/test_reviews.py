@@ -138,7 +138,7 @@ def test_a_fault_of_the_kit_is_told_with_its_review(monkeypatch, tmp_path):
 
     monkeypatch.setattr("gpubench_kit.report.many.task.is_up_to_date", broken)
     outcome = report_of(*tasks_of([tmp_path / "mine"], tmp_path))
-    assert outcome.outcome == "fault in the kit"
+    assert outcome.outcome == "internal error"
     assert "ZeroDivisionError: by nothing" in str(outcome.faults[0])
 
 
