@@ -204,7 +204,11 @@ def by_sum(clues: Clues) -> Found | None:
     places = {one.place for one in near}
     is_alone = len(places) == 1 and (len(clues.plain) == 1 or clues.is_frame_word(best.place))
     differ = abs(best.time_unit_ms / best.unit_ms - 1) > 0.01 and best.time.step < 1
-    is_known = clues.rows.unit_ms(best.place) is not None or any(one.time.unit_ms for one in tight)
+    # A rate may equal the distance of samples by chance: a column without a unit needs to be the only one.
+    has_unit = clues.rows.unit_ms(best.place) is not None
+    if not has_unit and any(clues.rows.unit_ms(place) is not None for place in clues.plain):
+        return None
+    is_known = has_unit or (is_alone and any(one.time.unit_ms for one in tight))
     certainty = Certainty.PROVEN if is_known or (is_alone and differ) else Certainty.LIKELY
     why = (f"its sum is the time that {best.time.label} spans, within {best.error:.2%}",)
     line = line_of_time(clues.rows, best.place, unit_name(best.unit_ms))
