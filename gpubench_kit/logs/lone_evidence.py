@@ -31,6 +31,9 @@ _AS_SENSORS_MS = 50.0
 #: A frame takes at most this many times the part that a column holds.
 _PART = 1.7
 
+#: A rate that differs by more than this share from that of the rows denies that each row is a frame.
+_SAME_RATE = 0.15
+
 #: Below this many ms a lone column could only be less than 15 frames per second [ms].
 _SURELY_MS = 15.0
 
@@ -166,6 +169,11 @@ def _unless_sensors(clues: Clues, found: Found, usual_ms: float) -> Found:
     if usual_ms >= _AS_SENSORS_MS and quantities & _SENSOR_QUANTITIES:
         question = f"rows are {usual_ms:.3g} ms apart and sensors stand beside them: samples, or frames?"
         return replace(found, certainty=Certainty.OPEN, question=question)
+    rates_ms = [1e3 / float(np.nanmedian(clues.values[place])) for place in clues.rates]
+    if any(abs(one / usual_ms - 1) > _SAME_RATE for one in rates_ms):
+        question = f"rows are {usual_ms:.3g} ms apart, but {clues.rows.label(clues.rates[0])} says another rate"
+        return replace(found, certainty=Certainty.OPEN, question=question)
+    found = replace(found, certainty=min(found.certainty, Certainty.LIKELY)) if rates_ms else found
     return not_too_slow(clues, found, usual_ms)
 
 
