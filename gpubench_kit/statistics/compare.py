@@ -58,9 +58,10 @@ def estimate_noise(usable: pd.DataFrame, plan, *, purpose: str | None = None) ->
     On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
     the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
     """
+    coded = code_runs(usable)
     # What is only likely is shown run by run, and in no picture of levels.
-    coded = code_runs(usable[usable["withheld_for"] != "format_not_confirmed"])
-    wanted = _has_purpose(coded, purpose)
+    likely = coded.codes["withheld_for"] == coded.code_of("withheld_for", "format_not_confirmed")
+    wanted = _has_purpose(coded, purpose) & ~likely
     if not wanted.any():
         return NOISE.frame()
     coded = coded.take(np.flatnonzero(wanted))
