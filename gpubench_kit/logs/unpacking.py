@@ -153,7 +153,7 @@ def _zip(content: bytes, name: str) -> Unpacked:
 
 def _inside(archive: ZipFile, content: bytes, name: str) -> Unpacked:
     """Return what a zip archive holds."""
-    members = [one for one in archive.infolist() if not one.is_dir() and not _is_companion(one.filename)]
+    members = [one for one in archive.infolist() if not _is_left_out(one.filename)]
     names = {one.filename for one in members}
     if kind := kind_of_archive(names):
         raise _not_read(name, kind)
@@ -167,9 +167,10 @@ def _inside(archive: ZipFile, content: bytes, name: str) -> Unpacked:
     return Unpacked(b"".join(pieces_of(archive, members[0], limit=_LIMIT)))
 
 
-def _is_companion(filename: str) -> bool:
-    """Return whether a file in an archive is what an operating system adds beside the files packed."""
-    return filename.startswith("__MACOSX/") or filename.rpartition("/")[2] in (".DS_Store", "Thumbs.db")
+def _is_left_out(filename: str) -> bool:
+    """Return whether a file in an archive is a folder, or what an operating system adds beside the files packed."""
+    is_added = filename.startswith("__MACOSX/") or filename.rpartition("/")[2] in (".DS_Store", "Thumbs.db")
+    return is_added or filename.endswith("/")
 
 
 def _workbook(content: bytes, name: str) -> Unpacked:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import hashlib
 import os
 import random
+import shutil
 from pathlib import Path
 
 import pytest
@@ -185,13 +187,33 @@ def test_a_folder_that_does_not_exist_is_told(tmp_path, capsys):
     assert "there is no such folder or file" in capsys.readouterr().err
 
 
-@pytest.mark.skipif(os.name == "nt" or not hasattr(os, "geteuid") or os.geteuid() == 0,
-                    reason="whoever may write everywhere cannot test this")  # fmt: skip
 def test_a_folder_that_cannot_be_written_leaves_nothing_behind(tmp_path, logs, capsys):
+    # A file where the folder should go stops everybody, who may write everywhere too.
     closed = tmp_path / "closed"
-    closed.mkdir(mode=0o500)
+    closed.write_text("mine", encoding="utf-8")
+    before = hashes(tmp_path)
     assert new(closed / "x", "--from", logs) == 2
-    assert "cannot be written" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "cannot be written" in told
+    assert "Name a folder that you can write to." in told
+    assert hashes(tmp_path) == before
+
+
+def test_a_disk_that_fills_while_logs_are_copied_leaves_nothing_behind(tmp_path, logs, monkeypatch, capsys):
+    copy, copied = shutil.copy2, []
+
+    def copy_three(origin, target):
+        if len(copied) == 3:
+            Path(target).write_bytes(b"half a l")
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        copied.append(copy(origin, target))
+
+    monkeypatch.setattr(shutil, "copy2", copy_three)
+    before = hashes(tmp_path)
+    assert new(tmp_path / "x", "--from", logs) == 2
+    assert os.strerror(errno.ENOSPC) in capsys.readouterr().err
+    assert len(copied) == 3
+    assert hashes(tmp_path) == before
 
 
 def test_a_copy_that_fails_takes_everything_back(tmp_path, logs, capsys):

@@ -94,7 +94,11 @@ def test_a_dialog_ends_with_a_page(tmp_path):
     assert shown.code == 0, shown.text
     assert "1 of 4   Is this table right?" in shown.text
     page = (tmp_path / "reports" / "results" / "index.html").read_text(encoding="utf-8")
-    assert "Larkmoor 4: quiet vs factory" in page
+    # The heading is the answer; card and change are those that were typed.
+    assert "<h1>Quiet: 45 W less, " in page.replace("\N{NO-BREAK SPACE}", " ")
+    assert "<b>Larkmoor 4</b> · 4 games · 24 runs" in page
+    assert '<p class="what">power limit −12 %</p>' in page.replace("\N{NO-BREAK SPACE}", " ")
+    assert load_plan(tmp_path / "results").review.title == "Larkmoor 4: quiet vs factory"
 
 
 def test_the_example_table_is_read_without_a_doubt():
