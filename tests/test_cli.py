@@ -159,9 +159,9 @@ def test_every_number_that_cannot_be_is_named(capsys):
 
 @pytest.fixture
 def log(tmp_path):
-    """Return a frame log of 200 frames of 10 ms."""
+    """Return a frame log of 200 frames, of 9.5 ms and 10.5 ms by turns: even ones could be samples."""
     path = tmp_path / "a.csv"
-    rows = [f"{frame * 0.01:.3f},10.0" for frame in range(200)]
+    rows = [f"{frame * 0.01 + frame % 2 * 0.0005:.4f},{10.5 - frame % 2:.1f}" for frame in range(200)]
     path.write_text("\n".join(["elapsed_s,frame_ms", *rows]) + "\n", encoding="utf-8")
     return path
 

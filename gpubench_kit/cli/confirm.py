@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gpubench_kit.model.questions import SHOW, Choice, Question, isolated, paste_lines
-from gpubench_kit.wording.numbers import count_text
 
 if TYPE_CHECKING:
     from gpubench_kit.logs.confirm import FormatToConfirm
@@ -97,6 +96,8 @@ def _entry(one: FormatToConfirm, answer: str) -> str:
 
 def _question(key: str, one: FormatToConfirm) -> Question:
     """Return the question on one format."""
+    from gpubench_kit.wording.numbers import count_text
+
     facts = one.facts
     runs = count_text(one.n_logs, "log")
     is_frames = facts.kind != "sensors"

@@ -86,7 +86,7 @@ def test_what_is_left_out_has_the_documented_default():
     plan = small_plan()
     assert plan.analysis.metrics == ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j")
     assert (plan.analysis.margin_pct, plan.analysis.confidence, plan.analysis.looks) == (2.0, 0.95, 1)
-    assert (plan.analysis.adjust, plan.analysis.applied) == ("holm", "as_recorded")
+    assert (plan.analysis.adjust, plan.analysis.applied) == ("fdr_bh", "as_recorded")
     assert plan.analysis.restart_spread == {}
     assert (plan.exclude.min_duration_s, plan.exclude.warm_up_runs_per_launch) == (0, 0)
     assert [bench.name for bench in plan.benches] == [""]
