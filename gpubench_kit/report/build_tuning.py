@@ -7,11 +7,12 @@ from pathlib import Path
 
 import nbformat
 
+from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.tables import RUNS
 from gpubench_kit.report.build import MadeOf, count_look, published
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
-from gpubench_kit.report.page_build import Progress, output_of, run_bundled, tell_nobody
+from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.report.unchanged import check_unchanged
 from gpubench_kit.statistics.sweep_ladder import ladder_of
@@ -65,9 +66,11 @@ def build_tuning(
     """
     tell = progress or tell_nobody
     tell(0.0, "checking plan and run sheet")
-    made_of = MadeOf.of(folder)
-    plan, before = made_of.plan, made_of.hashes()
+    plan = load_plan(plan_file_of(folder))
     ladder_of(plan, card=plan.card_units[0].name)
+    # The page draws its charts itself: no picture lies beside it.
+    made_of = MadeOf.of(folder, "none")
+    before = made_of.hashes()
     place = ReportPlace(output_of(plan, output), plan.folder, names=(PAGE_FILE, FILES_FOLDER))
     with place as staging:
         files = staging / FILES_FOLDER

@@ -39,7 +39,7 @@ def test_the_page_is_whole_and_carries_the_cautions(built):
     for text in (
         "Lowest power with a loss inside",
         "What to measure next",
-        "void a warranty",
+        "Tuning can void it, lose unsaved work",
         "one limit at a time",
     ):
         assert text in html

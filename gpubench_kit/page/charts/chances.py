@@ -21,7 +21,7 @@ def chance_curves(
     metric: str,
     group: str = "all",
     planned: int = 0,
-    width: float = 400.0,
+    width: float = 360.0,
 ) -> Plot | None:
     """Return the chance of a verdict by the number of rounds, a curve for each true difference.
 

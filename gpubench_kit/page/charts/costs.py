@@ -19,7 +19,7 @@ def cost_curves(
     pair: Sequence[str],
     group: str = "all",
     extra_price: float = 0.0,
-    width: float = 400.0,
+    width: float = 360.0,
 ) -> Plot | None:
     """Return what one side costs more, or less, to run than the other, by hours a day and price of energy.
 

@@ -20,7 +20,7 @@ _FEWEST = 3
 _CELL = ["card", "bench", "tuning", "game", "setting"]
 
 
-def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, width: float = 400.0) -> Lanes | None:
+def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, width: float = 360.0) -> Lanes | None:
     """Return the noise of each game between runs of one tuning, and the difference that its runs would show.
 
     Parameters
@@ -54,7 +54,7 @@ def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, wi
 
 
 def order_of_runs(
-    usable: pd.DataFrame, *, metric: str, states: Sequence[State], width: float = 400.0
+    usable: pd.DataFrame, *, metric: str, states: Sequence[State], width: float = 360.0
 ) -> Plot | None:
     """Return each run's deviation from the mean of its game and tuning, by run number.
 

@@ -18,7 +18,7 @@ from gpubench_kit.page.charts.states import states_in
 #: Marks of one run that are drawn; a frame so many times as long as usual is named.
 _MARKS, _LONG = 4, 2.5
 #: Width of a chart of one run.
-_WIDE = 400.0
+_WIDE = 360.0
 #: Size of one run among all, and the pieces that it is drawn in.
 _WIDTH, _HEIGHT, _PIECES = 170.0, 92.0, 60
 

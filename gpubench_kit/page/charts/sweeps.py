@@ -32,7 +32,7 @@ READINGS = {
 }
 
 
-def rate_over_ladder(part: SweptPart, plan: ReviewPlan, *, width: float = 400.0) -> Plot | None:
+def rate_over_ladder(part: SweptPart, plan: ReviewPlan, *, width: float = 360.0) -> Plot | None:
     """Return the change of frame rate over the ladder: settings by outcome, fitted curve, band, margin and knee.
 
     Parameters
@@ -60,7 +60,7 @@ def rate_over_ladder(part: SweptPart, plan: ReviewPlan, *, width: float = 400.0)
     return Plot(title, _ladder_axis(part), y, tuple(series), tuple(marks), width, 260.0)
 
 
-def power_over_ladder(part: SweptPart, *, width: float = 400.0) -> tuple[Plot, ...]:
+def power_over_ladder(part: SweptPart, *, width: float = 360.0) -> tuple[Plot, ...]:
     """Return board power and energy per frame over the ladder; nothing where no power was measured.
 
     Parameters
@@ -83,7 +83,7 @@ def power_over_ladder(part: SweptPart, *, width: float = 400.0) -> tuple[Plot, .
     return tuple(out)
 
 
-def rate_against_power(parts: Sequence[SweptPart], *, width: float = 400.0) -> Plot | None:
+def rate_against_power(parts: Sequence[SweptPart], *, width: float = 360.0) -> Plot | None:
     """Return frame rate against board power along the ladder, a curve for each line of settings.
 
     Parameters
@@ -103,7 +103,7 @@ def rate_against_power(parts: Sequence[SweptPart], *, width: float = 400.0) -> P
     return Plot(title, Axis("board power", "W"), Axis("Average frame rate", "FPS"), tuple(series), (), width, 280.0)
 
 
-def between_cards(rows: pd.DataFrame, *, reading: str, confidence: float, width: float = 400.0) -> Lanes | None:
+def between_cards(rows: pd.DataFrame, *, reading: str, confidence: float, width: float = 360.0) -> Lanes | None:
     """Return one card against another at a few equal powers, or frame rates, with ranges.
 
     Parameters
