@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -84,11 +85,12 @@ def run_notebook(
     if faults:
         raise ReportError(faults)
     try:
-        with TemporaryDirectory(prefix="gpubench-kit-", ignore_cleanup_errors=True) as private:
-            kernel = {"kernel_manager_class": _kernel_with(cores, Path(private))}
-            executed = _execute_twice_if_needed(
-                notebook, dict(parameters), _options(cell_timeout_s, on_cell) | kernel
-            )
+        with (
+            TemporaryDirectory(prefix="gpubench-kit-", ignore_cleanup_errors=True) as private,
+            _kernel_with(cores, Path(private)) as kernel,
+        ):
+            options = _options(cell_timeout_s, on_cell) | {"kernel_manager_class": kernel}
+            executed = _execute_twice_if_needed(notebook, dict(parameters), options)
     except papermill.PapermillExecutionError as failure:
         raise _cell_failure(failure, name) from None
     except CellTimeoutError:
@@ -106,20 +108,40 @@ class _OwnKernel(AsyncKernelManager):
     """Starts the interpreter that runs the kit; installed kernels are never looked at."""
 
     _own_spec: KernelSpec
+    _made: list[_OwnKernel]
+
+    def __init__(self, *values: Any, **options: Any) -> None:
+        super().__init__(*values, **options)
+        self._made.append(self)
 
     @property
     def kernel_spec(self) -> KernelSpec:
         """Description of the kernel to start."""
         return self._own_spec
 
+    def end(self) -> None:
+        """End its process where that still runs."""
+        process = getattr(self.provisioner, "process", None)
+        if process is not None and process.poll() is None:
+            process.kill()
+            process.wait()
 
-def _kernel_with(cores: int | None, private: Path) -> type[_OwnKernel]:
-    """Return the way to start the kernel; a number of cores is told by the variable that joblib looks at."""
+
+@contextmanager
+def _kernel_with(cores: int | None, private: Path) -> Iterator[type[_OwnKernel]]:
+    """Give the way to start the kernel; a number of cores is told by the variable that joblib looks at."""
     environment = {**_ENVIRONMENT, **safe_environment(), **private_environment(private)}
     if cores is not None:
         environment[_CORES] = str(cores)
     spec = KernelSpec(**get_kernel_dict(extra_arguments=_KERNEL_OPTIONS), env=environment)
-    return type("_KernelOfOneRun", (_OwnKernel,), {"_own_spec": spec})
+    made: list[_OwnKernel] = []
+    try:
+        yield type("_KernelOfOneRun", (_OwnKernel,), {"_own_spec": spec, "_made": made})
+    finally:
+        # The client ends it, but not where it is stopped while the process starts: that one would go on, and say
+        # aloud that its private folder is gone.
+        for kernel in made:
+            kernel.end()
 
 
 def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict[str, Any]:
