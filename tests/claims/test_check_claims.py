@@ -200,7 +200,7 @@ def test_an_amount_does_not_hang_on_a_flagged_run():
     flagged = {"change": 3.0, "se": 0.5, "cautions": "flagged_run:better/undecided"}
     row = checked({"says": "at_least", "by_pct": 1.0}, games=[flagged] * 4)
     assert row["verdict"] == OPEN
-    assert "A run lies far from its fellows" in row["evidence"]
+    assert "A run lies far from the other runs like it" in row["evidence"]
 
 
 def test_without_a_margin_nothing_is_the_same():
