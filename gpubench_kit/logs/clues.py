@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.logs.damage import rises
-from gpubench_kit.logs.format import Certainty, Witness, quoted
+from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.rows import LogRows
+from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, words_of
 
 #: Place of the wall clock among the columns of time.

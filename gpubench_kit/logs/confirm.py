@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gpubench_kit.logs.facts import facts_of_log
-from gpubench_kit.logs.format import format_id_of, quoted
+from gpubench_kit.logs.format import format_id_of
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.text_table import LogTable, open_table
 from gpubench_kit.model.errors import LogError
@@ -36,19 +36,7 @@ class FormatToConfirm:
     @property
     def entry(self) -> str:
         """The entry of the plan that confirms it, as lines."""
-        return entry_of(self.facts, self.card)
-
-
-def entry_of(facts: LogFacts, card: str) -> str:
-    """Return the entry of ``[[logs.format]]`` that confirms what is likely of a log, as lines.
-
-    Parameters
-    ----------
-    facts : of a log
-    card : name of the card
-    """
-    lines = ["[[logs.format]]", f"card = {quoted(card)}", f"id = {quoted(facts.format_id)}"]
-    return "\n".join([*lines, f"seen = {quoted(facts.seen)}", *facts.paste.splitlines()]) + "\n"
+        return self.facts.entry(self.card)
 
 
 def formats_to_confirm(review: Review) -> list[FormatToConfirm]:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gpubench_kit.logs.clock_columns import clock_of_sample
-from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, quoted, seen_in
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, seen_in
 from gpubench_kit.logs.read_frames import read_frames
 from gpubench_kit.logs.read_samples import read_samples
 from gpubench_kit.logs.rows import rows_of
@@ -15,7 +15,7 @@ from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.sniff_sensors import SensorColumns, sniff_sensors
 from gpubench_kit.logs.text_table import LogTable, open_table
 from gpubench_kit.model.errors import LogError
-from gpubench_kit.model.log_facts import LogFacts
+from gpubench_kit.model.log_facts import LogFacts, quoted
 from gpubench_kit.model.metrics import METRICS
 
 #: A line above the heading with a key and a value.

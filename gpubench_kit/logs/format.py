@@ -256,13 +256,3 @@ def seen_in(table: LogTable) -> str:
     """
     names = table.dialect.names if any(table.dialect.names) else [f"{table.dialect.n_columns} columns, no heading"]
     return ";".join(names)[:_LONGEST_SEEN]
-
-
-def quoted(text: str) -> str:
-    """Return text in the quotes of a plan.
-
-    Parameters
-    ----------
-    text : a heading or a value
-    """
-    return json.dumps(text, ensure_ascii=False)

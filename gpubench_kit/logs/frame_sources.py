@@ -10,12 +10,13 @@ import pandas as pd
 
 from gpubench_kit.logs.cell_text import looks_numeric
 from gpubench_kit.logs.clues import CLOCK, SHARE_EQUAL, Clues
-from gpubench_kit.logs.format import Declaration, Sources, quoted
+from gpubench_kit.logs.format import Declaration, Sources
 from gpubench_kit.logs.frame_evidence import pair_of
 from gpubench_kit.logs.rows import LogRows
 from gpubench_kit.logs.text_table import Columns, LogTable, no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.log_facts import quoted
 
 #: Most values of a column that tells sources apart, and most outcomes that frames can have.
 _MOST_SOURCES, _MOST_OUTCOMES = 64, 5

@@ -19,8 +19,9 @@ from gpubench_kit.logs.clues import (
     line_of_time,
     unit_name,
 )
-from gpubench_kit.logs.format import Certainty, quoted
+from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.sampled_rows import not_too_slow
+from gpubench_kit.model.log_facts import quoted
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
 _FINE_S = 0.0021

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from gpubench_kit.logs.clues import UNITS_MS
-from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, quoted
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration
 from gpubench_kit.logs.rows import LogRows
 from gpubench_kit.logs.text_table import LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.metrics import SENSOR_METRICS
 
 #: Usual steps between samples that are taken for real [s]; less than a factor of 1,000, so that one unit fits.

@@ -31,7 +31,6 @@ from gpubench_kit.logs.format import (
     LogFormat,
     Witness,
     format_id_of,
-    quoted,
     seen_in,
 )
 from gpubench_kit.logs.frame_evidence import by_inverse_steps, by_steps_that_equal, by_sum, pair_of
@@ -43,6 +42,7 @@ from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.text_table import LogTable, no_such_column, read_columns
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.words import fold
 
 #: A log with fewer frames is no run, and its numbers do not tell which of its columns is which.

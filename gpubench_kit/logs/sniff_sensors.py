@@ -13,13 +13,14 @@ import numpy as np
 
 from gpubench_kit.logs.clock_columns import find_clock, passed_since_zero, passed_told
 from gpubench_kit.logs.damage import counts_rows
-from gpubench_kit.logs.format import Certainty, ColumnChoice, ConfirmedFormat, Declaration, format_id_of, quoted
+from gpubench_kit.logs.format import Certainty, ColumnChoice, ConfirmedFormat, Declaration, format_id_of
 from gpubench_kit.logs.kinds import fitting_kinds
 from gpubench_kit.logs.rows import LogRows
 from gpubench_kit.logs.sample_time import elapsed_of, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.words import (
     CARD,

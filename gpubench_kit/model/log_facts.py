@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,3 +48,24 @@ class LogFacts:
     questions: tuple[str, ...] = ()
     paste: str = ""
     fault: str = ""
+
+    def entry(self, card: str) -> str:
+        """Return the entry of ``[[logs.format]]`` that confirms what is likely of this log, as lines.
+
+        Parameters
+        ----------
+        card : name of the card whose log it is
+        """
+        about = {"card": card, "id": self.format_id, "seen": self.seen}
+        head = [f"{key} = {quoted(text)}" for key, text in about.items()]
+        return "\n".join(["[[logs.format]]", *head, *self.paste.splitlines()]) + "\n"
+
+
+def quoted(text: str) -> str:
+    """Return a text as a TOML string, as it stands in a plan.
+
+    Parameters
+    ----------
+    text : any text
+    """
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
+from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.questions import SHOW, Question
 
 ANSWERS_FILE = "answers.toml"
@@ -16,16 +16,6 @@ ANSWERS_FILE = "answers.toml"
 #: Answers that are written as numbers.
 _NUMBERS = ("margin_pct",)
 _BARE = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-")
-
-
-def quoted(text: str) -> str:
-    """Return a text as a TOML string.
-
-    Parameters
-    ----------
-    text : any text
-    """
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def answers_text(answers: Mapping[str, str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +14,6 @@ from gpubench_kit.model.errors import shown
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.model.words import fold
-from gpubench_kit.sheet.answers import quoted
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, block_order
 from gpubench_kit.sheet.draft_questions import with_names, with_reference
 from gpubench_kit.sheet.name_factors import find_factors
@@ -210,37 +209,31 @@ def _span(timing: Timing) -> str:
     return f"{min(times):%H:%M} to {max(times):%H:%M}"
 
 
-def _format_questions(facts, answers: Mapping[str, str]) -> list[Question]:
-    """Return a question for each format of logs that is only likely or open, once for all logs of it."""
-    asked: dict[str, list[LogFacts]] = defaultdict(list)
+def _format_questions(facts: Iterable[LogFacts], answers: Mapping[str, str]) -> list[Question]:
+    """Return a question for each format of which something is only likely or open, once for all its logs."""
+    formats = defaultdict(list)
     for fact in facts:
-        if fact.paste and fact.questions and fact.certainty in ("likely", "open"):
-            asked[fact.format_id].append(fact)
+        if fact.paste:
+            formats[fact.format_id].append(fact)
+    card = answers.get("card") or "name of the card"
     return [
         Question(
             f"layouts.{key}", f"{len(group)} logs of one format ({shown(group[0].seen)}): is this right?",
-            about=tuple(dict.fromkeys(question for fact in group for question in fact.questions))[:3],
-            choices=(Choice("right", "right"), Choice("no", "no")), default_text="later; shown, not counted",
+            about=group[0].questions[:3], choices=(Choice("right", "right"), Choice("no", "no")),
+            default_text="later; shown, not counted",
             evidence=tuple(isolated(fact.path.as_posix()) for fact in group[:12]),
-            writes="[[logs.format]]", paste=_format_lines(group[0], ""),
+            writes="[[logs.format]]", paste=group[0].entry(card),
         )
-        for key, group in asked.items()
+        for key, group in formats.items()
     ]  # fmt: skip
 
 
-def _format_lines(fact: LogFacts, card: str) -> str:
-    """Return the lines of the plan that confirm a format."""
-    about = f"card = {quoted(card)}; " if card else ""
-    head = "; ".join([f"{about}id = {quoted(fact.format_id)}", f"seen = {quoted(fact.seen)}"]).split("; ")
-    return "\n".join(["[[logs.format]]", *head, *fact.paste.splitlines()])
-
-
-def _plan_lines(facts, answers: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+def _plan_lines(facts: Iterable[LogFacts], answers: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
     """Return lines of the plan: the order where it was answered, formats that were confirmed."""
     confirmed: dict[str, str] = {}
     for fact in facts:
         if fact.paste and answers.get(f"layouts.{fact.format_id}") == "right":
-            confirmed.setdefault(fact.format_id, _format_lines(fact, answers.get("card", "")))
+            confirmed.setdefault(fact.format_id, fact.entry(answers.get("card", "")))
     order = answers.get("typed_order", "")
     analysis = (f'typed_order = "{order}"',) if order else ()
     return {"analysis": analysis, "sections": tuple(confirmed.values())}

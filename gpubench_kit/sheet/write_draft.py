@@ -10,9 +10,10 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from gpubench_kit.model.errors import Fault, ReportError, listed, shown
+from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE
-from gpubench_kit.sheet.answers import ANSWERS_FILE, answers_text, quoted
+from gpubench_kit.sheet.answers import ANSWERS_FILE, answers_text
 from gpubench_kit.sheet.draft import Draft, DraftRow, evidence_of
 from gpubench_kit.sheet.draft_questions import changes_of, percent_of
 from gpubench_kit.sheet.text import SHEET_FILES

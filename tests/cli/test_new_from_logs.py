@@ -5,15 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import hashlib
+import itertools
 import os
 import random
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
+from made_dialects import frames, text_of, written
 from terminal import talk
 
 from gpubench_kit import cli
+from gpubench_kit.logs.confirm import formats_to_confirm
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import load_plan
@@ -95,6 +99,68 @@ def test_a_dialog_stopped_at_any_question_goes_on_there(tmp_path, logs, stopped_
     resumed = talk(["new", "parts", "--from", "logs"], typed[stopped_at:], folder=tmp_path)
     assert resumed.code == 0, resumed.text
     assert hashes(tmp_path / "parts") == hashes(tmp_path / "whole")
+
+
+@pytest.fixture
+def likely_logs(tmp_path) -> Path:
+    """Eight logs of a lone column, which no time proves, and of power that does not say of what."""
+    for place, (game, tuning, n) in enumerate(itertools.product(GAMES, ("factory", "quiet"), (1, 2))):
+        frame_ms = frames(np.random.default_rng(place), 1500)
+        columns = {"dur": written(frame_ms, "ms"), "power; all [W]": np.full(frame_ms.size, 250.5)}
+        (tmp_path / "logs").mkdir(exist_ok=True)
+        (tmp_path / "logs" / f"{game} {tuning} {n}.csv").write_text(text_of(columns), encoding="utf-8")
+    return tmp_path / "logs"
+
+
+def test_a_format_answered_right_is_confirmed_in_the_plan(tmp_path, likely_logs):
+    shown = talk(
+        ["new", "x", "--from", "logs"], ["", "1", "Larkmoor 4", "power_limit_pct -12", "1", ""], folder=tmp_path
+    )
+    assert shown.code == 0, shown.text
+    assert "8 logs of one format ('dur;power; all [W]'): is this right?" in " ".join(shown.text.split())
+    plan = load_plan(tmp_path / "x")
+    (entry,) = plan.logs.format
+    assert (entry.card, entry.seen) == ("Larkmoor 4", "dur;power; all [W]")
+    assert set(entry.sensors) == {"board_w"}
+    review = open_review(plan)
+    assert len(review.tasks) == 8
+    assert formats_to_confirm(review) == []
+
+
+@pytest.mark.parametrize("key", ["", "2"])
+def test_a_format_that_is_not_confirmed_waits_for_check(tmp_path, likely_logs, key):
+    shown = talk(["new", "x", "--from", "logs"], ["", "1", "Larkmoor 4", "", key, ""], folder=tmp_path)
+    assert shown.code == 0, shown.text
+    plan = load_plan(tmp_path / "x")
+    assert plan.logs.format == ()
+    (waiting,) = formats_to_confirm(open_review(plan))
+    assert (waiting.card, waiting.n_logs) == ("Larkmoor 4", 8)
+
+
+def test_without_a_terminal_the_lines_to_paste_confirm_the_format(tmp_path, likely_logs, capsys):
+    (tmp_path / "a.toml").write_text('card = "Larkmoor 4"\n', encoding="utf-8")
+    assert new(tmp_path / "x", "--from", likely_logs, "--answers", tmp_path / "a.toml") == 0
+    lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    entry = lines[lines.index("[[logs.format]]") :]
+    with (tmp_path / "x" / "plan.toml").open("a", encoding="utf-8") as plan:
+        plan.write("\n".join(["", *entry[: entry.index("")], ""]))
+    assert formats_to_confirm(open_review(load_plan(tmp_path / "x"))) == []
+
+
+def test_sensors_that_are_only_likely_are_asked_beside_proven_frames(tmp_path, capsys):
+    for place, (tuning, n) in enumerate(itertools.product(("factory", "quiet"), (1, 2))):
+        frame_ms = frames(np.random.default_rng(place), 1500)
+        columns = {
+            "elapsed [s]": written(np.cumsum(frame_ms) - frame_ms, "s"),
+            "frame time [ms]": written(frame_ms, "ms"),
+            "power [W]": np.full(frame_ms.size, 250.5),
+        }
+        (tmp_path / "logs").mkdir(exist_ok=True)
+        (tmp_path / "logs" / f"Salt Orchard {tuning} {n}.csv").write_text(text_of(columns), encoding="utf-8")
+    new(tmp_path / "x", "--from", tmp_path / "logs")
+    shown = capsys.readouterr().out
+    assert "4 logs of one format ('elapsed [s];frame time [ms];power [W]'): is this right?" in shown
+    assert 'sensors = { board_w = { column = "power [W]", unit = "W" } }' in shown
 
 
 def test_no_output_holds_a_rate_of_a_run(tmp_path, logs):

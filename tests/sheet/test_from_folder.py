@@ -259,7 +259,7 @@ def test_a_likely_format_is_asked_once_and_written_into_the_plan():
     assert question.about == ("'Dauer' is likely the frame time.",)
     confirmed = draft_from_logs(facts, ROOT, {"card": "Larkmoor 4", "layouts.5f0c9a21": "right"})
     assert confirmed.plan_lines["sections"] == (
-        '[[logs.format]]\ncard = "Larkmoor 4"\nid = "5f0c9a21"\nseen = "frame;ms"\nframes = {}',
+        '[[logs.format]]\ncard = "Larkmoor 4"\nid = "5f0c9a21"\nseen = "frame;ms"\nframes = {}\n',
     )
 
 
