@@ -19,7 +19,7 @@ PLANTED = "import os\nopen(os.environ['TOUCHED'], 'a').write(__file__ + '\\n')\n
 
 def _log():
     """Return a frame log of three seconds."""
-    frame_ms = [16.0 + number % 3 / 10 for number in range(200)]
+    frame_ms = [14.0 + number * 7 % 5 for number in range(200)]
     rows = [f"{sum(frame_ms[:number]) / 1000:.4f},{one:.1f}" for number, one in enumerate(frame_ms)]
     return "time_s,frame_ms\n" + "\n".join(rows) + "\n"
 

@@ -110,13 +110,11 @@ class _OwnKernel(AsyncKernelManager):
     _own_spec: KernelSpec
     _made: list[_OwnKernel]
 
-    def __init__(self, *values: Any, **options: Any) -> None:
-        super().__init__(*values, **options)
-        self._made.append(self)
-
     @property
     def kernel_spec(self) -> KernelSpec:
-        """Description of the kernel to start."""
+        """Description of the kernel to start; what asks for it is about to start one."""
+        if self not in self._made:
+            self._made.append(self)
         return self._own_spec
 
     def end(self) -> None:
