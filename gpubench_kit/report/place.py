@@ -116,7 +116,13 @@ class ReportPlace:
                 _clean_up(self.target)
 
     def _bring_along(self) -> None:
-        """Add what is kept of what stands there: the same files under a second name, where the system has that."""
+        """Add what is kept of what stands there: the same files under a second name, where the system has that.
+
+        What a page's making left beside the page is no part of it and goes.
+        """
+        for path in self._staging.iterdir() if self.names else ():
+            if path.name not in self.names:
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
         for path in self.target.iterdir() if self.target.is_dir() else ():
             is_kept = path.name not in self.names if self.names else path.name in BESIDE
             if is_kept and path.is_dir():

@@ -101,7 +101,7 @@ def test_the_page_names_cards_drivers_games_and_the_noise_that_the_tables_hold(m
     noise = pd.read_csv(made.first / "tables" / "run_noise.csv")
     whole = noise[noise["scope"] == "all"]
     assert len(whole) == 3
-    assert f"varies by {whole['noise'].median():.2f} % in the middle one of 3 games" in made.page
+    assert f"varies by {whole['noise'].median():.2f} % in the median of 3 games" in made.page
     for row in whole.itertuples():
         assert f"{row.game} all {row.noise:.2f} {row.ci_low:.2f} to {row.ci_high:.2f}" in made.page
     assert "From “571.1” to “580.2” the average frame rate of the Larkmoor 4 changed by −4" in made.page
