@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.redo import progress_of
@@ -153,7 +154,8 @@ def _of_group(noise: pd.DataFrame, plan, group: str) -> pd.DataFrame:
     """Return the rows of a group of settings."""
     groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
     keys = zip(noise["game"], noise["setting"], strict=True)
-    return noise[[groups.get(key, "all") == group for key in keys]]
+    # As booleans: an empty list would choose no columns.
+    return noise[np.array([groups.get(key, "all") == group for key in keys], dtype=bool)]
 
 
 def _machines(usable: pd.DataFrame, plan) -> list[tuple[State, ...]]:

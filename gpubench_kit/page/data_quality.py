@@ -21,14 +21,16 @@ from gpubench_kit.wording.terms import names_text, scene_text
 _SEVERITIES = ("stop", "exclude", "note")
 
 
-def quality(results: Results) -> Section:
+def quality(results: Results, *, tables: str = "tables") -> Section:
     """Return the section on data quality.
 
     Parameters
     ----------
     results : see `gpubench_kit.page.results.Results`
+    tables : folder of the tables, as seen from the page
     """
     values = {
+        "tables": tables,
         "word": say("quality.open" if _is_open(results) else "quality.good"),
         "line": " ".join(_line(results)),
         "more": join(

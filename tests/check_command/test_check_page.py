@@ -7,6 +7,8 @@ import re
 
 import pytest
 
+from gpubench_kit import page
+from gpubench_kit.model.tables import USABLE
 from gpubench_kit.report.html import check_page
 from gpubench_kit.wording.numbers import value_text
 from gpubench_kit.wording.terms import VERDICT_WORDS
@@ -138,6 +140,12 @@ def test_noise_of_two_runs_is_told_but_not_drawn(begun):
     assert {game for game in runs.index if game in chart} == set(runs.index[runs >= 3])
     assert "3 or more runs of each tuning" in section.text
     assert "over 50" in words_of(section.text)
+
+
+def test_noise_of_two_runs_in_every_game_is_no_chart(begun):
+    section = page.check_noise(begun.noise.assign(n=2), USABLE.frame(), begun.plan)
+    assert "<svg" not in section._repr_html_()
+    assert "3 or more runs of each tuning" in section._repr_html_()
 
 
 def test_logs_that_are_all_read_alike_are_told_in_one_line(mishaps):

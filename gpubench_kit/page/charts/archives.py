@@ -12,7 +12,7 @@ from gpubench_kit.wording.terms import margin_band, metric_of, scene_names, sent
 
 #: Rows of one chart; the tables beside the page hold all.
 MOST_ROWS = 24
-_WIDTH = 420.0
+_WIDTH = 360.0
 
 
 def archive_noise_lanes(noise: pd.DataFrame, *, metric: str) -> Lanes | None:
