@@ -9,11 +9,14 @@ from __future__ import annotations
 import importlib.util
 from pathlib import Path
 
+import error_rates
+import error_rates_page
 import pandas as pd
 import pytest
+import simulated_suites
 from error_rates import EXPERIMENTS, LEVEL
 from error_rates_exact import EXACT
-from simulated_suites import GAMES
+from simulated_suites import GAMES, MORE_SUITES
 
 ROOT = Path(__file__).parents[2]
 PROMISES = pd.read_csv(Path(__file__).with_name("promises.csv"))
@@ -26,7 +29,36 @@ LEAST_SUITES, LEAST_GAMES = 4000, 40_000
 ROUNDING = 0.06
 
 
+#: Reviews of each simulated row in daily tests; the whole rows are marked ``long``.
+DAILY_SUITES = 500
+
+
 @pytest.mark.slow
+@pytest.mark.parametrize("experiment", EXPERIMENTS)
+def test_a_day_of_reviews_finds_what_is_published(experiment, monkeypatch):
+    for module in (error_rates, error_rates_page, simulated_suites):
+        for name in ("SUITES", "MORE_SUITES"):
+            if hasattr(module, name):
+                monkeypatch.setattr(module, name, DAILY_SUITES)
+    found = EXPERIMENTS[experiment]()
+    strayed = [
+        f"{case.measured}: {found[case.measured].value:.5g}, published {case.found} +- {_allowed(case):.3g}"
+        for case in PUBLISHED[PUBLISHED["experiment"] == experiment].itertuples()
+        if not abs(found[case.measured].value - case.found) <= _allowed(case)
+    ]
+    assert not strayed, "\n".join(strayed)
+
+
+def _allowed(case) -> float:
+    """Return how far a day's share may stray: four standard errors, and four reviews where shares are near none."""
+    if not case.suites:
+        return ROUNDING
+    daily = DAILY_SUITES * (GAMES if case.suites > MORE_SUITES else 1)
+    few = 100 * 4 / daily if case.unit == "%" else 0.0
+    return ROUNDING + 4 * case.standard_error * (case.suites / daily) ** 0.5 + few
+
+
+@pytest.mark.long
 @pytest.mark.parametrize("experiment", EXPERIMENTS)
 def test_what_is_found_is_what_was_promised_and_published(experiment):
     found = EXPERIMENTS[experiment]()

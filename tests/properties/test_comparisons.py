@@ -25,7 +25,7 @@ FAMILY = [
     "margin_of_twelve",
 ]
 
-#: Columns of results over games that further results of the page may change: its level is shared among them all, and a
+#: Columns of results over games that further results of the page may change: its level is shared among all, and a
 #: game that is noisier in any of them lowers the degrees of freedom.
 PAGE = [
     *FAMILY,

@@ -41,8 +41,9 @@ OFFSET_PCT = 0.3
 Results = dict[str, Found]
 
 
-def _page(rounds: int, *, seed: int, effects=None, noisy: float = 1.0, suites: int = SUITES) -> pd.DataFrame:
+def _page(rounds: int, *, seed: int, effects=None, noisy: float = 1.0, suites: int | None = None) -> pd.DataFrame:
     """Return the results over these games of two tunings in four metrics, one row per suite, tuning and metric."""
+    suites = suites or SUITES
     factors = np.sqrt(NOISE_DF / np.random.default_rng(seed).chisquare(NOISE_DF, (suites, GAMES)))
     factors[:, 0] *= noisy
     tables = []
