@@ -302,7 +302,9 @@ def test_odd_degrees_give_a_verdict_or_a_reason(values):
 def test_games_with_unequal_rounds_are_compared_by_what_each_has():
     patterns = ["A1 B1", "A1 B1 B2 A2", PATTERNS[0], PATTERNS[1], "A1 B1 B2 A2 A3"]
     parts = [run_table(one, seed=n, game=f"game {n}") for n, one in enumerate(patterns)]
-    rows, over = results(pd.concat(parts, ignore_index=True))
+    table = pd.concat(parts, ignore_index=True)
+    # One game after the other: a tuning that stays on between two games would link them.
+    rows, over = results(table.assign(order=range(1, len(table) + 1)))
     assert rows["n_blocks"].tolist() == [1, 2, 3, 5, 2]
     assert (rows["reason"] == "one_run").tolist() == [True, False, False, False, False]
     assert over["games_left_out"].tolist() == ["game 0", ""]
