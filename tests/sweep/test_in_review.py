@@ -162,4 +162,4 @@ def test_a_report_of_a_swept_card_has_the_section_the_tables_and_the_claims(tmp_
     claims = pd.read_csv(tables / "claims.csv").set_index("id")["verdict"]
     # By the table of true changes in the README of the review.
     assert claims.to_dict() == {"few-frames": "supported", "half": "contradicted", "watts": "supported"}
-    assert (tmp_path / "out" / "pictures" / "rate-against-ladder-power-light.png").is_file()
+    assert (tmp_path / "out" / "pictures" / "index.html").is_file()
