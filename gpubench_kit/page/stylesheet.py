@@ -47,6 +47,10 @@ class StyleSheet:
         return "Style sheet of the page"
 
 
+#: A workbench stripes the rows of tables and floats the terms of lists; the page's own rules follow and win.
+_WITHOUT_THE_WORKBENCH = "tbody tr{background:none}dt,dd{float:none}\n"
+
+
 def look(plan=None) -> StyleSheet:
     """Return the look of the page, its charts and letters included.
 
@@ -79,4 +83,4 @@ def in_a_notebook(tokens: str, rules: str) -> str:
     """
     light = _LIGHT.sub(r':root{\1}body[data-jp-theme-light="true"]{\1}', tokens)
     themed = _DARK.sub(r'\g<0>@media screen{body[data-jp-theme-light="false"]{\1}}', light)
-    return f"{themed}\n.kit.kit.kit{{padding:1.1rem 1.3rem;\n{rules}}}"
+    return f"{themed}\n.kit.kit.kit{{padding:1.1rem 1.3rem;\n{_WITHOUT_THE_WORKBENCH}{rules}}}"

@@ -86,8 +86,8 @@ def test_the_list_leads_to_every_report_and_each_is_whole(visit):
         page.locator(f'a[href="{link}"]').click()
         page.wait_for_load_state("load")
         assert page.locator("svg[role=img]").count() > 3
-        ground = page.evaluate("() => getComputedStyle(document.querySelector('.kit .verdict')).fontWeight")
-        assert ground == "600"
+        weight = page.evaluate("() => getComputedStyle(document.querySelector('h1')).fontWeight")
+        assert weight == "700"
         page.go_back()
     assert complaints == []
     assert _Strict.missing == []
