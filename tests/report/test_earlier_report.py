@@ -105,7 +105,7 @@ def test_a_report_made_again_tells_what_changed_and_keeps_it(tmp_path):
     assert [row["what"] for row in rows[2:4]] == ["looks.csv", "runs.csv"]
     assert manifest["previous"]["fingerprint"] == read_earlier(first).fingerprint
     html = (second / "index.html").read_text(encoding="utf-8")
-    assert html.index("Result over all games") < html.index('id="changes"') < html.index('id="everyday"')
+    assert html.index('id="result"') < html.index('id="changes"') < html.index('id="downloads"')
     described = json.loads((second / "tables" / "datapackage.json").read_text(encoding="utf-8"))["resources"]
     assert "changes" in [one["name"] for one in described]
     assert lacking_in(second) == ""
