@@ -1,6 +1,17 @@
-"""Whole reports made over and over run with the long tests until each was seen to follow the rebuilt page."""
+"""Fixtures of the tests of reports."""
+
+from __future__ import annotations
 
 import pytest
+
+from tests.page.conftest import MadeUp, made_up
+
+
+@pytest.fixture(scope="session")
+def review_of_pages() -> MadeUp:
+    """Return a made-up review as tables."""
+    return made_up()
+
 
 #: Files whose slow tests were seen to pass on the rebuilt page.
 FOLLOWED = ("test_earlier_report.py", "test_given_parameters.py")
