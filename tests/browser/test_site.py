@@ -18,8 +18,8 @@ pytestmark = pytest.mark.slow
 
 #: What a careful site sends: nothing runs, nothing is fetched but what lies beside the page.
 POLICY = (
-    "default-src 'none'; script-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; base-uri 'none'; "
-    "form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'"
+    "default-src 'none'; script-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; font-src data:; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'"
 )
 FOLDER = "/blog/cards/reports"
 
