@@ -94,7 +94,7 @@ def _ratios_of(time: TimeColumn, known: tuple[np.ndarray, np.ndarray, np.ndarray
         yield from ((one, True) for one in _SI_RATIOS if abs(ratio / one - 1) < 0.08)
         if time.step >= 1 and power and abs(ratio / power - 1) < 1e-3:
             yield power, False
-        elif ratio > 0 and not time.unit_ms:
+        if ratio > 0 and not time.unit_ms:
             yield ratio, False
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from made_logs import frame_times, table
 
@@ -86,6 +86,10 @@ def test_either_line_answers_the_question(tmp_path):
     assert column.frames.frame_ms == pytest.approx(AMBIGUOUS["took_ms"])
 
 
+# A rate near a power of ten, and one that is a power of ten.
+@example(rate=999001.0, start=0)
+@example(rate=1000.9, start=88_123_456_789)
+@example(rate=10.0, start=7)
 @given(st.floats(1.7, 1e6), st.integers(0, 10**11))
 def test_frame_times_are_found_beside_ticks_of_any_rate(tmp_path_factory, rate, start):
     ticks = np.rint(start + rate * 1000 * ENDS_MS).astype(np.int64)
