@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
+from gpubench_kit.cli.fault_lines import result_json
+
 _DONE, _NOTHING = 0, 1
 
 
@@ -22,6 +24,7 @@ def add_archive(commands, *, make: Callable[..., argparse.ArgumentParser], bar: 
     command.add_argument("folders", metavar="FOLDER", nargs="+", help="folder that holds reports, at any depth")
     command.add_argument("-o", "--output", metavar="FOLDER",
                          help="where the archive goes (default: reports/archive)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.set_defaults(run=lambda asked: _archive(asked, bar))
 
 
@@ -31,6 +34,8 @@ def _archive(asked: argparse.Namespace, bar: Callable) -> int:
 
     with bar(asked) as shown:
         made = build_archive(asked.folders, asked.output, progress=shown.show)
-    if not asked.quiet:
-        print("\n".join([str(made.page), *made.told]))
+    if asked.json:
+        print(result_json(made))
+    elif not asked.quiet:
+        print("\n".join([str(made.page), *made.summary]))
     return _DONE if made.is_noise_known else _NOTHING

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from gpubench_kit.cli.confirm import confirm_formats_of
-from gpubench_kit.cli.fault_lines import tell_fault_lines
+from gpubench_kit.cli.fault_lines import result_json, tell_fault_lines
 
 _DONE, _NOTHING = 0, 1
 
@@ -27,6 +27,7 @@ def add_check(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Ca
     command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml, runs.csv and logs/")
     command.add_argument("-o", "--output", metavar="FOLDER",
                          help="where check.html goes (default: reports/<name of the review folder>)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.set_defaults(run=lambda asked: _check(asked, bar))
     # The limits come from the plan's models, which only a reader of this help needs to have loaded.
     command.epilog = None
@@ -51,8 +52,10 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
     with bar(asked) as shown:
         made = build_check(asked.folder, asked.output, progress=shown.show)
     tell_fault_lines(made.row_faults)
-    if not asked.quiet:
-        print(f"{made.page}\n{made.told}")
+    if asked.json:
+        print(result_json(made))
+    elif not asked.quiet:
+        print(f"{made.page}\n{made.summary}")
         confirm_formats_of(asked.folder)
         _ask_about_claims(asked.folder)
     return _DONE if made.is_anything_recorded else _NOTHING

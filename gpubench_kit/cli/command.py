@@ -15,7 +15,7 @@ from pathlib import Path
 from gpubench_kit import __version__
 from gpubench_kit.cli.archive import add_archive
 from gpubench_kit.cli.check import add_check
-from gpubench_kit.cli.fault_lines import TRACEBACK, tell_faults
+from gpubench_kit.cli.fault_lines import TRACEBACK, result_json, tell_faults
 from gpubench_kit.cli.new import add_new
 from gpubench_kit.cli.report import add_demo, add_report
 from gpubench_kit.cli.sweep import add_sweep
@@ -66,8 +66,11 @@ def _schedule(asked: argparse.Namespace) -> int:
 
     with _Bar(asked) as bar:
         made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=bar.show)
+    if asked.json:
+        print(result_json(made))
+        return _DONE
     added = f"{made.added} rows added to {made.sheet}" if made.added else "No rows were added to the run sheet"
-    _say(asked, "\n".join([*made.told, f"{added}.", str(made.page), str(made.printed)]))
+    _say(asked, "\n".join([*made.summary, f"{added}.", str(made.page), str(made.printed)]))
     return _DONE
 
 
@@ -182,6 +185,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_inspect(commands)
     _add_compare(commands)
     add_demo(commands, make=_command, bar=_Bar)
+    _add_completion(commands, parser)
     return parser
 
 
@@ -192,6 +196,7 @@ def _add_schedule(commands) -> None:
     command.add_argument("folder", metavar="FOLDER", help="review folder; planned runs are added to its run sheet")
     command.add_argument("--previous", metavar="REPORT", help="earlier report whose noise is counted with")
     _add_output(command, "reports/<name of the review folder>")
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.set_defaults(run=_schedule)
 
 
@@ -221,6 +226,22 @@ def _add_compare(commands) -> None:
                          help="how the runs were done (default: not_known)")  # fmt: skip
     command.add_argument("--json", action="store_true", help="print JSON")
     command.set_defaults(run=_compare)
+
+
+def _add_completion(commands, parser: argparse.ArgumentParser) -> None:
+    """Add the command ``completion``."""
+    does = "print a script that lets a shell complete commands and options"
+    command = _command(commands, "completion", does, 'eval "$(gpubench-kit completion bash)"')
+    command.add_argument("shell", metavar="SHELL", choices=("bash", "zsh", "tcsh"), help="bash, zsh or tcsh")
+    command.set_defaults(run=lambda asked: _completion(asked, parser))
+
+
+def _completion(asked: argparse.Namespace, parser: argparse.ArgumentParser) -> int:
+    """Print the completion script of a shell."""
+    import shtab
+
+    print(shtab.complete(parser, shell=asked.shell))
+    return _DONE
 
 
 def _command(commands, name: str, does: str, example: str) -> argparse.ArgumentParser:

@@ -1,10 +1,13 @@
-"""How faults are told on a terminal: one a line."""
+"""What a command prints: faults, one a line, and results as JSON for other programs."""
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from collections.abc import Iterable
+from dataclasses import asdict
+from typing import Any
 
 from gpubench_kit.model.errors import Fault, GpubenchError
 
@@ -34,3 +37,14 @@ def tell_fault_lines(faults: Iterable[Fault], *, notes: Iterable[str] = ()) -> N
         print(f"Fault: {fault}", file=sys.stderr)
     if os.environ.get(TRACEBACK):
         print("\n".join(notes), file=sys.stderr)
+
+
+def result_json(made: Any) -> str:
+    """Return what a command made as JSON: its fields by name, paths as text.
+
+    Parameters
+    ----------
+    made : a result of the kit, a dataclass; or a mapping or list of plain values
+    """
+    content = made if isinstance(made, (dict, list)) else asdict(made)
+    return json.dumps(content, indent=2, ensure_ascii=False, default=str)

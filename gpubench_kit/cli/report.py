@@ -6,10 +6,11 @@ import argparse
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gpubench_kit.cli.fault_lines import tell_fault_lines
+from gpubench_kit.cli.fault_lines import result_json, tell_fault_lines
 from gpubench_kit.cli.new import add_dialog_options
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: C
     command.add_argument("--cluster", metavar="ADDRESS",
                          help="scheduler of a running Dask cluster, such as tcp://desk:8786")  # fmt: skip
     _add_pictures(command)
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = _ABOUT
     command.set_defaults(run=lambda asked: _report(asked, bar))
@@ -77,6 +79,7 @@ def add_demo(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Cal
     command = make(commands, "demo", does, "gpubench-kit demo")
     _add_output(command, "reports/demo")
     _add_pictures(command)
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.set_defaults(run=lambda asked: _demo(asked, bar))
 
 
@@ -120,8 +123,14 @@ def _folder_of_table(asked: argparse.Namespace, file: Path) -> Path | None:
     if is_review(folder):
         print(f"{file.name} is not read again: {folder / 'runs.csv'} counts, edit that.", file=sys.stderr)
         return folder
-    made = make_review(asked, draft_of_table(file), folder, says_next=False)
-    if made.code == _DONE and not asked.quiet:
+    asked_here = argparse.Namespace(**vars(asked))
+    # One JSON text is printed, that of the report: questions are then left open and stop it.
+    asked_here.quiet, asked_here.json = asked.quiet or asked.json, False
+    made = make_review(asked_here, draft_of_table(file), folder, says_next=False)
+    if made.code != _DONE and asked.json:
+        print(f"Fault: {file.name}: {made.n_open} cells are open in {folder / 'runs.csv'}. Fill them in, or answer "
+              f"the questions: gpubench-kit new FOLDER --from {file.name}", file=sys.stderr)  # fmt: skip
+    if made.code == _DONE and not asked_here.quiet:
         print(f"{file.name} is not changed, and not read again: edit {folder / 'runs.csv'}.")
     return folder if made.code == _DONE else None
 
@@ -140,10 +149,13 @@ def _demo(asked: argparse.Namespace, bar: Callable) -> int:
 
 def _tell_page(asked: argparse.Namespace, page: Path) -> int:
     """Tell where a report is, and whether anything could be compared."""
-    from gpubench_kit.report.manifest import compared_anything
+    from gpubench_kit.report.manifest import compared_anything, verdicts_of
 
     is_compared = compared_anything(page.parent)
-    if not asked.quiet:
+    if asked.json:
+        found = {"page": page, "tables": page.parent / "tables", "is_compared": is_compared}
+        print(result_json(found | {"verdicts": verdicts_of(page.parent)}))
+    elif not asked.quiet:
         _tell_missing_png(asked)
         print(page if is_compared else f"{page}\nNothing could be compared; the page says why.")
     return _DONE if is_compared else _NOTHING_COMPARED
@@ -165,8 +177,10 @@ def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
     tasks = tasks_of(asked.folders, asked.output, previous=asked.previous, pictures=asked.pictures)
     with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
         outcomes = make_reports(tasks, engine, progress=shown.show)
-    _tell_outcomes(outcomes, is_quiet=asked.quiet)
-    if not asked.quiet:
+    _tell_outcomes(outcomes, is_quiet=asked.quiet or asked.json)
+    if asked.json:
+        print(result_json([asdict(one) for one in outcomes]))
+    elif not asked.quiet:
         _tell_missing_png(asked)
     return exit_code(outcomes)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
+from gpubench_kit.cli.fault_lines import result_json
+
 _DONE, _NOTHING_COMPARED = 0, 1
 
 
@@ -22,6 +24,7 @@ def add_sweep(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Ca
     command.add_argument("folder", metavar="FOLDER", help="review folder whose tunings are steps of one change")
     command.add_argument("-o", "--output", metavar="FOLDER",
                          help="where tuning.html goes (default: reports/<name of the review folder>)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.set_defaults(run=lambda asked: _sweep(asked, bar))
 
 
@@ -32,10 +35,12 @@ def _sweep(asked: argparse.Namespace, bar: Callable) -> int:
 
     with bar(asked) as shown:
         found = build_tuning(asked.folder, asked.output, progress=shown.show)
-    lines = [str(found.page), *found.told]
+    lines = [str(found.page), *found.summary]
     if not found.is_judged:
         lines.append("Nothing could be compared; the page says why.")
     lines.append(say("caution.terminal"))
-    if not asked.quiet:
+    if asked.json:
+        print(result_json(found))
+    elif not asked.quiet:
         print("\n".join(lines))
     return _DONE if found.is_judged else _NOTHING_COMPARED

@@ -47,6 +47,10 @@ class GpubenchError(Exception):
         self.faults: tuple[Fault, ...] = tuple(_as_fault(one) for one in _as_list(faults))
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
+    def _render_traceback_(self) -> list[str]:
+        """Return the faults alone: a notebook shows them in place of the kit's own lines of code."""
+        return [f"{type(self).__name__}: {fault}" for fault in self.faults]
+
     def __reduce__(self):
         # Exceptions cross process borders when many runs are read in parallel.
         return (type(self), (list(self.faults),))

@@ -40,12 +40,12 @@ class MadeArchive:
     ----------
     page : the page
     is_noise_known : whether any game was run twice, so that the archive says something of the bench
-    told : what it says, in lines
+    summary : what it says, in lines
     """
 
     page: Path
     is_noise_known: bool
-    told: tuple[str, ...]
+    summary: tuple[str, ...]
 
 
 def build_archive(

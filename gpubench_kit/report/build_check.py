@@ -30,13 +30,13 @@ class BuiltCheck:
     ----------
     page : path of ``check.html``
     is_anything_recorded : whether there was anything to check
-    told : what the head of the page says: how much is recorded, how many runs to redo
+    summary : what the head of the page says: how much is recorded, how many runs to redo
     row_faults : what is wrong with rows of the run sheet that were left out, each fault once
     """
 
     page: Path
     is_anything_recorded: bool
-    told: str
+    summary: str
     row_faults: tuple[Fault, ...] = ()
 
 
@@ -75,5 +75,5 @@ def build_check(
         runs, redo = (read_table(tables / f"{one.name}.csv", one) for one in (RUNS, REDO))
         place.finish()
     tell(1.0, "done")
-    told = " ".join(head_sentences(runs, redo))
-    return BuiltCheck(place.target / PAGE, is_anything_recorded(runs), told, row_faults)
+    summary = " ".join(head_sentences(runs, redo))
+    return BuiltCheck(place.target / PAGE, is_anything_recorded(runs), summary, row_faults)

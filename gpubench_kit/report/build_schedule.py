@@ -81,14 +81,14 @@ class PlannedEvening:
     printed : the run sheet for the printer
     sheet : the run sheet that rows were added to; None where there were none
     added : rows added
-    told : what the page says at its head, in lines
+    summary : what the page says at its head, in lines
     """
 
     page: Path
     printed: Path
     sheet: Path | None
     added: int
-    told: tuple[str, ...]
+    summary: tuple[str, ...]
 
 
 def build_schedule(

@@ -31,12 +31,12 @@ class FoundTuning:
     ----------
     page : the page
     is_judged : whether the loss of any setting could be compared with the margin
-    told : the answers, one line each
+    summary : the answers, one line each
     """
 
     page: Path
     is_judged: bool
-    told: tuple[str, ...]
+    summary: tuple[str, ...]
 
 
 def build_tuning(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import json
 import math
 import platform
 from collections.abc import Iterable
@@ -177,6 +178,16 @@ def kit_versions() -> dict[str, str]:
     own = {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
     drawn = {_DRAWS_PNG: version(_DRAWS_PNG)} if find_spec("resvg_py") is not None else {}
     return own | {name: version(name) for name in _PACKAGES} | drawn
+
+
+def verdicts_of(report: Path) -> dict[str, Any]:
+    """Return the verdicts of a report as its manifest holds them: overall, by game, and on claims.
+
+    Parameters
+    ----------
+    report : folder of a report
+    """
+    return json.loads((report / "manifest.json").read_text(encoding="utf-8"))["verdicts"]
 
 
 def compared_anything(report: Path) -> bool:

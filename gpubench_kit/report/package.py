@@ -29,6 +29,12 @@ DESCRIPTION = "datapackage.json"
 
 _DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, REDO.name: REDO, CHANGES.name: CHANGES}
 
+#: Column -> table whose key it holds, where both tables are in the package.
+_REFERS = {
+    ("run_metrics", "run"): "runs",
+    **{(one, "review"): "reviews" for one in ("cards", "control_runs", "driver_changes", "claims_made")},
+}
+
 _TYPES = {"text": "string", "number": "number", "integer": "integer", "truth": "boolean"}
 
 #: First signs with which a spreadsheet may take a text for a formula, wide forms included.
@@ -169,7 +175,7 @@ def describe(contents: Mapping[str, str], plan) -> dict[str, Any]:
         "title": plan.review.title,
         "description": "Tables behind a graphics-card review. An empty cell is a value that is not defined. "
         "Text that a spreadsheet could take for a formula begins with an apostrophe.",
-        "resources": [_resource(name, text) for name, text in contents.items()],
+        "resources": [_resource(name, text, contents) for name, text in contents.items()],
     }
     if plan.review.licence:
         package["licenses"] = [_licence(plan.review.licence)]
@@ -189,10 +195,15 @@ def _licence(licence: str) -> dict[str, str]:
     return {"name": licence} if is_identifier else {"name": "other", "title": licence, "path": "index.html"}
 
 
-def _resource(file: str, text: str) -> dict[str, Any]:
-    """Return the description of one file."""
+def _resource(file: str, text: str, contents: Mapping[str, str]) -> dict[str, Any]:
+    """Return the description of one file of a package."""
     declared = _DECLARED[file.removesuffix(".csv")]
     data = text.encode("utf-8")
+    refers = [
+        {"fields": [column], "reference": {"resource": other, "fields": [column]}}
+        for (table, column), other in _REFERS.items()
+        if table == declared.name and f"{other}.csv" in contents
+    ]
     return {
         "name": declared.name,
         "type": "table",
@@ -207,6 +218,7 @@ def _resource(file: str, text: str) -> dict[str, Any]:
             "fields": [_field(column) for column in declared.columns],
             "missingValues": [""],
             "primaryKey": list(declared.key),
+            **({"foreignKeys": refers} if refers else {}),
         },
     }
 

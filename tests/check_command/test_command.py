@@ -85,7 +85,7 @@ def test_the_page_goes_beside_a_report_and_counts_as_no_look(begun_folder, tmp_p
     made = build_check(review, out, progress=lambda share, what: seen.append(share))
     assert made.page == out / "check.html"
     assert made.is_anything_recorded
-    assert "rows of the run sheet are recorded." in made.told
+    assert "rows of the run sheet are recorded." in made.summary
     assert seen == sorted(seen)
     assert (seen[0], seen[-1]) == (0.0, 1.0)
     assert (out / "index.html").read_text(encoding="utf-8") == "the report"

@@ -83,3 +83,11 @@ def test_the_tables_of_a_sweep_hold_to_the_standard(tmp_path):
     shutil.copytree(DATA / "limit_sweep", tmp_path / "review")
     page = build_tuning(tmp_path / "review", tmp_path / "out").page
     assert faults(page.parent / "tuning" / "tables") == []
+
+
+def test_a_value_of_no_run_is_found_by_its_key(hostile):
+    table = hostile / "run_metrics.csv"
+    lines = table.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines[1] = "nowhere" + lines[1][lines[1].index(",") :]
+    table.write_text("".join(lines), encoding="utf-8", newline="")
+    assert any("nowhere" in fault and "runs" in fault for fault in faults(hostile))
