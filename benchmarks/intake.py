@@ -59,7 +59,7 @@ TARGETS = {
     "intake, sensors beside frames": 1.6,
 }
 METRICS = ["avg_fps", "low_1pct_fps", "low_0p1pct_fps", "pacing_ms"]
-FRAME_COLUMNS = ("frame", "elapsed_s", "frame_ms", "busy_ms", "wait_ms", "queue_ms", "shown_ms", "scene_part")
+FRAME_COLUMNS = ("frame", "elapsed_s", "frame_ms", "card_ms", "wait_ms", "queue_ms", "shown_ms", "scene_part")
 SENSOR_COLUMNS = ("frame", "elapsed_s", "frame_ms", "board_w", "core_c", "core_mhz", "load_pct", "fan_rpm")
 
 
@@ -141,7 +141,7 @@ def _frame_table(columns: tuple[str, ...], n: int, rng: np.random.Generator) -> 
         "frame": np.arange(1, n + 1),
         "elapsed_s": (np.cumsum(frame_ms) / 1000).round(6),
         "frame_ms": frame_ms,
-        "busy_ms": (frame_ms * rng.uniform(0.7, 0.9, n)).round(4),
+        "card_ms": (frame_ms * rng.uniform(0.7, 0.9, n)).round(4),
         "wait_ms": (frame_ms * rng.uniform(0.1, 0.3, n)).round(4),
         "queue_ms": rng.gamma(20, 0.5, n).round(4),
         "shown_ms": (frame_ms + rng.normal(0, 0.5, n)).round(4),

@@ -16,7 +16,7 @@ from gpubench_kit.wording.numbers import change_text, value_text
 
 SEED = 20261102
 
-TRACED = "1440p traced"
+TRACED = "1440p ray tracing"
 
 GAMES = (
     MadeGame("Low Tide Racers", 144.0, "harbour lap", "1440p", "1440p", board_w=296.0, run_cv_pct=0.35),
@@ -26,7 +26,7 @@ GAMES = (
     MadeGame("Glass Tundra", 71.0, "crossing the rift", "1440p", "1440p", board_w=318.0, run_cv_pct=0.4),
     MadeGame("Glass Tundra", 41.0, "crossing the rift", TRACED, TRACED, board_w=319.0, run_cv_pct=0.45),
     MadeGame("Dust Meridian", 126.0, "convoy", "1440p", "1440p", board_w=288.0, run_cv_pct=0.8),
-    MadeGame("Harbour Lights", 167.0, "pier at night", "1440p", "1440p", board_w=262.0, run_cv_pct=0.25),
+    MadeGame("Harbour Lanterns", 167.0, "pier at night", "1440p", "1440p", board_w=262.0, run_cv_pct=0.25),
     MadeGame("Ninefold Keep", 97.0, "third gate", "1440p", "1440p", board_w=301.0, run_cv_pct=1.1),
     MadeGame(
         "Kestrel Parish", 138.0, "market day", "1440p", "1440p", "processor",
@@ -43,7 +43,7 @@ TUNINGS = (
     MadeTuning("factory"),
     MadeTuning(
         "quiet",
-        fps_pct=-0.7, fps_in={"Glass Tundra": -4.2, "Harbour Lights": -0.3, "Salt Orchard": -1.1},
+        fps_pct=-0.7, fps_in={"Glass Tundra": -4.2, "Harbour Lanterns": -0.3, "Salt Orchard": -1.1},
         power_pct=-15.0, core_mhz=2610.0, core_mv=960.0, core_c=61.0, fan_rpm=1380.0, sound_dba=34.5,
         changes={"power_limit_pct": -12, "voltage_mv": -90},
     ),
@@ -176,8 +176,8 @@ five rounds to tell).
 ## What else is in it
 
 - Five rounds, the games in random order in each, the tunings side by side and rotated from round to round; two
-  evenings, each begun with a warm-up run, then a third evening of soak runs in two games and of idling.
-- Run-to-run noise of 0.25 % (Harbour Lights) to 2 % (Widow's Aqueduct), an offset of each game's round of 0.12 %,
+  sessions, each begun with a warm-up run, then a third session of soak runs in two games and of idling.
+- Run-to-run noise of 0.25 % (Harbour Lanterns) to 2 % (Widow's Aqueduct), an offset of each game's round of 0.12 %,
   a drift of −0.002 % per run.
 - Frame times with a scene's course, wandering and hitches; sensors that show the mean of the last second, twice a
   second. Frame logs count seconds from their first frame; sensor logs carry the clock and start some

@@ -89,7 +89,7 @@ def test_frame_times_are_autocorrelated_and_their_sums_are_the_time_column():
     usual = np.log(np.minimum(logs.frame_ms, 1.5 * np.median(logs.frame_ms)))
     assert 0.3 < np.corrcoef(usual[1:], usual[:-1])[0, 1] < 0.95
     np.testing.assert_allclose(np.diff(logs.time_s) * 1000, logs.frame_ms[:-1], atol=0.0011)
-    assert (logs.busy_ms <= logs.frame_ms).all()
+    assert (logs.card_ms <= logs.frame_ms).all()
 
 
 def test_hitches_stand_out_from_their_neighbours():
@@ -216,14 +216,14 @@ def test_a_log_with_decimal_commas_holds_the_same_frame_times_in_its_unit(unit, 
     run = _run(PLAIN)
     logs = make_logs(PLAIN, run)
     lines = frame_log_text(logs, run, dialect=Dialect(separator=";", decimal=",", frame_unit=unit)).splitlines()
-    assert lines[0] == f"frame;elapsed_s;frame_{unit};busy_{unit}"
+    assert lines[0] == f"frame;elapsed_s;frame_{unit};card_{unit}"
     read = [float(line.split(";")[2].replace(",", ".")) * in_ms for line in lines[1:]]
     np.testing.assert_allclose(read, logs.frame_ms, atol=1e-4)
 
 
 def test_headings_preamble_and_further_columns_are_written_as_asked():
     run = _run(PLAIN)
-    dialect = Dialect(headings={"frame_ms": "a", "busy_ms": "b"}, preamble=("made up", ""), more_columns=2)
+    dialect = Dialect(headings={"frame_ms": "a", "card_ms": "b"}, preamble=("made up", ""), more_columns=2)
     lines = frame_log_text(make_logs(PLAIN, run), run, dialect=dialect).splitlines()
     assert lines[:3] == ["made up", "", "frame,elapsed_s,a,b,value_1,value_2"]
     assert lines[3].count(",") == 5

@@ -142,7 +142,7 @@ def _drift_finding(metric: str, where: tuple[str, str], found: tuple[float, floa
     """Return the note on a drift; found = (slope in percent per run, p)."""
     slope_pct, p = found
     message = (
-        f"{_where(where)}{METRICS[metric].label} drifts by {change_text(slope_pct)} per run over the evening "
+        f"{_where(where)}{METRICS[metric].label} drifts by {change_text(slope_pct)} per run over the bench session "
         f"({p_text(p)})."
     )
     action = (

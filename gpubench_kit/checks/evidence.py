@@ -32,7 +32,7 @@ class Evidence:
     Attributes
     ----------
     runs : one row per recorded run that is not left out: the columns of the run sheet, the facts of
-        its logs, ``ends`` (from the plan), ``cell`` and ``of_game`` (whole numbers, alike for fellows
+        its logs, ``ends`` (from the plan), ``cell`` and ``of_game`` (whole numbers, alike for peers
         and for runs of one game)
     values : one row per run and metric: ``run, metric, value, step`` and the columns of ``runs`` that
         say what was measured

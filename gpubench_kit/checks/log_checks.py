@@ -25,7 +25,7 @@ _FRAMES_ALIKE = ["n_frames", "duration_s", "weighted_ms", "shortest_ms", "longes
 
 
 def check_gaps(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run with frames, or holes between frames, longer than the plan's ``gap_ms``.
+    """Yield a note for each run with frames, or missing frames, longer than the plan's ``gap_ms``.
 
     A gap asks for a cause and never excludes: a memory stall may be the result.
 
@@ -48,7 +48,9 @@ def check_gaps(evidence: Evidence) -> Iterator[Finding]:
             f"more than the frame took, the most by {_seconds(row.longest_hole_s)}, the first "
             f"{_at(row.first_hole_s)}."
         )
-        yield Finding("note", "hole", message, row.run, 1000 * float(row.longest_hole_s), limit, "ms", _CAUSE)
+        yield Finding(
+            "note", "missing_frames", message, row.run, 1000 * float(row.longest_hole_s), limit, "ms", _CAUSE
+        )
 
 
 def check_time_column(evidence: Evidence) -> Iterator[Finding]:

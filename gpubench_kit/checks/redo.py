@@ -71,7 +71,7 @@ def _is_used_pilot(rows: pd.DataFrame) -> pd.Series:
 
 #: Notes that ask for a cause before the run is repeated.
 ASKS_FOR_A_CAUSE = (
-    "gap", "hole", "too_short", "too_long", "load_low", "unlike_fellows", "warm_up", "samples_missing",
+    "gap", "missing_frames", "too_short", "too_long", "load_low", "outlier", "warm_up", "samples_missing",
     "samples_cover_part", "sample_gap", "sensor_log_of_another_run", "not_lined_up", "temperature_not_settled",
     "power_moves", "clock_moves", "time_goes_back", "frames_against_time", "power_drops_out", "clocks_against_load",
 )  # fmt: skip

@@ -29,10 +29,10 @@ from gpubench_kit.checks.run_checks import (
     check_caps,
     check_lengths,
     check_load,
+    check_outlier,
     check_sensors_in_part,
-    check_unlike_fellows,
     check_values,
-    distance_from_fellows,
+    distance_from_peers,
     is_flagged,
     is_impossible,
 )
@@ -53,7 +53,7 @@ TELL_LEVELS = {
     "tuning_not_applied": True,
     "tuning_not_as_declared": True,
     "typed_values_equal": True,
-    "unlike_fellows": False,
+    "outlier": False,
 }
 
 
@@ -168,7 +168,7 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     check_values,
     check_caps,
     check_load,
-    check_unlike_fellows,
+    check_outlier,
     check_repeated_values,
     check_warm_up,
     check_settled,
@@ -218,7 +218,7 @@ def check_review(
 
     Notes
     -----
-    Rules of the plan come first; runs that they leave out are no longer anybody's fellows. The layout
+    Rules of the plan come first; runs that they leave out are no longer anybody's peers. The layout
     found is that of the runs that remain.
     """
     facts = review.facts()
@@ -353,9 +353,9 @@ def _withheld_for(usable: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
 
 
 def _flagged(usable: pd.DataFrame, plan: ReviewPlan) -> np.ndarray:
-    """Return which values lie far from their fellows."""
+    """Return which values lie far from their peers."""
     named = usable.assign(
         cell=usable.groupby(["card", "bench", "game", "setting", "purpose", "tuning"]).ngroup(),
         of_game=usable.groupby(["card", "bench", "game", "setting", "purpose"]).ngroup(),
     )
-    return is_flagged(named.assign(**distance_from_fellows(named)), plan.checks.unlike_spreads)
+    return is_flagged(named.assign(**distance_from_peers(named)), plan.checks.unlike_spreads)

@@ -1,4 +1,4 @@
-"""Checks of runs against their fellows and against what can be: length, caps, load, impossible values, odd runs."""
+"""Checks of runs against their peers and against what can be: length, caps, load, impossible values, odd runs."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ _LEAST_VARIANCE = 1e-12
 
 
 def is_flagged(rated: pd.DataFrame, limit: float) -> np.ndarray:
-    """Return which values are farther from their fellows than so many usual spreads.
+    """Return which values are farther from their peers than so many usual spreads.
 
     Parameters
     ----------
-    rated : with the columns of `distance_from_fellows`
+    rated : with the columns of `distance_from_peers`
     limit : in usual spreads of the game
     """
     return np.abs(rated["distance"].to_numpy(dtype=float)) > flag_bound(rated, limit)
 
 
 def flag_bound(rated: pd.DataFrame, limit: float) -> np.ndarray:
-    """Return the distance from its fellows beyond which each value is flagged.
+    """Return the distance from its peers beyond which each value is flagged.
 
     Parameters
     ----------
@@ -50,8 +50,8 @@ def flag_bound(rated: pd.DataFrame, limit: float) -> np.ndarray:
     return np.maximum(limit, by_chance) * rated["spread"].to_numpy(dtype=float)
 
 
-def distance_from_fellows(values: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Return how far each value is from its fellows, and how far runs of its game usually are.
+def distance_from_peers(values: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Return how far each value is from its peers, and how far runs of its game usually are.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def distance_from_fellows(values: pd.DataFrame) -> dict[str, np.ndarray]:
 
     Returns
     -------
-    dict of arrays (rows,): ``distance`` from the median of the fellows and ``center``, that median,
+    dict of arrays (rows,): ``distance`` from the median of the peers and ``center``, that median,
     natural log on the ratio scale, else in the unit; ``spread``, the usual standard deviation of runs
     of this game without the run itself, borrowed from the other games where there are six, and its
     degrees of freedom, ``spread_df``; nan where there is nothing to hold a value against
@@ -90,7 +90,7 @@ def _scaled(values: pd.DataFrame, *, is_ratio: bool) -> tuple[np.ndarray, np.nda
 def _spread_without_each(
     y: np.ndarray, step: np.ndarray, *, cell: np.ndarray, game: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return for each run the usual spread of its game, reckoned without the run itself, and its df."""
+    """Return for each run the usual spread of its game, calculated without the run itself, and its df."""
     known = np.isfinite(y)
     spread, spread_df = np.full(len(y), np.nan), np.full(len(y), np.nan)
     y, step, cell, game = y[known], step[known], cell[known], game[known]
@@ -151,7 +151,7 @@ _MOST = {
 
 
 def check_lengths(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run that is shorter or longer than its fellows, in seconds or in frames.
+    """Yield a note for each run that is shorter or longer than its peers, in seconds or in frames.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def _limit(metric: str, checks: Checks) -> float:
 def check_caps(evidence: Evidence) -> Iterator[Finding]:
     """Yield a stop for each run that a frame cap holds, and a note for each game with a declared limit.
 
-    A run is held by a cap where most of its frames take one and the same time, and either its fellows
+    A run is held by a cap where most of its frames take one and the same time, and either its peers
     agree in that time far better than work would while the card is not fully loaded, or they are not
     steady at all.
 
@@ -257,7 +257,7 @@ def check_caps(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _agreement_pct(runs: pd.DataFrame, steady: np.ndarray) -> np.ndarray:
-    """Return how far apart the usual frame times of steady fellows are [%]; nan for a steady run alone."""
+    """Return how far apart the usual frame times of steady peers are [%]; nan for a steady run alone."""
     kept = runs[steady].groupby("cell")["interval_ms"]
     spread = 100 * (kept.max() / kept.min() - 1)
     return runs["cell"].map(spread.where(kept.size() > 1)).to_numpy(dtype=float)
@@ -321,8 +321,8 @@ def _idle_runs(same: pd.DataFrame, usual: float, limit: float) -> Iterator[Findi
         yield Finding("note", "load_low", message, row.run, float(row.mean_load_pct), limit, "%", action)
 
 
-def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each value far from those of its fellows; asks for a cause, never deletes.
+def check_outlier(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each value far from those of its peers; asks for a cause, never deletes.
 
     Parameters
     ----------
@@ -330,7 +330,7 @@ def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
     """
     limit = evidence.plan.checks.unlike_spreads
     compared = evidence.values[evidence.values["metric"].isin(evidence.plan.analysis.metrics)]
-    rated = compared.assign(**distance_from_fellows(compared))
+    rated = compared.assign(**distance_from_peers(compared))
     for row in chosen(rated, is_flagged(rated, limit), beside={"bound": flag_bound(rated, limit)}):
         ratio = METRICS[row.metric].scale == "ratio"
         apart = 100 * np.expm1(row.distance) if ratio else row.distance
@@ -339,13 +339,13 @@ def check_unlike_fellows(evidence: Evidence) -> Iterator[Finding]:
         unit = "%" if ratio else METRICS[row.metric].unit
         message = (
             f"{run_text(row)}: {METRICS[row.metric].label} lies {change_text(float(apart), unit)} from the median "
-            f"of its fellows; runs of this game usually differ by {usual} "
-            f"({value_text(row.value, row.metric)}, its fellows {value_text(center, row.metric)})."
+            f"of the other runs of this game and tuning; runs of this game usually differ by {usual} "
+            f"({value_text(row.value, row.metric)}, the others {value_text(center, row.metric)})."
         )
         action = "Look for a cause in your notes. The run stays in; verdicts are tried with and without it."
         yield Finding(
             "note",
-            "unlike_fellows",
+            "outlier",
             message,
             row.run,
             float(apart),

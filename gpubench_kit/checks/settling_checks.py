@@ -13,7 +13,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.wording.numbers import change_text, number_text, percent_text
 
-#: A run's course is odd only where it is also this many usual spreads from that of its fellows.
+#: A run's course is odd only where it is also this many usual spreads from that of its peers.
 _SPREADS = 5.0
 _LEVEL = 0.05
 _LEAST_LAUNCHES = 4
@@ -21,7 +21,7 @@ _COURSE_S = 1.0
 
 
 def check_warm_up(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run whose start is slower or faster than the start of its fellows.
+    """Yield a note for each run whose start is slower or faster than the start of its peers.
 
     The scene itself may start lighter or heavier; that is alike in all runs of a game.
 
@@ -35,8 +35,8 @@ def check_warm_up(evidence: Evidence) -> Iterator[Finding]:
     for row in chosen(runs, odd, beside={"off": off_pct}):
         word = "slower" if row.off > 0 else "faster"
         message = (
-            f"{run_text(row)}: against its fellows the first quarter of the frames is "
-            f"{_percent(abs(row.off))} {word} "
+            f"{run_text(row)}: compared with the other runs of this game and tuning, "
+            f"the first quarter of the frames is {_percent(abs(row.off))} {word} "
             f"than the rest (medians {number_text(row.first_part_ms, decimals=2)} and "
             f"{number_text(row.later_part_ms, decimals=2)} ms)."
         )
@@ -47,7 +47,7 @@ def check_settled(evidence: Evidence) -> Iterator[Finding]:
     """Yield a note for each run in which temperature, power or clock had not settled.
 
     Runs with the purpose ``soak`` are held to the plan's limit; others, which nobody expects to be warm
-    through, to the course of their fellows.
+    through, to the course of their peers.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def check_settled(evidence: Evidence) -> Iterator[Finding]:
         for row in chosen(runs, odd, beside={"off": off_pct, "first": first, "later": later}):
             message = (
                 f"{run_text(row)}: the {name} moves within the run by {_percent(abs(row.off))} more than in "
-                "its fellows "
+                "the other runs of this game and tuning "
                 f"(first quarter {number_text(row.first, decimals=0)} {unit}, then "
                 f"{number_text(row.later, decimals=0)} {unit})."
             )
@@ -83,7 +83,7 @@ def _unsettled_temperature(evidence: Evidence) -> Iterator[Finding]:
     usual = np.nan_to_num(median_of_others(moved, runs["of_game"].to_numpy()))
     off = np.where(runs["purpose"] == "soak", moved, moved - usual)
     for row in chosen(runs, np.abs(off) > limit, beside={"off": off}):
-        beside = "" if row.purpose == "soak" else " more than in its fellows"
+        beside = "" if row.purpose == "soak" else " more than in the other runs"
         message = (
             f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the "
             f"run{beside} (first "
@@ -135,7 +135,7 @@ def check_first_runs(evidence: Evidence) -> Iterator[Finding]:
 
     Notes
     -----
-    Welch's t on distances from the mean of the fellows, at 5 %, and only above the plan's
+    Welch's t on distances from the mean of the peers, at 5 %, and only above the plan's
     ``first_run_pct``.
     """
     limit = evidence.plan.checks.first_run_pct
@@ -159,7 +159,7 @@ def check_first_runs(evidence: Evidence) -> Iterator[Finding]:
         f"First runs after a start of the game: {label} is {change_text(off_pct)} against later runs of the same "
         f"tunings, over {len(first)} launches."
     )
-    action = "State warm_up_runs_per_launch = 1 in the plan, below [exclude], before the next evening."
+    action = "State warm_up_runs_per_launch = 1 in the plan, below [exclude], before the next bench session."
     yield Finding("note", "first_runs_differ", message, "", float(off_pct), limit, "%", action)
 
 

@@ -1,4 +1,4 @@
-"""Whether each run had the tuning that the sheet says: power, clock and voltage against fellows and declaration.
+"""Whether each run had the tuning that the sheet says: power, clock and voltage against peers and declaration.
 
 A driver reset puts a card back to its factory state without a word. A run that looks like another
 tuning, and unlike its own, is withheld until that is explained.
@@ -129,8 +129,8 @@ def _lost_finding(rows: tuple, likeness: _Likeness, found: tuple[int, np.ndarray
     value, own, others = (float(np.exp(one[clearest])) for one in (logs, likeness.own, likeness.other))
     message = (
         f"{run_text(row)}: {METRICS[metric].label} {value_text(value, metric)} is that of {shown(other)}, not that "
-        "of its fellows: the tuning seems to have been lost or mixed up (there "
-        f"{value_text(others, metric)}, its fellows {value_text(own, metric)})."
+        "of the other runs with its tuning: the tuning seems to have been lost or mixed up (there "
+        f"{value_text(others, metric)}, here {value_text(own, metric)})."
     )
     action = (
         "Look whether the driver was reset. Write tuning_lost into the cell `excluded` and repeat the run, or "

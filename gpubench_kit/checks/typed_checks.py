@@ -1,4 +1,4 @@
-"""Checks of typed numbers: values that repeat to the last digit where their fellows vary."""
+"""Checks of typed numbers: values that repeat to the last digit where their peers vary."""
 
 from __future__ import annotations
 

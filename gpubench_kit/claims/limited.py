@@ -51,13 +51,13 @@ def over_limited_games(claim: Claim, target: Target, *, plan) -> Limited | None:
     p = part.p_loss(margin, direction=direction)
     games = count_text(part.n_games, "game")
     if not part.n_games:
-        return Limited(False, "None of these games is limited by the card, so a loss could not show.")
+        return Limited(False, "None of these games is GPU-limited, so a loss could not show.")
     if math.isnan(p):
-        return Limited(False, f"Whether it also holds over the {games} limited by the card cannot be told.")
+        return Limited(False, f"Whether it also holds over the {games} that are GPU-limited is not known.")
     level = 1 - target.row.confidence
     change = change_text(_readable(part.change, target), target.amounts.unit)
     worst = direction * part.lower(level, direction=direction)
-    return Limited(p <= level, f"Over the {games} limited by the card: {change}, {_loss_text(worst, target)}.", p)
+    return Limited(p <= level, f"Over the {games} that are GPU-limited: {change}, {_loss_text(worst, target)}.", p)
 
 
 def _loss_text(worst: float, target: Target) -> str:

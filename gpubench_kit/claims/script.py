@@ -37,8 +37,8 @@ def script_sheet(claims: pd.DataFrame, proposals: Proposals, *, title: str = "")
     """
     blocks = [_heading(f"Sentences for the script{': ' if title else ''}{title}"), *_filled(_NOTE)]
     blocks += list(_claims(claims))
-    blocks += list(_listed("Safe to say", proposals.safe))
-    blocks += list(_listed("Often said, but not shown", proposals.not_shown))
+    blocks += list(_listed("You can say", proposals.safe))
+    blocks += list(_listed("Often said, not shown here", proposals.not_shown))
     return "\n".join(blocks).rstrip() + "\n"
 
 

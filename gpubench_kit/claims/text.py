@@ -174,7 +174,7 @@ def _over_every_game(verdict: Verdict) -> Iterable[str]:
     """Yield how many scenes bear a claim out, and the others with their numbers."""
     others = [one for one in verdict.judged if one.outcome != SUPPORTED]
     if verdict.judged:
-        yield f"{len(verdict.judged) - len(others)} of {count_text(len(verdict.judged), 'scene')} bear it out."
+        yield f"{len(verdict.judged) - len(others)} of {count_text(len(verdict.judged), 'scene')} support it."
     for label in _STANDING:
         rows = [one for one in others if _standing_among_many(one, verdict.claim) == label]
         if rows:

@@ -21,7 +21,7 @@ def add_check(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Ca
     make : makes the parser of one command, with what all commands share
     bar : progress bar, a context with ``show``
     """
-    does = "check all logs so far: runs to redo, findings with pictures, noise, runs needed; never a difference"
+    does = "check all logs so far: runs to redo, findings with pictures, noise, runs needed; no differences shown"
     example = "gpubench-kit check my-review"
     command = make(commands, "check", does, example)
     command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml, runs.csv and logs/")

@@ -97,7 +97,7 @@ def _slow_tail(frame_ms: np.ndarray, one_in: int) -> np.ndarray:
 
 
 def _quantile_ms(tail: np.ndarray, frame_ms: np.ndarray, one_in: int) -> float:
-    """Return the quantile, reckoned in whole numbers so that no rounding can shift its rank."""
+    """Return the quantile, calculated in whole numbers so that no rounding can shift its rank."""
     rank, remainder = divmod((frame_ms.size - 1) * (one_in - 1), one_in)
     place = rank - (frame_ms.size - tail.size)
     if remainder == 0:

@@ -56,7 +56,7 @@ _ROWS = (
            "Mean power of the whole machine at the wall while the scene ran."),
     Metric("energy_per_frame_j", "energy per frame", "J", "lower", "ratio", "both", "measure",
            "Mean power divided by average frame rate."),
-    Metric("frames_per_j", "frames per joule", "1/J", "higher", "ratio", "both", "measure",
+    Metric("frames_per_j", "performance per watt", "1/J", "higher", "ratio", "both", "measure",
            "Frames drawn for each joule of energy."),
     Metric("core_c", "core temperature", "°C", "lower", "difference", "sensors", "soak",
            "Mean temperature of the GPU."),

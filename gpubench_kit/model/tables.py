@@ -171,8 +171,8 @@ RUNS = Table(
         _text("session", "runs between two restarts of the machine or mountings of the card"),
         _text("launch", "runs between two starts of the game"),
         _count("round", "block of runs, one of each tuning, close in time"),
-        _count("order", "place in the order planned"),
-        _count("order_done", "place in the order in which runs were done; empty where not known"),
+        _count("order", "run number as planned"),
+        _count("order_done", "run number as done; empty where not known"),
         _text("tuning_change", "one act of applying a tuning"),
         _count("n_frames", "frames that count"),
         _number("duration_s", "sum of the frame times", "s"),
@@ -254,7 +254,7 @@ USABLE = Table(
         _number("value", "value of the metric in this run"),
         _number("step", "resolution of the recorded value; 0 where none is known"),
         _text("withheld_for", "reason for which verdicts that need this value are withheld; else empty"),
-        _truth("flagged", "far from its fellows: verdicts are tried with and without it"),
+        _truth("flagged", "far from the other runs of its game and tuning: verdicts are tried with and without it"),
     ),
 )  # fmt: skip
 
@@ -269,7 +269,7 @@ RUN_SHEET = Table(
     "run_sheet", "row of the run sheet", ("run",),
     (
         *(column for column in USABLE.columns if column.name in _FROM_SHEET),
-        _count("order", "place in the order planned; empty where not given"),
+        _count("order", "run number as planned; empty where not given"),
         _text("started_at", "time at which the run started, as written"),
         _text("frame_log", "file of the frame log, as written"),
         _text("sensor_log", "file of the sensor log, as written"),

@@ -46,8 +46,8 @@ OF_FILES = (
 )  # fmt: skip
 
 _NO_LOOK = (
-    "This page shows runs and their noise, and never a difference between tunings. Looking at it as often as you "
-    "like costs nothing: it is no look at verdicts."
+    "This page shows runs and their noise, and never shows differences between tunings. Looking at it as often as "
+    "you like costs nothing: it is no look at verdicts."
 )
 
 

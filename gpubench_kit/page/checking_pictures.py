@@ -34,7 +34,7 @@ _OF_SENSORS = {
     "tuning_not_applied": ("board_w", "core_mhz", "core_mv"),
 }
 #: Checks that either may explain.
-_OF_BOTH = ("unlike_fellows", "impossible_value")
+_OF_BOTH = ("outlier", "impossible_value")
 
 
 def pictures_of_run(
@@ -94,7 +94,7 @@ def _marks_of(facts: RunFacts, check: str) -> Iterator[tuple[float, str]]:
         if facts.n_gaps > 1:
             yield facts.first_gap_s, f"first of {facts.n_gaps} gaps"
         yield facts.longest_at_s, f"{number_text(facts.longest_ms, decimals=0)} ms"
-    elif check == "hole":
+    elif check == "missing_frames":
         several = f", first of {facts.n_holes}" if facts.n_holes > 1 else ""
         yield facts.first_hole_s, f"frames are missing{several}"
     elif check == "time_goes_back":

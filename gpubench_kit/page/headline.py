@@ -62,9 +62,9 @@ def leading_pair(results: Results) -> Pair | None:
     gain; else the first about which anything is decided.
     """
     pairs = _candidates(results)
-    thrifty = [pair for pair in pairs if _is_thrifty(results, pair)]
-    if thrifty:
-        return thrifty[0]
+    saving = [pair for pair in pairs if _saves_power(results, pair)]
+    if saving:
+        return saving[0]
     gains = [(row.change, pair) for pair in pairs if (row := rate_of(results, pair)) and row.verdict == "better"]
     if gains:
         return max(gains, key=lambda gain: gain[0])[1]
@@ -97,7 +97,7 @@ def _candidates(results: Results) -> tuple[Pair, ...]:
     return results.main.pairs if results.main and results.groups else ()
 
 
-def _is_thrifty(results: Results, pair: Pair) -> bool:
+def _saves_power(results: Results, pair: Pair) -> bool:
     """Return whether power is really lower and any loss of the frame rate is inside the margin."""
     power, rate = power_of(results, pair), rate_of(results, pair)
     is_lower = power is not None and power.verdict == "better"

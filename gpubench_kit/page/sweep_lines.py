@@ -9,7 +9,7 @@ from gpubench_kit.page.charts.sweeps import READINGS, between_cards
 from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Markup, heading, paragraph
 from gpubench_kit.page.sweep_tables import between_tables
-from gpubench_kit.page.sweep_words import lowest_sentences, thriftiest_sentence
+from gpubench_kit.page.sweep_words import lowest_sentences, most_efficient_sentence
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.wording.numbers import percent_text
 
@@ -38,7 +38,9 @@ def answer_sentences(sweep: Sweep, plan) -> list[str]:
     """Return the lowest power without a loss that matters, and the most efficient setting, of everything swept."""
     found = together(list(parts_of(sweep, plan)))
     told = [
-        one for parts in found for one in [*lowest_sentences(parts, sweep), thriftiest_sentence(parts[0], sweep)]
+        one
+        for parts in found
+        for one in [*lowest_sentences(parts, sweep), most_efficient_sentence(parts[0], sweep)]
     ]
     return [one for one in told if one]
 

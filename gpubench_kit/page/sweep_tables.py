@@ -97,7 +97,7 @@ def between_tables(sweep: Sweep) -> Markup:
     parts = []
     for names, rows in sweep.between.groupby(["of_card", "against_card", "bench", "group"], sort=False):
         of, against, bench, group = names
-        end = of_group(f"{of} against {against}{f' on {bench}' if bench else ''}", group)
+        end = of_group(f"{of} vs {against}{f' on {bench}' if bench else ''}", group)
         reasons = [
             " ".join(reason_sentences(row.reason, between_cards=True)) for row in rows.itertuples() if row.reason
         ]

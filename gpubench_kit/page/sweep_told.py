@@ -11,7 +11,7 @@ from gpubench_kit.wording.numbers import percent_text
 
 _LOSS = (
     "Each setting is compared with the factory state within rounds, over all games, every game counted once. A run "
-    "is the unit. A step must also pass over the games limited by the card alone, since the others hardly lose "
+    "is the unit. A step must also pass over the GPU-limited games alone, since the others hardly lose "
     "frame rate whatever the setting. It must have every game that another setting has."
 )
 _ORDER = (

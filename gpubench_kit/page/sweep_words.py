@@ -95,7 +95,7 @@ def _safer_step(part: SweptPart, row) -> str:
     return f"One step safer: “{before.tuning}” loses at most {bound_text(max(before.loss_at_most, 0.0), up=True)}."
 
 
-def thriftiest_sentence(part: SweptPart, sweep: Sweep) -> str:
+def most_efficient_sentence(part: SweptPart, sweep: Sweep) -> str:
     """Return the most efficient setting in energy per frame, and which cannot be told from it."""
     row = _row_of(part, part.answer.most_efficient_tuning)
     if row is None or not np.isfinite(row.energy_per_frame_j):

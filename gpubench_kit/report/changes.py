@@ -206,7 +206,7 @@ def _about(part: str, key: tuple[str, ...], *, with_card: bool) -> str:
         second = "" if second == "all" else second
     else:
         place = first
-    return ", ".join(one for one in (f"{sides[0]} against {sides[1]}", place, second) if one)
+    return ", ".join(one for one in (f"{sides[0]} vs {sides[1]}", place, second) if one)
 
 
 def _subject(subject: tuple[str, ...], *, with_card: bool) -> str:

@@ -204,5 +204,5 @@ def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:
     problem = (
         f"{number_text(plan.session_plan.minutes, decimals=0)} min were found; even {what} alone need {needed}."
     )
-    action = "Raise minutes, or shorten what the evening does need: launch_s, scene_s, settle_s, must_have."
+    action = "Raise minutes, or shorten what the session does need: launch_s, scene_s, settle_s, must_have."
     return Fault("plan.toml, session_plan.minutes", problem, action)

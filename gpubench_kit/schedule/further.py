@@ -139,7 +139,7 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
 def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
     """Return what the last look left open, with what it needs.
 
-    Cards that were not installed in turns have no noise of installations to reckon with: they get what a plan
+    Cards that were not installed in turns have no noise of installations to allow for: they get what a plan
     gives cards at first, less the installation that there is.
     """
     usable = so_far.usable[so_far.usable["purpose"] != "pilot"]

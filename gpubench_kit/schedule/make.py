@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -108,16 +109,14 @@ def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar
     """Return the evening that fits; an empty one where there is nothing to run."""
     if work.stage not in ("first", "further"):
         return Evening(work.design, [], 0.0, 0.0, ())
-    name = _evening_name(so_far.runs["session"])
+    name = _session_name(so_far.runs["session"])
     return fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
 
 
-def _evening_name(sessions: Iterable[str]) -> str:
+def _session_name(sessions: Iterable[str]) -> str:
     """Return a name that no session of the sheet begins with."""
-    taken, number = set(sessions), 1
-    while any(one == f"evening {number}" or one.startswith(f"evening {number},") for one in taken):
-        number += 1
-    return f"evening {number}"
+    taken = {one.partition(",")[0] for one in sessions}
+    return next(name for name in map("session {}".format, itertools.count(1)) if name not in taken)
 
 
 def _rows(runs: Sequence[PlannedRun], plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:

@@ -79,7 +79,7 @@ def extended_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Iterator[Path | 
     start = before if exists else (",".join(SHEET_HEADINGS) + "\n").encode("utf-8")
     after = _extended(start, rows, plan, file=file)
     if (_bytes_of(file) if file.exists() else None) != before:
-        raise TableError(Fault(file.name, "the file was changed while the evening was planned.", "Call again."))
+        raise TableError(Fault(file.name, "the file was changed while the session was planned.", "Call again."))
     swap_file(file, after)
     try:
         yield file

@@ -72,7 +72,7 @@ PLANNED_RUNS = Table(
         Column("session", "text", "runs between two restarts or mountings"),
         Column("launch", "text", "runs between two starts of the game"),
         Column("round", "integer", "block of runs, one of each tuning; empty where the run only warms up"),
-        Column("order", "integer", "place in the order planned"),
+        Column("order", "integer", "run number as planned"),
     ),
 )  # fmt: skip
 
@@ -85,7 +85,7 @@ VISITS = Table(
         Column("game", "text", "what is played"),
         Column("setting", "text", "resolution and quality"),
         Column("runs", "integer", "runs from this start"),
-        Column("starts_s", "number", "time since the evening began", "s"),
+        Column("starts_s", "number", "time since the bench session began", "s"),
         Column("change_s", "number", "exchanging the card, restarting the machine", "s"),
         Column("launch_s", "number", "starting the game", "s"),
         Column("settle_s", "number", "waiting until temperatures settle", "s"),

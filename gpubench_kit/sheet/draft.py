@@ -225,7 +225,7 @@ def block_lines(draft: Draft) -> list[str]:
         '  - large differences with their condition: "A is faster than B, unless the bench itself came back more',
         '    than X % different";',
         '  - "nothing lost" and "same": no sentence from these runs alone.',
-        f"Full answer: alternate them one evening, {n_all} runs (gpubench-kit schedule).",
+        f"Full answer: alternate them in one bench session, {n_all} runs (gpubench-kit schedule).",
         "         Or: the reference again after each of two restarts: says how different this bench comes back.",
     ]
 

@@ -199,7 +199,7 @@ def _side(timing: Timing, labels: Labels, sensors: str) -> list[str]:
         lines.append(f"order: {Counter(timing.why).most_common(1)[0][0]}")
     sessions = {labels.value(one, "session") for one in range(len(labels.cells))} - {""}
     if sessions and timing.is_clocked:
-        lines.append(f"{len(sessions)} evening{'s' * (len(sessions) > 1)}, {_span(timing)}")
+        lines.append(f"{len(sessions)} bench session{'s' * (len(sessions) > 1)}, {_span(timing)}")
     return [*lines, *([sensors] if sensors else [])]
 
 
@@ -259,5 +259,5 @@ def _with_restart(draft: Draft, answers: Mapping[str, str]) -> Draft:
 
 def _in_later_session(row: DraftRow) -> DraftRow:
     """Return a row of the session after the restart."""
-    cell = row.cells.get("session", Cell("evening 1"))
+    cell = row.cells.get("session", Cell("session 1"))
     return row.with_cell("session", cell._replace(value=f"{cell.value}, after the restart", why="answered"))

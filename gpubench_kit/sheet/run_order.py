@@ -136,11 +136,11 @@ def _times_of_day(parts: Sequence[NameParts], timing: Timing, labels: Labels, an
     hours = sorted(time / 10000 for time in times if time is not None)
     if max((b - a for a, b in itertools.pairwise(hours)), default=0.0) < _EVENING_H:
         question = Question(
-            "one_evening", "The names hold times without a date. Was it all recorded on one evening?",
+            "one_day", "The names hold times without a date. Was it all recorded on one day?",
             choices=(Choice("yes", "yes"), Choice("no", "no")), default_text="later, order not known",
             is_detail=True, paste="runs.csv: take the question marks away in the columns order and round",
         )  # fmt: skip
-        is_one = answers.get("one_evening") == "yes"
+        is_one = answers.get("one_day") == "yes"
         labels.ask(question, range(len(parts)), "order", "session", is_answered=is_one)
         timing.start_s = [(t // 10000) * 3600.0 + t // 100 % 100 * 60 + t % 100 for t in times if t is not None]
         timing.why = ["time of day in the name"] * len(times)
@@ -211,7 +211,7 @@ def _sessions(timing: Timing, labels: Labels, answers: Mapping[str, str]) -> Non
             pause > max(_LONG_PAUSE_S, 4 * usual) and _restarted(starts[place], pause, labels, answers)
         ):
             session += 1
-        labels.put([one], "session", Cell(f"evening {session}", "pauses between the runs"))
+        labels.put([one], "session", Cell(f"session {session}", "pauses between the runs"))
 
 
 def _restarted(start_s: float, pause_s: float, labels: Labels, answers: Mapping[str, str]) -> bool:
@@ -386,6 +386,6 @@ def _same_round_twice(files: Iterable[int], facts: Sequence[LogFacts], labels: L
     twice = [group for group in same.values() if len(group) > 1]
     if twice:
         names = listed((isolated(facts[one].path.as_posix()) for one in twice[0]), most=3)
-        text = f"The same round stands twice for a game and tuning: {names}. Two evenings, two cards, or a repeat?"
+        text = f"The same round stands twice for a game and tuning: {names}. Two sessions, two cards, or a repeat?"
         paste = "runs.csv: correct round, add a column session or card, or give excluded and replaces"
         labels.ask(Question("round_twice", text, paste=paste, is_detail=True), itertools.chain(*twice), "round")

@@ -70,7 +70,7 @@ def label_by_blocks(
         f"block {n}   {at}   {len(block)} logs" for n, (at, block) in enumerate(zip(times, blocks, strict=True), 1)
     )
     labels.first.append(Question(
-        "one_block_one_game", "The longer pauses cut the evening into blocks. Is one block one game?", about=about,
+        "one_block_one_game", "The longer pauses cut the session into blocks. Is one block one game?", about=about,
         choices=(Choice("yes", "yes"), Choice("no, fill in the games in runs.csv", "no")), is_detail=False,
         paste="runs.csv: fill in the columns game, tuning and round",
     ))  # fmt: skip

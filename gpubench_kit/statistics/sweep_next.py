@@ -122,7 +122,7 @@ def next_settings(sequence: Sequence, response: Callable[[float], float]) -> Adv
 
     Notes
     -----
-    For each candidate the chance that it passes, or is shown to lose more, is reckoned at its place on the
+    For each candidate the chance that it passes, or is shown to lose more, is calculated at its place on the
     fitted curve with the noise measured so far; the range around the answer that is then expected is
     compared with the range now. Places that failed, and those beyond them, are not proposed.
     """

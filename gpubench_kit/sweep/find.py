@@ -32,10 +32,10 @@ from gpubench_kit.sweep.measured import (
     Measured,
     failures_of,
     measure_ladder,
+    most_efficient_set,
     ruled_out,
-    thriftiest_set,
 )
-from gpubench_kit.sweep.rows import setting_rows, thriftiest
+from gpubench_kit.sweep.rows import most_efficient, setting_rows
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
 _DECLARED = {"settings": SWEEP, "curves": CURVES, "answers": ANSWERS, "proposals": NEXT, "readings": READINGS}
@@ -180,7 +180,7 @@ def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, l
         answer_line(measured, one, failures=failures, group=group, plan=plan, is_judged=is_judged) for one in curves
     ]
     settings = list(setting_rows(measured, answers, failures, group=group, factory=factory))
-    kept, best = _thriftiest_set(swept, group, plan), thriftiest(settings, swept.ruled_out)
+    kept, best = _most_efficient_set(swept, group, plan), most_efficient(settings, swept.ruled_out)
     made = {
         "settings": [row | {"may_be_most_efficient": kept.get(row["tuning"])} for row in settings],
         "curves": [_of_line(one, row) for one in curves for row in curve_rows(one)],
@@ -200,7 +200,7 @@ def _factory_value(swept: _Swept, metric: str, group: int) -> float:
     return float(found["value"].iloc[0]) if len(found) else np.nan
 
 
-def _thriftiest_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
+def _most_efficient_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
     """Return which settings without failures no other is shown to beat in energy per frame."""
     measured = swept.measured
     known = {one for row, one in enumerate(measured.tunings) if measured.energy.withheld[row, group] == ""}
@@ -208,7 +208,7 @@ def _thriftiest_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
     tunings = tuple(one for one in swept.failures if one in known and one not in swept.ruled_out)
     if len(tunings) < 2:
         return {}
-    kept = thriftiest_set(swept.coded, measured, tunings, plan=plan)[:, group]
+    kept = most_efficient_set(swept.coded, measured, tunings, plan=plan)[:, group]
     return dict(zip(tunings, map(bool, kept), strict=True))
 
 

@@ -113,7 +113,7 @@ def measure_ladder(coded: CodedRuns, ladder: Ladder, *, subject: tuple[str, str]
     return Measured(card, bench, ladder, groups, tunings, losses, power, energy, tests, level)
 
 
-def thriftiest_set(coded: CodedRuns, measured: Measured, tunings: tuple[str, ...], *, plan) -> np.ndarray:
+def most_efficient_set(coded: CodedRuns, measured: Measured, tunings: tuple[str, ...], *, plan) -> np.ndarray:
     """Return which settings no other is shown to beat in energy per frame, array (tunings, groups).
 
     Parameters

@@ -95,7 +95,7 @@ def _failure_columns(failed: Failures) -> dict:
     }
 
 
-def thriftiest(rows: Sequence[Mapping], left_out: Collection[str]) -> str:
+def most_efficient(rows: Sequence[Mapping], left_out: Collection[str]) -> str:
     """Return the setting of least energy per frame among those not left out; empty where none is known."""
     known = [row for row in rows if np.isfinite(row[ENERGY]) and row["tuning"] not in left_out]
     return min(known, key=lambda row: row[ENERGY])["tuning"] if known else ""

@@ -32,7 +32,7 @@ SWEEP = Table(
         _LINE,
         _AT,
         Column("is_factory", "truth", "whether it is the factory state"),
-        Column("place", "integer", "place in the order of the tests; empty where it is not tested"),
+        Column("place", "integer", "number in the order of the tests; empty where it is not tested"),
         Column("n", "integer", "rounds, of the game that has fewest"),
         Column("n_games", "integer", "games that the change is over"),
         Column("reason", "text", "why nothing can be judged; empty where something can"),

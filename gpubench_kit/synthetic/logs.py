@@ -32,14 +32,14 @@ class MadeLogs:
     Attributes
     ----------
     time_s : array of shape (frames,), start of each frame from the first one [s], whole microseconds
-    frame_ms, busy_ms : arrays of shape (frames,), frame time, and the card's share of it [ms]
+    frame_ms, card_ms : arrays of shape (frames,), frame time, and the card's share of it [ms]
     sensor_s : array of shape (samples,), times from the first frame [s]
     sensors : name of the metric -> array of shape (samples,)
     """
 
     time_s: np.ndarray
     frame_ms: np.ndarray
-    busy_ms: np.ndarray
+    card_ms: np.ndarray
     sensor_s: np.ndarray
     sensors: dict[str, np.ndarray]
 
@@ -74,9 +74,9 @@ def make_logs(review: MadeReview, run: MadeRun) -> MadeLogs:
     frame_ms = _frame_times(review, run, avg_fps=truth.avg_fps, rng=rng)
     time_s, frame_ms = _with_mishap(frame_ms, run, rng)
     share = 0.97 if run.game.limited_by == "card" else 0.62
-    busy_ms = np.round(frame_ms * share * np.exp(0.015 * rng.standard_normal(frame_ms.size)), 4)
+    card_ms = np.round(frame_ms * share * np.exp(0.015 * rng.standard_normal(frame_ms.size)), 4)
     sensor_s, sensors = _sensor_samples(run, truth, end_s=time_s[-1] + frame_ms[-1] / 1000, rng=rng)
-    return MadeLogs(time_s, frame_ms, np.minimum(busy_ms, frame_ms), sensor_s, sensors)
+    return MadeLogs(time_s, frame_ms, np.minimum(card_ms, frame_ms), sensor_s, sensors)
 
 
 def sound_dba(review: MadeReview, run: MadeRun) -> float:

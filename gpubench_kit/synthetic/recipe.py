@@ -210,7 +210,7 @@ def list_runs(review: MadeReview) -> list[MadeRun]:
 def _steps_of_round(review: MadeReview, number: int) -> list[_Step]:
     """Return the runs of one round, the warm-up of a new session first."""
     session_number, place = divmod(number - 1, review.rounds_per_session)
-    session = f"evening {session_number + 1}"
+    session = f"session {session_number + 1}"
     steps = []
     if place == 0:
         steps.append(_Step(review.tunings[0], review.games[0], 0, "warm_up", session, f"{session}, warm-up"))
@@ -223,7 +223,7 @@ def _steps_of_round(review: MadeReview, number: int) -> list[_Step]:
 
 def _soak_steps(review: MadeReview) -> list[_Step]:
     """Return the runs recorded hot and the idle ones, their rounds numbered on from the measured ones."""
-    session = f"evening {(review.rounds - 1) // review.rounds_per_session + 2}"
+    session = f"session {(review.rounds - 1) // review.rounds_per_session + 2}"
     rounds = range(review.rounds + 1, review.rounds + 1 + review.soak_rounds)
     steps = [
         _Step(tuning, game, number, "soak", session, f"round {number}, {game.name}")
@@ -245,8 +245,8 @@ def _with_repeat(step: _Step, review: MadeReview) -> list[_Step]:
     key = (step.tuning.name, step.game.name, step.game.setting, step.round)
     for mishap in review.mishaps:
         if key == (mishap.tuning, mishap.game, mishap.setting, mishap.round):
-            spoilt = replace(step, mishap=mishap)
-            return [spoilt, replace(step, is_repeat=True)] if mishap.excluded else [spoilt]
+            failed = replace(step, mishap=mishap)
+            return [failed, replace(step, is_repeat=True)] if mishap.excluded else [failed]
     return [step]
 
 

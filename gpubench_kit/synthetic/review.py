@@ -96,7 +96,7 @@ def frame_log_text(logs: MadeLogs, run: MadeRun, *, dialect: Dialect) -> str:
     if dialect.frame_clock == "elapsed":
         columns["elapsed_s"] = _numbers(logs.time_s, 6, dialect)
     columns[f"frame_{unit}"] = _numbers(logs.frame_ms * factor, decimals, dialect)
-    columns[f"busy_{unit}"] = _numbers(logs.busy_ms * factor, decimals, dialect)
+    columns[f"card_{unit}"] = _numbers(logs.card_ms * factor, decimals, dialect)
     rng = np.random.default_rng([run.order, logs.frame_ms.size])
     for number in range(1, dialect.more_columns + 1):
         columns[f"value_{number}"] = _numbers(rng.uniform(1, 9, logs.frame_ms.size), 4, dialect)

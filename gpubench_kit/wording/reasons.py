@@ -23,7 +23,7 @@ WITHHELD_TEXT = {
     "different_game_version": "The runs come from different versions of the game.",
     "value_not_usable": "A value is not above zero or not finite, so no ratio can be formed.",
     "too_coarse": "The frame times are written too coarsely for this; the average counts.",
-    "held_by_cap": "Held by a cap: the frame rate shows the cap, not the tuning.",
+    "held_by_cap": "Frame-capped: the frame rate shows the cap, not the tuning.",
     "tuning_not_applied": "A run looks like another tuning; until that is explained there is no verdict.",
     "same_file_twice": "Two runs have the same log; until that is put right there is no verdict.",
     "same_samples_twice": "Two runs have the same sensor samples; until that is put right there is no verdict.",
@@ -70,7 +70,7 @@ _BETWEEN_CARDS = {
     "cannot be told apart.",
     "assumed_restart_spread": "Rests on an assumed difference between installations, which the plan states.",
     "measured_restart_spread": "Widened by the difference between installations measured on this bench.",
-    "held_by_cap": "Held by a cap: the frame rate shows the cap, not the card.",
+    "held_by_cap": "Frame-capped: the frame rate shows the cap, not the card.",
     "frame_limit_declared": "A frame limit is declared: the frame rate shows the limit, not the card.",
 }
 

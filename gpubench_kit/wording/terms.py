@@ -18,10 +18,10 @@ VERDICT_WORDS = {
     "worse": "worse",
     "higher": "higher",
     "lower": "lower",
-    "better_but_small": "better, but small",
-    "worse_but_small": "worse, but small",
-    "higher_but_small": "higher, but small",
-    "lower_but_small": "lower, but small",
+    "better_but_small": "slightly better",
+    "worse_but_small": "slightly worse",
+    "higher_but_small": "slightly higher",
+    "lower_but_small": "slightly lower",
     "same_within_margin": "same within margin",
     "undecided": "undecided",
     "no_verdict": "no verdict",
@@ -74,7 +74,7 @@ def pair_text(pair: Sequence[str], plan: ReviewPlan) -> str:
     with_bench = of[2] != against[2]
     texts = [subject_text(one, with_card=with_card, with_bench=with_bench) for one in (of, against)]
     where = f" on {of[2]}" if len(plan.benches) > 1 and not with_bench else ""
-    return " against ".join(texts) + where
+    return " vs ".join(texts) + where
 
 
 def subject_text(subject: Sequence[str], *, with_card: bool = False, with_bench: bool = False) -> str:

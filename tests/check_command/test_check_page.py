@@ -103,10 +103,10 @@ def test_findings_that_compare_tunings_tell_no_levels(mishaps):
     lost = mishaps.findings[mishaps.findings["check"] == "tuning_not_applied"].iloc[0]
     assert lost["message"].endswith("lost or mixed up.")
     assert lost[["found", "limit"]].isna().all()
-    odd = mishaps.findings[mishaps.findings["check"] == "unlike_fellows"]["message"]
+    odd = mishaps.findings[mishaps.findings["check"] == "outlier"]["message"]
     assert len(odd)
-    assert odd.str.contains("from the median of its fellows").all()
-    assert not odd.str.contains(r"its fellows \d").any()
+    assert odd.str.contains("from the median of the other runs of this game and tuning").all()
+    assert not odd.str.contains(r"the others \d").any()
 
 
 def test_a_whole_review_has_its_rounds_folded_away(mishaps):

@@ -17,7 +17,7 @@ title = "Typed by hand"
 [[cards]]
 name = "Larkmoor 4"
 [[cards]]
-name = "Tern Ridge 70"
+name = "Fernholt 3"
 role = "rival"
 [[tunings]]
 name = "factory"
@@ -36,7 +36,7 @@ def typed(folder: Path, *, tuning: str, game: str) -> Path:
     """Write a review of numbers typed by hand: two cards, three rounds."""
     (folder / "plan.toml").write_text(PLAN.format(tuning=tuning, game=game), encoding="utf-8")
     rows, number = [], 0
-    for card in ("Larkmoor 4", "Tern Ridge 70"):
+    for card in ("Larkmoor 4", "Fernholt 3"):
         for at in (1, 2, 3):
             for name, value in (("factory", 100.0), (tuning, 98.0)):
                 number += 1

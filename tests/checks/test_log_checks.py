@@ -25,7 +25,7 @@ def test_gap_is_a_note_that_asks_for_a_cause(small):
 def test_missing_frames_are_a_note(small):
     small.spoil("r03", n_holes=1, longest_hole_s=2.5, first_hole_s=12.0)
     (finding,) = small.find(check_gaps)
-    assert (finding.check, finding.found) == ("hole", 2500.0)
+    assert (finding.check, finding.found) == ("missing_frames", 2500.0)
     assert "1 place" in finding.message
     assert "2.5 s" in finding.message
 

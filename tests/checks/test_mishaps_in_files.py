@@ -184,11 +184,11 @@ def _steady(folder, run):
 
 #: What is done to one run -> the check that must find it there.
 SPOILT = {
-    "longer than its fellows": (_repeat, "too_long"),
+    "longer than its peers": (_repeat, "too_long"),
     "time goes back": (_backward, "time_goes_back"),
     "frames lost here and there": (_lost_frames, "frames_against_time"),
     "2500 fps for one frame": (_one_fast_frame, "frame_too_short"),
-    "start slower than its fellows'": (_slow_start, "warm_up"),
+    "start slower than its peers'": (_slow_start, "warm_up"),
     "held by the processor": (_processor_holds, "load_low"),
     "sensor log of another run": (_sensors_of_another, "same_samples_twice"),
     "power of 0 W": (_power_dead, "impossible_value"),
@@ -247,7 +247,7 @@ def test_run_unlike_its_fellows_is_asked_about_and_kept(folder):
     frames = folder.frames(run)
     folder.write_frames(run, frames.assign(frame_ms=frames["frame_ms"] * 1.06))
     findings, redo = folder.check()
-    found = findings[findings["check"] == "unlike_fellows"]
+    found = findings[findings["check"] == "outlier"]
     assert set(found["run"]) == {run}
     assert set(found["severity"]) == {"note"}
     assert not redo.set_index("run").loc[run, "is_needed"]

@@ -28,8 +28,8 @@ PLANTED = (
 )
 #: Kind of mishap -> a check that must find it.
 FOUND_BY = {
-    "gap": "hole", "cap": "held_by_cap", "loading_pause": "gap", "short_run": "too_short",
-    "tuning_lost": "tuning_not_applied", "background_load": "unlike_fellows",
+    "gap": "missing_frames", "cap": "held_by_cap", "loading_pause": "gap", "short_run": "too_short",
+    "tuning_lost": "tuning_not_applied", "background_load": "outlier",
 }  # fmt: skip
 RECIPE = MadeReview("Mishaps", tunings=TUNINGS, games=GAMES, seed=5, scene_s=8.0, mishaps=PLANTED)
 

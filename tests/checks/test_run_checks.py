@@ -1,4 +1,4 @@
-"""Checks of runs against their fellows and against what can be."""
+"""Checks of runs against their peers and against what can be."""
 
 import numpy as np
 import pandas as pd
@@ -11,9 +11,9 @@ from gpubench_kit.checks.run_checks import (
     check_caps,
     check_lengths,
     check_load,
-    check_unlike_fellows,
+    check_outlier,
     check_values,
-    distance_from_fellows,
+    distance_from_peers,
     is_flagged,
 )
 
@@ -21,7 +21,7 @@ from gpubench_kit.checks.run_checks import (
 @pytest.mark.parametrize(
     ("duration_s", "check"), [(26.9, "too_short"), (27.0, None), (33.0, None), (33.1, "too_long")]
 )
-def test_length_is_held_against_fellows(small, duration_s, check):
+def test_length_is_held_against_peers(small, duration_s, check):
     small.spoil("r06", duration_s=duration_s)
     assert [finding.check for finding in small.find(check_lengths)] == ([check] if check else [])
 
@@ -94,8 +94,8 @@ def test_share_of_frames_at_one_interval_is_held_against_the_limit(small, share,
 
 
 def test_steady_runs_of_a_fully_loaded_card_are_no_cap(small):
-    fellows = ["r01", "r02", "r05", "r06", "r09", "r10", "r13", "r14"]
-    _hold(small, fellows, 8.3333)
+    peers = ["r01", "r02", "r05", "r06", "r09", "r10", "r13", "r14"]
+    _hold(small, peers, 8.3333)
     assert len(small.find(check_caps)) == 8
     small.spoil(None, mean_load_pct=97.0)
     assert small.find(check_caps) == []
@@ -140,8 +140,8 @@ def test_single_run_of_low_load_is_named(small):
 
 def test_run_far_from_its_fellows_is_noted_with_both_values(small):
     small.put("r03", "avg_fps", 79.0)
-    (finding,) = small.find(check_unlike_fellows)
-    assert (finding.severity, finding.check, finding.run) == ("note", "unlike_fellows", "r03")
+    (finding,) = small.find(check_outlier)
+    assert (finding.severity, finding.check, finding.run) == ("note", "outlier", "r03")
     assert finding.found == pytest.approx(-10.2, abs=0.5)
     for part in ("79.0 fps", "'r03'", "usually differ by"):
         assert part in finding.message
@@ -157,12 +157,12 @@ def test_few_runs_flag_each_other_only_beyond_what_chance_does(small):
     # Two cells of four less one run leave 5 degrees of freedom: once in 500 beyond 5.893 spreads.
     for factor, count in ((5.85, 0), (5.95, 1)):
         small.put("r03", "avg_fps", float(np.exp(median + factor * spread)))
-        assert len(small.find(check_unlike_fellows)) == count
+        assert len(small.find(check_outlier)) == count
 
 
 def _rated(small):
     values = small.evidence().values
-    return values.assign(**distance_from_fellows(values))
+    return values.assign(**distance_from_peers(values))
 
 
 def test_spread_is_that_of_the_other_runs_by_hand():
@@ -173,7 +173,7 @@ def test_spread_is_that_of_the_other_runs_by_hand():
             "cell": [0, 0, 0, 1, 1, 1], "of_game": 0,
         }
     )  # fmt: skip
-    found = distance_from_fellows(rows)
+    found = distance_from_peers(rows)
     assert found["distance"] == pytest.approx([-0.01, 0, 0.04, -0.02, 0, 0.02], abs=1e-12)
     # Without the third run: squares 2 * 0.005**2 + 2 * 0.02**2 over 1 + 2 degrees of freedom.
     assert found["spread"][2] == pytest.approx(np.sqrt((2 * 0.005**2 + 2 * 0.02**2) / 3), rel=1e-9)
@@ -186,10 +186,10 @@ def test_distance_is_held_against_five_usual_spreads(factor, flagged):
         "run": [f"r{k}" for k in range(13)], "metric": "avg_fps", "card": "c", "bench": "", "purpose": "measure",
         "value": np.exp([*quiet, 0.0]), "step": 0.0, "cell": 0, "of_game": 0,
     })  # fmt: skip
-    spread = distance_from_fellows(rows)["spread"][12]
+    spread = distance_from_peers(rows)["spread"][12]
     assert spread == pytest.approx(np.sqrt(12 / 11) * 0.01)
     rows.loc[12, "value"] = np.exp(0.01 + factor * spread)
-    assert is_flagged(rows.assign(**distance_from_fellows(rows)), 5.0).tolist() == [False] * 12 + [flagged]
+    assert is_flagged(rows.assign(**distance_from_peers(rows)), 5.0).tolist() == [False] * 12 + [flagged]
 
 
 @given(st.permutations(range(12)), st.floats(0.5, 200))
@@ -202,7 +202,7 @@ def test_flags_depend_neither_on_row_order_nor_on_the_unit(order, factor):
         "value": value, "step": 0.0, "cell": np.arange(12) // 4, "of_game": 0,
     })  # fmt: skip
     rows = rows.iloc[list(order)].assign(value=lambda frame: frame["value"] * factor).reset_index(drop=True)
-    flagged = rows[is_flagged(rows.assign(**distance_from_fellows(rows)), 5.0)]
+    flagged = rows[is_flagged(rows.assign(**distance_from_peers(rows)), 5.0)]
     assert flagged["run"].tolist() == ["r5"]
 
 
@@ -211,7 +211,7 @@ def test_typed_values_one_step_apart_are_not_flagged():
         "run": list("abcdef"), "metric": "avg_fps", "card": "c", "bench": "", "purpose": "measure",
         "value": [100.0, 100, 101, 90, 90, 90], "step": 1.0, "cell": [0, 0, 0, 1, 1, 1], "of_game": 0,
     })  # fmt: skip
-    assert not is_flagged(rows.assign(**distance_from_fellows(rows)), 5.0).any()
+    assert not is_flagged(rows.assign(**distance_from_peers(rows)), 5.0).any()
 
 
 def test_single_runs_are_never_flagged():
@@ -219,7 +219,7 @@ def test_single_runs_are_never_flagged():
         "run": ["a", "b"], "metric": "avg_fps", "card": "c", "bench": "", "purpose": "measure",
         "value": [100.0, 50.0], "step": 0.0, "cell": [0, 1], "of_game": 0,
     })  # fmt: skip
-    assert not is_flagged(rows.assign(**distance_from_fellows(rows)), 5.0).any()
+    assert not is_flagged(rows.assign(**distance_from_peers(rows)), 5.0).any()
 
 
 @given(st.lists(st.tuples(st.integers(0, 3), st.one_of(st.floats(-5, 5), st.just(np.nan))), max_size=12))

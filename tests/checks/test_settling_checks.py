@@ -34,7 +34,7 @@ def test_soak_run_must_have_settled(small, moved_c, count):
 
 
 @pytest.mark.parametrize(("moved_c", "count"), [(11.1, 1), (11.0, 0)])
-def test_measured_run_is_held_to_the_course_of_its_fellows(small, moved_c, count):
+def test_measured_run_is_held_to_the_course_of_its_peers(small, moved_c, count):
     small.spoil(None, first_part_c=60.0, later_part_c=68.0)
     small.spoil("r16", later_part_c=60.0 + moved_c)
     assert len(small.find(check_settled)) == count

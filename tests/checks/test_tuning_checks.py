@@ -24,8 +24,8 @@ def test_lost_tuning_stops_the_run_and_names_the_clearest_sign(small):
     assert (finding.severity, finding.check, finding.run) == ("stop", "tuning_not_applied", "r10")
     assert "board power 300.0 W is that of 'factory'" in finding.message
     assert "'r10'" in finding.message
-    assert "not that of its fellows" in finding.message
-    assert "its fellows 2" in finding.message
+    assert "not that of the other runs with its tuning" in finding.message
+    assert ", here 2" in finding.message
 
 
 @pytest.mark.parametrize("metric", ["core_mv", "board_w"])

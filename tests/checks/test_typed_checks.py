@@ -76,7 +76,7 @@ def test_equal_values_of_logs_or_sensors_or_under_a_declared_limit_are_not_told(
 
 def test_the_other_side_may_be_another_card(small):
     _type(small, "quiet", [60.0] * 4)
-    small.runs.loc[small.runs["tuning"] == "factory", "card"] = "Tern Ridge 70"
+    small.runs.loc[small.runs["tuning"] == "factory", "card"] = "Fernholt 3"
     _type(small, "factory", VARIED)
     assert [one.check for one in small.find(check_repeated_values)] == ["typed_values_equal"]
 

@@ -155,7 +155,7 @@ def test_a_real_loss_in_one_game_contradicts_no_loss_in_every_game_however_small
     row = checked({"says": "no_loss", "over": "every_game"}, games=games)
     assert row["verdict"] == NO
     assert row["evidence"] == (
-        "3 of 4 scenes bear it out. Against it: Glass Tundra (−1.0 %, 95 % interval −1.3 to −0.7 %)."
+        "3 of 4 scenes support it. Against it: Glass Tundra (−1.0 %, 95 % interval −1.3 to −0.7 %)."
     )
     assert row["suggested_text"] == (
         "Any loss of the average frame rate with “quiet” against “factory” is smaller than our margin of 2 % in 3 "
@@ -184,7 +184,7 @@ def test_one_game_without_a_verdict_leaves_every_game_open():
     games = [*[{"change": 3.0}] * 3, {"change": 9.0, "withheld": "held_by_cap"}]
     row = checked({"says": "better", "over": "every_game"}, games=games)
     assert row["verdict"] == OPEN
-    assert "Open: Glass Tundra (no verdict: Held by a cap" in row["evidence"]
+    assert "Open: Glass Tundra (no verdict: Frame-capped" in row["evidence"]
     assert row["suggested_text"] == (
         "“quiet” was faster than “factory” in 3 of our 4 scenes, on our Larkmoor 4; 1 scene is open."
     )
@@ -225,9 +225,9 @@ def test_an_undecided_game_tells_how_many_rounds_would_settle_it():
     assert checked({"says": "better", "over": "every_game"}, games=games)["more_runs"] == 7
 
 
-CARDS = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
-OF_CARDS = {"says": "better", "of": {"card": "Larkmoor 4"}, "against": {"card": "Tern Ridge 70"}}
-BETWEEN = {"against_card": "Tern Ridge 70", "of_tuning": "factory", "change": 0.5, "se": 1.0}
+CARDS = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
+OF_CARDS = {"says": "better", "of": {"card": "Larkmoor 4"}, "against": {"card": "Fernholt 3"}}
+BETWEEN = {"against_card": "Fernholt 3", "of_tuning": "factory", "change": 0.5, "se": 1.0}
 
 
 def settled(*games: dict, layout: str, **claim) -> str:

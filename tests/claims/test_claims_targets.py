@@ -213,7 +213,7 @@ def limited_case(changes: list[float], *, scenes=PARTLY_LIMITED, **columns) -> p
 def test_games_limited_by_the_processor_do_not_hide_a_loss():
     row = limited_case([-2.0, -2.0, 1.9, 1.9])
     assert row["verdict"] == "not_shown"
-    assert "Over the 2 games limited by the card: −2.0 %, any loss smaller than 2.4 %." in row["evidence"]
+    assert "Over the 2 games that are GPU-limited: −2.0 %, any loss smaller than 2.4 %." in row["evidence"]
 
 
 def test_no_loss_stands_where_it_also_holds_over_the_games_limited_by_the_card():
@@ -223,14 +223,14 @@ def test_no_loss_stands_where_it_also_holds_over_the_games_limited_by_the_card()
 def test_where_the_card_limits_every_game_nothing_more_is_asked():
     row = limited_case([-0.1, 0.1, 0.0, 0.0], scenes=GAMES)
     assert row["verdict"] == "supported"
-    assert "limited by the card" not in row["evidence"]
+    assert "GPU-limited" not in row["evidence"]
 
 
 def test_where_the_card_limits_no_game_a_loss_could_not_show():
     games = [{"name": name, "limited_by": "processor"} for name in GAMES]
     row = limited_case([0.0] * 4, scenes=games)
     assert row["verdict"] == "not_shown"
-    assert "None of these games is limited by the card, so a loss could not show." in row["evidence"]
+    assert "None of these games is GPU-limited, so a loss could not show." in row["evidence"]
 
 
 def test_other_games_need_three_that_the_card_limits():
@@ -238,7 +238,7 @@ def test_other_games_need_three_that_the_card_limits():
     claim = {"says": "no_loss", "over": "games_like_these"}
     row = held(claim, [{"change": 0.0, "se": 0.2}] * 4, overall=[overall], scenes=PARTLY_LIMITED)
     assert row["verdict"] == "not_shown"
-    assert "Whether it also holds over the 2 games limited by the card cannot be told." in row["evidence"]
+    assert "Whether it also holds over the 2 games that are GPU-limited is not known." in row["evidence"]
 
 
 def test_power_is_not_asked_about_the_games_limited_by_the_card():
@@ -290,7 +290,7 @@ def test_more_rounds_do_not_settle_what_other_games_would_do():
 
 def test_a_gain_over_the_games_limited_by_the_card_is_no_loss():
     assert (
-        "Over the 2 games limited by the card: +3.0 %, no loss." in limited_case([3.0, 3.0, 0.1, 0.1])["evidence"]
+        "Over the 2 games that are GPU-limited: +3.0 %, no loss." in limited_case([3.0, 3.0, 0.1, 0.1])["evidence"]
     )
 
 

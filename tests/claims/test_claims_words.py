@@ -15,9 +15,9 @@ from gpubench_kit.wording.numbers import number_text
 
 RIVALS = {
     "cards": [{"name": "Larkmoor 4", "power_measured_at": "inline"},
-              {"name": "Tern Ridge 70", "role": "rival", "power_measured_at": "inline"}],
+              {"name": "Fernholt 3", "role": "rival", "power_measured_at": "inline"}],
 }  # fmt: skip
-AGAINST_RIVAL = {"against_card": "Tern Ridge 70", "of_tuning": "factory"}
+AGAINST_RIVAL = {"against_card": "Fernholt 3", "of_tuning": "factory"}
 
 
 def said(claim: dict, result: dict, *, games: int = 4, **plan_changes) -> str:
@@ -39,7 +39,7 @@ def said(claim: dict, result: dict, *, games: int = 4, **plan_changes) -> str:
         ({"change": 0.5, "se": 0.8}, "Any loss of the average frame rate with “quiet” against “factory” is "
          "smaller than 1.8 % over 4 games, on our Larkmoor 4 "),
         ({"change": 3.0, "withheld": "held_by_cap"}, "We cannot compare the average frame rate of “quiet” and "
-         "“factory” over 4 games, on our Larkmoor 4: held by a cap"),
+         "“factory” over 4 games, on our Larkmoor 4: frame-capped"),
     ],
 )  # fmt: skip
 def test_instead_of_a_claim_stands_the_weakest_sentence_that_tells_what_was_found(result, sentence):
@@ -75,17 +75,17 @@ def test_an_amount_against_the_run_of_things_is_said_as_it_was_claimed():
 
 def test_two_cards_are_both_named_as_ours():
     result = {"change": 9.0} | AGAINST_RIVAL
-    claim = {"says": "better", "of": {"card": "Larkmoor 4"}, "against": {"card": "Tern Ridge 70"}}
+    claim = {"says": "better", "of": {"card": "Larkmoor 4"}, "against": {"card": "Fernholt 3"}}
     assert said(claim, result, **RIVALS).startswith(
-        "Our Larkmoor 4 was at least 7.4 % faster than our Tern Ridge 70 over 4 games ("
+        "Our Larkmoor 4 was at least 7.4 % faster than our Fernholt 3 over 4 games ("
     )
 
 
 def test_tuned_cards_are_named_with_their_tuning():
-    result = {"change": 9.0, "against_card": "Tern Ridge 70", "against_tuning": "quiet"}
-    claim = {"says": "better", "of": {"tuning": "quiet"}, "against": {"card": "Tern Ridge 70"}}
+    result = {"change": 9.0, "against_card": "Fernholt 3", "against_tuning": "quiet"}
+    claim = {"says": "better", "of": {"tuning": "quiet"}, "against": {"card": "Fernholt 3"}}
     assert said(claim, result, **RIVALS).startswith(
-        "Our Larkmoor 4 with “quiet” was at least 7.4 % faster than our Tern Ridge 70 with “quiet” over"
+        "Our Larkmoor 4 with “quiet” was at least 7.4 % faster than our Fernholt 3 with “quiet” over"
     )
 
 
@@ -234,7 +234,7 @@ def test_the_sheet_has_every_claim_with_its_outcome_and_every_proposal():
     assert "Sentences for the script: Larkmoor 4\n====" in text
     assert "[SUPPORTED] It is <faster>.\n    Evidence: Over 4 games: +3.0 %" in text
     assert "    7 further rounds would settle it.\n" in text
-    assert "Safe to say\n===========\n\n- “quiet” was at least" in text
+    assert "You can say\n===========\n\n- “quiet” was at least" in text
     assert max(map(len, text.splitlines())) <= 90
     assert not re.search(r"^ *%", text, flags=re.MULTILINE)
 

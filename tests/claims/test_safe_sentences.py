@@ -10,7 +10,7 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.proposals import proposed_sentences
 
-RIVALS = {"cards": [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]}
+RIVALS = {"cards": [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]}
 BENCHES = {"benches": [{"name": "desk"}, {"name": "shelf"}]}
 EVERYWHERE = {"says": "better", "over": "every_game"}
 
@@ -55,7 +55,7 @@ def test_a_sentence_about_every_scene_names_the_spread_that_is_assumed():
 def test_a_scene_that_is_the_same_within_the_margin_is_not_called_open():
     row = held(EVERYWHERE, *[{"change": 3.0}] * 2, {"change": 0.0, "se": 0.2}, {"change": 0.5, "se": 1.0})
     assert row["evidence"].startswith(
-        "2 of 4 scenes bear it out. Same within the margin: Copper Monsoon (0.0 %, 95 % interval −0.6 to +0.6 %). "
+        "2 of 4 scenes support it. Same within the margin: Copper Monsoon (0.0 %, 95 % interval −0.6 to +0.6 %). "
         "Open: Glass Tundra"
     )
     assert row["suggested_text"].endswith("; 1 scene is the same within our margin; 1 scene is open.")
@@ -64,7 +64,7 @@ def test_a_scene_that_is_the_same_within_the_margin_is_not_called_open():
 @pytest.mark.parametrize(
     ("place", "sections", "named"),
     [
-        (("of_card", "against_card"), RIVALS, ["on our Larkmoor 4", "on our Tern Ridge 70"]),
+        (("of_card", "against_card"), RIVALS, ["on our Larkmoor 4", "on our Fernholt 3"]),
         (("of_bench", "against_bench"), BENCHES, ["bench “desk”", "bench “shelf”"]),
     ],
 )
@@ -78,6 +78,6 @@ def test_sentences_about_two_cards_or_benches_each_name_theirs(place, sections, 
 
 
 def test_a_sentence_often_said_begins_with_a_capital():
-    across = {"against_card": "Tern Ridge 70", "of_tuning": "factory", "change": 1.0, "se": 1.5}
+    across = {"against_card": "Fernholt 3", "of_tuning": "factory", "change": 1.0, "se": 1.5}
     texts = [one.text for one in proposed(across, **RIVALS).not_shown]
-    assert texts[0] == "Our Larkmoor 4 is faster than our Tern Ridge 70 in our games."
+    assert texts[0] == "Our Larkmoor 4 is faster than our Fernholt 3 in our games."

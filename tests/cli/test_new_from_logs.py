@@ -189,7 +189,7 @@ def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
     shown = capsys.readouterr().out
     assert "cells of runs.csv hold a question mark" in shown
     assert "runs.csv: fill in the column game" in shown
-    assert "r001,?,?,?,1,evening 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
+    assert "r001,?,?,?,1,session 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
         tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
     with pytest.raises(PlanError):
         load_plan(tmp_path / "x")
@@ -322,7 +322,7 @@ def test_stamps_only_are_named_block_by_block(tmp_path):
     assert shown.text.index("Tunings of block 1 (18:30) in the order played") < table
     assert table < shown.text.index("[Enter: yes]   1 show each row")
     sheet = (tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")
-    assert "r002,quiet,Keep,1,2,evening 1" in sheet
+    assert "r002,quiet,Keep,1,2,session 1" in sheet
     assert "?" not in sheet
 
 

@@ -111,4 +111,4 @@ def test_the_example_table_is_read_without_a_doubt():
 def test_the_readme_links_the_example_table():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     assert "](docs/example_results.xlsx)" in readme
-    assert readme.index("### You already have logs?") < readme.index("### A planned evening")
+    assert readme.index("### You already have logs?") < readme.index("### A planned bench session")

@@ -33,7 +33,7 @@ def rivals_installed_three_times(rng: np.random.Generator, group: int) -> pd.Dat
     block, game, again = (part.ravel() for part in np.meshgrid(range(6), range(N_GAMES), range(2), indexing="ij"))
     is_ours = np.isin(block, (0, 3, 4))
     shared = (INSTALLATION_SD * rng.standard_normal(6))[block]
-    side = np.where(is_ours, "Larkmoor 4", "Tern Ridge 70")
+    side = np.where(is_ours, "Larkmoor 4", "Fernholt 3")
     session = [f"{group}-{one}" for one in block]
     return _review(
         rng, group, (game, is_ours), card=side, tuning="factory", round=again, session=session, shift=shared
@@ -90,7 +90,7 @@ def test_costs_of_a_tuning_hold_the_truth_in_93_to_97_of_100_reviews():
 
 @pytest.mark.slow
 def test_costs_and_break_even_of_a_rival_hold_the_truth_in_93_to_97_of_100_reviews():
-    sides = {"of": {"card": "Larkmoor 4"}, "against": {"card": "Tern Ridge 70"}}
+    sides = {"of": {"card": "Larkmoor 4"}, "against": {"card": "Fernholt 3"}}
     shares = covered(rivals_installed_three_times, sides, seed=20261103)
     assert set(shares) == {"power", "running_cost", "break_even_time"}
     assert all(0.93 <= share <= 0.97 for share in shares.values()), shares

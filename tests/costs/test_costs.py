@@ -113,8 +113,8 @@ def test_one_card_has_no_price_difference():
     assert set(found.index) == {"power", "energy", "running_cost", "heat"}
 
 
-@pytest.mark.parametrize(("prices", "named"), [((None, 560.0), "Larkmoor 4"), ((620.0, None), "Tern Ridge 70"),
-                                               ((None, None), "Larkmoor 4 and Tern Ridge 70")])  # fmt: skip
+@pytest.mark.parametrize(("prices", "named"), [((None, 560.0), "Larkmoor 4"), ((620.0, None), "Fernholt 3"),
+                                               ((None, None), "Larkmoor 4 and Fernholt 3")])  # fmt: skip
 def test_a_missing_price_is_named(prices, named):
     found = estimated(POWER, RATE, prices=prices)
     for quantity in ("break_even_time", "value_for_money"):
@@ -142,7 +142,7 @@ def test_different_power_points_give_a_reason_and_no_number():
 def test_a_rate_without_a_verdict_has_no_value_for_money():
     found = estimated(POWER, RATE | {"withheld": "held_by_cap"}).loc["value_for_money"]
     assert np.isnan(found["value"])
-    assert found["reason"].startswith("Held by a cap")
+    assert found["reason"].startswith("Frame-capped")
 
 
 def test_an_assumption_stands_beside_every_estimate():

@@ -41,7 +41,7 @@ stability = [{ hours = 12.5, failures = 0 }]
 name = "Low Tide Racers"
 ends = "time"
 [[games.settings]]
-name = "1440p traced"
+name = "1440p ray tracing"
 group = "1440p ray tracing"
 
 [analysis]
@@ -140,7 +140,7 @@ def test_a_spread_without_restarts_is_assumed():
 
 def test_a_cards_own_log_keys_override_the_general_ones(folder):
     logs = load_plan(folder).logs
-    own, other = logs.of_card("Larkmoor 4"), logs.of_card("Tern Ridge 70")
+    own, other = logs.of_card("Larkmoor 4"), logs.of_card("Fernholt 3")
     assert (own.frame_time.column, own.frame_time.unit, own.sensor_offset_s) == ("frame_us", "us", 0.5)
     assert (other.frame_time.column, other.frame_time.unit) == ("frame_ms", "ms")
 

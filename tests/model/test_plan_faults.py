@@ -115,8 +115,8 @@ CASES = {
         "[[games.settings]] 2 '1440p': the name '1440p' is used twice",
     ),
     "two reviewed cards": (
-        {"cards": [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70"}]},
-        "2 cards have the role reviewed ('Larkmoor 4', 'Tern Ridge 70'); one is expected.",
+        {"cards": [{"name": "Larkmoor 4"}, {"name": "Fernholt 3"}]},
+        "2 cards have the role reviewed ('Larkmoor 4', 'Fernholt 3'); one is expected.",
     ),
     "no reviewed card": ({"cards": [{"name": "Larkmoor 4", "role": "rival"}]}, 'no card has role = "reviewed"'),
     "model in both roles": (

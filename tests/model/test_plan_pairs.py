@@ -32,9 +32,9 @@ def test_every_tuning_is_compared_with_the_reference():
 def test_with_a_rival_the_same_tunings_are_compared_across_cards():
     assert told(rival_plan()) == [
         "Larkmoor 4/quiet > Larkmoor 4/factory",
-        "Tern Ridge 70/quiet > Tern Ridge 70/factory",
-        "Larkmoor 4/factory > Tern Ridge 70/factory",
-        "Larkmoor 4/quiet > Tern Ridge 70/quiet",
+        "Fernholt 3/quiet > Fernholt 3/factory",
+        "Larkmoor 4/factory > Fernholt 3/factory",
+        "Larkmoor 4/quiet > Fernholt 3/quiet",
     ]
 
 
@@ -42,13 +42,13 @@ def test_a_tuning_of_one_card_is_not_compared_on_the_other():
     tunings = [{"name": "factory", "reference": True}, {"name": "quiet", "card": "Larkmoor 4"}]
     assert told(rival_plan({"tunings": tunings})) == [
         "Larkmoor 4/quiet > Larkmoor 4/factory",
-        "Larkmoor 4/factory > Tern Ridge 70/factory",
+        "Larkmoor 4/factory > Fernholt 3/factory",
     ]
 
 
 def test_the_reviewed_card_is_judged_wherever_it_stands_in_the_plan():
-    cards = [{"name": "Tern Ridge 70", "role": "rival"}, {"name": "Larkmoor 4"}]
-    assert told(small_plan(changes={"cards": cards}))[-1] == "Larkmoor 4/quiet > Tern Ridge 70/quiet"
+    cards = [{"name": "Fernholt 3", "role": "rival"}, {"name": "Larkmoor 4"}]
+    assert told(small_plan(changes={"cards": cards}))[-1] == "Larkmoor 4/quiet > Fernholt 3/quiet"
 
 
 def test_each_bench_is_compared_by_itself():
@@ -84,11 +84,11 @@ ASKED = {
         {"tuning": "factory"},
         "Larkmoor 4/quiet > Larkmoor 4/factory",
     ),
-    "against as of": ({"tuning": "quiet"}, {"card": "Tern Ridge 70"}, "Larkmoor 4/quiet > Tern Ridge 70/quiet"),
+    "against as of": ({"tuning": "quiet"}, {"card": "Fernholt 3"}, "Larkmoor 4/quiet > Fernholt 3/quiet"),
     "tuning left out: the reference": (
         {"card": "Larkmoor 4"},
-        {"card": "Tern Ridge 70"},
-        "Larkmoor 4/factory > Tern Ridge 70/factory",
+        {"card": "Fernholt 3"},
+        "Larkmoor 4/factory > Fernholt 3/factory",
     ),
 }
 
@@ -99,17 +99,15 @@ def test_what_a_comparison_leaves_out_is_filled_in(of, against, pair):
 
 
 def test_a_card_is_told_by_the_tuning_that_it_alone_has():
-    tunings = [{"name": "factory", "reference": True}, {"name": "tall", "card": "Tern Ridge 70"}]
+    tunings = [{"name": "factory", "reference": True}, {"name": "tall", "card": "Fernholt 3"}]
     asked = [{"of": {"tuning": "tall"}, "against": {"tuning": "factory"}}]
-    assert told(rival_plan({"tunings": tunings, "comparisons": asked})) == [
-        "Tern Ridge 70/tall > Tern Ridge 70/factory"
-    ]
+    assert told(rival_plan({"tunings": tunings, "comparisons": asked})) == ["Fernholt 3/tall > Fernholt 3/factory"]
 
 
 def test_a_tuning_of_another_card_is_refused():
-    tunings = [{"name": "factory", "reference": True}, {"name": "tall", "card": "Tern Ridge 70"}]
+    tunings = [{"name": "factory", "reference": True}, {"name": "tall", "card": "Fernholt 3"}]
     asked = [{"of": {"tuning": "tall", "card": "Larkmoor 4"}, "against": {"tuning": "factory"}}]
-    with pytest.raises(PlanError, match=r"of: tuning 'tall' is of card 'Tern Ridge 70', not of 'Larkmoor 4'"):
+    with pytest.raises(PlanError, match=r"of: tuning 'tall' is of card 'Fernholt 3', not of 'Larkmoor 4'"):
         rival_plan({"tunings": tunings, "comparisons": asked})
 
 

@@ -17,7 +17,7 @@ from gpubench_kit.statistics.compare import compare_over_games, compare_tunings,
 from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.synthetic import Design, Noise, make_review
 
-GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights")
+GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lanterns")
 EFFECTS = {"avg_fps": (-0.6, 3.0), "low_1pct_fps": (-1.0, 2.5), "board_w": (-16.0, 9.0)}
 
 
@@ -57,7 +57,15 @@ def made_up(
     usable = pd.concat([_usable(games, tunings, metric, rounds=rounds) for metric in metrics], ignore_index=True)
     noise = estimate_noise(usable, plan)
     runs = usable[["run", "card", "tuning", "game", "round", "order"]].drop_duplicates("run")
-    finding = Finding("note", "hole", f"run 'r1' of {games[0]}: a hole", run="r1", found=2.5, limit=1.0, unit="s")
+    finding = Finding(
+        "note",
+        "missing_frames",
+        f"run 'r1' of {games[0]}: frames are missing",
+        run="r1",
+        found=2.5,
+        limit=1.0,
+        unit="s",
+    )
     return MadeUp(
         plan=plan,
         usable=usable,

@@ -43,11 +43,11 @@ def test_every_sentence_is_called_an_estimate():
 def test_what_is_saved_and_when_it_makes_up_for_the_price_is_said():
     made = sentences(POWER)
     assert made[0] == (
-        "Estimate: Larkmoor 4, factory puts about 60.0 W less heat into the room than Tern Ridge 70, factory "
+        "Estimate: Larkmoor 4, factory puts about 60.0 W less heat into the room than Fernholt 3, factory "
         "while playing (240.0 W vs 300.0 W)."
     )
     assert made[1] == (
-        "Estimate: over 5 years Larkmoor 4, factory costs about 101.84 EUR less to run than Tern Ridge 70, "
+        "Estimate: over 5 years Larkmoor 4, factory costs about 101.84 EUR less to run than Fernholt 3, "
         "factory (82.63 EUR to 121.04 EUR)."
     )
     assert made[2] == (
@@ -65,7 +65,7 @@ def test_a_break_even_that_never_comes_is_said():
 
 def test_a_saving_that_may_be_none_is_not_told_as_one():
     made = sentences(POWER | {"change": -1.0})
-    assert "the running cost of Larkmoor 4, factory and Tern Ridge 70, factory cannot be told apart" in made[1]
+    assert "the running cost of Larkmoor 4, factory and Fernholt 3, factory cannot be told apart" in made[1]
     assert made[2].endswith("years to never).")
 
 
@@ -92,7 +92,7 @@ def test_the_method_and_what_is_left_out_stand_on_the_page():
 
 
 def test_a_missing_price_is_told():
-    assert "Not estimated: No price is given for Tern Ridge 70." in text_of(POWER, RATE, prices=(620.0, None))
+    assert "Not estimated: No price is given for Fernholt 3." in text_of(POWER, RATE, prices=(620.0, None))
 
 
 def test_different_power_points_are_told():

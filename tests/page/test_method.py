@@ -10,7 +10,7 @@ from gpubench_kit.page.deciding_tests import note_on_tests
 from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
 
-RIVAL = "Tern Ridge 70"
+RIVAL = "Fernholt 3"
 TUNINGS_APART = "a difference between tunings and a difference between two restarts cannot be told apart"
 CARDS_APART = "a difference between cards and a difference between two installations cannot be told apart"
 BLOCKS = "Each side was measured in several separate blocks"

@@ -129,7 +129,7 @@ def test_runs_left_out_are_listed_with_their_reason(review):
 
 
 def test_every_finding_is_shown_as_text(results):
-    assert "Run &#39;r1&#39; of Low Tide Racers: a hole" in page.quality(results)._repr_html_()
+    assert "Run &#39;r1&#39; of Low Tide Racers: frames are missing" in page.quality(results)._repr_html_()
 
 
 def test_a_finding_that_withholds_a_verdict_makes_the_quality_open(review):

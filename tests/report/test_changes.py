@@ -86,8 +86,8 @@ def test_results_that_came_or_went_have_an_empty_side(before, now):
 
 
 def test_cards_are_named_where_there_are_several(before, now):
-    now["verdicts"]["overall"][0] |= {"against_card": "Tern Ridge 70"}
-    assert _told(before, now)[0][1] == "quiet (Larkmoor 4) against factory (Tern Ridge 70), over these games"
+    now["verdicts"]["overall"][0] |= {"against_card": "Fernholt 3"}
+    assert _told(before, now)[0][1] == "quiet (Larkmoor 4) against factory (Fernholt 3), over these games"
 
 
 def test_a_renamed_file_is_one_change(before, now):
@@ -138,10 +138,10 @@ def test_the_fingerprint_leaves_out_what_came_before(before, now):
 
 def test_a_report_of_another_review_is_refused_with_both_named(before, now):
     for part in ("overall", "games"):
-        now["verdicts"][part][0] |= {"of_card": "Tern Ridge 70", "against_card": "Tern Ridge 70"}
+        now["verdicts"][part][0] |= {"of_card": "Fernholt 3", "against_card": "Fernholt 3"}
     assert corrections_of(EarlierReport(before), now)[1]
-    now["title"] = "Tern Ridge 70"
-    with pytest.raises(ReportError, match="“Larkmoor 4” with Larkmoor 4; here: “Tern Ridge 70” with Tern Ridge 70"):
+    now["title"] = "Fernholt 3"
+    with pytest.raises(ReportError, match="“Larkmoor 4” with Larkmoor 4; here: “Fernholt 3” with Fernholt 3"):
         corrections_of(EarlierReport(before), now)
 
 

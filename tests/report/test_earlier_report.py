@@ -127,7 +127,7 @@ def test_a_report_made_again_tells_what_changed_and_keeps_it(tmp_path):
 
 
 def test_the_report_of_another_review_is_refused_before_anything_is_made(tmp_path, report):
-    (report / "manifest.json").write_text(json_text(WHOLE | {"title": "Tern Ridge 70"}), encoding="utf-8")
+    (report / "manifest.json").write_text(json_text(WHOLE | {"title": "Fernholt 3"}), encoding="utf-8")
     with pytest.raises(ReportError, match="it is of another review"):
         build_report(write_small_review(tmp_path / "small"), tmp_path / "out", previous=report)
     assert not (tmp_path / "out").exists()

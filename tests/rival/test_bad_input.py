@@ -12,7 +12,7 @@ from gpubench_kit.cli import main
 
 #: Power at another point and no price; and a card that is cheaper to buy and to run than ours.
 OTHERS = {
-    "B": {"name": "Tern Ridge 70", "role": "rival", "power_measured_at": "wall"},
+    "B": {"name": "Fernholt 3", "role": "rival", "power_measured_at": "wall"},
     "C": {"name": "Fen Hollow 2", "role": "rival", "power_measured_at": "inline", "price": 500.0},
 }
 
@@ -42,8 +42,8 @@ def test_different_power_points_give_no_watts_and_say_why(page):
 
 @pytest.mark.slow
 def test_a_missing_price_is_named(page):
-    assert "FPS for the price is not shown: no price is given for Tern Ridge 70." in page
-    assert "Not estimated: No price is given for Tern Ridge 70." in page
+    assert "FPS for the price is not shown: no price is given for Fernholt 3." in page
+    assert "Not estimated: No price is given for Fernholt 3." in page
 
 
 @pytest.mark.slow

@@ -73,7 +73,7 @@ def test_a_claim_about_money_names_the_estimate_and_what_is_taken_as_known(rival
     assert row.evidence.startswith("Estimate over 6 games: −10")
     assert row.evidence.endswith("Hours and prices are taken as known.")
     assert row.suggested_text.startswith(
-        "Estimate, running cost over 5 years, our Larkmoor 4 against our Tern Ridge 70"
+        "Estimate, running cost over 5 years, our Larkmoor 4 against our Fernholt 3"
     )
 
 

@@ -35,13 +35,13 @@ def test_installations_are_blocks_and_the_page_says_in_which_order_they_were_mad
     assert set(rates["n_blocks"]) == {3}
     assert set(rates["df"]) == {4}
     text = text_of(review)
-    assert "Installed: Larkmoor 4 3 times, Tern Ridge 70 3 times, in this order: A B B A A B." in text
+    assert "Installed: Larkmoor 4 3 times, Fernholt 3 3 times, in this order: A B B A A B." in text
     assert "The installation is the unit" in text
 
 
 def test_a_rival_measured_once_names_the_assumption_and_the_single_installation(rival):
     text = text_of(rival("once"))
-    assert re.search(r"vs Tern Ridge 70: 31\.\d % faster", text)
+    assert re.search(r"vs Fernholt 3: 31\.\d % faster", text)
     assert "assuming that installations vary by 1 %" in text
     assert "At least one of the cards was installed only once." in text
 
@@ -88,7 +88,7 @@ def test_power_is_compared_at_equal_points_only(tmp_path, points):
     text = text_of(review)
     assert "Power was measured at different points, or the point is not stated" in text
     assert "FPS per watt" not in text
-    assert re.search(r"vs Tern Ridge 70: 3\d\.\d % faster", text)
+    assert re.search(r"vs Fernholt 3: 3\d\.\d % faster", text)
 
 
 def test_factory_and_tuned_states_are_compared_by_default(rival):
@@ -112,7 +112,7 @@ def test_ahead_is_told_over_games_and_in_each_game_per_watt_and_per_price(rival)
     games = ahead[(ahead["game"] != "") & (ahead["quantity"] == "per_watt")]
     assert len(games) == 2 * len(review.plan.games)
     text = text_of(review)
-    assert re.search(r"vs Tern Ridge 70: 3\d\.\d % faster", text)
+    assert re.search(r"vs Fernholt 3: 3\d\.\d % faster", text)
     assert re.search(r"FPS per watt: \+6\d\.\d %", text)
     assert re.search(r"FPS for the price, an estimate: \+1\d\.\d %", text)
 
@@ -135,9 +135,7 @@ def test_with_several_samples_the_card_is_the_unit_and_the_page_says_so(rival):
     assert set(between["of_card"]) == {OURS}
     assert set(between["df"]) == {2}
     text = text_of(review)
-    assert (
-        "2 samples of the Larkmoor 4 and 2 samples of the Tern Ridge 70 were measured. The card is the unit" in text
-    )
+    assert "2 samples of the Larkmoor 4 and 2 samples of the Fernholt 3 were measured. The card is the unit" in text
     assert "may still lie outside what so few show" in text
 
 
@@ -149,14 +147,14 @@ def test_the_page_says_what_one_sample_cannot_show(rival):
 
 def test_a_card_that_is_behind_is_said_to_be(tmp_path):
     review = measure(RivalReview(fps={"A": 0.9}, games=("Low Tide Racers", "Salt Orchard")).write(tmp_path / "r"))
-    assert re.search(r"vs Tern Ridge 70: \d+\.\d % slower", text_of(review))
+    assert re.search(r"vs Fernholt 3: \d+\.\d % slower", text_of(review))
 
 
 def test_a_missing_price_is_named_and_the_rest_is_told(tmp_path):
     cards = {"A": CARDS["A"], "B": {key: one for key, one in CARDS["B"].items() if key != "price"}}
     review = measure(RivalReview(cards=cards, games=("Low Tide Racers", "Salt Orchard")).write(tmp_path / "review"))
     text = text_of(review)
-    assert "no price is given for Tern Ridge 70" in text
+    assert "no price is given for Fernholt 3" in text
     assert "FPS per watt: +" in text
 
 

@@ -13,7 +13,7 @@ import pytest
 from gpubench_kit.model.plan import ReviewPlan
 
 GAMES = (
-    "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",
+    "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lanterns",
     "Ninefold Keep", "Kestrel Parish", "Thornway Express", "Widow's Aqueduct",
 )  # fmt: skip
 HEADINGS = "run,tuning,game,purpose,session,round,order,avg_fps"

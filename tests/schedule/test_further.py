@@ -13,7 +13,7 @@ TWO_LOOKS = {"metrics": ["avg_fps"], "looks": 2, "adjust": "none"}
 #: Noise and difference that leave a game open which a feasible number of rounds settles.
 OPEN = {"noise": 0.006, "effect": 0.009, "seed": 2}
 SCENES = ("Low Tide Racers", "Salt Orchard")
-CARDS = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+CARDS = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
 
 
 def _plan_and_record(made, **recorded):
@@ -68,7 +68,7 @@ def test_another_evening_gets_what_the_first_left_out(folder):
     first = _plan_and_record(made, noise=0.001)
     assert first.dropped
     second = make_schedule(made.plan)
-    assert (second.stage, set(second.rows["session"])) == ("first", {"evening 2"})
+    assert (second.stage, set(second.rows["session"])) == ("first", {"session 2"})
     before, after = (set(zip(one["game"], one["round"], strict=True)) for one in (first.rows, second.rows))
     assert not before & after
     assert int(second.rows["order"].iloc[0]) == len(first.rows) + 1
@@ -152,7 +152,7 @@ def _installed_once(folder, **analysis):
     made = folder(2, ("factory",), cards=CARDS, session_plan=LONG, analysis=TWO_LOOKS | analysis)
     runs = [(card["name"], game, round_) for card in CARDS for game in SCENES for round_ in range(1, 6)]
     rows = [
-        f"r{k:03d},factory,{game},measure,evening 1 {card},{round_},{k},,{card}"
+        f"r{k:03d},factory,{game},measure,session 1 {card},{round_},{k},,{card}"
         for k, (card, game, round_) in enumerate(runs, start=1)
     ]
     made.write_sheet(*rows, headings="run,tuning,game,purpose,session,round,order,avg_fps,card")
@@ -192,16 +192,14 @@ def test_a_card_about_which_nothing_is_open_is_left_alone(folder):
     pair = {one: {"card": "Larkmoor 4", "tuning": name} for one, name in (("of", "quiet"), ("against", "factory"))}
     made = folder(1, cards=CARDS, comparisons=[pair], session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()
-    assert set(_plan_and_record(made, **OPEN).rows["card"]) == {"Larkmoor 4", "Tern Ridge 70"}
+    assert set(_plan_and_record(made, **OPEN).rows["card"]) == {"Larkmoor 4", "Fernholt 3"}
     _look(made)
     further = make_schedule(made.plan)
     assert (further.stage, set(further.rows["card"])) == ("further", {"Larkmoor 4"})
 
 
 def test_between_models_more_samples_are_asked_for_and_no_further_runs(folder):
-    cards = [
-        {"name": f"{model} {one}", "model": model} for model in ("Larkmoor 4", "Tern Ridge 70") for one in "ab"
-    ]
+    cards = [{"name": f"{model} {one}", "model": model} for model in ("Larkmoor 4", "Fernholt 3") for one in "ab"]
     cards = [card | ({"role": "rival"} if card["model"] != "Larkmoor 4" else {}) for card in cards]
     made = folder(1, ("factory",), cards=cards, session_plan=LONG, analysis=TWO_LOOKS)
     made.write_sheet()

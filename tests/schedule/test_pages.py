@@ -53,7 +53,7 @@ def test_the_head_tells_runs_rounds_time_and_what_was_left_out(folder):
 
 
 def test_between_cards_the_page_counts_installations_in_turns(folder):
-    rivals = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+    rivals = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
     text = _whole_page(make_schedule(folder(2, ("factory",), cards=rivals, session_plan=LONG).plan))
     for words in (
         "6 rounds of “factory” in 3 installations of each card in turns: ",
@@ -131,7 +131,7 @@ def test_the_paper_has_one_box_for_each_run_in_order(folder, shape):
     if shape == "restart":
         made.sections["tunings"][1]["needs_restart"] = True
     if shape == "rival":
-        made.sections["cards"] = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+        made.sections["cards"] = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
     if shape == "warm-up":
         made.sections["exclude"] = {"warm_up_runs_per_launch": 1}
     schedule = make_schedule(made.plan)

@@ -78,7 +78,7 @@ def test_a_folder_without_a_sheet_gets_one(folder):
 
 def test_several_cards_get_their_column(folder):
     made = folder(1, **LONG)
-    made.sections["cards"] = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+    made.sections["cards"] = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
     made.write_sheet(headings="run,tuning,game,round,order,frame_log")
     schedule = make_schedule(made.plan)
     extend_run_sheet(schedule.rows, made.plan)

@@ -157,14 +157,14 @@ def test_with_several_cards_an_empty_card_is_told(tmp_path):
     plan = rival_plan()
     plan = ReviewPlan.from_dict(plan.model_dump(mode="json", exclude_none=True), folder=tmp_path)
     (found,) = faults(plan, "r1,quiet,Salt Orchard,1,1,90")
-    assert "no card is given, but the plan has 2 (cards: 'Larkmoor 4', 'Tern Ridge 70')." in found
+    assert "no card is given, but the plan has 2 (cards: 'Larkmoor 4', 'Fernholt 3')." in found
 
 
 def test_a_tuning_of_another_card_is_told(tmp_path):
     tunings = [{"name": "factory", "reference": True}, {"name": "quiet", "card": "Larkmoor 4"}]
-    cards = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+    cards = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
     plan = small_plan(tmp_path, {"tunings": tunings, "cards": cards})
-    (found,) = faults(plan, "r1,quiet,Salt Orchard,1,1,90,Tern Ridge 70", headings=f"{HEADINGS},card")
+    (found,) = faults(plan, "r1,quiet,Salt Orchard,1,1,90,Fernholt 3", headings=f"{HEADINGS},card")
     assert "tuning 'quiet' is of card 'Larkmoor 4'" in found
 
 

@@ -197,7 +197,7 @@ def test_file_times_count_only_once_they_are_confirmed():
 def test_times_without_a_date_need_one_evening():
     folder = made_folder(STYLES["times only"], 5)
     assert all(row.cells["order"].is_asked and row.cells["round"].is_asked for row in drafted(folder).rows)
-    assert drafted(folder, one_evening="yes").n_open == 0
+    assert drafted(folder, one_day="yes").n_open == 0
 
 
 def test_all_of_one_tuning_first_is_said_before_the_first_question():

@@ -37,7 +37,7 @@ def test_each_row_is_a_run_in_sheet_order(plan):
 
 def test_what_the_plan_says_stands_beside_each_run(tmp_path):
     settings_ = [
-        {"name": "1440p traced", "group": "traced", "frames_counted": "shown", "generated_per_rendered": 1}
+        {"name": "1440p ray tracing", "group": "traced", "frames_counted": "shown", "generated_per_rendered": 1}
     ]
     plan = small_plan(
         tmp_path,
@@ -55,7 +55,7 @@ def test_what_the_plan_says_stands_beside_each_run(tmp_path):
         "inline",
         "desk",
     )
-    assert (row["setting"], row["group"], row["frames_counted"]) == ("1440p traced", "traced", "shown")
+    assert (row["setting"], row["group"], row["frames_counted"]) == ("1440p ray tracing", "traced", "shown")
     assert (row["generated_per_rendered"], row["frame_limit_fps"], row["limited_by"]) == (1, 0.0, "memory")
 
 
@@ -188,9 +188,9 @@ def test_with_several_cards_the_sheet_names_the_card(tmp_path):
     plan = rival_plan()
     plan = ReviewPlan.from_dict(plan.model_dump(mode="json", exclude_none=True), folder=tmp_path)
     write_sheet(
-        tmp_path, "r1,quiet,Salt Orchard,1,1,90,Tern Ridge 70", headings="run,tuning,game,round,order,avg_fps,card"
+        tmp_path, "r1,quiet,Salt Orchard,1,1,90,Fernholt 3", headings="run,tuning,game,round,order,avg_fps,card"
     )
-    assert load_run_sheet(plan).runs["card"].tolist() == ["Tern Ridge 70"]
+    assert load_run_sheet(plan).runs["card"].tolist() == ["Fernholt 3"]
 
 
 @pytest.mark.parametrize(

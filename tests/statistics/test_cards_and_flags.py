@@ -13,7 +13,7 @@ from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.wording.reasons import units_text
 
-OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
+OURS, RIVAL = "Larkmoor 4", "Fernholt 3"
 
 
 def rival_plan(*, power=("board_sensor", "board_sensor"), **analysis):
@@ -99,8 +99,8 @@ def samples_plan():
     cards = [
         {"name": "L a", "model": "Larkmoor 4"},
         {"name": "L b", "model": "Larkmoor 4"},
-        {"name": "T a", "model": "Tern Ridge 70", "role": "rival"},
-        {"name": "T b", "model": "Tern Ridge 70", "role": "rival"},
+        {"name": "T a", "model": "Fernholt 3", "role": "rival"},
+        {"name": "T b", "model": "Fernholt 3", "role": "rival"},
     ]
     return make_plan(("factory", "quiet"), cards=cards, metrics=["avg_fps"])
 
@@ -113,7 +113,7 @@ def sample_runs(effect=0.0):
         for game in range(3):
             part = run_table("A1 B1 B2 A2 A3 B3", seed=17 * game + len(card + str(offset)), effect=effect)
             part["value"] *= np.exp(offset)
-            model = "Larkmoor 4" if card[0] == "L" else "Tern Ridge 70"
+            model = "Larkmoor 4" if card[0] == "L" else "Fernholt 3"
             part = part.assign(game=f"game {game}", card=card, model=model, session=card)
             parts.append(part.assign(order=part["order"] + order))
             order += len(part)
@@ -130,7 +130,7 @@ def row_between(rows, of, against, tunings=("factory", "factory")):
 
 def test_with_several_samples_of_a_model_the_card_is_the_unit():
     table = sample_runs()
-    rows = row_between(compare_tunings(table, samples_plan()), "Larkmoor 4", "Tern Ridge 70")
+    rows = row_between(compare_tunings(table, samples_plan()), "Larkmoor 4", "Fernholt 3")
     factory = table[table["tuning"] == "factory"]
     means = np.log(factory["value"]).groupby([factory["game"], factory["card"]]).mean()
     for row in rows.itertuples():
@@ -145,7 +145,7 @@ def test_over_games_the_card_is_the_unit_too():
     table = sample_runs()
     rows = compare_over_games(table, samples_plan())
     check_table(rows, OVERALL)
-    row = row_between(rows, "Larkmoor 4", "Tern Ridge 70").iloc[0]
+    row = row_between(rows, "Larkmoor 4", "Fernholt 3").iloc[0]
     factory = table[table["tuning"] == "factory"]
     cards = np.log(factory["value"]).groupby([factory["card"], factory["game"]]).mean().groupby("card").mean()
     assert row["df"] == 2
@@ -169,7 +169,7 @@ def test_a_tuning_of_several_samples_is_compared_within_each_card():
 def test_one_card_of_a_model_is_no_sample():
     table = sample_runs()
     rows = compare_tunings(table[table["card"] != "T b"], samples_plan())
-    assert set(row_between(rows, "Larkmoor 4", "Tern Ridge 70")["reason"]) == {"one_card"}
+    assert set(row_between(rows, "Larkmoor 4", "Fernholt 3")["reason"]) == {"one_card"}
 
 
 def bench_plan():

@@ -231,11 +231,11 @@ def test_sessions_of_one_side_shared_by_games_are_not_of_their_own():
 
 
 def rival_plan():
-    return make_plan(("factory",), cards=({"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}))
+    return make_plan(("factory",), cards=({"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}))
 
 
 def cards_of(sequence):
-    return ["Larkmoor 4" if token[0] == "A" else "Tern Ridge 70" for token in sequence.split()]
+    return ["Larkmoor 4" if token[0] == "A" else "Fernholt 3" for token in sequence.split()]
 
 
 @pytest.mark.parametrize(
@@ -273,7 +273,7 @@ def test_row_order_does_not_matter(rng):
 
 
 def test_an_order_counted_anew_for_each_card_is_no_turn_taking():
-    table = run_table("A1 A2 A3 B1 B2 B3", card=["Larkmoor 4"] * 3 + ["Tern Ridge 70"] * 3, tuning="factory")
+    table = run_table("A1 A2 A3 B1 B2 B3", card=["Larkmoor 4"] * 3 + ["Fernholt 3"] * 3, tuning="factory")
     assert classes_of(table.assign(order=[1, 2, 3, 1, 2, 3]), plan=rival_plan()) == ["confounded"]
 
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 PRICES = {"price_per_kwh": 0.31, "hours_per_day": 3.0, "years": 5.0}
-RIVAL = {"against_card": "Tern Ridge 70", "of_tuning": "factory"}
+RIVAL = {"against_card": "Fernholt 3", "of_tuning": "factory"}
 POWER = {"metric": "board_w", "change": -20.0, "se": 1.5}
 RATE = {"metric": "avg_fps", "change": 8.0}
 
 
 def cards(*prices: float | None) -> list[dict]:
     """Return our card and the rival with their prices; None for none."""
-    sides = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+    sides = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
     given = [{} if price is None else {"price": price} for price in prices]
     return [one | price | {"power_measured_at": "inline"} for one, price in zip(sides, given, strict=True)]
 

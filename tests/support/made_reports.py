@@ -93,7 +93,7 @@ class MadeReport:
                 "setting": "",
                 "group": "all",
                 "purpose": "measure",
-                "session": [f"evening {one + 1}" for one in session],
+                "session": [f"session {one + 1}" for one in session],
                 "launch": "",
                 "round": pd.array(round_ + 1, dtype="Int64"),
                 "order": pd.array(order, dtype="Int64"),

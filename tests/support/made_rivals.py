@@ -18,9 +18,9 @@ from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
-OURS, RIVAL = "Larkmoor 4", "Tern Ridge 70"
+OURS, RIVAL = "Larkmoor 4", "Fernholt 3"
 GAMES = (
-    "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lights",
+    "Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lanterns",
 )  # fmt: skip
 CARDS = {
     "A": {"name": OURS, "power_measured_at": "inline", "price": 620.0},

@@ -26,7 +26,7 @@ def small_plan(folder: Path | None = None, changes: Mapping[str, Any] | None = N
 
 def rival_plan(changes: Mapping[str, Any] | None = None) -> ReviewPlan:
     """Return the small plan with a rival card."""
-    cards = [{"name": "Larkmoor 4"}, {"name": "Tern Ridge 70", "role": "rival"}]
+    cards = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
     return small_plan(changes={"cards": cards, **(changes or {})})
 
 

@@ -17,7 +17,7 @@ ROUNDS = 5
 #: Card -> change of frame rate [%] by step of the power limit [%].
 LADDERS = {
     "Larkmoor 4": {-5: 0.0, -10: -6.0, -15: -0.2, -20: -7.0, -25: -1.0},
-    "Tern Ridge 70": {-10: -0.2, -20: -4.0},
+    "Fernholt 3": {-10: -0.2, -20: -4.0},
     "Larkmoor 4 Lite": {-10: -0.1, -20: -0.5},
 }
 FAILED = "Larkmoor 4 Lite"
@@ -90,8 +90,8 @@ def test_a_sweep_that_is_not_monotone_loses_its_curve_and_keeps_its_tests(page):
 
 @pytest.mark.slow
 def test_two_settings_only_are_searched(page):
-    assert "on our Tern Ridge 70: “Tern Ridge 70 -10”" in page
-    assert "The next, “Tern Ridge 70 -20”, is shown to lose more." in page
+    assert "on our Fernholt 3: “Fernholt 3 -10”" in page
+    assert "The next, “Fernholt 3 -20”, is shown to lose more." in page
 
 
 @pytest.mark.slow

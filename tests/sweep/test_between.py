@@ -40,7 +40,7 @@ def test_the_true_difference_at_equal_power_lies_in_every_range(found):
     _, sweep = found
     check_table(sweep.between, BETWEEN)
     rows = sweep.between[sweep.between["reading"] == "rate_at_power"]
-    factory = sweep.settings[sweep.settings["is_factory"] & (sweep.settings["card"] == "Tern Ridge 70")].iloc[0]
+    factory = sweep.settings[sweep.settings["is_factory"] & (sweep.settings["card"] == "Fernholt 3")].iloc[0]
     power, rate = curves().T
     assert len(rows) >= 3
     for row in rows.itertuples():
@@ -55,7 +55,7 @@ def test_the_true_difference_at_equal_power_lies_in_every_range(found):
 def test_the_true_difference_at_equal_frame_rate_lies_in_every_range(found):
     _, sweep = found
     rows = sweep.between[sweep.between["reading"] == "power_at_rate"]
-    factory = sweep.settings[sweep.settings["is_factory"] & (sweep.settings["card"] == "Tern Ridge 70")].iloc[0]
+    factory = sweep.settings[sweep.settings["is_factory"] & (sweep.settings["card"] == "Fernholt 3")].iloc[0]
     power, rate = curves().T
     assert len(rows) >= 1
     for row in rows.itertuples():
@@ -75,7 +75,7 @@ def test_ranges_are_wider_than_the_difference_of_the_factory_states_alone(found)
 def test_the_page_shows_the_two_cards_at_equal_power(found):
     plan, sweep = found
     html = sweep_readings(sweep, plan)._repr_html_()
-    assert "Larkmoor 4 against Tern Ridge 70: frame rate at equal power" in html
+    assert "Larkmoor 4 against Fernholt 3: frame rate at equal power" in html
     assert "the difference of their factory states, installations and all" in html
 
 

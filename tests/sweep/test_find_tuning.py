@@ -68,13 +68,13 @@ def test_true_changes_lie_inside_the_intervals(found):
     assert [row["power_change"] for row in rows] == pytest.approx(POWERS, abs=0.8)
 
 
-def test_the_thriftiest_has_the_least_energy_and_is_in_its_own_set(found):
+def test_the_most_efficient_has_the_least_energy_and_is_in_its_own_set(found):
     best = answer_of(found)["most_efficient_tuning"]
     assert best == found.settings.set_index("tuning")["energy_per_frame_j"].idxmin()
     assert row_of(found, best)["may_be_most_efficient"]
 
 
-def test_equal_settings_cannot_be_told_from_the_thriftiest():
+def test_equal_settings_cannot_be_told_from_the_most_efficient():
     found = made_sweep((-5, -10), (0.0, 0.0), (-8.0, -8.0)).find()
     kept = found.settings.set_index("tuning")["may_be_most_efficient"]
     assert kept[["limit -5", "limit -10"]].all()

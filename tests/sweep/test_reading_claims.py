@@ -25,7 +25,7 @@ from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.in_review import SweepInReview
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
-OURS, RIVAL, QUIET = "Larkmoor 4", "Tern Ridge 70", "voltage −60 mV"
+OURS, RIVAL, QUIET = "Larkmoor 4", "Fernholt 3", "voltage −60 mV"
 YES, NO, OPEN = "supported", "contradicted", "not_shown"
 PLACE = {"card": OURS, "bench": "", "group": "all"}
 
@@ -159,7 +159,7 @@ def test_what_is_not_told_apart_is_said_to_be_so():
     rows = sweep().between.assign(ci_low=-1.0)
     (row,) = judged(between("avg_fps", "better", at_w=250), between=rows)
     assert row.verdict == OPEN
-    assert "cannot be told from that of our Tern Ridge 70" in row.suggested_text
+    assert "cannot be told from that of our Fernholt 3" in row.suggested_text
 
 
 def test_a_curve_that_does_not_fit_has_no_range_and_shows_nothing():

@@ -97,10 +97,10 @@ class Checks(Section):
     """``[checks]``: limits of findings."""
 
     gap_ms: Positive = Field(
-        1000.0, description="a frame, or a hole in the time column, longer than this is a gap [ms]"
+        1000.0, description="a frame, or a step of the time column without frames, longer than this is a gap [ms]"
     )
-    drift_pct_per_run: Positive = Field(0.1, description="drift over the evening worth a finding [% per run]")
-    duration_pct: Positive = Field(10.0, description="a run this much shorter or longer than its fellows [%]")
+    drift_pct_per_run: Positive = Field(0.1, description="drift over the bench session worth a finding [% per run]")
+    duration_pct: Positive = Field(10.0, description="a run this much shorter or longer than its peers [%]")
     backward_steps: Count = Field(0, description="steps back in the time column that pass without a finding")
     time_steps_pct: Percent = Field(1.0, description="steps that stand still or disagree with the frame times [%]")
     missing_time_pct: Percent = Field(
@@ -115,11 +115,11 @@ class Checks(Section):
     )
     load_low_pct: Percent = Field(90.0, description="card load below which something else limits the game [%]")
     load_full_pct: Percent = Field(97.0, description="card load from which the card limits the game [%]")
-    warm_up_pct: Positive = Field(5.0, description="start of a run slower or faster than in its fellows [%]")
+    warm_up_pct: Positive = Field(5.0, description="start of a run slower or faster than in its peers [%]")
     first_run_pct: Positive = Field(
         1.0, description="first runs after a start slower or faster than later ones [%]"
     )
-    settle_pct: Positive = Field(5.0, description="power or clock still moving, against the fellows of a run [%]")
+    settle_pct: Positive = Field(5.0, description="power or clock still moving, more than in its peers [%]")
     settle_c: Positive = Field(3.0, description="temperature still moving within a run [°C]")
     sensor_share_pct: Percent = Field(90.0, description="least share of a run that has sensor samples [%]")
     sensor_gap_s: Positive = Field(5.0, description="longest time without a sensor sample [s]")
@@ -131,7 +131,8 @@ class Checks(Section):
     )
     tuning_spreads: Positive = Field(6.0, description="the same, in multiples of the usual spread of runs")
     unlike_spreads: Positive = Field(
-        5.0, description="distance from the fellows' median, in usual spreads of the game"
+        5.0,
+        description="distance from the median of the peers (same game and tuning), in usual spreads of the game",
     )
 
 
