@@ -198,8 +198,8 @@ def mark_repeated(store: Store) -> list[Finding]:
     A run with a frame log is known by the log's hash. Typed runs are the same where card, bench, tuning, game,
     setting, purpose, round and all values agree, if so many agreements are no chance. That is calculated for the
     runs of one tuning in two reviews, from the last decimal that was typed and the spread of repeated runs: 101
-    and 101 in a game whose runs hardly differ says nothing, ten numbers with two decimals say all. Runs that agree, but may
-    do so by chance, count in both reviews, and that is told.
+    and 101 in a game whose runs hardly differ says nothing, ten numbers with two decimals say all. Runs that agree,
+    but may do so by chance, count in both reviews, and that is told.
     """
     store.derive(
         "repeated",

@@ -55,6 +55,7 @@ DATA = {
     "foreign_load",
     "evening",
     "power_point",
+    "thriftiest_tuning",
     "thrift_string_size_limit",
     "thrift_container_size_limit",
 }
@@ -90,7 +91,7 @@ def _texts_beside_it() -> Iterator[tuple[str, str]]:
     for file in (file for pattern in patterns for file in sorted(ROOT.glob(pattern))):
         if file.name != "CHANGELOG.md":
             yield from _lines(file)
-    for file in ROOT.rglob("notebooks/*.ipynb"):
+    for file in sorted(ROOT.glob("notebooks/*.ipynb")):
         for cell in json.loads(file.read_text(encoding="utf-8"))["cells"]:
             yield file.name, "".join(cell["source"])
 
