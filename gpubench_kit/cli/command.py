@@ -248,7 +248,7 @@ def _command(commands, name: str, does: str, example: str) -> argparse.ArgumentP
     """Return the parser of one command, with what all commands share."""
     said = f"{does[0].upper()}{does[1:]}."
     command = commands.add_parser(name, help=does, description=said, epilog=f"Example: {example}")
-    command.add_argument("--quiet", action="store_true", help="print nothing but faults")
+    command.add_argument("--quiet", action="store_true", help="print errors only")
     return command
 
 
