@@ -15,7 +15,6 @@ from gpubench_kit.claims.words import (
     reasons_text,
     sides,
     unsafe_order,
-    verb,
     way_words,
     whose,
 )
@@ -106,7 +105,7 @@ def _compared(row: Any, plan, words: tuple[str, str]) -> str:
     said, than = words
     if row.metric == "avg_fps":
         return f"{of} was {said} {than} {against}"
-    return f"{label_words(row.metric)} {verb(row.metric)} {said} with {of} {than} with {against}"
+    return f"{label_words(row.metric)} was {said} with {of} {than} with {against}"
 
 
 def _about_clause(target: Target, plan) -> _Clause:

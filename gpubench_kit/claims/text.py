@@ -23,7 +23,6 @@ from gpubench_kit.claims.words import (
     reasons_text,
     sides,
     unsafe_order,
-    verb,
     way_words,
     whose,
 )
@@ -272,7 +271,7 @@ def _shared_clause(verdict: Verdict, plan) -> str:
     way = way_words(claim.metric, is_up=(claim.kind == "better") == (direction_of(claim.metric) > 0))
     if claim.metric == "avg_fps":
         return f"{of} was {way} than {against}"
-    return f"{label[:1].upper()}{label[1:]} {verb(claim.metric)} {way} with {of} than with {against}"
+    return f"{label[:1].upper()}{label[1:]} was {way} with {of} than with {against}"
 
 
 def _unit(row) -> str:

@@ -47,11 +47,6 @@ def whose(row: Any, plan) -> str:
     return f"{card}, bench “{row.of_bench}”" if has_bench else card
 
 
-def verb(metric: str) -> str:
-    """Return the verb that a metric's label takes in running text, in the past."""
-    return "were" if metric == "frames_per_j" else "was"
-
-
 def label_words(metric: str) -> str:
     """Return a metric's label in running text, with its article where it wants one."""
     label = METRICS[metric].label

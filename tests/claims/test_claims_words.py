@@ -111,11 +111,11 @@ def test_what_rests_on_an_assumption_says_so(metric, spread):
     assert f", assuming that restarts vary by {spread} (" in sentence
 
 
-def test_frames_per_joule_are_many():
+def test_performance_per_watt_is_higher():
     analysis = {"metrics": ["avg_fps", "frames_per_j"]}
     result = {"change": 9.0, "metric": "frames_per_j"}
     sentence = said({"says": "better", "metric": "frames_per_j"}, result, analysis=analysis)
-    assert sentence.startswith("Frames per joule were at least 7.4 % higher with “quiet” than with “factory”")
+    assert sentence.startswith("Performance per watt was at least 7.4 % higher with “quiet” than with “factory”")
 
 
 @pytest.mark.parametrize(
