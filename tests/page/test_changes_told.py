@@ -19,7 +19,7 @@ BEFORE = {
 }
 NOW = {"now_change": -1.2, "now_ci_low": -1.7, "now_ci_high": -0.7, "now_margin": 2.0, "now_no_loss": "true"}
 MOVED = {
-    "correction": 1, "part": "overall", "what": "quiet against factory, over these games", "metric": "avg_fps",
+    "correction": 1, "part": "overall", "what": "quiet vs factory, over these games", "metric": "avg_fps",
     "unit": "%", "before": "worse", "now": "worse_but_small", **BEFORE, **NOW,
 }  # fmt: skip
 INPUT = {"correction": 1, "part": "input", "what": "runs.csv", "before": "c" * 64, "now": "d" * 64}
@@ -35,7 +35,7 @@ def test_a_changed_verdict_is_told_with_its_numbers_before_and_now():
     text = text_of(MOVED, INPUT)
     assert "1 verdict changed." in text
     assert (
-        "quiet against factory, over these games: average frame rate "
+        "quiet vs factory, over these games: average frame rate "
         "−2.0 % (−2.5 to −1.6 %) ▼ slower −1.2 % (−1.7 to −0.7 %) ▽ slightly slower" in text
     )
     assert "1 input file" in text

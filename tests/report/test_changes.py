@@ -60,7 +60,7 @@ def test_each_kind_of_change_is_told_by_name_before_and_now(before, now):
     now["versions"]["numpy"] = "2.4.6"
     now["looks_made"] = 2
     assert _told(before, now) == [
-        ("overall", "quiet against factory, over these games", "worse_but_small", "same_within_margin"),
+        ("overall", "quiet vs factory, over these games", "worse_but_small", "same_within_margin"),
         ("claim", "nothing-lost", "supported", "not_shown"),
         ("input", "logs/a.csv", "2" * 64, "4" * 64),
         ("decision", "analysis.margin_pct", "2", "3"),
@@ -80,14 +80,14 @@ def test_a_number_that_moved_is_told_in_full_and_a_last_bit_is_not(before, now):
 def test_results_that_came_or_went_have_an_empty_side(before, now):
     now["verdicts"]["games"] = [{**RESULT, "game": "Glass Tundra", "setting": "1440p"}]
     assert _told(before, now) == [
-        ("game", "quiet against factory, Glass Tundra, 1440p", "", "worse_but_small"),
-        ("game", "quiet against factory, Salt Orchard", "worse_but_small", ""),
+        ("game", "quiet vs factory, Glass Tundra, 1440p", "", "worse_but_small"),
+        ("game", "quiet vs factory, Salt Orchard", "worse_but_small", ""),
     ]
 
 
 def test_cards_are_named_where_there_are_several(before, now):
     now["verdicts"]["overall"][0] |= {"against_card": "Fernholt 3"}
-    assert _told(before, now)[0][1] == "quiet (Larkmoor 4) against factory (Fernholt 3), over these games"
+    assert _told(before, now)[0][1] == "quiet (Larkmoor 4) vs factory (Fernholt 3), over these games"
 
 
 def test_a_renamed_file_is_one_change(before, now):
