@@ -75,7 +75,7 @@ def test_ranges_are_wider_than_the_difference_of_the_factory_states_alone(found)
 def test_the_page_shows_the_two_cards_at_equal_power(found):
     plan, sweep = found
     html = sweep_readings(sweep, plan)._repr_html_()
-    assert "Larkmoor 4 against Fernholt 3: frame rate at equal power" in html
+    assert "Larkmoor 4 vs Fernholt 3: frame rate at equal power" in html
     assert "the difference of their factory states, installations and all" in html
 
 

@@ -93,7 +93,7 @@ def test_two_cards_have_a_picture_at_equal_power_and_one_at_equal_frame_rate(two
     assert [one.partition(":")[0] for one in charts] == ["Frame rate at equal power", "Power at equal frame rate"]
     rows = sweep.found.between[sweep.found.between["reading"] == "rate_at_power"]
     assert all(f"at {given:.0f} W +" in charts[0] for given in rows["given"])
-    assert "Larkmoor 4 against Fernholt 3: frame rate at equal power" in text_of(section)
+    assert "Larkmoor 4 vs Fernholt 3: frame rate at equal power" in text_of(section)
     assert charts == [one for one in charts_of(sweep_readings(sweep.found, plan)) if " vs " in one]
     assert "Most efficient on our Larkmoor 4: " in text_of(section)
 
