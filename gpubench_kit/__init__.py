@@ -32,6 +32,7 @@ _HOME = {
     "open_review": "gpubench_kit.logs.review",
     "page": "gpubench_kit.page",
     "plots": "gpubench_kit.plots",
+    "possible_verdicts": "gpubench_kit.checks.possible",
     "proposed_sentences": "gpubench_kit.claims.proposals",
     "redo_list": "gpubench_kit.checks.redo",
     "sweep_in_review": "gpubench_kit.sweep.in_review",

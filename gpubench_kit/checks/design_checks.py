@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.evidence import Evidence, run_text
+from gpubench_kit.checks.evidence import Evidence, place_text, run_text, usual_spread
 from gpubench_kit.logs.order_done import clock_set_back, is_in_doubt
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.findings import Finding
@@ -16,6 +16,9 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.design import SAME_ORDER_ROUNDS
 from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
+
+#: A shift of a whole game is also this many usual spreads of a run.
+_SHIFT_SPREADS = 5.0
 
 
 def check_order(evidence: Evidence) -> Iterator[Finding]:
@@ -173,6 +176,66 @@ def check_patches(evidence: Evidence) -> Iterator[Finding]:
             )
             action = "Repeat the runs of this game under one version; state extra_runs_after_patch beforehand."
             yield Finding("note", "game_patched", message, str(after["run"]), action=action)
+
+
+def check_shifts(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note for each game that runs at another level from some moment on, alike under every tuning.
+
+    Parameters
+    ----------
+    evidence : what there is to check
+
+    Notes
+    -----
+    At each moment with two tunings or more on both sides of it, each tuning's shift is the difference of its
+    medians after and before, on natural logs; the game shifted if the smallest of them is beyond the plan's
+    ``patch_pct`` and 5 usual spreads of a run, and all agree to within half of it. It excludes nothing: rounds
+    take such a shift out, tunings on two sides of it cannot be compared.
+    """
+    limit_pct, metric = evidence.plan.checks.patch_pct, evidence.plan.analysis.primary
+    values = evidence.values
+    here = (values["metric"] == metric) & (values["purpose"] == "measure") & (values["value"] > 0)
+    rows = values[here & values["order_done"].notna()]
+    if METRICS[metric].scale != "ratio" or not len(rows):
+        return
+    rows = rows.assign(y=np.log(rows["value"].astype(float))).sort_values("order_done", kind="stable")
+    versions = evidence.all_runs.set_index("run")["game_version"]
+    for _, game in rows.groupby("of_game", sort=False):
+        # A change of version that the sheet tells is a finding of its own.
+        if versions.reindex(game["run"]).nunique() < 2:
+            yield from _shift_of_game(game, rows, limit_pct)
+
+
+def _shift_of_game(game: pd.DataFrame, rows: pd.DataFrame, limit_pct: float) -> Iterator[Finding]:
+    """Yield the clearest shift of a game that is alike under all of its tunings, where there is one."""
+    limit, best = np.log1p(limit_pct / 100), (0.0, 0, 0.0)
+    for place in range(1, len(game)):
+        before, after = (
+            part.groupby("tuning", observed=True)["y"].median() for part in (game[:place], game[place:])
+        )
+        shifts = (after - before).to_numpy(dtype=float)
+        least = float(np.min(np.abs(shifts)))
+        is_alike = len(shifts) > 1 and np.isfinite(shifts).all() and np.ptp(shifts) <= least / 2
+        if is_alike and least > max(limit, best[0]) and least > _SHIFT_SPREADS * _spread_around(game, rows, place):
+            best = (least, place, float(np.mean(shifts)))
+    if best[1]:
+        last, first = game.iloc[best[1] - 1], game.iloc[best[1]]
+        found = 100 * float(np.expm1(best[2]))
+        message = (
+            f"{place_text(first)} ran at another level under every tuning from run {shown(first.run)} on (the last "
+            f"before it is {shown(last.run)}), as after a patch, a driver update or a changed setting."
+        )
+        action = (
+            "Nothing is left out: rounds take such a shift out. If the game was patched, write game_version into "
+            "the run sheet."
+        )
+        yield Finding("note", "game_shifted", message, "", found, limit_pct, "%", action)
+
+
+def _spread_around(game: pd.DataFrame, rows: pd.DataFrame, place: int) -> float:
+    """Return the usual spread of runs of all games, those of this game apart before and after a moment."""
+    is_after = rows["run"].isin(game["run"].iloc[place:]).to_numpy()
+    return usual_spread(rows["y"].to_numpy(), 2 * rows["cell"].to_numpy() + is_after)
 
 
 def check_rules_apply(evidence: Evidence) -> Iterator[Finding]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from gpubench_kit.checks import REDO
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
-from gpubench_kit.checks.redo_table import REDO
 from gpubench_kit.checks.review import MIN_DURATION, used_mask
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.tables import Column, Table

@@ -15,6 +15,7 @@ from gpubench_kit.checks.design_checks import (
     check_patches,
     check_rules_apply,
     check_same_order,
+    check_shifts,
 )
 from gpubench_kit.checks.evidence import Evidence, chosen, gather_evidence, run_text
 from gpubench_kit.checks.log_checks import (
@@ -178,6 +179,7 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     check_same_order,
     check_drift,
     check_patches,
+    check_shifts,
     check_rules_apply,
 )
 

@@ -15,12 +15,13 @@ from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.checking_pictures import pictures_of_run
-from gpubench_kit.page.checking_words import head_sentences
+from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.data_quality import message_text
 from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import (
     Column,
     Markup,
+    bullets,
     details,
     heading,
     join,
@@ -51,36 +52,28 @@ _NO_LOOK = (
 )
 
 
-def check_head(runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame, plan) -> Section:
-    """Return the head of the page: how much is recorded, and what has to be redone.
+def check_head(
+    runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame, possible: pd.DataFrame, plan
+) -> Section:
+    """Return the head of the page: which verdicts the runs can give, what has to be redone, the state of the runs.
 
     Parameters
     ----------
     runs : DataFrame, one row per run; see ``tables.RUNS``
     findings : DataFrame, one row per finding; see ``tables.FINDINGS``
-    redo : DataFrame, one row per run to redo; see `gpubench_kit.checks.redo.redo_list`
+    redo : DataFrame, one row per run to redo; see `gpubench_kit.checks.REDO`
+    possible : DataFrame, one row per metric, game and setting; see `gpubench_kit.checks.POSSIBLE`
     plan : ReviewPlan
 
     Returns
     -------
     Section
     """
-    bad_rows = int((findings["check"] == "run_sheet_row").sum())
-    bad_logs = int(findings["check"].isin(["log_unusable", "sensor_log_unusable"]).sum())
-    faults = [
-        note(f"{count_text(bad_rows, 'fault')} in rows of the run sheet; these rows are left out.")
-        * bool(bad_rows),
-        note(f"{count_text(bad_logs, 'log')} {_is(bad_logs)} missing or cannot be used.") * bool(bad_logs),
-    ]
+    told = paragraph(*head_sentences(possible, runs, redo=redo), css="result")
+    state = bullets(message_text(one) for one in state_of_runs(runs, findings))
     signs = [note(f"Claim “{one.id}” (“{one.text}”): {sign_note(one)}") for one in plan.claims if sign_note(one)]
-    told = paragraph(*head_sentences(runs, redo), css="result")
-    body = join([told, *faults, *signs, paragraph(_NO_LOOK, css="muted")])
+    body = join([told, state, *signs, paragraph(_NO_LOOK, css="muted")])
     return Section("result", f"Check: {plan.review.title}", body, head=Head())
-
-
-def _is(count: int) -> str:
-    """Return the verb that goes with a count."""
-    return "is" if count == 1 else "are"
 
 
 def check_redo(redo: pd.DataFrame, plan) -> Section:
@@ -88,7 +81,7 @@ def check_redo(redo: pd.DataFrame, plan) -> Section:
 
     Parameters
     ----------
-    redo : DataFrame, one row per run to redo; see `gpubench_kit.checks.redo.redo_list`
+    redo : DataFrame, one row per run to redo; see `gpubench_kit.checks.REDO`
     plan : ReviewPlan
 
     Returns

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.redo_table import REDO
+from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
@@ -45,7 +45,7 @@ _LINED_UP = {
     "same_rows": "as columns of the frame log",
     "none": "not at all: these samples are not used",
 }
-_DOWNLOADS: tuple[Table, ...] = (REDO, FINDINGS, NOISE, RUNS)
+_DOWNLOADS: tuple[Table, ...] = (POSSIBLE, REDO, FINDINGS, NOISE, RUNS)
 
 
 def check_runs(review: Review, findings: pd.DataFrame, *, runs: pd.DataFrame, plan) -> Section:

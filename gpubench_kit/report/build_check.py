@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from gpubench_kit.checks.redo_table import REDO
+from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.plan import load_plan
-from gpubench_kit.model.tables import RUNS
-from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded
+from gpubench_kit.model.tables import FINDINGS, RUNS
+from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
 from gpubench_kit.report.html import page_of
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
@@ -30,14 +30,18 @@ class BuiltCheck:
     ----------
     page : path of ``check.html``
     is_anything_recorded : whether there was anything to check
-    summary : what the head of the page says: how much is recorded, how many runs to redo
+    summary : what the head of the page says: verdicts that the runs can give, runs to redo, the state of the runs
     row_faults : what is wrong with rows of the run sheet that were left out, each fault once
+    can : metric, game and setting of each verdict of the plan that the runs can give
+    cannot : those that they cannot give, with the reason and what to do
     """
 
     page: Path
     is_anything_recorded: bool
     summary: str
     row_faults: tuple[Fault, ...] = ()
+    can: tuple[dict[str, str], ...] = ()
+    cannot: tuple[dict[str, str], ...] = ()
 
 
 def build_check(
@@ -72,8 +76,14 @@ def build_check(
         tell(_RAN, "laying out the page")
         (staging / PAGE).write_text(page_of(executed), encoding="utf-8", newline="\n")
         tables = staging / TABLES / "tables"
-        runs, redo = (read_table(tables / f"{one.name}.csv", one) for one in (RUNS, REDO))
+        possible, runs, redo, findings = (
+            read_table(tables / f"{one.name}.csv", one) for one in (POSSIBLE, RUNS, REDO, FINDINGS)
+        )
         place.finish()
     tell(1.0, "done")
-    summary = " ".join(head_sentences(runs, redo))
-    return BuiltCheck(place.target / PAGE, is_anything_recorded(runs), summary, row_faults)
+    summary = [" ".join(head_sentences(possible, runs, redo=redo)), *state_of_runs(runs, findings)]
+    able = possible["can"].astype(bool)
+    can = possible.loc[able, ["metric", "game", "setting"]].to_dict("records")
+    cannot = possible.loc[~able, ["metric", "game", "setting", "reason", "fix"]].to_dict("records")
+    page, is_any = place.target / PAGE, is_anything_recorded(runs)
+    return BuiltCheck(page, is_any, "\n".join(summary), row_faults, tuple(can), tuple(cannot))

@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
-from gpubench_kit.checks.redo_table import REDO
+from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.file_names import slug
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.tables import ALL_TABLES, Column, Table
@@ -27,7 +27,8 @@ from gpubench_kit.sweep.tables import SWEEP_TABLES
 
 DESCRIPTION = "datapackage.json"
 
-_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, REDO.name: REDO, CHANGES.name: CHANGES}
+_OTHERS = {one.name: one for one in (POSSIBLE, REDO, CHANGES)}
+_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, **_OTHERS}
 
 #: Column -> table whose key it holds, where both tables are in the package.
 _REFERS = {

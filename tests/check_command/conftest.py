@@ -73,8 +73,9 @@ def check(folder: Path) -> Checked:
     usable = kit.exclude_runs(review, run_metrics, findings)
     runs, noise = kit.used_runs(review, findings), kit.estimate_noise(usable, plan)
     redo = kit.redo_list(review, findings)
+    possible = kit.possible_verdicts(usable, runs, findings=findings, plan=plan)
     sections = [
-        kit.page.check_head(runs, findings, redo=redo, plan=plan),
+        kit.page.check_head(runs, findings, redo=redo, possible=possible, plan=plan),
         kit.page.check_redo(redo, plan),
         kit.page.check_findings(review, findings, redo=redo, plan=plan),
         kit.page.check_progress(runs, plan),

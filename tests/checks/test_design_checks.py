@@ -12,6 +12,7 @@ from gpubench_kit.checks.design_checks import (
     check_patches,
     check_rules_apply,
     check_same_order,
+    check_shifts,
 )
 from gpubench_kit.statistics.drift import estimate_drift
 
@@ -155,3 +156,62 @@ def test_rule_that_needs_launches_says_where_they_are_missing(small):
 def test_launches_are_not_asked_for_without_the_rule(small):
     small.spoil("r02", launch="")
     assert small.find(check_rules_apply) == []
+
+
+def _shift(small, pct, *, tunings=("factory", "quiet"), after=3, game="Salt Orchard"):
+    """Raise the frame rate of a game from a round on."""
+    for row in small.runs.itertuples():
+        if row.game == game and row.round >= after and row.tuning in tunings:
+            small.put(row.run, "avg_fps", small.value(row.run, "avg_fps") * (1 + pct / 100))
+
+
+def test_a_game_patched_in_mid_evening_is_named_with_its_first_run_after(small):
+    _shift(small, 6.0)
+    (finding,) = small.find(check_shifts)
+    first = small.runs.query("game == 'Salt Orchard' and round == 3")["run"].iloc[0]
+    assert (finding.severity, finding.check, finding.run) == ("note", "game_shifted", "")
+    assert finding.found == pytest.approx(6.0, abs=1.0)
+    assert f"from run '{first}' on" in finding.message
+    assert "'Salt Orchard'" in finding.message
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        pytest.param(lambda small: _shift(small, 0.0), id="nothing"),
+        pytest.param(lambda small: _shift(small, 2.0), id="below the limit"),
+        pytest.param(lambda small: _shift(small, 6.0, tunings=("quiet",)), id="one tuning only"),
+        pytest.param(
+            lambda small: (_shift(small, 6.0, tunings=("quiet",)), _shift(small, -6.0, tunings=("factory",))),
+            id="opposite ways",
+        ),
+        pytest.param(
+            lambda small: small.set_plan(checks={"patch_pct": 8.0}) or _shift(small, 6.0), id="plan's limit"
+        ),
+    ],
+)
+def test_what_is_no_shift_of_a_whole_game_passes(small, spoil):
+    spoil(small)
+    assert small.find(check_shifts) == []
+
+
+def test_a_shift_within_the_noise_of_runs_passes(small):
+    rng = np.random.default_rng(4)
+    for row in small.runs.itertuples():
+        small.put(row.run, "avg_fps", small.value(row.run, "avg_fps") * np.exp(0.02 * rng.standard_normal()))
+    _shift(small, 6.0)
+    assert small.find(check_shifts) == []
+
+
+def test_tunings_measured_one_after_the_other_show_no_shift(small):
+    place = small.runs["tuning"].eq("quiet") * 100 + np.arange(len(small.runs))
+    small.runs["order_done"] = pd.array(place.rank().astype(int), "Int64")
+    _shift(small, 6.0, tunings=("quiet",), after=1)
+    assert small.find(check_shifts) == []
+
+
+def test_a_change_of_version_in_the_sheet_is_told_once(small):
+    _shift(small, 6.0)
+    for row in small.runs.itertuples():
+        small.spoil(row.run, game_version="1.1" if row.round >= 3 else "1.0")
+    assert small.find(check_shifts) == []

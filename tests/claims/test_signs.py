@@ -10,6 +10,7 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from signed_claims import in_plan_words
 
 from gpubench_kit import page
+from gpubench_kit.checks import POSSIBLE
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.signs import sign_note, sign_question
 from gpubench_kit.model.tables import FINDINGS, RUNS
@@ -78,7 +79,8 @@ def test_the_page_of_check_tells_it_before_anything_is_published():
     slip = {"id": "saves", "text": "Quiet saves 30 W", "metric": "board_w", "costs_at_most": 30.0}
     plan = claim_plan(slip, {"says": "better"})
     redo = pd.DataFrame({"is_needed": pd.Series(dtype=bool)})
-    body = page.check_head(RUNS.frame(), FINDINGS.frame(), redo=redo, plan=plan).text.replace("\xa0", " ")
+    head = page.check_head(RUNS.frame(), FINDINGS.frame(), redo=redo, possible=POSSIBLE.frame(), plan=plan)
+    body = head.text.replace("\xa0", " ")
     assert body.count("says the opposite") == 1
     assert "Claim “saves” (“Quiet saves 30 W”)" in body
 

@@ -100,6 +100,9 @@ class Checks(Section):
         1000.0, description="a frame, or a step of the time column without frames, longer than this is a gap [ms]"
     )
     drift_pct_per_run: Positive = Field(0.1, description="drift over the bench session worth a finding [% per run]")
+    patch_pct: Positive = Field(
+        3.0, description="shift of a game from some run on, alike under all tunings, worth a finding [%]"
+    )
     duration_pct: Positive = Field(10.0, description="a run this much shorter or longer than its peers [%]")
     backward_steps: Count = Field(0, description="steps back in the time column that pass without a finding")
     time_steps_pct: Percent = Field(1.0, description="steps that stand still or disagree with the frame times [%]")
