@@ -51,34 +51,28 @@ def possible_verdicts(
     for key, reason, in_turn in _cells(usable, plan):
         if key not in found or not found[key][0]:
             found[key] = ("too_many_looks" if too_many and not reason else reason, in_turn)
+    scenes = [(game.name, setting.name) for game in plan.games for setting in game.settings]
     rows = []
-    for metric, game in product(plan.analysis.metrics, plan.games):
-        for setting in game.settings:
-            key = (metric, game.name, setting.name)
-            reason, in_turn = found.get(key, (_NO_RUNS, ("", "")))
-            if reason == _NO_RUNS:
-                reason = _why_no_runs(key, runs, findings)
-            fix = say(f"check.fix.{reason}") if has(f"check.fix.{reason}") else ""
-            rows.append((*key, reason == "", reason, *in_turn, fix))
+    for key in ((metric, *scene) for metric, scene in product(plan.analysis.metrics, scenes)):
+        reason, in_turn = found.get(key, (_NO_RUNS, ("", "")))
+        reason = _why_no_runs(key, runs, findings) if reason == _NO_RUNS else reason
+        fix = say(f"check.fix.{reason}") if has(f"check.fix.{reason}") else ""
+        rows.append((*key, reason == "", reason, *in_turn, fix))
     return POSSIBLE.frame(pd.DataFrame(rows, columns=POSSIBLE.names))
 
 
 def _cells(usable: pd.DataFrame, plan) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
     """Yield metric, game and setting of each pair, why it has no verdict, and tunings measured in turn."""
-    seen: dict[tuple[str, int], set] = {}
+    seen: dict[int, set[tuple[str, str, str]]] = {place: set() for place in range(len(plan.pairs()))}
     for measured in measure_pairs(code_runs(usable), plan):
         pair = measured.pair
-        reasons, in_turn = _reasons(measured), _one_after_another(measured, plan)
-        scenes = list(zip(pair.cell_text("game"), pair.cell_text("setting"), strict=True))
-        seen[pair.metric, measured.place] = set(scenes)
-        for scene, reason, names in zip(scenes, reasons, in_turn, strict=True):
-            yield (pair.metric, *scene), str(reason), names
+        scenes = zip(pair.cell_text("game"), pair.cell_text("setting"), strict=True)
+        keys = [(pair.metric, *scene) for scene in scenes]
+        seen[measured.place].update(keys)
+        yield from zip(keys, map(str, _reasons(measured)), _one_after_another(measured, plan), strict=True)
     # A game that one pair has and another lacks cannot give every verdict of the plan.
-    for metric in {name for name, _ in seen}:
-        scenes = set().union(*(of for (name, _), of in seen.items() if name == metric))
-        for place in range(len(plan.pairs())):
-            for scene in sorted(scenes - seen.get((metric, place), set())):
-                yield (metric, *scene), _NO_RUNS, ("", "")
+    everywhere = set().union(*seen.values())
+    yield from ((key, _NO_RUNS, ("", "")) for keys in seen.values() for key in sorted(everywhere - keys))
 
 
 def _reasons(measured: Measured) -> np.ndarray:
@@ -109,14 +103,11 @@ def _why_no_runs(key: tuple[str, str, str], runs: pd.DataFrame, findings: pd.Dat
     """Return why a side of a game has no value of a metric."""
     metric, game, setting = key
     here = runs[(runs["game"] == game) & (runs["setting"] == setting)]
-    checks = set(findings["check"])
-    own = set(findings.loc[findings["run"].isin(here["run"]), "check"])
-    if (here["excluded_for"] == "not_recorded").any():
+    checks, states = set(findings["check"]), set(here["excluded_for"])
+    if "not_recorded" in states:
         return "logs_not_matched" if "logs_not_matched" in checks else "not_recorded"
-    if (here["excluded_for"] == "log_unusable").any():
+    if "log_unusable" in states:
         return "log_unusable"
-    if METRICS[metric].needs in ("sensors", "both"):
-        for check in ("sensor_log_unusable", "clock_not_proven"):
-            if check in own or (check in checks and len(here)):
-                return check
-    return _NO_RUNS
+    if METRICS[metric].needs not in ("sensors", "both") or not len(here):
+        return _NO_RUNS
+    return next((one for one in ("clock_not_proven", "sensor_log_unusable") if one in checks), _NO_RUNS)

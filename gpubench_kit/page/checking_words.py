@@ -13,7 +13,8 @@ from gpubench_kit.wording.terms import metric_of, scene_text
 #: Reasons why there is no verdict, those that most must be known first.
 _RANK = (
     "too_many_looks", "confounded", "not_stated", "order_same_every_time", "format_not_confirmed",
-    "clock_not_proven", "one_run", "logs_not_matched", "log_unusable", "sensor_log_unusable", "not_recorded", "tuning_not_applied",
+    "clock_not_proven", "one_run", "logs_not_matched", "log_unusable", "sensor_log_unusable", "not_recorded",
+    "tuning_not_applied",
     "held_by_cap", "frame_limit_declared", "too_coarse", "typed_too_coarsely",
 )  # fmt: skip
 _MOST_NAMED = 2

@@ -93,7 +93,7 @@ def test_the_page_goes_beside_a_report_and_counts_as_no_look(begun_folder, tmp_p
     check_page(made.page.read_text(encoding="utf-8"))
     tables = out / "check" / "tables"
     assert {one.name for one in tables.iterdir()} == {
-        "datapackage.json", "findings.csv", "noise.csv", "redo.csv", "runs.csv",
+        "datapackage.json", "findings.csv", "noise.csv", "possible.csv", "redo.csv", "runs.csv",
     }  # fmt: skip
     described = json.loads((tables / "datapackage.json").read_text(encoding="utf-8"))
     assert {one["path"] for one in described["resources"]} == {one.name for one in tables.glob("*.csv")}
