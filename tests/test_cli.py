@@ -114,29 +114,6 @@ def test_new_makes_a_folder_once(tmp_path, capsys):
     assert "nothing is overwritten" in capsys.readouterr().err
 
 
-NUMBERS = ["compare", "102.1", "102.6", "101,9", "--against", "100.0", "101.0", "99.5", "--order", "alternated"]
-
-
-def test_numbers_are_compared_at_once(capsys):
-    assert cli.main(NUMBERS) == 0
-    out = capsys.readouterr().out
-    assert "2.0 % higher" in out
-    assert "pooled t test" in out
-
-
-def test_a_comparison_as_json_has_numbers_in_full(capsys):
-    assert cli.main([*NUMBERS, "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["verdict"] == "better"
-    # 100 ((102.1 * 102.6 * 101.9) / (100.0 * 101.0 * 99.5)) ** (1 / 3) - 100, by hand
-    assert told["change"] == pytest.approx(2.0315014, abs=1e-6)
-
-
-def test_one_run_each_gives_no_verdict_and_ends_with_one(capsys):
-    assert cli.main(["compare", "102", "--against", "100"]) == 1
-    assert "No verdict" in capsys.readouterr().out
-
-
 def test_a_file_that_is_not_there_is_named(capsys):
     assert cli.main(["inspect", "no.csv"]) == 2
     told = "Fault: no.csv: there is no such file. Correct the name, or the folder you are in.\n"
@@ -176,7 +153,7 @@ def test_a_log_is_inspected_as_text_and_as_json(log, capsys):
 
 
 def test_logs_are_compared_by_the_metric_asked_for(log, capsys):
-    assert cli.main(["compare", str(log), str(log), "--against", "99", "99.2", "--metric", "avg_fps"]) in (0, 1)
+    assert cli.main(["compare", str(log), str(log), "--against", "99", "99.2", "--metric", "avg_fps"]) == 1
     assert "100.0 fps" in capsys.readouterr().out
     assert cli.main(["compare", str(log), "--against", "9", "--metric", "board_w"]) == 2
     assert "this log has no 'board_w'" in capsys.readouterr().err

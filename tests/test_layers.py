@@ -69,7 +69,6 @@ HOMES = {
     "seaborn": "plots",
     "scipy": "statistics.adapters",
     "statsmodels": "statistics.adapters",
-    "pingouin": "statistics.adapters",
     "papermill": "report.notebook_run",
     "resvg_py": "page.film.frame",
     "nbconvert": "report.html",

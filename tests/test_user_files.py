@@ -68,7 +68,7 @@ COMMANDS = (
     ["check", "."],
     ["schedule", "."],
     ["inspect", "logs/run.csv"],
-    ["compare", "1", "2", "3", "--against", "1", "2", "3"],
+    ["compare", "1", "2", "3", "--against", "1", "2", "3", "--order", "rounds"],
     ["new", "another"],
     ["sweep", "."],
 )

@@ -10,18 +10,18 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 
 from gpubench_kit import __version__
 from gpubench_kit.cli.archive import add_archive
 from gpubench_kit.cli.check import add_check
-from gpubench_kit.cli.fault_lines import TRACEBACK, result_json, tell_faults
+from gpubench_kit.cli.compare import add_compare
+from gpubench_kit.cli.fault_lines import TRACEBACK, check_file, result_json, tell_faults
 from gpubench_kit.cli.new import add_new
 from gpubench_kit.cli.report import add_demo, add_report
 from gpubench_kit.cli.sweep import add_sweep
-from gpubench_kit.model.errors import Fault, GpubenchError, LogError
+from gpubench_kit.model.errors import GpubenchError
 
-_DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT, _STOPPED, _UNREAD = 0, 1, 2, 3, 130, 141
+_DONE, _BAD_INPUT, _FAULT, _STOPPED, _UNREAD = 0, 2, 3, 130, 141
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -81,67 +81,13 @@ def _inspect(asked: argparse.Namespace) -> int:
     from gpubench_kit.metrics.inspect_log import inspect_log
 
     for word in filter(None, (asked.log, asked.sensors)):
-        _check_file(word)
+        check_file(word)
     if asked.confirm:
         confirm_log(asked.log, asked.confirm)
         return _DONE
     told = inspect_log(asked.log, asked.sensors, sensor_edge_s=asked.sensor_edge_s)
     print(as_json(told) if asked.json else inspection_text(told))
     return _DONE
-
-
-def _compare(asked: argparse.Namespace) -> int:
-    """Compare runs with runs, from numbers or logs."""
-    from gpubench_kit.cli.text import comparison_json, comparison_text
-    from gpubench_kit.statistics.quick import quick_comparison
-
-    faults: list[Fault] = []
-    sides = [_values_of(side, asked.metric, faults) for side in (asked.of, asked.against)]
-    if faults:
-        raise LogError(faults)
-    found = quick_comparison(*sides, metric=asked.metric, margin=asked.margin, order=asked.order)
-    print(comparison_json(found) if asked.json else comparison_text(found))
-    return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
-
-
-def _values_of(words: Sequence[str], metric: str, faults: list[Fault]) -> list[str | float]:
-    """Return the values of one side; what has none becomes a fault."""
-    values = []
-    for word in words:
-        try:
-            values.append(_value_of(word, metric))
-        except LogError as error:
-            faults += error.faults
-    return values
-
-
-def _value_of(word: str, metric: str) -> str | float:
-    """Return a number as it was typed, or a log's value of the metric."""
-    if not Path(word).exists() and _is_number(word.replace(",", ".")):
-        return word.replace(",", ".")
-    from gpubench_kit.metrics.inspect_log import inspect_log
-
-    _check_file(word, "neither a number nor a file was found")
-    values = inspect_log(word)["metrics"]
-    if metric not in values:
-        known = ", ".join(f"'{name}'" for name in values)
-        raise LogError(Fault(word, f"this log has no '{metric}' (it has {known}).", "Choose one with --metric."))
-    return values[metric]
-
-
-def _is_number(word: str) -> bool:
-    """Return whether a word is a number as a person or a program writes one."""
-    try:
-        float(word)
-    except ValueError:
-        return False
-    return "_" not in word
-
-
-def _check_file(word: str, problem: str = "there is no such file") -> None:
-    """Raise where a word of the command line names no file."""
-    if not Path(word).is_file():
-        raise LogError(Fault(word, f"{problem}.", "Correct the name, or the folder you are in."))
 
 
 class _Bar:
@@ -183,7 +129,7 @@ def _parser() -> argparse.ArgumentParser:
     add_sweep(commands, make=_command, bar=_Bar)
     add_archive(commands, make=_command, bar=_Bar)
     _add_inspect(commands)
-    _add_compare(commands)
+    add_compare(commands, make=_command)
     add_demo(commands, make=_command, bar=_Bar)
     _add_completion(commands, parser)
     return parser
@@ -212,20 +158,6 @@ def _add_inspect(commands) -> None:
                          help="confirm the log's format in the plan of this review folder")  # fmt: skip
     command.add_argument("--json", action="store_true", help="print JSON")
     command.set_defaults(run=_inspect)
-
-
-def _add_compare(commands) -> None:
-    """Add the command ``compare``."""
-    example = "gpubench-kit compare 102.1 102.6 101.9 --against 100.0 101.0 99.5 --order alternated"
-    command = _command(commands, "compare", "compare runs with runs at once, from numbers or frame logs", example)
-    command.add_argument("of", metavar="RUN", nargs="+", help="numbers, or frame logs")
-    command.add_argument("--against", metavar="RUN", nargs="+", required=True, help="the runs to compare with")
-    command.add_argument("--metric", default="avg_fps", help="what the numbers are (default: avg_fps)")
-    command.add_argument("--margin", type=float, default=2.0, help="smallest difference that matters (default: 2)")
-    command.add_argument("--order", choices=("alternated", "back_to_back", "not_known"), default="not_known",
-                         help="how the runs were done (default: not_known)")  # fmt: skip
-    command.add_argument("--json", action="store_true", help="print JSON")
-    command.set_defaults(run=_compare)
 
 
 def _add_completion(commands, parser: argparse.ArgumentParser) -> None:

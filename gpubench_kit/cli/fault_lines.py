@@ -7,9 +7,10 @@ import os
 import sys
 from collections.abc import Iterable
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
-from gpubench_kit.model.errors import Fault, GpubenchError
+from gpubench_kit.model.errors import Fault, GpubenchError, LogError
 
 #: Set to anything, it shows where in the kit an unexpected error arose.
 TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
@@ -48,3 +49,15 @@ def result_json(made: Any) -> str:
     """
     content = made if isinstance(made, (dict, list)) else asdict(made)
     return json.dumps(content, indent=2, ensure_ascii=False, default=str)
+
+
+def check_file(word: str, problem: str = "there is no such file") -> None:
+    """Raise where a word of the command line names no file.
+
+    Parameters
+    ----------
+    word : as it was typed
+    problem : what is wrong then
+    """
+    if not Path(word).is_file():
+        raise LogError(Fault(word, f"{problem}.", "Correct the name, or the folder you are in."))

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.quick import QuickComparison
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import (
-    MISSING,
     change_and_interval_text,
+    change_text,
     count_text,
     interval_text,
+    is_missing,
     number_text,
     percent_text,
+    unit_text,
     value_text,
 )
+from gpubench_kit.wording.reasons import REASON_TEXT, more_rounds_text, reason_words
 
 _LOWS = {"quantile": "quantile of the frame times", "slowest_frames": "mean of the slowest frames",
          "time_share": "share of the time"}  # fmt: skip
@@ -43,38 +47,140 @@ def inspection_text(told: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def comparison_text(found: QuickComparison) -> str:
-    """Return a quick comparison, as text.
+def comparison_text(found) -> str:
+    """Return what two lists of runs show, as text.
 
     Parameters
     ----------
-    found : as `quick_comparison` returns it
+    found : TwoSample
     """
-    unit = "%" if found.scale == "ratio" else found.unit
-    change = change_and_interval_text(found.change, found.ci_low, found.ci_high, unit=unit)
-    lines = [found.sentence, found.caution, ""]
-    lines += [f"  means      {value_text(found.of_value, found.metric)} against "
-              f"{value_text(found.against_value, found.metric)}, {count_text(found.n)} and "
-              f"{count_text(found.n_against, 'run')}"]  # fmt: skip
-    lines += [f"  change     {change}", f"  test       {found.test}"]
-    if found.margin is not None:
-        margin = percent_text(found.margin) if unit == "%" else f"{found.margin:g} {unit}"
-        interval = interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)
-        held = f" (held against it: 90 % interval {interval})"
-        lines.append(f"  margin     {margin}" + ("" if MISSING in held else held))
-    if found.more_runs is not None:
-        lines.append(f"  to decide  {count_text(found.more_runs, 'further run')} of each side")
-    return "\n".join(line for place, line in enumerate(lines) if line or place == 2)
+    unit = _change_unit(found)
+    rows = [
+        ("design", _design_text(found)),
+        ("means", f"{value_text(found.of_value, found.metric)} vs {value_text(found.against_value, found.metric)}, "
+                  f"{count_text(found.n)} and {count_text(found.n_against, 'run')}"),
+        ("change", change_and_interval_text(found.change, found.ci_low, found.ci_high, unit=unit)),
+        ("test", found.test),
+    ]  # fmt: skip
+    if not is_missing(found.margin):
+        held = ""
+        if not is_missing(found.equivalence_ci_low):
+            interval = interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)
+            held = f" (held against it: 90 % interval {interval})"
+        rows.append(("margin", _margin_text(found) + held))
+    table = [f"  {name:<10} {text}" for name, text in rows]
+    return "\n".join([*sentences(found), "", *table])
 
 
-def comparison_json(found: QuickComparison) -> str:
-    """Return a quick comparison as JSON; what is not defined is null.
+def comparison_json(found) -> str:
+    """Return what two lists of runs show, and what may be said of it, as JSON; what is not defined is null.
 
     Parameters
     ----------
-    found : as `quick_comparison` returns it
+    found : TwoSample
     """
-    return as_json({name: _finite(value) for name, value in asdict(found).items()})
+    numbers = {name: _finite(value) for name, value in asdict(found).items()}
+    return as_json(numbers | {"text": list(sentences(found))})
+
+
+def sentences(found) -> Iterator[str]:
+    """Yield what may be said of two lists of runs, and what to know about it.
+
+    Parameters
+    ----------
+    found : TwoSample
+    """
+    label = METRICS[found.metric].label
+    if found.verdict == "no_verdict":
+        yield from _without_verdict(found, label)
+        return
+    unit = _change_unit(found)
+    known = {"metric": label, "interval": interval_text(found.ci_low, found.ci_high, unit)}
+    if not is_missing(found.margin):
+        known["margin"] = _margin_text(found)
+    if found.verdict == "same_within_margin":
+        # The interval that is held against the margin: the wider one may reach past it.
+        held = interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)
+        yield say("compare.same", held=held, **known)
+    elif found.verdict == "undecided":
+        yield say("compare.undecided", **known)
+        yield from _of_margin(found)
+        yield more_rounds_text(found, None)
+    else:
+        size, way = change_text(abs(found.change), unit).lstrip("+"), "higher" if found.change > 0 else "lower"
+        word = found.verdict.removesuffix("_but_small")
+        small = say("compare.small", **known) if found.verdict.endswith("small") else ""
+        judged = "" if METRICS[found.metric].better == "neither" else f" ({word})"
+        yield say("compare.real", size=size, way=way, judged=judged, small=small,
+                  **known | {"metric": capital(label)})  # fmt: skip
+    if found.left_out:
+        yield say("compare.left_out", n=found.left_out)
+    if "two_runs_only" in reason_words(found.reason):
+        yield REASON_TEXT["two_runs_only"]
+
+
+def _without_verdict(found, label: str) -> Iterator[str]:
+    """Yield what was measured, why it is no verdict, and what would explain it or settle it."""
+    change = change_text(found.change, _change_unit(found))
+    if min(found.n, found.n_against) == 1:
+        yield say("compare.once", metric=label, change=change)
+    elif found.design == "rounds":
+        yield say("compare.no_verdict", metric=label, change=change, reason=REASON_TEXT[found.reason])
+    else:
+        reason = "unknown" if found.order == "not_known" else "blocks"
+        yield say(f"compare.{reason}", metric=label, change=change)
+        yield from _tipping(found, label)
+    if found.order == "not_known":
+        yield say("compare.flag")
+
+
+def _tipping(found, label: str) -> Iterator[str]:
+    """Yield what the test setup must have done between two blocks to explain the change."""
+    if is_missing(found.restart_spread_pct):
+        return
+    unit, margin = _change_unit(found), 0.0 if is_missing(found.margin) else found.margin
+    change, spread = (
+        change_text(size, unit).lstrip("+") for size in (found.bench_change_pct, found.restart_spread_pct)
+    )
+    if 0 < max(margin / 2, 1.0 if found.scale == "ratio" else 0.0) <= found.restart_spread_pct:
+        way = "higher" if found.change > 0 else "lower"
+        yield say("compare.unless", metric=capital(label), way=way, change=change, spread=spread)
+    elif found.bench_change_pct > 0:
+        yield say("compare.explained", change=change, spread=spread)
+    else:
+        yield say("compare.noise")
+
+
+def _of_margin(found) -> Iterator[str]:
+    """Yield which way a change of the margin is ruled out: what lies beyond that end of the one-sided test."""
+    if is_missing(found.margin):
+        return
+    down, up = ("loss", "gain") if METRICS[found.metric].better == "higher" else ("fall", "rise")
+    size = _margin_text(found)
+    if found.equivalence_ci_low > -found.margin:
+        yield say("compare.ruled_out", out=down, open=up, margin=size)
+    elif found.equivalence_ci_high < found.margin:
+        yield say("compare.ruled_out", out=up, open=down, margin=size)
+    else:
+        yield say("compare.open", down=down, up=up, margin=size)
+
+
+def _design_text(found) -> str:
+    """Return how the runs were done, in words, and how many of them make rounds."""
+    text = say(f"compare.design.{found.order}")
+    if found.design == "rounds":
+        return f"{text} ({count_text(found.n, 'round')})"
+    return text
+
+
+def _change_unit(found) -> str:
+    """Return the unit in which changes are written."""
+    return "%" if found.scale == "ratio" else found.unit
+
+
+def _margin_text(found) -> str:
+    """Return the margin with its unit."""
+    return percent_text(found.margin) if found.scale == "ratio" else unit_text(found.margin, found.unit)
 
 
 def as_json(told: Mapping[str, Any]) -> str:
@@ -87,7 +193,7 @@ def as_json(told: Mapping[str, Any]) -> str:
     return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
 
 
-def _finite(value: Any) -> Any:
+def _finite(value: object) -> object:
     """Return a value that JSON has; nan and infinity become None."""
     return None if isinstance(value, float) and not math.isfinite(value) else value
 

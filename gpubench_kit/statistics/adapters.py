@@ -1,10 +1,9 @@
-"""The only calls to scipy, statsmodels and pingouin: names, signs and defaults are translated here."""
+"""The only calls to scipy and statsmodels: names, signs and defaults are translated here."""
 
 from __future__ import annotations
 
 import gc
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
@@ -19,7 +18,6 @@ stats = loaded_when_used("scipy.stats")
 multitest = loaded_when_used("statsmodels.stats.multitest")
 proportion = loaded_when_used("statsmodels.stats.proportion")
 rates = loaded_when_used("statsmodels.stats.rates")
-pingouin = loaded_when_used("pingouin")
 
 
 def normal_cdf(x: np.ndarray | float):
@@ -164,54 +162,3 @@ def _garbage_left_alone():
     finally:
         if mine:
             gc.unfreeze()
-
-
-@dataclass(frozen=True)
-class HandTest:
-    """A t test of two short lists, on the scale of its values.
-
-    Attributes
-    ----------
-    change : mean of the first list minus mean of the second
-    df, p : degrees of freedom and two-sided p-value
-    low, high : interval of the confidence asked for
-    """
-
-    change: float
-    df: float
-    p: float
-    low: float
-    high: float
-
-
-def hand_t_test(of, against, *, paired: bool, confidence: float = 0.95) -> HandTest:
-    """Return a t test by pingouin: paired, pooled for equal counts, Welch for unequal ones.
-
-    Parameters
-    ----------
-    of, against : sequences of numbers; of one length where ``paired``
-    confidence : of the interval
-
-    Returns
-    -------
-    HandTest, with full precision: the library's rounding of intervals is switched off meanwhile
-    """
-    # "auto" is the rule wanted here: pooled for equal counts, Welch (1947) for unequal ones.
-    correction = False if paired else "auto"
-    with _full_precision():
-        row = pingouin.ttest(of, against, paired=paired, correction=correction, confidence=confidence).iloc[0]
-    # The interval's column is named by its rounded confidence.
-    interval = next(row[name] for name in row.index if name.startswith("CI"))
-    change = float(np.mean(of) - np.mean(against))
-    return HandTest(change, float(row["dof"]), float(row["p_val"]), float(interval[0]), float(interval[1]))
-
-
-@contextmanager
-def _full_precision():
-    """Keep pingouin from rounding intervals to two decimals, which on logs leaves nothing."""
-    before = pingouin.options["round.column.CI95"]
-    pingouin.options["round.column.CI95"] = None
-    try:
-        yield
-    finally:
-        pingouin.options["round.column.CI95"] = before

@@ -162,7 +162,7 @@ def more_rounds_text(row: Any, plan) -> str:
     Parameters
     ----------
     row : row of ``comparisons``
-    plan : ReviewPlan
+    plan : ReviewPlan; None for two lists of runs, which have no result over games
     """
     if not is_missing(row.more_runs):
         verb = "settles" if row.more_runs == 1 else "settle"
@@ -175,4 +175,5 @@ def more_rounds_text(row: Any, plan) -> str:
     unit = "%" if row.scale == "ratio" else row.unit
     margin = f"{significant_text(row.margin_of_twelve, digits=2)} {unit}"
     rounds = units_text(12, row, plan, is_further=False)
-    return f"Not with a feasible number: {rounds} would show a margin of {margin}; the overall result stands."
+    stands = "" if plan is None else "; the overall result stands"
+    return f"Not with a feasible number: {rounds} would show a margin of {margin}{stands}."

@@ -1,0 +1,100 @@
+"""The command ``compare``: runs against runs at once, from numbers or frame logs, without a review folder."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from gpubench_kit.cli.fault_lines import check_file
+from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.questions import Choice, Question
+from gpubench_kit.wording.catalogue import say
+
+_DONE, _NOTHING_COMPARED = 0, 1
+#: What a digit answers to the question on the order; the last is Enter.
+_ORDERS = ("alternated", "rounds", "back_to_back", "not_known")
+
+
+def add_compare(commands, *, make: Callable) -> None:
+    """Add the command ``compare``.
+
+    Parameters
+    ----------
+    commands : of the parser
+    make : gives the parser of one command
+    """
+    example = "gpubench-kit compare 102.1 102.6 101.9 --against 100.0 101.0 99.5 --order alternated"
+    command = make(commands, "compare", "compare runs with runs at once, from numbers or frame logs", example)
+    command.add_argument("of", metavar="RUN", nargs="+", help="numbers, or frame logs")
+    command.add_argument("--against", metavar="RUN", nargs="+", required=True, help="the runs to compare with")
+    command.add_argument("--metric", default="avg_fps", help="what the numbers are (default: avg_fps)")
+    command.add_argument("--margin", type=float, help="smallest difference that matters: percent, or the metric's "
+                         "unit where it is not compared by ratio (default: 2 %%, or none)")  # fmt: skip
+    command.add_argument("--order", choices=_ORDERS, help="how the runs were done: alternated (A B B A ...), "
+                         "rounds (run k of both in round k), back_to_back, not_known (default: asked)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.set_defaults(run=_compare)
+
+
+def _compare(asked: argparse.Namespace) -> int:
+    """Compare runs with runs, from numbers or logs."""
+    from gpubench_kit.cli.text import comparison_json, comparison_text
+    from gpubench_kit.statistics.two_sample import compare_two_samples
+
+    faults: list[Fault] = []
+    sides = [_values_of(side, asked.metric, faults) for side in (asked.of, asked.against)]
+    if faults:
+        raise LogError(faults)
+    order = asked.order or _asked_order(asked)
+    found = compare_two_samples(*sides, metric=asked.metric, margin=asked.margin, order=order)
+    print(comparison_json(found) if asked.json else comparison_text(found))
+    return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
+
+
+def _asked_order(asked: argparse.Namespace) -> str:
+    """Return how the runs were done, asked on a terminal; of one run there is no order to ask for."""
+    from gpubench_kit.cli.ask import ask, is_terminal
+
+    several = min(len(asked.of), len(asked.against)) > 1
+    if asked.json or asked.quiet or not several or not is_terminal():
+        return "not_known"
+    one = Question(
+        "order", say("compare.ask"), choices=tuple(Choice(say(f"compare.design.{name}"), name) for name in _ORDERS),
+        default=_ORDERS[-1], default_text="4, treated like 3", evidence=(say("compare.why"),),
+    )  # fmt: skip
+    return ask(lambda _: [one])["order"]
+
+
+def _values_of(words: Sequence[str], metric: str, faults: list[Fault]) -> list[str | float]:
+    """Return the values of one side; what has none becomes a fault."""
+    values = []
+    for word in words:
+        try:
+            values.append(_value_of(word, metric))
+        except LogError as error:
+            faults += error.faults
+    return values
+
+
+def _value_of(word: str, metric: str) -> str | float:
+    """Return a number as it was typed, or a log's value of the metric."""
+    if not Path(word).exists() and _is_number(word.replace(",", ".")):
+        return word.replace(",", ".")
+    from gpubench_kit.metrics.inspect_log import inspect_log
+
+    check_file(word, "neither a number nor a file was found")
+    values = inspect_log(word)["metrics"]
+    if metric not in values:
+        known = ", ".join(f"'{name}'" for name in values)
+        raise LogError(Fault(word, f"this log has no '{metric}' (it has {known}).", "Choose one with --metric."))
+    return values[metric]
+
+
+def _is_number(word: str) -> bool:
+    """Return whether a word is a number as a person or a program writes one."""
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return "_" not in word
