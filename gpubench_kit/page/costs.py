@@ -11,11 +11,13 @@ import pandas as pd
 from gpubench_kit.costs.estimates import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.charts.costs import cost_curves
+from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, note, paragraph, stacked
 from gpubench_kit.page.results import Results
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import (
     change_and_interval_text,
+    change_text,
     interval_text,
     is_missing,
     money_text,
@@ -43,8 +45,8 @@ def cost_table(results: Results) -> Markup:
     years = plain_text(plan.costs.years)
     columns = [
         Field(say("cost.corner", years=years), lambda pair: _names(next(iter(by_pair[pair].values())), plan)),
-        Field(say("cost.energy"), lambda pair: _stacked(by_pair[pair].get("energy")), is_number=True),
-        Field(say("cost.money"), lambda pair: _stacked(by_pair[pair].get("running_cost")), is_number=True),
+        Field(say("cost.energy"), lambda pair: _stacked(by_pair[pair].get("energy"))),
+        Field(say("cost.money"), lambda pair: _stacked(by_pair[pair].get("running_cost"))),
     ]
     assumed = say(
         "cost.assumed",
@@ -69,7 +71,12 @@ def cost_lines(results: Results) -> Markup:
         chart = cost_curves(
             sensitivity, results.plan, pair=tuple(pair), group=group, extra_price=_extra_price(first, results.plan)
         )
-        parts += [heading(name, level=4), bullets(cost_sentences(rows, results.plan)), *notes, chart or ""]
+        parts += [
+            heading(name, level=4),
+            bullets(cost_sentences(rows, results.plan)),
+            *notes,
+            figures([figure(chart)]),
+        ]
     return join(parts)
 
 
@@ -98,8 +105,12 @@ def _side(row: Any, side: str, plan) -> str:
 
 
 def _stacked(row: Any) -> Markup:
-    """Return a difference with its interval below it; nothing where there is none."""
-    return Markup("") if row is None else stacked(_with_interval(row))
+    """Return a difference with its interval below it, the unit said once; nothing where there is none."""
+    if row is None:
+        return Markup("")
+    whole = change_text(row.value, row.unit)
+    between = interval_text(row.ci_low, row.ci_high, row.unit).removesuffix(row.unit).rstrip()
+    return stacked(f"{whole}\n{between}")
 
 
 def _with_interval(row: Any) -> str:

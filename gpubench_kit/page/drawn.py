@@ -16,7 +16,7 @@ def figure(chart: Drawn | None, caption: str = "") -> Markup:
     return Markup('<figure class="chart">{}{}</figure>\n').format(chart, told)
 
 
-def figures(parts: Iterable[Markup]) -> Markup:
-    """Return figures side by side where there is room; nothing for none."""
+def figures(parts: Iterable[Markup], *, css: str = "charts") -> Markup:
+    """Return figures side by side where there is room, three in a row as a ``trio``; nothing for none."""
     inner = join(parts)
-    return Markup('<div class="charts">{}</div>\n').format(inner) if inner else inner
+    return Markup('<div class="{}">{}</div>\n').format(css, inner) if inner else inner

@@ -7,16 +7,19 @@ from typing import Any
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.answer_card import unit_of_change
+from gpubench_kit.page.charts import Plot
+from gpubench_kit.page.charts.games import sensors_of_game
 from gpubench_kit.page.charts.over_games import watts_against_fps
 from gpubench_kit.page.costs import cost_lines, cost_table
-from gpubench_kit.page.elements import Field, Markup, join, listing, render, verdict_markup
+from gpubench_kit.page.drawn import figure, figures
+from gpubench_kit.page.elements import Field, Markup, heading, join, listing, render, verdict_markup
 from gpubench_kit.page.headline import is_real, watts_title
-from gpubench_kit.page.results import Pair, Results
+from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.page.sensors import sensor_charts
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital, metric_label
 from gpubench_kit.wording.numbers import change_text, is_missing, unit_text
+from gpubench_kit.wording.terms import scene_text
 
 #: Rows of the table of heat and noise.
 _HEAT = ("core_c", "hotspot_c", "memory_c", "fan_rpm", "sound_dba")
@@ -41,7 +44,7 @@ def watts(results: Results) -> Section:
         "measured_at": _measured_at(results) if has_power else "",
         "heat": heat,
         "costs": costs,
-        "more": join([sensor_charts(results), cost_lines(results)]),
+        "folds": [(say("watts.fold.sensors"), _sensors(results)), (say("watts.fold.cost"), cost_lines(results))],
     }
     return Section("watts", watts_title(results), render("efficiency.html.j2", values))
 
@@ -124,3 +127,34 @@ def _heat_cell(row: Any) -> Markup:
     if row is None or is_missing(row.change):
         return Markup("") + say("answer.not_measured")
     return join([change_text(row.change, unit_of_change(row)), verdict_markup(row)], " ")
+
+
+def sensor_charts(results: Results) -> list[tuple[Scene, tuple[Plot, ...]]]:
+    """Return temperature, clock and power over soak runs, or over measured runs of the first scene without any.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
+    runs = results.runs
+    is_soak = (runs["purpose"] == "soak") & runs["used"].fillna(False).astype(bool)
+    scenes = [scene for group in results.groups[:1] for scene in results.scenes(group)]
+    soaked = [scene for scene in scenes if scene.game in set(runs.loc[is_soak, "game"])]
+    options = {"states": results.states(), "edge_s": results.plan.analysis.sensor_edge_s}
+    out = []
+    for scene in soaked or scenes[:1]:
+        own = runs[(runs["game"] == scene.game) & (runs["setting"] == scene.setting)]
+        purpose = "soak" if soaked else "measure"
+        out.append(
+            (scene, sensors_of_game(results.facts(own["run"]), own, scene=scene, purpose=purpose, **options))
+        )
+    return [(scene, charts) for scene, charts in out if charts]
+
+
+def _sensors(results: Results) -> Markup:
+    """Return the charts of sensors, a heading for each scene."""
+    return join(
+        part
+        for scene, charts in sensor_charts(results)
+        for part in (heading(scene_text(*scene), level=4), figures(map(figure, charts), css="trio"))
+    )

@@ -17,7 +17,8 @@ from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital
-from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text
+from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text, unit_text
+from gpubench_kit.wording.terms import names_text
 from gpubench_kit.wording.verdicts import verdict_word
 
 #: Games that stand open: the biggest loss, the biggest gain, the noisiest.
@@ -88,11 +89,13 @@ def _roles(results: Results) -> dict[str, Role]:
         if (row := results.in_game(pair, scene, results.plan.analysis.primary)) is not None
         and not is_missing(row.change)
     ]
+    # What is the same within the margin is neither a loss nor a gain, and not undecided.
+    open_ = [one for one in found if is_real(one[0]) or one[0].verdict == "undecided"]
     losses = sorted(
-        (one for one in found if _gain(one[0]) < 0), key=lambda one: (not is_real(one[0]), _gain(one[0]))
+        (one for one in open_ if _gain(one[0]) < 0), key=lambda one: (not is_real(one[0]), _gain(one[0]))
     )
     gains = sorted(
-        (one for one in found if _gain(one[0]) > 0), key=lambda one: (not is_real(one[0]), -_gain(one[0]))
+        (one for one in open_ if _gain(one[0]) > 0), key=lambda one: (not is_real(one[0]), -_gain(one[0]))
     )
     roles: dict[str, Role] = {}
     for ranked, kind in ((losses[:1], "loss"), (gains[:1], "gain")):
@@ -141,7 +144,7 @@ def _game(results: Results, game: str, scenes: Sequence[Scene], *, role: Role | 
     planned = next(one for one in results.plan.games if one.name == game)
     pair = role.pair if role else _largest(results, scenes[0])
     told = [planned.scene, say(f"detail.limited.{planned.limited_by}") if planned.limited_by != "card" else ""]
-    tag = ", ".join(role.tags) if role else ", ".join(one for one in told if one)
+    tag = " · ".join(role.tags) if role else ", ".join(one for one in told if one)
     name = f"game-{slug(game)}"
     parts = tuple(
         _part(
@@ -179,7 +182,16 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
             runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=one) for one in _STRIPS
         ),
         (trace_of_game(facts, own, scene=scene, states=leading),),
-        (percentiles_of_game(facts, own, scene=scene, states=states, leading=leading),),
+        (
+            percentiles_of_game(
+                facts,
+                own,
+                scene=scene,
+                states=states,
+                leading=leading,
+                confidence=results.plan.analysis.confidence,
+            ),
+        ),
     )
     planned = next(one for one in results.plan.games if one.name == scene.game)
     notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
@@ -214,8 +226,9 @@ def game_sentence(results: Results, scene: Scene) -> str:
     primary = results.plan.analysis.primary
     rows = [(results.in_game(pair, scene, primary), pair) for pair in results.main.pairs]
     rows = [(row, pair) for row, pair in rows if row is not None]
-    told = [_clause(results, row, pair) for row, pair in rows]
+    told = _clauses(results, rows)
     if len(rows) > _TOLD:
+        told = [_clause(results, row, pair) for row, pair in rows]
         decided = sorted(
             (row.change, place)
             for place, (row, _) in enumerate(rows)
@@ -228,11 +241,32 @@ def game_sentence(results: Results, scene: Scene) -> str:
     return f"{'; '.join(told)}." if told else ""
 
 
-def _clause(results: Results, row: Any, pair: Pair) -> str:
-    """Return what one tuning does in a scene."""
+def _clauses(results: Results, rows: Sequence[tuple[Any, Pair]]) -> list[str]:
+    """Return what each tuning does in a scene; those that are the same within the margin together, at the end."""
+    same = [(row, pair) for row, pair in rows if row.verdict == "same_within_margin"]
+    if len(same) < 2:
+        return [_clause(results, row, pair) for row, pair in rows]
+    names = names_text([_name(results, pair) for _, pair in same])
+    others = [_clause(results, row, pair) for row, pair in rows if row.verdict != "same_within_margin"]
+    return [*others, say("detail.all_same", tunings=names, margin=_margin(same[0][0]))]
+
+
+def _margin(row: Any) -> str:
+    """Return the margin of a result with its unit."""
+    return percent_text(row.margin) if row.scale == "ratio" else unit_text(row.margin, row.unit)
+
+
+def _name(results: Results, pair: Pair) -> str:
+    """Return the name of one side of a pair, with the other where pairs differ in it."""
     name = capital(results.short(pair.of) if not pair.is_between else pair.of.card)
     if results.main.common is None and not pair.is_between:
         name = say("answer.pair", of=name, against=results.short(pair.against))
+    return name
+
+
+def _clause(results: Results, row: Any, pair: Pair) -> str:
+    """Return what one tuning does in a scene."""
+    name = _name(results, pair)
     if row.verdict == "no_verdict" or is_missing(row.change):
         return say("detail.no_verdict", tuning=name, why=short_reason(row))
     unit = unit_of_change(row)
@@ -240,7 +274,7 @@ def _clause(results: Results, row: Any, pair: Pair) -> str:
     if row.verdict == "undecided":
         return say("detail.undecided", tuning=name, interval=interval)
     if row.verdict == "same_within_margin":
-        return say("detail.same", tuning=name, margin=change_text(row.margin, unit).lstrip("+"))
+        return say("detail.same", tuning=name, margin=_margin(row), interval=interval)
     word = verdict_word(row.verdict, row.metric, row.change)
     size = change_text(abs(row.change), unit).lstrip("+")
     return say(

@@ -59,15 +59,17 @@ def leading_pair(results: Results) -> Pair | None:
     """Return the pair that the headline is about; None where nothing is decided.
 
     The first whose power is really lower while its frame rate loses less than the margin; else the largest real
-    gain; else the first about which anything is decided.
+    gain; else the largest real loss; else the first about which anything is decided.
     """
     pairs = _candidates(results)
     saving = [pair for pair in pairs if _saves_power(results, pair)]
     if saving:
         return saving[0]
-    gains = [(row.change, pair) for pair in pairs if (row := rate_of(results, pair)) and row.verdict == "better"]
-    if gains:
-        return max(gains, key=lambda gain: gain[0])[1]
+    rates = [(row, pair) for pair in pairs if (row := rate_of(results, pair)) is not None]
+    for verdict in ("better", "worse", "worse_but_small"):
+        found = [(abs(row.change), pair) for row, pair in rates if row.verdict == verdict]
+        if found:
+            return max(found, key=lambda one: one[0])[1]
     return next((pair for pair in pairs if _is_decided(results, pair)), None)
 
 
@@ -192,11 +194,20 @@ def _carried(results: Results, pair: Pair) -> bool:
 
 
 def games_title(results: Results, pair: Pair | None = None) -> str:
-    """Return the title of the table by game: what a tuning does, the first if none is given, with the undecided."""
-    pair, group = pair or (_candidates(results) or (None,))[0], results.groups[0]
+    """Return the title of the table by game: what a tuning does, with the undecided.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    pair : default that of the headline, or the first that changes a game where that one changes none
+    """
     metric = results.plan.analysis.primary
-    rows = [results.in_game(pair, scene, metric) for scene in results.scenes(group)]
-    rows = [row for row in rows if row is not None]
+    if pair is None:
+        first = leading_pair(results)
+        ranked = [*([first] if first else []), *_candidates(results)]
+        changing = [one for one in ranked if any(row.verdict in REAL for row in _rows_of(results, one, metric))]
+        pair = (changing or ranked)[0]
+    rows = _rows_of(results, pair, metric)
     worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))
     open_ = [row for row in rows if row.verdict in ("undecided", "no_verdict")]
     if rows and len(open_) == len(rows):
@@ -210,6 +221,12 @@ def games_title(results: Results, pair: Pair | None = None) -> str:
     )
     parts += [say("games.title.undecided", n=len(open_))] * bool(open_)
     return f"{parts[0]}; {', '.join(parts[1:])}" if parts[1:] else parts[0]
+
+
+def _rows_of(results: Results, pair: Pair, metric: str) -> list[Any]:
+    """Return the results of a pair in the games of the main group."""
+    rows = [results.in_game(pair, scene, metric) for scene in results.scenes(results.groups[0])]
+    return [row for row in rows if row is not None]
 
 
 def _games(rows: Iterable[Any], verdict: str) -> list[str]:

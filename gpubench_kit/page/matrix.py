@@ -92,9 +92,15 @@ def _bars(results: Results) -> list[tuple[str, Any]]:
     if not len(rates):
         return []
     limit, states = float(rates["value"].max()), results.states()
-    scenes = [scene for group in results.groups for scene in results.scenes(group)]
-    drawn = [(scene, frame_rates(results.levels, scene=scene, states=states, limit=limit)) for scene in scenes]
-    return [(scene_name(results, scene), chart) for scene, chart in drawn if chart is not None]
+    drawn = [
+        (
+            scene_name(results, scene) + (f", {group}" if group != results.groups[0] else ""),
+            frame_rates(results.levels, scene=scene, states=states, limit=limit),
+        )
+        for group in results.groups
+        for scene in results.scenes(group)
+    ]
+    return [(name, chart) for name, chart in drawn if chart is not None]
 
 
 def matrix_pairs(results: Results) -> tuple[Pair, ...]:

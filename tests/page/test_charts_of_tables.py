@@ -8,6 +8,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import ttest_rel
 
 from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
 from gpubench_kit.model.tables import NOISE, RUNS, USABLE
@@ -148,12 +149,38 @@ def test_without_frames_there_is_no_trace_and_no_curve():
     assert sensors_of_game(known, table, scene=SCENE, states=STATES) == ()
 
 
-def test_a_percentile_curve_is_the_median_over_the_runs():
-    known = [facts("a", mean_ms=10), facts("b", mean_ms=20), facts("c", mean_ms=11)]
-    table = run_table({"a": "factory", "b": "factory", "c": "factory"})
-    chart = percentiles_of_game(known, table, scene=SCENE, states=STATES)
-    assert dict(chart.series[0].points)[99.0] == pytest.approx(11 * 1.99)
-    assert "3 runs" in chart.alternative_text
+def percentile_chart(times: dict[str, tuple[float, ...]], *, rounds=(1, 2, 3, 4)):
+    """Return the chart of runs with the given mean frame times [ms], one run of each tuning a round."""
+    runs = [
+        (f"{name}{place}", name, ms, rounds[place])
+        for name, all_ms in times.items()
+        for place, ms in enumerate(all_ms)
+    ]
+    table = run_table({run: name for run, name, _, _ in runs})
+    table["round"] = pd.array([number for *_, number in runs], dtype="Int64")
+    known = [facts(run, mean_ms=ms) for run, _, ms, _ in runs]
+    return percentiles_of_game(known, table, scene=SCENE, states=STATES)
+
+
+def test_percentiles_show_the_change_over_rounds_with_the_interval_of_a_paired_t_test():
+    base, quiet = (10.0, 12.0, 11.0, 10.5), (11.0, 12.6, 12.1, 11.2)
+    (series,) = percentile_chart({"factory": base, "quiet": quiet}).series
+    found = ttest_rel(np.log(quiet), np.log(base)).confidence_interval(0.95)
+    assert dict(series.points)[99.0] == pytest.approx(100 * np.expm1(np.mean(np.log(quiet) - np.log(base))))
+    assert series.band[0][1:] == pytest.approx([100 * np.expm1(end) for end in (found.low, found.high)])
+    assert series.note.endswith("4 rounds")
+
+
+def test_percentiles_of_runs_that_share_no_rounds_have_no_interval():
+    chart = percentile_chart({"factory": (10.0, 12.0), "quiet": (11.0, 13.2)})
+    (series,) = chart.series
+    assert dict(series.points)[50.0] == pytest.approx(10.0)
+    assert series.band == ()
+    assert "no interval" in chart.alternative_text
+
+
+def test_percentiles_of_one_state_alone_are_no_comparison():
+    assert percentile_chart({"factory": (10.0, 12.0, 11.0)}) is None
 
 
 def test_joined_pieces_keep_the_longest_frame():

@@ -12,6 +12,8 @@ from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
 from gpubench_kit.page.charts.marks import NBSP, value_text
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
 from gpubench_kit.page.charts.states import State, middle_run, runs_of
+from gpubench_kit.statistics.adapters import t_quantile
+from gpubench_kit.wording.numbers import change_text, interval_text, significant_text
 from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 AVERAGE, LOW = "avg_fps", "low_1pct_fps"
@@ -25,6 +27,8 @@ _SHORT = {AVERAGE: "FPS", LOW: f"1{NBSP}% low", "low_0p1pct_fps": f"0.1{NBSP}% l
 _PIECES, _SPIKE = 150, 0.03
 #: A frame so many times as long as nearly all others would flatten all else: it is cut at the edge.
 _TOWERS = 1.8
+#: Fewest rounds that an interval of percentiles needs, and frames of a run beyond the last one shown.
+_FEW_ROUNDS, _FEW_FRAMES = 3, 10
 
 
 def heading_of(metric: str) -> str:
@@ -223,37 +227,46 @@ def percentiles_of_game(
     *,
     scene: tuple[str, str],
     states: Sequence[State],
+    confidence: float = 0.95,
     leading: Sequence[State] = (),
     width: float = 360.0,
 ) -> Plot | None:
-    """Return how long frames get: for each share of the frames, the time that they do not exceed.
+    """Return how much longer frames get than under the first state, from the median to the slowest thousandth.
 
     Parameters
     ----------
     facts, runs, scene, width : as in `trace_of_game`
-    states : a curve each, the median over its runs
-    leading : states with a full line; the others are thin. Empty: all are full
+    states : what the others are compared with, then a curve each: the mean over rounds of the change of the
+        frame time that a share of the frames does not exceed
+    confidence : of the interval at each share, on its own
+    leading : states with a full line and their interval; the others are thin. Empty: all are full
 
     Returns
     -------
-    Plot; None where no run has frame times
+    Plot; None where fewer than two states have frame times. Without three rounds that both sides share there is no
+    interval: what the time between runs adds would not be in it.
     """
-    by_run = {one.run: one.frame_quantiles_ms for one in facts if one.frame_quantiles_ms}
-    curves = []
-    for one in states:
-        own = [by_run[run] for run in runs_of(one, runs, scene=scene)["run"] if run in by_run]
-        if own:
-            curves.append((one, np.median(np.array(own, dtype=float), axis=0), len(own)))
-    if not curves:
+    known = [one for one in facts if one.frame_quantiles_ms and one.run in set(runs["run"])]
+    # What fewer than ten frames of a run exceed says nothing about the tuning.
+    fewest = min((one.n_frames for one in known), default=0)
+    shares = tuple(share for share in FRAME_SHARES if fewest * (1 - share / 100) >= _FEW_FRAMES)
+    by_run = {one.run: np.log(one.frame_quantiles_ms[: len(shares)]) for one in known}
+    measured = [(one, _quantiles_by_round(one, by_run, runs, scene=scene)) for one in states]
+    measured = [(one, rounds) for one, rounds in measured if rounds]
+    if len(measured) < 2 or len(shares) < 2:
         return None
-    series = [_curve(*one, is_thin=bool(leading) and one[0] not in leading) for one in curves]
+    (first, base), *others = measured
+    series = [
+        _longer(one, rounds, base, shares=shares, level=confidence, is_thin=bool(leading) and one not in leading)
+        for one, rounds in others
+    ]
     # Full lines stand above thin ones.
     series.sort(key=lambda one: one.kind == "line")
-    title = f"{scene_text(*scene)}: how long frames get, median over the runs of each tuning"
-    x = Axis("", "%", low=FRAME_SHARES[0], high=FRAME_SHARES[-1], scale="tail")
-    return Plot(
-        title, x, Axis("Frames no slower than", "ms"), tuple(series), (Mark(f"1{NBSP}% low", x=99.0),), width
-    )
+    title = f"{scene_text(*scene)}: change of the frame time at each percentile, vs {first.name}"
+    x = Axis("", "%", low=shares[0], high=shares[-1], scale="tail")
+    y = Axis(f"Frame time vs {first.name}", "%", signed=True)
+    marks = (*[Mark(f"1{NBSP}% low", x=99.0)] * (99.0 in shares), Mark("", y=0.0))
+    return Plot(title, x, y, tuple(series), marks, width)
 
 
 def sensors_of_game(
@@ -346,15 +359,47 @@ def _bar(state: State, levels: pd.DataFrame) -> Cell | None:
     return Cell(centre=value, notch=low, bar=True, text=value_text(value, "FPS").split(NBSP)[0])
 
 
-def _curve(state: State, lengths: np.ndarray, n_runs: int, *, is_thin: bool) -> Series:
-    """Return the percentile curve of one state."""
-    at = dict(zip(FRAME_SHARES, lengths.tolist(), strict=True))
-    note = "half of the frames within {}, 99 % within {}, 99.9 % within {}".format(
-        *(value_text(at[share], "ms", decimals=1) for share in (50.0, 99.0, 99.9))
-    )
-    runs = f"{n_runs} runs" if n_runs > 1 else "1 run"
+def _quantiles_by_round(
+    state: State, by_run: dict[str, np.ndarray], runs: pd.DataFrame, *, scene: tuple[str, str]
+) -> dict[object, np.ndarray]:
+    """Return the log frame times of a state at `FRAME_SHARES` by round, the runs of one round averaged."""
+    own = runs_of(state, runs, scene=scene)
+    rounds: dict[object, list[np.ndarray]] = {}
+    for run, number in zip(own["run"], own["round"], strict=True):
+        if run in by_run:
+            rounds.setdefault(run if pd.isna(number) else int(number), []).append(by_run[run])
+    return {number: np.mean(found, axis=0) for number, found in rounds.items()}
+
+
+def _longer(
+    state: State,
+    rounds: dict[object, np.ndarray],
+    base: dict[object, np.ndarray],
+    *,
+    shares: Sequence[float],
+    level: float,
+    is_thin: bool,
+) -> Series:
+    """Return the curve of a state: mean over common rounds; over all runs where fewer than three are shared."""
+    shared = [rounds[number] - base[number] for number in rounds if number in base]
+    is_paired = len(shared) >= _FEW_ROUNDS
+    apart = np.mean(list(rounds.values()), axis=0) - np.mean(list(base.values()), axis=0)
+    mean = np.mean(shared, axis=0) if is_paired else apart
+    change, band = 100 * np.expm1(mean), ()
+    if is_paired and not is_thin:
+        error = np.std(shared, axis=0, ddof=1) / np.sqrt(len(shared))
+        half = t_quantile(0.5 + level / 2, len(shared) - 1.0) * error
+        ends = (100 * np.expm1(mean - half), 100 * np.expm1(mean + half))
+        band = tuple(zip(shares, *(end.tolist() for end in ends), strict=True))
+    told = [
+        f"{change_text(change[place], '%')} at {significant_text(shares[place])} %"
+        + (f" ({interval_text(*band[place][1:], '%')})" if band else "")
+        for place in dict.fromkeys((0, shares.index(99.0) if 99.0 in shares else 0, len(shares) - 1))
+    ]
+    how = f"{len(shared)} rounds" if is_paired else "no interval: fewer than three rounds are shared"
+    points = tuple(zip(shares, change.tolist(), strict=True))
     kind = "thin" if is_thin else "line"
-    return Series(state.name, state.place, tuple(at.items()), kind, note=f"{note}; {runs}")
+    return Series(state.name, state.place, points, kind, band=band, note=f"{', '.join(told)}; {how}")
 
 
 def _track(name: str, place: int | None, facts: RunFacts, *, metric: str, edge_s: float) -> Series | None:

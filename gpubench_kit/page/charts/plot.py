@@ -28,6 +28,7 @@ class Axis:
     scale: str = "linear"
     from_zero: bool = False
     decimals: int | None = None
+    signed: bool = False
 
     def text(self, value: float) -> str:
         """Return a value of this axis in words."""
@@ -206,7 +207,7 @@ class Plot(Drawn):
     def across(self) -> Scale:
         """Values of x onto places."""
         low, high = self._x_ends
-        texts = [text_width(tick_text(one)) for one in self.upward.ticks(self._most)]
+        texts = [text_width(text) for _, text in self.y_ticks]
         return Scale(low, high, max(texts, default=0.0) + 9, self.width - 5, self.x.scale)
 
     @cached_property
@@ -244,7 +245,11 @@ class Plot(Drawn):
     @property
     def y_ticks(self) -> list[tuple[float, str]]:
         """Place and words of the ticks of y."""
-        return [(self.upward(value), tick_text(value)) for value in self.upward.ticks(self._most)]
+        values = self.upward.ticks(self._most)
+        return [
+            (self.upward(one), f"+{tick_text(one)}" if self.y.signed and one > 0 else tick_text(one))
+            for one in values
+        ]
 
     def line(self, series: Series) -> str:
         """Return the path of a curve, broken where a value is missing."""
