@@ -229,13 +229,12 @@ def percentiles_of_game(
     states: Sequence[State],
     confidence: float = 0.95,
     leading: Sequence[State] = (),
-    width: float = 360.0,
 ) -> Plot | None:
     """Return how much longer frames get than under the first state, from the median to the slowest thousandth.
 
     Parameters
     ----------
-    facts, runs, scene, width : as in `trace_of_game`
+    facts, runs, scene : as in `trace_of_game`
     states : what the others are compared with, then a curve each: the mean over rounds of the change of the
         frame time that a share of the frames does not exceed
     confidence : of the interval at each share, on its own
@@ -266,7 +265,7 @@ def percentiles_of_game(
     x = Axis("", "%", low=shares[0], high=shares[-1], scale="tail")
     y = Axis(f"Frame time vs {first.name}", "%", signed=True)
     marks = (*[Mark(f"1{NBSP}% low", x=99.0)] * (99.0 in shares), Mark("", y=0.0))
-    return Plot(title, x, y, tuple(series), marks, width)
+    return Plot(title, x, y, tuple(series), marks)
 
 
 def sensors_of_game(
