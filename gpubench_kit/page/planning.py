@@ -2,40 +2,46 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import pandas as pd
+
 from gpubench_kit.page.charts.chances import chance_curves
 from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Markup, bullets, details, heading, join, link, paragraph
-from gpubench_kit.page.planning_tables import needs_list, overall_list, runs_list, visits_list
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    bullets,
+    details,
+    heading,
+    join,
+    link,
+    listing,
+    paragraph,
+    render,
+)
 from gpubench_kit.page.planning_words import (
-    evening_sentence,
+    amount_text,
+    left_out_lead,
     method_sentences,
-    metric_sentence,
     not_said,
+    session_sentence,
+    single_games,
     time_text,
+    typical_caution,
 )
 from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.schedule.make import Schedule
-from gpubench_kit.wording.numbers import count_text, percent_text
-from gpubench_kit.wording.terms import metric_of, sentence
+from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
+from gpubench_kit.statistics.planning import MOST_ROUNDS
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text, is_missing, number_text, percent_text
+from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
-_DECIDED = (
-    "“Decided” holds for games that differ by nothing, or by the margin or more: the chance that the table of "
-    "games shows “no difference beyond the margin” where there is none, or a difference as large as the margin. A "
-    "game that differs by half the margin is decided less often. Rounds to decide are those with "
-    "which that chance is 80 %. Noise known from few runs is too small in some games and too large in others."
-)
-_BETWEEN_CARDS = (
-    "These numbers are for rounds on one card that stays in place. Between cards installations are what is "
-    "counted: more rounds within them do not take their place."
-)
-_TIMES = {
-    "change_s": "exchanging cards and restarting",
-    "launch_s": "starting games",
-    "settle_s": "waiting for temperatures to settle",
-    "tuning_s": "applying tunings",
-    "scene_s": "playing the scenes",
-}
+#: Left-out parts that stand in sight, and starts of games; more are folded.
+_DROPPED_SHOWN, _STARTS_SHOWN = 8, 12
+_TIMES = ("change_s", "launch_s", "settle_s", "tuning_s", "scene_s")
 
 
 def plan_head(schedule: Schedule) -> Section:
@@ -49,12 +55,23 @@ def plan_head(schedule: Schedule) -> Section:
     -------
     Section
     """
-    parts = [paragraph(evening_sentence(schedule), css="result")]
-    parts += [paragraph(one, css="result") for one in schedule.told]
-    parts.append(paragraph(schedule.noise_told, _typical_caution(schedule)))
-    if schedule.dropped:
-        parts.append(_dropped_box(schedule))
-    return Section("result", f"Plan: {schedule.plan.review.title}", join(parts), head=Head())
+    title = say("plan.title", time=time_text(60 * schedule.minutes)) if len(schedule.to_run) else ""
+    head = Head((say("plan.kick"), schedule.plan.review.title), (session_sentence(schedule), *schedule.told))
+    body = join([paragraph(schedule.noise_told, typical_caution(schedule)), _dropped_box(schedule)])
+    return Section("result", title or say("plan.nothing"), body, head=head)
+
+
+def _dropped_box(schedule: Schedule) -> Markup:
+    """Return what was left out since time is short, and what cannot be said without it; nothing for nothing."""
+    items = [
+        join([Markup("<strong>{}</strong>").format(one.what), say("plan.saved", time=time_text(60 * one.saves_min)),
+              one.then], " ")
+        for one in schedule.dropped
+    ]  # fmt: skip
+    shown, rest = items[:_DROPPED_SHOWN], items[_DROPPED_SHOWN:]
+    values = {"lead": left_out_lead(schedule), "shown": bullets(shown)}
+    values["more"] = details(say("plan.more", n=len(rest)), bullets(rest))
+    return render("plan_box.html.j2", values) if items else Markup("")
 
 
 def plan_says(schedule: Schedule) -> Section:
@@ -68,22 +85,45 @@ def plan_says(schedule: Schedule) -> Section:
     -------
     Section; left out where no noise is known
     """
-    name, title = "says", "What this can say, and what not"
-    single = [
-        metric_sentence(part, metric=metric, group=group)
-        for (group, metric), part in schedule.needs.groupby(["group", "metric"], sort=False)
-    ]
-    if not any(single):
-        return left_out(name, title, "no noise is known")
+    name, title = "says", say("plan.says.title")
+    if not len(schedule.needs):
+        return left_out(name, title, say("plan.no_noise_known"))
+    overall = schedule.needs_overall
     body = [
-        heading("Over all games") if len(schedule.needs_overall) else "",
-        overall_list(schedule.needs_overall),
-        heading("In single games"),
-        bullets(one for one in single if one),
-        heading("Not said by these rounds"),
+        heading(say("plan.says.overall")) if len(overall) else "",
+        _overall_table(overall),
+        heading(say("plan.says.single")),
+        bullets(single_games(schedule.needs)),
+        paragraph(say("plan.says.holds")),
+        heading(say("plan.says.not")),
         bullets(not_said(schedule)),
     ]
     return Section(name, title, join(body))
+
+
+def _overall_table(rows: pd.DataFrame) -> Markup:
+    """Return how narrow the overall results will be, a line for each group and metric."""
+    columns = [
+        Field(say("table.metric"), lambda row: sentence(metric_of(row.metric).label)),
+        *_if_several(rows, "group", say("plan.says.group")),
+        Field(say("plan.says.games"), lambda row: count_text(row.games), is_number=True),
+        Field(say("plan.says.these"), lambda row: _half_width(row.these_games, row.unit), is_number=True),
+        Field(say("plan.says.like_these"), lambda row: _half_width(row.games_like_these, row.unit), is_number=True),
+        Field(say("plan.says.margin"), lambda row: amount_text(row.margin, row.unit), is_number=True),
+        Field(say("plan.says.enough"), _enough),
+    ]
+    caption = say("plan.says.caption", spread=percent_text(SPREAD_OF_GAMES_PCT))
+    return listing(columns, rows.itertuples(), caption=caption)
+
+
+def _half_width(value: float, unit: str) -> str:
+    """Return the half-width of an interval."""
+    return "–" if is_missing(value) else f"±{amount_text(value, unit)}"
+
+
+def _enough(row: Any) -> str:
+    """Return whether the rounds are enough for a verdict over all games."""
+    return "–" if is_missing(row.is_enough) else say("plan.says.yes") if row.is_enough else say("plan.says.no")
 
 
 def plan_chances(schedule: Schedule) -> Section:
@@ -97,24 +137,18 @@ def plan_chances(schedule: Schedule) -> Section:
     -------
     Section; left out where no noise is known
     """
-    name, title = "chances", "Chance of a verdict"
+    name, title = "chances", say("plan.chances.title")
+    plan = schedule.plan
     planned = int(schedule.needs["rounds"].min()) if len(schedule.needs) else 0
-    charts = {
-        (group, metric): chance_curves(schedule.chances, schedule.plan, metric=metric, group=group, planned=planned)
-        for metric in schedule.plan.analysis.metrics
-        for group in all_groups(schedule.plan)
-    }
-    drawn = {key: chart for key, chart in charts.items() if chart is not None}
-    if not drawn:
-        return left_out(name, title, "no noise is known")
-    first = [chart for (_, metric), chart in drawn.items() if metric == schedule.plan.analysis.primary]
-    rest = [chart for (_, metric), chart in drawn.items() if metric != schedule.plan.analysis.primary]
-    text = (
-        "“Undecided” is no verdict. How often a game of middling noise gets one depends on the rounds, on its "
-        "noise, and on the true difference, which nobody knows beforehand."
-    )
-    body = [paragraph(text), figures(map(figure, first)), details("The other metrics", figures(map(figure, rest)))]
-    return Section(name, title, join(body))
+    drawn: dict[bool, list[Markup]] = {True: [], False: []}
+    for metric in plan.analysis.metrics:
+        for group in all_groups(plan):
+            chart = chance_curves(schedule.chances, plan, metric=metric, group=group, planned=planned)
+            drawn[metric == plan.analysis.primary] += [figure(chart)] if chart is not None else []
+    if not any(drawn.values()):
+        return left_out(name, title, say("plan.no_noise_known"))
+    rest = details(say("plan.chances.others"), figures(drawn[False]))
+    return Section(name, title, join([paragraph(say("plan.chances.text")), figures(drawn[True]), rest]))
 
 
 def plan_needs(schedule: Schedule) -> Section:
@@ -128,17 +162,57 @@ def plan_needs(schedule: Schedule) -> Section:
     -------
     Section; left out where no noise is known
     """
-    name, title = "needs", "Rounds needed, game by game"
+    name, title = "needs", say("plan.needs.title")
     rows = schedule.needs.merge(schedule.noise, on=["game", "setting", "metric", "group", "unit"])
     if not len(rows):
-        return left_out(name, title, "no noise is known")
-    parts = [paragraph(_DECIDED, _BETWEEN_CARDS if schedule.design.mountings > 1 else "")]
+        return left_out(name, title, say("plan.no_noise_known"))
+    between = say("plan.needs.between_cards") if schedule.design.mountings > 1 else ""
+    parts = [paragraph(say("plan.needs.text"), between)]
     for metric in schedule.plan.analysis.metrics:
         part = rows[rows["metric"] == metric]
-        listed = needs_list(part, metric) if len(part) else Markup("")
         is_primary = metric == schedule.plan.analysis.primary
-        parts.append(details(sentence(metric_of(metric).label), listed, is_open=is_primary))
+        parts.append(details(sentence(metric_of(metric).label), _needs_table(part), is_open=is_primary))
     return Section(name, title, join(parts))
+
+
+def _needs_table(rows: pd.DataFrame) -> Markup:
+    """Return the table of one metric, a line for each game; nothing for none."""
+    if not len(rows):
+        return Markup("")
+    unit, margin, metric = rows["unit"].iloc[0], rows["margin"].iloc[0], rows["metric"].iloc[0]
+    columns = [
+        Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
+        Field(say("table.noise"), lambda row: number_text(row.noise, decimals=2), unit, is_number=True),
+        *([Field(say("plan.needs.source"), _source)] if rows["source"].nunique() > 1 else []),
+        Field(say("plan.needs.rounds"), lambda row: count_text(row.rounds), is_number=True),
+        Field(say("table.detects"), lambda row: number_text(row.detectable, decimals=1), unit, is_number=True),
+        Field(say("plan.needs.decided"), _chance, "%", is_number=True),
+        Field(say("plan.needs.to_decide"), _rounds_to_decide, is_number=True),
+    ]
+    about = say("plan.needs.no_margin") if is_missing(margin) else f"±{amount_text(margin, unit)}"
+    caption = say("plan.needs.caption", metric=sentence(metric_of(metric).label), margin=about)
+    return listing(columns, rows.itertuples(), caption=caption)
+
+
+def _source(row: Any) -> str:
+    """Return where the noise of a game is known from."""
+    return f"{row.source}, {count_text(row.runs, 'run')}" if row.runs else row.source
+
+
+def _chance(row: Any) -> str:
+    """Return the chance of a verdict [%]; an en dash without a margin or noise."""
+    return (
+        "–" if is_missing(row.margin) or is_missing(row.detectable) else number_text(100 * row.chance, decimals=0)
+    )
+
+
+def _rounds_to_decide(row: Any) -> str:
+    """Return the rounds with which a game would be decided."""
+    if is_missing(row.margin) or is_missing(row.detectable):
+        return "–"
+    if not is_missing(row.rounds_to_decide):
+        return count_text(row.rounds_to_decide)
+    return say("plan.needs.far", rounds=MOST_ROUNDS, margin=amount_text(row.margin_of_twelve, row.unit))
 
 
 def plan_time(schedule: Schedule) -> Section:
@@ -152,18 +226,26 @@ def plan_time(schedule: Schedule) -> Section:
     -------
     Section; left out where there is nothing to run
     """
-    name, title = "time", "Time"
+    name, title = "time", say("plan.time.title")
     visits = schedule.visits
     if not len(visits):
-        return left_out(name, title, "there is nothing to run")
-    sums = [(word, float(visits[column].sum())) for column, word in _TIMES.items()]
-    parts = [f"{time_text(seconds)} {word}" for word, seconds in sums if seconds]
-    text = (
-        f"In all {time_text(60 * schedule.minutes)}: {', '.join(parts)}. No time is counted for runs that have "
-        "to be repeated, for breaks, or for looking things up."
-    )
-    listed = visits_list(visits)
-    shown = listed if len(visits) <= 12 else details(count_text(len(visits), "start"), listed)
+        return left_out(name, title, say("plan.no_runs"))
+    parts = [
+        say(f"plan.time.{column}", time=time_text(seconds))
+        for column in _TIMES
+        if (seconds := float(visits[column].sum()))
+    ]
+    text = say("plan.time.text", time=time_text(60 * schedule.minutes), parts=", ".join(parts))
+    columns = [
+        Field(say("plan.time.start"), lambda row: "{}:{:02d}".format(*divmod(int(row.starts_s // 60), 60))),
+        Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
+        Field(say("table.runs"), lambda row: count_text(row.runs), is_number=True),
+        Field(say("plan.time.before"), lambda row: time_text(row.change_s) if row.change_s else "–"),
+        Field(say("plan.time.settle"), lambda row: time_text(row.launch_s + row.settle_s)),
+        Field(say("plan.time.play"), lambda row: time_text(row.tuning_s + row.scene_s)),
+    ]
+    listed = listing(columns, visits.itertuples(), caption=say("plan.time.caption"))
+    shown = listed if len(visits) <= _STARTS_SHOWN else details(say("plan.time.starts", n=len(visits)), listed)
     return Section(name, title, join([paragraph(text), shown]))
 
 
@@ -178,17 +260,33 @@ def plan_order(schedule: Schedule) -> Section:
     -------
     Section; left out where there is nothing to run
     """
-    name, title = "order", "Order of the runs"
+    name, title = "order", say("plan.order.title")
     rows = schedule.to_run
     if not len(rows):
-        return left_out(name, title, "there is nothing to run")
-    added, waits = "These rows are added to the end of the run sheet", "These rows wait on the run sheet"
-    where = added if len(schedule.rows) else waits
-    printed = join([f"{where}; the ", link("run_sheet.html", "run sheet for the printer"), " has boxes to tick."])
-    seed = f"The order is random, made from the seed {schedule.plan.analysis.seed}: made again, it is the same."
-    return Section(
-        name, title, join([paragraph(printed, seed), details(count_text(len(rows), "run"), runs_list(rows))])
-    )
+        return left_out(name, title, say("plan.no_runs"))
+    where = say("plan.order.added") if len(schedule.rows) else say("plan.order.waiting")
+    printed = link("run_sheet.html", say("plan.order.printed"))
+    columns = [
+        Field(say("table.run"), lambda row: row.run),
+        Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
+        Field(say("table.round"), _round, is_number=True),
+        Field(say("table.tuning"), lambda row: row.tuning),
+        *_if_several(rows, "session", say("plan.order.session")),
+        *_if_several(rows, "card", say("plan.order.card")),
+    ]
+    listed = listing(columns, rows.itertuples(), caption=say("plan.order.caption"))
+    text = paragraph(where, printed, say("plan.order.seed", seed=schedule.plan.analysis.seed))
+    return Section(name, title, join([text, details(count_text(len(rows), "run"), listed)]))
+
+
+def _round(row: Any) -> str:
+    """Return the round of a run."""
+    return say("plan.order.warm_up") if is_missing(row.round) else count_text(row.round)
+
+
+def _if_several(rows: pd.DataFrame, name: str, label: str) -> list[Field]:
+    """Return a column of a table where its values differ; else none."""
+    return [Field(label, lambda row: getattr(row, name))] if rows[name].nunique() > 1 else []
 
 
 def plan_method(schedule: Schedule) -> Section:
@@ -202,41 +300,4 @@ def plan_method(schedule: Schedule) -> Section:
     -------
     Section
     """
-    return Section("method", "How the plan is made", bullets(method_sentences(schedule)))
-
-
-def _typical_caution(schedule: Schedule) -> str:
-    """Return a caution where noise is not measured."""
-    typical = schedule.noise[schedule.noise["source"] == "typical"]
-    if not len(typical):
-        return ""
-    values = {
-        sentence(metric_of(row.metric).label): percent_text(round(row.noise, 3)) for row in typical.itertuples()
-    }
-    listed = ", ".join(f"{label[:1].lower()}{label[1:]} {value}" for label, value in values.items())
-    return f"Typical values, not measured on this bench: {listed}. Pilot runs make the plan your own."
-
-
-def _dropped_box(schedule: Schedule) -> Markup:
-    """Return what was left out for want of time, and what cannot be said without it."""
-    whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
-    lead = f"Everything would take {whole}; the bench session has {there}. Left out, in this order:"
-    items = [
-        join(
-            [
-                Markup("<strong>{}</strong>").format(one.what),
-                f"({time_text(60 * one.saves_min)} saved).",
-                one.then,
-            ],
-            " ",
-        )
-        for one in schedule.dropped
-    ]
-    shown, rest = items[:8], items[8:]
-    more = details(f"{len(rest)} more", bullets(rest))
-    close = paragraph(
-        "What is left out can be run on another bench session: call schedule again once these runs are recorded."
-    )
-    return Markup('<div class="box"><h2>The bench session is too short for everything</h2>\n{}</div>\n').format(
-        join([paragraph(lead), bullets(shown), more, close])
-    )
+    return Section("method", say("plan.method.title"), bullets(method_sentences(schedule)))

@@ -1,4 +1,4 @@
-"""What a planned evening can and cannot say, in sentences."""
+"""What a planned bench session can and cannot say, in sentences."""
 
 from __future__ import annotations
 
@@ -11,85 +11,96 @@ from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
-from gpubench_kit.wording.numbers import count_text, duration_text, number_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text, duration_text, is_missing, number_text, percent_text
 from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_text, sentence
 
-_FROM_NOISE = (
-    "Only noise enters this page. Differences between tunings are not computed for it, so planning is no look at "
-    "verdicts."
-)
-_FROM_LOOK = (
-    "Which games are undecided comes from the last look; how many rounds, or installations of cards, they get "
-    "follows from their noise alone. No difference is shown."
-)
 
-_OUTLOOK = {"yes": "decided (8 in 10 or more)", "no": "rather left undecided"}
-
-
-def evening_sentence(schedule: Schedule) -> str:
+def session_sentence(schedule: Schedule) -> str:
     """Return what is to be done, and how long it takes, in a sentence.
 
     Parameters
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    rows = schedule.to_run
+    rows, design = schedule.to_run, schedule.design
     if not len(rows):
-        return "There is nothing to run."
+        return say("plan.nothing")
     tunings = [one.name for one in schedule.plan.tunings if (rows["tuning"] == one.name).any()]
-    design = schedule.design
     rounds = sorted({design.new_rounds(stop) for stop in design.stops if stop.rounds}) or [0]
-    count = count_text(rounds[0], "round") if len(rounds) == 1 else f"{rounds[0]} to {rounds[-1]} rounds"
-    games = count_text(rows["game"].nunique(), "game")
-    names = names_text(f"“{name}”" for name in tunings)
-    of = f", {count} of {names}{design.in_turns}" if len(schedule.rows) else f" of {names}, still to be recorded"
-    time, there = time_text(60 * schedule.minutes), time_text(60 * schedule.plan.session_plan.minutes)
-    return f"{count_text(len(rows), 'run')} in {games}{of}: {time}, of {there}."
+    least, most = rounds[0], rounds[-1]
+    told = {
+        "runs": count_text(len(rows), "run"),
+        "games": count_text(rows["game"].nunique(), "game"),
+        "names": names_text(f"“{name}”" for name in tunings),
+        "time": time_text(60 * schedule.minutes),
+        "there": time_text(60 * schedule.plan.session_plan.minutes),
+    }
+    if not len(schedule.rows):
+        return say("plan.waiting", **told)
+    count = say("plan.rounds", n=least) if least == most else say("plan.rounds_between", least=least, most=most)
+    return say("plan.session", rounds=count, turns=design.in_turns, **told)
 
 
 def time_text(seconds: float) -> str:
-    """Return a time of the bench session; seconds are told only below ten minutes."""
+    """Return a time of the bench session; seconds are given only below ten minutes."""
     minutes = round(seconds / 60)
     return f"{minutes} min" if 10 <= minutes < 60 else duration_text(seconds)
 
 
-def told_in_lines(schedule: Schedule) -> list[str]:
+def in_lines(schedule: Schedule) -> list[str]:
     """Return the plan in a few lines for a terminal: what to do, what is left out, what cannot be said.
 
     Parameters
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    lines = [evening_sentence(schedule), *schedule.told, schedule.noise_told]
+    lines = [session_sentence(schedule), *schedule.told, schedule.noise_told]
     if schedule.dropped:
-        whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
-        lines.append(f"Everything would take {whole}; the bench session has {there}. Left out:")
-        lines += [f"  {one.what}: {one.then}" for one in schedule.dropped]
+        lines += [left_out_lead(schedule), *(f"  {one.what}: {one.then}" for one in schedule.dropped)]
     return lines
 
 
-def metric_sentence(needs: pd.DataFrame, *, metric: str, group: str) -> str:
-    """Return which single games the rounds decide.
+def left_out_lead(schedule: Schedule) -> str:
+    """Return how long everything would take, and how long the bench session is."""
+    whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
+    return say("plan.too_short", whole=whole, there=there)
+
+
+def typical_caution(schedule: Schedule) -> str:
+    """Return a caution where noise is not measured; empty where it is."""
+    typical = schedule.noise[schedule.noise["source"] == "typical"]
+    values = {metric_of(row.metric).label: percent_text(round(row.noise, 3)) for row in typical.itertuples()}
+    listed = ", ".join(f"{label} {value}" for label, value in values.items())
+    return say("plan.typical", listed=listed) if listed else ""
+
+
+def single_games(needs: pd.DataFrame) -> Iterator[str]:
+    """Yield which single games the rounds decide; metrics of which the same holds are named together.
 
     Parameters
     ----------
-    needs : rows of ``schedule.tables.NEEDS`` of one metric and group
-    metric, group : which
+    needs : rows of ``schedule.tables.NEEDS``
     """
-    label = of_group(sentence(metric_of(metric).label), group)
-    known = needs[needs["outlook"] != "none"]
-    if not len(known):
-        return f"{label}: no game can be judged, without a margin or noise, or since a frame limit is declared."
-    margin, unit = known["margin"].iloc[0], known["unit"].iloc[0]
+    alike: dict[tuple[str, str], list[str]] = {}
+    for (group, metric), rows in needs.groupby(["group", "metric"], sort=False):
+        known = rows[rows["outlook"] != "none"]
+        alike.setdefault((group, _outlook(known)), []).append(metric_of(metric).label)
+    for (group, outlook), labels in alike.items():
+        metrics = ", ".join([*([group] if group not in ("", "all") else []), names_text(labels)])
+        yield say("plan.outlook.of", metrics=sentence(metrics), outlook=outlook)
+
+
+def _outlook(known: pd.DataFrame) -> str:
+    """Return which games of one metric and group are decided, and which rather not."""
     parts = []
-    for outlook, words in _OUTLOOK.items():
+    for outlook in ("yes", "no"):
         games = [scene_text(row.game, row.setting) for row in known[known["outlook"] == outlook].itertuples()]
+        which = say("plan.every_game") if len(games) == len(known) > 1 else names_text(games) if games else ""
         if games:
-            which = "every game" if len(games) == len(known) > 1 else names_text(games)
-            verb = "is" if len(games) == 1 or which == "every game" else "are"
-            parts.append(f"{which} {verb} {words}")
-    told = f"{label} (margin {amount_text(margin, unit)}): {'; '.join(parts)}."
-    return f"{told} This holds for games that differ by nothing, or by the margin or more."
+            n = 1 if len(games) == len(known) else len(games)
+            parts.append(say(f"plan.outlook.{outlook}", n=n, games=which))
+    return "; ".join(parts) or say("plan.outlook.none")
 
 
 def not_said(schedule: Schedule) -> list[str]:
@@ -99,7 +110,9 @@ def not_said(schedule: Schedule) -> list[str]:
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    return [*_undecided(schedule), *_few_games(schedule), *_apart(schedule)]
+    games = schedule.needs["game"].nunique()
+    few = say("plan.one_game") if games == 1 else say("plan.few_games", least=LEAST_GAMES)
+    return [*_undecided(schedule), *([few] if 0 < games < LEAST_GAMES else []), *_apart(schedule)]
 
 
 def method_sentences(schedule: Schedule) -> list[str]:
@@ -109,34 +122,24 @@ def method_sentences(schedule: Schedule) -> list[str]:
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    plan, (level, _) = schedule.plan, level_of_looks(schedule.plan)
-    evening = plan.session_plan
-    order = (
-        "Games come in random order. The tunings of a round alternate (AB, BA, AB) from a random start or, where "
-        "there are more than two, a random permutation is rotated from round to round."
-    )
-    if schedule.design.by_restart:
-        order += " A tuning needs a restart, so each game is played once between two restarts; these are the units."
-    if (times := schedule.design.mountings) > 1:
-        order += f" Cards are installed in turns, {times} times each; installations are the units between cards."
-    looks = count_text(plan.analysis.looks, "look")
-    times = (
-        f"Times from the plan: scene {duration_text(evening.scene_s)}, start of a game "
-        f"{duration_text(evening.launch_s)}, settling after it {duration_text(evening.settle_s)}, tuning "
-        f"{duration_text(evening.tuning_change_s)}, restart {duration_text(evening.restart_s)}, exchange of a card "
-        f"{duration_text(60 * evening.card_swap_min)}."
-    )
-    dropping = (
-        "A bench session too short loses tunings outside must_have first, then games that decide nothing (down "
-        "to six), then rounds (down to three), then further games from the end of the plan."
-    )
+    plan, (level, _), design = schedule.plan, level_of_looks(schedule.plan), schedule.design
+    session = plan.session_plan
+    order = [
+        say("plan.method.order"),
+        say("plan.method.restart") if design.by_restart else "",
+        say("plan.method.cards", times=design.mountings) if design.mountings > 1 else "",
+    ]
+    times = {
+        name: duration_text(getattr(session, f"{name}_s"))
+        for name in ("scene", "launch", "settle", "tuning_change", "restart")
+    }
     return [
-        f"Level {level:g}, for {looks} at verdicts; chances are those of t tests on rounds, and 80 % is the aim.",
-        order,
-        "The tuning is applied before every run, also where the run before had the same one.",
-        times,
-        dropping,
-        _FROM_LOOK if schedule.stage == "further" else _FROM_NOISE,
+        say("plan.method.level", level=f"{level:g}", looks=count_text(plan.analysis.looks, "look")),
+        " ".join(filter(None, order)),
+        say("plan.method.applied"),
+        say("plan.method.times", swap=duration_text(60 * session.card_swap_min), **times),
+        say("plan.method.dropping"),
+        say("plan.method.from_look") if schedule.stage == "further" else say("plan.method.from_noise"),
     ]
 
 
@@ -146,21 +149,9 @@ def _undecided(schedule: Schedule) -> Iterator[str]:
         far = part[part["rounds_to_decide"].isna() & part["margin"].notna() & part["detectable"].notna()]
         names = [scene_text(row.game, row.setting) for row in far.itertuples()]
         if names:
-            which = "every game" if len(far) == len(part) > 1 else names_text(names)
+            which = say("plan.every_game") if len(far) == len(part) > 1 else names_text(names)
             label = of_group(metric_of(metric).label, group)
-            yield (
-                f"The {label} in {which}, taken singly: not with a feasible number, for more than {MOST_ROUNDS} "
-                "rounds would be needed; the overall result stands."
-            )
-
-
-def _few_games(schedule: Schedule) -> Iterator[str]:
-    """Yield what few games cannot show."""
-    games = schedule.needs["game"].nunique()
-    if games == 1:
-        yield "Anything about games in general: there is one game."
-    elif games < LEAST_GAMES:
-        yield f"Much from few rounds: with fewer than {LEAST_GAMES} games none can borrow noise from the others."
+            yield say("plan.out_of_reach", metric=label, games=which, rounds=MOST_ROUNDS)
 
 
 def _apart(schedule: Schedule) -> Iterator[str]:
@@ -168,20 +159,19 @@ def _apart(schedule: Schedule) -> Iterator[str]:
     plan = schedule.plan
     soak = [METRICS[name].label for name in plan.analysis.metrics if METRICS[name].purpose == "soak"]
     if soak:
-        heat = "heat carries over between short runs; these need long runs of purpose “soak”, not planned here."
-        yield f"{sentence(names_text(soak))}: {heat}"
+        yield say("plan.soak", metrics=sentence(names_text(soak)))
     unknown = {METRICS[row.metric].label for row in schedule.noise[schedule.noise["source"] == "none"].itertuples()}
     if unknown:
-        yield f"{sentence(names_text(sorted(unknown)))}: no noise is known; measure pilot runs."
+        yield say("plan.no_noise", metrics=sentence(names_text(sorted(unknown))))
     if schedule.design.in_blocks:
-        what = "an installation" if schedule.design.mountings > 1 else "a restart"
-        yield f"What {what} adds to the noise. Runs do not show it: comparisons over it are less sure than told."
+        yield say("plan.installation_noise") if schedule.design.mountings > 1 else say("plan.restart_noise")
     is_single = len(plan.cards) == len({card.model for card in plan.cards})
-    yield "Other cards of the model: one is measured." if is_single else "Samples that are not measured."
+    yield say("plan.one_sample") if is_single else say("plan.other_samples")
 
 
 def amount_text(value: float, unit: str) -> str:
-    """Return a size with its unit, without idle zeros."""
-    decimals = 2 if abs(value) < 1 else 1
-    text = number_text(value, decimals=decimals)
+    """Return a size with its unit, without idle zeros; an en dash for none."""
+    if is_missing(value):
+        return "–"
+    text = number_text(value, decimals=2 if abs(value) < 1 else 1)
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {unit}"

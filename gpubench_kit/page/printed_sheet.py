@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from gpubench_kit.page.caution_lines import BENCH, caution_lines
+from gpubench_kit.page.charts import font_faces
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.planning_words import time_text
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.time import Visit, visits_of
 from gpubench_kit.sheet.rows import CAUSES
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text, is_missing
 from gpubench_kit.wording.terms import scene_text
 
@@ -79,6 +81,7 @@ def printed_sheet(schedule: Schedule) -> str:
         "warm_up": schedule.plan.exclude.warm_up_runs_per_launch,
         "causes": ", ".join(CAUSES),
         "cautions": caution_lines(BENCH),
+        "fonts": font_faces(),
     }
     return str(render("printed_sheet.html.j2", values))
 
@@ -138,10 +141,10 @@ def _mounting(visit: Visit, card: str) -> str:
     """Return what to do with the cards before a visit; ``card`` is the one mounted before."""
     own = visit.runs[0].card
     if not card:
-        return f"Begin with the card {own}."
+        return say("sheet.begin", card=own)
     if not visit.is_mounted:
         return ""
-    return f"Take the card {own} out and mount it again." if own == card else f"Mount the card {own}."
+    return say("sheet.again", card=own) if own == card else say("sheet.mount", card=own)
 
 
 def _is_block(visit: Visit) -> bool:
@@ -152,8 +155,8 @@ def _is_block(visit: Visit) -> bool:
 def _game_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:
     """Return the line of one start of a game: its rounds."""
     runs = visits[0].runs
-    parts = [(number, list(part)) for number, part in groupby(runs, key=lambda run: _number(run.round))]
-    groups = tuple((_round(number), tuple((run.run, names[run.tuning]) for run in part)) for number, part in parts)
+    parts = groupby(runs, key=lambda run: _round(run.round))
+    groups = tuple((head, tuple((run.run, names[run.tuning]) for run in part)) for head, part in parts)
     return Line(before, clock, scene_text(runs[0].game, runs[0].setting), groups)
 
 
@@ -161,20 +164,16 @@ def _block_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], b
     """Return the line of one restart: its tuning, and its games."""
     runs = [run for visit in visits for run in visit.runs]
     boxes = tuple(
-        (run.run, scene_text(run.game, run.setting) + (" (warm-up)" if is_missing(run.round) else ""))
+        (run.run, say("sheet.warm_up", scene=scene) if is_missing(run.round) else scene)
         for run in runs
+        for scene in [scene_text(run.game, run.setting)]
     )
-    return Line(before, clock, f"Restart, then {names[runs[0].tuning]}", (("", boxes),))
+    return Line(before, clock, say("sheet.restart", tuning=names[runs[0].tuning]), (("", boxes),))
 
 
-def _number(round_: int) -> int:
-    """Return the number of a round; 0 for a run that only warms up."""
-    return 0 if is_missing(round_) else int(round_)
-
-
-def _round(number: int) -> str:
-    """Return the head of a round."""
-    return f"Round {number}" if number else "Warm-up"
+def _round(round_: int) -> str:
+    """Return the head of a round; that of runs that only warm up."""
+    return say("sheet.warm_up_round") if is_missing(round_) else say("sheet.round", n=int(round_))
 
 
 def _clock(seconds: float) -> str:

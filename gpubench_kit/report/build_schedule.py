@@ -13,7 +13,7 @@ import pandas as pd
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.model.errors import Fault, PlanError, ReportError
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
-from gpubench_kit.page.planning_words import told_in_lines
+from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page, page_of
 from gpubench_kit.report.notebook_run import run_notebook
@@ -51,7 +51,7 @@ def write_schedule(schedule: Schedule, folder: str | Path) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / ROWS_FILE).write_text(csv_text(schedule.rows, PLANNED_RUNS), encoding="utf-8", newline="")
-        (folder / TOLD_FILE).write_text("\n".join(told_in_lines(schedule)) + "\n", encoding="utf-8")
+        (folder / TOLD_FILE).write_text("\n".join(in_lines(schedule)) + "\n", encoding="utf-8")
         (folder / PRINTED_FILE).write_text(page, encoding="utf-8", newline="\n")
     except OSError as error:
         problem = f"the plan cannot be written ({error.strerror or error})."
