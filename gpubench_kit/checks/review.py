@@ -21,10 +21,13 @@ from gpubench_kit.checks.evidence import Evidence, chosen, gather_evidence, run_
 from gpubench_kit.checks.log_checks import (
     check_dead_samples,
     check_files_used_twice,
+    check_first_runs,
     check_gaps,
     check_samples,
+    check_settled,
     check_single_frames,
     check_time_column,
+    check_warm_up,
 )
 from gpubench_kit.checks.run_checks import (
     check_caps,
@@ -37,9 +40,7 @@ from gpubench_kit.checks.run_checks import (
     is_flagged,
     is_impossible,
 )
-from gpubench_kit.checks.settling_checks import check_first_runs, check_settled, check_warm_up
-from gpubench_kit.checks.tuning_checks import check_tunings_applied
-from gpubench_kit.checks.typed_checks import check_repeated_values
+from gpubench_kit.checks.tuning_checks import check_repeated_values, check_tunings_applied
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.findings import Finding, findings_table

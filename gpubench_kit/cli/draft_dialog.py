@@ -13,10 +13,15 @@ from pathlib import Path
 
 from gpubench_kit.cli.ask import ask, is_terminal
 from gpubench_kit.model.questions import Question, paste_lines
-from gpubench_kit.sheet.answers import ANSWERS_FILE, check_answers, load_answers
-from gpubench_kit.sheet.draft import Draft, block_lines, table_lines
-from gpubench_kit.sheet.draft_questions import all_questions
-from gpubench_kit.sheet.write_draft import check_free, keep_answers, write_draft
+from gpubench_kit.sheet.draft import Draft, all_questions, block_lines, table_lines
+from gpubench_kit.sheet.new_review import (
+    ANSWERS_FILE,
+    check_answers,
+    check_free,
+    keep_answers,
+    load_answers,
+    write_draft,
+)
 
 DONE, OPEN, BAD_INPUT, STOPPED = 0, 1, 2, 130
 

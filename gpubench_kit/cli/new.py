@@ -66,7 +66,7 @@ def _new(asked: argparse.Namespace, bar: Callable) -> int:
         return _empty(asked)
     from gpubench_kit.cli.draft_dialog import make_review
     from gpubench_kit.model.errors import Fault, TableError
-    from gpubench_kit.sheet.write_draft import check_free
+    from gpubench_kit.sheet.new_review import check_free
 
     source, folder = Path(asked.source), Path(asked.folder)
     check_free(folder)
@@ -85,7 +85,7 @@ def draft_of_table(file: Path):
     file : the table
     """
     from gpubench_kit.sheet.from_table import draft_from_grids
-    from gpubench_kit.sheet.grid import read_grids
+    from gpubench_kit.sheet.text import read_grids
 
     grids = read_grids(file)
     return lambda answers: draft_from_grids(grids, file.name, answers)

@@ -12,9 +12,8 @@ import numpy as np
 from gpubench_kit.logs.facts import facts_of_log
 from gpubench_kit.logs.format import Declaration
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.sheet.log_names import ByNames, NamedRow, logs_by_names
-from gpubench_kit.sheet.name_parts import parts_of
-from gpubench_kit.sheet.sensor_pairs import stem_of
+from gpubench_kit.sheet.log_names import ByNames, NamedRow, logs_by_names, parts_of
+from gpubench_kit.sheet.recordings import stem_of
 
 #: A typed start and a log's clock belong together when they are this close [s].
 _NEAR_S = 120.0

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.redo import progress_of
+from gpubench_kit.checks.readiness import progress_of
 from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
 from gpubench_kit.page.charts.states import State, states_in
 from gpubench_kit.page.drawn import figure, figures

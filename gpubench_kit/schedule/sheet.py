@@ -16,8 +16,8 @@ import pandas as pd
 
 from gpubench_kit.model.errors import Fault, ReportError, TableError, shown
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.sheet.columns import KNOWN, read_columns
 from gpubench_kit.sheet.new_review import SHEET_HEADINGS
+from gpubench_kit.sheet.rows import KNOWN, read_columns
 from gpubench_kit.sheet.text import SHEET_FILES, SheetCells, find_sheet, read_cells
 
 _WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "launch", "round", "order")

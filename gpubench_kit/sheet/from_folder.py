@@ -14,15 +14,12 @@ from gpubench_kit.model.errors import shown
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.model.words import fold
-from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, block_order
-from gpubench_kit.sheet.draft_questions import with_names, with_reference
+from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, block_order, with_names, with_reference
+from gpubench_kit.sheet.log_names import parts_of
 from gpubench_kit.sheet.name_factors import find_factors
-from gpubench_kit.sheet.name_parts import parts_of
 from gpubench_kit.sheet.name_roles import Labels, label_files
+from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
 from gpubench_kit.sheet.run_order import Timing, find_order, find_rounds
-from gpubench_kit.sheet.sensor_pairs import pair_sensors
-from gpubench_kit.sheet.takes import ask_about_takes
-from gpubench_kit.sheet.time_blocks import label_by_blocks
 
 _COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
 _ORDER_OF_COLUMNS = ("game", "tuning", "setting", "card", "round", "order", "session", "started_at", "frame_log",

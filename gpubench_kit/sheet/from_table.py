@@ -11,11 +11,10 @@ from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.model.words import fold, known_unit, unit_stated
-from gpubench_kit.sheet.draft import Cell, Draft, DraftRow
-from gpubench_kit.sheet.draft_questions import with_names, with_reference
-from gpubench_kit.sheet.grid import Grid, read_grids
+from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
 from gpubench_kit.sheet.headings import CANDIDATES, Meaning, Read
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
+from gpubench_kit.sheet.text import Grid, read_grids
 
 #: Answers that leave a column out.
 NONE = "none"

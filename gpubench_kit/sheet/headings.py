@@ -18,7 +18,7 @@ from gpubench_kit.model.words import (
     words_against,
     words_of,
 )
-from gpubench_kit.sheet.name_words import word_set
+from gpubench_kit.sheet.log_names import word_set
 
 _MEAN = word_set("avg average mean mittel mittelwert schnitt durchschnitt moyenne media ø o")
 _TOTAL = _MEAN | word_set("total summe gesamt median geomean sum")

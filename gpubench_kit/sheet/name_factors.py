@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.questions import Choice, Question, isolated
-from gpubench_kit.sheet.name_parts import NameParts
-from gpubench_kit.sheet.name_words import GENERIC, RESOLUTION, TRY, names_tuning
+from gpubench_kit.sheet.log_names import GENERIC, RESOLUTION, TRY, NameParts, names_tuning
 
 Files = frozenset[int]
 

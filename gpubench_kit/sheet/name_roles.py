@@ -13,8 +13,8 @@ from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.model.words import words_of
 from gpubench_kit.sheet.draft import Cell
+from gpubench_kit.sheet.log_names import names_tuning, word_set
 from gpubench_kit.sheet.name_factors import Factors
-from gpubench_kit.sheet.name_words import names_tuning, word_set
 
 Factor = frozenset[str]
 

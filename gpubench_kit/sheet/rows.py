@@ -1,21 +1,237 @@
-"""Rows of a run sheet, each checked by itself: one frozen model, many rows in one call."""
+"""Headings and rows of a run sheet: which column is which, numbers as typed, each row checked by itself."""
 
 from __future__ import annotations
 
 import itertools
+import math
 import re
-from collections import namedtuple
+from collections import Counter, namedtuple
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, TypeAdapter, ValidationError, create_model
 
-from gpubench_kit.model.errors import Fault, listed, shown, suggestion
+from gpubench_kit.model.errors import Fault, listed, nearest, shown, suggestion
+from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.fields import Name, Section, Text, kit_error
-from gpubench_kit.sheet.numbers import TypedNumber, parse_count, parse_metric
+from gpubench_kit.sheet.text import SheetCells
+
+NEEDED = ("run", "tuning", "game")
+#: Without these the order in which runs were done is not stated; verdicts then say so.
+ORDERING = ("round", "order")
+OPTIONAL = (
+    "card", "bench", "setting", "purpose", "session", "launch", "tuning_change", "frame_log", "sensor_log",
+    "started_at", "replaces", "excluded", "corrected", "game_version", "note",
+)  # fmt: skip
+#: What a draft says about where its cells come from: for the reviewer's eyes.
+UNREAD = ("evidence",)
+KNOWN = frozenset((*NEEDED, *ORDERING, *OPTIONAL, *UNREAD, *METRICS))
+
+#: Headings at least this like a known one are taken for a slip; others are the reviewer's own columns.
+_CLOSE = 0.84
+
+
+@dataclass(frozen=True)
+class SheetColumns:
+    """Which column is which.
+
+    Attributes
+    ----------
+    place : known name -> position
+    faults : missing, repeated and misspelt headings
+    findings : columns that are ignored, and what is not stated
+    """
+
+    place: dict[str, int]
+    faults: tuple[Fault, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every needed column is there, so that rows can be judged."""
+        return all(name in self.place for name in NEEDED)
+
+
+def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
+    """Return which column is which.
+
+    Parameters
+    ----------
+    cells : the sheet
+    logs_by_pattern : whether the plan finds logs by a pattern, so that the sheet need not name them
+
+    Notes
+    -----
+    Capitals count as small letters, and blanks as underscores: ``Frame log`` is ``frame_log``.
+    """
+    names = [_plain(heading) for heading in cells.headings]
+    place = {name: position for position, name in enumerate(names) if name in KNOWN}
+    own = [heading for heading, name in zip(cells.headings, names, strict=True) if name not in KNOWN]
+    faults = [*_repeated(names, cells.file), *_misspelt(own, cells.file)]
+    faults += _missing(place, [fault.problem for fault in faults], cells=cells)
+    has_values = any(name in METRICS for name in place)
+    if not ("frame_log" in place or "started_at" in place or has_values or logs_by_pattern):
+        problem = f"neither a column 'frame_log' nor a metric's column was found (found: {listed(cells.headings)})."
+        action = f"Add 'frame_log', or numbers under a metric's name ({listed(METRICS, most=4)})."
+        faults.append(Fault(cells.file, problem, action))
+    return SheetColumns(place, tuple(faults), (*_ignored(own, cells), *_not_stated(place, cells.file)))
+
+
+def _plain(heading: str) -> str:
+    """Return a heading in small letters, blanks and hyphens as underscores."""
+    return "_".join(heading.casefold().replace("-", " ").split())
+
+
+def _repeated(names: Iterable[str], file: str) -> list[Fault]:
+    """Return a fault for each known heading that stands above two columns."""
+    twice = [name for name, times in Counter(names).items() if times > 1 and name in KNOWN]
+    return [Fault(file, f"two columns are called {shown(name)}; one is expected.", "Rename one.") for name in twice]
+
+
+def _misspelt(own: Iterable[str], file: str) -> list[Fault]:
+    """Return a fault for each unknown heading that is almost a known one."""
+    faults = []
+    for heading in own:
+        near = nearest(_plain(heading), KNOWN, cutoff=_CLOSE)
+        if near:
+            action = f"Did you mean {shown(near)}? A column of your own needs a name less like it."
+            faults.append(Fault(file, f"unknown column {shown(heading)}.", action))
+    return faults
+
+
+def _missing(place: Iterable[str], told: list[str], *, cells: SheetCells) -> list[Fault]:
+    """Return a fault for each needed column that is not there, with the heading that may be meant."""
+    faults = []
+    for name in (name for name in NEEDED if name not in place):
+        near = nearest(name, [heading for heading in cells.headings if _plain(heading) not in KNOWN])
+        action = f"Is it the column {shown(near)}? Then rename it." if near else "Add it."
+        problem = f"column {shown(name)} is missing (found: {listed(cells.headings, most=30)})."
+        if not (near and any(shown(near) in problem for problem in told)):
+            faults.append(Fault(cells.file, problem, action))
+    return faults
+
+
+def _ignored(own: Iterable[str], cells: SheetCells) -> list[Finding]:
+    """Return a note on the columns that the kit does not read."""
+    named = [heading for heading in own if heading]
+    findings = []
+    if named:
+        message = f"{cells.file}: columns that the kit does not read are ignored: {listed(named, most=30)}."
+        findings.append(Finding("note", "columns_ignored", message))
+    bare = [position for position, heading in enumerate(cells.headings) if not heading]
+    if any(row[position] for _, row in cells.rows for position in bare):
+        message = f"{cells.file}: cells without a heading above them are ignored."
+        findings.append(Finding("note", "columns_ignored", message, action="Give the column a heading."))
+    return findings
+
+
+def _not_stated(place: Iterable[str], file: str) -> list[Finding]:
+    """Return a note if the sheet does not say in which order runs were done."""
+    lacking = [name for name in ORDERING if name not in place]
+    if not lacking:
+        return []
+    message = f"{file}: no column {' or '.join(shown(name) for name in lacking)}, so the layout is not stated."
+    return [Finding("note", "layout_not_stated", message, action="Add round and order where they are known.")]
+
+
+_NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]*))?(?:[eE]([+-]?[0-9]{1,3}))?")
+_COUNT = re.compile(r"[0-9]{1,9}")
+_MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+#: Between several readings of one run.
+_BETWEEN_READINGS = re.compile(r"[\s/|;]+")
+
+
+class TypedNumber(NamedTuple):
+    """A number as typed.
+
+    Attributes
+    ----------
+    value : the number
+    step : one unit of its last written decimal
+    mark : decimal mark used: ``.``, ``,`` or empty
+    thousands : whether its comma could also be a thousands mark
+    """
+
+    value: float
+    step: float
+    mark: str
+    thousands: bool
+
+
+def parse_metric(text: str, metric: str) -> TypedNumber | None:
+    """Return a metric's value as typed; None for an empty cell.
+
+    Several readings of the sound level in one cell (``38.1 / 38.4``) are averaged on the energy scale,
+    10 log10(mean(10^(L/10))).
+
+    Parameters
+    ----------
+    text : the cell
+    metric : name of the metric, which limits what it can be
+
+    Raises
+    ------
+    PydanticCustomError : not a number, or one that the metric cannot have
+    """
+    if not text:
+        return None
+    if metric == "sound_dba":
+        readings = [_parse_one(one, metric) for one in _BETWEEN_READINGS.split(text)]
+        value = 10 * math.log10(sum(10 ** (one.value / 10) for one in readings) / len(readings))
+        marks = "".join(sorted({one.mark for one in readings}))
+        step = max(one.step for one in readings)
+        single = readings[0].value if len(readings) == 1 else value
+        return TypedNumber(single, step, marks, any(one.thousands for one in readings))
+    return _parse_one(text, metric)
+
+
+def parse_count(text: str) -> int | None:
+    """Return a round or an order: a whole number, or None for an empty cell.
+
+    Raises
+    ------
+    PydanticCustomError : anything else
+    """
+    if not text:
+        return None
+    if not _COUNT.fullmatch(text):
+        problem = f"{shown(text)} was found; a positive whole number is expected."
+        raise kit_error(problem, "Correct it, or leave the cell empty where it is not known.")
+    return int(text)
+
+
+def _parse_one(text: str, metric: str) -> TypedNumber:
+    """Return one number as typed, held against what the metric can be."""
+    found = _NUMBER.fullmatch(text.replace("−", "-"))
+    if not found or not (found[2] or found[4]):
+        problem = f"{shown(text)} was found; a number is expected."
+        raise kit_error(problem, "Write it without unit, blanks and thousands marks, or leave the cell empty.")
+    sign, whole, mark, decimals, exponent = (part or "" for part in found.groups())
+    value = float(f"{sign}{whole or '0'}.{decimals or '0'}e{exponent or '0'}")
+    _check_range(value, text, metric)
+    step = float(f"1e{int(exponent or 0) - len(decimals)}")
+    return TypedNumber(value, step, mark, bool(_MAYBE_THOUSANDS.fullmatch(text)))
+
+
+def _check_range(value: float, text: str, metric: str) -> None:
+    """Raise if a metric cannot have this value."""
+    kind = METRICS[metric]
+    if kind.scale == "ratio":
+        expected, right = "a number above 0", 0 < value < math.inf
+    elif kind.unit == "°C":
+        expected, right = "a temperature above -273", -273 < value < math.inf
+    elif metric == "sound_dba":
+        expected, right = "a level from 0 to 200", 0 <= value <= 200
+    else:
+        expected, right = "a number of at least 0", 0 <= value < math.inf
+    if not right:
+        problem = f"{shown(text)} was found; {expected} is expected."
+        raise kit_error(problem, "Correct it, or leave the cell empty where it was not measured.")
+
 
 PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
 CAUSES = ("crash", "wrong_settings", "not_completed", "background_load", "log_gap", "tuning_lost")

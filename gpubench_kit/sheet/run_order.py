@@ -13,9 +13,8 @@ from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.sheet.draft import Cell
-from gpubench_kit.sheet.name_parts import NameParts
+from gpubench_kit.sheet.log_names import AGAIN, NameParts
 from gpubench_kit.sheet.name_roles import Labels
-from gpubench_kit.sheet.name_words import AGAIN
 
 #: File times closer together than this are those of a copy [s].
 _COPIED_S = 5.0

@@ -10,9 +10,9 @@ from dataclasses import dataclass, field, replace
 
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.words import fold, known_unit, words_of
-from gpubench_kit.sheet.grid import Grid
 from gpubench_kit.sheet.headings import Meaning, Read, is_summary, is_words, meaning_of, number_in, role_of
-from gpubench_kit.sheet.name_words import names_reference, names_tuning, word_set
+from gpubench_kit.sheet.log_names import names_reference, names_tuning, word_set
+from gpubench_kit.sheet.text import Grid
 
 Cells = tuple[str, ...]
 

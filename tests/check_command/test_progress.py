@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.redo import progress_of
+from gpubench_kit.checks.readiness import progress_of
 from gpubench_kit.model.plan.rules import Checks, limits_text, list_limits
 from gpubench_kit.model.tables import RUNS
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.redo import redo_list
+from gpubench_kit.checks.readiness import redo_list
 from gpubench_kit.checks.review import check_review
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics

@@ -4,8 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.possible import possible_verdicts
-from gpubench_kit.checks.redo import redo_list
+from gpubench_kit.checks.readiness import possible_verdicts, redo_list
 from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs

@@ -1,6 +1,6 @@
 """The list of runs to redo, as it is taken back to the bench."""
 
-from gpubench_kit.checks.redo import redo_list
+from gpubench_kit.checks.readiness import redo_list
 from gpubench_kit.checks.review import check_review
 from gpubench_kit.model.findings import Finding
 

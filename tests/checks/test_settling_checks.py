@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from gpubench_kit.checks.settling_checks import check_first_runs, check_settled, check_warm_up
+from gpubench_kit.checks.log_checks import check_first_runs, check_settled, check_warm_up
 
 
 @pytest.mark.parametrize(("first_ms", "count"), [(7.36, 1), (7.34, 0)])

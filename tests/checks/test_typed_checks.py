@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from gpubench_kit.checks.review import CHECKS, without_levels
-from gpubench_kit.checks.typed_checks import chance_of_equal, check_repeated_values
+from gpubench_kit.checks.tuning_checks import chance_of_equal, check_repeated_values
 
 GAME = "Salt Orchard"
 VARIED = (59.1, 60.7, 58.2, 60.2)

@@ -12,7 +12,7 @@ from terminal import talk
 from gpubench_kit import cli
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.sheet import load_run_sheet
-from gpubench_kit.sheet.draft_questions import all_questions
+from gpubench_kit.sheet.draft import all_questions
 from gpubench_kit.sheet.from_table import draft_from_file
 
 EXAMPLE = ROOT / "docs" / "example_results.xlsx"

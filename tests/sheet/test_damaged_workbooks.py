@@ -10,8 +10,7 @@ from made_bombs import zipped
 from mutations import damaged_container
 
 from gpubench_kit.model.errors import GpubenchError
-from gpubench_kit.sheet.grid import read_grids
-from gpubench_kit.sheet.text import read_cells
+from gpubench_kit.sheet.text import read_cells, read_grids
 
 
 def _workbook(*, has_formulas=False):

@@ -13,10 +13,9 @@ from made_folders import ROOT, STYLES, MadeFolder, made_folder, random_style
 
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Question
-from gpubench_kit.sheet.draft import Draft, block_lines, block_order, table_lines
-from gpubench_kit.sheet.draft_questions import all_questions
+from gpubench_kit.sheet.draft import Draft, all_questions, block_lines, block_order, table_lines
 from gpubench_kit.sheet.from_folder import draft_from_logs
-from gpubench_kit.sheet.time_blocks import blocks_by_pauses, order_of
+from gpubench_kit.sheet.recordings import blocks_by_pauses, order_of
 
 #: Columns in which names may be spelt otherwise than in the truth, but have to part the runs alike.
 _PARTED = ("game", "tuning", "setting", "session")

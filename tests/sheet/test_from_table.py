@@ -8,10 +8,9 @@ import pytest
 from made_tables import GAMES, MadeTable, made_tables, random_table
 
 from gpubench_kit.model.errors import TableError
-from gpubench_kit.sheet.draft import Draft, table_lines
-from gpubench_kit.sheet.draft_questions import all_questions
+from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
 from gpubench_kit.sheet.from_table import draft_from_grids
-from gpubench_kit.sheet.grid import Grid
+from gpubench_kit.sheet.text import Grid
 
 TABLES = made_tables()
 #: Questions that each draft asks, whatever the table holds.

@@ -7,8 +7,16 @@ import calendar
 import pytest
 
 from gpubench_kit.model.words import fold
-from gpubench_kit.sheet.name_parts import parts_of
-from gpubench_kit.sheet.name_words import AGAIN, GENERIC, REFERENCE, TRY, TUNING, names_reference, names_tuning
+from gpubench_kit.sheet.log_names import (
+    AGAIN,
+    GENERIC,
+    REFERENCE,
+    TRY,
+    TUNING,
+    names_reference,
+    names_tuning,
+    parts_of,
+)
 
 
 @pytest.mark.parametrize("words", [AGAIN, GENERIC, REFERENCE, TRY, TUNING])

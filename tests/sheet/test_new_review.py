@@ -8,8 +8,8 @@ from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.plan.rules import Analysis
 from gpubench_kit.sheet import load_run_sheet
-from gpubench_kit.sheet.columns import KNOWN
 from gpubench_kit.sheet.new_review import PLAN_TEMPLATE, SHEET_HEADINGS, new_review
+from gpubench_kit.sheet.rows import KNOWN
 
 FILLED = ("Larkmoor 4: quiet", "Larkmoor 4", "quiet", "Salt Orchard")
 

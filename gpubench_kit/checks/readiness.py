@@ -1,0 +1,240 @@
+"""How ready the runs are: the verdicts they can give, the rounds done, the runs to repeat.
+
+Whether a verdict is possible is decided from how runs were done and read; no difference is looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.checks import POSSIBLE, REDO
+from gpubench_kit.checks.evidence import CHECKED_PURPOSES
+from gpubench_kit.checks.review import MIN_DURATION, used_mask
+from gpubench_kit.logs.review import Review
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import Column, Table
+from gpubench_kit.statistics.coded_runs import code_runs
+from gpubench_kit.statistics.compare import measure_pairs
+from gpubench_kit.statistics.comparison import Measured
+from gpubench_kit.statistics.design import CONFOUNDED
+from gpubench_kit.statistics.looks import level_of_looks
+from gpubench_kit.statistics.pair_runs import AGAINST, OF
+from gpubench_kit.wording.catalogue import has, say
+
+_NO_RUNS = "not_measured"
+#: Reasons of single runs, which a design that gives no verdict at all goes before.
+_OF_READING = ("", "format_not_confirmed", "one_run", "no_spread")
+
+
+def possible_verdicts(
+    usable: pd.DataFrame, runs: pd.DataFrame, *, findings: pd.DataFrame, plan, looks_made: int = 0
+) -> pd.DataFrame:
+    """Tell for each game and metric of the plan whether the runs so far can give a verdict, and why not.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    findings : DataFrame, one row per finding; see ``tables.FINDINGS``
+    plan : ReviewPlan
+    looks_made : looks at verdicts so far, a new one included
+
+    Returns
+    -------
+    DataFrame, one row per metric, game and setting; see `POSSIBLE`. A verdict is possible where every pair of the
+    plan can be judged, whatever the verdict would be; undecided is one.
+
+    Notes
+    -----
+    Nothing of a difference enters: the reasons are those of the order of the runs, of how their logs were read and
+    of what the checks found.
+    """
+    _, too_many = level_of_looks(plan, looks_made=looks_made)
+    found: dict[tuple[str, str, str], tuple[str, tuple[str, str]]] = {}
+    for key, reason, in_turn in _cells(usable, plan):
+        if key not in found or not found[key][0]:
+            found[key] = ("too_many_looks" if too_many and not reason else reason, in_turn)
+    scenes = [(game.name, setting.name) for game in plan.games for setting in game.settings]
+    rows = []
+    for key in ((metric, *scene) for metric, scene in product(plan.analysis.metrics, scenes)):
+        reason, in_turn = found.get(key, (_NO_RUNS, ("", "")))
+        reason = _why_no_runs(key, runs, findings) if reason == _NO_RUNS else reason
+        fix = say(f"check.fix.{reason}") if has(f"check.fix.{reason}") else ""
+        rows.append((*key, reason == "", reason, *in_turn, fix))
+    return POSSIBLE.frame(pd.DataFrame(rows, columns=POSSIBLE.names))
+
+
+def _cells(usable: pd.DataFrame, plan) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
+    """Yield metric, game and setting of each pair, why it has no verdict, and tunings measured in turn."""
+    seen: dict[int, set[tuple[str, str, str]]] = {place: set() for place in range(len(plan.pairs()))}
+    for measured in measure_pairs(code_runs(usable), plan):
+        pair = measured.pair
+        scenes = zip(pair.cell_text("game"), pair.cell_text("setting"), strict=True)
+        keys = [(pair.metric, *scene) for scene in scenes]
+        seen[measured.place].update(keys)
+        yield from zip(keys, map(str, _reasons(measured)), _one_after_another(measured, plan), strict=True)
+    # A game that one pair has and another lacks cannot give every verdict of the plan.
+    everywhere = set().union(*seen.values())
+    yield from ((key, _NO_RUNS, ("", "")) for keys in seen.values() for key in sorted(everywhere - keys))
+
+
+def _reasons(measured: Measured) -> np.ndarray:
+    """Return why each game has no verdict; the order of the runs goes before what can be put right in reading."""
+    confounded = (measured.design.classes == CONFOUNDED) & ~measured.is_widened
+    goes_first = confounded & np.isin(measured.withheld, _OF_READING)
+    by_order = np.where(measured.design.unstated, "not_stated", "confounded")
+    return np.where(goes_first, by_order, measured.withheld)
+
+
+def _one_after_another(measured: Measured, plan) -> list[tuple[str, str]]:
+    """Return, for each confounded game, the tuning whose runs all came first, and the other; else empty names."""
+    pair, sides = measured.pair, plan.pairs()[measured.place]
+    order, names = pair.runs.numbers["order"], (sides.of.tuning, sides.against.tuning)
+    is_asked = (measured.design.classes == CONFOUNDED) & ~measured.design.unstated & (names[0] != names[1])
+    found = []
+    for cell in range(pair.n_cells):
+        of, against = (order[(pair.cell == cell) & (pair.side == side)] for side in (OF, AGAINST))
+        is_known = is_asked[cell] and len(of) and len(against) and np.isfinite([*of, *against]).all()
+        if is_known and of.max() < against.min():
+            found.append(names)
+        else:
+            found.append(names[::-1] if is_known and against.max() < of.min() else ("", ""))
+    return found
+
+
+def _why_no_runs(key: tuple[str, str, str], runs: pd.DataFrame, findings: pd.DataFrame) -> str:
+    """Return why a side of a game has no value of a metric."""
+    metric, game, setting = key
+    here = runs[(runs["game"] == game) & (runs["setting"] == setting)]
+    checks, states = set(findings["check"]), set(here["excluded_for"])
+    if "not_recorded" in states:
+        return "logs_not_matched" if "logs_not_matched" in checks else "not_recorded"
+    if "log_unusable" in states:
+        return "log_unusable"
+    if METRICS[metric].needs not in ("sensors", "both") or not len(here):
+        return _NO_RUNS
+    return next((one for one in ("clock_not_proven", "sensor_log_unusable") if one in checks), _NO_RUNS)
+
+
+ROUND_KEY = ("card", "bench", "session", "game", "setting", "purpose", "round")
+
+#: Inside the kit only.
+PROGRESS = Table(
+    "progress", "round of a game", ROUND_KEY,
+    (
+        Column("card", "text", "card that is measured"),
+        Column("bench", "text", "rest of the machine"),
+        Column("session", "text", "runs between two restarts"),
+        Column("game", "text", "what is played"),
+        Column("setting", "text", "resolution and quality"),
+        Column("purpose", "text", "what the runs are for"),
+        Column("round", "integer", "block of runs; empty where not given"),
+        Column("n_planned", "integer", "runs of the round, repeats apart"),
+        Column("n_done", "integer", "of these, recorded and used"),
+        Column("n_to_record", "integer", "of these, not recorded yet"),
+    ),
+)  # fmt: skip
+
+_SLOT_OF_ROUND = [*ROUND_KEY, "tuning"]
+
+
+def progress_of(runs: pd.DataFrame) -> pd.DataFrame:
+    """Return how far each round of each game is.
+
+    Parameters
+    ----------
+    runs : DataFrame, one row per run of the sheet; see ``tables.RUNS``
+
+    Returns
+    -------
+    DataFrame, one row per round, in sheet order; see `PROGRESS`. A repeat fills the place of the run that it
+    replaces. What is neither done nor to record was left out, and waits for a repeat.
+
+    Notes
+    -----
+    Rows without a round are one round, and each of them is a place of its own.
+    """
+    rows = runs[runs["purpose"].isin(CHECKED_PURPOSES)].copy()
+    rows["is_done"] = rows["used"].fillna(False).astype(bool) | _is_used_pilot(rows)
+    rows["to_record"] = rows["excluded_for"] == "not_recorded"
+    rows["place"] = rows["run"].where(rows["round"].isna(), "")
+    slots = (
+        rows.groupby([*_SLOT_OF_ROUND, "place"], sort=False, dropna=False)[["is_done", "to_record"]]
+        .any()
+        .reset_index()
+    )
+    slots["to_record"] &= ~slots["is_done"]
+    rounds = slots.groupby(list(ROUND_KEY), sort=False, dropna=False).agg(
+        n_planned=("is_done", "size"), n_done=("is_done", "sum"), n_to_record=("to_record", "sum")
+    )
+    return PROGRESS.frame(rounds.reset_index())
+
+
+def _is_used_pilot(rows: pd.DataFrame) -> pd.Series:
+    """Return which rows are pilot runs left out of verdicts for nothing but their purpose."""
+    return (rows["purpose"] == "pilot") & (rows["excluded_for"] == "pilot")
+
+
+#: Notes that ask for a cause before the run is repeated.
+ASKS_FOR_A_CAUSE = (
+    "gap", "missing_frames", "too_short", "too_long", "load_low", "outlier", "warm_up", "samples_missing",
+    "samples_cover_part", "sample_gap", "sensor_log_of_another_run", "not_lined_up", "temperature_not_settled",
+    "power_moves", "clock_moves", "time_goes_back", "frames_against_time", "power_drops_out", "clocks_against_load",
+)  # fmt: skip
+
+#: One run each: a slot that a repeat fills again.
+_SLOT = ["card", "bench", "tuning", "game", "setting", "purpose", "session", "round"]
+_BENCH_ORDER = ["card", "bench", "game", "setting", "round", "order"]
+
+
+def redo_list(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
+    """List the runs that are to be redone, those that verdicts need first, sorted for the bench.
+
+    Parameters
+    ----------
+    review : the runs, after their logs were read
+    findings : see ``tables.FINDINGS``
+
+    Returns
+    -------
+    DataFrame, one row per run; see `REDO`. Needed are runs that were excluded for a cause, or as too
+    short, and not repeated yet, and runs that a ``stop`` concerns. Then come runs with a note that asks
+    for a cause. Games are kept together, so that each is started once.
+    """
+    runs = review.runs
+    used = used_mask(runs, findings)
+    lost = _lost(runs, used, findings)
+    named = findings[(findings["run"] != "") & findings["run"].isin(runs.loc[used, "run"])]
+    stops = named[named["severity"] == "stop"]
+    asked = named[named["check"].isin(ASKS_FOR_A_CAUSE) & (named["severity"] == "note")]
+    reasons = pd.concat([lost.assign(is_needed=True), stops.assign(is_needed=True), asked.assign(is_needed=False)])
+    grouped = reasons.groupby("run", sort=False)
+    why = pd.DataFrame({
+        "is_needed": grouped["is_needed"].any(),
+        "why": grouped["check"].agg(lambda checks: "; ".join(dict.fromkeys(checks))),
+        "message": grouped["message"].agg(" ".join),
+    })  # fmt: skip
+    listed = runs.merge(why, left_on="run", right_index=True)
+    return REDO.frame(
+        listed.sort_values(["is_needed", *_BENCH_ORDER], ascending=[False] + [True] * len(_BENCH_ORDER))
+    )
+
+
+def _lost(runs: pd.DataFrame, used: pd.Series, findings: pd.DataFrame) -> pd.DataFrame:
+    """Return ``run, check, message`` of runs left out for a cause whose place no used run fills."""
+    short = findings[findings["check"] == MIN_DURATION].drop_duplicates("run").set_index("run")["message"]
+    by_cause = (runs["excluded"] != "") & runs["purpose"].isin(["measure", "soak", "pilot"])
+    left_out = runs[by_cause | runs["run"].isin(short.index)]
+    filled = set(map(tuple, runs.loc[used, _SLOT].fillna(-1).to_numpy()))
+    replaced = set(runs.loc[used, "replaces"]) - {""}
+    slots = map(tuple, left_out[_SLOT].fillna(-1).to_numpy())
+    is_open = [slot not in filled and run not in replaced for slot, run in zip(slots, left_out["run"], strict=True)]
+    rows = [
+        (row.run, row.excluded or MIN_DURATION, short.get(row.run, f"Excluded in the run sheet: {row.excluded}."))
+        for row in left_out[is_open].itertuples()
+    ]
+    return pd.DataFrame(rows, columns=["run", "check", "message"])
