@@ -6,6 +6,7 @@ Whether a verdict is possible is decided from how runs were done and read; no di
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
@@ -13,7 +14,7 @@ import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
-from gpubench_kit.checks.review import MIN_DURATION, used_mask
+from gpubench_kit.checks.review import MIN_DURATION, used_mask, used_runs
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import Column, Table
@@ -28,6 +29,41 @@ from gpubench_kit.wording.catalogue import has, say
 _NO_RUNS = "not_measured"
 #: Reasons of single runs, which a design that gives no verdict at all goes before.
 _OF_READING = ("", "format_not_confirmed", "one_run", "no_spread")
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """What the runs of a review are ready for.
+
+    Attributes
+    ----------
+    possible : verdicts of the plan, and whether the runs can give them; see `gpubench_kit.checks.POSSIBLE`
+    redo : runs to repeat; see `gpubench_kit.checks.REDO`
+    """
+
+    possible: pd.DataFrame
+    redo: pd.DataFrame
+
+
+def check_readiness(
+    review: Review, usable: pd.DataFrame, *, findings: pd.DataFrame, looks_made: int = 0
+) -> Readiness:
+    """Tell which verdicts the runs so far can give, and which runs are to be repeated.
+
+    Parameters
+    ----------
+    review : the runs, after their logs were read
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    findings : DataFrame, one row per finding; see ``tables.FINDINGS``
+    looks_made : looks at verdicts so far, a new one included
+
+    Returns
+    -------
+    Readiness; see `possible_verdicts` and `redo_list`
+    """
+    runs = used_runs(review, findings)
+    possible = possible_verdicts(usable, runs, findings=findings, plan=review.plan, looks_made=looks_made)
+    return Readiness(possible, redo_list(review, findings))
 
 
 def possible_verdicts(

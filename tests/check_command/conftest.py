@@ -72,8 +72,8 @@ def check(folder: Path) -> Checked:
     findings = kit.check_review(review, run_metrics, plan, is_blind=True)
     usable = kit.exclude_runs(review, run_metrics, findings)
     runs, noise = kit.used_runs(review, findings), kit.estimate_noise(usable, plan)
-    redo = kit.redo_list(review, findings)
-    possible = kit.possible_verdicts(usable, runs, findings=findings, plan=plan)
+    ready = kit.check_readiness(review, usable, findings=findings)
+    possible, redo = ready.possible, ready.redo
     sections = [
         kit.page.check_head(runs, findings, redo=redo, possible=possible, plan=plan),
         kit.page.check_redo(redo, plan),
