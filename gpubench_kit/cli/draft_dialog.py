@@ -12,16 +12,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gpubench_kit.cli.ask import ask, is_terminal
-from gpubench_kit.model.questions import Question, paste_lines
-from gpubench_kit.sheet.draft import Draft, all_questions, block_lines, table_lines
+from gpubench_kit.file_names import transliterated
+from gpubench_kit.model.questions import Question, isolated, paste_lines
+from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
 from gpubench_kit.sheet.new_review import (
     ANSWERS_FILE,
     check_answers,
     check_free,
+    is_review,
     keep_answers,
     load_answers,
     write_draft,
 )
+from gpubench_kit.sheet.run_order import block_lines
 
 DONE, OPEN, BAD_INPUT, STOPPED = 0, 1, 2, 130
 
@@ -30,10 +33,12 @@ DraftOf = Callable[[Mapping[str, str]], Draft]
 
 @dataclass(frozen=True)
 class Made:
-    """What a dialog made: the exit code, and how many cells still wait for an answer."""
+    """What a dialog made: the exit code, how many cells still wait for an answer, the folders, what JSON says."""
 
     code: int
     n_open: int = 0
+    folders: tuple[Path, ...] = ()
+    content: object = None
 
 
 def make_review(
@@ -44,7 +49,7 @@ def make_review(
     source: Path | None = None,
     says_next: bool = True,
 ) -> Made:
-    """Show a draft, ask what it does not know, and write the review folder.
+    """Show a draft, ask what it does not know, and write the review folder, or one for each part.
 
     Parameters
     ----------
@@ -60,31 +65,74 @@ def make_review(
     SystemExit : stopped; the answers so far are kept in the folder
     """
     check_free(folder)
-    draft_of = _remembered(draft_of)
-    given = _given_answers(asked, folder)
+    made = _make(asked, _remembered(draft_of), folder, source=source, given=_given_answers(asked, folder))
+    if getattr(asked, "json", False):
+        print(json.dumps(made.content, ensure_ascii=False, indent=2))
+    elif says_next and not asked.quiet:
+        for one in made.folders:
+            print(
+                f"Next:    gpubench-kit check {one}      can these runs give a verdict? (no look at results)\n"
+                f"         gpubench-kit report {one}     look 1 of 2"
+            )
+    return made
+
+
+def _make(
+    asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, source: Path | None, given: Mapping[str, str],
+    is_part: bool = False,
+) -> Made:  # fmt: skip
+    """Make one review, or one for each part of what was found."""
     is_json = getattr(asked, "json", False)
     say = _silent if asked.quiet or is_json else print
     first = draft_of(given)
     _show(first, say)
-    if asked.no_input or is_json or asked.quiet or not is_terminal():
-        answers = given
-        check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
-    else:
-        answers = _asked(draft_of, given, folder)
+    is_silent = asked.no_input or is_json or asked.quiet or not is_terminal()
+    answers = dict(given) if is_silent else _asked(draft_of, given, folder)
     draft = draft_of(answers)
+    if draft.parts:
+        return _make_parts(asked, draft_of, draft, folder=folder, source=source, answers=answers)
+    if is_silent and not is_part:
+        check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
     if draft.rows and table_lines(draft) != table_lines(first):
         say("\n".join(["", *table_lines(draft, _width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
     say("\n".join(_written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)))
-    if files and says_next:
-        say(
-            f"Next:    gpubench-kit check {folder}      can these runs give a verdict? (no look at results)\n"
-            f"         gpubench-kit report {folder}     look 1 of 2"
-        )
-    if is_json:
-        print(json.dumps(_as_json(draft, questions, files), ensure_ascii=False, indent=2))
-    return Made(_code(draft), draft.n_open)
+    folders = (folder,) if files else ()
+    return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if is_json else None)
+
+
+def _make_parts(
+    asked: argparse.Namespace, draft_of: DraftOf, whole: Draft, *, folder: Path, source: Path | None,
+    answers: Mapping[str, str],
+) -> Made:  # fmt: skip
+    """Make a review of each part, in a folder of its name; those that are there already stay as they are."""
+    say = _silent if asked.quiet or getattr(asked, "json", False) else print
+    drafts = {name: draft_of({**answers, **chosen}) for name, chosen in whole.parts}
+    every = [*all_questions(whole, answers), *(one for draft in drafts.values() for one in
+                                               all_questions(draft, answers))]  # fmt: skip
+    check_answers(answers, every, file=Path(asked.answers or ANSWERS_FILE).name)
+    done = []
+    for name, chosen in whole.parts:
+        place = folder / transliterated(name)
+        if is_review(place):
+            say(f"{place} is there already and stays as it is.")
+            done.append(Made(DONE, 0, (place,)))
+            continue
+        say(f"\n{isolated(name)}: a review of its own, in {place}")
+        kept = place / ANSWERS_FILE
+        before = {key: text for key, text in answers.items() if key not in chosen}
+        given = before | (load_answers(kept) if kept.is_file() else {})
+        part_of = functools.partial(_chosen, draft_of, chosen)
+        done.append(_make(asked, part_of, place, source=source, given=given, is_part=True))
+    folders = tuple(place for one in done for place in one.folders)
+    code, n_open = max(one.code for one in done), sum(one.n_open for one in done)
+    return Made(code, n_open, folders, [one.content for one in done])
+
+
+def _chosen(draft_of: DraftOf, chosen: Mapping[str, str], answers: Mapping[str, str]) -> Draft:
+    """Return the draft of one part, which no question chooses any more."""
+    return replace(draft_of({**answers, **chosen}), first=())
 
 
 def _remembered(draft_of: DraftOf) -> DraftOf:

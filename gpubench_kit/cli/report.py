@@ -102,37 +102,39 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
 
     folder = Path(asked.folders[0])
     if folder.is_file() and folder.suffix.casefold() in _TABLES:
-        folder = _folder_of_table(asked, folder)
-    if folder is None:
-        return _BAD_INPUT
+        asked.folders = _folders_of_table(asked, folder)
+        if len(asked.folders) != 1:
+            return _report_many(asked, bar) if asked.folders else _BAD_INPUT
+        folder = Path(asked.folders[0])
     with bar(asked) as shown:
         options = {"progress": shown.show, "pictures": asked.pictures}
         page = build_report(folder, asked.output, previous=asked.previous, **options)
     return _tell_page(asked, page)
 
 
-def _folder_of_table(asked: argparse.Namespace, file: Path) -> Path | None:
-    """Return the review folder beside a table, made after its questions; None where cells are still open."""
+def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
+    """Return the review folders made of a table after its questions; none where cells are still open."""
     from gpubench_kit.cli.draft_dialog import make_review
     from gpubench_kit.cli.new import draft_of_table
     from gpubench_kit.sheet.new_review import is_review
 
     if file.name.casefold().startswith("runs.") and is_review(file.parent):
-        return file.parent
+        return [str(file.parent)]
     folder = file.with_suffix("")
     if is_review(folder):
         print(f"{file.name} is not read again: {folder / 'runs.csv'} counts, edit that.", file=sys.stderr)
-        return folder
+        return [str(folder)]
     asked_here = argparse.Namespace(**vars(asked))
     # One JSON text is printed, that of the report: questions are then left open and stop it.
     asked_here.quiet, asked_here.json = asked.quiet or asked.json, False
     made = make_review(asked_here, draft_of_table(file), folder, says_next=False)
     if made.code != _DONE and asked.json:
-        print(f"Fault: {file.name}: {made.n_open} cells are open in {folder / 'runs.csv'}. Fill them in, or answer "
+        print(f"Fault: {file.name}: {made.n_open} cells are open in runs.csv of {folder}. Fill them in, or answer "
               f"the questions: gpubench-kit new FOLDER --from {file.name}", file=sys.stderr)  # fmt: skip
     if made.code == _DONE and not asked_here.quiet:
-        print(f"{file.name} is not changed, and not read again: edit {folder / 'runs.csv'}.")
-    return folder if made.code == _DONE else None
+        sheets = ", ".join(str(one / "runs.csv") for one in made.folders)
+        print(f"{file.name} is not changed, and not read again: edit {sheets}.")
+    return list(map(str, made.folders)) if made.code == _DONE else []
 
 
 def _demo(asked: argparse.Namespace, bar: Callable) -> int:

@@ -55,7 +55,7 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
     findings : DataFrame, one row per finding; see ``tables.FINDINGS``
     """
     of = dict(list(findings.groupby("check", sort=False)))
-    lines = [say("check.design", what=one.partition(";")[0].rstrip(".")) for one in _messages(of, "layout")]
+    lines = _designs(_messages(of, "layout"))
     for check in ("format_likely", "sensor_likely"):
         if check in of:
             lines.append(say(f"check.likely.{check}"))
@@ -68,6 +68,17 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
     if single:
         lines.append(say("check.single", n=len(single), names=_some(single)))
     return [*lines, *_messages(of, "game_patched"), *_messages(of, "game_shifted")]
+
+
+def _designs(messages: list[str]) -> list[str]:
+    """Return how the runs were ordered, once for all comparisons that are alike."""
+    alike: dict[str, list[str]] = {}
+    for one in messages:
+        pair, _, order = one.partition(";")[0].rstrip(".").rpartition(": ")
+        alike.setdefault(order, []).append(pair)
+    pairs = {order: listed[0] if len(listed) == 1 else say("check.pairs", n=len(listed)) for order, listed in
+             alike.items()}  # fmt: skip
+    return [say("check.design", what=order, pairs=pair) for order, pair in pairs.items()]
 
 
 def _messages(of: dict[str, pd.DataFrame], check: str) -> list[str]:

@@ -69,6 +69,7 @@ class Draft:
     plan_lines : lines for the plan by section
     copies : files to copy into the folder of logs: where from (path from the source) and the name there
     is_typed : whether values were typed into a table, and not read from logs
+    parts : reviews that are made in place of one, each with the answers that choose it; then there are no rows
     found_names : column and name of each game and tuning as found, before any answer renames it
     """
 
@@ -83,6 +84,7 @@ class Draft:
     reference: str = ""
     plan_lines: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     copies: tuple[tuple[str, str], ...] = ()
+    parts: tuple[tuple[str, Mapping[str, str]], ...] = ()
     found_names: tuple[tuple[str, str], ...] = ()
     is_typed: bool = False
 
@@ -187,58 +189,6 @@ def _cell_text(rounds: Sequence[str], most: int) -> str:
     return " ".join("-" if one in holes else one for one in ordered)
 
 
-def block_order(rows: Sequence[DraftRow]) -> list[tuple[str, list[DraftRow]]]:
-    """Return the tunings as blocks in time, where all runs of one came before all of the next; else nothing.
-
-    Parameters
-    ----------
-    rows : runs of the draft
-    """
-    measured = [row for row in rows if row.value("order") and row.value("tuning") and not row.value("excluded")]
-    if any(row.cells["order"].is_asked or row.cells["tuning"].is_asked for row in measured):
-        return []
-    ordered = sorted(measured, key=lambda row: int(row.value("order")))
-    blocks: list[tuple[str, list[DraftRow]]] = []
-    for row in ordered:
-        if not blocks or blocks[-1][0] != row.value("tuning"):
-            blocks.append((row.value("tuning"), []))
-        blocks[-1][1].append(row)
-    names = [name for name, _ in blocks]
-    return blocks if len(names) > 1 and len(set(names)) == len(names) and len(ordered) > len(names) else []
-
-
-def block_lines(draft: Draft) -> list[str]:
-    """Return what an order in blocks means for what can be said; empty for any other order.
-
-    Parameters
-    ----------
-    draft : the draft
-    """
-    blocks = block_order(draft.rows)
-    if not blocks:
-        return []
-    (first, runs), *others = blocks
-    said = [f"all {len(rows)} of {name}{_span(rows)}" for name, rows in others]
-    n_all = sum(len(rows) for _, rows in blocks)
-    return [
-        f"All {len(runs)} runs of {first}{_span(runs)} came before {', then '.join(said)}.",
-        "So a difference may come from the tuning or from the later hour (room, warm-up, a restart, an update),",
-        "and these runs cannot tell which. What can still be said, and will be:",
-        "  - how noisy each game is, and every number with its spread, without a verdict;",
-        '  - large differences with their condition: "A is faster than B, unless the bench itself came back more',
-        '    than X % different";',
-        '  - "nothing lost" and "same": no sentence from these runs alone.',
-        f"Full answer: alternate them in one bench session, {n_all} runs (gpubench-kit schedule).",
-        "         Or: the reference again after each of two restarts: says how different this bench comes back.",
-    ]
-
-
-def _span(rows: Sequence[DraftRow]) -> str:
-    """Return from when to when runs were made, in brackets; empty without times."""
-    times = [row.value("started_at")[11:16] for row in rows if len(row.value("started_at")) >= 16]
-    return f" ({min(times)} to {max(times)})" if len(times) == len(rows) else ""
-
-
 _CHANGE = re.compile(r"([a-z]\w*)\s*[:= ]\s*([+\-−]?\d+(?:[.,]\d+)?)\s*(?:[a-z%]*)")
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
 _NAMED = ("game", "tuning")
@@ -261,7 +211,9 @@ def all_questions(draft: Draft, answers: Mapping[str, str]) -> list[Question]:
     names = _name_questions(draft) if answers.get("table") == "names" else []
     tunings = [name for name in _sure_tunings(draft) if name != draft.reference]
     values = [_values_question(name) for name in tunings]
-    return [*draft.first, *table, *names, *details, *mains, CARD, *values, *draft.later, MARGIN]
+    cards = draft.names("card")
+    card = _which_card(cards) if len(cards) > 1 else CARD
+    return [*draft.first, *table, *names, *details, *mains, card, *values, *draft.later, MARGIN]
 
 
 def _sure_tunings(draft: Draft) -> list[str]:
@@ -296,6 +248,15 @@ CARD = Question(
     "card", "Name of the card, as it will stand on the page", default_text="leave empty, fill in plan.toml",
     is_typed=True, writes='[[cards]] name = "{}"', paste='plan.toml: [[cards]] name = ""',
 )  # fmt: skip
+
+
+def _which_card(cards: Sequence[str]) -> Question:
+    """Return the question which of several cards is the one reviewed."""
+    return Question(
+        "card", "Which card is the one that you review? The others are rivals.",
+        choices=tuple(Choice(isolated(name), name) for name in cards[:9]),
+        writes='role = "rival" for the cards beside {}', paste='plan.toml: role = "rival" below the other cards',
+    )  # fmt: skip
 
 
 def _margin_fault(typed: str) -> str:

@@ -10,17 +10,19 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gpubench_kit.model.errors import shown
+from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.model.words import fold
-from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, block_order, with_names, with_reference
+from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
 from gpubench_kit.sheet.log_names import parts_of
 from gpubench_kit.sheet.name_factors import find_factors
 from gpubench_kit.sheet.name_roles import Labels, label_files
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
-from gpubench_kit.sheet.run_order import Timing, find_order, find_rounds
+from gpubench_kit.sheet.run_order import Timing, block_order, find_order, find_rounds
 
+#: Key of the answer that chooses one card of several; no question asks for it.
+_PART = "card_of_names"
 _COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
 _ORDER_OF_COLUMNS = ("game", "tuning", "setting", "card", "round", "order", "session", "started_at", "frame_log",
                      "sensor_log", "excluded", "replaces")  # fmt: skip
@@ -53,6 +55,14 @@ def draft_from_logs(
     own, paths = list(frames.values()), list(frames)
     parts = [parts_of(path) for path in paths]
     labels = label_files(find_factors(parts, answers), own, answers)
+    cards = list(dict.fromkeys(filter(None, (labels.value(one, "card") for one in range(len(paths))))))
+    if answers.get("group_is") == "reviews" and cards:
+        card_of = {path: labels.value(one, "card") for one, path in enumerate(paths)}
+        if answers.get(_PART):
+            return _of_one_card(facts, root, answers, card_of=card_of, place=place)
+        asked = tuple(replace(one, is_detail=False) for one in (*labels.first, *_merged(labels.questions)))
+        each = tuple((name, {_PART: name, "group_is": "reviews"}) for name in cards)
+        return Draft(root.name, (), head=(f"A review of each card: {listed(cards)}.",), first=asked, parts=each)
     timing = find_order(parts, own, labels, answers=answers)
     by_blocks = label_by_blocks(own, timing, labels, answers=answers)
     if not by_blocks:
@@ -67,11 +77,22 @@ def draft_from_logs(
         root.name, tuple(_rows(paths, own, timing, labels, place=place.removeprefix("./"))), head=tuple(head),
         side=tuple(_side(timing, labels, side)),
         first=tuple(labels.first), questions=tuple(_merged(labels.questions)),
-        later=tuple(_format_questions(kept.values(), answers)), plan_lines=_plan_lines(kept.values(), answers),
+        later=tuple(_format_questions(kept.values(), answers, cards)),
+        plan_lines=_plan_lines(kept.values(), answers, cards),
         copies=tuple((path, path) for path in [*paths, *_used_sensors(labels)]),
     )  # fmt: skip
     draft = with_reference(with_names(draft, answers), answers)
     return _with_restart(draft, answers)
+
+
+def _of_one_card(
+    facts: Sequence[LogFacts], root: Path, answers: Mapping[str, str], *, card_of: Mapping[str, str], place: str
+) -> Draft:
+    """Return the draft of the card that the answers choose, from its logs and all sensor logs."""
+    others = {path for path, card in card_of.items() if card != answers[_PART]}
+    own = [fact for fact in facts if fact.path.relative_to(root).as_posix() not in others]
+    rest = {key: answer for key, answer in answers.items() if key not in (_PART, "group_is")}
+    return draft_from_logs(own, root, rest, place=place)
 
 
 def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFacts], list[tuple[str, str]]]:
@@ -206,31 +227,36 @@ def _span(timing: Timing) -> str:
     return f"{min(times):%H:%M} to {max(times):%H:%M}"
 
 
-def _format_questions(facts: Iterable[LogFacts], answers: Mapping[str, str]) -> list[Question]:
+def _format_questions(
+    facts: Iterable[LogFacts], answers: Mapping[str, str], cards: Sequence[str]
+) -> list[Question]:
     """Return a question for each format of which something is only likely or open, once for all its logs."""
     formats = defaultdict(list)
     for fact in facts:
         if fact.paste:
             formats[fact.format_id].append(fact)
-    card = answers.get("card") or "name of the card"
+    named = cards or [answers.get("card") or "name of the card"]
     return [
         Question(
             f"layouts.{key}", f"{len(group)} logs of one format ({shown(group[0].seen)}): is this right?",
             about=group[0].questions[:3], choices=(Choice("right", "right"), Choice("no", "no")),
             default_text="later; shown, not counted",
             evidence=tuple(isolated(fact.path.as_posix()) for fact in group[:12]),
-            writes="[[logs.format]]", paste=group[0].entry(card),
+            writes="[[logs.format]]", paste="\n".join(map(group[0].entry, named)),
         )
         for key, group in formats.items()
     ]  # fmt: skip
 
 
-def _plan_lines(facts: Iterable[LogFacts], answers: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+def _plan_lines(
+    facts: Iterable[LogFacts], answers: Mapping[str, str], cards: Sequence[str]
+) -> dict[str, tuple[str, ...]]:
     """Return lines of the plan: the order where it was answered, formats that were confirmed."""
     confirmed: dict[str, str] = {}
     for fact in facts:
         if fact.paste and answers.get(f"layouts.{fact.format_id}") == "right":
-            confirmed.setdefault(fact.format_id, fact.entry(answers.get("card", "")))
+            entries = map(fact.entry, cards or [answers.get("card", "")])
+            confirmed.setdefault(fact.format_id, "\n".join(entries))
     order = answers.get("typed_order", "")
     analysis = (f'typed_order = "{order}"',) if order else ()
     return {"analysis": analysis, "sections": tuple(confirmed.values())}

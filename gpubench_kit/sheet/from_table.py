@@ -16,8 +16,8 @@ from gpubench_kit.sheet.headings import CANDIDATES, Meaning, Read
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
 from gpubench_kit.sheet.text import Grid, read_grids
 
-#: Answers that leave a column out.
-NONE = "none"
+#: Answers that leave a column out, and that make a review of each table.
+NONE, EACH = "none", "each"
 #: Where power was measured, by the answer that names it.
 _POINTS = {"board_w": "board_sensor", "chip_w": "chip_sensor", "wall_w": "wall"}
 _NUMBERS = (("avg_fps", "average FPS"), ("low_1pct_fps", "1 % low"), ("board_w", "watts of the card's board"),
@@ -55,7 +55,7 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
 
     Returns
     -------
-    Draft. Of several tables none is taken before the answer which
+    Draft. Of several tables none is taken before the answer which, or that each is a review
 
     Raises
     ------
@@ -69,14 +69,19 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
     if len(tables) == 1:
         return _draft(tables[0], source, answers)
     names = _titles(tables)
-    choices = (
+    choices = [
         Choice(f"{shown(name)} {one.n_values} values", name) for name, one in zip(names, tables, strict=True)
-    )
+    ]
+    if EACH not in names:
+        choices.append(Choice(f"{'both' if len(names) == 2 else 'all'}, as {len(names)} reviews", EACH))
     which = Question(
         "which_table", f"{source} holds {len(tables)} tables. Which one?", default_text="none",
         choices=tuple(choices),
         paste=f"Save the one that counts as a file of its own, or answer: which_table = {names[0]!r}",
     )  # fmt: skip
+    if answers.get("which_table") == EACH and EACH not in names:
+        parts = tuple((name, {"which_table": name}) for name in names)
+        return Draft(source, (), first=(which,), parts=parts)
     if answers.get("which_table") not in names:
         return Draft(source, (), head=(which.text,), first=(which,))
     draft = _draft(tables[names.index(answers["which_table"])], source, answers)

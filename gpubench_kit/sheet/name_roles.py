@@ -234,6 +234,10 @@ def _spread(factor: Factor, found: Factors, facts: Sequence[LogFacts]) -> float:
     return max(known) / min(known) if len(known) == len(means) and known else 1.0
 
 
+#: What a group of words can be, by its answer -> the column that it fills.
+_GROUP_COLUMNS = {"settings": "setting", "sessions": "session", "cards": "card", "reviews": "card"}
+
+
 def _put_levels(
     factor: Factor, found: Factors, roles: _Roles, labels: Labels, *, answers: Mapping[str, str]
 ) -> None:
@@ -242,13 +246,11 @@ def _put_levels(
     every = range(len(labels.cells))
     if role is None:
         levels = [found.written(level) for level in sorted(factor)]
-        column = {"settings": "setting", "sessions": "session", "cards": "card"}.get(
-            answers.get("group_is", ""), "group"
-        )
+        column = _GROUP_COLUMNS.get(answers.get("group_is", ""), "group")
         question = Question(
             "group_is", f"What are {', '.join(shown(isolated(one)) for one in levels[:6])}?", is_detail=True,
             choices=(Choice("settings", "settings"), Choice("sessions, with a restart between", "sessions"),
-                     Choice("cards", "cards")),
+                     Choice("cards", "cards"), Choice("cards, a review of each", "reviews")),
             paste="runs.csv: add a column setting, session or card",
         )  # fmt: skip
         labels.ask(question, every, "round", "group", is_answered="group_is" in answers and column != "group")

@@ -231,8 +231,8 @@ def _write_new(file: Path, text: str) -> None:
         writer.write(text)
 
 
-_COLUMNS = ("tuning", "game", "setting", "round", "order", "session", "started_at", "frame_log", "sensor_log",
-            "excluded", "replaces", "note")  # fmt: skip
+_COLUMNS = ("tuning", "game", "setting", "card", "round", "order", "session", "started_at", "frame_log",
+            "sensor_log", "excluded", "replaces", "note")  # fmt: skip
 #: Columns that stand in every draft, empty ones too.
 _ALWAYS = ("tuning", "game", "round", "order", "session")
 _FORMULA = re.compile(r"'*[=+\-@]")
@@ -362,8 +362,11 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
     lines = ["# The plan of one review. Lines with a mark at their end were found, not typed: are they right?",
              "# All keys: docs/plan.schema.json, which many editors can check while you type.", "",
              "[review]", f"title = {quoted(_title(draft, answers))}", ""]  # fmt: skip
-    card = answers.get("card", "")
-    lines += ["[[cards]]", f"name = {quoted(card)}", *draft.plan_lines.get("cards", ()), ""]
+    found, reviewed = draft.names("card"), answers.get("card", "")
+    for card in found or [reviewed]:
+        is_rival = reviewed in found and card != reviewed
+        lines += ["[[cards]]", f"name = {quoted(card)}{f'  {origin}' if found else ''}"]
+        lines += [*['role = "rival"'] * is_rival, *draft.plan_lines.get("cards", ()), ""]
     for name in draft.names("tuning"):
         lines += ["[[tunings]]", f"name = {quoted(name)}  {origin}"]
         if name == draft.reference:
@@ -386,7 +389,7 @@ def _title(draft: Draft, answers: Mapping[str, str]) -> str:
     """Return the title: the card and its tunings; empty without a card."""
     others = [name for name in draft.names("tuning") if name != draft.reference]
     tunings = f"{', '.join(others)} vs {draft.reference}" if draft.reference else ", ".join(others)
-    card = answers.get("card", "")
+    card = " and ".join(draft.names("card")) or answers.get("card", "")
     return f"{card}: {tunings}" if card and tunings else card
 
 

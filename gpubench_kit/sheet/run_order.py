@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Choice, Question, isolated
-from gpubench_kit.sheet.draft import Cell
+from gpubench_kit.sheet.draft import Cell, Draft, DraftRow
 from gpubench_kit.sheet.log_names import AGAIN, NameParts
 from gpubench_kit.sheet.name_roles import Labels
 
@@ -388,3 +388,55 @@ def _same_round_twice(files: Iterable[int], facts: Sequence[LogFacts], labels: L
         text = f"The same round stands twice for a game and tuning: {names}. Two sessions, two cards, or a repeat?"
         paste = "runs.csv: correct round, add a column session or card, or give excluded and replaces"
         labels.ask(Question("round_twice", text, paste=paste, is_detail=True), itertools.chain(*twice), "round")
+
+
+def block_order(rows: Sequence[DraftRow]) -> list[tuple[str, list[DraftRow]]]:
+    """Return the tunings as blocks in time, where all runs of one came before all of the next; else nothing.
+
+    Parameters
+    ----------
+    rows : runs of the draft
+    """
+    measured = [row for row in rows if row.value("order") and row.value("tuning") and not row.value("excluded")]
+    if any(row.cells["order"].is_asked or row.cells["tuning"].is_asked for row in measured):
+        return []
+    ordered = sorted(measured, key=lambda row: int(row.value("order")))
+    blocks: list[tuple[str, list[DraftRow]]] = []
+    for row in ordered:
+        if not blocks or blocks[-1][0] != row.value("tuning"):
+            blocks.append((row.value("tuning"), []))
+        blocks[-1][1].append(row)
+    names = [name for name, _ in blocks]
+    return blocks if len(names) > 1 and len(set(names)) == len(names) and len(ordered) > len(names) else []
+
+
+def block_lines(draft: Draft) -> list[str]:
+    """Return what an order in blocks means for what can be said; empty for any other order.
+
+    Parameters
+    ----------
+    draft : the draft
+    """
+    blocks = block_order(draft.rows)
+    if not blocks:
+        return []
+    (first, runs), *others = blocks
+    said = [f"all {len(rows)} of {name}{_span(rows)}" for name, rows in others]
+    n_all = sum(len(rows) for _, rows in blocks)
+    return [
+        f"All {len(runs)} runs of {first}{_span(runs)} came before {', then '.join(said)}.",
+        "So a difference may come from the tuning or from the later hour (room, warm-up, a restart, an update),",
+        "and these runs cannot tell which. What can still be said, and will be:",
+        "  - how noisy each game is, and every number with its spread, without a verdict;",
+        '  - large differences with their condition: "A is faster than B, unless the bench itself came back more',
+        '    than X % different";',
+        '  - "nothing lost" and "same": no sentence from these runs alone.',
+        f"Full answer: alternate them in one bench session, {n_all} runs (gpubench-kit schedule).",
+        "         Or: the reference again after each of two restarts: says how different this bench comes back.",
+    ]
+
+
+def _span(rows: Sequence[DraftRow]) -> str:
+    """Return from when to when runs were made, in brackets; empty without times."""
+    times = [row.value("started_at")[11:16] for row in rows if len(row.value("started_at")) >= 16]
+    return f" ({min(times)} to {max(times)})" if len(times) == len(rows) else ""

@@ -331,3 +331,28 @@ def test_a_dialog_that_is_stopped_at_once_writes_nothing(tmp_path, logs):
     assert shown.code == 130
     assert shown.text.endswith("Stopped. Nothing was written.\n")
     assert not (tmp_path / "x").exists()
+
+
+def test_logs_of_two_cards_are_kept_apart_in_plan_and_sheet(tmp_path, capsys):
+    for place, card in enumerate(("Larkmoor", "Fernholt")):
+        write_logs(tmp_path / "logs" / card)
+        for file in sorted((tmp_path / "logs" / card).iterdir()):
+            shifted = file.read_text(encoding="utf-8").replace("2026-11-20", f"2026-11-2{place + 1}")
+            file.write_text(shifted, encoding="utf-8")
+    assert new(tmp_path / "open", "--from", tmp_path / "logs") == 1
+    assert "What are 'Fernholt', 'Larkmoor'?" in capsys.readouterr().out
+    (tmp_path / "a.toml").write_text(
+        'games_are = "Copper Monsoon, Salt Orchard"\ngroup_is = "cards"\ncard = "Larkmoor"\n', encoding="utf-8"
+    )
+    assert new(tmp_path / "one", "--from", tmp_path / "logs", "--answers", tmp_path / "a.toml") == 0
+    review = open_review(load_plan(tmp_path / "one" / "plan.toml"))
+    assert review.runs["card"].value_counts().to_dict() == {"Larkmoor": 8, "Fernholt": 8}
+    assert all(row.frame_log.startswith(f"logs/{row.card}/") for row in review.runs.itertuples())
+    (tmp_path / "a.toml").write_text(
+        'games_are = "Copper Monsoon, Salt Orchard"\ngroup_is = "reviews"\n', encoding="utf-8"
+    )
+    assert new(tmp_path / "two", "--from", tmp_path / "logs", "--answers", tmp_path / "a.toml") == 0
+    for name in ("fernholt", "larkmoor"):
+        rows = (tmp_path / "two" / name / "runs.csv").read_text(encoding="utf-8").splitlines()
+        assert len(rows) == 9
+        assert all(name.capitalize() in row for row in rows[1:])

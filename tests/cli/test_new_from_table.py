@@ -180,6 +180,26 @@ def test_three_tables_write_nothing_before_the_answer(tmp_path, capsys):
     assert new(tmp_path / "review", "--from", table, "--answers", tmp_path / "a.toml") == 0
 
 
+def test_both_tables_become_a_review_each(tmp_path, capsys):
+    rows = TABLES_BY_NAME["plain"].rows
+    table = write_workbook(tmp_path / "x.xlsx", {"November": rows, "old": rows})
+    (tmp_path / "a.toml").write_text('which_table = "each"\ncard = "Larkmoor 4"\n', encoding="utf-8")
+    assert new(tmp_path / "both", "--from", table, "--answers", tmp_path / "a.toml") == 0
+    out = capsys.readouterr().out
+    for name in ("november", "old"):
+        folder = tmp_path / "both" / name
+        assert load_plan(folder / "plan.toml").cards[0].name == "Larkmoor 4"
+        assert len(load_run_sheet(load_plan(folder / "plan.toml")).runs) == 18
+        assert f"gpubench-kit check {folder}" in out
+    before = (tmp_path / "both" / "old" / "runs.csv").read_bytes()
+    assert new(tmp_path / "both", "--from", table, "--answers", tmp_path / "a.toml") == 0
+    assert "is there already and stays as it is." in capsys.readouterr().out
+    assert (tmp_path / "both" / "old" / "runs.csv").read_bytes() == before
+    (tmp_path / "a.toml").write_text('which_table = "each"\ncrad = "Larkmoor 4"\n', encoding="utf-8")
+    assert new(tmp_path / "other", "--from", table, "--answers", tmp_path / "a.toml") == 2
+    assert "nobody asked for 'crad'" in capsys.readouterr().err
+
+
 def test_formulas_in_names_stay_text(tmp_path):
     rows = [["Game", "Tuning", "Run", "Avg FPS"], *(["=cmd()", t, "1", "90.5"] for t in ("factory", "quiet"))]
     table = tmp_path / "x.csv"

@@ -13,9 +13,10 @@ from made_folders import ROOT, STYLES, MadeFolder, made_folder, random_style
 
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.questions import Question
-from gpubench_kit.sheet.draft import Draft, all_questions, block_lines, block_order, table_lines
+from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
 from gpubench_kit.sheet.from_folder import draft_from_logs
 from gpubench_kit.sheet.recordings import blocks_by_pauses, order_of
+from gpubench_kit.sheet.run_order import block_lines, block_order
 
 #: Columns in which names may be spelt otherwise than in the truth, but have to part the runs alike.
 _PARTED = ("game", "tuning", "setting", "session")
@@ -225,6 +226,14 @@ def test_a_second_card_in_the_names_is_asked():
     assert all(row.cells["round"].is_asked for row in draft.rows)
     settled = draft_from_logs(facts, ROOT, {"group_is": "cards"})
     assert {row.value("card") for row in settled.rows} == {"Larkmoor", "Fernholt"}
+    (which,) = [one for one in all_questions(settled, {"group_is": "cards"}) if one.key == "card"]
+    assert {choice.value for choice in which.choices} == {"Larkmoor", "Fernholt"}
+    each = draft_from_logs(facts, ROOT, {"group_is": "reviews"})
+    assert (each.rows, [name for name, _ in each.parts]) == ((), ["Fernholt", "Larkmoor"])
+    one = draft_from_logs(facts, ROOT, dict(each.parts[0][1]))
+    assert len(one.rows) == 45
+    assert all(row.source.startswith("Fernholt") for row in one.rows)
+    assert not any(row.cells["round"].is_asked for row in one.rows)
 
 
 def test_two_recorders_of_the_same_runs_are_asked():

@@ -158,9 +158,11 @@ def test_of_three_tables_none_is_taken_before_the_answer():
     draft = draft_from_grids(sheets, "larkmoor.xlsx", {})
     assert (draft.rows, [one.key for one in all_questions(draft, {})]) == ((), ["which_table"])
     assert [choice.text for choice in draft.first[0].choices] == [
-        "'November' 18 values", "'old' 18 values", "'rival' 18 values",
+        "'November' 18 values", "'old' 18 values", "'rival' 18 values", "all, as 3 reviews",
     ]  # fmt: skip
     assert len(draft_from_grids(sheets, "larkmoor.xlsx", {"which_table": "old"}).rows) == 18
+    each = draft_from_grids(sheets, "larkmoor.xlsx", {"which_table": "each"})
+    assert (each.rows, [name for name, _ in each.parts]) == ((), ["November", "old", "rival"])
 
 
 def test_tables_beside_and_below_one_another_are_told_apart():
@@ -171,7 +173,7 @@ def test_tables_beside_and_below_one_another_are_told_apart():
     below = [*first, ["", "", "", ""], *second]
     for rows in (beside, below):
         draft = draft_from_grids([grid(rows)], "x.xlsx", {})
-        assert len(draft.first[0].choices) == 2, rows
+        assert [choice.value for choice in draft.first[0].choices][2:] == ["each"], rows
 
 
 def test_what_is_no_table_is_an_error_that_says_how_to_name_columns():
