@@ -47,6 +47,7 @@ from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUNS, USABLE
+from gpubench_kit.sheet.looks import run_ids
 from gpubench_kit.statistics.layout_findings import find_layouts
 from gpubench_kit.wording.numbers import number_text
 
@@ -281,6 +282,7 @@ def exclude_runs(
     runs, plan = review.runs, review.plan
     wanted = [name for name in runs.columns if name == "order_done" or name in USABLE.names]
     kept = runs.loc[used_mask(runs, findings) & runs["purpose"].isin(purposes), wanted]
+    kept = kept.assign(run_id=pd.Series(run_ids(runs), index=runs.index))
     usable = run_metrics[run_metrics["value"].notna()].merge(kept, on="run")
     usable["order"] = usable["order_done"].where(usable["order_done"].notna(), usable["order"])
     usable["withheld_for"] = _withheld_for(usable, findings)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from dataclasses import astuple
 from typing import Any
 
 import pandas as pd
@@ -23,19 +22,6 @@ from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.units import direction_of
 
 
-def claim_key(claim: Claim, plan) -> str:
-    """Return what a claim states, without its wording: the pair, metric, games, word, amount and place on a sweep.
-
-    Parameters
-    ----------
-    claim : entry of ``plan.claims``
-    plan : ReviewPlan, fills in the sides
-    """
-    pairs = sorted(str((astuple(pair.of), astuple(pair.against))) for pair in plan.pairs_of(claim))
-    amount = None if claim.size is None else (claim.size, claim.is_percent)
-    return str((pairs, claim.metric, claim.group, claim.over, claim.word, amount, claim.reading))
-
-
 def check_claims(
     comparisons: pd.DataFrame,
     overall: pd.DataFrame,
@@ -52,7 +38,7 @@ def check_claims(
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     plan : ReviewPlan, gives ``claims``, margins and what limits each game
     sweep : SweepInReview, for claims that are read off it; see `gpubench_kit.sweep.in_review`
-    foreseen : keys (`claim_key`) of the claims that were written before the first look with verdicts; None: all
+    foreseen : keys (`ReviewPlan.claim_key`) of the claims written before the first look with verdicts; None: all
 
     Returns
     -------
@@ -75,7 +61,7 @@ def check_claims(
     """
     results, level = both_ways(comparisons, overall, plan=plan), _level(overall, plan)
     estimates, swept = money_estimates(comparisons, overall, plan), sweep.found if sweep else None
-    early = [foreseen is None or claim_key(claim, plan) in foreseen for claim in plan.claims]
+    early = [foreseen is None or plan.claim_key(claim) in foreseen for claim in plan.claims]
     verdicts = {claim.id: judge_claim(claim, results, plan=plan) for claim in plan.claims if _is_measured(claim)}
     p = [
         verdicts[claim.id].p if claim.id in verdicts

@@ -51,6 +51,12 @@ RENAMED_COLUMNS = {
     "power_point": "power_measured_at",
 }
 
+#: What the kit judges otherwise since this version is told as one change, whatever the plans say.
+RULES_VERSION = "0.2.0"
+RULES = f"rules changed with version {RULES_VERSION}"
+#: Decisions whose default changed with that version: before, now.
+_CHANGED_DEFAULTS = {"analysis.adjust": ("holm", "fdr_bh"), "analysis.looks": (1, 2)}
+
 
 def current_columns(columns: Iterable[str]) -> tuple[str, ...]:
     """Return columns of a table of any format under the names that they have now, in the same order.
@@ -85,6 +91,22 @@ def current_decisions(decisions: Mapping[str, Any]) -> dict[str, Any]:
     decisions : as `ReviewPlan.decisions` gives them; cards and the like are tables of their own
     """
     return {name: _current_row(value) for name, value in decisions.items()}
+
+
+def is_changed_rule(what: str, before: Any, now: Any) -> bool:
+    """Return whether a decision differs by a default that changed with `RULES_VERSION`.
+
+    Parameters
+    ----------
+    what : decision as a dotted key
+    before, now : its value before that version, and since
+    """
+    return _CHANGED_DEFAULTS.get(what) == (before, now)
+
+
+def is_before_rules(version: str) -> bool:
+    """Return whether a version of the kit judged by the rules before `RULES_VERSION`; empty: before it was kept."""
+    return version == "" or version.startswith("0.1.")
 
 
 def _current_rows(rows: Any) -> Any:

@@ -230,6 +230,7 @@ USABLE = Table(
     "usable", "run and metric", ("run", "metric"),
     (
         _text("run", "name of the run"),
+        _text("run_id", "what the run is known by at every look: its log, else its row"),
         _text("card", "card that was measured"),
         _text("model", "model of which the card is a sample; the card's name where none is given"),
         _text("bench", "rest of the machine"),
@@ -250,6 +251,7 @@ USABLE = Table(
         _number("frame_limit_fps", "declared frame limit; 0 for none", "fps"),
         _text("limited_by", "what the reviewer says limits the game"),
         _text("game_version", "version of the game"),
+        _text("corrected", "why a typed number was corrected after a look"),
         _text("metric", "name of the metric"),
         _number("value", "value of the metric in this run"),
         _number("step", "resolution of the recorded value; 0 where none is known"),
@@ -402,6 +404,7 @@ OVERALL = Table(
         _number("change_w_ci_high", "upper end of its interval", "W"),
         _number("confidence", "of the interval: 1 - this result's share of the page's level"),
         _number("level", "of the page, what adjusted p-values are held against; empty for what stands alone"),
+        _number("share", "part of the page's level that this result has; empty for what stands alone"),
         *_NOISE,
         *_TESTS,
         _text("carried_by", "game without which the result would be another; else empty"),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gpubench_kit.model.formats import RULES
 from gpubench_kit.page.results import Results, Scene
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.wording.catalogue import say
 
 #: Changed decisions told one by one, and findings; the rest is counted.
-_CHANGES_TOLD, _FINDINGS_TOLD = 6, 3
-_MOST_LOOKS = 8
+_CHANGES_TOLD, _FINDINGS_TOLD, _RUNS_TOLD = 6, 3, 6
 
 #: Checks whose finding touches what a tuning or a verdict is.
 _TOUCHING = ("tuning_not_as_declared", "tuning_not_applied", "same_file_twice", "same_samples_twice")
@@ -23,17 +24,27 @@ def alerts(results: Results) -> list[str]:
 def _changed(results: Results) -> Iterator[str]:
     """Yield which decisions were changed after the first look."""
     if results.changes:
-        told = (say("alert.change", what=what, before=before, now=now) for what, before, now in results.changes)
+        told = (
+            what if what == RULES else say("alert.change", what=what, before=before, now=now)
+            for what, before, now in results.changes
+        )
         listed = "; ".join([one for one, _ in zip(told, range(_CHANGES_TOLD), strict=False)])
         more = len(results.changes) - _CHANGES_TOLD
         yield say("alert.changed", listed=listed) + (f" {say('alert.more', n=more)}" if more > 0 else "")
 
 
 def _looks(results: Results) -> Iterator[str]:
-    """Yield that there were more looks than planned."""
+    """Yield that there were more looks than planned, and that runs of the look before are gone."""
     made, planned = results.looks_made, results.plan.analysis.looks
+    if results.lost_runs:
+        listed = ", ".join(results.lost_runs[:_RUNS_TOLD])
+        more = len(results.lost_runs) - _RUNS_TOLD
+        yield say("alert.lost_runs", n=len(results.lost_runs), listed=listed) + (
+            f" {say('alert.more', n=more)}" if more > 0 else ""
+        )
     if made > planned:
-        yield say("alert.looks_too_many" if made > _MOST_LOOKS else "alert.looks", made=made, planned=planned)
+        too_many = level_of_looks(results.plan, looks_made=made)[1]
+        yield say("alert.looks_too_many" if too_many else "alert.looks", made=made, planned=planned)
 
 
 def _order(results: Results) -> Iterator[str]:

@@ -84,6 +84,7 @@ class Results:
     facts_of : facts about the logs of a run by its name; None for none
     looks_made : looks at verdicts so far, this one included
     changes : decisions changed after the first look: what, before, now
+    lost_runs : runs that the look before used, and that are not used now
     sweep : the sweep in this review; None for none
     version : version of the kit
     """
@@ -104,6 +105,7 @@ class Results:
     facts_of: Callable[[str], Any] = field(default=lambda run: None, repr=False)
     looks_made: int = 1
     changes: Sequence[tuple[str, str, str]] = ()
+    lost_runs: Sequence[str] = ()
     version: str = ""
 
     @cached_property

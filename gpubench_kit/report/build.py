@@ -12,9 +12,8 @@ import pandas as pd
 from nbformat import NotebookNode
 
 from gpubench_kit import page as sections_of_pages
-from gpubench_kit.locks import Busy, locked
 from gpubench_kit.logs.review import Review, open_review
-from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS, Table
 from gpubench_kit.page.section import Section
@@ -36,17 +35,14 @@ from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.report.site_index import write_site_index
 from gpubench_kit.report.unchanged import check_unchanged
 from gpubench_kit.sheet import load_run_sheet
-from gpubench_kit.sheet.looks import LOOKS_FILE, looks_made, used_runs_fingerprint
-from gpubench_kit.sheet.looks import record_look as record
+from gpubench_kit.sheet.look_files import GIVEN_FILE, LOOKS_FILE
+from gpubench_kit.sheet.looks import open_looks, run_ids
 
 NOTEBOOK = "card_review.ipynb"
 #: Reports in a folder of this name are listed on a page of their own.
 _SITE = "reports"
 
 _RAN, _LAID_OUT = 0.94, 0.98
-
-#: Two reports of one review, made in two places, write down their looks one after the other.
-_LOOKS_LOCK, _LOOKS_WAIT_S = ".looks.lock", 60.0
 
 
 def build_report(
@@ -199,25 +195,18 @@ def published(executed: NotebookNode) -> NotebookNode:
 
 
 def count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
-    """Return the looks made so far, this one included, and write a new one down.
+    """Return the looks made so far, this one included, and write a new one down with what it gives.
 
     It is written before the report is in its place: should the run be killed in between, the next one
     shows the same runs, which is no new look.
     """
     runs, values = (_table_of(staging, declared) for declared in (RUNS, RUN_METRICS))
-    usable = values[values["value"].notna()].merge(runs[runs["used"]], on="run")
-    fingerprint = used_runs_fingerprint(usable)
-    if not is_recorded:
-        return looks_made(plan.folder, fingerprint)
-    try:
-        with locked(plan.folder / _LOOKS_LOCK, wait_s=_LOOKS_WAIT_S):
-            return record(plan.folder, fingerprint, plan=plan)
-    except Busy:
-        problem = "another command of the kit has been writing it for a minute."
-        raise ReportError(Fault(LOOKS_FILE, problem, "Wait until that is done, and call again.")) from None
-    except OSError:
-        # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
-        return record(plan.folder, fingerprint, plan=plan)
+    used = runs.assign(run_id=run_ids(runs))[runs["used"]]
+    looks = open_looks(plan, values[values["value"].notna()].merge(used, on="run"))
+    if is_recorded:
+        given = (_table_of(staging, one) if _has_table(staging, one) else None for one in (COMPARISONS, OVERALL))
+        looks.record(*given)
+    return looks.made
 
 
 @dataclass(frozen=True)
@@ -259,8 +248,7 @@ class MadeOf:
     def _inputs(self) -> list[str]:
         """Return every file that a report is made of, relative to the review's folder."""
         files = [self.plan_file.name, self.sheet]
-        if (self.plan.folder / LOOKS_FILE).exists():
-            files.append(LOOKS_FILE)
+        files += [name for name in (LOOKS_FILE, GIVEN_FILE) if (self.plan.folder / name).exists()]
         return [*files, *_logs(self.review)]
 
 
@@ -272,6 +260,11 @@ def _told_changes(earlier: EarlierReport, manifest: dict[str, Any], staging: Pat
     filled = [{name: value for name, value in row.items() if value not in (None, "")} for row in rows]
     manifest[PREVIOUS] = {"fingerprint": earlier.fingerprint, "corrections": filled}
     return sections_of_pages.changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)
+
+
+def _has_table(staging: Path, declared: Table) -> bool:
+    """Return whether the notebook wrote a table: a search of a ladder compares nothing game by game."""
+    return (staging / "tables" / f"{declared.name}.csv").exists()
 
 
 def _table_of(staging: Path, declared: Table) -> pd.DataFrame:

@@ -9,9 +9,10 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.formats import RULES_VERSION, is_before_rules
+from gpubench_kit.model.plan.decisions import changed_decisions
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.report.earlier_report import EarlierReport
-from gpubench_kit.sheet.looks import changed_decisions
 from gpubench_kit.wording.terms import metric_of
 
 #: Kinds of change, as the page orders them: what a report says, then what it was made of.
@@ -245,7 +246,10 @@ def _moved_decisions(before: Mapping[str, Any], now: Mapping[str, Any]) -> Itera
         hashes = ({"all decisions, as a hash": one["plan_fingerprint"]} for one in (before, now))
         yield from _moved("decision", *hashes)
         return
-    for what, old, new in changed_decisions(before["decisions"], now["decisions"]):
+    versions = [one["versions"].get("gpubench_kit", RULES_VERSION) for one in (before, now)]
+    # Two reports by the same rules, however old, differ by what their plans say.
+    version = RULES_VERSION if is_before_rules(versions[1]) else versions[0]
+    for what, old, new in changed_decisions(before["decisions"], now["decisions"], version=version):
         yield {"part": "decision", "what": what, "metric": "", "before": old, "now": new}
 
 

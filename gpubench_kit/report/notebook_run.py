@@ -21,6 +21,7 @@ from gpubench_kit.model import errors
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 from gpubench_kit.own_processes import private_environment, safe_environment
 from gpubench_kit.report.given_parameters import assigned_names
+from gpubench_kit.sheet.looks import COUNTED_BY_REPORT
 
 #: Seconds that one cell may take; a review of many hundred runs stays far below.
 CELL_TIMEOUT_S = 1800
@@ -41,7 +42,7 @@ _KERNEL_OPTIONS = [
 #: processes that draw: measured on two busy cores, a solution of 0.04 s took 1.7 s.
 _ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 #: The pool of its own that pyarrow takes memory from keeps what was freed: 35 MB of 243 for a review of 3,000 runs.
-_ENVIRONMENT = {**_ONE_THREAD, "ARROW_DEFAULT_MEMORY_POOL": "system"}
+_ENVIRONMENT = {**_ONE_THREAD, "ARROW_DEFAULT_MEMORY_POOL": "system", COUNTED_BY_REPORT: "1"}
 #: The variable by which processes learn how many cores they may use.
 _CORES = "LOKY_MAX_CPU_COUNT"
 

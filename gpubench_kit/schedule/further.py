@@ -143,7 +143,7 @@ def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
     gives cards at first, less the installation that there is.
     """
     usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
-    rows = compare_tunings(usable, plan, looks_made=so_far.looks)
+    rows = compare_tunings(usable, so_far.seen.plan, looks=so_far.seen)
     rows = rows[rows["metric"] == plan.analysis.primary]
     sampled, once = (
         np.array([is_so(row) for row in rows.itertuples()], dtype=bool)

@@ -12,7 +12,7 @@ from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_SHEET, USABLE
 from gpubench_kit.sheet import load_run_sheet
-from gpubench_kit.sheet.looks import looks_made, read_looks, used_runs_fingerprint
+from gpubench_kit.sheet.looks import Looks, open_looks
 from gpubench_kit.sheet.text import SHEET_FILES
 
 #: Runs from which the planner learns how noisy the bench is.
@@ -28,15 +28,23 @@ class SoFar:
     has_sheet : whether there is a run sheet
     runs : its rows, see ``tables.RUN_SHEET``, with ``is_recorded``
     usable : values of recorded runs, pilots included; see ``tables.USABLE``
-    looks : looks at verdicts made so far
-    is_shown : whether a report has shown these very values
+    seen : looks at verdicts made so far, and what they gave
     """
 
     has_sheet: bool
     runs: pd.DataFrame
     usable: pd.DataFrame
-    looks: int
-    is_shown: bool
+    seen: Looks
+
+    @property
+    def looks(self) -> int:
+        """Looks at verdicts made so far."""
+        return len(self.seen.rows)
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether a report has shown these very runs."""
+        return self.seen.known > 0
 
     @property
     def pending(self) -> pd.DataFrame:
@@ -63,19 +71,18 @@ def read_so_far(plan: ReviewPlan) -> SoFar:
     -----
     A log that is missing or broken leaves out its run; telling so is the business of ``check``.
     """
-    looks = looks_made(plan.folder)
+    looks = open_looks(plan)
     if not any((plan.folder / name).exists() for name in SHEET_FILES):
         empty = RUN_SHEET.frame().assign(is_recorded=pd.Series(dtype=bool))
-        return SoFar(False, empty, USABLE.frame(), looks, False)
+        return SoFar(False, empty, USABLE.frame(), looks)
     # Faults of rows stop the planner: rows that cannot be read cannot be counted.
     sheet = load_run_sheet(plan)
     if not len(sheet.runs):
-        return SoFar(True, sheet.runs.assign(is_recorded=pd.Series(dtype=bool)), USABLE.frame(), looks, False)
+        return SoFar(True, sheet.runs.assign(is_recorded=pd.Series(dtype=bool)), USABLE.frame(), looks)
     review = open_review(plan, keep_going=True)
     run_metrics = compute_run_metrics(review, plan)
     findings = check_review(review, run_metrics, plan)
     usable = exclude_runs(review, run_metrics, findings, purposes=_PURPOSES)
-    shown = set(read_looks(plan.folder)["used_runs_sha256"])
     in_verdicts = usable[usable["purpose"] != "pilot"]
     runs = review.runs.assign(is_recorded=lambda rows: rows["is_recorded"].astype(bool))
-    return SoFar(True, runs, usable, looks, used_runs_fingerprint(in_verdicts) in shown)
+    return SoFar(True, runs, usable, open_looks(plan, in_verdicts))

@@ -1,246 +1,382 @@
-"""Looks at verdicts: ``looks.csv`` of a review folder counts them and keeps what was decided before the first.
+"""Looks at verdicts: ``looks.csv`` of a review folder counts them, ``looks_given.csv`` keeps what each one gave.
 
-A look is a new set of used runs or values shown with verdicts. Making the same report again is none, and
-neither is a corrected name; more looks need a stricter level (Pocock 1977), so each is written down.
+A look is a new set of used runs shown with verdicts. Making the same report again is none, and neither is a
+corrected name; more looks need a stricter level (Pocock 1977), so each is written down.
 """
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import json
 import os
-import re
-from collections.abc import Iterable, Mapping
-from pathlib import Path
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.model.errors import Fault, ReportError, TableError
-from gpubench_kit.model.formats import current_decisions
+from gpubench_kit import __version__
+from gpubench_kit.locks import Busy, locked
+from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.formats import current_decisions, is_before_rules
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import Column, Table
-from gpubench_kit.sheet.text import SheetCells, read_cells
+from gpubench_kit.model.plan.decisions import changed_decisions
+from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.sheet.look_files import (
+    GIVEN_FILE,
+    LOOKS,
+    LOOKS_FILE,
+    named_by_hash,
+    read_given,
+    read_looks,
+    replace_table,
+)
+from gpubench_kit.wording.numbers import count_text
 
-LOOKS_FILE = "looks.csv"
+#: A notebook that a report runs leaves counting to the report, which counts once it is whole.
+COUNTED_BY_REPORT = "GPUBENCH_KIT_LOOK_IS_COUNTED_BY_REPORT"
 
-LOOKS = Table(
-    "looks", "look", ("look",),
-    (
-        Column("look", "integer", "number of the look"),
-        Column("used_runs_sha256", "text", "hash of the used runs and values"),
-        Column("plan_fingerprint", "text", "hash of the decisions at that look"),
-        Column("decisions", "text", "the decisions before the first look, as JSON"),
-    ),
-)  # fmt: skip
+#: Two reports of one review, made in two places, write down their looks one after the other.
+_LOCK, _WAIT_S = ".looks.lock", 60.0
 
 #: Names of what was measured are left out on purpose: a corrected name makes no new look.
 _GROUPINGS = ("card", "bench", "tuning", "game", "setting")
+_ROW = (*_GROUPINGS, "session", "round")
 #: Longer cells are more than CSV readers take; whole sections are then kept as one hash each.
 _LONGEST_CELL = 100_000
 _RULES = ("analysis", "exclude", "checks")
-_SHA256 = re.compile(r"[0-9a-f]{64}")
-_RESTORE = "Restore the file as `report` wrote it; deleting it hides looks that were made."
+_KEYS = {
+    "game": (*PAIR_KEY, "game", "setting", "group", "metric"),
+    "overall": (*PAIR_KEY, "group", "scope", "metric"),
+}
 
 
-def used_runs_fingerprint(usable: pd.DataFrame) -> str:
-    """Return a hash of the used runs and their values.
+def run_ids(runs: pd.DataFrame) -> list[str]:
+    """Return what each run is known by at every look: its frame log or, where it has none, its row.
+
+    Parameters
+    ----------
+    runs : one row per row of the run sheet, in its order; see ``tables.RUNS``
+
+    Returns
+    -------
+    list of str; names of runs and of files do not enter. Runs known by their logs start with ``f``
+    """
+    rows = runs.reindex(columns=[*_ROW, "frame_log_sha256"]).astype("object")
+    rows = rows.where(rows.notna(), "").astype(str)
+    known = rows["frame_log_sha256"].where(rows["frame_log_sha256"] != "", rows[list(_ROW)].agg("\0".join, axis=1))
+    repeats = known.groupby(known).cumcount().astype(str)
+    heads = rows["frame_log_sha256"].map(lambda log: "f" if log else "r")
+    return [head + _hash(two)[:9] for head, *two in zip(heads, known, repeats, strict=True)]
+
+
+def values_fingerprint(usable: pd.DataFrame) -> str:
+    """Return a hash of the used runs by their values, whatever anything is called.
 
     Parameters
     ----------
     usable : one row per used run and metric; see ``tables.USABLE``
 
-    Returns
-    -------
-    str, SHA-256 as hexadecimal digits
-
     Notes
     -----
-    The order of rows and the names of runs, cards, tunings, games and settings do not enter; which runs
-    share them does. Values count to nine digits, so that another machine's last bit makes no new look.
+    Values count to nine digits, so that another machine's last bit makes no new look.
     """
-    rows = usable.reindex(columns=["run", "metric", "value", *_GROUPINGS])
-    rows[list(_GROUPINGS)] = rows[list(_GROUPINGS)].astype("object").where(rows[list(_GROUPINGS)].notna(), "")
-    runs: dict[str, list[str]] = {}
-    groups: dict[str, tuple] = {}
-    for run, metric, value, *names in rows.itertuples(index=False, name=None):
-        runs.setdefault(run, []).append(f"{metric}={value:.9g}")
-        groups[run] = tuple(names)
-    tokens = {run: _hash(sorted(values)) for run, values in runs.items()}
-    parts = [_partition(tokens, {run: names[place] for run, names in groups.items()}) for place in range(5)]
-    return _hash([*parts, _partition(tokens, groups)])
+    rows = usable.assign(
+        token=[f"{one}={value:.9g}" for one, value in zip(usable["metric"], usable["value"], strict=True)]
+    )
+    return _partitions(rows.groupby("run", sort=False)["token"].agg(lambda one: _hash(sorted(one))), usable)
 
 
-def read_looks(folder: str | Path) -> pd.DataFrame:
-    """Return the looks made at a review so far.
+def runs_fingerprint(usable: pd.DataFrame) -> str:
+    """Return a hash of the used runs by what they are known by, and of which belong together.
 
     Parameters
     ----------
-    folder : the review folder
+    usable : one row per used run and metric; see ``tables.USABLE``
+    """
+    return _partitions(usable.drop_duplicates("run").set_index("run")["run_id"], usable)
+
+
+def runs_behind(usable: pd.DataFrame, rows: pd.DataFrame) -> list[str]:
+    """Return the used runs behind each comparison or result: those of one side, a slash, those of the other.
+
+    Parameters
+    ----------
+    usable : one row per used run and metric; see ``tables.USABLE``
+    rows : rows with the columns of a pair, ``metric`` and ``group``; those of single games also ``game, setting``
+    """
+    wanted = [METRICS[name].purpose if name in METRICS else "" for name in usable["metric"]]
+    usable = usable[(usable["purpose"] == wanted) & usable["value"].notna()]
+    place = ["metric", *(("game", "setting") if "game" in rows else ("group",))]
+    sides: dict[tuple, dict[tuple, str]] = {}
+
+    def of_side(row: dict[str, Any], side: str) -> str:
+        subject = tuple(row[f"{side}_{one}"] for one in ("card", "tuning", "bench"))
+        if subject not in sides:
+            mine = _of_subject(usable, *subject).groupby(place)["run_id"]
+            sides[subject] = mine.agg(lambda ids: " ".join(sorted(ids))).to_dict()
+        return sides[subject].get(tuple(row[one] for one in place), "")
+
+    return ["/".join(of_side(row, side) for side in ("of", "against")) for row in rows.to_dict("records")]
+
+
+def keys_of(rows: pd.DataFrame, kind: str) -> list[str]:
+    """Return what each comparison (``game``) or result (``overall``) is known by at every look."""
+    return [
+        json.dumps(one, ensure_ascii=False) for one in rows[list(_KEYS[kind])].itertuples(index=False, name=None)
+    ]
+
+
+@dataclass(frozen=True)
+class Looks:
+    """The looks at the verdicts of a review, the present one included.
+
+    Attributes
+    ----------
+    asked : the plan as it is now
+    usable : used runs about to be shown with verdicts; None where none are
+    rows : looks made so far, see `LOOKS`
+    kept : what they gave, see `GIVEN`
+    """
+
+    asked: ReviewPlan
+    usable: pd.DataFrame | None
+    rows: pd.DataFrame
+    kept: pd.DataFrame = field(repr=False)
+
+    @cached_property
+    def plan(self) -> ReviewPlan:
+        """The plan with the number of looks and the confidence of the first look: neither is eased afterwards."""
+        if not len(self.rows) or is_before_rules(self.rows["kit_version"].iloc[0]):
+            return self.asked
+        first, now = json.loads(self.rows["decisions"].iloc[0]), self.asked.analysis
+        confidence = max(first.get("analysis.confidence", now.confidence), now.confidence)
+        pinned = {"looks": first.get("analysis.looks", now.looks), "confidence": confidence}
+        return self.asked.model_copy(update={"analysis": now.model_copy(update=pinned)})
+
+    @cached_property
+    def hashes(self) -> tuple[str, str]:
+        """Hashes of the used runs, by their values and by what they are known by."""
+        return values_fingerprint(self.usable), runs_fingerprint(self.usable)
+
+    @cached_property
+    def known(self) -> int:
+        """Number of the look that showed these very runs; 0 for none."""
+        if self.usable is None:
+            return 0
+        values, runs = self.hashes
+        same = (self.rows["used_runs_sha256"] == values) | (self.rows["runs_sha256"] == runs)
+        return int(self.rows.loc[same, "look"].max()) if same.any() else 0
+
+    @property
+    def made(self) -> int:
+        """Looks made, the present one included."""
+        return len(self.rows) + int(self.usable is not None and not self.known)
+
+    @cached_property
+    def changes(self) -> list[tuple[str, str, str]]:
+        """Decisions changed since the first look: what, before, now."""
+        return decisions_changed(self.rows, self.asked)
+
+    @property
+    def foreseen(self) -> frozenset[str] | None:
+        """Keys of the claims written before the first look with verdicts; None where all were, or nobody knows."""
+        given = self.kept[self.kept["kind"].isin(_KEYS)]
+        claims = self.kept[self.kept["kind"] == "claim"]
+        if not len(given) or (self.rows["kit_version"].iloc[:1] == "").any():
+            return None
+        return frozenset(claims.loc[claims["look"] <= given["look"].min(), "key"])
+
+    @cached_property
+    def moved(self) -> pd.DataFrame:
+        """Values of runs that differ from what a look showed, and whether anything explains it."""
+        kept = self.kept[self.kept["kind"] == "run"].drop_duplicates("key", keep="last").set_index("key")
+        columns = ["run", "run_id", "metric", "look", "before", "now", "is_explained"]
+        if self.usable is None or not len(kept):
+            return pd.DataFrame(columns=columns)
+        version = self.rows.set_index("look")["kit_version"]
+        found = []
+        for row in self.usable[self.usable["run_id"].isin(kept.index)].itertuples():
+            before = _numbers(kept.at[row.run_id, "numbers"]).get(row.metric)
+            if before is None or before == f"{row.value:.9g}":
+                continue
+            look = int(kept.at[row.run_id, "look"])
+            # Another version may read a log otherwise; what was typed stays what it is.
+            is_explained = bool(row.corrected) or (row.run_id[0] == "f" and version[look] != __version__)
+            found.append((row.run, row.run_id, row.metric, look, float(before), row.value, is_explained))
+        return pd.DataFrame(found, columns=columns)
+
+    @cached_property
+    def missing(self) -> list[str]:
+        """Names of runs that the latest look used and that are not used now."""
+        if self.usable is None:
+            return []
+        last = self.kept[(self.kept["kind"] == "run") & (self.kept["look"] == len(self.rows))]
+        return [json.loads(one) for one in last.loc[~last["key"].isin(set(self.usable["run_id"])), "runs"]]
+
+    def record(self, comparisons: pd.DataFrame | None = None, overall: pd.DataFrame | None = None) -> str:
+        """Write the present look down, unless these runs were shown before, and return a sentence on it.
+
+        Parameters
+        ----------
+        comparisons, overall : verdicts shown, see ``tables.COMPARISONS`` and ``tables.OVERALL``; None for none
+
+        Raises
+        ------
+        TableError : a file of looks is damaged
+        ReportError : it cannot be written
+
+        Notes
+        -----
+        Either file is replaced in one step, what was given first: a kill between them leaves rows that no look
+        names. A report made again on the runs of the latest look replaces what that look gave, apart from the
+        claims it foresaw and from values that changed without a reason.
+        """
+        if COUNTED_BY_REPORT not in os.environ and self.known in (0, len(self.rows)):
+            self._write_locked(comparisons, overall)
+        runs = count_text(self.usable["run"].nunique(), "used run")
+        return f"Look {self.made} of {self.plan.analysis.looks} planned, at {runs}; looks.csv keeps count."
+
+    def _write_locked(self, comparisons: pd.DataFrame | None, overall: pd.DataFrame | None) -> None:
+        """Write both files as they are by now, one report after the other."""
+        try:
+            with locked(self.asked.folder / _LOCK, wait_s=_WAIT_S):
+                open_looks(self.asked, self.usable)._write(comparisons, overall)
+        except Busy:
+            problem = "another command of the kit has been writing it for a minute."
+            raise ReportError(Fault(LOOKS_FILE, problem, "Wait until that is done, and call again.")) from None
+        except OSError:
+            # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
+            open_looks(self.asked, self.usable)._write(comparisons, overall)
+
+    def _write(self, comparisons: pd.DataFrame | None, overall: pd.DataFrame | None) -> None:
+        """Write both files, if they say anything new."""
+        number, (values, runs) = self.known or self.made, self.hashes
+        mine = self.kept["look"] == number
+        given = named_by_hash(self._given(number, comparisons, overall))
+        name = given["given"].iloc[0]
+        now = {"used_runs_sha256": values, "runs_sha256": runs, "kit_version": __version__, "given": name}
+        rows = self.rows.copy()
+        if self.known:
+            place = rows.index[rows["look"] == number][0]
+            if all(rows.at[place, column] == text for column, text in now.items()):
+                return
+            rows.loc[place, list(now)] = list(now.values())
+        else:
+            decisions = "" if len(rows) else _as_json(_storable(self.asked.decisions()))
+            made = {"look": number, "plan_fingerprint": self.asked.fingerprint, "decisions": decisions, **now}
+            rows = LOOKS.frame([*rows.to_dict("records"), made])
+        kept = self.kept if name in set(self.kept["given"]) else pd.concat([self.kept, given], ignore_index=True)
+        replace_table(self.plan.folder / GIVEN_FILE, kept)
+        replace_table(self.plan.folder / LOOKS_FILE, rows)
+        if mine.any() and name not in set(self.kept.loc[mine, "given"]):
+            replace_table(self.plan.folder / GIVEN_FILE, kept[~kept["given"].isin(self.kept.loc[mine, "given"])])
+
+    def _given(self, number: int, comparisons, overall) -> Iterator[dict[str, Any]]:
+        """Yield what a look gives: claims, values of runs, verdicts."""
+        before = self.kept[self.kept["look"] == number]
+        claims = before.loc[before["kind"] == "claim", "key"]
+        if not before["kind"].isin(_KEYS).any():
+            claims = map(self.plan.claim_key, self.plan.claims)
+        for key in dict.fromkeys(claims):
+            yield {"look": number, "kind": "claim", "key": key}
+        unexplained = self.moved[~self.moved["is_explained"].astype(bool)]
+        stands = {(row.run_id, row.metric): row.before for row in unexplained.itertuples()}
+        for key, part in self.usable.sort_values(["run_id", "metric"]).groupby("run_id"):
+            numbers = zip(part["metric"], part["value"], strict=True)
+            told = [f"{metric}={stands.get((key, metric), value):.9g}" for metric, value in numbers]
+            names = {"runs": json.dumps(part["run"].iloc[0], ensure_ascii=False), "numbers": " ".join(told)}
+            yield {"look": number, "kind": "run", "key": key, **names}
+        level = None if overall is None else overall["level"].dropna().max()
+        for kind, table in (("game", comparisons), ("overall", overall)):
+            if table is None:
+                yield from before[before["kind"] == kind].drop(columns="given").to_dict("records")
+                continue
+            rows = table[table["verdict"] != "no_verdict"].assign(look=number, kind=kind)
+            columns = ["look", "kind", "share", "margin", "verdict", "no_loss"]
+            rows = rows.assign(key=keys_of(rows, kind), runs=runs_behind(self.usable, rows), level=level)
+            yield from rows.reindex(columns=[*columns, "key", "runs", "level"]).to_dict("records")
+
+
+def open_looks(plan: ReviewPlan, usable: pd.DataFrame | None = None) -> Looks:
+    """Return the looks at the verdicts of a review.
+
+    Parameters
+    ----------
+    plan : ReviewPlan, with its folder
+    usable : used runs about to be shown with verdicts, see ``tables.USABLE``; None where none are
 
     Returns
     -------
-    DataFrame, one row per look, columns ``look, used_runs_sha256, plan_fingerprint, decisions``; without
-    rows where no report was made yet
+    Looks
 
     Raises
     ------
-    TableError : the file cannot be read, or is not as `record_look` writes it
+    TableError : a file of looks cannot be read, is lost, or is not as `Looks.record` writes it
     """
-    file = Path(folder) / LOOKS_FILE
-    if not file.exists():
-        return LOOKS.frame()
-    cells = read_cells(file, frozenset(LOOKS.names))
-    faults = list(_damage(cells))
-    if faults:
-        raise TableError(faults)
-    place = {name: cells.headings.index(name) for name in LOOKS.names}
-    rows = [{name: row[position] for name, position in place.items()} for _, row in cells.rows]
-    return LOOKS.frame([{**row, "look": int(row["look"])} for row in rows])
+    if usable is not None:
+        ids = usable["run_id"] if "run_id" in usable else usable["run"]
+        fill = {name: usable.get(name, "") for name in (*_GROUPINGS, "corrected")}
+        fill |= {"group": usable.get("group", "all"), "purpose": usable.get("purpose", "measure")}
+        usable = usable.assign(run_id=ids, **fill)
+        usable[list(fill)] = usable[list(fill)].astype("object").where(usable[list(fill)].notna(), "")
+        usable = usable[usable["value"].notna()]
+    rows = read_looks(plan.folder)
+    return Looks(plan, usable, rows, read_given(plan.folder, rows))
 
 
-def looks_made(folder: str | Path, fingerprint: str = "") -> int:
-    """Return the number of looks at verdicts, a new one included.
-
-    Parameters
-    ----------
-    folder : the review folder
-    fingerprint : hash of the used runs about to be shown, see `used_runs_fingerprint`; empty: none
-    """
-    known = read_looks(folder)["used_runs_sha256"]
-    return len(known) + int(bool(fingerprint) and fingerprint not in set(known))
-
-
-def record_look(folder: str | Path, fingerprint: str, *, plan: ReviewPlan) -> int:
-    """Write a look down, unless the same used runs and values were shown before.
-
-    Parameters
-    ----------
-    folder : the review folder
-    fingerprint : hash of the used runs shown with verdicts, see `used_runs_fingerprint`
-    plan : the plan at this look
-
-    Returns
-    -------
-    int, number of looks made, this one included
-
-    Raises
-    ------
-    TableError : the file is damaged
-    ReportError : it cannot be written
-
-    Notes
-    -----
-    The file is replaced in one step: a kill leaves the earlier one.
-    """
-    looks = read_looks(folder)
-    if fingerprint in set(looks["used_runs_sha256"]):
-        return len(looks)
-    decisions = "" if len(looks) else _as_json(_storable(plan.decisions()))
-    number = len(looks) + 1
-    rows = [*looks.itertuples(index=False, name=None), (number, fingerprint, plan.fingerprint, decisions)]
-    _replace(Path(folder) / LOOKS_FILE, rows)
-    return number
-
-
-def decisions_changed_after_first_look(folder: str | Path, plan: ReviewPlan) -> list[tuple[str, str, str]]:
+def decisions_changed(looks: pd.DataFrame, plan: ReviewPlan) -> list[tuple[str, str, str]]:
     """Return the decisions that differ from those before the first look.
 
     Parameters
     ----------
-    folder : the review folder
+    looks : see `read_looks`
     plan : the plan as it is now
 
     Returns
     -------
     list of (what, before, now), for example ``("analysis.margin_pct", "2", "3")``; empty where nothing
-    changed or no look was made
-
-    Raises
-    ------
-    TableError : the file of looks is damaged
+    changed or no look was made. What the kit itself judges otherwise since then comes first, as one change
     """
-    looks = read_looks(folder)
     if not len(looks):
         return []
     before, now = current_decisions(json.loads(looks["decisions"].iloc[0])), plan.decisions()
     if any(str(value).startswith("sha256:") for value in before.values()):
         now = _collapsed(now)
-    return changed_decisions(before, now)
+    return changed_decisions(before, now, version=looks["kit_version"].iloc[0])
 
 
-def changed_decisions(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Return the decisions that differ between two plans.
-
-    Parameters
-    ----------
-    before, now : decisions as `ReviewPlan.decisions` gives them
-
-    Returns
-    -------
-    list of (what, before, now), for example ``("analysis.margin_pct", "2", "3")``
-    """
-    changes = []
-    for what in sorted(before.keys() | now.keys()):
-        if before.get(what) != now.get(what):
-            changes += _changes(what, before.get(what), now.get(what))
-    return changes
+def _of_subject(usable: pd.DataFrame, card: str, tuning: str, bench: str) -> pd.DataFrame:
+    """Return the runs of one side of a pair; an empty card or bench stands for any."""
+    fits = usable["tuning"] == tuning
+    if card:
+        fits &= (usable["card"] == card) | (usable.get("model", usable["card"]) == card)
+    return usable[fits & (usable["bench"] == bench)] if bench else usable[fits]
 
 
-def _partition(tokens: Mapping[str, str], groups: Mapping[str, Any]) -> str:
-    """Return a hash of which runs belong together, whatever the groups are called."""
-    members: dict[Any, list[str]] = {}
-    for run, token in tokens.items():
-        members.setdefault(groups[run], []).append(token)
-    return _hash(sorted(_hash(sorted(one)) for one in members.values()))
+def _numbers(text: str) -> dict[str, str]:
+    """Return the values of a run by metric, as kept."""
+    return dict(one.split("=", 1) for one in text.split())
+
+
+def _partitions(tokens: pd.Series, usable: pd.DataFrame) -> str:
+    """Return a hash of runs and of which belong together, whatever their groups are called."""
+    rows = usable.drop_duplicates("run").set_index("run").reindex(columns=_GROUPINGS).loc[tokens.index]
+    whole = list(rows.astype("object").where(rows.notna(), "").itertuples(index=False, name=None))
+    hashes = []
+    for names in (*zip(*whole, strict=True), whole):
+        members: dict[Any, list[str]] = {}
+        for name, token in zip(names, tokens, strict=True):
+            members.setdefault(name, []).append(token)
+        hashes.append(_hash(sorted(_hash(sorted(one)) for one in members.values())))
+    return _hash(hashes)
 
 
 def _hash(parts: Iterable[str]) -> str:
     """Return the SHA-256 of texts in their order."""
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()
-
-
-def _damage(cells: SheetCells) -> Iterable[Fault]:
-    """Yield what keeps a file of looks from being counted."""
-    if sorted(cells.headings) != sorted(LOOKS.names):
-        problem = f"the columns are not {', '.join(LOOKS.names)}."
-        yield Fault(cells.file, problem, _RESTORE)
-        return
-    place = {name: cells.headings.index(name) for name in LOOKS.names}
-    for number, (line, row) in enumerate(cells.rows, start=1):
-        where = f"{cells.file}, line {line}"
-        if row[place["look"]] != str(number):
-            yield Fault(where, f"look {row[place['look']]!r} was found; {number} is expected.", _RESTORE)
-        if not _SHA256.fullmatch(row[place["used_runs_sha256"]]):
-            yield Fault(where, "the hash of the used runs is damaged.", _RESTORE)
-        if number == 1 and not _is_table(row[place["decisions"]]):
-            yield Fault(where, "the decisions before the first look are damaged.", _RESTORE)
-
-
-def _is_table(text: str) -> bool:
-    """Return whether a text is a JSON object."""
-    try:
-        return isinstance(json.loads(text), dict)
-    except ValueError:
-        return False
-
-
-def _replace(file: Path, rows: Iterable[tuple]) -> None:
-    """Write the looks beside the file, then put them in its place."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(LOOKS.names)
-    writer.writerows(rows)
-    beside = file.with_name(f"{file.name}.{os.getpid()}.part")
-    try:
-        beside.write_text(text.getvalue(), encoding="utf-8", newline="\n")
-        os.replace(beside, file)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        problem = f"the look cannot be written down ({error.strerror})."
-        raise ReportError(Fault(file.name, problem, "Make the review folder writable.")) from error
 
 
 def _as_json(decisions: Mapping[str, Any]) -> str:
@@ -260,28 +396,3 @@ def _collapsed(decisions: Mapping[str, Any]) -> dict[str, Any]:
     for key in decisions.keys() - kept.keys():
         rest.setdefault(key.partition(".")[0], {})[key] = decisions[key]
     return kept | {section: f"sha256:{_hash([_as_json(part)])}" for section, part in rest.items()}
-
-
-def _changes(what: str, before: Any, now: Any) -> list[tuple[str, str, str]]:
-    """Return what changed in one decision; entries of a list of tables are told key by key."""
-    if isinstance(before, dict) and isinstance(now, dict):
-        keys = sorted(key for key in before.keys() | now.keys() if before.get(key) != now.get(key))
-        return [(f"{what}.{key}", _as_text(before.get(key)), _as_text(now.get(key))) for key in keys]
-    if isinstance(before, dict) or isinstance(now, dict):
-        return [(what, *("not in the plan" if one is None else "in the plan" for one in (before, now)))]
-    return [(what, _as_text(before), _as_text(now))]
-
-
-def _as_text(value: Any) -> str:
-    """Return a plain JSON value as a reader would write it."""
-    if value is None or value == "":
-        return "not given"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, float):
-        return f"{value:g}"
-    if isinstance(value, list):
-        return ", ".join(_as_text(one) for one in value) or "none"
-    if isinstance(value, dict):
-        return ", ".join(f"{key} {_as_text(one)}" for key, one in sorted(value.items())) or "none"
-    return str(value)

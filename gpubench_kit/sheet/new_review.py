@@ -168,7 +168,7 @@ name = ""
 metrics = ["avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j"]
 margin_pct = 2.0                  # the smallest difference that matters, in percent
 margins = { low_1pct_fps = 3.0 }  # the same for single metrics
-looks = 1                         # how often you will look at verdicts; more looks, stricter verdicts
+looks = 2                         # looks at verdicts: one, and one after further rounds, each stricter
 
 # [exclude]                       # runs are left out only by rules stated here, before the data
 # min_duration_s = 55

@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
+from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_groups
 from gpubench_kit.statistics.comparison import Measured, measure_pair
 from gpubench_kit.statistics.design import CLASSES, RESTARTS
-from gpubench_kit.statistics.flagged import take_weaker, without_flagged
 from gpubench_kit.statistics.games import Games
-from gpubench_kit.statistics.looks import level_of_look, level_of_looks
+from gpubench_kit.statistics.looks import (
+    level_of_look,
+    level_of_looks,
+    recall,
+    weaker_as_before,
+    weaker_without,
+    without_flagged,
+)
 from gpubench_kit.statistics.more_rounds import Compared, more_rounds
 from gpubench_kit.statistics.multiplicity import DIFFERENT, SAME, UNDECIDED
 from gpubench_kit.statistics.overall import (
@@ -25,7 +33,7 @@ from gpubench_kit.statistics.overall import (
     noise_ratios,
     these_games,
 )
-from gpubench_kit.statistics.page import MemberLevels, member_levels
+from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.planning import detectable_difference
 from gpubench_kit.statistics.results import (
     EXPLORATORY,
@@ -38,6 +46,18 @@ from gpubench_kit.statistics.results import (
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_margin, scaled_values
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
+
+
+class Seen(NamedTuple):
+    """Looks made, the present one included, and what is known of them."""
+
+    made: int
+    looks: Looks | None
+
+    @classmethod
+    def of(cls, made: int, looks: Looks | None) -> Seen:
+        """Return what was seen; what is known of the looks tells their number too."""
+        return cls(made if looks is None else looks.made, looks)
 
 
 def estimate_noise(usable: pd.DataFrame, plan, *, purpose: str | None = None) -> pd.DataFrame:
@@ -73,14 +93,15 @@ def estimate_noise(usable: pd.DataFrame, plan, *, purpose: str | None = None) ->
     return NOISE.frame(pd.DataFrame(columns | _noise_columns(coded, cell, columns["metric"], level=level)))
 
 
-def compare_tunings(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.DataFrame:
+def compare_tunings(usable: pd.DataFrame, plan, *, looks_made: int = 0, looks: Looks | None = None) -> pd.DataFrame:
     """Compare the plan's pairs game by game.
 
     Parameters
     ----------
     usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
     plan : ReviewPlan, gives pairs, metrics, margins and level
-    looks_made : looks at verdicts so far, this one included
+    looks_made : looks at verdicts so far, this one included, where nothing is known of them
+    looks : looks at the review, with what earlier ones gave; see `gpubench_kit.sheet.looks.open_looks`
 
     Returns
     -------
@@ -91,15 +112,17 @@ def compare_tunings(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.Da
     A run is the unit. Adjusted p-values are over the games and pairs of one metric, one group of
     settings and one pair of cards; they are held against the level of the first look.
     """
-    return COMPARISONS.frame(_with_weaker(usable, plan, looks_made=looks_made, make=_comparisons))
+    return COMPARISONS.frame(_with_weaker(usable, plan, Seen.of(looks_made, looks), make=_comparisons))
 
 
-def compare_over_games(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd.DataFrame:
+def compare_over_games(
+    usable: pd.DataFrame, plan, *, looks_made: int = 0, looks: Looks | None = None
+) -> pd.DataFrame:
     """Compare the plan's pairs over all games of each group.
 
     Parameters
     ----------
-    usable, plan, looks_made : as in `compare_tunings`
+    usable, plan, looks_made, looks : as in `compare_tunings`
 
     Returns
     -------
@@ -111,7 +134,7 @@ def compare_over_games(usable: pd.DataFrame, plan, *, looks_made: int = 0) -> pd
     `gpubench_kit.statistics.page.member_levels`. The scope ``games_like_these``, for three or more games, and
     metrics without a direction have an interval of their own at the plan's confidence.
     """
-    return OVERALL.frame(_with_weaker(usable, plan, looks_made=looks_made, make=_overall))
+    return OVERALL.frame(_with_weaker(usable, plan, Seen.of(looks_made, looks), make=_overall))
 
 
 def measure_pairs(coded: CodedRuns, plan) -> Iterator[Measured]:
@@ -130,18 +153,18 @@ def measure_pairs(coded: CodedRuns, plan) -> Iterator[Measured]:
             yield measured
 
 
-def _with_weaker(usable: pd.DataFrame, plan, *, looks_made: int, make) -> pd.DataFrame:
-    """Return judged rows, those with a flagged run by the weaker of two verdicts."""
+def _with_weaker(usable: pd.DataFrame, plan, seen: Seen, *, make) -> pd.DataFrame:
+    """Return judged rows, those that hang on a flagged run or a changed number by the weaker of two verdicts."""
     coded = code_runs(usable)
-    rows = make(coded, plan, looks_made=looks_made)
-    if not len(rows) or not coded.numbers["flagged"].any():
-        return rows
-    return take_weaker(rows, make(without_flagged(coded), plan, looks_made=looks_made))
+    rows = make(coded, plan, seen)
+    if len(rows) and coded.numbers["flagged"].any():
+        rows = weaker_without(rows, make(without_flagged(coded), plan, seen))
+    return weaker_as_before(rows, seen.looks) if len(rows) else rows
 
 
-def _comparisons(coded: CodedRuns, plan, *, looks_made: int) -> pd.DataFrame:
+def _comparisons(coded: CodedRuns, plan, seen: Seen) -> pd.DataFrame:
     """Return judged rows of all pairs and metrics, game by game."""
-    level, too_many = level_of_looks(plan, looks_made=looks_made)
+    level, too_many = level_of_looks(plan, looks_made=seen.made)
     parts = [_comparison_rows(measured, plan=plan) for measured in measure_pairs(coded, plan)]
     if not parts:
         return pd.DataFrame()
@@ -151,9 +174,10 @@ def _comparisons(coded: CodedRuns, plan, *, looks_made: int) -> pd.DataFrame:
     sets = {pair: number for number, pair in enumerate(dict.fromkeys(_cards(pair) for pair in pairs))}
     pair_set = np.array([sets[_cards(pair)] for pair in pairs])[rows["place"].to_numpy()]
     family = number_groups([pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group"))])
-    levels = Levels(level, tuple(np.full(len(rows), level) for _ in range(3)))
+    memory = recall(rows, seen.looks, plan, level=level)
+    levels = Levels(level, memory.of, memory.kept, memory.no_loss)
     rows = judge_comparisons(rows, family=family, levels=levels, first_level=level_of_look(plan, 1), plan=plan)
-    later, none_left = level_of_looks(plan, looks_made=max(looks_made, 1) + 1)
+    later, none_left = level_of_looks(plan, looks_made=max(seen.made, 1) + 1)
     return _with_more_rounds(rows, family, level=np.nan if none_left else later, adjust=plan.analysis.adjust)
 
 
@@ -171,9 +195,9 @@ def _comparison_rows(measured: Measured, *, plan) -> pd.DataFrame:
     return pd.DataFrame(pair_columns(plan.pairs()[measured.place], count) | columns | extra)
 
 
-def _overall(coded: CodedRuns, plan, *, looks_made: int) -> pd.DataFrame:
+def _overall(coded: CodedRuns, plan, seen: Seen) -> pd.DataFrame:
     """Return judged rows of all pairs and metrics, over games."""
-    level, too_many = level_of_looks(plan, looks_made=looks_made)
+    level, too_many = level_of_looks(plan, looks_made=seen.made)
     members = member_levels(plan, level)
     everything = [Games(measured) for measured in measure_pairs(coded, plan)]
     pooled = [games.pool(games.judged) for games in everything]
@@ -183,26 +207,34 @@ def _overall(coded: CodedRuns, plan, *, looks_made: int) -> pd.DataFrame:
         these = these_games(games, mean, guarded(games, mean, ratio))
         for scope, result in (("these_games", these), ("games_like_these", games_like_these(games, mean))):
             result.withheld[(result.withheld == "") & too_many] = EXPLORATORY
-            parts.append(_overall_rows(games, result, ratio, scope=scope, members=members, plan=plan))
+            parts.append(_overall_rows(games, result, ratio, scope=scope, of_page=(members, seen.looks), plan=plan))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def _overall_rows(
-    games: Games, result: OverallEstimate, ratios: np.ndarray, *, scope: str, members: MemberLevels, plan
+    games: Games, result: OverallEstimate, ratios: np.ndarray, *, scope: str, of_page: tuple, plan
 ) -> pd.DataFrame:
-    """Return the judged rows of one pair, metric and scope."""
-    measured = games.measured
-    own, present = np.full(games.n_families, np.nan), np.full(games.n_families, members.level)
-    if scope == "these_games":
-        groups = games.groups()
-        by_group = {group: members.of(measured.place, measured.pair.metric, group) for group in set(groups)}
-        own = np.array([by_group[group] for group in groups])
+    """Return the judged rows of one pair, metric and scope; of_page = (levels of its members, looks)."""
+    measured, (members, looks) = games.measured, of_page
+    count, groups, metric = games.n_families, games.groups(), games.measured.pair.metric
+    names = pair_columns(plan.pairs()[measured.place], count)
+    margin = plan.margin_of(metric)
+    asked = pd.DataFrame(names | {"group": groups, "metric": metric, "scope": scope, "change": result.change})
+    memory = recall(
+        asked.assign(margin=np.nan if margin is None else float(margin)), looks, plan, level=members.level
+    )
+    by_group = {group: members.of(measured.place, metric, group) / members.level for group in set(groups)}
+    own = np.array([by_group[group] for group in groups]) if scope == "these_games" else np.full(count, np.nan)
+    share = np.fmin(own, memory.share)
     # What is no member of the page stands alone, at the plan's confidence.
     alone = np.isnan(own)
-    own, present = np.where(alone, 1 - plan.analysis.confidence, own), np.where(alone, np.nan, present)
-    rows = overall_columns(games, result, ratios, scope=scope, levels=Levels(present, (own, own, own)), plan=plan)
+    of = tuple(np.where(alone, 1 - plan.analysis.confidence, share * level) for level in memory.of)
+    kept, no_loss = (np.where(alone, "", one) for one in (memory.kept, memory.no_loss))
+    levels = Levels(np.where(alone, np.nan, members.level), of, kept.astype(object), no_loss.astype(object))
+    rows = overall_columns(games, result, ratios, scope=scope, levels=levels, plan=plan)
+    rows = rows.assign(share=np.where(alone, np.nan, share)[result.exists])
     flagged = games.any_in_family(measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0))
-    names = pair_columns(plan.pairs()[measured.place], len(rows))
+    names = {name: column[result.exists] for name, column in names.items()}
     return rows.assign(**names, place=measured.place, flagged=flagged[result.exists])
 
 

@@ -1,6 +1,24 @@
-"""Looks at verdicts: the level of each, so that all together err no more often than one."""
+"""Looks at verdicts: the level of each, so that all together err no more often than one; what earlier ones gave.
+
+What one look gave keeps its level at the next. Where a result is judged twice, with and without a flagged run or
+as a number was before it changed, the weaker verdict stands.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.sheet.looks import Looks, keys_of, runs_behind
+from gpubench_kit.statistics.coded_runs import CodedRuns
+from gpubench_kit.statistics.multiplicity import CLAIMS_OF, NO_VERDICT, weaker_verdict
+from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.wording.reasons import SEPARATOR
+
+#: What is asked of every difference, as in the names of the columns.
+QUESTIONS = ("difference", "equivalence", "non_inferiority")
 
 #: Levels of the first, second, third and fourth look at a confidence of 0.95; see `level_of_look`.
 LEVELS = (0.04, 0.015, 0.01, 0.01)
@@ -58,3 +76,176 @@ def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
         return level, False
     last = plan.analysis.looks if plan.analysis.looks in EQUAL_LEVELS else len(LEVELS)
     return level_of_look(plan, last), True
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What earlier looks gave to rows that are judged now; arrays (rows,).
+
+    Attributes
+    ----------
+    of : level of each of `QUESTIONS`
+    share : most of the page's level that the row may have; inf without a limit
+    kept : verdict that stands as it was given, on the very same runs; empty where the row is judged now
+    no_loss : the same for no loss
+    """
+
+    of: tuple[np.ndarray, ...]
+    share: np.ndarray
+    kept: np.ndarray
+    no_loss: np.ndarray = field(repr=False)
+
+
+def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Memory:
+    """Return the levels of rows that were judged at earlier looks, and the verdicts that stand.
+
+    Parameters
+    ----------
+    rows : columns of a pair, ``metric, group, change, margin`` and ``game, setting`` or ``scope``
+    looks : looks at the review; None: no look was made before
+    plan : ReviewPlan
+    level : of the present look
+
+    Returns
+    -------
+    Memory
+
+    Notes
+    -----
+    A verdict that look j gave (differs this way, the same, no loss) is judged at the level of the earliest such j
+    for ever, as long as all runs that it rested on are used; anything else at the level of the present look. Where
+    the runs are those of look j, that look's verdict stands. What was given by another margin is judged anew. Once
+    the plan's list of results has changed, each keeps the smallest share of the page's level that it had.
+    """
+    count = len(rows)
+    memory = Memory(
+        tuple(np.full(count, level) for _ in QUESTIONS),
+        np.full(count, np.inf),
+        np.full(count, "", dtype=object),
+        np.full(count, "", dtype=object),
+    )
+    kind = "overall" if "scope" in rows else "game"
+    given = _given(looks, kind, before=None if looks is None else looks.made)
+    if not count or not len(given):
+        return memory
+    moved = set(zip(looks.moved["run_id"], looks.moved["metric"], strict=True))
+    by_key = {key: list(part.itertuples())[::-1] for key, part in given.groupby("key")}
+    facts = zip(keys_of(rows, kind), runs_behind(looks.usable, rows), rows.itertuples(), strict=True)
+    for place, (key, runs, row) in enumerate(facts):
+        is_moved = any((run, row.metric) in moved for run in _ids(runs))
+        for one in by_key.get(key, ()):
+            _recall_one(memory, place, one, now=row._asdict() | {"runs": runs, "is_moved": is_moved}, plan=plan)
+    return memory
+
+
+def without_flagged(coded: CodedRuns) -> CodedRuns:
+    """Return the runs that are not flagged."""
+    return coded.take(np.flatnonzero(coded.numbers["flagged"] == 0))
+
+
+def weaker_without(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows, with the weaker verdict where it changes without the flagged runs.
+
+    Parameters
+    ----------
+    rows : judged rows with every run; ``flagged`` marks those with a flagged run
+    without : the same without flagged runs
+
+    Returns
+    -------
+    DataFrame: numbers as with every run; the verdict is what both claim, ``no_loss`` holds only in
+    both, and the reason names both verdicts
+    """
+    keys = [name for name in ("place", "metric", "group", "game", "setting", "scope") if name in rows]
+    others = {}
+    if len(without):
+        names = without[keys].itertuples(index=False, name=None)
+        found = zip(without["verdict"], without["no_loss"], strict=True)
+        others = dict(zip(names, found, strict=True))
+    mine = list(rows[keys].itertuples(index=False, name=None))
+    places = rows["flagged"].to_numpy(dtype=bool)
+    return _weaker(
+        rows, {n: others.get(mine[n], (NO_VERDICT, False)) for n in np.flatnonzero(places)}, "flagged_run"
+    )
+
+
+def weaker_as_before(rows: pd.DataFrame, looks: Looks | None) -> pd.DataFrame:
+    """Return the rows, with the weaker verdict where a number changed since a look and nobody says why.
+
+    Parameters
+    ----------
+    rows : judged rows, see `recall`
+    looks : looks at the review; None: no look was made before
+    """
+    if looks is None or looks.moved["is_explained"].all():
+        return rows
+    unexplained = looks.moved[~looks.moved["is_explained"].astype(bool)]
+    moved, kind = (
+        set(zip(unexplained["run_id"], unexplained["metric"], strict=True)),
+        "overall" if "scope" in rows else "game",
+    )
+    given = _given(looks, kind, before=None).drop_duplicates("key", keep="last").set_index("key")
+    facts = zip(keys_of(rows, kind), runs_behind(looks.usable, rows), rows["metric"], strict=True)
+    others = {
+        place: (given.at[key, "verdict"], given.at[key, "no_loss"] == "True")
+        for place, (key, runs, metric) in enumerate(facts)
+        if key in given.index and any((run, metric) in moved for run in _ids(runs))
+    }
+    return _weaker(rows, others, "changed_value")
+
+
+def _given(looks: Looks | None, kind: str, *, before: int | None) -> pd.DataFrame:
+    """Return what looks before one gave of one kind, in the order of the looks."""
+    if looks is None or looks.usable is None:
+        return pd.DataFrame()
+    given = looks.kept[looks.kept["kind"] == kind]
+    return (given if before is None else given[given["look"] < before]).sort_values("look", kind="stable")
+
+
+def _recall_one(memory: Memory, place: int, given, *, now: dict, plan) -> None:
+    """Give one row the level of a look that gave it what is asked now, or that saw the very same runs."""
+    memory.share[place] = np.fmin(memory.share[place], given.share)
+    if not _holds(given.runs, now["runs"]):
+        return
+    level = np.fmin(level_of_look(plan, given.look), given.level)
+    claims, is_same_runs = CLAIMS_OF[given.verdict], given.runs == now["runs"]
+    ways = {"up", "rise"} if now["change"] * (direction_of(now["metric"]) or 1) > 0 else {"down", "fall"}
+    is_margin = given.margin == now["margin"] or (pd.isna(given.margin) and pd.isna(now["margin"]))
+    held = (
+        is_same_runs or bool(claims & ways),
+        is_same_runs or "small" in claims,
+        is_same_runs or given.no_loss == "True",
+    )
+    for levels, is_held, counts in zip(memory.of, held, (True, is_margin, is_margin), strict=True):
+        levels[place] = level if is_held and counts else levels[place]
+    if is_same_runs and is_margin and not now["is_moved"]:
+        memory.kept[place], memory.no_loss[place] = given.verdict, given.no_loss
+
+
+def _weaker(rows: pd.DataFrame, others: dict[int, tuple[str, bool]], word: str) -> pd.DataFrame:
+    """Return the rows, those with another verdict by the weaker of both; the word names the cause."""
+    rows = rows.copy()
+    for place, (second, is_no_loss) in others.items():
+        first, reason, no_loss = rows.loc[place, ["verdict", "reason", "no_loss"]]
+        if first == NO_VERDICT:
+            continue
+        no_loss = no_loss if pd.isna(no_loss) else bool(no_loss) and (pd.isna(is_no_loss) or bool(is_no_loss))
+        verdict = weaker_verdict(first, second)
+        if second != first:
+            told = f"{word}:{first}/{second}"
+            reason = told if verdict == NO_VERDICT else SEPARATOR.join(filter(None, (told, reason)))
+            no_loss = pd.NA if verdict == NO_VERDICT else no_loss
+        rows.loc[place, ["verdict", "reason", "no_loss"]] = [verdict, reason, no_loss]
+    return rows
+
+
+def _ids(runs: str) -> list[str]:
+    """Return the runs of both sides."""
+    return runs.replace("/", " ").split()
+
+
+def _holds(before: str, now: str) -> bool:
+    """Return whether all runs of either side are still among those of now."""
+    return all(
+        set(one.split()) <= set(two.split()) for one, two in zip(before.split("/"), now.split("/"), strict=True)
+    )

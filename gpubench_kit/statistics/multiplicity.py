@@ -17,7 +17,7 @@ FEW_FAMILIES = 50
 UNDECIDED, NO_VERDICT = "undecided", "no_verdict"
 
 #: What each verdict claims: the sign of the difference, and that it is smaller than the margin.
-_CLAIMS = {
+CLAIMS_OF = {
     "better": {"up"},
     "worse": {"down"},
     "better_but_small": {"up", "small"},
@@ -31,8 +31,8 @@ _CLAIMS = {
 }
 
 #: Verdicts that say there is a difference; verdicts that say there is none beyond the margin.
-DIFFERENT = tuple(word for word, claims in _CLAIMS.items() if claims - {"small"})
-SAME = tuple(word for word, claims in _CLAIMS.items() if "small" in claims)
+DIFFERENT = tuple(word for word, claims in CLAIMS_OF.items() if claims - {"small"})
+SAME = tuple(word for word, claims in CLAIMS_OF.items() if "small" in claims)
 
 
 def adjust_in_families(p: np.ndarray, family: np.ndarray, *, method: str) -> np.ndarray:
@@ -115,8 +115,8 @@ def weaker_verdict(one: str, other: str) -> str:
     """
     if NO_VERDICT in (one, other):
         return NO_VERDICT
-    both = _CLAIMS[one] & _CLAIMS[other]
-    return next(word for word, claims in _CLAIMS.items() if claims == both)
+    both = CLAIMS_OF[one] & CLAIMS_OF[other]
+    return next(word for word, claims in CLAIMS_OF.items() if claims == both)
 
 
 def _one_by_one(p: np.ndarray, table: np.ndarray, method: str) -> np.ndarray:

@@ -12,6 +12,7 @@ from gpubench_kit.statistics.comparison import Measured
 from gpubench_kit.statistics.design import CLASSES, ROUNDS, installed_once
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.statistics.games import TWO_BLOCKS, Games
+from gpubench_kit.statistics.looks import QUESTIONS
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED, adjust_in_families, decide
 from gpubench_kit.statistics.overall import OverallEstimate
 from gpubench_kit.statistics.page import change_in_unit, influence
@@ -20,8 +21,6 @@ from gpubench_kit.statistics.units import direction_of, in_percent, is_ratio, sc
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
 from gpubench_kit.wording.reasons import SEPARATOR
 
-#: What is asked of every difference, as in the names of the columns.
-QUESTIONS = ("difference", "equivalence", "non_inferiority")
 _P_VALUES = tuple(f"p_{name}" for name in QUESTIONS)
 
 #: Reasons with which intervals and p-values are still shown.
@@ -36,10 +35,25 @@ class Levels:
     ----------
     present : level of the present look, number or array; nan for what is no member of the page
     of : by question, the level that a verdict is given at
+    kept, no_loss : verdict and no loss that an earlier look gave on the same runs; empty where it is judged now
     """
 
     present: float | np.ndarray
     of: tuple[np.ndarray, ...]
+    kept: np.ndarray | None = None
+    no_loss: np.ndarray | None = None
+
+    @property
+    def is_kept(self) -> np.ndarray:
+        """Rows whose verdict stands as an earlier look gave it."""
+        return np.zeros(len(self.of[0]), dtype=bool) if self.kept is None else self.kept != ""
+
+    def stand(self, verdict: np.ndarray, no_loss: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return verdicts and no loss, those of earlier looks where these stand."""
+        is_kept = self.is_kept
+        if not np.any(is_kept):
+            return verdict, no_loss
+        return np.where(is_kept, self.kept, verdict), np.where(is_kept, self.no_loss == "True", no_loss)
 
 
 def pair_columns(pair, count: int) -> dict[str, np.ndarray]:
@@ -119,6 +133,7 @@ def judge_comparisons(
         )
         rows[name], rows[f"{name}_adjusted"] = p, adjusted[-1]
     verdict = decide(change, *adjusted[:2], level=first_level, direction=direction)
+    verdict, no_loss = levels.stand(verdict, adjusted[2] <= first_level)
     alone = [p / level for p, level in zip(own_p_values[:2], levels.of, strict=False)]
     own_verdict = decide(change, *alone, level=1.0, direction=direction)
     verdict[lacks], own_verdict[lacks] = NO_VERDICT, NO_VERDICT
@@ -127,10 +142,11 @@ def judge_comparisons(
     for stem, one in (("", found), ("own_", own)):
         _add_interval(rows, f"{stem}ci", half_width(shown, one), counts)
         _add_interval(rows, f"{stem}equivalence_ci", half_width(2 * shown, one), counts)
-    rows["no_loss"] = _truth(adjusted[2] <= first_level, np.isfinite(adjusted[2]) & ~lacks)
+    rows["no_loss"] = _truth(no_loss, np.isfinite(adjusted[2]) & ~lacks)
     _add_tipping(rows, found, shown)
     would_count = (verdict == UNDECIDED) & (p_values[0] <= levels.of[0])
     cautions = _joined(rows["cautions"].to_numpy(), "alone_it_would_count", would_count)
+    cautions = _joined(cautions, "given_at_earlier_look", levels.is_kept)
     return published(rows.assign(reason=np.where(verdict == NO_VERDICT, rows["withheld"], cautions)), counts)
 
 
@@ -160,13 +176,15 @@ def judge_overall(rows: pd.DataFrame, *, levels: Levels, plan) -> pd.DataFrame:
             np.minimum(ratios[-1] * levels.present, 1.0),
         )
     verdict = decide(rows["change"].to_numpy(dtype=float), *ratios[:2], level=1.0, direction=direction)
+    verdict, no_loss = levels.stand(verdict, ratios[2] <= 1)
     verdict[lacks] = NO_VERDICT
     level = _shown_level(levels, verdict)
     rows = rows.assign(verdict=verdict, level=levels.present, confidence=1 - level)
     _add_interval(rows, "ci", half_width(level, found), counts)
-    rows["no_loss"] = _truth(ratios[2] <= 1, np.isfinite(ratios[2]) & ~lacks)
+    rows["no_loss"] = _truth(no_loss, np.isfinite(ratios[2]) & ~lacks)
     _add_tipping(rows, found, level)
-    return rows.assign(reason=np.where(verdict == NO_VERDICT, rows["withheld"], rows["cautions"]))
+    cautions = _joined(rows["cautions"].to_numpy(), "given_at_earlier_look", levels.is_kept)
+    return rows.assign(reason=np.where(verdict == NO_VERDICT, rows["withheld"], cautions))
 
 
 def overall_columns(

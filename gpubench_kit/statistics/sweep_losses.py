@@ -14,8 +14,8 @@ import numpy as np
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.comparison import measure_pair
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p
-from gpubench_kit.statistics.flagged import without_flagged
 from gpubench_kit.statistics.games import Games
+from gpubench_kit.statistics.looks import without_flagged
 from gpubench_kit.statistics.overall import these_games
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 

@@ -52,6 +52,9 @@ WITHHELD_TEXT = {
 CAUTION_TEXT = {
     "flagged_run": "A run lies far from the other runs like it; the verdict changes without it, and the weaker one "
     "is given.",
+    "changed_value": "A number changed after a look, and the run sheet does not say why (column corrected); the "
+    "weaker verdict is given.",
+    "given_at_earlier_look": "Given at an earlier look, on the same runs.",
     "assumed_restart_spread": "Rests on an assumed difference between restarts, which the plan states.",
     "measured_restart_spread": "Widened by the difference between restarts measured on this bench.",
     "installed_once": "At least one of the cards was installed only once.",

@@ -17,7 +17,7 @@ from gpubench_kit.report.build import is_up_to_date
 from gpubench_kit.report.changes import changes_between
 from gpubench_kit.report.earlier_report import read_earlier
 from gpubench_kit.report.site_index import write_site_index
-from gpubench_kit.sheet.looks import decisions_changed_after_first_look
+from gpubench_kit.sheet.looks import open_looks
 
 OLD = Path(__file__).parents[1] / "reference" / "kit_0_1_0"
 
@@ -106,7 +106,7 @@ def test_what_an_old_report_was_measured_under_stands_under_the_new_names():
 
 def test_an_old_look_does_not_take_a_renamed_key_for_a_changed_decision(tmp_path):
     review = _review_with_new_keys(tmp_path)
-    changed = decisions_changed_after_first_look(review, load_plan(review / "plan.toml"))
+    changed = open_looks(load_plan(review / "plan.toml")).changes
     assert not [what for what, _, _ in changed if what.startswith(("cards", "games", "tunings"))]
 
 

@@ -20,7 +20,7 @@ from gpubench_kit.report.build_check import NOTEBOOK, BuiltCheck, build_check
 from gpubench_kit.report.html import check_page
 from gpubench_kit.report.notebook_run import parameter_names
 from gpubench_kit.report.page_build import bundled_notebook
-from gpubench_kit.sheet.looks import LOOKS_FILE
+from gpubench_kit.sheet.look_files import LOOKS_FILE
 from gpubench_kit.sheet.new_review import new_review
 
 CODE = [cell for cell in bundled_notebook(NOTEBOOK).cells if cell.cell_type == "code"]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from scipy import stats
 
-from gpubench_kit.claims.check import check_claims, claim_key
+from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.p_values import ClaimP, adjusted
 
 YES, NO, OPEN = "supported", "contradicted", "not_shown"
@@ -22,7 +22,7 @@ def rows_of(*claims: dict, change: float = 3.0, se: float = SE, foreseen=None, *
     plan = claim_plan(*claims)
     spec = {"change": change, "se": se} | row
     games = [{"change": change, "se": se, "game": game} for game in GAMES]
-    keys = None if foreseen is None else {claim_key(plan.claims[place], plan) for place in foreseen}
+    keys = None if foreseen is None else {plan.claim_key(plan.claims[place]) for place in foreseen}
     return check_claims(game_rows(plan, *games), overall_rows(plan, spec), plan, foreseen=keys)
 
 
@@ -112,7 +112,7 @@ def test_the_key_of_a_claim_is_what_it_states_and_not_its_words():
         {"says": "better"}, {"says": "better", "text": "Other words"}, {"gains_at_least": "2 %"},
         {"gains_at_least": "3 %"}, {"gains_at_least": 3}, {"says": "better", "over": GAMES[0]},
     )  # fmt: skip
-    keys = [claim_key(one, plan) for one in plan.claims]
+    keys = [plan.claim_key(one) for one in plan.claims]
     assert keys[0] == keys[1]
     assert len(set(keys)) == 5
 

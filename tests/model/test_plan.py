@@ -85,7 +85,7 @@ def test_folder_and_file_give_the_same_plan(folder):
 def test_what_is_left_out_has_the_documented_default():
     plan = small_plan()
     assert plan.analysis.metrics == ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j")
-    assert (plan.analysis.margin_pct, plan.analysis.confidence, plan.analysis.looks) == (2.0, 0.95, 1)
+    assert (plan.analysis.margin_pct, plan.analysis.confidence, plan.analysis.looks) == (2.0, 0.95, 2)
     assert (plan.analysis.adjust, plan.analysis.applied) == ("fdr_bh", "as_recorded")
     assert plan.analysis.restart_spread == {}
     assert (plan.exclude.min_duration_s, plan.exclude.warm_up_runs_per_launch) == (0, 0)
@@ -162,7 +162,7 @@ def test_fingerprint_ignores_order_comments_titles_and_defaults_written_out():
     [
         {"analysis": {"margin_pct": 2.5}},
         {"analysis": {"margins": {"board_w": 3}}},
-        {"analysis": {"looks": 2}},
+        {"analysis": {"looks": 1}},
         {"analysis": {"metrics": ["avg_fps"]}},
         {"exclude": {"min_duration_s": 55}},
         {"checks": {"gap_ms": 500}},

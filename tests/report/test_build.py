@@ -20,7 +20,7 @@ from gpubench_kit import build_report
 from gpubench_kit.model.errors import LogError, PlanError, ReportError, TableError
 from gpubench_kit.report.build import published, review_notebook
 from gpubench_kit.report.manifest import file_hash
-from gpubench_kit.sheet.looks import read_looks
+from gpubench_kit.sheet.look_files import read_looks
 
 
 @pytest.fixture
@@ -86,7 +86,7 @@ def test_a_small_review_gives_a_whole_report_and_one_look(small):
     assert expected <= set(first)
     assert len(read_looks(small)) == 1
     manifest = json.loads(first["manifest.json"])
-    assert set(manifest["inputs"]) == {"plan.toml", "runs.csv", "looks.csv"}
+    assert set(manifest["inputs"]) == {"plan.toml", "runs.csv", "looks.csv", "looks_given.csv"}
     assert manifest["inputs"]["plan.toml"] == file_hash(small / "plan.toml")
     assert manifest["looks_made"] == 1
     assert str(small) not in str(first.values())

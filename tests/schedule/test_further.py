@@ -5,7 +5,7 @@ import pytest
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.sheet import extend_run_sheet
 from gpubench_kit.schedule.so_far import read_so_far
-from gpubench_kit.sheet.looks import record_look, used_runs_fingerprint
+from gpubench_kit.sheet.looks import open_looks
 from gpubench_kit.statistics.compare import compare_tunings
 
 LONG = {"minutes": 9000.0}
@@ -27,7 +27,7 @@ def _plan_and_record(made, **recorded):
 def _look(made) -> None:
     """Write down that a report has shown the values."""
     usable = read_so_far(made.plan).usable
-    record_look(made.path, used_runs_fingerprint(usable), plan=made.plan)
+    open_looks(made.plan, usable[usable["purpose"] != "pilot"]).record()
 
 
 def test_calling_twice_never_adds_the_same_rows_again(folder):
@@ -104,7 +104,7 @@ def test_further_rounds_do_not_depend_on_the_difference_seen(folder):
     rows = []
     for effect in (0.009, 0.010):
         made = folder(1, session_plan=LONG, analysis=TWO_LOOKS)
-        (made.path / "looks.csv").unlink(missing_ok=True)
+        [(made.path / name).unlink(missing_ok=True) for name in ("looks.csv", "looks_given.csv")]
         made.write_sheet()
         _plan_and_record(made, noise=0.006, effect=effect, seed=2)
         _look(made)

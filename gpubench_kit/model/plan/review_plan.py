@@ -6,15 +6,17 @@ import hashlib
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import astuple
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, Field, PrivateAttr, ValidationError
+from pydantic import Field, PrivateAttr, ValidationError
 
 from gpubench_kit.model.errors import Fault, PlanError, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.checks import check_across_sections
+from gpubench_kit.model.plan.decisions import decisions_of
 from gpubench_kit.model.plan.faults import faults_of, repaired
 from gpubench_kit.model.plan.fields import Section
 from gpubench_kit.model.plan.measured_spread import with_measured_spread
@@ -33,59 +35,6 @@ from gpubench_kit.model.plan.sections import (
     Sweep,
     Tuning,
 )
-
-#: Keys that change no verdict: prices, places and notes about what was measured.
-_NO_DECISION = frozenset({"price", "driver", "room_c", "stability", "scene", "kind", "needs_restart"})
-
-
-def decisions_of(
-    sections: Mapping[str, Mapping[str, Any]], measured: Mapping[str, Iterable[BaseModel]], *, pairs: Iterable[Pair]
-) -> dict[str, Any]:
-    """Return decisions as flat keys, independent of the order in which they were written.
-
-    Parameters
-    ----------
-    sections : name of a section -> its keys and values, as plain JSON values
-    measured : name of a list -> its entries, each with a ``name``
-    pairs : pairs that are compared
-
-    Returns
-    -------
-    dict from a dotted key to a plain JSON value, sorted by key
-    """
-    flat: dict[str, Any] = {}
-    for section, values in sections.items():
-        flat |= _flat(values, section)
-    for section, entries in measured.items():
-        flat |= {f"{section}.{entry.name}".rstrip("."): _entry(entry) for entry in entries}
-    flat["comparisons"] = sorted(f"{_subject(pair.of)} against {_subject(pair.against)}" for pair in pairs)
-    return dict(sorted(flat.items()))
-
-
-def _flat(values: Mapping[str, Any], head: str) -> dict[str, Any]:
-    """Return nested tables as dotted keys; lists of names are sets, so they are sorted."""
-    flat: dict[str, Any] = {}
-    for key, value in values.items():
-        if isinstance(value, dict):
-            flat |= _flat(value, f"{head}.{key}")
-        else:
-            flat[f"{head}.{key}"] = sorted(value) if isinstance(value, list) else value
-    return flat
-
-
-def _entry(entry: BaseModel) -> dict[str, Any]:
-    """Return what of a card, bench, tuning or game can change a verdict."""
-    values = entry.model_dump(mode="json", exclude=set(_NO_DECISION))
-    if "settings" in values:
-        values["settings"] = sorted(values["settings"], key=lambda setting: setting["name"])
-    return values
-
-
-def _subject(subject: Subject) -> str:
-    """Return one side of a pair as text."""
-    bench = f", {subject.bench}" if subject.bench else ""
-    return f"{subject.tuning} ({subject.card}{bench})"
-
 
 __all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan"]
 
@@ -216,6 +165,12 @@ class ReviewPlan(Section):
         reader = PairReader(self.card_units, self.tunings, tuple(bench.name for bench in self.benches))
         return reader.pairs(asked.of, asked.against)
 
+    def claim_key(self, claim: Claim) -> str:
+        """Return what a claim states, without its wording: pairs, metric, games, word, amount, place on a sweep."""
+        pairs = sorted(str((astuple(pair.of), astuple(pair.against))) for pair in self.pairs_of(claim))
+        amount = None if claim.size is None else (claim.size, claim.is_percent)
+        return str((pairs, claim.metric, claim.group, claim.over, claim.word, amount, claim.reading))
+
     def decisions(self) -> dict[str, Any]:
         """Return what was decided before the data, with defaults filled in, as plain JSON values.
 
@@ -230,6 +185,12 @@ class ReviewPlan(Section):
             sections["logs"] = {
                 card: {heading: list(values) for heading, values in only.items()} for card, only in counted.items()
             }
+        stated = {card.name: self.logs.of_card(card.name).sensors for card in self.cards}
+        formats = [one.model_dump(mode="json", exclude={"seen"}, exclude_defaults=True) for one in self.logs.format]
+        confirmed = {f"{one['card']} {one['id']}": json.dumps(one, sort_keys=True) for one in formats}
+        read_as = {"sensors": {card: one for card, one in stated.items() if one}, "format": confirmed}
+        if any(read_as.values()):
+            sections["logs_read_as"] = {name: one for name, one in read_as.items() if one}
         measured = {key: getattr(self, key) for key in ("cards", "benches", "tunings", "games")}
         return decisions_of(sections, measured, pairs=self.pairs())
 

@@ -57,7 +57,9 @@ class Analysis(Section):
         default_factory=dict,
         description="the same by metric: percent on the ratio scale, else the metric's unit",
     )
-    looks: Annotated[int, _WHOLE, Field(ge=1, le=8)] = Field(1, description="most looks at verdicts planned")
+    looks: Annotated[int, _WHOLE, Field(ge=1, le=8)] = Field(
+        2, description="looks at verdicts planned; with two the first is judged at 0.04, the second at 0.015"
+    )
     strict: Truth = Field(False, description="judge each game by its own noise alone")
     adjust: Literal["holm", "fdr_bh", "none"] = Field(
         "fdr_bh", description="adjustment of single games for their number; results over games hold page-wide"
