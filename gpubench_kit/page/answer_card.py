@@ -32,6 +32,8 @@ from gpubench_kit.wording.terms import metric_of, names_text
 from gpubench_kit.wording.verdicts import Mark, mark_of
 
 #: Further metrics told in the small line of a tuning, in this order, as far as they were compared.
+#: Where two looks are planned, results of a third and later hold together less surely.
+_UNPLANNED_LOOK = 3
 _SMALL_LINE = ("core_mhz", "core_c", "hotspot_c", "fan_rpm", "sound_dba")
 
 
@@ -280,7 +282,11 @@ def _note(results: Results, block: Block) -> str:
 
 def level_text(results: Results) -> str:
     """Return the level at which all statements about overall results hold together."""
-    return percent_text(100 * results.plan.analysis.confidence)
+    analysis = results.plan.analysis
+    if results.looks_made < _UNPLANNED_LOOK or analysis.looks >= _UNPLANNED_LOOK:
+        return percent_text(100 * analysis.confidence)
+    # Each look beyond the second adds to the error of the page: seven parts of a hundred in place of five.
+    return say("answer.about_level", level=percent_text(round(100 - 140 * (1 - analysis.confidence))))
 
 
 def _margins(results: Results) -> Iterator[str]:

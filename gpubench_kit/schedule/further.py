@@ -80,6 +80,8 @@ def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) 
     if not so_far.is_shown:
         told = "Runs or values have changed since the last report. Make the report first; it is the next look."
         return Work("done", on_sheet, (told,))
+    # Looks stay as many as were planned before the first.
+    plan = so_far.seen.plan
     if so_far.looks >= plan.analysis.looks:
         return Work("done", on_sheet, _no_look_left(plan, so_far.looks))
     return _further(plan, so_far, on_sheet)
@@ -98,10 +100,14 @@ def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
 
 def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
     """Return why nothing further is planned."""
-    stricter, _ = level_of_looks(plan, looks_made=looks + 1)
+    level, too_many = level_of_looks(plan, looks_made=looks + 1)
+    done = f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: nothing further is added."
+    if too_many:
+        return done, "A further look would give no verdict."
     return (
-        f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: nothing further is added.",
-        f"Set looks = {looks + 1} to go on: the page then says so, and every test uses the level {stricter:g}.",
+        done,
+        f"Rows that you add to the run sheet yourself make look {looks + 1}: it is judged at the level {level:g}, "
+        "and the page says that it was not planned.",
     )
 
 
@@ -143,7 +149,7 @@ def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
     gives cards at first, less the installation that there is.
     """
     usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
-    rows = compare_tunings(usable, so_far.seen.plan, looks=so_far.seen)
+    rows = compare_tunings(usable, plan, looks=so_far.seen)
     rows = rows[rows["metric"] == plan.analysis.primary]
     sampled, once = (
         np.array([is_so(row) for row in rows.itertuples()], dtype=bool)

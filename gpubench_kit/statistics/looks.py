@@ -211,13 +211,9 @@ def _recall_one(memory: Memory, place: int, given, *, now: dict, plan) -> None:
     claims, is_same_runs = CLAIMS_OF[given.verdict], given.runs == now["runs"]
     ways = {"up", "rise"} if now["change"] * (direction_of(now["metric"]) or 1) > 0 else {"down", "fall"}
     is_margin = given.margin == now["margin"] or (pd.isna(given.margin) and pd.isna(now["margin"]))
-    held = (
-        is_same_runs or bool(claims & ways),
-        is_same_runs or "small" in claims,
-        is_same_runs or given.no_loss == "True",
-    )
+    held = (bool(claims & ways), "small" in claims, given.no_loss == "True")
     for levels, is_held, counts in zip(memory.of, held, (True, is_margin, is_margin), strict=True):
-        levels[place] = level if is_held and counts else levels[place]
+        levels[place] = level if counts and (is_held or is_same_runs) else levels[place]
     if is_same_runs and is_margin and not now["is_moved"]:
         memory.kept[place], memory.no_loss[place] = given.verdict, given.no_loss
 

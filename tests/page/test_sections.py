@@ -93,6 +93,22 @@ def test_changed_decisions_unplanned_looks_and_an_unverified_order_are_boxed(rev
     assert page.answer(told)._repr_html_().count('class="alert"') == 3
 
 
+def test_from_a_third_look_on_all_statements_hold_together_less_surely(review):
+    second, third = (results_of(review, looks_made=made) for made in (2, 3))
+    texts = [page.quality(one)._repr_html_().replace("\u00a0", " ") for one in (second, third)]
+    assert "hold together with 95 % confidence" in texts[0]
+    assert "hold together with about 93 % confidence" in texts[1]
+
+
+def test_runs_that_are_gone_since_the_last_look_are_named_and_changed_rules_are_one_line(review):
+    told = results_of(
+        review, lost_runs=["r003", "r007"], changes=[("rules changed with version 0.2.0", "0.1.0", "0.2.0")]
+    )
+    lines = page.alerts(told)
+    assert lines[0] == "Changed after the first look: rules changed with version 0.2.0."
+    assert lines[1].startswith("2 runs that the look before used are not used now: r003, r007. What rested on them")
+
+
 def test_a_review_as_planned_has_nothing_boxed(results):
     assert page.alerts(results) == []
 

@@ -211,15 +211,14 @@ def test_between_models_more_samples_are_asked_for_and_no_further_runs(folder):
 
 
 def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_told(folder):
-    made = folder(2, session_plan=LONG)
+    made = folder(2, session_plan=LONG, analysis={"looks": 1})
     made.write_sheet()
     _plan_and_record(made, noise=0.02)
     _look(made)
     schedule = make_schedule(made.plan)
     assert (schedule.stage, len(schedule.rows)) == ("done", 0)
     assert "1 look at verdicts made, 1 planned" in schedule.told[0]
-    assert "looks = 2" in schedule.told[1]
-    assert "the level 0.015" in schedule.told[1]
+    assert "make look 2: it is judged at the level 0.015" in schedule.told[1]
 
 
 def test_runs_recorded_since_the_last_report_ask_for_the_report_first(folder):
