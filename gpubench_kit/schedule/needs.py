@@ -14,6 +14,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.tables import NEEDS, NEEDS_OVERALL
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
+from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.planning import (
     DEFAULT_ROUNDS,
     POWER,
@@ -73,6 +74,19 @@ def planned_test(plan: ReviewPlan, *, games: int, in_blocks: bool) -> PlannedTes
     among = level_of_game(level, adjust=plan.analysis.adjust, comparisons=comparisons)
     borrowing = games >= LEAST_GAMES and not in_blocks and not plan.analysis.strict
     return PlannedTest(level, among, borrowing, in_blocks)
+
+
+def level_over_games(plan: ReviewPlan, metric: str, group: str) -> float:
+    """Return the level of a result over games at the first look: its part of the page's.
+
+    Parameters
+    ----------
+    plan : gives pairs, metrics, groups and looks
+    metric, group : what the result is of; one that the page makes no statement about stands at the plan's confidence
+    """
+    members = member_levels(plan, level_of_looks(plan)[0])
+    levels = np.array([members.of(place, metric, group) for place in range(len(plan.pairs()))])
+    return float(np.nanmin(levels)) if np.isfinite(levels).any() else 1 - plan.analysis.confidence
 
 
 def scaled_size(metric: str, size: float, *, is_margin: bool = True) -> float:
@@ -188,7 +202,10 @@ def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
     test = planned_test(plan, games=int(games.max()), in_blocks=False)
     planned = rounds_to_plan(
         known["sd"].to_numpy(float), size, level=test.among, borrowing=test.borrowing,
-        overall=(variances_over_games(main) if games.max() > 1 else (), test.level),
+        overall=(
+            variances_over_games(main) if games.max() > 1 else (),
+            level_over_games(plan, primary, str(games.idxmax())),
+        ),
     )  # fmt: skip
     return planned.rounds, _why(planned, is_alone=games.max() == 1)
 
@@ -246,7 +263,8 @@ def _decided(sigma: float, margin: float, *, rounds: int, test: PlannedTest) -> 
 
 def _overall(part: pd.DataFrame, plan: ReviewPlan, *, n: int, in_blocks: bool) -> dict:
     """Return the half-widths of one group and metric, every game counted once."""
-    metric, (level, _) = part["metric"].iloc[0], level_of_looks(plan)
+    metric = part["metric"].iloc[0]
+    level = level_over_games(plan, metric, part["group"].iloc[0])
     by_game = variances_over_games(part)
     # Blocks serve all games, so that the mean over games is what varies from block to block.
     between = float(np.nan_to_num(part["restart_sd"].iloc[0])) ** 2

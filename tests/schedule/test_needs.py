@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.schedule.chances import DIFFERENCES_PCT, verdict_chances
-from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot
+from gpubench_kit.schedule.needs import level_over_games, needs_of, needs_over_games, rounds_by_pilot
 from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.planning import (
@@ -54,7 +54,7 @@ def test_chance_and_rounds_are_those_of_the_test_that_the_table_leaves_to_a_game
 
 
 def test_smallest_detectable_difference_is_the_published_one(folder):
-    plan = folder(5).plan
+    plan = folder(5, analysis={"looks": 1}).plan
     needs = needs_of(_noise(plan, 1.0), plan, rounds=_rounds(plan, 5), in_blocks=False).iloc[0]
     assert 100 * np.log1p(needs["detectable"] / 100) == pytest.approx(2.3787, abs=1e-4)
 
@@ -86,9 +86,11 @@ def test_more_looks_need_more_rounds(folder):
 
 
 def test_overall_half_widths_are_those_of_the_planner(folder):
+    # One pair; FPS is the primary metric, and .4 of the page's level of .04 are its own.
     plan = folder(10).plan
     row = needs_over_games(_noise(plan, 0.6), plan, rounds=_rounds(plan), in_blocks=False).iloc[0]
-    these = overall_half_width(np.full(10, 0.006**2), n=5)
+    assert level_over_games(plan, "avg_fps", "all") == pytest.approx(0.4 * 0.04)
+    these = overall_half_width(np.full(10, 0.006**2), n=5, level=0.4 * 0.04)
     wide = overall_half_width(np.full(10, 0.006**2), n=5, spread_of_games=np.log(1.01))
     assert np.log1p(row["these_games"] / 100) == pytest.approx(these)
     assert np.log1p(row["games_like_these"] / 100) == pytest.approx(wide)
@@ -103,7 +105,7 @@ def test_a_pilot_sets_the_rounds_of_every_game(folder, df, spread, rounds):
     level = level_of_looks(plan)[0]
     expected = rounds_to_plan(
         pilot["sd"].to_numpy(), -np.log(0.98), level=0.8 * level, borrowing=True,
-        overall=(np.full(10, (spread / 100) ** 2), level),
+        overall=(np.full(10, (spread / 100) ** 2), 0.8 * level),  # one pair, one metric
     )  # fmt: skip
     assert found == expected.rounds
     assert rounds[0] <= found <= rounds[1]
