@@ -82,7 +82,7 @@ def level_over_games(plan: ReviewPlan, metric: str, group: str) -> float:
     Parameters
     ----------
     plan : gives pairs, metrics, groups and looks
-    metric, group : what the result is of; one that the page makes no statement about stands at the plan's confidence
+    metric, group : what the result is of; one that is no member of the page stands alone
     """
     members = member_levels(plan, level_of_looks(plan)[0])
     levels = np.array([members.of(place, metric, group) for place in range(len(plan.pairs()))])

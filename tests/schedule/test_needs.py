@@ -86,11 +86,11 @@ def test_more_looks_need_more_rounds(folder):
 
 
 def test_overall_half_widths_are_those_of_the_planner(folder):
-    # One pair; FPS is the primary metric, and .4 of the page's level of .04 are its own.
+    # One pair, FPS and watts: .8 of the page's level of .04 are the primary metric's own, for want of a low.
     plan = folder(10).plan
     row = needs_over_games(_noise(plan, 0.6), plan, rounds=_rounds(plan), in_blocks=False).iloc[0]
-    assert level_over_games(plan, "avg_fps", "all") == pytest.approx(0.4 * 0.04)
-    these = overall_half_width(np.full(10, 0.006**2), n=5, level=0.4 * 0.04)
+    assert level_over_games(plan, "avg_fps", "all") == pytest.approx(0.8 * 0.04)
+    these = overall_half_width(np.full(10, 0.006**2), n=5, level=0.8 * 0.04)
     wide = overall_half_width(np.full(10, 0.006**2), n=5, spread_of_games=np.log(1.01))
     assert np.log1p(row["these_games"] / 100) == pytest.approx(these)
     assert np.log1p(row["games_like_these"] / 100) == pytest.approx(wide)
