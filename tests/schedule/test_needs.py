@@ -86,7 +86,7 @@ def test_more_looks_need_more_rounds(folder):
 
 
 def test_overall_half_widths_are_those_of_the_planner(folder):
-    # One pair, FPS and watts: .8 of the page's level of .04 are the primary metric's own, for want of a low.
+    # One pair, FPS alone: .8 of the page's level of .04 are its own, for want of a low.
     plan = folder(10).plan
     row = needs_over_games(_noise(plan, 0.6), plan, rounds=_rounds(plan), in_blocks=False).iloc[0]
     assert level_over_games(plan, "avg_fps", "all") == pytest.approx(0.8 * 0.04)
