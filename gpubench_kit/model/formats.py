@@ -94,14 +94,16 @@ def current_decisions(decisions: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def is_changed_rule(what: str, before: Any, now: Any) -> bool:
-    """Return whether a decision differs by a default that changed with `RULES_VERSION`.
+    """Return whether a decision differs by a default that changed with `RULES_VERSION`, or by a key that is new.
 
     Parameters
     ----------
     what : decision as a dotted key
-    before, now : its value before that version, and since
+    before, now : its value before that version, and since; None where there was none
     """
-    return _CHANGED_DEFAULTS.get(what) == (before, now)
+    section, _, key = what.partition(".")
+    is_new = before is None and section in ("analysis", "exclude", "checks") and "." not in key
+    return is_new or _CHANGED_DEFAULTS.get(what) == (before, now)
 
 
 def is_before_rules(version: str) -> bool:
