@@ -70,6 +70,7 @@ HOMES = {
     "seaborn": "plots",
     "scipy": "statistics.adapters",
     "statsmodels": "statistics.adapters",
+    "pingouin": "statistics.adapters",
     "papermill": "report.notebook_run",
     "resvg_py": "page.film.frame",
     "nbconvert": "report.html",

@@ -44,6 +44,7 @@ HEAVY = (
     "numpy",
     "pandas",
     "papermill",
+    "pingouin",
     "pydantic",
     "scipy",
     "seaborn",
@@ -150,7 +151,7 @@ def test_the_command_starts_without_heavy_libraries(module):
 
 
 def test_a_report_is_begun_without_the_libraries_of_its_notebook():
-    late = ("duckdb", "matplotlib", "scipy", "seaborn", "statsmodels")
+    late = ("duckdb", "matplotlib", "pingouin", "scipy", "seaborn", "statsmodels")
     code = (
         f"import sys, json, gpubench_kit.report.build; print(json.dumps(sorted(set({late!r}) & set(sys.modules))))"
     )

@@ -1,4 +1,4 @@
-"""The only calls to scipy and statsmodels: names, signs and defaults are translated here."""
+"""The only calls to scipy, statsmodels and pingouin: names, signs and defaults are translated here."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ stats = loaded_when_used("scipy.stats")
 multitest = loaded_when_used("statsmodels.stats.multitest")
 proportion = loaded_when_used("statsmodels.stats.proportion")
 rates = loaded_when_used("statsmodels.stats.rates")
+pingouin = loaded_when_used("pingouin")
 
 
 def normal_cdf(x: np.ndarray | float):
@@ -162,3 +163,35 @@ def _garbage_left_alone():
     finally:
         if mine:
             gc.unfreeze()
+
+
+def two_sample_t_test(of, against, *, paired: bool, confidence: float = 0.95) -> tuple[float, float, float]:
+    """Return p-value and both ends of the interval of a t test: paired, pooled for equal counts, else Welch's.
+
+    Parameters
+    ----------
+    of, against : sequences of numbers; of one length where ``paired``
+    confidence : of the interval
+
+    Returns
+    -------
+    tuple of float: two-sided p, low, high, with full precision: the library's rounding is switched off meanwhile
+    """
+    # "auto" is the rule wanted here: pooled for equal counts, Welch (1947) for unequal ones.
+    correction = False if paired else "auto"
+    with _full_precision():
+        row = pingouin.ttest(of, against, paired=paired, correction=correction, confidence=confidence).iloc[0]
+    # The interval's column is named by its rounded confidence.
+    interval = next(row[name] for name in row.index if name.startswith("CI"))
+    return float(row["p_val"]), float(interval[0]), float(interval[1])
+
+
+@contextmanager
+def _full_precision():
+    """Keep pingouin from rounding intervals to two decimals, which on logs leaves nothing."""
+    before = pingouin.options["round.column.CI95"]
+    pingouin.options["round.column.CI95"] = None
+    try:
+        yield
+    finally:
+        pingouin.options["round.column.CI95"] = before

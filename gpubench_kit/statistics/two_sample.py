@@ -12,9 +12,11 @@ from gpubench_kit.model.errors import DesignError, Fault
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import USABLE
+from gpubench_kit.statistics.adapters import two_sample_t_test
 from gpubench_kit.statistics.compare import compare_tunings
 from gpubench_kit.statistics.comparison import FEW_ROUNDS
-from gpubench_kit.statistics.units import is_ratio, scaled_values
+from gpubench_kit.statistics.multiplicity import NO_VERDICT
+from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 
 #: How two lists of runs may have been done; the first two make rounds.
 ORDERS = ("alternated", "rounds", "back_to_back", "not_known")
@@ -131,6 +133,8 @@ def compare_two_samples(
         "analysis": analysis | ({} if margin is None else {"margins": {metric: margin}}),
     })  # fmt: skip
     row = compare_tunings(_run_table(sides, metric=metric, step=step), plan).to_dict("records")[0]
+    if row["verdict"] != NO_VERDICT and np.isnan(row["rounding_se"]):
+        row |= _by_library(sides, row)
     left_out = sum(map(len, sides)) - row["n"] - row["n_against"]
     stated = {"order": order, "design": row["layout"], "test": _test_name(row), "left_out": left_out}
     known = {one.name: row[one.name] for one in fields(TwoSample) if one.name in row}
@@ -202,8 +206,21 @@ def _run_table(sides: Sequence[Sequence[float]], *, metric: str, step: float) ->
     return USABLE.frame(rows)
 
 
+def _by_library(sides: Sequence[Sequence[float]], row: Mapping) -> dict[str, float]:
+    """Return p-value and interval against zero by a library, which knows nothing of rounding."""
+    of, against = (scaled_values(row["metric"], np.array(values[: row["n"]], dtype=float)) for values in sides)
+    p, *ends = two_sample_t_test(of, against, paired=_is_paired(row), confidence=row["confidence"])
+    low, high = (float(in_percent(end)) if is_ratio(row["metric"]) else end for end in ends)
+    return {"p_difference": p, "ci_low": low, "ci_high": high}
+
+
+def _is_paired(row: Mapping) -> bool:
+    """Return whether the differences within rounds are tested; few rounds are compared as two groups."""
+    return row["layout"] == "rounds" and row["n_blocks"] > FEW_ROUNDS
+
+
 def _test_name(row: Mapping) -> str:
     """Return the name of the test."""
-    if row["layout"] == "rounds" and row["n_blocks"] > FEW_ROUNDS:
+    if _is_paired(row):
         return "paired t test"
     return "pooled t test" if row["n"] == row["n_against"] else "Welch's t test"

@@ -3,11 +3,13 @@
 import math
 
 import numpy as np
+import pingouin
 import pytest
 from run_tables import make_plan, run_table
 from scipy import stats
 
 from gpubench_kit.model.errors import DesignError
+from gpubench_kit.statistics.adapters import two_sample_t_test
 from gpubench_kit.statistics.compare import compare_tunings
 from gpubench_kit.statistics.two_sample import compare_two_samples
 
@@ -138,3 +140,17 @@ def test_all_that_is_wrong_is_said_at_once():
         compare_two_samples([1], [1], margin=100.0)
     with pytest.raises(DesignError, match=r"3 and 2 values were found; a round has one of each"):
         compare_two_samples([1, 2, 3], [1, 2], order="rounds")
+
+
+def test_the_librarys_rounding_is_switched_off_and_put_back():
+    before = pingouin.options["round.column.CI95"]
+    _, low, _ = two_sample_t_test(np.log(NEW), np.log(OLD), paired=True)
+    assert low == pytest.approx(0.0143548, abs=5e-8)
+    assert pingouin.options["round.column.CI95"] == before
+
+
+@pytest.mark.parametrize("confidence", [0.9, 0.95, 0.973])
+def test_intervals_of_any_confidence_are_found(confidence):
+    _, low, high = two_sample_t_test(NEW, OLD, paired=False, confidence=confidence)
+    wanted = stats.ttest_ind(NEW, OLD).confidence_interval(confidence)
+    assert (low, high) == (pytest.approx(wanted.low), pytest.approx(wanted.high))
