@@ -12,6 +12,7 @@ from pathlib import Path
 
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.log_facts import LogFacts
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
@@ -238,7 +239,7 @@ def _format_questions(
     named = cards or [answers.get("card") or "name of the card"]
     return [
         Question(
-            f"layouts.{key}", f"{len(group)} logs of one format ({shown(group[0].seen)}): is this right?",
+            f"layouts.{key}", _format_text(group),
             about=group[0].questions[:3], choices=(Choice("right", "right"), Choice("no", "no")),
             default_text="later; shown, not counted",
             evidence=tuple(isolated(fact.path.as_posix()) for fact in group[:12]),
@@ -246,6 +247,18 @@ def _format_questions(
         )
         for key, group in formats.items()
     ]  # fmt: skip
+
+
+def _format_text(group: Sequence[LogFacts]) -> str:
+    """Return what is asked about the logs of one format."""
+    if group[0].kind == "sensors":
+        found = [(heading, METRICS[role].label) for role, heading, _, sure in group[0].columns
+                 if sure in ("likely", "open") and role in METRICS]  # fmt: skip
+        if len(found) == 1:
+            what = found[0][1].replace("board power", "power of the card's whole board")
+            return f"Column {shown(isolated(found[0][0]))} of the sensor log: is it the {what}?"
+    logs = "1 log" if len(group) == 1 else f"{len(group)} logs"
+    return f"{logs} of one format ({shown(isolated(group[0].seen))}): is this right?"
 
 
 def _plan_lines(

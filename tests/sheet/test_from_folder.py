@@ -271,6 +271,16 @@ def test_a_likely_format_is_asked_once_and_written_into_the_plan():
     )
 
 
+def test_a_single_column_of_sensors_is_asked_by_its_name():
+    folder = made_folder(STYLES["folders by game"], 5)
+    about = {"certainty": "likely", "paste": "sensors = {}", "format_id": "a1",
+             "columns": (("load_pct", "GPU load", "%", "stated"),
+                         ("board_w", "Power (W)", "W", "likely"))}  # fmt: skip
+    facts = [replace(fact, **about) if fact.kind == "sensors" else fact for fact in folder.facts]
+    (question,) = draft_from_logs(facts, ROOT, {}).later
+    assert question.text == "Column 'Power (W)' of the sensor log: is it the power of the card's whole board?"
+
+
 # ------------------------------------------------------------------------------------------ blocks by pauses
 
 
