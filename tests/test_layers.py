@@ -30,6 +30,7 @@ LAYERS = {
     "schedule": 6,
     "sweep": 6,
     "archive": 6,
+    "desk": 8.5,
     "palette": 1,
     "plots": 7,
     "page": 7.5,
@@ -75,6 +76,7 @@ HOMES = {
     "resvg_py": "page.film.frame",
     "nbconvert": "report.html",
     "distributed": "report.many.cluster",
+    "rich": "desk.terminal",
 }
 
 #: Modules that import when a command runs: the command starts at once, a public name is loaded at its first use.

@@ -15,6 +15,7 @@ from gpubench_kit import __version__
 from gpubench_kit.cli.archive import add_archive
 from gpubench_kit.cli.check import add_check
 from gpubench_kit.cli.compare import add_compare
+from gpubench_kit.cli.desk import add_desk
 from gpubench_kit.cli.fault_lines import TRACEBACK, check_file, result_json, tell_faults
 from gpubench_kit.cli.new import add_new
 from gpubench_kit.cli.report import add_demo, add_report
@@ -124,6 +125,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     add_new(commands, make=_command, bar=_Bar)
     _add_schedule(commands)
+    add_desk(commands, make=_command)
     add_check(commands, make=_command, bar=_Bar)
     add_report(commands, make=_command, bar=_Bar)
     add_sweep(commands, make=_command, bar=_Bar)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import itertools
 import os
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.format import ConfirmedFormat, Declaration
+from gpubench_kit.logs.format import ConfirmedFormat, Declaration, Witness
 from gpubench_kit.logs.guess_logs import Waiting, guess_logs
 from gpubench_kit.logs.order_done import started_at_s
 from gpubench_kit.logs.real_paths import RealPaths
@@ -24,6 +25,9 @@ from gpubench_kit.sheet.log_names import NamedRow
 
 #: Where logs lie when a sheet gives only their names.
 LOG_FOLDER = "logs"
+
+#: Lengths of recordings as the bench desk saw them grow.
+WITNESS_FILE = "desk/witness.csv"
 
 #: Pieces of all traces together, so that memory does not grow with the number of runs.
 _BINS_OF_ALL = 120_000
@@ -69,6 +73,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
     started = started_at_s(runs["started_at"], date_order=plan.logs.date_order or "")
     names = _names_of_logs(runs, started, plan, matched=matched, with_numbers=with_numbers)
+    witnesses = _witnesses_of(plan.folder / WITNESS_FILE)
     for row, start_s, (frame_name, sensor_name) in zip(_rows_of(runs), started.tolist(), names, strict=True):
         faults: list[Fault] = []
         frame_path = _file(places, row, frame_name, faults)
@@ -80,6 +85,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
         if frame_path is not None or sensor_path is not None:
             task = _task(row["run"], plan, (frame_path, frame_name), (sensor_path, sensor_name))
             about = {"declared": declared[row["card"]], "started_at_s": start_s, "n_bins": n_bins}
+            about["witness"] = witnesses.get((row["run"], frame_name))
             matched.tasks.append(replace(task, **about))
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
@@ -112,6 +118,19 @@ def _names_of_logs(
     matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
     by_run = {guess.run: (guess.frame_log, guess.sensor_log) for guess in guesses.of_runs}
     return [by_run.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
+
+
+def _witnesses_of(file: Path) -> dict[tuple[str, str], Witness]:
+    """Return the lengths that the desk saw, by run and frame log; rows that are not its own count for nothing."""
+    found = {}
+    try:
+        for row in csv.DictReader(file.read_text(encoding="utf-8").splitlines()):
+            seconds, slack_s = float(row["length_s"]), float(row["slack_s"])
+            what = f"the {seconds:.0f} s that the desk saw it grow"
+            found[row["run"], row["frame_log"]] = Witness(what, seconds, slack_s)
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+    return found
 
 
 def _count(cell: object) -> float:

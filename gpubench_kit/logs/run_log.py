@@ -122,18 +122,20 @@ def _frame_log(task: RunTask, memory: FormatMemory | None, sensor_memory: Format
 
 
 def _witnesses(task: RunTask, memory: FormatMemory) -> tuple[Witness, ...]:
-    """Return the length of the one busy stretch that the run's own sensor log shows; none where there are more."""
+    """Return the length that the desk saw, and that of the one busy stretch that the run's own sensor log shows."""
+    seen = () if task.witness is None else (task.witness,)
     if task.sensor_path is None or task.clock is not None:
-        return ()
+        return seen
     try:
         sensor_log = memory.sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
     except LogError:
-        return ()
+        return seen
     stretches = [one for _, one, _ in surest_stretches(sensor_log.time_s, sensor_log.values)]
     if len(stretches) != 1 or not (stretches[0].has_start and stretches[0].has_end):
-        return ()
+        return seen
     length_s = stretches[0].length_s
-    return (Witness(f"the {length_s:.1f} s that the card was busy", length_s, 1.0),) if length_s >= _LONG_S else ()
+    busy = Witness(f"the {length_s:.1f} s that the card was busy", length_s, 1.0)
+    return (*seen, busy) if length_s >= _LONG_S else seen
 
 
 def _declared_for_frames(task: RunTask, memory: FormatMemory) -> Declaration:

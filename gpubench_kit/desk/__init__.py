@@ -1,0 +1,1 @@
+"""The bench desk: the recording hours themselves, without typing."""

@@ -1,0 +1,283 @@
+"""Recordings as they grow: one look a second, no log opened before it rests, and when a file is complete.
+
+A file that stood still for two seconds is often not done: recorders write in blocks. So it must rest for longer
+than it ever paused, end with a whole line, and be about as long as the run was planned.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+#: A look at files a second; names are listed again when a folder's time changed, and after so long anyway [s].
+LOOK_S, LIST_S, LIST_MANY_S, MANY = 1.0, 10.0, 60.0, 2_000
+#: A file at rest for so long is looked at only with the names [s].
+_OLD_S = 120.0
+#: How long a complete file rests: at least, and in pauses; pauses count up to so much [s].
+_REST_S, _PAUSES, _LONGEST_PAUSE_S = 2.0, 1.5, 10.0
+#: How long one rests that ended early, or whose length nobody knows [s].
+_EARLY_S, _EARLY_PAUSES, _UNKNOWN_S = 30.0, 3.0, 10.0
+#: Share of the planned length from which a run is a whole one.
+ENOUGH = 0.9
+_BLOCK, _TAIL, _DEEP = 4096, 4096, 3
+#: Looks that take longer than this make the next one wait [s].
+_SLOW_S, _SLOW_FACTOR = 0.1, 20.0
+_NOT_LOGS = (
+    ".tmp",
+    ".part",
+    ".crdownload",
+    ".png",
+    ".jpg",
+    ".jpeg",
+    ".bmp",
+    ".mp4",
+    ".mkv",
+    ".mov",
+    ".avi",
+    ".webm",
+    ".exe",
+    ".dll",
+    ".zip",
+)
+_PACKED = (".gz", ".zst", ".bz2", ".xz")
+
+
+class FolderGone(Exception):
+    """A folder that is watched is not there."""
+
+
+class FileView:
+    """What the watch sees of a disk; tests put made-up writers in its place."""
+
+    def listing(self, folder: Path) -> tuple[dict[Path, float], list[Path]]:
+        """Return the times of a folder and of those in it, up to three deep, and the files in them."""
+        files, times = [], {}
+        places = [(folder, 0)]
+        for place, depth in places:
+            times[place] = self.folder_time(place)
+            with os.scandir(place) as entries:
+                found = sorted(entries, key=lambda entry: entry.name)
+            places += [(Path(one.path), depth + 1) for one in found if depth < _DEEP and _is_folder(one)]
+            files += [Path(one.path) for one in found if one.is_file() and not one.name.startswith(".")]
+        return times, files
+
+    def folder_time(self, folder: Path) -> float:
+        """Return the time of a folder."""
+        return os.stat(folder).st_mtime
+
+    def stat(self, file: Path) -> tuple[int, int]:
+        """Return size and time of a file; by its path, as entries of a folder lag while a file is open."""
+        found = os.stat(file)
+        return found.st_size, found.st_mtime_ns
+
+    def ends_whole(self, file: Path) -> bool:
+        """Return whether the last line of a file is whole; a packed file shows it only when unpacked."""
+        if file.suffix.lower() in _PACKED:
+            return True
+        with file.open("rb") as log:
+            log.seek(max(0, os.path.getsize(file) - _TAIL))
+            return log.read().endswith((b"\n", b"\r", b"\n\0"))
+
+
+def _is_folder(entry: os.DirEntry) -> bool:
+    """Return whether an entry is a folder of its own, no link."""
+    return entry.is_dir(follow_symlinks=False) and not entry.name.startswith(".")
+
+
+@dataclass
+class Seen:
+    """What was seen of one file; times by the monotonic clock [s].
+
+    Attributes
+    ----------
+    path : of the file
+    size, time_ns : at the last look
+    first_s, changed_s : when it was first seen, and last seen to change
+    first_size : when it was first seen
+    is_before : whether it was there when the watch began
+    pauses : longest time between two changes [s]
+    in_blocks : whether all sizes so far were whole blocks
+    ended_block : whether the last change ended a row of whole blocks
+    taken_size : size when it was taken; -1 before
+    length_s, is_whole, length_size : length that was read, whether its last line was whole, and at which size
+    kind : of log, once known
+    """
+
+    path: Path
+    size: int
+    time_ns: int
+    first_s: float
+    changed_s: float
+    first_size: int
+    is_before: bool = False
+    pauses: float = 0.0
+    in_blocks: bool = True
+    ended_block: bool = False
+    taken_size: int = -1
+    length_s: float = float("nan")
+    length_size: int = -1
+    is_whole: bool = False
+    kind: str = ""
+
+    @property
+    def is_new(self) -> bool:
+        """Whether it holds something that was not taken."""
+        return self.size > max(0, self.taken_size)
+
+    @property
+    def is_witnessed(self) -> bool:
+        """Whether it was seen from about its beginning to its end."""
+        return not self.is_before and self.first_size <= 0.5 * self.size and self.changed_s > self.first_s
+
+
+@dataclass
+class Watch:
+    """Folders that are watched.
+
+    Attributes
+    ----------
+    folders : of recordings
+    view : the disk
+    length_of : length of a log that rests [s]; nan where it cannot be told
+    alone : folders of which only some files are watched
+    sensor_folders : of these, folders that hold sensor logs only
+    wanted_s : planned length of the run that is due [s]; 0 where nobody knows
+    files : what was seen, by path
+    """
+
+    folders: tuple[Path, ...]
+    view: FileView
+    length_of: Callable[[Path], float]
+    alone: dict[Path, set[Path]] = field(default_factory=dict)
+    sensor_folders: tuple[Path, ...] = ()
+    wanted_s: float = 0.0
+    files: dict[Path, Seen] = field(default_factory=dict)
+    period_s: float = LOOK_S
+    _looked: float = float("-inf")
+    _listed: float = float("-inf")
+    _times: dict[Path, dict[Path, float]] = field(default_factory=dict)
+    _pause: float = 0.0
+    _began: bool = False
+
+    def look(self, now: float, clock: Callable[[], float]) -> bool:
+        """Look at the files, at most once a period.
+
+        Parameters
+        ----------
+        now : monotonic time [s]
+        clock : gives it again, so that a slow disk is noticed
+
+        Returns
+        -------
+        bool: whether it was looked
+
+        Raises
+        ------
+        FolderGone : a folder is not there
+        """
+        if now - self._looked < self.period_s - 1e-6:
+            return False
+        self._looked = now
+        try:
+            self._list_names(now)
+        except OSError as error:
+            self._times.clear()
+            raise FolderGone(str(error.filename)) from error
+        for seen in list(self.files.values()):
+            if now - seen.changed_s < _OLD_S or self._listed == now:
+                self._look_at(seen, now)
+        took = clock() - now
+        self.period_s = min(10.0, _SLOW_FACTOR * took) if took > _SLOW_S else LOOK_S
+        return True
+
+    def _list_names(self, now: float) -> None:
+        """List the names in folders that changed, and now and then in all."""
+        every = LIST_MANY_S if len(self.files) > MANY else LIST_S
+        is_due = now - self._listed >= every
+        for folder in self.folders:
+            known = self._times.get(folder, {})
+            if known and not is_due and all(self.view.folder_time(one) == time for one, time in known.items()):
+                continue
+            self._times[folder], found = self.view.listing(folder)
+            new = [one for one in found if one not in self.files and one in self.alone.get(folder, {one})]
+            for file in new:
+                self._add(file, now, kind="sensors" if folder in self.sensor_folders else "")
+        if is_due:
+            self._listed = now
+        self._began = True
+
+    def _add(self, file: Path, now: float, *, kind: str) -> None:
+        """Add a file that was not seen before."""
+        if file.suffix.lower() in _NOT_LOGS:
+            return
+        try:
+            size, time_ns = self.view.stat(file)
+        except OSError:
+            return
+        old = not self._began
+        self.files[file] = Seen(
+            file,
+            size,
+            time_ns,
+            now,
+            now - _OLD_S if old else now,
+            size,
+            is_before=old,
+            kind=kind,
+            taken_size=size if old else -1,
+            in_blocks=size % _BLOCK == 0,
+        )
+
+    def _look_at(self, seen: Seen, now: float) -> None:
+        """Look whether a file changed."""
+        try:
+            size, time_ns = self.view.stat(seen.path)
+        except OSError:
+            self.files.pop(seen.path, None)
+            return
+        if (size, time_ns) == (seen.size, seen.time_ns):
+            return
+        if size < seen.size:
+            # Written anew: another recording under the same name.
+            seen.first_s, seen.first_size, seen.taken_size, seen.is_before = now, 0, -1, False
+        elif not (seen.is_before and seen.pauses == 0.0 and now - seen.changed_s >= _OLD_S):
+            seen.pauses = max(seen.pauses, now - seen.changed_s)
+        seen.ended_block = seen.in_blocks and size % _BLOCK != 0 and seen.size % _BLOCK == 0 and seen.size > 0
+        seen.in_blocks = seen.in_blocks and size % _BLOCK == 0
+        seen.size, seen.time_ns, seen.changed_s = size, time_ns, now
+        self._pause = max(self._pause, min(seen.pauses, _LONGEST_PAUSE_S))
+
+    def growing(self) -> Seen | None:
+        """Return the file that is being recorded: it changed, and is not complete yet; the last that began."""
+        fresh = [one for one in self.files.values() if one.is_new and one.kind not in ("sensors", "none", "waits")]
+        return max(fresh, key=lambda one: one.first_s, default=None) if fresh else None
+
+    def complete(self, now: float) -> list[Seen]:
+        """Return the files that are complete, or ended early, and were not taken; oldest first."""
+        return sorted((one for one in self.files.values() if self._is_done(one, now)), key=lambda one: one.first_s)
+
+    def _is_done(self, seen: Seen, now: float) -> bool:
+        """Return whether a file rests for good."""
+        rest = now - seen.changed_s
+        if not seen.is_new or seen.kind in ("sensors", "none", "waits") or rest < _REST_S:
+            return False
+        pause = max(min(seen.pauses, _LONGEST_PAUSE_S), self._pause)
+        needed = _REST_S if seen.ended_block else max(_REST_S, _PAUSES * pause)
+        if rest < needed:
+            return False
+        seen_s = now - seen.first_s
+        is_short = self.wanted_s and seen.is_witnessed and seen_s - rest + pause + LOOK_S < ENOUGH * self.wanted_s
+        early = rest >= max(_EARLY_S, _EARLY_PAUSES * seen.pauses)
+        # One that grew for too short a time is being written on, or was written in pieces after the run.
+        if is_short and rest < _UNKNOWN_S:
+            return False
+        if seen.length_size != seen.size:
+            seen.length_size, seen.is_whole = seen.size, self.view.ends_whole(seen.path)
+            seen.length_s = self.length_of(seen.path) if seen.is_whole else float("nan")
+        if not seen.is_whole:
+            return early
+        if not self.wanted_s or seen.length_s != seen.length_s:
+            return rest >= max(needed, _UNKNOWN_S)
+        return seen.length_s >= ENOUGH * self.wanted_s or early
