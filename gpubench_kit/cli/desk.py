@@ -19,19 +19,16 @@ def add_desk(commands, *, make: Callable[..., argparse.ArgumentParser]) -> None:
     """
     does = "the recording hours: shows the run that is due, and the next recording fills its row; never a result"
     command = make(commands, "desk", does, "gpubench-kit desk my-review --watch captures --watch sensors")
-    command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml and runs.csv")
-    command.add_argument(
-        "--watch",
-        action="append",
-        default=[],
-        metavar="FOLDER",
-        help="folder that the recorder writes to; a second one for sensor logs",
-    )
-    command.add_argument(
-        "--plain",
-        action="store_true",
-        help="one line an event, for a screen reader; by itself where there is no terminal",
-    )
+    command.add_argument("folder", metavar="FOLDER", nargs="?", default="",
+                         help="review folder, with plan.toml and runs.csv")  # fmt: skip
+    command.add_argument("--watch", action="append", default=[], metavar="FOLDER",
+                         help="folder that the recorder writes to; a second for sensor logs")  # fmt: skip
+    command.add_argument("--page", action="store_true",
+                         help="write the same view as desk.html, for a second screen")  # fmt: skip
+    command.add_argument("--demo", action="store_true",
+                         help="play an evening of 90 seconds in its own folder; it ends by itself")  # fmt: skip
+    plain = "one line an event, for a screen reader; by itself where there is no terminal"
+    command.add_argument("--plain", action="store_true", help=plain)
     command.add_argument("--ascii", action="store_true", help="no signs beyond ASCII")
     command.add_argument("--bell", action="store_true",
                          help="ring once when a run is fine, twice when the desk needs you")  # fmt: skip
@@ -42,29 +39,40 @@ def add_desk(commands, *, make: Callable[..., argparse.ArgumentParser]) -> None:
 
 def _desk(asked: argparse.Namespace) -> int:
     """Sit at the desk until the evening ends."""
+    from gpubench_kit.desk.demo import Player, make_demo
+    from gpubench_kit.desk.desk_page import write_page
     from gpubench_kit.desk.open import opened_desk, settle
     from gpubench_kit.desk.says import view_of
     from gpubench_kit.desk.terminal import Keys, PipedKeys, PlainScreen, Screen, is_terminal, run_desk
     from gpubench_kit.model.errors import Fault, ReportError
 
-    folder = Path(asked.folder)
+    folder, watched = Path(asked.folder), [Path(one) for one in asked.watch]
+    if asked.demo:
+        folder, watched = make_demo(Path(asked.folder or "played_evening"))
+    elif not asked.folder:
+        raise ReportError(Fault("desk", "no review folder is given.", "Name it, or try: gpubench-kit desk --demo"))
     if asked.settle:
         print(f"{settle(folder)} rows of runs.csv written from the desk's journal.")
         return _DONE
-    if not asked.watch:
+    if not watched:
         raise ReportError(Fault("desk", "no folder to watch is given.", "Add --watch and the recorder's folder."))
     is_plain = asked.plain or not is_terminal()
     screen = PlainScreen(quiet=asked.quiet, ascii_only=asked.ascii) if is_plain else Screen(ascii_only=asked.ascii)
-    with opened_desk(folder, [Path(one) for one in asked.watch]) as desk:
-        if asked.bell:
-            desk.news = lambda word: _ring(word, desk, screen)
-        run_desk(desk, screen, Keys() if is_terminal() else PipedKeys(), view=view_of)
+    keys = PipedKeys() if is_plain else Keys()
+    with opened_desk(folder, watched) as desk:
+        desk.news = lambda word: _tell(word, desk, screen, asked=asked, write_page=write_page)
+        desk.news("step")
+        run_desk(desk, screen, Player(desk, watched, keys) if asked.demo else keys, view=view_of)
+    if asked.demo and not asked.quiet:
+        print(f"The folder stays: {folder}. Look at it with: gpubench-kit check {folder}")
     return _DONE
 
 
-def _ring(word: str, desk, screen) -> None:
-    """Ring where a run is fine, or the desk needs somebody; never while a file grows or sound is measured."""
+def _tell(word: str, desk, screen, *, asked: argparse.Namespace, write_page: Callable) -> None:
+    """Write the page at each step, and ring for news; never while sound is measured."""
+    if asked.page and word in ("step", "needs you"):
+        write_page(desk)
     times = {"fine": 1, "needs you": 2}.get(word, 0)
     due = desk.due
-    if times and not (due and desk.evening.rows[due[0]].get("sound_dba")):
+    if asked.bell and times and not (due and desk.evening.rows[due[0]].get("sound_dba")):
         screen.bell(times)

@@ -19,7 +19,7 @@ from gpubench_kit.desk.sheet_text import Cells, SheetText, merged, read_sheet
 from gpubench_kit.model.errors import Fault, GpubenchError, TableError
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
 from gpubench_kit.sheet import load_run_sheet
-from gpubench_kit.sheet.columns import KNOWN
+from gpubench_kit.sheet.rows import KNOWN
 from gpubench_kit.sheet.text import read_cells
 
 #: The desk's own folder in the review folder.
@@ -81,6 +81,7 @@ class Keeper:
         self.questions: list[Question] = []
         self.notes: list[str] = []
         self.waiting = 0
+        self._sheet_seen = (0, 0)
         self._boot = secrets.token_hex(4)
         self._base_file = self.home / "sheet_before.csv"
         self._content = self.sheet.read_bytes()
@@ -145,9 +146,31 @@ class Keeper:
         about : what it did
         """
         self.take_over()
-        line = self._add(did, about or {})
+        line = self._add(did, self._without_theirs(about or {}))
         self.settle()
         return line
+
+    def _without_theirs(self, about: Mapping) -> Mapping:
+        """Return what a step does without cells that another program changed meanwhile; those are asked about."""
+        cells: dict = {}
+        for run, name, before, after in (
+            (run, name, *pair) for run, changed in about.get("cells", {}).items() for name, pair in changed.items()
+        ):
+            now = self.evening.rows.get(run, {}).get(name, "")
+            if now in (before, after):
+                cells.setdefault(run, {})[name] = [now, after]
+            else:
+                self.questions.append(Question(run, name, now, after))
+        return {**about, "cells": cells}
+
+    def is_sheet_new(self) -> bool:
+        """Return whether another program wrote the sheet since the last look."""
+        try:
+            found = self.sheet.stat()
+        except OSError:
+            return False
+        before, self._sheet_seen = self._sheet_seen, (found.st_size, found.st_mtime_ns)
+        return before != self._sheet_seen
 
     def _add(self, did: str, about: Mapping) -> dict:
         """Write one line of the journal; with its reserve where the disk is full."""

@@ -187,6 +187,7 @@ class Looks:
         if self.trouble and self.trouble.word not in ("PLAN CHANGED", "PLAN", "CLOCK"):
             self.trouble = None
         self._plan()
+        self._sheet()
         if self.keeper.waiting and self.keeper.settle():
             self._after_step()
         self._sheet_held(now)
@@ -227,9 +228,9 @@ class Looks:
         elif self.shown.state == "RECORDING" and not is_log:
             self._next()
 
-    def _take_file(self, seen: Seen) -> None:
+    def _take_file(self, seen: Seen, *, at_once: bool = False) -> None:
         """Take every run of a file that is complete."""
-        if self.taker.waits_for_sensors(seen):
+        if self.taker.waits_for_sensors(seen) and not at_once:
             return
         begin = max(0, seen.taken_size)
         declared = self.taker.declared(self.evening.rows[self.due[0]] if self.due else {})
@@ -369,6 +370,19 @@ class Looks:
         else:
             self._trouble("DISK", f"{run} is not taken: {getattr(error, 'strerror', '') or error} "
                           f"({getattr(error, 'filename', '') or 'the review folder'}).")  # fmt: skip
+
+    def _sheet(self) -> None:
+        """Take over what another program changed in the sheet."""
+        if not self.keeper.is_sheet_new():
+            return
+        before = len(self.keeper.journal.lines)
+        self.keeper.take_over()
+        if len(self.keeper.journal.lines) > before:
+            self.keeper.settle()
+            self.taker.read_missing()
+            if self.shown.state in ("NEXT", "END"):
+                self._next()
+            self._after_step()
 
     def _sheet_held(self, now: float) -> None:
         """Say that the sheet cannot be written, so that steps wait in the journal."""

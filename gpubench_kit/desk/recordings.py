@@ -20,6 +20,8 @@ from gpubench_kit.model.log_facts import LogFacts
 _JUMP_S = 15.0
 _PACKED = (".gz", ".zst", ".bz2", ".xz")
 _COMPARED = 4096
+#: Beginning of a file by which its own time is found [bytes, lines].
+_HEAD, _HEAD_LINES = 60_000, 100
 _WORD = re.compile(r"[^\W_]+")
 
 
@@ -70,9 +72,10 @@ def recordings_in(file: Path, *, begin: int, declared: Declaration, scratch: Pat
     OSError : it cannot be read
     """
     content = file.read_bytes()
-    heading, cuts = _cuts(file, content, declared)
+    heading, cuts = _cuts(content, declared, scratch)
     ends = [*cuts[1:], len(content)]
     if len(cuts) == 1 and cuts[0] >= begin:
+        scratch.unlink(missing_ok=True)
         return [Recording(file, content, 0, len(content), facts_of_log(file, declared=declared))]
     found = []
     for start, stop in zip(cuts, ends, strict=True):
@@ -85,10 +88,12 @@ def recordings_in(file: Path, *, begin: int, declared: Declaration, scratch: Pat
     return found
 
 
-def _cuts(file: Path, content: bytes, declared: Declaration) -> tuple[int, list[int]]:
+def _cuts(content: bytes, declared: Declaration, scratch: Path) -> tuple[int, list[int]]:
     """Return the length of a file's heading and where runs begin behind it [bytes]."""
+    # Its beginning shows which column is its own time; as a whole, a file of several runs is in doubt.
+    scratch.write_bytes(b"".join(content[:_HEAD].splitlines(keepends=True)[:_HEAD_LINES]))
     try:
-        table = open_table(file)
+        table = open_table(scratch)
         times = _times_of_rows(table, content, declared)
     except LogError:
         return 0, [0]

@@ -75,7 +75,8 @@ def _right(line: str, width: int) -> str:
     """Return a line whose part behind the tab stands at the right edge."""
     left, _, right = line.partition("\t")
     right = right.strip()
-    return f"{_cut(left, width - len(right) - 1):<{width - len(right)}}{right}"
+    room = max(0, width - len(right))
+    return _cut(f"{_cut(left, max(0, room - 1)):<{room}}{right}", width)
 
 
 def _cut(line: str, width: int) -> str:

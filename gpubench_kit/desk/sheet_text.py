@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from gpubench_kit.sheet.columns import KNOWN, read_columns
+from gpubench_kit.sheet.rows import KNOWN, read_columns
 from gpubench_kit.sheet.text import plain_cell, read_cells
 
 #: Columns that the desk writes.

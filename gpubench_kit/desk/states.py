@@ -142,7 +142,7 @@ class Desk(Looks):
             if one.is_new and one.kind not in ("sensors", "none", "waits") and now - one.changed_s >= 1
         ]
         if found:
-            self._take_file(min(found, key=lambda one: one.first_s))
+            self._take_file(min(found, key=lambda one: one.first_s), at_once=True)
         else:
             self.said = f"no recording yet, {self._still_due()}"
 

@@ -129,8 +129,10 @@ class Taker:
         seen : what was seen of its file
         """
         now, sensors = self.keeper.clock.monotonic(), self._sensors_of(seen)
-        is_late = sensors is not None and sensors.changed_s < seen.changed_s + 2 * LOOK_S
-        return is_late and now - seen.changed_s < _SENSORS_S and now - sensors.changed_s < _SENSORS_S
+        if sensors is None or sensors.changed_s >= seen.changed_s + 2 * LOOK_S:
+            return False
+        is_written = now - sensors.changed_s < max(3.0, 2 * min(sensors.pauses, _SENSORS_S))
+        return is_written and now - seen.changed_s < _SENSORS_S
 
     def _copied_sensors(self, sensors: Seen, run: str, seen: Seen | None) -> Path | None:
         """Return the copy of a sensor log, brought up to date; one of a run alone is named after the run."""

@@ -129,7 +129,9 @@ class Seen:
     @property
     def is_witnessed(self) -> bool:
         """Whether it was seen from about its beginning to its end."""
-        return not self.is_before and self.first_size <= 0.5 * self.size and self.changed_s > self.first_s
+        taken = max(0, self.taken_size)
+        is_from_start = self.first_size - taken <= 0.5 * (self.size - taken)
+        return not self.is_before and is_from_start and self.changed_s > self.first_s
 
 
 @dataclass
@@ -242,7 +244,10 @@ class Watch:
         if size < seen.size:
             # Written anew: another recording under the same name.
             seen.first_s, seen.first_size, seen.taken_size, seen.is_before = now, 0, -1, False
-        elif not (seen.is_before and seen.pauses == 0.0 and now - seen.changed_s >= _OLD_S):
+        elif seen.taken_size == seen.size:
+            # Another run in the same file: the time between the two is no pause of the recorder.
+            seen.first_s, seen.first_size, seen.pauses, seen.in_blocks = now, seen.size, 0.0, False
+        else:
             seen.pauses = max(seen.pauses, now - seen.changed_s)
         seen.ended_block = seen.in_blocks and size % _BLOCK != 0 and seen.size % _BLOCK == 0 and seen.size > 0
         seen.in_blocks = seen.in_blocks and size % _BLOCK == 0
@@ -251,18 +256,22 @@ class Watch:
 
     def growing(self) -> Seen | None:
         """Return the file that is being recorded: it changed, and is not complete yet; the last that began."""
-        fresh = [one for one in self.files.values() if one.is_new and one.kind not in ("sensors", "none", "waits")]
-        return max(fresh, key=lambda one: one.first_s, default=None) if fresh else None
+        return max(filter(self._waits, self.files.values()), key=lambda one: one.first_s, default=None)
 
     def complete(self, now: float) -> list[Seen]:
         """Return the files that are complete, or ended early, and were not taken; oldest first."""
-        return sorted((one for one in self.files.values() if self._is_done(one, now)), key=lambda one: one.first_s)
+        fresh = sorted((one for one in self.files.values() if self._waits(one)), key=lambda one: one.first_s)
+        # Where a later recording has begun, an earlier one that rests is over, however short it is.
+        return [one for place, one in enumerate(fresh) if now - one.changed_s >= _REST_S
+                and (place < len(fresh) - 1 or self._is_done(one, now))]  # fmt: skip
+
+    def _waits(self, seen: Seen) -> bool:
+        """Return whether a file holds something that was not taken, and may be a recording."""
+        return seen.is_new and seen.kind not in ("sensors", "none", "waits")
 
     def _is_done(self, seen: Seen, now: float) -> bool:
         """Return whether a file rests for good."""
         rest = now - seen.changed_s
-        if not seen.is_new or seen.kind in ("sensors", "none", "waits") or rest < _REST_S:
-            return False
         pause = max(min(seen.pauses, _LONGEST_PAUSE_S), self._pause)
         needed = _REST_S if seen.ended_block else max(_REST_S, _PAUSES * pause)
         if rest < needed:

@@ -88,7 +88,7 @@ def test_nothing_is_asked_and_nothing_is_typed(played):
 
 
 def test_the_check_agrees_with_the_desk(played):
-    from gpubench_kit.checks.redo import redo_list
+    from gpubench_kit.checks.readiness import redo_list
     from gpubench_kit.checks.review import check_review
     from gpubench_kit.logs.review import open_review
     from gpubench_kit.metrics.per_run import compute_run_metrics
