@@ -23,7 +23,7 @@ def page_file(tmp_path_factory):
 @pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_axe_finds_nothing_to_mend(browser, page_file, width, theme):
-    with opened(browser, page_file, width=width, theme=theme) as one:
+    with opened(browser, page_file, width=width, scheme=theme) as one:
         found = Axe().run(one.page).response["violations"]
         assert [(rule["id"], [node["html"][:200] for node in rule["nodes"][:3]]) for rule in found] == []
         assert one.pixels_sideways() == 0
