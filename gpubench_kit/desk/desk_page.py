@@ -39,8 +39,12 @@ def page_of(desk: Desk) -> str:
         for one in desk.forecast.games
     ]  # fmt: skip
     at = f"{desk.keeper.clock.now():%H:%M:%S}"
-    return _template().render(view=view, css=tokens_css(desk.keeper.plan.style), state=state.strip() or "Now",
-                              big=" ".join(_big(view, big).split()), now=[" ".join(big.split()), *others], games=games, at=at)  # fmt: skip
+    shown = [" ".join(big.split()), *others]
+    style = tokens_css(desk.keeper.plan.style)
+    head = " ".join(_big(view, big).split())
+    return _template().render(
+        view=view, css=style, state=state.strip() or "Now", big=head, now=shown, games=games, at=at
+    )
 
 
 def _big(view: View, first: str) -> str:
