@@ -26,7 +26,7 @@ def add_desk(commands, *, make: Callable[..., argparse.ArgumentParser]) -> None:
     command.add_argument("--page", action="store_true",
                          help="write the same view as desk.html, for a second screen")  # fmt: skip
     command.add_argument("--demo", action="store_true",
-                         help="play an evening of 90 seconds in its own folder; it ends by itself")  # fmt: skip
+                         help="play a session of 90 seconds in its own folder; it ends by itself")  # fmt: skip
     plain = "one line an event, for a screen reader; by itself where there is no terminal"
     command.add_argument("--plain", action="store_true", help=plain)
     command.add_argument("--ascii", action="store_true", help="no signs beyond ASCII")
@@ -48,7 +48,7 @@ def _desk(asked: argparse.Namespace) -> int:
 
     folder, watched = Path(asked.folder), [Path(one) for one in asked.watch]
     if asked.demo:
-        folder, watched = make_demo(Path(asked.folder or "played_evening"))
+        folder, watched = make_demo(Path(asked.folder or "played_session"))
     elif not asked.folder:
         raise ReportError(Fault("desk", "no review folder is given.", "Name it, or try: gpubench-kit desk --demo"))
     if asked.settle:

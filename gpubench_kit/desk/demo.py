@@ -13,7 +13,7 @@ from gpubench_kit.synthetic.review import Dialect, frame_log_text, plan_text, se
 
 _SCENE_S, _PATIENCE_S = 3, 9
 _REVIEW = MadeReview(
-    "A played evening: recordings come by themselves",
+    "A played session: recordings come by themselves",
     (
         MadeTuning("factory"),
         MadeTuning("quiet", power_pct=-14, core_mhz=2600, core_mv=950, changes={"power_limit_pct": -12}),
@@ -64,7 +64,7 @@ def make_demo(folder: Path) -> tuple[Path, list[Path]]:
     for one in (folder / "logs", *watched):
         one.mkdir(parents=True)
     (folder / "plan.toml").write_text(plan_text(_REVIEW), encoding="utf-8")
-    rows = [f'{run.run},{run.tuning.name},{run.game.name},evening,"{run.launch}",{run.round},{run.order},,,,,'
+    rows = [f'{run.run},{run.tuning.name},{run.game.name},session 1,"{run.launch}",{run.round},{run.order},,,,,'
             for run in _rows()]  # fmt: skip
     heading = "run,tuning,game,session,launch,round,order,frame_log,sensor_log,excluded,replaces,note"
     (folder / "runs.csv").write_text("\n".join([heading, *rows, ""]), encoding="utf-8")

@@ -295,7 +295,7 @@ def evening_lines(one: Forecast) -> list[str]:
     short = one.left_s - one.have_s
     have = duration_text(max(0.0, one.have_s))
     left = f"{count_text(one.left, 'run')} left: about {duration_text(one.left_s)} at your pace"
-    lines = [f"EVENING    {left}. You have {have}."]
+    lines = [f"SESSION    {left}. You have {have}."]
     spare = (
         f"{duration_text(-short)} to spare."
         if short <= 0

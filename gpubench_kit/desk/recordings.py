@@ -189,3 +189,13 @@ def _tail_of(file: Path, size: int) -> bytes:
     with file.open("rb") as log:
         log.seek(max(0, size - _COMPARED))
         return log.read()
+
+
+def file_name(text: str) -> str:
+    """Return a text as part of a file's name.
+
+    Parameters
+    ----------
+    text : any
+    """
+    return re.sub(r"[^\w.\-]+", "_", text).strip("._") or "run"

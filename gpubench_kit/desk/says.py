@@ -36,7 +36,7 @@ class View:
     title, done : of the header
     now : lines of the state, a tab before what stands at the right edge
     just : (word, rest) of the last events, the newest first
-    evening : lines on time and enough runs
+    outlook : lines on time and enough runs
     keys : lines of keys
     beside : lines that only a wide screen has: games, watching, sheet
     after : lines on what comes next
@@ -47,7 +47,7 @@ class View:
     done: str
     now: tuple[str, ...]
     just: tuple[tuple[str, str], ...]
-    evening: tuple[str, ...]
+    outlook: tuple[str, ...]
     keys: tuple[str, ...]
     beside: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
@@ -87,7 +87,7 @@ def view_of(desk: Desk) -> View:
         done=f"{sum(run not in left for run in counted)} of {len(counted)} done",
         now=now,
         just=tuple(just_now(desk)),
-        evening=tuple(evening_lines(desk.forecast)),
+        outlook=tuple(evening_lines(desk.forecast)),
         keys=_filled("keys", keys, values),
         beside=tuple(_beside(desk)),
         after=tuple(_after(desk)),
@@ -339,7 +339,7 @@ def _of_end(desk: Desk, run: str) -> dict[str, str]:
               if one["did"] == "found"]  # fmt: skip
     games = forecast.games
     overall = {True: "overall yes", False: "overall no", None: "overall: not enough games"}[forecast.overall]
-    title = "THE EVENING IS DONE" if not evening.in_order() else "END OF THE EVENING"
+    title = "THE SESSION IS DONE" if not evening.in_order() else "END OF THE SESSION"
     if desk.shown.why == "driver":
         title = "END: ANOTHER DRIVER"
     return {

@@ -42,7 +42,7 @@ def lines_of(view: View, *, width: int = 80, height: int = 24) -> list[str]:
         *now,
         *_fitted(just or ["JUST NOW   nothing yet"], just_rows),
         "",
-        *_fitted(_wrapped(view.evening, inner), EVENING_ROWS),
+        *_fitted(_wrapped(view.outlook, inner), EVENING_ROWS),
     ]
     if is_wide:
         beside = _fitted([_cut(one, width - LEFT - 3) for one in view.beside], len(body))

@@ -348,7 +348,7 @@ class Desk(Looks):
         rows, number = self.evening.rows, 2 + sum(one["did"] == "restart" for one in self.evening.steps)
         end = f", restart {number}"
         return {
-            run: {"session": [rows[run].get("session", ""), (rows[run].get("session") or "evening") + end]}
+            run: {"session": [rows[run].get("session", ""), (rows[run].get("session") or "session") + end]}
             | ({"launch": [rows[run]["launch"], rows[run]["launch"] + end]} if rows[run].get("launch") else {})
             for run in self.evening.in_order()
         }

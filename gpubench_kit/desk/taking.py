@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -14,10 +13,10 @@ import numpy as np
 from gpubench_kit.desk.evening import Evening
 from gpubench_kit.desk.judge import Judged, Verdict, judged_of
 from gpubench_kit.desk.keeping import Keeper
-from gpubench_kit.desk.recordings import Recording, append_sensors
-from gpubench_kit.desk.watch import LOOK_S, Seen, Watch
+from gpubench_kit.desk.recordings import Recording, append_sensors, file_name
+from gpubench_kit.desk.watch import LOOK_S, Seen, Watch, witness_of
 from gpubench_kit.logs.facts import facts_of_log
-from gpubench_kit.logs.format import Declaration, Witness
+from gpubench_kit.logs.format import Declaration
 from gpubench_kit.logs.format_memory import FormatMemory
 from gpubench_kit.logs.load_edges import SIGNALS
 from gpubench_kit.logs.match_files import declaration_of
@@ -136,10 +135,10 @@ class Taker:
 
     def _copied_sensors(self, sensors: Seen, run: str, seen: Seen | None) -> Path | None:
         """Return the copy of a sensor log, brought up to date; one of a run alone is named after the run."""
-        session = self.evening.rows[run].get("session") or "evening"
+        session = self.evening.rows[run].get("session") or "session"
         is_own = seen is not None and not sensors.is_before and abs(sensors.first_s - seen.first_s) < 30
         is_own = is_own and self.keeper.clock.monotonic() - sensors.changed_s > 3
-        stem = _file_name(run if is_own else session)
+        stem = file_name(run if is_own else session)
         ending = sensors.path.suffix if sensors.path.suffix.isascii() else ".csv"
         target = self.keeper.folder / "logs" / f"{stem}.sensors{ending or '.csv'}"
         return append_sensors(sensors.path, target, self.keeper.disk)
@@ -208,7 +207,7 @@ class Taker:
         """
         keeper, sensors = self.keeper, self._sensors_of(seen)
         keeper.check_room(2 * len(one.content))
-        copy = self._free_name(f"logs/{_file_name(run)}{one.ending}", grown=grown)
+        copy = self._free_name(f"logs/{file_name(run)}{one.ending}", grown=grown)
         scratch = keeper.home / f"reading{one.ending}"
         scratch.write_bytes(one.content)
         sensor_copy = self._copied_sensors(sensors, run, seen) if sensors else None
@@ -357,7 +356,7 @@ class Taker:
         if seen and not row.get("frame_log"):
             content = seen.path.read_bytes()
             one = Recording(seen.path, content, 0, len(content), LogFacts(seen.path, "frames"))
-            copy = f"logs/{_file_name(run)}{one.ending}"
+            copy = f"logs/{file_name(run)}{one.ending}"
             keeper.disk.publish(keeper.folder / copy, content)
             cells["frame_log"] = ["", copy]
             about["file"] = {
@@ -441,26 +440,3 @@ class Taker:
             keeper.disk.replace(file, text)
             keeper.reload_plan()
         keeper.step("format", {"id": one.format_id, "answer": answer})
-
-
-def witness_of(seen: Seen | None) -> Witness | None:
-    """Return the length of a recording that was seen to grow; None where it was not.
-
-    Parameters
-    ----------
-    seen : what was seen of its file
-
-    Notes
-    -----
-    It was there for up to a second, and written late by up to its longest pause, before it was seen.
-    """
-    if seen is None or not seen.is_witnessed:
-        return None
-    seconds = seen.changed_s - seen.first_s
-    slack = LOOK_S + min(seen.pauses, 10.0)
-    return Witness(f"the {seconds:.0f} s that the desk saw it grow", seconds + slack / 2, slack)
-
-
-def _file_name(text: str) -> str:
-    """Return a text as part of a file's name."""
-    return re.sub(r"[^\w.\-]+", "_", text).strip("._") or "run"

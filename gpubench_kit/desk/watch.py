@@ -11,6 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gpubench_kit.logs.format import Witness
+
 #: A look at files a second; names are listed again when a folder's time changed, and after so long anyway [s].
 LOOK_S, LIST_S, LIST_MANY_S, MANY = 1.0, 10.0, 60.0, 2_000
 #: A file at rest for so long is looked at only with the names [s].
@@ -290,3 +292,21 @@ class Watch:
         if not self.wanted_s or seen.length_s != seen.length_s:
             return rest >= max(needed, _UNKNOWN_S)
         return seen.length_s >= ENOUGH * self.wanted_s or early
+
+
+def witness_of(seen: Seen | None) -> Witness | None:
+    """Return the length of a recording that was seen to grow; None where it was not.
+
+    Parameters
+    ----------
+    seen : what was seen of its file
+
+    Notes
+    -----
+    It was there for up to a second, and written late by up to its longest pause, before it was seen.
+    """
+    if seen is None or not seen.is_witnessed:
+        return None
+    seconds = seen.changed_s - seen.first_s
+    slack = LOOK_S + min(seen.pauses, 10.0)
+    return Witness(f"the {seconds:.0f} s that the desk saw it grow", seconds + slack / 2, slack)

@@ -181,7 +181,7 @@ class NoKeys:
 def test_the_demo_plays_itself_to_its_end_with_four_mishaps(tmp_path, capsys):
     from made_evening import FakeClock
 
-    folder, watched = make_demo(tmp_path / "played_evening")
+    folder, watched = make_demo(tmp_path / "played_session")
     clock = FakeClock()
     with opened_desk(folder, watched, clock=clock) as desk:
         run_desk(desk, PlainScreen(), Player(desk, watched, NoKeys(clock)), view=view_of)
@@ -191,7 +191,7 @@ def test_the_demo_plays_itself_to_its_end_with_four_mishaps(tmp_path, capsys):
     for words in ("short: ", "GPU load", "was not on", "the game crashed", "stop quiet here", "maker's values"):
         assert words in said, words
     assert clock.seconds - 1000 < 130
-    assert make_demo(tmp_path / "played_evening")[0].name == "played_evening_2"
+    assert make_demo(tmp_path / "played_session")[0].name == "played_session_2"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is needed")
@@ -212,7 +212,7 @@ def test_the_terminal_is_given_back_however_it_ends(tmp_path, number):
     assert b"NEXT" in shown
     os.kill(process.pid, getattr(signal, number))
     if number == "SIGINT":
-        _read_until(master, b"OF THE EVENING", process)
+        _read_until(master, b"OF THE SESSION", process)
         os.write(master, b"\r")
     shown += _read_until(master, b"\x1b[?1049l", process)
     assert process.wait(60) == (0 if number == "SIGINT" else 128 + getattr(signal, number))

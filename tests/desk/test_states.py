@@ -167,7 +167,7 @@ def test_the_reference_crashing_twice_is_not_the_tuning(evening):
     evening.press("5", "1")
     evening.press("5", "1")
     assert evening.rows()["r003"]["tuning"] == "factory"
-    assert "not the tuning. End the evening" in evening.now
+    assert "not the tuning. End the session" in evening.now
 
 
 def test_care_stands_wherever_a_tuning_is_set_and_at_the_end(evening):
