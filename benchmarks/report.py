@@ -18,16 +18,23 @@ from pathlib import Path
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.report.build import build_report, review_notebook
 
+try:
+    import resource
+except ImportError:  # There is none on Windows.
+    resource = None
+
 #: The whole report is meant to take no longer than this on two cores [s].
 GOAL_S = 25.0
+#: Processor time of the whole report, with modules compiled before [s].
+PROCESSOR_GOAL_S = 10.0
 
 
 def main(folder: Path) -> None:
     """Print the seconds of each part, its share of the whole, and the whole against its goal."""
     with tempfile.TemporaryDirectory() as scratch:
-        start = time.perf_counter()
+        start, before = time.perf_counter(), processor_s()
         page = build_report(folder, Path(scratch) / "report", record_look=False)
-        whole = time.perf_counter() - start
+        whole, spent = time.perf_counter() - start, processor_s() - before
         size_mb = page.stat().st_size / 1e6
         parts = seconds_by_heading(folder / "plan.toml", Path(scratch) / "cells")
     parts["notebook, imports, export, manifest"] = whole - sum(parts.values())
@@ -36,6 +43,16 @@ def main(folder: Path) -> None:
     print(
         f"{'the whole report':40s} {whole:7.2f} s  {whole / GOAL_S:6.1%} of {GOAL_S:.0f} s; page {size_mb:.2f} MB"
     )
+    share = f"{spent / PROCESSOR_GOAL_S:6.1%} of {PROCESSOR_GOAL_S:.0f} s"
+    print(f"{'processor time of the report':40s} {spent:7.2f} s  {share}")
+
+
+def processor_s() -> float:
+    """Return the processor time of this process and of those it waited for [s]; nan where it is not known."""
+    if resource is None:
+        return float("nan")
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(one.ru_utime + one.ru_stime for one in used)
 
 
 def seconds_by_heading(plan_file: Path, output: Path) -> dict[str, float]:

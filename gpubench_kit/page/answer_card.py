@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import product
 from typing import Any, NamedTuple
 
@@ -10,12 +10,13 @@ from gpubench_kit.claims.words import assumption
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.charts import Spark, spark_limit
 from gpubench_kit.page.elements import render
-from gpubench_kit.page.headline import further_lines, headline
+from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE, picture_links
+from gpubench_kit.page.headline import further_lines, headline, short_reason
 from gpubench_kit.page.known_first import alerts
 from gpubench_kit.page.results import Block, Pair, Results
 from gpubench_kit.page.rival import pair_name, rival_text, rival_title
 from gpubench_kit.page.section import Head, Section
-from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital, metric_label
 from gpubench_kit.wording.numbers import (
     change_text,
@@ -84,6 +85,7 @@ def answer(results: Results) -> Section:
         "rivals": [_rival(results, block) for block in results.blocks if block.is_between],
         "alerts": alerts(results),
         "known": _known(results),
+        "pictures": _card_pictures(results, cards),
     }
     body = render("answer.html.j2", values)
     head = Head(
@@ -95,6 +97,13 @@ def answer(results: Results) -> Section:
     return Section("result", title, body, head=head)
 
 
+def _card_pictures(results: Results, cards: Sequence[Rows]) -> list[tuple[str, str]]:
+    """Return the files of the picture with the figures of the card, the first of several."""
+    main = next((one for one in cards if one.is_main), None)
+    name = "tunings-1" if main and len(main.rows) > TUNINGS_OF_A_PICTURE else "tunings"
+    return picture_links(results, name, setting=results.groups[0]) if main else []
+
+
 def _description(results: Results, title: str) -> str:
     """Return the finding with the card, the games and the runs, for whoever shares the page."""
     kick = ", ".join(list(kicker(results))[1:3])
@@ -102,15 +111,6 @@ def _description(results: Results, title: str) -> str:
     return say("answer.description", title=title, lines=lines, about=kick, level=level_text(results)).replace(
         "  ", " "
     )
-
-
-def short_reason(row: Any) -> str:
-    """Return in a few words why a result has no verdict, or that it was not measured."""
-    if row is None:
-        return say("answer.not_measured")
-    words = reason_words(row.reason)
-    key = f"reason.short.{words[0]}" if words else ""
-    return say(key) if key and has(key) else (words[0].replace("_", " ") if words else "")
 
 
 def unit_of_change(row: Any) -> str:
@@ -223,9 +223,7 @@ def _tile(results: Results, pair: Pair, metric: str, *, group: str, limit: float
         if not is_missing(row.change_w_ci_low):
             interval = interval_text(row.change_w_ci_low, row.change_w_ci_high, "W")
     if row.verdict == "no_verdict":
-        below, interval = short_reason(row), ""
-        shown = figure if beside or not is_missing(row.change) else ""
-        return Tile(label, "", shown, mark_of(row), None, "", below)
+        return Tile(label, "", "", mark_of(row), None, "", short_reason(row))
     if row.carried_by:
         below = say("answer.carried", game=row.carried_by, change=change_text(row.change_without, unit))
     spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit)
@@ -318,28 +316,39 @@ def _rival(results: Results, block: Block) -> dict[str, Any]:
 
 
 def _known(results: Results) -> list[str]:
-    """Return what must be known about the results of the card, each once: what they rest on, games left out."""
+    """Return what must be known about the results of the card: what they rest on, games left out, each once."""
     pairs = [pair for block in results.blocks for pair in block.pairs]
     cases = product(pairs, results.groups, results.metrics)
     rows = [(pair, results.over_games(pair, group, metric)) for pair, group, metric in cases]
-    told = (text for pair, row in rows if row is not None for text in _known_about(results, pair, row))
-    return list(dict.fromkeys(told))
+    concerned: dict[str, list[str]] = {}
+    for pair, row in rows:
+        for about, sentence in _known_about(results, pair, row) if row is not None else ():
+            concerned.setdefault(sentence, []).append(about)
+    return [_with_names([one for one in names if one], sentence) for sentence, names in concerned.items()]
 
 
-def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[str]:
-    """Yield what must be known about one result over games."""
+def _with_names(names: list[str], sentence: str) -> str:
+    """Return a sentence with the results it concerns: by name up to two, else how many."""
+    if not names:
+        return sentence
+    about = "; ".join(names) if len(names) <= 2 else say("answer.results", n=len(names))
+    return say("answer.known", about=about, sentence=sentence)
+
+
+def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, str]]:
+    """Yield what must be known about one result over games: the result, empty where it is named, and a sentence."""
     name = capital(pair.of.tuning if not pair.is_between else pair_name(pair))
     metric = metric_of(row.metric).label + ("" if row.group == "all" else f" ({row.group})")
     assumed = assumption(row, results.plan).removeprefix(", ")
     for word, sentence in zip(reason_words(row.reason), sentences_of(row), strict=True):
         if word == "assumed_restart_spread" and assumed:
-            yield say("answer.assumed", tuning=name, assumption=assumed, sentence=sentence)
+            yield "", say("answer.assumed", tuning=name, assumption=assumed, sentence=sentence)
         elif word != "alone_it_would_count":
-            yield say("answer.known", tuning=name, metric=metric, sentence=sentence)
+            yield say("answer.result", tuning=name, metric=metric), sentence
     if row.games_left_out and row.n_games:
-        yield say("answer.games_out", tuning=name, metric=metric, games=row.games_left_out)
+        yield "", say("answer.games_out", tuning=name, metric=metric, games=row.games_left_out)
     if row.verdict == "no_verdict" and not is_missing(getattr(row, "restart_spread_pct", None)):
-        yield from _unless(results, pair, row)
+        yield from (("", one) for one in _unless(results, pair, row))
 
 
 def _unless(results: Results, pair: Pair, row: Any) -> Iterator[str]:

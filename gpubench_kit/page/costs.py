@@ -10,6 +10,7 @@ import pandas as pd
 
 from gpubench_kit.costs.estimates import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
 from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.costs import cost_curves
 from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, note, paragraph, stacked
@@ -61,23 +62,36 @@ def cost_lines(results: Results) -> Markup:
     costs = results.costs
     if costs is None or not len(costs):
         return Markup("")
-    sensitivity = cost_sensitivity(costs, results.plan)
+    charts = iter(_curves(results))
     parts = [heading(say("cost.heading")), *map(paragraph, _method(costs, results.plan))]
-    for (group, *pair), rows in costs.groupby(["group", *PAIR_KEY], sort=False):
+    for (group, *_), rows in costs.groupby(["group", *PAIR_KEY], sort=False):
         first = next(rows.itertuples())
         name = _names(first, results.plan) + ("" if group == "all" else f", {group}")
-        said = [(is_missing(row.value), row.reason) for row in rows.itertuples() if row.reason]
-        notes = [note(say("cost.missing", why=why) if lacks else why) for lacks, why in dict.fromkeys(said)]
-        chart = cost_curves(
-            sensitivity, results.plan, pair=tuple(pair), group=group, extra_price=_extra_price(first, results.plan)
-        )
-        parts += [
-            heading(name, level=4),
-            bullets(cost_sentences(rows, results.plan)),
-            *notes,
-            figures([figure(chart)]),
-        ]
+        lacking = [(is_missing(row.value), row.reason) for row in rows.itertuples() if row.reason]
+        notes = [note(say("cost.missing", why=why) if lacks else why) for lacks, why in dict.fromkeys(lacking)]
+        said = bullets(cost_sentences(rows, results.plan))
+        parts += [heading(name, level=4), said, *notes, figures([figure(next(charts)[1])])]
     return join(parts)
+
+
+def cost_charts(results: Results) -> list[tuple[str, Plot]]:
+    """Return the running cost by hours played and price of energy of each group and pair, with its group.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
+    return [(group, chart) for group, chart in _curves(results) if chart is not None]
+
+
+def _curves(results: Results) -> Iterator[tuple[str, Plot | None]]:
+    """Yield the chart of each group and pair with estimates."""
+    if results.costs is None or not len(results.costs):
+        return
+    sensitivity = cost_sensitivity(results.costs, results.plan)
+    for (group, *pair), rows in results.costs.groupby(["group", *PAIR_KEY], sort=False):
+        extra = _extra_price(next(rows.itertuples()), results.plan)
+        yield group, cost_curves(sensitivity, results.plan, pair=tuple(pair), group=group, extra_price=extra)
 
 
 def cost_sentences(rows: pd.DataFrame, plan) -> list[str]:

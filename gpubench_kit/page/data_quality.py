@@ -19,6 +19,8 @@ from gpubench_kit.wording.numbers import count_text, is_missing, significant_tex
 from gpubench_kit.wording.terms import names_text, scene_text
 
 _SEVERITIES = ("stop", "exclude", "note")
+#: Most rows of the table of noise: the noisiest; the table beside the page has all.
+_NOISE_ROWS = 48
 
 
 def quality(results: Results, *, tables: str = "tables") -> Section:
@@ -136,7 +138,6 @@ def _noise(results: Results) -> Markup:
     columns = [
         Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
         Field(say("table.tuning"), lambda row: row.tuning),
-        Field(say("table.metric"), lambda row: metric_label(row.metric)),
         Field(say("table.runs"), lambda row: count_text(row.n), is_number=True),
         Field(say("table.mean"), lambda row: value_text(row.mean, row.metric), is_number=True),
         Field(say("table.noise"), lambda row: significant_text(row.cv_pct, digits=2), unit="%", is_number=True),
@@ -149,7 +150,11 @@ def _noise(results: Results) -> Markup:
     ]
     # The page prints the deciding metric; the table beside it has all.
     main = rows[rows["metric"] == results.plan.analysis.primary]
-    listed = listing(columns, list(main.itertuples()), caption=say("quality.noise_caption"))
+    shown, caption = main, say("quality.noise_caption")
+    if len(main) > _NOISE_ROWS:
+        shown = main.sort_values("cv_pct", ascending=False, kind="stable").head(_NOISE_ROWS)
+        caption = say("quality.noise_part", n=len(shown), of=len(main))
+    listed = listing(columns, list(shown.itertuples()), caption=caption)
     if not listed:
         return Markup("")
     return join(

@@ -13,6 +13,7 @@ from gpubench_kit.page.charts.over_games import watts_against_fps
 from gpubench_kit.page.costs import cost_lines, cost_table
 from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Field, Markup, heading, join, listing, render, verdict_markup
+from gpubench_kit.page.film.names import picture_links
 from gpubench_kit.page.headline import is_real, watts_title
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
@@ -33,13 +34,14 @@ def watts(results: Results) -> Section:
     results : see `gpubench_kit.page.results.Results`
     """
     has_power = any(METRICS[one].unit in ("W", "J") for one in results.metrics)
-    charts = _scatters(results) if has_power else []
+    charts = scatters(results) if has_power else []
     heat = _heat(results)
     costs = cost_table(results)
     if not charts and not heat and not costs:
         return left_out("watts", say("watts.heading"), say("watts.left_out"))
     values = {
         "charts": charts,
+        "picture": picture_links(results, "watts-fps", setting=results.groups[0]) if charts else [],
         "text": " ".join(_sentences(results)),
         "measured_at": _measured_at(results) if has_power else "",
         "heat": heat,
@@ -49,8 +51,13 @@ def watts(results: Results) -> Section:
     return Section("watts", watts_title(results), render("efficiency.html.j2", values))
 
 
-def _scatters(results: Results) -> list[Any]:
-    """Return watts against FPS of the main group, wide and narrow; nothing where power was measured apart."""
+def scatters(results: Results) -> list[Any]:
+    """Return watts against FPS of the main group, wide and narrow; nothing where power was measured apart.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
     points = {card.power_measured_at for card in results.plan.cards}
     if not len(results.levels) or len(points) > 1:
         return []

@@ -8,10 +8,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.page.answer_card import short_reason, unit_of_change
-from gpubench_kit.page.charts.games import percentiles_of_game, runs_of_game, trace_of_game
-from gpubench_kit.page.elements import render, slug
-from gpubench_kit.page.headline import is_real
+from gpubench_kit.page.answer_card import unit_of_change
+from gpubench_kit.page.charts import Drawn
+from gpubench_kit.page.charts.games import frame_rates, percentiles_of_game, runs_of_game, trace_of_game
+from gpubench_kit.page.elements import render
+from gpubench_kit.page.film.names import game_in_name, picture_links, setting_in_name
+from gpubench_kit.page.headline import is_real, short_reason
 from gpubench_kit.page.known_first import finding_lines
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
@@ -25,6 +27,8 @@ from gpubench_kit.wording.verdicts import verdict_word
 _OPEN = 3
 #: Axes of the strips with every run: rates, then power and heat.
 _STRIPS = (("avg_fps", "low_1pct_fps"), ("board_w", "core_c"))
+#: Charts of a scene, those that stand together in one.
+_FIGURES = (("runs", "power"), ("frame-times",), ("percentiles",))
 #: Tunings told one by one in the sentence of a game.
 _TOLD = 3
 
@@ -43,7 +47,8 @@ class Part(NamedTuple):
     heading: str
     text: str
     notes: tuple[str, ...]
-    charts: tuple[tuple[Any, ...], ...]
+    charts: tuple[tuple[tuple[Drawn, ...], list[tuple[str, str]]], ...]
+    pictures: list[tuple[str, str]]
 
 
 class Game(NamedTuple):
@@ -142,16 +147,19 @@ def _noisiest(results: Results) -> str:
 def _game(results: Results, game: str, scenes: Sequence[Scene], *, role: Role | None, is_only: bool) -> Game:
     """Return one game with its scenes."""
     planned = next(one for one in results.plan.games if one.name == game)
-    pair = role.pair if role else _largest(results, scenes[0])
-    told = [planned.scene, say(f"detail.limited.{planned.limited_by}") if planned.limited_by != "card" else ""]
+    pair = role.pair if role else largest_change(results, scenes[0])
+    told = [
+        planned.scene * (planned.scene != game),
+        say(f"detail.limited.{planned.limited_by}") if planned.limited_by != "card" else "",
+    ]
     tag = " · ".join(role.tags) if role else ", ".join(one for one in told if one)
-    name = f"game-{slug(game)}"
+    name = f"game-{game_in_name(results.plan, game)}"
     parts = tuple(
         _part(
             results,
             scene,
             pair=pair,
-            id_=name if place == 0 else f"{name}-{slug(scene.setting)}",
+            id_=name if place == 0 else f"{name}-{setting_in_name(results.plan, scene.setting)}",
             is_first=place == 0,
         )
         for place, scene in enumerate(scenes)
@@ -159,8 +167,14 @@ def _game(results: Results, game: str, scenes: Sequence[Scene], *, role: Role | 
     return Game(game, name, tag, role is not None, role is not None or is_only, parts)
 
 
-def _largest(results: Results, scene: Scene) -> Pair:
-    """Return the pair with the largest change in a scene."""
+def largest_change(results: Results, scene: Scene) -> Pair:
+    """Return the pair with the largest change in a scene.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    scene : game and setting
+    """
     primary = results.plan.analysis.primary
     rows = [(results.in_game(pair, scene, primary), pair) for pair in results.main.pairs]
     known = [
@@ -171,38 +185,47 @@ def _largest(results: Results, scene: Scene) -> Pair:
     return max(known)[2] if known else results.main.pairs[0]
 
 
-def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: bool) -> Part:
-    """Return one scene: its sentence, what is limited, its charts."""
+def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Drawn | None]:
+    """Return the charts of one scene by name.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    scene : game and setting
+    pair : whose frame times are laid over each other, and whose percentiles have an interval
+    """
     states = results.states()
     leading = tuple(one for one in states if (one.card, one.tuning, one.bench) in pair)
     own = results.runs[(results.runs["game"] == scene.game) & (results.runs["setting"] == scene.setting)]
-    facts = results.facts(own["run"])
-    charts = (
-        tuple(
-            runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=one) for one in _STRIPS
-        ),
-        (trace_of_game(facts, own, scene=scene, states=leading),),
-        (
-            percentiles_of_game(
-                facts,
-                own,
-                scene=scene,
-                states=states,
-                leading=leading,
-                confidence=results.plan.analysis.confidence,
-            ),
-        ),
-    )
+    facts, level = results.facts(own["run"]), results.plan.analysis.confidence
+    strips = {"scene": scene, "states": states}
+    return {
+        "runs": runs_of_game(results.usable, results.levels, metrics=_STRIPS[0], **strips),
+        "power": runs_of_game(results.usable, results.levels, metrics=_STRIPS[1], **strips),
+        "frame-times": trace_of_game(facts, own, scene=scene, states=leading),
+        "percentiles": percentiles_of_game(facts, own, leading=leading, confidence=level, **strips),
+    }
+
+
+def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: bool) -> Part:
+    """Return one scene: its sentence, what is limited, its charts."""
+    drawn, where = scene_charts(results, scene, pair), {"game": scene.game, "setting": scene.setting}
+    shown = [[name for name in names if drawn[name]] for names in _FIGURES]
     planned = next(one for one in results.plan.games if one.name == scene.game)
     notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
     notes += _own_verdicts(results, scene)
-    heading = "" if is_first else f"{scene.game}, {scene.setting}"
+    has_bars = frame_rates(results.levels, scene=scene, states=results.states()) is not None
     return Part(
         id_,
-        heading,
+        "" if is_first else f"{scene.game}, {scene.setting}",
         game_sentence(results, scene),
         tuple(notes),
-        tuple(found for one in charts if (found := tuple(chart for chart in one if chart))),
+        tuple(
+            (tuple(drawn[name] for name in names), picture_links(results, names[0], in_film=False, **where))
+            for names in shown
+            if names
+        ),
+        picture_links(results, "frame-rates", **where) if has_bars else [],
     )
 
 

@@ -10,9 +10,10 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from gpubench_kit.page.results import REAL, SMALL, Pair, Results
-from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.names import capital, cut
 from gpubench_kit.wording.numbers import bound_text, change_text, is_missing, watts_text
+from gpubench_kit.wording.reasons import reason_words
 from gpubench_kit.wording.terms import metric_of, names_text
 
 #: Most words of the headline, and lines on further tunings below it.
@@ -82,6 +83,15 @@ def power_of(results: Results, pair: Pair, group: str | None = None) -> Any:
     """Return the result on power that a headline may use; None where there is none."""
     watts = [one for one in results.metrics if metric_of(one).unit == "W"]
     return _usable(results.over_games(pair, group or results.groups[0], watts[0])) if watts else None
+
+
+def short_reason(row: Any) -> str:
+    """Return in a few words why a result has no verdict, or that it was not measured."""
+    if row is None:
+        return say("answer.not_measured")
+    words = reason_words(row.reason)
+    key = f"reason.short.{words[0]}" if words else ""
+    return say(key) if key and has(key) else (words[0].replace("_", " ") if words else "")
 
 
 def is_real(row: Any) -> bool:
@@ -178,7 +188,11 @@ def _open_headline(results: Results) -> str:
     rows = [(pair, row) for pair in pairs if (row := rate_of(results, pair)) is not None]
     if not rows:
         carried = [pair for pair in pairs if _carried(results, pair)]
-        return say("headline.carried") if carried else say("headline.nothing")
+        if carried:
+            return say("headline.carried")
+        measured = [results.over_games(pair, results.groups[0], results.plan.analysis.primary) for pair in pairs]
+        why = next((short_reason(row) for row in measured if row is not None and row.reason), "")
+        return say("headline.no_verdict", why=why) if why else say("headline.nothing")
     pair, row = rows[0]
     most = results.runs_each(pairs, results.groups[0], results.plan.analysis.primary)[1]
     if row.metric != "avg_fps" or is_missing(row.ci_low) or row.ci_low >= 0:
@@ -210,6 +224,8 @@ def games_title(results: Results, pair: Pair | None = None) -> str:
     rows = _rows_of(results, pair, metric)
     worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))
     open_ = [row for row in rows if row.verdict in ("undecided", "no_verdict")]
+    if rows and all(row.verdict == "no_verdict" for row in rows):
+        return say("games.title.none", n=len(rows))
     if rows and len(open_) == len(rows):
         return say("games.title.open", n=len(rows))
     name = capital(results.short(pair.of) if not pair.is_between else pair.of.card)

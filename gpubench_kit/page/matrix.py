@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.page.answer_card import level_text, short_reason, unit_of_change
+from gpubench_kit.page.answer_card import level_text, unit_of_change
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
 from gpubench_kit.page.charts.games import frame_rates
-from gpubench_kit.page.elements import render, slug
-from gpubench_kit.page.headline import games_title
+from gpubench_kit.page.elements import render
+from gpubench_kit.page.film.names import game_in_name, pair_in_name, picture_links
+from gpubench_kit.page.headline import games_title, short_reason
 from gpubench_kit.page.over_benches import over_benches
 from gpubench_kit.page.results import Block, Pair, Results, Scene, Side
 from gpubench_kit.page.section import Section, left_out
@@ -82,8 +83,30 @@ def by_game(results: Results) -> Section:
         "note": _note(results, pairs),
         "bars": _bars(results),
         "benches": over_benches(results),
+        "pictures": _change_pictures(results),
     }
     return Section("games", games_title(results), render("matrix.html.j2", values))
+
+
+def _change_pictures(results: Results) -> list[tuple[str, str]]:
+    """Return the files of the picture with the change in each game, of the first tuning that has one."""
+    group, metric = results.groups[0], results.metrics[0]
+    for pair in results.main.pairs:
+        if len(changes_of(results, pair, group, metric)) > 1:
+            return picture_links(results, changes_chart(results, pair, metric), setting=group)
+    return []
+
+
+def changes_chart(results: Results, pair: Pair, metric: str) -> str:
+    """Return the name of the chart with the change of a metric in each game."""
+    return f"games-{pair_in_name(results, pair)}-{metric.replace('_', '-')}"
+
+
+def changes_of(results: Results, pair: Pair, group: str, metric: str) -> list[tuple[Scene, Any]]:
+    """Return the scenes of a group in which a metric was compared, the lowest change first."""
+    rows = [(scene, results.in_game(pair, scene, metric)) for scene in results.scenes(group, results.main)]
+    known = [(scene, row) for scene, row in rows if row is not None and not is_missing(row.change)]
+    return sorted(known, key=lambda one: (one[1].change, one[0]))
 
 
 def _bars(results: Results) -> list[tuple[str, Any]]:
@@ -220,7 +243,9 @@ def _line(
             reference = own if is_missing(reference) else reference
         cells.append(_cell(row, value=value, metric=metric, limit=limit))
     shown = level_value(reference, metric) if has_reference else ""
-    return Line(scene_name(results, scene), f"game-{slug(scene.game)}", shown, tuple(cells), "")
+    return Line(
+        scene_name(results, scene), f"game-{game_in_name(results.plan, scene.game)}", shown, tuple(cells), ""
+    )
 
 
 def scene_name(results: Results, scene: Scene) -> str:

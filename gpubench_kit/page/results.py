@@ -87,6 +87,7 @@ class Results:
     lost_runs : runs that the look before used, and that are not used now
     sweep : the sweep in this review; None for none
     version : version of the kit
+    pictures : pictures that stand beside the page: ``film``, ``all`` or ``none``
     """
 
     plan: ReviewPlan
@@ -107,6 +108,7 @@ class Results:
     changes: Sequence[tuple[str, str, str]] = ()
     lost_runs: Sequence[str] = ()
     version: str = ""
+    pictures: str = "none"
 
     @cached_property
     def groups(self) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.sweeps import rate_against_power
 from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import bullets, details, join, note, paragraph
@@ -9,6 +10,7 @@ from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.page.sweep_lines import answer_sentences, between_told, parts_of, together
 from gpubench_kit.page.sweep_tables import failure_table, reading_tables
 from gpubench_kit.page.sweep_words import notes_on
+from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.in_review import SweepInReview
 
 _READ = (
@@ -16,6 +18,18 @@ _READ = (
     "bands of both curves. Every setting, its test and what to measure next stand on the page that "
     "“gpubench-kit sweep” makes of the same folder."
 )
+
+
+def tuning_charts(found: Sweep, plan) -> list[Plot]:
+    """Return frame rate against power along the ladder, a chart for each card, test setup and group.
+
+    Parameters
+    ----------
+    found : see `gpubench_kit.sweep.find_tuning`
+    plan : ReviewPlan
+    """
+    drawn = map(rate_against_power, together(list(parts_of(found, plan))))
+    return [one for one in drawn if one is not None]
 
 
 def tuning(sweep: SweepInReview, plan) -> Section:
@@ -35,7 +49,7 @@ def tuning(sweep: SweepInReview, plan) -> Section:
     if found is None:
         return left_out(name, title, sweep.why)
     lines = list(together(list(parts_of(found, plan))))
-    charts = [figure(rate_against_power(one)) for one in lines]
+    charts = map(figure, tuning_charts(found, plan))
     tables = [reading_tables(one, found) for one in lines]
     failed = failure_table([part for one in lines for part in one], found)
     body = join([

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+import unicodedata
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -51,13 +52,24 @@ class Catalogue:
         entry = self.entries[key]
         if not isinstance(entry, str):
             entry = entry["one" if values["n"] == 1 else "many"]
-        return _PLACE.sub(lambda place: str(values[place[1]]), entry)
+        return _PLACE.sub(lambda place: isolated(str(values[place[1]])), entry)
 
     def places(self, key: str) -> set[str]:
         """Return the names of the places of a sentence."""
         entry = self.entries[key]
         texts = [entry] if isinstance(entry, str) else entry.values()
         return {name for text in texts for name in _PLACE.findall(text)}
+
+
+def isolated(text: str) -> str:
+    """Return text so that a script written from right to left does not turn what stands beside it around.
+
+    Parameters
+    ----------
+    text : set between a first strong isolate and its end (Unicode Standard Annex 9) where it needs that
+    """
+    is_turned = any(unicodedata.bidirectional(one) in ("R", "AL") for one in text)
+    return f"\u2068{text}\u2069" if is_turned and not text.startswith("\u2068") else text
 
 
 @lru_cache

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
+from nbformat import NotebookNode
 
 from gpubench_kit import page
+from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
 from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_METRICS, RUNS
 from gpubench_kit.page.results import Results
+from gpubench_kit.report.html import page_of
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.synthetic import Design, Noise, make_review
@@ -43,8 +47,9 @@ def made_up(
     tunings=("factory", "quiet", "brisk"),
     metrics=tuple(EFFECTS),
     rounds=5,
+    factors=(1.0,),
 ) -> MadeUp:
-    """Return a made-up review of the given games and tunings."""
+    """Return a made-up review of the given games and tunings; rates of the games are multiplied by the factors."""
     plan = ReviewPlan.from_dict(
         {
             "review": {"title": title},
@@ -55,6 +60,9 @@ def made_up(
         }
     )
     usable = pd.concat([_usable(games, tunings, metric, rounds=rounds) for metric in metrics], ignore_index=True)
+    by_game = {game: factors[place % len(factors)] for place, game in enumerate(games)}
+    is_rate = usable["metric"].str.endswith("_fps")
+    usable["value"] *= usable["game"].map(by_game).where(is_rate, 1.0)
     noise = estimate_noise(usable, plan)
     runs = usable[["run", "card", "tuning", "game", "round", "order"]].drop_duplicates("run")
     finding = Finding(
@@ -79,6 +87,32 @@ def made_up(
     )
 
 
+def without_verdicts(review: MadeUp, reason="confounded") -> MadeUp:
+    """Return a review in which nothing has a verdict."""
+    none = {"verdict": "no_verdict", "reason": reason, "ci_low": float("nan"), "ci_high": float("nan")}
+    return replace(review, comparisons=review.comparisons.assign(**none), overall=review.overall.assign(**none))
+
+
+def facts_of(review: MadeUp):
+    """Return made-up facts of every run by its name: frame times of 100 pieces, quantiles, one sensor."""
+    rates = review.usable[review.usable["metric"] == "avg_fps"].set_index("run")["value"]
+
+    def facts(run: str) -> RunFacts | None:
+        if run not in rates:
+            return None
+        ms = 1000 / rates[run]
+        piece = ms * (1 + 0.08 * np.sin(np.arange(150) / 9) + 0.02 * np.cos(np.arange(150) * 2.3))
+        trace = Trace(np.arange(150) * 0.2, 0.9 * piece, piece, piece * (1.03 + 0.3 * (np.arange(150) % 7 == 0)))
+        quantiles = tuple(ms * (1 + share / 200) for share in FRAME_SHARES)
+        sensors = {"board_w": (np.arange(30.0), np.full(30, 250.0))}
+        return RunFacts(
+            run, n_frames=int(30_000 / ms), duration_s=30.0, longest_ms=2 * ms, longest_at_s=15.0, trace=trace,
+            frame_quantiles_ms=quantiles, sensor_traces=sensors,
+        )  # fmt: skip
+
+    return facts
+
+
 def results_of(review: MadeUp, **more) -> Results:
     """Return what the page is made of; further attributes, or others, by name."""
     names = ("plan", "runs", "findings", "noise", "usable", "comparisons", "overall", "levels", "run_metrics")
@@ -94,6 +128,20 @@ def page_sections(results: Results) -> list:
 def page_html(results: Results) -> str:
     """Return all sections of the report page as one text."""
     return "".join(section._repr_html_() for section in page_sections(results))
+
+
+def whole_page(results: Results) -> str:
+    """Return the page as the command makes it."""
+    sections = [page.look(results.plan), *page_sections(results)]
+    outputs = [NotebookNode({"data": one._repr_mimebundle_()}) for one in sections]
+    return page_of(NotebookNode({"cells": [NotebookNode({"outputs": outputs})]}))
+
+
+def rich_results() -> Results:
+    """Return what the page of twenty games under seven states is made of, frame times and a sensor included."""
+    tunings = ("factory", *(f"limit {number}" for number in range(1, 7)))
+    review = made_up(games=tuple(f"Gate {number}" for number in range(20)), tunings=tunings)
+    return results_of(review, facts_of=facts_of(review), pictures="film")
 
 
 def _usable(games, tunings, metric: str, *, rounds: int) -> pd.DataFrame:

@@ -18,12 +18,13 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.model.tables import COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, USABLE
 from gpubench_kit.page.charts import Cell, Column, Figure, FigureRow, Figures, Lane, Lanes
-from gpubench_kit.page.film import frame
+from gpubench_kit.page.film import frame, write
 from gpubench_kit.page.film.choice import film_pictures
 from gpubench_kit.page.film.frame import SHAPES, Picture, picture_png, picture_svg
 from gpubench_kit.page.film.write import write_film
 from gpubench_kit.page.results import Results
 from gpubench_kit.statistics.levels import LEVELS
+from tests.page.conftest import GAMES, facts_of, made_up, page_html, results_of
 
 HOSTILE = ["<b>&amp;</b> ]]>", "\u202eevil", "x" * 300, "🎮 quest", "غابة الزجاج", "日本語のゲーム", "Größe"]
 
@@ -198,6 +199,31 @@ def test_the_sheet_shows_every_picture_and_links_no_file_that_is_not_there(tmp_p
     assert all((tmp_path / "pictures" / one).is_file() for one in links if one != "../index.html")
     assert "<b>A</b>" not in sheet
     assert all(re.findall(r'<img [^>]*alt="([^"]+)"', sheet))
+
+
+@pytest.mark.parametrize("choice", ["film", "all", "none"])
+@pytest.mark.parametrize("has_png", [True, False], ids=["png", "svg only"])
+def test_every_link_to_a_picture_on_the_page_has_its_file(tmp_path, monkeypatch, choice, has_png):
+    names = ("Ärger", "Aerger", "All games", "<b>bold</b>", "遠い港")
+    review = made_up(games=names, tunings=("factory", "Käse", "Kaese", "brisk"))
+    shown = results_of(review, facts_of=facts_of(review), pictures=choice)
+    monkeypatch.setattr(frame, "resvg_py", frame.resvg_py if has_png else None)
+    for name, drawn in (("picture_png", b""), ("picture_svg", "")):
+        monkeypatch.setattr(write, name, lambda *_, drawn=drawn, **__: drawn)
+    written = write_film(shown, tmp_path, pictures=choice)
+    links = set(re.findall(r'href="pictures/([^"]*)"', page_html(shown)))
+    assert links <= set(written)
+    assert len(written) == len(set(written))
+    assert ("index.html" in links) == (choice != "none")
+    assert any("tunings" in one for one in links) == (choice != "none")
+    assert any("percentiles" in one for one in links) == (choice == "all")
+    assert any(one.endswith(".png") for one in links) == (has_png and choice != "none")
+
+
+def test_all_pictures_hold_sensors_and_percentiles_too():
+    review = made_up(games=GAMES[:2])
+    charts = {one.chart for one in film_pictures(results_of(review, facts_of=facts_of(review)), every=True)}
+    assert {"sensor-Board power", "runs", "power", "frame-times", "percentiles", "frame-rates"} <= charts
 
 
 def test_games_that_are_written_alike_do_not_share_a_folder(tmp_path):

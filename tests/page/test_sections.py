@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
@@ -12,9 +14,25 @@ from bs4 import BeautifulSoup
 from gpubench_kit import page
 from gpubench_kit.model.tables import OVERALL
 from gpubench_kit.page.section import MIME
-from tests.page.conftest import GAMES, made_up, page_html, page_sections, result_row, results_of
+from tests.page.conftest import (
+    GAMES,
+    facts_of,
+    made_up,
+    page_html,
+    page_sections,
+    result_row,
+    results_of,
+    without_verdicts,
+)
 
+LONG = "The long way around the northern mountains, with every tower climbed, in the snow, by night, and back again"
 HOSTILE = ("=1+1", "<b>bold</b>", "\"quoted\" & 'quoted'", "雪の道", "ركض", "x" * 120, "🎮 game", "a" * 300)
+
+
+@lru_cache
+def made_up_once(**given):
+    """Return a made-up review; each is made once for several tests."""
+    return made_up(**given)
 
 
 @pytest.fixture(scope="module")
@@ -63,11 +81,22 @@ def test_names_are_text_wherever_they_stand(given, said):
         {"rounds": 1},
         {"tunings": ("factory", *(f"state {number}" for number in range(7)))},
         {"games": tuple(f"Game {number}" for number in range(60)), "tunings": ("factory", "quiet"), "rounds": 3},
+        {"factors": (0.07, 9.0)},
+        {"games": (LONG, "مدينة الرمال", "遠い港", *GAMES[:2]), "tunings": ("factory", LONG, "هادئ جدا")},
     ],
-    ids=["one game", "one tuning", "no power, no lows", "no lows", "small", "one run", "seven tunings", "60 games"],
-)
-def test_every_shape_of_review_makes_a_page(given):
-    html = page_html(results_of(made_up(**given)))
+    ids=[
+        "one game", "one tuning", "no power, no lows", "no lows", "small", "one run", "seven tunings", "60 games",
+        "7 to 900 FPS", "long and other scripts",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("kind", ["frames", "typed", "no verdict"])
+def test_every_shape_of_review_makes_a_page(given, kind):
+    review = made_up_once(**given)
+    review = without_verdicts(review) if kind == "no verdict" else review
+    more = {"facts_of": facts_of(review)} if kind == "frames" else {}
+    html = page_html(results_of(review, **more))
+    assert ">nan" not in html
+    assert "–" not in re.findall(r'<dd class="n[^>]*>([^<]*)', html)
     soup = BeautifulSoup(html, "html.parser")
     assert len(soup.select("h1")) == 1
     assert soup.select_one("h1").get_text()

@@ -12,6 +12,8 @@ from gpubench_kit.wording.numbers import change_text
 
 _GAP, _TOP, _TICKS = 18.0, 21.0, 17.0
 _NOT_MEASURED = "not measured"
+#: Most rows whose runs are marks of their own.
+_ROWS_IN_FULL = 4
 
 
 @dataclass(frozen=True)
@@ -153,6 +155,11 @@ class Lanes(Drawn):
     width: float = 360.0
     row: float | None = None
     macro = "lanes"
+
+    @property
+    def is_dense(self) -> bool:
+        """Whether the runs of a row are drawn as one mark that names them all, so that many rows stay light."""
+        return len(self.lanes) > _ROWS_IN_FULL
 
     @property
     def alternative_text(self) -> str:

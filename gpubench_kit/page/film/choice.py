@@ -9,25 +9,27 @@ from typing import Any
 
 from gpubench_kit.page.answer_card import Row, kicker, rows_of
 from gpubench_kit.page.charts import RIVAL, Cell, Column, Drawn, Figure, FigureRow, Figures, Lane, Lanes
-from gpubench_kit.page.charts.games import (
-    frame_rates,
-    percentiles_of_game,
-    runs_of_game,
-    trace_of_game,
-)
+from gpubench_kit.page.charts.games import frame_rates
 from gpubench_kit.page.charts.marks import NBSP, value_text
-from gpubench_kit.page.charts.over_games import interval_cell, watts_against_fps
+from gpubench_kit.page.charts.over_games import interval_cell
+from gpubench_kit.page.costs import cost_charts
+from gpubench_kit.page.efficiency import scatters, sensor_charts
 from gpubench_kit.page.elements import tied
 from gpubench_kit.page.film.frame import Picture
+from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE as _TUNINGS
+from gpubench_kit.page.film.names import pair_in_name
+from gpubench_kit.page.game_sections import largest_change, scene_charts
 from gpubench_kit.page.headline import games_title, leading_pair, line_about, rate_words, watts_title
+from gpubench_kit.page.matrix import changes_chart, changes_of
 from gpubench_kit.page.results import Block, Pair, Results, Scene
 from gpubench_kit.page.rival import rival_title
+from gpubench_kit.page.tuning_found import tuning_charts
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital, metric_label
 from gpubench_kit.wording.numbers import is_missing, percent_text
 
-#: Rows of one picture, tunings of one picture with large figures.
-_ROWS, _TUNINGS = 8, 2
+#: Rows of one picture.
+_ROWS = 8
 _CSS = {"vg": "good", "vb": "bad", "vu": "n", "vn": "n"}
 
 
@@ -54,13 +56,12 @@ def _wide(results: Results, *, every: bool) -> Iterator[Picture]:
         for one in results.groups if every else [group]:
             yield from _tunings(results, block, one)
     yield from _games(results, group, every=every)
-    scatter = (
-        watts_against_fps(results.levels, group=group, states=results.states()) if len(results.levels) else None
-    )
-    if scatter is not None:
-        yield _picture(results, ("", group), chart="watts-fps", title=watts_title(results), body=scatter[0])
+    for scatter in scatters(results)[:1]:
+        yield _picture(results, ("", group), chart="watts-fps", title=watts_title(results), body=scatter)
+    yield from _swept(results)
+    yield from _further(results) if every else ()
     for pair in results.main.pairs:
-        name = f"lower-third-{results.short(pair.of)}"
+        name = f"lower-third-{pair_in_name(results, pair)}"
         picture = _picture(results, ("", group), chart=name, title=line_about(results, pair), body=None)
         yield replace(
             picture, shape="third", place=results.place(pair.of), foot=tied(_third_foot(results, pair, group))
@@ -72,9 +73,7 @@ def _wide(results: Results, *, every: bool) -> Iterator[Picture]:
 
 def _picture(results: Results, where: tuple[str, str], *, chart: str, title: str, body: Drawn | None) -> Picture:
     """Return a picture with the foot of the review."""
-    game, setting = where
-    shown = "" if setting == "all" else setting
-    return Picture(game, shown, chart, tied(title), tied(foot(results)), body)
+    return Picture(*where, chart, tied(title), tied(foot(results)), body)
 
 
 def foot(results: Results) -> str:
@@ -104,7 +103,8 @@ def _tunings(results: Results, block: Block, group: str) -> Iterator[Picture]:
         columns = tuple(tile.label for tile in shown[0].tiles)
         body = Figures(f"{title}{f', vs {against}' if against else ''}", columns, tuple(map(_figure_row, shown)))
         number = f"-{start // _TUNINGS + 1}" if len(rows) > _TUNINGS else ""
-        name = "rival" if block.is_between else "tunings"
+        place = results.blocks.index(block)
+        name = ("rival" if block.is_between else "tunings") + (f"-of-{place + 1}" if place else "")
         yield _picture(results, ("", group), chart=f"{name}{number}", title=title, body=body)
 
 
@@ -122,7 +122,7 @@ def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
     """Yield the change in each game, by tuning; of every metric of the answer where all is drawn."""
     metrics = results.metrics if every else results.metrics[:1]
     for pair, metric in product(results.main.pairs, metrics):
-        rows = _ranked(results, pair, group, metric)
+        rows = changes_of(results, pair, group, metric)
         if len(rows) < 2:
             continue
         tuning = results.short(pair.of)
@@ -131,7 +131,7 @@ def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
             title = games_title(results, pair)
         else:
             title = say("film.by_game", tuning=capital(tuning), metric=metric_label(metric))
-        name = f"games-{tuning}-{metric.replace('_', '-')}"
+        name = changes_chart(results, pair, metric)
         for number, shown in enumerate(_pages(rows, every=every), start=1):
             body = _change_lanes(shown, rows, heading=heading)
             yield _picture(
@@ -139,11 +139,21 @@ def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
             )
 
 
-def _ranked(results: Results, pair: Pair, group: str, metric: str) -> list[tuple[Scene, Any]]:
-    """Return the scenes of a group in which a metric was compared, the lowest change first."""
-    rows = [(scene, results.in_game(pair, scene, metric)) for scene in results.scenes(group, results.main)]
-    known = [(scene, row) for scene, row in rows if row is not None and not is_missing(row.change)]
-    return sorted(known, key=lambda one: (one[1].change, one[0]))
+def _swept(results: Results) -> Iterator[Picture]:
+    """Yield what the sweep found, frame rate against power along the ladder; nothing without a sweep."""
+    charts = tuning_charts(results.sweep.found, results.plan) if results.sweep and results.sweep.found else []
+    for number, chart in enumerate(charts, start=1):
+        name = f"sweep-{number}" if len(charts) > 1 else "sweep"
+        yield _picture(results, ("", ""), chart=name, title=chart.title, body=chart)
+
+
+def _further(results: Results) -> Iterator[Picture]:
+    """Yield sensors over the run, and running costs."""
+    for scene, charts in sensor_charts(results):
+        for chart in charts:
+            yield _picture(results, scene, chart=f"sensor-{chart.y.label}", title=chart.title, body=chart)
+    for place, (group, chart) in enumerate(cost_charts(results), start=1):
+        yield _picture(results, ("", group), chart=f"cost-{place}", title=chart.title, body=chart)
 
 
 def _pages(rows: Sequence[tuple[Scene, Any]], *, every: bool) -> Iterator[list[tuple[Scene, Any]]]:
@@ -187,20 +197,12 @@ def _of_scene(results: Results, scene: Scene, *, every: bool) -> Iterator[Pictur
             yield _picture(results, (scene.game, scene.setting), chart=f"frame-rates{more}", title=title, body=body)
     if not every:
         return
-    runs = results.runs
-    facts = results.facts(runs.loc[(runs["game"] == scene.game) & (runs["setting"] == scene.setting), "run"])
-    own = {"scene": scene, "states": states[:_ROWS]}
-    drawn = {
-        "runs": runs_of_game(results.usable, results.levels, **own) if len(results.levels) else None,
-        "power": runs_of_game(results.usable, results.levels, metrics=("board_w",), **own)
-        if len(results.levels)
-        else None,
-        "frame-times": trace_of_game(facts, runs, scene=scene, states=states[:2]),
-        "percentiles": percentiles_of_game(facts, runs, **own),
-    }
-    for chart, body in drawn.items():
-        if body is not None:
-            yield _picture(results, (scene.game, scene.setting), chart=chart, title=title, body=body)
+    for chart, body in scene_charts(results, scene, largest_change(results, scene)).items():
+        if body is None:
+            continue
+        for number, part in enumerate(_pages_of(body) if isinstance(body, Lanes) else [body], start=1):
+            more = f"-{number}" if number > 1 else ""
+            yield _picture(results, scene, chart=f"{chart}{more}", title=title, body=part)
 
 
 def _with_lows(bars: Lanes) -> Lanes:

@@ -6,19 +6,17 @@ from collections.abc import Callable, Sequence
 from itertools import chain
 from pathlib import Path
 
-from gpubench_kit.file_names import slug, transliterated
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.choice import film_pictures
 from gpubench_kit.page.film.frame import SHAPES, Picture, can_draw_png, picture_png, picture_svg
+from gpubench_kit.page.film.names import FOLDER, picture_name
 from gpubench_kit.page.results import Results
 from gpubench_kit.palette import THEMES
 from gpubench_kit.wording.catalogue import say
 
 #: What can be asked for, see `write_film`.
 CHOICES = ("film", "all", "none")
-#: Folder of the pictures within a report, and of those over all games within it.
-FOLDER, OVER_GAMES = "pictures", "all-games"
 
 
 def write_film(results: Results, folder: str | Path, *, pictures: str = "film") -> list[str]:
@@ -44,7 +42,7 @@ def write_film(results: Results, folder: str | Path, *, pictures: str = "film") 
     if pictures == "none":
         return []
     chosen = list(film_pictures(results, every=pictures == "all"))
-    names = _names(chosen)
+    names = [picture_name(results.plan, one.chart, game=one.game, setting=one.setting) for one in chosen]
     place, style = Path(folder) / FOLDER, results.plan.style
     drawn = (
         (f"{name}_{theme}.{kind}", draw(picture, theme=theme, style=style))
@@ -55,26 +53,6 @@ def write_film(results: Results, folder: str | Path, *, pictures: str = "film") 
     sheet = [("index.html", _sheet(results, chosen, names))] if chosen else []
     # Written one after the other: all pictures of a large review would fill the memory.
     return sorted(_write(place, name, content) for name, content in chain(drawn, sheet))
-
-
-def _names(pictures: Sequence[Picture]) -> list[str]:
-    """Return folder and name of each picture without theme and ending, each once."""
-    games = list(dict.fromkeys(one.game for one in pictures))
-    folders = [transliterated(game) if game else OVER_GAMES for game in games]
-    # Two names that are written alike in the plain alphabet get a hash each.
-    told_apart = {
-        game: name if folders.count(name) == 1 else slug(game, "game")
-        for game, name in zip(games, folders, strict=True)
-    }
-    out: list[str] = []
-    for one in pictures:
-        folder = told_apart[one.game]
-        parts = (folder, transliterated(one.setting) if one.setting else "", transliterated(one.chart))
-        name = f"{folder}/{'_'.join(part for part in parts if part)}"
-        if name in out:
-            name = f"{folder}/{folder}_{slug(one.setting, one.chart, one.game, 'again')}"
-        out.append(name)
-    return out
 
 
 def _sheet(results: Results, pictures: Sequence[Picture], names: Sequence[str]) -> str:
