@@ -23,6 +23,8 @@ STRIPS = (AVERAGE, LOW, "board_w")
 SENSORS = ("core_c", "core_mhz", "board_w")
 
 _SHORT = {AVERAGE: "FPS", LOW: f"1{NBSP}% low", "low_0p1pct_fps": f"0.1{NBSP}% low", "board_w": "Board power"}
+#: What a state is found by in a table.
+_STATE = ("card", "tuning", "bench")
 #: Pieces of a run that a trace shows; a spike is drawn where the longest frame rises so far over the mean.
 _PIECES, _SPIKE = 150, 0.03
 #: A frame so many times as long as nearly all others would flatten all else: it is cut at the edge.
@@ -73,13 +75,19 @@ def runs_of_game(
     metrics = [one for one in metrics if (of_scene["metric"] == one).any()]
     if not metrics:
         return None
-    means = _of_scene(levels, scene)
-    lanes = tuple(
-        Lane(one.name, one.place, tuple(_strip(one, of_scene, means, metric=metric) for metric in metrics))
-        for one in states
-    )
+    means, values = _levels_by_state(levels, scene), {}
+    known = of_scene[of_scene["value"].notna()]
+    for *key, run, value in known[[*_STATE, "metric", "run", "value"]].itertuples(index=False, name=None):
+        values.setdefault(tuple(key), []).append((str(run), float(value)))
+    lanes = []
+    for one in states:
+        keys = [(one.card, one.tuning, one.bench, metric) for metric in metrics]
+        cells = tuple(
+            Cell(tuple(values[key]), *means.get(key, (None,) * 3)) if key in values else None for key in keys
+        )
+        lanes.append(Lane(one.name, one.place, cells))
     columns = tuple(Column(heading_of(one), unit_of(one)) for one in metrics)
-    return Lanes(f"{scene_text(*scene)}: every run as a dot", columns, lanes, width)
+    return Lanes(f"{scene_text(*scene)}: every run as a dot", columns, tuple(lanes), width)
 
 
 def frame_rates(
@@ -104,10 +112,10 @@ def frame_rates(
     -------
     Lanes; None where no average frame rate was measured
     """
-    rows = _of_scene(levels, scene)
-    if not ((rows["metric"] == AVERAGE) & rows["value"].notna()).any():
+    means = _levels_by_state(levels, scene)
+    if not any(metric == AVERAGE and value is not None for (*_, metric), (value, *_) in means.items()):
         return None
-    lanes = tuple(Lane(one.name, one.place, (_bar(one, rows),)) for one in states)
+    lanes = tuple(Lane(one.name, one.place, (_bar(one, means),)) for one in states)
     title = f"{scene_text(*scene)}: average frame rate and 1 % low"
     return Lanes(title, (Column("FPS", "FPS", high=limit),), lanes, width)
 
@@ -329,32 +337,23 @@ def _number(value: object) -> float | None:
     return None if pd.isna(value) else float(value)
 
 
-def _level(state: State, levels: pd.DataFrame, *, metric: str) -> tuple[float | None, float | None, float | None]:
-    """Return mean and interval of a state."""
-    rows = state.rows(levels)
-    rows = rows[rows["metric"] == metric]
-    if not len(rows):
-        return None, None, None
-    return tuple(_number(rows.iloc[0][name]) for name in ("value", "ci_low", "ci_high"))
+def _levels_by_state(
+    levels: pd.DataFrame, scene: tuple[str, str]
+) -> dict[tuple[str, ...], tuple[float | None, float | None, float | None]]:
+    """Return mean and interval of each state and metric of a scene."""
+    rows = _of_scene(levels, scene)[[*_STATE, "metric", "value", "ci_low", "ci_high"]]
+    return {tuple(row[:4]): tuple(map(_number, row[4:])) for row in rows.itertuples(index=False, name=None)}
 
 
-def _strip(state: State, usable: pd.DataFrame, levels: pd.DataFrame, *, metric: str) -> Cell | None:
-    """Return the runs of one state with their mean."""
-    rows = state.rows(usable)
-    rows = rows[(rows["metric"] == metric) & rows["value"].notna()]
-    if not len(rows):
-        return None
-    runs = tuple(zip(rows["run"].astype(str), rows["value"].astype(float), strict=True))
-    centre, low, high = _level(state, levels, metric=metric)
-    return Cell(runs, centre, low, high)
-
-
-def _bar(state: State, levels: pd.DataFrame) -> Cell | None:
+def _bar(
+    state: State, means: dict[tuple[str, ...], tuple[float | None, float | None, float | None]]
+) -> Cell | None:
     """Return the bar of one state."""
-    value = _level(state, levels, metric=AVERAGE)[0]
+    value, low = (
+        means.get((state.card, state.tuning, state.bench, metric), (None,))[0] for metric in (AVERAGE, LOW)
+    )
     if value is None:
         return None
-    low = _level(state, levels, metric=LOW)[0]
     return Cell(centre=value, notch=low, bar=True, text=value_text(value, "FPS").split(NBSP)[0])
 
 
