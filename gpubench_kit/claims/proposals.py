@@ -93,7 +93,9 @@ def _over_games(results: Results, plan) -> Iterator[Proposal]:
     for metric in _metrics(plan):
         for pair in plan.pairs():
             verdict = judge_claim(_claim(pair, metric, "better"), results, plan=plan)
-            settled = [one for one in verdict.judged if one.target.row.verdict not in _OPEN]
+            # What one game carries alone is no result over games, and is not offered as one.
+            decided = [one for one in verdict.judged if one.target.row.verdict not in _OPEN]
+            settled = [one for one in decided if not one.target.row.carried_by]
             yield from (Proposal(best_sentence(one.target, plan), standing(one.target.row)) for one in settled)
 
 

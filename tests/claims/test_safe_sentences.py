@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.check import check_claims
@@ -81,3 +84,50 @@ def test_a_sentence_often_said_begins_with_a_capital():
     across = {"against_card": "Fernholt 3", "of_tuning": "factory", "change": 1.0, "se": 1.5}
     texts = [one.text for one in proposed(across, **RIVALS).not_shown]
     assert texts[0] == "Our Larkmoor 4 is faster than our Fernholt 3 in our games."
+
+
+_SPECS = st.fixed_dictionaries(
+    {
+        metric: st.fixed_dictionaries(
+            {"metric": st.just(metric), "change": st.floats(-25, 25), "se": st.floats(0.05, 6.0)},
+            optional={"carried_by": st.just(GAMES[0]), "withheld": st.just("confounded")},
+        )
+        for metric in ("avg_fps", "low_1pct_fps", "board_w")
+    }
+)
+_SAID = re.compile(
+    r"\((?P<change>[+\u2212]?[\d.]+) %, [\d.]+ % interval "
+    r"(?P<low>[+\u2212]?[\d.]+) to (?P<high>[+\u2212]?[\d.]+) %\)"
+)
+
+
+def _number(text: str) -> float:
+    """Return a printed number."""
+    return float(text.replace("\u2212", "-"))
+
+
+@settings(max_examples=30)
+@given(_SPECS)
+def test_no_sentence_over_games_says_more_than_the_row_it_speaks_of(specs):
+    plan = claim_plan(analysis={"metrics": list(specs)})
+    overall = overall_rows(plan, *specs.values())
+    rows = {row.metric: row for row in overall.itertuples()}
+    words = {"avg_fps": r"was .*?(faster|slower|as fast)", "low_1pct_fps": "The 1 % low", "board_w": "Board power"}
+    games = game_rows(plan, *({"metric": one, "change": 0.0, "se": 9.0, "game": GAMES[0]} for one in specs))
+    for one in proposed_sentences(games, overall, plan).safe:
+        text = one.text.replace("\u00a0", " ")
+        row = next(rows[metric] for metric, said in reversed(words.items()) if re.search(said, text))
+        assert row.verdict not in ("undecided", "no_verdict")
+        assert not row.carried_by or GAMES[0] in text
+        said = _SAID.search(text)
+        assert _number(said["change"]) == pytest.approx(row.change, abs=0.0501)
+        assert (_number(said["low"]), _number(said["high"])) == pytest.approx((row.ci_low, row.ci_high), abs=0.0501)
+        claim = text[: said.start()]
+        if least := re.search(r"at least ([\d.]+) %", claim):
+            assert float(least[1]) <= min(abs(row.ci_low), abs(row.ci_high)) + 1e-9
+        if most := re.search(r"smaller than ([\d.]+) %", claim):
+            assert abs(row.change) < float(most[1]) <= row.margin + 0.05
+        assert not re.search("faster|higher", claim) or row.ci_low > 0
+        assert not re.search("slower|lower", claim) or row.ci_high < 0
+        if re.search(r"same with|as fast", claim):
+            assert row.verdict == "same_within_margin"
