@@ -92,7 +92,7 @@ def _change_pictures(results: Results) -> list[tuple[str, str]]:
     """Return the files of the picture with the change in each game, of the first tuning that has one."""
     group, metric = results.groups[0], results.metrics[0]
     for pair in results.main.pairs:
-        if len(changes_of(results, pair, group, metric)) > 1:
+        if len(changes_of(results, pair, group=group, metric=metric)) > 1:
             return picture_links(results, changes_chart(results, pair, metric), setting=group)
     return []
 
@@ -102,7 +102,7 @@ def changes_chart(results: Results, pair: Pair, metric: str) -> str:
     return f"games-{pair_in_name(results, pair)}-{metric.replace('_', '-')}"
 
 
-def changes_of(results: Results, pair: Pair, group: str, metric: str) -> list[tuple[Scene, Any]]:
+def changes_of(results: Results, pair: Pair, *, group: str, metric: str) -> list[tuple[Scene, Any]]:
     """Return the scenes of a group in which a metric was compared, the lowest change first."""
     rows = [(scene, results.in_game(pair, scene, metric)) for scene in results.scenes(group, results.main)]
     known = [(scene, row) for scene, row in rows if row is not None and not is_missing(row.change)]

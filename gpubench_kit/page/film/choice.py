@@ -122,7 +122,7 @@ def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
     """Yield the change in each game, by tuning; of every metric of the answer where all is drawn."""
     metrics = results.metrics if every else results.metrics[:1]
     for pair, metric in product(results.main.pairs, metrics):
-        rows = changes_of(results, pair, group, metric)
+        rows = changes_of(results, pair, group=group, metric=metric)
         if len(rows) < 2:
             continue
         tuning = results.short(pair.of)
