@@ -75,6 +75,12 @@ def coverage(session):
 
 
 @nox.session(venv_backend="none")
+def docs(session):
+    """Make the documentation, docs/_build/index.html; fail at a dead link within it."""
+    session.run(*HERE, "sphinx", "-W", "--keep-going", "-b", "html", "docs", "docs/_build", *session.posargs)
+
+
+@nox.session(venv_backend="none")
 def environment(session):
     """Make environment.yml from pyproject.toml."""
     session.run(sys.executable, "tools/make_environment.py")

@@ -30,7 +30,7 @@ def test_the_help_of_a_command_has_an_example_that_it_understands(name, capsys):
     assert ended.value.code == 0
     text = " ".join(capsys.readouterr().out.split())
     example = re.search(r"Example: gpubench-kit (.*)$", text)[1]
-    assert cli._parser().parse_args(example.split()).run
+    assert cli.make_parser().parse_args(example.split()).run
 
 
 def test_the_help_lists_every_command(capsys):
@@ -161,7 +161,7 @@ def test_logs_are_compared_by_the_metric_asked_for(log, capsys):
 
 def test_a_command_that_does_nothing_loads_no_large_library():
     large = "{'pandas', 'matplotlib', 'scipy', 'papermill'} & set(sys.modules)"
-    code = f"import sys; import gpubench_kit.cli.command as cli; cli._parser(); print({large})"
+    code = f"import sys; import gpubench_kit.cli.command as cli; cli.make_parser(); print({large})"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "set()\n"
 

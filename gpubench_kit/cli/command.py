@@ -37,7 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int, exit code
     """
     _speak_plainly()
-    asked = _parser().parse_args(arguments)
+    asked = make_parser().parse_args(arguments)
     try:
         code = asked.run(asked)
         sys.stdout.flush()
@@ -114,7 +114,7 @@ class _Bar:
         self._bar.update(max(0.0, 100 * share - self._bar.n))
 
 
-def _parser() -> argparse.ArgumentParser:
+def make_parser() -> argparse.ArgumentParser:
     """Return the parser of the command line."""
     parser = argparse.ArgumentParser(
         prog="gpubench-kit",

@@ -28,7 +28,8 @@ from gpubench_kit.sweep.tables import SWEEP_TABLES
 DESCRIPTION = "datapackage.json"
 
 _OTHERS = {one.name: one for one in (POSSIBLE, REDO, CHANGES)}
-_DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, **_OTHERS}
+#: Every table that a report or an archive can hold, by name.
+DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, **_OTHERS}
 
 #: Column -> table whose key it holds, where both tables are in the package.
 _REFERS = {
@@ -60,10 +61,10 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan
     ------
     ReportError : a table is not declared, or a file cannot be written
     """
-    unknown = [name for name in tables if name not in _DECLARED]
+    unknown = [name for name in tables if name not in DECLARED]
     if unknown:
-        raise ReportError(f"table '{unknown[0]}' is not declared (tables: {', '.join(_DECLARED)}).")
-    contents = {f"{name}.csv": csv_text(tables[name], _DECLARED[name]) for name in _DECLARED if name in tables}
+        raise ReportError(f"table '{unknown[0]}' is not declared (tables: {', '.join(DECLARED)}).")
+    contents = {f"{name}.csv": csv_text(tables[name], DECLARED[name]) for name in DECLARED if name in tables}
     return _write_contents(contents, Path(folder), plan=plan)
 
 
@@ -85,12 +86,12 @@ def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan) -> Pa
     ------
     ReportError : a file cannot be read or written
     """
-    there = [one for one in _DECLARED if (Path(folder) / "tables" / f"{one}.csv").exists()]
+    there = [one for one in DECLARED if (Path(folder) / "tables" / f"{one}.csv").exists()]
     try:
         contents = {f"{one}.csv": (Path(folder) / "tables" / f"{one}.csv").read_bytes().decode() for one in there}
     except OSError as error:
         raise ReportError(f"tables: cannot be read again ({error.strerror}).") from error
-    contents[f"{name}.csv"] = csv_text(frame, _DECLARED[name])
+    contents[f"{name}.csv"] = csv_text(frame, DECLARED[name])
     return _write_contents(contents, Path(folder), plan=plan)
 
 
@@ -198,7 +199,7 @@ def _licence(licence: str) -> dict[str, str]:
 
 def _resource(file: str, text: str, contents: Mapping[str, str]) -> dict[str, Any]:
     """Return the description of one file of a package."""
-    declared = _DECLARED[file.removesuffix(".csv")]
+    declared = DECLARED[file.removesuffix(".csv")]
     data = text.encode("utf-8")
     refers = [
         {"fields": [column], "reference": {"resource": other, "fields": [column]}}
