@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -20,6 +21,10 @@ _DENIED_SHARE, _MOST_DENIED = 0.05, 0.02
 
 #: A longer step that no cell shows is a pause [ms].
 _PAUSE_MS = 1000.0
+
+
+#: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
+FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,29 @@ class Frames:
     def end_s(self) -> float:
         """When the last frame ended, from the start of the first one [s]."""
         return float(self.time_s[-1] + self.frame_ms[-1] / 1000.0)
+
+    @cached_property
+    def _ranked_ms(self) -> tuple[np.ndarray, np.ndarray]:
+        """Frame times, those that quantiles and lows need at their ranks; and the ranks of the quantiles."""
+        last = self.frame_ms.size - 1
+        ranks = np.multiply(FRAME_SHARES, last / 100.0)
+        slowest = max(0, last - -(-self.frame_ms.size // 100))
+        wanted = {slowest, *np.floor(ranks).astype(int).tolist(), *np.ceil(ranks).astype(int).tolist()}
+        return np.partition(self.frame_ms, sorted(wanted)), ranks
+
+    @cached_property
+    def quantiles_ms(self) -> np.ndarray:
+        """Frame time that each of `FRAME_SHARES` does not exceed [ms], by linear interpolation."""
+        ranked, ranks = self._ranked_ms
+        below = np.floor(ranks).astype(int)
+        above = ranked[np.minimum(below + 1, ranked.size - 1)]
+        return ranked[below] + (above - ranked[below]) * (ranks - below)
+
+    @cached_property
+    def slowest_ms(self) -> np.ndarray:
+        """The slowest hundredth of the frames and one more, in rising order [ms]."""
+        ranked = self._ranked_ms[0]
+        return np.sort(ranked[max(0, ranked.size - 1 - -(-ranked.size // 100)) :])
 
 
 @dataclass(frozen=True)
@@ -105,6 +133,8 @@ def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray
 
     A step beyond a second that no cell shows is a pause between frames, and no frame.
     """
+    if timed.n_mismatched == 0:
+        return timed
     steps, is_end = np.diff(elapsed_ms), timed.stamped == "end"
     cells = timed.frame_ms[1:] if is_end else timed.frame_ms[:-1]
     off = steps - cells
@@ -118,7 +148,7 @@ def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray
     is_wrong = np.abs(cells - usual) > np.abs(steps - usual)
     is_denied &= (steps <= _PAUSE_MS) & ~near & (cells >= 0) & is_wrong
     places = np.flatnonzero(is_empty | is_denied)
-    if timed.n_mismatched == 0 or places.size == 0 or places.size > _MOST_DENIED * timed.frame_ms.size:
+    if places.size == 0 or places.size > _MOST_DENIED * timed.frame_ms.size:
         return timed
     frame_ms = timed.frame_ms.copy()
     rows = places + is_end

@@ -9,7 +9,8 @@ from dataclasses import fields
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
+from gpubench_kit.logs.frame_timing import FRAME_SHARES
+from gpubench_kit.logs.run_facts import RunFacts, Trace
 
 _NAMES = tuple(field.name for field in fields(RunFacts))
 _EMPTY = RunFacts("")

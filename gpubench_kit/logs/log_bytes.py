@@ -82,12 +82,19 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
     encoding, text = _as_utf8(unpacked.content, name, findings)
     text = _without_nul(text, name, findings)
     text = _complete_lines(text, name, findings)
+    # A shorter text cannot have as many lines, nor cells.
+    if len(text) > _MOST_LINES:
+        _check_size(text, name)
+    return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
+
+
+def _check_size(text: bytes, name: str) -> None:
+    """Raise where a text has more lines or cells than a log."""
     n_lines = text.count(b"\n")
     n_cells = n_lines + max(map(text.count, _BETWEEN_CELLS))
     if n_lines > _MOST_LINES or n_cells > _MOST_CELLS:
         found = f"{n_lines:,} lines with {n_cells:,} cells"
         raise _too_large(name, found, f"{_MOST_LINES:,} lines and {_MOST_CELLS:,} cells")
-    return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
 
 
 def _file_content(path: Path, name: str) -> bytes:
@@ -100,7 +107,9 @@ def _file_content(path: Path, name: str) -> bytes:
         if status.st_size > LIMIT_MB * 1_000_000:
             raise _too_large(name, f"{status.st_size / 1e6:.0f} MB", f"{LIMIT_MB} MB")
         with open(path, "rb", buffering=0) as file:
-            content = _at_most(file.read(LIMIT_MB * 1_000_000 + 1), name)
+            content = file.read(status.st_size + 1)
+            if len(content) > status.st_size:  # it grew, or its size was not known
+                content = _at_most(content + file.read(LIMIT_MB * 1_000_000 + 1 - len(content)), name)
     except FileNotFoundError:
         raise LogError(Fault(name, "the file is missing.", "Put it there or correct the run sheet.")) from None
     except (OSError, ValueError) as error:

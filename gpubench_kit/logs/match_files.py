@@ -104,6 +104,8 @@ def _names_of_logs(
     names = [
         (row["frame_log"] or _by_pattern(row, plan, matched.findings), row["sensor_log"]) for row in _rows_of(runs)
     ]
+    if all(map(any, names)):
+        return names
     waiting = [
         Waiting(row["run"], _count(row["order"]), float(start_s), _named(row))
         for row, start_s, logs in zip(_rows_of(runs), started, names, strict=True)

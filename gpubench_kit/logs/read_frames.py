@@ -20,7 +20,14 @@ from gpubench_kit.logs.frame_sources import (
     of_sources,
     rare_outcomes,
 )
-from gpubench_kit.logs.frame_timing import Frames, TimedRows, frames_of, timed_rows, with_time_of_others
+from gpubench_kit.logs.frame_timing import (
+    FRAME_SHARES,
+    Frames,
+    TimedRows,
+    frames_of,
+    timed_rows,
+    with_time_of_others,
+)
 from gpubench_kit.logs.log_bytes import read_log_bytes
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.text_table import Columns, LogTable, read_columns, read_regular, table_of
@@ -211,7 +218,7 @@ def is_too_coarse(frames: Frames) -> bool:
     ----------
     frames : of one run
     """
-    return frames.step_ms > _COARSE * float(np.quantile(frames.frame_ms, 0.99))
+    return frames.step_ms > _COARSE * float(frames.quantiles_ms[FRAME_SHARES.index(99.0)])
 
 
 def _kept(values: np.ndarray, kept: np.ndarray) -> np.ndarray:

@@ -10,9 +10,6 @@ from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.lined import LineUp
 from gpubench_kit.logs.read_frames import FrameLog
 
-#: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
-FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)
-
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -141,7 +138,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
     frames = frame_log.frames
     time_s, frame_ms = frames.time_s, frames.frame_ms
     steps, longest, shortest = np.diff(time_s), int(np.argmax(frame_ms)), int(np.argmin(frame_ms))
-    usual, trace = float(np.median(frame_ms)), _trace(time_s, frame_ms, n_bins)
+    usual, trace = float(frames.quantiles_ms[0]), _trace(time_s, frame_ms, n_bins)
     first_ms, later_ms = np.split(trace.mean_ms, [max(1, trace.mean_ms.size // 4)])
     near_ms, duration_s = max(0.005 * usual, 1.01 * frames.step_ms), float(frame_ms.sum()) / 1000.0
     gaps = np.flatnonzero(frame_ms > gap_ms) if frame_ms[longest] > gap_ms else np.empty(0, dtype=int)
@@ -184,7 +181,7 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
         first_part_ms=float(np.median(first_ms)),
         later_part_ms=float(np.median(later_ms)) if later_ms.size else usual,
         trace=trace,
-        frame_quantiles_ms=tuple(np.percentile(frame_ms, FRAME_SHARES).tolist()),
+        frame_quantiles_ms=tuple(frames.quantiles_ms.tolist()),
         frame_columns=frame_log.choices,
     )
 

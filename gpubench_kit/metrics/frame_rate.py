@@ -68,18 +68,21 @@ def low_fps(frame_ms: np.ndarray, *, definition: str = "quantile", one_in: int =
     return 1000.0 / formula(_slow_tail(frame_ms, one_in), frame_ms, one_in)
 
 
-def both_lows_fps(frame_ms: np.ndarray, *, definition: str = "quantile") -> tuple[float, float]:
+def both_lows_fps(
+    frame_ms: np.ndarray, *, definition: str = "quantile", slowest_ms: np.ndarray | None = None
+) -> tuple[float, float]:
     """Return the 1 % low and the 0.1 % low of a run, as `low_fps` gives them one by one.
 
     Parameters
     ----------
     frame_ms : array of shape (n,), frame times [ms]
     definition : ``quantile``, ``slowest_frames`` or ``time_share``
+    slowest_ms : the slowest ceil(n / 100) + 1 frames in rising order, where they are known
     """
     formula = _FORMULAS[definition]
     if frame_ms.size == 0:
         return float("nan"), float("nan")
-    tail = _slow_tail(frame_ms, 100)
+    tail = _slow_tail(frame_ms, 100) if slowest_ms is None else slowest_ms
     return 1000.0 / formula(tail, frame_ms, 100), 1000.0 / formula(tail, frame_ms, 1000)
 
 

@@ -9,7 +9,7 @@ from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.run_log import RunLog
 from gpubench_kit.metrics.frame_rate import average_fps, both_lows_fps, low_definition_text
-from gpubench_kit.metrics.frame_time import hitch_ms_per_min, median_frame_ms, pacing_ms
+from gpubench_kit.metrics.frame_time import hitch_ms_per_min, pacing_ms
 from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
@@ -93,7 +93,9 @@ def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:
     """Return the metrics that need frames only."""
     frame_ms, definition = frames.frame_ms, rules.low_definition
     avg_fps = average_fps(frame_ms)
-    lows = dict(zip((100, 1000), both_lows_fps(frame_ms, definition=definition), strict=True))
+    lows = dict(
+        zip((100, 1000), both_lows_fps(frame_ms, definition=definition, slowest_ms=frames.slowest_ms), strict=True)
+    )
     # The resolution of one frame time, carried through: d(1000 N / D) and d(1000 / t).
     total_ms = 1000.0 * frame_ms.size / avg_fps
     rows = [
@@ -107,7 +109,7 @@ def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:
             )
             for name, one_in in (("low_1pct_fps", 100), ("low_0p1pct_fps", 1000))
         ),
-        _row("median_frame_ms", median_frame_ms(frame_ms), "median of the frame times", step=frames.step_ms),
+        _row("median_frame_ms", float(frames.quantiles_ms[0]), "median of the frame times", step=frames.step_ms),
         _row("pacing_ms", pacing_ms(frame_ms), "mean absolute difference of successive frame times"),
     ]
     if rules.with_hitches:

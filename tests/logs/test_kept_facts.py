@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gpubench_kit.logs.format import ColumnChoice
+from gpubench_kit.logs.frame_timing import FRAME_SHARES
 from gpubench_kit.logs.kept_facts import KeptFacts
-from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
+from gpubench_kit.logs.run_facts import RunFacts, Trace
 
 _EMPTY = RunFacts("")
 _SAMPLES = (np.float32([0, 1]), np.float32([100, 101]))

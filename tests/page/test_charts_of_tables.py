@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_rel
 
-from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
+from gpubench_kit.logs.frame_timing import FRAME_SHARES
+from gpubench_kit.logs.run_facts import RunFacts, Trace
 from gpubench_kit.model.tables import NOISE, RUNS, USABLE
 from gpubench_kit.page.charts import RIVAL, draw
 from gpubench_kit.page.charts.games import (

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
+from gpubench_kit.logs.frame_timing import FRAME_SHARES
+from gpubench_kit.logs.run_facts import RunFacts, Trace
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
 from gpubench_kit.page.charts.marks import NBSP, value_text
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
