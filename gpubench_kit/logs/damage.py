@@ -26,6 +26,9 @@ _MOST_FOOTERS = 4
 #: A whole number this many times the usual value may have lost its decimal mark.
 _FAR = 20.0
 
+#: A time goes up more often than this for each time that it begins anew.
+_UPS_PER_DOWN = 3
+
 #: Largest log whose rows are compared as text [MB].
 _LARGEST_MB = 64
 
@@ -68,7 +71,9 @@ def rises(values: np.ndarray) -> bool:
     values : array of shape (n,)
     """
     steps = np.diff(values)
-    return steps.size > 3 and bool((steps >= 0).mean() >= 0.97 and steps.max() > 0)
+    n_up, n_down = int((steps > 0).sum()), int((steps < 0).sum())
+    # What stands still but for a few rows goes down as often as it goes up.
+    return steps.size > 3 and n_up > _UPS_PER_DOWN * n_down and bool((steps >= 0).mean() >= 0.97)
 
 
 def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:

@@ -95,3 +95,16 @@ def test_frame_times_are_found_beside_ticks_of_any_rate(tmp_path_factory, rate, 
     ticks = np.rint(start + rate * 1000 * ENDS_MS).astype(np.int64)
     log = _log(tmp_path_factory.mktemp("ticks"), {"x": ticks, "f": FRAME_MS})
     assert log.frames.frame_ms == pytest.approx(FRAME_MS)
+
+
+@pytest.mark.parametrize("cap_ms, jitter_ms, decimals", [(10.0, 0.02, 1), (1000 / 30, 0.001, 2), (1000 / 60, 0.0, 3)])
+@pytest.mark.parametrize("beside", ["", "busy", "load"])
+def test_frames_of_one_length_are_found_where_their_column_agrees_with_the_time(
+    tmp_path, cap_ms, jitter_ms, decimals, beside
+):
+    frame_ms = cap_ms + np.random.default_rng(3).normal(0, jitter_ms, 1500)
+    more = {"": {}, "busy": {"busy": (frame_ms * 0.6).round(3)}, "load": {"load": np.arange(1500) % 49 + 50}}
+    columns = {"time_s": (np.cumsum(frame_ms) / 1000).round(3), "frame_ms": frame_ms.round(decimals), **more[beside]}
+    log = _log(tmp_path, columns)
+    assert log.certainty.word == "proven"
+    assert log.frames.frame_ms.mean() == pytest.approx(cap_ms, rel=1e-3)
