@@ -20,6 +20,9 @@ from gpubench_kit.model.findings import Finding
 #: Most times that a time column may begin anew, as several runs in one log make it.
 _MOST_RUNS = 8
 
+#: Widths of counters.
+_COUNTER_BITS = (16, 24, 31, 32)
+
 #: Most rows of sums and means at the end of a log.
 _MOST_FOOTERS = 4
 
@@ -85,7 +88,7 @@ def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:
     confirmed : what the reviewer confirmed of the format; names the part where a log holds several runs
     """
     found = Repaired(rows)
-    for look in (_every_row_twice, _footers, _reversed):
+    for look in (_every_row_twice, _footers, _reversed, _wrapped):
         found = look(found)
     found = _several_runs(found, confirmed.part if confirmed else 0)
     return replace(found, lost_marks=_lost_marks(found.rows))
@@ -102,6 +105,10 @@ def with_rules(rows: LogRows | Columns, rules: tuple[str, ...]) -> LogRows | Col
     for rule in rules:
         name, _, argument = rule.partition(" ")
         first, _, last = argument.partition("-")
+        if name == "unwrap":
+            numbers = {**rows.numbers, int(first): _unwrapped(rows.numbers[int(first)], int(last))}
+            rows = replace(rows, numbers=numbers)
+            continue
         kept = {
             "every_second": slice(None, None, 2),
             "reverse": slice(None, None, -1),
@@ -182,6 +189,28 @@ def _reversed(found: Repaired) -> Repaired:
         return found
     message = f"{found.rows.label(falls[0])} falls from row to row: the rows were read in reverse."
     return _done(found, "reverse", "rows_reversed", message)
+
+
+def _wrapped(found: Repaired) -> Repaired:
+    """Return the rows with counters that begin anew after their largest number counted on."""
+    for place, values in _live(found.rows).items():
+        if found.rows.steps[place] < 1 or not np.isfinite(values).all() or not rises(values):
+            continue
+        steps = np.diff(values)
+        back, longest = np.flatnonzero(steps < 0), float(steps.max())
+        bits = next((one for one in _COUNTER_BITS if values.max() < 2.0**one), 0)
+        is_at_end = values[back] >= 2.0**bits - longest
+        if not back.size or not bits or not is_at_end.all() or (values[back + 1] > longest).any():
+            continue
+        label = found.rows.label(place)
+        message = f"{label} counts to {bits} bits and begins anew {back.size} times; it was counted on."
+        found = _done(found, f"unwrap {place}-{bits}", "counter_wrapped", message)
+    return found
+
+
+def _unwrapped(values: np.ndarray, bits: int) -> np.ndarray:
+    """Return a counter of so many bits counted on where it begins anew."""
+    return values + 2.0**bits * np.concatenate(([0.0], np.cumsum(np.diff(values) < 0)))
 
 
 def _several_runs(found: Repaired, part: int) -> Repaired:

@@ -59,6 +59,11 @@ class ColumnChoice:
     step: float = 0.0
     zero: float = 0.0
 
+    @property
+    def is_named(self) -> bool:
+        """Whether the plan, or a heading that is the metric's own name, says what it is."""
+        return "the plan" in self.why or "this metric's name" in self.why
+
     def in_unit_of_role(self, values: np.ndarray) -> np.ndarray:
         """Return values of the column in the unit of its role."""
         if self.zero:
@@ -79,6 +84,7 @@ class ConfirmedFormat:
     sensors : heading and unit by metric
     part : which of several runs in one log, from 1; 0 where there is one
     rows_are_frames : whether each row is a frame; frames are refused where it is not
+    seen : its headings
     """
 
     format_id: str
@@ -90,6 +96,7 @@ class ConfirmedFormat:
     sensors: tuple[tuple[str, str, str], ...] = ()
     part: int = 0
     rows_are_frames: bool = True
+    seen: str = ""
 
     @property
     def has_frames(self) -> bool:
@@ -123,6 +130,19 @@ class Declaration:
     told_in_sensors: tuple[str, ...] = ()
     same_machine: bool = False
     formats: tuple[ConfirmedFormat, ...] = ()
+
+    def changed_from(self, format_id: str) -> str:
+        """Return a sentence where the plan confirms the frames of other formats only; empty where it confirms none.
+
+        Parameters
+        ----------
+        format_id : short name of a log's format
+        """
+        others = [one for one in self.formats if one.has_frames]
+        if not others or any(one.format_id == format_id for one in others):
+            return ""
+        shown = "; ".join(f"{one.format_id} ({one.seen[:80]})" if one.seen else one.format_id for one in others[:3])
+        return f" The plan confirms another format of this card, {shown}: this log's columns are not the same."
 
     def confirmed(self, format_id: str) -> ConfirmedFormat | None:
         """Return what was confirmed of a format; None where nothing was."""

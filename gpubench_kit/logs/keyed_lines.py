@@ -6,12 +6,13 @@ One line from the middle of a log's beginning tells whether it is such a log. No
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gpubench_kit.logs.cell_text import looks_numeric
 from gpubench_kit.logs.dialect import COMMENT_MARKS, LOOK_AHEAD, full_lines, whole_lines
-from gpubench_kit.logs.object_lines import ObjectLayout, layout_of_object
+from gpubench_kit.logs.object_lines import ObjectLayout, cell_of_value, layout_of_object
 from gpubench_kit.model.errors import Fault, LogError
 
 #: Largest text whose lines are taken apart [MB]: an hour of frames.
@@ -71,6 +72,9 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     ------
     LogError : a line has only some of the keys, or others too; or the text is too large
     """
+    document = _document_as_table(text) if text[:64].lstrip()[:1] in (b"[", b"{") else None
+    if document is not None:
+        return document
     head = whole_lines(text, 0, LOOK_AHEAD)
     start = head.rfind(b"\n", 0, len(head) // 2) + 1
     probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()
@@ -86,6 +90,46 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
         raise LogError(_other_keys(f"{name}, line {rows.index(None) + 1}", lines[rows.index(None)], layout))
     first = next(place for place, (row, line) in enumerate(zip(rows, lines, strict=True)) if row is not line)
     return "\n".join([*rows[:first], layout.heading(), *rows[first:]]).encode("utf-8", "replace")
+
+
+def _document_as_table(text: bytes) -> bytes | None:
+    """Return a file that is one JSON document with the rows of a log as lines with tabs; None where it is none.
+
+    The rows are a list of flat objects or of lists, or an object of lists of one length; one of several members of
+    an object may hold them. Numbers keep every digit.
+    """
+    if len(text) > _LARGEST_MB * 1_000_000:
+        return None
+    try:
+        found = json.loads(text, object_pairs_hook=tuple, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return None
+    inside = [value for _, value in found] if isinstance(found, tuple) else []
+    tables = [rows for one in (found, *inside) if (rows := _rows_of_document(one))]
+    if len(tables) != 1:
+        return None
+    return "".join("\t".join(map(cell_of_value, row)) + "\n" for row in tables[0]).encode("utf-8", "replace")
+
+
+def _rows_of_document(found: object) -> list[Sequence[object]]:
+    """Return heading and rows that a part of a JSON document holds; none where it holds none."""
+    if isinstance(found, tuple) and len(found) > 1 and all(isinstance(values, list) for _, values in found):
+        columns = [values for _, values in found]
+        if len({len(values) for values in columns}) == 1 and all(map(_are_cells, columns)):
+            return [[key for key, _ in found], *zip(*columns, strict=True)]
+    if not isinstance(found, list) or len(found) < 2:
+        return []
+    if all(isinstance(row, tuple) for row in found):
+        keys = [key for key, _ in found[0]]
+        if all([key for key, _ in row] == keys and _are_cells([value for _, value in row]) for row in found):
+            return [keys, *([value for _, value in row] for row in found)]
+    is_rectangle = all(isinstance(row, list) and len(row) == len(found[0]) > 1 and _are_cells(row) for row in found)
+    return found if is_rectangle else []
+
+
+def _are_cells(values: Sequence[object]) -> bool:
+    """Return whether values are texts and numbers."""
+    return len(values) > 0 and not any(isinstance(value, list | tuple) for value in values)
 
 
 def layout_of_pairs(line: str) -> PairLayout | None:

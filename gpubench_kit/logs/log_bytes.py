@@ -35,6 +35,9 @@ _MOST_LINES = 8_000_000
 #: Most cells of all lines, rows times columns, and what can stand between them.
 _MOST_CELLS, _BETWEEN_CELLS = 20_000_000, (b",", b";", b"\t", b"|")
 
+#: Beginning of a JSON document whose first line is no row of its own.
+_DOCUMENT = re.compile(rb"\s*(?:\[\s*[\[{]|\{[^\n]*(?:[^}\s]\s*\n|\Z)|\{\s*\n)")
+
 #: Text that is decoded at once [bytes].
 _BLOCK = 1 << 22
 
@@ -251,6 +254,8 @@ def _complete_lines(text: bytes, name: str, findings: list[Finding]) -> bytes:
         text = text.replace(b"\r", b"\n")
     if text.endswith(b"\n"):
         return text
+    if _DOCUMENT.match(text) and text.rstrip().endswith((b"]", b"}")):
+        return text + b"\n"
     end = text.rfind(b"\n") + 1
     cut = text[end:].strip()
     if cut:

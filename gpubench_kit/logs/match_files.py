@@ -197,7 +197,7 @@ def _confirmed(entry: FormatEntry) -> ConfirmedFormat:
     """Return one entry of ``[[logs.format]]`` as logs are read by it."""
     frames = entry.frames
     sensors = tuple((metric, one.column, one.unit) for metric, one in entry.sensors.items())
-    found = ConfirmedFormat(entry.id, sensors=sensors, part=entry.part or 0)
+    found = ConfirmedFormat(entry.id, sensors=sensors, part=entry.part or 0, seen=entry.seen)
     if frames is None:
         return found
     return replace(

@@ -19,7 +19,7 @@ class ObjectLayout:
 
     def heading(self) -> str:
         """Return the keys as a heading."""
-        return _BETWEEN_CELLS.join(map(_cell, self.keys))
+        return _BETWEEN_CELLS.join(map(cell_of_value, self.keys))
 
     def row(self, line: str) -> str | None:
         """Return the values of a line, in the order of the heading.
@@ -28,7 +28,7 @@ class ObjectLayout:
         and None where it has further ones, or a key twice, or a value that is no text or number.
         """
         pairs = _pairs(line)
-        cells = {key: _cell(value) for key, value in pairs if key in self.keys}
+        cells = {key: cell_of_value(value) for key, value in pairs if key in self.keys}
         if not cells:
             return line
         if len(cells) < len(pairs) or any(isinstance(value, list) for _, value in pairs):
@@ -60,8 +60,8 @@ def _pairs(line: str) -> list[tuple[str, object]]:
         return []
 
 
-def _cell(value: object) -> str:
-    """Return a value as the text of a cell."""
+def cell_of_value(value: object) -> str:
+    """Return a value of a JSON document as the text of a cell."""
     if value is None or isinstance(value, bool):
         return _WORDS[value]
     text = " ".join(str(value).split())

@@ -12,6 +12,7 @@ from gpubench_kit.logs.clock import ClockTimes, clock_of_numbers, clock_of_texts
 from gpubench_kit.logs.clock_columns import date_doubt
 from gpubench_kit.logs.damage import without_repeated_rows
 from gpubench_kit.logs.format import ColumnChoice, Declaration, Sources
+from gpubench_kit.logs.load_edges import SIGNALS, busy_stretches
 from gpubench_kit.logs.rows import LogRows, rows_of
 from gpubench_kit.logs.sensor_sources import (
     check_one_source,
@@ -24,8 +25,14 @@ from gpubench_kit.logs.sniff_sensors import SensorColumns, possible_samples, sni
 from gpubench_kit.logs.text_table import Columns, LogTable, open_table, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.log_facts import quoted
 
 _HOUR_S = 3600.0
+
+#: A load or a power that rises by less than this from idle to busy, as the other one tells them, is not the card's.
+_RISES_BY = 1.15
+#: Samples that each of both medians needs.
+_SAMPLES_ENOUGH = 6
 
 #: Share of impossible samples from which on a sensor is not used.
 _MOST_IMPOSSIBLE = 0.2
@@ -119,6 +126,7 @@ def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration)
     clock = None if columns.begins_at_zero else clock
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
     values, on_values = _possible(table, columns, read, order)
+    on_values += _leave_out_what_stays(table, columns, time_s, values)
     return SensorLog(
         name=table.name,
         sha256=table.sha256,
@@ -172,6 +180,35 @@ def _possible(
             message = f"{table.name}: {shown} of {sensor.role} cannot be, or are stray zeros; left out."
             findings.append(Finding("note", "samples_left_out", message, found=float(n_bad)))
     return values, findings
+
+
+def _leave_out_what_stays(
+    table: LogTable, columns: SensorColumns, time_s: np.ndarray, values: dict[str, np.ndarray]
+) -> list[Finding]:
+    """Take out a load or a power that does not rise where the surer one of both says that the card was busy."""
+    choices = {one.role: one for one in columns.sensors}
+    least_swings = {metric: least_swing for metric, least_swing, _ in SIGNALS}
+    for metric, other in (("board_w", "load_pct"), ("load_pct", "board_w")):
+        if not {metric, other} <= values.keys() or choices[metric].certainty > choices[other].certainty:
+            continue
+        if choices[metric].is_named:
+            continue
+        is_busy = np.zeros(time_s.size, dtype=bool)
+        for one in busy_stretches(time_s, values[other], least_swing=least_swings[other]):
+            is_busy |= (time_s >= one.start_s) & (time_s <= one.end_s)
+        signal = values[metric]
+        busy, idle = (signal[part & np.isfinite(signal)] for part in (is_busy, ~is_busy))
+        if min(busy.size, idle.size) < _SAMPLES_ENOUGH or np.median(busy) >= _RISES_BY * np.median(idle):
+            continue
+        del values[metric]
+        message = (
+            f"{table.name}: {choices[metric].label} does not rise where {choices[other].label} does: it is not the "
+            f"card's {metric}, and not used."
+        )
+        line = f"sensors = {{ {metric} = {quoted(table.key(choices[metric].column))} }}"
+        action = f"If it is, declare it in the plan: [logs] {line}"
+        return [Finding("note", "sensor_stays", message, action=action)]
+    return []
 
 
 def _check_one_source(table: LogTable, columns: SensorColumns, counted: Sources, stamps_s: np.ndarray) -> None:

@@ -149,7 +149,8 @@ def _sniffed(
     )
     outcomes = outcome_columns(rows, taken | {sensor.column for sensor in sensors})
     findings = (*log_format.findings, *on_sensors)
-    return _as_format(replace(log_format, sensors=sensors, outcomes=outcomes, findings=findings), found, clues)
+    log_format = replace(log_format, sensors=sensors, outcomes=outcomes, findings=findings)
+    return _as_format(log_format, found, clues, changed=declared.changed_from(log_format.format_id))
 
 
 def _cells(rows: LogRows, place: int) -> np.ndarray:
@@ -320,7 +321,7 @@ def _with_lost_marks(found: Found, whole: Repaired, clues: Clues) -> Found:
     return replace(found, certainty=Certainty.OPEN, question=question, line="")
 
 
-def _as_format(log_format: LogFormat, found: Found, clues: Clues) -> LogFormat:
+def _as_format(log_format: LogFormat, found: Found, clues: Clues, *, changed: str) -> LogFormat:
     """Return the format with its columns of frame times, or with the fault that asks."""
     rows, time = clues.rows, found.time
     why = "; ".join(found.why)
@@ -355,8 +356,8 @@ def _as_format(log_format: LogFormat, found: Found, clues: Clues) -> LogFormat:
         has_stamps_only=is_clock and found.take == "steps",
         paste=_paste(found, rows) if found.certainty <= Certainty.LIKELY and not found.is_sampled else "",
     )
-    log_format = replace(log_format, findings=(*log_format.findings, *_notes(log_format, found, rows)))
-    return replace(log_format, fault=_fault(rows, found) if found.certainty == Certainty.OPEN else None)
+    log_format = replace(log_format, findings=(*log_format.findings, *_notes(log_format, found, rows, changed)))
+    return replace(log_format, fault=_fault(rows, found, changed) if found.certainty == Certainty.OPEN else None)
 
 
 def _paste(found: Found, rows: LogRows) -> str:
@@ -371,12 +372,13 @@ def _paste(found: Found, rows: LogRows) -> str:
     return f'{{ time = {quoted(rows.table.key(place))}, unit = "{unit_name(found.factor)}", rows = "frames" }}'
 
 
-def _notes(log_format: LogFormat, found: Found, rows: LogRows) -> list[Finding]:
+def _notes(log_format: LogFormat, found: Found, rows: LogRows, changed: str) -> list[Finding]:
     """Return the note on a format that is only likely, or whose frame times are steps."""
     name, notes = rows.table.name, []
     if found.certainty == Certainty.LIKELY:
         label = log_format.frame_time.label if log_format.frame_time else f"the steps of {log_format.elapsed.label}"
         message = f"{name}: {label} is likely the frame time in {unit_name(found.factor)}: {'; '.join(found.why)}."
+        message += changed
         action = (
             f"It is shown and not used in verdicts. If it is right, confirm the format: [logs] {found.line}, or "
             f"{format_entry(log_format)}"
@@ -402,7 +404,7 @@ def format_entry(log_format: LogFormat, *, card: str = "") -> str:
     return f"[[logs.format]] {'; '.join(filter(None, parts))}"
 
 
-def _fault(rows: LogRows, found: Found) -> Fault:
+def _fault(rows: LogRows, found: Found, changed: str) -> Fault:
     """Return the question that an open format asks, or why samples are refused."""
     if found.is_sampled:
         action = "One row per frame is needed; averages can be typed into the run sheet."
@@ -414,4 +416,5 @@ def _fault(rows: LogRows, found: Found) -> Fault:
         action = f"Say in the plan which it is, below [logs], for example: {found.line}"
     else:
         action = f"Say in the plan, in an entry of [[logs.format]]: frames = {{ {found.line} }}"
-    return Fault(rows.table.name, problem if problem.endswith("?") else f"{problem}.", action)
+    sentence = problem if problem.endswith("?") else f"{problem}."
+    return Fault(rows.table.name, sentence + changed, action)

@@ -61,9 +61,6 @@ _SHARE_POSSIBLE = 0.8
 #: Metrics that logs also hold in another unit: medians between which that must be so, the factor and the unit.
 _OTHER_UNITS = {"core_mv": (0.2, 5.0, 1000.0, "V"), "memory_used_gb": (256.0, 262_144.0, 1 / 1024, "MB")}
 
-#: A load or a power that rises by less than this from idle to busy is not the card's.
-_RISES_BY = 1.15
-
 #: Quantities of the kit's units.
 _QUANTITY_OF_UNIT = {
     "W": "power", "°C": "heat", "%": "percent", "MHz": "clock", "rpm": "fan", "mV": "volt", "GB": "bytes",

@@ -92,6 +92,8 @@ def merge_typed(rows: list[dict], typed: pd.DataFrame, runs: set[str]) -> tuple[
         log = logged.get((one.run, one.metric))
         if log is None:
             merged.append(_typed_row(one.run, one.metric, one.value, one.step))
+        elif log["certainty"] == "likely":
+            findings.append(_beside_likely(one, log))
         elif abs(one.value - log["value"]) > _DISAGREES * abs(log["value"]) + one.step:
             findings.append(_disagreement(one, log))
     return merged + _derived(merged, set(typed["run"]) & runs), findings
@@ -109,6 +111,19 @@ def _disagreement(one, log: dict) -> Finding:
     action = "Correct the sheet, or name the right log."
     return Finding(
         "note", "typed_and_log_disagree", message, run=one.run, found=float(one.value), limit=float(log["value"]),
+        unit=log["unit"], action=action,
+    )  # fmt: skip
+
+
+def _beside_likely(one, log: dict) -> Finding:
+    """Return the finding that a typed number does not stand in for one that is withheld."""
+    message = (
+        f"{one.metric} was typed as {one.value:g}, and the log, whose format is only likely, gives "
+        f"{log['value']:.6g}: neither is used in verdicts."
+    )
+    action = "Confirm the format of the log, or take its name off the sheet so that the typed number counts."
+    return Finding(
+        "note", "typed_beside_likely", message, run=one.run, found=float(one.value), limit=float(log["value"]),
         unit=log["unit"], action=action,
     )  # fmt: skip
 

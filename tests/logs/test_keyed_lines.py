@@ -16,7 +16,7 @@ from gpubench_kit.logs.log_bytes import LogBytes
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.logs.run_task import RunTask
-from gpubench_kit.logs.text_table import read_columns, table_of
+from gpubench_kit.logs.text_table import open_table, read_columns, table_of
 from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.errors import LogError
 
@@ -236,3 +236,40 @@ def test_log_with_keys_is_not_remembered_for_a_table_with_the_same_heading(tmp_p
         run = read_run(RunTask("r", path, path.name), memory=memory)
         assert run.frames.frame_ms == pytest.approx(FRAME_MS, abs=0)
         assert ("keys in each line" in run.facts.frame_dialect) is (number != 1)
+
+
+DOCUMENT = [{"time_s": round(0.016 * k + 0.001 * (k % 3), 3), "frame_ms": 16.0 + (k % 3)} for k in range(400)]
+AS_LISTS = [list(row.values()) for row in DOCUMENT]
+BY_NAME = {name: [row[name] for row in DOCUMENT] for name in DOCUMENT[0]}
+DOCUMENTS = {
+    "objects": json.dumps(DOCUMENT),
+    "objects over several lines": json.dumps(DOCUMENT, indent=2),
+    "lists below a heading": json.dumps([list(DOCUMENT[0]), *AS_LISTS], indent=1) + "\n",
+    "lists by name": json.dumps(BY_NAME),
+    "a member of an object": json.dumps(
+        {"game": "Salt Orchard", "about": {"n": 400}, "frames": DOCUMENT}, indent=1
+    ),
+    "lists by name in a member": json.dumps({"game": "Salt Orchard", "frames": BY_NAME}),
+}
+
+
+@pytest.mark.parametrize("text", DOCUMENTS.values(), ids=DOCUMENTS.keys())
+def test_a_log_that_is_one_json_document_is_read(tmp_path, text):
+    path = tmp_path / "run.json"
+    path.write_text(text, encoding="utf-8")
+    table = open_table(path)
+    assert table.dialect.names == ("time_s", "frame_ms")
+    read = read_columns(table, [0, 1])
+    assert np.array_equal(read.numbers[0], BY_NAME["time_s"])
+    assert np.array_equal(read.numbers[1], BY_NAME["frame_ms"])
+
+
+@pytest.mark.parametrize(
+    "text",
+    [json.dumps(DOCUMENT)[:-20], "[[1, 2], [3]]\n", json.dumps({"a": DOCUMENT, "b": DOCUMENT}), "[" * 100_000],
+)
+def test_a_json_document_that_holds_no_one_table_is_refused(tmp_path, text):
+    path = tmp_path / "run.json"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(LogError):
+        open_table(path)

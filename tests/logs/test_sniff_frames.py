@@ -103,8 +103,21 @@ def test_a_confirmed_format_counts_as_stated(tmp_path):
 
 def test_a_confirmation_holds_for_its_format_alone(tmp_path):
     text = text_of({"dur": written(FRAME_MS, "ms")})
+    declared = Declaration(formats=(ConfirmedFormat("00000000", "dur", "ms", seen="n;dur"),))
+    log = _read(tmp_path, text, declared=declared)
+    assert log.certainty == Certainty.LIKELY
+    (told,) = [one for one in log.findings if one.check == "format_likely"]
+    assert (
+        "confirms another format of this card, 00000000 (n;dur): this log's columns are not the same"
+        in told.message
+    )
+
+
+def test_a_question_says_that_the_columns_are_not_those_confirmed(tmp_path):
+    text = text_of({"x": [f"{one:.0f}" for one in np.cumsum(FRAME_MS) * 1e4]})
     declared = Declaration(formats=(ConfirmedFormat("00000000", "dur", "ms"),))
-    assert _read(tmp_path, text, declared=declared).certainty == Certainty.LIKELY
+    with pytest.raises(LogError, match="confirms another format of this card, 00000000: this log's columns"):
+        _read(tmp_path, text, declared=declared)
 
 
 def test_a_contradiction_beats_a_confirmation(tmp_path):

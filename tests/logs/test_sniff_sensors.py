@@ -168,3 +168,26 @@ def test_time_goes_before_a_row_number_that_stands_beside_it(tmp_path):
     assert log.time_s == pytest.approx(TIMES, abs=1e-6)
     assert log.findings == ()
     assert Certainty.STATED.word == "stated"
+
+
+STEADY = (RNG.normal(65, 1, TIMES.size)).round(1)
+
+
+def test_power_that_does_not_rise_with_the_load_is_not_the_cards(tmp_path):
+    log = _log(tmp_path, {"GPU load [%]": LOAD, "power [W]": STEADY})
+    assert "board_w" not in log.values
+    (told,) = [one for one in log.findings if one.check == "sensor_stays"]
+    assert "column 'power [W]' does not rise where column 'GPU load [%]' does" in told.message
+    assert '[logs] sensors = { board_w = "power [W]" }' in told.action
+
+
+def test_load_that_does_not_rise_with_the_power_is_not_the_cards(tmp_path):
+    log = _log(tmp_path, {"load [%]": STEADY, "GPU power [W]": WATTS.round(1)})
+    assert set(log.values) & {"board_w", "load_pct"} == {"board_w"}
+
+
+def test_power_that_is_named_or_surer_than_the_load_stays(tmp_path):
+    assert "board_w" in _log(tmp_path, {"load_pct": LOAD, "board_w": STEADY}).values
+    assert "board_w" in _log(tmp_path, {"load [%]": LOAD, "GPU power [W]": STEADY}).values
+    declared = Declaration(sensors={"board_w": "power [W]"})
+    assert "board_w" in _log(tmp_path, {"GPU load [%]": LOAD, "power [W]": STEADY}, declared=declared).values

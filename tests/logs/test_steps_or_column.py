@@ -97,14 +97,33 @@ def test_frame_times_are_found_beside_ticks_of_any_rate(tmp_path_factory, rate, 
     assert log.frames.frame_ms == pytest.approx(FRAME_MS)
 
 
-@pytest.mark.parametrize("cap_ms, jitter_ms, decimals", [(10.0, 0.02, 1), (1000 / 30, 0.001, 2), (1000 / 60, 0.0, 3)])
+@pytest.mark.parametrize(
+    ("cap_ms", "jitter_ms", "decimals"), [(10.0, 0.02, 1), (1000 / 30, 0.001, 2), (1000 / 60, 0.0, 3)]
+)
 @pytest.mark.parametrize("beside", ["", "busy", "load"])
 def test_frames_of_one_length_are_found_where_their_column_agrees_with_the_time(
     tmp_path, cap_ms, jitter_ms, decimals, beside
 ):
     frame_ms = cap_ms + np.random.default_rng(3).normal(0, jitter_ms, 1500)
     more = {"": {}, "busy": {"busy": (frame_ms * 0.6).round(3)}, "load": {"load": np.arange(1500) % 49 + 50}}
-    columns = {"time_s": (np.cumsum(frame_ms) / 1000).round(3), "frame_ms": frame_ms.round(decimals), **more[beside]}
-    log = _log(tmp_path, columns)
+    times = {"time_s": (np.cumsum(frame_ms) / 1000).round(3), "frame_ms": frame_ms.round(decimals)}
+    log = _log(tmp_path, times | more[beside])
     assert log.certainty.word == "proven"
     assert log.frames.frame_ms.mean() == pytest.approx(cap_ms, rel=1e-3)
+
+
+@pytest.mark.parametrize("bits", [16, 24, 31, 32])
+def test_a_counter_that_begins_anew_is_counted_on(tmp_path, bits):
+    per_ms = 10 if bits == 16 else 1e4
+    ticks = np.rint(2.0**bits - 2000 * per_ms + per_ms * ENDS_MS) % 2.0**bits
+    log = _log(tmp_path, {"ticks": ticks.astype(np.int64), "frame_ms": FRAME_MS})
+    assert (np.diff(ticks) < 0).any()
+    assert log.frames.end_s == pytest.approx(FRAME_MS.sum() / 1000, abs=2e-3)
+    assert (np.diff(log.frames.time_s) > 0).all()
+    assert "counter_wrapped" in {one.check for one in log.findings}
+
+
+def test_two_runs_are_no_counter_that_begins_anew(tmp_path):
+    twice = np.concatenate([ENDS_MS, ENDS_MS + 1]).round().astype(np.int64)
+    with pytest.raises(LogError, match="begins anew 1 times: 2 runs stand in one log"):
+        _log(tmp_path, {"ms": twice, "frame_ms": np.concatenate([FRAME_MS, FRAME_MS[::-1]])})

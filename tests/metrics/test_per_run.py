@@ -9,7 +9,7 @@ from made_logs import clock, frame_log, frame_times, sensor_signal, table
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics import per_run
 from gpubench_kit.metrics.frame_rate import average_fps, low_fps
-from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics
+from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics, merge_typed
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_METRICS, check_table
@@ -200,3 +200,14 @@ def test_rows_kept_as_columns_are_the_table_of_the_rows():
     pd.testing.assert_frame_equal(columns.table(["a", "b"]), RUN_METRICS.frame(rows))
     pd.testing.assert_frame_equal(columns.table(["b", "a"]), RUN_METRICS.frame(rows[::-1]))
     assert len(RowColumns().table([])) == 0
+
+
+def test_a_typed_number_does_not_take_the_place_of_one_that_waits_for_its_confirmation():
+    row = {"run": "r1", "metric": "avg_fps", "value": 120.0, "unit": "fps", "certainty": "likely", "step": 0.0}
+    typed = pd.DataFrame({"run": ["r1"], "metric": ["avg_fps"], "value": [119.9], "step": [0.1]})
+    merged, findings = merge_typed([row], typed, {"r1"})
+    assert merged == [row]
+    (told,) = findings
+    assert told.check == "typed_beside_likely"
+    assert "typed as 119.9" in told.message
+    assert "gives 120: neither is used" in told.message
