@@ -25,6 +25,9 @@ _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?\s*([AaPp]\.
 _ZONE = re.compile(r"(?:Z|[+-]\d\d:?(?:\d\d)?)$")
 _FRACTION = re.compile(r":\d\d[.,](\d+)")
 
+#: A time goes up more often than this for each time that it begins anew.
+_UPS_PER_DOWN = 3
+
 
 @dataclass(frozen=True)
 class ClockTimes:
@@ -207,3 +210,26 @@ def _step_s(texts: list[str]) -> float:
     fractions = [_FRACTION.search(text) for text in texts[:50]]
     most = max((len(fraction[1]) for fraction in fractions if fraction), default=0)
     return 10.0**-most if any(text.count(":") >= 2 for text in texts[:50]) else 60.0
+
+
+def counts_rows(values: np.ndarray) -> bool:
+    """Return whether values rise by one from row to row.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+    """
+    return values.size > 2 and bool((np.diff(values) == 1).all())
+
+
+def rises(values: np.ndarray) -> bool:
+    """Return whether values rise as time does.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+    """
+    steps = np.diff(values)
+    n_up, n_down = int((steps > 0).sum()), int((steps < 0).sum())
+    # What stands still but for a few rows goes down as often as it goes up.
+    return steps.size > 3 and n_up > _UPS_PER_DOWN * n_down and bool((steps >= 0).mean() >= 0.97)

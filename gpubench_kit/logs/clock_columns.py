@@ -17,8 +17,8 @@ from gpubench_kit.logs.clock import (
     is_date_only,
     is_time_only,
     join_date_and_time,
+    rises,
 )
-from gpubench_kit.logs.damage import rises
 from gpubench_kit.logs.format import Certainty, ColumnChoice
 from gpubench_kit.logs.rows import LogRows
 from gpubench_kit.logs.text_table import LogTable

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gpubench_kit.logs.damage import rises
+from gpubench_kit.logs.clock import rises
 from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.rows import LogRows
 from gpubench_kit.model.log_facts import quoted
@@ -27,6 +27,12 @@ _LARGEST_STRIDE = 3
 
 #: Shorter sums are no run [ms].
 SHORT_RUN_MS = 5000.0
+
+#: Slower than this, rows may as well be samples [ms].
+_SLOW_MS = 90.0
+
+#: A row distance this many times the frame time is that of samples.
+SAMPLES_APART = 2.5
 
 #: Units of frame times, and of time that has passed, in ms.
 UNITS_MS = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
@@ -179,3 +185,27 @@ def rises_as(rows: LogRows, place: int) -> bool:
     steps = np.diff(values)
     is_stride = bool((steps == steps[0]).all()) and steps[0] <= _LARGEST_STRIDE
     return not (is_stride or np.median(steps) == 1)
+
+
+def not_too_slow(clues: Clues, found: Found, median_ms: float) -> Found:
+    """Return what was found, less sure where rows are as far apart as samples, or refused where rates deny them."""
+    for place in clues.rates:
+        rate = float(np.nanmedian(clues.values[place]))
+        if rate > 0 and median_ms > SAMPLES_APART * 1e3 / rate:
+            what = f"{clues.rows.label(place)} says {1e3 / rate:.3g} ms a frame"
+            return rows_are_samples(f"{median_ms / 1e3:.3g} s", what)
+    if median_ms <= _SLOW_MS:
+        return found
+    why = (*found.why, f"{1e3 / median_ms:.1f} rows a second could be samples")
+    return replace(found, certainty=min(found.certainty, Certainty.LIKELY), why=why)
+
+
+def rows_are_samples(apart: str, what: str) -> Found:
+    """Return that the rows of a log are samples.
+
+    Parameters
+    ----------
+    apart, what : how far apart they are, and what says so
+    """
+    question = f"rows are {apart} apart, and {what}: these are samples, not frames"
+    return Found("", None, None, 1.0, Certainty.OPEN, (), question, is_sampled=True)

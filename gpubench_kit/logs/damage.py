@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gpubench_kit.logs.clock import counts_rows, rises
 from gpubench_kit.logs.format import ConfirmedFormat
 from gpubench_kit.logs.line_reader import row_lines
 from gpubench_kit.logs.rows import LogRows
@@ -28,9 +29,6 @@ _MOST_FOOTERS = 4
 
 #: A whole number this many times the usual value may have lost its decimal mark.
 _FAR = 20.0
-
-#: A time goes up more often than this for each time that it begins anew.
-_UPS_PER_DOWN = 3
 
 #: Largest log whose rows are compared as text [MB].
 _LARGEST_MB = 64
@@ -54,29 +52,6 @@ class Repaired:
     findings: tuple[Finding, ...] = ()
     fault: Fault | None = None
     lost_marks: tuple[tuple[int, int], ...] = ()
-
-
-def counts_rows(values: np.ndarray) -> bool:
-    """Return whether values rise by one from row to row.
-
-    Parameters
-    ----------
-    values : array of shape (n,)
-    """
-    return values.size > 2 and bool((np.diff(values) == 1).all())
-
-
-def rises(values: np.ndarray) -> bool:
-    """Return whether values rise as time does.
-
-    Parameters
-    ----------
-    values : array of shape (n,)
-    """
-    steps = np.diff(values)
-    n_up, n_down = int((steps > 0).sum()), int((steps < 0).sum())
-    # What stands still but for a few rows goes down as often as it goes up.
-    return steps.size > 3 and n_up > _UPS_PER_DOWN * n_down and bool((steps >= 0).mean() >= 0.97)
 
 
 def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:

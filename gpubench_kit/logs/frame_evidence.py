@@ -22,10 +22,10 @@ from gpubench_kit.logs.clues import (
     TimeColumn,
     is_plausible,
     line_of_time,
+    not_too_slow,
     unit_name,
 )
 from gpubench_kit.logs.format import Certainty
-from gpubench_kit.logs.sampled_rows import not_too_slow
 
 _SI_RATIOS = (1.0, 1e3, 1e-3, 1e6, 1e-6, 1e9, 1e-9, 1e3 / 6e4, 1 / 6e4, 1 / 3600, 1 / 3.6e6)
 

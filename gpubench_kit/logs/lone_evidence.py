@@ -17,10 +17,10 @@ from gpubench_kit.logs.clues import (
     TimeColumn,
     is_plausible,
     line_of_time,
+    not_too_slow,
     unit_name,
 )
 from gpubench_kit.logs.format import Certainty
-from gpubench_kit.logs.sampled_rows import not_too_slow
 from gpubench_kit.model.log_facts import quoted
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from gpubench_kit.logs.clock import clock_of_numbers
+from gpubench_kit.logs.clock import clock_of_numbers, counts_rows, rises
 from gpubench_kit.logs.clock_columns import clock_of_rows, find_clock
 from gpubench_kit.logs.clues import (
     CLOCK,
@@ -19,10 +19,11 @@ from gpubench_kit.logs.clues import (
     is_plausible,
     line_of_time,
     may_be_frames,
+    not_too_slow,
     rises_as,
     unit_name,
 )
-from gpubench_kit.logs.damage import Repaired, counts_rows, repaired, rises
+from gpubench_kit.logs.damage import Repaired, repaired
 from gpubench_kit.logs.format import (
     Certainty,
     ColumnChoice,
@@ -37,7 +38,7 @@ from gpubench_kit.logs.frame_evidence import by_inverse_steps, by_steps_that_equ
 from gpubench_kit.logs.frame_sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone
 from gpubench_kit.logs.rows import LogRows, rows_of
-from gpubench_kit.logs.sampled_rows import not_too_slow, sampled
+from gpubench_kit.logs.sampled_rows import sampled
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.text_table import LogTable, no_such_column, read_columns
 from gpubench_kit.model.errors import Fault

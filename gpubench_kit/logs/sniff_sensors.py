@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from gpubench_kit.logs.clock import counts_rows
 from gpubench_kit.logs.clock_columns import find_clock, passed_since_zero, passed_told
-from gpubench_kit.logs.damage import counts_rows
 from gpubench_kit.logs.format import Certainty, ColumnChoice, ConfirmedFormat, Declaration, format_id_of
 from gpubench_kit.logs.kinds import fitting_kinds
 from gpubench_kit.logs.rows import LogRows
