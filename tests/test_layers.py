@@ -46,7 +46,7 @@ ORDER = (
     ("wording.numbers", "wording.catalogue"), ("wording.reasons",), ("wording.terms",),
     ("wording.names", "wording.verdicts"),
     ("sheet.load",), ("sheet", "sheet.look_files"), ("sheet.looks",), ("sheet.new_review",),
-    ("logs.text_table",), ("logs.format",), ("logs.read_frames", "logs.read_samples"),
+    ("logs.format",), ("logs.text_table",), ("logs.read_samples",), ("logs.read_frames",),
     ("logs.join",), ("logs.review",),
     ("metrics.frame_rate", "metrics.frame_time", "metrics.power"), ("metrics.per_run",),
     ("statistics.adapters",), ("statistics.coded_runs",), ("statistics.pair_runs",),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence, place_text, run_text, usual_spread
-from gpubench_kit.logs.order_done import clock_set_back, is_in_doubt
+from gpubench_kit.logs.match_files import clock_set_back, is_in_doubt
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from gpubench_kit.model.questions import SHOW, Choice, Question, isolated, paste_lines
 
 if TYPE_CHECKING:
-    from gpubench_kit.logs.confirm import FormatToConfirm
+    from gpubench_kit.logs.review import FormatToConfirm
 
 _RIGHT, _OTHER, _SAMPLES = "right", "other", "samples"
 
@@ -21,8 +21,7 @@ def confirm_formats_of(folder: str) -> None:
     ----------
     folder : folder of the review, or its ``plan.toml``
     """
-    from gpubench_kit.logs.confirm import formats_to_confirm
-    from gpubench_kit.logs.review import open_review
+    from gpubench_kit.logs.review import formats_to_confirm, open_review
     from gpubench_kit.model.plan import PLAN_FILE, load_plan
 
     place = Path(folder)
@@ -38,9 +37,9 @@ def confirm_log(log: str, folder: str) -> None:
     log : the file
     folder : folder of the review in whose plan the entry goes
     """
-    from gpubench_kit.logs.confirm import FormatToConfirm, first_rows_of
-    from gpubench_kit.logs.facts import facts_of_log
+    from gpubench_kit.logs.loose_files import facts_of_log
     from gpubench_kit.logs.match_files import declaration_of
+    from gpubench_kit.logs.review import FormatToConfirm, first_rows_of
     from gpubench_kit.logs.text_table import open_table
     from gpubench_kit.model.plan import PLAN_FILE, load_plan
 

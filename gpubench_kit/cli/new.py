@@ -151,7 +151,7 @@ def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
 
 def _facts(files: list[Path], source: Path, show: Callable[[float, str], None]) -> list[LogFacts]:
     """Return the facts of files."""
-    from gpubench_kit.logs.facts import facts_of_log
+    from gpubench_kit.logs.loose_files import facts_of_log
 
     facts = []
     for place, file in enumerate(files):
@@ -180,7 +180,7 @@ def _may_be_log(file: Path) -> bool:
 
 def _logs_at_hand(folder: Path) -> list[str]:
     """Return the line that names --from, where the working folder or the one to make holds frame logs."""
-    from gpubench_kit.logs.facts import facts_of_log
+    from gpubench_kit.logs.loose_files import facts_of_log
 
     for place in dict.fromkeys((folder, Path())):
         files = [

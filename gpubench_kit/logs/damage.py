@@ -12,9 +12,7 @@ import numpy as np
 
 from gpubench_kit.logs.clock import counts_rows, rises
 from gpubench_kit.logs.format import ConfirmedFormat
-from gpubench_kit.logs.line_reader import row_lines
-from gpubench_kit.logs.rows import LogRows
-from gpubench_kit.logs.text_table import Columns, LogTable
+from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, row_lines
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 

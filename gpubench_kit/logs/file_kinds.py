@@ -1,8 +1,18 @@
-"""What a file is that is no log, from its first bytes: it is called by its kind, never damaged."""
+"""What a file is that is no text: workbooks and Parquet tables to lines with tabs, others called by their kind."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import io
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from itertools import chain, islice
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from gpubench_kit.model.errors import LogError
+from gpubench_kit.sheet.workbook import look_inside, open_book
+from gpubench_kit.zip_archives import TooLarge
 
 #: Where it stands, first bytes, what it is.
 _KINDS = (
@@ -66,3 +76,233 @@ def kind_of_archive(names: Collection[str]) -> str:
     names : names of the files in it
     """
     return next((kind for name, kind in _ARCHIVES if name in names), "")
+
+
+#: Most pages that are looked at; a log of half a day has a few hundred.
+_MOST_PAGES = 50_000
+_UNPACKED, _PACKED = 2, 3
+#: Types of the compact protocol of Apache Thrift, in which page headers are written.
+_TRUE, _FALSE, _BYTE, _DOUBLE, _BINARY, _LIST, _SET, _STRUCT = 1, 2, 3, 7, 8, 9, 10, 12
+_WHOLE_NUMBERS = (4, 5, 6)
+_DEEPEST = 8
+
+
+def unpacked_bytes(content: bytes, file: pq.ParquetFile) -> float:
+    """Return how many bytes all pages of a Parquet file unpack to.
+
+    Parameters
+    ----------
+    content : bytes of the file
+    file : the same, opened
+
+    Returns
+    -------
+    float; infinite where there are far more pages than in any log
+
+    Raises
+    ------
+    ValueError, IndexError : a header is damaged
+    """
+    groups = map(file.metadata.row_group, range(file.metadata.num_row_groups))
+    columns = (group.column(number) for group in groups for number in range(group.num_columns))
+    pages = chain.from_iterable(_pages(content, column) for column in columns)
+    total = float(sum(islice(pages, _MOST_PAGES)))
+    return total if next(pages, None) is None else float("inf")
+
+
+def _pages(content: bytes, column: pq.ColumnChunkMetaData) -> Iterator[int]:
+    """Yield how many bytes each page of a column unpacks to."""
+    place = column.data_page_offset
+    if column.dictionary_page_offset and column.dictionary_page_offset < place:
+        place = column.dictionary_page_offset
+    end = min(len(content), place + max(0, column.total_compressed_size))
+    while 0 <= place < end:
+        header, place = _struct(content, place)
+        place += max(0, header.get(_PACKED, 0))
+        yield max(0, header.get(_UNPACKED, 0))
+
+
+def _struct(content: bytes, place: int, depth: int = 0) -> tuple[dict[int, int], int]:
+    """Return the whole numbers of a structure by their field, and where it ends."""
+    if depth > _DEEPEST:
+        raise ValueError("a header is nested too deep")
+    found, field = {}, 0
+    while kind := content[place]:
+        place += 1
+        if kind >> 4:
+            field += kind >> 4
+        else:
+            number, place = _varint(content, place)
+            field = _signed(number)
+        if kind & 15 in _WHOLE_NUMBERS:
+            number, place = _varint(content, place)
+            found[field] = _signed(number)
+        elif kind & 15 not in (_TRUE, _FALSE):
+            place = _after(content, place, kind & 15, depth)
+    return found, place + 1
+
+
+def _after(content: bytes, place: int, kind: int, depth: int) -> int:
+    """Return where a value ends that is not looked at."""
+    skip: dict[int, Callable[[], int]] = {
+        _TRUE: lambda: place + 1,
+        _FALSE: lambda: place + 1,
+        _BYTE: lambda: place + 1,
+        _DOUBLE: lambda: place + 8,
+        _BINARY: lambda: sum(_varint(content, place)),
+        _LIST: lambda: _after_list(content, place, depth),
+        _SET: lambda: _after_list(content, place, depth),
+        _STRUCT: lambda: _struct(content, place, depth + 1)[1],
+        **dict.fromkeys(_WHOLE_NUMBERS, lambda: _varint(content, place)[1]),
+    }
+    if kind not in skip:
+        raise ValueError("a header is damaged")
+    return skip[kind]()
+
+
+def _after_list(content: bytes, place: int, depth: int) -> int:
+    """Return where a list ends."""
+    size, kind = content[place] >> 4, content[place] & 15
+    place += 1
+    if size == 15:
+        size, place = _varint(content, place)
+    if size > len(content) - place:
+        raise ValueError("a header is damaged")
+    for _ in range(size):
+        place = _after(content, place, kind, depth + 1)
+    return place
+
+
+def _varint(content: bytes, place: int) -> tuple[int, int]:
+    """Return a whole number of seven bits a byte, and where it ends."""
+    number = 0
+    for shift in range(0, 70, 7):
+        byte = content[place]
+        number |= (byte & 127) << shift
+        place += 1
+        if byte < 128:
+            return number, place
+    raise ValueError("a header is damaged")
+
+
+def _signed(number: int) -> int:
+    """Return a number with its sign, which stands in the last bit."""
+    return (number >> 1) ^ -(number & 1)
+
+
+#: Rows with numbers from which on a sheet of a workbook is taken for the log.
+_ROWS_OF_A_LOG = 3
+_MOST_CELLS_OF_A_WORKBOOK = 1_000_000
+#: Most cells that are read of a Parquet table, and rows that are held at once.
+_MOST_CELLS, _ROWS_AT_ONCE = 12_000_000, 1024
+#: Most that the directory of a Parquet file may take [bytes], and the largest list in it.
+_LARGEST_DIRECTORY, _LONGEST_LIST = 8_000_000, 200_000
+
+
+def workbook_lines(content: bytes, name: str, *, limit: int) -> tuple[bytes, int, str]:
+    """Return the first sheet of an .xlsx workbook that holds rows of numbers as lines with tabs.
+
+    Parameters
+    ----------
+    content : bytes of the file
+    name : what to call the file in messages
+    limit : most bytes of text
+
+    Returns
+    -------
+    lines, number of sheets, name of the sheet that was read
+
+    Raises
+    ------
+    LogError : no workbook, or too large for one
+    TooLarge : the text is longer than the limit
+    ValueError : it is damaged
+    """
+    look_inside(content, name, most_cells=_MOST_CELLS_OF_A_WORKBOOK, error=LogError)
+    sheets = open_book(content, name, data_only=True, is_streamed=True, error=LogError).worksheets
+    try:
+        read = ((*_sheet_lines(sheet, limit=limit), sheet.title) for sheet in sheets)
+        first = next(read)
+        of_numbers = (one for one in chain([first], read) if one[1] >= _ROWS_OF_A_LOG)
+        lines, _, title = next(of_numbers, first)
+    except TooLarge:
+        raise
+    except Exception as error:  # a damaged workbook fails in any of a dozen ways inside the reader
+        raise ValueError("a sheet cannot be read") from error
+    return lines, len(sheets), title
+
+
+def _sheet_lines(sheet: Any, *, limit: int) -> tuple[bytes, int]:
+    """Return a sheet as lines, and how many of its rows hold a number."""
+    rows = [_without_empty_end(row) for row in sheet.iter_rows(values_only=True)]
+    while rows and not rows[-1]:
+        rows.pop()
+    n_numbered = sum(
+        any(isinstance(cell, (int, float)) and not isinstance(cell, bool) for cell in row) for row in rows
+    )
+    return _lines_with_tabs(rows, width=max(map(len, rows), default=0), limit=limit), n_numbered
+
+
+def _without_empty_end(row: Sequence[object]) -> Sequence[object]:
+    """Return a row without the empty cells at its end."""
+    length = len(row)
+    while length and row[length - 1] is None:
+        length -= 1
+    return row[:length]
+
+
+def parquet_lines(content: bytes, *, limit: int) -> bytes:
+    """Return a Parquet table as lines with tabs, its column names first; columns of lists are left out.
+
+    Parameters
+    ----------
+    content : bytes of the file
+    limit : most bytes of text, and of what is unpacked
+
+    Raises
+    ------
+    TooLarge : it holds more
+    ValueError, TypeError, KeyError, IndexError, OverflowError, MemoryError, OSError : it is damaged
+    """
+    if _LARGEST_DIRECTORY < int.from_bytes(content[-8:-4], "little") < len(content):
+        raise TooLarge
+    limits = {"thrift_string_size_limit": _LARGEST_DIRECTORY, "thrift_container_size_limit": _LONGEST_LIST}
+    file = pq.ParquetFile(io.BytesIO(content), **limits)
+    columns = file.schema_arrow.names
+    leaves = [file.schema.column(number) for number in range(len(file.schema))]
+    if file.metadata.num_rows * len(leaves) > _MOST_CELLS or unpacked_bytes(content, file) > limit:
+        raise TooLarge
+    # Texts stay numbered: one long text that thousands of rows point to is never written out for each.
+    file = pq.ParquetFile(io.BytesIO(content), read_dictionary=[one.path for one in leaves], **limits)
+    flat = [name for name in columns if name in {one.path for one in leaves if not one.max_repetition_level}]
+    batches = file.iter_batches(_ROWS_AT_ONCE, columns=flat, use_threads=False)
+    rows = chain.from_iterable(zip(*map(_values, batch.columns), strict=True) for batch in batches)
+    return _lines_with_tabs(chain([flat], rows), width=len(flat), limit=limit)
+
+
+def _values(column: pa.Array) -> list[object]:
+    """Return the values of a column."""
+    if not isinstance(column, pa.DictionaryArray):
+        return column.to_pylist()
+    texts = [_cell_text(one) for one in column.dictionary.to_pylist()]
+    return [None if place is None else texts[place] for place in column.indices.to_pylist()]
+
+
+def _lines_with_tabs(rows: Iterable[Sequence[object]], *, width: int, limit: int) -> bytes:
+    """Return rows of cells as text: one line each, as many cells in each, separated by tabs."""
+    lines, left = bytearray(), limit
+    for row in rows:
+        cells = [_cell_text(cell) for cell in row]
+        left -= sum(map(len, cells)) + width
+        if left < 0:
+            raise TooLarge
+        lines += "\t".join(cells).encode("utf-8", "replace") + b"\t" * (width - max(1, len(cells))) + b"\n"
+    return bytes(lines)
+
+
+def _cell_text(cell: object) -> str:
+    """Return a cell as one line of text; numbers keep every digit."""
+    if cell is None or cell != cell:
+        return ""
+    text = cell.isoformat(sep=" ") if hasattr(cell, "isoformat") and hasattr(cell, "hour") else str(cell)
+    return " ".join(text.split())

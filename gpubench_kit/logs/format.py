@@ -10,8 +10,8 @@ from enum import IntEnum
 
 import numpy as np
 
-from gpubench_kit.logs.cell_text import decimals_of, looks_numeric
-from gpubench_kit.logs.text_table import LogTable
+from gpubench_kit.logs.cells import decimals_of, looks_numeric
+from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 
@@ -244,6 +244,37 @@ class LogFormat:
             raise LogError(self.fault)
 
 
+@dataclass(frozen=True)
+class SensorColumns:
+    """What the columns of a sensor log are.
+
+    Attributes
+    ----------
+    clock : columns of the wall clock: none, one, or two (date and time of day); one of the role ``elapsed_time``
+        where its times begin at zero
+    elapsed : column of the time that has passed; None where the wall clock serves
+    sensors : columns of sensors
+    findings : what is only likely, asked or left out
+    format_id : short name of the format
+    """
+
+    clock: tuple[ColumnChoice, ...]
+    elapsed: ColumnChoice | None
+    sensors: tuple[ColumnChoice, ...]
+    findings: tuple[Finding, ...]
+    format_id: str = ""
+
+    @property
+    def begins_at_zero(self) -> bool:
+        """Whether the stamps tell time that has passed, not the time of day."""
+        return bool(self.clock) and self.clock[0].role == "elapsed_time"
+
+    @property
+    def choices(self) -> tuple[ColumnChoice, ...]:
+        """All columns that were found."""
+        return (*self.clock, *((self.elapsed,) if self.elapsed else ()), *self.sensors)
+
+
 def format_id_of(table: LogTable) -> str:
     """Return the short name of a log's format: of its headings, units, separator, decimal mark and their order.
 
@@ -276,3 +307,73 @@ def seen_in(table: LogTable) -> str:
     """
     names = table.dialect.names if any(table.dialect.names) else [f"{table.dialect.n_columns} columns, no heading"]
     return ";".join(names)[:_LONGEST_SEEN]
+
+
+@dataclass(frozen=True, slots=True)
+class OneClock:
+    """How far the clock of a sensor log is ahead of that of the runs.
+
+    Attributes
+    ----------
+    is_proven : whether it is known
+    offset_s : what is added to a run's start to get its place in the sensor log [s], at
+        ``middle_s``; nan if unknown
+    drift : change of the offset per second
+    middle_s : start of the middle run [s]
+    why : the evidence, or why it is refused
+    n_runs, n_both : runs whose starts are known, and those that lie on a stretch with both edges
+    next_s : the next best offset, against the best [s]; nan without one
+    source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``
+    """
+
+    is_proven: bool
+    offset_s: float = float("nan")
+    drift: float = 0.0
+    middle_s: float = 0.0
+    why: str = ""
+    n_runs: int = 0
+    n_both: int = 0
+    next_s: float = float("nan")
+    source: str = ""
+
+    def at(self, start_s: float) -> float:
+        """Return the offset at a run's start [s].
+
+        Parameters
+        ----------
+        start_s : the run's start on its own clock [s]
+        """
+        return self.offset_s + self.drift * (start_s - self.middle_s)
+
+
+# Tasks of thousands of runs are kept: with slots, and paths as text, they take a third of the memory.
+@dataclass(frozen=True, slots=True)
+class RunTask:
+    """What is needed to read one run.
+
+    Attributes
+    ----------
+    run : name of the run
+    frame_path, sensor_path : paths of the files; None where there is none
+    frame_name, sensor_name : what to call them in messages
+    declared : what the plan declares about the logs of this card
+    gap_ms : a frame longer than this is a gap [ms]
+    line_up_s : a busy stretch farther than this from where two clocks put the run is told [s]
+    sensor_edge_s : left out of sensor means at each end [s]
+    n_bins : pieces of the trace that is kept for pictures
+    started_at_s : start of the run as typed, seconds since 1970; nan where not given
+    clock : of a sensor log that several runs name: how far it is ahead of their starts; None for a log of one run
+    """
+
+    run: str
+    frame_path: str | None
+    frame_name: str = ""
+    sensor_path: str | None = None
+    sensor_name: str = ""
+    declared: Declaration = field(default_factory=Declaration)
+    gap_ms: float = 1000.0
+    line_up_s: float = 3.0
+    sensor_edge_s: float = 1.0
+    n_bins: int = 240
+    started_at_s: float = np.nan
+    clock: OneClock | None = None

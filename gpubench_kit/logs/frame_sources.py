@@ -8,12 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.cell_text import looks_numeric
-from gpubench_kit.logs.clues import CLOCK, SHARE_EQUAL, Clues
+from gpubench_kit.logs.cells import looks_numeric
 from gpubench_kit.logs.format import Declaration, Sources
-from gpubench_kit.logs.frame_evidence import pair_of
-from gpubench_kit.logs.rows import LogRows
-from gpubench_kit.logs.text_table import Columns, LogTable, no_such_column
+from gpubench_kit.logs.frame_evidence import CLOCK, SHARE_EQUAL, Clues, pair_of
+from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
+from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.log_facts import quoted

@@ -1,21 +1,213 @@
 """One file to UTF-8 text: hash, compression, encoding, NUL bytes, a last line that was cut off.
 
-What the bytes are is found from the bytes, never from the file's name.
+What the bytes are is found from the bytes, never from the file's name. A few kilobytes can unpack to gigabytes:
+everything is unpacked in pieces, and nothing beyond ``LIMIT_MB``.
 """
 
 from __future__ import annotations
 
+import bz2
 import codecs
 import hashlib
+import lzma
 import re
 import stat
+import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from zipfile import ZipFile
 
-from gpubench_kit.logs.code_pages import CodePage, code_page_of
-from gpubench_kit.logs.unpacking import LIMIT_MB, unpack
+import pyarrow as pa
+import zstandard
+
+from gpubench_kit.logs.code_pages import code_page_of
+from gpubench_kit.logs.file_kinds import kind_of, kind_of_archive, parquet_lines, workbook_lines
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.zip_archives import DamagedZip, TooLarge, open_zip, pieces_of, why_not_read
+
+#: Most that is read of one log, unpacked [MB]: half a day of frames.
+LIMIT_MB = 128
+
+_LIMIT = LIMIT_MB * 1_000_000
+#: Most memory for what was unpacked last, to which compressed data point back [bytes].
+_LARGEST_WINDOW = 1 << 27
+#: A log is packed twice at most: a gz file inside a zip archive, for example.
+_MOST_LAYERS = 3
+#: Most parts one behind the other in a compressed file, and what is unpacked at once [bytes].
+_MOST_PARTS, _PIECE = 10_000, 1 << 16
+
+
+@dataclass(frozen=True)
+class Unpacked:
+    """Plain bytes of a log, what was noticed while unpacking, and whether they were made of a table's cells."""
+
+    content: bytes
+    findings: tuple[Finding, ...] = ()
+    is_table: bool = False
+
+
+def unpack(content: bytes, name: str) -> Unpacked:
+    """Return the plain bytes of a log.
+
+    Parameters
+    ----------
+    content : bytes of the file: text as it is; gz, bz2, xz, Zstandard or zip (one file inside) unpacked, also one
+        inside the other; the first sheet of an .xlsx workbook with rows of numbers, and a Parquet table, as lines
+        with tabs
+    name : what to call the file in messages
+
+    Returns
+    -------
+    Unpacked
+
+    Raises
+    ------
+    LogError : damaged, more than one file inside, larger than the limit when unpacked, or of a kind that is not
+        read
+    """
+    try:
+        unpacked = _unpacked(Unpacked(content), name)
+    except TooLarge:
+        problem = f"the file unpacks to more than {LIMIT_MB} MB, or to more cells than a log has; that is not read."
+        raise LogError(Fault(name, problem, "Cut the log to the run.")) from None
+    kind = "" if unpacked.is_table else kind_of(unpacked.content)
+    if kind:
+        raise _not_read(name, kind)
+    return unpacked
+
+
+def _unpacked(packed: Unpacked, name: str, layers: int = _MOST_LAYERS) -> Unpacked:
+    """Return what is inside a file, and inside that, until it is text, a table or packed too many times."""
+    reader = next((one for magic, one in _READERS if packed.content.startswith(magic)), None)
+    if reader is None or packed.is_table or not layers:
+        return packed
+    inside = reader(packed.content, name)
+    findings = (*packed.findings, *inside.findings)
+    return _unpacked(Unpacked(inside.content, findings, is_table=inside.is_table), name, layers - 1)
+
+
+def _not_read(name: str, kind: str) -> LogError:
+    """Return the error for a file of a kind that is not read."""
+    return LogError(Fault(name, f"this is {kind}; a log is expected.", "Save or unpack the log itself as text."))
+
+
+def _damaged(name: str, what: str) -> LogError:
+    """Return the error for a file that cannot be unpacked."""
+    return LogError(Fault(name, f"the file is damaged: {what}.", "Copy it again, or record the run again."))
+
+
+def _stream(begin: Callable[[], Any], magic: bytes, kind: str) -> Callable[[bytes, str], Unpacked]:
+    """Return a reader of compressed files of one kind: all their parts; a cut file gives what is there."""
+
+    def read(content: bytes, name: str) -> Unpacked:
+        try:
+            unpacked, is_whole = _all_parts(content, begin, magic)
+        except (zlib.error, lzma.LZMAError, OSError, ValueError, EOFError, MemoryError):
+            raise _damaged(name, f"its {kind} data do not unpack") from None
+        message = f"{name}: the compressed file ends too early; only what could be unpacked was read."
+        cut = Finding("note", "cut_file", message, action="Copy the file again if the original is whole.")
+        return Unpacked(unpacked, () if is_whole else (cut,))
+
+    return read
+
+
+def _all_parts(content: bytes, begin: Callable[[], Any], magic: bytes) -> tuple[bytes, bool]:
+    """Return what the parts of a compressed file unpack to, and whether the last one ends."""
+    pieces, left, place, n_parts, one = [], _LIMIT, 0, 0, None
+    while place < len(content) if one else content.startswith(magic, place):
+        one, n_parts = (one, n_parts) if one else (begin(), n_parts + 1)
+        packed = content[place : place + _PIECE]
+        pieces.append(one.decompress(packed, left + 1))
+        left -= len(pieces[-1])
+        place += len(packed)
+        if left < 0 or n_parts > _MOST_PARTS:
+            raise TooLarge
+        if one.eof:
+            place, one = place - len(one.unused_data), None
+    return b"".join(pieces), one is None
+
+
+def _zstandard(content: bytes, name: str) -> Unpacked:
+    """Return the content of a Zstandard file; a cut one gives what is there."""
+    stream = zstandard.ZstdDecompressor(max_window_size=_LARGEST_WINDOW).stream_reader(
+        content, read_across_frames=True, closefd=False
+    )
+    try:
+        text = stream.read(_LIMIT + 1)
+    except (zstandard.ZstdError, MemoryError):
+        raise _damaged(name, "its Zstandard data do not unpack") from None
+    if len(text) > _LIMIT:
+        raise TooLarge
+    return Unpacked(text)
+
+
+def _zip(content: bytes, name: str) -> Unpacked:
+    """Return the one file inside a zip archive, or the sheet of a workbook."""
+    try:
+        with open_zip(content) as archive:
+            return _inside(archive, content, name)
+    except DamagedZip as error:
+        raise _damaged(name, str(error)) from None
+
+
+def _inside(archive: ZipFile, content: bytes, name: str) -> Unpacked:
+    """Return what a zip archive holds."""
+    members = [one for one in archive.infolist() if not _is_left_out(one.filename)]
+    names = {one.filename for one in members}
+    if kind := kind_of_archive(names):
+        raise _not_read(name, kind)
+    if "[Content_Types].xml" in names:
+        return _workbook(content, name)
+    if len(members) != 1:
+        problem = f"the archive holds {len(members)} files; one log is expected."
+        raise LogError(Fault(name, problem, "Unpack it and name the log itself."))
+    if kind := why_not_read(members[0]):
+        raise _not_read(name, kind)
+    return Unpacked(b"".join(pieces_of(archive, members[0], limit=_LIMIT)))
+
+
+def _is_left_out(filename: str) -> bool:
+    """Return whether a file in an archive is a folder, or what an operating system adds beside the files packed."""
+    is_added = filename.startswith("__MACOSX/") or filename.rpartition("/")[2] in (".DS_Store", "Thumbs.db")
+    return is_added or filename.endswith("/")
+
+
+def _workbook(content: bytes, name: str) -> Unpacked:
+    """Return the first sheet of an .xlsx workbook that holds rows of numbers as lines with tabs."""
+    try:
+        lines, n_sheets, chosen = workbook_lines(content, name, limit=_LIMIT)
+    except ValueError:
+        raise _damaged(name, "it cannot be read as a workbook") from None
+    findings = ()
+    if n_sheets > 1:
+        only = f"only '{chosen}', the first with rows of numbers, was read"
+        message = f"{name}: the workbook has {n_sheets} sheets; {only}."
+        findings = (Finding("note", "one_sheet_read", message, found=float(n_sheets)),)
+    return Unpacked(lines, findings, is_table=True)
+
+
+def _parquet(content: bytes, name: str) -> Unpacked:
+    """Return a Parquet table as lines with tabs, its column names first."""
+    try:
+        return Unpacked(parquet_lines(content, limit=_LIMIT), is_table=True)
+    except (pa.ArrowException, OSError, ValueError, TypeError, LookupError, OverflowError, MemoryError):
+        raise _damaged(name, "it cannot be read as a Parquet table") from None
+
+
+_GZIP, _BZIP2, _XZ = b"\x1f\x8b", b"BZh", b"\xfd7zXZ\x00"
+_READERS = (
+    (_GZIP, _stream(lambda: zlib.decompressobj(31), _GZIP, "gzip")),
+    (_BZIP2, _stream(bz2.BZ2Decompressor, _BZIP2, "bz2")),
+    (_XZ, _stream(lambda: lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=2 * _LARGEST_WINDOW), _XZ, "xz")),
+    (b"\x28\xb5\x2f\xfd", _zstandard),
+    (b"PK\x03\x04", _zip),
+    (b"PK\x05\x06", _zip),
+    (b"PAR1", _parquet),
+)
+
 
 _BYTE_ORDER_MARKS = (
     (b"\xef\xbb\xbf", "utf-8"),
@@ -111,22 +303,18 @@ def _file_content(path: Path, name: str) -> bytes:
             raise _too_large(name, f"{status.st_size / 1e6:.0f} MB", f"{LIMIT_MB} MB")
         with open(path, "rb", buffering=0) as file:
             content = file.read(status.st_size + 1)
-            if len(content) > status.st_size:  # it grew, or its size was not known
-                content = _at_most(content + file.read(LIMIT_MB * 1_000_000 + 1 - len(content)), name)
+            # It grew, or its size was not known.
+            content += file.read(_LIMIT + 1 - len(content)) if len(content) > status.st_size else b""
     except FileNotFoundError:
         raise LogError(Fault(name, "the file is missing.", "Put it there or correct the run sheet.")) from None
     except (OSError, ValueError) as error:
-        problem = f"the file cannot be read ({_reason(error)})."
+        # The reason alone, without the machine's paths.
+        problem = f"the file cannot be read ({getattr(error, 'strerror', None) or 'not a file name'})."
         raise LogError(Fault(name, problem, "Check its name and its rights.")) from None
+    if len(content) > _LIMIT:
+        raise _too_large(name, f"more than {LIMIT_MB} MB", f"{LIMIT_MB} MB")
     if not content:
         raise LogError(Fault(name, "the file is empty; a log with rows is expected.", "Record the run again."))
-    return content
-
-
-def _at_most(content: bytes, name: str) -> bytes:
-    """Return the bytes of a file, unless it grew meanwhile beyond what is read."""
-    if len(content) > LIMIT_MB * 1_000_000:
-        raise _too_large(name, f"more than {LIMIT_MB} MB", f"{LIMIT_MB} MB")
     return content
 
 
@@ -134,11 +322,6 @@ def _too_large(name: str, found: str, most: str) -> LogError:
     """Return the error for a file that is too large."""
     problem = f"the file has {found}; at most {most} are read."
     return LogError(Fault(name, problem, "Cut the log to the run."))
-
-
-def _reason(error: Exception) -> str:
-    """Return why a file could not be read, without the machine's paths."""
-    return getattr(error, "strerror", None) or "not a file name"
 
 
 def _as_utf8(content: bytes, name: str, findings: list[Finding]) -> tuple[str, bytes]:
@@ -200,7 +383,12 @@ def _in_code_page(content: bytes, name: str, findings: list[Finding]) -> tuple[s
     page = code_page_of(content)
     text = _decoded(content, page.encoding) if page else None
     if text is not None:
-        findings.append(_guessed(page, name))
+        message = (
+            f"{name}: the text is not UTF-8; by its letters it was read as {page.in_words}, which is a guess. "
+            "Values are the same in every encoding."
+        )
+        action = "If headings in `gpubench-kit inspect` look wrong, save the log as UTF-8."
+        findings.append(Finding("note", "encoding_guessed", message, action=action))
         return page.encoding, text
     try:
         return "cp1252", content.decode("cp1252").encode("utf-8")
@@ -216,16 +404,6 @@ def _decoded(content: bytes, encoding: str) -> bytes | None:
         return b"".join([decoder.decode(block).encode("utf-8") for block in blocks])
     except UnicodeDecodeError:
         return None
-
-
-def _guessed(page: CodePage, name: str) -> Finding:
-    """Return the note on a code page that was told from the letters of headings."""
-    message = (
-        f"{name}: the text is not UTF-8; by its letters it was read as {page.in_words}, which is a guess. "
-        "Values are the same in every encoding."
-    )
-    action = "If headings in `gpubench-kit inspect` look wrong, save the log as UTF-8."
-    return Finding("note", "encoding_guessed", message, action=action)
 
 
 def _without_nul(text: bytes, name: str, findings: list[Finding]) -> bytes:

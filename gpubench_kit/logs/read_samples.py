@@ -8,21 +8,20 @@ from pathlib import Path
 
 import numpy as np
 
-from gpubench_kit.logs.clock import ClockTimes, clock_of_numbers, clock_of_texts, join_date_and_time
-from gpubench_kit.logs.clock_columns import date_doubt
+from gpubench_kit.logs.busy_stretches import SIGNALS, busy_stretches
+from gpubench_kit.logs.clock import ClockTimes, clock_of_numbers, clock_of_texts, date_doubt, join_date_and_time
 from gpubench_kit.logs.damage import without_repeated_rows
-from gpubench_kit.logs.format import ColumnChoice, Declaration, Sources
-from gpubench_kit.logs.load_edges import SIGNALS, busy_stretches
-from gpubench_kit.logs.rows import LogRows, rows_of
-from gpubench_kit.logs.sensor_sources import (
+from gpubench_kit.logs.format import ColumnChoice, Declaration, SensorColumns, Sources
+from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
+from gpubench_kit.logs.sensor_rows import (
     check_one_source,
     columns_in_doubt,
     counted_columns,
     of_counted,
     with_sample_that_counts,
 )
-from gpubench_kit.logs.sniff_sensors import SensorColumns, possible_samples, sniff_sensors
-from gpubench_kit.logs.text_table import Columns, LogTable, open_table, read_columns
+from gpubench_kit.logs.sniff_sensors import possible_samples, sniff_sensors
+from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.log_facts import quoted

@@ -1,24 +1,170 @@
-"""A review folder: files matched to the run sheet, and its runs read one at a time."""
+"""A review folder: its runs read one at a time, what was noticed, and formats that want to be confirmed."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.logs.format_memory import FormatMemory
-from gpubench_kit.logs.gathered_findings import gathered
-from gpubench_kit.logs.kept_facts import KeptFacts
-from gpubench_kit.logs.match_files import match_files
-from gpubench_kit.logs.order_done import order_done
-from gpubench_kit.logs.run_facts import RunFacts
-from gpubench_kit.logs.run_log import RunLog, read_run
-from gpubench_kit.logs.run_task import RunTask
-from gpubench_kit.logs.shared_logs import with_clocks
+from gpubench_kit.logs.format import RunTask, format_id_of
+from gpubench_kit.logs.log_table import LogTable
+from gpubench_kit.logs.loose_files import facts_of_log
+from gpubench_kit.logs.match_files import match_files, order_done
+from gpubench_kit.logs.read_frames import FormatMemory
+from gpubench_kit.logs.run_facts import KeptFacts, RunFacts
+from gpubench_kit.logs.run_log import RunLog, read_run, with_clocks
+from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.sheet import RunSheet, load_run_sheet
+
+#: Notes on how logs were read that are the same for every run of a recorder, and their common sentence.
+_ROUTINE = {
+    "lined_up_by_edge": "samples were lined up by an edge of load or power ({low:+.2f} to {high:+.2f} s)",
+    "same_clock_taken": "both logs count seconds and were taken as one clock ({low:+.2f} to {high:+.2f} s apart)",
+    "started_together_taken": "both logs were taken to start together",
+    "date_order_in_doubt": "dates could begin with the day or the month; they were read day first",
+    "date_order_by_clocks": "dates were read month first, since only so do the clocks meet",
+    "other_outcomes": "some frames have another outcome than most; all are counted",
+    "frames_not_counted": "frames that the plan does not count were left out",
+    "several_sources": "a column tells frames of several sources apart",
+    "samples_not_counted": "samples that the plan does not count were left out",
+    "frame_times_from_steps": "frame times were taken from the steps of elapsed time",
+    "format_likely": "the format of the frame log is only likely, and not confirmed: shown, not used in verdicts",
+    "sensor_likely": "sensors are only likely, and not confirmed: shown, not used in verdicts",
+    "columns_left_out": "columns were left out, since they are not the card's readings",
+    "sensor_stays": "a load or a power does not rise where the other one does; it is not the card's, and not used",
+    "counter_wrapped": "counters that begin anew were counted on",
+    "typed_beside_likely": "numbers were typed beside logs whose format is only likely; neither is used",
+    "samples_left_out": "samples that cannot be, and stray zeros, were left out",
+    "cells_denied": "single frame times were taken from the time beside them, which denies what is written",
+    "too_coarse": "frame times are written too coarsely for lows and pacing",
+    "frames_of_two_kinds": "a column alternates between two kinds of frames",
+    "sensor_time_counted": "samples' time was taken for seconds, though it could number the rows",
+    "sensors_unclear": "sensors cannot be told apart by their values and are not used",
+    "sensor_unit_taken": "sensors are in another unit than the kit's and were converted",
+    "sensor_without_values": "a sensor's column holds no numbers",
+    "cut_last_line": "a last line without line end was left out",
+    "encoding_guessed": "the encoding of a log was told from the letters of its headings",
+    "decimal_mark_in_doubt": "the comma was read as the decimal mark, though it could separate thousands",
+    "minutes_read": "a column of minutes and seconds was read in seconds",
+    "counted_from_zero": "times that begin at zero were read as the time that has passed",
+    "comment_lines": "comment lines stand between the rows",
+    "summary_lines": "lines below the last row were left out",
+    "coarse_stamps": "stamps are coarser than the samples and were spread",
+    "log_by_pattern": "the log was named by the plan's pattern",
+}
+
+#: Runs that have a routine note before it is told once for all.
+_TOLD_SINGLY = 3
+
+
+def gathered(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings in which routine notes of more than three runs are one note.
+
+    Parameters
+    ----------
+    findings : of all runs
+
+    Returns
+    -------
+    list of Finding; the facts of each run still hold its own values
+    """
+    findings = list(dict.fromkeys(findings))
+    by_check: dict[str, list[Finding]] = {}
+    for finding in findings:
+        if finding.check in _ROUTINE and finding.run:
+            by_check.setdefault(finding.check, []).append(finding)
+    many = {check: alike for check, alike in by_check.items() if len({one.run for one in alike}) > _TOLD_SINGLY}
+    kept = [finding for finding in findings if finding.check not in many or not finding.run]
+    return kept + [_one_for_all(check, alike) for check, alike in many.items()]
+
+
+def _one_for_all(check: str, alike: list[Finding]) -> Finding:
+    """Return one note for many alike, with an example."""
+    values = [one.found for one in alike if one.found is not None] or [0.0]
+    sentence = _ROUTINE[check].format(low=min(values), high=max(values))
+    example = alike[0]
+    n_runs = len({one.run for one in alike})
+    message = f"in {n_runs} runs {sentence}. For example run '{example.run}': {example.message}"
+    return replace(example, run="", message=message, found=float(n_runs), limit=None, unit="runs")
+
+
+#: First rows that a question shows.
+_ROWS_SHOWN = 4
+
+
+@dataclass(frozen=True)
+class FormatToConfirm:
+    """A format that is only likely, or asks.
+
+    Attributes
+    ----------
+    card : card whose logs these are
+    facts : of one log of the format
+    n_logs : logs of the format
+    first_rows : heading and first rows of that log
+    """
+
+    card: str
+    facts: LogFacts
+    n_logs: int
+    first_rows: tuple[str, ...] = ()
+
+    @property
+    def entry(self) -> str:
+        """The entry of the plan that confirms it, as lines."""
+        return self.facts.entry(self.card)
+
+
+def formats_to_confirm(review: Review) -> list[FormatToConfirm]:
+    """Return the formats of a review's logs that are only likely, or ask; each once for each card.
+
+    Parameters
+    ----------
+    review : the runs; their logs need not have been read
+
+    Notes
+    -----
+    One log of each format is read whole, of the others the first lines.
+    """
+    found: dict[tuple[str, str], FormatToConfirm] = {}
+    card_of = dict(zip(review.runs["run"], review.runs["card"], strict=True))
+    logs = {
+        path: (task, name)
+        for task in review.tasks
+        for path, name in ((task.frame_path, task.frame_name), (task.sensor_path, task.sensor_name))
+        if path is not None
+    }
+    for path, (task, name) in logs.items():
+        try:
+            table = open_table(Path(path), name=name)
+        except LogError:
+            continue
+        key = card_of[task.run], format_id_of(table)
+        if key in found:
+            found[key] = replace(found[key], n_logs=found[key].n_logs + 1)
+        else:
+            facts = facts_of_log(Path(path), name=name, declared=task.declared)
+            found[key] = FormatToConfirm(key[0], facts, 1, first_rows_of(table))
+    return [one for one in found.values() if one.facts.paste]
+
+
+def first_rows_of(table: LogTable) -> tuple[str, ...]:
+    """Return heading and first rows of a log, as they stand.
+
+    Parameters
+    ----------
+    table : the log
+    """
+    above = table.text[: table.dialect.first_row].count(b"\n")
+    lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
+    return tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN])
+
 
 #: Facts that the table of runs is made with.
 _OF_RUNS = (

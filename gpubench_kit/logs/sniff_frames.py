@@ -8,21 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from gpubench_kit.logs.clock import clock_of_numbers, counts_rows, rises
-from gpubench_kit.logs.clock_columns import clock_of_rows, find_clock
-from gpubench_kit.logs.clues import (
-    CLOCK,
-    ELAPSED_UNITS_MS,
-    Clues,
-    Found,
-    TimeColumn,
-    is_plausible,
-    line_of_time,
-    may_be_frames,
-    not_too_slow,
-    rises_as,
-    unit_name,
-)
+from gpubench_kit.logs.clock import clock_of_numbers, clock_of_rows, counts_rows, find_clock, rises
 from gpubench_kit.logs.damage import Repaired, repaired
 from gpubench_kit.logs.format import (
     Certainty,
@@ -34,13 +20,28 @@ from gpubench_kit.logs.format import (
     format_id_of,
     seen_in,
 )
-from gpubench_kit.logs.frame_evidence import by_inverse_steps, by_steps_that_equal, by_sum, pair_of
+from gpubench_kit.logs.frame_evidence import (
+    CLOCK,
+    ELAPSED_UNITS_MS,
+    Clues,
+    Found,
+    TimeColumn,
+    by_inverse_steps,
+    by_steps_that_equal,
+    by_sum,
+    is_plausible,
+    line_of_time,
+    may_be_frames,
+    not_too_slow,
+    pair_of,
+    rises_as,
+    unit_name,
+)
 from gpubench_kit.logs.frame_sources import outcome_columns, several_sources, told_apart
-from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone
-from gpubench_kit.logs.rows import LogRows, rows_of
-from gpubench_kit.logs.sampled_rows import sampled
+from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, sampled
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
-from gpubench_kit.logs.text_table import LogTable, no_such_column, read_columns
+from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.log_facts import quoted

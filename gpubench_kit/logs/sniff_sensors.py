@@ -11,12 +11,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from gpubench_kit.logs.clock import counts_rows
-from gpubench_kit.logs.clock_columns import find_clock, passed_since_zero, passed_told
-from gpubench_kit.logs.format import Certainty, ColumnChoice, ConfirmedFormat, Declaration, format_id_of
-from gpubench_kit.logs.kinds import fitting_kinds
-from gpubench_kit.logs.rows import LogRows
-from gpubench_kit.logs.sample_time import elapsed_of, no_time, time_counted
+from gpubench_kit.logs.clock import counts_rows, find_clock, passed_since_zero, passed_told
+from gpubench_kit.logs.format import (
+    Certainty,
+    ColumnChoice,
+    ConfirmedFormat,
+    Declaration,
+    SensorColumns,
+    format_id_of,
+)
+from gpubench_kit.logs.log_table import LogRows
+from gpubench_kit.logs.sensor_rows import elapsed_of, fitting_kinds, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
@@ -66,37 +71,6 @@ _QUANTITY_OF_UNIT = {
     "W": "power", "°C": "heat", "%": "percent", "MHz": "clock", "rpm": "fan", "mV": "volt", "GB": "bytes",
     "dBA": "sound",
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class SensorColumns:
-    """What the columns of a sensor log are.
-
-    Attributes
-    ----------
-    clock : columns of the wall clock: none, one, or two (date and time of day); one of the role ``elapsed_time``
-        where its times begin at zero
-    elapsed : column of the time that has passed; None where the wall clock serves
-    sensors : columns of sensors
-    findings : what is only likely, asked or left out
-    format_id : short name of the format
-    """
-
-    clock: tuple[ColumnChoice, ...]
-    elapsed: ColumnChoice | None
-    sensors: tuple[ColumnChoice, ...]
-    findings: tuple[Finding, ...]
-    format_id: str = ""
-
-    @property
-    def begins_at_zero(self) -> bool:
-        """Whether the stamps tell time that has passed, not the time of day."""
-        return bool(self.clock) and self.clock[0].role == "elapsed_time"
-
-    @property
-    def choices(self) -> tuple[ColumnChoice, ...]:
-        """All columns that were found."""
-        return (*self.clock, *((self.elapsed,) if self.elapsed else ()), *self.sensors)
 
 
 @dataclass

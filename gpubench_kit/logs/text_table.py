@@ -8,97 +8,25 @@ by line. A value never differs from the file's text.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
-from gpubench_kit.logs.cell_units import with_plain_cells
+from gpubench_kit.logs.cells import decimals_of, is_clock, number
 from gpubench_kit.logs.dialect import Dialect, find_dialect
-from gpubench_kit.logs.keyed_lines import with_keys_as_heading
-from gpubench_kit.logs.line_reader import read_lines, summary_start
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
+from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, read_lines, summary_start
+from gpubench_kit.logs.plain_rows import with_keys_as_heading, with_plain_cells
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.words import unit_stated
 
 #: Text that is parsed at once [bytes].
 _BLOCK = 1 << 24
-
-
-@dataclass(frozen=True)
-class LogTable:
-    """A log whose dialect is known and whose columns are not read yet.
-
-    Attributes
-    ----------
-    name : as it stands in messages
-    sha256 : hash of the file's bytes, in hexadecimal
-    encoding : encoding it was read as
-    text : its text as UTF-8, complete lines
-    dialect : how its rows are written
-    sample : cells of its first rows
-    findings : what was noticed on the way
-    """
-
-    name: str
-    sha256: str
-    encoding: str
-    text: bytes
-    dialect: Dialect
-    sample: list[list[str]]
-    findings: tuple[Finding, ...]
-
-    def label(self, column: int) -> str:
-        """Return what to call a column in messages: its heading, else its number from 1."""
-        heading = self.dialect.names[column]
-        if self.dialect.names.count(heading) > 1:
-            return f"column {column + 1} ({heading[:80]})" if heading else f"column {column + 1}"
-        return f"column '{heading[:80]}'" if heading else f"column {column + 1}"
-
-    def key(self, column: int) -> str:
-        """Return what a plan calls a column: its heading where no other has it, else its number from 1."""
-        heading = self.dialect.names[column]
-        is_name = 0 < len(heading) <= _LONGEST_KEY and self.dialect.names.count(heading) == 1
-        return heading if is_name else str(column + 1)
-
-    def place_of(self, heading: str) -> int | None:
-        """Return the place of a column by its heading, or by its number from 1; None where there is none."""
-        if heading in self.dialect.names:
-            return self.dialect.names.index(heading)
-        wanted = heading.strip().casefold()
-        alike = [place for place, name in enumerate(self.dialect.names) if name.casefold() == wanted]
-        if len(alike) == 1:
-            return alike[0]
-        if heading.isdecimal() and 1 <= int(heading) <= self.dialect.n_columns:
-            return int(heading) - 1
-        return None
-
-
-#: Longer headings are damaged lines; the number of the column is shorter.
-_LONGEST_KEY = 200
-
-
-@dataclass(frozen=True)
-class Columns:
-    """Columns read from a log.
-
-    Attributes
-    ----------
-    numbers : arrays of shape (n,) by column; nan where the log has no value
-    texts : arrays of shape (n,) by column
-    findings : what was noticed while reading
-    """
-
-    numbers: dict[int, np.ndarray]
-    texts: dict[int, np.ndarray]
-    findings: tuple[Finding, ...] = ()
-
-    @property
-    def n_rows(self) -> int:
-        """Rows that were read."""
-        return len(next(iter({**self.numbers, **self.texts}.values())))
 
 
 def open_table(path: Path, *, name: str = "") -> LogTable:
@@ -233,3 +161,75 @@ def no_such_column(table: LogTable, heading: str, what: str) -> LogError:
     found = ", ".join(f"'{name}'" for name in table.dialect.names if name)[:300] or "no heading"
     problem = f"column '{heading}', declared as {what}, is not in the log (found: {found})."
     return LogError(Fault(table.name, problem, "Correct [logs] in the plan; a column's number from 1 will do too."))
+
+
+#: Cells that the number of decimals is taken from.
+_CELLS_FOR_STEP = 16
+
+#: Most different cells of a text column that may tell rows apart.
+_MOST_WORDS = 64
+
+
+def rows_of(table: LogTable) -> LogRows:
+    """Return all rows of a log.
+
+    Parameters
+    ----------
+    table : the log
+
+    Raises
+    ------
+    LogError : no column can be read
+    """
+    decimal, thousands = table.dialect.decimal, table.dialect.thousands
+    columns = list(zip(*table.sample, strict=True))
+    is_clock_at = [is_clock(cells[0]) for cells in columns]
+    parsed = [[number(cell, decimal, thousands) for cell in cells] for cells in columns]
+    known = [sum(value is not None for value in values) for values in parsed]
+    filled = [max(1, sum(bool(cell.strip()) for cell in cells)) for cells in columns]
+    numeric = [
+        place
+        for place in range(len(columns))
+        if not is_clock_at[place]
+        and known[place]
+        and (known[place] >= 0.9 * filled[place] or table.dialect.names[place].strip() in METRICS)
+    ]
+    texts = [
+        place
+        for place in range(len(columns))
+        if place not in numeric and (is_clock_at[place] or len(set(columns[place])) <= _MOST_WORDS)
+    ]
+    read, unreadable = _read(table, numeric, texts)
+    steps = {
+        place: 10.0 ** -max(decimals_of(cell, decimal) for cell in columns[place][:_CELLS_FOR_STEP])
+        for place in read.numbers
+    }
+    names, units = table.dialect.names, table.dialect.units
+    # A metric's own name ends with its unit; what the log states stands beside it.
+    stated = tuple(
+        unit_stated("" if name.strip() in METRICS else name, unit) for name, unit in zip(names, units, strict=True)
+    )
+    clocks = frozenset(place for place in texts if is_clock_at[place])
+    return LogRows(table, read.numbers, read.texts, steps, stated, clocks, unreadable, read.findings)
+
+
+def _read(table: LogTable, numeric: list[int], texts: list[int]) -> tuple[Columns, frozenset[int]]:
+    """Return the columns, and those that hold more than numbers below the first rows."""
+    if not numeric and not texts:
+        raise LogError(Fault(table.name, "no column holds numbers or stamps in all rows.", "Record the run again."))
+    try:
+        return read_columns(table, numeric, texts=texts), frozenset()
+    except LogError:
+        good = [place for place in numeric if _can_be_read(table, place)]
+        if not good or len(good) == len(numeric):
+            raise
+    return read_columns(table, good, texts=texts), frozenset(numeric) - frozenset(good)
+
+
+def _can_be_read(table: LogTable, place: int) -> bool:
+    """Return whether a column holds numbers only."""
+    try:
+        read_columns(table, [place])
+    except LogError:
+        return False
+    return True

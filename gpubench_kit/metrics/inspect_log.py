@@ -8,10 +8,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, RunTask
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.run_log import RunLog, read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, cpu_count, delayed
 
-from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.format import RunTask
+from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.told_progress import tell_by_file

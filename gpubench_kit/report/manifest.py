@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.order_done import started_at_s
+from gpubench_kit.logs.clock import started_at_s
 from gpubench_kit.model.errors import GpubenchError, ReportError
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan.measured_spread import SPREAD_FILE

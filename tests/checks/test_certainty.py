@@ -5,7 +5,7 @@ import pytest
 from made_dialects import frames, text_of, written
 
 from gpubench_kit.checks.review import check_review, exclude_runs
-from gpubench_kit.logs.facts import facts_of_log
+from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import PlanError

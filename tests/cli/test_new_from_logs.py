@@ -17,8 +17,7 @@ from made_dialects import frames, text_of, written
 from terminal import talk
 
 from gpubench_kit import cli
-from gpubench_kit.logs.confirm import formats_to_confirm
-from gpubench_kit.logs.review import open_review
+from gpubench_kit.logs.review import formats_to_confirm, open_review
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import load_plan
 

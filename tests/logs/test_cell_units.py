@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from made_logs import frame_times, sensor_signal, table
 
-from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.format import RunTask
+from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.errors import LogError
 

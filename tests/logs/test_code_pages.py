@@ -9,8 +9,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gpubench_kit.logs import code_pages, log_bytes
-from gpubench_kit.logs.alphabets import is_central_european, is_cyrillic, is_east_asian, is_greek, is_western
-from gpubench_kit.logs.code_pages import code_page_of
+from gpubench_kit.logs.code_pages import (
+    code_page_of,
+    is_central_european,
+    is_cyrillic,
+    is_east_asian,
+    is_greek,
+    is_western,
+)
 from gpubench_kit.logs.log_bytes import read_log_bytes
 from gpubench_kit.logs.text_table import open_table, read_columns, read_regular
 from gpubench_kit.metrics.inspect_log import inspect_log

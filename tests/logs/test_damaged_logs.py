@@ -9,8 +9,8 @@ import pytest
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 from mutations import CONTAINERS, damaged_container, mutated, packed
 
+from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.logs.text_table import open_table, read_columns
 from gpubench_kit.model.errors import LogError
 

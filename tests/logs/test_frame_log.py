@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, table
 
 from gpubench_kit.logs.format import Certainty, Declaration
-from gpubench_kit.logs.format_memory import FormatMemory
-from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.model.errors import LogError
 
 FRAME_MS = frame_times()

@@ -5,9 +5,8 @@ import pytest
 from made_logs import clock, frame_times, table
 
 from gpubench_kit.logs.format import Declaration
-from gpubench_kit.logs.format_memory import FormatMemory
 from gpubench_kit.logs.match_files import declaration_of
-from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
 

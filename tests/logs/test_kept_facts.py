@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
-from gpubench_kit.logs.kept_facts import KeptFacts
-from gpubench_kit.logs.run_facts import RunFacts, Trace
+from gpubench_kit.logs.run_facts import KeptFacts, RunFacts, Trace
 
 _EMPTY = RunFacts("")
 _SAMPLES = (np.float32([0, 1]), np.float32([100, 101]))

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 from mutations import mutated
 
-from gpubench_kit.logs.format_memory import FormatMemory
-from gpubench_kit.logs.keyed_lines import layout_of_pairs, with_keys_as_heading
+from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.log_bytes import LogBytes
+from gpubench_kit.logs.plain_rows import layout_of_pairs, with_keys_as_heading
+from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.logs.text_table import open_table, read_columns, table_of
 from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.errors import LogError

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made_logs import sensor_signal
 
-from gpubench_kit.logs.kinds import fitting_kinds
+from gpubench_kit.logs.sensor_rows import fitting_kinds
 
 TIMES, LOAD, WATTS = sensor_signal(60.0, step_s=0.5)
 IS_BUSY = LOAD > 50

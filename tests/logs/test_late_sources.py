@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from made_logs import clock, frame_times, table
 
 from gpubench_kit.logs.format import Declaration
-from gpubench_kit.logs.format_memory import FormatMemory
-from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.model.errors import LogError
 
 #: Frames of 12 and 8 ms in turn: 100 frames per second on average.

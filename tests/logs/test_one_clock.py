@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from gpubench_kit.logs.one_clock import find_one_clock
+from gpubench_kit.logs.busy_stretches import find_one_clock
 
 
 def _evening(rng, *, n=20, pause=(20.0, 120.0), length=60.0, step=1.0, ahead=0.0, drift=0.0):

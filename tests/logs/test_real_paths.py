@@ -2,7 +2,7 @@
 
 import pytest
 
-from gpubench_kit.logs.real_paths import RealPaths
+from gpubench_kit.logs.match_files import RealPaths
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import pytest
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
-from gpubench_kit.logs.order_done import clock_set_back
+from gpubench_kit.logs.match_files import clock_set_back
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import GpubenchError, LogError
 from gpubench_kit.model.plan import ReviewPlan

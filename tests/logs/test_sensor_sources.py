@@ -6,10 +6,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
-from gpubench_kit.logs.format import Declaration
+from gpubench_kit.logs.format import Declaration, RunTask
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.model.errors import LogError
 
 TIMES, LOAD, WATTS = sensor_signal(60.0)

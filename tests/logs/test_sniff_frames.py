@@ -5,10 +5,9 @@ import pytest
 from made_dialects import MadeLog, damaged, frame_dialects, frames, outcome_of, random_layouts, text_of, written
 from made_logs import sensor_signal, table
 
-from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration, Witness
+from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration, RunTask, Witness
 from gpubench_kit.logs.read_frames import read_frame_log
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.model.errors import LogError
 
 RNG = np.random.default_rng(11)
@@ -84,7 +83,7 @@ def test_a_second_run_in_the_log_is_asked_for_and_its_part_can_be_named(tmp_path
 
 def _format_id(tmp_path, text):
     """Return the short name of a log's format."""
-    from gpubench_kit.logs.facts import facts_of_log
+    from gpubench_kit.logs.loose_files import facts_of_log
 
     path = tmp_path / "run.csv"
     path.write_text(text, encoding="utf-8")
@@ -185,7 +184,7 @@ def test_a_frame_log_of_ten_frames_a_second_is_only_likely(tmp_path):
 
 
 def test_a_log_of_the_same_format_is_read_by_it_and_one_that_does_not_fit_is_sniffed_afresh(tmp_path):
-    from gpubench_kit.logs.format_memory import FormatMemory
+    from gpubench_kit.logs.read_frames import FormatMemory
 
     memory = FormatMemory()
     columns = {"t (s)": written(np.cumsum(FRAME_MS), "s"), "a (ms)": FRAME_MS, "b (ms)": FRAME_MS[::-1]}

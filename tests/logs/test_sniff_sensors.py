@@ -5,8 +5,8 @@ import pytest
 from made_logs import sensor_signal, table
 
 from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
-from gpubench_kit.logs.kinds import fitting_kinds, is_within
 from gpubench_kit.logs.read_samples import read_sensor_log
+from gpubench_kit.logs.sensor_rows import fitting_kinds, is_within
 
 TIMES, LOAD, WATTS = sensor_signal(300.0)
 RNG = np.random.default_rng(3)

@@ -8,10 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_logs import frame_times, sensor_signal, table
 
-from gpubench_kit.logs.cell_text import begins_with_words, is_clock
+from gpubench_kit.logs.cells import begins_with_words, is_clock, plain_stamp
 from gpubench_kit.logs.clock import begins_at_zero, clock_of_texts, is_date_only, is_time_only
 from gpubench_kit.logs.read_samples import read_sensor_log
-from gpubench_kit.logs.stamp_forms import plain_stamp
 
 FOUR_PAST_NINE_PM = 1793653445.0  # 2026-11-02 21:04:05
 

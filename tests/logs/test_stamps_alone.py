@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_times, table
 
-from gpubench_kit.logs.format_memory import FormatMemory
-from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.model.errors import LogError
 
 FRAME_MS = frame_times(1200)

@@ -6,11 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_logs import frame_times, sensor_signal, table
 
-from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration
-from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, RunTask
+from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.inspect_log import inspect_log
 
 #: Fahrenheit and the same in Celsius, by hand: (F - 32) * 5 / 9.

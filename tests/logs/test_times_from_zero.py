@@ -7,13 +7,11 @@ from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
 from gpubench_kit.logs.clock import begins_at_zero
-from gpubench_kit.logs.format import Declaration
-from gpubench_kit.logs.format_memory import FormatMemory
+from gpubench_kit.logs.format import Declaration, RunTask
 from gpubench_kit.logs.join import line_up
-from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.inspect_log import inspect_log
 
 FRAME_MS = frame_times(3000)

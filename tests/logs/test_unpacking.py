@@ -18,9 +18,8 @@ import pytest
 import zstandard
 from made_bombs import bombs, falsified_parquet, workbook, zipped
 
-from gpubench_kit.logs.log_bytes import read_log_bytes
-from gpubench_kit.logs.parquet_pages import unpacked_bytes
-from gpubench_kit.logs.unpacking import unpack
+from gpubench_kit.logs.file_kinds import unpacked_bytes
+from gpubench_kit.logs.log_bytes import read_log_bytes, unpack
 from gpubench_kit.model.errors import LogError, TableError
 from gpubench_kit.sheet.workbook import read_workbook
 

@@ -1,17 +1,17 @@
-"""A log line by line: for files with comments between rows, repeated headings, summaries or torn rows."""
+"""A log as a table: its text and columns, and its rows line by line where comments or torn ones stand between."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from gpubench_kit.logs.cell_text import begins_with_words, looks_numeric, number, number_marks
+from gpubench_kit.logs.cells import begins_with_words, cells_of, looks_numeric, number, number_marks
 from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
-from gpubench_kit.logs.separator_fit import cells_of
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.words import Unit
 
 #: Most lines after the last row that are taken for a summary.
 _SUMMARY_LINES = 60
@@ -21,6 +21,135 @@ _LARGEST_MB = 24
 
 #: Most faults that are told of one file.
 _FAULTS_TOLD = 5
+
+
+@dataclass(frozen=True)
+class LogTable:
+    """A log whose dialect is known and whose columns are not read yet.
+
+    Attributes
+    ----------
+    name : as it stands in messages
+    sha256 : hash of the file's bytes, in hexadecimal
+    encoding : encoding it was read as
+    text : its text as UTF-8, complete lines
+    dialect : how its rows are written
+    sample : cells of its first rows
+    findings : what was noticed on the way
+    """
+
+    name: str
+    sha256: str
+    encoding: str
+    text: bytes
+    dialect: Dialect
+    sample: list[list[str]]
+    findings: tuple[Finding, ...]
+
+    def label(self, column: int) -> str:
+        """Return what to call a column in messages: its heading, else its number from 1."""
+        heading = self.dialect.names[column]
+        if self.dialect.names.count(heading) > 1:
+            return f"column {column + 1} ({heading[:80]})" if heading else f"column {column + 1}"
+        return f"column '{heading[:80]}'" if heading else f"column {column + 1}"
+
+    def key(self, column: int) -> str:
+        """Return what a plan calls a column: its heading where no other has it, else its number from 1."""
+        heading = self.dialect.names[column]
+        is_name = 0 < len(heading) <= _LONGEST_KEY and self.dialect.names.count(heading) == 1
+        return heading if is_name else str(column + 1)
+
+    def place_of(self, heading: str) -> int | None:
+        """Return the place of a column by its heading, or by its number from 1; None where there is none."""
+        if heading in self.dialect.names:
+            return self.dialect.names.index(heading)
+        wanted = heading.strip().casefold()
+        alike = [place for place, name in enumerate(self.dialect.names) if name.casefold() == wanted]
+        if len(alike) == 1:
+            return alike[0]
+        if heading.isdecimal() and 1 <= int(heading) <= self.dialect.n_columns:
+            return int(heading) - 1
+        return None
+
+
+#: Longer headings are damaged lines; the number of the column is shorter.
+_LONGEST_KEY = 200
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Columns read from a log.
+
+    Attributes
+    ----------
+    numbers : arrays of shape (n,) by column; nan where the log has no value
+    texts : arrays of shape (n,) by column
+    findings : what was noticed while reading
+    """
+
+    numbers: dict[int, np.ndarray]
+    texts: dict[int, np.ndarray]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def n_rows(self) -> int:
+        """Rows that were read."""
+        return len(next(iter({**self.numbers, **self.texts}.values())))
+
+
+@dataclass(frozen=True)
+class LogRows:
+    """All rows of a log.
+
+    Attributes
+    ----------
+    table : the log
+    numbers : arrays of shape (n,) by place; nan where a cell is no number
+    texts : arrays of shape (n,) by place, of columns of few words and of stamps
+    steps : one unit of the last decimal written, by place
+    units : unit stated by each heading, None where there is none
+    is_clock : places whose cells are stamps
+    unreadable : places with numbers in the first rows and something else below
+    findings : what was noticed while reading
+    """
+
+    table: LogTable
+    numbers: dict[int, np.ndarray]
+    texts: dict[int, np.ndarray]
+    steps: dict[int, float]
+    units: tuple[Unit | None, ...]
+    is_clock: frozenset[int]
+    unreadable: frozenset[int]
+    findings: tuple[Finding, ...]
+
+    @property
+    def n(self) -> int:
+        """How many rows there are."""
+        return len(next(iter({**self.numbers, **self.texts}.values()), ()))
+
+    def of(self, rows: np.ndarray | slice) -> LogRows:
+        """Return these rows only.
+
+        Parameters
+        ----------
+        rows : places or a mask
+        """
+        numbers = {place: values[rows] for place, values in self.numbers.items()}
+        texts = {place: cells[rows] for place, cells in self.texts.items()}
+        return replace(self, numbers=numbers, texts=texts)
+
+    def label(self, place: int) -> str:
+        """Return what to call a column in messages."""
+        return self.table.label(place)
+
+    def name(self, place: int) -> str:
+        """Return the heading of a column."""
+        return self.table.dialect.names[place]
+
+    def unit_ms(self, place: int) -> float | None:
+        """Return how many milliseconds a stated unit of time has; None where none is stated."""
+        unit = self.units[place]
+        return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
 @dataclass

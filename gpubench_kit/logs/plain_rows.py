@@ -1,0 +1,415 @@
+"""Lines and cells that hold more than a table does, made plain before rows are looked at: no number changes.
+
+Units and minutes in cells ('16.7 ms', '1:07.25'), keys before values ('t=0.5; frame_ms=16.7'), JSON.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from gpubench_kit.logs.cells import (
+    SeparatorFit,
+    begins_with_words,
+    best_fit,
+    is_clock,
+    is_missing,
+    looks_numeric,
+    split_line,
+)
+from gpubench_kit.logs.clock import begins_at_zero, is_time_only
+from gpubench_kit.logs.dialect import COMMENT_MARKS, LOOK_AHEAD, UNITS, full_lines, whole_lines
+from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.findings import Finding
+
+#: Largest text whose cells are made plain [MB]: hours of frames.
+_LARGEST_MB = 12
+
+#: Share of lines of the look-ahead that hold such a cell.
+_SHARE_OF_LINES_WITH_UNIT = 0.5
+
+#: Cells with equal minutes and seconds in a row; with more, they could as well be hours and minutes.
+_MOST_EQUAL = 3
+
+_BLANK = "[ \u00a0\u202f]?"
+#: A lone F tells nothing in a line of headings; behind a number it is a unit.
+_UNIT = "|".join(re.escape(unit) for unit in sorted((*UNITS, "f"), key=len, reverse=True))
+_NUMBER = r"[-+]?\d[\d.,'’ \u00a0\u202f]*(?:[eE][-+]?\d{1,3})?"
+_WITH_UNIT = re.compile(rf"\s*({_NUMBER}?){_BLANK}({_UNIT})\s*", re.IGNORECASE)
+_MINUTES = re.compile(r"\s*(?:(\d{1,2}):(?=\d\d:))?(\d{1,3}):([0-5]\d)((?:[.,]\d+)?)\s*")
+_END = r'(?=\s*"?\s*(?:[,;|\t]|$))'
+_UNIT_IN_LINE = re.compile(rf"(?:(?<=\d)|(?<=\d[.,])){_BLANK}(?:{_UNIT}){_END}", re.IGNORECASE)
+_MINUTES_IN_LINE = re.compile(rf"(?:^|(?<=[\s,;|\t\"]))(?:00?:(?=\d\d:))?\d{{1,3}}:([0-5]\d(?:[.,]\d+)?){_END}")
+
+_SECONDS = "minutes and seconds"
+
+
+@dataclass(frozen=True)
+class PlainText:
+    """A log whose cells were made plain.
+
+    Attributes
+    ----------
+    text : the log as UTF-8, with the same lines
+    units : what was taken off the cells of each column; empty for none
+    findings : minutes that were read as such
+    """
+
+    text: bytes
+    units: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+def with_plain_cells(text: bytes, name: str, *, first_line: int = 1) -> PlainText | None:
+    """Return a log with plain numbers where its cells hold units or minutes and seconds; None where they do not.
+
+    Parameters
+    ----------
+    text : the log as UTF-8
+    name : what to call it in messages
+    first_line : number of its first line in the file
+
+    Raises
+    ------
+    LogError : cells of one column have several units, or the text is too large
+    """
+    lines = full_lines(whole_lines(text, 0, LOOK_AHEAD))
+    n_with = sum(bool(_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line)) for line in lines)
+    if not lines or n_with < _SHARE_OF_LINES_WITH_UNIT * len(lines):
+        return None
+    fit = best_fit([_MINUTES_IN_LINE.sub(r"\1", _UNIT_IN_LINE.sub("", line)) for line in lines])
+    if fit is None or fit.separator == " ":
+        return None
+    units = _units_of_columns(text, fit)
+    if not units:
+        return None
+    if len(text) > _LARGEST_MB * 1_000_000:
+        problem = f"the file has {len(text) / 1e6:.0f} MB and units or minutes in its cells, which takes too long."
+        raise LogError(Fault(name, problem, f"Cut it to the run: at most {_LARGEST_MB} MB are read so."))
+    plain = [
+        _plain_line(line, number, fit.separator, where=(units, name))
+        for number, line in enumerate(text.decode("utf-8", "replace").split("\n"), start=first_line)
+    ]
+    told = tuple(units.get(column, "") for column in range(len(fit.is_numeric)))
+    findings = tuple(_minutes_told(name, column) for column, unit in units.items() if unit == _SECONDS)
+    told = tuple("s" if unit == _SECONDS else unit for unit in told)
+    return PlainText("\n".join(plain).encode("utf-8", "replace"), told, findings)
+
+
+def _units_of_columns(text: bytes, fit: SeparatorFit) -> dict[int, str]:
+    """Return what the cells of a column hold beside a number, where in the first rows all of them do."""
+    lines = whole_lines(text, 0, LOOK_AHEAD).decode("utf-8", "replace").split("\n")
+    rows = [split_line(line.rstrip("\r"), fit.separator) for line in lines if _is_row(line)]
+    rows = [row for row in rows if len(row) == len(fit.is_numeric)]
+    found, is_alone = {}, sum(fit.is_numeric) == 1
+    has_date = any(is_clock(cell) and not is_time_only(cell) for cell in rows[0]) if rows else False
+    for column, cells in enumerate(zip(*rows, strict=True)):
+        full = [cell for cell in cells if not is_missing(cell)]
+        are_minutes = _are_minutes(full) or (not has_date and _count_from_zero(full, is_alone=is_alone))
+        unit = _unit_of(full) or (_SECONDS if are_minutes else "")
+        found |= {column: unit} if unit else {}
+    return found
+
+
+def _is_row(line: str) -> bool:
+    """Return whether a line of the look-ahead can be a row."""
+    return bool(line.strip()) and bool(_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line))
+
+
+def _unit_of(cells: Sequence[str]) -> str:
+    """Return the unit that all cells have; empty where they have none, or several."""
+    found = [_WITH_UNIT.fullmatch(cell) for cell in cells]
+    units = {match[2] if match else "" for match in found}
+    return units.pop() if len(units) == 1 else ""
+
+
+def _are_minutes(cells: Sequence[str]) -> bool:
+    """Return whether cells are minutes and seconds, and cannot be hours and minutes."""
+    found = [_MINUTES.fullmatch(cell) for cell in cells]
+    if len(found) < 2 or not all(found) or all(match[1] for match in found):
+        return False
+    is_told = any(match[1] or match[4] for match in found)
+    return is_told or len(cells) <= _MOST_EQUAL * len(set(cells))
+
+
+def _count_from_zero(cells: Sequence[str], *, is_alone: bool) -> bool:
+    """Return whether cells are minutes and seconds that begin at zero, or hours too where nothing else is a number.
+
+    Beside numbers, hours, minutes and seconds are left to be looked at as a clock.
+    """
+    found = [_MINUTES.fullmatch(cell) for cell in cells]
+    if len(found) < 2 or not all(found):
+        return False
+    has_hours = found[0][1] is not None
+    begins = begins_at_zero(cells[0] if has_hours else f"0:{cells[0].strip().zfill(5)}")
+    return begins and (not has_hours or (is_alone and bool(found[0][4])))
+
+
+def _plain_line(line: str, number: int, separator: str, *, where: tuple[dict[int, str], str]) -> str:
+    """Return a line with plain numbers in some columns."""
+    units, name = where
+    bare = line.rstrip("\r")
+    cells = split_line(bare, separator)
+    if len(cells) <= max(units):
+        return line
+    for column, unit in units.items():
+        plain = _plain_cell(cells[column], unit)
+        if plain is None and not begins_with_words(bare):
+            shown = cells[column].strip()[:40]
+            problem = f"column {column + 1} holds {shown!r}, where the rows above are in '{unit}'."
+            raise LogError(Fault(f"{name}, line {number}", problem, "Let the recorder write one unit per column."))
+        cells[column] = cells[column] if plain is None else plain
+    return separator.join(f'"{cell}"' if separator and separator in cell else cell for cell in cells)
+
+
+def _plain_cell(cell: str, unit: str) -> str | None:
+    """Return the number of a cell, and words as they are; None where it has another unit, or none."""
+    if unit == _SECONDS:
+        match = _MINUTES.fullmatch(cell)
+        seconds = (int(match[1] or 0) * 60 + int(match[2])) * 60 + int(match[3]) if match else 0
+        return f"{seconds}{match[4]}" if match else None if looks_numeric(cell) else cell
+    match = _WITH_UNIT.fullmatch(cell)
+    if match and match[2] == unit:
+        return match[1]
+    return None if match or looks_numeric(cell) else cell
+
+
+def _minutes_told(name: str, column: int) -> Finding:
+    """Return the finding on a column of minutes and seconds."""
+    message = f"{name}: column {column + 1} holds minutes and seconds, and was read in seconds."
+    return Finding("note", "minutes_read", message)
+
+
+#: Cells of the table are separated by tabs, which a value has none of.
+_BETWEEN_CELLS = "\t"
+
+_WORDS = {None: "", True: "true", False: "false"}
+
+
+@dataclass(frozen=True)
+class ObjectLayout:
+    """The keys of the objects, in the order of one of them."""
+
+    keys: tuple[str, ...]
+
+    def heading(self) -> str:
+        """Return the keys as a heading."""
+        return _BETWEEN_CELLS.join(map(cell_of_value, self.keys))
+
+    def row(self, line: str) -> str | None:
+        """Return the values of a line, in the order of the heading.
+
+        A key that is left out has an empty cell. It is the line itself where it is no object with any of the keys,
+        and None where it has further ones, or a key twice, or a value that is no text or number.
+        """
+        pairs = _pairs_of_object(line)
+        cells = {key: cell_of_value(value) for key, value in pairs if key in self.keys}
+        if not cells:
+            return line
+        if len(cells) < len(pairs) or any(isinstance(value, list) for _, value in pairs):
+            return None
+        return _BETWEEN_CELLS.join(cells.get(key, "") for key in self.keys)
+
+
+def layout_of_object(line: str) -> ObjectLayout | None:
+    """Return the keys of an object in a line; None where it is none, or not flat.
+
+    Parameters
+    ----------
+    line : without its end
+    """
+    pairs = _pairs_of_object(line)
+    layout = ObjectLayout(tuple(dict.fromkeys(key for key, _ in pairs)))
+    return layout if pairs and layout.row(line) is not None else None
+
+
+def _pairs_of_object(line: str) -> list[tuple[str, object]]:
+    """Return keys and values of the object in a line; none where there is no object."""
+    line = line.strip().rstrip(",")
+    if not (line.startswith("{") and line.endswith("}")):
+        return []
+    try:
+        # Objects become lists of pairs, so that a key that stands twice is seen; numbers stay text.
+        return json.loads(line, object_pairs_hook=list, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return []
+
+
+def cell_of_value(value: object) -> str:
+    """Return a value of a JSON document as the text of a cell."""
+    if value is None or isinstance(value, bool):
+        return _WORDS[value]
+    text = " ".join(str(value).split())
+    return '"' + text.replace('"', '""') + '"' if '"' in text else text
+
+
+#: Share of lines of the look-ahead that have the same keys.
+_SHARE_OF_LINES = 0.6
+
+_LONGEST_KEY = 80
+
+#: In this order: what stands between pairs (nothing where a line has one), and between a key and its value.
+_SEPARATORS = ("\t", ";", "|", ",", " ", "")
+_MARKS = ("=", ":")
+
+
+@dataclass(frozen=True)
+class PairLayout:
+    """How pairs are written.
+
+    Attributes
+    ----------
+    separator : what stands between pairs; empty where a line has one
+    mark : what stands between key and value
+    keys : in their order
+    """
+
+    separator: str
+    mark: str
+    keys: tuple[str, ...]
+
+    @property
+    def between_cells(self) -> str:
+        """What stands between the cells of the table; a tab for blanks, as a value may be empty."""
+        return "\t" if self.separator == " " else self.separator
+
+    def heading(self) -> str:
+        """Return the keys as a heading."""
+        return self.between_cells.join(self.keys)
+
+    def row(self, line: str) -> str | None:
+        """Return the values of a line; the line itself where it has none of the keys, None where only some."""
+        pairs = _pairs(line, self.separator, self.mark)
+        if tuple(key for key, _ in pairs) == self.keys:
+            return self.between_cells.join(value for _, value in pairs)
+        return None if any(key in self.keys for key, _ in pairs) else line
+
+
+def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
+    """Return a log of keys and values as a table, one line longer by its heading; None where it is no such log.
+
+    Parameters
+    ----------
+    text : the log as UTF-8
+    name : what to call it in messages
+
+    Raises
+    ------
+    LogError : a line has only some of the keys, or others too; or the text is too large
+    """
+    document = _document_as_table(text) if text[:64].lstrip()[:1] in (b"[", b"{") else None
+    if document is not None:
+        return document
+    head = whole_lines(text, 0, LOOK_AHEAD)
+    start = head.rfind(b"\n", 0, len(head) // 2) + 1
+    probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()
+    layout = layout_of_pairs(probe) or layout_of_object(probe)
+    if layout is None or not _is_usual(layout, full_lines(head)):
+        return None
+    if len(text) > _LARGEST_MB * 1_000_000:
+        problem = f"the file has {len(text) / 1e6:.0f} MB and keys in each line, which takes too long."
+        raise LogError(Fault(name, problem, f"Cut it to the run: at most {_LARGEST_MB} MB are read so."))
+    lines = [line.rstrip("\r") for line in text.decode("utf-8", "replace").split("\n")]
+    rows = [line if line.startswith(COMMENT_MARKS) else layout.row(line) for line in lines]
+    if None in rows:
+        raise LogError(_other_keys(f"{name}, line {rows.index(None) + 1}", lines[rows.index(None)], layout))
+    first = next(place for place, (row, line) in enumerate(zip(rows, lines, strict=True)) if row is not line)
+    return "\n".join([*rows[:first], layout.heading(), *rows[first:]]).encode("utf-8", "replace")
+
+
+def _document_as_table(text: bytes) -> bytes | None:
+    """Return a file that is one JSON document with the rows of a log as lines with tabs; None where it is none.
+
+    The rows are a list of flat objects or of lists, or an object of lists of one length; one of several members of
+    an object may hold them. Numbers keep every digit.
+    """
+    if len(text) > _LARGEST_MB * 1_000_000:
+        return None
+    try:
+        found = json.loads(text, object_pairs_hook=tuple, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return None
+    inside = [value for _, value in found] if isinstance(found, tuple) else []
+    tables = [rows for one in (found, *inside) if (rows := _rows_of_document(one))]
+    if len(tables) != 1:
+        return None
+    return "".join("\t".join(map(cell_of_value, row)) + "\n" for row in tables[0]).encode("utf-8", "replace")
+
+
+def _rows_of_document(found: object) -> list[Sequence[object]]:
+    """Return heading and rows that a part of a JSON document holds; none where it holds none."""
+    if isinstance(found, tuple) and len(found) > 1 and all(isinstance(values, list) for _, values in found):
+        columns = [values for _, values in found]
+        if len({len(values) for values in columns}) == 1 and all(map(_are_cells, columns)):
+            return [[key for key, _ in found], *zip(*columns, strict=True)]
+    if not isinstance(found, list) or len(found) < 2:
+        return []
+    if all(isinstance(row, tuple) for row in found):
+        keys = [key for key, _ in found[0]]
+        if all([key for key, _ in row] == keys and _are_cells([value for _, value in row]) for row in found):
+            return [keys, *([value for _, value in row] for row in found)]
+    is_rectangle = all(isinstance(row, list) and len(row) == len(found[0]) > 1 and _are_cells(row) for row in found)
+    return found if is_rectangle else []
+
+
+def _are_cells(values: Sequence[object]) -> bool:
+    """Return whether values are texts and numbers."""
+    return len(values) > 0 and not any(isinstance(value, list | tuple) for value in values)
+
+
+def layout_of_pairs(line: str) -> PairLayout | None:
+    """Return how the pairs of a line are written; None where it is anything but pairs of keys and values.
+
+    Parameters
+    ----------
+    line : without its end
+    """
+    for separator, mark in itertools.product(_SEPARATORS, _MARKS):
+        if separator not in line or mark not in line:
+            continue
+        pairs = _pairs(line, separator, mark)
+        if pairs and _are_keys([key for key, _ in pairs]) and _has_number(pairs):
+            return PairLayout(separator, mark, tuple(key for key, _ in pairs))
+    return None
+
+
+def _pairs(line: str, separator: str, mark: str) -> list[tuple[str, str]]:
+    """Return keys and values of a line; none where a cell of it has no mark."""
+    if separator == " ":
+        # Blanks beside the mark separate nothing.
+        cells = mark.join(part.strip(" ") for part in line.split(mark)).split()
+    else:
+        cells = line.split(separator) if separator else [line]
+    if len(cells) > 1 and not cells[-1].strip():
+        cells.pop()
+    parts = [cell.partition(mark) for cell in cells]
+    if not all(found for _, found, _ in parts):
+        return []
+    return [(key.strip().strip('"'), value.strip()) for key, _, value in parts]
+
+
+def _are_keys(keys: Sequence[str]) -> bool:
+    """Return whether texts can name columns: they begin with a letter, and no two are equal."""
+    can_be = all((key[:1].isalpha() or key[:1] == "_") and len(key) <= _LONGEST_KEY for key in keys)
+    return can_be and len(set(keys)) == len(keys)
+
+
+def _has_number(pairs: Sequence[tuple[str, str]]) -> bool:
+    """Return whether a value is a number, to which a unit may belong."""
+    return any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
+
+
+def _is_usual(layout: PairLayout | ObjectLayout, lines: Sequence[str]) -> bool:
+    """Return whether most lines are written so."""
+    n_alike = sum(layout.row(line) not in (None, line) for line in lines)
+    return n_alike >= _SHARE_OF_LINES * len(lines)
+
+
+def _other_keys(where: str, line: str, layout: PairLayout | ObjectLayout) -> Fault:
+    """Return the fault for a line with other keys."""
+    keys = ", ".join(f"'{key}'" for key in layout.keys)[:200]
+    problem = f"{line.strip()[:80]!r} has not the keys of the other lines ({keys}), each once."
+    return Fault(where, problem, "Let the recorder write the same keys in the same order in every line.")
