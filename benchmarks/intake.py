@@ -34,9 +34,11 @@ from joblib import Parallel, delayed
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"))
 import made_dialects
+import made_sensors
 
 from gpubench_kit.checks.review import check_review
 from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import LogError
@@ -94,8 +96,11 @@ def _print_shares() -> None:
         "random layouts": made_dialects.random_layouts(20261102, 400),
         "damaged logs": made_dialects.damaged(20261102),
     }
-    for name, logs in kinds.items():
-        found = made_dialects.outcome_of(logs, _read_made)
+    outcomes = {name: made_dialects.outcome_of(logs, _read_made) for name, logs in kinds.items()}
+    outcomes["sensors"] = made_sensors.outcome_of_sensors(
+        made_sensors.sensor_logs(20261102, 400), _read_made_sensors
+    )
+    for name, found in outcomes.items():
         right = f"{found.counts} right and counted, {found.shown} right and shown, {found.asked} asked or refused"
         print(f"{name}: {right}, {found.wrong_shown} wrong and shown, {len(found.wrong)} WRONG AND COUNTED")
 
@@ -110,6 +115,19 @@ def _read_made(log: made_dialects.MadeLog) -> tuple[float, str] | None:
         except LogError:
             return None
     return 1000.0 * read.frames.frame_ms.size / float(read.frames.frame_ms.sum()), read.certainty.word
+
+
+def _read_made_sensors(log: made_sensors.MadeSensorLog) -> dict[str, tuple[float, str]]:
+    """Return mean and certainty of each sensor of a made log; none where it asks or refuses."""
+    with tempfile.TemporaryDirectory(prefix="made-") as name:
+        path = Path(name) / "sensors.csv"
+        path.write_text(log.text, encoding="utf-8")
+        try:
+            read = read_sensor_log(path)
+        except LogError:
+            return {}
+    certainty = {choice.role: choice.certainty.word for choice in read.choices}
+    return {metric: (float(np.nanmean(values)), certainty[metric]) for metric, values in read.values.items()}
 
 
 def _options() -> argparse.Namespace:

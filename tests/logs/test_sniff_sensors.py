@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 from made_logs import sensor_signal, table
+from made_sensors import outcome_of_sensors, sensor_logs
 
 from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.sensor_rows import fitting_kinds, is_within
+from gpubench_kit.model.errors import LogError
 
 TIMES, LOAD, WATTS = sensor_signal(300.0)
 RNG = np.random.default_rng(3)
@@ -191,3 +193,20 @@ def test_power_that_is_named_or_surer_than_the_load_stays(tmp_path):
     assert "board_w" in _log(tmp_path, {"load [%]": LOAD, "GPU power [W]": STEADY}).values
     declared = Declaration(sensors={"board_w": "power [W]"})
     assert "board_w" in _log(tmp_path, {"GPU load [%]": LOAD, "power [W]": STEADY}, declared=declared).values
+
+
+def test_no_sensor_of_made_logs_is_wrong_and_counted(tmp_path):
+    path = tmp_path / "sensors.csv"
+
+    def read(log):
+        path.write_text(log.text, encoding="utf-8")
+        try:
+            found = read_sensor_log(path)
+        except LogError:
+            return {}
+        certainty = {one.role: one.certainty.word for one in found.choices}
+        return {metric: (float(np.nanmean(values)), certainty[metric]) for metric, values in found.values.items()}
+
+    found = outcome_of_sensors(sensor_logs(7, 60), read)
+    assert found.wrong == []
+    assert found.counts > 0.6 * (found.counts + found.shown + found.asked)

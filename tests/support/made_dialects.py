@@ -1,4 +1,4 @@
-"""Logs of invented recorders with known truth: dialects of frame logs, random layouts, damage, samples, sensors."""
+"""Logs of invented recorders with known truth: dialects of frame logs, random layouts, damage, samples."""
 
 from __future__ import annotations
 
