@@ -16,8 +16,8 @@ from statistics import median
 import numpy as np
 
 from gpubench_kit.checks.tuning_checks import SIGNS
+from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.run_log import RunLog, read_run
-from gpubench_kit.logs.run_task import RunTask
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run
 from gpubench_kit.model.plan import ReviewPlan
 

@@ -15,7 +15,7 @@ from gpubench_kit.desk.states import Desk
 from gpubench_kit.desk.taking import Taker
 from gpubench_kit.desk.watch import FileView, Watch
 from gpubench_kit.locks import Busy, locked
-from gpubench_kit.logs.facts import facts_of_log
+from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.model.errors import Fault, ReportError
 
 

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gpubench_kit.desk.journal import Disk, digest
-from gpubench_kit.logs.facts import facts_of_log
 from gpubench_kit.logs.format import Declaration
+from gpubench_kit.logs.log_table import LogTable
+from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.sniff_frames import sniff_frames
-from gpubench_kit.logs.text_table import LogTable, open_table
+from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.log_facts import LogFacts
 

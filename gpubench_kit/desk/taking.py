@@ -15,16 +15,13 @@ from gpubench_kit.desk.judge import Judged, Verdict, judged_of
 from gpubench_kit.desk.keeping import Keeper
 from gpubench_kit.desk.recordings import Recording, append_sensors, file_name
 from gpubench_kit.desk.watch import LOOK_S, Seen, Watch, witness_of
-from gpubench_kit.logs.facts import facts_of_log
-from gpubench_kit.logs.format import Declaration
-from gpubench_kit.logs.format_memory import FormatMemory
-from gpubench_kit.logs.load_edges import SIGNALS
+from gpubench_kit.logs.busy_stretches import SIGNALS, OneClock, find_one_clock
+from gpubench_kit.logs.format import Declaration, RunTask
+from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.match_files import declaration_of
-from gpubench_kit.logs.one_clock import OneClock, find_one_clock
-from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.logs.review import open_review
-from gpubench_kit.logs.run_task import RunTask
-from gpubench_kit.logs.shared_logs import start_of
+from gpubench_kit.logs.run_log import start_of
 from gpubench_kit.model.errors import GpubenchError, LogError
 from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.plan import PLAN_FILE

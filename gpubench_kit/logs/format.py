@@ -363,6 +363,7 @@ class RunTask:
     n_bins : pieces of the trace that is kept for pictures
     started_at_s : start of the run as typed, seconds since 1970; nan where not given
     clock : of a sensor log that several runs name: how far it is ahead of their starts; None for a log of one run
+    witness : its length as the bench desk saw it grow; None where it did not
     """
 
     run: str
@@ -377,3 +378,4 @@ class RunTask:
     n_bins: int = 240
     started_at_s: float = np.nan
     clock: OneClock | None = None
+    witness: Witness | None = None

@@ -12,17 +12,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-<<<<<<< HEAD
-from gpubench_kit.logs.format import ConfirmedFormat, Declaration, Witness
-from gpubench_kit.logs.guess_logs import Waiting, guess_logs
-from gpubench_kit.logs.order_done import started_at_s
-from gpubench_kit.logs.real_paths import RealPaths
-from gpubench_kit.logs.run_task import RunTask
-=======
 from gpubench_kit.logs.clock import clock_of_texts, started_at_s
-from gpubench_kit.logs.format import ConfirmedFormat, Declaration, RunTask
+from gpubench_kit.logs.format import ConfirmedFormat, Declaration, RunTask, Witness
 from gpubench_kit.logs.loose_files import Waiting, guess_logs
->>>>>>> 4baab48 (Merge the modules of logs by subject: 57 become 28)
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
