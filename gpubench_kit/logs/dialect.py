@@ -7,6 +7,7 @@ import re
 import sys
 from collections.abc import Container, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from gpubench_kit.logs.cells import (
     COMMENT_MARKS,
@@ -217,8 +218,9 @@ class Dialect:
     n_preamble: int
     has_keys: bool = False
 
+    @cached_property
     def in_words(self) -> str:
-        """Return the dialect as a short text."""
+        """The dialect as a short text."""
         names = {"\t": "tab", " ": "blanks", "": "none (one column)"}
         separator = names.get(self.separator, f"'{self.separator}'")
         parts = [f"separator {separator}", f"decimal mark '{self.decimal}'"]

@@ -27,6 +27,7 @@ from gpubench_kit.logs.frame_sources import (
 from gpubench_kit.logs.frame_timing import (
     FRAME_SHARES,
     Frames,
+    StartClock,
     TimedRows,
     clock_at_start,
     frames_of,
@@ -107,15 +108,17 @@ def _table(
     content: LogBytes, head: bytes, dialect: Dialect, log_format: LogFormat
 ) -> tuple[LogTable, LogFormat] | None:
     """Return table and format, with the first rows as sample; None where the first is no such row."""
-    n_rows = _ROWS_KEPT if log_format.clock else 1
-    lines = content.text[len(head) : len(head) + 400 * n_rows].split(b"\n", n_rows)[:n_rows]
+    whole = (content.name, content.sha256, content.encoding, content.text, dialect)
+    if not log_format.clock:
+        # Each row is held against the others in reading, the first one too.
+        return LogTable(*whole, [], content.findings), log_format
+    lines = content.text[len(head) : len(head) + 400 * _ROWS_KEPT].split(b"\n", _ROWS_KEPT)[:_ROWS_KEPT]
     rows = [split_line(line.decode("utf-8", "replace").rstrip("\r"), dialect.separator) for line in lines]
     sample = [row for row in rows if len(row) == dialect.n_columns]
     times = (log_format.frame_time.column, log_format.elapsed.column)
     if not sample or len(rows[0]) != dialect.n_columns or not all(looks_numeric(rows[0][place]) for place in times):
         return None
-    whole = (content.name, content.sha256, content.encoding, content.text)
-    return LogTable(*whole, dialect, sample, content.findings), log_format
+    return LogTable(*whole, sample, content.findings), log_format
 
 
 #: Frame times written coarser than this share of the 99th percentile are too coarse for lows and pacing.
@@ -250,9 +253,14 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     sensors = log_format.sensors if with_sensors else ()
     read = _columns_read(table, log_format, [sensor.column for sensor in sensors], only_regular=only_regular)
     timed = timed_rows(table, log_format, read)
-    clock = clock_at_start(table, log_format, timed, used=_with_stamps_of_rows(table, log_format, read))
-    counts, not_counted = counted_rows(table, read, counted=log_format.counted, n_rows=timed.frame_ms.size)
-    timed = with_time_of_others(timed, counts)
+    clock, stamps = StartClock(), ()
+    if log_format.clock:
+        clock = clock_at_start(table, log_format, timed, used=_with_stamps_of_rows(table, log_format, read))
+        stamps = _stamps_told(table, log_format)
+    counts, not_counted = np.ones(timed.frame_ms.size, dtype=bool), ()
+    if log_format.counted:
+        counts, not_counted = counted_rows(table, read, counted=log_format.counted, n_rows=timed.frame_ms.size)
+        timed = with_time_of_others(timed, counts)
     frames, has_length, findings = frames_of(table, timed)
     if frames.frame_ms.size < LEAST_FRAMES:
         raise LogError(too_few(table, frames.frame_ms.size))
@@ -260,11 +268,12 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     on_sensors = (
         log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
     )
-    findings += [*not_counted, *rare_outcomes(table, read, log_format.outcomes), *_coarse(table, frames)]
+    findings += [*not_counted, *_coarse(table, frames)]
+    findings += rare_outcomes(table, read, log_format.outcomes) if log_format.outcomes else []
     return FrameLog(
         name=table.name,
         sha256=table.sha256,
-        dialect=table.dialect.in_words(),
+        dialect=table.dialect.in_words,
         frames=frames,
         clock=clock.start_s,
         clock_kind=clock.kind,
@@ -273,7 +282,7 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
         sensors={
             sensor.role: _kept(sensor.in_unit_of_role(read.numbers[sensor.column]), kept) for sensor in sensors
         },
-        choices=_told(log_format, sensors, timed, _stamps_told(table, log_format)),
+        choices=_told(log_format, sensors, timed, stamps),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
         findings=(*table.findings, *on_sensors, *clock.findings, *read.findings, *timed.findings, *findings),
@@ -344,15 +353,20 @@ def _columns_read(table: LogTable, log_format: LogFormat, sensors: list[int], *,
     stamps = [choice.column for choice in log_format.clock] if needs_stamps else []
     texts = list(dict.fromkeys([*telling, *log_format.outcomes, *stamps]))
     read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
-    if read is None or read.n_rows == 0:
+    if read is None or (not only_regular and read.n_rows == 0):
         raise LogError(too_few(table, 0))
-    read = with_rules(read, log_format.row_rules)
-    read = of_sources(table, read, log_format.sources)
+    if log_format.row_rules:
+        read = with_rules(read, log_format.row_rules)
+    if log_format.sources:
+        read = of_sources(table, read, log_format.sources)
     if log_format.has_stamps_only:
         read = with_time_of_stamps(table, log_format, read)
     if log_format.elapsed is None:
         return read
-    return without_repeated_rows(table, read, read.numbers[log_format.elapsed.column], step=log_format.elapsed.step)
+    stamps = read.numbers[log_format.elapsed.column]
+    if (stamps[1:] > stamps[:-1]).all():
+        return read
+    return without_repeated_rows(table, read, stamps, step=log_format.elapsed.step)
 
 
 def _with_stamps_of_rows(table: LogTable, log_format: LogFormat, read: Columns) -> LogTable:

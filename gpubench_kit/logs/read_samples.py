@@ -129,7 +129,7 @@ def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration)
     return SensorLog(
         name=table.name,
         sha256=table.sha256,
-        dialect=table.dialect.in_words(),
+        dialect=table.dialect.in_words,
         time_s=time_s,
         values=values,
         clock=clock.start_s + first if clock else None,

@@ -7,6 +7,7 @@ by line. A value never differs from the file's text.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +25,9 @@ from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.words import unit_stated
+
+#: A line that begins with a number, as no line of a summary does.
+_IS_ROW = re.compile(rb"-?\d+(?:\.\d+)?[,;\t]")
 
 #: Text that is parsed at once [bytes].
 _BLOCK = 1 << 24
@@ -106,7 +110,8 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     dialect = table.dialect
     if dialect.separator == " " or dialect.thousands or dialect.marks_in_doubt or not _quotes_close(table):
         return None
-    if summary_start(table.text, dialect) < len(table.text):
+    last_line = table.text.rfind(b"\n", 0, -1) + 1
+    if not _IS_ROW.match(table.text, last_line) and summary_start(table.text, dialect) < len(table.text):
         return None
     types = {**dict.fromkeys(map(str, texts), pa.string()), **dict.fromkeys(map(str, numbers), pa.float64())}
     try:
@@ -123,6 +128,8 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
             ),
         )
     except pa.ArrowInvalid:
+        return None
+    if read.num_rows == 0:
         return None
     values = {column: read.column(str(column)).to_numpy() for column in dict.fromkeys(numbers)}
     if any(np.isinf(one).any() for one in values.values()):

@@ -1,14 +1,18 @@
 """One pass over the logs gives every metric of every run, merged with what was typed."""
 
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
 from joblib import cpu_count
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
+from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics import per_run
 from gpubench_kit.metrics.frame_rate import average_fps, low_fps
+from gpubench_kit.metrics.of_one_run import MetricRules
 from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics, merge_typed
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
@@ -211,3 +215,26 @@ def test_a_typed_number_does_not_take_the_place_of_one_that_waits_for_its_confir
     assert told.check == "typed_beside_likely"
     assert "typed as 119.9" in told.message
     assert "gives 120: neither is used" in told.message
+
+
+def test_a_plain_run_enters_few_modules_and_functions(tmp_path):
+    _write(tmp_path, with_sensors=False)
+    plan = _plan(tmp_path)
+    tasks, rules, memory = open_review(plan).tasks, MetricRules.of_plan(plan), FormatMemory()
+    for task in tasks[:2]:
+        per_run._result(task, rules, memory)
+    entered = set()
+
+    def note(frame, event, _):
+        code = frame.f_code
+        if event == "call" and "gpubench_kit" in code.co_filename and not code.co_name.startswith("<"):
+            entered.add((code.co_filename, code.co_qualname))
+
+    sys.setprofile(note)
+    try:
+        result = per_run._result(tasks[2], rules, memory)
+    finally:
+        sys.setprofile(None)
+    assert result.rows
+    assert len({module for module, _ in entered}) <= 12
+    assert len(entered) <= 60
