@@ -15,6 +15,7 @@ from gpubench_kit.model.tables import RUN_SHEET, USABLE
 from gpubench_kit.schedule.needs import needs_of, needs_over_games
 from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.schedule.so_far import SoFar
+from gpubench_kit.sheet.looks import open_looks
 from gpubench_kit.statistics.planning import FEWEST_ROUNDS, MOST_ROUNDS
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text
 
@@ -166,7 +167,9 @@ def _enough(
 ) -> tuple[tuple[GameForecast, ...], bool | None, int]:
     """Return which games have enough runs by the noise so far, and whether all together have."""
     primary = plan.analysis.primary
-    noise = planning_noise(plan, SoFar(True, RUN_SHEET.frame(), _usable(evening, plan, judge), 0, False)).table
+    # Looks made before say nothing of the noise.
+    so_far = SoFar(True, RUN_SHEET.frame(), _usable(evening, plan, judge), open_looks(plan))
+    noise = planning_noise(plan, so_far).table
     noise = noise[noise["metric"] == primary]
     known = noise.set_index(["game", "setting"])
     games = []
