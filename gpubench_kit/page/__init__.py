@@ -50,12 +50,12 @@ _HOME = {
     "script": "script_checked",
     "sweep_files": "sweep",
     "sweep_head": "sweep",
-    "sweep_method": "sweep_told",
+    "sweep_method": "sweep",
     "sweep_next": "sweep",
     "sweep_readings": "sweep",
     "sweep_response": "sweep",
     "sweep_settings": "sweep",
-    "tuning": "tuning_found",
+    "tuning": "sweep",
     "watts": "efficiency",
 }
 

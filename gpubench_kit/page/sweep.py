@@ -1,27 +1,54 @@
-"""The page of a sweep: the answers, the curves, every setting, what is read off, what to measure next."""
+"""The page of a sweep, and its section in a review: the answers, curves, every setting, what to measure next."""
 
 from __future__ import annotations
 
-import pandas as pd
+from collections.abc import Iterator
+from typing import Any
 
+import numpy as np
+
+from gpubench_kit.page.charts import Plot
+from gpubench_kit.page.charts.sweep_part import SweptPart
 from gpubench_kit.page.charts.sweeps import power_over_ladder, rate_against_power, rate_over_ladder
 from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Markup, bullets, heading, join, link, note, paragraph, terms, tied
+from gpubench_kit.page.elements import (
+    Markup,
+    bullets,
+    details,
+    heading,
+    join,
+    link,
+    note,
+    paragraph,
+    render,
+    terms,
+)
 from gpubench_kit.page.section import Head, Section, left_out
-from gpubench_kit.page.sweep_lines import answer_sentences, between_told, parts_of, together
-from gpubench_kit.page.sweep_tables import failure_table, reading_tables, setting_tables
+from gpubench_kit.page.sweep_tables import between_cards_shown, failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import (
     advice_sentences,
+    answer_sentences,
     notes_on,
+    parts_of,
+    row_of,
+    setting_name,
+    together,
 )
 from gpubench_kit.sweep.find import Sweep
+from gpubench_kit.sweep.in_review import SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
-from gpubench_kit.wording.numbers import count_text, percent_text
-
-_NOT_STABLE = (
-    "No setting here is called stable. Hours without a failure only bound the failure rate, on this card, with "
-    "this driver, in this room; another card of the same model may not hold the setting."
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import (
+    bound_text,
+    change_text,
+    count_text,
+    interval_text,
+    percent_text,
+    unit_text,
 )
+from gpubench_kit.wording.terms import of_group, sentence
+
+_METHOD = ("efficient", "curve", "band", "knee", "next")
 
 
 def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Section:
@@ -37,12 +64,68 @@ def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Sect
     -------
     Section
     """
-    shown = [paragraph(one, css="result") for one in answer_sentences(sweep, plan)]
-    if not shown:
-        shown = [paragraph("No run at a setting of the ladder can be used yet, so nothing is found.", css="result")]
-    more = [note(one) for one in [*(cautions or []), *notes_on(sweep, plan)]]
-    body = join([_byline(sweep, plan), *shown, *more])
-    return Section("result", f"Finding the tuning: {plan.review.title}", body, head=Head())
+    settings = sweep.settings[~sweep.settings["is_factory"].fillna(False).astype(bool)]
+    kick = (
+        say("sweep.kick"),
+        plan.review.title,
+        plan.review.author,
+        plan.review.date.isoformat() if plan.review.date else "",
+        count_text(settings["tuning"].nunique(), "setting"),
+        count_text(int(sweep.settings["n_games"].max()) if len(sweep.settings) else 0, "game"),
+        say("sweep.margin", margin=percent_text(plan.margin_of("avg_fps"))),
+    )
+    rows = [row for part in parts_of(sweep, plan) for row in _answer_rows(part)]
+    rows.sort(key=lambda row: (not row["is_lowest"], row["watts"]))
+    answers = answer_sentences(sweep, plan)
+    body = join([
+        render("sweep_answers.html.j2", {"rows": rows}) if rows else "",
+        bullets(answers) if answers else paragraph(say("sweep.nothing"), css="result"),
+        *map(note, [*(cautions or []), *notes_on(sweep, plan)]),
+    ])  # fmt: skip
+    if rows and rows[0]["is_lowest"]:
+        title = rows[0]["title"]
+    else:
+        title = say("sweep.no_title") if answers else say("sweep.no_data")
+    return Section("result", title, body, head=Head(tuple(filter(None, kick))))
+
+
+def _answer_rows(part: SweptPart) -> Iterator[dict[str, Any]]:
+    """Yield the lowest power of a line of settings, and its most efficient setting, as rows of the answer card."""
+    lowest = row_of(part, part.answer.lowest_tuning)
+    names = {"lowest": lowest, "efficient": row_of(part, part.answer.most_efficient_tuning)}
+    for kind, row in names.items():
+        is_new = row is not None and not row.is_factory and (kind == "lowest" or row.line == part.answer.line)
+        if is_new and np.isfinite(row.board_w):
+            lead = say(f"sweep.answer.{kind}", margin=percent_text(part.answer.margin))
+            where = ", ".join(filter(None, [part.title, setting_name(part, row.at)]))
+            yield {
+                "name": row.tuning,
+                "what": of_group(f"{lead}. {sentence(where)}", part.answer.group),
+                "tiles": list(_tiles(row)),
+                "is_lowest": kind == "lowest",
+                "watts": row.board_w,
+                "title": say("sweep.title", setting=row.tuning, power=percent_text(round(-row.power_change, 1)),
+                             loss=bound_text(max(row.loss_at_most, 0.0), up=True)),
+            }  # fmt: skip
+
+
+def _tiles(row: Any) -> Iterator[dict[str, str]]:
+    """Yield loss, power and energy per frame of a setting."""
+    yield {
+        "label": say("sweep.tile.rate"),
+        "figure": change_text(row.fps_change),
+        "interval": interval_text(row.fps_ci_low, row.fps_ci_high, "%"),
+        "below": say("sweep.tile.at_most", loss=bound_text(max(row.loss_at_most, 0.0), up=True)),
+    }
+    for kind, value, unit in (("power", row.board_w, "W"), ("energy", row.energy_per_frame_j, "J")):
+        change, low, high = (getattr(row, f"{kind}_{name}") for name in ("change", "ci_low", "ci_high"))
+        if np.isfinite(change):
+            yield {
+                "label": say(f"sweep.tile.{kind}"),
+                "figure": change_text(change),
+                "interval": interval_text(low, high, "%"),
+                "below": unit_text(value, unit),
+            }
 
 
 def sweep_response(sweep: Sweep, plan) -> Section:
@@ -56,17 +139,13 @@ def sweep_response(sweep: Sweep, plan) -> Section:
     -------
     Section; left out where fewer than two settings were measured
     """
-    name, title = "response", "Over the ladder"
+    name, title = "response", say("sweep.response.title")
     parts = list(parts_of(sweep, plan))
     charts = [one for part in parts for one in (rate_over_ladder(part, plan), *power_over_ladder(part))]
     charts += [rate_against_power(lines) for lines in together(parts)]
     if not any(charts):
-        return left_out(name, title, "fewer than two settings were measured")
-    text = (
-        "The tests look at the settings one by one and need no curve. The curve shows how frame rate follows the "
-        "setting, where it bends, and what lies between the settings measured."
-    )
-    return Section(name, title, join([paragraph(text), figures(map(figure, charts))]))
+        return left_out(name, title, say("sweep.response.left_out"))
+    return Section(name, title, join([paragraph(say("sweep.response.text")), figures(map(figure, charts))]))
 
 
 def sweep_settings(sweep: Sweep, plan) -> Section:
@@ -80,17 +159,13 @@ def sweep_settings(sweep: Sweep, plan) -> Section:
     -------
     Section; left out where nothing was measured
     """
-    name, title = "settings", "Every setting"
+    name, title = "settings", say("sweep.settings.title")
     parts = list(parts_of(sweep, plan))
     if not parts:
-        return left_out(name, title, "no setting was measured")
-    text = (
-        "The settings are tested from the factory state outward, each only if the one before it passed. “At most” "
-        "is the largest loss that the runs do not rule out."
-    )
-    body = [paragraph(text), *(setting_tables(part) for part in parts)]
-    body += [heading("Failures"), paragraph(_NOT_STABLE), failure_table(parts, sweep)]
-    return Section(name, title, join(body))
+        return left_out(name, title, say("sweep.settings.left_out"))
+    body = [paragraph(say("sweep.settings.text")), *(setting_tables(part) for part in parts)]
+    body += [heading(say("sweep.failures.title")), paragraph(say("sweep.failures.text"))]
+    return Section(name, title, join([*body, failure_table(parts, sweep)]))
 
 
 def sweep_readings(sweep: Sweep, plan) -> Section:
@@ -104,16 +179,11 @@ def sweep_readings(sweep: Sweep, plan) -> Section:
     -------
     Section; left out where no power was measured
     """
-    name, title = "equal", "At equal power, at equal frame rate"
-    parts = list(parts_of(sweep, plan))
-    tables = [reading_tables(lines, sweep) for lines in together(parts)]
+    name, title = "equal", say("sweep.equal.title")
+    tables = [reading_tables(lines, sweep) for lines in together(list(parts_of(sweep, plan)))]
     if not any(tables):
-        return left_out(name, title, "no power was measured at two settings")
-    text = (
-        "Read off the fitted curves of frame rate and power, between the settings as well. The ranges take in the "
-        "bands of both curves. They speak of this card in these games."
-    )
-    return Section(name, title, join([paragraph(text), *tables, *between_told(sweep)]))
+        return left_out(name, title, say("sweep.equal.left_out"))
+    return Section(name, title, join([paragraph(say("sweep.equal.text")), *tables, *between_cards_shown(sweep)]))
 
 
 def sweep_next(sweep: Sweep, plan) -> Section:
@@ -127,19 +197,40 @@ def sweep_next(sweep: Sweep, plan) -> Section:
     -------
     Section; left out where nothing was measured
     """
-    name, title = "next", "What to measure next"
+    name, title = "next", say("sweep.next.title")
     parts = list(parts_of(sweep, plan))
     if not parts:
-        return left_out(name, title, "no setting was measured")
+        return left_out(name, title, say("sweep.settings.left_out"))
     body: list[Markup] = []
     for part in parts:
         lead, items = advice_sentences(part, sweep)
         body += [paragraph(lead), bullets(items)]
-    looks = (
-        "Measuring more and looking again is another look: each makes a chance find likelier, so the tests then "
-        "use a stricter level. State the number of looks in the plan before the first."
-    )
-    return Section(name, title, join([*body, paragraph(looks)]))
+    return Section(name, title, join([*body, paragraph(say("sweep.next.looks"))]))
+
+
+def sweep_method(sweep: Sweep, plan) -> Section:
+    """Return the section on how the answers were found.
+
+    Parameters
+    ----------
+    sweep, plan : as in `sweep_head`
+
+    Returns
+    -------
+    Section
+    """
+    answers = sweep.answers
+    level = percent_text(100 * float(answers["level"].max())) if len(answers) else say("sweep.method.the_level")
+    order = [
+        say("sweep.method.order.text", level=level),
+        say("sweep.method.order.shared") if answers["line"].nunique() > 1 else "",
+    ]
+    told = [
+        (say("sweep.method.loss.term"), say("sweep.method.loss.text")),
+        (say("sweep.method.order.term"), " ".join(filter(None, order))),
+        *((say(f"sweep.method.{one}.term"), say(f"sweep.method.{one}.text")) for one in _METHOD),
+    ]
+    return Section("method", say("sweep.method.title"), terms(told))
 
 
 def sweep_files(sweep: Sweep, plan, *, version: str, looks_made: int = 0) -> Section:
@@ -155,30 +246,57 @@ def sweep_files(sweep: Sweep, plan, *, version: str, looks_made: int = 0) -> Sec
     -------
     Section
     """
+    looks = say("files.looks_of", made=max(looks_made, 1), planned=plan.analysis.looks)
     facts = [
-        ("Made by", f"gpubench_kit {version}"),
-        ("Plan fingerprint", plan.fingerprint),
-        ("Seed", str(plan.analysis.seed)),
-        ("Looks at verdicts", f"{max(looks_made, 1)} made, {plan.analysis.looks} planned"),
+        (say("files.made_by"), f"gpubench_kit {version}"),
+        (say("downloads.plan"), plan.fingerprint),
+        (say("files.seed"), str(plan.analysis.seed)),
+        (say("files.looks"), looks),
     ]
     files = [
-        join([link(f"tuning/tables/{name}.csv", f"{name}.csv"), f": one row per {declared.row}."])
-        for name, declared in SWEEP_TABLES.items()
+        join([link(f"tuning/tables/{name}.csv", f"{name}.csv"), say("files.rows", row=one.row)], ": ")
+        for name, one in SWEEP_TABLES.items()
     ]
-    files.append(join([link("tuning/tables.zip", "tables.zip"), ": these and the tables of runs, in one file."]))
-    return Section(
-        "files", "Where the numbers come from", join([terms(facts), heading("Downloads"), bullets(files)])
-    )
+    files.append(join([link("tuning/tables.zip", "tables.zip"), say("sweep.zip")], ": "))
+    body = join([terms(facts), heading(say("downloads.title")), bullets(files)])
+    return Section("files", say("files.title"), body)
 
 
-def _byline(sweep: Sweep, plan) -> Markup:
-    """Return who measured, when, and how much."""
-    settings: pd.DataFrame = sweep.settings[~sweep.settings["is_factory"].fillna(False).astype(bool)]
-    parts = [
-        plan.review.author,
-        plan.review.date.isoformat() if plan.review.date else "",
-        count_text(settings["tuning"].nunique(), "setting"),
-        count_text(int(sweep.settings["n_games"].max()) if len(sweep.settings) else 0, "game"),
-        f"margin {percent_text(plan.margin_of('avg_fps'))}",
-    ]
-    return paragraph(join(map(tied, parts), " · "), css="byline")
+def tuning_charts(found: Sweep, plan) -> list[Plot]:
+    """Return frame rate against power along the ladder, a chart for each card, test setup and group.
+
+    Parameters
+    ----------
+    found : see `gpubench_kit.sweep.find_tuning`
+    plan : ReviewPlan
+    """
+    drawn = map(rate_against_power, together(list(parts_of(found, plan))))
+    return [one for one in drawn if one is not None]
+
+
+def tuning(sweep: SweepInReview, plan) -> Section:
+    """Return the section of a review on its sweep: the tuning found, and what is read at equal power.
+
+    Parameters
+    ----------
+    sweep : see `gpubench_kit.sweep.in_review.sweep_in_review`
+    plan : ReviewPlan
+
+    Returns
+    -------
+    Section; left out where the review has no sweep
+    """
+    name, title = "tuning", say("sweep.found.title")
+    found = sweep.found
+    if found is None:
+        return left_out(name, title, sweep.why)
+    lines = list(together(list(parts_of(found, plan))))
+    charts = map(figure, tuning_charts(found, plan))
+    tables = [reading_tables(one, found) for one in lines]
+    failed = failure_table([part for one in lines for part in one], found)
+    body = join([
+        bullets(answer_sentences(found, plan)), *map(note, notes_on(found, plan)), figures(charts),
+        paragraph(say("sweep.found.text")) if any(tables) else "", *tables, *between_cards_shown(found),
+        details(say("sweep.found.failures"), failed),
+    ])  # fmt: skip
+    return Section(name, title, body)

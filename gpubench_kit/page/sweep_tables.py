@@ -1,15 +1,21 @@
-"""The tables on a sweep's page: settings with their tests, failures, readings of the curves."""
+"""The tables on a sweep's page: settings with their tests, failures, readings of the curves, card against card."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
-from gpubench_kit.page.elements import Column, Markup, bullets, join, note, stacked, table
-from gpubench_kit.page.sweep_words import reason_told
+from gpubench_kit.page.charts.sweeps import READINGS, between_cards
+from gpubench_kit.page.drawn import figure, figures
+from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, note, paragraph, stacked
+from gpubench_kit.page.sweep_words import reason_of
 from gpubench_kit.statistics.sweep_ladder import offset_text
 from gpubench_kit.sweep.find import Sweep
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import (
     MISSING,
     bound_text,
@@ -22,160 +28,168 @@ from gpubench_kit.wording.numbers import (
 from gpubench_kit.wording.reasons import reason_sentences
 from gpubench_kit.wording.terms import of_group
 
-_MARKS = {
-    "inside": ("=", "even", "inside the margin"),
-    "beyond": ("▼", "down", "loses more"),
-    "open": ("?", "open", "not shown"),
-    "failed": ("×", "open", "failed"),
-}
+#: Outcome of a setting -> its sign and class.
+_MARKS = {"inside": ("=", "ve"), "beyond": ("▼", "vb"), "open": ("?", "vu"), "failed": ("×", "vb")}
 
-#: Readings between two cards: what is given, its unit, and what is told.
-_BETWEEN = (
-    ("rate_at_power", "W", "Frame rate at equal power"),
-    ("power_at_rate", "fps", "Power at equal frame rate"),
-)
+#: Readings between two cards, with the unit of what is given.
+_BETWEEN = {"rate_at_power": "W", "power_at_rate": "fps"}
 
 
 def setting_tables(part: SweptPart) -> Markup:
     """Return every setting of one line, from the factory state outward: the tests, then power and energy."""
     rows = sorted(part.measured.itertuples(), key=lambda row: (not row.is_factory, abs(row.at), row.at))
-    line = f", {part.answer.line}" if part.answer.line else ""
-    end = of_group(f"{line}{f' of {part.title}' if part.title else ''}", part.answer.group)
+    line = ", ".join(filter(None, [part.answer.line, part.title]))
+    end = of_group(f", {line}" if line else "", part.answer.group)
+    named = Field(say("sweep.table.setting"), lambda row: _named(part, row))
     tests = [
-        Column("Setting"), Column("Test"), Column("Loss at most", is_number=True), Column("Change", is_number=True),
-        Column("Frame rate", "fps", is_number=True), Column("Rounds", is_number=True),
-    ]  # fmt: skip
+        named,
+        Field(say("sweep.table.test"), _outcome),
+        Field(say("sweep.table.at_most"), _at_most, is_number=True),
+        Field(say("sweep.table.change"), lambda row: _change(row, "fps"), is_number=True),
+        Field(say("sweep.table.rate"), lambda row: number_text(row.avg_fps), "fps", is_number=True),
+        Field(say("plan.needs.rounds"), lambda row: count_text(row.n), is_number=True),
+    ]
     spent = [
-        Column("Setting"), Column("Power", is_number=True), Column("Energy per frame", is_number=True),
-        Column("Most efficient?"),
-    ]  # fmt: skip
-    power = [_spent_cells(part, row) for row in rows if np.isfinite(row.board_w)]
+        named,
+        Field(say("sweep.table.power"), lambda row: unit_text(row.board_w, "W"), is_number=True),
+        Field(say("sweep.table.change"), lambda row: _change(row, "power"), is_number=True),
+        Field(say("sweep.table.energy"), lambda row: unit_text(row.energy_per_frame_j, "J"), is_number=True),
+        Field(say("sweep.table.change"), lambda row: _change(row, "energy"), is_number=True),
+        Field(say("sweep.table.efficient"), _may_be_most_efficient),
+    ]
+    with_power = [row for row in rows if np.isfinite(row.board_w)]
     return join([
-        table(tests, [_test_cells(part, row) for row in rows], caption=f"Frame rate of the settings{end}"),
-        table(spent, power, caption=f"Power and energy of the settings{end}"),
+        listing(tests, rows, caption=say("sweep.table.tests", of=end)),
+        listing(spent, with_power, caption=say("sweep.table.spent", of=end)),
     ])  # fmt: skip
+
+
+def _change(row: Any, kind: str) -> str | Markup:
+    """Return a change from the factory state with its interval below it; an en dash for that state itself."""
+    change, low, high = (getattr(row, f"{kind}_{name}") for name in ("change", "ci_low", "ci_high"))
+    return MISSING if row.is_factory else stacked(change_and_interval_text(change, low, high))
+
+
+def _at_most(row: Any) -> str:
+    """Return the largest loss that the runs do not rule out."""
+    is_known = not row.is_factory and np.isfinite(row.loss_at_most)
+    return bound_text(max(row.loss_at_most, 0.0), up=True) if is_known else MISSING
+
+
+def _may_be_most_efficient(row: Any) -> str:
+    """Return whether a setting may be the most efficient."""
+    if row.may_be_most_efficient is pd.NA:
+        return MISSING
+    return say("sweep.table.may_be") if row.may_be_most_efficient else say("plan.says.no")
+
+
+def _named(part: SweptPart, row: Any) -> Markup:
+    """Return a setting with its step beside its name."""
+    step = "" if row.is_factory else offset_text(part.ladder.change, row.at)
+    return join([row.tuning, Markup('<span class="unit">{}</span>').format(step) if step else ""], " ")
+
+
+def _outcome(row: Any) -> str | Markup:
+    """Return the outcome of a setting's test with its sign, and why nothing could be judged."""
+    if row.is_factory:
+        return MISSING
+    outcome = outcome_of(row)
+    is_tested = is_true(row.is_tested) or outcome != "open"
+    word = say(f"sweep.outcome.{outcome}") if is_tested else say("sweep.outcome.not_tested")
+    sign, css = _MARKS[outcome]
+    mark = Markup('<span class="v {}"><i aria-hidden="true">{}</i> {}</span>').format(css, sign, word)
+    return join([mark, reason_of(row.reason)], Markup("<br>")) if row.reason else mark
 
 
 def failure_table(parts: list[SweptPart], sweep: Sweep) -> Markup:
     """Return what failed, and what hours without failures show; each setting once."""
-    seen: dict[tuple[str, str], None] = {}
-    for part in parts:
-        seen.update({(part.answer.card, row.tuning): None for row in part.measured.itertuples()})
+    seen = dict.fromkeys((part.answer.card, row.tuning) for part in parts for row in part.measured.itertuples())
     with_card = len({card for card, _ in seen}) > 1
-    told = [(key, sweep.failures[key]) for key in seen]
-    lines = [
-        f"“{tuning}”{f' on {card}' if with_card else ''}: {' '.join(failed.sentences)}"
-        for (card, tuning), failed in told
-        if failed.sentences
-    ]
-    tried = sum(failed.tried for _, failed in told if not failed.sentences)
-    silent = sum(1 for _, failed in told if not failed.sentences)
+    silent = [sweep.failures[key] for key in seen if not sweep.failures[key].sentences]
+    lines = []
+    for card, tuning in seen:
+        if sentences := sweep.failures[card, tuning].sentences:
+            setting = say("sweep.failures.on_card", tuning=tuning, card=card) if with_card else f"“{tuning}”"
+            lines.append(say("sweep.failures.of", setting=setting, text=" ".join(sentences)))
     if silent:
-        runs = f"no crash in {count_text(tried, 'run')}" if tried else "no run"
-        lines.append(f"{count_text(silent, 'setting')} without a stability test: {runs}, which shows little.")
+        tried = sum(one.tried for one in silent)
+        runs = say("sweep.failures.runs", n=tried) if tried else say("sweep.failures.no_runs")
+        lines.append(say("sweep.failures.silent", settings=count_text(len(silent), "setting"), runs=runs))
     return bullets(lines)
 
 
 def reading_tables(parts: list[SweptPart], sweep: Sweep) -> Markup:
     """Return frame rate at equal power and power at equal frame rate, a column for each line."""
-    answer = parts[0].answer
-    rows = sweep.readings
+    answer, rows = parts[0].answer, sweep.readings
     rows = rows[(rows["card"] == answer.card) & (rows["bench"] == answer.bench) & (rows["group"] == answer.group)]
-    if not len(rows):
-        return Markup("")
+    title = of_group(parts[0].title, answer.group).strip()
+    of = f", {title}" if title else ""
     names = [part.answer.line for part in parts]
-    title = of_group(parts[0].title, answer.group) if parts[0].title else of_group("", answer.group)
-    end = f", {title.strip()}" if title.strip() else ""
-    return join([
-        _reading_table(rows, names, reading="rate_at_power", caption=f"Frame rate at equal power{end}"),
-        _reading_table(rows, names, reading="power_at_loss", caption=f"Power at equal frame rate{end}"),
-    ])  # fmt: skip
+    return join(_reading_table(rows, names, reading=one, of=of) for one in ("rate_at_power", "power_at_loss"))
 
 
-def between_tables(sweep: Sweep) -> Markup:
-    """Return two cards at equal power and at equal frame rate, or why they cannot be compared."""
-    parts = []
-    for names, rows in sweep.between.groupby(["of_card", "against_card", "bench", "group"], sort=False):
-        of, against, bench, group = names
-        end = of_group(f"{of} vs {against}{f' on {bench}' if bench else ''}", group)
-        reasons = [
-            " ".join(reason_sentences(row.reason, between_cards=True)) for row in rows.itertuples() if row.reason
-        ]
-        parts += [note(f"{end}: {why}") for why in reasons]
-        for reading, unit, told in _BETWEEN:
-            found = rows[(rows["reading"] == reading) & rows["given"].notna()]
-            lines = [
-                [f"{number_text(row.given, decimals=0)} {unit}",
-                 stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high))]
-                for row in found.itertuples()
-            ]  # fmt: skip
-            columns = [Column("At"), Column(told, is_number=True)]
-            parts.append(table(columns, lines, caption=f"{end}: {told[:1].lower()}{told[1:]}"))
-    return join(parts)
-
-
-def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, caption: str) -> Markup:
+def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, of: str) -> Markup:
     """Return one table of readings."""
-    given_unit, unit = ("W", "fps") if reading == "rate_at_power" else ("%", "W")
-    first = "Power" if reading == "rate_at_power" else "Frame rate given up"
-    found = rows[rows["reading"] == reading]
-    alone = "Frame rate" if unit == "fps" else "Power"
-    heads = [name or (alone if len(names) == 1 else "no other change") for name in names]
-    columns = [Column(first), *(Column(head, unit, is_number=True) for head in heads)]
-    by_key = {(row.given, row.line): row for row in found.itertuples()}
-    given = sorted({row.given for row in found.itertuples()})
-    lines = [
-        [_given_text(one, given_unit), *(_value_text(by_key.get((one, name)), unit) for name in names)]
-        for one in given
-    ]
-    return table(columns, lines, caption=f"{caption}, with its range")
+    is_rate = reading == "rate_at_power"
+    by_key = {(row.given, row.line): row for row in rows[rows["reading"] == reading].itertuples()}
+    alone = say("sweep.table.rate") if is_rate else say("sweep.table.power")
+    heads = {name: name or (alone if len(names) == 1 else say("sweep.equal.no_other")) for name in names}
+    columns = [
+        Field(
+            say("sweep.table.power") if is_rate else say("sweep.equal.given_up"),
+            lambda given: f"{number_text(given, decimals=0)} W" if is_rate else percent_text(given),
+        ),
+        *(
+            Field(head, lambda given, name=name: _reading(by_key.get((given, name))), "fps" if is_rate else "W",
+                  is_number=True)
+            for name, head in heads.items()
+        ),
+    ]  # fmt: skip
+    return listing(columns, sorted({given for given, _ in by_key}), caption=say(f"sweep.equal.{reading}", of=of))
 
 
-def _given_text(given: float, unit: str) -> str:
-    """Return a power or a loss."""
-    return percent_text(given) if unit == "%" else f"{number_text(given, decimals=0)} W"
-
-
-def _value_text(row, unit: str) -> str | Markup:
+def _reading(row: Any) -> str | Markup:
     """Return a reading with its range; an en dash where the line has none."""
     if row is None:
         return MISSING
     value, low, high = (number_text(one, decimals=1) for one in (row.value, row.ci_low, row.ci_high))
-    return stacked(f"{value} ({low} to {high})") if np.isfinite(row.ci_low) else value
+    return stacked(f"{value} ({say('cost.span', low=low, high=high)})") if np.isfinite(row.ci_low) else value
 
 
-def _test_cells(part: SweptPart, row) -> list[str | Markup]:
-    """Return a setting's frame rate and its test."""
-    measured = [number_text(row.avg_fps), count_text(row.n)]
-    if row.is_factory:
-        return [_named(part, row), *[MISSING] * 3, *measured]
-    worst = bound_text(max(row.loss_at_most, 0.0), up=True) if np.isfinite(row.loss_at_most) else MISSING
-    change = stacked(change_and_interval_text(row.fps_change, row.fps_ci_low, row.fps_ci_high))
-    return [_named(part, row), _outcome_mark(row), worst, change, *measured]
+def between_cards_shown(sweep: Sweep) -> Iterator[Markup]:
+    """Yield two cards at equal power, where both were swept, or why they cannot be compared.
+
+    Parameters
+    ----------
+    sweep : see `gpubench_kit.sweep.find_tuning`
+    """
+    if not len(sweep.between):
+        return
+    confidence = float(sweep.answers["confidence"].max())
+    yield heading(say("sweep.between.title"))
+    yield paragraph(say("sweep.between.text", level=percent_text(100 * confidence)))
+    groups = list(sweep.between.groupby(["of_card", "against_card", "bench", "group"], sort=False))
+    yield figures(
+        figure(between_cards(rows, reading=one, confidence=confidence)) for _, rows in groups for one in READINGS
+    )
+    for (of, against, bench, group), rows in groups:
+        pair = say("answer.pair", of=of, against=against)
+        pair = of_group(say("sweep.between.on", pair=pair, bench=bench) if bench else pair, group)
+        yield join(
+            note(f"{pair}: {' '.join(reason_sentences(row.reason, between_cards=True))}")
+            for row in rows.itertuples() if row.reason
+        )  # fmt: skip
+        for reading, unit in _BETWEEN.items():
+            yield _between_table(
+                rows[(rows["reading"] == reading) & rows["given"].notna()], reading, unit, pair=pair
+            )
 
 
-def _spent_cells(part: SweptPart, row) -> list[str | Markup]:
-    """Return a setting's power and energy per frame, each with its change."""
-    power, energy = [unit_text(row.board_w, "W")], [unit_text(row.energy_per_frame_j, "J")]
-    if not row.is_factory:
-        power.append(change_and_interval_text(row.power_change, row.power_ci_low, row.power_ci_high))
-        energy.append(change_and_interval_text(row.energy_change, row.energy_ci_low, row.energy_ci_high))
-    may_be = MISSING if row.may_be_most_efficient is pd.NA else "may be" if row.may_be_most_efficient else "no"
-    return [_named(part, row), stacked(*power), stacked(*energy), may_be]
-
-
-def _named(part: SweptPart, row) -> Markup:
-    """Return a setting with its step below its name, unless the name says the step."""
-    step = "" if row.is_factory else offset_text(part.ladder.change, row.at)
-    return join([row.tuning, Markup('<span class="unit">{}</span>').format(step)] if step else [row.tuning], " ")
-
-
-def _outcome_mark(row) -> Markup:
-    """Return the outcome of a setting's test with its sign, and why nothing could be judged."""
-    sign, way, word = _MARKS[outcome_of(row)]
-    if not is_true(row.is_tested) and outcome_of(row) == "open":
-        word = "not tested"
-    mark = Markup('<span class="verdict {}"><span aria-hidden="true">{}</span>{}</span>').format(way, sign, word)
-    if not row.reason:
-        return mark
-    return join([mark, reason_told(row.reason)], Markup("<br>"))
+def _between_table(rows: pd.DataFrame, reading: str, unit: str, *, pair: str) -> Markup:
+    """Return one reading between two cards."""
+    columns = [
+        Field(say("sweep.between.at"), lambda row: f"{number_text(row.given, decimals=0)} {unit}"),
+        Field(say(f"sweep.between.{reading}.head"),
+              lambda row: stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high)), is_number=True),
+    ]  # fmt: skip
+    return listing(columns, rows.itertuples(), caption=say(f"sweep.between.{reading}.caption", pair=pair))

@@ -23,7 +23,7 @@ from gpubench_kit.page.headline import games_title, leading_pair, line_about, ra
 from gpubench_kit.page.matrix import changes_chart, changes_of
 from gpubench_kit.page.results import Block, Pair, Results, Scene
 from gpubench_kit.page.rival import rival_title
-from gpubench_kit.page.tuning_found import tuning_charts
+from gpubench_kit.page.sweep import tuning_charts
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital, metric_label
 from gpubench_kit.wording.numbers import is_missing, percent_text
