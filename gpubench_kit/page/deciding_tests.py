@@ -8,24 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import is_missing, number_text
 from gpubench_kit.wording.terms import scene_text
 
-PAIRED, POOLED, WELCH, WIDENED = "paired rounds", "two groups", "two unequal groups", "two groups, widened"
-
-_UNITS = {"rounds": "runs", "restarts": "blocks of runs", "confounded": "runs", "not_stated": "runs"}
-_FEW_ROUNDS = (
-    " Fewer than six games and at most four rounds leave pairs too few degrees of freedom; what runs of one round "
-    "share is then not taken out, which errs on the safe side."
-)
-_HOW = {
-    PAIRED: "the difference within each round is the unit, and a t test on these differences decides ({df}).",
-    POOLED: "the {units} of the two sides are compared as two groups with one common noise, by a two-sample t test "
-    "({df}).",
-    WELCH: "the {units} of the two sides are compared as two groups, each with its own noise (Welch 1947; {df}).",
-    WIDENED: "the runs of the two sides are compared as two groups, and their noise is widened by the spread "
-    "between {starts} (Satterthwaite 1946; {df}).",
-}
+PAIRED, POOLED, WELCH, WIDENED = "paired", "pooled", "welch", "widened"
 
 
 def deciding_test(row: Any) -> str:
@@ -60,26 +47,12 @@ def deciding_sentences(comparisons: pd.DataFrame, *, samples: frozenset[str] = f
     """
     rows: dict[tuple[str, str], list[Any]] = {}
     for row in comparisons.itertuples():
-        name = deciding_test(row)
-        if name:
+        if name := deciding_test(row):
             rows.setdefault((name, _units(row, samples)), []).append(row)
-    by_name = sorted(rows.items())
-    return [f"{name.capitalize()}: {_how(name, units, rows=found)}" for (name, units), found in by_name]
-
-
-def note_on_tests(rows: pd.DataFrame) -> str:
-    """Return by which test the games of one table were decided; each with its games where tests differ.
-
-    Parameters
-    ----------
-    rows : rows of ``comparisons`` of one pair and metric
-    """
-    found: dict[str, list[Any]] = {}
-    for row in rows.itertuples():
-        if deciding_test(row):
-            found.setdefault(deciding_test(row), []).append(row)
-    parts = [f"{name}, {_df_words(those)}{_games(those) * (len(found) > 1)}" for name, those in found.items()]
-    return f"Test{'s' * (len(parts) > 1)}: {'; '.join(parts)}." if parts else ""
+    return [
+        _sentence(name, units, rows=found, with_games=len(rows) > 1)
+        for (name, units), found in sorted(rows.items())
+    ]
 
 
 def overall_tests(overall: pd.DataFrame) -> Iterator[str]:
@@ -90,46 +63,34 @@ def overall_tests(overall: pd.DataFrame) -> Iterator[str]:
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     """
     found = set(overall.loc[overall["df"].notna() & (overall["scope"] == "these_games"), "layout"])
-    yield from (text for layout, text in _OVER_GAMES.items() if layout in found)
+    yield from (say(f"tests.over_games.{layout}") for layout in _OVER_GAMES if layout in found)
 
 
-_OVER_GAMES = {
-    "rounds": "Over these games each game counts once, with the noise of its own runs (Satterthwaite 1946).",
-    "shared-rounds": "One change of tuning served several games of a round, so games are averaged within each "
-    "round first, and rounds are compared: the result counts rounds, not games.",
-    "restarts": "Where a block of runs served several games, they are averaged within it first, and the blocks of "
-    "the two sides are compared as two groups.",
-    "confounded": "Where a spread between restarts is stated, it widens the result over games once, not game by "
-    "game.",
-}
+_OVER_GAMES = ("rounds", "shared-rounds", "restarts", "confounded")
 
 
 def _units(row: Any, samples: frozenset[str]) -> str:
     """Return what a row's test counts."""
+    between_cards = row.of_card != row.against_card
     if row.layout == "restarts" and samples & {row.of_card, row.against_card}:
         return "cards"
-    if row.layout == "restarts" and row.of_card != row.against_card:
+    if row.layout in ("restarts", "confounded") and between_cards:
         return "installations"
-    if row.layout == "confounded":
-        return "installations" if row.of_card != row.against_card else "restarts"
-    return "runs in rounds" if row.layout == "rounds" else _UNITS[row.layout]
+    return {"restarts": "blocks", "confounded": "restarts"}.get(row.layout, "runs")
 
 
-def _how(name: str, units: str, *, rows: list[Any]) -> str:
-    """Return how one test was made, with its degrees of freedom."""
-    is_few = name == POOLED and units == "runs in rounds"
-    told = _HOW[name].format(units=units.removesuffix(" in rounds"), starts=units, df=_df_words(rows))
-    return told + _FEW_ROUNDS * is_few
+def _sentence(name: str, units: str, *, rows: list[Any], with_games: bool) -> str:
+    """Return how one test was made, with its degrees of freedom, and of which games where tests differ."""
+    told = say(f"tests.{name}", units=say(f"tests.units.{units}"), df=_df_words(rows))
+    if name == POOLED and rows[0].layout == "rounds":
+        told = f"{told} {say('tests.few_rounds')}"
+    games = "; ".join(dict.fromkeys(scene_text(row.game, row.setting) for row in rows))
+    return f"{told} {say('tests.games', games=games)}" if with_games else told
 
 
 def _df_words(rows: list[Any]) -> str:
     """Return the degrees of freedom of several rows, the least and the most."""
     least, most = min(row.df for row in rows), max(row.df for row in rows)
     ends = [number_text(one, decimals=0 if np.isclose(one, round(one)) else 1) for one in (least, most)]
-    number = " to ".join(dict.fromkeys(ends))
-    return f"{number} degree{'s' * (number != '1')} of freedom"
-
-
-def _games(rows: list[Any]) -> str:
-    """Return the scenes of several rows in brackets."""
-    return f" ({'; '.join(dict.fromkeys(scene_text(row.game, row.setting) for row in rows))})"
+    number = ends[0] if ends[0] == ends[1] else say("cost.span", low=ends[0], high=ends[1])
+    return say("tests.df", n=1 if number == "1" else number)

@@ -31,6 +31,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.wording.catalogue import has, say
 
 MISSING = "–"
 MINUS = "−"
@@ -216,7 +217,8 @@ def count_text(n: int | None, one: str = "", many: str = "") -> str:
     Parameters
     ----------
     n : whole number, or a missing value
-    one, many : the word for one and for many; ``many`` defaults to ``one`` with an s; none: only the number
+    one, many : the word for one and for many; ``many`` defaults to ``one`` with an s; none: only the number. A
+        word that the catalogue counts (``count.run``) is said from there
 
     Returns
     -------
@@ -224,8 +226,11 @@ def count_text(n: int | None, one: str = "", many: str = "") -> str:
     """
     if is_missing(n):
         return MISSING
+    number, key = f"{int(n):,}".replace("-", MINUS), f"count.{one.replace(' ', '-')}"
+    if has(key):
+        return say(key, n=1 if n == 1 else number)
     word = one if abs(n) == 1 else (many or (f"{one}s" if one else ""))
-    return f"{int(n):,} {word}".rstrip().replace("-", MINUS)
+    return f"{number} {word}".rstrip()
 
 
 def duration_text(seconds: float | None) -> str:

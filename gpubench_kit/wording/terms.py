@@ -10,6 +10,7 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS, Metric
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, percent_text
 from gpubench_kit.wording.reasons import reason_words
 
@@ -123,5 +124,5 @@ def names_text(names: Iterable[str]) -> str:
     """Return names in a row: all where there are few, else the first and how many more."""
     listed = list(names)
     if len(listed) > _NAMES_LISTED + 1:
-        return f"{', '.join(listed[:_NAMES_LISTED])} and {len(listed) - _NAMES_LISTED} others"
-    return ", ".join(listed[:-1]) + (" and " if len(listed) > 1 else "") + listed[-1]
+        return say("list.others", first=", ".join(listed[:_NAMES_LISTED]), n=len(listed) - _NAMES_LISTED)
+    return say("list.last", first=", ".join(listed[:-1]), last=listed[-1]) if len(listed) > 1 else listed[-1]

@@ -6,7 +6,6 @@ import pandas as pd
 import pytest
 from judged_results import claim_plan, game_rows
 
-from gpubench_kit.page.deciding_tests import note_on_tests
 from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
 
@@ -71,10 +70,10 @@ def test_no_test_is_told_where_none_was_made():
 
 def test_games_decided_by_different_tests_are_named_with_theirs():
     groups, pairs = ({"change": 1.0, "n_blocks": n, "df": df} for n, df in ((4, 6.0), (5, 4.0)))
-    assert note_on_tests(game_rows(claim_plan(), groups, pairs)) == (
-        "Tests: two groups, 6 degrees of freedom (Low Tide Racers); "
-        "paired rounds, 4 degrees of freedom (Salt Orchard)."
-    )
+    text = method_of(groups, pairs, cards=CARDS[:1])
+    assert "(6 degrees of freedom)." in text
+    assert "So in Low Tide Racers." in text.partition("6 degrees of freedom")[2]
+    assert "So in Salt Orchard." in text.partition("(4 degrees of freedom)")[2]
 
 
 def test_rounds_that_the_reviewer_states_are_told_as_stated():

@@ -4,13 +4,17 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit import page
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.charts.chances import chance_curves
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.sheet import extend_run_sheet
+from gpubench_kit.sheet.rows import CAUSES
+from gpubench_kit.wording.catalogue import spoken
 
 LONG = {"minutes": 9000.0}
 SECTIONS = ("plan_head", "plan_says", "plan_chances", "plan_needs", "plan_time", "plan_order", "plan_method")
@@ -194,3 +198,16 @@ def test_the_printed_sheet_carries_the_cautions(folder):
     text = _text(printed_sheet(make_schedule(folder().plan)))
     for said in ("one limit at a time", "second crash, at picture errors, smell or heat", "licensed people"):
         assert said in text
+
+
+def test_every_sentence_of_the_page_is_in_the_catalogue(folder):
+    made = folder(10, ("factory", "quiet", "brisk"))
+    schedule = make_schedule(made.plan)
+    dropped = [text for one in schedule.dropped for text in (one.what, one.then)]
+    # What the planner found out is said where it is found.
+    names = [*schedule.told, schedule.noise_told, *dropped, *CAUSES, "typical", "session 1"]
+    names += [made.plan.review.title, *(one.name for one in (*made.plan.games, *made.plan.tunings))]
+    names += [metric.label for metric in METRICS.values()]
+    with spoken(wide_catalogue()):
+        html = "".join(getattr(page, name)(schedule)._repr_html_() for name in SECTIONS) + printed_sheet(schedule)
+    assert said_in_english(html, names=names) == []

@@ -6,9 +6,11 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 from made_sweeps import made_sweep, sweep_plan
+from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit import page
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.wording.catalogue import spoken
 
 SECTIONS = ("sweep_head", "sweep_response", "sweep_settings", "sweep_readings", "sweep_next", "sweep_method")
 
@@ -149,3 +151,11 @@ def test_two_groups_of_settings_are_searched_apart(made):
     assert answers["high"] == "factory"
     assert answers["low"] != "factory"
     assert "(high)" in text_of(page.sweep_head(found, plan))
+
+
+def test_every_sentence_of_the_page_is_in_the_catalogue(found, made):
+    names = [made.plan.review.title, "Larkmoor 4", "power limit", *(one.name for one in made.plan.tunings)]
+    with spoken(wide_catalogue()):
+        sections = [getattr(page, name)(found, made.plan) for name in SECTIONS]
+        html = "".join(section._repr_html_() for section in sections)
+    assert said_in_english(html, names=names) == []
