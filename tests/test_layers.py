@@ -43,7 +43,7 @@ LAYERS = {
 ORDER = (
     ("model.errors", "model.metrics"), ("model.tables",), ("model.findings",),
     ("model.plan.review_plan",), ("model.plan",),
-    ("wording.numbers", "wording.catalogue"), ("wording.reasons",), ("wording.terms",),
+    ("wording.catalogue",), ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
     ("wording.names", "wording.verdicts"),
     ("sheet.load",), ("sheet", "sheet.look_files"), ("sheet.looks",), ("sheet.new_review",),
     ("logs.format",), ("logs.text_table",), ("logs.read_samples",), ("logs.read_frames",),
