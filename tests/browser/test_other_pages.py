@@ -1,0 +1,73 @@
+"""The pages beside the report, in a browser: check, plan, run sheet, sweep, archive, list of reports."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from offline_browser import opened
+from small_folder import write_small_review
+
+from gpubench_kit.bundled import bundled_path
+from gpubench_kit.report.build_archive import build_archive
+from gpubench_kit.report.build_check import build_check
+from gpubench_kit.report.build_schedule import build_schedule
+from gpubench_kit.report.build_tuning import build_tuning
+from gpubench_kit.report.site_index import write_site_index
+
+pytestmark = pytest.mark.slow
+
+AXE = {
+    "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    "resultTypes": ["violations"],
+}
+OLD_REPORTS = Path(__file__).parents[1] / "reference" / "kit_0_1_0"
+WINDOWS = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
+
+
+def _check(folder: Path) -> list[Path]:
+    return [build_check(write_small_review(folder / "small"), folder / "out").page]
+
+
+def _plan(folder: Path) -> list[Path]:
+    review = folder / "review"
+    review.mkdir()
+    shutil.copy(bundled_path("data", "ten_games") / "plan.toml", review / "plan.toml")
+    (review / "runs.csv").write_text("run,tuning,game,setting,round,order,frame_log\n", encoding="utf-8")
+    made = build_schedule(review, folder / "out")
+    return [made.page, made.printed]
+
+
+def _sweep(folder: Path) -> list[Path]:
+    shutil.copytree(bundled_path("data", "limit_sweep"), folder / "sweep")
+    return [build_tuning(folder / "sweep", folder / "out").page]
+
+
+def _archive(folder: Path) -> list[Path]:
+    return [build_archive([OLD_REPORTS], folder / "out").page]
+
+
+def _site(folder: Path) -> list[Path]:
+    shutil.copytree(OLD_REPORTS / "reports", folder / "site")
+    for report in (folder / "site").iterdir():
+        (report / "index.html").write_text("a report", encoding="utf-8")
+    return [write_site_index(folder / "site")]
+
+
+@pytest.mark.parametrize("make", [_check, _plan, _sweep, _archive, _site], ids=lambda make: make.__name__[1:])
+def test_a_page_fits_every_window_and_axe_finds_nothing_to_mend(browser, tmp_path, make):
+    found = []
+    for page in make(tmp_path):
+        for width, scheme in WINDOWS:
+            with opened(browser, page, width=width, scheme=scheme) as one:
+                assert (one.outside_requests, one.console_errors) == ([], [])
+                one.page.evaluate("() => document.querySelectorAll('details').forEach(e => { e.open = true })")
+                broken = Axe().run(one.page, options=AXE).response["violations"]
+                found += [(page.name, width, scheme, rule["id"], rule["nodes"][0]["html"][:200]) for rule in broken]
+                found += [(page.name, width, scheme, "sideways", one.pixels_sideways())] * bool(
+                    one.pixels_sideways()
+                )
+                found += [(page.name, width, scheme, "cut off", what) for what in one.cut_off_drawings()]
+    assert found == []
