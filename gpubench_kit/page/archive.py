@@ -28,6 +28,7 @@ from gpubench_kit.page.charts.archives import MOST_ROWS, archive_noise_lanes, ca
 from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
 from gpubench_kit.page.section import Head, Section, left_out
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import metric_of, sentence
 
@@ -44,7 +45,7 @@ def archive_head(archive: Archive) -> Section:
     Section
     """
     dates = archive.reviews["date"][archive.reviews["date"] != ""]
-    span = f"{dates.min()} to {dates.max()}" if len(dates) else "no dates"
+    span = f"{dates.min()} to {dates.max()}" if len(dates) else say("archive.no_dates")
     refused = int((archive.findings["severity"] == "exclude").sum())
     said = [paragraph(one, css="result") for one in head_sentences(archive)]
     more = (
@@ -55,8 +56,8 @@ def archive_head(archive: Archive) -> Section:
     return Section(
         "result",
         archive.title,
-        join([paragraph(f"{archive.told} · {span}", css="byline"), *said, *more]),
-        head=Head(),
+        join([*said, *more]),
+        head=Head((say("archive.kick"), archive.told, span)),
     )
 
 

@@ -7,7 +7,17 @@ import re
 import pandas as pd
 
 from gpubench_kit.archive.archive import Archive
-from gpubench_kit.page.elements import Column, Markup, bullets, details, join, paragraph, stacked, table
+from gpubench_kit.page.elements import (
+    Column,
+    Markup,
+    bullets,
+    details,
+    join,
+    paragraph,
+    stacked,
+    table,
+    verdict_shown,
+)
 from gpubench_kit.wording.numbers import (
     MISSING,
     change_and_interval_text,
@@ -15,17 +25,11 @@ from gpubench_kit.wording.numbers import (
     number_text,
 )
 from gpubench_kit.wording.reasons import reason_sentences
-from gpubench_kit.wording.terms import VERDICT_WORDS, metric_of, scene_text, sentence
+from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
 MOST_LINES = 60
 
-_SIGNS = {
-    "better": ("▲", "up"), "higher": ("▲", "up"), "better_but_small": ("△", "up"), "higher_but_small": ("△", "up"),
-    "worse": ("▼", "down"), "lower": ("▼", "down"), "worse_but_small": ("▽", "down"),
-    "lower_but_small": ("▽", "down"),
-    "same_within_margin": ("=", "even"), "undecided": ("?", "open"), "no_verdict": ("×", "open"),
-}  # fmt: skip
 _ADVICE = {"keep": "keep", "drop": "can be dropped", "more_runs": "needs more rounds"}
 _WHY = {
     "decides": "its rounds find the margin",
@@ -157,7 +161,8 @@ def _changes_of_one_metric(rows: pd.DataFrame, *, caption: str, name: str) -> Ma
     lines = [
         [_with_whole_dates(row.label),
          stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)),
-         _verdict(row.verdict), count_text(row.n_games), _sessions(row), *([why] if differ else [])]
+         verdict_shown(row.verdict, row.metric, row.change), count_text(row.n_games), _sessions(row),
+         *([why] if differ else [])]
         for row, why in zip(rows.iloc[::-1].head(MOST_LINES).itertuples(), whys, strict=False)
     ]  # fmt: skip
     label = sentence(metric_of(rows["metric"].iloc[0]).label)
@@ -254,13 +259,6 @@ def _widening(row) -> str:
     if pd.isna(row.widen_by):
         return "too few restarts"
     return f"{number_text(row.widen_by, decimals=2)} {row.unit}, as {row.widen_restarts} restarts"
-
-
-def _verdict(verdict: str) -> Markup:
-    """Return a verdict with its sign."""
-    sign, way = _SIGNS[verdict]
-    mark = Markup('<span class="verdict {}"><span aria-hidden="true">{}</span>{}</span>')
-    return mark.format(way, sign, VERDICT_WORDS[verdict])
 
 
 def _sessions(row) -> str:

@@ -128,7 +128,7 @@ class Panel:
         """Place, words and anchor of each tick; words keep within the axis."""
         values = self.x.ticks(max(2, int((self.x.end - self.x.start) / 52)))
         if self.column.margin:
-            values = [0.0, *(end for end in self.column.margin if self.x.low <= end <= self.x.high)]
+            values = [0.0, *(round(end, 1) for end in self.column.margin if self.x.low <= end <= self.x.high)]
         out = [
             (self.x(one), f"+{tick_text(one)}" if self.column.signed and one > 0 else tick_text(one))
             for one in values
