@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
 PAGES = (
     *("first_evening", "old_logs", "spreadsheet", "finding_the_tuning", "rival_card", "verdicts", "publish"),
-    *("archive", "notebook"),
+    *("archive", "notebook", "desk", "logs"),
 )
 #: What a page shows in a block, after a file that it would be written to.
 BLOCK = re.compile(
