@@ -37,7 +37,7 @@ _HOME = {
     "used_runs": "gpubench_kit.checks.review",
     "write_film": "gpubench_kit.page.film.write",
     "write_schedule": "gpubench_kit.report.build_schedule",
-    "write_script_sheet": "gpubench_kit.claims.script",
+    "write_script_sheet": "gpubench_kit.claims.proposals",
     "write_tables": "gpubench_kit.report.package",
 }
 

@@ -34,7 +34,7 @@ class Evidence:
     runs : one row per recorded run that is not left out: the columns of the run sheet, the facts of
         its logs, ``ends`` (from the plan), ``cell`` and ``of_game`` (whole numbers, alike for peers
         and for runs of one game)
-    values : one row per run and metric: ``run, metric, value, step`` and the columns of ``runs`` that
+    values : one row per run and metric: ``run, metric, value, step, source`` and the columns of ``runs`` that
         say what was measured
     all_runs : every recorded run, those left out included
     plan : with the limits, in ``plan.checks``
@@ -78,7 +78,7 @@ def gather_evidence(
     # Texts as categories: each run has a row for every metric.
     named = recorded.loc[judged, ["run", *_OF_VALUES, "order_done", "order_known", "cell", "of_game"]]
     named = named.astype(dict.fromkeys(_OF_VALUES, "category"))
-    values = run_metrics[["run", "metric", "value", "step"]].merge(named, on="run")
+    values = run_metrics.reindex(columns=["run", "metric", "value", "step", "source"]).merge(named, on="run")
     kept = recorded if judged.all() else recorded[judged].reset_index(drop=True)
     return Evidence(kept, values, recorded, plan)
 

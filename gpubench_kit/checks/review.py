@@ -40,16 +40,17 @@ from gpubench_kit.checks.run_checks import (
     is_flagged,
     is_impossible,
 )
-from gpubench_kit.checks.tuning_checks import check_repeated_values, check_tunings_applied
+from gpubench_kit.checks.tuning_checks import check_coarse_values, check_repeated_values, check_tunings_applied
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUNS, USABLE
-from gpubench_kit.sheet.looks import run_ids
+from gpubench_kit.sheet.look_files import GIVEN_FILE
+from gpubench_kit.sheet.looks import open_looks, run_ids
 from gpubench_kit.statistics.layout_findings import find_layouts
-from gpubench_kit.wording.numbers import number_text
+from gpubench_kit.wording.numbers import number_text, value_text
 
 #: Checks whose messages end with levels of tunings, in brackets -> whether their numbers are levels, too.
 TELL_LEVELS = {
@@ -173,6 +174,7 @@ CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
     check_load,
     check_outlier,
     check_repeated_values,
+    check_coarse_values,
     check_warm_up,
     check_settled,
     check_first_runs,
@@ -231,7 +233,33 @@ def check_review(
     found = [*_not_told_twice(review.findings, checked), *checked]
     one_each = _one_value_of_each_run(run_metrics, first=plan.analysis.primary)
     found += find_layouts(exclude_runs(review, one_each, findings_table(found)), plan)
+    found += check_changed_values(review, run_metrics, plan, findings=findings_table(found))
     return findings_table(without_levels(found) if is_blind else found)
+
+
+def check_changed_values(
+    review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan, *, findings: pd.DataFrame
+) -> Iterator[Finding]:
+    """Yield values that differ from what a look showed, where the run sheet does not say why.
+
+    Parameters
+    ----------
+    review, run_metrics, plan : as for `check_review`
+    findings : so far; see ``tables.FINDINGS``
+    """
+    # Most reviews had no look yet: nothing can have changed.
+    if not (plan.folder / GIVEN_FILE).exists():
+        return
+    moved = open_looks(plan, exclude_runs(review, run_metrics, findings)).moved
+    rows = review.runs.set_index("run")
+    for one in moved[~moved["is_explained"].astype(bool)].itertuples():
+        facts, is_typed = METRICS[one.metric], one.run_id.startswith("r")
+        before, now = (value_text(value, one.metric) for value in (one.before, one.now))
+        about = run_text(rows.loc[[one.run]].reset_index().iloc[0])
+        message = f"{about}: {facts.label} was {before} at look {one.look}, {now} now; the weaker verdict counts."
+        action = f"{'' if is_typed else 'Read the log as before, or '}write why into its cell `corrected`."
+        values = (one.now, one.before, facts.unit, f"{action[:1].upper()}{action[1:]}")
+        yield Finding("note", "value_changed_after_look", message, one.run, *values)
 
 
 def _one_value_of_each_run(run_metrics: pd.DataFrame, *, first: str) -> pd.DataFrame:

@@ -25,6 +25,8 @@ SIGNS = ("core_mv", "core_mhz", "board_w")
 #: A run stands between its own tuning (1) and another (0); below this it looks like the other.
 _LOOKS_LIKE = 0.35
 _NEVER_ABOVE = 0.6
+#: A typed step wider than this share of the margin is worth a decimal more.
+COARSE_SHARE = 0.5
 #: A declared change of which less than this share is seen was hardly applied.
 _SEEN_SHARE = 0.25
 
@@ -203,6 +205,29 @@ def check_repeated_values(evidence: Evidence) -> Iterator[Finding]:
     """
     for _, same in _where_a_side_is_equal(_typed(evidence)).groupby(_PLACE, sort=False):
         yield from _repeated(same)
+
+
+def check_coarse_values(evidence: Evidence) -> Iterator[Finding]:
+    """Yield a note where values are typed to a step wider than half of the margin: one decimal more costs nothing.
+
+    Parameters
+    ----------
+    evidence : what there is to check; metrics on the ratio scale
+    """
+    values = evidence.values
+    ratio = [name for name in values["metric"].unique() if name in METRICS and METRICS[name].scale == "ratio"]
+    typed = values[values["metric"].isin(ratio) & (values["value"] > 0) & (values["step"] > 0)]
+    typed = typed[typed["source"] == "typed"].assign(share=100 * typed["step"] / typed["value"])
+    for metric, part in typed.groupby("metric", sort=False):
+        coarse = part[part["share"] > COARSE_SHARE * (evidence.plan.margin_of(metric) or np.inf)]
+        if len(coarse):
+            widest = coarse.loc[coarse["share"].idxmax()]
+            step = value_text(widest["step"], metric)
+            message = (
+                f"{METRICS[metric].label}: typed to {step}, which is {widest['share']:.1f} % of a value, in "
+                f"{count_text(coarse['game'].nunique(), 'game')}; that hides differences near the margin."
+            )
+            yield Finding("note", "typed_coarsely", message, action="Type one decimal more.")
 
 
 def chance_of_equal(n: int, step: float, *, sd: float) -> float:

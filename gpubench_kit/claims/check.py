@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
 from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.judged import CONTRADICTED, NOT_SHOWN, SUPPORTED, Verdict, decided, judge_claim
+from gpubench_kit.claims.judged import (
+    CONTRADICTED,
+    NOT_SHOWN,
+    SUPPORTED,
+    Verdict,
+    decided,
+    judge_claim,
+    page_level,
+    stands_in_every_game,
+)
 from gpubench_kit.claims.money import judge_money, money_estimates, p_of_money
 from gpubench_kit.claims.p_values import NO_P, adjusted
-from gpubench_kit.claims.readings import judge_reading
+from gpubench_kit.claims.readings import judge_reading, p_of_reading
 from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import CLAIMS
-from gpubench_kit.statistics.looks import level_of_looks
+from gpubench_kit.sheet.looks import Looks
+from gpubench_kit.statistics.looks import level_of_look
 from gpubench_kit.statistics.units import direction_of
 
 
@@ -28,7 +37,7 @@ def check_claims(
     plan,
     *,
     sweep: Any = None,
-    foreseen: Collection[str] | None = None,
+    looks: Looks | None = None,
 ) -> pd.DataFrame:
     """Hold every claim of the plan against the results.
 
@@ -38,7 +47,7 @@ def check_claims(
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     plan : ReviewPlan, gives ``claims``, margins and what limits each game
     sweep : SweepInReview, for claims that are read off it; see `gpubench_kit.sweep.in_review`
-    foreseen : keys (`ReviewPlan.claim_key`) of the claims written before the first look with verdicts; None: all
+    looks : looks at the review, tell which claims were written before the first with verdicts; None: all were
 
     Returns
     -------
@@ -49,9 +58,10 @@ def check_claims(
     Each claim has a p-value against its own boundary. Holm (1979) over all claims of the script that have one, at
     the level of the look, gives ``supported``; the same over the p-values of their opposites ``contradicted``. A
     claim that names no group or bench must hold in each. A claim of no loss must also hold over the games that
-    the card limits. What is read off a sweep, and the time that makes up a price, have no p-value: their own
-    intervals decide. A claim written after the results is judged by the page's interval of what it speaks of; about
-    one game it must stand among all games and pairs of its metric (Bonferroni). What one game alone carries, is
+    the card limits. What is read off a sweep counts by the p at which its range meets what is claimed; the time
+    that makes up a price has no p-value: its own interval decides. A claim written after the results is judged by
+    the page's interval of what it speaks of; about every game by the page's level for that, about one game it must
+    stand among all games and pairs of its metric (Bonferroni). What one game alone carries, is
     not shown. ``more_runs`` is empty where no number of rounds can be promised to settle it.
 
     References
@@ -59,13 +69,15 @@ def check_claims(
     Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
     Statistics 6, 65-70.
     """
-    results, level = both_ways(comparisons, overall, plan=plan), _level(overall, plan)
+    results, level = both_ways(comparisons, overall, plan=plan), page_level(overall, plan)
+    foreseen = None if looks is None else looks.foreseen
+    later = level_of_look(plan, 2 if looks is None else looks.made + 1)
     estimates, swept = money_estimates(comparisons, overall, plan), sweep.found if sweep else None
     early = [foreseen is None or plan.claim_key(claim) in foreseen for claim in plan.claims]
     verdicts = {claim.id: judge_claim(claim, results, plan=plan) for claim in plan.claims if _is_measured(claim)}
     p = [
         verdicts[claim.id].p if claim.id in verdicts
-        else NO_P if claim.reading else p_of_money(claim, estimates, overall, plan=plan)
+        else p_of_reading(claim, swept, plan) if claim.reading else p_of_money(claim, estimates, overall, plan=plan)
         for claim in plan.claims
     ]  # fmt: skip
     supported, opposed = adjusted([one if is_early else NO_P for one, is_early in zip(p, early, strict=True)])
@@ -74,8 +86,8 @@ def check_claims(
         script = _by_script(supported[place], opposed[place], level)
         if claim.id in verdicts:
             verdict = verdicts[claim.id]
-            outcome = script if early[place] else _late(verdict, comparisons, level=level)
-            row = _row(*_without_carried(verdict, outcome, plan=plan), plan)
+            outcome = script if early[place] else _late(verdict, comparisons, plan=plan, level=level)
+            row = _row(*_without_carried(verdict, outcome, plan=plan, later=later), plan)
         else:
             judged = judge_reading(claim, swept, plan) if claim.reading else judge_money(claim, estimates, plan)
             has_p = early[place] and not math.isnan(p[place].supports)
@@ -91,35 +103,31 @@ def _is_measured(claim: Claim) -> bool:
     return not claim.reading and claim.metric not in ESTIMATES
 
 
-def _level(overall: pd.DataFrame, plan) -> float:
-    """Return the level of the look that the results were made at."""
-    known = overall["level"].dropna()
-    return float(known.iloc[0]) if len(known) else level_of_looks(plan)[0]
-
-
 def _by_script(supported: float, opposed: float, level: float) -> str:
     """Return the outcome of a claim from its adjusted p-values; nan is *not shown*."""
     return CONTRADICTED if opposed <= level else SUPPORTED if supported <= level else NOT_SHOWN
 
 
-def _late(verdict: Verdict, comparisons: pd.DataFrame, *, level: float) -> str:
+def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan, level: float) -> str:
     """Return the outcome of a claim that was written after the results."""
     claim = verdict.claim
     if claim.over == "games_like_these" or not direction_of(claim.metric):
         return NOT_SHOWN
-    if claim.over in ("these_games", "every_game") or not verdict.judged:
+    if claim.over == "these_games" or not verdict.judged or verdict.outcome == CONTRADICTED:
         return verdict.outcome
+    if claim.over == "every_game":
+        return SUPPORTED if stands_in_every_game(verdict, plan, level=level) else NOT_SHOWN
     row = verdict.judged[0].target.row
     count = int(((comparisons["metric"] == claim.metric) & (comparisons["group"] == row.group)).sum())
     return _by_script(verdict.p.supports * count, verdict.p.opposes * count, level)
 
 
-def _without_carried(verdict: Verdict, outcome: str, *, plan) -> tuple[Verdict, str]:
+def _without_carried(verdict: Verdict, outcome: str, *, plan, later: float) -> tuple[Verdict, str]:
     """Return a claim with its outcome, not shown where one game alone carries what it rests on; and the reason."""
     if outcome == SUPPORTED and verdict.carried_by:
-        return decided(verdict, NOT_SHOWN, plan=plan), "carried_by_one_game"
+        return decided(verdict, NOT_SHOWN, plan=plan, later=later), "carried_by_one_game"
     reason = "no_verdict" if outcome == NOT_SHOWN and math.isnan(verdict.p.supports) else ""
-    return decided(verdict, outcome, plan=plan), reason
+    return decided(verdict, outcome, plan=plan, later=later), reason
 
 
 def _with_sign(row: dict, claim) -> dict:

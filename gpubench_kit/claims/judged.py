@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 
-from gpubench_kit.claims.limited import Limited, over_limited_games
-from gpubench_kit.claims.p_values import ClaimP, p_of_claim
+import pandas as pd
+
+from gpubench_kit.claims.p_values import ClaimP, Limited, over_limited_games, p_of_claim
 from gpubench_kit.claims.rules import contradicts, supports
 from gpubench_kit.claims.targets import Found, Results, Target, find_targets
 from gpubench_kit.model.plan.sections import Claim
+from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import rounds_for_overall
 from gpubench_kit.statistics.multiplicity import UNDECIDED
+from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.units import scaled_margin
 from gpubench_kit.wording.numbers import is_missing
 from gpubench_kit.wording.reasons import is_cards_once, reason_words, units_text
@@ -84,7 +87,7 @@ def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     return Verdict(claim, _combined(claim, judged, found), p, judged, found.lacking)
 
 
-def decided(verdict: Verdict, outcome: str, *, plan) -> Verdict:
+def decided(verdict: Verdict, outcome: str, *, plan, later: float) -> Verdict:
     """Return a claim with the outcome that its script gives it, and what would settle it where it is not shown.
 
     Parameters
@@ -92,8 +95,9 @@ def decided(verdict: Verdict, outcome: str, *, plan) -> Verdict:
     verdict : see `judge_claim`
     outcome : ``supported``, ``contradicted`` or ``not_shown``
     plan : ReviewPlan
+    later : level of the next look; nan where none is left
     """
-    more, to_settle = _settling(verdict.judged, plan) if outcome == NOT_SHOWN else (None, "")
+    more, to_settle = _settling(verdict.judged, plan, later=later) if outcome == NOT_SHOWN else (None, "")
     return replace(verdict, outcome=outcome, more_runs=more, to_settle=to_settle)
 
 
@@ -110,6 +114,45 @@ def outcome_of(claim: Claim, target: Target, *, limited: Limited | None = None) 
     if supports(claim, target) and (limited is None or limited.holds):
         return SUPPORTED
     return NOT_SHOWN
+
+
+def page_level(overall: pd.DataFrame, plan) -> float:
+    """Return the level of the look that results were made at.
+
+    Parameters
+    ----------
+    overall : see ``tables.OVERALL``
+    plan : ReviewPlan
+    """
+    known = overall["level"].dropna()
+    return float(known.iloc[0]) if len(known) else level_of_looks(plan)[0]
+
+
+def stands_in_every_game(verdict: Verdict, plan, *, level: float) -> bool:
+    """Return whether a claim about every game stands beside all other statements of the page.
+
+    Parameters
+    ----------
+    verdict : of a claim over ``every_game``
+    plan : ReviewPlan
+    level : of the page
+
+    Notes
+    -----
+    The largest p over the games, by borrowed and by own noise, at the level that the page keeps for the primary
+    metric in every game of the pair. Other metrics have none.
+    """
+    claim = verdict.claim
+    if claim.metric != plan.analysis.primary or verdict.outcome != SUPPORTED:
+        return False
+    asked = {frozenset((astuple(pair.of), astuple(pair.against))) for pair in plan.pairs_of(claim)}
+    members = member_levels(plan, level)
+    own = [
+        members.every_game(place)
+        for place, pair in enumerate(plan.pairs())
+        if frozenset((astuple(pair.of), astuple(pair.against))) in asked
+    ]
+    return bool(own) and verdict.p.supports <= min(own)
 
 
 def _judged(claim: Claim, target: Target, *, plan) -> Judged:
@@ -131,10 +174,10 @@ def _is_whole(claim: Claim, found: Found) -> bool:
     return not found.lacking or claim.over == "games_like_these"
 
 
-def _settling(judged: tuple[Judged, ...], plan) -> tuple[int | None, str]:
+def _settling(judged: tuple[Judged, ...], plan, *, later: float) -> tuple[int | None, str]:
     """Return how many rounds, or what takes their place, would settle every open result, and the sentence."""
     targets = [one.target for one in judged if one.outcome == NOT_SHOWN]
-    needed = [(_more_runs_of(target, plan), target.row) for target in targets]
+    needed = [(_more_runs_of(target, plan, later=later), target.row) for target in targets]
     if needed and not any(is_missing(count) for count, _ in needed):
         count, row = max(needed, key=lambda one: one[0])
         return int(count), f"{units_text(count, row, plan)} would settle it."
@@ -142,7 +185,7 @@ def _settling(judged: tuple[Judged, ...], plan) -> tuple[int | None, str]:
     return None, _INSTALL_AGAIN if is_once else ""
 
 
-def _more_runs_of(target: Target, plan) -> int | None:
+def _more_runs_of(target: Target, plan, *, later: float) -> int | None:
     """Return the further rounds, or blocks, that would settle one result, if it is undecided."""
     row = target.row
     if row.verdict != UNDECIDED:
@@ -152,6 +195,7 @@ def _more_runs_of(target: Target, plan) -> int | None:
     if row.scope != "these_games" or _RESTARTS & set(reason_words(row.reason)) or not target.games:
         return None
     n = int(min(game.n_blocks for game in target.games))
-    margin, level = scaled_margin(plan, row.metric), 1 - row.confidence
+    margin, share = scaled_margin(plan, row.metric), getattr(row, "share", float("nan"))
+    level = 1 - row.confidence if is_missing(share) else share * later
     rounds = rounds_for_overall(row.se, df=row.df, n=n, margin=margin, level=level)
     return None if rounds is None else rounds - n

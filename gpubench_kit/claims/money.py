@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.claims.p_values import NO_P, ClaimP
-from gpubench_kit.claims.words import known_text, sides
+from gpubench_kit.claims.sentences import known_text, sides
 from gpubench_kit.costs.against_rival import PER_PRICE, ahead_of_rival
 from gpubench_kit.costs.estimates import estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES

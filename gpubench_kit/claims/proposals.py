@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterable, Iterator
 from dataclasses import astuple, dataclass
 from itertools import product
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Verdict, judge_claim
-from gpubench_kit.claims.sentences import best_sentence
+from gpubench_kit.claims.judged import (
+    CONTRADICTED,
+    SUPPORTED,
+    Verdict,
+    judge_claim,
+    page_level,
+    stands_in_every_game,
+)
+from gpubench_kit.claims.sentences import best_sentence, label_words, sides, unsafe_order, way_words, whose
 from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.claims.text import evidence, standing, suggestion
-from gpubench_kit.claims.words import label_words, sides, unsafe_order, way_words, whose
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.statistics.units import direction_of
 
@@ -66,7 +75,9 @@ def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -
     Each sentence passes the same rules as a claim of the plan.
     """
     results = both_ways(comparisons, overall, plan=plan)
-    safe = dict.fromkeys([*_over_games(results, plan), *_in_every_game(results, plan)])
+    safe = dict.fromkeys(
+        [*_over_games(results, plan), *_in_every_game(results, plan, level=page_level(overall, plan))]
+    )
     doubtful = dict.fromkeys([*_often_said(results, plan), *_about_other_samples(plan)])
     return Proposals(tuple(safe)[:MOST], tuple(doubtful)[:MOST])
 
@@ -99,12 +110,12 @@ def _over_games(results: Results, plan) -> Iterator[Proposal]:
             yield from (Proposal(best_sentence(one.target, plan), standing(one.target.row)) for one in settled)
 
 
-def _in_every_game(results: Results, plan) -> Iterator[Proposal]:
+def _in_every_game(results: Results, plan, *, level: float) -> Iterator[Proposal]:
     """Yield what holds in every scene: of each pair a gain, or else that nothing was lost."""
     for pair in plan.pairs():
         claims = [_claim(pair, plan.analysis.primary, says, over="every_game") for says in ("better", "no_loss")]
         verdicts = [judge_claim(claim, results, plan=plan) for claim in claims]
-        held = [one for one in verdicts if one.outcome == SUPPORTED and len(one.judged) > 1]
+        held = [one for one in verdicts if stands_in_every_game(one, plan, level=level) and len(one.judged) > 1]
         safe = [one for one in held if not unsafe_order(each.target.row for each in one.judged)]
         yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in safe[:1])
 
@@ -170,3 +181,97 @@ def _about_other_samples(plan) -> Iterator[Proposal]:
                 f"Every {unit.name} runs like this with “{tunings[0]}”.",
                 "Not shown: one card was measured; another may be slower, or may not hold the tuning.",
             )
+
+
+SHEET_FILE = "claims.txt"
+
+_WIDTH = 90
+_MARKS = {"supported": "[SUPPORTED]", "contradicted": "[CONTRADICTED]", "not_shown": "[NOT SHOWN]"}
+_NOTE = (
+    "Made from the tables of the report. Sentences speak of our card on our bench. A sentence that is not shown is "
+    "not thereby false, and one that is supported can still be wrong: at most one script of twenty "
+    "has such a sentence."
+)
+
+
+def script_sheet(claims: pd.DataFrame, proposals: Proposals, *, title: str = "") -> str:
+    """Return a plain-text sheet to speak, or to write, from.
+
+    Parameters
+    ----------
+    claims : DataFrame, one row per claim; see ``tables.CLAIMS``
+    proposals : see `gpubench_kit.claims.proposals.proposed_sentences`
+    title : of the review
+
+    Returns
+    -------
+    str : lines of at most 90 signs
+    """
+    blocks = [_heading(f"Sentences for the script{': ' if title else ''}{title}"), *_filled(_NOTE)]
+    blocks += list(_claims(claims))
+    blocks += list(_listed("You can say", proposals.safe))
+    blocks += list(_listed("Often said, not shown here", proposals.not_shown))
+    return "\n".join(blocks).rstrip() + "\n"
+
+
+def write_script_sheet(claims: pd.DataFrame, proposals: Proposals, folder: str | Path, *, plan) -> Path:
+    """Write the sheet beside the tables of a report.
+
+    Parameters
+    ----------
+    claims, proposals : as in `script_sheet`
+    folder : folder of the report; the sheet is written into its ``tables/``
+    plan : ReviewPlan, gives the title
+
+    Returns
+    -------
+    Path of the file
+
+    Raises
+    ------
+    ReportError : the file cannot be written
+    """
+    target = Path(folder) / "tables" / SHEET_FILE
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_text(script_sheet(claims, proposals, title=plan.review.title), encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise ReportError(f"{SHEET_FILE}: cannot be written ({error.strerror}).") from error
+    return target
+
+
+def _heading(text: str) -> str:
+    """Return an underlined heading after an empty line."""
+    lines = list(_filled(text))
+    return "\n".join(["", *lines, "=" * max(map(len, lines))])
+
+
+def _claims(claims: pd.DataFrame) -> Iterator[str]:
+    """Yield the claims of the plan."""
+    if len(claims):
+        yield _heading("The claims of the plan")
+    for row in claims.itertuples():
+        yield from ("", *_filled(f"{_MARKS[row.verdict]} {row.text}"))
+        yield from _filled(f"Evidence: {row.evidence}", indent="    ")
+        yield from _filled(f"Say: {row.suggested_text}", indent="    ")
+        yield from _filled(row.to_settle, indent="    ")
+
+
+def _listed(title: str, proposals: Iterable[Proposal]) -> Iterator[str]:
+    """Yield a list of sentences with what the data say about each."""
+    proposals = list(proposals)
+    if proposals:
+        yield _heading(title)
+    for one in proposals:
+        yield from ("", *_filled(f"- {one.text}", hang="  "))
+        yield from _filled(one.why, indent="    ")
+
+
+def _filled(text: str, *, indent: str = "", hang: str = "") -> Iterator[str]:
+    """Yield text in lines; what a reader wrote is kept to one paragraph."""
+    # A number and its percent sign stay on one line.
+    words = " ".join(text.split()).replace(" %", "\u00a0%")
+    lines = textwrap.wrap(
+        words, _WIDTH, initial_indent=indent, subsequent_indent=indent + hang, break_on_hyphens=False
+    )
+    yield from (line.replace("\u00a0", " ") for line in lines)

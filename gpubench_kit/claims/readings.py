@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.claims.p_values import NO_P, ClaimP
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.pairs import Pair, Subject
 from gpubench_kit.model.plan.sections import READINGS, Claim
+from gpubench_kit.statistics.adapters import normal_cdf, normal_quantile
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
 from gpubench_kit.wording.reasons import reason_sentences
@@ -100,6 +102,56 @@ def judge_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
         "evidence": " ".join(evidence),
         "suggested_text": " ".join(_sentence(claim, one) for one in reads),
     }
+
+
+def p_of_reading(claim: Claim, sweep: Any, plan) -> ClaimP:
+    """Return the p-values of a claim that is read off a sweep: at which its range would meet what is claimed.
+
+    Parameters
+    ----------
+    claim, sweep, plan : as in `judge_reading`
+
+    Notes
+    -----
+    The range is known at one confidence. Its width at others is taken to follow the normal quantiles, so the p is
+    below ``1 - confidence`` just where the range lies on the claim's side. It must hold in every reading: the
+    largest p; its opposite in one: k times the smallest of k.
+    """
+    found = list(_readings(claim, sweep, plan))
+    reads = [one for one in found if isinstance(one, _Read)]
+    if not reads:
+        return NO_P
+    level = 1 - float(sweep.answers["confidence"].max())
+    every = [_p_of_span(claim, _chosen(claim, one)[0], level=level) for one in reads]
+    supports, opposes = (np.array([getattr(one, name) for one in every]) for name in ("supports", "opposes"))
+    known = opposes[np.isfinite(opposes)]
+    against = min(1.0, len(known) * float(known.min())) if len(known) else float("nan")
+    return ClaimP(float(supports.max()) if len(reads) == len(found) else float("nan"), against)
+
+
+def _p_of_span(claim: Claim, span: Span, *, level: float) -> ClaimP:
+    """Return the p-values of a claim by one range, two-sided as the range is."""
+    if not np.isfinite([span.low, span.high]).all():
+        return NO_P
+    ways = (span.low, span.high) if _asks_for_more(claim) else (span.high, span.low)
+    return ClaimP(*(
+        _p_beyond(span.value - (claim.amount or 0.0), end - span.value, level=level) for end in ways
+    ))  # fmt: skip
+
+
+def _p_beyond(distance: float, reach: float, *, level: float) -> float:
+    """Return the p of a distance from what is claimed, where a range reaches back so far at a level."""
+    if distance * reach >= 0:
+        return 1.0
+    # Rounded, so that a range that just meets what is claimed has the level itself.
+    return round(float(2 * normal_cdf(-normal_quantile(1 - level / 2) * abs(distance / reach))), 12)
+
+
+def _asks_for_more(claim: Claim) -> bool:
+    """Return whether a claim asks for a higher value, of the change with its sign."""
+    if claim.kind in ("better", "worse"):
+        return (claim.kind == "better") == (direction_of(claim.metric) > 0)
+    return claim.kind == "at_least"
 
 
 def _verdict(outcomes: list[str], *, is_whole: bool) -> str:
@@ -213,10 +265,11 @@ def _outcome(claim: Claim, read: _Read) -> str:
     if not np.isfinite([span.low, span.high]).all():
         return NOT_SHOWN
     amount = claim.amount or 0.0
-    is_up = claim.kind == "at_least"
-    if claim.kind in ("better", "worse"):
-        is_up = (claim.kind == "better") == (direction_of(claim.metric) > 0)
-    holds, fails = (span.low >= amount, span.high < amount) if is_up else (span.high <= amount, span.low > amount)
+    holds, fails = (
+        (span.low >= amount, span.high < amount)
+        if _asks_for_more(claim)
+        else (span.high <= amount, span.low > amount)
+    )
     return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 

@@ -8,17 +8,14 @@ from collections.abc import Iterable
 from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Judged, Verdict
 from gpubench_kit.claims.sentences import (
     amount_sentence,
-    best_sentence,
-    loss_bound,
-    loss_sentence,
-    modest_sentence,
-)
-from gpubench_kit.claims.targets import listed, scene_text
-from gpubench_kit.claims.words import (
     assumption,
+    best_sentence,
     change_words,
     label_words,
+    loss_bound,
+    loss_sentence,
     margin_words,
+    modest_sentence,
     place,
     reasons_text,
     sides,
@@ -26,6 +23,7 @@ from gpubench_kit.claims.words import (
     way_words,
     whose,
 )
+from gpubench_kit.claims.targets import listed, scene_text
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import OVER_WORDS, Claim, SubjectText
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.words import known_text
+from gpubench_kit.claims.sentences import known_text
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import Costs
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table

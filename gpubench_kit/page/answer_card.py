@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import product
 from typing import Any, NamedTuple
 
-from gpubench_kit.claims.words import assumption
+from gpubench_kit.claims.sentences import assumption
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.charts import Spark, spark_limit
 from gpubench_kit.page.elements import render
@@ -28,7 +28,7 @@ from gpubench_kit.wording.numbers import (
     unit_text,
     watts_text,
 )
-from gpubench_kit.wording.reasons import reason_words, sentences_of
+from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences_of
 from gpubench_kit.wording.terms import metric_of, names_text
 from gpubench_kit.wording.verdicts import Mark, mark_of
 
@@ -347,19 +347,15 @@ def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, 
             yield say("answer.result", tuning=name, metric=metric), sentence
     if row.games_left_out and row.n_games:
         yield "", say("answer.games_out", tuning=name, metric=metric, games=row.games_left_out)
-    if row.verdict == "no_verdict" and not is_missing(getattr(row, "restart_spread_pct", None)):
-        yield from (("", one) for one in _unless(results, pair, row))
+    if is_conditional(row):
+        yield "", _unless(pair, row)
 
 
-def _unless(results: Results, pair: Pair, row: Any) -> Iterator[str]:
-    """Yield the direction of a result that only a change of the test setup between two blocks could explain."""
-    margin = results.plan.margin_of(row.metric) or 0.0
-    floor = max(margin / 2, 1.0) if row.scale == "ratio" else margin / 2
-    if row.restart_spread_pct < floor or "confounded" not in reason_words(row.reason) or is_missing(row.change):
-        return
+def _unless(pair: Pair, row: Any) -> str:
+    """Return the direction of a result that only a change of the test setup between two blocks could explain."""
     unit = unit_of_change(row)
     is_better = (row.change > 0) == (METRICS[row.metric].better == "higher")
-    yield say(
+    return say(
         f"answer.unless_{'better' if is_better else 'worse'}",
         of=capital(pair.of.card if pair.is_between else pair.of.tuning),
         against=pair.against.card if pair.is_between else pair.against.tuning,

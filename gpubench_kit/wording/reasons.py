@@ -139,6 +139,24 @@ def is_cards_once(row: Any) -> bool:
     return is_open and row.layout == "confounded" and row.of_card != row.against_card
 
 
+def is_conditional(row: Any) -> bool:
+    """Return whether the direction of a result may be said with its condition, each side measured in one block.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+
+    Notes
+    -----
+    Restarts must differ by more than half the margin, and by more than 1 % on the ratio scale, to explain it.
+    """
+    spread = getattr(row, "restart_spread_pct", None)
+    if row.verdict != "no_verdict" or "confounded" not in reason_words(row.reason) or is_missing(spread):
+        return False
+    half = 0.0 if is_missing(row.margin) else row.margin / 2
+    return bool(spread >= (max(half, 1.0) if row.scale == "ratio" else half)) and not is_missing(row.change)
+
+
 def units_text(count: int, row: Any, plan, *, is_further: bool = True) -> str:
     """Return a number of units of a game's test in words: rounds, or what takes their place in blocks.
 

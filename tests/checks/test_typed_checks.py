@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from gpubench_kit.checks.review import CHECKS, without_levels
-from gpubench_kit.checks.tuning_checks import chance_of_equal, check_repeated_values
+from gpubench_kit.checks.tuning_checks import chance_of_equal, check_coarse_values, check_repeated_values
 
 GAME = "Salt Orchard"
 VARIED = (59.1, 60.7, 58.2, 60.2)
@@ -90,3 +90,19 @@ def test_the_chance_of_equal_values_is_that_of_a_small_step():
     )
     drawn = np.round(np.random.default_rng(4).normal(60.0, 0.6, (200_000, 3)), 1)
     assert np.mean(np.ptp(drawn, axis=1) == 0) == pytest.approx(0.00255, rel=0.15)
+
+
+@pytest.mark.parametrize(("step", "is_coarse"), [(1.0, True), (0.5, False), (0.1, False)])
+def test_values_typed_wider_than_half_the_margin_ask_for_a_decimal_more(small, step, is_coarse):
+    # The margin is 2 %: half of it is 0.6 fps of 60.
+    _type(small, "quiet", [60.0, 61.0, 60.0, 59.0], step=step)
+    small.metrics["source"] = "typed"
+    found = list(small.find(check_coarse_values))
+    assert [one.check for one in found] == ["typed_coarsely"] * is_coarse
+    if found:
+        assert found[0].action == "Type one decimal more."
+        assert found[0].message.startswith(
+            "average frame rate: typed to 1.0 fps, which is 1.7 % of a value, in 1 game;"
+        )
+    small.metrics["source"] = "log"
+    assert not list(small.find(check_coarse_values))

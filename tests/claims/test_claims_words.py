@@ -8,8 +8,7 @@ import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.proposals import MOST, proposed_sentences
-from gpubench_kit.claims.script import script_sheet, write_script_sheet
+from gpubench_kit.claims.proposals import MOST, proposed_sentences, script_sheet, write_script_sheet
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.wording.numbers import number_text
 
@@ -172,9 +171,9 @@ def proposals(*specs: dict, games: int = 4, **plan_changes):
 
 
 def test_what_is_settled_is_safe_to_say_and_what_is_open_is_not():
-    found = proposals({"change": 3.0}, {"change": 1.0, "se": 1.5, "metric": "low_1pct_fps"})
+    found = proposals({"change": 3.0, "se": 0.3}, {"change": 1.0, "se": 1.5, "metric": "low_1pct_fps"})
     assert [one.text.partition(" over")[0] for one in found.safe] == [
-        "“quiet” was at least 1.5 % faster than “factory”",
+        "“quiet” was at least 2.1 % faster than “factory”",
         "“quiet” was faster than “factory” in each of our 4 scenes, on our Larkmoor 4.",
     ]
     assert [one.text for one in found.not_shown] == [

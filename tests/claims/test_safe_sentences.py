@@ -38,7 +38,7 @@ def test_what_hangs_on_an_order_that_is_not_known_is_not_safe_to_say(caution):
     over_games = overall_rows(plan, spec | {"withheld": "not_stated", "cautions": ""})
     found = proposed_sentences(game_rows(plan, *[spec] * 4), over_games, plan)
     assert found.safe == ()
-    known = proposed_sentences(game_rows(plan, *[{"change": 3.0}] * 4), over_games, plan)
+    known = proposed_sentences(game_rows(plan, *[{"change": 3.0, "se": 0.3}] * 4), over_games, plan)
     assert [one.text.partition(" in each")[0] for one in known.safe] == ["“quiet” was faster than “factory”"]
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,7 +13,12 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from scipy import stats
 
 from gpubench_kit.claims.check import check_claims
+from gpubench_kit.claims.judged import page_level
 from gpubench_kit.claims.p_values import ClaimP, adjusted
+from gpubench_kit.claims.proposals import proposed_sentences
+from gpubench_kit.statistics.more_rounds import rounds_for_overall
+from gpubench_kit.statistics.page import member_levels
+from gpubench_kit.statistics.units import scaled_margin
 
 YES, NO, OPEN = "supported", "contradicted", "not_shown"
 #: Log-percent: +2 % is 1.98026.
@@ -23,7 +31,8 @@ def rows_of(*claims: dict, change: float = 3.0, se: float = SE, foreseen=None, *
     spec = {"change": change, "se": se} | row
     games = [{"change": change, "se": se, "game": game} for game in GAMES]
     keys = None if foreseen is None else {plan.claim_key(plan.claims[place]) for place in foreseen}
-    return check_claims(game_rows(plan, *games), overall_rows(plan, spec), plan, foreseen=keys)
+    looks = SimpleNamespace(foreseen=keys, made=1)
+    return check_claims(game_rows(plan, *games), overall_rows(plan, spec), plan, looks=looks)
 
 
 def test_p_of_an_amount_is_that_of_a_one_sided_t_test():
@@ -134,3 +143,49 @@ def test_a_script_of_false_claims_seldom_supports_one():
     supported = [adjusted([ClaimP(one, 1 - one) for one in row])[0].min() <= 0.05 for row in p]
     assert np.mean(supported) == pytest.approx(0.05, abs=0.015)
     assert (p.min(axis=1) <= 0.05).mean() == pytest.approx(1 - 0.95**count, abs=0.03)
+
+
+def test_rounds_that_would_settle_a_claim_are_those_of_the_next_look():
+    plan = claim_plan({"says": "better"})
+    games = game_rows(plan, *({"change": 0.4, "se": 0.7, "game": game} for game in GAMES))
+    whole = overall_rows(plan, {"change": 0.4, "se": 0.7}).assign(share=0.4, level=0.04)
+    found = []
+    for made, level in ((1, 0.015), (2, 0.01), (4, float("nan"))):
+        looks = SimpleNamespace(foreseen=None, made=made)
+        found.append(check_claims(games, whole, plan, looks=looks)["more_runs"].iloc[0])
+        options = {"df": whole["df"].iloc[0], "n": 5, "margin": scaled_margin(plan, "avg_fps")}
+        wanted = rounds_for_overall(whole["se"].iloc[0], level=0.4 * level, **options)
+        assert pd.isna(found[-1]) if wanted is None else found[-1] == wanted - 5
+    assert pd.notna(found[0])
+    assert pd.isna(found[2]), "no look is left"
+
+
+def test_a_direction_with_its_condition_is_said_in_place_of_a_claim_from_two_blocks():
+    plan = claim_plan({"says": "better"})
+    games = game_rows(plan, *({"change": 4.9, "se": 0.4, "game": game} for game in GAMES))
+    blocks = {"verdict": "no_verdict", "reason": "confounded", "bench_change_pct": 4.09, "restart_spread_pct": 1.42}
+    whole = overall_rows(plan, {"change": 4.9, "se": 0.4}).assign(**blocks)
+    (row,) = check_claims(games, whole, plan).itertuples()
+    assert (row.verdict, row.reason) == (OPEN, "no_verdict")
+    assert row.suggested_text.replace("\u00a0", " ").endswith(
+        "unless our test setup itself came back more than 4.1 % different between the two blocks (restarts that "
+        "vary by more than 1.4 %)."
+    )
+    assert "faster than" in row.suggested_text
+    for changed in ({"restart_spread_pct": 0.9}, {"reason": "not_stated"}, {"restart_spread_pct": np.nan}):
+        (other,) = check_claims(games, whole.assign(**changed), plan).itertuples()
+        assert "unless" not in other.suggested_text
+
+
+def test_every_game_has_the_level_that_the_page_keeps_for_it():
+    plan = claim_plan({"says": "better", "over": "every_game"})
+    for se, is_said in ((0.3, True), (0.5, False)):
+        games = game_rows(plan, *({"change": 3.0, "se": se, "game": game} for game in GAMES))
+        whole = overall_rows(plan, {"change": 3.0, "se": se})
+        p = 2 * stats.t.sf(100 * np.log(1.03) / se, DF)
+        level = member_levels(plan, page_level(whole, plan)).every_game(0)
+        assert (p <= level) == is_said
+        said = [one.text for one in proposed_sentences(games, whole, plan).safe]
+        assert any("faster" in one and "in each of our 4" in one for one in said) == is_said
+        late = SimpleNamespace(foreseen=frozenset(), made=1)
+        assert (check_claims(games, whole, plan, looks=late)["verdict"].iloc[0] == YES) == is_said

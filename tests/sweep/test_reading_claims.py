@@ -46,7 +46,7 @@ def plan(*claims: dict, **changes) -> ReviewPlan:
     ]
     whole = {
         "review": {"title": "t"}, "cards": cards, "tunings": tunings, "games": [{"name": "Low Tide Racers"}],
-        "analysis": {"metrics": ["avg_fps", "board_w"]}, "sweep": {"ladder": "power_limit_pct"},
+        "analysis": {"metrics": ["avg_fps", "board_w"], "looks": 1}, "sweep": {"ladder": "power_limit_pct"},
         "claims": [{"id": f"c{place}", **in_plan_words(one)} for place, one in enumerate(claims)],
     }  # fmt: skip
     return ReviewPlan.from_dict(whole | changes)
@@ -133,6 +133,17 @@ AMOUNTS = [
 def test_amounts_are_held_against_the_whole_range(given, outcome):
     (row,) = judged(given)
     assert row.verdict == outcome, row.evidence
+
+
+def test_readings_count_among_all_claims_of_the_script():
+    at_its_end = claim("board_w", "at_most", at_loss_pct=2, by=-39.0)
+    (alone,) = judged(at_its_end)
+    assert (alone.verdict, alone.p, alone.p_adjusted) == (YES, pytest.approx(0.05), pytest.approx(0.05))
+    both = judged(at_its_end, claim("board_w", "at_most", at_loss_pct=2, by=-39.5))
+    assert [row.verdict for row in both] == [OPEN, OPEN]
+    assert both[0].p_adjusted == pytest.approx(0.1)
+    easy = judged(at_its_end, claim("board_w", "better", at_loss_pct=2))
+    assert [row.verdict for row in easy] == [YES, YES], "a claim that is sure leaves the other its level"
 
 
 def test_evidence_and_sentence_tell_place_range_and_sides():
