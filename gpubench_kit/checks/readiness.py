@@ -5,9 +5,11 @@ Whether a verdict is possible is decided from how runs were done and read; no di
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,8 +17,10 @@ import pandas as pd
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
 from gpubench_kit.checks.review import MIN_DURATION, used_mask, used_runs
-from gpubench_kit.logs.review import Review
+from gpubench_kit.logs.review import Review, formats_to_confirm
+from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import PLAN_FILE
 from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.statistics.coded_runs import code_runs
 from gpubench_kit.statistics.compare import measure_pairs
@@ -39,10 +43,60 @@ class Readiness:
     ----------
     possible : verdicts of the plan, and whether the runs can give them; see `gpubench_kit.checks.POSSIBLE`
     redo : runs to repeat; see `gpubench_kit.checks.REDO`
+    review : the runs
     """
 
     possible: pd.DataFrame
     redo: pd.DataFrame
+    review: Review
+
+    def confirm_format(self, format_id: str, *, frames: str = "") -> str:
+        """Write into the plan that a format of logs, which is only likely, is read rightly.
+
+        Parameters
+        ----------
+        format_id : short name of the format, as the page and ``inspect`` print it
+        frames : unit of the frame times, to say it once more; it has to be that of the proposal
+
+        Returns
+        -------
+        str, the entry of ``[[logs.format]]`` that the plan now holds; it counts once the plan is loaded again
+
+        Raises
+        ------
+        PlanError : no such format waits, or the proposal has another unit; the plan is as it was
+        ReportError : the plan cannot be written
+        """
+        waiting = {one.facts.format_id: one.entry for one in formats_to_confirm(self.review)}
+        entry = waiting.get(format_id)
+        if entry is None:
+            problem = f"no format {shown(format_id)} waits for it (waiting: {listed(waiting) or 'none'})."
+            raise PlanError(Fault("confirm_format", problem, "Look at the page of check: it names what waits."))
+        if frames and f'unit = "{frames}"' not in entry.partition("frames = ")[2]:
+            problem = (
+                f"{shown(format_id)} is not read in {shown(frames)}; the proposal is: {entry.splitlines()[-1]}"
+            )
+            raise PlanError(
+                Fault("confirm_format", problem, "If that is wrong, write the entry into the plan by hand.")
+            )
+        _add_to_plan(self.review.plan.folder / PLAN_FILE, entry)
+        return entry
+
+
+def _add_to_plan(file: Path, entry: str) -> None:
+    """Add an entry to the plan in one step, unless it is there."""
+    beside = file.with_name(f".{file.name}.part")
+    try:
+        before = file.read_bytes()
+        if entry.encode() in before:
+            return
+        beside.write_bytes(before + (b"\n" if before.endswith(b"\n") else b"\n\n") + entry.encode())
+        shutil.copymode(file, beside)
+        beside.replace(file)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        problem = f"it cannot be written ({error.strerror or error})."
+        raise ReportError(Fault(file.name, problem, "Close programs that have it open, and call again.")) from error
 
 
 def check_readiness(
@@ -63,7 +117,7 @@ def check_readiness(
     """
     runs = used_runs(review, findings)
     possible = possible_verdicts(usable, runs, findings=findings, plan=review.plan, looks_made=looks_made)
-    return Readiness(possible, redo_list(review, findings))
+    return Readiness(possible, redo_list(review, findings), review)
 
 
 def possible_verdicts(

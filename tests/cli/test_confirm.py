@@ -5,8 +5,10 @@ import pytest
 from made_dialects import frames, text_of, written
 from terminal import talk
 
+import gpubench_kit as kit
 from gpubench_kit import cli
 from gpubench_kit.logs.review import formats_to_confirm, open_review
+from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import load_plan
 
 PLAN = """[review]
@@ -73,3 +75,23 @@ def test_one_key_writes_the_entry(folder, key, rows):
 def test_enter_leaves_the_plan_as_it_is(folder):
     talk(["inspect", "logs/r0.csv", "--confirm", "."], [""], folder=folder)
     assert (folder / "plan.toml").read_text(encoding="utf-8") == PLAN
+
+
+def test_one_cell_of_a_notebook_writes_the_entry(folder):
+    review = kit.open_review(kit.load_plan(folder), keep_going=True)
+    run_metrics = kit.compute_run_metrics(review, review.plan)
+    findings = kit.check_review(review, run_metrics, review.plan, is_blind=True)
+    ready = kit.check_readiness(review, kit.exclude_runs(review, run_metrics, findings), findings=findings)
+    assert set(ready.possible.loc[ready.possible["metric"] == "avg_fps", "reason"]) == {"format_not_confirmed"}
+    (waiting,) = _open(folder)
+    for wrong, match in (
+        (("ffffffff", ""), "no format 'ffffffff' waits"),
+        ((waiting.facts.format_id, "s"), "not read"),
+    ):
+        with pytest.raises(PlanError, match=match):
+            ready.confirm_format(wrong[0], frames=wrong[1])
+    assert (folder / "plan.toml").read_text(encoding="utf-8") == PLAN
+    entry = ready.confirm_format(waiting.facts.format_id, frames="ms")
+    assert ready.confirm_format(waiting.facts.format_id) == entry
+    assert (folder / "plan.toml").read_text(encoding="utf-8").count("[[logs.format]]") == 1
+    assert _open(folder) == []
