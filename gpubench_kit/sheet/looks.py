@@ -66,7 +66,9 @@ def run_ids(runs: pd.DataFrame) -> list[str]:
     """
     rows = runs.reindex(columns=[*_ROW, "frame_log_sha256"]).astype("object")
     rows = rows.where(rows.notna(), "").astype(str)
-    known = rows["frame_log_sha256"].where(rows["frame_log_sha256"] != "", rows[list(_ROW)].agg("\0".join, axis=1))
+    # Row by row: `agg` of a table without rows gives no column.
+    typed = pd.Series(map("\0".join, rows[list(_ROW)].itertuples(index=False)), index=rows.index, dtype=object)
+    known = rows["frame_log_sha256"].where(rows["frame_log_sha256"] != "", typed)
     repeats = known.groupby(known).cumcount().astype(str)
     heads = rows["frame_log_sha256"].map(lambda log: "f" if log else "r")
     return [head + _hash(two)[:9] for head, *two in zip(heads, known, repeats, strict=True)]
