@@ -209,13 +209,16 @@ def check_shifts(evidence: Evidence) -> Iterator[Finding]:
 def _shift_of_game(game: pd.DataFrame, rows: pd.DataFrame, limit_pct: float) -> Iterator[Finding]:
     """Yield the clearest shift of a game that is alike under all of its tunings, where there is one."""
     limit, best = np.log1p(limit_pct / 100), (0.0, 0, 0.0)
-    for place in range(1, len(game)):
-        before, after = (
-            part.groupby("tuning", observed=True)["y"].median() for part in (game[:place], game[place:])
-        )
-        shifts = (after - before).to_numpy(dtype=float)
+    y, tunings = game["y"].to_numpy(), game["tuning"].astype(str).to_numpy()
+    of_tunings = [np.flatnonzero(tunings == tuning) for tuning in np.unique(tunings)]
+    # Every tuning has runs on both sides.
+    first, behind = max(one[0] for one in of_tunings) + 1, min(one[-1] for one in of_tunings) + 1
+    for place in range(first, behind if len(of_tunings) > 1 else first):
+        shifts = np.array([
+            np.median(y[one[one >= place]]) - np.median(y[one[one < place]]) for one in of_tunings
+        ])  # fmt: skip
         least = float(np.min(np.abs(shifts)))
-        is_alike = len(shifts) > 1 and np.isfinite(shifts).all() and np.ptp(shifts) <= least / 2
+        is_alike = np.ptp(shifts) <= least / 2
         if is_alike and least > max(limit, best[0]) and least > _SHIFT_SPREADS * _spread_around(game, rows, place):
             best = (least, place, float(np.mean(shifts)))
     if best[1]:
