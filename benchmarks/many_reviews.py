@@ -21,9 +21,8 @@ from local_cluster import LocalCluster  # noqa: E402
 from small_folder import write_small_review  # noqa: E402
 
 from gpubench_kit.model.errors import ReportError  # noqa: E402
-from gpubench_kit.report.many.cluster import Cluster  # noqa: E402
-from gpubench_kit.report.many.reviews import ThisMachine, make_reports  # noqa: E402
-from gpubench_kit.report.many.task import tasks_of  # noqa: E402
+from gpubench_kit.report.cluster import Cluster  # noqa: E402
+from gpubench_kit.report.many_reviews import ThisMachine, make_reports, tasks_of  # noqa: E402
 
 #: Two workers are meant to do this many times the work of one.
 GOAL_TWO = 1.7

@@ -1,10 +1,13 @@
-"""Where the notebooks and the bundled reviews stand: beside the package in a checkout, inside it when installed."""
+"""Notebooks and reviews that come with the kit: where they stand, and which parameters a notebook has."""
 
 from __future__ import annotations
 
+import ast
+from collections.abc import Sequence
+from difflib import get_close_matches
 from pathlib import Path
 
-from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.errors import Fault, ReportError, listed
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -31,3 +34,46 @@ def bundled_path(kind: str, name: str) -> Path:
             return place
     problem = f"'{name}' is neither in {places[0].parent} nor in {places[1].parent}."
     raise ReportError(Fault(f"installation, {kind}", problem, "Install gpubench_kit again."))
+
+
+#: First line of the cell in which papermill hands over what it was given.
+_GIVEN = "# Parameters"
+
+
+def check_parameters(history: Sequence[str]) -> None:
+    """Stop a notebook that was given a parameter it does not have: a misspelt one would change nothing, silently.
+
+    Parameters
+    ----------
+    history : cells run so far, as IPython keeps them in ``In``; papermill puts its cell behind the one that holds
+        the notebook's own parameters
+
+    Raises
+    ------
+    ReportError : papermill was given others; each is named, with the name that it is nearest to
+    """
+    places = [place for place, cell in enumerate(history) if place and cell.lstrip().startswith(_GIVEN)]
+    if not places:
+        return
+    names = assigned_names(history[places[-1] - 1])
+    faults = [_unknown(name, names) for name in assigned_names(history[places[-1]]) if name not in names]
+    if faults:
+        raise ReportError(faults)
+
+
+def assigned_names(source: str) -> list[str]:
+    """Return the names that a cell sets, in order.
+
+    Parameters
+    ----------
+    source : text of the cell
+    """
+    targets = [target for one in ast.parse(source).body if isinstance(one, ast.Assign) for target in one.targets]
+    return [target.id for target in targets if isinstance(target, ast.Name)]
+
+
+def _unknown(name: str, names: Sequence[str]) -> Fault:
+    """Return the fault of a parameter that the notebook does not have."""
+    near = get_close_matches(name, names, n=1)
+    action = f"Did you mean '{near[0]}'?" if near else "Correct the name."
+    return Fault("parameters", f"the notebook has no parameter '{name}' (parameters: {listed(names)}).", action)

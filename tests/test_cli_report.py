@@ -9,8 +9,8 @@ import pytest
 from gpubench_kit.cli import command as cli
 from gpubench_kit.cli.report import exit_code, outcome_lines
 from gpubench_kit.model.errors import Fault
-from gpubench_kit.report.many import cluster
-from gpubench_kit.report.many.task import Outcome
+from gpubench_kit.report import cluster
+from gpubench_kit.report.many_reviews import Outcome
 
 FAULT = Fault("plan.toml", "one is wrong.", "Do this.")
 MADE = Outcome("a", "made", 12.34, Path("reports/a/index.html"), True)
@@ -56,7 +56,7 @@ def asked(monkeypatch, tmp_path):
         progress(1.0, "done")
         return [MADE, BAD]
 
-    monkeypatch.setattr("gpubench_kit.report.many.reviews.make_reports", make)
+    monkeypatch.setattr("gpubench_kit.report.many_reviews.make_reports", make)
     monkeypatch.chdir(tmp_path)
     return seen
 

@@ -75,7 +75,7 @@ HOMES = {
     "papermill": "report.notebook_run",
     "resvg_py": "page.film.frame",
     "nbconvert": "report.html",
-    "distributed": "report.many.cluster",
+    "distributed": "report.cluster",
     "rich": "desk.terminal",
 }
 

@@ -14,14 +14,16 @@ import numpy as np
 import pytest
 
 from gpubench_kit.model.errors import DesignError
-from gpubench_kit.synthetic.logs import IDLE_W, make_logs, sound_dba
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning, Mishap, list_runs
 from gpubench_kit.synthetic.review import (
+    IDLE_W,
     Dialect,
     frame_log_text,
+    make_logs,
     plan_text,
     sensor_log_text,
     sheet_text,
+    sound_dba,
     write_logs,
     write_review,
 )

@@ -12,10 +12,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.archive.games import games_table
 from gpubench_kit.archive.gather import gather
 from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes
-from gpubench_kit.archive.noise import plan_line, restart_spread_table, run_noise, usable_spreads
+from gpubench_kit.archive.noise import games_table, plan_line, restart_spread_table, run_noise, usable_spreads
 from gpubench_kit.archive.store import PARQUET, Store
 from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError

@@ -46,7 +46,7 @@ def check_claims(
     comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
     overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
     plan : ReviewPlan, gives ``claims``, margins and what limits each game
-    sweep : SweepInReview, for claims that are read off it; see `gpubench_kit.sweep.in_review`
+    sweep : SweepInReview, for claims that are read off it; see `gpubench_kit.sweep.find`
     looks : looks at the review, tell which claims were written before the first with verdicts; None: all were
 
     Returns

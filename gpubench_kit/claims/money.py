@@ -12,8 +12,7 @@ import pandas as pd
 
 from gpubench_kit.claims.p_values import NO_P, ClaimP
 from gpubench_kit.claims.sentences import known_text, sides
-from gpubench_kit.costs.against_rival import PER_PRICE, ahead_of_rival
-from gpubench_kit.costs.estimates import estimate_costs, plain_text
+from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import PAIR_KEY

@@ -11,7 +11,7 @@ import pandas as pd
 
 from gpubench_kit.claims.p_values import NO_P, ClaimP
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.model.plan.sections import READINGS, Claim
 from gpubench_kit.statistics.adapters import normal_cdf, normal_quantile
 from gpubench_kit.statistics.units import direction_of

@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.amounts import OF_LESS, OF_MORE, keys_for
-from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.plan.fields import ESTIMATES, OF_LESS, OF_MORE, keys_for
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.statistics.units import direction_of

@@ -12,14 +12,11 @@ import sys
 from collections.abc import Sequence
 
 from gpubench_kit import __version__
-from gpubench_kit.cli.archive import add_archive
-from gpubench_kit.cli.check import add_check
 from gpubench_kit.cli.compare import add_compare
 from gpubench_kit.cli.desk import add_desk
-from gpubench_kit.cli.fault_lines import TRACEBACK, check_file, result_json, tell_faults
 from gpubench_kit.cli.new import add_new
-from gpubench_kit.cli.report import add_demo, add_report
-from gpubench_kit.cli.sweep import add_sweep
+from gpubench_kit.cli.report import add_archive, add_check, add_demo, add_report, add_sweep
+from gpubench_kit.cli.terminal import TRACEBACK, check_file, result_json, tell_faults
 from gpubench_kit.model.errors import GpubenchError
 
 _DONE, _BAD_INPUT, _FAULT, _STOPPED, _UNREAD = 0, 2, 3, 130, 141
@@ -63,7 +60,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _schedule(asked: argparse.Namespace) -> int:
     """Plan the next bench session, add its runs to the run sheet, tell what it can say."""
-    from gpubench_kit.report.build_schedule import build_schedule
+    from gpubench_kit.report.pages import build_schedule
 
     with _Bar(asked) as bar:
         made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=bar.show)
@@ -77,7 +74,7 @@ def _schedule(asked: argparse.Namespace) -> int:
 
 def _inspect(asked: argparse.Namespace) -> int:
     """Tell how a log is read, and every metric of it."""
-    from gpubench_kit.cli.confirm import confirm_log
+    from gpubench_kit.cli.dialogs import confirm_log
     from gpubench_kit.cli.text import as_json, inspection_text
     from gpubench_kit.metrics.inspect_log import inspect_log
 

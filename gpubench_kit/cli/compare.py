@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from gpubench_kit.cli.fault_lines import check_file
+from gpubench_kit.cli.terminal import check_file
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.wording.catalogue import say
@@ -54,7 +54,7 @@ def _compare(asked: argparse.Namespace) -> int:
 
 def _asked_order(asked: argparse.Namespace) -> str:
     """Return how the runs were done, asked on a terminal; of one run there is no order to ask for."""
-    from gpubench_kit.cli.ask import ask, is_terminal
+    from gpubench_kit.cli.terminal import ask, is_terminal
 
     several = min(len(asked.of), len(asked.against)) > 1
     if asked.json or asked.quiet or not several or not is_terminal():

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gpubench_kit.model.log_facts import LogFacts
+    from gpubench_kit.model.questions import LogFacts
 
 _DONE, _BAD_INPUT = 0, 2
 
@@ -64,7 +64,7 @@ def _new(asked: argparse.Namespace, bar: Callable) -> int:
     """Make a review folder."""
     if asked.source is None:
         return _empty(asked)
-    from gpubench_kit.cli.draft_dialog import make_review
+    from gpubench_kit.cli.dialogs import make_review
     from gpubench_kit.model.errors import Fault, TableError
     from gpubench_kit.sheet.new_review import check_free
 
@@ -93,7 +93,7 @@ def draft_of_table(file: Path):
 
 def _from_folder(asked: argparse.Namespace, source: Path, folder: Path, *, bar: Callable) -> int:
     """Draft a review from a folder: of its logs, else of the only table in it."""
-    from gpubench_kit.cli.draft_dialog import make_review
+    from gpubench_kit.cli.dialogs import make_review
     from gpubench_kit.model.errors import Fault, LogError
     from gpubench_kit.sheet.from_folder import draft_from_logs
     from gpubench_kit.sheet.new_review import is_review

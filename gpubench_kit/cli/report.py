@@ -1,4 +1,4 @@
-"""The commands ``report`` and ``demo``: the whole review, from logs to the page; many of them at once."""
+"""Commands that make pages: ``report``, ``demo``, ``check``, ``sweep`` and ``archive``; what each prints."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gpubench_kit.cli.fault_lines import result_json, tell_fault_lines
 from gpubench_kit.cli.new import add_dialog_options
+from gpubench_kit.cli.terminal import result_json, tell_fault_lines
 
 if TYPE_CHECKING:
-    from gpubench_kit.report.many.task import Outcome
+    from gpubench_kit.report.many_reviews import Outcome
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
 
@@ -114,7 +114,7 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
 
 def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
     """Return the review folders made of a table after its questions; none where cells are still open."""
-    from gpubench_kit.cli.draft_dialog import make_review
+    from gpubench_kit.cli.dialogs import make_review
     from gpubench_kit.cli.new import draft_of_table
     from gpubench_kit.sheet.new_review import is_review
 
@@ -173,8 +173,7 @@ def _tell_missing_png(asked: argparse.Namespace) -> None:
 
 def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
     """Make many reports at once, tell what became of each."""
-    from gpubench_kit.report.many.reviews import make_reports
-    from gpubench_kit.report.many.task import tasks_of
+    from gpubench_kit.report.many_reviews import make_reports, tasks_of
 
     tasks = tasks_of(asked.folders, asked.output, previous=asked.previous, pictures=asked.pictures)
     with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
@@ -190,10 +189,10 @@ def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
 def _engine(asked: argparse.Namespace, count: int) -> AbstractContextManager:
     """Return where reports are made: on a cluster where one is named, else on this machine."""
     if asked.cluster:
-        from gpubench_kit.report.many.cluster import Cluster
+        from gpubench_kit.report.cluster import Cluster
 
         return Cluster(asked.cluster)
-    from gpubench_kit.report.many.reviews import ThisMachine
+    from gpubench_kit.report.many_reviews import ThisMachine
 
     return nullcontext(ThisMachine(count))
 
@@ -237,3 +236,139 @@ def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
         rows.append((one.review, outcome, f"{one.seconds:.1f}", told))
     widths = [max(len(row[place]) for row in rows) for place in range(3)]
     return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]
+
+
+def add_check(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
+    """Add the command ``check``.
+
+    Parameters
+    ----------
+    commands : where commands are added
+    make : makes the parser of one command, with what all commands share
+    bar : progress bar, a context with ``show``
+    """
+    does = "check all logs so far: runs to redo, findings with pictures, noise, runs needed; no differences shown"
+    example = "gpubench-kit check my-review"
+    command = make(commands, "check", does, example)
+    command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml, runs.csv and logs/")
+    command.add_argument("-o", "--output", metavar="FOLDER",
+                         help="where check.html goes (default: reports/<name of the review folder>)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
+    command.set_defaults(run=lambda asked: _check(asked, bar))
+    # The limits come from the plan's models, which only a reader of this help needs to have loaded.
+    command.epilog = None
+    plain_help = command.format_help
+    command.format_help = lambda: f"{plain_help()}\n{_limits()}\n\n{_EXITS}\n\nExample: {example}\n"
+
+
+_EXITS = "Exit codes: 0 done; 1 done, but nothing is recorded yet; 2 bad input. It does not count as a look."
+
+
+def _limits() -> str:
+    """Return every limit with its default and meaning."""
+    from gpubench_kit.model.plan.rules import limits_text
+
+    return limits_text()
+
+
+def _check(asked: argparse.Namespace, bar: Callable) -> int:
+    """Check a review, tell where the page is and what was found."""
+    from gpubench_kit.cli.dialogs import confirm_formats_of
+    from gpubench_kit.report.pages import build_check
+
+    with bar(asked) as shown:
+        made = build_check(asked.folder, asked.output, progress=shown.show)
+    tell_fault_lines(made.row_faults)
+    if asked.json:
+        print(result_json(made))
+    elif not asked.quiet:
+        print(f"{made.page}\n{made.summary}")
+        confirm_formats_of(asked.folder)
+        _ask_about_claims(asked.folder)
+    return _DONE if made.is_anything_recorded else _NOTHING_COMPARED
+
+
+def _ask_about_claims(folder: str) -> None:
+    """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
+    from gpubench_kit.claims.signs import sign_question
+    from gpubench_kit.cli.terminal import ask, is_terminal
+    from gpubench_kit.model.plan import PLAN_FILE, load_plan
+    from gpubench_kit.model.questions import paste_lines
+
+    place = Path(folder)
+    claims = load_plan(place if place.is_file() else place / PLAN_FILE).claims
+    questions = [one for one in map(sign_question, claims) if one is not None]
+    if not is_terminal():
+        print("\n".join(paste_lines(questions)), end="\n" if questions else "")
+        return
+    answers = ask(lambda _: questions)
+    for key, line in answers.items():
+        if line not in ("", "keep"):
+            print(f"{key}: write {line} into plan.toml in place of its key, before the first report.")
+
+
+def add_sweep(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
+    """Add the command ``sweep``.
+
+    Parameters
+    ----------
+    commands : the parser's commands
+    make : makes a command of its name, what it does and an example
+    bar : makes a progress bar from the arguments
+    """
+    does = "find the tuning: lowest power without a loss, most efficient setting, what to measure next"
+    command = make(commands, "sweep", does, "gpubench-kit sweep my-review")
+    command.add_argument("folder", metavar="FOLDER", help="review folder whose tunings are steps of one change")
+    command.add_argument("-o", "--output", metavar="FOLDER",
+                         help="where tuning.html goes (default: reports/<name of the review folder>)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
+    command.set_defaults(run=lambda asked: _sweep(asked, bar))
+
+
+def _sweep(asked: argparse.Namespace, bar: Callable) -> int:
+    """Make the page, tell where it is and what was found."""
+    from gpubench_kit.report.pages import build_tuning
+    from gpubench_kit.wording.catalogue import say
+
+    with bar(asked) as shown:
+        found = build_tuning(asked.folder, asked.output, progress=shown.show)
+    lines = [str(found.page), *found.summary]
+    if not found.is_judged:
+        lines.append("Nothing could be compared; the page says why.")
+    lines.append(say("caution.terminal"))
+    if asked.json:
+        print(result_json(found))
+    elif not asked.quiet:
+        print("\n".join(lines))
+    return _DONE if found.is_judged else _NOTHING_COMPARED
+
+
+def add_archive(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
+    """Add the command ``archive``.
+
+    Parameters
+    ----------
+    commands : the parser's commands
+    make : makes a command of its name, what it does and an example
+    bar : makes a progress bar from the arguments
+    """
+    does = "gather many reports: noise of the bench, restarts, drivers, cards over time, games worth keeping"
+    command = make(commands, "archive", does, "gpubench-kit archive reports")
+    command.add_argument("folders", metavar="FOLDER", nargs="+", help="folder that holds reports, at any depth")
+    command.add_argument("-o", "--output", metavar="FOLDER",
+                         help="where the archive goes (default: reports/archive)")  # fmt: skip
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
+    command.set_defaults(run=lambda asked: _archive(asked, bar))
+
+
+def _archive(asked: argparse.Namespace, bar: Callable) -> int:
+    """Make the archive, tell where it is and what it says of restarts."""
+    from gpubench_kit.report.build_archive import build_archive
+
+    with bar(asked) as shown:
+        made = build_archive(asked.folders, asked.output, progress=shown.show)
+    if asked.json:
+        print(result_json(made))
+    elif not asked.quiet:
+        print("\n".join([str(made.page), *made.summary]))
+    return _DONE if made.is_noise_known else _NOTHING_COMPARED

@@ -7,9 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from gpubench_kit.desk.states import Desk
-from gpubench_kit.synthetic.logs import make_logs
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
-from gpubench_kit.synthetic.review import Dialect, frame_log_text, plan_text, sensor_log_text
+from gpubench_kit.synthetic.review import Dialect, frame_log_text, make_logs, plan_text, sensor_log_text
 
 _SCENE_S, _PATIENCE_S = 3, 9
 _REVIEW = MadeReview(

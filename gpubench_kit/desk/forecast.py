@@ -12,9 +12,9 @@ from gpubench_kit.desk.evening import Evening
 from gpubench_kit.desk.judge import Judge
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_SHEET, USABLE
+from gpubench_kit.schedule.design import SoFar
 from gpubench_kit.schedule.needs import needs_of, needs_over_games
 from gpubench_kit.schedule.noise import planning_noise
-from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.sheet.looks import open_looks
 from gpubench_kit.statistics.planning import FEWEST_ROUNDS, MOST_ROUNDS
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text

@@ -15,7 +15,7 @@ from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import LogError
-from gpubench_kit.model.log_facts import LogFacts
+from gpubench_kit.model.questions import LogFacts
 
 #: A time that jumps by more than this, or falls back, begins another run in the same file [s].
 _JUMP_S = 15.0

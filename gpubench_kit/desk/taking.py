@@ -23,8 +23,8 @@ from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.logs.run_log import start_of
 from gpubench_kit.model.errors import GpubenchError, LogError
-from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.plan import PLAN_FILE
+from gpubench_kit.model.questions import LogFacts
 
 #: Waited for a run's last sample, at most; runs that prove a sensor log's clock [s].
 _SENSORS_S, _RUNS_OF_CLOCK = 10.0, 4

@@ -15,7 +15,7 @@ import numpy as np
 from gpubench_kit.logs.clock import rises
 from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.log_table import LogRows
-from gpubench_kit.model.log_facts import quoted
+from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, words_of
 
 #: Place of the wall clock among the columns of time.

@@ -15,7 +15,7 @@ from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import quoted
+from gpubench_kit.model.questions import quoted
 
 #: Most values of a column that tells sources apart, and most outcomes that frames can have.
 _MOST_SOURCES, _MOST_OUTCOMES = 64, 5

@@ -24,7 +24,7 @@ from gpubench_kit.logs.frame_evidence import (
     rows_are_samples,
     unit_name,
 )
-from gpubench_kit.model.log_facts import quoted
+from gpubench_kit.model.questions import quoted
 
 #: Rows further apart than this are samples where a frame time says less [ms].
 _FAR_APART_MS = 150.0

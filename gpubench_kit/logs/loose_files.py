@@ -28,8 +28,8 @@ from gpubench_kit.logs.sniff_sensors import sniff_sensors
 from gpubench_kit.logs.text_table import open_table, rows_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import LogFacts, quoted
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.questions import LogFacts, quoted
 from gpubench_kit.sheet.log_names import ByNames, NamedRow, logs_by_names, parts_of
 from gpubench_kit.sheet.recordings import stem_of
 

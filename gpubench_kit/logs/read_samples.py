@@ -24,7 +24,7 @@ from gpubench_kit.logs.sniff_sensors import possible_samples, sniff_sensors
 from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import quoted
+from gpubench_kit.model.questions import quoted
 
 _HOUR_S = 3600.0
 

@@ -18,8 +18,8 @@ from gpubench_kit.logs.run_log import RunLog, read_run, with_clocks
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.sheet import RunSheet, load_run_sheet
 
 #: Notes on how logs were read that are the same for every run of a recorder, and their common sentence.

@@ -15,8 +15,8 @@ from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
 from gpubench_kit.logs.text_table import read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.metrics import SENSOR_METRICS
+from gpubench_kit.model.questions import quoted
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,7 @@ from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import quoted
+from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import fold
 
 #: A log with fewer frames is no run, and its numbers do not tell which of its columns is which.

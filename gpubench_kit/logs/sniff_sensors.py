@@ -25,8 +25,8 @@ from gpubench_kit.logs.sensor_rows import elapsed_of, fitting_kinds, no_time, ti
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
+from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import (
     CARD,
     QUANTITY,

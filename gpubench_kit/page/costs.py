@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.costs.estimates import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
+from gpubench_kit.costs import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.costs import cost_curves

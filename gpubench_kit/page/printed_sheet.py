@@ -12,7 +12,7 @@ from gpubench_kit.page.charts import font_faces
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.planning_words import time_text
 from gpubench_kit.schedule.make import Schedule
-from gpubench_kit.schedule.time import Visit, visits_of
+from gpubench_kit.schedule.order import Visit, visits_of
 from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text, is_missing

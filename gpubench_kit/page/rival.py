@@ -7,7 +7,7 @@ from itertools import groupby
 
 import numpy as np
 
-from gpubench_kit.costs.against_rival import PER_PRICE, PER_WATT, ahead_of_rival
+from gpubench_kit.costs import PER_PRICE, PER_WATT, ahead_of_rival
 from gpubench_kit.page.headline import is_real, power_of, power_words, rate_of, rate_words
 from gpubench_kit.page.results import Block, Pair, Results
 from gpubench_kit.statistics.multiplicity import NO_VERDICT

@@ -34,8 +34,7 @@ from gpubench_kit.page.sweep_words import (
     setting_name,
     together,
 )
-from gpubench_kit.sweep.find import Sweep
-from gpubench_kit.sweep.in_review import SweepInReview
+from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import (
@@ -279,7 +278,7 @@ def tuning(sweep: SweepInReview, plan) -> Section:
 
     Parameters
     ----------
-    sweep : see `gpubench_kit.sweep.in_review.sweep_in_review`
+    sweep : see `gpubench_kit.sweep.find.sweep_in_review`
     plan : ReviewPlan
 
     Returns

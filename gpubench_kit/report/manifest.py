@@ -7,7 +7,7 @@ import hashlib
 import json
 import math
 import platform
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from importlib.util import find_spec
@@ -18,10 +18,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.logs.clock import started_at_s
-from gpubench_kit.model.errors import GpubenchError, ReportError
+from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, listed
 from gpubench_kit.model.formats import FORMAT_VERSION
-from gpubench_kit.model.plan.measured_spread import SPREAD_FILE
-from gpubench_kit.model.plan.rules import ARCHIVE_WORD
+from gpubench_kit.model.plan.rules import ARCHIVE_WORD, SPREAD_FILE
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.schedule.earlier_noise import noise_table_for
 from gpubench_kit.sheet import load_run_sheet
@@ -239,3 +238,25 @@ def _json_value(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value.item() if hasattr(value, "item") else value
+
+
+def check_unchanged(before: Mapping[str, str], now: Mapping[str, str], runs: pd.DataFrame) -> None:
+    """Raise where a file changed while the report was made: the page would speak of another one than it names.
+
+    Parameters
+    ----------
+    before : hash of each file before anything was read, by its name
+    now : hash of each file at the end
+    runs : DataFrame, one row per run; see ``tables.RUNS``: its hashes are those of the bytes that were read
+
+    Raises
+    ------
+    ReportError : with the names of the files
+    """
+    changed = sorted(name for name in before if now.get(name) != before[name])
+    read = set(runs["frame_log_sha256"].dropna()) - {""}
+    if not changed and not read <= set(before.values()):
+        changed = ["a frame log"]
+    if changed:
+        problem = f"{listed(changed)} changed while the report was made, so nothing was published."
+        raise ReportError(Fault("inputs", problem, "Call again when nothing writes there any more."))

@@ -17,10 +17,10 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
 from traitlets.config import Config
 
+from gpubench_kit.bundled import assigned_names
 from gpubench_kit.model import errors
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 from gpubench_kit.own_processes import private_environment, safe_environment
-from gpubench_kit.report.given_parameters import assigned_names
 from gpubench_kit.sheet.looks import COUNTED_BY_REPORT
 
 #: Seconds that one cell may take; a review of many hundred runs stays far below.

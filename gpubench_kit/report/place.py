@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import re
 import shutil
+import sys
 from collections.abc import Collection
 from contextlib import ExitStack, suppress
 from pathlib import Path
@@ -16,7 +18,34 @@ from uuid import uuid4
 from gpubench_kit.archive.reports import ARCHIVE, KIND
 from gpubench_kit.locks import Busy, locked
 from gpubench_kit.model.errors import Fault, ReportError
-from gpubench_kit.report.exchange import exchange
+
+#: Windows can only move one folder away and then the other to its place.
+HAS_EXCHANGE = os.name != "nt"
+#: Paths are meant as seen from the working directory; both are exchanged (Linux, macOS).
+_HERE, _EXCHANGE, _SWAP = -100, 2, 2
+
+
+def exchange(first: Path, second: Path) -> bool:
+    """Exchange two folders of one file system.
+
+    Parameters
+    ----------
+    first, second : folders, both there
+
+    Returns
+    -------
+    bool, false where the system or the file system has no such step; nothing is changed then
+    """
+    if not HAS_EXCHANGE:
+        return False
+    library = ctypes.CDLL(None, use_errno=True)
+    paths = os.fsencode(first), os.fsencode(second)
+    if sys.platform == "darwin" and hasattr(library, "renamex_np"):
+        return library.renamex_np(*paths, _SWAP) == 0
+    if hasattr(library, "renameat2"):
+        return library.renameat2(_HERE, paths[0], _HERE, paths[1], _EXCHANGE) == 0
+    return False
+
 
 _MANIFEST = "manifest.json"
 #: The folder in which one run makes a report.

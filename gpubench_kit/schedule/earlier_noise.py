@@ -12,7 +12,7 @@ import pandas as pd
 from gpubench_kit.model.errors import Fault, TableError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.measured_spread import ARCHIVE_TABLE, SPREAD_FILE
+from gpubench_kit.model.plan.rules import ARCHIVE_TABLE, SPREAD_FILE
 from gpubench_kit.model.tables import NOISE
 from gpubench_kit.wording.numbers import count_text, number_text
 

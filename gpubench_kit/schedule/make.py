@@ -10,15 +10,12 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.chances import verdict_chances
-from gpubench_kit.schedule.design import Design
-from gpubench_kit.schedule.fit import Dropped, Evening, fit_evening, planned_rounds
-from gpubench_kit.schedule.further import Work, next_work
+from gpubench_kit.schedule.design import Design, SoFar, read_so_far
+from gpubench_kit.schedule.fit import Dropped, Evening, Work, fit_evening, next_work, planned_rounds
 from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot
 from gpubench_kit.schedule.noise import planning_noise
-from gpubench_kit.schedule.order import PlannedRun
-from gpubench_kit.schedule.so_far import SoFar, read_so_far
+from gpubench_kit.schedule.order import PlannedRun, visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS
-from gpubench_kit.schedule.time import visits_of, visits_table
 
 
 @dataclass(frozen=True)
@@ -28,7 +25,7 @@ class Schedule:
     Attributes
     ----------
     plan : the review's plan
-    stage : ``first``, ``further``, ``waiting`` or ``done``; see `gpubench_kit.schedule.further.Work`
+    stage : ``first``, ``further``, ``waiting`` or ``done``; see `gpubench_kit.schedule.fit.Work`
     told : what the stage means, in sentences
     noise : noise counted with; see ``schedule.tables.PLANNED_NOISE``
     noise_told : where it comes from

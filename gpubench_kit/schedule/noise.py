@@ -11,6 +11,7 @@ import pandas as pd
 from gpubench_kit.model.errors import DesignError, Fault
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.schedule.design import SoFar
 from gpubench_kit.schedule.earlier_noise import (
     ARCHIVE,
     PREVIOUS,
@@ -19,7 +20,6 @@ from gpubench_kit.schedule.earlier_noise import (
     read_noise,
     spreads_told,
 )
-from gpubench_kit.schedule.so_far import SoFar
 from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.compare import estimate_noise
 

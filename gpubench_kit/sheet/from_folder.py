@@ -11,9 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.log_facts import LogFacts
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
 from gpubench_kit.sheet.log_names import parts_of

@@ -9,8 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from gpubench_kit.model.errors import shown
-from gpubench_kit.model.log_facts import LogFacts
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
 from gpubench_kit.model.words import words_of
 from gpubench_kit.sheet.draft import Cell
 from gpubench_kit.sheet.log_names import names_tuning, word_set

@@ -12,10 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from gpubench_kit.model.errors import Fault, ReportError, TableError, listed, shown
-from gpubench_kit.model.log_facts import quoted
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE
-from gpubench_kit.model.questions import SHOW, Question
+from gpubench_kit.model.questions import SHOW, Question, quoted
 from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, evidence_of, percent_of
 from gpubench_kit.sheet.text import SHEET_FILES
 

@@ -12,8 +12,7 @@ from datetime import UTC, datetime
 from pathlib import PurePosixPath
 
 from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.log_facts import LogFacts
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.draft import Cell
 from gpubench_kit.sheet.log_names import AGAIN, GENERIC, NameParts

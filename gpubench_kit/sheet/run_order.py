@@ -10,8 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.log_facts import LogFacts
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow
 from gpubench_kit.sheet.log_names import AGAIN, NameParts
 from gpubench_kit.sheet.name_roles import Labels

@@ -14,16 +14,25 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.errors import DesignError
-from gpubench_kit.model.plan.pairs import CardUnit
+from gpubench_kit.model.errors import DesignError, GpubenchError
+from gpubench_kit.model.plan.references import CardUnit
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.sweep_ladder import Ladder, ladder_of
-from gpubench_kit.sweep.answers import answer_line
-from gpubench_kit.sweep.between import PARTS, Side, between_rows
-from gpubench_kit.sweep.curves import Curves, curve_rows, fit_curves, losses_to_read, powers_to_read, reading_rows
+from gpubench_kit.sweep.answers import answer_line, most_efficient, setting_rows
+from gpubench_kit.sweep.curves import (
+    PARTS,
+    Curves,
+    Side,
+    between_rows,
+    curve_rows,
+    fit_curves,
+    losses_to_read,
+    powers_to_read,
+    reading_rows,
+)
 from gpubench_kit.sweep.measured import (
     ENERGY,
     POWER,
@@ -35,7 +44,6 @@ from gpubench_kit.sweep.measured import (
     most_efficient_set,
     ruled_out,
 )
-from gpubench_kit.sweep.rows import most_efficient, setting_rows
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
 _DECLARED = {"settings": SWEEP, "curves": CURVES, "answers": ANSWERS, "proposals": NEXT, "readings": READINGS}
@@ -252,3 +260,45 @@ def _readings(curves: list[Curves], factory: Mapping[str, float], plan) -> list[
         if one.has_power
         for row in reading_rows(one, powers, losses, factory_w=factory[POWER], factory_fps=factory[RATE])
     ]
+
+
+@dataclass(frozen=True)
+class SweepInReview:
+    """A sweep, or why the review has none.
+
+    Attributes
+    ----------
+    found : what the sweep shows; None where there is none
+    why : why there is none; empty where there is one
+    """
+
+    found: Sweep | None
+    why: str = ""
+
+    @property
+    def tables(self) -> Mapping[str, pd.DataFrame]:
+        """Tables of the sweep by name; none without one."""
+        return self.found.tables if self.found else {}
+
+
+def sweep_in_review(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: int = 0) -> SweepInReview:
+    """Search the ladder of a review, where its plan names one.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    runs : DataFrame, one row per run, those left out too; see ``tables.RUNS``
+    plan : ReviewPlan
+    looks_made : looks at verdicts so far, this one included
+
+    Returns
+    -------
+    SweepInReview; a review without a sweep, or with one that cannot be searched, is a review all the same
+    """
+    if not plan.sweep.ladder:
+        return SweepInReview(None, "the plan names no ladder of settings")
+    try:
+        found = find_tuning(usable, runs, plan, looks_made=looks_made)
+    except GpubenchError as error:
+        return SweepInReview(None, f"the ladder cannot be searched: {error.faults[0].problem.rstrip('.')}")
+    return SweepInReview(found) if len(found.answers) else SweepInReview(None, "no setting of it was measured")

@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.stability import failure_share_limit, pooled_failure_bound

@@ -11,11 +11,9 @@ from offline_browser import opened
 from small_folder import write_small_review
 
 from gpubench_kit.bundled import bundled_path
+from gpubench_kit.report.build import write_site_index
 from gpubench_kit.report.build_archive import build_archive
-from gpubench_kit.report.build_check import build_check
-from gpubench_kit.report.build_schedule import build_schedule
-from gpubench_kit.report.build_tuning import build_tuning
-from gpubench_kit.report.site_index import write_site_index
+from gpubench_kit.report.pages import build_check, build_schedule, build_tuning
 
 pytestmark = pytest.mark.slow
 

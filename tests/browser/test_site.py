@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from gpubench_kit.report.site_index import write_site_index
+from gpubench_kit.report.build import write_site_index
 
 pytestmark = pytest.mark.slow
 

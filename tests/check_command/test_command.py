@@ -16,10 +16,11 @@ import gpubench_kit as kit
 from gpubench_kit.cli import command as cli
 from gpubench_kit.model.errors import Fault, PlanError, TableError
 from gpubench_kit.model.plan.rules import Checks
-from gpubench_kit.report.build_check import NOTEBOOK, BuiltCheck, build_check
 from gpubench_kit.report.html import check_page
 from gpubench_kit.report.notebook_run import parameter_names
 from gpubench_kit.report.page_build import bundled_notebook
+from gpubench_kit.report.pages import CHECK_NOTEBOOK as NOTEBOOK
+from gpubench_kit.report.pages import BuiltCheck, build_check
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 from gpubench_kit.sheet.new_review import new_review
 
@@ -39,9 +40,9 @@ def test_the_help_lists_every_limit_with_its_default_from_the_models(capsys):
 @pytest.mark.parametrize(("is_any", "code"), [(True, 0), (False, 1)], ids=["recorded", "nothing yet"])
 def test_the_exit_code_tells_whether_there_was_anything_to_check(monkeypatch, capsys, is_any, code):
     made = BuiltCheck(Path("reports/x/check.html"), is_any, "what the head says.")
-    monkeypatch.setattr("gpubench_kit.report.build_check.build_check", lambda *_words, **_options: made)
-    for question in ("confirm_formats_of", "_ask_about_claims"):
-        monkeypatch.setattr(f"gpubench_kit.cli.check.{question}", lambda _folder: None)
+    monkeypatch.setattr("gpubench_kit.report.pages.build_check", lambda *_words, **_options: made)
+    for question in ("dialogs.confirm_formats_of", "report._ask_about_claims"):
+        monkeypatch.setattr(f"gpubench_kit.cli.{question}", lambda _folder: None)
     assert cli.main(["check", "x"]) == code
     assert capsys.readouterr().out.splitlines() == [str(made.page), "what the head says."]
     assert cli.main(["check", "x", "--quiet"]) == code
@@ -51,7 +52,7 @@ def test_the_exit_code_tells_whether_there_was_anything_to_check(monkeypatch, ca
 def test_faults_in_rows_are_told_on_the_terminal_each_once(monkeypatch, capsys):
     fault = Fault("runs.csv, run 'r2'; run 'r3'", "tuning 'quite' is not in the plan.", "Did you mean 'quiet'?")
     made = BuiltCheck(Path("check.html"), True, "what the head says.", (fault,))
-    monkeypatch.setattr("gpubench_kit.report.build_check.build_check", lambda *_words, **_options: made)
+    monkeypatch.setattr("gpubench_kit.report.pages.build_check", lambda *_words, **_options: made)
     assert cli.main(["check", "x", "--quiet"]) == 0
     assert capsys.readouterr().err.splitlines() == [f"Fault: {fault}"]
 

@@ -6,8 +6,8 @@ import builtins
 
 import pytest
 
-from gpubench_kit.cli import ask as asking
-from gpubench_kit.cli.ask import ask
+from gpubench_kit.cli import terminal as asking
+from gpubench_kit.cli.terminal import ask
 from gpubench_kit.model.questions import SHOW, Choice, Question, isolated, paste_lines
 
 TABLE = Question(

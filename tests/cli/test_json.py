@@ -9,7 +9,8 @@ import pytest
 from small_folder import write_small_review
 
 from gpubench_kit.cli.command import main
-from gpubench_kit.report import build_schedule, build_tuning
+from gpubench_kit.report import pages as build_schedule
+from gpubench_kit.report import pages as build_tuning
 
 
 def printed(capsys, *words: str) -> tuple[int, object]:

@@ -9,7 +9,7 @@ from cost_cases import PRICES, cards
 from judged_results import claim_plan
 from run_tables import ONE_RESULT
 
-from gpubench_kit.costs.estimates import DAYS_PER_YEAR, estimate_costs
+from gpubench_kit.costs import DAYS_PER_YEAR, estimate_costs
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
 REVIEWS, BATCH, N_GAMES = 4000, 250, 8

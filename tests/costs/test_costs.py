@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from judged_results import claim_plan, game_rows, overall_rows
 
-from gpubench_kit.costs.estimates import (
+from gpubench_kit.costs import (
     COSTS,
     Span,
     break_even_years,

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from cost_cases import POWER, PRICES, RATE, cost_tables
 
-from gpubench_kit.costs.estimates import estimate_costs
+from gpubench_kit.costs import estimate_costs
 from gpubench_kit.page.costs import cost_lines, cost_sentences, cost_table
 from gpubench_kit.page.results import Results
 

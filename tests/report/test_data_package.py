@@ -10,9 +10,8 @@ import frictionless
 import pytest
 from small_folder import write_small_review
 
-from gpubench_kit.report.build_check import build_check
-from gpubench_kit.report.build_tuning import build_tuning
 from gpubench_kit.report.package import write_tables
+from gpubench_kit.report.pages import build_check, build_tuning
 from tests.page.conftest import made_up
 
 DATA = Path(__file__).parents[2] / "data"

@@ -4,9 +4,8 @@ import nbformat
 import papermill
 import pytest
 
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit.bundled import assigned_names, bundled_path, check_parameters
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.given_parameters import assigned_names, check_parameters
 from gpubench_kit.report.notebook_run import parameter_names
 
 _OWN = 'plan_file = "a"  # the plan\noutput_folder = ""'

@@ -10,10 +10,9 @@ import threading
 import pytest
 
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report import exchange as exchange_module
+from gpubench_kit.report import place as exchange_module
 from gpubench_kit.report import place as place_module
-from gpubench_kit.report.exchange import exchange
-from gpubench_kit.report.place import ReportPlace
+from gpubench_kit.report.place import ReportPlace, exchange
 
 
 @pytest.fixture

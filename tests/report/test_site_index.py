@@ -8,7 +8,7 @@ import re
 import pytest
 
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.site_index import write_site_index
+from gpubench_kit.report.build import write_site_index
 
 ROW = {
     "of_card": "Larkmoor 4", "of_tuning": "quiet", "against_card": "Larkmoor 4", "against_tuning": "factory",

@@ -9,7 +9,8 @@ from small_folder import write_small_review
 
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report import build, build_tuning
+from gpubench_kit.report import build
+from gpubench_kit.report import pages as build_tuning
 from gpubench_kit.report.build import build_report
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning
 from gpubench_kit.synthetic.review import write_review

@@ -10,7 +10,7 @@ from made_rivals import CARDS, OURS, RIVAL, RivalReview, measure
 from markupsafe import Markup
 
 from gpubench_kit import page
-from gpubench_kit.costs.against_rival import AHEAD, ahead_of_rival
+from gpubench_kit.costs import AHEAD, ahead_of_rival
 from gpubench_kit.model.tables import FINDINGS, check_table
 from gpubench_kit.page.results import Results
 

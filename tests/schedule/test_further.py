@@ -2,9 +2,9 @@
 
 import pytest
 
+from gpubench_kit.schedule.design import read_so_far
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.sheet import extend_run_sheet
-from gpubench_kit.schedule.so_far import read_so_far
 from gpubench_kit.sheet.looks import open_looks
 from gpubench_kit.statistics.compare import compare_tunings
 

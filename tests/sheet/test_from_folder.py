@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 from made_folders import ROOT, STYLES, MadeFolder, made_folder, random_style
 
-from gpubench_kit.model.log_facts import LogFacts
-from gpubench_kit.model.questions import Question
+from gpubench_kit.model.questions import LogFacts, Question
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
 from gpubench_kit.sheet.from_folder import draft_from_logs
 from gpubench_kit.sheet.recordings import blocks_by_pauses, order_of

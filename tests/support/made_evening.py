@@ -15,9 +15,8 @@ from gpubench_kit.desk.keeping import Clock
 from gpubench_kit.desk.open import opened_desk
 from gpubench_kit.desk.says import View, view_of
 from gpubench_kit.desk.states import Desk
-from gpubench_kit.synthetic.logs import make_logs
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
-from gpubench_kit.synthetic.review import Dialect, frame_log_text, plan_text, sensor_log_text
+from gpubench_kit.synthetic.review import Dialect, frame_log_text, make_logs, plan_text, sensor_log_text
 
 TUNINGS = (
     MadeTuning("factory"),

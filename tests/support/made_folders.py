@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gpubench_kit.model.log_facts import LogFacts
+from gpubench_kit.model.questions import LogFacts
 
 ROOT = Path("logs")
 FIVE = ("Ashen Marches", "Rallye Nord", "Glasshouse", "Deep Orbit", "Cobalt Keep")

@@ -9,7 +9,7 @@ from uuid import uuid4
 
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.report.manifest import file_hash
-from gpubench_kit.report.many.task import Outcome, ReviewTask
+from gpubench_kit.report.many_reviews import Outcome, ReviewTask
 
 _FOR_EVER_S = 3600
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gpubench_kit.model.plan.amounts import OF_LESS, keys_for
+from gpubench_kit.model.plan.fields import OF_LESS, keys_for
 
 
 def in_plan_words(claim: dict) -> dict:

@@ -10,7 +10,7 @@ import pytest
 
 from gpubench_kit.cli import main
 from gpubench_kit.model.errors import DesignError, PlanError
-from gpubench_kit.report.build_tuning import build_tuning
+from gpubench_kit.report.pages import build_tuning
 
 ROOT = Path(__file__).parents[2]
 REVIEW = ROOT / "data" / "limit_sweep"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from made_sweeps import step_name, sweep_plan
 
-from gpubench_kit.model.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.coded_runs import code_runs
 from gpubench_kit.statistics.sweep_losses import judge_settings
 from gpubench_kit.statistics.sweep_search import search_sequence

@@ -18,7 +18,7 @@ from gpubench_kit.model.tables import check_table
 from gpubench_kit.page import downloads, tuning
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.sweep import sweep_readings
-from gpubench_kit.sweep.in_review import sweep_in_review
+from gpubench_kit.sweep.find import sweep_in_review
 from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
 
 DATA = Path(__file__).parents[2] / "data"

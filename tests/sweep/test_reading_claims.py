@@ -21,8 +21,7 @@ from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
 from gpubench_kit.statistics.sweep_ladder import ladder_of
-from gpubench_kit.sweep.find import Sweep
-from gpubench_kit.sweep.in_review import SweepInReview
+from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
 OURS, RIVAL, QUIET = "Larkmoor 4", "Fernholt 3", "voltage −60 mV"

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from gpubench_kit.model.formats import RULES, RULES_VERSION, is_before_rules, is_changed_rule
-from gpubench_kit.model.plan.pairs import Pair, Subject
+from gpubench_kit.model.plan.references import Pair, Subject
 
 #: Keys that change no verdict: prices, places and notes about what was measured.
 _NO_DECISION = frozenset({"price", "driver", "room_c", "stability", "scene", "kind", "needs_restart"})

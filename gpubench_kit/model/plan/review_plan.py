@@ -19,9 +19,8 @@ from gpubench_kit.model.plan.checks import check_across_sections
 from gpubench_kit.model.plan.decisions import decisions_of
 from gpubench_kit.model.plan.faults import faults_of, repaired
 from gpubench_kit.model.plan.fields import Section
-from gpubench_kit.model.plan.measured_spread import with_measured_spread
-from gpubench_kit.model.plan.pairs import CardUnit, Pair, PairReader, Subject, card_units, default_pairs
-from gpubench_kit.model.plan.rules import RESTARTS, Analysis, Checks, Exclude, Logs
+from gpubench_kit.model.plan.references import CardUnit, Pair, PairReader, Subject, card_units, default_pairs
+from gpubench_kit.model.plan.rules import RESTARTS, Analysis, Checks, Exclude, Logs, with_measured_spread
 from gpubench_kit.model.plan.sections import (
     About,
     Bench,

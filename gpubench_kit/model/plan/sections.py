@@ -6,7 +6,6 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, Strict, ValidationInfo, field_validator, model_validator
 
-from gpubench_kit.model.plan.amounts import signed_amount
 from gpubench_kit.model.plan.fields import (
     Amount,
     ClaimTopic,
@@ -20,6 +19,7 @@ from gpubench_kit.model.plan.fields import (
     Text,
     Truth,
     kit_error,
+    signed_amount,
 )
 
 PowerPoint = Literal["board_sensor", "chip_sensor", "inline", "wall"]

@@ -25,7 +25,7 @@ def cost_curves(
 
     Parameters
     ----------
-    sensitivity : DataFrame, see `gpubench_kit.costs.estimates.SENSITIVITY`
+    sensitivity : DataFrame, see `gpubench_kit.costs.SENSITIVITY`
     plan : ReviewPlan, gives ``costs`` and names
     pair : as ``tables.PAIR_KEY``
     group : group of settings

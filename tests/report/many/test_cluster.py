@@ -14,11 +14,9 @@ from small_folder import write_small_review
 from gpubench_kit import build_report
 from gpubench_kit.cli import command as cli
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.many import cluster
-from gpubench_kit.report.many import reviews as many_reviews
-from gpubench_kit.report.many.cluster import Cluster
-from gpubench_kit.report.many.reviews import make_reports
-from gpubench_kit.report.many.task import tasks_of
+from gpubench_kit.report import cluster, many_reviews
+from gpubench_kit.report.cluster import Cluster
+from gpubench_kit.report.many_reviews import make_reports, tasks_of
 
 _REVIEWS = 20
 _START_S = 120

@@ -18,9 +18,8 @@ from small_folder import write_small_review
 
 from gpubench_kit import build_report
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.many import reviews as many_reviews
-from gpubench_kit.report.many.reviews import ThisMachine, make_reports
-from gpubench_kit.report.many.task import Outcome, report_of, tasks_of
+from gpubench_kit.report import many_reviews
+from gpubench_kit.report.many_reviews import Outcome, ThisMachine, make_reports, report_of, tasks_of
 
 #: Long enough for a process to load the kit on a busy machine; and for one that has loaded it.
 _LIMIT_S, _LIMIT_LOADED_S = 300, 8
@@ -107,7 +106,7 @@ def test_the_rest_is_foretold_from_reports_that_were_made():
 
 
 def test_each_report_gets_its_share_of_the_cores(monkeypatch):
-    monkeypatch.setattr("gpubench_kit.report.many.reviews.cpu_count", lambda: 8)
+    monkeypatch.setattr("gpubench_kit.report.many_reviews.cpu_count", lambda: 8)
     engines = [ThisMachine(count) for count in (1, 3, 100)]
     assert [(one.workers, one.cores) for one in engines] == [(1, 8), (3, 2), (8, 1)]
 
@@ -136,7 +135,7 @@ def test_a_fault_of_the_kit_is_told_with_its_review(monkeypatch, tmp_path):
     def broken(*_words, **_options):
         raise ZeroDivisionError("by nothing")
 
-    monkeypatch.setattr("gpubench_kit.report.many.task.is_up_to_date", broken)
+    monkeypatch.setattr("gpubench_kit.report.many_reviews.is_up_to_date", broken)
     outcome = report_of(*tasks_of([tmp_path / "mine"], tmp_path))
     assert outcome.outcome == "internal error"
     assert "ZeroDivisionError: by nothing" in str(outcome.faults[0])

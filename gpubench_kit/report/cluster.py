@@ -19,7 +19,7 @@ from joblib import parallel_config
 
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.report.manifest import file_hash, kit_versions
-from gpubench_kit.report.many.task import ReviewTask
+from gpubench_kit.report.many_reviews import ReviewTask
 from gpubench_kit.report.page_build import plan_file_of
 
 try:

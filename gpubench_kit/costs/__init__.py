@@ -1,1 +1,0 @@
-"""What a difference in power means in energy, heat and money; all of it estimates."""

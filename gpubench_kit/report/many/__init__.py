@@ -1,1 +1,0 @@
-"""Many reports at once: processes of this machine, or a Dask cluster."""
