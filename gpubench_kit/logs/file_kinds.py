@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import chain, islice
 from typing import Any
 
@@ -80,20 +80,23 @@ def kind_of_archive(names: Collection[str]) -> str:
 
 #: Most pages that are looked at; a log of half a day has a few hundred.
 _MOST_PAGES = 50_000
+#: Fields of the directory, from a file to where the pages of a column lie; and of the header of a page.
+_ROW_GROUPS, _COLUMNS, _ABOUT, _SIZE, _FIRST_PAGE, _DICTIONARY = 4, 1, 3, 7, 9, 11
 _UNPACKED, _PACKED = 2, 3
-#: Types of the compact protocol of Apache Thrift, in which page headers are written.
-_TRUE, _FALSE, _BYTE, _DOUBLE, _BINARY, _LIST, _SET, _STRUCT = 1, 2, 3, 7, 8, 9, 10, 12
+#: Types of the compact protocol of Apache Thrift, in which directory and page headers are written.
+_FLAGS, _BINARY, _LISTS, _STRUCT = (1, 2), 8, (9, 10), 12
 _WHOLE_NUMBERS = (4, 5, 6)
-_DEEPEST = 8
+#: Bytes of what has one length: a flag in a list, a byte, a double.
+_LENGTHS = {1: 1, 2: 1, 3: 1, 7: 8}
+_DEEPEST = 12
 
 
-def unpacked_bytes(content: bytes, file: pq.ParquetFile) -> float:
+def unpacked_bytes(content: bytes) -> float:
     """Return how many bytes all pages of a Parquet file unpack to.
 
     Parameters
     ----------
     content : bytes of the file
-    file : the same, opened
 
     Returns
     -------
@@ -101,31 +104,49 @@ def unpacked_bytes(content: bytes, file: pq.ParquetFile) -> float:
 
     Raises
     ------
-    ValueError, IndexError : a header is damaged
+    ValueError, IndexError : the directory or a header is damaged
+
+    Notes
+    -----
+    The directory is read here: where one is damaged, the library's own object for a column ends the whole process.
     """
-    groups = map(file.metadata.row_group, range(file.metadata.num_row_groups))
-    columns = (group.column(number) for group in groups for number in range(group.num_columns))
+    directory, _ = _fields(content, len(content) - 8 - int.from_bytes(content[-8:-4], "little"), 0)
+    columns = (column for group in _list_in(directory, _ROW_GROUPS) for column in _list_in(group, _COLUMNS))
     pages = chain.from_iterable(_pages(content, column) for column in columns)
     total = float(sum(islice(pages, _MOST_PAGES)))
     return total if next(pages, None) is None else float("inf")
 
 
-def _pages(content: bytes, column: pq.ColumnChunkMetaData) -> Iterator[int]:
+def _list_in(fields: Any, number: int) -> list[Any]:
+    """Return a field that is a list; an empty one where it is something else."""
+    found = fields.get(number) if isinstance(fields, dict) else None
+    return found if isinstance(found, list) else []
+
+
+def _pages(content: bytes, column: Any) -> Iterator[int]:
     """Yield how many bytes each page of a column unpacks to."""
-    place = column.data_page_offset
-    if column.dictionary_page_offset and column.dictionary_page_offset < place:
-        place = column.dictionary_page_offset
-    end = min(len(content), place + max(0, column.total_compressed_size))
+    about = column.get(_ABOUT) if isinstance(column, dict) else None
+    about = about if isinstance(about, dict) else {}
+    place, dictionary = _number(about, _FIRST_PAGE), _number(about, _DICTIONARY)
+    if 0 < dictionary < place:
+        place = dictionary
+    end = min(len(content), place + max(0, _number(about, _SIZE)))
     while 0 <= place < end:
-        header, place = _struct(content, place)
-        place += max(0, header.get(_PACKED, 0))
-        yield max(0, header.get(_UNPACKED, 0))
+        header, place = _fields(content, place, 0)
+        place += max(0, _number(header, _PACKED))
+        yield max(0, _number(header, _UNPACKED))
 
 
-def _struct(content: bytes, place: int, depth: int = 0) -> tuple[dict[int, int], int]:
-    """Return the whole numbers of a structure by their field, and where it ends."""
-    if depth > _DEEPEST:
-        raise ValueError("a header is nested too deep")
+def _number(fields: dict[int, Any], number: int) -> int:
+    """Return a field that is a whole number; 0 where it is something else."""
+    found = fields.get(number)
+    return found if isinstance(found, int) else 0
+
+
+def _fields(content: bytes, place: int, depth: int) -> tuple[dict[int, Any], int]:
+    """Return the fields of a structure by their number, and where it ends."""
+    if depth > _DEEPEST or place < 0:
+        raise ValueError("a header is nested too deep, or lies before the file")
     found, field = {}, 0
     while kind := content[place]:
         place += 1
@@ -134,43 +155,41 @@ def _struct(content: bytes, place: int, depth: int = 0) -> tuple[dict[int, int],
         else:
             number, place = _varint(content, place)
             field = _signed(number)
-        if kind & 15 in _WHOLE_NUMBERS:
-            number, place = _varint(content, place)
-            found[field] = _signed(number)
-        elif kind & 15 not in (_TRUE, _FALSE):
-            place = _after(content, place, kind & 15, depth)
+        if kind & 15 not in _FLAGS:
+            found[field], place = _value(content, place, kind & 15, depth)
     return found, place + 1
 
 
-def _after(content: bytes, place: int, kind: int, depth: int) -> int:
-    """Return where a value ends that is not looked at."""
-    skip: dict[int, Callable[[], int]] = {
-        _TRUE: lambda: place + 1,
-        _FALSE: lambda: place + 1,
-        _BYTE: lambda: place + 1,
-        _DOUBLE: lambda: place + 8,
-        _BINARY: lambda: sum(_varint(content, place)),
-        _LIST: lambda: _after_list(content, place, depth),
-        _SET: lambda: _after_list(content, place, depth),
-        _STRUCT: lambda: _struct(content, place, depth + 1)[1],
-        **dict.fromkeys(_WHOLE_NUMBERS, lambda: _varint(content, place)[1]),
-    }
-    if kind not in skip:
+def _value(content: bytes, place: int, kind: int, depth: int) -> tuple[Any, int]:
+    """Return a whole number, list or structure, None for any other value, and where it ends."""
+    if kind in _WHOLE_NUMBERS:
+        number, place = _varint(content, place)
+        return _signed(number), place
+    if kind == _STRUCT:
+        return _fields(content, place, depth + 1)
+    if kind in _LISTS:
+        return _list(content, place, depth)
+    if kind == _BINARY:
+        length, place = _varint(content, place)
+        return None, place + length
+    if kind not in _LENGTHS:
         raise ValueError("a header is damaged")
-    return skip[kind]()
+    return None, place + _LENGTHS[kind]
 
 
-def _after_list(content: bytes, place: int, depth: int) -> int:
-    """Return where a list ends."""
+def _list(content: bytes, place: int, depth: int) -> tuple[list[Any], int]:
+    """Return the values of a list, and where it ends."""
     size, kind = content[place] >> 4, content[place] & 15
     place += 1
     if size == 15:
         size, place = _varint(content, place)
-    if size > len(content) - place:
+    if size > len(content) - place or depth > _DEEPEST:
         raise ValueError("a header is damaged")
+    found = []
     for _ in range(size):
-        place = _after(content, place, kind, depth + 1)
-    return place
+        value, place = _value(content, place, kind, depth + 1)
+        found.append(value)
+    return found, place
 
 
 def _varint(content: bytes, place: int) -> tuple[int, int]:
@@ -270,7 +289,7 @@ def parquet_lines(content: bytes, *, limit: int) -> bytes:
     file = pq.ParquetFile(io.BytesIO(content), **limits)
     columns = file.schema_arrow.names
     leaves = [file.schema.column(number) for number in range(len(file.schema))]
-    if file.metadata.num_rows * len(leaves) > _MOST_CELLS or unpacked_bytes(content, file) > limit:
+    if file.metadata.num_rows * len(leaves) > _MOST_CELLS or unpacked_bytes(content) > limit:
         raise TooLarge
     # Texts stay numbered: one long text that thousands of rows point to is never written out for each.
     file = pq.ParquetFile(io.BytesIO(content), read_dictionary=[one.path for one in leaves], **limits)
