@@ -40,6 +40,13 @@ def test_the_help_lists_every_command(capsys):
     assert all(re.search(rf"^    {name}\b", out, re.MULTILINE) for name in COMMANDS)
 
 
+def test_the_help_warns_of_the_start_that_executes_what_lies_around(capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["--help"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "started as `python -m gpubench_kit`, Python itself executes modules that lie in the folder" in out
+
+
 @pytest.mark.parametrize("words", [[], ["nonsense"], ["report"], ["compare", "1"]], ids=" ".join)
 def test_a_wrong_call_ends_with_two(words, capsys):
     with pytest.raises(SystemExit) as ended:

@@ -85,6 +85,21 @@ def find_reports(folders: Sequence[str | Path], *, but: str | Path = "") -> Foun
     return Found(tuple(ordered), tuple(search.findings), search.n_folders, search.n_files)
 
 
+def stamps_of(candidates: Iterable[Candidate]) -> dict[str, tuple[tuple[int, int], ...]]:
+    """Return what shows that a report was made again or edited: size and time of its files, by its place.
+
+    Parameters
+    ----------
+    candidates : folders that look like reports
+    """
+    stamps = {}
+    for one in candidates:
+        files = [one.path / MANIFEST, *sorted((one.path / TABLES).glob("*"))]
+        about = [file.stat() for file in files if file.is_file()]
+        stamps[one.place] = tuple((file.st_size, file.st_mtime_ns) for file in about)
+    return stamps
+
+
 class _Search:
     """Counts and collects while folders are looked through."""
 

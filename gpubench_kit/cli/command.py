@@ -116,7 +116,9 @@ def make_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="gpubench-kit",
         description="From a folder of benchmark logs to a published page with honest verdicts.",
-        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an internal error.",
+        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an internal error. "
+        "Call the kit as gpubench-kit or bootstrap.py run: started as `python -m gpubench_kit`, Python itself "
+        "executes modules that lie in the folder you are in.",
     )
     parser.add_argument("--version", action="version", version=f"gpubench_kit {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)

@@ -42,6 +42,7 @@ from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.look_files import GIVEN_FILE, LOOKS_FILE
 from gpubench_kit.sheet.looks import open_looks, run_ids
+from gpubench_kit.sheet.text import SHEET_FILES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import change_text, interval_text
@@ -253,13 +254,30 @@ class MadeOf:
 
     def hashes(self) -> dict[str, str]:
         """Return the hash of every file that is read, by its name; looks are written down meanwhile."""
-        return input_hashes(self.plan, [self.plan_file.name, self.sheet, *_logs(self.review)])
+        return hashes_of(self.plan, self.plan_file, self.review)
 
     def _inputs(self) -> list[str]:
         """Return every file that a report is made of, relative to the review's folder."""
         files = [self.plan_file.name, self.sheet]
         files += [name for name in (LOOKS_FILE, GIVEN_FILE) if (self.plan.folder / name).exists()]
         return [*files, *_logs(self.review)]
+
+
+def hashes_of(plan: ReviewPlan, plan_file: Path, review: Review | None) -> dict[str, str]:
+    """Return the hash of every file that a page of a review is made of, by its name.
+
+    Parameters
+    ----------
+    plan : the review's plan
+    plan_file : where it stands
+    review : the review's logs; None where there is no run sheet yet
+
+    Raises
+    ------
+    ReportError : a file cannot be read any more
+    """
+    sheets = [name for name in SHEET_FILES if (plan.folder / name).is_file()]
+    return input_hashes(plan, [plan_file.name, *sheets, *(_logs(review) if review else ())])
 
 
 def _told_changes(earlier: EarlierReport, manifest: dict[str, Any], staging: Path, plan: ReviewPlan) -> Section:

@@ -14,12 +14,13 @@ import pandas as pd
 
 from gpubench_kit.archive.gather import check_any
 from gpubench_kit.archive.noise import plan_line
-from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports
+from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports, stamps_of
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.tables import FINDINGS
 from gpubench_kit.report.build import published
 from gpubench_kit.report.html import page_of
+from gpubench_kit.report.manifest import check_unchanged
 from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
 from gpubench_kit.report.page_build import Progress, bundled_notebook, tell_nobody
@@ -75,6 +76,7 @@ def build_archive(
     target = Path(output) if output else Path.cwd() / "reports" / "archive"
     for folder in folders:
         check_target(target.absolute(), Path(folder).resolve(), is_archive=True)
+    before = stamps_of(found.candidates)
     place = ReportPlace(target, folders[0], is_archive=True)
     with place as staging:
         executed = _run(folders, staging, tell=tell)
@@ -82,6 +84,7 @@ def build_archive(
         _write(staging / PAGE_FILE, page_of(executed))
         _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
         _write(staging / MANIFEST, json_text(_manifest(_table(staging, REVIEWS))))
+        check_unchanged(before, stamps_of(find_reports(folders).candidates))
         made = MadeArchive(place.target / PAGE_FILE, bool(len(_table(staging, RUN_NOISE))), tuple(_told(staging)))
         place.finish()
     tell(1.0, "done")

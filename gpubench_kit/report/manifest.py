@@ -7,7 +7,7 @@ import hashlib
 import json
 import math
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from importlib.util import find_spec
@@ -240,8 +240,10 @@ def _json_value(value: Any) -> Any:
     return value.item() if hasattr(value, "item") else value
 
 
-def check_unchanged(before: Mapping[str, str], now: Mapping[str, str], runs: pd.DataFrame) -> None:
-    """Raise where a file changed while the report was made: the page would speak of another one than it names.
+def check_unchanged(
+    before: Mapping[str, Hashable], now: Mapping[str, Hashable], runs: pd.DataFrame | None = None
+) -> None:
+    """Raise where a file changed while a page was made of it: the page would speak of another one than it names.
 
     Parameters
     ----------
@@ -253,10 +255,10 @@ def check_unchanged(before: Mapping[str, str], now: Mapping[str, str], runs: pd.
     ------
     ReportError : with the names of the files
     """
-    changed = sorted(name for name in before if now.get(name) != before[name])
-    read = set(runs["frame_log_sha256"].dropna()) - {""}
+    changed = sorted(name for name in {**before, **now} if before.get(name) != now.get(name))
+    read = set() if runs is None else set(runs["frame_log_sha256"].dropna()) - {""}
     if not changed and not read <= set(before.values()):
         changed = ["a frame log"]
     if changed:
-        problem = f"{listed(changed)} changed while the report was made, so nothing was published."
+        problem = f"{listed(changed)} changed while the page was made, so nothing was written."
         raise ReportError(Fault("inputs", problem, "Call again when nothing writes there any more."))

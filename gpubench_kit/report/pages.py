@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +10,6 @@ from pathlib import Path
 import nbformat
 import pandas as pd
 
-from gpubench_kit.bundled import bundled_path
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import Fault, PlanError, ReportError
@@ -19,10 +18,9 @@ from gpubench_kit.model.tables import FINDINGS, RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
 from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
-from gpubench_kit.report.build import MadeOf, count_look, published
+from gpubench_kit.report.build import MadeOf, count_look, hashes_of, published
 from gpubench_kit.report.html import check_page, page_of
 from gpubench_kit.report.manifest import check_unchanged
-from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import csv_text, read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.place import ReportPlace
@@ -88,7 +86,8 @@ def build_check(
     tell(0.0, "checking plan and run sheet")
     plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
-    row_faults = open_review(plan, keep_going=True).row_faults
+    review = open_review(plan, keep_going=True)
+    before = hashes_of(plan, plan_file, review)
     place = ReportPlace(output_of(plan, output), plan.folder, names=(CHECK_PAGE, CHECK_TABLES))
     with place as staging:
         executed = run_bundled(CHECK_NOTEBOOK, plan_file, staging / CHECK_TABLES, tell=tell, until=_CHECK_RAN)
@@ -98,6 +97,7 @@ def build_check(
         possible, runs, redo, findings = (
             read_table(tables / f"{one.name}.csv", one) for one in (POSSIBLE, RUNS, REDO, FINDINGS)
         )
+        check_unchanged(before, hashes_of(plan, plan_file, review), runs)
         place.finish()
     tell(1.0, "done")
     summary = [" ".join(head_sentences(possible, runs, redo=redo)), *state_of_runs(runs, findings)]
@@ -105,7 +105,7 @@ def build_check(
     can = possible.loc[able, ["metric", "game", "setting"]].to_dict("records")
     cannot = possible.loc[~able, ["metric", "game", "setting", "reason", "fix"]].to_dict("records")
     page, is_any = place.target / CHECK_PAGE, is_anything_recorded(runs)
-    return BuiltCheck(page, is_any, "\n".join(summary), row_faults, tuple(can), tuple(cannot))
+    return BuiltCheck(page, is_any, "\n".join(summary), review.row_faults, tuple(can), tuple(cannot))
 
 
 TUNING_NOTEBOOK, TUNING_PAGE, TUNING_FILES = "find_tuning.ipynb", "tuning.html", "tuning"
@@ -260,7 +260,7 @@ def build_schedule(
     output: str | Path | None = None,
     *,
     previous: str | Path | None = None,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> PlannedEvening:
     """Plan the next bench session of a review: page, printed run sheet, new rows at the end of ``runs.csv``.
 
@@ -284,34 +284,24 @@ def build_schedule(
     tell(0.0, "checking plan and run sheet")
     plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
+    review = None
     if any((plan.folder / name).exists() for name in SHEET_FILES):
         check_extendable(plan)
         load_run_sheet(plan)
-    target = output_of(plan, output)
-    place = ReportPlace(target, plan.folder, names=(PLAN_PAGE, PRINTED_FILE))
+        review = open_review(plan, keep_going=True)
+    before = hashes_of(plan, plan_file, review)
+    place = ReportPlace(output_of(plan, output), plan.folder, names=(PLAN_PAGE, PRINTED_FILE))
     with place as staging, _previous_kept(previous, plan):
-        _make(plan_file, staging, tell=tell)
+        executed = run_bundled(PLAN_NOTEBOOK, plan_file, staging, tell=tell, until=_PLAN_RAN)
+        tell(_PLAN_RAN, "laying out the page")
+        (staging / PLAN_PAGE).write_text(page_of(executed), encoding="utf-8", newline="\n")
         rows = read_new_rows(staging)
         told = tuple((staging / TOLD_FILE).read_text(encoding="utf-8").splitlines())
+        check_unchanged(before, hashes_of(plan, plan_file, review))
         with extended_run_sheet(rows, plan) as sheet:
             place.finish()
     tell(1.0, "done")
     return PlannedEvening(place.target / PLAN_PAGE, place.target / PRINTED_FILE, sheet, len(rows), told)
-
-
-def _make(plan_file: Path, staging: Path, *, tell: Callable[[float, str], None]) -> None:
-    """Run the notebook and lay out the page, both into the staging folder."""
-    notebook = nbformat.read(bundled_path("notebooks", PLAN_NOTEBOOK), as_version=4)
-    count = len(notebook.cells) + 1
-    parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(staging.absolute())}
-    executed = run_notebook(
-        notebook,
-        parameters,
-        name=PLAN_NOTEBOOK,
-        on_cell=lambda done: tell(_PLAN_RAN * min(done / count, 1.0), "planning the bench session"),
-    )
-    tell(_PLAN_RAN, "laying out the page")
-    (staging / PLAN_PAGE).write_text(page_of(executed), encoding="utf-8", newline="\n")
 
 
 @contextmanager

@@ -105,16 +105,21 @@ def test_damaged_containers_are_read_or_refused(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("files", [_damaged_logs, _damaged_containers])
-def test_two_thousand_damaged_files_are_read_or_refused(tmp_path, files):
-    _check_damaged(tmp_path, files(2), 1000)
+@pytest.mark.parametrize(("files", "count"), [(_damaged_logs, 1000), (_damaged_containers, 1800)])
+def test_thousands_of_damaged_files_are_read_or_refused(tmp_path, files, count):
+    _check_damaged(tmp_path, files(2), count)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("files", [_damaged_logs, _damaged_containers])
 @pytest.mark.parametrize("seed", range(3, 13))
-def test_twenty_thousand_damaged_files_are_read_or_refused(tmp_path, files, seed):
-    _check_damaged(tmp_path, files(seed), 1000)
+def test_ten_thousand_damaged_logs_are_read_or_refused(tmp_path, seed):
+    _check_damaged(tmp_path, _damaged_logs(seed), 1000)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(3, 23))
+def test_twenty_thousand_damaged_containers_are_read_or_refused(tmp_path, seed):
+    _check_damaged(tmp_path, _damaged_containers(seed), 1000)
 
 
 @pytest.mark.parametrize("kind", CONTAINERS)
