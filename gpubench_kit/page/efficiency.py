@@ -163,5 +163,5 @@ def _sensors(results: Results) -> Markup:
     return join(
         part
         for scene, charts in sensor_charts(results)
-        for part in (heading(scene_text(*scene), level=4), figures(map(figure, charts), css="trio"))
+        for part in (heading(scene_text(*scene)), figures(map(figure, charts), css="trio"))
     )
