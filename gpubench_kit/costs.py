@@ -13,7 +13,7 @@ from gpubench_kit.claims.sentences import known_text
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import Costs
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
-from gpubench_kit.statistics.in_unit import UnitChange, games_in_unit, has_entered
+from gpubench_kit.statistics.contrasts import UnitChange, games_in_unit, has_entered
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.wording.numbers import number_text
 
@@ -156,7 +156,7 @@ def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd
     -----
     The power difference is the mean over the games measured, every game counting once, for equal hours. Its
     interval is that of the overall result, carried to watts by the delta method (see
-    `gpubench_kit.statistics.in_unit`): hours and prices are taken as known, so energy, heat, cost and total
+    `gpubench_kit.statistics.contrasts`): hours and prices are taken as known, so energy, heat, cost and total
     are its multiples, and the break-even time its exact transform. That covers as often as the interval of
     the power itself, and needs no simulation or random numbers.
     """

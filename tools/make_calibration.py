@@ -2,7 +2,9 @@
 
 ::
 
-    python tools/make_calibration.py           measure on all cores (minutes), write and draw
+    python tools/make_calibration.py           measure on all cores (an hour), write and draw
+    python tools/make_calibration.py WORD ...  measure experiments whose name has one of the words, keep the others
+    python tools/make_calibration.py --power   measure only the power of printed verdicts
     python tools/make_calibration.py --draw    show what was measured before
 """
 
@@ -24,6 +26,8 @@ PROMISES = ROOT / "tests" / "error_rates" / "promises.csv"
 TABLE = ROOT / "docs" / "calibration.csv"
 PICTURE = ROOT / "docs" / "pictures" / "calibration.svg"
 PAGE = ROOT / "docs" / "statistics.md"
+POWER = ROOT / "docs" / "power.csv"
+POWER_START = "<!-- power, made by tools/make_calibration.py -->\n"
 START, END = "<!-- made by tools/make_calibration.py -->\n", "<!-- end -->\n"
 
 INK, MUTED, RULE, BAND, KIT, CONTROL = (TOKENS[token][0] for token in ("i", "m", "r", "band", "t1", "t3"))
@@ -42,22 +46,27 @@ EXACT = {
 PANELS = {"error": ("error", "control"), "power": ("power", "outcome")}
 
 
-def measure() -> pd.DataFrame:
-    """Return the promises with what is found now."""
+def measure(words: list[str]) -> pd.DataFrame:
+    """Return the promises with what is found now.
+
+    Parameters
+    ----------
+    words : parts of names of the experiments to measure; empty for all; others keep what was found before
+    """
     sys.path.insert(0, str(ROOT / "tests" / "support"))
     from error_rates import EXPERIMENTS
 
-    promises = pd.read_csv(PROMISES)
-    results = joblib.Parallel(n_jobs=-1)(joblib.delayed(_run)(name) for name in EXPERIMENTS)
-    found = dict(zip(EXPERIMENTS, results, strict=True))
-    each = [
-        found[name][measured] for name, measured in zip(promises["experiment"], promises["measured"], strict=True)
-    ]
-    return promises.assign(
-        found=[round(one.value, 6) for one in each],
-        standard_error=[round(one.standard_error, 6) for one in each],
-        suites=[one.suites for one in each],
-    )
+    names = [name for name in EXPERIMENTS if not words or any(word in name for word in words)]
+    results = joblib.Parallel(n_jobs=-1)(joblib.delayed(_run)(name) for name in names)
+    found = dict(zip(names, results, strict=True))
+    before = pd.read_csv(TABLE)[["experiment", "measured", "found", "standard_error", "suites"]]
+    table = pd.read_csv(PROMISES).merge(before, on=["experiment", "measured"], how="left")
+    for place, row in table.iterrows():
+        if row["experiment"] in found:
+            one = found[row["experiment"]][row["measured"]]
+            table.loc[place, ["found", "standard_error"]] = round(one.value, 6), round(one.standard_error, 6)
+            table.loc[place, "suites"] = one.suites
+    return table.astype({"suites": int})
 
 
 def _run(name: str) -> dict:
@@ -68,11 +77,30 @@ def _run(name: str) -> dict:
     return EXPERIMENTS[name]()
 
 
-def with_table(page: str, table: pd.DataFrame) -> str:
-    """Return the page with the table of promised and found between its marks."""
-    before, _, rest = page.partition(START)
+def measure_power() -> pd.DataFrame:
+    """Return the power of printed verdicts."""
+    sys.path.insert(0, str(ROOT / "tests" / "support"))
+    from power_of_verdicts import table
+
+    return table().round(2)
+
+
+def power_text(table: pd.DataFrame) -> str:
+    """Return the power of printed verdicts as a Markdown table."""
+    head = ["tunings", "rounds", "a game: same at 0", "found at +2 %", "all games: same at 0", "found at +1 %"]
+    names = ["games, alike", "games, +2 %", "overall, alike", "overall, +1 %"]
+    lines = [f"| {' | '.join(head)} |", f"| {' | '.join(['--:'] * len(head))} |"]
+    for row in table.to_dict("records"):
+        shares = " | ".join(f"{row[name]:.1f} %" for name in names)
+        lines.append(f"| {row['tunings']} | {row['rounds']} | {shares} |")
+    return "\n".join(lines) + "\n"
+
+
+def with_table(page: str, text: str, start: str = START) -> str:
+    """Return the page with a table between its marks."""
+    before, _, rest = page.partition(start)
     after = rest.partition(END)[2]
-    return f"{before}{START}\n{table_text(table)}\n{END}{after}"
+    return f"{before}{start}\n{text}\n{END}{after}"
 
 
 def table_text(table: pd.DataFrame) -> str:
@@ -140,10 +168,14 @@ def _draw_key(figure: Figure) -> None:
 
 def main(arguments: list[str]) -> None:
     """Write the numbers unless only their showing is asked for, then page and picture."""
-    if "--draw" not in arguments:
-        measure().to_csv(TABLE, index=False, lineterminator="\n")
-    table = pd.read_csv(TABLE)
-    PAGE.write_text(with_table(PAGE.read_text(encoding="utf-8"), table), encoding="utf-8")
+    words = [word for word in arguments if not word.startswith("--")]
+    if not arguments or words:
+        measure(words).to_csv(TABLE, index=False, lineterminator="\n")
+    if not arguments or "--power" in arguments:
+        measure_power().to_csv(POWER, index=False, lineterminator="\n")
+    table, page = pd.read_csv(TABLE), PAGE.read_text(encoding="utf-8")
+    page = with_table(with_table(page, table_text(table)), power_text(pd.read_csv(POWER)), POWER_START)
+    PAGE.write_text(page, encoding="utf-8")
     PICTURE.parent.mkdir(exist_ok=True)
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "calibration", "font.family": "sans-serif"}):
         draw(table).savefig(PICTURE, format="svg", metadata={"Date": None, "Creator": None})

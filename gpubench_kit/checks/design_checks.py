@@ -14,7 +14,7 @@ from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.design import SAME_ORDER_ROUNDS
-from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.run_order import estimate_drift
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
 
 #: A shift of a whole game is also this many usual spreads of a run.

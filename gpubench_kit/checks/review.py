@@ -49,7 +49,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUNS, USABLE
 from gpubench_kit.sheet.look_files import GIVEN_FILE
 from gpubench_kit.sheet.looks import open_looks, run_ids
-from gpubench_kit.statistics.layout_findings import find_layouts
+from gpubench_kit.statistics.run_order import find_layouts
 from gpubench_kit.wording.numbers import number_text, value_text
 
 #: Checks whose messages end with levels of tunings, in brackets -> whether their numbers are levels, too.

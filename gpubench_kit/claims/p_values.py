@@ -18,10 +18,9 @@ from gpubench_kit.claims.rules import is_flagged, supports
 from gpubench_kit.claims.targets import Amounts, Target
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import Claim
+from gpubench_kit.statistics.contrasts import over_part, scaled
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
-from gpubench_kit.statistics.mirrored import scaled
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families
-from gpubench_kit.statistics.subset import over_part
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text
 
@@ -84,6 +83,8 @@ def _readable(change: float, target: Target) -> float:
 
 
 _NONE = float("nan")
+#: What a change and its uncertainty are made of; a table of all columns would take longer than all the rest.
+_COLUMNS = ("scale", "change", "se", "df", "own_se", "own_df", "restart_se", "restart_df", "rounding_se")
 
 
 @dataclass(frozen=True)
@@ -168,7 +169,7 @@ def _p_of_result(claim: Claim, target: Target, *, plan) -> ClaimP:
     row = target.row
     if row.verdict == NO_VERDICT or (is_flagged(row) and not supports(claim, target)):
         return NO_P
-    table = pd.DataFrame([row._asdict()])
+    table = pd.DataFrame([{name: getattr(row, name) for name in _COLUMNS if hasattr(row, name)}])
     change, every = float(scaled(table, "change")[0]), [(uncertainty_of(table), target.amounts)]
     if target.own is not None:
         every.append((uncertainty_of(table, own=True), target.own))

@@ -12,9 +12,15 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import OVER_WORDS, Claim
 from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.statistics.contrasts import (
+    families_of,
+    game_in_unit,
+    games_in_unit,
+    has_entered,
+    mirrored,
+    scaled,
+)
 from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
-from gpubench_kit.statistics.in_unit import game_in_unit, games_in_unit, has_entered
-from gpubench_kit.statistics.mirrored import families_of, mirrored, scaled
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families
 from gpubench_kit.statistics.units import in_percent
 

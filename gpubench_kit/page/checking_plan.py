@@ -14,7 +14,7 @@ from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table
 from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.statistics.noise_plan import plan_from_noise
+from gpubench_kit.statistics.levels import plan_from_noise
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.numbers import count_text, is_missing, percent_text, significant_text, unit_text
 from gpubench_kit.wording.terms import metric_of, of_group, scene_text, sentence

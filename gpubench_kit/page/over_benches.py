@@ -7,7 +7,7 @@ from typing import Any
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.elements import Field, Markup, join, listing, paragraph, stacked, verdict_markup
 from gpubench_kit.page.results import Results
-from gpubench_kit.statistics.over_benches import combine_benches
+from gpubench_kit.statistics.contrasts import combine_benches
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import change_and_interval_text

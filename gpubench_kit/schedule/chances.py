@@ -11,8 +11,8 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.needs import noise_of_unit, planned_test, scaled_size
 from gpubench_kit.schedule.tables import VERDICT_CHANCES
+from gpubench_kit.statistics.levels import chance_of_verdict
 from gpubench_kit.statistics.planning import MOST_ROUNDS
-from gpubench_kit.statistics.verdict_chance import chance_of_verdict
 
 #: True differences for which the chance is told [%].
 DIFFERENCES_PCT = (0.0, 1.0, 2.0, 3.0)

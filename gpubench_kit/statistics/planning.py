@@ -13,8 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gpubench_kit.statistics.adapters import chi2_quantile, find_root, normal_cdf, t_quantile
-from gpubench_kit.statistics.quadrature import gauss_legendre
+from gpubench_kit.statistics.adapters import chi2_quantile, find_root, gauss_legendre, normal_cdf, t_quantile
 
 #: Rounds of the default plan, the fewest that a plan is cut down to, and the most that are feasible.
 DEFAULT_ROUNDS, FEWEST_ROUNDS, MOST_ROUNDS = 4, 3, 16

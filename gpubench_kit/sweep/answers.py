@@ -7,10 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.statistics.sweep_ladder import Ladder, Line, Setting
-from gpubench_kit.statistics.sweep_losses import Losses
-from gpubench_kit.statistics.sweep_next import Advice, Sequence, answer_range, next_settings
-from gpubench_kit.statistics.sweep_search import Search, search_sequence
+from gpubench_kit.statistics.sweep_ladder import Ladder, Line, Losses, Setting
+from gpubench_kit.statistics.sweep_search import (
+    Advice,
+    Search,
+    Sequence,
+    answer_range,
+    next_settings,
+    search_sequence,
+)
 from gpubench_kit.statistics.sweep_shape import Shape
 from gpubench_kit.statistics.units import scaled_margin
 from gpubench_kit.sweep.curves import Curves, points_of

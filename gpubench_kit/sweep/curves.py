@@ -10,8 +10,7 @@ import numpy as np
 
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.coded_runs import CodedRuns
-from gpubench_kit.statistics.sweep_ladder import Line
-from gpubench_kit.statistics.sweep_losses import Losses, measure_settings
+from gpubench_kit.statistics.sweep_ladder import Line, Losses, measure_settings
 from gpubench_kit.statistics.sweep_shape import Points, Shape, fit_shape
 from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Measured
 

@@ -13,8 +13,7 @@ from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.stability import failure_share_limit, pooled_failure_bound
-from gpubench_kit.statistics.sweep_ladder import Ladder
-from gpubench_kit.statistics.sweep_losses import Losses, MarginTests, judge_settings, measure_settings
+from gpubench_kit.statistics.sweep_ladder import Ladder, Losses, MarginTests, judge_settings, measure_settings
 from gpubench_kit.statistics.sweep_search import best_kept
 from gpubench_kit.wording.numbers import bound_text, count_text
 

@@ -16,7 +16,7 @@ from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.report.build import build_report
 from gpubench_kit.report.package import csv_text
 from gpubench_kit.statistics.compare import compare_over_games
-from gpubench_kit.statistics.layout_findings import find_layouts
+from gpubench_kit.statistics.run_order import find_layouts
 
 GAMES = 8
 HEAD = "scope,bench,metric,restarts,spread,widen_by,widen_restarts"

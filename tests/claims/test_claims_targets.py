@@ -13,9 +13,7 @@ from gpubench_kit.claims.p_values import over_limited_games
 from gpubench_kit.claims.targets import both_ways, find_targets
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.statistics.in_unit import entered_games, game_in_unit, games_in_unit
-from gpubench_kit.statistics.mirrored import mirrored
-from gpubench_kit.statistics.subset import over_part
+from gpubench_kit.statistics.contrasts import entered_games, game_in_unit, games_in_unit, mirrored, over_part
 
 TWO_GROUPS = [
     {

@@ -7,6 +7,7 @@ import pytest
 from gpubench_kit.schedule.chances import DIFFERENCES_PCT, verdict_chances
 from gpubench_kit.schedule.needs import level_over_games, needs_of, needs_over_games, rounds_by_pilot
 from gpubench_kit.schedule.tables import PLANNED_NOISE
+from gpubench_kit.statistics.levels import chance_of_verdict
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.planning import (
     DEFAULT_ROUNDS,
@@ -18,7 +19,6 @@ from gpubench_kit.statistics.planning import (
     rounds_to_decide,
     rounds_to_plan,
 )
-from gpubench_kit.statistics.verdict_chance import chance_of_verdict
 
 SCREENED = {"metrics": ["avg_fps"], "adjust": "fdr_bh"}
 

@@ -7,7 +7,7 @@ from run_tables import make_plan
 
 from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.compare import compare_over_games
-from gpubench_kit.statistics.over_benches import OVER_BENCHES, combine_benches
+from gpubench_kit.statistics.contrasts import OVER_BENCHES, combine_benches
 from gpubench_kit.synthetic import Design, Noise, make_review
 
 BENCHES = ("desk", "tower")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gpubench_kit.statistics.quadrature import gauss_legendre
+from gpubench_kit.statistics.adapters import gauss_legendre
 
 
 def test_two_points_are_those_of_the_textbook():

@@ -5,11 +5,18 @@ What is promised of each number, and how closely, stands in ``tests/error_rates/
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import partial
 
+import error_rates_later
+import error_rates_page
 import numpy as np
 import pandas as pd
+import simulated_suites
 from error_rates_exact import EXACT
+from error_rates_later import LATER
 from error_rates_page import PAGE
 from run_tables import make_plan
 from scipy import stats
@@ -34,10 +41,13 @@ from simulated_suites import (
 
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.comparison import estimate_two_groups
-from gpubench_kit.statistics.equivalence import Tests, Uncertainty, run_tests
+from gpubench_kit.statistics.equivalence import Tests, Uncertainty, run_tests, uncertainty_of
+from gpubench_kit.statistics.restarts import tipping_point
 from gpubench_kit.synthetic import Design, Noise
 
 LEVEL = 0.05
+#: Reviews of each measurement in daily tests; whole rows take minutes.
+DAILY_SUITES = 500
 #: True spread between restarts, or between acts of applying a tuning [%], where there is one.
 OFFSET_PCT = 0.3
 
@@ -144,7 +154,7 @@ def shared_rounds() -> Results:
 
 def confounded() -> Results:
     """All runs of one tuning, then all of the other. Control: two groups, as if no restart stood between them."""
-    runs = _confounded_runs()
+    runs = _blocks(OFFSET_PCT, 0.0)
     disguised = runs.drop(columns="order")
     change, tests = _two_groups(runs, rounds=5)
     error = ((tests.ci_high - change) / stats.t.ppf(0.975, 8)) ** 2
@@ -161,7 +171,7 @@ def confounded() -> Results:
 
 def widened(restarts: int) -> Results:
     """The same, with a spread between restarts that was measured on a few of them, anew for each suite."""
-    runs = _confounded_runs()
+    runs = _blocks(OFFSET_PCT, 0.0)
     groups = runs["group"].unique()
     # Hundredths of the distribution of a measured spread stand for single draws.
     shares = stats.chi2.ppf((np.arange(100) + 0.5) / 100, restarts - 1) / (restarts - 1)
@@ -178,10 +188,19 @@ def widened(restarts: int) -> Results:
     }
 
 
-def tipping(spread: float, effect: float = 0.0) -> Results:
+def tipping_same(spread: float) -> Results:
+    """A loss as large as the margin on two blocks: the spread up to which a game would be called the same."""
+    runs, margin = _blocks(spread, -2.0), -np.log(0.98)
+    # With a spread of nothing the noise of the runs alone is shown, which the note for "same" counts with.
+    rows = per_game(runs, restart_spread={"avg_fps": 1e-9, "restarts": 0})
+    distance = margin - np.log1p(rows["change"] / 100).abs()
+    found = tipping_point(distance.to_numpy(), uncertainty_of(rows), level=2 * LEVEL)
+    return {"same: s* >= true spread": share(by_suite(found.restart_spread >= spread / 100))}
+
+
+def tipping(spread: float) -> Results:
     """Two blocks without a known spread: the spread that would explain a difference reaches the true one."""
-    design = Design(rounds=5, suites=SUITES, layout="confounded")
-    runs = simulate({"quiet": effect}, design, seed=110, noise=Noise(session_pct=spread)).runs
+    runs = _blocks(spread, 0.0)
     over, games = over_games(runs, "these_games"), per_game(runs)
     true = 100 * np.expm1(spread / 100)
     return {
@@ -191,10 +210,10 @@ def tipping(spread: float, effect: float = 0.0) -> Results:
     }
 
 
-def _confounded_runs() -> pd.DataFrame:
+def _blocks(spread: float, effect: float) -> pd.DataFrame:
     """Return suites of one block per tuning, each after a restart."""
     design = Design(rounds=5, suites=SUITES, layout="confounded")
-    return simulate({"quiet": 0.0}, design, seed=110, noise=Noise(session_pct=OFFSET_PCT)).runs
+    return simulate({"quiet": effect}, design, seed=110, noise=Noise(session_pct=spread)).runs
 
 
 def _two_groups(runs: pd.DataFrame, *, rounds: int) -> tuple[np.ndarray, Tests]:
@@ -259,6 +278,21 @@ def far_runs_dropped() -> Results:
     }
 
 
+@contextmanager
+def with_suites(count: int) -> Iterator[None]:
+    """Let every measurement made meanwhile take so many reviews."""
+    modules = (sys.modules[__name__], error_rates_later, error_rates_page, simulated_suites)
+    places = [(one, name) for one in modules for name in ("SUITES", "MORE_SUITES") if hasattr(one, name)]
+    before = [getattr(*place) for place in places]
+    for place in places:
+        setattr(*place, count)
+    try:
+        yield
+    finally:
+        for place, value in zip(places, before, strict=True):
+            setattr(*place, value)
+
+
 #: The longest first, for tests in several processes.
 EXPERIMENTS = {
     "peeking": peeking,
@@ -274,11 +308,13 @@ EXPERIMENTS = {
     "shared rounds": shared_rounds,
     **{f"spread from {restarts} restarts": partial(widened, restarts) for restarts in (3, 6)},
     **{f"two blocks, spread {spread} %": partial(tipping, spread) for spread in (0.3, 0.5, 1.0)},
+    "two blocks, spread 0.3 %, loss = margin": partial(tipping_same, 0.3),
     "looks at 4 and 8": partial(looks_at, 4, 8, (0.04, 0.015)),
     "looks at 4 and 6, as before": partial(looks_at, 4, 6, (0.05, 0.027)),
     "level game alike": partial(level_game, 0.0),
     "level game +2 %": partial(level_game, 2.0),
     "far runs dropped": far_runs_dropped,
     **PAGE,
+    **LATER,
     **EXACT,
 }

@@ -9,7 +9,7 @@ from signed_claims import in_plan_words
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
-from gpubench_kit.statistics.mirrored import families_of
+from gpubench_kit.statistics.contrasts import families_of
 from gpubench_kit.statistics.results import Levels, judge_comparisons, judge_overall, published
 from gpubench_kit.statistics.units import is_ratio
 

@@ -48,7 +48,9 @@ class Simulated:
     sigma: np.ndarray
 
 
-def simulate(effects: Mapping[str, float], design: Design, *, seed: int, noise: Noise | None = None) -> Simulated:
+def simulate(
+    effects: Mapping[str, float], design: Design, *, seed: int, noise: Noise | None = None, is_even: bool = False
+) -> Simulated:
     """Make up the runs of many suites.
 
     Parameters
@@ -57,7 +59,11 @@ def simulate(effects: Mapping[str, float], design: Design, *, seed: int, noise: 
     design : games, rounds, suites and layout
     seed : the same seed gives the same noise, whatever the effects
     noise : what moves a run beside the game's own noise
+    is_even : whether all games have the noise of runs that ``noise`` gives, in place of their own
     """
+    if is_even:
+        runs = make_review({FACTORY: 0.0, **effects}, design, noise=noise, seed=seed)
+        return Simulated(runs, np.full((design.suites, design.games), noise.run_pct))
     rng = np.random.default_rng([seed, 1])
     factors = np.sqrt(NOISE_DF / rng.chisquare(NOISE_DF, (design.suites, design.games)))
     noise = replace(noise or Noise(), run_pct=NOISE_PCT, games_df=np.inf, by_game=factors)

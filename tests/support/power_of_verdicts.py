@@ -1,0 +1,55 @@
+"""How often the verdicts that a page prints find what is there, by the number of tunings and of rounds."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from run_tables import make_plan
+from simulated_suites import FACTORY, GAMES, NOISE_DF, NOISE_PCT, REAL
+
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
+from gpubench_kit.synthetic import Design, Noise, make_review
+
+#: Reviews a line, and every tunings and rounds of the table.
+SUITES = 1000
+LINES = tuple(product((1, 2), (3, 4, 5, 6)))
+#: What a page has beside the metric measured here: its members share the level.
+_METRICS = ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j")
+_OTHERS = ("quiet", "brisk")
+_EFFECTS = {"alike": 0.0, "+1 %": 1.0, "+2 %": 2.0}
+
+
+def printed(tunings: int, rounds: int, *, suites: int = SUITES) -> dict[str, float]:
+    """Return shares of right verdicts [%] at the first of two looks: in the table of games, and over games.
+
+    Parameters
+    ----------
+    tunings : compared with the factory state, all changing by the same amount
+    rounds : of every game
+    suites : made-up reviews of ten games, margin 2 %
+    """
+    names = _OTHERS[:tunings]
+    factors = np.sqrt(NOISE_DF / np.random.default_rng(3900).chisquare(NOISE_DF, (suites, GAMES)))
+    noise = Noise(run_pct=NOISE_PCT, games_df=np.inf, by_game=factors)
+    plan = make_plan((FACTORY, *names), metrics=list(_METRICS), looks=2)
+    found = {}
+    for name, effect in _EFFECTS.items():
+        effects = {FACTORY: 0.0, **dict.fromkeys(names, effect)}
+        runs = make_review(effects, Design(rounds=rounds, suites=suites), noise=noise, seed=3900 + rounds)
+        games = compare_tunings(runs, plan)["verdict"]
+        overall = compare_over_games(runs, plan)
+        overall = overall.loc[overall["scope"] == "these_games", "verdict"]
+        right = ["same_within_margin"] if name == "alike" else list(REAL)
+        found[f"games, {name}"] = 100 * float(games.isin(right).mean())
+        found[f"overall, {name}"] = 100 * float(overall.isin(right).mean())
+    return found
+
+
+def table(*, suites: int = SUITES) -> pd.DataFrame:
+    """Return one row for each number of tunings and rounds."""
+    return pd.DataFrame([
+        {"tunings": tunings, "rounds": rounds, **printed(tunings, rounds, suites=suites)}
+        for tunings, rounds in LINES
+    ])  # fmt: skip
