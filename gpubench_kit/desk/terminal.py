@@ -258,29 +258,35 @@ def run_desk(desk: Desk, screen, keys, *, view: Callable[[Desk], View], wait_s: 
     view : gives what there is to show
     wait_s : between two looks [s]
     """
-    with _ends_by_signal(), screen, keys:
+    with _ends_by_signal() as interrupted, screen, keys:
         is_new = True
         while is_new or not desk.is_over:
             _ = is_new and screen.show(view(desk))
             is_new = not desk.is_over and _one_look(desk, screen, keys, wait_s=wait_s)
+            is_new = _interrupt(desk, interrupted) or is_new
 
 
 def _one_look(desk: Desk, screen, keys, *, wait_s: float) -> bool:
-    """Wait for a key and look; return whether anything changed. An interruption ends the evening, as 9 does."""
-    try:
-        key = keys.next(wait_s)
-        is_pressed = key is not None and _pressed(desk, screen, keys, key)
-        return desk.tick() or is_pressed
-    except KeyboardInterrupt:
+    """Wait for a key and look; return whether anything changed."""
+    key = keys.next(wait_s)
+    is_pressed = key is not None and _pressed(desk, screen, keys, key)
+    return desk.tick() or is_pressed
+
+
+def _interrupt(desk: Desk, interrupted: list[int]) -> bool:
+    """End the session for each interruption, as the key 9 does; return whether there was one."""
+    count = len(interrupted)
+    for _ in range(count):
+        interrupted.pop()
         desk.interrupt()
-        return True
+    return count > 0
 
 
 def _pressed(desk: Desk, screen, keys, key: str) -> bool:
     """Do what a key asks for; read a line where one is typed."""
     if key == "\x03":
-        raise KeyboardInterrupt
-    if key == "?":
+        desk.interrupt()
+    elif key == "?":
         desk.help()
     else:
         desk.press(key)
@@ -292,16 +298,19 @@ def _pressed(desk: Desk, screen, keys, key: str) -> bool:
 
 
 @contextlib.contextmanager
-def _ends_by_signal() -> Iterator[None]:
-    """Let the terminal be restored where the process is asked to end."""
+def _ends_by_signal() -> Iterator[list[int]]:
+    """Let the terminal be restored where the process is asked to end; give the interruptions so far."""
+    interrupted: list[int] = []
 
     def end(number: int, _frame: object) -> None:
         raise SystemExit(128 + number)
 
     names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before = {name: signal.signal(getattr(signal, name), end) for name in names}
+    # Never raised in the middle of a step or of a screen: it counts as the key 9 does.
+    before["SIGINT"] = signal.signal(signal.SIGINT, lambda number, _frame: interrupted.append(number))
     try:
-        yield
+        yield interrupted
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)
