@@ -32,12 +32,12 @@ _HOME = {
     "open_review": "gpubench_kit.logs.review",
     "page": "gpubench_kit.page",
     "plots": "gpubench_kit.plots",
-    "proposed_sentences": "gpubench_kit.claims.proposals",
+    "proposed_sentences": "gpubench_kit.claims.script",
     "sweep_in_review": "gpubench_kit.sweep.find",
     "used_runs": "gpubench_kit.checks.review",
     "write_film": "gpubench_kit.page.film.write",
     "write_schedule": "gpubench_kit.report.pages",
-    "write_script_sheet": "gpubench_kit.claims.proposals",
+    "write_script_sheet": "gpubench_kit.claims.script",
     "write_tables": "gpubench_kit.report.package",
 }
 

@@ -9,18 +9,19 @@ import pandas as pd
 
 from gpubench_kit.claims.judged import (
     CONTRADICTED,
+    NO_P,
     NOT_SHOWN,
     SUPPORTED,
     Verdict,
+    adjusted,
     decided,
     judge_claim,
     page_level,
     stands_in_every_game,
 )
 from gpubench_kit.claims.money import judge_money, money_estimates, p_of_money
-from gpubench_kit.claims.p_values import NO_P, adjusted
 from gpubench_kit.claims.readings import judge_reading, p_of_reading
-from gpubench_kit.claims.signs import sign_note
+from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan.fields import ESTIMATES

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.p_values import NO_P, ClaimP
+from gpubench_kit.claims.judged import NO_P, ClaimP
 from gpubench_kit.claims.sentences import known_text, sides
 from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.p_values import NO_P, ClaimP
+from gpubench_kit.claims.judged import NO_P, ClaimP
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.model.plan.sections import READINGS, Claim

@@ -6,11 +6,15 @@ else *not shown*. That a difference was not found is never taken for its absence
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from gpubench_kit.claims.targets import Amounts, Target
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.fields import ESTIMATES, OF_LESS, OF_MORE, keys_for
 from gpubench_kit.model.plan.sections import Claim
+from gpubench_kit.model.questions import Choice, Question, isolated
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import is_missing
@@ -188,3 +192,85 @@ _RULES = {
     "at_least": _Rule(_is_at_least, _is_at_least, _is_below, _is_below),
     "at_most": _Rule(_is_at_most, _is_at_most, _is_above, _is_above),
 }
+
+
+#: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.
+_PRAISE = "save saves saved saving cheaper quieter cooler faster gain gains gained gaining ahead leads"
+_BLAME = "cost costs lose loses lost losing louder hotter slower pricier behind trails"
+_FALL = "less lower fewer cut cuts drop drops reduces reduced"
+_RISE = "more higher adds added raises raised"
+
+_SWAPPED = dict(zip((*OF_LESS, *OF_MORE), (*OF_LESS[::-1], *OF_MORE[::-1]), strict=True))
+_OPPOSITE = {"better": "worse", "worse": "better"}
+_OF_ESTIMATES = {name: 1 if keys_for(name) == OF_MORE else -1 for name in ESTIMATES}
+
+
+def sign_note(claim: Claim) -> str:
+    """Return how a claim is read and the line to paste if the other way was meant; empty where no slip is likely.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+
+    Notes
+    -----
+    A sentence in whose words both ways occur, and one in which neither does, is left alone.
+    """
+    if not _is_contradicted(claim):
+        return ""
+    told = "praises" if _way_of_words(claim) > 0 else "finds fault"
+    lead = f"The sentence {told}, and {claim.word} says the opposite."
+    return f"{lead} If the sentence is meant, write: {_turned_line(claim)}"
+
+
+def sign_question(claim: Claim) -> Question | None:
+    """Return the question which of both is meant, a claim's words or its key; None where no slip is likely.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+    """
+    if not _is_contradicted(claim):
+        return None
+    line = _turned_line(claim)
+    lead = f"Claim “{isolated(claim.id)}” says “{isolated(claim.text)}”"
+    text = f"{lead}, and {claim.word} says the opposite. Which is meant?"
+    choices = Choice(f"the sentence: {line}", line), Choice(f"{claim.word}, as the plan has it", "keep")
+    return Question(f"claims.{claim.id}", text, choices, paste=f"plan.toml, [[claims]] “{claim.id}”: {line}")
+
+
+def _is_contradicted(claim: Claim) -> bool:
+    """Return whether a claim states the opposite of its words."""
+    return _way_of_words(claim) * _way_stated(claim) < 0
+
+
+def _turned_line(claim: Claim) -> str:
+    """Return the line that states the opposite of a claim."""
+    if claim.says:
+        return f'says = "{_OPPOSITE[claim.says]}"'
+    return f"{_SWAPPED[claim.word]} = {_written(claim)}"
+
+
+def _way_of_words(claim: Claim) -> int:
+    """Return 1 where the words of a sentence praise, -1 where they find fault, 0 where that cannot be told."""
+    found = set(re.findall(r"[^\W\d_]+", claim.text.casefold()))
+    direction = direction_of(claim.metric) if claim.metric in METRICS else _OF_ESTIMATES[claim.metric]
+    good = set(_PRAISE.split()) | set((_FALL if direction < 0 else _RISE).split() if direction else ())
+    bad = set(_BLAME.split()) | set((_RISE if direction < 0 else _FALL).split() if direction else ())
+    # "at least" and "no more than" say nothing of the way.
+    found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", claim.text.casefold()) else set()
+    if {"no", "not", "nothing", "never", "without"} & found:
+        return 0
+    return bool(good & found) - bool(bad & found)
+
+
+def _way_stated(claim: Claim) -> int:
+    """Return 1 where a claim states the better way, -1 where the worse, 0 where neither."""
+    if claim.amount_keys:
+        return 1 if claim.word in (OF_LESS[0], OF_MORE[0]) else -1
+    return {"better": 1, "worse": -1}.get(claim.says or "", 0)
+
+
+def _written(claim: Claim) -> str:
+    """Return an amount as the plan writes it."""
+    return f'"{claim.size:g} %"' if claim.is_percent else f"{claim.size:g}"

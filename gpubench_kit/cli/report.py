@@ -290,7 +290,7 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
 
 def _ask_about_claims(folder: str) -> None:
     """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
-    from gpubench_kit.claims.signs import sign_question
+    from gpubench_kit.claims.rules import sign_question
     from gpubench_kit.cli.terminal import ask, is_terminal
     from gpubench_kit.model.plan import PLAN_FILE, load_plan
     from gpubench_kit.model.questions import paste_lines

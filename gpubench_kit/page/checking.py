@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.checks.evidence import place_text
-from gpubench_kit.claims.signs import sign_note
+from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.file_names import slug
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown

@@ -80,7 +80,7 @@ class Results:
     runs, findings, noise, usable, comparisons, overall, claims, run_metrics : see ``model.tables``
     levels : see `gpubench_kit.statistics.levels.LEVELS`
     costs : see `gpubench_kit.costs.COSTS`; None for none
-    sentences : see `gpubench_kit.claims.proposals.Proposals`; None for none
+    sentences : see `gpubench_kit.claims.script.Proposals`; None for none
     facts_of : facts about the logs of a run by its name; None for none
     looks_made : looks at verdicts so far, this one included
     changes : decisions changed after the first look: what, before, now

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from gpubench_kit.claims.proposals import Proposals
+from gpubench_kit.claims.script import Proposals
 from gpubench_kit.page.elements import render, slug
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.section import Section, left_out

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.schedule.chances import verdict_chances
 from gpubench_kit.schedule.design import Design, SoFar, read_so_far
 from gpubench_kit.schedule.fit import Dropped, Evening, Work, fit_evening, next_work, planned_rounds
-from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot
+from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot, verdict_chances
 from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.schedule.order import PlannedRun, visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS

@@ -8,7 +8,7 @@ import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.proposals import MOST, proposed_sentences, script_sheet, write_script_sheet
+from gpubench_kit.claims.script import MOST, proposed_sentences, script_sheet, write_script_sheet
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.wording.numbers import number_text
 

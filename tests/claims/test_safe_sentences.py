@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.proposals import proposed_sentences
+from gpubench_kit.claims.script import proposed_sentences
 
 RIVALS = {"cards": [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]}
 BENCHES = {"benches": [{"name": "desk"}, {"name": "shelf"}]}

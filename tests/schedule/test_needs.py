@@ -4,8 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.schedule.chances import DIFFERENCES_PCT, verdict_chances
-from gpubench_kit.schedule.needs import level_over_games, needs_of, needs_over_games, rounds_by_pilot
+from gpubench_kit.schedule.needs import (
+    DIFFERENCES_PCT,
+    level_over_games,
+    needs_of,
+    needs_over_games,
+    rounds_by_pilot,
+    verdict_chances,
+)
 from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.levels import chance_of_verdict
 from gpubench_kit.statistics.looks import level_of_looks

@@ -1,4 +1,4 @@
-"""Sentences that the data bear out, and those often said that they do not: with or without claims in the plan."""
+"""Sentences that the results carry, proposed word for word, and the sheet of them for a script."""
 
 from __future__ import annotations
 
@@ -200,7 +200,7 @@ def script_sheet(claims: pd.DataFrame, proposals: Proposals, *, title: str = "")
     Parameters
     ----------
     claims : DataFrame, one row per claim; see ``tables.CLAIMS``
-    proposals : see `gpubench_kit.claims.proposals.proposed_sentences`
+    proposals : see `gpubench_kit.claims.script.proposed_sentences`
     title : of the review
 
     Returns
