@@ -106,8 +106,12 @@ class ReviewPlan(Section):
 
     @property
     def fingerprint(self) -> str:
-        """SHA-256 of the decisions, as hexadecimal digits; titles, comments and the order of keys are none."""
-        text = json.dumps(self.decisions(), sort_keys=True, ensure_ascii=True)
+        """SHA-256 of the decisions, as hexadecimal digits; titles, comments and the order of keys are none.
+
+        How logs are read is none either: a format may be confirmed at any time.
+        """
+        decided = {key: value for key, value in self.decisions().items() if not key.startswith("logs_read_as.")}
+        text = json.dumps(decided, sort_keys=True, ensure_ascii=True)
         return hashlib.sha256(text.encode("ascii")).hexdigest()
 
     def margin_of(self, metric: str) -> float | None:
