@@ -188,12 +188,10 @@ class ReviewPlan(Section):
             sections["logs"] = {
                 card: {heading: list(values) for heading, values in only.items()} for card, only in counted.items()
             }
+        # A format that was confirmed is no decision: it says how a log was written, whatever the runs show.
         stated = {card.name: self.logs.of_card(card.name).sensors for card in self.cards}
-        formats = [one.model_dump(mode="json", exclude={"seen"}, exclude_defaults=True) for one in self.logs.format]
-        confirmed = {f"{one['card']} {one['id']}": json.dumps(one, sort_keys=True) for one in formats}
-        read_as = {"sensors": {card: one for card, one in stated.items() if one}, "format": confirmed}
-        if any(read_as.values()):
-            sections["logs_read_as"] = {name: one for name, one in read_as.items() if one}
+        if any(stated.values()):
+            sections["logs_read_as"] = {"sensors": {card: one for card, one in stated.items() if one}}
         measured = {key: getattr(self, key) for key in ("cards", "benches", "tunings", "games")}
         return decisions_of(sections, measured, pairs=self.pairs())
 
