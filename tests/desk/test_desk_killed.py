@@ -107,6 +107,7 @@ def test_the_whole_evening_has_a_short_run_and_its_repeat(whole):
     assert len(names) > 100
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("eighth", range(8))
 def test_dying_at_every_point_leaves_the_same_sheet(tmp_path, whole, eighth):
     for point in range(eighth + 1, len(whole[1]) + 1, 8):
@@ -118,14 +119,14 @@ def test_dying_twice_leaves_the_same_sheet(tmp_path, whole):
     rng = np.random.default_rng(11)
     disk = DyingDisk(int(rng.integers(5, 40)))
     evening = Evening(tmp_path, REVIEW, disk=disk)
-    for _ in range(3):
+    for attempt in range(4):
         try:
             evening.open()
             _play(evening)
             break
         except Died:
             evening.leave()
-            disk.dies_at = disk.count + int(rng.integers(3, 40))
+            disk.dies_at = disk.count + int(rng.integers(3, 40)) if attempt < 2 else -1
     evening.leave()
     assert _sheet(evening) == sheet
 
