@@ -234,7 +234,7 @@ def _unless_sensors(clues: Clues, found: Found, usual_ms: float) -> Found:
         question = f"rows are {usual_ms:.3g} ms apart and sensors stand beside them: samples, or frames?"
         return replace(found, certainty=Certainty.OPEN, question=question)
     rates_ms = [1e3 / float(np.nanmedian(clues.values[place])) for place in clues.rates]
-    if any(abs(one / usual_ms - 1) > _SAME_RATE for one in rates_ms):
+    if any(abs(one - usual_ms) > _SAME_RATE * usual_ms for one in rates_ms):
         question = f"rows are {usual_ms:.3g} ms apart, but {clues.rows.label(clues.rates[0])} says another rate"
         return replace(found, certainty=Certainty.OPEN, question=question)
     found = replace(found, certainty=min(found.certainty, Certainty.LIKELY)) if rates_ms else found

@@ -5,6 +5,7 @@ import pytest
 from made_dialects import MadeLog, damaged, frame_dialects, frames, outcome_of, random_layouts, text_of, written
 from made_logs import sensor_signal, table
 
+from gpubench_kit.logs import loose_files
 from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration, RunTask, Witness
 from gpubench_kit.logs.read_frames import read_frame_log
 from gpubench_kit.logs.run_log import read_run
@@ -193,3 +194,10 @@ def test_a_log_of_the_same_format_is_read_by_it_and_one_that_does_not_fit_is_sni
     second = _read(tmp_path, text_of(swapped), memory=memory)
     assert [log.choices[0].column for log in (first, second)] == [1, 2]
     assert np.array_equal(first.frames.frame_ms, second.frames.frame_ms)
+
+
+def test_a_run_sheet_beside_logs_raises_nothing(tmp_path):
+    path = tmp_path / "runs.csv"
+    rows = [f"r{k},quiet,Salt Orchard,{k // 2 + 1},{k + 1},{100 - k % 2 * 3}.{k % 3}" for k in range(10)]
+    path.write_text("\n".join(["run,tuning,game,round,order,avg_fps", *rows]) + "\n", encoding="utf-8")
+    assert loose_files.facts_of_log(path).certainty != "proven"
