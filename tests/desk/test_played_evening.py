@@ -10,7 +10,7 @@ MISHAPS = {
     5: ("short_run", "short: ", "not_completed"),
     44: ("tuning_lost", "look like factory", "tuning_lost"),
     31: ("background_load", "background load", ""),
-    40: ("gap", "frames missing", ""),
+    40: ("loading_pause", "frames missing", ""),
     52: ("torn", "breaks off inside a row", "not_completed"),
     60: ("cap", "frame-capped", ""),
     71: ("loading_pause", "frames missing", ""),
