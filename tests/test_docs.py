@@ -23,7 +23,7 @@ from tests.cli.test_new_from_logs import write_logs
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
 PAGES = (
-    *("first_evening", "old_logs", "spreadsheet", "finding_the_tuning", "rival_card", "verdicts", "publish"),
+    *("first_review", "old_logs", "spreadsheet", "finding_the_tuning", "rival_card", "verdicts", "publish"),
     *("archive", "notebook", "desk", "logs"),
 )
 #: What a page shows in a block, after a file that it would be written to.
