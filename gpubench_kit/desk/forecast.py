@@ -158,7 +158,7 @@ def _with_starts(evening: Evening, due: Sequence[str]) -> list[tuple[str, bool]]
     """Return the runs to record, each with whether its game has to be started first."""
     takes = [line["run"] for line in evening.takes() if line["run"] in evening.rows]
     places = [evening.of_game(run) for run in (*takes[-1:], *due)]
-    before = [*places[:-1]] if takes else [None, *places[:-1]]
+    before = places[:-1] if takes else [None, *places][: len(due)]
     return [(run, evening.of_game(run) != other) for run, other in zip(due, before, strict=True)]
 
 

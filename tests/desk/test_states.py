@@ -31,6 +31,17 @@ def test_a_good_evening_needs_no_key(evening):
     assert {view.state for view in evening.views} == {"next", "recording", "end"}
 
 
+def test_a_review_that_is_recorded_already_shows_the_end(tmp_path):
+    evening = Evening(tmp_path, made_review(games=1, rounds=1, scene_s=3.0, fps=30.0))
+    with evening:
+        while evening.desk.due:
+            evening.record()
+        evening.press("enter")
+    evening.leave()
+    assert evening.open().desk.shown.state == "END"
+    evening.leave()
+
+
 def test_the_recording_screen_stands_still_while_the_file_grows(evening):
     made = evening.captures / "one.csv"
     made.write_text("frame,frame_ms\n1,16.6\n")
