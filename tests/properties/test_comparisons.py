@@ -28,6 +28,7 @@ FAMILY = [
 #: Columns of results over games that further results of the page may change: its level is shared among all, and a
 #: game that is noisier in any of them lowers the degrees of freedom.
 PAGE = [
+    "share",
     *FAMILY,
     "confidence",
     "ci_low",
