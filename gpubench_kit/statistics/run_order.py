@@ -144,7 +144,7 @@ def _layouts(coded: CodedRuns, plan) -> Iterator[Finding]:
         if runs is None:
             continue
         design = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
-        names = f"{_name(pair.of)} against {_name(pair.against)}"
+        names = f"{_name(pair.of)} vs {_name(pair.against)}"
         for family in range(len(design.shared)):
             message = f"{names}{_group(runs, family)}: {_sentence(runs, design, family)}"
             yield Finding("note", "layout", message)

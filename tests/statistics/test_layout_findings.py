@@ -16,7 +16,7 @@ def messages(table, plan=None):
 def test_the_layout_and_the_source_of_tuning_changes_are_named():
     found = messages(balanced(3, 3))
     assert found["layout"] == (
-        "'Larkmoor 4', 'quiet' against 'Larkmoor 4', 'factory': rounds in 3 of 3 games; tuning changes as the "
+        "'Larkmoor 4', 'quiet' vs 'Larkmoor 4', 'factory': rounds in 3 of 3 games; tuning changes as the "
         "order done tells: every change of card, tuning, session, game or round is one."
     )
     assert "before each run" in messages(balanced(3, 3), make_plan(applied="each_run"))["layout"]
