@@ -101,7 +101,8 @@ def test_a_report_made_again_tells_what_changed_and_keeps_it(tmp_path):
     build_report(review, second, previous=first)
     manifest = json.loads((second / "manifest.json").read_text(encoding="utf-8"))
     rows = manifest["previous"]["corrections"]
-    assert [row["part"] for row in rows] == ["overall", "game", "input", "input", "looks"]
+    # A value typed anew is a correction, no further look.
+    assert [row["part"] for row in rows] == ["overall", "game", "input", "input"]
     assert [row["what"] for row in rows[2:4]] == ["looks.csv", "runs.csv"]
     assert manifest["previous"]["fingerprint"] == read_earlier(first).fingerprint
     html = (second / "index.html").read_text(encoding="utf-8")
