@@ -60,8 +60,8 @@ def _stop_when(words, is_time, *, most_s=60.0):
     deadline = time.monotonic() + most_s
     while not is_time() and process.poll() is None and time.monotonic() < deadline:
         time.sleep(0.01)
-    assert process.poll() is None, "the command was done before it could be stopped"
-    os.killpg(process.pid, signal.SIGINT)
+    if process.poll() is None:
+        os.killpg(process.pid, signal.SIGINT)
     said, told = process.communicate(timeout=60)
     return process.returncode, said, told
 
@@ -86,17 +86,23 @@ def _when(place, pattern, seconds=0.0):
 @pytest.mark.parametrize("moment", ["loading", "made place", "reading", "running"])
 @pytest.mark.parametrize("command", ["check", "report"])
 def test_page_stopped_at_any_moment_leaves_the_earlier_one(folder, tmp_path, command, moment):
-    reports = tmp_path / "reports"
-    before = _earlier(reports / "review") if command == "check" else {}
-    reports.mkdir(exist_ok=True)
     sheet = _files(folder)
-    is_time = {
-        "loading": _after(0.4),
-        "made place": _when(reports, ".*.part"),
-        "reading": _when(reports, ".*.part", 1.0),
-        "running": _when(reports, ".*.part", 2.5),
-    }[moment]
-    code, said, told = _stop_when([command, str(folder), "-o", str(reports / "review")], is_time)
+    # A quick machine may be done before the moment comes: it then comes sooner, in a new place.
+    for sooner in (1.0, 0.7, 0.4, 0.2, 0.1):
+        reports = tmp_path / f"reports {sooner}"
+        before = _earlier(reports / "review") if command == "check" else {}
+        reports.mkdir(exist_ok=True)
+        is_time = {
+            "loading": _after(0.4 * sooner),
+            "made place": _when(reports, ".*.part"),
+            "reading": _when(reports, ".*.part", 1.0 * sooner),
+            "running": _when(reports, ".*.part", 2.5 * sooner),
+        }[moment]
+        code, said, told = _stop_when([command, str(folder), "-o", str(reports / "review")], is_time)
+        if code != 0:
+            break
+        for made in folder.glob("looks*.csv"):
+            made.unlink()
     assert (said, told) == ("", STOPPED)
     # A shell shows 130 for both.
     assert code in (130, -signal.SIGINT)

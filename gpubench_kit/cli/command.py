@@ -7,6 +7,7 @@ Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an int
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import sys
 from collections.abc import Sequence
@@ -43,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         tell_faults(error)
         return _FAULT if getattr(error, "__notes__", None) else _BAD_INPUT
     except KeyboardInterrupt:
+        # What was under way ends with the process; nobody waits for what it would say of that.
+        logging.disable()
         print("Stopped. An earlier report is as it was.", file=sys.stderr)
         return _STOPPED
     except BrokenPipeError:

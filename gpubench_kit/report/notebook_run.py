@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +23,9 @@ from gpubench_kit.model import errors
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 from gpubench_kit.own_processes import private_environment, safe_environment
 from gpubench_kit.sheet.looks import COUNTED_BY_REPORT
+
+# A process that ended is a fault of its own here, or was ended by a stop: the client's line about it says no more.
+logging.getLogger("papermill").addFilter(lambda record: "Kernel died" not in record.getMessage())
 
 #: Seconds that one cell may take; a review of many hundred runs stays far below.
 CELL_TIMEOUT_S = 1800
