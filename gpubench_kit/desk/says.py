@@ -394,14 +394,14 @@ def just_now(desk: Desk) -> list[tuple[str, str]]:
         )
         if line["did"] == "take":
             said = verdict_of(line)
-            out.append((_JUST[said.kind], f"{at}  {run:<6}{tuning:<8} {said.line}"))
+            out.append((_JUST[said.kind], f"{at}  {run:<5} {tuning:<8} {said.line}"))
         elif line["did"] == "crash":
-            out.append(("CRASH", f"{at}  {run:<6}{tuning:<8} {line['says']}"))
+            out.append(("CRASH", f"{at}  {run:<5} {tuning:<8} {line['says']}"))
         elif line["did"] in ("unused", "found"):
             name = line["file"]["source"].replace("\\", "/").rsplit("/", 1)[-1]
             out.append(("NOT USED", f"{at}  {name}: {line['says']}"))
         elif line["did"] == "repeat" and line.get("verdict"):
-            out.append(("REPEAT", f"{at}  {run:<6}{tuning:<8} {verdict_of(line).line}"))
+            out.append(("REPEAT", f"{at}  {run:<5} {tuning:<8} {verdict_of(line).line}"))
         elif line["did"] == "stop":
             out.append(("STOP", f"{at}  {line['tuning']} is stopped tonight"))
     out = [("WAITS", f"{one.source.name}: no row names it. Esc asks again") for one in desk.waiting[:1]] + out
