@@ -71,7 +71,7 @@ def bootstrap(tmp_path, monkeypatch):
     script = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(script)
     monkeypatch.setitem(sys.modules, "os", os)
-    return SimpleNamespace(script=script, calls=calls, library=library)
+    return SimpleNamespace(script=script, calls=calls, msvcrt=library)
 
 
 def test_the_set_up_finds_its_programs_where_windows_has_them(bootstrap):
@@ -92,7 +92,7 @@ def test_the_set_up_locks_by_what_windows_has(bootstrap, tmp_path, capsys):
         if next(refusals):
             raise OSError(36, "it is held")
 
-    bootstrap.library.locking = locking
+    bootstrap.msvcrt.locking = locking
     with bootstrap.script._Lock(tmp_path / "one.lock") as lock:
         lock.acquire(waits_for="another call")
     assert capsys.readouterr().out == "Waiting for another call ...\n"

@@ -1,6 +1,6 @@
 """What the checks look at: one row per run with its facts, and one row per run and metric.
 
-Fellows of a run are the other runs of the same card, bench, tuning, game, setting and purpose.
+Peers of a run are the other runs of the same card, bench, tuning, game, setting and purpose.
 """
 
 from __future__ import annotations

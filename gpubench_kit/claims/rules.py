@@ -87,7 +87,7 @@ def margin_ends(row: Any) -> tuple[float, float]:
 
 
 def is_flagged(row: Any) -> bool:
-    """Return whether a verdict hangs on a run far from its fellows."""
+    """Return whether a verdict hangs on a run far from its peers."""
     return "flagged_run" in reason_words(row.reason)
 
 
