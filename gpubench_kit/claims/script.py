@@ -58,7 +58,7 @@ class Proposals:
 
 
 def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> Proposals:
-    """Return sentences that the data bear out, and those often said that they do not.
+    """Return sentences that the data support, and those often said that they do not.
 
     Parameters
     ----------

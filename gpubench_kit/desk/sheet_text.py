@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 from collections.abc import Iterable, Mapping
@@ -10,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gpubench_kit.sheet.rows import KNOWN, read_columns
-from gpubench_kit.sheet.text import plain_cell, read_cells
+from gpubench_kit.sheet.text import encoding_of, plain_cell, read_cells
 
 #: Columns that the desk writes.
 WRITTEN = (
@@ -104,7 +103,7 @@ def read_sheet(file: Path, content: bytes) -> SheetText:
     """
     cells = read_cells(file, KNOWN)
     places = dict(read_columns(cells, logs_by_pattern=True).place)
-    encoding = _encoding_of(content)
+    encoding = encoding_of(content)
     text = content.decode(encoding)
     line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
     raws, head = _records(text, cells.separator or ","), ""
@@ -133,19 +132,6 @@ def _is_heading(raw: str) -> bool:
     """Return whether a row is one of headings, not a mark, a ``sep=`` line or a blank one."""
     shown = raw.strip('\ufeff \r\n"').lower()
     return bool(shown.strip(",;\t")) and not shown.startswith("sep=")
-
-
-def _encoding_of(content: bytes) -> str:
-    """Return the encoding of a sheet; a mark at its beginning stays part of the text."""
-    if content.startswith(codecs.BOM_UTF16_LE) or content[1:2] == b"\0":
-        return "utf-16-le"
-    if content.startswith(codecs.BOM_UTF16_BE) or content[:1] == b"\0":
-        return "utf-16-be"
-    try:
-        content.decode("utf-8")
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
 
 
 def merged(base: Cells, theirs: Cells, ours: Cells) -> tuple[Cells, Cells, list[tuple[str, str, str, str]]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import os
@@ -18,7 +17,7 @@ from gpubench_kit.model.errors import Fault, ReportError, TableError, shown
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.sheet.new_review import SHEET_HEADINGS
 from gpubench_kit.sheet.rows import KNOWN, read_columns
-from gpubench_kit.sheet.text import SHEET_FILES, SheetCells, find_sheet, read_cells
+from gpubench_kit.sheet.text import SHEET_FILES, SheetCells, encoding_of, find_sheet, read_cells
 
 _WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "launch", "round", "order")
 _ALWAYS = ("run", "tuning", "game", "round", "order")
@@ -143,24 +142,10 @@ def _cells_of(content: bytes, file: Path) -> SheetCells:
 
 def _dialect_of(content: bytes, cells: SheetCells) -> _Dialect:
     """Return how the bytes of a sheet are written."""
-    encoding = _encoding_of(content)
+    encoding = encoding_of(content)
     text = content.decode(encoding)
     line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
     return _Dialect(encoding, cells.separator or ",", line_end)
-
-
-def _encoding_of(content: bytes) -> str:
-    """Return the encoding in which the sheet was read, without its byte-order mark."""
-    zeros = content[:2000].count(0) > len(content[:2000]) / 4
-    if content.startswith(codecs.BOM_UTF16_LE) or (zeros and content[1:2] == b"\0"):
-        return "utf-16-le"
-    if content.startswith(codecs.BOM_UTF16_BE) or zeros:
-        return "utf-16-be"
-    try:
-        content.decode("utf-8")
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
 
 
 def _with_headings(content: bytes, missing: Sequence[str], dialect: _Dialect) -> tuple[bytes, int]:

@@ -360,3 +360,22 @@ def _numbers(lines: list[int]) -> str:
     """Return numbers of rows, the first six of many."""
     more = f" and {len(lines) - 6} more" if len(lines) > 6 else ""
     return ", ".join(map(str, lines[:6])) + more
+
+
+def encoding_of(content: bytes) -> str:
+    """Return the encoding in which a sheet is written again; a byte-order mark stays part of its text.
+
+    Parameters
+    ----------
+    content : bytes of the file
+    """
+    zeros = content[:2000].count(0) > len(content[:2000]) / 4
+    if content.startswith(codecs.BOM_UTF16_LE) or (zeros and content[1:2] == b"\0"):
+        return "utf-16-le"
+    if content.startswith(codecs.BOM_UTF16_BE) or zeros:
+        return "utf-16-be"
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
