@@ -11,7 +11,7 @@ from pathlib import Path
 import nox
 
 nox.needs_version = ">=2025.10.14"
-nox.options.sessions = ["lint", "notebooks", "environment_check", "quick"]
+nox.options.sessions = ["lint", "types", "notebooks", "environment_check", "quick"]
 nox.options.error_on_external_run = False
 
 ROOT = Path(__file__).resolve().parent
@@ -33,6 +33,12 @@ def lint(session):
     """Check style and format."""
     session.run(*HERE, "ruff", "check", ".")
     session.run(*HERE, "ruff", "format", "--check", ".")
+
+
+@nox.session(venv_backend="none")
+def types(session):
+    """Check types on the whole package; `nox -s types -- gpubench_kit/logs` on one folder."""
+    session.run(*HERE, "mypy", *session.posargs)
 
 
 @nox.session(venv_backend="none")
