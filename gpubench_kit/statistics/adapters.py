@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from contextlib import contextmanager
 from functools import lru_cache
 
@@ -16,7 +15,6 @@ optimize = loaded_when_used("scipy.optimize")
 csgraph = loaded_when_used("scipy.sparse.csgraph")
 sparse = loaded_when_used("scipy.sparse")
 stats = loaded_when_used("scipy.stats")
-multitest = loaded_when_used("statsmodels.stats.multitest")
 proportion = loaded_when_used("statsmodels.stats.proportion")
 rates = loaded_when_used("statsmodels.stats.rates")
 pingouin = loaded_when_used("pingouin")
@@ -141,29 +139,6 @@ def jeffreys_share_upper(failures: int, runs: int, *, confidence: float) -> floa
 def binomial_p(successes: int, trials: int, *, share: float) -> float:
     """Return the exact two-sided p-value of a binomial count against a share."""
     return float(stats.binomtest(successes, trials, share).pvalue)
-
-
-def adjusted_p(p: np.ndarray, *, method: str) -> np.ndarray:
-    """Return p-values adjusted as one family; ``method`` as statsmodels names it: ``holm`` or ``fdr_bh``."""
-    with _garbage_left_alone():
-        return multitest.multipletests(p, method=method)[1]
-
-
-@contextmanager
-def _garbage_left_alone():
-    """Keep a full collection of garbage from looking at what is there already.
-
-    The library's Holm collects garbage at each call, which takes a tenth of a second once a report's
-    objects are there. Objects that someone else has set aside stay so.
-    """
-    mine = gc.get_freeze_count() == 0
-    if mine:
-        gc.freeze()
-    try:
-        yield
-    finally:
-        if mine:
-            gc.unfreeze()
 
 
 def two_sample_t_test(of, against, *, paired: bool, confidence: float = 0.95) -> tuple[float, float, float]:

@@ -6,7 +6,7 @@ as a number was before it changed, the weaker verdict stands.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -79,24 +79,59 @@ def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
 
 
 @dataclass(frozen=True)
-class Memory:
-    """What earlier looks gave to rows that are judged now; arrays (rows,).
+class Levels:
+    """Levels of a set of rows, and what earlier looks gave them; arrays (rows,).
 
     Attributes
     ----------
-    of : level of each of `QUESTIONS`
+    present : level of the present look, number or array; nan for what is no member of the page
+    first : level of the first look
+    of : level that a verdict is given at, by each of `QUESTIONS`
     share : most of the page's level that the row may have; inf without a limit
-    kept : verdict that stands as it was given, on the very same runs; empty where the row is judged now
-    no_loss : the same for no loss
+    kept, no_loss : verdict and no loss that an earlier look gave on the same runs; empty where it is judged now
     """
 
+    present: float | np.ndarray
+    first: float
     of: tuple[np.ndarray, ...]
     share: np.ndarray
     kept: np.ndarray
-    no_loss: np.ndarray = field(repr=False)
+    no_loss: np.ndarray
+
+    @classmethod
+    def at(cls, level: float, count: int, *, first: float) -> Levels:
+        """Return those of rows of which nothing was said before."""
+        limit, none = np.full(count, np.inf), np.full(count, "", dtype=object)
+        return cls(level, first, tuple(np.full(count, level) for _ in QUESTIONS), limit, none, none.copy())
+
+    @property
+    def is_kept(self) -> np.ndarray:
+        """Rows whose verdict stands as an earlier look gave it."""
+        return self.kept != ""
+
+    def stand(self, verdict: np.ndarray, no_loss: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return verdicts and no loss, those of earlier looks where these stand."""
+        if not np.any(self.is_kept):
+            return verdict, no_loss
+        return np.where(self.is_kept, self.kept, verdict), np.where(self.is_kept, self.no_loss == "True", no_loss)
+
+    def of_page(self, own: np.ndarray, *, confidence: float) -> Levels:
+        """Return those of results over games, of which each has a part of the page's level.
+
+        Parameters
+        ----------
+        own : array (rows,), the part of each; nan for what is no member of the page and stands alone
+        confidence : of what stands alone
+        """
+        share = np.fmin(own, self.share)
+        alone = np.isnan(own)
+        of = tuple(np.where(alone, 1 - confidence, share * level) for level in self.of)
+        kept, no_loss = (np.where(alone, "", one).astype(object) for one in (self.kept, self.no_loss))
+        present, share = (np.where(alone, np.nan, one) for one in (self.present, share))
+        return Levels(present, self.first, of, share, kept, no_loss)
 
 
-def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Memory:
+def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Levels:
     """Return the levels of rows that were judged at earlier looks, and the verdicts that stand.
 
     Parameters
@@ -108,7 +143,7 @@ def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Me
 
     Returns
     -------
-    Memory
+    Levels
 
     Notes
     -----
@@ -118,12 +153,7 @@ def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Me
     the plan's list of results has changed, each keeps the smallest share of the page's level that it had.
     """
     count = len(rows)
-    memory = Memory(
-        tuple(np.full(count, level) for _ in QUESTIONS),
-        np.full(count, np.inf),
-        np.full(count, "", dtype=object),
-        np.full(count, "", dtype=object),
-    )
+    memory = Levels.at(level, count, first=level_of_look(plan, 1))
     kind = "overall" if "scope" in rows else "game"
     given = _given(looks, kind, before=None if looks is None else looks.made)
     if not count or not len(given):
@@ -202,7 +232,7 @@ def _given(looks: Looks | None, kind: str, *, before: int | None) -> pd.DataFram
     return (given if before is None else given[given["look"] < before]).sort_values("look", kind="stable")
 
 
-def _recall_one(memory: Memory, place: int, given, *, now: dict, plan) -> None:
+def _recall_one(memory: Levels, place: int, given, *, now: dict, plan) -> None:
     """Give one row the level of a look that gave it what is asked now, or that saw the very same runs."""
     memory.share[place] = np.fmin(memory.share[place], given.share)
     if not _holds(given.runs, now["runs"]):

@@ -12,6 +12,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.statistics.adapters import t_quantile
+from gpubench_kit.statistics.coded_runs import number_groups
+from gpubench_kit.statistics.design import CLASSES, RESTARTS
+from gpubench_kit.statistics.multiplicity import DIFFERENT, SAME, UNDECIDED
 from gpubench_kit.statistics.planning import MOST_ROUNDS, cautious_sigma, degrees_of_freedom
 
 #: Settled whatever the difference is; settled where nothing, or at least the margin, is there.
@@ -54,6 +57,26 @@ class Compared:
     different: np.ndarray
     same: np.ndarray
     undecided: np.ndarray
+
+    @classmethod
+    def of(cls, rows: pd.DataFrame, family: np.ndarray) -> Compared:
+        """Return judged rows of ``comparisons`` that are adjusted in families."""
+        numbers = (rows[name].to_numpy(float) for name in ("n_blocks", "sigma", "df", "margin_scaled"))
+        n, sigma, df, margin = numbers
+        verdict = rows["verdict"].to_numpy()
+        return cls(
+            family=family,
+            pair=number_groups([family, rows["place"].to_numpy()]),
+            n=n,
+            sigma=sigma,
+            df=df,
+            borrowed=rows["borrowed"].to_numpy(dtype=bool),
+            in_blocks=(rows["layout"] == CLASSES[RESTARTS]).to_numpy(),
+            margin=margin,
+            different=np.isin(verdict, DIFFERENT),
+            same=np.isin(verdict, SAME),
+            undecided=verdict == UNDECIDED,
+        )
 
 
 @dataclass(frozen=True)

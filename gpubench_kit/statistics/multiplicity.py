@@ -1,18 +1,13 @@
 """From p-values to verdicts: adjusted for the number of comparisons, and the decision table.
 
-A review has a few families of comparisons, which statsmodels adjusts one by one. Simulations have thousands, which
-the same formulas, written out here, adjust at once; the tests hold the two against each other.
+The formulas adjust thousands of families at once; the tests hold them against statsmodels.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from gpubench_kit.statistics.adapters import adjusted_p
 from gpubench_kit.statistics.pair_runs import members_of
-
-#: More families than this are adjusted at once.
-FEW_FAMILIES = 50
 
 UNDECIDED, NO_VERDICT = "undecided", "no_verdict"
 
@@ -60,9 +55,21 @@ def adjust_in_families(p: np.ndarray, family: np.ndarray, *, method: str) -> np.
     rows = np.flatnonzero(np.isfinite(adjusted))
     if method == "none" or not len(rows):
         return adjusted
+    p = adjusted[rows]
     table = members_of(np.unique(family[rows], return_inverse=True)[1])
-    adjust = _one_by_one if len(table) <= FEW_FAMILIES else _at_once
-    adjusted[rows] = adjust(adjusted[rows], table, method)
+    there = table >= 0
+    # Places without a comparison sort behind all others, and are cut off at the end.
+    filled = np.where(there, p[table], np.inf)
+    places = np.argsort(filled, axis=1, kind="stable")
+    ordered, count = np.take_along_axis(filled, places, axis=1), there.sum(axis=1, keepdims=True)
+    rank = np.arange(ordered.shape[1])
+    if method == "holm":
+        stepped = np.maximum.accumulate(np.maximum(count - rank, 1) * ordered, axis=1)
+    else:
+        stepped = np.minimum.accumulate((ordered / ((1 + rank) / count))[:, ::-1], axis=1)[:, ::-1]
+    unordered = np.empty_like(stepped)
+    np.put_along_axis(unordered, places, np.minimum(stepped, 1.0), axis=1)
+    adjusted[rows[table[there]]] = unordered[there]
     return adjusted
 
 
@@ -117,39 +124,3 @@ def weaker_verdict(one: str, other: str) -> str:
         return NO_VERDICT
     both = CLAIMS_OF[one] & CLAIMS_OF[other]
     return next(word for word, claims in CLAIMS_OF.items() if claims == both)
-
-
-def _one_by_one(p: np.ndarray, table: np.ndarray, method: str) -> np.ndarray:
-    """Return adjusted p-values; each row of the table holds the places of one family, then -1."""
-    adjusted = np.empty_like(p)
-    for places in table:
-        members = places[places >= 0]
-        adjusted[members] = adjusted_p(p[members], method=method)
-    return adjusted
-
-
-def _at_once(p: np.ndarray, table: np.ndarray, method: str) -> np.ndarray:
-    """Return adjusted p-values, as `_one_by_one`."""
-    there = table >= 0
-    # Places without a comparison sort behind all others, and are cut off at the end.
-    filled = np.where(there, p[table], np.inf)
-    places = np.argsort(filled, axis=1, kind="stable")
-    ordered = np.take_along_axis(filled, places, axis=1)
-    stepped = {"holm": _holm, "fdr_bh": _benjamini_hochberg}[method](ordered, there.sum(axis=1, keepdims=True))
-    unordered = np.empty_like(stepped)
-    np.put_along_axis(unordered, places, np.minimum(stepped, 1.0), axis=1)
-    adjusted = np.empty_like(p)
-    adjusted[table[there]] = unordered[there]
-    return adjusted
-
-
-def _holm(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Return Holm's p-values of rising ones; count is how many there are in each row."""
-    left = np.maximum(count - np.arange(ordered.shape[1]), 1)
-    return np.maximum.accumulate(left * ordered, axis=1)
-
-
-def _benjamini_hochberg(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Return Benjamini and Hochberg's p-values of rising ones."""
-    scaled = ordered / ((1 + np.arange(ordered.shape[1])) / count)
-    return np.minimum.accumulate(scaled[:, ::-1], axis=1)[:, ::-1]

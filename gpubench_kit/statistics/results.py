@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.comparison import Measured
 from gpubench_kit.statistics.design import CLASSES, ROUNDS, installed_once
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.statistics.games import TWO_BLOCKS, Games
-from gpubench_kit.statistics.looks import QUESTIONS
+from gpubench_kit.statistics.looks import QUESTIONS, Levels
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED, adjust_in_families, decide
 from gpubench_kit.statistics.overall import OverallEstimate
 from gpubench_kit.statistics.page import change_in_unit, influence
@@ -27,51 +26,13 @@ _P_VALUES = tuple(f"p_{name}" for name in QUESTIONS)
 EXPLORATORY = "too_many_looks"
 
 
-@dataclass(frozen=True)
-class Levels:
-    """Levels of one set of rows, per question: arrays (rows,) in the order of `QUESTIONS`.
-
-    Attributes
-    ----------
-    present : level of the present look, number or array; nan for what is no member of the page
-    of : by question, the level that a verdict is given at
-    kept, no_loss : verdict and no loss that an earlier look gave on the same runs; empty where it is judged now
-    """
-
-    present: float | np.ndarray
-    of: tuple[np.ndarray, ...]
-    kept: np.ndarray | None = None
-    no_loss: np.ndarray | None = None
-
-    @property
-    def is_kept(self) -> np.ndarray:
-        """Rows whose verdict stands as an earlier look gave it."""
-        return np.zeros(len(self.of[0]), dtype=bool) if self.kept is None else self.kept != ""
-
-    def stand(self, verdict: np.ndarray, no_loss: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return verdicts and no loss, those of earlier looks where these stand."""
-        is_kept = self.is_kept
-        if not np.any(is_kept):
-            return verdict, no_loss
-        return np.where(is_kept, self.kept, verdict), np.where(is_kept, self.no_loss == "True", no_loss)
-
-
-def pair_columns(pair, count: int) -> dict[str, np.ndarray]:
-    """Return the columns that name a pair, repeated."""
-    names = {}
-    for side, subject in (("of", pair.of), ("against", pair.against)):
-        for part in ("card", "tuning", "bench"):
-            names[f"{side}_{part}"] = np.full(count, getattr(subject, part) or "", dtype=object)
-    return names
-
-
-def comparison_columns(measured: Measured, *, plan) -> dict[str, np.ndarray]:
+def comparison_columns(measured: Measured, *, plan: ReviewPlan) -> dict[str, np.ndarray]:
     """Return all columns of ``comparisons`` that need no other row and no level; changes on the scale of the tests.
 
     Parameters
     ----------
     measured : one pair in one metric
-    plan : ReviewPlan, gives the margin
+    plan : gives the margin
 
     Returns
     -------
@@ -100,137 +61,148 @@ def comparison_columns(measured: Measured, *, plan) -> dict[str, np.ndarray]:
         "withheld": measured.withheld,
         "drifts": measured.drifts,
         "cautions": _cautions(measured),
-        **_constants(metric, pair.n_cells, plan=plan),
+        # Rounds do not narrow what restarts add.
+        "sigma": np.where(measured.is_widened, np.nan, np.sqrt(measured.used.variance)),
+        "margin_scaled": np.full(pair.n_cells, scaled_margin(plan, metric)),
+        "flagged": pair.any_in_cell(pair.runs.numbers["flagged"] > 0),
+        **_constants(measured, pair.n_cells, plan=plan),
     }
 
 
-def judge_comparisons(
-    rows: pd.DataFrame, *, family: np.ndarray, levels: Levels, first_level: float, plan
+def judge(
+    rows: pd.DataFrame, levels: Levels, plan: ReviewPlan, *, family: np.ndarray | None = None
 ) -> pd.DataFrame:
-    """Add p-values, verdicts, intervals and reasons to the rows of all pairs and metrics.
+    """Add p-values, verdicts, intervals and reasons to rows; changes stay on the scale of the tests.
 
     Parameters
     ----------
-    rows : columns as made by `comparison_columns`
-    family : array (rows,), comparisons that are adjusted together
+    rows : of ``comparisons`` or ``overall``: change on the scale of the tests, its uncertainty (see
+        `uncertainty_of`), ``metric, withheld, cautions, drifts``
     levels : of each row
-    first_level : level of the first look, which adjusted p-values are held against
-    plan : ReviewPlan, gives margins and ``analysis.adjust``
-
-    Returns
-    -------
-    DataFrame, the rows with further columns, changes in percent on the ratio scale
+    plan : gives margins and ``analysis.adjust``
+    family : array (rows,), comparisons that are adjusted together, held against the level of the first look; None:
+        results over games, of which one interval decides all
     """
-    rows, found, own = rows.copy(), uncertainty_of(rows), uncertainty_of(rows, own=True)
-    counts, lacks = rows["withheld"].isin(("", EXPLORATORY)).to_numpy(), rows["withheld"].to_numpy() != ""
+    found, change = uncertainty_of(rows), rows["change"].to_numpy(dtype=float)
+    counts, lacks = counted(rows), rows["withheld"].to_numpy() != ""
     direction = rows["metric"].map(direction_of).to_numpy()
-    change, adjusted = rows["change"].to_numpy(dtype=float), []
-    p_values, own_p_values = (_p_values(rows, one, plan) for one in (found, own))
-    for name, p, level in zip(_P_VALUES, p_values, levels.of, strict=True):
-        p = np.where(counts, p, np.nan)
-        adjusted.append(
-            adjust_in_families(np.minimum(p * (first_level / level), 1.0), family, method=plan.analysis.adjust)
-        )
-        rows[name], rows[f"{name}_adjusted"] = p, adjusted[-1]
-    verdict = decide(change, *adjusted[:2], level=first_level, direction=direction)
-    verdict, no_loss = levels.stand(verdict, adjusted[2] <= first_level)
-    alone = [p / level for p, level in zip(own_p_values[:2], levels.of, strict=False)]
-    own_verdict = decide(change, *alone, level=1.0, direction=direction)
-    verdict[lacks], own_verdict[lacks] = NO_VERDICT, NO_VERDICT
-    shown = _shown_level(levels, verdict)
-    rows = rows.assign(verdict=verdict, own_verdict=own_verdict, level=first_level, confidence=1 - shown)
-    for stem, one in (("", found), ("own_", own)):
-        _add_interval(rows, f"{stem}ci", half_width(shown, one), counts)
-        _add_interval(rows, f"{stem}equivalence_ci", half_width(2 * shown, one), counts)
-    rows["no_loss"] = _truth(no_loss, np.isfinite(adjusted[2]) & ~lacks)
-    _add_tipping(rows, found, shown)
-    would_count = (verdict == UNDECIDED) & (p_values[0] <= levels.of[0])
-    cautions = _joined(rows["cautions"].to_numpy(), "alone_it_would_count", would_count)
-    cautions = _joined(cautions, "given_at_earlier_look", levels.is_kept)
-    return published(rows.assign(reason=np.where(verdict == NO_VERDICT, rows["withheld"], cautions)), counts)
-
-
-def judge_overall(rows: pd.DataFrame, *, levels: Levels, plan) -> pd.DataFrame:
-    """Add p-values, verdicts, intervals and reasons to rows over games; one interval decides all of a row.
-
-    Parameters
-    ----------
-    rows : change on the scale of the tests, its uncertainty (see `uncertainty_of`), ``metric, withheld, cautions,
-        drifts``
-    levels : of each row; ``present`` is the page's, nan for a result that is no member of it
-    plan : ReviewPlan, gives margins
-
-    Returns
-    -------
-    DataFrame, the rows with further columns, changes still on the scale of the tests
-    """
-    rows, found = rows.copy(), uncertainty_of(rows)
-    counts, lacks = rows["withheld"].isin(("", EXPLORATORY)).to_numpy(), rows["withheld"].to_numpy() != ""
-    direction, ratios = rows["metric"].map(direction_of).to_numpy(), []
     p_values = _p_values(rows, found, plan)
-    # One interval decides all: the one-sided tests are at half its level.
-    for name, p, share, level in zip(_P_VALUES, p_values, (1, 2, 2), levels.of, strict=True):
-        ratios.append(np.where(counts, p * share / level, np.nan))
-        rows[name], rows[f"{name}_adjusted"] = (
-            np.where(counts, p, np.nan),
-            np.minimum(ratios[-1] * levels.present, 1.0),
-        )
-    verdict = decide(rows["change"].to_numpy(dtype=float), *ratios[:2], level=1.0, direction=direction)
-    verdict, no_loss = levels.stand(verdict, ratios[2] <= 1)
+    asked = [np.where(counts, p, np.nan) for p in p_values]
+    if family is None:
+        # One interval decides all: the one-sided tests are at half its level.
+        tested = [p * share / level for p, share, level in zip(asked, (1, 2, 2), levels.of, strict=True)]
+        adjusted, limit = [np.minimum(ratio * levels.present, 1.0) for ratio in tested], 1.0
+    else:
+        limit, method = levels.first, plan.analysis.adjust
+        scaled = [np.minimum(p * (limit / level), 1.0) for p, level in zip(asked, levels.of, strict=True)]
+        tested = adjusted = [adjust_in_families(p, family, method=method) for p in scaled]
+    verdict = decide(change, *tested[:2], level=limit, direction=direction)
+    verdict, no_loss = levels.stand(verdict, tested[2] <= limit)
     verdict[lacks] = NO_VERDICT
     level = _shown_level(levels, verdict)
-    rows = rows.assign(verdict=verdict, level=levels.present, confidence=1 - level)
-    _add_interval(rows, "ci", half_width(level, found), counts)
-    rows["no_loss"] = _truth(no_loss, np.isfinite(ratios[2]) & ~lacks)
-    _add_tipping(rows, found, level)
-    cautions = _joined(rows["cautions"].to_numpy(), "given_at_earlier_look", levels.is_kept)
-    return rows.assign(reason=np.where(verdict == NO_VERDICT, rows["withheld"], cautions))
+    columns = dict(zip(_P_VALUES, asked, strict=True))
+    columns |= {f"{name}_adjusted": p for name, p in zip(_P_VALUES, adjusted, strict=True)}
+    columns |= {
+        "verdict": verdict,
+        "level": levels.present if family is None else levels.first,
+        "confidence": 1 - level,
+        "no_loss": _truth(no_loss, np.isfinite(tested[2]) & ~lacks),
+        **_interval("ci", change, half_width(level, found), counts),
+        **_tipping_columns(rows, found, level),
+    }
+    cautions = rows["cautions"].to_numpy()
+    if family is not None:
+        own = uncertainty_of(rows, own=True)
+        alone = [p / one for p, one in zip(_p_values(rows, own, plan)[:2], levels.of, strict=False)]
+        columns["own_verdict"] = decide(change, *alone, level=1.0, direction=direction)
+        columns["own_verdict"][lacks] = NO_VERDICT
+        columns |= _interval("equivalence_ci", change, half_width(2 * level, found), counts)
+        columns |= _interval("own_ci", change, half_width(level, own), counts)
+        columns |= _interval("own_equivalence_ci", change, half_width(2 * level, own), counts)
+        would_count = (verdict == UNDECIDED) & (p_values[0] <= levels.of[0])
+        cautions = _joined(cautions, "alone_it_would_count", would_count)
+    cautions = _joined(cautions, "given_at_earlier_look", levels.is_kept)
+    columns["reason"] = np.where(verdict == NO_VERDICT, rows["withheld"], cautions)
+    return rows.assign(**columns)
 
 
 def overall_columns(
-    games: Games, result: OverallEstimate, ratios: np.ndarray, *, scope: str, levels: Levels, plan
-) -> pd.DataFrame:
-    """Return the rows of ``overall`` for one scope of one pair and metric, judged.
+    games: Games, result: OverallEstimate, scope: str, *, plan: ReviewPlan
+) -> dict[str, np.ndarray]:
+    """Return the columns of ``overall`` that need no level, for one scope of one pair and metric.
 
     Parameters
     ----------
     games, result : the games of one pair and metric, and their result
-    ratios : see `gpubench_kit.statistics.overall.noise_ratios`
     scope : ``these_games`` or ``games_like_these``
-    levels : of each family, see `judge_overall`
-    plan : ReviewPlan
+    plan : gives the margin
 
     Returns
     -------
-    DataFrame, one row for each family that the scope exists for
+    dict of arrays (families,); changes on the scale of the tests
     """
-    metric = games.measured.pair.metric
-    rows = pd.DataFrame({
+    measured, count = games.measured, games.n_families
+    metric = measured.pair.metric
+    return {
         "group": games.groups(),
-        "scope": scope,
-        "metric": metric,
+        "scope": np.full(count, scope, dtype=object),
+        "metric": np.full(count, metric, dtype=object),
         "layout": _family_layout(games, result),
         "n_games": result.n_games,
         "games_left_out": _left_out(games, result),
         "change": result.change,
-        **_noise_columns(result.found, np.full(games.n_families, True)),
+        **_noise_columns(result.found, np.full(count, True)),
         "withheld": result.withheld,
         "cautions": _family_cautions(games, result),
-        "drifts": games.any_in_family(games.measured.drifts),
+        "drifts": games.any_in_family(measured.drifts),
         "spread_of_games": in_percent(result.spread) if is_ratio(metric) else result.spread,
-        **_constants(metric, games.n_families, plan=plan),
-    })  # fmt: skip
-    rows = judge_overall(rows, levels=levels, plan=plan)
-    counts, level = rows["withheld"].isin(("", EXPLORATORY)).to_numpy(), 1 - rows["confidence"].to_numpy()
-    if scope == "these_games":
-        rows = rows.assign(**_influence_columns(games, result, ratios, level=level, plan=plan))
-        if METRICS[metric].unit == "W":
-            watts = change_in_unit(games, result, ratios, level=level)
-            ends = {"change_w_ci_low": watts.low, "change_w_ci_high": watts.high}
-            rows = rows.assign(
-                change_w=watts.change, **{name: np.where(counts, end, np.nan) for name, end in ends.items()}
-            )
-    return published(rows, counts)[result.exists]
+        "exists": result.exists,
+        "flagged": games.any_in_family(measured.pair.any_in_cell(measured.pair.runs.numbers["flagged"] > 0)),
+        **_constants(measured, count, plan=plan),
+    }
+
+
+def influence_columns(games: Games, result: OverallEstimate, ratios: np.ndarray, *, level, plan) -> dict:
+    """Return the game that carries each result, the change without it, and the change in watts of a power.
+
+    Parameters
+    ----------
+    games, result : the games of one pair and metric, and their result over these games
+    ratios : see `gpubench_kit.statistics.overall.noise_ratios`
+    level : array (families,), of each result
+    plan : ReviewPlan, gives the margin
+    """
+    metric, counts = games.measured.pair.metric, np.isin(result.withheld, ("", EXPLORATORY))
+    moved = influence(games, result, ratios, level=level, margin=scaled_margin(plan, metric))
+    names, texts = games.measured.pair.cell_text("game"), np.full(games.n_families, "", dtype=object)
+    for number in np.flatnonzero(moved.game >= 0):
+        texts[number] = names[(games.family == number) & (games.place == moved.game[number])][0]
+    columns = {"carried_by": texts, "change_without": moved.without}
+    if METRICS[metric].unit == "W":
+        watts = change_in_unit(games, result, ratios, level=level)
+        columns |= {"change_w": watts.change, "change_w_ci_low": np.where(counts, watts.low, np.nan),
+                    "change_w_ci_high": np.where(counts, watts.high, np.nan)}  # fmt: skip
+    return columns
+
+
+def stacked(parts: list[dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
+    """Return columns that come in parts, one part after the other; what a part lacks is missing there.
+
+    Parameters
+    ----------
+    parts : columns of each; arrays of one length within a part
+    """
+    names = dict.fromkeys(name for part in parts for name in part)
+    missing = [np.full(len(next(iter(part.values()))), np.nan) for part in parts]
+    return {
+        name: np.concatenate([part.get(name, gap) for part, gap in zip(parts, missing, strict=True)])
+        for name in names
+    }
+
+
+def counted(rows: pd.DataFrame) -> np.ndarray:
+    """Return the rows of which intervals and p-values are shown."""
+    return rows["withheld"].isin(("", EXPLORATORY)).to_numpy()
 
 
 def _p_values(rows: pd.DataFrame, found: Uncertainty, plan) -> tuple[np.ndarray, ...]:
@@ -269,28 +241,17 @@ def _shown_level(levels: Levels, verdict: np.ndarray) -> np.ndarray:
     return np.select([real, same], [levels.of[0], levels.of[1]], strictest)
 
 
-def _add_interval(rows: pd.DataFrame, stem: str, half: np.ndarray, shown: np.ndarray) -> None:
-    """Add both ends of an interval."""
-    change, half = rows["change"].to_numpy(dtype=float), np.where(shown, half, np.nan)
-    rows[f"{stem}_low"], rows[f"{stem}_high"] = change - half, change + half
+def _interval(stem: str, change: np.ndarray, half: np.ndarray, shown: np.ndarray) -> dict[str, np.ndarray]:
+    half = np.where(shown, half, np.nan)
+    return {f"{stem}_low": change - half, f"{stem}_high": change + half}
 
 
-def _add_tipping(rows: pd.DataFrame, found: Uncertainty, level: np.ndarray) -> None:
-    """Add what the bench must have done to explain a change between two blocks, where they are all there is."""
+def _tipping_columns(rows: pd.DataFrame, found: Uncertainty, level: np.ndarray) -> dict[str, np.ndarray]:
+    """Return what the bench must have done to explain a change between two blocks, where they are all there is."""
     wanted = rows["withheld"].isin(TWO_BLOCKS).to_numpy() & ~rows["drifts"].to_numpy(dtype=bool)
     noise = Uncertainty(np.where(wanted, found.error, np.nan), found.df)
     tipping = tipping_point(np.abs(rows["change"].to_numpy(dtype=float)), noise, level=level)
-    rows["bench_change_pct"], rows["restart_spread_pct"] = tipping.bench_change, tipping.restart_spread
-
-
-def _influence_columns(games: Games, result: OverallEstimate, ratios, *, level, plan) -> dict[str, np.ndarray]:
-    """Return the game that carries each result, and the change without it."""
-    margin = scaled_margin(plan, games.measured.pair.metric)
-    moved = influence(games, result, ratios, level=level, margin=margin)
-    names, texts = games.measured.pair.cell_text("game"), np.full(games.n_families, "", dtype=object)
-    for number in np.flatnonzero(moved.game >= 0):
-        texts[number] = names[(games.family == number) & (games.place == moved.game[number])][0]
-    return {"carried_by": texts, "change_without": moved.without}
+    return {"bench_change_pct": tipping.bench_change, "restart_spread_pct": tipping.restart_spread}
 
 
 _NOISE = ("se", "df", "restart_se", "restart_df", "rounding_se", "own_se", "own_df")
@@ -301,9 +262,9 @@ _CHANGES = (
 )  # fmt: skip
 
 
-def published(rows: pd.DataFrame, counts: np.ndarray) -> pd.DataFrame:
+def published(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows with changes in percent on the ratio scale, and noise only where intervals are shown."""
-    ratio = (rows["scale"] == "ratio").to_numpy()
+    ratio, counts = (rows["scale"] == "ratio").to_numpy(), counted(rows)
     columns = {name: rows[name].where(counts) for name in _NOISE if name in rows}
     for name in set(_CHANGES) & set(rows):
         values = rows[name].to_numpy(dtype=float)
@@ -318,10 +279,17 @@ def _truth(holds: np.ndarray, is_defined: np.ndarray) -> pd.array:
     return found
 
 
-def _constants(metric: str, count: int, *, plan) -> dict[str, np.ndarray]:
-    """Return the columns that are the same in every row of a metric."""
+def _constants(measured: Measured, count: int, *, plan: ReviewPlan) -> dict[str, np.ndarray]:
+    """Return the columns that are the same in every row of a pair and metric."""
+    metric, pair = measured.pair.metric, plan.pairs()[measured.place]
     margin = plan.margin_of(metric)
-    return {
+    names = {
+        f"{side}_{part}": np.full(count, getattr(subject, part) or "", dtype=object)
+        for side, subject in (("of", pair.of), ("against", pair.against))
+        for part in ("card", "tuning", "bench")
+    }
+    return names | {
+        "place": np.full(count, measured.place),
         "unit": np.full(count, METRICS[metric].unit, dtype=object),
         "scale": np.full(count, METRICS[metric].scale, dtype=object),
         "margin": np.full(count, np.nan if margin is None else float(margin)),

@@ -1,7 +1,5 @@
 """Adjustment for many comparisons, and the decision table."""
 
-import gc
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,7 +8,7 @@ from run_tables import CASES, closed, reference_table
 from statsmodels.stats.multitest import multipletests
 
 from gpubench_kit.model.tables import VERDICTS
-from gpubench_kit.statistics.multiplicity import FEW_FAMILIES, adjust_in_families, decide, weaker_verdict
+from gpubench_kit.statistics.multiplicity import adjust_in_families, decide, weaker_verdict
 
 
 @given(
@@ -25,30 +23,6 @@ def test_adjusted_values_are_those_of_statsmodels(rows, method):
         if inside.any():
             assert found[inside] == pytest.approx(multipletests(p[inside], method=method)[1], rel=1e-12)
     assert (np.isnan(found) == np.isnan(p)).all()
-
-
-@given(
-    st.lists(st.tuples(st.integers(0, 3), st.floats(0, 1) | st.just(float("nan"))), min_size=1, max_size=30),
-    st.sampled_from(["holm", "fdr_bh"]),
-)
-def test_thousands_of_families_are_adjusted_as_a_few_are(rows, method):
-    family, p = (np.array(column) for column in zip(*rows, strict=True))
-    copies = np.arange(FEW_FAMILIES + 1)[:, None]
-    many = adjust_in_families(np.tile(p, len(copies)), (family + 4 * copies).ravel(), method=method)
-    few = adjust_in_families(p, family, method=method)
-    assert np.array_equal(many, np.tile(few, len(copies)), equal_nan=True)
-
-
-def test_adjustment_leaves_the_collection_of_garbage_as_it_was():
-    p, one = np.array([0.01, 0.04]), np.zeros(2, int)
-    adjust_in_families(p, one, method="holm")
-    assert gc.get_freeze_count() == 0
-    gc.freeze()
-    try:
-        adjust_in_families(p, one, method="holm")
-        assert gc.get_freeze_count() > 0
-    finally:
-        gc.unfreeze()
 
 
 @pytest.mark.parametrize("case", CASES)

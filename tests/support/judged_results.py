@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from signed_claims import in_plan_words
@@ -10,7 +12,8 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.contrasts import families_of
-from gpubench_kit.statistics.results import Levels, judge_comparisons, judge_overall, published
+from gpubench_kit.statistics.looks import Levels
+from gpubench_kit.statistics.results import judge, published
 from gpubench_kit.statistics.units import is_ratio
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra")
@@ -45,9 +48,9 @@ def game_rows(plan: ReviewPlan, *specs: dict) -> pd.DataFrame:
     rows = [{**usual, "game": GAMES[place % len(GAMES)], **spec} for place, spec in enumerate(specs)]
     table = pd.DataFrame([_game_row(plan, spec) for spec in rows])
     level = 1 - plan.analysis.confidence
-    levels = Levels(level, (np.full(len(table), level),) * 3)
-    judged = judge_comparisons(table, family=families_of(table), levels=levels, first_level=level, plan=plan)
-    return COMPARISONS.frame(_as_given(judged, specs))
+    levels = Levels.at(level, len(table), first=level)
+    judged = judge(table, levels, plan, family=families_of(table))
+    return COMPARISONS.frame(_as_given(published(judged), specs))
 
 
 def overall_rows(plan: ReviewPlan, *specs: dict) -> pd.DataFrame:
@@ -59,9 +62,9 @@ def overall_rows(plan: ReviewPlan, *specs: dict) -> pd.DataFrame:
     table = pd.DataFrame([_row(plan, usual | spec) for spec in specs])
     given = [spec.get("confidence", plan.analysis.confidence) for spec in specs]
     own = 1 - np.array(given, dtype=float)
-    judged = judge_overall(table, levels=Levels(1 - plan.analysis.confidence, (own,) * 3), plan=plan)
-    counts = (table["withheld"] == "").to_numpy()
-    return OVERALL.frame(_as_given(published(judged, counts), specs))
+    page = 1 - plan.analysis.confidence
+    judged = judge(table, replace(Levels.at(page, len(table), first=page), of=(own,) * 3), plan)
+    return OVERALL.frame(_as_given(published(judged), specs))
 
 
 def _as_given(table: pd.DataFrame, specs: tuple[dict, ...]) -> pd.DataFrame:
