@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import importlib
 import sys
+from functools import lru_cache
 from importlib import util
 from types import ModuleType
+from typing import Any
 
 
+class _Late(ModuleType):
+    """Stands for a module until the first of its names is asked for."""
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(importlib.import_module(self.__name__), name)
+
+
+@lru_cache
 def loaded_when_used(name: str) -> ModuleType:
     """Return a module that is read from disk when the first of its names is asked for.
 
     Parameters
     ----------
-    name : name of an installed library
+    name : name of an installed library, or of a module of one. The packages around it are not loaded either
 
     Raises
     ------
@@ -20,10 +31,6 @@ def loaded_when_used(name: str) -> ModuleType:
     """
     if name in sys.modules:
         return sys.modules[name]
-    spec = util.find_spec(name)
-    if spec is None:
+    if util.find_spec(name.partition(".")[0]) is None:
         raise ModuleNotFoundError(f"No module named {name!r}", name=name)
-    spec.loader = util.LazyLoader(spec.loader)
-    module = sys.modules[name] = util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return _Late(name)
