@@ -269,3 +269,11 @@ def test_a_picture_that_cannot_be_written_is_an_error_of_the_report(tmp_path):
     (tmp_path / "pictures").write_text("in the way", encoding="utf-8")
     with pytest.raises(ReportError, match="cannot be written"):
         write_film(results(), tmp_path)
+
+
+@pytest.mark.parametrize("length", range(60, 90))
+def test_a_title_that_is_made_smaller_to_fit_is_not_cut(length):
+    title = f"Glass Tundra, 1440p: quiet {'and brisk ' * 9}"[:length].rstrip()
+    svg = picture_svg(replace(picture(), title=title), theme="dark")
+    shown = re.findall(r'<text class="film"[^>]*font-weight:700">([^<]*)</text>', svg)
+    assert " ".join(shown) == title

@@ -166,7 +166,8 @@ def _laid(picture: Picture, style: Style | None) -> _Laid:
 def _shrunk(text: str, room: float, size: float) -> float:
     """Return the size at which a text fits, never below the smallest."""
     wide = text_width(clean(text), size, face="bold")
-    return max(_TEXT, min(size, size * room / wide if wide else size))
+    # A hair smaller than just fits: widths are sums, and what is rounded up would be cut.
+    return max(_TEXT, min(size, 0.999 * size * room / wide if wide else size))
 
 
 def _wanted(style: Style | None) -> float:
