@@ -57,7 +57,7 @@ def processor_s() -> float:
 
 def seconds_by_heading(plan_file: Path, output: Path) -> dict[str, float]:
     """Return how long the notebook's cells take in this process, summed under each heading [s]."""
-    names = {"plan_file": str(plan_file), "output_folder": str(output)}
+    names = {"folder": str(plan_file), "output_folder": str(output)}
     parts: dict[str, float] = {}
     heading = ""
     for cell in review_notebook().cells:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import sys
 from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
@@ -40,18 +41,21 @@ def bundled_path(kind: str, name: str) -> Path:
 _GIVEN = "# Parameters"
 
 
-def check_parameters(history: Sequence[str]) -> None:
+def check_parameters(history: Sequence[str] | None = None) -> None:
     """Stop a notebook that was given a parameter it does not have: a misspelt one would change nothing, silently.
 
     Parameters
     ----------
     history : cells run so far, as IPython keeps them in ``In``; papermill puts its cell behind the one that holds
-        the notebook's own parameters
+        the notebook's own parameters. None: those of the notebook that calls; nothing is checked elsewhere
 
     Raises
     ------
     ReportError : papermill was given others; each is named, with the name that it is nearest to
     """
+    if history is None:
+        shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
+        history = shell.user_ns.get("In", ()) if shell is not None else ()
     places = [place for place, cell in enumerate(history) if place and cell.lstrip().startswith(_GIVEN)]
     if not places:
         return

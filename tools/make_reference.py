@@ -15,7 +15,9 @@ from pathlib import Path
 
 from gpubench_kit.cli.command import make_parser
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import USABLE
 from gpubench_kit.report.package import DECLARED
+from gpubench_kit.report.reviewed import METRIC_VALUES
 from gpubench_kit.sheet.rows import NEEDED, OPTIONAL, ORDERING
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -30,7 +32,7 @@ RUN_SHEET = (
 )
 TABLES = (
     "The tables of a report and of an archive, as in their `datapackage.json`. An empty cell is a value that is "
-    "not defined."
+    "not defined. The last two, `metrics` and `usable`, stand in notebooks alone."
 )
 SCALES = (
     "Each run has one value of each. On the ratio scale a difference is a percentage, computed on natural "
@@ -144,7 +146,7 @@ def sheet_page() -> Iterator[str]:
 def tables_page() -> Iterator[str]:
     """Yield the lines of the page on the published tables."""
     yield from ("# Tables", "", TABLES, "")
-    for table in DECLARED.values():
+    for table in (*DECLARED.values(), METRIC_VALUES, USABLE):
         keys = ", ".join(f"`{one}`" for one in table.key)
         yield from (f"## {table.name}", "", f"One row per {table.row}. Key: {keys}.", "")
         yield from ("| column | type | unit | meaning |", "| --- | --- | --- | --- |")

@@ -116,7 +116,8 @@ def noise(
 
     Parameters
     ----------
-    table : DataFrame, one row per (card, bench, tuning, game, setting, metric); see ``tables.NOISE``
+    table : DataFrame, one row per (card, bench, tuning, game, setting, metric); see ``tables.NOISE``. The noise of
+        a planned session or of an archive will do, too: it knows no tunings, and nothing of what would be detected
     ax : axes to draw on; default a new figure
     metric : name of the metric, on the ratio scale
     tunings : order of the tunings, and so their colours; default as they come
@@ -129,6 +130,8 @@ def noise(
     ------
     TableError : the table lacks a column, or has no row of the metric
     """
+    if "noise" in table and "cv_pct" not in table:
+        table = table.assign(tuning="", cv_pct=table["noise"], detectable_pct=np.nan)
     columns = ("metric", "game", "setting", "tuning", "cv_pct", "detectable_pct")
     rows = of_metric(needed(table, columns, of="noise"), metric, of="noise")
     names = scene_names(rows)

@@ -23,7 +23,7 @@ from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import check_unchanged
 from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
-from gpubench_kit.report.page_build import Progress, bundled_notebook, tell_nobody
+from gpubench_kit.report.page_build import Progress, page_notebook, tell_nobody
 from gpubench_kit.report.place import ReportPlace, check_target
 from gpubench_kit.wording.numbers import count_text
 
@@ -93,7 +93,7 @@ def build_archive(
 
 def _run(folders: Sequence[str | Path], staging: Path, *, tell: Progress) -> nbformat.NotebookNode:
     """Run the notebook into the staging folder."""
-    notebook = bundled_notebook(NOTEBOOK)
+    notebook = page_notebook(NOTEBOOK)
     count = len(notebook.cells) + 1
     parameters = {
         "report_folders": [str(Path(one).absolute()) for one in folders],

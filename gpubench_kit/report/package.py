@@ -31,6 +31,9 @@ _OTHERS = {one.name: one for one in (POSSIBLE, REDO, CHANGES)}
 #: Every table that a report or an archive can hold, by name.
 DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, **_OTHERS}
 
+#: Files of a planned session: rows for the run sheet, the sheet for the printer, what it says in lines.
+ROWS_FILE, PRINTED_FILE, TOLD_FILE = "new_runs.csv", "run_sheet.html", "plan.txt"
+
 #: Column -> table whose key it holds, where both tables are in the package.
 _REFERS = {
     ("run_metrics", "run"): "runs",

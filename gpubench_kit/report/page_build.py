@@ -107,6 +107,9 @@ def _time_left(left_s: float) -> str:
 #: Called with the share done (0 to 1) and what is being done.
 Progress = Callable[[float, str], None]
 
+#: Tag of the cell of a notebook that is no part of the page.
+OWN_QUESTIONS = "own-questions"
+
 _READY = 0.04
 
 #: Share of the bar, behind that, while logs are read.
@@ -121,6 +124,18 @@ def bundled_notebook(name: str) -> NotebookNode:
     name : name of its file
     """
     return nbformat.read(bundled_path("notebooks", name), as_version=4)
+
+
+def page_notebook(name: str) -> NotebookNode:
+    """Return a notebook that comes with the kit without its cell for a reader's own questions.
+
+    Parameters
+    ----------
+    name : name of its file
+    """
+    notebook = bundled_notebook(name)
+    notebook.cells = [cell for cell in notebook.cells if OWN_QUESTIONS not in cell.metadata.get("tags", [])]
+    return notebook
 
 
 @dataclass(frozen=True)
@@ -165,7 +180,7 @@ def run_bundled(
     ------
     GpubenchError : as `run_notebook`
     """
-    notebook = bundled_notebook(name)
+    notebook = page_notebook(name)
     count = len(notebook.cells) + 1
     tell = _only_forward(tell)
     read = 0.0
@@ -180,7 +195,7 @@ def run_bundled(
         tell(_READY + (until - _READY) * read, what)
 
     tell(_READY, "running the notebook")
-    parameters = {"plan_file": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
+    parameters = {"folder": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
     making = making or Making()
     parameters |= {"pictures": making.pictures} if "pictures" in parameter_names(notebook) else {}
     with reading_watched(told_read), ThreadPoolExecutor(max_workers=1) as ahead:

@@ -12,20 +12,17 @@ import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.logs.review import open_review
-from gpubench_kit.model.errors import Fault, PlanError, ReportError
+from gpubench_kit.model.errors import Fault, PlanError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.model.tables import FINDINGS, RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
-from gpubench_kit.page.planning_words import in_lines
-from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.build import MadeOf, count_look, hashes_of, published
-from gpubench_kit.report.html import check_page, page_of
+from gpubench_kit.report.html import page_of
 from gpubench_kit.report.manifest import check_unchanged
-from gpubench_kit.report.package import csv_text, read_table
+from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.schedule.earlier_noise import PREVIOUS, noise_file_of
-from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, swap_file
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet import load_run_sheet
@@ -190,43 +187,8 @@ def _found_tuning(files: Path, page: Path) -> FoundTuning:
     return FoundTuning(page, bool(settings["p_non_inferiority"].notna().any()), tuple(told))
 
 
-ROWS_FILE, PRINTED_FILE, TOLD_FILE = "new_runs.csv", "run_sheet.html", "plan.txt"
-
-
-def write_schedule(schedule: Schedule, folder: str | Path) -> Path:
-    """Write the run sheet for the printer, and the rows that the command adds to ``runs.csv``.
-
-    Parameters
-    ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
-    folder : where; ``run_sheet.html``, ``new_runs.csv`` and, in a few lines, ``plan.txt`` are written
-
-    Returns
-    -------
-    Path of the folder
-
-    Raises
-    ------
-    ReportError : a file cannot be written
-    """
-    folder = Path(folder)
-    page = printed_sheet(schedule)
-    check_page(page)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / ROWS_FILE).write_text(csv_text(schedule.rows, PLANNED_RUNS), encoding="utf-8", newline="")
-        (folder / TOLD_FILE).write_text("\n".join(in_lines(schedule)) + "\n", encoding="utf-8")
-        (folder / PRINTED_FILE).write_text(page, encoding="utf-8", newline="\n")
-    except OSError as error:
-        problem = f"the plan cannot be written ({error.strerror or error})."
-        raise ReportError(
-            Fault(f"output folder '{folder.name}'", problem, "Name another with --output.")
-        ) from error
-    return folder
-
-
 def read_new_rows(folder: Path) -> pd.DataFrame:
-    """Return the rows that `write_schedule` wrote."""
+    """Return the rows that the notebook wrote."""
     return read_table(folder / ROWS_FILE, PLANNED_RUNS)
 
 

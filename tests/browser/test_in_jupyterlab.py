@@ -86,7 +86,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_small_review(folder / "small")
     notebook = review_notebook()
     cell = next(cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", []))
-    cell.source = cell.source.replace("../data/ten_games/plan.toml", "small/plan.toml")
+    cell.source = cell.source.replace("../data/ten_games", "small")
     nbformat.write(notebook, folder / "card_review.ipynb")
     return folder
 

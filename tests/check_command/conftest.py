@@ -66,25 +66,10 @@ class Checked:
 
 def check(folder: Path) -> Checked:
     """Check a review as the notebook does."""
-    plan = kit.load_plan(folder / "plan.toml")
-    review = kit.open_review(plan, keep_going=True)
-    run_metrics = kit.compute_run_metrics(review, plan)
-    findings = kit.check_review(review, run_metrics, plan, is_blind=True)
-    usable = kit.exclude_runs(review, run_metrics, findings)
-    runs, noise = kit.used_runs(review, findings), kit.estimate_noise(usable, plan)
-    ready = kit.check_readiness(review, usable, findings=findings)
-    possible, redo = ready.possible, ready.redo
-    sections = [
-        kit.page.check_head(runs, findings, redo=redo, possible=possible, plan=plan),
-        kit.page.check_redo(redo, plan),
-        kit.page.check_findings(review, findings, redo=redo, plan=plan),
-        kit.page.check_progress(runs, plan),
-        kit.page.check_noise(noise, usable, plan),
-        kit.page.check_runs(review, findings, runs=runs, plan=plan),
-        kit.page.check_logs(review, findings),
-        kit.page.check_limits(plan),
-    ]
-    return Checked(plan, review, findings, runs, redo, noise, {one.name: one for one in sections})
+    found = kit.check(folder)
+    names = ("head", "redo", "findings", "progress", "noise", "runs", "logs", "limits")
+    sections = {one.name: one for one in map(found.section, names)}
+    return Checked(found.plan, found.logs, found.findings, found.runs, found.redo, found.noise, sections)
 
 
 @pytest.fixture(scope="session")

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import ast
 import json
 import re
 import shutil
 from pathlib import Path
 
-import nbformat
 import pandas as pd
 import pytest
 
-import gpubench_kit as kit
 from gpubench_kit.cli import command as cli
 from gpubench_kit.model.errors import Fault, PlanError, TableError
 from gpubench_kit.model.plan.rules import Checks
 from gpubench_kit.report.html import check_page
-from gpubench_kit.report.notebook_run import parameter_names
 from gpubench_kit.report.page_build import bundled_notebook
 from gpubench_kit.report.pages import CHECK_NOTEBOOK as NOTEBOOK
 from gpubench_kit.report.pages import BuiltCheck, build_check
@@ -109,22 +105,6 @@ def test_a_review_with_nothing_recorded_has_a_page_that_says_so(begun_folder, tm
     assert cli.main(["check", str(tmp_path / "fresh"), "-o", str(tmp_path / "out")]) == 1
     assert "Nothing to check yet" in capsys.readouterr().out
     assert "Nothing to check yet" in (tmp_path / "out" / "check.html").read_text(encoding="utf-8")
-
-
-def test_the_notebook_is_kept_without_outputs_and_sets_two_parameters():
-    notebook = bundled_notebook(NOTEBOOK)
-    nbformat.validate(notebook)
-    assert all(not cell.outputs and cell.execution_count is None for cell in CODE)
-    assert parameter_names(notebook) == ["plan_file", "output_folder"]
-
-
-@pytest.mark.parametrize("cell", CODE, ids=lambda cell: cell.id)
-def test_a_cell_is_short_defines_nothing_and_uses_public_names(cell):
-    assert len(cell.source.splitlines()) <= 12
-    nodes = list(ast.walk(ast.parse(cell.source)))
-    assert not [one for one in nodes if isinstance(one, ast.FunctionDef | ast.ClassDef | ast.Lambda)]
-    assert set(re.findall(r"\bkit\.(\w+)", cell.source)) - {"page"} <= set(kit.__all__)
-    assert set(re.findall(r"\bkit\.page\.(\w+)", cell.source)) <= set(kit.page.__all__)
 
 
 def test_the_notebook_never_compares():

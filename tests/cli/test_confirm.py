@@ -78,10 +78,7 @@ def test_enter_leaves_the_plan_as_it_is(folder):
 
 
 def test_one_cell_of_a_notebook_writes_the_entry(folder):
-    review = kit.open_review(kit.load_plan(folder), keep_going=True)
-    run_metrics = kit.compute_run_metrics(review, review.plan)
-    findings = kit.check_review(review, run_metrics, review.plan, is_blind=True)
-    ready = kit.check_readiness(review, kit.exclude_runs(review, run_metrics, findings), findings=findings)
+    ready = kit.check(folder)
     assert set(ready.possible.loc[ready.possible["metric"] == "avg_fps", "reason"]) == {"format_not_confirmed"}
     (waiting,) = _open(folder)
     for wrong, match in (
