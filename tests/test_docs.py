@@ -97,7 +97,7 @@ def test_code_of_the_guide_to_notebooks_runs_from_top_to_bottom(desk):
     Path("cells.py").write_text(code, encoding="utf-8")
     names = runpy.run_path("cells.py")
     assert len(names["comparisons"]) > 0
-    assert names["axes"].get_xlabel()
+    assert names["ax"].get_xlabel()
 
 
 @pytest.mark.slow
