@@ -4,6 +4,7 @@
 
     python tools/make_calibration.py           measure on all cores (an hour), write and draw
     python tools/make_calibration.py WORD ...  measure experiments whose name has one of the words, keep the others
+    python tools/make_calibration.py --daily   measure in the few reviews of daily tests only
     python tools/make_calibration.py --power   measure only the power of printed verdicts
     python tools/make_calibration.py --draw    show what was measured before
 """
@@ -28,6 +29,8 @@ PICTURE = ROOT / "docs" / "pictures" / "calibration.svg"
 PAGE = ROOT / "docs" / "statistics.md"
 POWER = ROOT / "docs" / "power.csv"
 POWER_START = "<!-- power, made by tools/make_calibration.py -->\n"
+#: What was found in all reviews, from how many, and what in those of a day.
+FOUND = ["found", "standard_error", "suites", "daily"]
 START, END = "<!-- made by tools/make_calibration.py -->\n", "<!-- end -->\n"
 
 INK, MUTED, RULE, BAND, KIT, CONTROL = (TOKENS[token][0] for token in ("i", "m", "r", "band", "t1", "t3"))
@@ -46,35 +49,42 @@ EXACT = {
 PANELS = {"error": ("error", "control"), "power": ("power", "outcome")}
 
 
-def measure(words: list[str]) -> pd.DataFrame:
-    """Return the promises with what is found now.
+def measure(words: list[str], *, whole: bool = True) -> pd.DataFrame:
+    """Return the promises with what is found now, in all reviews and in those of a day.
 
     Parameters
     ----------
     words : parts of names of the experiments to measure; empty for all; others keep what was found before
+    whole : whether all reviews are made, or only those of a day
     """
     sys.path.insert(0, str(ROOT / "tests" / "support"))
     from error_rates import EXPERIMENTS
 
     names = [name for name in EXPERIMENTS if not words or any(word in name for word in words)]
-    results = joblib.Parallel(n_jobs=-1)(joblib.delayed(_run)(name) for name in names)
+    results = joblib.Parallel(n_jobs=-1)(joblib.delayed(_run)(name, whole=whole) for name in names)
     found = dict(zip(names, results, strict=True))
-    before = pd.read_csv(TABLE)[["experiment", "measured", "found", "standard_error", "suites"]]
+    before = pd.read_csv(TABLE).reindex(columns=["experiment", "measured", *FOUND])
     table = pd.read_csv(PROMISES).merge(before, on=["experiment", "measured"], how="left")
     for place, row in table.iterrows():
-        if row["experiment"] in found:
-            one = found[row["experiment"]][row["measured"]]
-            table.loc[place, ["found", "standard_error"]] = round(one.value, 6), round(one.standard_error, 6)
-            table.loc[place, "suites"] = one.suites
+        for of_day, one in found.get(row["experiment"], {}).items():
+            name = row["measured"]
+            table.loc[place, "daily" if of_day else "found"] = round(one[name].value, 6)
+            if not of_day:
+                table.loc[place, ["standard_error", "suites"]] = (
+                    round(one[name].standard_error, 6),
+                    one[name].suites,
+                )
     return table.astype({"suites": int})
 
 
-def _run(name: str) -> dict:
-    """Run one experiment in a process of its own."""
+def _run(name: str, *, whole: bool) -> dict[bool, dict]:
+    """Run one experiment in a process of its own: in the reviews of a day (True), and in all (False)."""
     sys.path.insert(0, str(ROOT / "tests" / "support"))
-    from error_rates import EXPERIMENTS
+    from error_rates import DAILY_SUITES, EXPERIMENTS, with_suites
 
-    return EXPERIMENTS[name]()
+    with with_suites(DAILY_SUITES):
+        found = {True: EXPERIMENTS[name]()}
+    return found | ({False: EXPERIMENTS[name]()} if whole else {})
 
 
 def measure_power() -> pd.DataFrame:
@@ -169,8 +179,9 @@ def _draw_key(figure: Figure) -> None:
 def main(arguments: list[str]) -> None:
     """Write the numbers unless only their showing is asked for, then page and picture."""
     words = [word for word in arguments if not word.startswith("--")]
-    if not arguments or words:
-        measure(words).to_csv(TABLE, index=False, lineterminator="\n")
+    if not arguments or words or "--daily" in arguments:
+        found = measure(words, whole="--daily" not in arguments)
+        found.to_csv(TABLE, index=False, lineterminator="\n")
     if not arguments or "--power" in arguments:
         measure_power().to_csv(POWER, index=False, lineterminator="\n")
     table, page = pd.read_csv(TABLE), PAGE.read_text(encoding="utf-8")

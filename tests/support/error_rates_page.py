@@ -5,11 +5,13 @@ Names of measurements are those of the promises. Noise of the games is alike in 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 from unittest import mock
 
 import numpy as np
 import pandas as pd
+import simulated_suites
 from run_tables import make_plan
 from scipy import stats
 from simulated_suites import (
@@ -28,7 +30,6 @@ from simulated_suites import (
     over_games,
     per_game,
     share,
-    simulate,
 )
 
 from gpubench_kit.statistics import compare
@@ -44,22 +45,30 @@ OFFSET_PCT = 0.3
 Results = dict[str, Found]
 
 
-def _page(rounds: int, *, seed: int, effects=None, noisy: float = 1.0, suites: int | None = None) -> pd.DataFrame:
-    """Return the results over these games of two tunings in four metrics, one row per suite, tuning and metric."""
-    suites = suites or SUITES
+def reviews(true: Mapping[str, tuple], *, rounds: int, seed: int, noisy: float = 1.0) -> tuple:
+    """Return the runs of suites of two tunings in four metrics, and their plan.
+
+    Parameters
+    ----------
+    true : effects of both tunings [%] in each of `METRICS`, one for all games or one for each; not named: none
+    rounds, seed : of every game; the same seed gives the same noise, whatever the effects
+    noisy : noise of the first game in multiples of its own
+    """
+    suites = simulated_suites.SUITES
     factors = np.sqrt(NOISE_DF / np.random.default_rng(seed).chisquare(NOISE_DF, (suites, GAMES)))
     factors[:, 0] *= noisy
     tables = []
-    for place, (metric, (share_of_noise, typical)) in enumerate(METRICS.items()):
-        true = effects if effects is None or isinstance(effects, tuple) else typical
-        made = dict(zip(TUNINGS, (0.0, *(true or (0.0, 0.0))), strict=True))
+    for place, (metric, (share_of_noise, _)) in enumerate(METRICS.items()):
+        made = dict(zip(TUNINGS, (0.0, *true.get(metric, (0.0, 0.0))), strict=True))
         noise = Noise(run_pct=NOISE_PCT * share_of_noise, games_df=np.inf, by_game=factors)
-        table = make_review(
-            made, Design(rounds=rounds, suites=suites, metric=metric), noise=noise, seed=seed + place
-        )
-        tables.append(table)
-    plan = make_plan(TUNINGS, metrics=[*METRICS, "energy_per_frame_j"])
-    found = compare_over_games(merged_metrics(tables), plan)
+        design = Design(rounds=rounds, suites=suites, metric=metric)
+        tables.append(make_review(made, design, noise=noise, seed=seed + place))
+    return merged_metrics(tables), make_plan(TUNINGS, metrics=[*METRICS, "energy_per_frame_j"])
+
+
+def _page(rounds: int, *, seed: int, true=None, noisy: float = 1.0) -> pd.DataFrame:
+    """Return the results over these games, one row per suite, tuning and metric."""
+    found = compare_over_games(*reviews(true or {}, rounds=rounds, seed=seed, noisy=noisy))
     return found[found["scope"] == "these_games"].sort_values(["group", "metric", "of_tuning"], ignore_index=True)
 
 
@@ -88,7 +97,7 @@ def page_alike(rounds: int) -> Results:
 
 def page_typical() -> Results:
     """The same with typical effects: an interval in percent that misses the truth."""
-    rows = _page(5, seed=2510, effects="typical")
+    rows = _page(5, seed=2510, true={name: effects for name, (_, effects) in METRICS.items()})
     typical = {name: np.log1p(np.array(effects) / 100) for name, (_, effects) in METRICS.items()}
     logs = {name: dict(zip(TUNINGS[1:], each, strict=True)) for name, each in typical.items()}
     logs["energy_per_frame_j"] = {name: logs["board_w"][name] - logs["avg_fps"][name] for name in TUNINGS[1:]}
@@ -120,7 +129,7 @@ def _misses(rows: pd.DataFrame) -> np.ndarray:
 
 def page_primary(effect: float) -> Results:
     """The primary metric of the same page."""
-    rows = _page(4, seed=2530, effects=(effect, effect))
+    rows = _page(4, seed=2530, true=dict.fromkeys(METRICS, (effect, effect)))
     rows = rows[rows["metric"] == "avg_fps"]
     return {
         "found": share((rows["ci_low"] > 0).to_numpy().reshape(-1, 2)),
@@ -158,28 +167,23 @@ def table_of_games(effect: float, rounds: int) -> Results:
     }
 
 
-def typed(fps: float, effect: float, *, rounds: int = 4, noise_pct: float | None = None) -> Results:
-    """Values typed to whole frames per second; noise as usual, or the same in all games.
+def typed(fps: float, effect: float, *, noise: float = 1.0) -> Results:
+    """Values typed to whole frames per second; noise as usual, or a share of it.
 
     Control: the floor of the variance alone.
     """
-    made = one_tuning(effect, rounds, seed=3500)
-    if noise_pct:
-        even = Noise(run_pct=noise_pct, games_df=np.inf)
-        made = simulate(
-            {"quiet": effect}, Design(rounds=rounds, suites=SUITES), seed=3500, noise=even, is_even=True
-        )
-    exact = fps * (made.runs["value"] / made.runs.groupby(["group", "game"])["value"].transform("mean"))
-    # Without noise all hangs on where between two steps a game lies: everywhere alike, over one step.
-    width = 0.5 / fps if noise_pct else 0.03
-    level = fps * np.exp(width * np.random.default_rng(3500).uniform(-1, 1, (SUITES, GAMES)))
-    factor = pd.Series(level.ravel(), index=pd.MultiIndex.from_product(
-        [sorted(made.runs["group"].unique()), sorted(made.runs["game"].unique())]))  # fmt: skip
-    values = exact / fps * factor.loc[pd.MultiIndex.from_frame(made.runs[["group", "game"]])].to_numpy()
-    runs = made.runs.assign(value=np.round(values), step=1.0)
+    made = one_tuning(effect, 4, seed=3500)
+    runs = made.runs.sort_values(["group", "game"], kind="stable", ignore_index=True)
+    true = np.where(runs["tuning"] == "quiet", np.log1p(effect / 100), 0.0).reshape(SUITES * GAMES, -1)
+    made_at = np.tile(np.log(np.geomspace(60.0, 180.0, GAMES)), SUITES)[:, None]
+    noises = noise * (np.log(runs["value"].to_numpy()).reshape(true.shape) - true - made_at)
+    # With little noise all hangs on where between two steps a game lies: everywhere alike, over one step.
+    width = 0.03 if noise == 1 else 0.5 / fps
+    level = np.random.default_rng(3500).uniform(-width, width, (SUITES * GAMES, 1))
+    values = fps * np.exp(level + true + noises)
+    runs = runs.assign(value=np.round(values).ravel(), step=1.0)
     over, games = over_games(runs, "these_games"), per_game(runs)
-    truth = np.log1p(effect / 100)
-    change = np.log1p(over["change"] / 100)
+    truth, change = np.log1p(effect / 100), np.log1p(over["change"] / 100)
     held = (np.log1p(over["ci_low"] / 100) <= truth) & (truth <= np.log1p(over["ci_high"] / 100))
     with _satterthwaite_alone():
         plain = over_games(runs, "these_games")
@@ -249,7 +253,7 @@ PAGE = {
     **{f"two tunings, table at .04, {name}, n = {n}": partial(table_of_games, effect, n)
        for n in (3, 4, 5) for name, effect in (("+2 %", 2.0), ("alike", 0.0))},
     "1 FPS at 40, +2 %, n = 4": partial(typed, 40.0, 2.0),
-    "1 FPS at 40, +2 %, n = 4, noise x .3": partial(typed, 40.0, 2.0, noise_pct=0.18),
+    "1 FPS at 40, +2 %, n = 4, noise x .3": partial(typed, 40.0, 2.0, noise=0.3),
     "1 FPS at 90, loss = margin, n = 4": partial(typed, 90.0, -2.0),
     **{f"{size} games per application, offset .3 %, n = 4": partial(pieces, size) for size in (2, 3, 5, 10)},
     "alternating, neighbours share the application, n = 4": neighbours,
