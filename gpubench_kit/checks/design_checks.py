@@ -13,8 +13,12 @@ from gpubench_kit.logs.match_files import clock_set_back, is_in_doubt
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.design import SAME_ORDER_ROUNDS
-from gpubench_kit.statistics.run_order import estimate_drift
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
+from gpubench_kit.statistics.coded_runs import code_runs
+from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, classify
+from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.pair_runs import PairRuns, select_pair
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
 
 #: A shift of a whole game is also this many usual spreads of a run.
@@ -265,3 +269,71 @@ def _where(where: tuple[str, str]) -> str:
     """Return card and bench as the start of a sentence; empty names are left out."""
     named = [shown(name) for name in where if name]
     return f"{', '.join(named)}: " if named else ""
+
+
+#: Where the tuning changes of a pair come from.
+_SOURCES = {
+    "declared": "as declared in the run sheet",
+    "derived": "as the order done tells: every change of card, tuning, session, game or round is one",
+    "each_run": "before each run, as the plan states",
+    "each_block": "before each block of runs, as the plan states",
+    "installation": "as cards or benches were exchanged",
+}
+
+
+def find_layouts(usable: pd.DataFrame, plan: ReviewPlan) -> tuple[Finding, ...]:
+    """Return notes on how the runs of each pair were laid out and which tuning changes were counted.
+
+    Parameters
+    ----------
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    plan : ReviewPlan
+
+    Returns
+    -------
+    tuple of Finding, all notes: one for each pair and group, judged by the primary metric's runs; one
+    where no session is given; one where a restart spread was measured on too few restarts, or
+        taken from the archive
+    """
+    found, coded, stated = [], code_runs(usable), dict(plan.analysis.restart_spread)
+    restarts = int(stated.pop("restarts", 0))
+    if 0 < restarts < LEAST_RESTARTS:
+        message = "plan.toml: the restart spread was measured on a single restart; it widens no interval."
+        action = "Measure three restarts of one tuning (two at least), or assume a spread with restarts = 0."
+        limit = float(LEAST_RESTARTS)
+        found.append(Finding("note", "few_restarts", message, "", float(restarts), limit, "restarts", action))
+    if plan.restart_spread_source:
+        units = {name: "%" if METRICS[name].scale == "ratio" else METRICS[name].unit for name in stated}
+        spreads = ", ".join(f"{name} {value:.3g} {units[name]}" for name, value in stated.items())
+        message = f"The spread between restarts is that of {plan.restart_spread_source}: {spreads}."
+        name = "restart_spread_from_archive"
+        found.append(Finding("note", name, message, found=float(restarts), unit="restarts"))
+    if len(coded.change) and not coded.is_given("session").any():
+        message = "No session is given: all runs count as one, without a restart in between."
+        action = "Fill in the column session of the run sheet."
+        found.append(Finding("note", "session_not_given", message, action=action))
+    for pair in plan.pairs():
+        runs = select_pair(coded, pair, metric=plan.analysis.primary)
+        if runs is None:
+            continue
+        design = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
+        of, against = (
+            ", ".join(f"'{part}'" for part in (one.card, one.tuning, one.bench) if part)
+            for one in (pair.of, pair.against)
+        )
+        groups = runs.cell_text("group")
+        for family in range(len(design.shared)):
+            group = f", group '{groups[runs.family == family][0]}'" if runs.family.max() else ""
+            message = f"{of} vs {against}{group}: {_layout_sentence(runs, design, family)}"
+            found.append(Finding("note", "layout", message))
+    return tuple(found)
+
+
+def _layout_sentence(runs: PairRuns, design: Design, family: int) -> str:
+    classes = design.classes[runs.family == family]
+    counts = [f"{CLASSES[one].replace('_', ' ')} in {np.sum(classes == one)}" for one in np.unique(classes)]
+    text = f"{' and '.join(counts)} of {len(classes)} games"
+    if design.unstated[runs.family == family].all():
+        return f"{text}; the order of the runs is not stated."
+    text += f"; tuning changes {_SOURCES[design.changes.source[family]]}"
+    return f"{text}; rounds or blocks serve several games." if design.shared[family] else f"{text}."

@@ -16,6 +16,7 @@ from gpubench_kit.checks.design_checks import (
     check_rules_apply,
     check_same_order,
     check_shifts,
+    find_layouts,
 )
 from gpubench_kit.checks.evidence import Evidence, chosen, gather_evidence, run_text
 from gpubench_kit.checks.log_checks import (
@@ -49,7 +50,6 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUNS, USABLE
 from gpubench_kit.sheet.look_files import GIVEN_FILE
 from gpubench_kit.sheet.looks import open_looks, run_ids
-from gpubench_kit.statistics.run_order import find_layouts
 from gpubench_kit.wording.numbers import number_text, value_text
 
 #: Checks whose messages end with levels of tunings, in brackets -> whether their numbers are levels, too.

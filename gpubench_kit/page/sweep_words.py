@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.plan.ladder import offset_text
 from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
-from gpubench_kit.statistics.sweep_ladder import offset_text
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.measured import GAMES_MISSING
 from gpubench_kit.wording.catalogue import say

@@ -14,6 +14,7 @@ from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import Fault, PlanError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
+from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.model.tables import FINDINGS, RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
 from gpubench_kit.report.build import MadeOf, count_look, hashes_of, published
@@ -27,7 +28,6 @@ from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, sw
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES
-from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 
 CHECK_NOTEBOOK = "check_logs.ipynb"

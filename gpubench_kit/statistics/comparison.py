@@ -9,10 +9,10 @@ import numpy as np
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.design import CONFOUNDED, ROUNDS, Design, classify
+from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.equivalence import Uncertainty
 from gpubench_kit.statistics.pair_runs import PairRuns, members_of, select_pair
 from gpubench_kit.statistics.restarts import RestartSpread, restart_spread
-from gpubench_kit.statistics.run_order import estimate_drift
 from gpubench_kit.statistics.units import Units, gather_units, is_ratio, scaled_margin, scaled_values
 from gpubench_kit.statistics.variance import LEAST_GAMES, Moments, borrow_variance, moments, shared_rounding
 from gpubench_kit.statistics.withheld import withhold_by_design, withhold_by_runs

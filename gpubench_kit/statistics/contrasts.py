@@ -70,7 +70,7 @@ def games_in_unit(games: pd.DataFrame, row) -> UnitChange:
 
     Parameters
     ----------
-    games : rows of ``comparisons`` that entered the overall result, see `entered_games`
+    games : rows of ``comparisons`` that entered the overall result, see `has_entered`
     row : row of ``overall``, scope ``these_games``
 
     Returns
@@ -101,19 +101,6 @@ def has_entered(game, row) -> bool:
     if not np.isfinite(game.change) or (game.verdict == NO_VERDICT and row.scope == "these_games"):
         return False
     return not {game.game, f"{game.game} ({game.setting})"} & set(row.games_left_out.split(SEPARATOR))
-
-
-def entered_games(comparisons: pd.DataFrame, row) -> pd.DataFrame:
-    """Return the rows of ``comparisons`` that a result over games is made of.
-
-    Parameters
-    ----------
-    comparisons : DataFrame, see ``tables.COMPARISONS``
-    row : row of ``overall``
-    """
-    names = (*PAIR_KEY, "group", "metric")
-    games = comparisons[np.logical_and.reduce([comparisons[name] == getattr(row, name) for name in names])]
-    return games[[has_entered(game, row) for game in games.itertuples()]]
 
 
 def game_weights_of(games: pd.DataFrame) -> np.ndarray:

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.statistics.adapters import normal_quantile, t_quantile, t_tail
+from gpubench_kit.statistics.adapters import find_root, normal_quantile, t_quantile, t_tail
 
 # A p-value below this is not told from 0.
 _LEAST_LOG_P = -690.0
-_HALVINGS = 56
 
 
 @dataclass(frozen=True)
@@ -123,8 +122,10 @@ def two_sided_p(distance, found: Uncertainty) -> np.ndarray:
     rows = rows & np.isfinite(distance)
     if not rows.any():
         return p
-    p = np.array(p)
-    p[rows] = _root(np.broadcast_to(distance, p.shape)[rows], found.take(rows))
+    p, wanted, parts = np.array(p), np.broadcast_to(distance, p.shape)[rows], found.take(rows)
+    lowest = np.full(wanted.shape, _LEAST_LOG_P)
+    log_p = find_root(lambda log: half_width(np.exp(log), parts) >= wanted, lowest, np.zeros(wanted.shape))
+    p[rows] = np.where(wanted > 0, np.exp(log_p), 1.0)
     return p
 
 
@@ -191,13 +192,3 @@ def uncertainty_of(table: pd.DataFrame, *, own: bool = False) -> Uncertainty:
     )
     assumed = np.where(np.isnan(restart_df), np.inf, restart_df)
     return Uncertainty(se**2, df, np.nan_to_num(restart_se) ** 2, assumed, np.nan_to_num(rounding_se) ** 2)
-
-
-def _root(distance: np.ndarray, found: Uncertainty) -> np.ndarray:
-    """Return the levels at which intervals of several parts reach the distances."""
-    low, high = np.full(distance.shape, _LEAST_LOG_P), np.zeros(distance.shape)
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        reaches = half_width(np.exp(middle), found) >= distance
-        low, high = np.where(reaches, middle, low), np.where(reaches, high, middle)
-    return np.where(distance > 0, np.exp((low + high) / 2), 1.0)

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.model.errors import DesignError, PlanError
+from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.statistics.equivalence import half_width
 from gpubench_kit.statistics.games import Games
 from gpubench_kit.statistics.overall import OverallEstimate, guarded
-from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.statistics.units import direction_of
 
 #: Shares of the page's level: the primary metric in the main group, its companion there, all others.

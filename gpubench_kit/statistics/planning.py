@@ -382,19 +382,18 @@ def _scale_row(df: float) -> np.ndarray:
 
 def _ratios(question: str, df, wanted: tuple) -> np.ndarray:
     """Return, for each df, the size in standard errors that reaches the wanted chance."""
-    df = np.asarray(df, dtype=float)
-    return np.array([_ratio(question, float(one), wanted) for one in df.ravel()]).reshape(df.shape)
+    values, places = np.unique(np.asarray(df, dtype=float), return_inverse=True)
+    return _ratios_of(question, tuple(values), wanted)[places].reshape(np.shape(df))
 
 
 @lru_cache(maxsize=4096)
-def _ratio(question: str, df: float, wanted: tuple) -> float:
-    """Return the size in standard errors that reaches the wanted chance with this df."""
-    level, power = wanted
-    if not df > 0:
-        return float("nan")
+def _ratios_of(question: str, values: tuple, wanted: tuple) -> np.ndarray:
+    """Return the sizes in standard errors that reach the wanted chance with some df; nan without df."""
+    (level, power), df = wanted, np.array(values)
+    usable = np.where(df > 0, df, np.nan)
     # The scale q exceeds 10 with a chance below 1e-22, so this end is out of reach.
-    highest = 10 * float(t_quantile(1 - level / 2, df)) + 10
-    return find_root(lambda size: float(_chance(question, size, 0.0, (df, level))) - power, 0.0, highest)
+    highest = 10 * t_quantile(1 - level / 2, usable) + 10
+    return find_root(lambda size: _chance(question, size, 0.0, (usable, level)) < power, np.zeros(len(df)), highest)
 
 
 @lru_cache(maxsize=64)

@@ -265,7 +265,9 @@ class _Sums:
             return 0.0
         if self._place(most) > chance:
             return float("inf")
-        return float(np.sqrt(find_root(lambda spread: self._place(spread) - chance, 0.0, most)))
+        return float(
+            np.sqrt(find_root(lambda spread: self._place(float(spread)) > chance, np.zeros(()), np.array(most)))
+        )
 
     def _place(self, spread: float) -> float:
         """Return the chance of a smaller mean square than found, if the variance between sessions is ``spread``."""

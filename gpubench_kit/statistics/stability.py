@@ -11,12 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from gpubench_kit.model.errors import DesignError, Fault
-from gpubench_kit.statistics.adapters import (
-    binomial_p,
-    jeffreys_share_upper,
-    poisson_rate_upper,
-    share_upper,
-)
+from gpubench_kit.statistics.adapters import poisson_rate_upper, share_upper
 from gpubench_kit.wording.numbers import count_text, percent_text, significant_text
 
 CONFIDENCE = 0.95
@@ -117,37 +112,6 @@ def failure_share_limit(failures: int, runs: int, *, confidence: float = CONFIDE
     """
     _raise_for_counts(failures, "runs", runs, confidence=confidence)
     return share_upper(failures, runs, confidence=confidence)
-
-
-def failure_share_estimate(failures: int, runs: int, *, confidence: float = CONFIDENCE) -> float:
-    """Return an upper limit of the share of failing runs that is right on average, for display only.
-
-    Parameters, result and errors as in `failure_share_limit`; the limit of Jeffreys, which is
-    lower than the exact one and is never used to call a tuning stable.
-    """
-    _raise_for_counts(failures, "runs", runs, confidence=confidence)
-    return jeffreys_share_upper(failures, runs, confidence=confidence)
-
-
-def compare_failures(of: tuple[int, float], against: tuple[int, float]) -> float:
-    """Return the p-value against two tunings failing at the same rate.
-
-    Parameters
-    ----------
-    of, against : failures and hours [h] of each tuning
-
-    Returns
-    -------
-    float; 1 with fewer than two failures in all: 0 against 1 is never a difference.
-
-    Raises
-    ------
-    DesignError : as `failure_bound`
-    """
-    for failures, hours in (of, against):
-        _raise_for_counts(failures, "hours", hours, confidence=CONFIDENCE)
-    total = of[0] + against[0]
-    return 1.0 if total < 2 else binomial_p(of[0], total, share=of[1] / (of[1] + against[1]))
 
 
 def _raise_for_counts(failures: int, unit: str, tried: float, *, confidence: float) -> None:

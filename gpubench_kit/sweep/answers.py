@@ -7,8 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.statistics.sweep_ladder import Ladder, Line, Losses, Setting
-from gpubench_kit.statistics.sweep_search import (
+from gpubench_kit.model.plan.ladder import Ladder, Line, Setting
+from gpubench_kit.statistics.units import scaled_margin
+from gpubench_kit.sweep.curves import Curves, points_of
+from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Failures, Losses, Measured, ruled_out
+from gpubench_kit.sweep.search import (
     Advice,
     Search,
     Sequence,
@@ -16,10 +19,7 @@ from gpubench_kit.statistics.sweep_search import (
     next_settings,
     search_sequence,
 )
-from gpubench_kit.statistics.sweep_shape import Shape
-from gpubench_kit.statistics.units import scaled_margin
-from gpubench_kit.sweep.curves import Curves, points_of
-from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Failures, Measured, ruled_out
+from gpubench_kit.sweep.shape import Shape
 
 
 @dataclass(frozen=True)

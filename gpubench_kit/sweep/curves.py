@@ -8,11 +8,11 @@ from itertools import product
 
 import numpy as np
 
+from gpubench_kit.model.plan.ladder import Line
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.coded_runs import CodedRuns
-from gpubench_kit.statistics.sweep_ladder import Line, Losses, measure_settings
-from gpubench_kit.statistics.sweep_shape import Points, Shape, fit_shape
-from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Measured
+from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Losses, Measured, measure_settings
+from gpubench_kit.sweep.shape import Points, Shape, fit_shape
 
 #: Losses of frame rate [%] at which power is read.
 LOSSES_READ = (0.5, 1.0, 2.0, 3.0, 5.0, 7.5, 10.0)

@@ -15,12 +15,12 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.errors import DesignError, GpubenchError
+from gpubench_kit.model.plan.ladder import Ladder, ladder_of
 from gpubench_kit.model.plan.references import CardUnit
 from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.statistics.looks import level_of_looks
-from gpubench_kit.statistics.sweep_ladder import Ladder, ladder_of
 from gpubench_kit.sweep.answers import answer_line, most_efficient, setting_rows
 from gpubench_kit.sweep.curves import (
     PARTS,

@@ -11,12 +11,12 @@ from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import gather_archive
 from gpubench_kit.archive.tables import RESTART_SPREAD
+from gpubench_kit.checks.design_checks import find_layouts
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.report.build import build_report
 from gpubench_kit.report.package import csv_text
 from gpubench_kit.statistics.compare import compare_over_games
-from gpubench_kit.statistics.run_order import find_layouts
 
 GAMES = 8
 HEAD = "scope,bench,metric,restarts,spread,widen_by,widen_restarts"

@@ -7,8 +7,8 @@ from run_tables import CASES, REFERENCE_METRICS, closed, reference_runs, referen
 
 from gpubench_kit.model.plan import Pair, Subject
 from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_within
+from gpubench_kit.statistics.drift import estimate_drift
 from gpubench_kit.statistics.pair_runs import members_of, select_pair
-from gpubench_kit.statistics.run_order import estimate_drift
 from gpubench_kit.statistics.units import in_percent, scaled_values
 from gpubench_kit.wording.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
 

@@ -12,9 +12,7 @@ from scipy import stats
 
 from gpubench_kit.model.errors import DesignError
 from gpubench_kit.statistics.stability import (
-    compare_failures,
     failure_bound,
-    failure_share_estimate,
     failure_share_limit,
     pooled_failure_bound,
 )
@@ -66,26 +64,6 @@ def test_share_limit_without_failure_is_exact():
     assert failure_share_limit(0, 30) == pytest.approx(1 - 0.05 ** (1 / 30), rel=1e-9)
     assert failure_share_limit(0, 30) == pytest.approx(0.095, abs=5e-4)
     assert failure_share_limit(3, 3) == 1
-
-
-def test_displayed_share_is_the_smaller_one():
-    assert failure_share_estimate(0, 30) == pytest.approx(0.062, abs=5e-4)
-
-
-def test_one_failure_against_none_is_never_a_difference():
-    assert compare_failures((0, 1000), (1, 0.1)) == 1
-    assert compare_failures((0, 10), (0, 10)) == 1
-
-
-def test_failures_of_two_tunings_are_compared_by_their_hours():
-    assert compare_failures((8, 10), (0, 10)) == pytest.approx(2 * 0.5**8, rel=1e-12)
-    assert compare_failures((8, 40), (2, 10)) == pytest.approx(1)
-
-
-@given(st.integers(0, 12), st.floats(0.5, 50), st.integers(0, 12), st.floats(0.5, 50))
-def test_swapping_the_tunings_leaves_the_comparison(failures, hours, other_failures, other_hours):
-    of, against = (failures, hours), (other_failures, other_hours)
-    assert compare_failures(of, against) == pytest.approx(compare_failures(against, of), rel=1e-9)
 
 
 @pytest.mark.parametrize(

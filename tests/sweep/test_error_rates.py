@@ -11,8 +11,8 @@ from made_sweeps import step_name, sweep_plan
 
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.coded_runs import code_runs
-from gpubench_kit.statistics.sweep_ladder import judge_settings
-from gpubench_kit.statistics.sweep_search import search_sequence
+from gpubench_kit.sweep.measured import judge_settings
+from gpubench_kit.sweep.search import search_sequence
 from gpubench_kit.synthetic import Design, Noise, make_review
 
 SWEEPS = 2000

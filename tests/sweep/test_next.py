@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gpubench_kit.statistics.sweep_search import Sequence, answer_range, next_settings
+from gpubench_kit.sweep.search import Sequence, answer_range, next_settings
 
 
 def sequence_of(at, passed: int, lost: int, *, error=4e-6, n=4, step=5.0) -> Sequence:

@@ -19,8 +19,8 @@ from signed_claims import in_plan_words
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
-from gpubench_kit.statistics.sweep_ladder import ladder_of
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 

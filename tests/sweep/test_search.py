@@ -5,7 +5,7 @@ from math import erf, sqrt
 import numpy as np
 import pytest
 
-from gpubench_kit.statistics.sweep_search import best_kept, search_sequence
+from gpubench_kit.sweep.search import best_kept, search_sequence
 
 
 def test_a_step_is_passed_only_if_every_step_before_it_was():

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gpubench_kit.statistics.sweep_shape import Points, fit_shape, fitted_values
+from gpubench_kit.sweep.shape import Points, fit_shape, fitted_values
 
 
 def points_of(at, change, half=np.nan, *, factory: bool = False) -> Points:

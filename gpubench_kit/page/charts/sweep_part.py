@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.statistics.sweep_ladder import Ladder, offset_text
+from gpubench_kit.model.plan.ladder import Ladder, offset_text
 from gpubench_kit.wording.terms import of_group
 
 

@@ -105,7 +105,7 @@ class Sequence:
     Attributes
     ----------
     at : places on the ladder
-    passed, too_much : see `gpubench_kit.statistics.sweep_search.Search`
+    passed, too_much : see `gpubench_kit.sweep.search.Search`
     failed : whether failures were seen there
     error, df, n : variance of the change, its degrees of freedom, rounds behind it
     step : least distance of neighbours on the whole ladder

@@ -3,7 +3,7 @@
 import pandas as pd
 from run_tables import balanced, make_plan, reference_runs, run_table
 
-from gpubench_kit.statistics.run_order import find_layouts
+from gpubench_kit.checks.design_checks import find_layouts
 from gpubench_kit.synthetic import Design, make_review
 
 
