@@ -240,7 +240,7 @@ def check_review(
 def check_changed_values(
     review: Review, run_metrics: pd.DataFrame, plan: ReviewPlan, *, findings: pd.DataFrame
 ) -> Iterator[Finding]:
-    """Yield values that differ from what a look showed, where the run sheet does not say why.
+    """Yield what was confirmed after a look, and values that a look showed otherwise where the sheet says not why.
 
     Parameters
     ----------
@@ -250,8 +250,15 @@ def check_changed_values(
     # Most reviews had no look yet: nothing can have changed.
     if not (plan.folder / GIVEN_FILE).exists():
         return
-    moved = open_looks(plan, exclude_runs(review, run_metrics, findings)).moved
-    rows = review.runs.set_index("run")
+    looks = open_looks(plan, exclude_runs(review, run_metrics, findings))
+    for metric, look in looks.confirmed.items():
+        label = METRICS[metric].label
+        message = (
+            f"{label[:1].upper()}{label[1:]} was confirmed after look {look}: until then its values were shown run "
+            "by run, never as differences. Confirming is no look; verdicts start at the level of the present one."
+        )
+        yield Finding("note", "confirmed_after_look", message, found=float(look), unit="look")
+    moved, rows = looks.moved, review.runs.set_index("run")
     for one in moved[~moved["is_explained"].astype(bool)].itertuples():
         facts, is_typed = METRICS[one.metric], one.run_id.startswith("r")
         before, now = (value_text(value, one.metric) for value in (one.before, one.now))

@@ -209,8 +209,6 @@ def loss_bound(target: Target) -> float:
 def amount_sentence(target: Target, amount: float, *, is_least: bool, plan) -> str:
     """Return the sentence that bears out an amount: ``at least 45.0 W lower``, ``at most 2.0 % slower``.
 
-    Where the change measured goes the other way than the amount, the change is told as it was claimed.
-
     Parameters
     ----------
     target, plan : as in `best_sentence`
@@ -220,14 +218,10 @@ def amount_sentence(target: Target, amount: float, *, is_least: bool, plan) -> s
     size, change = abs(amount), target.amounts.change
     if amount * change > 0 and (amount > 0) == is_least:
         clause = _sized_clause(target, plan, max(size, _least_size(target)))
-    elif amount * change > 0:
-        most = f"at most {change_text(size, target.amounts.unit).lstrip('+')} {_way(target)}"
-        clause = _Clause(_compared(target.row, plan, (most, "than")))
     else:
-        of, against = sides(target.row, plan)
-        end = "or more" if is_least else "or less"
-        changed = f"the change of {label_words(target.row.metric)} from {against} to {of} was"
-        clause = _Clause(f"{changed} {change_text(amount, target.amounts.unit)} {end}")
+        way = way_words(target.row.metric, is_up=not is_least)
+        most = f"at most {change_text(size, target.amounts.unit).lstrip('+')} {way}"
+        clause = _Clause(_compared(target.row, plan, (most, "than")))
     return _finished(clause, target, plan)
 
 

@@ -25,7 +25,7 @@ from gpubench_kit.claims.sentences import (
 )
 from gpubench_kit.claims.targets import listed, scene_text
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.sections import OVER_WORDS, Claim, SubjectText
+from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS, Claim, SubjectText
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing, percent_text
@@ -113,11 +113,16 @@ def standing(row) -> str:
 
 
 def _reading(claim: Claim) -> str:
-    """Return how an amount is read: of the change with its sign, so that a slip of the sign is seen."""
-    if claim.kind not in ("at_least", "at_most"):
+    """Return how an amount is read: with its way, so that a slip of the key is seen."""
+    if not claim.amount_keys:
         return ""
-    end = "or more" if claim.kind == "at_least" else "or less"
-    return f"Read as: {METRICS[claim.metric].label} changes by {by_words(claim)} {end}."
+    way = "higher" if AMOUNT_KEYS[claim.word][1] > 0 else "lower"
+    return f"Read as: {METRICS[claim.metric].label} {_amount_words(claim)} {way}."
+
+
+def _amount_words(claim: Claim) -> str:
+    """Return the amount of a claim without its way, for example ``at least 30.0 W``."""
+    return f"at {'least' if claim.word.endswith('at_least') else 'most'} {size_words(claim)}"
 
 
 def _result_text(one: Judged, claim: Claim) -> str:
@@ -263,10 +268,10 @@ def _shared_clause(verdict: Verdict, plan) -> str:
         return (
             f"There is no difference of {label} between {of} and {against} beyond our margin of {margin_words(row)}"
         )
-    if claim.kind in ("at_least", "at_most"):
-        end = "or more" if claim.kind == "at_least" else "or less"
-        return f"The change of {label} from {against} to {of} is {by_words(claim)} {end}"
-    way = way_words(claim.metric, is_up=(claim.kind == "better") == (direction_of(claim.metric) > 0))
+    if claim.amount_keys:
+        way = f"{_amount_words(claim)} {way_words(claim.metric, is_up=AMOUNT_KEYS[claim.word][1] > 0)}"
+    else:
+        way = way_words(claim.metric, is_up=(claim.kind == "better") == (direction_of(claim.metric) > 0))
     if claim.metric == "avg_fps":
         return f"{of} was {way} than {against}"
     return f"{label[:1].upper()}{label[1:]} was {way} with {of} than with {against}"

@@ -43,7 +43,7 @@ GIVEN = Table(
         Column("kind", "text", "what the row keeps", allowed=("game", "overall", "claim", "run")),
         Column("key", "text", "comparison, result, claim or run"),
         Column("runs", "text", "used runs of both sides; of a run its name"),
-        Column("numbers", "text", "values of a run by metric, to nine digits"),
+        Column("numbers", "text", "values of a run by metric, to nine digits; metrics that were only likely"),
         Column("level", "number", "level of the look"),
         Column("share", "number", "share of the page's level"),
         Column("margin", "number", "margin it was judged by"),

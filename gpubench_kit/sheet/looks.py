@@ -46,6 +46,8 @@ _GROUPINGS = ("card", "bench", "tuning", "game", "setting")
 _ROW = (*_GROUPINGS, "session", "round")
 #: Longer cells are more than CSV readers take; whole sections are then kept as one hash each.
 _LONGEST_CELL = 100_000
+#: Ends the name of a metric whose value was only likely at a look.
+_LIKELY, _NOT_CONFIRMED = "?=likely", "format_not_confirmed"
 _RULES = ("analysis", "exclude", "checks")
 _KEYS = {
     "game": (*PAIR_KEY, "game", "setting", "group", "metric"),
@@ -182,6 +184,20 @@ class Looks:
         """Decisions changed since the first look: what, before, now."""
         return decisions_changed(self.rows, self.asked)
 
+    @cached_property
+    def confirmed(self) -> dict[str, int]:
+        """Metrics whose values were only likely at a look and are sure now, with the last such look."""
+        found: dict[str, int] = {}
+        if self.usable is None or not len(self.kept):
+            return found
+        sure = self.usable[self.usable["withheld_for"] != _NOT_CONFIRMED]
+        now = set(zip(sure["run_id"], sure["metric"], strict=True))
+        for row in self.kept[self.kept["kind"] == "run"].itertuples():
+            for metric in _likely(row.numbers):
+                if (row.key, metric) in now:
+                    found[metric] = max(found.get(metric, 0), int(row.look))
+        return found
+
     @property
     def foreseen(self) -> frozenset[str] | None:
         """Keys of the claims written before the first look with verdicts; None where all were, or nobody knows."""
@@ -286,9 +302,15 @@ class Looks:
             yield {"look": number, "kind": "claim", "key": key}
         unexplained = self.moved[~self.moved["is_explained"].astype(bool)]
         stands = {(row.run_id, row.metric): row.before for row in unexplained.itertuples()}
+        kept = before[before["kind"] == "run"].set_index("key")["numbers"]
         for key, part in self.usable.sort_values(["run_id", "metric"]).groupby("run_id"):
-            numbers = zip(part["metric"], part["value"], strict=True)
+            # What is only likely was shown run by run, never as a difference: it may become another number.
+            is_likely = part["withheld_for"] == _NOT_CONFIRMED
+            sure = part[~is_likely]
+            numbers = zip(sure["metric"], sure["value"], strict=True)
             told = [f"{metric}={stands.get((key, metric), value):.9g}" for metric, value in numbers]
+            likely = {*_likely(kept.get(key, "")), *part.loc[is_likely, "metric"]}
+            told += [f"{metric}{_LIKELY}" for metric in sorted(likely)]
             names = {"runs": json.dumps(part["run"].iloc[0], ensure_ascii=False), "numbers": " ".join(told)}
             yield {"look": number, "kind": "run", "key": key, **names}
         level = None if overall is None else overall["level"].dropna().max()
@@ -321,6 +343,7 @@ def open_looks(plan: ReviewPlan, usable: pd.DataFrame | None = None) -> Looks:
     if usable is not None:
         ids = usable["run_id"] if "run_id" in usable else usable["run"]
         fill = {name: usable.get(name, "") for name in (*_GROUPINGS, "corrected")}
+        fill |= {"withheld_for": usable.get("withheld_for", "")}
         fill |= {"group": usable.get("group", "all"), "purpose": usable.get("purpose", "measure")}
         usable = usable.assign(run_id=ids, **fill)
         usable[list(fill)] = usable[list(fill)].astype("object").where(usable[list(fill)].notna(), "")
@@ -361,6 +384,11 @@ def _of_subject(usable: pd.DataFrame, card: str, tuning: str, bench: str) -> pd.
 def _numbers(text: str) -> dict[str, str]:
     """Return the values of a run by metric, as kept."""
     return dict(one.split("=", 1) for one in text.split())
+
+
+def _likely(text: str) -> list[str]:
+    """Return the metrics of a run that were only likely, as kept."""
+    return [one.removesuffix(_LIKELY) for one in text.split() if one.endswith(_LIKELY)]
 
 
 def _partitions(tokens: pd.Series, usable: pd.DataFrame) -> str:

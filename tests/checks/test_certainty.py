@@ -10,7 +10,8 @@ from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.statistics.compare import compare_tunings
+from gpubench_kit.sheet.looks import open_looks
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
 CARD = "Larkmoor 4"
 
@@ -93,6 +94,52 @@ def test_a_confirmed_format_counts_and_changes_no_decision(tmp_path):
     assert set(usable["withheld_for"]) == {""}
     assert comparisons["change"].notna().all()
     assert plan.fingerprint == _plan(tmp_path).fingerprint
+
+
+def _findings(plan):
+    """Return the messages of the check by name, and the looks that a report would count."""
+    review = open_review(plan)
+    run_metrics = compute_run_metrics(review, plan)
+    findings = check_review(review, run_metrics, plan)
+    usable = exclude_runs(review, run_metrics, findings)
+    looks = open_looks(plan, usable)
+    results = compare_tunings(usable, looks.plan, looks=looks), compare_over_games(usable, looks.plan, looks=looks)
+    looks.record(*results)
+    return findings.groupby("check")["message"].agg(list), looks, results[0].set_index("metric")
+
+
+def test_power_confirmed_after_a_look_is_no_look_and_the_page_says_since_when(tmp_path):
+    _folder(tmp_path, with_time=True)
+    messages, looks, games = _findings(_plan(tmp_path))
+    assert (looks.made, looks.confirmed) == (1, {})
+    assert games.at["board_w", "reason"] == "format_not_confirmed"
+    sensors = {"board_w": {"column": "power [W]", "unit": "W"}}
+    entry = {"card": CARD, "id": facts_of_log(tmp_path / "logs" / "r0.csv").format_id, "sensors": sensors}
+    for _ in range(2):
+        messages, looks, games = _findings(_plan(tmp_path, format=[entry]))
+        assert (looks.made, looks.confirmed) == (
+            1,
+            dict.fromkeys(("board_w", "energy_per_frame_j", "frames_per_j"), 1),
+        )
+        assert messages["confirmed_after_look"][0].startswith("Board power was confirmed after look 1: until then")
+        assert games.at["board_w", "level"] == pytest.approx(0.04)
+        assert "value_changed_after_look" not in messages
+
+
+def test_another_column_after_a_look_leaves_the_weaker_verdict(tmp_path):
+    _folder(tmp_path, with_time=True)
+    for k in range(8):
+        log = tmp_path / "logs" / f"r{k}.csv"
+        head, *rest = log.read_text(encoding="utf-8").splitlines()
+        watts = 250.5 + k / 10 - 20 * (k % 2)
+        log.write_text("\n".join([f"{head},other power [W]", *(f"{one},{watts}" for one in rest)]) + "\n", "utf-8")
+    first = _findings(_plan(tmp_path, sensors={"board_w": "power [W]"}))[2]
+    messages, looks, games = _findings(_plan(tmp_path, sensors={"board_w": "other power [W]"}))
+    assert looks.made == 1
+    assert len(messages["value_changed_after_look"]) == 7 * 3, "power, energy per frame and the other way round"
+    assert first.at["board_w", "verdict"] == "same_within_margin"
+    assert games.at["board_w", "verdict"] == "undecided"
+    assert games.at["board_w", "reason"].startswith("changed_value:better/same_within_margin")
 
 
 def test_keys_of_earlier_plans_count_as_stated(tmp_path):

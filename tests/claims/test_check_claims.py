@@ -167,7 +167,7 @@ def test_less_than_the_margin_lost_can_be_claimed_by_its_amount():
     games = [{"change": -1.0, "se": 0.1}] * 4
     row = checked({"says": "at_least", "by_pct": -2.0}, games=games)
     assert row["verdict"] == YES
-    assert row["evidence"].startswith("Read as: average frame rate changes by −2.0 % or more. Over 4 games: −1.0 %")
+    assert row["evidence"].startswith("Read as: average frame rate at most 2.0 % lower. Over 4 games: −1.0 %")
 
 
 def test_a_result_without_a_verdict_shows_nothing_and_says_why():

@@ -67,9 +67,24 @@ def test_a_loss_that_is_bounded_is_said_as_the_most_that_it_is():
 
 def test_an_amount_against_the_run_of_things_is_said_as_it_was_claimed():
     sentence = said({"says": "at_least", "by_pct": -2.0}, {"change": 0.5, "se": 0.3})
-    assert sentence.startswith(
-        "The change of the average frame rate from “factory” to “quiet” was −2.0 % or more over"
-    )
+    assert sentence.startswith("“quiet” was at most 2.0 % slower than “factory” over")
+
+
+@pytest.mark.parametrize(
+    ("claim", "words"),
+    [
+        ({"metric": "board_w", "says": "at_most", "by": -30.0}, "board power at least 30.0 W lower."),
+        ({"metric": "board_w", "says": "at_most", "by": 30.0}, "board power at most 30.0 W higher."),
+        ({"says": "at_least", "by_pct": 5.0}, "average frame rate at least 5.0 % higher."),
+    ],
+)
+def test_an_amount_is_read_without_a_sign(claim, words):
+    plan = claim_plan(claim)
+    row = {"change": -12.0 if "metric" in claim else 9.0, "metric": claim.get("metric", "avg_fps")}
+    games = game_rows(plan, *[row] * 4)
+    (found,) = check_claims(games, overall_rows(plan, row), plan).itertuples()
+    assert found.evidence.startswith(f"Read as: {words} ")
+    assert not re.search(r"changes? by|or less|or more", found.evidence + found.suggested_text)
 
 
 def test_two_cards_are_both_named_as_ours():
@@ -126,8 +141,8 @@ def test_performance_per_watt_is_higher():
          "“factory” beyond our margin of 2 % in each of our 4 scenes, on our Larkmoor 4."),
         ("no_loss", {"change": 0.0, "se": 0.3}, "Any loss of the average frame rate with “quiet” against “factory” "
          "is smaller than 0.9 % in each of our 4 scenes, on our Larkmoor 4."),
-        ("at_least", {"change": 3.0}, "The change of the average frame rate from “factory” to “quiet” is +1.0 % or "
-         "more in each of our 4 scenes, on our Larkmoor 4."),
+        ("at_least", {"change": 3.0}, "“quiet” was at least 1.0 % faster than “factory” in each of our 4 scenes, "
+         "on our Larkmoor 4."),
         ("worse", {"change": 3.0}, "In none of our 4 scenes is the claim shown, on our Larkmoor 4; not so in Low "
          "Tide Racers (+3.0 %); Salt Orchard (+3.0 %); Copper Monsoon (+3.0 %); Glass Tundra (+3.0 %)."),
     ],

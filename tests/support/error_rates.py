@@ -173,8 +173,8 @@ def widened(restarts: int) -> Results:
     """The same, with a spread between restarts that was measured on a few of them, anew for each suite."""
     runs = _blocks(OFFSET_PCT, 0.0)
     groups = runs["group"].unique()
-    # Hundredths of the distribution of a measured spread stand for single draws.
-    shares = stats.chi2.ppf((np.arange(100) + 0.5) / 100, restarts - 1) / (restarts - 1)
+    # Twenty-five equal parts of the distribution of a measured spread stand for single draws.
+    shares = stats.chi2.ppf((np.arange(25) + 0.5) / 25, restarts - 1) / (restarts - 1)
     games, over = [], []
     for number, spread in enumerate(OFFSET_PCT * np.sqrt(shares)):
         some = runs[runs["group"].isin(groups[number :: len(shares)])]
