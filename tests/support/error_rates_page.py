@@ -177,9 +177,8 @@ def typed(fps: float, effect: float, *, noise: float = 1.0) -> Results:
     true = np.where(runs["tuning"] == "quiet", np.log1p(effect / 100), 0.0).reshape(SUITES * GAMES, -1)
     made_at = np.tile(np.log(np.geomspace(60.0, 180.0, GAMES)), SUITES)[:, None]
     noises = noise * (np.log(runs["value"].to_numpy()).reshape(true.shape) - true - made_at)
-    # With little noise all hangs on where between two steps a game lies: everywhere alike, over one step.
-    width = 0.03 if noise == 1 else 0.5 / fps
-    level = np.random.default_rng(3500).uniform(-width, width, (SUITES * GAMES, 1))
+    # Much hangs on where between two steps a game lies: everywhere alike, over one step.
+    level = np.random.default_rng(3500).uniform(-0.5 / fps, 0.5 / fps, (SUITES * GAMES, 1))
     values = fps * np.exp(level + true + noises)
     runs = runs.assign(value=np.round(values).ravel(), step=1.0)
     over, games = over_games(runs, "these_games"), per_game(runs)
