@@ -187,16 +187,13 @@ class Looks:
     @cached_property
     def confirmed(self) -> dict[str, int]:
         """Metrics whose values were only likely at a look and are sure now, with the last such look."""
-        found: dict[str, int] = {}
         if self.usable is None or not len(self.kept):
-            return found
+            return {}
         sure = self.usable[self.usable["withheld_for"] != _NOT_CONFIRMED]
         now = set(zip(sure["run_id"], sure["metric"], strict=True))
-        for row in self.kept[self.kept["kind"] == "run"].itertuples():
-            for metric in _likely(row.numbers):
-                if (row.key, metric) in now:
-                    found[metric] = max(found.get(metric, 0), int(row.look))
-        return found
+        shown = self.kept[self.kept["kind"] == "run"].sort_values("look").itertuples()
+        likely = ((metric, row.key, int(row.look)) for row in shown for metric in _likely(row.numbers))
+        return {metric: look for metric, run, look in likely if (run, metric) in now}
 
     @property
     def foreseen(self) -> frozenset[str] | None:
