@@ -225,7 +225,9 @@ def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Itera
         return
     power = games_in_unit(pd.DataFrame(entered), row)
     for quantity, (span, unit) in _running(power, plan).items():
-        levels = _levels(power, plan, quantity)
+        sides = {"of_value": power.of_value, "against_value": power.against_value}
+        alone = {name: UnitChange(*[value] * 7, n_games=power.n_games) for name, value in sides.items()}
+        levels = {name: _running(one, plan)[quantity][0].value for name, one in alone.items()}
         yield quantity, _numbers(span, unit) | levels | {"reason": why}
     for quantity, found in _against_price(row, power, plan):
         yield quantity, {"reason": why} | found
@@ -241,13 +243,6 @@ def _running(power: UnitChange, plan) -> dict[str, tuple[Span, str]]:
         "running_cost": (energy.times(costs.price_per_kwh), costs.currency),
         "heat": (energy_kwh(watts, costs.hours_per_day), "kWh"),
     }
-
-
-def _levels(power: UnitChange, plan, quantity: str) -> dict[str, float]:
-    """Return the levels of both sides, in the unit of a quantity."""
-    sides = {"of_value": power.of_value, "against_value": power.against_value}
-    alone = {name: UnitChange(*[value] * 7, n_games=power.n_games) for name, value in sides.items()}
-    return {name: _running(one, plan)[quantity][0].value for name, one in alone.items()}
 
 
 def _against_price(row: Any, power: UnitChange, plan) -> Iterator[tuple[str, dict]]:
@@ -412,23 +407,26 @@ def _rival_lines(row: Any, plan, *, energy: str) -> Iterator[dict]:
     start |= {"n_games": getattr(row, "n_games", 1), "reason": row.reason, "unit": "%", "scale": "ratio"}
     span = Span(row.change, row.ci_low, row.ci_high)
     if row.metric == energy:
-        yield start | {"quantity": PER_WATT} | _columns(_inverse(span) if energy == _PER_WATT[1] else span)
+        yield (
+            start
+            | {"quantity": PER_WATT}
+            | _columns(
+                Span(
+                    *(
+                        (100 * (1 / (1 + one / 100) - 1) if one > -100 else math.nan)
+                        for one in (span.value, span.high, span.low)
+                    )
+                )
+                if energy == _PER_WATT[1]
+                else span
+            )
+        )
         return
     yield start | {"quantity": PERFORMANCE} | _columns(span)
     if extra_price(row, plan)[0] is not None:
         prices = price_of(row.of_card, plan), price_of(row.against_card, plan)
         money = value_for_money(span, prices[0], against_price=prices[1])
         yield start | {"quantity": PER_PRICE} | _columns(money)
-
-
-def _inverse(span: Span) -> Span:
-    """Return the change of 1 / x from that of x [%]."""
-    return Span(*(_inverse_pct(one) for one in (span.value, span.high, span.low)))
-
-
-def _inverse_pct(change: float) -> float:
-    """Return the change of 1 / x [%]; nan where there is none."""
-    return 100 * (1 / (1 + change / 100) - 1) if change > -100 else math.nan
 
 
 def _columns(span: Span) -> dict[str, float]:

@@ -28,7 +28,11 @@ _watched: set[int] = set()
 def start_safely() -> None:
     """Let this process, and all that it starts, import from where Python and its libraries are installed alone."""
     here = os.getcwd()
-    sys.path[:] = [place for place in sys.path if os.path.isabs(place) and (place != here or _holds_the_kit(here))]
+    sys.path[:] = [
+        place
+        for place in sys.path
+        if os.path.isabs(place) and (place != here or (Path(here) == Path(__file__).resolve().parents[1]))
+    ]
     os.environ.update(safe_environment())
 
 
@@ -74,11 +78,6 @@ def _watch(parent: int) -> None:
     while not IS_WINDOWS and os.getppid() == parent:
         time.sleep(_PACE_S)
     os._exit(1)
-
-
-def _holds_the_kit(folder: str) -> bool:
-    """Return whether the kit itself is imported from a folder, as in a checkout that one works in."""
-    return Path(folder) == Path(__file__).resolve().parents[1]
 
 
 def _cache(name: str) -> str:

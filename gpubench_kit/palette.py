@@ -81,7 +81,11 @@ def check_style(style: Style | None) -> tuple[Finding, ...]:
     """Return a finding for each theme in which the plan's accent could not be used as written."""
     if style is None or style.accent == _HOUSE_ACCENT:
         return ()
-    return tuple(_contrast_finding(style.accent, theme) for theme in THEMES if _is_faint(style.accent, theme))
+    return tuple(
+        _contrast_finding(style.accent, theme)
+        for theme in THEMES
+        if (contrast(style.accent, TOKENS["g"][THEMES.index(theme)]) < MARK_CONTRAST)
+    )
 
 
 def contrast(first: str, second: str) -> float:
@@ -98,11 +102,6 @@ def readable(colour: str, *, ground: str) -> str:
         light += step
         colour = "#" + "".join(f"{round(255 * one):02x}" for one in colorsys.hls_to_rgb(hue, light, full))
     return colour
-
-
-def _is_faint(accent: str, theme: str) -> bool:
-    """Return whether a colour lacks contrast on the ground of a theme."""
-    return contrast(accent, TOKENS["g"][THEMES.index(theme)]) < MARK_CONTRAST
 
 
 def _contrast_finding(accent: str, theme: str) -> Finding:

@@ -25,7 +25,6 @@ from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan.fields import ESTIMATES
-from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import CLAIMS
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.looks import level_of_look
@@ -75,7 +74,11 @@ def check_claims(
     later = level_of_look(plan, 2 if looks is None else looks.made + 1)
     estimates, swept = money_estimates(comparisons, overall, plan), sweep.found if sweep else None
     early = [foreseen is None or plan.claim_key(claim) in foreseen for claim in plan.claims]
-    verdicts = {claim.id: judge_claim(claim, results, plan=plan) for claim in plan.claims if _is_measured(claim)}
+    verdicts = {
+        claim.id: judge_claim(claim, results, plan=plan)
+        for claim in plan.claims
+        if (not claim.reading and claim.metric not in ESTIMATES)
+    }
     p = [
         verdicts[claim.id].p if claim.id in verdicts
         else p_of_reading(claim, swept, plan) if claim.reading else p_of_money(claim, estimates, overall, plan=plan)
@@ -97,11 +100,6 @@ def check_claims(
         row |= {"p": p[place].supports, "p_adjusted": supported[place], **written}
         rows.append(_with_sign(row, claim))
     return CLAIMS.frame(rows)
-
-
-def _is_measured(claim: Claim) -> bool:
-    """Return whether a claim speaks of a metric's results, not of an estimate or a reading."""
-    return not claim.reading and claim.metric not in ESTIMATES
 
 
 def _by_script(supported: float, opposed: float, level: float) -> str:

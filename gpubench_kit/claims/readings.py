@@ -84,7 +84,10 @@ def judge_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
     found = list(_readings(claim, sweep, plan))
     reads = [one for one in found if isinstance(one, _Read)]
     lacking = list(dict.fromkeys(one for one in found if isinstance(one, str)))
-    by = _by_text(claim)
+    key, given = claim.reading
+    unit = METRICS[claim.metric].unit if claim.is_in_unit else "%"
+    shown = f"{change_text(claim.size, unit).lstrip('+')} " if claim.size is not None else ""
+    by = f"{shown}{_LEADS[key].format(f'{given:g}')}"
     if not reads:
         why = " ".join(lacking)
         return {
@@ -215,21 +218,18 @@ def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read
             return " ".join(reason_sentences(why[0], between_cards=True))
         rows = _of(rows, {"reading": READINGS[key][1], "given": given})
         if len(rows):
-            return _of_two(rows.iloc[0], cards, sweep, is_turned=of != cards[0])
+            row = rows.iloc[0]
+            is_turned = of != cards[0]
+            change = _span_of(row, "change", "ci_low", "ci_high")
+            difference = _span_of(row, "difference", "difference_ci_low", "difference_ci_high")
+            if is_turned:
+                whole = Span(100.0, 100.0, 100.0)
+                level = Span(*(100 + one for one in (change.value, change.low, change.high)))
+                change, difference = whole.against(level), difference.turned
+            of_group = _of(sweep.settings, {"card": cards[0], "bench": row["bench"], "group": row["group"]})
+            words = tuple(f"our {card}" for card in cards)
+            return _Read(change, difference, words, int(of_group["n_games"].max()), row["group"])
     return _out_of_reach(claim)
-
-
-def _of_two(row: pd.Series, cards: tuple[str, str], sweep: Any, *, is_turned: bool) -> _Read:
-    """Return a reading between two cards as seen from the claim's side."""
-    change = _span_of(row, "change", "ci_low", "ci_high")
-    difference = _span_of(row, "difference", "difference_ci_low", "difference_ci_high")
-    if is_turned:
-        whole = Span(100.0, 100.0, 100.0)
-        level = Span(*(100 + one for one in (change.value, change.low, change.high)))
-        change, difference = whole.against(level), difference.turned
-    of_group = _of(sweep.settings, {"card": cards[0], "bench": row["bench"], "group": row["group"]})
-    words = tuple(f"our {card}" for card in cards)
-    return _Read(change, difference, words, int(of_group["n_games"].max()), row["group"])
 
 
 def _of(table: pd.DataFrame, wanted: dict[str, Any]) -> pd.DataFrame:
@@ -297,11 +297,3 @@ def _sentence(claim: Claim, read: _Read) -> str:
         size = change_text(abs(span.value), unit).lstrip("+")
         said = f"was about {size} {'higher' if span.value > 0 else 'lower'} than {other}"
     return f"{_place(claim)}, {label} {said} (read off the sweep: {_span_text(claim, read).rstrip('.')})."
-
-
-def _by_text(claim: Claim) -> str:
-    """Return the amount of a claim with its unit, and where it is read."""
-    key, given = claim.reading
-    unit = METRICS[claim.metric].unit if claim.is_in_unit else "%"
-    shown = f"{change_text(claim.size, unit).lstrip('+')} " if claim.size is not None else ""
-    return f"{shown}{_LEADS[key].format(f'{given:g}')}"

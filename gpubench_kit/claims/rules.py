@@ -7,8 +7,7 @@ else *not shown*. That a difference was not found is never taken for its absence
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any
 
 from gpubench_kit.claims.targets import Amounts, Target
 from gpubench_kit.model.metrics import METRICS
@@ -47,10 +46,19 @@ def supports(claim: Claim, target: Target) -> bool:
     Berger, R. L. (1982). Multiparameter hypothesis testing and acceptance sampling.
     doi:10.1080/00401706.1982.10487790
     """
-    rule, row = _RULES[claim.kind], target.row
-    if row.verdict == NO_VERDICT or not rule.shown(row, target.amounts, claim):
+    row, kind = target.row, claim.kind
+    if row.verdict == NO_VERDICT:
         return False
-    return not target.is_named or rule.shown_alone(row, target.own, claim)
+    if claim.amount is not None:
+        ends = [target.amounts, *([target.own] if target.is_named else [])]
+        return not is_flagged(row) and all(_reaches(claim, one) for one in ends)
+    if kind == "no_loss":
+        is_shown = _is_no_loss(row, claim)
+    elif kind == "same":
+        is_shown = row.verdict == "same_within_margin" or row.verdict.endswith(_SMALL)
+    else:
+        is_shown = _way_of(row) == kind
+    return is_shown and (not target.is_named or _lies(kind, row, target.own))
 
 
 def contradicts(claim: Claim, target: Target) -> bool:
@@ -69,10 +77,19 @@ def contradicts(claim: Claim, target: Target) -> bool:
 
     A single game must agree by its own runs alone, since it would be named.
     """
-    rule, row = _RULES[claim.kind], target.row
-    if row.verdict == NO_VERDICT or not rule.refuted(row, target.amounts, claim):
+    row, kind = target.row, claim.kind
+    if row.verdict == NO_VERDICT:
         return False
-    return target.own is None or rule.refuted_alone(row, target.own, claim)
+    ends = [one for one in (target.amounts, target.own) if one is not None]
+    if claim.amount is not None:
+        return not is_flagged(row) and all(_fails(claim, one) for one in ends)
+    if kind == "same":
+        # Real, and adjusted as the verdict is beyond the margin.
+        is_real = row.verdict in ("better", "worse", "higher", "lower") and not is_flagged(row)
+        is_beyond = is_real and bool(row.p_beyond_adjusted <= 1 - row.confidence)
+        return is_beyond and all(_lies("beyond", row, one) for one in ends)
+    opposite = "better" if kind == "worse" else "worse"
+    return _way_of(row) == opposite and (target.own is None or _lies(opposite, row, target.own))
 
 
 def margin_ends(row: Any) -> tuple[float, float]:
@@ -91,107 +108,44 @@ def is_flagged(row: Any) -> bool:
     return "flagged_run" in reason_words(row.reason)
 
 
-def _is_better(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the verdict is a real difference for the better, small or not."""
-    return row.verdict.removesuffix(_SMALL) == "better"
+def _way_of(row: Any) -> str:
+    """Return the verdict of a row, a small difference like a large one."""
+    return row.verdict.removesuffix(_SMALL)
 
 
-def _is_worse(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the verdict is a real difference for the worse, small or not."""
-    return row.verdict.removesuffix(_SMALL) == "worse"
-
-
-def _lies_better(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the interval lies on the better side of zero."""
-    return amounts.ci_low > 0 if direction_of(row.metric) > 0 else amounts.ci_high < 0
-
-
-def _lies_worse(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the interval lies on the worse side of zero."""
-    return amounts.ci_high < 0 if direction_of(row.metric) > 0 else amounts.ci_low > 0
-
-
-def _is_same(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the verdict rules out a difference as large as the margin."""
-    return row.verdict == "same_within_margin" or row.verdict.endswith(_SMALL)
-
-
-def _lies_inside(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the interval lies inside the margin."""
-    least, most = margin_ends(row)
-    return amounts.equivalence_ci_low > least and amounts.equivalence_ci_high < most
-
-
-def _is_beyond(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether a real difference lies entirely beyond the margin, adjusted as the verdict is."""
-    is_real = row.verdict in ("better", "worse", "higher", "lower")
-    is_beyond = row.p_beyond_adjusted <= 1 - row.confidence and not is_flagged(row)
-    return bool(is_real and is_beyond) and _lies_beyond(row, amounts, claim)
-
-
-def _lies_beyond(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the interval lies entirely beyond the margin."""
-    least, most = margin_ends(row)
-    return amounts.equivalence_ci_low > most or amounts.equivalence_ci_high < least
-
-
-def _is_no_loss(row: Any, amounts: Amounts, claim: Claim) -> bool:
+def _is_no_loss(row: Any, claim: Claim) -> bool:
     """Return whether a loss as large as the margin is ruled out, and no real loss was found."""
-    if _is_worse(row, amounts, claim):
+    if _way_of(row) == "worse":
         return False
     if claim.over == "every_game" and not is_flagged(row):
         return bool(row.p_non_inferiority <= 1 - row.confidence)
     return not is_missing(row.no_loss) and bool(row.no_loss)
 
 
-def _rules_out_loss(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the interval rules out a loss as large as the margin."""
+def _lies(side: str, row: Any, amounts: Amounts) -> bool:
+    """Return whether an interval lies on a side of zero, or inside or beyond the margin."""
+    is_up = direction_of(row.metric) > 0
     least, most = margin_ends(row)
-    return (
-        amounts.equivalence_ci_low > least if direction_of(row.metric) > 0 else amounts.equivalence_ci_high < most
-    )
+    low, high = amounts.equivalence_ci_low, amounts.equivalence_ci_high
+    if side in ("better", "worse"):
+        return amounts.ci_low > 0 if is_up == (side == "better") else amounts.ci_high < 0
+    if side == "no_loss":
+        return low > least if is_up else high < most
+    return (low > most or high < least) if side == "beyond" else (low > least and high < most)
 
 
-def _is_at_least(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the change is shown to be no less than the amount."""
-    return amounts.equivalence_ci_low >= claim.amount and not is_flagged(row)
+def _reaches(claim: Claim, amounts: Amounts) -> bool:
+    """Return whether an interval shows the amount of a claim."""
+    if claim.kind == "at_least":
+        return amounts.equivalence_ci_low >= claim.amount
+    return amounts.equivalence_ci_high <= claim.amount
 
 
-def _is_below(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the change is shown to be less than the amount."""
-    return amounts.equivalence_ci_high < claim.amount and not is_flagged(row)
-
-
-def _is_at_most(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the change is shown to be no more than the amount."""
-    return amounts.equivalence_ci_high <= claim.amount and not is_flagged(row)
-
-
-def _is_above(row: Any, amounts: Amounts, claim: Claim) -> bool:
-    """Return whether the change is shown to be more than the amount."""
-    return amounts.equivalence_ci_low > claim.amount and not is_flagged(row)
-
-
-_Test = Callable[[Any, Amounts, Claim], bool]
-
-
-class _Rule(NamedTuple):
-    """What shows a claim, and what refutes it: by the verdict as given, and by a game's own runs alone."""
-
-    shown: _Test
-    shown_alone: _Test
-    refuted: _Test
-    refuted_alone: _Test
-
-
-_RULES = {
-    "better": _Rule(_is_better, _lies_better, _is_worse, _lies_worse),
-    "worse": _Rule(_is_worse, _lies_worse, _is_better, _lies_better),
-    "same": _Rule(_is_same, _lies_inside, _is_beyond, _lies_beyond),
-    "no_loss": _Rule(_is_no_loss, _rules_out_loss, _is_worse, _lies_worse),
-    "at_least": _Rule(_is_at_least, _is_at_least, _is_below, _is_below),
-    "at_most": _Rule(_is_at_most, _is_at_most, _is_above, _is_above),
-}
+def _fails(claim: Claim, amounts: Amounts) -> bool:
+    """Return whether an interval shows that the amount of a claim is not reached."""
+    if claim.kind == "at_least":
+        return amounts.equivalence_ci_high < claim.amount
+    return amounts.equivalence_ci_low > claim.amount
 
 
 #: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.

@@ -14,7 +14,6 @@ import pandas as pd
 from gpubench_kit.claims.judged import (
     CONTRADICTED,
     SUPPORTED,
-    Verdict,
     judge_claim,
     page_level,
     stands_in_every_game,
@@ -127,7 +126,10 @@ def _often_said(results: Results, plan) -> Iterator[Proposal]:
     for claim in claims:
         verdict = judge_claim(claim, results, plan=plan)
         if verdict.outcome != SUPPORTED and verdict.judged:
-            yield Proposal(claim.text, _why(verdict))
+            yield Proposal(
+                claim.text,
+                f"{'Contradicted' if verdict.outcome == CONTRADICTED else 'Not shown'}: {evidence(verdict)}",
+            )
 
 
 def _usual_claims(pair, results: Results, *, over: str, plan) -> Iterator[Claim]:
@@ -165,11 +167,6 @@ def _claim(pair, metric: str, says: str, *, over: str = "these_games", text: str
         SubjectText(card=one.card, tuning=one.tuning, bench=one.bench) for one in (pair.of, pair.against)
     )
     return Claim(id="-", text=text, metric=metric, of=of, against=against, over=over, says=says)
-
-
-def _why(verdict: Verdict) -> str:
-    """Return how a sentence fares, with the evidence."""
-    return f"{'Contradicted' if verdict.outcome == CONTRADICTED else 'Not shown'}: {evidence(verdict)}"
 
 
 def _about_other_samples(plan) -> Iterator[Proposal]:

@@ -104,7 +104,7 @@ def find_targets(claim: Claim, results: Results, *, plan) -> Found:
     -------
     Found : a claim that leaves out bench or group must hold on every bench and in every group
     """
-    if _needs_percent(claim):
+    if claim.is_in_unit and METRICS[claim.metric].scale == "ratio" and claim.over == "games_like_these":
         unit = METRICS[claim.metric].unit
         return Found((), (f"An amount in {unit} can be held against the games measured only; say it in percent.",))
     targets: list[Target] = []
@@ -123,11 +123,6 @@ def find_targets(claim: Claim, results: Results, *, plan) -> Found:
             targets += [_game_target(row, claim) for row in wanted]
             lacking += _missing_games(wanted, claim, plan)
     return Found(tuple(targets), tuple(dict.fromkeys(lacking)))
-
-
-def _needs_percent(claim: Claim) -> bool:
-    """Return whether a claim gives an amount in a unit that only percent can answer."""
-    return claim.is_in_unit and METRICS[claim.metric].scale == "ratio" and claim.over == "games_like_these"
 
 
 def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:

@@ -96,7 +96,22 @@ def suggestion(verdict: Verdict, *, plan) -> str:
     if not verdict.judged:
         return "Nothing can be said: " + " ".join(verdict.lacking)[:1].lower() + " ".join(verdict.lacking)[1:]
     if verdict.claim.over == "every_game" and len(verdict.judged) > 1:
-        return _every_game_sentence(verdict, plan)
+        row, count = verdict.judged[0].target.row, len(verdict.judged)
+        clause, rests_on = _shared_clause(verdict, plan), _rests_on(verdict, plan)
+        if verdict.outcome == SUPPORTED:
+            return f"{clause} in each of our {count} scenes{whose(row, plan)}{rests_on}."
+        held = [one for one in verdict.judged if _stands_among_many(one, verdict.claim)]
+        others = [one for one in verdict.judged if one not in held]
+        against = [one for one in others if one.outcome == CONTRADICTED]
+        where = f"in {len(held)} of our {count} scenes{whose(row, plan)}{rests_on * bool(held)}"
+        text = (
+            f"{clause} {where}" if held else f"In none of our {count} scenes is the claim shown{whose(row, plan)}"
+        )
+        if against:
+            text += f"; not so in {listed(map(_short_result, against), _MOST_GAMES)}"
+        counts = Counter(_standing_among_many(one, verdict.claim) for one in others)
+        left = [f"; {count_text(counts[one], *words)}" for one, words in _STANDING.items() if words and counts[one]]
+        return f"{''.join([text, *left])}."
     return " ".join(_sentence(one, verdict, plan) for one in verdict.judged[:_MOST_GROUPS])
 
 
@@ -212,24 +227,6 @@ def _sentence(one: Judged, verdict: Verdict, plan) -> str:
     return loss_sentence(one.target, plan) if claim.kind == "no_loss" else best_sentence(one.target, plan)
 
 
-def _every_game_sentence(verdict: Verdict, plan) -> str:
-    """Return the sentence about every scene: what all share, or how many share it and which do not."""
-    row, count = verdict.judged[0].target.row, len(verdict.judged)
-    clause, rests_on = _shared_clause(verdict, plan), _rests_on(verdict, plan)
-    if verdict.outcome == SUPPORTED:
-        return f"{clause} in each of our {count} scenes{whose(row, plan)}{rests_on}."
-    held = [one for one in verdict.judged if _stands_among_many(one, verdict.claim)]
-    others = [one for one in verdict.judged if one not in held]
-    against = [one for one in others if one.outcome == CONTRADICTED]
-    where = f"in {len(held)} of our {count} scenes{whose(row, plan)}{rests_on * bool(held)}"
-    text = f"{clause} {where}" if held else f"In none of our {count} scenes is the claim shown{whose(row, plan)}"
-    if against:
-        text += f"; not so in {listed(map(_short_result, against), _MOST_GAMES)}"
-    counts = Counter(_standing_among_many(one, verdict.claim) for one in others)
-    left = [f"; {count_text(counts[one], *words)}" for one, words in _STANDING.items() if words and counts[one]]
-    return f"{''.join([text, *left])}."
-
-
 def _rests_on(verdict: Verdict, plan) -> str:
     """Return what a sentence about many scenes rests on: an assumption, and an order that is not known."""
     rows = [one.target.row for one in verdict.judged]
@@ -261,7 +258,11 @@ def _shared_clause(verdict: Verdict, plan) -> str:
     if claim.kind == "no_loss":
         bounds = [loss_bound(one.target) for one in verdict.judged]
         is_whole = verdict.outcome == SUPPORTED
-        bound = bound_text(max(bounds), _unit(row), up=True) if is_whole else f"our margin of {margin_words(row)}"
+        bound = (
+            bound_text(max(bounds), ("%" if row.scale == "ratio" else row.unit), up=True)
+            if is_whole
+            else f"our margin of {margin_words(row)}"
+        )
         word = "loss" if direction_of(claim.metric) > 0 else "rise"
         return f"Any {word} of {label} with {of} against {against} is smaller than {bound}"
     if claim.kind == "same":
@@ -275,8 +276,3 @@ def _shared_clause(verdict: Verdict, plan) -> str:
     if claim.metric == "avg_fps":
         return f"{of} was {way} than {against}"
     return f"{label[:1].upper()}{label[1:]} was {way} with {of} than with {against}"
-
-
-def _unit(row) -> str:
-    """Return the unit of a row's change."""
-    return "%" if row.scale == "ratio" else row.unit

@@ -143,16 +143,19 @@ def _derived(rows: list[dict], typed_runs: set[str]) -> list[dict]:
             else 0
         )
         derived += [
-            {"run": run, "source": "typed", **row, "step": row["value"] * steps, "certainty": _least(of_run)}
+            {
+                "run": run,
+                "source": "typed",
+                **row,
+                "step": row["value"] * steps,
+                "certainty": max(
+                    (of_run[metric]["certainty"] for metric in ("avg_fps", "board_w")), key=CERTAINTIES.index
+                ),
+            }
             for row in energy
             if row["metric"] not in of_run
         ]
     return derived
-
-
-def _least(of_run: dict[str, dict]) -> str:
-    """Return how sure energy is: as the less sure of power and frame rate."""
-    return max((of_run[metric]["certainty"] for metric in ("avg_fps", "board_w")), key=CERTAINTIES.index)
 
 
 #: Fewest and most runs that one call of another process reads: each call costs a little, and the last ones may
@@ -209,7 +212,7 @@ def compute_run_metrics(
     rules, progress = MetricRules.of_plan(plan), progress or tell_by_file()
     columns, with_typed = RowColumns(), set(review.typed["run"])
     beside_typed: list[dict] = []
-    processes = processes or _processes_for(len(review.tasks))
+    processes = processes or (cpu_count() if len(review.tasks) >= _RUNS_FOR_PROCESSES else 1)
     for done, result in enumerate(_results(review.tasks, rules, processes), start=1):
         review.receive(result.facts, result.findings, result.faults)
         if result.facts.run in with_typed:
@@ -225,11 +228,6 @@ def compute_run_metrics(
     table = columns.table(runs)
     review.note([*findings, *_short_of_frames(table, review)])
     return table
-
-
-def _processes_for(runs: int) -> int:
-    """Return how many processes read so many runs."""
-    return cpu_count() if runs >= _RUNS_FOR_PROCESSES else 1
 
 
 def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> Iterator[_Result]:

@@ -44,7 +44,10 @@ class GpubenchError(Exception):
     """Base of all errors that the kit raises on purpose; ``faults`` lists every fault found."""
 
     def __init__(self, faults: str | Fault | Iterable[Fault | str]):
-        self.faults: tuple[Fault, ...] = tuple(_as_fault(one) for one in _as_list(faults))
+        self.faults: tuple[Fault, ...] = tuple(
+            (one if isinstance(one, Fault) else Fault("", one))
+            for one in ([faults] if isinstance(faults, (str, Fault)) else list(faults))
+        )
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
     def _render_traceback_(self) -> list[str]:
@@ -74,16 +77,6 @@ class DesignError(GpubenchError):
 
 class ReportError(GpubenchError):
     """A report cannot be made or written."""
-
-
-def _as_list(faults: str | Fault | Iterable[Fault | str]) -> list[Fault | str]:
-    """Return the faults as a list, one or many."""
-    return [faults] if isinstance(faults, (str, Fault)) else list(faults)
-
-
-def _as_fault(one: Fault | str) -> Fault:
-    """Return a fault; plain text becomes a fault without a place."""
-    return one if isinstance(one, Fault) else Fault("", one)
 
 
 #: Longer texts are cut in messages; names of thousands of characters are legal.

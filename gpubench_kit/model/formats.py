@@ -64,7 +64,10 @@ def current_columns(columns: Iterable[str]) -> tuple[str, ...]:
     A table that holds both names keeps both: it is no table of an earlier format.
     """
     columns = tuple(columns)
-    return tuple(RENAMED_COLUMNS[one] if _is_old(one, columns) else one for one in columns)
+    return tuple(
+        RENAMED_COLUMNS[one] if (one in RENAMED_COLUMNS and RENAMED_COLUMNS[one] not in columns) else one
+        for one in columns
+    )
 
 
 def current_manifest(manifest: Mapping[str, Any]) -> dict[str, Any]:
@@ -121,8 +124,3 @@ def _current_rows(rows: Any) -> Any:
 def _current_row(row: Any) -> Any:
     """Return a table of a manifest under the names of now; anything else as it is."""
     return dict(zip(current_columns(row), row.values(), strict=True)) if isinstance(row, Mapping) else row
-
-
-def _is_old(column: str, columns: tuple[str, ...]) -> bool:
-    """Return whether a column carries a name of before."""
-    return column in RENAMED_COLUMNS and RENAMED_COLUMNS[column] not in columns

@@ -232,7 +232,8 @@ def next_rounds(
     by_card : for each card, the tunings that a complete round holds
     rounds : complete rounds wanted of each card
     """
-    used = _used(runs, scene)
+    mine = (runs["game"] == scene[0]) & (runs["setting"] == scene[1])
+    used = runs[mine & (runs["purpose"] == "measure") & (runs["excluded"] == "")]
     counts = [complete_rounds(used[used["card"] == card], tunings) for card, tunings in by_card.items()]
     highest = used["round"].max()
     first = 1 if pd.isna(highest) else int(highest) + 1
@@ -261,9 +262,3 @@ def tunings_on(card: str, tunings: Iterable[str], *, plan: ReviewPlan) -> tuple[
     """Return those of some tunings that the plan has for a card."""
     allowed = {one.name for one in plan.tunings if not one.card or card in plan.cards_named(one.card)}
     return tuple(name for name in tunings if name in allowed)
-
-
-def _used(runs: pd.DataFrame, scene: tuple[str, str]) -> pd.DataFrame:
-    """Return the measured rows of a game that nothing excludes."""
-    mine = (runs["game"] == scene[0]) & (runs["setting"] == scene[1])
-    return runs[mine & (runs["purpose"] == "measure") & (runs["excluded"] == "")]

@@ -143,7 +143,8 @@ def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) ->
     stops = [stop for stop in design.stops if stop.rounds]
     if len({stop.game for stop in stops}) <= LEAST_GAMES:
         return
-    needs = _primary_needs(design, plan, noise)
+    primary = noise[noise["metric"] == plan.analysis.primary]
+    needs = needs_of(primary, plan, rounds=planned_rounds(design), in_blocks=design.by_restart)
     idle = needs[needs["rounds_to_decide"].isna() & needs["margin"].notna()]
     idle = idle[[key in {stop.scene for stop in stops} for key in zip(idle["game"], idle["setting"], strict=True)]]
     if len(idle):
@@ -151,12 +152,6 @@ def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) ->
             idle.assign(size=idle["detectable"].fillna(float("inf"))).sort_values("size", kind="stable").iloc[-1]
         )
         yield _without((worst["game"], worst["setting"]), design, _idle_words(worst))
-
-
-def _primary_needs(design: Design, plan: ReviewPlan, noise: pd.DataFrame) -> pd.DataFrame:
-    """Return what the rounds of an evening can show of the metric that decides."""
-    primary = noise[noise["metric"] == plan.analysis.primary]
-    return needs_of(primary, plan, rounds=planned_rounds(design), in_blocks=design.by_restart)
 
 
 def _idle_words(needs: pd.Series) -> str:
@@ -175,7 +170,9 @@ def _without_round(design: Design) -> Iterator[tuple[Design, Dropped]]:
         return
     # A round less saves nothing unless every mounting of a card gets one less.
     fewer = min(most - 1, design.mountings * (math.ceil(most / design.mountings) - 1))
-    stops = tuple(_with_rounds(stop, min(fewer, stop.done + stop.rounds)) for stop in design.stops)
+    stops = tuple(
+        replace(stop, rounds=max(0, min(fewer, stop.done + stop.rounds) - stop.done)) for stop in design.stops
+    )
     lost = f"Round {most}" if fewer == most - 1 else f"Rounds {fewer + 1} to {most}"
     then = f"Smaller differences go unseen, and fewer games are decided: see the numbers for {fewer} rounds."
     yield replace(design, stops=stops), Dropped(f"{lost} of every game", then)
@@ -201,11 +198,6 @@ def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, 
     if games == LEAST_GAMES - 1 and len({stop.game for stop in design.stops}) == LEAST_GAMES:
         parts.append(f"With fewer than {LEAST_GAMES} games none can borrow noise from the others.")
     return design.with_stops(stops), Dropped(f"Game {name}", " ".join(parts))
-
-
-def _with_rounds(stop: Stop, total: int) -> Stop:
-    """Return a stop with so many rounds in all."""
-    return replace(stop, rounds=max(0, total - stop.done))
 
 
 def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:
@@ -347,7 +339,10 @@ def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
     rows = rows[rows["metric"] == plan.analysis.primary]
     sampled, once = (
         np.array([is_so(row) for row in rows.itertuples()], dtype=bool)
-        for is_so in (lambda row: _is_sampled(row, plan), is_cards_once)
+        for is_so in (
+            lambda row: any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card),
+            is_cards_once,
+        )
     )
     rows = rows.assign(is_sampled=sampled, is_once=once & ~sampled, size=rows["n"] / rows["n_blocks"])
     rows.loc[rows["is_once"], ["more_runs", "size"]] = MOUNTINGS - 1, DEFAULT_ROUNDS / MOUNTINGS
@@ -359,11 +354,6 @@ def _units(rows: pd.DataFrame) -> str:
     across = rows["of_card"] != rows["against_card"]
     words = {"rounds": not across.all(), "installations of the cards in turns": across.any()}
     return " and ".join(word for word, is_there in words.items() if is_there)
-
-
-def _is_sampled(row, plan: ReviewPlan) -> bool:
-    """Return whether a side of a comparison is a model of which several cards are measured."""
-    return any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card)
 
 
 def _count_of(stop: Stop) -> str:

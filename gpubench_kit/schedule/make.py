@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import pandas as pd
@@ -13,7 +13,7 @@ from gpubench_kit.schedule.design import Design, SoFar, read_so_far
 from gpubench_kit.schedule.fit import Dropped, Evening, Work, fit_evening, next_work, planned_rounds
 from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot, verdict_chances
 from gpubench_kit.schedule.noise import planning_noise
-from gpubench_kit.schedule.order import PlannedRun, visits_of, visits_table
+from gpubench_kit.schedule.order import visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 
 
@@ -77,8 +77,16 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     rounds, why = rounds_by_pilot(noise.pilot, plan)
     work = next_work(plan, so_far, rounds=rounds)
     evening = _evening(work, plan, noise.table, so_far=so_far)
-    rows = _rows(evening.runs, plan, so_far)
-    to_run = rows if len(rows) else _rows_of(so_far.pending)
+    runs = evening.runs
+    names = _free_names(set(so_far.runs["run"]), len(so_far.runs))
+    highest = so_far.runs["order"].max()
+    start = 1 if pd.isna(highest) else int(highest) + 1
+    bench = plan.benches[-1].name
+    rows = PLANNED_RUNS.frame(
+        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, **vars(run)}
+        for order, run in enumerate(runs, start=start)
+    )
+    to_run = rows if len(rows) else PLANNED_RUNS.frame(so_far.pending.sort_values("order", kind="stable"))
     visits = visits_of(to_run.itertuples(), plan)
     rounds = {scene: count for scene, count in planned_rounds(evening.design).items() if count}
     in_blocks = evening.design.by_restart
@@ -105,26 +113,10 @@ def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar
     """Return the evening that fits; an empty one where there is nothing to run."""
     if work.stage not in ("first", "further"):
         return Evening(work.design, [], 0.0, 0.0, ())
-    name = _session_name(so_far.runs["session"])
-    return fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
-
-
-def _session_name(sessions: Iterable[str]) -> str:
-    """Return a name that no session of the sheet begins with."""
+    sessions = so_far.runs["session"]
     taken = {one.partition(",")[0] for one in sessions}
-    return next(name for name in map("session {}".format, itertools.count(1)) if name not in taken)
-
-
-def _rows(runs: Sequence[PlannedRun], plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
-    """Return planned runs as rows, named and numbered after those of the sheet."""
-    names = _free_names(set(so_far.runs["run"]), len(so_far.runs))
-    highest = so_far.runs["order"].max()
-    start = 1 if pd.isna(highest) else int(highest) + 1
-    bench = plan.benches[-1].name
-    return PLANNED_RUNS.frame(
-        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, **vars(run)}
-        for order, run in enumerate(runs, start=start)
-    )
+    name = next(name for name in map("session {}".format, itertools.count(1)) if name not in taken)
+    return fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
 
 
 def _free_names(taken: set[str], count: int) -> Iterable[str]:
@@ -135,8 +127,3 @@ def _free_names(taken: set[str], count: int) -> Iterable[str]:
         number += 1
         if f"r{number:03d}" not in taken:
             yield f"r{number:03d}"
-
-
-def _rows_of(pending: pd.DataFrame) -> pd.DataFrame:
-    """Return rows of the sheet that wait to be run, in their order."""
-    return PLANNED_RUNS.frame(pending.sort_values("order", kind="stable"))

@@ -108,7 +108,10 @@ def check_extendable(plan: ReviewPlan) -> None:
 def _extended(content: bytes, rows: pd.DataFrame, plan: ReviewPlan, *, file: Path) -> bytes:
     """Return the bytes of the sheet with the rows added."""
     cells = _cells_of(content, file)
-    dialect = _dialect_of(content, cells)
+    encoding = encoding_of(content)
+    text = content.decode(encoding)
+    line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
+    dialect = _Dialect(encoding, cells.separator or ",", line_end)
     place = dict(read_columns(cells, logs_by_pattern=True).place)
     missing = [name for name in _needed(rows, plan, is_empty=not cells.rows) if name not in place]
     content, width = _with_headings(content, missing, dialect)
@@ -116,7 +119,11 @@ def _extended(content: bytes, rows: pd.DataFrame, plan: ReviewPlan, *, file: Pat
     size = max(width + len(missing), *(position + 1 for position in place.values()))
     lines = [_line(row, place, size=size) for row in rows.to_dict("records")]
     added = _encoded(_text(lines, dialect), dialect, file.name)
-    gap = b"" if _ends_line(content, dialect) else _encoded(dialect.line_end, dialect, file.name)
+    gap = (
+        b""
+        if content.decode(dialect.encoding).endswith(("\n", "\r"))
+        else _encoded(dialect.line_end, dialect, file.name)
+    )
     return content + gap + added
 
 
@@ -140,14 +147,6 @@ def _cells_of(content: bytes, file: Path) -> SheetCells:
     return SheetCells(file.name, headings, (), ",")
 
 
-def _dialect_of(content: bytes, cells: SheetCells) -> _Dialect:
-    """Return how the bytes of a sheet are written."""
-    encoding = encoding_of(content)
-    text = content.decode(encoding)
-    line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
-    return _Dialect(encoding, cells.separator or ",", line_end)
-
-
 def _with_headings(content: bytes, missing: Sequence[str], dialect: _Dialect) -> tuple[bytes, int]:
     """Return the bytes with headings added to the first row, and how many cells that row had."""
     text = content.decode(dialect.encoding)
@@ -156,7 +155,7 @@ def _with_headings(content: bytes, missing: Sequence[str], dialect: _Dialect) ->
     first = next(reader, [])
     lines = list(io.StringIO(text[start:], newline=""))
     heading = "".join(lines[: reader.line_num]).rstrip("\r\n")
-    stop = _length(text[:start] + heading, dialect)
+    stop = len((text[:start] + heading).encode(dialect.encoding))
     added = "".join(dialect.separator + name for name in missing).encode(dialect.encoding)
     return content[:stop] + added + content[stop:], len(first)
 
@@ -170,11 +169,6 @@ def _start_of_headings(text: str) -> int:
             break
         start += len(line)
     return start
-
-
-def _length(text: str, dialect: _Dialect) -> int:
-    """Return how many bytes a text fills."""
-    return len(text.encode(dialect.encoding))
 
 
 def _line(row: dict, place: dict[str, int], *, size: int) -> list[str]:
@@ -207,11 +201,6 @@ def _encoded(text: str, dialect: _Dialect, file: str) -> bytes:
         letter = shown(text[error.start : error.end])
         problem = f"its encoding (Windows code page 1252) has no {letter}, which a name in the plan has."
         raise TableError(Fault(file, problem, "Save the run sheet as UTF-8 and call again.")) from error
-
-
-def _ends_line(content: bytes, dialect: _Dialect) -> bool:
-    """Return whether the last row is ended."""
-    return content.decode(dialect.encoding).endswith(("\n", "\r"))
 
 
 def _bytes_of(file: Path) -> bytes:

@@ -227,17 +227,14 @@ def _soak_steps(review: MadeReview) -> list[_Step]:
     rounds = range(review.rounds + 1, review.rounds + 1 + review.soak_rounds)
     steps = [
         _Step(tuning, game, number, "soak", session, f"round {number}, {game.name}")
-        for number, game in product(rounds, _soaked(review))
+        for number, game in product(
+            rounds, [next(game for game in review.games if game.name == name) for name in review.soak_games]
+        )
         for tuning in _order_of_tunings(review, game, number=number)
     ]
     for tuning in review.tunings if review.with_idle else ():
         steps.append(_Step(tuning, review.games[0], review.rounds + review.soak_rounds + 1, "idle", session, ""))
     return steps
-
-
-def _soaked(review: MadeReview) -> list[MadeGame]:
-    """Return the games that are soaked, each at its first setting."""
-    return [next(game for game in review.games if game.name == name) for name in review.soak_games]
 
 
 def _with_repeat(step: _Step, review: MadeReview) -> list[_Step]:

@@ -72,7 +72,23 @@ def make_logs(review: MadeReview, run: MadeRun) -> MadeLogs:
     MadeLogs : the same for the same recipe and run, whichever other runs are made
     """
     rng = np.random.default_rng([review.seed, 3, run.order])
-    truth = _truth(review, run, rng)
+    game = run.game
+    tuning = review.tunings[0] if run.mishap == "tuning_lost" else run.tuning
+    place = review.games.index(game)
+    of_round = np.random.default_rng([review.seed, 4, place, run.round]).standard_normal()
+    fps, watts, warmth, clock = rng.standard_normal(4)
+    moved = (game.run_cv_pct * fps + review.round_pct * of_round + review.drift_pct_per_run * run.order) / 100
+    disturbed = {"background_load": (0.86, 0.93, 0.88)}.get(run.mishap, (1.0, 1.0, 1.0))
+    warming = 0.96 if run.purpose == "warm_up" else 1.0
+    truth = _Truth(
+        avg_fps=game.avg_fps * tuning.fps_factor(game) * np.exp(moved) * disturbed[0] * warming,
+        board_w=game.board_w * tuning.power_factor(game) * np.exp(0.3 * moved + 0.003 * watts) * disturbed[1],
+        core_c=tuning.core_c + 0.5 * warmth,
+        core_mhz=tuning.core_mhz * (1 + 0.001 * clock),
+        core_mv=tuning.core_mv,
+        fan_rpm=tuning.fan_rpm + 25 * warmth,
+        load_pct=game.load_pct * disturbed[2],
+    )
     frame_ms = _frame_times(review, run, avg_fps=truth.avg_fps, rng=rng)
     time_s, frame_ms = _with_mishap(frame_ms, run, rng)
     share = 0.97 if run.game.limited_by == "card" else 0.62
@@ -85,27 +101,6 @@ def sound_dba(review: MadeReview, run: MadeRun) -> float:
     """Return the sound level that the reviewer reads in a soak run [dBA], to one decimal."""
     rng = np.random.default_rng([review.seed, 5, run.order])
     return round(run.tuning.sound_dba + 0.3 * rng.standard_normal(), 1)
-
-
-def _truth(review: MadeReview, run: MadeRun, rng: np.random.Generator) -> _Truth:
-    """Return what the run is, noise and mishap included."""
-    game = run.game
-    tuning = review.tunings[0] if run.mishap == "tuning_lost" else run.tuning
-    place = review.games.index(game)
-    of_round = np.random.default_rng([review.seed, 4, place, run.round]).standard_normal()
-    fps, watts, warmth, clock = rng.standard_normal(4)
-    moved = (game.run_cv_pct * fps + review.round_pct * of_round + review.drift_pct_per_run * run.order) / 100
-    disturbed = {"background_load": (0.86, 0.93, 0.88)}.get(run.mishap, (1.0, 1.0, 1.0))
-    warming = 0.96 if run.purpose == "warm_up" else 1.0
-    return _Truth(
-        avg_fps=game.avg_fps * tuning.fps_factor(game) * np.exp(moved) * disturbed[0] * warming,
-        board_w=game.board_w * tuning.power_factor(game) * np.exp(0.3 * moved + 0.003 * watts) * disturbed[1],
-        core_c=tuning.core_c + 0.5 * warmth,
-        core_mhz=tuning.core_mhz * (1 + 0.001 * clock),
-        core_mv=tuning.core_mv,
-        fan_rpm=tuning.fan_rpm + 25 * warmth,
-        load_pct=game.load_pct * disturbed[2],
-    )
 
 
 def _frame_times(review: MadeReview, run: MadeRun, *, avg_fps: float, rng: np.random.Generator) -> np.ndarray:

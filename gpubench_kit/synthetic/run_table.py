@@ -127,7 +127,19 @@ def make_review(
     rng = np.random.default_rng(seed)
     shape = (design.suites, design.games, design.rounds, len(effects))
     places = _places(design, shape, rng)
-    logs = _log_values(effects, noise, shape=shape, rng=rng)
+    suites, games, _, tunings = shape
+    level = np.log(np.geomspace(60.0, 180.0, games))
+    effect = np.array([_of_each_game(one, games, f"the effect of '{name}'") for name, one in effects.items()])
+    true = np.log1p(effect.T / 100)
+    if noise.effects_pct:
+        true = true + noise.effects_pct / 100 * rng.standard_normal((suites, games, tunings))
+    sigma = noise.run_pct / 100 * _noise_factors(noise.by_game, suites, games)
+    if np.isfinite(noise.games_df):
+        sigma = sigma * np.sqrt(noise.games_df / rng.chisquare(noise.games_df, (suites, games)))
+    factor = np.array([noise.by_tuning.get(name, 1.0) for name in effects])
+    spread = np.broadcast_to(sigma, (suites, games))[:, :, None, None] * factor
+    means = level[:, None] + np.broadcast_to(true, (suites, games, tunings))
+    logs = means[:, :, None, :] + spread * rng.standard_normal(shape)
     logs += _offsets(noise, places, rng)
     return _table(list(effects), design, places=places, values=np.exp(logs))
 
@@ -135,20 +147,15 @@ def make_review(
 def _places(design: Design, shape: tuple, rng: np.random.Generator) -> _Places:
     """Return where each run stands."""
     if design.layout == "rounds":
-        return _places_of_rounds(shape, rng)
+        suites, games, rounds, tunings = shape
+        first = rng.permuted(np.broadcast_to(np.arange(tunings), (suites, games, 1, tunings)), axis=3)
+        slot = (first + np.arange(rounds)[:, None]) % tunings
+        start = (np.arange(rounds) * games + np.arange(games)[:, None])[None, :, :, None] * tunings
+        order = start + slot
+        return _Places(order, order, np.zeros(shape, int), _round_numbers(shape))
     if design.layout == "shared-rounds":
         return _places_of_shared_rounds(shape, rng)
     return _places_of_blocks(shape, design.blocks if design.layout == "restarts" else 1)
-
-
-def _places_of_rounds(shape: tuple, rng: np.random.Generator) -> _Places:
-    """Round by round, game by game, the tunings side by side, each applied anew."""
-    suites, games, rounds, tunings = shape
-    first = rng.permuted(np.broadcast_to(np.arange(tunings), (suites, games, 1, tunings)), axis=3)
-    slot = (first + np.arange(rounds)[:, None]) % tunings
-    start = (np.arange(rounds) * games + np.arange(games)[:, None])[None, :, :, None] * tunings
-    order = start + slot
-    return _Places(order, order, np.zeros(shape, int), _round_numbers(shape))
 
 
 def _places_of_shared_rounds(shape: tuple, rng: np.random.Generator) -> _Places:
@@ -175,25 +182,6 @@ def _places_of_blocks(shape: tuple, blocks: int) -> _Places:
 def _round_numbers(shape: tuple) -> np.ndarray:
     """Return round numbers from 1."""
     return np.broadcast_to(np.arange(1, shape[2] + 1)[:, None], shape)
-
-
-def _log_values(
-    effects: Mapping[str, Effect], noise: Noise, *, shape: tuple, rng: np.random.Generator
-) -> np.ndarray:
-    """Return natural logs of the values before shared offsets."""
-    suites, games, _, tunings = shape
-    level = np.log(np.geomspace(60.0, 180.0, games))
-    effect = np.array([_of_each_game(one, games, f"the effect of '{name}'") for name, one in effects.items()])
-    true = np.log1p(effect.T / 100)
-    if noise.effects_pct:
-        true = true + noise.effects_pct / 100 * rng.standard_normal((suites, games, tunings))
-    sigma = noise.run_pct / 100 * _noise_factors(noise.by_game, suites, games)
-    if np.isfinite(noise.games_df):
-        sigma = sigma * np.sqrt(noise.games_df / rng.chisquare(noise.games_df, (suites, games)))
-    factor = np.array([noise.by_tuning.get(name, 1.0) for name in effects])
-    spread = np.broadcast_to(sigma, (suites, games))[:, :, None, None] * factor
-    means = level[:, None] + np.broadcast_to(true, (suites, games, tunings))
-    return means[:, :, None, :] + spread * rng.standard_normal(shape)
 
 
 def _offsets(noise: Noise, places: _Places, rng: np.random.Generator) -> np.ndarray:

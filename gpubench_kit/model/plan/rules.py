@@ -356,17 +356,12 @@ def _spread_in(path: Path, name: str, data: Mapping[str, Any]) -> tuple[dict[str
     missing = [column for column in _COLUMNS if not rows or column not in rows[0]]
     if missing:
         return {}, f"{name} lacks the column '{missing[0]}' or any row, so it is no table of the archive."
-    wanted = _wanted(data)
+    metrics = data["analysis"].get("metrics", Analysis.model_fields["metrics"].default)
+    wanted = [one for one in metrics if one in METRICS] if isinstance(metrics, list | tuple) else []
     known = {row["metric"]: row for row in _by_preference(rows, _latest_bench(data)) if row["metric"] in wanted}
     if not known:
         return {}, f"{name} knows no restarts in the plan's metrics ({', '.join(wanted)})."
     return _as_stated(known.values()), ""
-
-
-def _wanted(data: Mapping[str, Any]) -> list[str]:
-    """Return the metrics of the plan, as far as they can be read."""
-    metrics = data["analysis"].get("metrics", Analysis.model_fields["metrics"].default)
-    return [one for one in metrics if one in METRICS] if isinstance(metrics, list | tuple) else []
 
 
 def _latest_bench(data: Mapping[str, Any]) -> str:
@@ -391,14 +386,11 @@ def _as_stated(rows: Iterable[Mapping[str, str]]) -> dict[str, float]:
         usable = _number(row["widen_by"])
         spread[row["metric"]] = _number(row["spread"]) if usable is None else usable
         restarts.append(
-            _number(row["widen_restarts"]) if usable is not None else min(_few(row), LEAST_RESTARTS - 1)
+            _number(row["widen_restarts"])
+            if usable is not None
+            else min((_number(row["restarts"]) or 1.0), LEAST_RESTARTS - 1)
         )
     return {**spread, RESTARTS: int(min(one or 1 for one in restarts))}
-
-
-def _few(row: Mapping[str, str]) -> float:
-    """Return the number of restarts of a row that is not known well enough to be used."""
-    return _number(row["restarts"]) or 1.0
 
 
 def _number(text: str) -> float | None:
