@@ -361,7 +361,11 @@ def _as_text(command):
 
 def _environment():
     """Return the environment for the commands, free of another Python's paths."""
-    dropped = {"PYTHONHOME", "PYTHONPATH", "__PYVENV_LAUNCHER__", "PIP_TARGET", "PIP_PREFIX", "PIP_USER"}
+    dropped = {
+        *("PYTHONHOME", "PYTHONPATH", "__PYVENV_LAUNCHER__", "PIP_TARGET", "PIP_PREFIX", "PIP_USER"),
+        # Without bytecode every notebook, and every process of many reports, would compile all libraries again.
+        "PYTHONDONTWRITEBYTECODE",
+    }
     kept = {name: value for name, value in os.environ.items() if name.upper() not in dropped}
     jupyter = {
         f"JUPYTER_{kind}_DIR": str(CACHE / "jupyter" / kind.lower()) for kind in ("CONFIG", "DATA", "RUNTIME")

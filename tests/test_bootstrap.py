@@ -338,3 +338,12 @@ def test_the_script_needs_only_the_standard_library():
     )
     done = subprocess.run([sys.executable, "-I", "-S", "-c", code], capture_output=True, check=False, timeout=60)
     assert done.returncode == 0, done.stderr
+
+
+def test_bytecode_is_kept_whatever_the_shell_says(bootstrap, monkeypatch):
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
+    code = "import sys; print(sys.dont_write_bytecode)"
+    said = subprocess.run(
+        [sys.executable, "-c", code], env=bootstrap._environment(), capture_output=True, text=True
+    )
+    assert said.stdout.strip() == "False"
