@@ -1,264 +1,335 @@
-"""The page of the archive: what all reviews together say of the bench, its drivers, cards and games."""
+"""The page of the archive: what all reviews together say of the test setup, its drivers, cards and games."""
 
 from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
 import pandas as pd
 
 from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
-from gpubench_kit.page.archive_tables import (
-    cards_table,
-    changes_tables,
-    claims_table,
-    findings_table,
-    games_tables,
-    noise_table,
-    restarts_table,
-    reviews_table,
-    with_labels,
-)
-from gpubench_kit.page.archive_words import (
-    control_sentences,
-    head_sentences,
-    line_for_plan,
-    method_terms,
-    spread_sentences,
-)
+from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.page.charts.archives import MOST_ROWS, archive_noise_lanes, card_lanes, change_lanes
-from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import bullets, details, heading, join, link, note, paragraph, terms
+from gpubench_kit.page.elements import (
+    Markup,
+    bullets,
+    columns,
+    details,
+    figure,
+    figures,
+    heading,
+    join,
+    link,
+    listing,
+    note,
+    paragraph,
+    stacked,
+    terms,
+    verdict_shown,
+)
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import count_text
-from gpubench_kit.wording.terms import metric_of, sentence
+from gpubench_kit.wording.names import capital, metric_label
+from gpubench_kit.wording.numbers import (
+    MISSING,
+    change_and_interval_text,
+    change_text,
+    count_text,
+    number_text,
+)
+from gpubench_kit.wording.reasons import reason_sentences
+from gpubench_kit.wording.terms import metric_of, names_text, scene_text
+from gpubench_kit.wording.verdicts import verdict_word
+
+#: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
+MOST_LINES = 60
+_LISTED = 3
+_NO_FINDING = ("no_verdict", "undecided", "same_within_margin")
+_METHOD = ("read", "counts", "noise", "spread", "change", "time")
+_DAY = re.compile(r"(\d{4}-\d{2}-\d{2},?)")
 
 
 def archive_head(archive: Archive) -> Section:
-    """Return the head of the page: how much is in the archive, and what it says of the bench.
+    """Return the head of the page: how much is in the archive, and what it says of the test setup.
 
     Parameters
     ----------
     archive : see `gpubench_kit.archive.gather_archive`
-
-    Returns
-    -------
-    Section
     """
     dates = archive.reviews["date"][archive.reviews["date"] != ""]
-    span = f"{dates.min()} to {dates.max()}" if len(dates) else say("archive.no_dates")
+    span = say("cost.span", low=dates.min(), high=dates.max()) if len(dates) else say("archive.no_dates")
     refused = int((archive.findings["severity"] == "exclude").sum())
-    said = [paragraph(one, css="result") for one in head_sentences(archive)]
-    more = (
-        [note(f"{count_text(refused, 'report')} could not be read or counted; see what was skipped below.")]
-        if refused
-        else []
-    )
-    return Section(
-        "result",
-        archive.title,
-        join([*said, *more]),
-        head=Head((say("archive.kick"), archive.told, span)),
-    )
+    body = [paragraph(one, css="result") for one in head_sentences(archive)]
+    body += [note(say("archive.refused", n=refused))] * bool(refused)
+    head = Head((archive.title, archive.told, span))
+    return Section("result", _title(archive), join(body), head=head)
+
+
+def _title(archive: Archive) -> str:
+    metric = archive.primaries[0]
+    real, _ = _changes_of_drivers(archive, metric)
+    if len(real):
+        last = real.iloc[-1]
+        told = {"card": last.card, "driver": last.of_driver, "metric": metric_label(metric)}
+        return say("archive.title.driver", change=change_text(last.change, last.unit), **told)
+    noise = _over_all(archive.run_noise, metric)
+    if len(noise):
+        amount = f"{number_text(noise['noise'].median(), decimals=2)} {noise['unit'].iloc[0]}"
+        return say("archive.title.noise", metric=metric_label(metric), noise=amount)
+    return say("archive.title.none")
+
+
+def head_sentences(archive: Archive) -> Iterator[str]:
+    """Yield what the archive says of the test setup, most useful first."""
+    metric = archive.primaries[0]
+    label = metric_of(metric).label
+    own, between = _over_all(archive.run_noise, metric), _over_all(archive.restart_spread, metric)
+    if len(own):
+        amount = f"{number_text(own['noise'].median(), decimals=2)} {own['unit'].iloc[0]}"
+        yield say("archive.head.noise", n=len(own), metric=label, noise=amount)
+    if len(between):
+        row = next(between.itertuples())
+        restarts = count_text(row.restarts, "restart")
+        yield say("archive.head.restarts", spread=_with_range(row), restarts=restarts)
+    else:
+        yield say("archive.head.no_restarts")
+    real, n_judged = _changes_of_drivers(archive, metric)
+    if len(real):
+        last = real.iloc[-1]
+        yield say(
+            "archive.head.driver",
+            before=last.against_driver, now=last.of_driver, metric=label, card=last.card,
+            change=change_and_interval_text(last.change, last.ci_low, last.ci_high, unit=last.unit),
+            verdict=verdict_word(last.verdict, metric, last.change),
+        ) + (f" {say('archive.head.besides', count=len(real) - 1)}" if len(real) > 1 else "")  # fmt: skip
+    elif n_judged:
+        yield say("archive.head.no_change", metric=label, comparisons=count_text(n_judged, "comparison"))
+    dropped = archive.games[archive.games["advice"] == "drop"]
+    if len(dropped):
+        names = [f"“{scene_text(row.game, row.setting)}”" for row in dropped.head(_LISTED).itertuples()]
+        more = len(dropped) - len(names)
+        names += [say("archive.head.more", count=more)] * bool(more)
+        yield say("archive.head.drop", games=names_text(names))
+
+
+def _changes_of_drivers(archive: Archive, metric: str) -> tuple[pd.DataFrame, int]:
+    """Return the real changes of a metric, each once, and how many were judged."""
+    rows = archive.driver_changes
+    judged = rows[(rows["metric"] == metric) & (rows["verdict"] != "no_verdict")]
+    real = judged[~judged["verdict"].isin(_NO_FINDING)]
+    # As the review says that compared the two, else as the archive does.
+    by_review_first = real.sort_values("source", ascending=False, kind="stable")
+    once = by_review_first.drop_duplicates(["card", "of_driver", "against_driver"]).sort_index()
+    return once, len(judged)
 
 
 def archive_cards(archive: Archive) -> Section:
-    """Return the section on cards over time.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section
-    """
-    cards = with_labels(archive.cards, archive)
+    """Return the section on cards over time, as `archive_head`."""
+    cards = _with_labels(archive.cards, archive)
     charts = [figure(card_lanes(cards, metric=metric)) for metric in _shown_metrics(archive)]
-    text = (
-        "Each card in its reference tuning, review by review. Reviews differ in their games, so a level is fitted "
-        "through the games that reviews share. A level is no verdict: compare cards in one review."
-    )
+    levels = columns({
+        "card": lambda row: row.card, "date": lambda row: _date(row.date), "driver": lambda row: row.driver,
+        "metric": lambda row: metric_of(row.metric).label, "level": lambda row: number_text(row.level),
+        "games": lambda row: count_text(row.n_games),
+        "linked": lambda row: say("archive.family", family=row.linked),
+    }, numbers=("level", "games"))  # fmt: skip
+    reviews = columns({
+        "review": lambda row: row.title, "date": lambda row: _date(row.date), "card": lambda row: row.cards,
+        "driver": lambda row: row.drivers, "runs": lambda row: count_text(row.n_counted),
+        "sessions": lambda row: count_text(row.n_sessions),
+    }, numbers=("runs", "sessions"))  # fmt: skip
+    shown = cards[cards["metric"].isin(archive.primaries)].iloc[::-1]
+    latest = archive.reviews.iloc[::-1].rename(columns={"name": "title"})
     body = [
-        paragraph(text),
-        figures(charts),
-        details("Every level", cards_table(cards, archive)),
-        reviews_table(archive.reviews),
-    ]
-    return Section("cards", "Cards over time", join(body))
+        paragraph(say("archive.cards.text")), figures(charts),
+        details(say("archive.cards.every"), _limited(levels, shown, "cards", say("archive.cards.caption"))),
+        _limited(reviews, latest, "reviews", say("archive.reviews.caption")),
+    ]  # fmt: skip
+    return Section("cards", say("archive.cards.title"), join(body))
 
 
 def archive_noise(archive: Archive) -> Section:
-    """Return the section on the noise of the bench: from run to run, and between restarts.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section; left out where no tuning was run twice in any game
-    """
-    name, title = "noise", "Noise of this bench"
+    """Return the section on the noise from run to run and between restarts; left out where nothing was repeated."""
     noise = archive.run_noise
     if not len(noise):
-        return left_out(name, title, "no tuning was run twice in one session of any game")
-    shown = _shown_metrics(archive, noise["metric"])
-    charts = [figure(archive_noise_lanes(noise, metric=metric)) for metric in shown]
-    text = (
-        "From run to run within a session, pooled over all reviews, cards and tunings of a game. Means of single "
-        "tunings do not enter, so a difference between them is no noise."
-    )
-    tables = [
-        details(sentence(metric_of(metric).label), noise_table(noise, metric))
-        for metric in dict.fromkeys(noise["metric"])
-    ]
-    between = [
-        heading("Between restarts"),
-        *map(paragraph, spread_sentences(archive)),
-        restarts_table(archive.restart_spread),
-    ]
-    return Section(
-        name,
-        title,
-        join([paragraph(text), figures(charts), *tables, *between, line_for_plan(archive)]),
-    )
+        return left_out("noise", say("archive.noise.title"), say("archive.noise.left_out"))
+    charts = [figure(archive_noise_lanes(noise, metric=one)) for one in _shown_metrics(archive, noise["metric"])]
+    tables = join(_noise_table(noise, metric) for metric in dict.fromkeys(noise["metric"]))
+    body = [
+        paragraph(say("archive.noise.text")), figures(charts), details(say("archive.noise.every"), tables),
+        heading(say("archive.restarts.title")), *map(paragraph, _on_restarts(archive)),
+        _restarts_table(archive.restart_spread),
+    ]  # fmt: skip
+    if archive.plan_line:
+        line = Markup('<p class="code">{}</p>').format(archive.plan_line)
+        body += [paragraph(say("archive.restarts.line")), line]
+    return Section("noise", say("archive.noise.title"), join(body))
+
+
+def _noise_table(noise: pd.DataFrame, metric: str) -> Markup:
+    """Return the noise of one metric, game by game, and on each bench where there are several."""
+    rows, bench = _by_bench(noise[noise["metric"] == metric])
+    fields = columns({
+        "game": lambda row: scene_text(row.game, row.setting), **bench,
+        "noise": lambda row: number_text(row.noise, decimals=2), "interval": _interval,
+        "runs": lambda row: count_text(row.n), "sessions": lambda row: count_text(row.n_sessions),
+        "reviews": lambda row: count_text(row.n_reviews),
+    }, numbers=("noise", "interval", "runs", "sessions", "reviews"),
+       units={"noise": rows["unit"].iloc[0]})  # fmt: skip
+    rows = rows.sort_values(["game", "setting", "scope", "bench"], kind="stable")
+    return _limited(fields, rows, "run_noise", say("archive.noise.caption", metric=_label(metric)))
+
+
+def _restarts_table(spread: pd.DataFrame) -> Markup:
+    rows, bench = _by_bench(spread)
+    fields = columns({
+        "metric": lambda row: _label(row.metric), **bench,
+        "spread": lambda row: f"{number_text(row.spread, decimals=2)} {row.unit}", "interval": _interval,
+        "restarts": lambda row: count_text(row.restarts), "reviews": lambda row: count_text(row.n_reviews),
+        "widen_by": _widening,
+    }, numbers=("spread", "interval", "restarts", "reviews", "widen_by"))  # fmt: skip
+    return _limited(fields, rows, "restart_spread", say("archive.restarts.caption"))
+
+
+def _on_restarts(archive: Archive) -> Iterator[str]:
+    """Yield what the spread between restarts is good for."""
+    known = archive.restart_spread
+    yield say("archive.restarts.use" if len(known) else "archive.restarts.how")
+    short = known[(known["scope"] == "all") & known["widen_by"].isna()]
+    if len(short):
+        labels = names_text([metric_of(name).label for name in short["metric"]])
+        yield say("archive.restarts.few", metrics=labels, least=LEAST_RESTARTS)
 
 
 def archive_control(archive: Archive) -> Section:
-    """Return the section on the drift of control runs: the same card and tuning, measured again.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section; left out where no card was measured again
-    """
-    name, title = "control", "Has the bench drifted?"
-    rows = with_labels(archive.control_runs, archive)
+    """Return the section on the same card and tuning, measured again; left out where there is none."""
+    rows = _with_labels(archive.control_runs, archive)
     if not len(rows):
-        return left_out(name, title, "no card was measured in its reference tuning in two reviews")
-    draws = [
-        figure(change_lanes(rows, metric=metric, title="The same card, measured again"))
-        for metric in _shown_metrics(archive)
-    ]
-    text = (
-        "The reference tuning of a card is the bench's control: the same card in the same games should give the "
-        "same numbers. Each later time is compared with the first."
-    )
+        return left_out("control", say("archive.control.title"), say("archive.control.left_out"))
     shown = rows.groupby(["metric", "card"], sort=False).tail(MOST_ROWS)
-    tables = changes_tables(shown, archive, caption="later times against the first", name="control_runs")
-    return Section(
-        name,
-        title,
-        join([paragraph(text), paragraph(*control_sentences(archive)), figures(draws), tables]),
-    )
+    body = _changes_shown(rows, archive, shown=shown, name="control")
+    return Section("control", say("archive.control.title"), join([*body, *map(paragraph, _control_told(archive))]))
+
+
+def _control_told(archive: Archive) -> Iterator[str]:
+    """Yield how many later times of a card show a change, under the driver of its first time and under others."""
+    metric, who = archive.primaries[0], ["card", "tuning"]
+    rows = archive.control_runs[archive.control_runs["metric"] == metric]
+    known = archive.cards.sort_values(["place_in_time", "bench"], kind="stable").drop_duplicates(who)
+    first = rows[who].merge(known[[*who, "driver"]], on=who, how="left")["driver"].to_numpy()
+    is_same = rows["driver"].to_numpy() == first
+    for key, part in (("same_driver", rows[is_same]), ("other_driver", rows[~is_same])):
+        if len(part):
+            found = int((~part["verdict"].isin(_NO_FINDING)).sum())
+            open_ = int(part["verdict"].isin(("no_verdict", "undecided")).sum())
+            told = {"metric": metric_of(metric).label, "times": count_text(len(part), "later-time")}
+            told["open"] = say("archive.control.open", count=open_) if open_ else ""
+            yield say(f"archive.control.{key}", count=found or say("archive.control.none"), **told)
 
 
 def archive_drivers(archive: Archive) -> Section:
-    """Return the section on what changed from driver to driver.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section; left out where no card was measured under two drivers
-    """
-    name, title = "drivers", "What changed between drivers"
-    rows = with_labels(archive.driver_changes, archive)
+    """Return the section on what changed from driver to driver; left out where no card had two."""
+    rows = _with_labels(archive.driver_changes, archive)
     if not len(rows):
-        return left_out(name, title, "no card was measured under two drivers, or benches")
-    draws = [
-        figure(change_lanes(rows, metric=metric, title="Driver against the one before"))
-        for metric in _shown_metrics(archive)
-    ]
-    text = (
-        "All runs of a card under one driver against all under the one before, in its reference tuning, over the "
-        "games in common; p-values are adjusted for all changes of a metric. Whatever else changed with the "
-        "driver, such as an update of a game that no run sheet names, is part of the change."
-    )
-    tables = changes_tables(rows, archive, caption="later driver against the one before", name="driver_changes")
-    return Section(name, title, join([paragraph(text), figures(draws), tables]))
+        return left_out("drivers", say("archive.drivers.title"), say("archive.drivers.left_out"))
+    body = _changes_shown(rows, archive, shown=rows, name="drivers")
+    return Section("drivers", say("archive.drivers.title"), join(body))
+
+
+def _changes_shown(rows: pd.DataFrame, archive: Archive, *, shown: pd.DataFrame, name: str) -> list[Markup]:
+    """Return changes: the text, a chart for each metric that decides, a folded table for each, the first open."""
+    title = say(f"archive.{name}.chart")
+    drawn = [figure(change_lanes(rows, metric=metric, title=title)) for metric in _shown_metrics(archive)]
+    there = dict.fromkeys(shown["metric"])
+    metrics = dict.fromkeys([*(one for one in archive.primaries if one in there), *there])
+    tables = [
+        details(
+            _label(metric), _changes_table(shown[shown["metric"] == metric], name=name), is_open=place == 0
+        )
+        for place, metric in enumerate(metrics)
+    ]  # fmt: skip
+    return [paragraph(say(f"archive.{name}.text")), figures(drawn), *tables]
+
+
+def _changes_table(rows: pd.DataFrame, *, name: str) -> Markup:
+    """Return the changes of one metric, the latest first; a reason that holds for all is said once, below."""
+    rows = rows.assign(why=[" ".join(reason_sentences(one)) for one in rows["reason"]]).iloc[::-1]
+    differ = rows["why"].nunique() > 1
+    fields = columns({
+        "what": lambda row: join(
+            _date(part) if place % 2 else part for place, part in enumerate(_DAY.split(row.label))
+        ),
+        "change": lambda row: stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)),
+        "verdict": lambda row: verdict_shown(row.verdict, row.metric, row.change),
+        "games": lambda row: count_text(row.n_games), "sessions": _sessions,
+        **({"why": lambda row: row.why} if differ else {}),
+    }, numbers=("change", "games", "sessions"))  # fmt: skip
+    caption = say(f"archive.{name}.caption", metric=_label(rows["metric"].iloc[0]))
+    file = {"control": "control_runs", "drivers": "driver_changes"}[name]
+    table = _limited(fields, rows, file, caption)
+    return table if differ else join([table, paragraph(rows["why"].iloc[0])])
 
 
 def archive_games(archive: Archive) -> Section:
-    """Return the section on games that decide something, and on those that could be left out.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section; left out where nothing was compared
-    """
-    name, title = "games", "Games worth keeping"
+    """Return the section on games that decide something and those that can go; left out where none was compared."""
     if not len(archive.games):
-        return left_out(name, title, "no review compared anything in a single game with a margin")
-    text = (
-        "A game can go where even the least noise that its interval allows keeps the usual rounds from finding a "
-        "difference of the margin; where a cap held every comparison; or where it has said the same as another "
-        "game in at least six reviews, to within half the margin. At least six games are kept. “Finds” is the "
-        "smallest difference that the usual rounds find four times in five."
-    )
-    return Section(name, title, join([paragraph(text), games_tables(archive.games)]))
+        return left_out("games", say("archive.games.title"), say("archive.games.left_out"))
+    fields = columns({
+        "game": lambda row: scene_text(row.game, row.setting),
+        "advice": lambda row: say(f"archive.advice.{row.advice}"),
+        "why": lambda row: say("archive.why.redundant", game=row.says_the_same_as, apart=number_text(row.apart))
+        if row.why == "redundant" else say(f"archive.why.{row.why}"),
+        "decided": lambda row: say("archive.of", count=row.n_decided, all=row.n_comparisons),
+        "noise": lambda row: number_text(row.noise, decimals=2),
+        "detects": lambda row: number_text(row.detectable), "margin": lambda row: number_text(row.margin),
+        "rounds": lambda row: count_text(row.rounds),
+    }, numbers=("decided", "noise", "detects", "margin", "rounds"),
+       units=dict.fromkeys(("noise", "detects", "margin"), "%"))  # fmt: skip
+    rank = {"drop": 0, "more_runs": 1, "keep": 2}
+    rows = archive.games.assign(rank=archive.games["advice"].map(rank))
+    rows = rows.sort_values(["metric", "rank"], kind="stable")
+    tables = [
+        _limited(fields, part, "games", say("archive.games.caption", metric=_label(metric)))
+        for metric, part in rows.groupby("metric", sort=False)
+    ]
+    return Section("games", say("archive.games.title"), join([paragraph(say("archive.games.text")), *tables]))
 
 
 def archive_claims(archive: Archive) -> Section:
-    """Return the section on claims made, review by review.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section; left out where no review made a claim
-    """
-    name, title = "claims", "Claims made"
-    rows = archive.claims_made
-    if not int(rows["n"].sum()):
-        return left_out(name, title, "no review holds claims against its data")
-    total, supported = int(rows["n"].sum()), int(rows["supported"].sum())
-    text = (
-        f"Of {count_text(total, 'claim')} in all scripts the data supported {supported}. “Covered” counts the "
-        "results over all games of a review, of every metric, that a claim speaks of."
-    )
-    return Section(name, title, join([paragraph(text), claims_table(rows)]))
+    """Return the section on claims made, review by review; left out where there is none."""
+    made = archive.claims_made
+    total, supported = int(made["n"].sum()), int(made["supported"].sum())
+    if not total:
+        return left_out("claims", say("archive.claims.title"), say("archive.claims.left_out"))
+    counts = {"claims": "n"} | {name: name for name in ("supported", "contradicted", "not_shown")}
+    fields = columns({
+        "review": lambda row: row.title, "date": lambda row: _date(row.date),
+        **{name: lambda row, column=column: count_text(getattr(row, column)) for name, column in counts.items()},
+        "covered": lambda row: say("archive.of", count=row.n_claimed, all=row.n_overall),
+    }, numbers=(*counts, "covered"))  # fmt: skip
+    rows = made[made["n"] > 0].iloc[::-1].rename(columns={"name": "title"})
+    text = paragraph(say("archive.claims.text", claims=count_text(total, "claim"), supported=supported))
+    table = _limited(fields, rows, "claims_made", say("archive.claims.caption"))
+    return Section("claims", say("archive.claims.title"), join([text, table]))
 
 
 def archive_findings(archive: Archive) -> Section:
-    """Return the section on what was refused, passed over or noticed.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section; left out where there was nothing
-    """
-    name, title = "findings", "What was skipped"
-    if not len(archive.findings):
-        return left_out(name, title, "every report below the folders was read, and counts")
-    return Section(name, title, findings_table(archive.findings))
+    """Return the section on what was refused, skipped or noticed; left out where there was nothing."""
+    found = archive.findings
+    if not len(found):
+        return left_out("findings", say("archive.findings.title"), say("archive.findings.left_out"))
+    lines = [f"{row.message} {row.action}".strip() for row in found.head(MOST_LINES).itertuples()]
+    more = len(found) - len(lines)
+    rest = _rest(count_text(more, "more-finding"), "findings") if more else Markup("")
+    return Section("findings", say("archive.findings.title"), join([bullets(lines), rest]))
 
 
-def archive_method(archive: Archive) -> Section:
-    """Return the section on how all this was calculated.
-
-    Parameters
-    ----------
-    archive : as in `archive_head`
-
-    Returns
-    -------
-    Section
-    """
-    return Section("method", "How this was calculated", terms(method_terms()))
+def archive_method() -> Section:
+    """Return the section on how all this was calculated."""
+    told = [(say(f"archive.method.{one}.term"), say(f"archive.method.{one}.text")) for one in _METHOD]
+    return Section("method", say("archive.method.title"), terms(told))
 
 
 def archive_files(archive: Archive, *, version: str) -> Section:
@@ -268,24 +339,90 @@ def archive_files(archive: Archive, *, version: str) -> Section:
     ----------
     archive : as in `archive_head`
     version : version of the kit
-
-    Returns
-    -------
-    Section
     """
     files = [
-        join([link(f"tables/{name}.csv", f"{name}.csv"), f": one row per {one.row}."])
+        join([link(f"tables/{name}.csv", f"{name}.csv"), say("files.rows", row=one.row)], ": ")
         for name, one in ARCHIVE_TABLES.items()
     ]
-    files.append(join([link("tables.zip", "tables.zip"), ": all tables and their description in one file."]))
-    files.append("parquet/, the folder beside this page: the tables of all reports, for questions in SQL.")
-    facts = [("Made by", f"gpubench_kit {version}"), ("Reports read", count_text(len(archive.reviews)))]
-    return Section(
-        "files", "Where the numbers come from", join([terms(facts), heading("Downloads"), bullets(files)])
-    )
+    files.append(join([link("tables.zip", "tables.zip"), say("archive.files.zip")], ": "))
+    files.append(say("archive.files.parquet"))
+    facts = [
+        (say("files.made_by"), f"gpubench_kit {version}"),
+        (say("archive.files.read"), count_text(len(archive.reviews))),
+    ]
+    body = [terms(facts), heading(say("downloads.title")), bullets(files)]
+    return Section("files", say("files.title"), join(body))
+
+
+def _limited(fields: Iterable[Any], rows: pd.DataFrame, name: str, caption: str) -> Markup:
+    """Return a table with word of the rows that it leaves out, which stand in the file of this name."""
+    table = listing(fields, rows.head(MOST_LINES).itertuples(), caption=caption)
+    more = len(rows) - MOST_LINES
+    return table if more <= 0 else join([table, _rest(count_text(more, "more-row"), name)])
+
+
+def _rest(what: str, name: str) -> Markup:
+    return paragraph(say("archive.rest", what=what, file=f"tables/{name}.csv"))
+
+
+def _by_bench(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Callable[[Any], str]]]:
+    """Return the rows to show and the column of benches, where there are several."""
+    if rows.loc[rows["scope"] == "bench", "bench"].nunique() < 2:
+        return rows[rows["scope"] == "all"], {}
+    return rows, {"bench": lambda row: row.bench if row.scope == "bench" else say("archive.all_benches")}
+
+
+def _with_labels(rows: pd.DataFrame, archive: Archive) -> pd.DataFrame:
+    """Return rows of cards or changes with a label each: card, date or drivers."""
+    several = archive.reviews["cards"].nunique() > 1
+    labels = []
+    for row in rows.itertuples():
+        is_change = hasattr(row, "of_driver")
+        when = f"{row.against_driver} → {row.of_driver}" if is_change else row.date or say("archive.no_date")
+        parts = (row.card * several, when, getattr(row, "driver", ""))
+        within = f" {say('archive.within')}" if getattr(row, "source", "") == "review" else ""
+        labels.append(f"{', '.join(filter(None, parts))}{within}")
+    return rows.assign(label=labels)
 
 
 def _shown_metrics(archive: Archive, there: pd.Series | None = None) -> list[str]:
     """Return the metrics with charts: those that decide, and board power."""
     wanted = dict.fromkeys([*archive.primaries[:2], "board_w"])
     return [name for name in wanted if there is None or name in set(there)]
+
+
+def _over_all(table: pd.DataFrame, metric: str) -> pd.DataFrame:
+    return table[(table["scope"] == "all") & (table["metric"] == metric)]
+
+
+def _label(metric: str) -> str:
+    return capital(metric_of(metric).label)
+
+
+def _date(day: str) -> Markup | str:
+    """Return a day, which never breaks at its hyphens."""
+    return Markup('<span class="whole">{}</span>').format(day) if day else MISSING
+
+
+def _interval(row: Any) -> str:
+    """Return the ends of an interval; an open one says from where."""
+    if pd.isna(row.ci_low):
+        return MISSING
+    high = number_text(row.ci_high, decimals=2) if pd.notna(row.ci_high) else say("archive.any")
+    return say("cost.span", low=number_text(row.ci_low, decimals=2), high=high)
+
+
+def _with_range(row: Any) -> str:
+    low, high = (number_text(one, decimals=2) for one in (row.ci_low, row.ci_high))
+    return f"{number_text(row.spread, decimals=2)} {row.unit} ({say('cost.span', low=low, high=high)})"
+
+
+def _widening(row: Any) -> str:
+    if pd.isna(row.widen_by):
+        return say("archive.restarts.too_few")
+    amount = f"{number_text(row.widen_by, decimals=2)} {row.unit}"
+    return say("archive.restarts.widen", amount=amount, restarts=row.widen_restarts)
+
+
+def _sessions(row: Any) -> str:
+    return MISSING if pd.isna(row.n_sessions_of) else f"{row.n_sessions_against} → {row.n_sessions_of}"

@@ -1,9 +1,7 @@
-"""The page of `check`: what to take back to the bench, and every finding with its picture; never a difference."""
+"""The page of `check`: which verdicts the runs can give, what to redo, every finding; never a difference."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Sequence
 from typing import Any
 
 import pandas as pd
@@ -13,47 +11,43 @@ from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.file_names import slug
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
-from gpubench_kit.page.charts import Plot
-from gpubench_kit.page.checking_pictures import pictures_of_run
-from gpubench_kit.page.checking_words import head_sentences, state_of_runs
-from gpubench_kit.page.data_quality import message_text
-from gpubench_kit.page.drawn import figure, figures
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.page.checking_runs import OF_FILES, pictures_of_run
+from gpubench_kit.page.checking_words import head_sentences, is_read, state_of_runs
+from gpubench_kit.page.data_quality import finding_text, message_text
 from gpubench_kit.page.elements import (
-    Column,
     Markup,
     bullets,
+    columns,
     details,
+    figure,
+    figures,
     heading,
     join,
     link,
+    listing,
     note,
     paragraph,
-    table,
     terms,
 )
 from gpubench_kit.page.section import Head, Section, left_out
-from gpubench_kit.wording.numbers import count_text
-from gpubench_kit.wording.terms import scene_text, sentence
+from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.names import capital
+from gpubench_kit.wording.terms import scene_text
 
 #: Runs shown with a picture; a page with more is slow to open, and says so.
 _MOST_PICTURED = 40
 
-_CODE = re.compile(r"`([^`]+)`")
-
-#: Findings on the sheet and its files, which have a section of their own.
-OF_FILES = (
-    "run_sheet_row", "files_without_row", "not_recorded_yet", "without_runs", "log_guessed", "logs_not_matched",
-    "log_by_pattern",
+#: Notes on how things are, which ask for nothing.
+_ROUTINE = (
+    "layout", "session_not_given", "order_not_verified", "frame_limit_declared", "lined_up_by_edge",
+    "same_clock_taken", "started_together_taken", "frame_times_from_steps",
+    "cut_last_line", "comment_lines", "summary_lines", "coarse_stamps", "one_sheet_read",
 )  # fmt: skip
-
-_NO_LOOK = (
-    "This page shows runs and their noise, and never shows differences between tunings. Looking at it as often as "
-    "you like costs nothing: it is no look at verdicts."
-)
 
 
 def check_head(
-    runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame, possible: pd.DataFrame, plan
+    runs: pd.DataFrame, findings: pd.DataFrame, *, redo: pd.DataFrame, possible: pd.DataFrame, plan: ReviewPlan
 ) -> Section:
     """Return the head of the page: which verdicts the runs can give, what has to be redone, the state of the runs.
 
@@ -64,68 +58,68 @@ def check_head(
     redo : DataFrame, one row per run to redo; see `gpubench_kit.checks.REDO`
     possible : DataFrame, one row per metric, game and setting; see `gpubench_kit.checks.POSSIBLE`
     plan : ReviewPlan
-
-    Returns
-    -------
-    Section
     """
-    told = paragraph(*head_sentences(possible, runs, redo=redo), css="result")
+    first, *more = head_sentences(possible, runs, redo=redo)
+    told = paragraph(*more, css="result")
     state = bullets(message_text(one) for one in state_of_runs(runs, findings))
-    signs = [note(f"Claim “{one.id}” (“{one.text}”): {sign_note(one)}") for one in plan.claims if sign_note(one)]
-    body = join([told, state, *signs, paragraph(_NO_LOOK, css="muted")])
-    return Section("result", f"Check: {plan.review.title}", body, head=Head())
+    signs = [
+        note(say("check.claim", id=one.id, text=one.text, note=sign_note(one)))
+        for one in plan.claims
+        if sign_note(one)
+    ]
+    body = join([told, state, *signs, paragraph(say("check.no_look"), css="muted")])
+    title = _title(possible, runs, redo=redo)
+    return Section("result", title, body, head=Head((say("check.kick", title=plan.review.title),), (first,)))
 
 
-def check_redo(redo: pd.DataFrame, plan) -> Section:
+def _title(possible: pd.DataFrame, runs: pd.DataFrame, *, redo: pd.DataFrame) -> str:
+    """Return what to do next in a few words: redo runs, go on recording, or report."""
+    needed = int(redo["is_needed"].sum())
+    if needed:
+        return say("check.title.redo", n=needed)
+    waiting = int((~is_read(runs)).sum())
+    if waiting:
+        return say("check.title.record", n=waiting)
+    return say("check.title.ready" if possible["can"].astype(bool).any() else "check.title.not_yet")
+
+
+def check_redo(redo: pd.DataFrame, plan: ReviewPlan) -> Section:
     """Return the list to take back to the bench: runs to redo first, then runs that ask for a cause.
 
     Parameters
     ----------
     redo : DataFrame, one row per run to redo; see `gpubench_kit.checks.REDO`
     plan : ReviewPlan
-
-    Returns
-    -------
-    Section
     """
-    needed, asked = redo[redo["is_needed"]], redo[~redo["is_needed"]]
     if not len(redo):
-        return Section("redo", "Back to the bench", paragraph("No run has to be redone."))
-    first = "Verdicts need these runs. Games are kept together, so that each is started once."
-    then = "Something was odd here. Find the cause first: redo the run only if the cause is no part of the game."
-    body = [
-        heading("Redo first"),
-        paragraph(first) if len(needed) else paragraph("None."),
-        _redo_table(needed, plan, caption="Runs to redo, in the order of the bench"),
-        heading("Look for a cause") if len(asked) else "",
-        paragraph(then) if len(asked) else "",
-        _redo_table(asked, plan, caption="Runs that ask for a cause"),
-    ]
-    return Section("redo", "Back to the bench", join(body))
-
-
-def _redo_table(rows: pd.DataFrame, plan, *, caption: str) -> Markup:
-    """Return runs of the list as a table; card and bench only where there are several."""
-    with_card, with_bench = len(plan.cards) > 1, len(plan.benches) > 1
-    columns = [Column("Run"), Column("What"), Column("Why")]
-    columns += [Column("Card")] * with_card + [Column("Bench")] * with_bench
-    lines = [
-        [
-            link(f"#{_address(row.run)}", row.run), _what(row), _listed(row.why.split("; ")),
-            *([row.card] * with_card), *([row.bench] * with_bench),
-        ]
-        for row in rows.itertuples()
-    ]  # fmt: skip
-    return table(columns, lines, caption=caption, css="runs redo")
+        return Section("redo", say("check.redo.title"), paragraph(say("check.redo.none")))
+    cells = {
+        "run": lambda row: link(f"#{_address(row.run)}", row.run),
+        "what": _what,
+        "why": lambda row: ", ".join(row.why.replace("_", " ").split("; ")),
+    }
+    cells |= {"card": lambda row: row.card} if len(plan.cards) > 1 else {}
+    cells |= {"bench": lambda row: row.bench} if len(plan.benches) > 1 else {}
+    body = []
+    for kind, rows in (("first", redo[redo["is_needed"]]), ("cause", redo[~redo["is_needed"]])):
+        if len(rows):
+            caption = say(f"check.redo.{kind}.caption")
+            table = listing(columns(cells), rows.itertuples(), caption=caption, css="redo")
+            body += [heading(say(f"check.redo.{kind}.title")), paragraph(say(f"check.redo.{kind}.text")), table]
+    return Section("redo", say("check.redo.title"), join(body))
 
 
 def _what(row: Any) -> Markup:
     """Return game, tuning and round of a run, as few words as fit beside each other on a telephone."""
-    below = ", ".join(part for part in (row.tuning, "" if pd.isna(row.round) else f"round {row.round}") if part)
+    below = ", ".join(filter(None, [row.tuning, _round(row.round)]))
     return Markup('{}<br><span class="unit">{}</span>').format(scene_text(row.game, row.setting), below)
 
 
-def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame, plan) -> Section:
+def _round(number: Any) -> str:
+    return "" if pd.isna(number) else say("check.round", round=number)
+
+
+def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame, plan: ReviewPlan) -> Section:
     """Return every finding: those on several runs, then those on single runs with pictures of the run.
 
     Parameters
@@ -139,83 +133,44 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
     -------
     Section; left out where the checks found nothing
     """
-    name, title = "findings", "Findings"
     told = findings[~findings["check"].isin(OF_FILES)]
     if not len(told):
-        return left_out(name, title, "the checks found nothing")
+        return left_out("findings", say("quality.findings"), say("check.findings.left_out"))
     single = told[told["run"].isin(review.runs["run"])]
-    order = dict.fromkeys([*redo["run"], *single["run"]])
-    blocks = []
-    for place, run in enumerate(run for run in order if run in set(single["run"])):
-        own = single[single["run"] == run]
-        pictures = _pictures(review, run, findings=single, plan=plan) if place < _MOST_PICTURED else []
-        blocks.append(_run_block(review, own, pictures=pictures))
-    unseen = max(0, len(blocks) - _MOST_PICTURED)
-    cut = f"The last {count_text(unseen, 'run')} stand without a picture." if unseen else ""
-    body = [_of_several(told[~told["run"].isin(single["run"])]), paragraph(cut), *blocks]
-    return Section(name, title, join(body))
+    found_in = set(single["run"])
+    order = [run for run in dict.fromkeys([*redo["run"], *single["run"]]) if run in found_in]
+    several = told[~told["run"].isin(found_in)]
+    routine = several["check"].isin(_ROUTINE)
+    notes = terms(map(_term, several[routine].itertuples()))
+    body = [
+        heading(say("check.findings.several")) if (~routine).any() else "",
+        terms(map(_term, several[~routine].itertuples())),
+        details(say("check.findings.notes", n=int(routine.sum())), notes),
+    ]
+    unseen = max(0, len(order) - _MOST_PICTURED)
+    body += [paragraph(say("check.findings.unseen", n=unseen))] * bool(unseen)
+    for place, run in enumerate(order):
+        pictured = {"plan": plan, "found_in": found_in} if place < _MOST_PICTURED else None
+        body.append(_run_block(review, single[single["run"] == run], pictured))
+    return Section("findings", say("quality.findings"), join(body))
 
 
-def _pictures(review: Review, run: str, *, findings: pd.DataFrame, plan) -> list[Plot]:
-    """Return the pictures of one run."""
-    checks = findings.loc[findings["run"] == run, "check"]
-    return pictures_of_run(review, run, plan=plan, checks=tuple(checks), found_in=set(findings["run"]))
-
-
-def _run_block(review: Review, own: pd.DataFrame, *, pictures: Sequence[Plot]) -> Markup:
-    """Return what was found in one run, with its pictures."""
+def _run_block(review: Review, own: pd.DataFrame, pictured: dict[str, Any] | None) -> Markup:
+    """Return what was found in one run, with its pictures where it is among those that have some."""
     row = review.runs.set_index("run").loc[own["run"].iloc[0]]
-    what = ", ".join(part for part in (scene_text(row["game"], row["setting"]), row["tuning"], _round(row)) if part)
+    what = ", ".join(filter(None, [scene_text(row["game"], row["setting"]), row["tuning"], _round(row["round"])]))
     title = heading(f"{row.name}: {what}", name=_address(row.name))
     start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
-    listed = terms((_kind(one), told_finding(one, start)) for one in own.itertuples())
-    return join([title, listed, figures(map(figure, pictures))])
+    listed = terms(_term(one, start) for one in own.itertuples())
+    drawn = pictures_of_run(review, row.name, checks=tuple(own["check"]), **pictured) if pictured else []
+    return join([title, listed, figures(map(figure, drawn))])
 
 
-def _round(row: pd.Series) -> str:
-    """Return the round of a run in words."""
-    return "" if pd.isna(row["round"]) else f"round {row['round']}"
-
-
-def _of_several(rows: pd.DataFrame) -> Markup:
-    """Return the findings that concern more than one run; notes on how things are stay folded."""
-    routine = rows["check"].isin(_ROUTINE)
-    title = heading("Over several runs") if (~routine).any() else ""
-    listed = terms((_kind(one), told_finding(one)) for one in rows[~routine].itertuples())
-    folded = terms((_kind(one), told_finding(one)) for one in rows[routine].itertuples())
-    return join([title, listed, details(f"Notes: {count_text(int(routine.sum()), 'finding')}", folded)])
-
-
-#: Notes on how things are, which ask for nothing.
-_ROUTINE = (
-    "layout", "session_not_given", "order_not_verified", "frame_limit_declared", "lined_up_by_edge",
-    "same_clock_taken", "started_together_taken", "frame_times_from_steps",
-    "cut_last_line", "comment_lines", "summary_lines", "coarse_stamps", "one_sheet_read",
-)  # fmt: skip
-
-
-def told_finding(row: Any, start: str = "") -> str:
-    """Return a finding in words: what was found, and what to do.
-
-    Parameters
-    ----------
-    row : row of ``tables.FINDINGS``, as a named tuple
-    start : how the message names its run, where that stands above it
-    """
-    message = message_text(row.message.removeprefix(start))
-    return _CODE.sub(r"“\1”", f"{message} {row.action}".strip())
-
-
-def _kind(row: Any) -> Markup | str:
-    """Return the name of the check, and what its finding does where it does anything."""
-    does = {"stop": "verdicts withheld", "exclude": "left out by rule"}.get(row.severity, "")
-    name = sentence(row.check.replace("_", " "))
-    return Markup('{} <span class="unit">{}</span>').format(name, does) if does else name
-
-
-def _listed(checks: Iterable[str]) -> str:
-    """Return names of checks in words."""
-    return ", ".join(check.replace("_", " ") for check in checks)
+def _term(row: Any, start: str = "") -> tuple[Markup | str, str]:
+    """Return the name of a check with what its finding does where it does anything, and the finding in words."""
+    key, name = f"check.does.{row.severity}", capital(row.check.replace("_", " "))
+    does = Markup('{} <span class="unit">{}</span>').format(name, say(key)) if has(key) else name
+    return does, finding_text(row, start)
 
 
 def _address(run: str) -> str:

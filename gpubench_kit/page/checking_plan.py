@@ -8,16 +8,37 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.readiness import progress_of
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
 from gpubench_kit.page.charts.states import State, states_in
-from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Column, Markup, bullets, details, heading, join, paragraph, table
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    bullets,
+    columns,
+    details,
+    figure,
+    figures,
+    heading,
+    join,
+    listing,
+    paragraph,
+)
 from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.levels import plan_from_noise
 from gpubench_kit.statistics.planning import MOST_ROUNDS
-from gpubench_kit.wording.numbers import count_text, is_missing, percent_text, significant_text, unit_text
-from gpubench_kit.wording.terms import metric_of, of_group, scene_text, sentence
+from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.names import capital
+from gpubench_kit.wording.numbers import (
+    MISSING,
+    count_text,
+    is_missing,
+    percent_text,
+    significant_text,
+    unit_text,
+)
+from gpubench_kit.wording.terms import metric_of, scene_text
 
 #: Rounds that stand side by side; more are summed up.
 _MOST_ROUNDS = 12
@@ -28,7 +49,7 @@ _MOST_DETECTABLE = 50.0
 _PLACE = ["card", "bench", "game", "setting", "metric"]
 
 
-def check_progress(runs: pd.DataFrame, plan) -> Section:
+def check_progress(runs: pd.DataFrame, plan: ReviewPlan) -> Section:
     """Return the section on how far the plan of the runs is done.
 
     Parameters
@@ -40,79 +61,79 @@ def check_progress(runs: pd.DataFrame, plan) -> Section:
     -------
     Section; left out where the run sheet has no rows
     """
-    name, title = "progress", "Progress of the plan"
     progress = progress_of(runs)
     if not len(progress):
-        return left_out(name, title, "the run sheet has no rows")
+        return left_out("progress", say("check.progress.title"), say("check.progress.left_out"))
     parts = [_progress_table(part, purpose) for purpose, part in progress.groupby("purpose", sort=False)]
-    is_done = bool((progress["n_done"] == progress["n_planned"]).all())
-    tables = details("Every round", join(parts)) if is_done else join(parts)
-    return Section(name, title, join([paragraph(_progress_sentence(progress)), tables, _to_record(runs, plan)]))
-
-
-def _progress_sentence(progress: pd.DataFrame) -> str:
-    """Return how many rounds are whole, begun, and not begun."""
-    is_done, is_begun = progress["n_done"] == progress["n_planned"], progress["n_done"] > 0
-    if is_done.all():
-        return f"All {count_text(len(progress), 'round')} on the run sheet are complete, game by game."
-    told = f"{count_text(int(is_done.sum()))} of {count_text(len(progress), 'round')} are complete, game by game"
-    begun, waiting = int((is_begun & ~is_done).sum()), int((~is_begun).sum())
-    more = [f"{count_text(begun)} begun"] * bool(begun) + [f"{count_text(waiting)} not begun"] * bool(waiting)
-    return f"{', '.join([told, *more])}. A cell tells how many runs of a round count, of those on the run sheet."
+    done, begun = progress["n_done"] == progress["n_planned"], progress["n_done"] > 0
+    if done.all():
+        told, tables = (
+            say("check.progress.complete", n=len(progress)),
+            details(say("check.progress.every"), join(parts)),
+        )
+    else:
+        counts = {"begun": int((begun & ~done).sum()), "waiting": int((~begun).sum())}
+        more = "".join(say(f"check.progress.{name}", count=count) for name, count in counts.items() if count)
+        told = say(
+            "check.progress.part", done=int(done.sum()), rounds=count_text(len(progress), "round"), more=more
+        )
+        tables = join(parts)
+    body = join([paragraph(told), tables, _to_record(runs, with_card=len(plan.cards) > 1)])
+    return Section("progress", say("check.progress.title"), body)
 
 
 def _progress_table(progress: pd.DataFrame, purpose: str) -> Markup:
     """Return rounds of each game as a table: runs that count, of those planned."""
-    rows = ["card", "bench", "game", "setting"]
-    by_game = progress.groupby([*rows, "round"], dropna=False)
+    by_game = progress.groupby(["card", "bench", "game", "setting", "round"], dropna=False)
     several = [name for name in ("card", "bench") if progress[name].nunique() > 1]
     several += ["session"] if by_game["session"].nunique().max() > 1 else []
     rounds = sorted(progress["round"].dropna().unique())
-    is_wide = len(rounds) > _MOST_ROUNDS or progress["round"].isna().any()
-    heads = ["Rounds complete", "Runs that count"] if is_wide else [f"Round {number}" for number in rounds]
-    lines = []
-    for _, part in progress.groupby([*several, "game", "setting"], sort=False, dropna=False):
-        first = part.iloc[0]
-        named = [scene_text(first["game"], first["setting"]), *(first[name] for name in several)]
-        lines.append([*named, *(_summed(part) if is_wide else _by_round(part, rounds))])
-    columns = [Column("Game"), *(Column(sentence(name)) for name in several)]
-    columns += [Column(head, is_number=True) for head in heads]
-    return table(columns, lines, caption=_CAPTIONS.get(purpose, f"Runs that count, purpose {purpose}"))
+    fields = columns({"game": lambda part: scene_text(part.iloc[0]["game"], part.iloc[0]["setting"])})
+    fields += columns({name: lambda part, name=name: part.iloc[0][name] for name in several})
+    if len(rounds) > _MOST_ROUNDS or progress["round"].isna().any():
+        fields += columns({"rounds_complete": _rounds_done, "runs_counted": _runs_done},
+                          numbers=("rounds_complete", "runs_counted"))  # fmt: skip
+    else:
+        fields += [
+            Field(say("check.progress.round", number=number), lambda part, number=number: _in_round(part, number),
+                  is_number=True)
+            for number in rounds
+        ]  # fmt: skip
+    parts = [part for _, part in progress.groupby([*several, "game", "setting"], sort=False, dropna=False)]
+    key = f"check.progress.caption.{purpose}"
+    caption = say(key) if has(key) else say("check.progress.caption_of", purpose=purpose)
+    return listing(fields, parts, caption=caption)
 
 
-_CAPTIONS = {"measure": "Runs that count, of those on the run sheet", "soak": "Long runs that count",
-             "pilot": "Pilot runs that count"}  # fmt: skip
+def _in_round(part: pd.DataFrame, number: int) -> str:
+    return next((_of(row.n_done, row.n_planned) for row in part.itertuples() if row.round == number), MISSING)
 
 
-def _by_round(part: pd.DataFrame, rounds: list[int]) -> list[str]:
-    """Return the cell of each round."""
-    by_round = {row.round: f"{row.n_done} of {row.n_planned}" for row in part.itertuples()}
-    return [by_round.get(number, "–") for number in rounds]
+def _rounds_done(part: pd.DataFrame) -> str:
+    return _of(int((part["n_done"] == part["n_planned"]).sum()), len(part))
 
 
-def _summed(part: pd.DataFrame) -> list[str]:
-    """Return rounds complete, and runs that count."""
-    done = int((part["n_done"] == part["n_planned"]).sum())
-    return [f"{done} of {len(part)}", f"{part['n_done'].sum()} of {part['n_planned'].sum()}"]
+def _runs_done(part: pd.DataFrame) -> str:
+    return _of(part["n_done"].sum(), part["n_planned"].sum())
 
 
-def _to_record(runs: pd.DataFrame, plan) -> Markup:
+def _of(count: int, whole: int) -> str:
+    return say("archive.of", count=count, all=whole)
+
+
+def _to_record(runs: pd.DataFrame, *, with_card: bool) -> Markup:
     """Return the rows that are not recorded yet, in the order planned."""
     rows = runs[runs["excluded_for"] == "not_recorded"].sort_values("order", kind="stable")
-    with_card = len(plan.cards) > 1
-    columns = [Column("Run"), Column("Game"), Column("Tuning"), Column("Round", is_number=True),
-               Column("Order", is_number=True), *([Column("Card")] * with_card)]  # fmt: skip
-    lines = [
-        [row.run, scene_text(row.game, row.setting), row.tuning, count_text(row.round), count_text(row.order),
-         *([row.card] * with_card)]
-        for row in rows.itertuples()
-    ]  # fmt: skip
-    caption = "Rows of the run sheet with neither log nor numbers, in the order planned"
-    listed = table(columns, lines, caption=caption, css="runs")
-    return details(f"Not recorded yet: {count_text(len(rows), 'row')}", listed, is_open=len(rows) <= _MOST_LISTED)
+    fields = columns({
+        "run": lambda row: row.run, "game": lambda row: scene_text(row.game, row.setting),
+        "tuning": lambda row: row.tuning, "round": lambda row: count_text(row.round),
+        "order": lambda row: count_text(row.order), **({"card": lambda row: row.card} if with_card else {}),
+    }, numbers=("round", "order"))  # fmt: skip
+    listed = listing(fields, rows.itertuples(), caption=say("check.waiting.caption"))
+    return details(say("check.waiting.title", n=len(rows)), listed, is_open=len(rows) <= _MOST_LISTED)
 
 
-def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
+def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan: ReviewPlan) -> Section:
     """Return the section on the noise so far and the runs needed, from noise alone.
 
     Parameters
@@ -125,11 +146,10 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
     -------
     Section; left out before any tuning has two runs of a game
     """
-    name, title = "noise", "Noise so far, and runs needed"
     planned = plan_from_noise(noise[noise["metric"].isin(plan.analysis.metrics)], plan)
     planned = planned[planned["noise"].notna()]
     if not len(planned):
-        return left_out(name, title, "no tuning has two runs of a game yet")
+        return left_out("noise", say("check.noise.title"), say("check.noise.left_out"))
     primary = plan.analysis.primary
     known = noise[noise.groupby(_PLACE)["n"].transform("min") >= _FEWEST_DRAWN]
     margin = plan.margin_of(primary)
@@ -140,17 +160,17 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan) -> Section:
     ordered = [figure(order_of_runs(usable, metric=primary, states=states)) for states in _machines(usable, plan)]
     metrics = [one for one in plan.analysis.metrics if (planned["metric"] == one).any()]
     body = [
-        paragraph(_NOISE_TEXT),
+        paragraph(say("check.noise.text")),
         bullets(_enough(planned[planned["metric"] == metric], metric) for metric in metrics),
         *(_needed_part(planned, plan, metric=metric) for metric in metrics),
-        heading("Noise and order"),
-        paragraph(_WAITING) if len(known) < len(noise) else "",
+        heading(say("check.noise.order")),
+        paragraph(say("check.noise.waiting", least=_FEWEST_DRAWN)) if len(known) < len(noise) else "",
         figures([*drawn, *ordered]),
     ]
-    return Section(name, title, join(body))
+    return Section("noise", say("check.noise.title"), join(body))
 
 
-def _of_group(noise: pd.DataFrame, plan, group: str) -> pd.DataFrame:
+def _of_group(noise: pd.DataFrame, plan: ReviewPlan, group: str) -> pd.DataFrame:
     """Return the rows of a group of settings."""
     groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
     keys = zip(noise["game"], noise["setting"], strict=True)
@@ -158,65 +178,49 @@ def _of_group(noise: pd.DataFrame, plan, group: str) -> pd.DataFrame:
     return noise[np.array([groups.get(key, "all") == group for key in keys], dtype=bool)]
 
 
-def _machines(usable: pd.DataFrame, plan) -> list[tuple[State, ...]]:
+def _machines(usable: pd.DataFrame, plan: ReviewPlan) -> list[tuple[State, ...]]:
     """Return the states of each card on each bench."""
     states = states_in(usable, plan)
     machines = dict.fromkeys((one.card, one.bench) for one in states)
     return [tuple(one for one in states if (one.card, one.bench) == machine) for machine in machines]
 
 
-_NOISE_TEXT = (
-    "Noise is how far runs of one tuning differ. It is pooled over the tunings of a game; nothing else is taken "
-    "from the runs. Runs needed are those of each tuning that decide a game with a chance of 80 %, if it differs "
-    "by nothing or by the margin or more. Odd runs count until a cause leaves them out."
-)
-
-
-_WAITING = f"Noise is drawn for games with {_FEWEST_DRAWN} or more runs of each tuning; the tables hold all games."
-
-
 def _enough(rows: pd.DataFrame, metric: str) -> str:
     """Return in how many games the runs so far can settle the margin."""
-    label, games = sentence(metric_of(metric).label), len(rows)
-    margin = rows["margin"].iloc[0]
+    label, margin, unit = capital(metric_of(metric).label), rows["margin"].iloc[0], rows["unit"].iloc[0]
     if is_missing(margin):
-        return f"{label}: the plan gives no margin, so no number of runs is needed."
+        return say("check.noise.no_margin", metric=label)
     enough = int((rows["runs"] >= rows["runs_needed"]).fillna(False).sum())
-    unit = rows["unit"].iloc[0]
     amount = percent_text(margin) if unit == "%" else unit_text(margin, unit)
-    what = "game and setting" if rows["setting"].any() else "game"
-    counted = count_text(games, what, "games and settings" if rows["setting"].any() else "games")
-    return f"{label}: enough runs for a margin of {amount} in {enough} of {counted}."
+    key = "check.noise.enough_settings" if rows["setting"].any() else "check.noise.enough"
+    return say(key, metric=label, margin=amount, enough=enough, n=len(rows))
 
 
-def _needed_part(planned: pd.DataFrame, plan, *, metric: str) -> Markup:
+def _needed_part(planned: pd.DataFrame, plan: ReviewPlan, *, metric: str) -> Markup:
     """Return the table of one metric; that of the primary one is open."""
     rows = planned[planned["metric"] == metric]
     several = [name for name in ("card", "bench") if planned[name].nunique() > 1]
-    unit = rows["unit"].iloc[0]
-    columns = [Column("Game"), *(Column(sentence(name)) for name in several), Column("Runs so far", is_number=True),
-               Column("Noise", unit, is_number=True), Column("Detectable", unit, is_number=True),
-               Column("Margin", unit, is_number=True), Column("Runs needed", is_number=True)]  # fmt: skip
-    lines = [
-        [scene_text(row.game, row.setting), *(getattr(row, name) for name in several), *_needed_cells(row)]
-        for row in rows.itertuples()
-    ]
+    fields = columns({
+        "game": lambda row: scene_text(row.game, row.setting),
+        **{name: lambda row, name=name: getattr(row, name) for name in several},
+        "runs_so_far": lambda row: count_text(row.runs),
+        "noise": lambda row: significant_text(row.noise, digits=2), "detectable": _detectable,
+        "margin": lambda row: MISSING if is_missing(row.margin) else significant_text(row.margin, digits=2),
+        "runs_needed": _runs_needed,
+    }, numbers=("runs_so_far", "noise", "detectable", "margin", "runs_needed"),
+       units=dict.fromkeys(("noise", "detectable", "margin"), rows["unit"].iloc[0]))  # fmt: skip
     label = metric_of(metric).label
-    listed = table(columns, lines, caption=f"Runs of each tuning, from the noise of the {label} alone")
-    return details(sentence(of_group(label, "all")), listed, is_open=metric == plan.analysis.primary)
+    listed = listing(fields, rows.itertuples(), caption=say("check.noise.caption", metric=label))
+    return details(capital(label), listed, is_open=metric == plan.analysis.primary)
 
 
-def _needed_cells(row: Any) -> list[str]:
-    """Return the numbers of one game."""
-    is_far = row.unit == "%" and row.detectable > _MOST_DETECTABLE
-    found = f"over {_MOST_DETECTABLE:.0f}" if is_far else significant_text(row.detectable, digits=2)
-    numbers = [significant_text(row.noise, digits=2), found]
-    margin = "–" if is_missing(row.margin) else significant_text(row.margin, digits=2)
-    return [count_text(row.runs), *numbers, margin, _runs_text(row.runs_needed, row.margin)]
+def _detectable(row: Any) -> str:
+    if row.unit == "%" and row.detectable > _MOST_DETECTABLE:
+        return say("check.noise.over", most=f"{_MOST_DETECTABLE:.0f}")
+    return significant_text(row.detectable, digits=2)
 
 
-def _runs_text(needed: int, margin: float) -> str:
-    """Return a number of runs."""
-    if is_missing(margin):
-        return "–"
-    return f"over {MOST_ROUNDS}" if is_missing(needed) else count_text(needed)
+def _runs_needed(row: Any) -> str:
+    if is_missing(row.margin):
+        return MISSING
+    return say("check.noise.over", most=MOST_ROUNDS) if is_missing(row.runs_needed) else count_text(row.runs_needed)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from typing import Any
 
 import pandas as pd
 
@@ -10,6 +10,7 @@ from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import metric_of, scene_text
 
+_MOST_NAMED, _MOST_LISTED = 2, 6
 #: Reasons why there is no verdict, those that most must be known first.
 _RANK = (
     "too_many_looks", "confounded", "not_stated", "order_same_every_time", "format_not_confirmed",
@@ -17,8 +18,6 @@ _RANK = (
     "tuning_not_applied",
     "held_by_cap", "frame_limit_declared", "too_coarse", "typed_too_coarsely",
 )  # fmt: skip
-_MOST_NAMED = 2
-_MOST_LISTED = 6
 
 
 def head_sentences(possible: pd.DataFrame, runs: pd.DataFrame, *, redo: pd.DataFrame) -> list[str]:
@@ -32,8 +31,13 @@ def head_sentences(possible: pd.DataFrame, runs: pd.DataFrame, *, redo: pd.DataF
     """
     if not is_anything_recorded(runs):
         return [say("check.nothing")]
-    needed = int(redo["is_needed"].sum())
-    return [_verdict_sentence(possible), *_recorded(runs), *_to_redo(needed, len(redo) - needed)]
+    needed, done = int(redo["is_needed"].sum()), int(is_read(runs).sum())
+    asked = len(redo) - needed
+    told = [_verdict_sentence(possible)]
+    told += [say("check.recorded", done=count_text(done), n=len(runs))] * (done < len(runs))
+    told.append(say("check.redo.needed", n=needed) if needed else say("check.redo.none"))
+    told += [say("check.redo.further" if needed else "check.redo.asked", n=asked)] * bool(asked)
+    return told
 
 
 def is_anything_recorded(runs: pd.DataFrame) -> bool:
@@ -43,7 +47,12 @@ def is_anything_recorded(runs: pd.DataFrame) -> bool:
     ----------
     runs : DataFrame, one row per run; see ``tables.RUNS``
     """
-    return bool(_is_read(runs).any())
+    return bool(is_read(runs).any())
+
+
+def is_read(runs: pd.DataFrame) -> pd.Series:
+    """Return which rows have a log that can be read, or numbers."""
+    return ~runs["excluded_for"].isin(["not_recorded", "log_unusable"])
 
 
 def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
@@ -55,19 +64,23 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
     findings : DataFrame, one row per finding; see ``tables.FINDINGS``
     """
     of = dict(list(findings.groupby("check", sort=False)))
-    lines = _designs(_messages(of, "layout"))
-    for check in ("format_likely", "sensor_likely"):
-        if check in of:
-            lines.append(say(f"check.likely.{check}"))
+
+    def messages(check: str) -> list[str]:
+        return list(of[check]["message"]) if check in of else []
+
+    lines = _designs(messages("layout"))
+    lines += [say(f"check.likely.{check}") for check in ("format_likely", "sensor_likely") if check in of]
     for check in ("log_guessed", "log_unusable", "sensor_log_unusable", "run_sheet_row"):
         if check in of:
             names = [one for one in dict.fromkeys(of[check]["run"]) if one]
             lines.append(say(f"check.rows.{check}", n=len(of[check]), names=_some(names)).replace(" ()", ""))
-    lines += _messages(of, "logs_not_matched")
-    single = _single_runs(runs)
+    lines += messages("logs_not_matched")
+    used = runs[runs["used"].astype(bool) & (runs["purpose"] == "measure")]
+    sides = used.groupby(["card", "bench", "game", "setting", "tuning"], sort=False).size()
+    single = [f"{scene_text(key[2], key[3])} {key[4]}" for key in sides.index[sides == 1]]
     if single:
         lines.append(say("check.single", n=len(single), names=_some(single)))
-    return [*lines, *_messages(of, "game_patched"), *_messages(of, "game_shifted")]
+    return [*lines, *messages("game_patched"), *messages("game_shifted")]
 
 
 def _designs(messages: list[str]) -> list[str]:
@@ -76,27 +89,17 @@ def _designs(messages: list[str]) -> list[str]:
     for one in messages:
         pair, _, order = one.partition(";")[0].rstrip(".").rpartition(": ")
         alike.setdefault(order, []).append(pair)
-    pairs = {order: listed[0] if len(listed) == 1 else say("check.pairs", n=len(listed)) for order, listed in
-             alike.items()}  # fmt: skip
-    return [say("check.design", what=order, pairs=pair) for order, pair in pairs.items()]
-
-
-def _messages(of: dict[str, pd.DataFrame], check: str) -> list[str]:
-    """Return the messages of a check."""
-    return list(of[check]["message"]) if check in of else []
+    return [
+        say("check.design", what=order, pairs=pairs[0] if len(pairs) == 1 else say("check.pairs", n=len(pairs)))
+        for order, pairs in alike.items()
+    ]
 
 
 def _some(names: list[str]) -> str:
     """Return the first names of a list, and how many more there are."""
     more = len(names) - _MOST_LISTED
-    return ", ".join(names[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
-
-
-def _single_runs(runs: pd.DataFrame) -> list[str]:
-    """Return game and tuning of sides that have a single used run."""
-    used = runs[runs["used"].astype(bool) & (runs["purpose"] == "measure")]
-    sides = used.groupby(["card", "bench", "game", "setting", "tuning"], sort=False).size()
-    return [f"{scene_text(key[2], key[3])} {key[4]}" for key in sides.index[sides == 1]]
+    first = ", ".join(names[:_MOST_LISTED])
+    return say("check.more", first=first, count=more) if more > 0 else first
 
 
 def _verdict_sentence(possible: pd.DataFrame) -> str:
@@ -108,27 +111,27 @@ def _verdict_sentence(possible: pd.DataFrame) -> str:
         return say("check.confounded", why=_why(possible))
     if not able.any() and possible["reason"].isin(["not_recorded", "logs_not_matched"]).all():
         return say("check.yet", why=say(f"check.why.{_first_reason(possible)}"))
-    parts: dict[tuple[str, str], list[str]] = {}
+    # Metrics alike in what can be said of them stand together.
+    alike: dict[tuple[str, tuple[tuple[str, Any], ...]], list[str]] = {}
     for metric, rows in possible.groupby("metric", sort=False):
-        parts.setdefault(_part(rows), []).append(_name(str(metric)))
-    texts = {kind: [] for kind in ("all", "some", "none")}
-    for (kind, text), names in parts.items():
-        texts[kind].append(text.replace("{}", _listed(names)))
-    if not able.any():
-        return say("check.none", parts="; ".join(text.removeprefix("not ") for text in texts["none"]))
-    return say("check.some", parts="; ".join([*texts["all"], *texts["some"], *texts["none"]]))
+        kind, told = _part(rows)
+        alike.setdefault((kind, tuple(told.items())), []).append(_name(str(metric)))
+    ranked = sorted(alike.items(), key=lambda one: ("all", "some", "none").index(one[0][0]))
+    prefix = "check.on" if able.any() else "check.on_none"
+    parts = [say(f"{prefix}.{kind}", metrics=_listed(names), **dict(told)) for (kind, told), names in ranked]
+    return say("check.some" if able.any() else "check.none", parts="; ".join(parts))
 
 
-def _part(rows: pd.DataFrame) -> tuple[str, str]:
-    """Return whether a metric can be judged in all games, some or none, and the words for it; {} for the metric."""
+def _part(rows: pd.DataFrame) -> tuple[str, dict[str, Any]]:
+    """Return whether a metric can be judged in all games, some or none, and what is to be said of that."""
     lacking = rows[~rows["can"].astype(bool)]
     if not len(lacking):
-        return "all", "on {}"
+        return "all", {}
     if len(lacking) == len(rows):
-        return "none", f"not on {{}}: {_why(lacking)}"
+        return "none", {"why": _why(lacking)}
     named = [scene_text(row.game, row.setting) for row in lacking.itertuples()]
     which = _listed(named) if len(named) <= _MOST_NAMED else say("check.games", n=len(named))
-    return "some", f"on {{}} in {len(rows) - len(lacking)} of {len(rows)} games ({which}: {_why(lacking)})"
+    return "some", {"able": len(rows) - len(lacking), "all": len(rows), "which": which, "why": _why(lacking)}
 
 
 def _first_reason(rows: pd.DataFrame) -> str:
@@ -137,7 +140,6 @@ def _first_reason(rows: pd.DataFrame) -> str:
 
 
 def _why(rows: pd.DataFrame) -> str:
-    """Return that reason in words."""
     reason = _first_reason(rows)
     in_turn = rows.loc[(rows["reason"] == reason) & (rows["all_of"] != ""), ["all_of", "before"]]
     if reason == "confounded" and len(in_turn):
@@ -151,26 +153,4 @@ def _name(metric: str) -> str:
 
 
 def _listed(names: list[str]) -> str:
-    """Return names with commas, and "and" before the last."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _is_read(runs: pd.DataFrame) -> pd.Series:
-    """Return which rows have a log that can be read, or numbers."""
-    return ~runs["excluded_for"].isin(["not_recorded", "log_unusable"])
-
-
-def _recorded(runs: pd.DataFrame) -> Iterator[str]:
-    """Yield how many rows are recorded, where some are not."""
-    done, rows = int(_is_read(runs).sum()), len(runs)
-    if done < rows:
-        yield f"{count_text(done)} of {count_text(rows, 'row')} of the run sheet are recorded."
-
-
-def _to_redo(needed: int, asked: int) -> Iterable[str]:
-    """Yield how many runs have to be redone, and how many ask for a cause."""
-    verb = "has" if needed == 1 else "have"
-    yield f"{count_text(needed, 'run')} {verb} to be redone." if needed else "No run has to be redone."
-    further = "further " if needed else ""
-    if asked:
-        yield f"{count_text(asked, f'{further}run')} {'asks' if asked == 1 else 'ask'} for a cause first."
+    return names[0] if len(names) == 1 else say("list.last", first=", ".join(names[:-1]), last=names[-1])

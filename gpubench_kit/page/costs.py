@@ -12,8 +12,19 @@ from gpubench_kit.costs import DAYS_PER_YEAR, cost_sensitivity, plain_text, pric
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.costs import cost_curves
-from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, note, paragraph, stacked
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    bullets,
+    figure,
+    figures,
+    heading,
+    join,
+    listing,
+    note,
+    paragraph,
+    stacked,
+)
 from gpubench_kit.page.results import Results
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import (

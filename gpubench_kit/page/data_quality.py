@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from typing import Any
 
 import pandas as pd
 
 from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
-from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Field, Markup, heading, join, listing, paragraph, render
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    figure,
+    figures,
+    heading,
+    join,
+    listing,
+    paragraph,
+    render,
+)
 from gpubench_kit.page.known_first import alerts
 from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
@@ -18,6 +29,7 @@ from gpubench_kit.wording.names import capital, metric_label
 from gpubench_kit.wording.numbers import count_text, is_missing, significant_text, unit_text, value_text
 from gpubench_kit.wording.terms import names_text, scene_text
 
+_CODE = re.compile(r"`([^`]+)`")
 _SEVERITIES = ("stop", "exclude", "note")
 #: Most rows of the table of noise: the noisiest; the table beside the page has all.
 _NOISE_ROWS = 48
@@ -124,6 +136,18 @@ def message_text(message: str) -> str:
     """Return the message of a finding with a capital first letter, unless it begins with the name of a file."""
     names_file = "." in message.split(",")[0].split(" ")[0]
     return message if names_file else capital(message)
+
+
+def finding_text(row: Any, start: str = "") -> str:
+    """Return a finding in words: what was found, and what to do.
+
+    Parameters
+    ----------
+    row : row of ``tables.FINDINGS``, as a named tuple
+    start : how the message names its run, where that stands above it
+    """
+    message = message_text(row.message.removeprefix(start))
+    return _CODE.sub(r"“\1”", f"{message} {row.action}".strip())
 
 
 def _amount(value: float, unit: str) -> str:

@@ -11,8 +11,17 @@ from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.games import sensors_of_game
 from gpubench_kit.page.charts.over_games import watts_against_fps
 from gpubench_kit.page.costs import cost_lines, cost_table
-from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Field, Markup, heading, join, listing, render, verdict_markup
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    figure,
+    figures,
+    heading,
+    join,
+    listing,
+    render,
+    verdict_markup,
+)
 from gpubench_kit.page.film.names import picture_links
 from gpubench_kit.page.headline import is_real, watts_title
 from gpubench_kit.page.results import Pair, Results, Scene

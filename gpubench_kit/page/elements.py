@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -104,6 +104,17 @@ def details(summary: str | Markup, body: Markup, *, is_open: bool = False) -> Ma
     return Markup("{}{}</div></details>\n").format(opening, body)
 
 
+def figure(chart: object | None) -> Markup:
+    """Return a chart as a figure; nothing for no chart."""
+    return Markup("") if chart is None else Markup('<figure class="chart">{}</figure>\n').format(chart)
+
+
+def figures(parts: Iterable[Markup], *, css: str = "charts") -> Markup:
+    """Return figures side by side where there is room, three in a row as a ``trio``; nothing for none."""
+    inner = join(parts)
+    return Markup('<div class="{}">{}</div>\n').format(css, inner) if inner else inner
+
+
 def link(address: str, text: str | Markup) -> Markup:
     """Return a link to a place on the page or to a file of the report."""
     return Markup('<a href="{}">{}</a>').format(address, text)
@@ -121,43 +132,30 @@ def stacked(*texts: str) -> Markup:
     return join(map(tied, lines), Markup("<br>"))
 
 
-@dataclass(frozen=True)
-class Column:
-    """The head of one column of a table whose cells are given.
-
-    Attributes
-    ----------
-    label : head of the column
-    unit : unit of its numbers, printed in the head
-    is_number : whether its cells are numbers, which stand to the right
-    """
-
-    label: str
-    unit: str = ""
-    is_number: bool = False
-
-
-def table(
-    columns: Sequence[Column],
-    rows: Iterable[Sequence[str | Markup]],
+def columns(
+    cells: Mapping[str, Callable[[Any], str | Markup]],
     *,
-    caption: str | Markup,
-    css: str = "",
-) -> Markup:
-    """Return a table of given cells; see `listing`."""
-    fields = [
-        Field(one.label, lambda row, place=place: row[place], one.unit, one.is_number)
-        for place, one in enumerate(columns)
-    ]
-    return listing(fields, rows, caption=caption, css=css)
+    numbers: Collection[str] = (),
+    units: Mapping[str, str] | None = None,
+) -> list[Field]:
+    """Return the columns of a table, each by the name of its head in the catalogue.
+
+    Parameters
+    ----------
+    cells : name of the head, below ``table``, and from a row to the cell
+    numbers : names of columns of numbers, which stand to the right
+    units : units of columns that have one
+    """
+    known = units or {}
+    return [Field(say(f"table.{name}"), cell, known.get(name, ""), name in numbers) for name, cell in cells.items()]
 
 
-def listing(columns: Iterable[Field], rows: Iterable[Any], *, caption: str | Markup, css: str = "") -> Markup:
+def listing(fields: Iterable[Field], rows: Iterable[Any], *, caption: str | Markup, css: str = "") -> Markup:
     """Return a table that a screen reader can follow, inside a region that scrolls sideways.
 
     Parameters
     ----------
-    columns : what each column holds; the first holds the heads of the rows
+    fields : what each column holds; the first holds the heads of the rows
     rows : what the cells are made of
     caption : what the table shows; also the name of the region
     css : further class of the table
@@ -166,12 +164,12 @@ def listing(columns: Iterable[Field], rows: Iterable[Any], *, caption: str | Mar
     -------
     Markup, empty where there are no rows
     """
-    columns = list(columns)
-    filled = [[tied(column.cell(row)) for column in columns] for row in rows]
+    fields = list(fields)
+    filled = [[tied(field.cell(row)) for field in fields] for row in rows]
     if not filled:
         return Markup("")
     values = {
-        "columns": columns,
+        "columns": fields,
         "rows": filled,
         "caption": caption,
         "label": Markup(caption).striptags(),

@@ -7,12 +7,13 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.page.charts.chances import chance_curves
-from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import (
     Field,
     Markup,
     bullets,
     details,
+    figure,
+    figures,
     heading,
     join,
     link,

@@ -10,11 +10,12 @@ import numpy as np
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.sweep_part import SweptPart
 from gpubench_kit.page.charts.sweeps import power_over_ladder, rate_against_power, rate_over_ladder
-from gpubench_kit.page.drawn import figure, figures
 from gpubench_kit.page.elements import (
     Markup,
     bullets,
     details,
+    figure,
+    figures,
     heading,
     join,
     link,

@@ -11,8 +11,19 @@ import pandas as pd
 from gpubench_kit.model.plan.ladder import offset_text
 from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
 from gpubench_kit.page.charts.sweeps import READINGS, between_cards
-from gpubench_kit.page.drawn import figure, figures
-from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, note, paragraph, stacked
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    bullets,
+    figure,
+    figures,
+    heading,
+    join,
+    listing,
+    note,
+    paragraph,
+    stacked,
+)
 from gpubench_kit.page.sweep_words import reason_of
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.wording.catalogue import say

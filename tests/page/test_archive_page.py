@@ -11,7 +11,7 @@ from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import gather_archive
 from gpubench_kit.page.archive import archive_claims, archive_control, archive_drivers, archive_games, archive_head
-from gpubench_kit.page.archive_words import head_sentences
+from gpubench_kit.page.archive import head_sentences
 
 #: Card, month, driver, level [%]: the Larkmoor has its new driver first, the Aster (first by name) has it last.
 _REVIEWS = (
@@ -113,7 +113,7 @@ def test_a_reason_for_all_rows_is_said_once_and_others_have_a_column(archive):
 
 def test_of_each_game_the_advice_and_its_reason_stand_before_the_numbers(archive):
     heads = _column_heads(_tables(archive_games(archive))["Average frame rate"])
-    assert heads == ["Game", "Advice", "Why", "Decided", "Noise", "Finds", "Margin", "Rounds"]
+    assert heads == ["Game", "Advice", "Why", "Decided", "Noise", "Detects", "Margin", "Rounds"]
 
 
 def test_no_date_breaks_at_its_hyphens(archive):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gpubench_kit.page.elements import Column, Markup, bullets, details, paragraph, slug, table, terms, tied
+from gpubench_kit.page.elements import Field, Markup, bullets, details, listing, paragraph, slug, terms, tied
 
 HOSTILE = '<script>alert("x")</script>&amp;'
 ESCAPED = "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;&amp;amp;"
@@ -18,9 +18,9 @@ ESCAPED = "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;&amp;amp;"
         terms([(HOSTILE, "x")]),
         terms([("x", HOSTILE)]),
         details(HOSTILE, paragraph("x")),
-        table([Column(HOSTILE)], [["x"]], caption="c"),
-        table([Column("x")], [[HOSTILE]], caption="c"),
-        table([Column("x")], [["x"]], caption=HOSTILE),
+        listing([Field(HOSTILE, str)], ["x"], caption="c"),
+        listing([Field("x", str)], [HOSTILE], caption="c"),
+        listing([Field("x", str)], ["x"], caption=HOSTILE),
     ],
     ids=["paragraph", "list", "word", "meaning", "summary", "head", "cell", "caption"],
 )
@@ -30,8 +30,10 @@ def test_markup_in_text_is_shown_as_text(made):
 
 
 def test_a_table_has_a_caption_heads_with_scope_and_a_named_region():
-    made = table(
-        [Column("Game"), Column("Rate", "fps", is_number=True)], [["Salt Orchard", "90.1"]], caption="Rates"
+    made = listing(
+        [Field("Game", lambda row: row[0]), Field("Rate", lambda row: row[1], "fps", is_number=True)],
+        [["Salt Orchard", "90.1"]],
+        caption="Rates",
     )
     assert '<div class="plain" role="region" tabindex="0" aria-label="Rates">' in made
     assert "<caption>Rates</caption>" in made
@@ -41,7 +43,7 @@ def test_a_table_has_a_caption_heads_with_scope_and_a_named_region():
 
 
 @pytest.mark.parametrize(
-    "made", [bullets([]), terms([]), paragraph(""), details("x", Markup("")), table([], [], caption="c")]
+    "made", [bullets([]), terms([]), paragraph(""), details("x", Markup("")), listing([], [], caption="c")]
 )
 def test_nothing_is_shown_for_nothing(made):
     assert made == ""

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from gpubench_kit.page.changes_told import changes, result_moves
+from gpubench_kit.page.corrections import changes, result_moves
 from gpubench_kit.report.changes import CHANGES
 
 FINGERPRINT = "ab" * 32
