@@ -10,8 +10,14 @@ import pytest
 from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive.archive import gather_archive
-from gpubench_kit.page.archive import archive_claims, archive_control, archive_drivers, archive_games, archive_head
-from gpubench_kit.page.archive import head_sentences
+from gpubench_kit.page.archive import (
+    archive_claims,
+    archive_control,
+    archive_drivers,
+    archive_games,
+    archive_head,
+    head_sentences,
+)
 
 #: Card, month, driver, level [%]: the Larkmoor has its new driver first, the Aster (first by name) has it last.
 _REVIEWS = (
