@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -200,15 +201,17 @@ def check_logs(review: Review, findings: pd.DataFrame) -> Section:
 
 
 def _missing(review: Review) -> Iterator[str]:
-    """Yield the rows whose logs are not there."""
+    """Return the rows whose logs are not there."""
     there = {
         "frame_log": {task.run for task in review.tasks if task.frame_path is not None},
         "sensor_log": {task.run for task in review.tasks if task.sensor_path is not None},
     }
-    for row in review.runs.itertuples():
-        for column, runs in there.items():
-            if getattr(row, column) and row.run not in runs:
-                yield say("check.logs.names", run=row.run, file=getattr(row, column))
+    lost = (
+        (row.run, getattr(row, column))
+        for row, (column, runs) in product(review.runs.itertuples(), there.items())
+        if getattr(row, column) and row.run not in runs
+    )
+    return (say("check.logs.names", run=run, file=file) for run, file in lost)
 
 
 def _how_read(facts: list[RunFacts]) -> Iterator[str]:

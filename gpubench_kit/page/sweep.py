@@ -7,9 +7,14 @@ from typing import Any
 
 import numpy as np
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.charts import Plot
-from gpubench_kit.page.charts.sweep_part import SweptPart
-from gpubench_kit.page.charts.sweeps import power_over_ladder, rate_against_power, rate_over_ladder
+from gpubench_kit.page.charts.sweeps import (
+    SweptPart,
+    power_over_ladder,
+    rate_against_power,
+    rate_over_ladder,
+)
 from gpubench_kit.page.elements import (
     Markup,
     bullets,
@@ -38,6 +43,7 @@ from gpubench_kit.page.sweep_words import (
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import (
     bound_text,
     change_text,
@@ -51,7 +57,7 @@ from gpubench_kit.wording.terms import of_group, sentence
 _METHOD = ("efficient", "curve", "band", "knee", "next")
 
 
-def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Section:
+def sweep_head(sweep: Sweep, plan: ReviewPlan, *, cautions: list[str] | None = None) -> Section:
     """Return the head of the page: the lowest power without a loss that matters, and the most efficient setting.
 
     Parameters
@@ -59,10 +65,6 @@ def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Sect
     sweep : see `gpubench_kit.sweep.find_tuning`
     plan : ReviewPlan
     cautions : what to know before any number, see `gpubench_kit.page.caution_lines`
-
-    Returns
-    -------
-    Section
     """
     settings = sweep.settings[~sweep.settings["is_factory"].fillna(False).astype(bool)]
     kick = (
@@ -80,7 +82,7 @@ def sweep_head(sweep: Sweep, plan, *, cautions: list[str] | None = None) -> Sect
     body = join([
         render("sweep_answers.html.j2", {"rows": rows}) if rows else "",
         bullets(answers) if answers else paragraph(say("sweep.nothing"), css="result"),
-        *map(note, [*(cautions or []), *notes_on(sweep, plan)]),
+        *map(note, [*(cautions or []), *notes_on(sweep)]),
     ])  # fmt: skip
     if rows and rows[0]["is_lowest"]:
         title = rows[0]["title"]
@@ -104,8 +106,10 @@ def _answer_rows(part: SweptPart) -> Iterator[dict[str, Any]]:
                 "tiles": list(_tiles(row)),
                 "is_lowest": kind == "lowest",
                 "watts": row.board_w,
-                "title": say("sweep.title", setting=row.tuning, power=percent_text(round(-row.power_change, 1)),
-                             loss=bound_text(max(row.loss_at_most, 0.0), up=True)),
+                "title": say(
+                    "sweep.title", setting=capital(row.tuning), power=percent_text(round(-row.power_change, 1)),
+                    loss=bound_text(max(row.loss_at_most, 0.0), up=True),
+                ),
             }  # fmt: skip
 
 
@@ -128,7 +132,7 @@ def _tiles(row: Any) -> Iterator[dict[str, str]]:
             }
 
 
-def sweep_response(sweep: Sweep, plan) -> Section:
+def sweep_response(sweep: Sweep, plan: ReviewPlan) -> Section:
     """Return the section with the charts over the ladder.
 
     Parameters
@@ -141,14 +145,16 @@ def sweep_response(sweep: Sweep, plan) -> Section:
     """
     name, title = "response", say("sweep.response.title")
     parts = list(parts_of(sweep, plan))
-    charts = [one for part in parts for one in (rate_over_ladder(part, plan), *power_over_ladder(part))]
+    charts = [one for part in parts for one in (rate_over_ladder(part), *power_over_ladder(part))]
     charts += [rate_against_power(lines) for lines in together(parts)]
     if not any(charts):
         return left_out(name, title, say("sweep.response.left_out"))
-    return Section(name, title, join([paragraph(say("sweep.response.text")), figures(map(figure, charts))]))
+    return Section(
+        name, title, join([paragraph(say("sweep.response.text")), figures(map(figure, charts), css="trio")])
+    )
 
 
-def sweep_settings(sweep: Sweep, plan) -> Section:
+def sweep_settings(sweep: Sweep, plan: ReviewPlan) -> Section:
     """Return the section with every setting: changes, tests, failures.
 
     Parameters
@@ -163,12 +169,15 @@ def sweep_settings(sweep: Sweep, plan) -> Section:
     parts = list(parts_of(sweep, plan))
     if not parts:
         return left_out(name, title, say("sweep.settings.left_out"))
-    body = [paragraph(say("sweep.settings.text")), *(setting_tables(part) for part in parts)]
+    body = [
+        paragraph(say("sweep.settings.text")),
+        *(setting_tables(part, is_open=part is parts[0]) for part in parts),
+    ]
     body += [heading(say("sweep.failures.title")), paragraph(say("sweep.failures.text"))]
     return Section(name, title, join([*body, failure_table(parts, sweep)]))
 
 
-def sweep_readings(sweep: Sweep, plan) -> Section:
+def sweep_readings(sweep: Sweep, plan: ReviewPlan) -> Section:
     """Return the section on frame rate at equal power, and power at equal frame rate.
 
     Parameters
@@ -186,7 +195,7 @@ def sweep_readings(sweep: Sweep, plan) -> Section:
     return Section(name, title, join([paragraph(say("sweep.equal.text")), *tables, *between_cards_shown(sweep)]))
 
 
-def sweep_next(sweep: Sweep, plan) -> Section:
+def sweep_next(sweep: Sweep, plan: ReviewPlan) -> Section:
     """Return the section on what to measure next, or why to stop.
 
     Parameters
@@ -208,16 +217,12 @@ def sweep_next(sweep: Sweep, plan) -> Section:
     return Section(name, title, join([*body, paragraph(say("sweep.next.looks"))]))
 
 
-def sweep_method(sweep: Sweep, plan) -> Section:
+def sweep_method(sweep: Sweep) -> Section:
     """Return the section on how the answers were found.
 
     Parameters
     ----------
-    sweep, plan : as in `sweep_head`
-
-    Returns
-    -------
-    Section
+    sweep : as in `sweep_head`
     """
     answers = sweep.answers
     level = percent_text(100 * float(answers["level"].max())) if len(answers) else say("sweep.method.the_level")
@@ -233,18 +238,14 @@ def sweep_method(sweep: Sweep, plan) -> Section:
     return Section("method", say("sweep.method.title"), terms(told))
 
 
-def sweep_files(sweep: Sweep, plan, *, version: str, looks_made: int = 0) -> Section:
+def sweep_files(plan: ReviewPlan, *, version: str, looks_made: int = 0) -> Section:
     """Return the section on where the numbers come from, with the downloads.
 
     Parameters
     ----------
-    sweep, plan : as in `sweep_head`
+    plan : as in `sweep_head`
     version : version of the kit
     looks_made : looks at verdicts so far, this one included
-
-    Returns
-    -------
-    Section
     """
     looks = say("files.looks_of", made=max(looks_made, 1), planned=plan.analysis.looks)
     facts = [
@@ -262,7 +263,7 @@ def sweep_files(sweep: Sweep, plan, *, version: str, looks_made: int = 0) -> Sec
     return Section("files", say("files.title"), body)
 
 
-def tuning_charts(found: Sweep, plan) -> list[Plot]:
+def tuning_charts(found: Sweep, plan: ReviewPlan) -> list[Plot]:
     """Return frame rate against power along the ladder, a chart for each card, test setup and group.
 
     Parameters
@@ -274,7 +275,7 @@ def tuning_charts(found: Sweep, plan) -> list[Plot]:
     return [one for one in drawn if one is not None]
 
 
-def tuning(sweep: SweepInReview, plan) -> Section:
+def tuning(sweep: SweepInReview, plan: ReviewPlan) -> Section:
     """Return the section of a review on its sweep: the tuning found, and what is read at equal power.
 
     Parameters
@@ -295,7 +296,7 @@ def tuning(sweep: SweepInReview, plan) -> Section:
     tables = [reading_tables(one, found) for one in lines]
     failed = failure_table([part for one in lines for part in one], found)
     body = join([
-        bullets(answer_sentences(found, plan)), *map(note, notes_on(found, plan)), figures(charts),
+        bullets(answer_sentences(found, plan)), *map(note, notes_on(found)), figures(charts),
         paragraph(say("sweep.found.text")) if any(tables) else "", *tables, *between_cards_shown(found),
         details(say("sweep.found.failures"), failed),
     ])  # fmt: skip

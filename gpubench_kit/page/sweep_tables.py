@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.plan.ladder import offset_text
-from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
-from gpubench_kit.page.charts.sweeps import READINGS, between_cards
+from gpubench_kit.page.charts.sweeps import READINGS, SweptPart, between_cards, is_true, outcome_of
 from gpubench_kit.page.elements import (
     Field,
     Markup,
     bullets,
+    details,
     figure,
     figures,
     heading,
@@ -46,7 +46,7 @@ _MARKS = {"inside": ("=", "ve"), "beyond": ("▼", "vb"), "open": ("?", "vu"), "
 _BETWEEN = {"rate_at_power": "W", "power_at_rate": "fps"}
 
 
-def setting_tables(part: SweptPart) -> Markup:
+def setting_tables(part: SweptPart, *, is_open: bool) -> Markup:
     """Return every setting of one line, from the factory state outward: the tests, then power and energy."""
     rows = sorted(part.measured.itertuples(), key=lambda row: (not row.is_factory, abs(row.at), row.at))
     line = ", ".join(filter(None, [part.answer.line, part.title]))
@@ -69,10 +69,10 @@ def setting_tables(part: SweptPart) -> Markup:
         Field(say("sweep.table.efficient"), _may_be_most_efficient),
     ]
     with_power = [row for row in rows if np.isfinite(row.board_w)]
-    return join([
-        listing(tests, rows, caption=say("sweep.table.tests", of=end)),
-        listing(spent, with_power, caption=say("sweep.table.spent", of=end)),
-    ])  # fmt: skip
+    told, power = say("sweep.table.tests", of=end), say("sweep.table.spent", of=end)
+    first = listing(tests, rows, caption=told)
+    more = details(power, listing(spent, with_power, caption=power))
+    return join([first if is_open else details(told, first), more])
 
 
 def _change(row: Any, kind: str) -> str | Markup:

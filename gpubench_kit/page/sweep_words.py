@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import offset_text
-from gpubench_kit.page.charts.sweep_part import SweptPart, is_true, outcome_of
+from gpubench_kit.page.charts.sweeps import SweptPart, is_true, outcome_of
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.measured import GAMES_MISSING
 from gpubench_kit.wording.catalogue import say
@@ -25,7 +26,7 @@ from gpubench_kit.wording.reasons import reason_sentences
 from gpubench_kit.wording.terms import names_text, of_group
 
 
-def parts_of(sweep: Sweep, plan) -> Iterator[SweptPart]:
+def parts_of(sweep: Sweep, plan: ReviewPlan) -> Iterator[SweptPart]:
     """Yield each line of settings of each card, bench and group, in order."""
     names = ["card", "bench", "group"]
     for answer in sweep.answers.itertuples():
@@ -45,7 +46,7 @@ def together(parts: list[SweptPart]) -> Iterator[list[SweptPart]]:
     yield from groups.values()
 
 
-def answer_sentences(sweep: Sweep, plan) -> list[str]:
+def answer_sentences(sweep: Sweep, plan: ReviewPlan) -> list[str]:
     """Return the lowest power without a loss that matters, and the most efficient setting, of everything swept."""
     found = []
     for parts in together(list(parts_of(sweep, plan))):
@@ -141,7 +142,7 @@ def _most_efficient_sentence(part: SweptPart, sweep: Sweep) -> str:
     return text if row.is_factory else f"{text} {_stability(part, row, sweep)}"
 
 
-def notes_on(sweep: Sweep, plan) -> Iterator[str]:
+def notes_on(sweep: Sweep) -> Iterator[str]:
     """Yield what a reader must know before the numbers."""
     if sweep.too_many_looks:
         yield say("sweep.note.looks")

@@ -90,14 +90,15 @@ class TuningResults(Shown):
             plan, self.runs, self.findings, self.noise, self.usable, looks_made=made, version=__version__,
             changes=self.looks.changes, lost_runs=self.looks.missing,
         )  # fmt: skip
-        names = ("response", "settings", "readings", "next", "method")
+        names = ("response", "settings", "readings", "next")
         sections = {one: partial(getattr(page, f"sweep_{one}"), sweep, plan) for one in names}
         sections |= {
             "head": partial(page.sweep_head, sweep, plan, cautions=alerts(results)),
             "bench_cautions": page.bench_cautions,
             "quality": partial(page.quality, results, tables="tuning/tables"),
+            "method": partial(page.sweep_method, sweep),
             "cautions": partial(page.cautions, plan),
-            "files": partial(page.sweep_files, sweep, plan, version=__version__, looks_made=made),
+            "files": partial(page.sweep_files, plan, version=__version__, looks_made=made),
         }
         return section_of(sections, name)
 
@@ -247,10 +248,11 @@ class GatheredArchive(Shown, archives.Archive):
         ------
         ReportError : there is no such section
         """
-        names = ("head", "noise", "control", "drivers", "cards", "games", "claims", "findings", "method")
+        names = ("head", "noise", "control", "drivers", "cards", "games", "claims", "findings")
         sections = {one: partial(getattr(page, f"archive_{one}"), self) for one in names}
         sections |= {
-            "cautions": page.archive_cautions, "files": partial(page.archive_files, self, version=__version__)
+            "cautions": page.archive_cautions, "method": page.archive_method,
+            "files": partial(page.archive_files, self, version=__version__),
         }  # fmt: skip
         return section_of(sections, name)
 

@@ -12,7 +12,7 @@ from gpubench_kit import page
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.wording.catalogue import spoken
 
-SECTIONS = ("sweep_head", "sweep_response", "sweep_settings", "sweep_readings", "sweep_next", "sweep_method")
+SECTIONS = ("sweep_head", "sweep_response", "sweep_settings", "sweep_readings", "sweep_next")
 
 
 def text_of(section) -> str:
@@ -23,7 +23,8 @@ def text_of(section) -> str:
 @pytest.fixture(scope="module")
 def texts(found, made) -> dict[str, str]:
     """Text of every section."""
-    return {name: text_of(getattr(page, name)(found, made.plan)) for name in SECTIONS}
+    texts = {name: text_of(getattr(page, name)(found, made.plan)) for name in SECTIONS}
+    return texts | {"sweep_method": text_of(page.sweep_method(found))}
 
 
 def test_the_head_names_the_answer_its_loss_and_its_power(found, texts):
@@ -156,6 +157,6 @@ def test_two_groups_of_settings_are_searched_apart(made):
 def test_every_sentence_of_the_page_is_in_the_catalogue(found, made):
     names = [made.plan.review.title, "Larkmoor 4", "power limit", *(one.name for one in made.plan.tunings)]
     with spoken(wide_catalogue()):
-        sections = [getattr(page, name)(found, made.plan) for name in SECTIONS]
+        sections = [*(getattr(page, name)(found, made.plan) for name in SECTIONS), page.sweep_method(found)]
         html = "".join(section._repr_html_() for section in sections)
     assert said_in_english(html, names=names) == []

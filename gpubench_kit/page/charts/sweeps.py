@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import offset_text
+from gpubench_kit.model.plan.ladder import Ladder, offset_text
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
 from gpubench_kit.page.charts.marks import RIVAL, value_text
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
 from gpubench_kit.page.charts.scales import is_known
-from gpubench_kit.page.charts.sweep_part import SweptPart, knee_note, outcome_of, titled
 from gpubench_kit.wording.numbers import change_and_interval_text, change_text, percent_text
 from gpubench_kit.wording.terms import of_group
 
@@ -32,13 +32,73 @@ READINGS = {
 }
 
 
-def rate_over_ladder(part: SweptPart, plan: ReviewPlan, *, width: float = 360.0) -> Plot | None:
+@dataclass(frozen=True)
+class SweptPart:
+    """The rows of one line of settings of one card, bench and group.
+
+    Attributes
+    ----------
+    settings, curves, answer : rows of ``sweep`` (the factory state among them), of ``sweep_curves``, and
+        the row of ``sweep_answers``
+    ladder : of the card
+    title : what stands behind the colon of a chart's title; empty for none
+    """
+
+    settings: pd.DataFrame
+    curves: pd.DataFrame
+    answer: object
+    ladder: Ladder
+    title: str = ""
+
+    @property
+    def measured(self) -> pd.DataFrame:
+        """Settings of this line, and the factory state."""
+        return self.settings[self.settings["is_factory"] | (self.settings["line"] == self.answer.line)]
+
+    def curve(self, metric: str) -> pd.DataFrame:
+        """Return the curve of a metric."""
+        rows = self.curves[(self.curves["metric"] == metric) & (self.curves["line"] == self.answer.line)]
+        return rows.sort_values("at")
+
+
+def outcome_of(row: Any) -> str:
+    """Return the outcome of a row of ``sweep``: ``factory``, ``failed``, ``inside``, ``beyond`` or ``open``."""
+    if row.is_factory:
+        return "factory"
+    if any(count is not pd.NA and count > 0 for count in (row.runs_failed, row.failures)):
+        return "failed"
+    if is_true(row.is_inside):
+        return "inside"
+    return "beyond" if is_true(row.is_beyond) else "open"
+
+
+def _knee_note(part: SweptPart) -> str:
+    """Return where the knee is; nothing where no bend is shown."""
+    answer = part.answer
+    if not np.isfinite(answer.knee):
+        return ""
+    low, high = (offset_text(part.ladder.change, one) for one in (answer.knee_ci_low, answer.knee_ci_high))
+    between = f", between {low} and {high}" if answer.knee_ci_low < answer.knee_ci_high else ""
+    return f" Knee: {offset_text(part.ladder.change, answer.knee)}{between}."
+
+
+def _titled(text: str, part: SweptPart) -> str:
+    """Return a title with the line, the card and the group where there is more than one."""
+    line = f", {part.answer.line}" if part.answer.line else ""
+    return of_group(f"{text}{line}{f': {part.title}' if part.title else ''}", part.answer.group)
+
+
+def is_true(value: Any) -> bool:
+    """Return whether a truth value is there and true."""
+    return value is not pd.NA and bool(value)
+
+
+def rate_over_ladder(part: SweptPart, *, width: float = 360.0) -> Plot | None:
     """Return the change of frame rate over the ladder: settings by outcome, fitted curve, band, margin and knee.
 
     Parameters
     ----------
     part : one line of settings
-    plan : ReviewPlan, gives the margin
     width : whole width
 
     Returns
@@ -55,7 +115,7 @@ def rate_over_ladder(part: SweptPart, plan: ReviewPlan, *, width: float = 360.0)
     marks = [Mark(f"margin −{percent_text(margin)}", y=-margin)]
     if is_known(part.answer.knee):
         marks.append(Mark("knee", x=float(part.answer.knee)))
-    title = f"{titled(f'Frame rate over the {part.ladder.label}', part)}.{knee_note(part)}"
+    title = f"{_titled(f'Frame rate over the {part.ladder.label}', part)}.{_knee_note(part)}"
     y = Axis("Change of frame rate", "%", decimals=1)
     return Plot(title, _ladder_axis(part), y, tuple(series), tuple(marks), width, 260.0)
 
@@ -78,7 +138,7 @@ def power_over_ladder(part: SweptPart, *, width: float = 360.0) -> tuple[Plot, .
         curve = _curve(part, metric, level=level)
         series = [curve] if curve else []
         series += _by_outcome(shown, part, lambda row, n=name, at=level: _in_unit(row, n, at), unit=unit)
-        title = titled(f"{label} over the {part.ladder.label}", part)
+        title = _titled(f"{label} over the {part.ladder.label}", part)
         out.append(Plot(title, _ladder_axis(part), Axis(label, unit), tuple(series), (), width, 220.0))
     return tuple(out)
 
@@ -99,7 +159,7 @@ def rate_against_power(parts: Sequence[SweptPart], *, width: float = 360.0) -> P
     if not known:
         return None
     series = [one for place, part in enumerate(known, start=1) for one in _against(part, place, len(known) > 1)]
-    title = titled("Frame rate against power along the ladder", known[0])
+    title = _titled("Frame rate against power along the ladder", known[0])
     return Plot(title, Axis("board power", "W"), Axis("Average frame rate", "FPS"), tuple(series), (), width, 280.0)
 
 
