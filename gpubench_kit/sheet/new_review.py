@@ -14,6 +14,7 @@ from typing import Any
 from gpubench_kit.model.errors import Fault, ReportError, TableError, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE
+from gpubench_kit.model.plan.schema import SCHEMA_FILE
 from gpubench_kit.model.questions import SHOW, Question, quoted
 from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, evidence_of, percent_of
 from gpubench_kit.sheet.text import SHEET_FILES
@@ -135,8 +136,9 @@ SHEET_HEADINGS = (
 
 #: A plan with everything needed, the usual decisions spelt out, and gaps ("") for names to fill in.
 PLAN_TEMPLATE = """\
+#:schema ./plan.schema.json
 # The plan of one review: decisions made before the data. Fill in what is "", delete what you do not need.
-# All keys: docs/plan.schema.json, which many editors can check while you type.
+# All keys: plan.schema.json beside it, by which many editors complete and check while you type.
 #
 # Tuning can void a warranty, lose unsaved work and damage parts. Back up, change one limit at a time until
 #  each is known, stay inside the maker's limits; stop after a second crash, at picture errors, smell or heat.
@@ -187,6 +189,8 @@ looks = 2                         # looks at verdicts: one, and one after furthe
 def new_review(folder: str | Path) -> Path:
     """Make a review folder to fill in: ``plan.toml``, ``runs.csv`` and ``logs/``; nothing is overwritten.
 
+    The schema of the plan is put beside it, where its first line tells editors to look.
+
     Parameters
     ----------
     folder : where; made where it is missing. It may hold logs already, but no plan and no run sheet
@@ -208,6 +212,8 @@ def new_review(folder: str | Path) -> Path:
         (folder / "logs").mkdir(parents=True, exist_ok=True)
         _write_new(folder / PLAN_FILE, PLAN_TEMPLATE)
         _write_new(folder / "runs.csv", ",".join(SHEET_HEADINGS) + "\n")
+        if not (folder / SCHEMA_FILE.name).exists():
+            shutil.copyfile(SCHEMA_FILE, folder / SCHEMA_FILE.name)
     except OSError as error:
         problem = f"the folder {shown(str(folder))} cannot be made ({error.strerror})."
         raise ReportError(Fault("new", problem, "Name a folder that you can write to.")) from error
@@ -283,6 +289,8 @@ def write_draft(
             _copy(source / origin, folder / "logs" / name, made)
         for name, text in texts.items():
             _write(folder / name, text, made)
+        if not (folder / SCHEMA_FILE.name).exists():
+            _write(folder / SCHEMA_FILE.name, SCHEMA_FILE.read_text(encoding="utf-8"), made)
         keep_answers(answers, folder)
     except OSError as error:
         for file in made:
@@ -358,8 +366,9 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
     answers : answers, by key
     """
     origin = "# from the table" if draft.is_typed else "# from the names"
-    lines = ["# The plan of one review. Lines with a mark at their end were found, not typed: are they right?",
-             "# All keys: docs/plan.schema.json, which many editors can check while you type.", "",
+    lines = ["#:schema ./plan.schema.json",
+             "# The plan of one review. Lines with a mark at their end were found, not typed: are they right?",
+             "# All keys: plan.schema.json beside it, by which many editors complete and check while you type.", "",
              "[review]", f"title = {quoted(_title(draft, answers))}", ""]  # fmt: skip
     found, reviewed = draft.names("card"), answers.get("card", "")
     for card in found or [reviewed]:

@@ -26,7 +26,7 @@ def _missing(text: str) -> list[str]:
 def test_each_notebook_begins_with_the_cautions_and_shows_a_section_of_them(name):
     notebook = bundled_notebook(f"{name}.ipynb")
     assert not _missing(notebook.cells[0].source)
-    assert any(re.search(r"kit\.page\.\w*cautions\(", cell.source) for cell in notebook.cells)
+    assert any(re.search(r'\.section\("\w*cautions"\)', cell.source) for cell in notebook.cells)
 
 
 def test_the_section_for_the_test_setup_says_all():

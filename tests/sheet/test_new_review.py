@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.plan.rules import Analysis
+from gpubench_kit.model.plan.schema import plan_schema
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.new_review import PLAN_TEMPLATE, SHEET_HEADINGS, new_review
 from gpubench_kit.sheet.rows import KNOWN
@@ -23,7 +26,7 @@ def filled(text: str) -> str:
 
 def test_a_new_folder_holds_plan_sheet_and_a_place_for_logs(tmp_path):
     folder = new_review(tmp_path / "reviews" / "larkmoor")
-    assert sorted(path.name for path in folder.iterdir()) == ["logs", "plan.toml", "runs.csv"]
+    assert sorted(path.name for path in folder.iterdir()) == ["logs", "plan.schema.json", "plan.toml", "runs.csv"]
     assert (folder / "runs.csv").read_text(encoding="utf-8").strip().split(",") == list(SHEET_HEADINGS)
     assert KNOWN.issuperset(SHEET_HEADINGS)
 
@@ -42,7 +45,7 @@ def test_the_plan_loads_once_filled_in(tmp_path):
 def test_what_is_commented_out_loads_too(tmp_path):
     folder = new_review(tmp_path)
     keys = [line[2:] if line.startswith("# ") and line[2] in "[abcdefghijklmnopqrstuvwxyz" else line
-            for line in filled(PLAN_TEMPLATE).splitlines()[2:]]  # fmt: skip
+            for line in filled(PLAN_TEMPLATE).splitlines()[3:]]  # fmt: skip
     text = "\n".join(keys).replace('role = "rival"', 'role = "reviewed"')
     (folder / "plan.toml").write_text(text, encoding="utf-8")
     plan = load_plan(folder)
@@ -90,3 +93,10 @@ def test_a_folder_that_cannot_be_made_is_told(tmp_path):
         new_review(tmp_path / "file" / "review")
     with pytest.raises(ReportError, match="cannot be made"):
         new_review(tmp_path / "file")
+
+
+def test_the_first_line_names_the_schema_that_lies_beside_the_plan(tmp_path):
+    folder = new_review(tmp_path / "new")
+    first = (folder / "plan.toml").read_text(encoding="utf-8").splitlines()[0]
+    named = folder / first.removeprefix("#:schema ")
+    assert json.loads(named.read_text(encoding="utf-8")) == plan_schema()
