@@ -97,12 +97,20 @@ def measure_power() -> pd.DataFrame:
 
 def power_text(table: pd.DataFrame) -> str:
     """Return the power of printed verdicts as a Markdown table."""
-    head = ["tunings", "rounds", "a game: same at 0", "found at +2 %", "all games: same at 0", "found at +1 %"]
+    head = [
+        "noise",
+        "tunings",
+        "rounds",
+        "a game: same at 0",
+        "found at +2 %",
+        "all games: same at 0",
+        "found at +1 %",
+    ]
     names = ["games, alike", "games, +2 %", "overall, alike", "overall, +1 %"]
     lines = [f"| {' | '.join(head)} |", f"| {' | '.join(['--:'] * len(head))} |"]
     for row in table.to_dict("records"):
         shares = " | ".join(f"{row[name]:.1f} %" for name in names)
-        lines.append(f"| {row['tunings']} | {row['rounds']} | {shares} |")
+        lines.append(f"| {row['noise']} | {row['tunings']} | {row['rounds']} | {shares} |")
     return "\n".join(lines) + "\n"
 
 

@@ -112,10 +112,10 @@ def test_the_page_shows_what_was_found():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("tunings", "rounds"), [(1, 4), (2, 3)])
-def test_a_day_of_reviews_has_the_power_that_is_published(tunings, rounds):
-    published = POWER.set_index(["tunings", "rounds"]).loc[tunings, rounds]
-    for name, share in power_of_verdicts.printed(tunings, rounds, suites=DAILY_SUITES).items():
+@pytest.mark.parametrize("line", [("design", 1, 4), ("design", 2, 3), ("uniform", 1, 4)])
+def test_a_day_of_reviews_has_the_power_that_is_published(line):
+    published = POWER.set_index(["noise", "tunings", "rounds"]).loc[line]
+    for name, share in power_of_verdicts.printed(*line, suites=DAILY_SUITES).items():
         count = DAILY_SUITES * (GAMES if name.startswith("games") else 1)
         error = 100 * np.sqrt(0.01 * published[name] * (1 - 0.01 * published[name]) / count)
         # Games of a review borrow each other's noise, so that their verdicts hang together.
@@ -124,8 +124,8 @@ def test_a_day_of_reviews_has_the_power_that_is_published(tunings, rounds):
 
 @pytest.mark.long
 def test_the_power_of_printed_verdicts_is_what_is_published():
-    found = power_of_verdicts.table().set_index(["tunings", "rounds"])
-    assert (found - POWER.set_index(["tunings", "rounds"])).abs().max(axis=None) <= ROUNDING
+    keys = ["noise", "tunings", "rounds"]
+    assert (power_of_verdicts.table().set_index(keys) - POWER.set_index(keys)).abs().max(axis=None) <= ROUNDING
 
 
 def test_scripts_of_simulations_are_judged_as_one_review_at_a_time_is():

@@ -16,13 +16,13 @@ from run_tables import make_plan
 from simulated_suites import (
     FACTORY,
     GAMES,
-    NOISE_DF,
     NOISE_PCT,
     REAL,
     SAME,
     Found,
     by_suite,
     excludes_zero,
+    noise_factors,
     one_tuning,
     over_games,
     share,
@@ -41,23 +41,13 @@ from gpubench_kit.synthetic import Design, Noise, make_review
 LEVEL = 0.05
 Rates = dict[str, Found]
 
-#: Noise of a game [%]: as everywhere in these measurements, or even between two ends.
-_UNIFORM = (0.6, 1.5)
 _MARGIN_PCT = 2.0
-
-
-def _factors(noise: str, *, seed: int) -> np.ndarray:
-    """Return the noise of each game of each suite, in multiples of the usual one."""
-    rng, shape = np.random.default_rng(seed), (simulated_suites.SUITES, GAMES)
-    if noise == "uniform":
-        return rng.uniform(*_UNIFORM, shape) / NOISE_PCT
-    return np.sqrt(NOISE_DF / rng.chisquare(NOISE_DF, shape))
 
 
 @lru_cache(maxsize=1)
 def _sixteen_rounds(noise: str, effect: float, *, suites: int) -> pd.DataFrame:
     """Return runs of suites of one tuning and the reference; the next measurement often needs the same."""
-    made = Noise(run_pct=NOISE_PCT, games_df=np.inf, by_game=_factors(noise, seed=3300))
+    made = Noise(run_pct=NOISE_PCT, games_df=np.inf, by_game=noise_factors(noise, seed=3300, suites=suites))
     return make_review({FACTORY: 0.0, "quiet": effect}, Design(rounds=16, suites=suites), noise=made, seed=3300)
 
 
@@ -100,7 +90,7 @@ def schedule(noise: str, pilot_df: int) -> Rates:
     runs, level = _sixteen_rounds(noise, 0.0, suites=suites), level_of_look(plan, 1)
     rounds = np.full(suites, DEFAULT_ROUNDS)
     if pilot_df:
-        sigma = NOISE_PCT / 100 * _factors(noise, seed=3300)
+        sigma = NOISE_PCT / 100 * noise_factors(noise, seed=3300, suites=suites)
         seen = sigma * np.sqrt(np.random.default_rng(3400 + pilot_df).chisquare(pilot_df, sigma.shape) / pilot_df)
         levels = level_of_game(level, adjust="fdr_bh", comparisons=GAMES), member_levels(plan, level)
         asked = partial(rounds_to_plan, margin=-np.log(1 - _MARGIN_PCT / 100), level=levels[0], borrowing=True)

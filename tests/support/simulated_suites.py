@@ -23,6 +23,8 @@ MORE_SUITES = 10_000
 FACTORY = "factory"
 #: Run-to-run noise of a game [%]: 0.6 * sqrt(4 / chi2_4), drawn for each game of each suite.
 NOISE_PCT, NOISE_DF = 0.6, 4
+#: Noise of a noisier bench [%]: even between these.
+UNIFORM_PCT = (0.6, 1.5)
 
 REAL = ("better", "worse", "better_but_small", "worse_but_small")
 SMALL = ("better_but_small", "worse_but_small")
@@ -46,6 +48,14 @@ class Simulated:
 
     runs: pd.DataFrame
     sigma: np.ndarray
+
+
+def noise_factors(noise: str, *, seed: int, suites: int) -> np.ndarray:
+    """Return the noise of each game of each suite in multiples of `NOISE_PCT`: as ever, or even between two ends."""
+    rng, shape = np.random.default_rng(seed), (suites, GAMES)
+    if noise == "uniform":
+        return rng.uniform(*UNIFORM_PCT, shape) / NOISE_PCT
+    return np.sqrt(NOISE_DF / rng.chisquare(NOISE_DF, shape))
 
 
 def simulate(
