@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -9,6 +11,7 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.judged import CONTRADICTED, NOT_SHOWN, SUPPORTED, outcome_of
 from gpubench_kit.claims.rules import contradicts, supports
+from gpubench_kit.claims.script import proposed_sentences
 from gpubench_kit.claims.targets import both_ways, find_targets
 
 SAYS = ("better", "worse", "same", "no_loss", "at_least", "at_most")
@@ -93,3 +96,42 @@ def test_names_full_of_signs_do_no_harm():
     found = [find_targets(claim, results, plan=plan) for claim in plan.claims]
     assert [len(one.targets) for one in found] == [1, 4]
     assert len(found[0].targets[0].games) == 4
+
+
+_NUMBER = r"(\d+(?:\.\d+)?) (%|W|°C)"
+
+
+def _bounds(text: str, words: str) -> list[float]:
+    """Return the amounts that follow some words in a sentence."""
+    return [float(number) for number, _ in re.findall(rf"{words} {_NUMBER}", text)]
+
+
+@settings(max_examples=80)
+@given(
+    change=CHANGES, se=ERRORS, confidence=st.sampled_from([0.95, 0.98, 0.99]), metric=METRICS, carried=st.booleans()
+)  # fmt: skip
+def test_no_sentence_over_games_says_more_than_its_interval(change, se, confidence, metric, carried):
+    plan = claim_plan()
+    result = {"change": change, "se": se, "metric": metric, "confidence": confidence}
+    result |= {"carried_by": GAMES[0] if carried else ""}
+    overall = overall_rows(plan, result)
+    games = game_rows(plan, *[{name: result[name] for name in ("change", "se", "metric")}] * 4)
+    (row,) = overall.itertuples()
+    nearer = 0.0 if row.ci_low * row.ci_high <= 0 else min(abs(row.ci_low), abs(row.ci_high))
+    loss = max(0.0, -row.ci_low if metric == "avg_fps" else row.ci_high)
+    said = [one.text for one in proposed_sentences(games, overall, plan).safe if "every" not in one.text]
+    said = [text for text in said if "each of" not in text]
+    assert not (carried and said)
+    assert bool(said) == (row.verdict != "undecided" and not carried)
+    for text in said:
+        assert all(least <= nearer + 1e-9 for least in _bounds(text, "at least"))
+        assert all(least > 0 for least in _bounds(text, "at least")) or nearer > 0
+        assert all(most >= max(abs(row.ci_low), abs(row.ci_high)) - 1e-9
+                   for most in _bounds(text, "any difference is smaller than"))  # fmt: skip
+        assert all(most >= loss - 1e-9 for most in _bounds(text, "any (?:loss|rise) is smaller than"))
+        if re.search(r"\b(faster|slower|lower|higher|hotter|cooler)\b", text.partition("(")[0]):
+            assert nearer > 0
+        inside = re.search(r"(\d+(?:\.\d+)?) % interval ([+−]?[\d.]+) to ([+−]?[\d.]+)", text)
+        ends = [float(end.replace("−", "-")) for end in inside.groups()[1:]]
+        assert ends == pytest.approx([row.ci_low, row.ci_high], abs=0.0501)
+        assert float(inside[1]) == pytest.approx(100 * confidence)

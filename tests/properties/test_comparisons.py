@@ -9,6 +9,7 @@ from run_tables import balanced, games, make_plan, run_table
 
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, VERDICTS, check_table
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
+from gpubench_kit.statistics.contrasts import has_entered
 
 CHECKED = settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 
@@ -230,6 +231,27 @@ def test_a_run_that_enters_no_verdict_changes_nothing(table):
     both = pd.concat([warm_up, table.assign(purpose="measure")], ignore_index=True)
     for one, other in zip(results(both), results(table), strict=True):
         assert_same(one, other)
+
+
+@CHECKED
+@given(table=reviews(), looks=st.sampled_from([1, 2]))
+def test_results_over_games_never_say_more_than_their_games(table, looks):
+    plan = make_plan(looks=looks)
+    comparisons, overall = compare_tunings(table, plan), compare_over_games(table, plan)
+    for row in overall[overall["verdict"] != "no_verdict"].itertuples():
+        entered = comparisons[[has_entered(game, row) for game in comparisons.itertuples()]]
+        assert row.n_games == entered["game"].nunique()
+        assert entered["change"].min() - 1e-9 <= row.change <= entered["change"].max() + 1e-9
+        assert row.ci_low <= row.change <= row.ci_high
+        is_real, is_small = not row.ci_low <= 0 <= row.ci_high, row.ci_low > -2 and row.ci_high < 100 / 0.98 - 100
+        words = {(True, True): "_but_small", (True, False): "", (False, True): "same_within_margin"}
+        word = words.get((is_real, is_small), "undecided")
+        assert row.verdict == (("better" if row.change > 0 else "worse") + word if is_real else word)
+        if row.scope == "these_games":
+            # No narrower than games that have nothing in common would make it.
+            own = entered["own_se"].where(entered["borrowed"].fillna(False).astype(bool), entered["se"])
+            assert row.se >= np.sqrt((own**2).sum()) / len(entered) * (1 - 1e-9) or row.layout != "rounds"
+            assert row.confidence >= 1 - 0.8 * (0.05 if looks == 1 else 0.04) - 1e-12
 
 
 @CHECKED

@@ -371,3 +371,19 @@ def test_names_are_those_of_the_plan():
 def test_metrics_outside_the_plan_are_not_compared():
     rows = rows_of(reference_runs("a_tidy"), make_plan(metrics=["avg_fps", "latency_ms"]))
     assert set(rows["metric"]) == {"avg_fps"}
+
+
+def test_restarts_known_for_one_metric_leave_the_others_without_a_verdict():
+    blocks = run_table(" ".join([f"A{n}" for n in range(1, 6)] + [f"B{n}" for n in range(1, 6)]), effect=0.05)
+    both = pd.concat([blocks, blocks.assign(metric="board_w")], ignore_index=True)
+    plan = make_plan(metrics=["avg_fps", "board_w"], restart_spread={"avg_fps": 0.3, "restarts": 3})
+    for rows in (compare_tunings(both, plan), compare_over_games(both, plan)):
+        rows = rows.set_index("metric")
+        assert (rows.at["avg_fps", "verdict"], rows.at["avg_fps", "reason"]) == (
+            "better",
+            "measured_restart_spread",
+        )
+        assert (rows.at["board_w", "verdict"], rows.at["board_w", "reason"]) == ("no_verdict", "confounded")
+        assert np.isnan(rows.at["board_w", "ci_low"])
+        assert rows.at["board_w", "restart_spread_pct"] > 0
+        assert np.isnan(rows.at["avg_fps", "restart_spread_pct"])

@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 from run_tables import make_plan
-from simulated_suites import FACTORY, GAMES, NOISE_PCT, REAL, noise_factors
+from simulated_suites import FACTORY, NOISE_PCT, REAL, noise_factors
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.synthetic import Design, Noise, make_review

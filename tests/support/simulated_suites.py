@@ -51,7 +51,7 @@ class Simulated:
 
 
 def noise_factors(noise: str, *, seed: int, suites: int) -> np.ndarray:
-    """Return the noise of each game of each suite in multiples of `NOISE_PCT`: as ever, or even between two ends."""
+    """Return the noise of each game in multiples of `NOISE_PCT`, by suite: as ever, or even between two ends."""
     rng, shape = np.random.default_rng(seed), (suites, GAMES)
     if noise == "uniform":
         return rng.uniform(*UNIFORM_PCT, shape) / NOISE_PCT
