@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -76,3 +76,10 @@ def made_sweep(
     energy = rate.assign(metric="energy_per_frame_j", value=watts["value"] / rate["value"])
     usable = pd.concat([rate, watts, energy], ignore_index=True)
     return MadeSweep(plan, usable, RUNS.frame(rate.assign(purpose="measure", used=True)))
+
+
+def crashed(made: MadeSweep, tuning: str, count: int) -> MadeSweep:
+    """Return the sweep with crashed runs of a setting added to the sheet."""
+    rows = made.runs[made.runs["tuning"] == tuning].head(count)
+    rows = rows.assign(run=[f"x{number}" for number in range(len(rows))], used=False, excluded_for="crash")
+    return replace(made, runs=pd.concat([made.runs, rows], ignore_index=True))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from made_sweeps import LOSSES, POWERS, STEPS, MadeSweep, made_sweep, step_name, sweep_plan
+from made_sweeps import LOSSES, POWERS, STEPS, crashed, made_sweep, step_name, sweep_plan
 
 from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.compare import compare_tunings
@@ -23,13 +23,6 @@ def answer_of(found):
 def row_of(found, tuning: str):
     """Return the row of a setting."""
     return found.settings.set_index("tuning").loc[tuning]
-
-
-def crashed(made: MadeSweep, tuning: str, count: int) -> MadeSweep:
-    """Return the sweep with crashed runs of a setting added to the sheet."""
-    rows = made.runs[made.runs["tuning"] == tuning].head(count)
-    rows = rows.assign(run=[f"x{number}" for number in range(len(rows))], used=False, excluded_for="crash")
-    return replace(made, runs=pd.concat([made.runs, rows], ignore_index=True))
 
 
 def test_all_tables_are_as_declared(found):

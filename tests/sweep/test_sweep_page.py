@@ -5,12 +5,12 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
-from made_sweeps import made_sweep, sweep_plan
+from made_sweeps import crashed, made_sweep, sweep_plan
 from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit import page
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.wording.catalogue import spoken
+from gpubench_kit.wording.catalogue import say, spoken
 
 SECTIONS = ("sweep_head", "sweep_response", "sweep_settings", "sweep_readings", "sweep_next")
 
@@ -35,6 +35,33 @@ def test_the_head_names_the_answer_its_loss_and_its_power(found, texts):
     assert re.search(r"less than [\d.]+ % lost, board power −[\d.]+ %", head)
     assert "Most efficient: " in head
     assert "No stability test of it is stated." in head
+
+
+def test_beside_the_edge_stand_what_failed_next_the_step_that_is_safer_and_what_is_known_of_stability():
+    for loss, said in ((-3.2, "crashed"), (-0.5, "failed")):
+        made = made_sweep((-5, -10, -15), (-0.1, -0.3, loss), (-3.0, -7.0, -12.0), run_pct=0.2)
+        head = text_of(page.sweep_head(crashed(made, "limit -15", 1).find(), made.plan))
+        assert "“limit -10” (power limit −10 %)" in head
+        place = {"setting": "limit -15"} if said == "crashed" else {"settings": "“limit -15”"}
+        assert say(f"sweep.beyond.{said}", **place) in head
+    assert re.search("One step safer: “limit -5” loses at most 0\\.[1-9] %\\.", head)
+    assert "No stability test of it is stated." in head
+    tested = sweep_plan((-5, -10), stability=[{"hours": 6, "failures": 0}])
+    made = made_sweep((-5, -10), (-0.1, -0.3), (-3.0, -7.0), run_pct=0.2, plan=tested)
+    head = text_of(page.sweep_head(made.find(), made.plan))
+    assert "0 failures in 6 hours: fewer than 1 per 2 hours with 95 % confidence." in head
+    assert "No stability test" not in head
+
+
+def test_a_step_beyond_the_ladder_or_beside_a_crash_is_proposed_with_its_caution():
+    made = made_sweep((-5, -10), (0.0, 0.0), (-3.0, -7.0), run_pct=0.2)
+    text = text_of(page.sweep_next(made.find(), made.plan))
+    assert "of a new setting, power limit −15 %" in text
+    assert say("sweep.propose.beyond") in text
+    assert say("sweep.propose.save") in text
+    made = made_sweep((-5, -10, -25, -30), (0.0, 0.0, -3.0, -5.4), (-3.0, -7.0, -22.0, -27.0), run_pct=0.2)
+    text = text_of(page.sweep_next(crashed(made, "limit -25", 2).find(), made.plan))
+    assert say("sweep.propose.near", settings="“limit -25”") in text
 
 
 def test_no_sentence_calls_a_setting_stable(texts):
