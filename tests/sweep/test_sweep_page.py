@@ -1,5 +1,6 @@
 """The page of a sweep: what its sentences claim, its tables and charts, and hostile names."""
 
+import html
 import re
 from dataclasses import replace
 
@@ -55,7 +56,7 @@ def test_beside_the_edge_stand_what_failed_next_the_step_that_is_safer_and_what_
 
 def test_a_step_beyond_the_ladder_or_beside_a_crash_is_proposed_with_its_caution():
     made = made_sweep((-5, -10), (0.0, 0.0), (-3.0, -7.0), run_pct=0.2)
-    text = text_of(page.sweep_next(made.find(), made.plan))
+    text = html.unescape(text_of(page.sweep_next(made.find(), made.plan)))
     assert "of a new setting, power limit −15 %" in text
     assert say("sweep.propose.beyond") in text
     assert say("sweep.propose.save") in text
