@@ -46,6 +46,7 @@ EXACT = {
     23: "planner: the same at 0.6 %, three rounds",
     24: "stability: upper limit of a failure rate",
 }
+NOISES = {"design": "as below", "uniform": "0.6 to 1.5 %"}
 PANELS = {"error": ("error", "control"), "power": ("power", "outcome")}
 
 
@@ -110,7 +111,7 @@ def power_text(table: pd.DataFrame) -> str:
     lines = [f"| {' | '.join(head)} |", f"| {' | '.join(['--:'] * len(head))} |"]
     for row in table.to_dict("records"):
         shares = " | ".join(f"{row[name]:.1f} %" for name in names)
-        lines.append(f"| {row['noise']} | {row['tunings']} | {row['rounds']} | {shares} |")
+        lines.append(f"| {NOISES[row['noise']]} | {row['tunings']} | {row['rounds']} | {shares} |")
     return "\n".join(lines) + "\n"
 
 

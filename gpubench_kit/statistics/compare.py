@@ -70,7 +70,27 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
     example = np.zeros(int(cell.max()) + 1, dtype=np.int64)
     example[cell[::-1]] = np.arange(len(cell))[::-1]
     columns = {name: coded.names[name][coded.codes[name][example]] for name in _CELL}
-    return NOISE.frame(pd.DataFrame(columns | _noise_columns(coded, cell, columns["metric"], level=level)))
+    metrics = columns["metric"]
+    scaled = np.full(len(cell), np.nan)
+    for name in coded.names["metric"]:
+        rows = coded.codes["metric"] == coded.code_of("metric", name)
+        if name in METRICS:
+            scaled[rows] = scaled_values(name, coded.numbers["value"][rows])
+    kept, count = ~np.isnan(scaled), len(metrics)
+    n = np.bincount(cell[kept], minlength=count)
+    mean = np.bincount(cell[kept], weights=scaled[kept], minlength=count) / np.maximum(n, 1)
+    squares = np.bincount(cell[kept], weights=(scaled - mean[cell])[kept] ** 2, minlength=count)
+    sd = np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
+    ratio = np.array([is_ratio(name) for name in metrics], dtype=bool)
+    found = in_percent(detectable_difference(sd, n=np.maximum(n, 1), level=level))
+    noise_columns = {
+        "n": n,
+        "mean": np.where(n > 0, np.where(ratio, np.exp(np.where(ratio, mean, 0.0)), mean), np.nan),
+        "sd": sd,
+        "cv_pct": np.where(ratio, np.sqrt(100 * in_percent(np.where(ratio, sd, 0.0) ** 2)), np.nan),
+        "detectable_pct": np.where(ratio, found, np.nan),
+    }
+    return NOISE.frame(pd.DataFrame(columns | noise_columns))
 
 
 def compare_tunings(
@@ -212,28 +232,3 @@ def _has_purpose(coded: CodedRuns, purpose: str | None) -> np.ndarray:
     wanted = [purpose or (METRICS[name].purpose if name in METRICS else "") for name in coded.names["metric"]]
     codes = np.array([coded.code_of("purpose", one) for one in wanted], dtype=np.int64)
     return codes[coded.codes["metric"]] == coded.codes["purpose"] if len(codes) else np.zeros(0, dtype=bool)
-
-
-def _noise_columns(
-    coded: CodedRuns, cell: np.ndarray, metrics: np.ndarray, *, level: float
-) -> dict[str, np.ndarray]:
-    """Return count, mean, spread and what can be found, for each cell."""
-    scaled = np.full(len(cell), np.nan)
-    for name in coded.names["metric"]:
-        rows = coded.codes["metric"] == coded.code_of("metric", name)
-        if name in METRICS:
-            scaled[rows] = scaled_values(name, coded.numbers["value"][rows])
-    kept, count = ~np.isnan(scaled), len(metrics)
-    n = np.bincount(cell[kept], minlength=count)
-    mean = np.bincount(cell[kept], weights=scaled[kept], minlength=count) / np.maximum(n, 1)
-    squares = np.bincount(cell[kept], weights=(scaled - mean[cell])[kept] ** 2, minlength=count)
-    sd = np.where(n > 1, np.sqrt(squares / np.maximum(n - 1, 1)), np.nan)
-    ratio = np.array([is_ratio(name) for name in metrics], dtype=bool)
-    found = in_percent(detectable_difference(sd, n=np.maximum(n, 1), level=level))
-    return {
-        "n": n,
-        "mean": np.where(n > 0, np.where(ratio, np.exp(np.where(ratio, mean, 0.0)), mean), np.nan),
-        "sd": sd,
-        "cv_pct": np.where(ratio, np.sqrt(100 * in_percent(np.where(ratio, sd, 0.0) ** 2)), np.nan),
-        "detectable_pct": np.where(ratio, found, np.nan),
-    }

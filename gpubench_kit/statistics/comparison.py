@@ -14,7 +14,7 @@ from gpubench_kit.statistics.equivalence import Uncertainty
 from gpubench_kit.statistics.pair_runs import PairRuns, members_of, select_pair
 from gpubench_kit.statistics.restarts import RestartSpread, restart_spread
 from gpubench_kit.statistics.units import Units, gather_units, is_ratio, scaled_margin, scaled_values
-from gpubench_kit.statistics.variance import LEAST_GAMES, Moments, borrow_variance, moments, shared_rounding
+from gpubench_kit.statistics.variance import LEAST_GAMES, borrow_variance, moments, shared_rounding
 from gpubench_kit.statistics.withheld import withhold_by_design, withhold_by_runs
 
 
@@ -149,11 +149,13 @@ def estimate_two_groups(means: np.ndarray, *, floor: np.ndarray | float = 0.0, p
     per_side = [np.maximum(side.variance, floor) / np.maximum(side.n, 1) for side in (of, against)]
     error = np.where(equal, 2 * np.maximum(pooled, floor) / np.maximum(of.n, 1), per_side[0] + per_side[1])
     share = 1 / np.maximum(of.n, 1) + 1 / np.maximum(against.n, 1)
+    parts = sum(one**2 / np.maximum(side.n - 1, 1) for one, side in zip(per_side, (of, against), strict=True))
+    welch_df = np.where(parts > 0, (per_side[0] + per_side[1]) ** 2 / np.where(parts > 0, parts, 1.0), 0.0)
     return Estimate(
         change=of.mean - against.mean,
         variance=error / share,
         error=error,
-        df=np.where(equal, 2.0 * (of.n - 1), _welch_df(per_side, (of, against))),
+        df=np.where(equal, 2.0 * (of.n - 1), welch_df),
         n_units=np.minimum(of.n, against.n),
         at_floor=np.where(equal, pooled <= floor, (of.variance <= floor) & (against.variance <= floor))
         & (floor > 0),
@@ -181,7 +183,15 @@ def measure_pair(coded: CodedRuns, pair, *, place: int, metric: str, plan) -> Me
     design = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
     units = gather_units(runs, design)
     by_runs = withhold_by_runs(runs)
-    own = _own_estimate(runs, design, units, stands=by_runs == "")
+    # With fewer than six games in rounds that count, and at most four rounds, rounds are compared as two groups:
+    # conservative in randomised rounds, and twice the degrees of freedom.
+    pairs = estimate_from_rounds(units.means, floor=units.step**2 / 12)
+    groups = estimate_two_groups(units.means, floor=units.step**2 / 12)
+    in_rounds = design.classes == ROUNDS
+    counted = runs.family[in_rounds & (by_runs == "") & (pairs.n_units >= 2)]
+    n_games = np.bincount(counted, minlength=len(design.shared))
+    few = (n_games < LEAST_GAMES) & ~design.shared
+    own = pairs.where(in_rounds & ~(few[runs.family] & (pairs.n_units <= FEW_ROUNDS)), groups)
     spread, margin = restart_spread(plan, metric), scaled_margin(plan, metric)
     by_design = withhold_by_design(runs, design, units, estimate=own, margin=margin, widened=spread is not None)
     drifts = _drifts(runs, design, plan.checks.drift_pct_per_run / 100)
@@ -213,21 +223,6 @@ def _measured_cold(coded: CodedRuns, pair, *, place: int, metric: str) -> Measur
     return Measured(place, runs, design, units, estimate, estimate, none, withheld, None, none)
 
 
-def _own_estimate(runs: PairRuns, design: Design, units: Units, *, stands: np.ndarray) -> Estimate:
-    """Return the estimate from each game's own runs: pairs in rounds, else two groups.
-
-    With fewer than six games in rounds that count, and at most four rounds, rounds are compared as
-    two groups: conservative in randomised rounds, and twice the degrees of freedom.
-    """
-    pairs = estimate_from_rounds(units.means, floor=units.step**2 / 12)
-    groups = estimate_two_groups(units.means, floor=units.step**2 / 12)
-    in_rounds = design.classes == ROUNDS
-    counted = runs.family[in_rounds & stands & (pairs.n_units >= 2)]
-    n_games = np.bincount(counted, minlength=len(design.shared))
-    few = (n_games < LEAST_GAMES) & ~design.shared
-    return pairs.where(in_rounds & ~(few[runs.family] & (pairs.n_units <= FEW_ROUNDS)), groups)
-
-
 def _drifts(runs: PairRuns, design: Design, limit: float) -> np.ndarray:
     """Return which confounded cells belong to a family whose values drift visibly."""
     if not is_ratio(runs.metric) or not (design.classes == CONFOUNDED).any():
@@ -254,10 +249,3 @@ def _borrow(runs: PairRuns, design: Design, own: Estimate, *, stands: np.ndarray
     variance[table[there]] = np.where(after.borrowed[there], after.variance[there], own.variance[table[there]])
     df[table[there]] = after.df[there]
     return own.with_variance(variance, df), borrowed
-
-
-def _welch_df(per_side: list[np.ndarray], sides: tuple[Moments, Moments]) -> np.ndarray:
-    """Return Welch's degrees of freedom; 0 where there is no variance."""
-    total = per_side[0] + per_side[1]
-    parts = sum(error**2 / np.maximum(side.n - 1, 1) for error, side in zip(per_side, sides, strict=True))
-    return np.where(parts > 0, total**2 / np.where(parts > 0, parts, 1.0), 0.0)

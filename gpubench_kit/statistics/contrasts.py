@@ -188,7 +188,8 @@ def mirrored(table: pd.DataFrame, plan) -> pd.DataFrame:
     """
     out = table.copy()
     for name in PAIR_KEY:
-        out[name] = table[_other(name)]
+        side, _, part = name.partition("_")
+        out[name] = table[f"against_{part}" if side == "of" else f"of_{part}"]
     for name in ("n", "of_value"):
         if name in table:
             out[name], out[_against(name)] = table[_against(name)], table[name]
@@ -237,12 +238,6 @@ def _with_no_loss(table: pd.DataFrame, plan) -> pd.DataFrame:
     out["no_loss"] = pd.array((adjusted <= level) & is_firm, dtype="boolean")
     out.loc[table["no_loss"].isna(), "no_loss"] = pd.NA
     return out
-
-
-def _other(name: str) -> str:
-    """Return the column of the other side."""
-    side, _, part = name.partition("_")
-    return f"against_{part}" if side == "of" else f"of_{part}"
 
 
 def _against(name: str) -> str:

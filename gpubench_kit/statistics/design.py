@@ -113,7 +113,16 @@ def classify(pair: PairRuns, *, applied: str = "as_recorded", typed_order: str =
     alternated = no_order & (typed_order == "alternated")
     changes = changes_of_pair(pair, applied=applied)
     rounds = _find_rounds(pair, changes, alternated)
-    interleaved = _has_interleaved_blocks(pair, changes) & ~no_order
+    # Two blocks of each side, not all of one before all of the other.
+    sides = number_groups([pair.cell, pair.side])
+    blocks = rank_within(sides, changes.block)
+    most = np.zeros((pair.n_cells, 2), dtype=np.int64)
+    np.maximum.at(most, (pair.cell, pair.side), blocks + 1)
+    sequence = np.lexsort((np.nan_to_num(pair.runs.numbers["order"]), pair.cell))
+    cell, side = pair.cell[sequence], pair.side[sequence]
+    switches = (cell[1:] == cell[:-1]) & (side[1:] != side[:-1])
+    several = (most >= 2).all(axis=1) & (np.bincount(cell[1:][switches], minlength=pair.n_cells) >= 2)
+    interleaved = several & ~no_order
     classes = np.select([rounds.proper & (~no_order | alternated), interleaved], [ROUNDS, RESTARTS], CONFOUNDED)
     used = np.where(classes[pair.cell] == ROUNDS, rounds.complete, True)
     unit = np.select([classes[pair.cell] == ROUNDS, classes[pair.cell] == RESTARTS], [rounds.id, changes.block], -1)
@@ -252,7 +261,14 @@ def _find_rounds(pair: PairRuns, changes: Changes, alternated: np.ndarray) -> _R
     """Return the rounds; a round is a number within a session, and within a card that is the unit."""
     round_ = pair.runs.numbers["round"]
     by_turn = pair.any_in_cell(np.isnan(round_))
-    label = np.where(by_turn[pair.cell], _turn(pair, alternated), np.nan_to_num(round_, nan=-1.0))
+    # The place of each run among those of its side, by order, round, row; within a session if ordered.
+    given = [np.nan_to_num(pair.runs.numbers[name], nan=np.inf) for name in ("round", "order")]
+    turn = np.empty(len(pair.cell))
+    sequence = np.lexsort((np.arange(len(turn)), *given))
+    session = np.where(alternated[pair.cell], 0, pair.runs.codes["session"])
+    groups = number_groups([pair.cell, pair.side, session])[sequence]
+    turn[sequence] = rank_within(groups, np.arange(len(turn)))
+    label = np.where(by_turn[pair.cell], turn, np.nan_to_num(round_, nan=-1.0))
     keys = [label, pair.runs.codes["session"]]
     strict = pair.cell
     if pair.by_card:
@@ -279,17 +295,6 @@ def _has_order(pair: PairRuns) -> np.ndarray:
     return ~pair.any_in_cell(np.isnan(pair.runs.numbers["order"]))[pair.cell]
 
 
-def _turn(pair: PairRuns, alternated: np.ndarray) -> np.ndarray:
-    """Return the place of each run among those of its side, by order, round, row; within a session if ordered."""
-    given = [np.nan_to_num(pair.runs.numbers[name], nan=np.inf) for name in ("round", "order")]
-    turn = np.empty(len(pair.cell))
-    sequence = np.lexsort((np.arange(len(turn)), *given))
-    session = np.where(alternated[pair.cell], 0, pair.runs.codes["session"])
-    groups = number_groups([pair.cell, pair.side, session])[sequence]
-    turn[sequence] = rank_within(groups, np.arange(len(turn)))
-    return turn
-
-
 def _overlapping(cell: np.ndarray, place: np.ndarray, rounds: tuple) -> np.ndarray:
     """Return a run of each complete round that starts before an earlier one of its cell has ended."""
     order, complete = rounds
@@ -311,18 +316,6 @@ def _repeated(keys: list[np.ndarray], among: np.ndarray) -> np.ndarray:
     return repeated
 
 
-def _has_interleaved_blocks(pair: PairRuns, changes: Changes) -> np.ndarray:
-    """Return which cells have two blocks of each side, not all of one before all of the other."""
-    sides = number_groups([pair.cell, pair.side])
-    blocks = rank_within(sides, changes.block)
-    most = np.zeros((pair.n_cells, 2), dtype=np.int64)
-    np.maximum.at(most, (pair.cell, pair.side), blocks + 1)
-    sequence = np.lexsort((np.nan_to_num(pair.runs.numbers["order"]), pair.cell))
-    cell, side = pair.cell[sequence], pair.side[sequence]
-    switches = (cell[1:] == cell[:-1]) & (side[1:] != side[:-1])
-    return (most >= 2).all(axis=1) & (np.bincount(cell[1:][switches], minlength=pair.n_cells) >= 2)
-
-
 def _same_side_first(pair: PairRuns, round_id: np.ndarray, used: np.ndarray) -> np.ndarray:
     """Return which families have one side first in each of at least six rounds."""
     n_families = int(pair.family.max()) + 1
@@ -338,21 +331,16 @@ def _varies(pair: PairRuns, part: np.ndarray, classes: np.ndarray) -> np.ndarray
     """Return which families have confounded games with own tuning changes and either side first."""
     n_families = int(pair.family.max()) + 1
     confounded = classes == CONFOUNDED
-    first = _first_side(pair)
+    order = np.nan_to_num(pair.runs.numbers["order"], nan=np.inf)
+    sequence = np.lexsort((order, pair.cell))
+    starts = np.searchsorted(pair.cell[sequence], np.arange(pair.n_cells))
+    first = pair.side[sequence][starts]
     varies = np.ones(n_families, dtype=bool)
     for side in (OF, AGAINST):
         families = pair.family[(first == side) & confounded]
         varies &= np.bincount(families, minlength=n_families) > 0
     linked = pair.family[_repeated([part], confounded)]
     return varies & ~(np.bincount(linked, minlength=n_families) > 0) & ~_sessions_are_shared(pair, confounded)
-
-
-def _first_side(pair: PairRuns) -> np.ndarray:
-    """Return the side of each cell's first run."""
-    order = np.nan_to_num(pair.runs.numbers["order"], nan=np.inf)
-    sequence = np.lexsort((order, pair.cell))
-    starts = np.searchsorted(pair.cell[sequence], np.arange(pair.n_cells))
-    return pair.side[sequence][starts]
 
 
 def _sessions_are_shared(pair: PairRuns, confounded: np.ndarray) -> np.ndarray:

@@ -73,24 +73,19 @@ def levels_of_games(noise: pd.DataFrame, plan) -> pd.DataFrame:
     ``sqrt(sum v_g) / G``, ``v_g = sd_g^2 / n_g``, and df ``(sum v)^2 / sum(v^2 / (n - 1))``
     (Satterthwaite 1946). It speaks of these games.
     """
-    table = _with_groups(noise, plan)
-    games = [_level_row(row, plan.analysis.confidence) for row in table.itertuples()]
-    parts = (part for _, part in table.groupby(["group", "metric"], sort=False))
-    everywhere = [row for part in parts for row in _over_games(part, plan)]
-    return LEVELS.frame([*games, *everywhere])
-
-
-def _with_groups(noise: pd.DataFrame, plan) -> pd.DataFrame:
-    """Return the noise table with groups, and mean and squared standard error on the scale of the metric."""
     groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
     keys = zip(noise["game"], noise["setting"], strict=True)
     is_ratio = noise["metric"].map(_is_ratio).astype(bool)
     centre = np.where(is_ratio, np.log(noise["mean"].where(is_ratio, 1.0)), noise["mean"])
     runs = noise["n"].astype(float)
-    return noise.assign(
+    table = noise.assign(
         group=[groups.get(key, "all") for key in keys], is_ratio=is_ratio, centre=centre,
         se2=noise["sd"] ** 2 / runs, own_df=runs - 1,
     )  # fmt: skip
+    games = [_level_row(row, plan.analysis.confidence) for row in table.itertuples()]
+    parts = (part for _, part in table.groupby(["group", "metric"], sort=False))
+    everywhere = [row for part in parts for row in _over_games(part, plan)]
+    return LEVELS.frame([*games, *everywhere])
 
 
 def _is_ratio(metric: str) -> bool:
@@ -193,21 +188,16 @@ def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     rows["squares"] = rows["own_df"] * rows["sd"].fillna(0.0) ** 2
     games = rows.groupby(_GAME, sort=False).agg(runs=("n", "min"), df=("own_df", "sum"), squares=("squares", "sum"))
     games = games.reset_index()
-    games["borrowing"] = _can_borrow(games, plan)
-    among = level_of_game(level, adjust=plan.analysis.adjust, comparisons=comparisons)
-    planned = [_planned(row, plan, levels=(level, among)) for row in games.itertuples()]
-    return NOISE_PLAN.frame(pd.concat([games[[*_GAME, "runs", "df"]], pd.DataFrame(planned)], axis=1))
-
-
-def _can_borrow(games: pd.DataFrame, plan: ReviewPlan) -> pd.Series:
-    """Return which games will have the noise of at least five others of their group to borrow from."""
     groups = {(game.name, setting.name): setting.group for game in plan.games for setting in game.settings}
     group = pd.Series(
         [groups.get(key, "") for key in zip(games["game"], games["setting"], strict=True)], games.index
     )
     family = [games["card"], games["bench"], games["metric"], group]
     counted = (games["df"] > 0).groupby(family).transform("sum")
-    return (counted >= LEAST_GAMES) & (games["df"] > 0) & (not plan.analysis.strict)
+    games["borrowing"] = (counted >= LEAST_GAMES) & (games["df"] > 0) & (not plan.analysis.strict)
+    among = level_of_game(level, adjust=plan.analysis.adjust, comparisons=comparisons)
+    planned = [_planned(row, plan, levels=(level, among)) for row in games.itertuples()]
+    return NOISE_PLAN.frame(pd.concat([games[[*_GAME, "runs", "df"]], pd.DataFrame(planned)], axis=1))
 
 
 def _planned(row, plan: ReviewPlan, *, levels: tuple[float, float]) -> dict:

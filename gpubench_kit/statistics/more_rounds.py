@@ -122,7 +122,9 @@ def more_rounds(compared: Compared, *, level: float, adjust: str) -> MoreRounds:
     given = MoreRounds(np.full(count, np.nan), np.full(count, "", dtype=object), np.full(count, np.nan))
     if not known.any() or not level > 0:
         return given
-    sigma, advised = _planning_sigma(compared), known
+    median = pd.Series(compared.sigma).groupby(compared.pair).transform("median").to_numpy()
+    sigma = np.fmax(cautious_sigma(compared.sigma, df=compared.df), _LEAST_OF_MEDIAN * median)
+    advised = known
     for _ in range(_TIMES + 1):
         levels = _levels(compared, advised, level=level, adjust=adjust)
         more, settles = _answers(compared, np.flatnonzero(advised), sigma=sigma, levels=levels)
@@ -165,12 +167,6 @@ def rounds_for_overall(se: float, *, df: float, n: int, margin: float, level: fl
     nu = 0.75 * df * (rounds - 1) / (n - 1)
     enough = (t_quantile(1 - level / 2, nu) + _NINE_IN_TEN) * se * np.sqrt(n / rounds) <= margin
     return int(rounds[enough.argmax()]) if enough.any() else None
-
-
-def _planning_sigma(compared: Compared) -> np.ndarray:
-    """Return the noise counted with: an upper limit, and no less than a multiple of the median game's."""
-    median = pd.Series(compared.sigma).groupby(compared.pair).transform("median").to_numpy()
-    return np.fmax(cautious_sigma(compared.sigma, df=compared.df), _LEAST_OF_MEDIAN * median)
 
 
 def _levels(compared: Compared, advised: np.ndarray, *, level: float, adjust: str) -> tuple[np.ndarray, np.ndarray]:

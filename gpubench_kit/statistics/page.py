@@ -75,7 +75,11 @@ def member_levels(plan, level: float) -> MemberLevels:
     first low (or pacing) there; 0.2 to all others. A share without members goes to the first that has some. The
     same pair on several benches is one, whose level the benches share. Steps of a sweep are no members.
     """
-    groups = _groups(plan)
+    found: dict[str, set[str]] = {}
+    for game in plan.games:
+        for setting in game.settings:
+            found.setdefault(setting.group, set()).add(game.name)
+    groups = {group: len(names) for group, names in found.items()}
     main = max(groups, key=groups.get)
     metrics = [name for name in plan.analysis.metrics if direction_of(name)]
     primary = plan.analysis.primary
@@ -114,24 +118,10 @@ def ladder_steps(plan) -> frozenset[str]:
     return frozenset(setting.tuning for line in ladder.lines for setting in line.settings)
 
 
-@dataclass(frozen=True)
-class Influence:
-    """Which game alone carries a result; arrays over families.
-
-    Attributes
-    ----------
-    game : place of that game within its family; -1 for none
-    without : the mean difference without it; nan for none
-    """
-
-    game: np.ndarray
-    without: np.ndarray
-
-
 def influence(
     games: Games, result: OverallEstimate, ratios: np.ndarray, *, level: np.ndarray, margin: float
-) -> Influence:
-    """Return the game without which a result would be another.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the game without which a result would be another, and the mean difference without it.
 
     Parameters
     ----------
@@ -139,6 +129,10 @@ def influence(
     ratios : see `gpubench_kit.statistics.overall.noise_ratios`
     level : array (families,), of each result
     margin : smallest difference that matters, on the scale of the tests; nan for none
+
+    Returns
+    -------
+    arrays (families,): place of the game within its family, -1 for none; difference, nan for none
 
     Notes
     -----
@@ -149,7 +143,7 @@ def influence(
     found, wanted = result.found, (result.withheld == "") & (result.n_games >= LEAST_FOR_INFLUENCE)
     carried, without = np.full(games.n_families, -1), np.full(games.n_families, np.nan)
     if not wanted.any():
-        return Influence(carried, without)
+        return carried, without
     change, half = result.change, half_width(level, found)
     real, inside = np.abs(change) > half, np.abs(change) + half < margin
     most = np.zeros(games.n_families)
@@ -164,20 +158,13 @@ def influence(
         flagged = wanted & (opposite | gone) & np.isfinite(half) & (distance > most)
         carried, without = np.where(flagged, place, carried), np.where(flagged, moved, without)
         most = np.where(flagged, distance, most)
-    return Influence(carried, without)
+    return carried, without
 
 
-@dataclass(frozen=True)
-class UnitChange:
-    """Mean difference over games in the metric's unit, with its interval; arrays over families."""
-
-    change: np.ndarray
-    low: np.ndarray
-    high: np.ndarray
-
-
-def change_in_unit(games: Games, result: OverallEstimate, ratios: np.ndarray, *, level: np.ndarray) -> UnitChange:
-    """Return the mean over games of their differences in the unit of a metric on the ratio scale.
+def change_in_unit(
+    games: Games, result: OverallEstimate, ratios: np.ndarray, *, level: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the mean over games of their differences in the unit of a metric on the ratio scale, and its interval.
 
     Parameters
     ----------
@@ -197,16 +184,7 @@ def change_in_unit(games: Games, result: OverallEstimate, ratios: np.ndarray, *,
     change = games.sum_in_family(np.where(entered, weight * np.nan_to_num(against) * np.expm1(log), 0.0))
     change = np.where(games.any_in_family(entered), change, np.nan)
     half = half_width(level, guarded(games, pooled, ratios))
-    return UnitChange(change, change - half, change + half)
-
-
-def _groups(plan) -> dict[str, int]:
-    """Return the number of games of each group of the plan, in its order."""
-    found: dict[str, set[str]] = {}
-    for game in plan.games:
-        for setting in game.settings:
-            found.setdefault(setting.group, set()).add(game.name)
-    return {group: len(names) for group, names in found.items()}
+    return change, change - half, change + half
 
 
 def _pairs_over_benches(plan) -> list[list[int]]:

@@ -120,13 +120,11 @@ def select_pair(coded: CodedRuns, pair, *, metric: str, purpose: str | None = No
         example=example,
         across=not same_subject,
         names_benches=pair.of.bench != pair.against.bench,
-        by_card=any(_is_sampled(runs.codes["card"][side == one], subject) for one, subject in _subjects(pair)),
+        by_card=any(
+            subject.card and len(np.unique(runs.codes["card"][side == one])) > 1
+            for one, subject in ((OF, pair.of), (AGAINST, pair.against))
+        ),
     )
-
-
-def _subjects(pair) -> tuple:
-    """Return both sides of a pair with their numbers."""
-    return ((OF, pair.of), (AGAINST, pair.against))
 
 
 def _matches(coded: CodedRuns, subject) -> np.ndarray:
@@ -139,8 +137,3 @@ def _matches(coded: CodedRuns, subject) -> np.ndarray:
     models = coded.codes["model"] == coded.code_of("model", subject.card)
     cards = coded.codes["card"] == coded.code_of("card", subject.card)
     return fits & (models if (fits & models).any() else cards)
-
-
-def _is_sampled(cards: np.ndarray, subject) -> bool:
-    """Return whether a subject is a model of which several cards were measured."""
-    return bool(subject.card) and len(np.unique(cards)) > 1

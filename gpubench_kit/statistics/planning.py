@@ -355,7 +355,10 @@ def _chance(question: str, size, shift, test: tuple):
     df, level = test
     size, shift, df = np.broadcast_arrays(np.asarray(size, float), np.asarray(shift, float), np.asarray(df, float))
     tail = level / 2 if question == "difference" else level
-    bound = t_quantile(1 - tail, df)[..., None] * _scales(df)
+    values, places = np.unique(df, return_inverse=True)
+    rows = np.array([_scale_row(float(value)) for value in values])
+    scales = rows[places.reshape(df.shape)]
+    bound = t_quantile(1 - tail, df)[..., None] * scales
     size, shift = size[..., None], shift[..., None]
     if question == "difference":
         chances = normal_cdf(size - bound) + normal_cdf(-size - bound)
@@ -364,13 +367,6 @@ def _chance(question: str, size, shift, test: tuple):
     else:
         chances = normal_cdf(size + shift - bound)
     return chances @ gauss_legendre(_NODES)[1]
-
-
-def _scales(df: np.ndarray) -> np.ndarray:
-    """Return q at the points of the integral, one row of 400 for each df."""
-    values, places = np.unique(df, return_inverse=True)
-    rows = np.array([_scale_row(float(value)) for value in values])
-    return rows[places.reshape(df.shape)]
 
 
 @lru_cache(maxsize=4096)

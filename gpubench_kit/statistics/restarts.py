@@ -219,17 +219,13 @@ def session_spread(found: SessionSquares, *, confidence: float = 0.95) -> Spread
     )
 
 
-def _counts_of(noise: np.ndarray) -> np.ndarray:
-    """Return how much each cell counts: a quarter where its noise is the middle one, less where it is larger."""
-    middle = float(np.median(noise))
-    return (middle / (middle + noise)) ** 2 if middle > 0 else np.ones(len(noise))
-
-
 class _Sums:
     """Sums over cells, scaled so that ``mean_square`` has the expectation ``r**2 + noise_part``."""
 
     def __init__(self, found: SessionSquares):
-        self._found, self._counts = found, _counts_of(found.noise)
+        middle, self._found = float(np.median(found.noise)), found
+        # A quarter where the noise of a cell is the middle one, less where it is larger.
+        self._counts = (middle / (middle + found.noise)) ** 2 if middle > 0 else np.ones(len(found.noise))
         self._total = float((self._counts * found.weight).sum())
         self.mean_square = float((self._counts * found.squares).sum() / self._total)
         self.noise_part = float((self._counts * found.df * found.noise).sum() / self._total)

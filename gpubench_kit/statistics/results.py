@@ -42,6 +42,15 @@ def comparison_columns(measured: Measured, *, plan: ReviewPlan) -> dict[str, np.
     shown = np.isin(measured.withheld, ("", EXPLORATORY, *TWO_BLOCKS))
     used, own = (measured.uncertainty(one) for one in (measured.used, measured.own))
     values = np.exp(measured.units.side_means) if is_ratio(metric) else measured.units.side_means
+    design, widened, in_rounds = measured.design, measured.is_widened, measured.design.classes == ROUNDS
+    cautions = np.full(pair.n_cells, "", dtype=object)
+    if measured.spread is not None:
+        cautions = _joined(cautions, measured.spread.reason, widened)
+        cautions = _joined(cautions, "not_stated", widened & design.unstated)
+    cautions = _joined(cautions, "installed_once", widened & installed_once(pair, design.changes))
+    cautions = _joined(cautions, "order_stated_alternated", in_rounds & design.by_statement)
+    cautions = _joined(cautions, "order_same_every_time", in_rounds & design.same_order[pair.family])
+    cautions = _joined(cautions, "two_runs_only", measured.units.n_runs.min(axis=1) == 2)
     return {
         "game": pair.cell_text("game"),
         "setting": pair.cell_text("setting"),
@@ -60,7 +69,7 @@ def comparison_columns(measured: Measured, *, plan: ReviewPlan) -> dict[str, np.
         "borrowed": measured.borrowed,
         "withheld": measured.withheld,
         "drifts": measured.drifts,
-        "cautions": _cautions(measured),
+        "cautions": cautions,
         # Rounds do not narrow what restarts add.
         "sigma": np.where(measured.is_widened, np.nan, np.sqrt(measured.used.variance)),
         "margin_scaled": np.full(pair.n_cells, scaled_margin(plan, metric)),
@@ -142,14 +151,31 @@ def overall_columns(
     dict of arrays (families,); changes on the scale of the tests
     """
     measured, count = games.measured, games.n_families
-    metric = measured.pair.metric
+    metric, design = measured.pair.metric, measured.design
+    # The worst class of the games that entered, or of all where none did.
+    worst, everywhere = np.full(count, -1), np.full(count, 0)
+    np.maximum.at(worst, games.family[result.entered], design.classes[result.entered])
+    np.maximum.at(everywhere, games.family, design.classes)
+    layout = np.array(CLASSES, dtype=object)[np.where(worst < 0, everywhere, worst)]
+    layout = np.where((layout == "rounds") & design.shared, "shared-rounds", layout)
+    # Games that did not enter, with the setting where another setting of the game did.
+    texts = np.full(count, "", dtype=object)
+    names, settings = (measured.pair.cell_text(one) for one in ("game", "setting"))
+    inside = {(games.family[cell], names[cell]) for cell in np.flatnonzero(result.entered)}
+    found: dict[int, dict[str, None]] = {}
+    for cell in np.flatnonzero(~result.entered):
+        number, game = games.family[cell], names[cell]
+        name = f"{game} ({settings[cell]})" if (number, game) in inside else game
+        found.setdefault(number, {})[name] = None
+    for number, left_out in found.items():
+        texts[number] = SEPARATOR.join(left_out)
     return {
         "group": games.groups(),
         "scope": np.full(count, scope, dtype=object),
         "metric": np.full(count, metric, dtype=object),
-        "layout": _family_layout(games, result),
+        "layout": np.where(design.same_order, "confounded", layout),
         "n_games": result.n_games,
-        "games_left_out": _left_out(games, result),
+        "games_left_out": texts,
         "change": result.change,
         **_noise_columns(result.found, np.full(count, True)),
         "withheld": result.withheld,
@@ -173,15 +199,15 @@ def influence_columns(games: Games, result: OverallEstimate, ratios: np.ndarray,
     plan : ReviewPlan, gives the margin
     """
     metric, counts = games.measured.pair.metric, np.isin(result.withheld, ("", EXPLORATORY))
-    moved = influence(games, result, ratios, level=level, margin=scaled_margin(plan, metric))
+    carrier, without = influence(games, result, ratios, level=level, margin=scaled_margin(plan, metric))
     names, texts = games.measured.pair.cell_text("game"), np.full(games.n_families, "", dtype=object)
-    for number in np.flatnonzero(moved.game >= 0):
-        texts[number] = names[(games.family == number) & (games.place == moved.game[number])][0]
-    columns = {"carried_by": texts, "change_without": moved.without}
+    for number in np.flatnonzero(carrier >= 0):
+        texts[number] = names[(games.family == number) & (games.place == carrier[number])][0]
+    columns = {"carried_by": texts, "change_without": without}
     if METRICS[metric].unit == "W":
-        watts = change_in_unit(games, result, ratios, level=level)
-        columns |= {"change_w": watts.change, "change_w_ci_low": np.where(counts, watts.low, np.nan),
-                    "change_w_ci_high": np.where(counts, watts.high, np.nan)}  # fmt: skip
+        change, low, high = change_in_unit(games, result, ratios, level=level)
+        ends = {"change_w_ci_low": low, "change_w_ci_high": high}
+        columns |= {"change_w": change} | {name: np.where(counts, end, np.nan) for name, end in ends.items()}
     return columns
 
 
@@ -302,20 +328,6 @@ def _joined(texts: np.ndarray, word: str, where: np.ndarray) -> np.ndarray:
     return np.where(where, longer, texts)
 
 
-def _cautions(measured: Measured) -> np.ndarray:
-    """Return what to know about a verdict, beside what other rows tell."""
-    design, family = measured.design, measured.pair.family
-    in_rounds = design.classes == ROUNDS
-    texts = np.full(measured.pair.n_cells, "", dtype=object)
-    if measured.spread is not None:
-        texts = _joined(texts, measured.spread.reason, measured.is_widened)
-        texts = _joined(texts, "not_stated", measured.is_widened & design.unstated)
-    texts = _joined(texts, "installed_once", measured.is_widened & installed_once(measured.pair, design.changes))
-    texts = _joined(texts, "order_stated_alternated", in_rounds & design.by_statement)
-    texts = _joined(texts, "order_same_every_time", in_rounds & design.same_order[family])
-    return _joined(texts, "two_runs_only", measured.units.n_runs.min(axis=1) == 2)
-
-
 def _family_cautions(games: Games, result: OverallEstimate) -> np.ndarray:
     """Return what to know about an overall verdict."""
     measured, texts = games.measured, np.full(games.n_families, "", dtype=object)
@@ -326,30 +338,3 @@ def _family_cautions(games: Games, result: OverallEstimate) -> np.ndarray:
     texts = _joined(texts, "installed_once", games.any_in_family(once))
     stated = measured.design.by_statement & result.entered
     return _joined(texts, "order_stated_alternated", games.any_in_family(stated))
-
-
-def _family_layout(games: Games, result: OverallEstimate) -> np.ndarray:
-    """Return the class of each family: the worst of the games that entered, or of all where none did."""
-    design = games.measured.design
-    worst = np.full(games.n_families, -1)
-    np.maximum.at(worst, games.family[result.entered], design.classes[result.entered])
-    everywhere = np.full(len(worst), 0)
-    np.maximum.at(everywhere, games.family, design.classes)
-    words = np.array(CLASSES, dtype=object)[np.where(worst < 0, everywhere, worst)]
-    words = np.where((words == "rounds") & design.shared, "shared-rounds", words)
-    return np.where(design.same_order, "confounded", words)
-
-
-def _left_out(games: Games, result: OverallEstimate) -> np.ndarray:
-    """Return the games (with the setting where another setting of the game entered) that did not enter."""
-    texts = np.full(games.n_families, "", dtype=object)
-    names, settings = (games.measured.pair.cell_text(one) for one in ("game", "setting"))
-    inside = {(games.family[cell], names[cell]) for cell in np.flatnonzero(result.entered)}
-    found: dict[int, dict[str, None]] = {}
-    for cell in np.flatnonzero(~result.entered):
-        number, game = games.family[cell], names[cell]
-        name = f"{game} ({settings[cell]})" if (number, game) in inside else game
-        found.setdefault(number, {})[name] = None
-    for number, left_out in found.items():
-        texts[number] = SEPARATOR.join(left_out)
-    return texts

@@ -60,7 +60,8 @@ def failure_bound(failures: int, hours: float, *, confidence: float = CONFIDENCE
     _raise_for_counts(failures, "hours", hours, confidence=confidence)
     upper = poisson_rate_upper(failures, hours, confidence=confidence)
     # One failure in fewer hours than the limit says is not ruled out, so the hours are cut, not rounded.
-    apart = _hours_text(_cut(1 / upper))
+    scale = 10.0 ** (2 - math.floor(math.log10(1 / upper)))
+    apart = _hours_text(math.floor(1 / upper * scale) / scale)
     seen = f"{count_text(failures, 'failure')} in {_hours_text(hours)} hours"
     level = f"with {percent_text(100 * confidence)} confidence"
     if failures == 0:
@@ -136,9 +137,3 @@ def _hours_text(hours: float) -> str:
     """Return a number of hours without idle zeros."""
     text = significant_text(hours)
     return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def _cut(value: float) -> float:
-    """Return a number above 0 cut, never rounded up, to three significant digits."""
-    scale = 10.0 ** (2 - math.floor(math.log10(value)))
-    return math.floor(value * scale) / scale

@@ -120,7 +120,17 @@ def compare_two_samples(
     >>> found.verdict, round(found.change, 2)
     ('better', 2.03)
     """
-    _check(metric, margin, order)
+    faults = []
+    if metric not in METRICS:
+        faults.append(Fault("metric", f"{metric!r} is not known; one of {', '.join(METRICS)} is expected."))
+    if order not in ORDERS:
+        faults.append(Fault("order", f"{order!r} is not known; one of {', '.join(ORDERS)} is expected."))
+    highest = 100 if metric in METRICS and is_ratio(metric) else np.inf
+    if margin is not None and not 0 < margin < highest:
+        below = f" and below {highest}" if highest < np.inf else ""
+        faults.append(Fault("margin", f"{margin:g} was found; a number above 0{below} is expected."))
+    if faults:
+        raise DesignError(faults)
     sides = _numbers(a_values, b_values, metric=metric, order=order)
     step = max(_step(value) for value in [*a_values, *b_values])
     analysis = {"metrics": [metric], "primary": metric, "looks": 1}
@@ -134,26 +144,15 @@ def compare_two_samples(
     })  # fmt: skip
     row = compare_tunings(_run_table(sides, metric=metric, step=step), plan).to_dict("records")[0]
     if row["verdict"] != NO_VERDICT and np.isnan(row["rounding_se"]):
-        row |= _by_library(sides, row)
+        # The library knows nothing of rounding.
+        of, against = (scaled_values(row["metric"], np.array(values[: row["n"]], dtype=float)) for values in sides)
+        p, *ends = two_sample_t_test(of, against, paired=_is_paired(row), confidence=row["confidence"])
+        low, high = (float(in_percent(end)) if is_ratio(row["metric"]) else end for end in ends)
+        row |= {"p_difference": p, "ci_low": low, "ci_high": high}
     left_out = sum(map(len, sides)) - row["n"] - row["n_against"]
     stated = {"order": order, "design": row["layout"], "test": _test_name(row), "left_out": left_out}
     known = {one.name: row[one.name] for one in fields(TwoSample) if one.name in row}
     return TwoSample(**stated | {name: None if value is pd.NA else value for name, value in known.items()})
-
-
-def _check(metric: str, margin: float | None, order: str) -> None:
-    """Raise what is wrong with the question."""
-    faults = []
-    if metric not in METRICS:
-        faults.append(Fault("metric", f"{metric!r} is not known; one of {', '.join(METRICS)} is expected."))
-    if order not in ORDERS:
-        faults.append(Fault("order", f"{order!r} is not known; one of {', '.join(ORDERS)} is expected."))
-    highest = 100 if metric in METRICS and is_ratio(metric) else np.inf
-    if margin is not None and not 0 < margin < highest:
-        below = f" and below {highest}" if highest < np.inf else ""
-        faults.append(Fault("margin", f"{margin:g} was found; a number above 0{below} is expected."))
-    if faults:
-        raise DesignError(faults)
 
 
 def _numbers(a_values: Sequence, b_values: Sequence, *, metric: str, order: str) -> list[list[float]]:
@@ -204,14 +203,6 @@ def _run_table(sides: Sequence[Sequence[float]], *, metric: str, step: float) ->
         for place, value in enumerate(values)
     ]
     return USABLE.frame(rows)
-
-
-def _by_library(sides: Sequence[Sequence[float]], row: Mapping) -> dict[str, float]:
-    """Return p-value and interval against zero by a library, which knows nothing of rounding."""
-    of, against = (scaled_values(row["metric"], np.array(values[: row["n"]], dtype=float)) for values in sides)
-    p, *ends = two_sample_t_test(of, against, paired=_is_paired(row), confidence=row["confidence"])
-    low, high = (float(in_percent(end)) if is_ratio(row["metric"]) else end for end in ends)
-    return {"p_difference": p, "ci_low": low, "ci_high": high}
 
 
 def _is_paired(row: Mapping) -> bool:

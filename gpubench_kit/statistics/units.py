@@ -102,7 +102,14 @@ def gather_units(pair: PairRuns, design: Design) -> Units:
     """
     scaled = scaled_values(pair.metric, pair.runs.numbers["value"])
     rows = np.flatnonzero(design.used & ~np.isnan(scaled))
-    place = _places(pair, design)
+    class_ = design.classes[pair.cell]
+    # A unit has one place in all cells of linked games; sides share rounds, but not blocks or single runs.
+    home = design.part[pair.cell] * 2 + np.where(class_ == ROUNDS, 0, pair.side)
+    home = home * 3 + np.select([class_ == ROUNDS, class_ == RESTARTS], [0, 1], 2)
+    lonely = design.unit < 0
+    home = np.where(lonely, (pair.cell * 2 + pair.side) * 3 + 2 + 6 * pair.n_cells, home)
+    label = np.where(lonely, np.arange(len(home)), design.unit)
+    place = rank_within(np.unique(home, return_inverse=True)[1], label)
     side = pair.cell[rows] * 2 + pair.side[rows]
     width = int(place.max(initial=0)) + 1
     shape = (pair.n_cells, 2, width)
@@ -110,18 +117,6 @@ def gather_units(pair: PairRuns, design: Design) -> Units:
     n_runs = np.bincount(side, minlength=2 * pair.n_cells).reshape(-1, 2)
     step, is_level = _resolution(pair, rows, scaled)
     return Units(means, _means(side, scaled[rows], 2 * pair.n_cells).reshape(-1, 2), n_runs, step, is_level)
-
-
-def _places(pair: PairRuns, design: Design) -> np.ndarray:
-    """Return the place of each run's unit: the same round or block in every cell of linked games."""
-    class_ = design.classes[pair.cell]
-    # The two sides share their rounds, but not their blocks or single runs.
-    home = design.part[pair.cell] * 2 + np.where(class_ == ROUNDS, 0, pair.side)
-    home = home * 3 + np.select([class_ == ROUNDS, class_ == RESTARTS], [0, 1], 2)
-    lonely = design.unit < 0
-    home = np.where(lonely, (pair.cell * 2 + pair.side) * 3 + 2 + 6 * pair.n_cells, home)
-    label = np.where(lonely, np.arange(len(home)), design.unit)
-    return rank_within(np.unique(home, return_inverse=True)[1], label)
 
 
 def _means(groups: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:

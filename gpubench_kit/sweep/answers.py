@@ -204,25 +204,20 @@ def _line_rows(
     line: Line = answer.curves.line
     for setting in line.settings:
         row = measured.place_of(setting.tuning)
+        columns = {}
+        for metric, losses in ((RATE, measured.rate), (POWER, measured.power), (ENERGY, measured.energy)):
+            change = losses.change[row, group]
+            columns[metric] = float(factory[metric] * np.exp(change))
+            columns |= _interval(_NAMES[metric], losses, measured.level, place=(row, group))
         yield {
             "tuning": setting.tuning, "line": line.name, "at": setting.at, "is_factory": False,
             "n": int(measured.rate.n[row, group]), "n_games": int(measured.rate.n_games[row, group]),
             "reason": measured.reason(row, group),
-            **_change_columns(measured, row, group=group, factory=factory),
+            **columns,
             "loss_at_most": 100 * -np.expm1(-measured.tests.worst_loss[row, group]),
             "p_non_inferiority": measured.tests.p[row, group],
             **answer.outcome(setting.tuning), **_failure_columns(failures[setting.tuning]),
         }  # fmt: skip
-
-
-def _change_columns(measured: Measured, row: int, *, group: int, factory: Mapping[str, float]) -> dict[str, float]:
-    """Return value, change and interval of a setting in each metric."""
-    columns = {}
-    for metric, losses in ((RATE, measured.rate), (POWER, measured.power), (ENERGY, measured.energy)):
-        change = losses.change[row, group]
-        columns[metric] = float(factory[metric] * np.exp(change))
-        columns |= _interval(_NAMES[metric], losses, measured.level, place=(row, group))
-    return columns
 
 
 def _interval(name: str, losses: Losses, level: float, *, place: tuple[int, int]) -> dict[str, float]:

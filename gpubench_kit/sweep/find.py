@@ -189,12 +189,19 @@ def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, l
     ]
     settings = list(setting_rows(measured, answers, failures, group=group, factory=factory))
     kept, best = _most_efficient_set(swept, group, plan), most_efficient(settings, swept.ruled_out)
+    powers, losses = powers_to_read(curves, factory[POWER], plan), losses_to_read(plan)
+    readings = [
+        _of_line(one, row)
+        for one in curves
+        if one.has_power
+        for row in reading_rows(one, powers, losses, factory_w=factory[POWER], factory_fps=factory[RATE])
+    ]
     made = {
         "settings": [row | {"may_be_most_efficient": kept.get(row["tuning"])} for row in settings],
         "curves": [_of_line(one, row) for one in curves for row in curve_rows(one)],
         "answers": [_of_line(one.curves, one.row) | {"most_efficient_tuning": best} for one in answers],
         "proposals": [_of_line(one.curves, row) for one in answers for row in one.proposals],
-        "readings": _readings(curves, factory, plan),
+        "readings": readings,
     }
     subject = {"card": measured.card, "bench": measured.bench, "group": measured.groups[group]}
     return {name: [subject | row for row in rows] for name, rows in made.items()}
@@ -249,17 +256,6 @@ def _of_subject(usable: pd.DataFrame, subject: tuple[str, str], plan) -> pd.Data
 def _of_line(curves: Curves, row: dict) -> dict:
     """Return a row with the name of its line."""
     return {"line": curves.line.name} | row
-
-
-def _readings(curves: list[Curves], factory: Mapping[str, float], plan) -> list[dict]:
-    """Return what is read off the curves of every line."""
-    powers, losses = powers_to_read(curves, factory[POWER], plan), losses_to_read(plan)
-    return [
-        _of_line(one, row)
-        for one in curves
-        if one.has_power
-        for row in reading_rows(one, powers, losses, factory_w=factory[POWER], factory_fps=factory[RATE])
-    ]
 
 
 @dataclass(frozen=True)

@@ -123,7 +123,10 @@ def measure_settings(coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str]
         for name, array in parts.items():
             array[row, columns] = getattr(result.found, name)
         counts["n_games"][row, columns] = result.n_games
-        counts["n"][row, columns] = _fewest(measured.used.n_units, measured.pair.family, result.entered)
+        family, entered = measured.pair.family, result.entered
+        fewest = np.full(len(result.change), np.iinfo(np.int64).max)
+        np.minimum.at(fewest, family[entered], measured.used.n_units[entered].astype(np.int64))
+        counts["n"][row, columns] = np.where(fewest == np.iinfo(np.int64).max, 0, fewest)
         withheld[row, columns] = result.withheld
     return Losses(change, Uncertainty(**parts), **counts, withheld=withheld)
 
@@ -179,13 +182,6 @@ def _on_card(coded: CodedRuns, plan) -> CodedRuns | None:
         return None
     of_game = np.array([limited.get(name, True) for name in coded.names["game"]], dtype=bool)
     return coded.take(np.flatnonzero(of_game[coded.codes["game"]]))
-
-
-def _fewest(units: np.ndarray, family: np.ndarray, entered: np.ndarray) -> np.ndarray:
-    """Return the fewest units of any game that entered, for each family; 0 where none did."""
-    fewest = np.full(int(family.max(initial=-1)) + 1, np.iinfo(np.int64).max)
-    np.minimum.at(fewest, family[entered], units[entered].astype(np.int64))
-    return np.where(fewest == np.iinfo(np.int64).max, 0, fewest)
 
 
 @dataclass(frozen=True)

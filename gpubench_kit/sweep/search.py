@@ -216,7 +216,13 @@ def next_settings(sequence: Sequence, response: Callable[[float], float]) -> Adv
     found = answer_range(sequence)
     outer = found.outer if np.isfinite(found.outer) else sequence.at[-1] + _side(sequence) * sequence.step
     if sequence.passed.all():
-        return _beyond(sequence)
+        # The step beyond the last one, where it lowers power or voltage and nothing failed before it.
+        if sequence.failed.any():
+            return Advice((), "failures")
+        if not sequence.may_go_on:
+            return Advice((), "end")
+        at = float(sequence.at[-1]) + _side(sequence) * sequence.step
+        return Advice((Proposal(at, True, max(_LEAST_ROUNDS, int(sequence.n.max())), np.nan, np.nan),), "")
     width = abs(outer - found.inner)
     every = [*_again(sequence, found, outer), *_between(sequence, found, outer)]
     tried = [one for one in every if sequence.reaches(one[0])]
@@ -285,16 +291,6 @@ def _first_rounds(sequence: Sequence, known: np.ndarray) -> Iterator[Proposal]:
     for place in np.flatnonzero(~known & sequence.is_free):
         rounds = max(_LEAST_ROUNDS - int(sequence.n[place]), 2)
         yield Proposal(float(sequence.at[place]), False, rounds, np.nan, np.nan)
-
-
-def _beyond(sequence: Sequence) -> Advice:
-    """Return the step beyond the last one, where it lowers power or voltage and nothing failed before it."""
-    if sequence.failed.any():
-        return Advice((), "failures")
-    if not sequence.may_go_on:
-        return Advice((), "end")
-    at = float(sequence.at[-1]) + _side(sequence) * sequence.step
-    return Advice((Proposal(at, True, max(_LEAST_ROUNDS, int(sequence.n.max())), np.nan, np.nan),), "")
 
 
 def _side(sequence: Sequence) -> float:

@@ -134,16 +134,12 @@ def _rising_shape(points: Points, seed: int) -> Shape:
     none = np.full(len(at), np.nan)
     low, high = _band(points, at) if has_band and fits else (none, none)
     # A curve through the least-squares values may leave the band by a hair; what is drawn does not.
-    curve = np.fmin(np.fmax(np.interp(at, points.at, values - _at_factory(points, values)), low), high)
+    known = np.flatnonzero(points.half == 0)
+    at_factory = float(values[known[0]]) if len(known) else 0.0
+    curve = np.fmin(np.fmax(np.interp(at, points.at, values - at_factory), low), high)
     bends = has_band and fits and not np.isfinite(_extreme(points, points.at[0], sign=1.0, is_straight=True))
     shape = Shape(at, curve, low, high, True, fits, bends, np.nan, np.nan, np.nan)
     return replace(shape, **_knee_range(points, values, seed)) if bends else shape
-
-
-def _at_factory(points: Points, values: np.ndarray) -> float:
-    """Return the fitted value at the factory state; 0 where it is not on the line."""
-    known = np.flatnonzero(points.half == 0)
-    return float(values[known[0]]) if len(known) else 0.0
 
 
 def _band(points: Points, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -177,19 +173,15 @@ def _mirrored(shape: Shape) -> Shape:
 def _knee_range(points: Points, values: np.ndarray, seed: int) -> dict[str, float]:
     """Return the knee of the fitted curve and the middle 95 % of its places over redraws of the noise."""
     rng = np.random.default_rng(seed)
-    noise = _redraws(points, rng)
-    places = [_knee(points.at, fitted_values(replace(points, change=values + one))) for one in noise]
-    low, high = np.nanquantile([*places, _knee(points.at, values)], [0.025, 0.975])
-    return {"knee": _knee(points.at, values), "knee_ci_low": float(low), "knee_ci_high": float(high)}
-
-
-def _redraws(points: Points, rng: np.random.Generator) -> np.ndarray:
-    """Return redraws of the errors (redraws, K): half of each variance is the factory state's, common to all."""
+    # Half of each variance is the factory state's, common to all.
     own = rng.standard_normal((_REDRAWS, len(points.at)))
     common = rng.standard_normal((_REDRAWS, 1))
     df = np.where(np.isfinite(points.df), points.df, 1e6)
     scale = points.se * np.sqrt(df / rng.chisquare(df, (_REDRAWS, len(points.at))))
-    return scale * (own - common) / np.sqrt(2)
+    noise = scale * (own - common) / np.sqrt(2)
+    places = [_knee(points.at, fitted_values(replace(points, change=values + one))) for one in noise]
+    low, high = np.nanquantile([*places, _knee(points.at, values)], [0.025, 0.975])
+    return {"knee": _knee(points.at, values), "knee_ci_low": float(low), "knee_ci_high": float(high)}
 
 
 def _knee(at: np.ndarray, values: np.ndarray) -> float:
