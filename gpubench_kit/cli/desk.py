@@ -42,7 +42,6 @@ def _desk(asked: argparse.Namespace) -> int:
     from gpubench_kit.desk.demo import Player, make_demo
     from gpubench_kit.desk.desk_page import write_page
     from gpubench_kit.desk.open import opened_desk, settle
-    from gpubench_kit.desk.says import view_of
     from gpubench_kit.desk.terminal import Keys, PipedKeys, PlainScreen, Screen, is_terminal, run_desk
     from gpubench_kit.model.errors import Fault, ReportError
 
@@ -62,7 +61,7 @@ def _desk(asked: argparse.Namespace) -> int:
     with opened_desk(folder, watched) as desk:
         desk.news = lambda word: _tell(word, desk, screen, asked=asked, write_page=write_page)
         desk.news("step")
-        run_desk(desk, screen, Player(desk, watched, keys) if asked.demo else keys, view=view_of)
+        run_desk(desk, screen, Player(desk, watched, keys) if asked.demo else keys)
     if asked.demo and not asked.quiet:
         print(f"The folder stays: {folder}. Look at it with: gpubench-kit check {folder}")
     return _DONE

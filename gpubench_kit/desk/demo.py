@@ -1,4 +1,4 @@
-"""A played evening of about 90 seconds: recordings come by themselves, with four mishaps; it ends by itself."""
+"""A played session of about 90 seconds: recordings come by themselves, with four mishaps; it ends by itself."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from gpubench_kit.desk.states import Desk
+from gpubench_kit.desk.terminal import Keys, PipedKeys
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
 from gpubench_kit.synthetic.review import Dialect, frame_log_text, make_logs, plan_text, sensor_log_text
 
@@ -27,26 +28,25 @@ _DIALECT = Dialect(compress=False, sensor_clock="elapsed")
 #: Tunings of each visit, in order: game, round, tunings.
 _ORDER = ((0, 1, "quiet factory brisk"), (1, 1, "factory brisk quiet"), (1, 2, "quiet brisk factory"),
           (0, 2, "brisk quiet factory"))  # fmt: skip
-#: What happens: a mishap of the recording, and the keys that answer it.
+#: What happens: a mishap of the recording, and the keys that answer it; and the keys at the end.
 _SCRIPT = (
     ("", ""), ("", ""), ("short_run", "enter"), ("", ""), ("", ""), ("background_load", "1 4"), ("", ""),
     ("tuning_lost", ""), ("", ""), ("torn", "5 1"), ("torn", "5 1 enter"),
 )  # fmt: skip
+_LAST_KEYS = ("7", None, None, "1", None, "9", None, None, "enter")
 
 
 def _rows() -> list[MadeRun]:
-    """Return the runs of the evening, in order."""
+    """Return the runs of the session, in order."""
     made = {
-        (run.game.name, run.round, run.tuning.name): run for run in list_runs(_REVIEW) if run.purpose == "measure"
+        (one.game.name, one.round, one.tuning.name): one for one in list_runs(_REVIEW) if one.purpose == "measure"
     }
-    keys = [
-        (_REVIEW.games[game].name, number, tuning) for game, number, names in _ORDER for tuning in names.split()
-    ]
+    keys = [(_REVIEW.games[game].name, number, name) for game, number, names in _ORDER for name in names.split()]
     return [replace(made[key], run=f"r{place:03d}", order=place) for place, key in enumerate(keys, start=1)]
 
 
 def make_demo(folder: Path) -> tuple[Path, list[Path]]:
-    """Make the folder of a played evening.
+    """Make the folder of a played session.
 
     Parameters
     ----------
@@ -63,9 +63,9 @@ def make_demo(folder: Path) -> tuple[Path, list[Path]]:
     for one in (folder / "logs", *watched):
         one.mkdir(parents=True)
     (folder / "plan.toml").write_text(plan_text(_REVIEW), encoding="utf-8")
-    rows = [f'{run.run},{run.tuning.name},{run.game.name},session 1,"{run.launch}",{run.round},{run.order},,,,,'
-            for run in _rows()]  # fmt: skip
-    heading = "run,tuning,game,session,launch,round,order,frame_log,sensor_log,excluded,replaces,note"
+    rows = [f'{one.run},{one.tuning.name},{one.game.name},session 1,"{one.launch}",{one.round},{one.order},'
+            for one in _rows()]  # fmt: skip
+    heading = "run,tuning,game,session,launch,round,order,frame_log"
     (folder / "runs.csv").write_text("\n".join([heading, *rows, ""]), encoding="utf-8")
     return folder, watched
 
@@ -80,9 +80,11 @@ class Player:
     inner : the real keys
     """
 
-    def __init__(self, desk: Desk, watched: list[Path], inner):
-        self._desk, self._watched, self._inner = desk, watched, inner
-        self._script, self._halted = self._played(), False
+    def __init__(self, desk: Desk, watched: list[Path], inner: Keys | PipedKeys):
+        self._desk, self._inner, self._halted = desk, inner, False
+        self._captures, self._sensors = watched
+        self._script = self._played()
+        self.line = inner.line
 
     def __enter__(self) -> Player:
         self._inner.__enter__()
@@ -91,18 +93,12 @@ class Player:
     def __exit__(self, *about: object) -> None:
         self._inner.__exit__(*about)
 
-    def line(self) -> str:
-        """Return a typed line."""
-        return self._inner.line()
-
     def next(self, wait_s: float) -> str | None:
         """Return the next key, typed or played; None for none."""
         key = self._inner.next(wait_s)
         if key in (" ", "8"):
-            self._halted = not self._halted
-        if key is not None or self._halted:
-            return key if key not in (" ", "8") else None
-        return next(self._script, "enter")
+            self._halted, key = not self._halted, None
+        return key if key is not None or self._halted else next(self._script, "enter")
 
     def _played(self) -> Iterator[str | None]:
         """Yield what happens in each second: a key, or None while the recorder writes or nothing happens."""
@@ -110,34 +106,28 @@ class Player:
         for number, (mishap, keys) in enumerate(_SCRIPT):
             if not self._desk.due:
                 break
-            before = len(self._desk.keeper.journal.lines)
+            steps, patience = len(self._desk.keeper.journal.lines), _PATIENCE_S
+            patience = 2 if mishap in ("torn", "short_run") else patience
             yield from self._record(self._desk.due[0], mishap, number=number)
-            yield from self._waited(before, 2 if mishap in ("torn", "short_run") else _PATIENCE_S)
-            for key in keys.split():
-                yield key
+            while patience and len(self._desk.keeper.journal.lines) == steps:
+                patience -= 1
                 yield None
-        for key in ("7", None, None, "1", None, "9", None, None, "enter"):
-            yield key
-
-    def _waited(self, before: int, seconds: int) -> Iterator[None]:
-        """Yield until the desk has done something, at most for some seconds."""
-        for _ in range(seconds):
-            if len(self._desk.keeper.journal.lines) > before:
-                return
-            yield None
+            for key in keys.split():
+                yield from (key, None)
+        yield from _LAST_KEYS
 
     def _record(self, run: str, mishap: str, *, number: int) -> Iterator[None]:
         """Write a recording and its sensor log, a part each second."""
         base = next(one for one in _rows() if one.run == self._desk.evening.root(run))
-        kind = "" if mishap == "torn" else mishap
-        made = replace(base, run=run, order=base.order + 50 * ("-" in run) + number, mishap=kind)
+        is_torn, order = mishap == "torn", base.order + 50 * ("-" in run) + number
+        made = replace(base, run=run, order=order, mishap="" if is_torn else mishap)
         logs = make_logs(_REVIEW, made)
-        lines = frame_log_text(logs, made, dialect=_DIALECT).encode().splitlines(keepends=True)
+        content = frame_log_text(logs, made, dialect=_DIALECT).encode()
         samples = sensor_log_text(logs, made, dialect=_DIALECT)
-        (self._watched[1] / f"sensors {number + 1:02d}.csv").write_text(samples, encoding="utf-8")
+        (self._sensors / f"sensors {number + 1:02d}.csv").write_text(samples, encoding="utf-8")
+        lines = (content[:-9] if is_torn else content).splitlines(keepends=True)
         for second in range(_SCENE_S):
             part = b"".join(lines[len(lines) * second // _SCENE_S : len(lines) * (second + 1) // _SCENE_S])
-            is_torn = mishap == "torn" and second == _SCENE_S - 1
-            with (self._watched[0] / f"capture {number + 1:02d}.csv").open("ab") as out:
-                out.write(part[:-9] if is_torn else part)
+            with (self._captures / f"capture {number + 1:02d}.csv").open("ab") as out:
+                out.write(part)
             yield None

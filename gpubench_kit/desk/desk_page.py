@@ -2,61 +2,47 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from contextlib import suppress
 from importlib import resources
 
-from jinja2 import Environment, Template
+from jinja2 import Environment
 
-from gpubench_kit.desk.forecast import noise_text
-from gpubench_kit.desk.says import View, view_of
+from gpubench_kit.desk.says import view_of
 from gpubench_kit.desk.states import Desk
 from gpubench_kit.page.charts import tokens_css
 
 #: Name of the page in the review folder.
 PAGE = "desk.html"
-
-
-@lru_cache(maxsize=1)
-def _template() -> Template:
-    """Return the page's template; all that fills it is escaped."""
-    text = resources.files(__package__).joinpath("desk_page.html.j2").read_text(encoding="utf-8")
-    return Environment(autoescape=True).from_string(text)
+_TEMPLATE = "desk_page.html.j2"
 
 
 def page_of(desk: Desk) -> str:
-    """Return the page as HTML.
+    """Return the page as HTML; all that fills it is escaped.
 
     Parameters
     ----------
     desk : in any state
     """
     view = view_of(desk)
-    first, *others = [line.replace("\t", "   ") for line in view.now if line.strip()]
-    state, _, big = first.partition("  ")
-    games = [
-        {"game": one.game, "setting": one.setting, "done": one.done, "planned": one.planned,
-         "noise": noise_text(one) if one.done > 1 else "not known yet"}
-        for one in desk.forecast.games
-    ]  # fmt: skip
-    at = f"{desk.keeper.clock.now():%H:%M:%S}"
-    shown = [" ".join(big.split()), *others]
-    style = tokens_css(desk.keeper.plan.style)
-    head = " ".join(_big(view, big).split())
-    return _template().render(
-        view=view, css=style, state=state.strip() or "Now", big=head, now=shown, games=games, at=at
+    first, *others = [" ".join(line.split()) if not number else line.replace("\t", "   ")
+                      for number, line in enumerate(line for line in view.now if line.strip())]  # fmt: skip
+    state, _, head = first.partition(" ")
+    # Read from afar: the tuning to set and its values, else the state's first line.
+    big = next((" ".join(line[3:].split()) for line in view.now if line.startswith("SET")), head)
+    template = Environment(autoescape=True).from_string(
+        resources.files(__package__).joinpath(_TEMPLATE).read_text("utf-8")
     )
-
-
-def _big(view: View, first: str) -> str:
-    """Return what is read from afar: the tuning to set and its values, else the state's first line."""
-    return next((line[3:] for line in view.now if line.startswith("SET")), first)
+    css, at = tokens_css(desk.keeper.plan.style), f"{desk.keeper.clock.now():%H:%M:%S}"
+    about = {"view": view, "css": css, "at": at, "games": desk.forecast.games}
+    return template.render(**about, state=state, big=big, now=[head, *others])
 
 
 def write_page(desk: Desk) -> None:
-    """Write the page whole, in one step.
+    """Write the page whole, in one step; where it cannot be, the next state writes it.
 
     Parameters
     ----------
     desk : in any state
     """
-    desk.keeper.disk.replace(desk.keeper.folder / PAGE, page_of(desk).encode())
+    with suppress(OSError):
+        desk.keeper.disk.replace(desk.keeper.folder / PAGE, page_of(desk).encode())

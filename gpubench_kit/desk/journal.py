@@ -13,9 +13,7 @@ import shutil
 import zlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
-
-#: Given up when the disk is full, so that the journal can still say why it stopped [bytes].
-RESERVE = 1_000_000
+from typing import BinaryIO
 
 
 class NameTaken(Exception):
@@ -34,19 +32,12 @@ class Disk:
 
     def append(self, file: Path, content: bytes) -> None:
         """Add bytes at the end of a file and flush them to the disk."""
-        self.at(f"before appending to {file.name}")
         with file.open("ab") as out:
-            half = len(content) // 2
-            out.write(content[:half])
-            out.flush()
-            self.at(f"half appended to {file.name}")
-            out.write(content[half:])
-            _flush(out)
-        self.at(f"appended to {file.name}")
+            self._write(out, content, file.name)
 
     def replace(self, file: Path, content: bytes) -> None:
         """Put content in the place of a file in one step, its permissions kept."""
-        part = self._part(file, content)
+        part = self._beside(file, content)
         if file.exists():
             shutil.copymode(file, part)
         os.replace(part, file)
@@ -63,7 +54,7 @@ class Disk:
             if file.read_bytes() != content:
                 raise NameTaken(file.name)
             return
-        part = self._part(file, content)
+        part = self._beside(file, content)
         try:
             os.link(part, file)
         except FileExistsError:
@@ -71,43 +62,41 @@ class Disk:
         except OSError:
             # No links on this disk: made where none of this name is, and only then filled.
             with file.open("xb") as out:
-                out.write(content)
-                _flush(out)
+                self._write(out, content, file.name)
         self.at(f"linked {file.name}")
         part.unlink()
         self.at(f"published {file.name}")
 
     def move(self, file: Path, target: Path) -> None:
         """Move a file where none of that name is; nothing where it is gone already."""
-        if not file.exists() or target.exists():
-            return
-        target.parent.mkdir(parents=True, exist_ok=True)
-        os.rename(file, target)
-        self.at(f"moved {file.name}")
+        if file.exists() and not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            os.rename(file, target)
+            self.at(f"moved {file.name}")
 
     def free(self, folder: Path) -> int:
         """Return the free bytes of a folder's disk."""
         return shutil.disk_usage(folder).free
 
-    def _part(self, file: Path, content: bytes) -> Path:
-        """Write content beside its place and flush it."""
+    def _beside(self, file: Path, content: bytes) -> Path:
+        """Write content beside its place."""
         file.parent.mkdir(parents=True, exist_ok=True)
         part = file.with_name(f".{file.name}.part")
-        self.at(f"before writing {file.name}")
         with part.open("wb") as out:
-            out.write(content[: len(content) // 2])
-            out.flush()
-            self.at(f"half written {file.name}")
-            out.write(content[len(content) // 2 :])
-            _flush(out)
-        self.at(f"written beside {file.name}")
+            self._write(out, content, part.name)
         return part
 
-
-def _flush(out) -> None:
-    """Flush a file to the disk."""
-    out.flush()
-    os.fsync(out.fileno())
+    def _write(self, out: BinaryIO, content: bytes, name: str) -> None:
+        """Write content and flush it to the disk."""
+        self.at(f"before {name}")
+        half = len(content) // 2
+        out.write(content[:half])
+        out.flush()
+        self.at(f"half of {name}")
+        out.write(content[half:])
+        out.flush()
+        os.fsync(out.fileno())
+        self.at(f"wrote {name}")
 
 
 class Journal:
@@ -120,22 +109,18 @@ class Journal:
     """
 
     def __init__(self, file: Path, disk: Disk):
-        self.file, self._disk, self.lines, self.cut = file, disk, [], 0
-        file.parent.mkdir(parents=True, exist_ok=True)
+        self._file, self._disk, self._size = file, disk, 0
+        self.lines: list[dict] = []
         content = file.read_bytes() if file.exists() else b""
-        good = 0
         for raw in content.splitlines(keepends=True):
-            line = _parsed(raw)
-            if line is None:
+            crc, _, text = raw.rstrip(b"\n").partition(b" ")
+            if not raw.endswith(b"\n") or crc != f"{zlib.crc32(text):08x}".encode():
                 break
-            self.lines.append(line)
-            good += len(raw)
-        self.cut = len(content) - good
+            self.lines.append(json.loads(text))
+            self._size += len(raw)
+        self.cut = len(content) - self._size
         if self.cut:
-            with file.open("r+b") as out:
-                out.truncate(good)
-                _flush(out)
-        self._size = good
+            os.truncate(file, self._size)
 
     def add(self, did: str, about: Mapping) -> dict:
         """Write one step; it is on the disk when this returns.
@@ -150,45 +135,21 @@ class Journal:
         Foreign : another desk wrote into the journal meanwhile
         OSError : it could not be written; what was written of it is taken back
         """
-        found = self.file.stat().st_size if self.file.exists() else 0
+        found = self._file.stat().st_size if self._file.exists() else 0
         if found != self._size:
-            raise Foreign(str(self.file))
+            raise Foreign(str(self._file))
         line = {"n": len(self.lines) + 1, "did": did, **about}
         text = json.dumps(line, ensure_ascii=False, separators=(",", ":")).encode()
         raw = f"{zlib.crc32(text):08x} ".encode() + text + b"\n"
         try:
-            self._disk.append(self.file, raw)
+            self._disk.append(self._file, raw)
         except OSError:
-            with self.file.open("r+b") as out:
-                out.truncate(self._size)
+            if self._file.exists():
+                os.truncate(self._file, self._size)
             raise
         self._size += len(raw)
         self.lines.append(line)
         return line
-
-
-def _parsed(raw: bytes) -> dict | None:
-    """Return a line of the journal; None where it is torn or not one."""
-    crc, _, text = raw.rstrip(b"\n").partition(b" ")
-    if not raw.endswith(b"\n") or crc != f"{zlib.crc32(text):08x}".encode():
-        return None
-    return json.loads(text)
-
-
-def effective(lines: list[dict]) -> list[dict]:
-    """Return the steps that stand: those taken back, and the taking back, left out.
-
-    Parameters
-    ----------
-    lines : of the journal
-    """
-    undone: set[int] = set()
-    for line in lines:
-        if line["did"] == "undo":
-            undone.add(line["of"])
-        elif line["did"] == "redo":
-            undone.discard(line["of"])
-    return [line for line in lines if line["n"] not in undone and line["did"] not in ("undo", "redo")]
 
 
 def digest(content: bytes) -> str:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from gpubench_kit.desk.journal import Disk, Foreign
-from gpubench_kit.desk.keeping import FOLDER, MARGIN, Clock, Keeper
+from gpubench_kit.desk.keeping import FOLDER, Clock, Keeper
 from gpubench_kit.desk.states import Desk
 from gpubench_kit.desk.taking import Taker
 from gpubench_kit.desk.watch import FileView, Watch
@@ -39,7 +39,7 @@ def opened_desk(
     Raises
     ------
     GpubenchError : plan or sheet have faults, a folder is missing, or another desk is open
-    """  # fmt: skip
+    """
     for one in watched:
         if not one.exists():
             raise ReportError(Fault(str(one), "there is no such folder to watch.", "Correct --watch."))
@@ -47,18 +47,29 @@ def opened_desk(
         if one.resolve() == inside or inside in one.resolve().parents:
             problem = "this is the review's own folder of logs; the desk copies into it."
             raise ReportError(Fault(str(one), problem, "Watch the folder that the recorder writes to."))
-    clock, disk = clock or Clock(), disk or Disk()
-    home = folder / FOLDER
+    files = {one for one in watched if one.is_file()}
+    folders = tuple(dict.fromkeys(one.parent if one.is_file() else one for one in watched))
+    alone = {one.parent: {file for file in files if file.parent == one.parent}
+             for one in files if one.parent not in watched}  # fmt: skip
+    watch = Watch(folders, view or FileView(), _length_of, alone=alone, sensor_folders=folders[1:])
+    with _kept(folder, clock or Clock(), disk or Disk()) as keeper:
+        desk = Desk(keeper, watch, Taker(keeper, watch))
+        desk.start()
+        yield desk
+
+
+@contextmanager
+def _kept(folder: Path, clock: Clock, disk: Disk) -> Iterator[Keeper]:
+    """Hold the lock of a review while its keeper is used; another desk is refused, or ends this one."""
     if not folder.is_dir():
         raise ReportError(Fault(str(folder), "there is no such folder.", "Make one with: gpubench-kit new FOLDER"))
+    home, holder = folder / FOLDER, folder / FOLDER / "open_at"
     home.mkdir(exist_ok=True)
-    holder = home / "open_at"
     try:
         with locked(home / "lock"):
-            holder.write_text(
-                f"{socket.gethostname()} since {clock.now():%H:%M} (process {os.getpid()})", encoding="utf-8"
-            )
-            yield _desk(Keeper(folder, clock=clock, disk=disk), watched, view or FileView())
+            about = f"{socket.gethostname()} since {clock.now():%H:%M} (process {os.getpid()})"
+            holder.write_text(about, encoding="utf-8")
+            yield Keeper(folder, clock=clock, disk=disk)
             holder.unlink(missing_ok=True)
     except Busy:
         where = holder.read_text(encoding="utf-8") if holder.exists() else "another machine"
@@ -69,45 +80,24 @@ def opened_desk(
         raise ReportError(Fault(folder.name, problem, "Go on there, or close it there and start again.")) from None
 
 
-def _desk(keeper: Keeper, watched: Sequence[Path], view: FileView) -> Desk:
-    """Return the desk, begun."""
-    files = {one for one in watched if one.is_file()}
-    folders = tuple(dict.fromkeys(one.parent if one.is_file() else one for one in watched))
-    only = {one.parent for one in files} - set(watched)
-    alone = {folder: {file for file in files if file.parent == folder} for folder in only}
-
-    def length_of(file: Path) -> float:
-        facts = facts_of_log(file)
-        return facts.length_s if facts.kind in ("frames", "sensors") else math.nan
-
-    watch = Watch(folders, view, length_of, alone=alone, sensor_folders=tuple(folders[1:]))
-    desk = Desk(keeper, watch, Taker(keeper, watch, began_s=keeper.clock.monotonic()))
-    desk.start()
-    left, largest = len(desk.due), max((one.size for one in watch.files.values()), default=4_000_000)
-    free = keeper.disk.free(keeper.folder)
-    if free < left * largest * 2 + MARGIN:
-        fit = max(0, (free - MARGIN) // (2 * max(largest, 1)))
-        keeper.notes.append(f"the disk has room for about {fit} more runs; {left} are due")
-    return desk
+def _length_of(file: Path) -> float:
+    """Return the length of a log [s]; nan where it has none."""
+    facts = facts_of_log(file)
+    return facts.length_s if facts.kind in ("frames", "sensors") else math.nan
 
 
 def settle(folder: Path) -> int:
-    """Write the steps of the journal that the sheet does not have yet; return how many cells were written.
+    """Write the steps of the journal that the sheet does not have yet; return how many rows were written.
 
     Parameters
     ----------
     folder : the review folder
     """
-    before = (folder / "runs.csv").read_bytes() if (folder / "runs.csv").exists() else b""
-    try:
-        with locked(folder / FOLDER / "lock"):
-            keeper = Keeper(folder, clock=Clock(), disk=Disk())
-            keeper.take_over()
-            keeper.recover()
-            keeper.write_beside()
-    except Busy:
-        raise ReportError(Fault(folder.name, "this review is open at a desk.", "Close it there.")) from None
-    after = (folder / "runs.csv").read_bytes()
-    return sum(one != two for one, two in zip(before.splitlines(), after.splitlines(), strict=False)) + abs(
-        len(before.splitlines()) - len(after.splitlines())
-    )
+    sheet = folder / "runs.csv"
+    before = sheet.read_bytes().splitlines() if sheet.exists() else []
+    with _kept(folder, Clock(), Disk()) as keeper:
+        keeper.recover()
+        keeper.write_witness()
+    after = sheet.read_bytes().splitlines()
+    changed = sum(one != two for one, two in zip(before, after, strict=False))
+    return changed + abs(len(before) - len(after))

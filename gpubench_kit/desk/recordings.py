@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from gpubench_kit.desk.journal import Disk, digest
-from gpubench_kit.logs.format import Declaration
-from gpubench_kit.logs.log_table import LogTable
+from gpubench_kit.desk.watch import PACKED
+from gpubench_kit.logs.dialect import Dialect
+from gpubench_kit.logs.format import ColumnChoice, Declaration
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
@@ -19,7 +20,8 @@ from gpubench_kit.model.questions import LogFacts
 
 #: A time that jumps by more than this, or falls back, begins another run in the same file [s].
 _JUMP_S = 15.0
-_PACKED = (".gz", ".zst", ".bz2", ".xz")
+#: Longer than so many planned lengths is more than one run.
+_LONG = 1.1
 _COMPARED = 4096
 #: Beginning of a file by which its own time is found [bytes, lines].
 _HEAD, _HEAD_LINES = 60_000, 100
@@ -50,15 +52,20 @@ class Recording:
         return digest(self.content)
 
     @property
+    def file(self) -> dict:
+        """What the journal says of it."""
+        return {"source": str(self.source), "hash": self.hash, "from": self.start, "to": self.stop}
+
+    @property
     def ending(self) -> str:
         """Ending of a file that holds it: packed stays packed."""
         endings = [one.lower() for one in self.source.suffixes[-2:] if re.fullmatch(r"\.[A-Za-z]\w{0,5}", one)]
-        if endings and endings[-1] in _PACKED:
-            return "".join(endings[-2:])
-        return endings[-1] if endings else ".csv"
+        return "".join(endings[-2:] if endings[-1:] and endings[-1] in PACKED else endings[-1:]) or ".csv"
 
 
-def recordings_in(file: Path, *, begin: int, declared: Declaration, scratch: Path) -> list[Recording]:
+def recordings_in(
+    file: Path, *, begin: int, declared: Declaration, wanted_s: float, scratch: Path
+) -> list[Recording]:
     """Return the runs that lie in a file from some byte on; one for most files.
 
     Parameters
@@ -66,6 +73,7 @@ def recordings_in(file: Path, *, begin: int, declared: Declaration, scratch: Pat
     file : complete
     begin : bytes of it that were taken before
     declared : what the plan declares about its columns
+    wanted_s : planned length of a run [s]; 0 where nobody knows
     scratch : file in which parts are looked at
 
     Raises
@@ -73,69 +81,58 @@ def recordings_in(file: Path, *, begin: int, declared: Declaration, scratch: Pat
     OSError : it cannot be read
     """
     content = file.read_bytes()
-    heading, cuts = _cuts(content, declared, scratch)
-    ends = [*cuts[1:], len(content)]
-    if len(cuts) == 1 and cuts[0] >= begin:
-        scratch.unlink(missing_ok=True)
-        return [Recording(file, content, 0, len(content), facts_of_log(file, declared=declared))]
+    heading, starts = _starts(content, declared, scratch)
+    whole = facts_of_log(file, declared=declared)
+    if len(starts) == 1 and 0 < heading < begin and 0 < _LONG * wanted_s < whole.length_s and not starts[0]:
+        # It has no time of its own, and is too long for one run: what came after the first is the next.
+        starts = [0, begin]
     found = []
-    for start, stop in zip(cuts, ends, strict=True):
-        if stop <= begin:
-            continue
-        part = content[:heading] + content[start:stop]
-        scratch.write_bytes(part)
-        found.append(Recording(file, part, start, stop, facts_of_log(scratch, name=file.name, declared=declared)))
+    for start, stop in zip(starts, [*starts[1:], len(content)], strict=True):
+        part, facts = content[:heading] * (start > 0) + content[start:stop], whole
+        if stop > begin and len(part) < len(content):
+            scratch.write_bytes(part)
+            facts = facts_of_log(scratch, name=file.name, declared=declared)
+        found += [Recording(file, part, start, stop, facts)] if stop > begin else []
     scratch.unlink(missing_ok=True)
     return found
 
 
-def _cuts(content: bytes, declared: Declaration, scratch: Path) -> tuple[int, list[int]]:
-    """Return the length of a file's heading and where runs begin behind it [bytes]."""
+def _starts(content: bytes, declared: Declaration, scratch: Path) -> tuple[int, list[int]]:
+    """Return where the rows of a file begin, and where each run does [bytes]; 0 for the first, with its heading."""
     # Its beginning shows which column is its own time; as a whole, a file of several runs is in doubt.
     scratch.write_bytes(b"".join(content[:_HEAD].splitlines(keepends=True)[:_HEAD_LINES]))
     try:
         table = open_table(scratch)
-        times = _times_of_rows(table, content, declared)
+        elapsed = sniff_frames(table, declared).elapsed
     except LogError:
         return 0, [0]
-    before, cuts, heading = math.nan, [], 0
-    for place, time_s in times:
-        heading = heading or place
-        if not cuts or time_s < before or time_s > before + _JUMP_S:
-            cuts.append(place)
-        before = time_s
-    return heading, cuts or [0]
-
-
-def _times_of_rows(table: LogTable, content: bytes, declared: Declaration) -> Iterator[tuple[int, float]]:
-    """Yield where each row begins and its own time [s]; nothing where the log has none, or is packed."""
-    elapsed, dialect = sniff_frames(table, declared).elapsed, table.dialect
-    if elapsed is None or not table.encoding.lower().startswith(("utf-8", "ascii", "cp", "windows", "iso")):
-        return
-    above = table.text[: dialect.first_row].count(b"\n")
-    place = 0
-    separator = dialect.separator.encode() or b"\0"
-    for number, line in enumerate(content.splitlines(keepends=True)):
-        cells = line.split(separator) if separator != b" " else line.split()
-        cell = (
-            cells[elapsed.column].strip(b' "\r\n').decode("ascii", "replace") if len(cells) > elapsed.column else ""
-        )
-        time = _number(cell.replace(dialect.thousands or "\0", "").replace(dialect.decimal, "."))
-        if number >= above and math.isfinite(time):
-            yield place, (time - elapsed.zero) * elapsed.factor / 1000
+    lines, above = content.splitlines(keepends=True), table.text[: table.dialect.first_row].count(b"\n")
+    place = heading = sum(map(len, lines[:above]))
+    if not table.encoding.lower().startswith(("utf-8", "ascii", "cp", "windows", "iso")):
+        return 0, [0]
+    before, starts = math.nan, [0]
+    for line in lines[above:] if elapsed else ():
+        time_s = _time_s(line, elapsed, table.dialect)
+        if time_s < before or time_s > before + _JUMP_S:
+            starts.append(place)
+        before = before if math.isnan(time_s) else time_s
         place += len(line)
+    return heading, starts
 
 
-def _number(cell: str) -> float:
-    """Return a cell's number; nan where it is none."""
+def _time_s(line: bytes, elapsed: ColumnChoice, dialect: Dialect) -> float:
+    """Return the time of a row [s]; nan where it has none."""
+    cells = line.split() if dialect.separator in ("", " ") else line.split(dialect.separator.encode())
+    cell = cells[elapsed.column] if len(cells) > elapsed.column else b""
+    text = cell.strip(b' "\r\n').decode("ascii", "replace").replace(dialect.thousands or "\0", "")
     try:
-        return float(cell)
+        return (float(text.replace(dialect.decimal, ".")) - elapsed.zero) * elapsed.factor / 1000
     except ValueError:
         return math.nan
 
 
 def names_in(recording: Recording, names: Iterable[str]) -> list[str]:
-    """Return which names of games or tunings a file's name, its folder or its first lines hold.
+    """Return which names of games, tunings or cards a file's name, its folder or its first lines hold.
 
     Parameters
     ----------
@@ -144,7 +141,7 @@ def names_in(recording: Recording, names: Iterable[str]) -> list[str]:
     """
     words = [recording.source.stem, recording.source.parent.name, *(text for _, text in recording.facts.preamble)]
     texts = [_folded(one) for one in words]
-    return [name for name in names if any(f" {_folded(name).strip()} " in text for text in texts)]
+    return [name for name in names if any(_folded(name) in text for text in texts)]
 
 
 def _folded(text: str) -> str:
@@ -153,7 +150,7 @@ def _folded(text: str) -> str:
 
 
 def append_sensors(source: Path, target: Path, disk: Disk) -> Path | None:
-    """Bring the copy of a sensor log that grows all evening up to date: only its new bytes are added.
+    """Bring the copy of a sensor log that grows all session up to date: only its new bytes are added.
 
     Parameters
     ----------
@@ -165,14 +162,13 @@ def append_sensors(source: Path, target: Path, disk: Disk) -> Path | None:
     -------
     Path of the copy: another name where the log was begun anew; None where it holds nothing whole yet
     """
-    content = source.read_bytes()
-    if source.suffix.lower() not in _PACKED:
+    content, number = source.read_bytes(), 1
+    if source.suffix.lower() not in PACKED:
         content = content[: content.rfind(b"\n") + 1]
-    number = 1
     while content:
         file = target if number == 1 else target.with_name(f"{target.stem}-{number}{target.suffix}")
         size = file.stat().st_size if file.exists() else 0
-        if size <= len(content) and _tail_of(file, size) == content[max(0, size - _COMPARED) : size]:
+        if size <= len(content) and (not size or file.read_bytes()[-_COMPARED:] == content[:size][-_COMPARED:]):
             break
         number += 1
     else:
@@ -181,15 +177,6 @@ def append_sensors(source: Path, target: Path, disk: Disk) -> Path | None:
         file.parent.mkdir(parents=True, exist_ok=True)
         disk.append(file, content[size:])
     return file
-
-
-def _tail_of(file: Path, size: int) -> bytes:
-    """Return the last bytes of a file."""
-    if not size:
-        return b""
-    with file.open("rb") as log:
-        log.seek(max(0, size - _COMPARED))
-        return log.read()
 
 
 def file_name(text: str) -> str:

@@ -4,26 +4,23 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import lru_cache
-from importlib import resources
+from pathlib import PureWindowsPath
 
-from gpubench_kit.desk.forecast import evening_lines, margin_text, more_text, noise_text, overall_text
-from gpubench_kit.desk.states import Desk, verdict_of
+from gpubench_kit.desk.judge import Verdict
+from gpubench_kit.desk.looks import state_table
+from gpubench_kit.desk.states import Desk, of_state
 from gpubench_kit.wording.numbers import count_text
 
 _UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "RPM", "v": "V", "a": "A"}
-_WORDS = {"not_completed": "SHORT ", "tuning_lost": "LOST  ", "wrong_settings": "WRONG ", "log_gap": "UNREAD"}
-_JUST = {"fine": "FINE", "note": "FINE", "repeat": "REPEAT"}
-
-
-@lru_cache(maxsize=1)
-def _words() -> Mapping[str, Mapping[str, str]]:
-    """Return the texts of the screens."""
-    return tomllib.loads(resources.files(__package__).joinpath("screens.toml").read_text(encoding="utf-8"))
+_CAUSES = {"not_completed": "SHORT ", "tuning_lost": "LOST  ", "wrong_settings": "WRONG ", "log_gap": "UNREAD"}
+_LOST = ("tuning_lost", "wrong_settings")
+_NUMBERS = {1: "1st", 2: "2nd", 3: "3rd"}
+#: Lines of games on a screen of 24 rows, and beside a wide one.
+_GAMES, _GAMES_WIDE, _SQUARES = 8, 12, 8
 
 
 @dataclass(frozen=True)
@@ -38,8 +35,7 @@ class View:
     just : (word, rest) of the last events, the newest first
     outlook : lines on time and enough runs
     keys : lines of keys
-    beside : lines that only a wide screen has: games, watching, sheet
-    after : lines on what comes next
+    beside, after : what only a wide screen has: games, watching, sheet; what comes next
     """
 
     state: str
@@ -60,116 +56,54 @@ def view_of(desk: Desk) -> View:
     ----------
     desk : in any state
     """
-    name = _name_of(desk)
-    values = _values(desk)
-    now = _filled("now", name, values)
-    if desk.shown.why == "help":
-        now = _filled("help", "text", values)
-    keys = (
-        name
-        if name in _words()["keys"]
-        else {"disk": "trouble", "asked": "next", "recording": "next", "repeat": "next", "resumed": "which"}.get(
-            name, "next"
-        )
-    )
-    if desk.shown.typing:
-        keys = "typing"
-    elif name == "resumed" and not desk.shown.recording:
-        keys = "next"
-    evening = desk.evening
-    counted = [
-        run for run, row in evening.rows.items() if row.get("purpose") != "idle" and evening.root(run) == run
-    ]
-    left = {evening.root(run) for run in evening.in_order()}
-    return View(
-        state=name,
-        title=desk.keeper.plan.review.title,
-        done=f"{sum(run not in left for run in counted)} of {len(counted)} done",
-        now=now,
-        just=tuple(just_now(desk)),
-        outlook=tuple(evening_lines(desk.forecast)),
-        keys=_filled("keys", keys, values),
-        beside=tuple(_beside(desk)),
-        after=tuple(_after(desk)),
-    )
-
-
-def _name_of(desk: Desk) -> str:
-    """Return the name of the text that fits the state."""
-    trouble, state = desk.trouble, desk.shown.state
-    if trouble and state != "END":
-        return "disk" if trouble.word.startswith("DISK") else "trouble"
-    if desk.keeper.questions and state == "NEXT":
-        return "asked"
-    name = {"WHICH RUN": "which", "FORMAT?": "format"}.get(state, state.lower().replace(" ", "_"))
-    if name == "stop" and desk.evening.rows[desk.shown.run].get("tuning") == desk.keeper.plan.reference_tuning:
-        return "stop_reference"
-    return name
-
-
-def _filled(part: str, name: str, values: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the lines of a text with its places filled."""
-    text = re.sub(r"\{(\w+)\}", lambda place: str(values.get(place[1], "")), _words()[part][name])
-    return tuple(text.strip("\n").split("\n"))
-
-
-def _values(desk: Desk) -> dict[str, str]:
-    """Return what fills the places of all texts."""
-    evening, plan, shown = desk.evening, desk.keeper.plan, desk.shown
-    due = desk.due
-    is_of_due = shown.state in ("NEXT", "RECORDING", "PAUSED", "RESTARTED", "RESUMED", "WHICH RUN")
-    run = (due[0] if due and is_of_due else shown.run) or (due[0] if due else "")
-    row = evening.rows.get(run, {})
-    session = plan.session_plan
-    out = {
-        "run": run, "game": row.get("game", ""), "tuning": row.get("tuning", ""), "file": shown.why,
-        "wait": f"{session.settle_s if _is_new_game(desk, run) else session.tuning_change_s:g}",
-        "settle": f"{session.settle_s:g}", "steps": str(len(desk.keeper.journal.lines)), "why": shown.why,
-        "folder": desk.keeper.folder.name, "undo": _undo_text(desk), "since": desk.resumed_at,
-    }  # fmt: skip
-    out |= _of_row(desk, run, row) | _of_forecast(desk)
-    out |= {"RECORDING": _of_recording, "REPEAT": _of_repeat, "WHICH RUN": _of_which, "RESUMED": _of_which,
-            "FORMAT?": _of_format, "CRASHED": _of_crash, "STOP": _of_crash, "END": _of_end, "PAUSED": _of_pause,
-            "CAUSE": _of_repeat}.get(shown.state, lambda *_: {})(desk, run)  # fmt: skip
+    words = state_table()["words"]
+    values = defaultdict(str, _of_run(desk) | _of_evening(desk))
+    values |= _OWN[desk.shown.state](desk) if desk.shown.state in _OWN else {}
     if desk.trouble:
-        out |= {"word": desk.trouble.word, "says": desk.trouble.says}
-        if desk.trouble.word == "FOLDER GONE":
-            out["says"] = out["says"].replace("is not there.", f"is not there (since {desk.trouble.since:%H:%M}).")
-    elif desk.keeper.questions:
-        one = desk.keeper.questions[0]
-        out["says"] = (
-            f"{one.run}: {one.column} is '{one.theirs}' here and '{one.ours}' at the desk."
-            if one.column
-            else f"{one.run} is recorded, but its row is gone: 1 leave it out, 2 put it back."
-        )
-    return out
+        values |= {"word": desk.trouble.word, "says": desk.trouble.says}
+    keys = words["typing"] if desk.shown.typing else of_state(desk.name, "keys")
+    done, every = desk.evening.progress()
+    due, rows = desk.due, desk.evening.rows
+    following = " · ".join(f"{run} {rows[run].get('tuning', '')}" for run in due[1:5])
+    return View(
+        desk.name, desk.keeper.plan.review.title, f"{done} of {every} done",
+        _filled(of_state(desk.name, "now"), values), tuple(just_now(desk)), tuple(desk.forecast.lines()),
+        _filled(keys, values), tuple(_beside(desk)),
+        (f"AFTER  {following}",) if following else (),
+    )  # fmt: skip
 
 
-def _of_row(desk: Desk, run: str, row: Mapping[str, str]) -> dict[str, str]:
-    """Return what the plan says about a row."""
-    plan, rows = desk.keeper.plan, desk.evening.rows
+def _filled(text: str, values: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the lines of a text with its places filled."""
+    return tuple(text.format_map(values).strip("\n").split("\n"))
+
+
+def _of_run(desk: Desk) -> dict[str, str]:
+    """Return what fills places about the run that is due, or that the state is about."""
+    evening, plan, shown, due = desk.evening, desk.keeper.plan, desk.shown, desk.due
+    is_of_due = shown.state in ("next", "recording", "paused", "restarted", "resumed", "which", "away")
+    run = (due[0] if due and is_of_due else shown.run) or (due[0] if due else "")
+    row, session = evening.rows.get(run, {}), plan.session_plan
     game = next((one for one in plan.games if one.name == row.get("game")), None)
     tuning = next((one for one in plan.tunings if one.name == row.get("tuning")), None)
-    numbers = [int(one["round"]) for one in rows.values()
-               if one.get("game") == row.get("game") and (one.get("round") or "").isdecimal()]  # fmt: skip
     is_reference = tuning is None or tuning.name == plan.reference_tuning
+    rounds = [int(one["round"]) for one in evening.rows.values()
+              if one.get("game") == row.get("game") and (one.get("round") or "").isdecimal()]  # fmt: skip
+    number, care = row.get("round") or "", state_table()["words"]["care"].strip("\n")
     setting = row.get("setting") or (game.settings[0].name if game and len(game.settings) == 1 else "")
-    timed = game is None or game.ends == "time"
-    changes = "no offsets: everything back to the maker's values" if is_reference else changes_text(
-        {**tuning.changes, **tuning.held_at})  # fmt: skip
-    purpose = row.get("purpose", "")
-    number = row.get("round") or ""
+    is_new = not evening.last_run or not run or evening.of_game(evening.last_run) != evening.of_game(run)
     return {
-        "scene": f" · {game.scene}" if game and game.scene else "",
-        "setting": f" · {setting}" if setting else "",
-        "changes": changes,
-        "care": "" if is_reference else _filled("care", "text", {})[0] + "\n",
-        "round": f"round {number} of {max(numbers)}"
-        if number.isdecimal() and numbers
-        else purpose.replace("_", " "),
-        "play": f"{plan.session_plan.scene_s:g} s" if timed else "the whole scene",
-        "change": _change(desk, run, row),
-    }
+        "run": run, "game": row.get("game", ""), "tuning": row.get("tuning", ""),
+        "scene": f" · {game.scene}" if game and game.scene else "", "setting": f" · {setting}" if setting else "",
+        "changes": "no offsets: everything back to the maker's values" if is_reference
+                   else changes_text({**tuning.changes, **tuning.held_at}),
+        "care": "" if is_reference else f"{care}\n",
+        "round": f"round {number} of {max(rounds)}" if number.isdecimal() and rounds
+                 else row.get("purpose", "").replace("_", " "),
+        "play": "the whole scene" if game and game.ends != "time" else f"{session.scene_s:g} s",
+        "wait": f"{session.settle_s if is_new else session.tuning_change_s:g}", "settle": f"{session.settle_s:g}",
+        "change": _change(desk, run, is_new=is_new), "why": shown.why.rstrip("."), "file": shown.why,
+    }  # fmt: skip
 
 
 def changes_text(changes: Mapping[str, float]) -> str:
@@ -183,199 +117,144 @@ def changes_text(changes: Mapping[str, float]) -> str:
     for name, value in changes.items():
         words = name.split("_")
         unit = f" {_UNITS[words[-1]]}" if words[-1] in _UNITS and len(words) > 1 else ""
-        label = " ".join(words[:-1] if unit else words)
-        parts.append(f"{label} {value:+g}{unit}".replace("-", "−"))
+        parts.append(f"{' '.join(words[:-1] if unit else words)} {value:+g}{unit}".replace("-", "−"))
     return "   ".join(parts) or "as it is named: the plan states no values"
 
 
-def _is_new_game(desk: Desk, run: str) -> bool:
-    """Return whether a run begins another game than the run before."""
-    takes = [one["run"] for one in desk.evening.takes() if one["run"] in desk.evening.rows]
-    return not takes or not run or desk.evening.of_game(takes[-1]) != desk.evening.of_game(run)
-
-
-def _change(desk: Desk, run: str, row: Mapping[str, str]) -> str:
+def _change(desk: Desk, run: str, *, is_new: bool) -> str:
     """Return what changes from the run before."""
-    evening = desk.evening
-    takes = [one["run"] for one in evening.takes() if one["run"] in evening.rows]
-    before = evening.rows[takes[-1]] if takes else {}
-    tuning = (
-        f"tuning {before['tuning']} → {row.get('tuning', '')}."
-        if before and before["tuning"] != row.get("tuning")
-        else "same tuning: apply it anew."
-        if before
-        else f"tuning {row.get('tuning', '')}."
-    )
-    restarts = before and before.get("session") != row.get("session") and row.get("session")
-    if restarts:
-        return f"restart the machine, then {row.get('game', '')}; {tuning}"
-    if _is_new_game(desk, run):
-        settle = f"{desk.keeper.plan.session_plan.settle_s:g}"
-        return f"start {row.get('game', '')}; wait {settle} s; {tuning}"
-    if before.get("launch") != row.get("launch") and row.get("launch"):
-        return f"{tuning} Start the game anew."
-    return f"{tuning} Same game, no restart."
+    rows, settle = desk.evening.rows, f"{desk.keeper.plan.session_plan.settle_s:g}"
+    row, before = rows.get(run, {}), rows.get(desk.evening.last_run, {})
+    game, name = row.get("game", ""), row.get("tuning", "")
+    changed = f"tuning {before['tuning']} → {name}." if before else f"tuning {name}."
+    tuning = "same tuning: apply it anew." if before.get("tuning") == name else changed
+    if before and row.get("session") not in (before.get("session"), "", None):
+        return f"restart the machine, then {game}; {tuning}"
+    if is_new:
+        return f"start {game}; wait {settle} s; {tuning}"
+    is_started = row.get("launch") not in (before.get("launch"), "", None)
+    return f"{tuning} {'Start the game anew.' if is_started else 'Same game, no restart.'}"
 
 
-def _undo_text(desk: Desk) -> str:
-    """Return what the key 0 takes back."""
-    lines = [one for one in desk.keeper.journal.lines if one["did"] not in ("sheet", "found", "unused")]
-    if lines and lines[-1]["did"] == "undo":
-        return "0 put it back"
-    last = desk.keeper.last()
-    if last is None:
-        return ""
-    did = {
-        "take": "taken",
-        "no_repeat": "no repeat",
-        "leave_out": "left out",
-        "count": "counts",
-        "later": "put off",
-        "warm_up": "warm-up",
-    }.get(last["did"], last["did"])
-    return f"0 undo: {last.get('run') or last.get('tuning', '')} {did}".replace("  ", " ")
+def _of_evening(desk: Desk) -> dict[str, str]:
+    """Return what fills places about the session."""
+    forecast, questions = desk.forecast, desk.keeper.questions
+    begun = [one for one in forecast.games if one.done]
+    lines = [f"{one.game[:18]:<19} {one.done:>2}/{one.planned}  {one.noise:>6}   {one.more_text}" for one in begun]
+    others = len(forecast.games) - len(begun)
+    lines += [f"{count_text(others, 'game')} not begun"] if others else []
+    first = desk.shown.first_game if desk.shown.first_game < len(lines) else 0
+    drop, at = "", next((one["at"] for one in reversed(desk.evening.of("pause"))), "")
+    if forecast.drops:
+        one, _ = forecast.drops[desk.shown.place % len(forecast.drops)]
+        drop = f"DROP   1  {one.what} ({one.saves_min:.0f} min saved). {one.then}   2  more   Esc drop nothing"
+    return {
+        "games": "\n".join(lines[first : first + _GAMES]), "drop": drop, "margin": forecast.margin,
+        "logs": str(_count(desk, "frame_log")),
+        "overall": f"overall, these games: {forecast.overall_text}", "undo": desk.keeper.undo_says,
+        "steps": str(len(desk.keeper.journal.lines)), "folder": desk.keeper.folder.name,
+        "paused": f"{at[11:16]}{' (the computer slept)' if desk.shown.why else ''}", "since": desk.resumed_at,
+        "recovered": "".join(f"{one[:1].upper() + one[1:]}.\n" for one in desk.recovered),
+        "says": questions[0].says if questions else "",
+    }  # fmt: skip
 
 
-def _of_recording(desk: Desk, run: str) -> dict[str, str]:
+def _count(desk: Desk, column: str) -> int:
+    """Return how many rows have a text in a column."""
+    return sum(bool(row.get(column)) for row in desk.evening.rows.values())
+
+
+def _of_recording(desk: Desk) -> dict[str, str]:
     """Return what is known of the recording that grows; nothing that moves."""
-    seen = desk.taker.seen_at or desk.keeper.clock.now()
-    wanted = desk.watch.wanted_s
+    seen, wanted = desk.seen_at or desk.keeper.clock.now(), desk.watch.wanted_s
     until = f"about {seen + timedelta(seconds=wanted):%H:%M:%S}" if wanted else "the scene is over"
     return {"seen": f"{seen:%H:%M:%S}", "until": until}
 
 
-def _of_repeat(desk: Desk, run: str) -> dict[str, str]:
+def _of_repeat(desk: Desk) -> dict[str, str]:
     """Return what is known of a repeat."""
-    rows, run = desk.evening.rows, desk.shown.run
-    repeat = next((name for name, row in rows.items() if row.get("replaces") == run), "")
-    cause = rows[run].get("excluded", "")
-    is_lost = cause in ("tuning_lost", "wrong_settings")
-    why = re.sub(r"^short: ", "", desk.shown.why).partition("; a note")[0]
+    run, cause = desk.shown.run, desk.evening.rows[desk.shown.run].get("excluded", "")
+    why, is_lost = re.sub(r"^short: ", "", desk.shown.why).partition("; a note")[0], cause in _LOST
     return {
-        "repeat": repeat or run,
-        "word": _WORDS.get(cause, "CAUSE "),
-        "cause": cause,
-        "again": " again" if is_lost else "",
-        "why": f"{why[:1].upper() + why[1:]}." + ("\n       A driver reset does this without a word." * is_lost),
-        "counts": "it was on" if is_lost else "do not repeat",
+        "repeat": next(iter(desk.evening.repeats(run, is_open=False)), run), "word": _CAUSES.get(cause, "CAUSE "),
+        "cause": cause, "again": " again" * is_lost, "counts": "it was on" if is_lost else "do not repeat",
+        "why": f"{why[:1].upper() + why[1:]}." + state_table()["words"]["reset"] * is_lost, "run": run,
         "and_repeated": " and repeated" if desk.shown.why == "repeat" else "",
-        "run": run,
-    }
+    }  # fmt: skip
 
 
-def _of_which(desk: Desk, run: str) -> dict[str, str]:
+def _of_which(desk: Desk) -> dict[str, str]:
     """Return what is asked about a recording."""
-    shown, evening = desk.shown, desk.evening
-    out = {"due": f"{desk.due[0]} is still due: play on." if desk.due else "Nothing is due.",
-           "logs": str(sum(bool(row.get("frame_log")) for row in evening.rows.values())),
-           "recovered": "".join(f"{one[:1].upper() + one[1:]}.\n" for one in desk.recovered)}  # fmt: skip
-    if shown.recording is None:
-        return out | {"rows": "\nEnter or Esc: go on." if shown.state == "RESUMED" else "", "digits": ""}
-    facts, lines = shown.recording.facts, []
-    length = f", {math.floor(facts.length_s)} s" if math.isfinite(facts.length_s) else ""
+    shown, rows, due, lines, away = desk.shown, desk.evening.rows, desk.due, [], []
+    facts = shown.recording.facts
     for number, name in enumerate(shown.rows, start=1):
-        row = evening.rows[name]
-        says = "the run that was due" if desk.due[:1] == [name] else (
-            "recorded already" if evening.is_recorded(name) else "not recorded yet")  # fmt: skip
-        if shown.state == "RESUMED":
-            lines.append(f"  {number}  it is {name}, {says}")
-        else:
-            number_of = f"round {row['round']}" if row.get("round") else ""
-            lines.append(f"  {number}  {name:<6} {row['game']:<16} {row['tuning']:<9} {number_of:<9} {says}")
-    if shown.state == "RESUMED":
-        lines.insert(0, f"{shown.why.rstrip('.')}: {shown.recording.source.name}{length}")
-        lines.append("  4  none: it stays where it is")
-    when = f"{datetime.min + timedelta(seconds=facts.started_at_s % 86_400):%H:%M:%S}" if math.isfinite(
-        facts.started_at_s) else ""  # fmt: skip
-    digits = " ".join([*(str(n + 1) for n in range(len(shown.rows))), "3", "4"])
-    return out | {"file": shown.recording.source.name, "when": f"{when}{length}".lstrip(", "), "digits": digits,
-                  "rows": "\n".join(lines) + "\n"}  # fmt: skip
+        row, recorded = rows[name], desk.evening.is_recorded(name)
+        says = (
+            "recorded already" if recorded else "the run that was due" if [name] == due[:1] else "not recorded yet"
+        )
+        number_of = f"round {row['round']}" if row.get("round") else ""
+        lines.append(f"  {number}  {name:<6} {row['game']:<16} {row['tuning']:<9} {number_of:<9} {says}\n")
+        away.append(f"  {number}  it is {name}, {says.replace('the run that', 'which')}")
+    length = f", {math.floor(facts.length_s)} s" if math.isfinite(facts.length_s) else ""
+    began = facts.started_at_s % 86_400
+    when = f"{datetime.min + timedelta(seconds=began):%H:%M:%S}" if math.isfinite(began) else ""
+    return {
+        "due": f"{due[0]} is still due: play on." if due else "Nothing is due.", "rows": "".join(lines),
+        "away_rows": "\n".join(away), "length": length, "when": f"{when}{length}".lstrip(", "),
+        "digits": " ".join([*(str(n + 1) for n in range(len(lines))), "3", "4"]),
+        "file": shown.recording.source.name,
+        "why": shown.why.rstrip(".") if shown.state == "away" else shown.why,
+    }  # fmt: skip
 
 
-def _of_format(desk: Desk, run: str) -> dict[str, str]:
+def _of_format(desk: Desk) -> dict[str, str]:
     """Return what is asked about a format."""
     facts = desk.taker.format_to_ask
-    if facts is None:
-        return {}
-    likely = [(role, heading, unit) for role, heading, unit, certainty in facts.columns if certainty == "likely"]
-    named = ", ".join(f"{role.replace('_', ' ')} = column “{heading}” [{unit}]" for role, heading, unit in likely)
-    return {"id": facts.format_id, "column": named or "the steps of its time",
-            "withheld": "frames" if facts.kind == "frames" else "watts and other sensors"}  # fmt: skip
+    names = list(enumerate(facts.sources[1:10], start=1))
+    likely = [f"{role.replace('_', ' ')} = column “{heading}” [{unit}]"
+              for role, heading, unit, certainty in facts.columns if certainty == "likely"]  # fmt: skip
+    return {"id": facts.format_id, "column": ", ".join(likely) or "the steps of its time",
+            "withheld": "watts and other sensors" if facts.kind == "sensors" else "frames",
+            "rows": "\n".join(f"  {number}  {name}" for number, name in names),
+            "digits": " ".join(str(number) for number, _ in names)}  # fmt: skip
 
 
-def _of_crash(desk: Desk, run: str) -> dict[str, str]:
+def _of_crash(desk: Desk) -> dict[str, str]:
     """Return what is known of a crash."""
-    evening = desk.evening
+    evening, is_asked = desk.evening, desk.shown.state == "crashed"
     tuning = evening.rows[desk.shown.run].get("tuning", "")
-    known = evening.crashes.get(tuning, 0) + (desk.shown.state == "CRASHED")
+    known = sum(one["tuning"] == tuning for one in evening.of("crash")) + is_asked
     runs = sum(row.get("tuning") == tuning and evening.is_recorded(name) for name, row in evening.rows.items())
-    number = {1: "1st", 2: "2nd", 3: "3rd"}.get(known, f"{known}th")
-    times = f"{number} crash under {tuning} tonight"
     return {
-        "run": desk.shown.run, "game": evening.rows[desk.shown.run].get("game", ""), "tuning": tuning,
-        "times": f"\t{times}" if desk.shown.state == "CRASHED" else times,
+        "times": f"{_NUMBERS.get(known, f'{known}th')} crash under {tuning} tonight",
         "reason": {1: "It took the driver or the machine with it", 2: "Two crashes"}.get(known, f"{known} crashes"),
         "open": str(sum(evening.rows[one].get("tuning") == tuning for one in evening.in_order())),
         "crashes": count_text(known, "crash", "crashes"), "runs": count_text(runs, "run"),
     }  # fmt: skip
 
 
-def _of_pause(desk: Desk, run: str) -> dict[str, str]:
-    """Return since when it stands still."""
-    at = next((one["at"] for one in reversed(desk.evening.steps) if one["did"] == "pause"), "")
-    return {"since": f"{at[11:16]}{' (the computer slept)' if desk.shown.why else ''}"}
-
-
-def _of_end(desk: Desk, run: str) -> dict[str, str]:
-    """Return how the evening went."""
+def _of_end(desk: Desk) -> dict[str, str]:
+    """Return how the session went."""
     evening, rows, forecast = desk.evening, desk.evening.rows, desk.forecast
-    roots = [name for name, row in rows.items() if evening.root(name) == name and row.get("purpose") != "idle"]
-    left = {evening.root(name) for name in evening.in_order()}
+    done, every = evening.progress()
     replaced = {row.get("replaces") for row in rows.values()}
-    notes = [f"{one['run']} {one['verdict'][3][0].partition(':')[0].partition('.')[0]}" for one in evening.takes()
-             if one["verdict"][3] and one["run"] in rows and not rows[one["run"]].get("excluded")]  # fmt: skip
+    notes = [f"{one['run']} {re.split('[:.]', one['verdict'][3][0])[0]}" for one in evening.takes()
+             if one["verdict"][3] and not rows[one["run"]].get("excluded")]  # fmt: skip
     loose = [one.source.name for one in desk.waiting]
-    loose += [one["file"]["source"].replace("\\", "/").rsplit("/", 1)[-1] for one in evening.steps
-              if one["did"] == "found"]  # fmt: skip
-    games = forecast.games
+    loose += [PureWindowsPath(one["file"]["source"]).name for one in evening.of("found")]
     overall = {True: "overall yes", False: "overall no", None: "overall: not enough games"}[forecast.overall]
-    title = "THE SESSION IS DONE" if not evening.in_order() else "END OF THE SESSION"
-    if desk.shown.why == "driver":
-        title = "END: ANOTHER DRIVER"
+    left = f"Left over: {count_text(len(loose), 'recording')} no row names ({', '.join(loose[:2])}).\n"
+    asked = f"Open: {count_text(len(notes), 'note')} that ask for a cause: {', '.join(notes[:3])}.\n"
+    title = "END OF THE SESSION" if evening.in_order() else "THE SESSION IS DONE"
     return {
-        "title": title,
-        "done": str(len(roots) - len(left)),
-        "all": str(len(roots)),
-        "repeated": str(sum(bool(row.get("replaces")) for row in rows.values())),
+        "title": "END: ANOTHER DRIVER" if desk.shown.why == "driver" else title,
+        "done": str(done), "all": str(every),
+        "repeated": str(_count(desk, "replaces")),
         "left_out": str(sum(bool(row.get("excluded")) and name not in replaced for name, row in rows.items())),
-        "times": f"{evening.began_at[11:16]} to {desk.keeper.clock.now():%H:%M}",
-        "logs": str(sum(bool(row.get("frame_log")) for row in rows.values())),
-        "left": f"Left over: {count_text(len(loose), 'recording')} no row names ({', '.join(loose[:2])}).\n"
-        if loose
-        else "",
-        "open": f"Open: {count_text(len(notes), 'note')} that ask for a cause: {', '.join(notes[:3])}.\n"
-        if notes
-        else "",
-        "enough": f"{overall}; single games {sum(one.is_enough for one in games)} of {len(games)}.",
-    }
-
-
-def _of_forecast(desk: Desk) -> dict[str, str]:
-    """Return the lines of all games, and what to drop."""
-    forecast, drop = desk.forecast, ""
-    if forecast.drops:
-        one = forecast.drops[min(desk.shown.drop, len(forecast.drops) - 1)]
-        drop = f"DROP   1  {one.what} ({one.saves_min:.0f} min saved). {one.then}   2  more   Esc drop nothing"
-    begun = [one for one in forecast.games if one.done]
-    others = len(forecast.games) - len(begun)
-    lines = [
-        f"{one.game[:18]:<19} {one.done:>2}/{one.planned}  {noise_text(one):>6}   {more_text(one, forecast)}"
-        for one in begun
-    ]
-    if others:
-        lines.append(f"{count_text(others, 'game')} not begun")
-    return {"games": "\n".join(lines[:8]), "drop": drop, "margin": margin_text(forecast),
-            "overall": f"overall, these games: {overall_text(forecast)}"}  # fmt: skip
+        "times": f"{evening.of('open')[-1]['at'][11:16]} to {desk.keeper.clock.now():%H:%M}",
+        "left": left if loose else "", "open": asked if notes else "",
+        "enough": f"{overall}; single games {forecast.enough} of {len(forecast.games)}.",
+    }  # fmt: skip
 
 
 def just_now(desk: Desk) -> list[tuple[str, str]]:
@@ -385,57 +264,45 @@ def just_now(desk: Desk) -> list[tuple[str, str]]:
     ----------
     desk : in any state
     """
-    rows, out = desk.evening.rows, []
-    for line in reversed(desk.evening.steps):
-        at, run, tuning = (
-            line["at"][11:16],
-            line.get("run", ""),
-            rows.get(line.get("run", ""), {}).get("tuning", ""),
-        )
-        if line["did"] == "take":
-            said = verdict_of(line)
-            out.append((_JUST[said.kind], f"{at}  {run:<5} {tuning:<8} {said.line}"))
+    rows, out = desk.evening.rows, [("SAID", desk.said)] if desk.said else []
+    out += [("ASIDE", one) for one in desk.keeper.notes[-1:]]
+    out += [("WAITS", f"{one.source.name}: no row names it. Esc asks again") for one in desk.waiting[:1]]
+    for line in reversed(desk.evening.of("take", "repeat", "crash", "unused", "found", "stop")):
+        at, run = line["at"][11:16], line.get("run", "")
+        start = f"{at}  {run:<5} {rows.get(run, {}).get('tuning', ''):<8}"
+        if line.get("verdict"):
+            kind, says, cause, notes = line["verdict"]
+            said = Verdict(kind, says, cause, tuple(notes)).line
+            out.append(("REPEAT" if kind == "repeat" else "FINE", f"{start} {said}"))
         elif line["did"] == "crash":
-            out.append(("CRASH", f"{at}  {run:<5} {tuning:<8} {line['says']}"))
+            out.append(("CRASH", f"{start} {line['says']}"))
         elif line["did"] in ("unused", "found"):
-            name = line["file"]["source"].replace("\\", "/").rsplit("/", 1)[-1]
-            out.append(("NOT USED", f"{at}  {name}: {line['says']}"))
-        elif line["did"] == "repeat" and line.get("verdict"):
-            out.append(("REPEAT", f"{at}  {run:<5} {tuning:<8} {verdict_of(line).line}"))
+            out.append(("NOT USED", f"{at}  {PureWindowsPath(line['file']['source']).name}: {line['says']}"))
         elif line["did"] == "stop":
             out.append(("STOP", f"{at}  {line['tuning']} is stopped tonight"))
-    out = [("WAITS", f"{one.source.name}: no row names it. Esc asks again") for one in desk.waiting[:1]] + out
-    out = [("ASIDE", f"{one}") for one in desk.keeper.notes[-1:]] + out if desk.keeper.notes else out
-    return [(desk.said and "SAID", desk.said)] * bool(desk.said) + out
-
-
-def _after(desk: Desk) -> list[str]:
-    """Return what comes after the run that is due."""
-    rows, due = desk.evening.rows, desk.due
-    following = " · ".join(f"{run} {rows[run].get('tuning', '')}" for run in due[1:5])
-    return [f"AFTER  {following}"] if following else []
+    return out
 
 
 def _beside(desk: Desk) -> list[str]:
     """Return what only a wide screen shows: games, what is watched, the sheet."""
-    lines = [f"{'GAME':<19} ROUNDS   NOISE"]
-    for one in desk.forecast.games[:12]:
-        squares = "■" * min(8, one.done) + "□" * max(0, min(8, one.planned) - one.done)
-        more = "" if not one.done else "enough" if one.is_enough else f"{one.more} more" if one.more else ""
-        lines.append(
-            f"{one.game[:18]:<19} {squares:<8} {noise_text(one) if one.done > 1 else '':<7} {more}".rstrip()
-        )
-    lines += [
-        "",
-        "■ round complete  □ to do",
-        "Noise: run to run, pooled over tunings",
-        "of a game. Never a result.",
-        "",
-    ]
-    lines += ["WATCHING", *(f"{str(one)[-40:]}" for one in desk.watch.folders), "  (stands still while recording)"]
+    lines, steps = [f"{'GAME':<19} ROUNDS   NOISE"], desk.keeper.journal.lines
+    for one in desk.forecast.games[:_GAMES_WIDE]:
+        squares = "■" * min(_SQUARES, one.done) + "□" * max(0, min(_SQUARES, one.planned) - one.done)
+        more = f"{one.more} more" if one.done and one.more else "enough" if one.is_enough else ""
+        lines.append(f"{one.game[:18]:<19} {squares:<8} {one.noise if one.done > 1 else '':<7} {more}".rstrip())
     proven = "clock proven" if desk.taker.clock_proven else "clock not proven yet"
-    sensors = [one.path.name for one in desk.watch.files.values() if one.kind == "sensors"]
-    lines += [f"sensors {sensors[-1][:22]}   {proven}"] if sensors else []
-    last = desk.keeper.journal.lines[-1]["at"][11:] if desk.keeper.journal.lines else ""
-    lines += ["", "SHEET", f"runs.csv   written {last}", f"journal    {len(desk.keeper.journal.lines)} steps"]
-    return lines
+    sensors = [
+        f"sensors {one.path.name[:22]}   {proven}" for one in desk.watch.files.values() if one.kind == "sensors"
+    ]
+    return [
+        *lines, *state_table()["words"]["legend"].split("\n"), *(str(one)[-40:] for one in desk.watch.folders),
+        "  (stands still while recording)", *sensors[-1:],
+        "", "SHEET", f"runs.csv   written {steps[-1]['at'][11:]}", f"journal    {len(steps)} steps",
+    ]  # fmt: skip
+
+
+#: What fills the places that only some states have.
+_OWN = {
+    "recording": _of_recording, "repeat": _of_repeat, "cause": _of_repeat, "which": _of_which, "away": _of_which,
+    "format": _of_format, "program": _of_format, "crashed": _of_crash, "stop": _of_crash, "end": _of_end,
+}  # fmt: skip

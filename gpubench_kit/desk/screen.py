@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Sequence
 
 from gpubench_kit.desk.says import View
 
 #: Rows of the zones of a screen of 24: what is now, and just now.
-NOW_ROWS, JUST_ROWS, EVENING_ROWS = 11, 3, 4
+NOW_ROWS, JUST_ROWS, OUTLOOK_ROWS = 11, 3, 4
 WIDE, HIGH, LEFT = 110, 34, 72
+_SMALL = (80, 24)
+_ASCII = {"─": "-", "│": "|", "■": "#", "□": ".", "→": "->", "·": "-", "−": "-", "…": "~", "“": '"', "”": '"',
+          "°": "", "’": "'", "\u00a0": " ", "\u202f": " "}  # fmt: skip
+_SPOKEN = {" · ": ", ", " → ": " to ", "■": "", "□": ""}
 
 
 def lines_of(view: View, *, width: int = 80, height: int = 24) -> list[str]:
@@ -20,35 +25,27 @@ def lines_of(view: View, *, width: int = 80, height: int = 24) -> list[str]:
     view : what there is to show
     width, height : of the terminal; below 80 x 24 what is now and the first keys alone, from 110 x 34 the wide form
     """
-    header = _right(f"BENCH DESK  {view.title}\t{view.done}", width)
-    rule = "─" * width
-    if width < 80 or height < 24:
+    keys, rule = _wrapped(view.keys, width), "─" * width
+    if width < _SMALL[0] or height < _SMALL[1]:
         room = max(1, height - 1)
-        return [*_wrapped(view.now, width)[: room - 1], _wrapped(view.keys, width)[0]][:room]
-    is_wide = width >= WIDE and height >= HIGH
-    inner = LEFT if is_wide else width
-    now = _wrapped(view.now, inner)
-    extra = height - 24
-    just_rows = JUST_ROWS + (extra // 3 if is_wide else 0)
-    now = [*now, *(["", *_wrapped(view.after, inner)] if is_wide else [])]
-    now = _fitted(now, NOW_ROWS + (extra - just_rows + JUST_ROWS if is_wide else extra))
-    labels = [word for word, _ in view.just[:1]] + [""] * len(view.just)
+        return [*_wrapped(view.now, width)[: room - 1], keys[0]][:room]
+    is_wide, extra = width >= WIDE and height >= HIGH, height - _SMALL[1]
+    inner, more_just = (LEFT, extra // 3) if is_wide else (width, 0)
+    now = [*_wrapped(view.now, inner), *(["", *_wrapped(view.after, inner)] if is_wide else [])]
     just = []
-    for place, (word, rest) in enumerate(view.just[:just_rows]):
-        label = word if labels[place] and word not in ("FINE",) else word if place == 0 else ""
-        label = label or ("JUST NOW" if place == 1 else "")
+    for place, (word, rest) in enumerate(view.just[: JUST_ROWS + more_just]):
+        # The newest event is named; those below it only where their word needs to be seen.
+        label = word if place == 0 or word != "FINE" else "JUST NOW" if place == 1 else ""
         just.append(_cut(f"{label:<10} {rest}", inner))
     body = [
-        *now,
-        *_fitted(just or ["JUST NOW   nothing yet"], just_rows),
-        "",
-        *_fitted(_wrapped(view.outlook, inner), EVENING_ROWS),
-    ]
+        *_fitted(now, NOW_ROWS + extra - more_just),
+        *_fitted(just or ["JUST NOW   nothing yet"], JUST_ROWS + more_just),
+        "", *_fitted(_wrapped(view.outlook, inner), OUTLOOK_ROWS),
+    ]  # fmt: skip
     if is_wide:
         beside = _fitted([_cut(one, width - LEFT - 3) for one in view.beside], len(body))
         body = [f"{left:<{LEFT}}│ {right}".rstrip() for left, right in zip(body, beside, strict=True)]
-    keys = _fitted(_wrapped(view.keys, width), 2)
-    return [header, rule, *body, rule, *keys]
+    return [_right(f"BENCH DESK  {view.title}\t{view.done}", width), rule, *body, rule, *_fitted(keys, 2)]
 
 
 def _fitted(lines: list[str], rows: int) -> list[str]:
@@ -56,27 +53,24 @@ def _fitted(lines: list[str], rows: int) -> list[str]:
     return [*lines[:rows], *[""] * (rows - len(lines))]
 
 
-def _wrapped(lines: tuple[str, ...] | list[str], width: int) -> list[str]:
+def _wrapped(lines: Sequence[str], width: int) -> list[str]:
     """Return lines no wider than this, those that follow indented like the text they go on with."""
     out = []
     for line in lines:
+        indent = len(re.match(r"\S*\s{2,}|[A-Z]+\s|\s*", line)[0])
+        hang = " " * (indent if indent < width // 2 else 0)
         if "\t" in line:
             out.append(_right(line, width))
-        elif len(line) <= width:
-            out.append(line)
         else:
-            indent = re.match(r"\S*\s{2,}|[A-Z]+\s|\s*", line)
-            hang = " " * (len(indent[0]) if indent and len(indent[0]) < width // 2 else 0)
-            out += textwrap.wrap(line, width, subsequent_indent=hang, break_long_words=True)
+            out += textwrap.wrap(line, width, subsequent_indent=hang) if len(line) > width else [line]
     return out
 
 
 def _right(line: str, width: int) -> str:
     """Return a line whose part behind the tab stands at the right edge."""
     left, _, right = line.partition("\t")
-    right = right.strip()
-    room = max(0, width - len(right))
-    return _cut(f"{_cut(left, max(0, room - 1)):<{room}}{right}", width)
+    room = max(0, width - len(right.strip()))
+    return _cut(f"{_cut(left, max(0, room - 1)):<{room}}{right.strip()}", width)
 
 
 def _cut(line: str, width: int) -> str:
@@ -91,9 +85,7 @@ def in_ascii(text: str) -> str:
     ----------
     text : of a screen
     """
-    signs = {"─": "-", "│": "|", "■": "#", "□": ".", "→": "->", "·": "-", "−": "-", "…": "~", "“": '"', "”": '"',
-             "°": "", "’": "'", "\u00a0": " ", "\u202f": " "}  # fmt: skip
-    for sign, plain in signs.items():
+    for sign, plain in _ASCII.items():
         text = text.replace(sign, plain)
     return text.encode("ascii", "replace").decode()
 
@@ -106,6 +98,6 @@ def plain_line(view: View) -> str:
     view : what there is to show
     """
     text = " ".join(" ".join(view.now).split())
-    for sign, plain in ((" · ", ", "), (" → ", " to "), ("■", ""), ("□", "")):
+    for sign, plain in _SPOKEN.items():
         text = text.replace(sign, plain)
     return text

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from gpubench_kit.sheet.rows import KNOWN, read_columns
 from gpubench_kit.sheet.text import encoding_of, plain_cell, read_cells
 
-#: Columns that the desk writes.
+#: Columns that the desk writes, and adds where they are missing.
 WRITTEN = (
     "session", "launch", "tuning_change", "round", "order", "started_at", "frame_log", "sensor_log", "excluded",
     "replaces", "game_version", "note",
@@ -40,7 +40,7 @@ class SheetText:
     head: str
     headings: str
     places: dict[str, int]
-    records: list[tuple[str, list[str]]] = field(default_factory=list)
+    records: list[tuple[str, list[str]]]
 
     @property
     def cells(self) -> Cells:
@@ -56,37 +56,30 @@ class SheetText:
         ----------
         wanted : every run that shall be there, with its cells; rows that differ are written anew, new ones added
         """
-        now = self.cells
-        self._add_columns(name for cells in wanted.values() for name, text in cells.items() if text)
-        kept, seen = [], set()
+        places, headings, now = dict(self.places), self.headings, self.cells
+        needed = {name for cells in wanted.values() for name, text in cells.items() if text}
+        for name in (name for name in WRITTEN if name in needed and name not in places):
+            places[name] = len(next(csv.reader([headings], delimiter=self.separator)))
+            headings = headings.rstrip("\r\n") + self.separator + name + self.line_end
+        lines, seen = [headings], set()
         for raw, cells in self.records:
-            run = plain_cell(cells[self.places["run"]]) if len(cells) > self.places["run"] else ""
-            if run and run not in wanted:
-                continue
-            seen.add(run)
+            run = plain_cell(cells[places["run"]]) if len(cells) > places["run"] else ""
             changed = {name: text for name, text in wanted.get(run, {}).items() if now[run].get(name, "") != text}
-            kept.append(self._changed(cells, changed) if changed else raw)
-        kept += [self._changed([], cells) for run, cells in wanted.items() if run not in seen]
-        lines = [self.headings, *kept]
+            seen.add(run)
+            if not run or run in wanted:
+                lines.append(self._row(cells, changed, places) if changed else raw)
+        lines += [self._row([], cells, places) for run, cells in wanted.items() if run not in seen]
         text = "".join(line if line.endswith(("\n", "\r")) else line + self.line_end for line in lines)
         return (self.head + text).encode(self.encoding)
 
-    def _changed(self, cells: list[str], changed: Mapping[str, str]) -> str:
+    def _row(self, cells: list[str], changed: Mapping[str, str], places: dict[str, int]) -> str:
         """Return the text of a row with some cells changed."""
-        row = [*cells, *[""] * (max(self.places.values()) + 1 - len(cells))]
-        for name, text in changed.items():
-            if name in self.places:
-                row[self.places[name]] = f"'{text}" if text.startswith(_FORMULA) else text
+        row = [*cells, *[""] * (max(places.values()) + 1 - len(cells))]
+        for name in places.keys() & changed.keys():
+            row[places[name]] = f"'{changed[name]}" if changed[name].startswith(_FORMULA) else changed[name]
         out = io.StringIO()
         csv.writer(out, delimiter=self.separator, lineterminator=self.line_end).writerow(row)
         return out.getvalue()
-
-    def _add_columns(self, names: Iterable[str]) -> None:
-        """Add headings of columns that are needed and missing."""
-        for name in dict.fromkeys(names):
-            if name in WRITTEN and name not in self.places:
-                self.places[name] = len(next(csv.reader([self.headings], delimiter=self.separator)))
-                self.headings = self.headings.rstrip("\r\n") + self.separator + name + self.line_end
 
 
 def read_sheet(file: Path, content: bytes) -> SheetText:
@@ -102,30 +95,23 @@ def read_sheet(file: Path, content: bytes) -> SheetText:
     TableError : it is no table, or lacks columns
     """
     cells = read_cells(file, KNOWN)
-    places = dict(read_columns(cells, logs_by_pattern=True).place)
-    encoding = encoding_of(content)
+    separator, encoding = cells.separator or ",", encoding_of(content)
     text = content.decode(encoding)
     line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
-    raws, head = _records(text, cells.separator or ","), ""
-    while raws and not _is_heading(raws[0]):
-        head += raws.pop(0)
-    if text.startswith("\ufeff") and not head:
-        head, raws[0] = "\ufeff", raws[0][1:]
-    split = [
-        next(csv.reader(io.StringIO(raw, newline=""), delimiter=cells.separator or ","), []) for raw in raws[1:]
-    ]
-    return SheetText(encoding, cells.separator or ",", line_end, head, raws[0], places,
-                     list(zip(raws[1:], split, strict=True)))  # fmt: skip
-
-
-def _records(text: str, separator: str) -> list[str]:
-    """Return the raw text of each row; a cell in quotes may hold line ends."""
+    # The raw text of each row; a cell in quotes may hold line ends.
     lines, raws, start = list(io.StringIO(text, newline="")), [], 0
     reader = csv.reader(lines, delimiter=separator)
     for _ in reader:
         raws.append("".join(lines[start : reader.line_num]))
         start = reader.line_num
-    return raws
+    head = ""
+    while raws and not _is_heading(raws[0]):
+        head += raws.pop(0)
+    if text.startswith("\ufeff") and not head:
+        head, raws[0] = "\ufeff", raws[0][1:]
+    split = [next(csv.reader(io.StringIO(raw, newline=""), delimiter=separator), []) for raw in raws[1:]]
+    places = dict(read_columns(cells, logs_by_pattern=True).place)
+    return SheetText(encoding, separator, line_end, head, raws[0], places, list(zip(raws[1:], split, strict=True)))
 
 
 def _is_heading(raw: str) -> bool:
@@ -134,8 +120,8 @@ def _is_heading(raw: str) -> bool:
     return bool(shown.strip(",;\t")) and not shown.startswith("sep=")
 
 
-def merged(base: Cells, theirs: Cells, ours: Cells) -> tuple[Cells, Cells, list[tuple[str, str, str, str]]]:
-    """Bring together what another program and the desk did to the sheet, cell by cell.
+def merged(base: Cells, theirs: Cells, ours: Cells) -> tuple[Cells, list[tuple[str, str, str, str]]]:
+    """Tell what another program did to the sheet while the desk changed it too, cell by cell.
 
     Parameters
     ----------
@@ -145,28 +131,17 @@ def merged(base: Cells, theirs: Cells, ours: Cells) -> tuple[Cells, Cells, list[
 
     Returns
     -------
-    the sheet that both together make; what they changed, by run (a run without cells: its row is gone); conflicts
-    as (run, column, theirs, ours), of which theirs stays
+    what they changed, by run (a run without cells: its row is gone; one that the desk has not: its row is new), and
+    conflicts as (run, column, theirs, ours), of which theirs stays
     """
-    out: Cells = {run: dict(cells) for run, cells in theirs.items()}
     changed: Cells = {run: {} for run in ours if run in base and run not in theirs}
+    changed |= {run: row for run, row in theirs.items() if run not in ours and row != base.get(run)}
     conflicts = []
-    for run, cells in ours.items():
-        if run in changed:
-            continue
-        if run not in theirs:
-            out[run] = dict(cells)
-            continue
+    for run in [run for run in ours if run in theirs]:
         before = base.get(run, {})
-        told = [(name, theirs[run].get(name, ""), mine, before.get(name, "")) for name, mine in cells.items()]
-        out[run] |= {name: mine for name, their, mine, old in told if their == old}
-        if new := {name: their for name, their, mine, old in told if their not in (old, mine)}:
-            changed[run] = new
-        conflicts += [(run, name, their, mine) for name, their, mine, old in told
-                      if their not in (old, mine) and mine != old]  # fmt: skip
-    for run in [run for run in theirs if run not in ours]:
-        if theirs[run] == base.get(run):
-            del out[run]  # The desk took its own row back.
-        else:
-            changed[run] = theirs[run]
-    return out, changed, conflicts
+        news = {name: theirs[run].get(name, "") for name, mine in ours[run].items()
+                if theirs[run].get(name, "") not in (before.get(name, ""), mine)}  # fmt: skip
+        conflicts += [(run, name, their, ours[run][name]) for name, their in news.items()
+                      if ours[run][name] != before.get(name, "")]  # fmt: skip
+        changed |= {run: news} if news else {}
+    return changed, conflicts

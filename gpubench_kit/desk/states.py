@@ -1,24 +1,49 @@
-"""The bench desk as a machine of states: what each key does in each of them."""
+"""The bench desk as a machine of states: what keys do; which key does what stands in ``screens.toml``."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
 
-from gpubench_kit.desk.journal import NameTaken
-from gpubench_kit.desk.judge import Verdict
-from gpubench_kit.desk.keeping import DiskFull
-from gpubench_kit.desk.looks import Looks, Shown
+from gpubench_kit.desk.looks import Looks, Shown, state_table
 from gpubench_kit.sheet.rows import CAUSES
 
-#: The same key again within this is a bounce [s]; after so long a pause the card is cold [s].
+#: The same key again within this is a bounce; after so long a pause the card is cold [s].
 _BOUNCE_S, _COLD_S = 0.5, 600.0
 _CRASHES = {"1": "the game crashed", "2": "driver reset, black screen", "3": "the machine froze or restarted"}
-_RESTARTS = {"1": "game", "2": "machine", "3": "card", "4": "update", "5": "driver"}
+_CRASHES_TO_STOP = 2
+
+
+def of_state(name: str, part: str) -> Mapping | str:
+    """Return a part of a state: its own, else that of the state which it is like; what keys do is joined.
+
+    Parameters
+    ----------
+    name : of the state
+    part : ``now``, ``keys`` or ``on``
+    """
+    state = state_table()[name]
+    like = of_state(state["like"], part) if "like" in state else {} if part == "on" else ""
+    return {**like, **state.get(part, {})} if part == "on" else state.get(part, like)
 
 
 class Desk(Looks):
     """The bench desk: looks by itself, and does what keys ask for."""
+
+    _key: tuple[str, float] = ("", -1.0)
+
+    @property
+    def name(self) -> str:
+        """Name of the state in the table."""
+        state, run = self.shown.state, self.shown.run
+        if self.trouble and state != "end":
+            return "disk" if self.trouble.word.startswith("DISK") else "trouble"
+        if self.keeper.questions and state == "next":
+            return "asked"
+        is_reference = run and self.evening.rows[run].get("tuning") == self.keeper.plan.reference_tuning
+        return (
+            "stop_reference" if state == "stop" and is_reference else "help" if self.shown.why == "help" else state
+        )
 
     def press(self, key: str) -> None:
         """Do what a key asks for.
@@ -31,34 +56,28 @@ class Desk(Looks):
         if key == self._key[0] and now - self._key[1] < _BOUNCE_S:
             return
         self._key, self.said = (key, now), ""
-        try:
-            self._pressed(key)
-        except (OSError, DiskFull, NameTaken) as error:
-            self._in_trouble(error)
-
-    def _pressed(self, key: str) -> None:
-        """Do what a key asks for in this state."""
-        state = {"RESUMED": "WHICH RUN"}.get(self.shown.state, self.shown.state) if self.shown.recording else (
-            "NEXT" if self.shown.state in ("RECORDING", "RESUMED") else self.shown.state)  # fmt: skip
-        if self.trouble and key == "enter":
-            self.trouble = replace(self.trouble, again_s=0.0) if self.trouble.word != "CLOCK" else None
-            return
-        if self.keeper.questions and key in ("1", "2") and state == "NEXT" and not self.trouble:
-            self._answer_question(key)
-            return
-        name = f"_in_{state.lower().replace(' ', '_').rstrip('?')}"
-        getattr(self, name)(key)
+        # In trouble the keys of the state beneath go on, but for Enter.
+        name = self.name if not self.trouble or key == "enter" else self.shown.state
+        does, _, what = of_state(name, "on").get(key, "").partition(" ")
+        with self._told():
+            if does == "show":
+                self.shown = Shown(what, run=self.shown.run)
+            elif does == "type":
+                self.shown = replace(self.shown, typing=what)
+            elif does:
+                getattr(self, f"_{does}")(key)
 
     def interrupt(self) -> None:
-        """End the evening with nothing lost: the end is shown, and a second time the desk is closed."""
+        """End the session with nothing lost: the end is shown, and a second time the desk is closed."""
         self._key = ("", -1.0)
-        self.press("enter" if self.shown.state == "END" else "9")
-        if self.shown.state != "END" and not self.is_over:
-            self.shown = Shown("END")
+        if self.shown.state == "end":
+            self.press("enter")
+        else:
+            self.shown = Shown("end")
 
     def help(self) -> None:
         """Show, or leave, what the keys do."""
-        if self.shown.state == "NEXT":
+        if self.shown.state == "next":
             self.shown = replace(self.shown, why="" if self.shown.why == "help" else "help")
 
     def typed(self, text: str) -> None:
@@ -68,335 +87,238 @@ class Desk(Looks):
         ----------
         text : a line; empty for nothing
         """
-        what, shown = self.shown.typing, self.shown
-        text = " ".join(text.split())
+        what, shown, text = self.shown.typing, self.shown, " ".join(text.split())
+        self.shown = replace(shown, typing="")
         if what == "row":
             row = next((run for run in self.evening.rows if run.casefold() == text.casefold()), "")
-            if row and not self.evening.is_recorded(row) and shown.recording:
-                self._next()
-                self._take(shown.recording, row, None, sure=True)
-            else:
+            if not row or self.evening.is_recorded(row) or not shown.recording:
                 self.said = f"{text or 'nothing'} is no row that waits for a recording."
-                self.shown = replace(shown, typing="")
-            return
-        self._next()
-        if not text:
-            return
-        if what == "note":
-            self._note(shown.run, text)
+                return
+            self._next()
+            with self._told():
+                self._take(shown.recording, row, None, sure=True)
+        elif not text:
+            self._next()
         elif what == "version":
-            self._restart("update", cells=self._open_cells("game_version", shown.run, text=text))
+            game = self.evening.of_game(shown.run)
+            runs = [run for run in self.evening.in_order() if self.evening.of_game(run) == game]
+            self._restart("update", {run: {"game_version": text} for run in runs})
         elif what == "card":
-            self._restart("card", card=text, cells=self._new_session())
+            self._restart("card", self._new_session(), card=text)
         elif what == "cause":
-            self._repeat_crashed(shown.run, f"cause of the crash: {text}")
-        self._finish()
+            self._change("repeat", self.keeper.with_note(shown.run, f"cause of the crash: {text}"), repeat=True)
+        else:
+            self._change("note", self.keeper.with_note(shown.run, text))
 
-    def _finish(self) -> None:
-        """End a step: show what is due."""
+    def _do(self, did: str, about: Mapping | None = None) -> None:
+        """Do one step, then show what is due."""
+        self.keeper.step(did, about)
+        self._go_next()
+
+    def _change(self, did: str, new: Mapping[str, str], *, repeat: bool | None = None) -> None:
+        """Change the run that the screen is about, then show what is due."""
+        self.keeper.change(did, self.shown.run, new, repeat=repeat)
+        self._go_next()
+
+    def _go_next(self) -> None:
+        """Show what is due, and what follows from a step."""
         self._next()
         self._after_step()
 
-    def _in_next(self, key: str) -> None:
-        """Do what a key asks for while a run is due or being recorded."""
-        last = self.evening.takes()[-1]["run"] if self.evening.takes() else ""
-        if key == "enter":
-            self._take_now()
-        elif key in ("1", "2") and last:
-            self.shown = Shown("CAUSE", run=last, why="repeat" if key == "1" else "leave_out")
-        elif key == "3" and self.due:
-            self.keeper.step("later", {"run": self.due[0]})
-            self._finish()
-        elif key == "4" and last:
-            self.shown = Shown("NOTE", run=last, typing="note")
-        elif key == "5" and self.due:
-            self.shown = Shown("CRASHED", run=self.due[0])
-        elif key == "6":
-            self.shown = Shown("RESTARTED", run=self.shown.run)
-        elif key == "7":
-            self.shown = Shown("ALL GAMES", run=self.shown.run)
-        elif key == "8":
-            self.keeper.step("pause")
-            self.shown = Shown("PAUSED", run=self.shown.run)
-        elif key == "9":
-            self.shown = Shown("END")
-        elif key == "0":
-            self._undo()
-        elif key == "esc":
-            self._next()
-            self._ask_again()
+    def _back(self, _key: str) -> None:
+        self._next()
+        if self.evening.is_paused:
+            self.shown = replace(self.shown, state="paused")
 
-    def _ask_again(self) -> None:
-        """Ask again about a recording that waits."""
+    # The run that is due
+
+    def _take_now(self, _key: str) -> None:
+        now = self.keeper.clock.monotonic()
+        found = [one for one in self.watch.files.values() if one.waits and now - one.changed_s >= 1]
+        if found:
+            self._take_file(min(found, key=lambda one: one.first_s), at_once=True)
+        else:
+            self.said = f"no recording yet, {self.still_due}"
+
+    def _ask_cause(self, key: str) -> None:
+        if self.evening.last_run:
+            self.shown = Shown("cause", self.evening.last_run, why="repeat" if key == "1" else "leave_out")
+
+    def _leave_out(self, key: str) -> None:
+        repeat = True if self.shown.why == "repeat" else None
+        self._change(self.shown.why, {"excluded": CAUSES[int(key) - 1]}, repeat=repeat)
+
+    def _later(self, _key: str) -> None:
+        if self.due:
+            self._do("later", {"run": self.due[0]})
+
+    def _ask_note(self, _key: str) -> None:
+        if self.evening.last_run:
+            self.shown = Shown("note", self.evening.last_run, typing="note")
+
+    def _undo(self, _key: str) -> None:
+        step = self.keeper.undo()
+        if step is None:
+            self.said = "nothing to take back"
+            return
+        file = step.get("file", {})
+        for seen in (one for one in self.watch.files.values() if str(one.path) == file.get("source")):
+            is_offered = file["hash"] in self.evening.offered
+            seen.taken_size, seen.kind = (file["from"] or -1) if is_offered else seen.size, ""
+        self.taker.judge.runs.pop(step.get("run", ""), None)
+        self.taker.read_missing()
+        self._go_next()
+
+    def _ask_again(self, _key: str) -> None:
+        self._next()
         if self.waiting:
             one = self.waiting.pop(0)
             why, rows = self._against(one)
             self._ask_which(one, why or "No row names it yet.", rows or tuple(self.due[:1]))
 
-    def _take_now(self) -> None:
-        """Take a file that rests, without waiting longer."""
-        now = self.keeper.clock.monotonic()
-        found = [
-            one
-            for one in self.watch.files.values()
-            if one.is_new and one.kind not in ("sensors", "none", "waits") and now - one.changed_s >= 1
-        ]
-        if found:
-            self._take_file(min(found, key=lambda one: one.first_s), at_once=True)
-        else:
-            self.said = f"no recording yet, {self._still_due()}"
+    # Repeats
 
-    def _undo(self) -> None:
-        """Take the last step back, or put it back."""
-        step = self.keeper.undo()
-        if step is None:
-            self.said = "nothing to take back"
-            return
-        sources = [one for one in self.watch.files.values() if str(one.path) == step.get("file", {}).get("source")]
-        if step["did"] == "take":
-            self.taker.forget(step["run"])
-        for seen in sources:
-            is_offered = step["file"]["hash"] in self.evening.offered
-            seen.taken_size, seen.kind = (step["file"]["from"] or -1) if is_offered else seen.size, ""
-        self.taker.read_missing()
-        self._finish()
+    def _refuse_repeat(self, _key: str) -> None:
+        self._change("no_repeat", {}, repeat=False)
 
-    def _in_repeat(self, key: str) -> None:
-        """Do what a key asks for while a repeat is proposed."""
-        run, evening = self.shown.run, self.evening
-        repeat = next((row for row, cells in evening.rows.items() if cells.get("replaces") == run), "")
-        cause = evening.rows[run].get("excluded", "")
-        row = [dict(evening.rows[repeat])] if repeat else []
-        if key == "2" and repeat:
-            self.keeper.step("no_repeat", {"run": run, "gone": [repeat], "removed": row})
-        elif key == "3" and repeat:
-            self.keeper.step("later", {"run": repeat})
-        elif key == "0":
-            gone = [repeat] if repeat else []
-            self.keeper.step(
-                "count", {"run": run, "cells": {run: {"excluded": [cause, ""]}}, "gone": gone, "removed": row}
-            )
-            self.taker.left_out(run, is_out=False)
-        elif key == "5":
-            self.shown = Shown("CRASHED", run=run)
-            return
-        else:
-            self._in_next(key)
-            return
-        self._finish()
+    def _repeat_later(self, _key: str) -> None:
+        for name in self.evening.repeats(self.shown.run)[:1]:
+            self._do("later", {"run": name})
 
-    def _in_cause(self, key: str) -> None:
-        """Take the logged cause for which a fine run is left out."""
-        run, what = self.shown.run, self.shown.why
-        if key.isdecimal() and 1 <= int(key) <= len(CAUSES):
-            cells = {run: {"excluded": [self.evening.rows[run].get("excluded", ""), CAUSES[int(key) - 1]]}}
-            rows = [self.evening.repeat_of(run)] if what == "repeat" else []
-            self.keeper.step(what, {"run": run, "cells": cells, "rows": rows})
-            self.taker.left_out(run, is_out=True)
-            self._finish()
-        elif key == "esc":
-            self._next()
+    def _count(self, _key: str) -> None:
+        self._change("count", {"excluded": ""}, repeat=False)
 
-    def _in_note(self, key: str) -> None:
-        """Leave a note."""
-        if key == "esc":
-            self._next()
+    # Recordings that fit no row, and formats
 
-    def _note(self, run: str, text: str) -> None:
-        """Add to the note of a run."""
-        before = self.evening.rows[run].get("note", "")
-        cells = {run: {"note": [before, f"{before}; {text}" if before else text]}}
-        self.keeper.step("note", {"run": run, "cells": cells})
-
-    def _in_which_run(self, key: str) -> None:
-        """Take the answer which run a recording is."""
+    def _is_row(self, key: str) -> None:
         one, rows = self.shown.recording, self.shown.rows
-        if key in ("1", "2") and int(key) <= len(rows):
+        if int(key) <= len(rows):
             self._next()
             self._take(one, rows[int(key) - 1], None, sure=True)
-        elif key == "3":
-            self.shown = replace(self.shown, typing="row")
-        elif key == "4":
-            self._next()
-            file = {"source": str(one.source), "hash": one.hash, "from": one.start, "to": one.stop}
-            self.keeper.step("found", {"run": "", "file": file, "says": "no row names it"})
-            self._finish()
-        elif key == "esc":
-            self.waiting.append(one)
-            self._next()
-        elif key == "6":
-            self.waiting.append(one)
-            self.shown = Shown("RESTARTED", run=self.shown.run)
 
-    def _in_format(self, key: str) -> None:
-        """Take the answer whether a format is read rightly."""
-        if key in ("enter", "2", "3", "esc"):
-            self.taker.answer_format({"enter": "yes", "2": "no"}.get(key, "later"))
-            self._finish()
+    def _is_none(self, _key: str) -> None:
+        self._do("found", {"run": "", "file": self.shown.recording.file, "says": "no row names it"})
 
-    def _in_crashed(self, key: str) -> None:
-        """Take the cause of a crash; stop a tuning that is not stable."""
-        if key == "esc":
-            self._next()
-        if key not in _CRASHES:
-            return
-        run = self.shown.run
-        tuning = self.evening.rows[run].get("tuning", "")
-        times = self.evening.crashes.get(tuning, 0) + 1
-        is_reference = tuning == self.keeper.plan.reference_tuning
-        stops = times >= 2 or (key != "1" and not is_reference)
-        self.taker.crashed(run, tuning, cause=_CRASHES[key], repeat=not stops)
-        if stops:
-            self.shown = Shown("STOP", run=run, crash=_CRASHES[key])
-            self._after_step()
-            self.news("needs you")
-        else:
-            self._finish()
-
-    def _in_stop(self, key: str) -> None:
-        """Stop a tuning, or say that the cause was another."""
-        run = self.shown.run
-        tuning = self.evening.rows[run].get("tuning", "")
-        if key == "enter" and tuning == self.keeper.plan.reference_tuning:
-            self.shown = Shown("END")
-        elif key == "enter":
-            self.keeper.step("stop", {"tuning": tuning})
-            self._finish()
-        elif key == "1":
-            self.shown = replace(self.shown, typing="cause")
-        elif key == "2":
-            self.shown = Shown("END")
-        elif key == "esc":
-            self._undo()
-
-    def _repeat_crashed(self, run: str, text: str) -> None:
-        """Repeat a run whose crash had another cause than its tuning."""
-        before = self.evening.rows[run].get("note", "")
-        cells = {run: {"note": [before, f"{before}; {text}" if before else text]}}
-        self.keeper.step("repeat", {"run": run, "cells": cells, "rows": [self.evening.repeat_of(run)]})
-
-    def _in_paused(self, key: str) -> None:
-        """Go on after a pause."""
-        if key in ("enter", "8"):
-            steps = [one for one in self.evening.steps if one["did"] == "pause"]
-            long = steps and self.keeper.clock.monotonic() - steps[-1]["mono"] > _COLD_S
-            self.keeper.step("go_on")
-            if long and self.due:
-                self._warm_up()
-            self._finish()
-        elif key == "4" and self.evening.takes():
-            self.shown = Shown("NOTE", run=self.evening.takes()[-1]["run"], typing="note")
-        elif key in ("6", "9"):
-            self._in_next(key)
-
-    def _warm_up(self) -> None:
-        """Add a warm-up run, which does not count, before the run that is due."""
-        row = self.evening.repeat_of(self.due[0])
-        number = 1
-        while f"warm-up {number}" in self.evening.rows:
-            number += 1
-        row |= {"run": f"warm-up {number}", "purpose": "warm_up", "round": "", "replaces": ""}
-        self.keeper.step("warm_up", {"rows": [row]})
-
-    def _in_restarted(self, key: str) -> None:
-        """Write down what was restarted or changed."""
-        run = self.due[0] if self.due else ""
-        game = self.evening.rows[run].get("game", "") if run else ""
-        what = _RESTARTS.get(key)
-        if what == "game" and run:
-            self._restart("game", game=game, cells=self._new_label("launch", run))
-        elif what == "machine":
-            self._restart("machine", cells=self._new_session())
-        elif what in ("card", "update") and run:
-            self.shown = Shown(self.shown.state, run=run, typing="card" if what == "card" else "version")
-            return
-        elif what == "driver":
-            self._restart("driver", cells={})
-            self.shown = Shown("END", why="driver")
-            return
-        elif key != "esc":
-            return
+    def _ask_later(self, _key: str) -> None:
+        self.waiting.append(self.shown.recording)
         self._next()
-        if self.evening.is_paused:
-            self.shown = Shown("PAUSED", run=self.shown.run)
+
+    def _answer_format(self, key: str) -> None:
+        self.taker.answer_format({"enter": "yes", "2": "no"}.get(key, "later"))
+        self._go_next()
+
+    def _answer_program(self, key: str) -> None:
+        names = dict(enumerate(self.taker.format_to_ask.sources[1:], start=1))
+        if key in ("enter", "esc") or int(key) in names:
+            self.taker.answer_format(names[int(key)] if key.isdecimal() else "later")
+            self._go_next()
+
+    # Crashes
+
+    def _crash(self, key: str) -> None:
+        run, plan = self.shown.run, self.keeper.plan
+        tuning = self.evening.rows[run].get("tuning", "")
+        times = 1 + sum(one["tuning"] == tuning for one in self.evening.of("crash"))
+        stops = times >= _CRASHES_TO_STOP or (key != "1" and tuning != plan.reference_tuning)
+        self.taker.crashed(run, cause=_CRASHES[key], repeat=not stops)
+        self._go_next()
+        if stops:
+            self.shown = Shown("stop", run=run)
+            self.news("needs you")
+
+    def _stop(self, _key: str) -> None:
+        self._do("stop", {"tuning": self.evening.rows[self.shown.run].get("tuning", "")})
+
+    # Pauses and restarts
+
+    def _pause(self, _key: str) -> None:
+        self.keeper.step("pause")
+        self.shown = Shown("paused", run=self.shown.run)
         self._after_step()
 
-    def _restart(self, what: str, *, cells: dict, game: str = "", card: str = "") -> None:
-        """Write a restart down."""
-        self.keeper.step("restart", {"what": what, "game": game, "card": card, "cells": cells})
+    def _go_on(self, _key: str) -> None:
+        is_cold = self.keeper.since(self.evening.of("pause")[-1]) > _COLD_S
+        self._do("go_on")
+        if is_cold and self.due:
+            # A warm-up run, which does not count, comes before the run that is due.
+            number = 1 + sum(run.startswith("warm-up ") for run in self.evening.rows)
+            row = self.evening.repeat_of(self.due[0])
+            row |= {"run": f"warm-up {number}", "purpose": "warm_up", "round": "", "replaces": ""}
+            self._do("warm_up", {"rows": [row]})
 
-    def _open_cells(self, column: str, like: str, *, text: str) -> dict:
-        """Return cells of the open rows of one game."""
-        rows, game = self.evening.rows, self.evening.of_game(like)
-        return {run: {column: [rows[run].get(column, ""), text]} for run in self.evening.in_order()
-                if self.evening.of_game(run) == game}  # fmt: skip
+    def _ask_restart(self, _key: str) -> None:
+        if self.shown.recording:
+            self.waiting.append(self.shown.recording)
+        self.shown = Shown("restarted", run=self.due[0] if self.due else "")
 
-    def _new_label(self, column: str, like: str) -> dict:
-        """Return cells that give open rows with the label of one row a new label."""
+    def _restart_game(self, _key: str) -> None:
+        run, rows = self.shown.run, self.evening.rows
+        if run:
+            number = 2 + len(self.evening.of("restart"))
+            label, game = rows[run].get("launch", ""), rows[run].get("game", "")
+            runs = [one for one in self.evening.in_order() if rows[one].get("launch", "") == label
+                    and self.evening.of_game(one) == self.evening.of_game(run)]  # fmt: skip
+            self._restart("game", {one: {"launch": f"{label or game}, start {number}"} for one in runs}, game=game)
+
+    def _restart_machine(self, _key: str) -> None:
+        self._restart("machine", self._new_session())
+
+    def _restart_driver(self, _key: str) -> None:
+        self._restart("driver", {})
+        self.shown = Shown("end", why="driver")
+
+    def _restart(self, what: str, cells: Mapping[str, Mapping], *, game: str = "", card: str = "") -> None:
+        """Write a restart down, with new cells of rows to come."""
         rows = self.evening.rows
-        label = rows[like].get(column, "")
-        number = 2 + sum(one["did"] == "restart" for one in self.evening.steps)
-        new = f"{label or rows[like].get('game', '')}, start {number}"
-        return {
-            run: {column: [rows[run].get(column, ""), new]}
-            for run in self.evening.in_order()
-            if rows[run].get(column, "") == label and self.evening.of_game(run) == self.evening.of_game(like)
-        }
+        changed = {run: {name: [rows[run].get(name, ""), text] for name, text in new.items()}
+                   for run, new in cells.items()}  # fmt: skip
+        self._do("restart", {"what": what, "game": game, "card": card, "cells": changed})
+        self._back("")
 
-    def _new_session(self) -> dict:
+    def _new_session(self) -> dict[str, dict[str, str]]:
         """Return cells that put all open rows into new sessions."""
-        rows, number = self.evening.rows, 2 + sum(one["did"] == "restart" for one in self.evening.steps)
-        end = f", restart {number}"
-        return {
-            run: {"session": [rows[run].get("session", ""), (rows[run].get("session") or "session") + end]}
-            | ({"launch": [rows[run]["launch"], rows[run]["launch"] + end]} if rows[run].get("launch") else {})
-            for run in self.evening.in_order()
-        }
+        rows, end = self.evening.rows, f", restart {2 + len(self.evening.of('restart'))}"
+        return {run: {"session": (rows[run].get("session") or "session") + end}
+                | ({"launch": rows[run]["launch"] + end} if rows[run].get("launch") else {})
+                for run in self.evening.in_order()}  # fmt: skip
 
-    def _in_all_games(self, key: str) -> None:
-        """Drop what can be dropped, or go back."""
-        drops = self.forecast.drops
-        if key == "1" and drops:
-            one = drops[min(self.shown.drop, len(drops) - 1)]
-            self.keeper.step("drop", {"runs": list(one.runs), "what": one.what})
-            self._finish()
-        elif key == "2" and drops:
-            self.shown = replace(self.shown, drop=(self.shown.drop + 1) % len(drops))
-            self.said = f"{self.shown.drop + 1} of {len(drops)}"
-        elif key == "esc":
-            self._next()
+    # All games, and the end
 
-    def _in_end(self, key: str) -> None:
-        """End the evening."""
-        if key == "enter" and self.waiting:
-            self._in_next("esc")
-        elif key == "enter":
-            self.keeper.step("close")
-            self._after_step()
-            self.is_over = True
-        elif key in ("7", "0"):
-            self._in_next(key)
-        elif key == "esc":
-            self._next()
+    def _drop(self, _key: str) -> None:
+        if self.forecast.drops:
+            what, runs = self.forecast.drops[self.shown.place % len(self.forecast.drops)]
+            self._do("drop", {"runs": list(runs), "what": what.what})
 
-    def _answer_question(self, key: str) -> None:
-        """Take theirs or the desk's where both changed a cell."""
+    def _next_drop(self, _key: str) -> None:
+        if self.forecast.drops:
+            self.shown = replace(self.shown, place=(self.shown.place + 1) % len(self.forecast.drops))
+            self.said = f"{self.shown.place + 1} of {len(self.forecast.drops)}"
+
+    def _more_games(self, _key: str) -> None:
+        self.shown = replace(self.shown, first_game=self.shown.first_game + 8)
+
+    def _close(self, key: str) -> None:
+        if self.waiting:
+            self._ask_again(key)
+            return
+        self.keeper.step("close")
+        self._after_step()
+        self.is_over = True
+
+    # Trouble, and what another program changed
+
+    def _look_again(self, _key: str) -> None:
+        self.trouble = None if self.trouble.word == "CLOCK" else replace(self.trouble, again_s=0.0)
+
+    def _theirs(self, _key: str) -> None:
+        self.keeper.questions.pop(0)
+        self._go_next()
+
+    def _ours(self, _key: str) -> None:
         one = self.keeper.questions.pop(0)
-        if key == "2" and one.column and one.run in self.evening.rows:
-            self.keeper.step("answer", {"run": one.run, "cells": {one.run: {one.column: [one.theirs, one.ours]}}})
-        elif key == "2" and not one.column:
+        if one.column and one.run in self.evening.rows:
+            self._do("answer", {"run": one.run, "cells": {one.run: {one.column: [one.theirs, one.ours]}}})
+        elif not one.column:
             removed = [row for line in self.keeper.journal.lines for row in line.get("removed", ())
                        if row["run"] == one.run]  # fmt: skip
-            self.keeper.step("answer", {"run": one.run, "rows": removed[-1:]})
-        self._finish()
-
-
-def verdict_of(line: Mapping) -> Verdict:
-    """Return what was said of a run when it was taken.
-
-    Parameters
-    ----------
-    line : of the journal
-    """
-    kind, says, cause, notes = line.get("verdict", ("fine", "fine", "", ()))
-    return Verdict(kind, says, cause, tuple(notes))
+            self._do("answer", {"run": one.run, "rows": removed[-1:]})

@@ -11,12 +11,12 @@ import sys
 import threading
 import time
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 from rich.console import Console
 from rich.text import Text
 
-from gpubench_kit.desk.says import View
+from gpubench_kit.desk.says import View, view_of
 from gpubench_kit.desk.screen import in_ascii, lines_of, plain_line
 from gpubench_kit.desk.states import Desk
 
@@ -29,11 +29,14 @@ except ImportError:  # Windows has neither; its keys come from the console.
 
 #: Esc alone, or the beginning of a key's sequence [s]; keys of a Windows console are asked for so often [s].
 _ESCAPE_S, _POLL_S = 0.05, 0.25
-#: The row of digits where they need the shift key.
+#: The row of digits where they need the shift key; keys of a numeric pad; those that are words.
 _UNSHIFTED = dict(zip("&é\"'(-è_çà", "1234567890", strict=True))
-_PAD = dict(zip("pqrstuvwxy", "0123456789", strict=True)) | {"M": "enter"}
+_PAD = {f"\x1bO{letter}": digit for letter, digit in zip("pqrstuvwxy", "0123456789", strict=True)}
+_NAMED = {**_UNSHIFTED, **_PAD, "\x1bOM": "enter", "\r": "enter", "\n": "enter", "\r\n": "enter", "\x1b": "esc",
+          "?": "?", "\x03": "\x03", " ": " "}  # fmt: skip
 _RED = ("REPEAT", "CRASHED", "STOP", "DISK", "FOLDER", "SHEET", "CLOCK", "PLAN", "NAME", "WHICH", "TROUBLE")
-_LOUD = ("repeat", "which", "stop", "crashed", "disk", "trouble", "format", "asked", "stop_reference")
+_LOUD = ("repeat", "which", "away", "stop", "stop_reference", "crashed", "disk", "trouble", "format", "program",
+         "asked")  # fmt: skip
 
 
 def is_terminal() -> bool:
@@ -48,19 +51,10 @@ def key_of(raw: str) -> str | None:
     ----------
     raw : all that was there to read
     """
-    if raw in ("\r", "\n", "\r\n"):
-        return "enter"
-    if raw == "\x1b":
-        return "esc"
-    if raw.startswith("\x1bO") and len(raw) == 3:
-        return _PAD.get(raw[2])
-    if len(raw) != 1:
-        return None
-    if raw in _UNSHIFTED:
-        return _UNSHIFTED[raw]
-    if (digit := unicodedata.decimal(raw, None)) is not None:
-        return str(digit)
-    return raw if raw in ("?", "\x03", " ") else None
+    if raw in _NAMED or len(raw) != 1:
+        return _NAMED.get(raw)
+    digit = unicodedata.decimal(raw, None)
+    return None if digit is None else str(digit)
 
 
 class Keys:
@@ -88,29 +82,23 @@ class Keys:
         return key_of(raw) if raw else None
 
     def _raw(self, wait_s: float) -> str:
-        """Return all that can be read within so long."""
-        if termios is None:
-            until = time.monotonic() + wait_s
-            while not msvcrt.kbhit() and time.monotonic() < until:
-                time.sleep(_POLL_S)
-            return "".join(msvcrt.getwch() for _ in iter(msvcrt.kbhit, False))
-        if not select.select([self._file], [], [], wait_s)[0]:
-            return ""
-        return os.read(self._file, 1024).decode("utf-8", "replace")
-
-    @contextlib.contextmanager
-    def typing(self) -> Iterator[None]:
-        """Let a line be typed."""
+        """Return all that was typed; empty where nothing is within so long."""
         if termios:
-            termios.tcsetattr(self._file, termios.TCSADRAIN, self._before)
-        yield
-        if termios:
-            tty.setcbreak(self._file)
+            is_typed = select.select([self._file], [], [], wait_s)[0]
+            return os.read(self._file, 1024).decode("utf-8", "replace") if is_typed else ""
+        until = time.monotonic() + wait_s
+        while not msvcrt.kbhit() and time.monotonic() < until:
+            time.sleep(_POLL_S)
+        return "".join(msvcrt.getwch() for _ in iter(msvcrt.kbhit, False))
 
     def line(self) -> str:
         """Return a typed line."""
-        with self.typing():
-            return sys.stdin.readline().lstrip("\x1b")
+        if termios:
+            termios.tcsetattr(self._file, termios.TCSADRAIN, self._before)
+        line = sys.stdin.readline().lstrip("\x1b")
+        if termios:
+            tty.setcbreak(self._file)
+        return line
 
 
 class PipedKeys:
@@ -133,11 +121,10 @@ class PipedKeys:
 
     def next(self, wait_s: float) -> str | None:
         """Return the next key; None where none comes within so long."""
-        try:
+        with contextlib.suppress(queue.Empty):
             line = self._lines.get(timeout=wait_s).strip()
-        except queue.Empty:
-            return None
-        return key_of(line or "\n") if line.lower() != "esc" else "esc"
+            return "esc" if line.lower() == "esc" else key_of(line or "\n")
+        return None
 
     def line(self) -> str:
         """Return a typed line."""
@@ -148,9 +135,8 @@ class Screen:
     """One screen of text, drawn anew only where it changed."""
 
     def __init__(self, *, ascii_only: bool = False):
-        self._console = Console(highlight=False, soft_wrap=True)
+        self._console, self._drawn = Console(highlight=False, soft_wrap=True), [""]
         self._ascii = ascii_only or not _can_write("─│■□→·−…", self._console.encoding)
-        self._drawn: list[str] = []
 
     def __enter__(self) -> Screen:
         self._console.set_alt_screen(True)
@@ -165,20 +151,18 @@ class Screen:
         """Draw what there is to show."""
         width, height = self._console.size
         lines = lines_of(view, width=width, height=height)
-        if self._ascii:
-            lines = [in_ascii(line) for line in lines]
-        if lines == self._drawn:
-            return
-        self._drawn = lines
-        self._console.clear()
-        styled = Text("\n", style="").join([_styled(line, number) for number, line in enumerate(lines)])
-        self._console.print(styled, end="", overflow="crop", no_wrap=True)
+        lines = [in_ascii(line) for line in lines] if self._ascii else lines
+        if lines != self._drawn:
+            self._drawn = lines
+            self._console.clear()
+            styled = Text("\n").join(_styled(line, number) for number, line in enumerate(lines))
+            self._console.print(styled, end="", overflow="crop", no_wrap=True)
 
     def ask_line(self, prompt: str) -> None:
         """Show where a line is typed."""
         self._console.show_cursor(True)
-        self._console.print(f"\n{prompt} > ", end="")
-        self._drawn = []
+        self._console.print(f"\n{prompt} > ", end="", markup=False)
+        self._drawn = [""]
 
     def bell(self, times: int) -> None:
         """Ring."""
@@ -186,37 +170,27 @@ class Screen:
         self._console.file.flush()
 
 
-class PlainScreen:
+class PlainScreen(contextlib.nullcontext):
     """One line an event, appended; the first word is the state."""
 
     def __init__(self, *, quiet: bool = False, ascii_only: bool = False):
-        self._quiet = quiet
+        super().__init__()
+        self._quiet, self._said = quiet, [""]
         self._ascii = ascii_only or not _can_write("−µ°", getattr(sys.stdout, "encoding", None) or "ascii")
-        self._said: list[str] = []
-
-    def __enter__(self) -> PlainScreen:
-        return self
-
-    def __exit__(self, *_about: object) -> None:
-        """End; there is nothing to restore."""
 
     def show(self, view: View) -> None:
         """Print what is new, one line each."""
-        news = [f"{word} {' '.join(rest.split())}" for word, rest in reversed(view.just[:3])]
+        now, news = plain_line(view), [f"{word} {' '.join(rest.split())}" for word, rest in reversed(view.just[:3])]
         lines = [one for one in news if one not in self._said]
+        lines += [now] if [now] != [*self._said, *lines][-1:] else []
         self._said = [*self._said, *lines][-12:]
-        now = plain_line(view)
-        if now not in self._said[-1:]:
-            lines.append(now)
-            self._said.append(now)
-        if self._quiet and view.state not in _LOUD:
-            lines = [one for one in lines if one.split(" ")[0] in _RED]
         for line in lines:
-            print(in_ascii(line) if self._ascii else line, flush=True)
+            if not self._quiet or view.state in _LOUD or line.split(" ")[0] in _RED:
+                self.ask_line(line)
 
     def ask_line(self, prompt: str) -> None:
-        """Ask for a line."""
-        print(prompt, flush=True)
+        """Print a line."""
+        print(in_ascii(prompt) if self._ascii else prompt, flush=True)
 
     def bell(self, times: int) -> None:
         """Ring."""
@@ -226,91 +200,68 @@ class PlainScreen:
 def _can_write(text: str, encoding: str) -> bool:
     """Return whether an encoding has these signs."""
     try:
-        text.encode(encoding)
+        return bool(text.encode(encoding))
     except (UnicodeEncodeError, LookupError):
         return False
-    return True
 
 
 def _styled(line: str, number: int) -> Text:
     """Return a line with its state word set off; the word carries the meaning, not the colour."""
-    text = Text(line)
-    word = line.split(" ", 1)[0].rstrip("?:")
-    if number == 0:
-        text.stylize("bold")
-    elif word in _RED and line[: len(word)].isupper():
-        text.stylize("bold reverse red", 0, len(word))
-    elif word == "FINE":
-        text.stylize("cyan" if "a note" not in line else "yellow", 0, len(word))
-    elif word.isupper() and len(word) > 2:
-        text.stylize("bold", 0, len(word))
+    text, word = Text(line, style="bold" if number == 0 else ""), line.split(" ", 1)[0].rstrip("?:")
+    if number and word.isupper() and len(word) > 2:
+        fine = "yellow" if "a note" in line else "cyan"
+        text.stylize("bold reverse red" if word in _RED else fine if word == "FINE" else "bold", 0, len(word))
     return text
 
 
-def run_desk(desk: Desk, screen, keys, *, view: Callable[[Desk], View], wait_s: float = 1.0) -> None:
-    """Look and listen until the evening ends.
+def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Keys | PipedKeys, *, wait_s: float = 1.0) -> None:
+    """Look and listen until the session ends.
 
     Parameters
     ----------
     desk : begun
     screen : `Screen` or `PlainScreen`
     keys : `Keys` or `PipedKeys`
-    view : gives what there is to show
     wait_s : between two looks [s]
     """
-    with _ends_by_signal() as interrupted, screen, keys:
-        is_new = True
-        while is_new or not desk.is_over:
-            _ = is_new and screen.show(view(desk))
-            is_new = not desk.is_over and _one_look(desk, screen, keys, wait_s=wait_s)
-            is_new = _interrupt(desk, interrupted) or is_new
+    interrupted: list[int] = []
+    with _ends_by_signal(interrupted), screen, keys:
+        screen.show(view_of(desk))
+        while not desk.is_over:
+            key = keys.next(wait_s)
+            # An interruption counts as the key 9 does, and is never raised in the middle of a step or of a screen.
+            _look(desk, screen, keys, "\x03" if interrupted and interrupted.pop() else key)
 
 
-def _one_look(desk: Desk, screen, keys, *, wait_s: float) -> bool:
-    """Wait for a key and look; return whether anything changed."""
-    key = keys.next(wait_s)
-    is_pressed = key is not None and _pressed(desk, screen, keys, key)
-    return desk.tick() or is_pressed
-
-
-def _interrupt(desk: Desk, interrupted: list[int]) -> bool:
-    """End the session for each interruption, as the key 9 does; return whether there was one."""
-    count = len(interrupted)
-    for _ in range(count):
-        interrupted.pop()
-        desk.interrupt()
-    return count > 0
-
-
-def _pressed(desk: Desk, screen, keys, key: str) -> bool:
-    """Do what a key asks for; read a line where one is typed."""
+def _look(desk: Desk, screen: Screen | PlainScreen, keys: Keys | PipedKeys, key: str | None) -> None:
+    """Do what a key asks for, read a line where one is typed, look, and show what is new."""
     if key == "\x03":
         desk.interrupt()
     elif key == "?":
         desk.help()
-    else:
+    elif key is not None:
         desk.press(key)
     if desk.shown.typing:
-        screen.ask_line({"row": "row", "version": "version", "card": "card", "cause": "cause"}.get(
-            desk.shown.typing, f"note for {desk.shown.run}"))  # fmt: skip
+        is_note = desk.shown.typing == "note"
+        screen.ask_line(f"note for {desk.shown.run}" if is_note else desk.shown.typing)
         desk.typed(keys.line())
-    return True
+    if (desk.tick() or key is not None) and not desk.is_over:
+        screen.show(view_of(desk))
 
 
 @contextlib.contextmanager
-def _ends_by_signal() -> Iterator[list[int]]:
-    """Let the terminal be restored where the process is asked to end; give the interruptions so far."""
-    interrupted: list[int] = []
+def _ends_by_signal(interrupted: list[int]) -> Iterator[None]:
+    """Let the terminal be restored where the process is asked to end; interruptions are gathered."""
 
     def end(number: int, _frame: object) -> None:
         raise SystemExit(128 + number)
 
-    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {name: signal.signal(getattr(signal, name), end) for name in names}
-    # Never raised in the middle of a step or of a screen: it counts as the key 9 does.
-    before["SIGINT"] = signal.signal(signal.SIGINT, lambda number, _frame: interrupted.append(number))
+    handlers = {"SIGTERM": end, "SIGHUP": end, "SIGINT": lambda number, _frame: interrupted.append(number)}
+    before = {
+        name: signal.signal(getattr(signal, name), one) for name, one in handlers.items() if hasattr(signal, name)
+    }
     try:
-        yield interrupted
+        yield
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)

@@ -14,7 +14,7 @@ from pathlib import Path
 from gpubench_kit.logs.format import Witness
 
 #: A look at files a second; names are listed again when a folder's time changed, and after so long anyway [s].
-LOOK_S, LIST_S, LIST_MANY_S, MANY = 1.0, 10.0, 60.0, 2_000
+LOOK_S, _LIST_S, _LIST_MANY_S, _MANY = 1.0, 10.0, 60.0, 2_000
 #: A file at rest for so long is looked at only with the names [s].
 _OLD_S = 120.0
 #: How long a complete file rests: at least, and in pauses; pauses count up to so much [s].
@@ -22,28 +22,13 @@ _REST_S, _PAUSES, _LONGEST_PAUSE_S = 2.0, 1.5, 10.0
 #: How long one rests that ended early, or whose length nobody knows [s].
 _EARLY_S, _EARLY_PAUSES, _UNKNOWN_S = 30.0, 3.0, 10.0
 #: Share of the planned length from which a run is a whole one.
-ENOUGH = 0.9
+_ENOUGH = 0.9
 _BLOCK, _TAIL, _DEEP = 4096, 4096, 3
 #: Looks that take longer than this make the next one wait [s].
-_SLOW_S, _SLOW_FACTOR = 0.1, 20.0
-_NOT_LOGS = (
-    ".tmp",
-    ".part",
-    ".crdownload",
-    ".png",
-    ".jpg",
-    ".jpeg",
-    ".bmp",
-    ".mp4",
-    ".mkv",
-    ".mov",
-    ".avi",
-    ".webm",
-    ".exe",
-    ".dll",
-    ".zip",
-)
-_PACKED = (".gz", ".zst", ".bz2", ".xz")
+_SLOW_S, _SLOW_FACTOR, _SLOWEST_S = 0.1, 20.0, 10.0
+_NOT_LOGS = {".tmp", ".part", ".crdownload", ".png", ".jpg", ".jpeg", ".bmp", ".mp4", ".mkv", ".mov", ".avi",
+             ".webm", ".exe", ".dll", ".zip"}  # fmt: skip
+PACKED = (".gz", ".zst", ".bz2", ".xz")
 
 
 class FolderGone(Exception):
@@ -54,15 +39,15 @@ class FileView:
     """What the watch sees of a disk; tests put made-up writers in its place."""
 
     def listing(self, folder: Path) -> tuple[dict[Path, float], list[Path]]:
-        """Return the times of a folder and of those in it, up to three deep, and the files in them."""
-        files, times = [], {}
-        places = [(folder, 0)]
+        """Return the times of a folder and of those in it, up to three deep, and the files in them; no links."""
+        files, times, places = [], {}, [(folder, 0)]
         for place, depth in places:
             times[place] = self.folder_time(place)
             with os.scandir(place) as entries:
-                found = sorted(entries, key=lambda entry: entry.name)
-            places += [(Path(one.path), depth + 1) for one in found if depth < _DEEP and _is_folder(one)]
-            files += [Path(one.path) for one in found if one.is_file() and not one.name.startswith(".")]
+                found = sorted((one for one in entries if one.name[0] != "."), key=lambda entry: entry.name)
+            places += [(Path(one.path), depth + 1) for one in found
+                       if depth < _DEEP and one.is_dir(follow_symlinks=False)]  # fmt: skip
+            files += [Path(one.path) for one in found if one.is_file()]
         return times, files
 
     def folder_time(self, folder: Path) -> float:
@@ -76,16 +61,11 @@ class FileView:
 
     def ends_whole(self, file: Path) -> bool:
         """Return whether the last line of a file is whole; a packed file shows it only when unpacked."""
-        if file.suffix.lower() in _PACKED:
+        if file.suffix.lower() in PACKED:
             return True
         with file.open("rb") as log:
             log.seek(max(0, os.path.getsize(file) - _TAIL))
             return log.read().endswith((b"\n", b"\r", b"\n\0"))
-
-
-def _is_folder(entry: os.DirEntry) -> bool:
-    """Return whether an entry is a folder of its own, no link."""
-    return entry.is_dir(follow_symlinks=False) and not entry.name.startswith(".")
 
 
 @dataclass
@@ -100,8 +80,7 @@ class Seen:
     first_size : when it was first seen
     is_before : whether it was there when the watch began
     pauses : longest time between two changes [s]
-    in_blocks : whether all sizes so far were whole blocks
-    ended_block : whether the last change ended a row of whole blocks
+    in_blocks, ended_block : whether all sizes so far were whole blocks; whether the last change ended a row of them
     taken_size : size when it was taken; -1 before
     length_s, is_whole, length_size : length that was read, whether its last line was whole, and at which size
     kind : of log, once known
@@ -124,16 +103,37 @@ class Seen:
     kind: str = ""
 
     @property
-    def is_new(self) -> bool:
-        """Whether it holds something that was not taken."""
-        return self.size > max(0, self.taken_size)
+    def waits(self) -> bool:
+        """Whether it holds something that was not taken, and may be a recording."""
+        return self.size > max(0, self.taken_size) and self.kind not in ("sensors", "none")
 
     @property
-    def is_witnessed(self) -> bool:
-        """Whether it was seen from about its beginning to its end."""
+    def witness(self) -> Witness | None:
+        """The length of a recording that was seen to grow, from about its beginning; None where it was not.
+
+        It was there for up to a second, and written late by up to its longest pause, before it was seen.
+        """
         taken = max(0, self.taken_size)
         is_from_start = self.first_size - taken <= 0.5 * (self.size - taken)
-        return not self.is_before and is_from_start and self.changed_s > self.first_s
+        if self.is_before or not is_from_start or self.changed_s <= self.first_s:
+            return None
+        seconds, slack = self.changed_s - self.first_s, LOOK_S + min(self.pauses, _LONGEST_PAUSE_S)
+        return Witness(f"the {seconds:.0f} s that the desk saw it grow", seconds + slack / 2, slack)
+
+    def change(self, size: int, time_ns: int, now: float) -> None:
+        """Keep that it changed."""
+        if size < self.size:
+            # Written anew: another recording under the same name.
+            self.first_s, self.first_size, self.taken_size, self.is_before = now, 0, -1, False
+        elif self.taken_size == self.size:
+            # Another run in the same file: the time between the two is no pause of the recorder.
+            self.first_s, self.first_size, self.pauses, self.in_blocks = now, self.size, 0.0, False
+        else:
+            self.pauses = max(self.pauses, now - self.changed_s)
+        is_block = size % _BLOCK == 0
+        self.ended_block = self.in_blocks and not is_block and self.size % _BLOCK == 0 and self.size > 0
+        self.in_blocks = self.in_blocks and is_block
+        self.size, self.time_ns, self.changed_s = size, time_ns, now
 
 
 @dataclass
@@ -149,6 +149,7 @@ class Watch:
     sensor_folders : of these, folders that hold sensor logs only
     wanted_s : planned length of the run that is due [s]; 0 where nobody knows
     files : what was seen, by path
+    left_alone : pictures, films and unfinished downloads, which are no recordings
     """
 
     folders: tuple[Path, ...]
@@ -158,12 +159,12 @@ class Watch:
     sensor_folders: tuple[Path, ...] = ()
     wanted_s: float = 0.0
     files: dict[Path, Seen] = field(default_factory=dict)
+    left_alone: set[Path] = field(default_factory=set)
     period_s: float = LOOK_S
     _looked: float = float("-inf")
     _listed: float = float("-inf")
     _times: dict[Path, dict[Path, float]] = field(default_factory=dict)
     _pause: float = 0.0
-    _began: bool = False
 
     def look(self, now: float, clock: Callable[[], float]) -> bool:
         """Look at the files, at most once a period.
@@ -183,130 +184,82 @@ class Watch:
         """
         if now - self._looked < self.period_s - 1e-6:
             return False
-        self._looked = now
+        is_first, self._looked = self._looked == float("-inf"), now
         try:
-            self._list_names(now)
+            self._list_names(now, is_first=is_first)
         except OSError as error:
             self._times.clear()
             raise FolderGone(str(error.filename)) from error
-        for seen in list(self.files.values()):
-            if now - seen.changed_s < _OLD_S or self._listed == now:
-                self._look_at(seen, now)
+        for seen in [one for one in self.files.values() if now - one.changed_s < _OLD_S or self._listed == now]:
+            self._look_at(seen, now)
         took = clock() - now
-        self.period_s = min(10.0, _SLOW_FACTOR * took) if took > _SLOW_S else LOOK_S
+        self.period_s = min(_SLOWEST_S, _SLOW_FACTOR * took) if took > _SLOW_S else LOOK_S
         return True
 
-    def _list_names(self, now: float) -> None:
+    def _list_names(self, now: float, *, is_first: bool) -> None:
         """List the names in folders that changed, and now and then in all."""
-        every = LIST_MANY_S if len(self.files) > MANY else LIST_S
-        is_due = now - self._listed >= every
+        is_due = now - self._listed >= (_LIST_MANY_S if len(self.files) > _MANY else _LIST_S)
         for folder in self.folders:
             known = self._times.get(folder, {})
             if known and not is_due and all(self.view.folder_time(one) == time for one, time in known.items()):
                 continue
             self._times[folder], found = self.view.listing(folder)
-            new = [one for one in found if one not in self.files and one in self.alone.get(folder, {one})]
-            for file in new:
-                self._add(file, now, kind="sensors" if folder in self.sensor_folders else "")
+            kind = "sensors" if folder in self.sensor_folders else ""
+            for file in (one for one in found if one not in self.files and one in self.alone.get(folder, {one})):
+                self._add(file, now, kind=kind, is_first=is_first)
         if is_due:
             self._listed = now
-        self._began = True
 
-    def _add(self, file: Path, now: float, *, kind: str) -> None:
-        """Add a file that was not seen before."""
+    def _add(self, file: Path, now: float, *, kind: str, is_first: bool) -> None:
+        """Add a file that was not seen before; one of before the watch is taken for at rest."""
         if file.suffix.lower() in _NOT_LOGS:
+            self.left_alone.add(file)
             return
         try:
             size, time_ns = self.view.stat(file)
         except OSError:
             return
-        old = not self._began
-        self.files[file] = Seen(
-            file,
-            size,
-            time_ns,
-            now,
-            now - _OLD_S if old else now,
-            size,
-            is_before=old,
-            kind=kind,
-            taken_size=size if old else -1,
-            in_blocks=size % _BLOCK == 0,
-        )
+        changed_s, taken = (now - _OLD_S, size) if is_first else (now, -1)
+        self.files[file] = Seen(file, size, time_ns, now, changed_s, size, is_before=is_first, kind=kind,
+                                taken_size=taken, in_blocks=size % _BLOCK == 0)  # fmt: skip
 
     def _look_at(self, seen: Seen, now: float) -> None:
         """Look whether a file changed."""
         try:
-            size, time_ns = self.view.stat(seen.path)
+            found = self.view.stat(seen.path)
         except OSError:
-            self.files.pop(seen.path, None)
+            del self.files[seen.path]
             return
-        if (size, time_ns) == (seen.size, seen.time_ns):
-            return
-        if size < seen.size:
-            # Written anew: another recording under the same name.
-            seen.first_s, seen.first_size, seen.taken_size, seen.is_before = now, 0, -1, False
-        elif seen.taken_size == seen.size:
-            # Another run in the same file: the time between the two is no pause of the recorder.
-            seen.first_s, seen.first_size, seen.pauses, seen.in_blocks = now, seen.size, 0.0, False
-        else:
-            seen.pauses = max(seen.pauses, now - seen.changed_s)
-        seen.ended_block = seen.in_blocks and size % _BLOCK != 0 and seen.size % _BLOCK == 0 and seen.size > 0
-        seen.in_blocks = seen.in_blocks and size % _BLOCK == 0
-        seen.size, seen.time_ns, seen.changed_s = size, time_ns, now
-        self._pause = max(self._pause, min(seen.pauses, _LONGEST_PAUSE_S))
+        if found != (seen.size, seen.time_ns):
+            seen.change(*found, now)
+            self._pause = max(self._pause, min(seen.pauses, _LONGEST_PAUSE_S))
 
     def growing(self) -> Seen | None:
         """Return the file that is being recorded: it changed, and is not complete yet; the last that began."""
-        return max(filter(self._waits, self.files.values()), key=lambda one: one.first_s, default=None)
+        return max((one for one in self.files.values() if one.waits), key=lambda one: one.first_s, default=None)
 
     def complete(self, now: float) -> list[Seen]:
         """Return the files that are complete, or ended early, and were not taken; oldest first."""
-        fresh = sorted((one for one in self.files.values() if self._waits(one)), key=lambda one: one.first_s)
+        fresh = sorted((one for one in self.files.values() if one.waits), key=lambda one: one.first_s)
         # Where a later recording has begun, an earlier one that rests is over, however short it is.
         return [one for place, one in enumerate(fresh) if now - one.changed_s >= _REST_S
                 and (place < len(fresh) - 1 or self._is_done(one, now))]  # fmt: skip
 
-    def _waits(self, seen: Seen) -> bool:
-        """Return whether a file holds something that was not taken, and may be a recording."""
-        return seen.is_new and seen.kind not in ("sensors", "none", "waits")
-
     def _is_done(self, seen: Seen, now: float) -> bool:
         """Return whether a file rests for good."""
-        rest = now - seen.changed_s
-        pause = max(min(seen.pauses, _LONGEST_PAUSE_S), self._pause)
+        rest, pause = now - seen.changed_s, max(min(seen.pauses, _LONGEST_PAUSE_S), self._pause)
         needed = _REST_S if seen.ended_block else max(_REST_S, _PAUSES * pause)
-        if rest < needed:
-            return False
-        seen_s = now - seen.first_s
-        is_short = self.wanted_s and seen.is_witnessed and seen_s - rest + pause + LOOK_S < ENOUGH * self.wanted_s
-        early = rest >= max(_EARLY_S, _EARLY_PAUSES * seen.pauses)
+        grew_s = seen.changed_s - seen.first_s + pause + LOOK_S
         # One that grew for too short a time is being written on, or was written in pieces after the run.
-        if is_short and rest < _UNKNOWN_S:
+        is_short = self.wanted_s and seen.witness and grew_s < _ENOUGH * self.wanted_s and rest < _UNKNOWN_S
+        if rest < needed or is_short:
             return False
+        is_early = rest >= max(_EARLY_S, _EARLY_PAUSES * seen.pauses)
         if seen.length_size != seen.size:
             seen.length_size, seen.is_whole = seen.size, self.view.ends_whole(seen.path)
             seen.length_s = self.length_of(seen.path) if seen.is_whole else float("nan")
         if not seen.is_whole:
-            return early
+            return is_early
         if not self.wanted_s or seen.length_s != seen.length_s:
             return rest >= max(needed, _UNKNOWN_S)
-        return seen.length_s >= ENOUGH * self.wanted_s or early
-
-
-def witness_of(seen: Seen | None) -> Witness | None:
-    """Return the length of a recording that was seen to grow; None where it was not.
-
-    Parameters
-    ----------
-    seen : what was seen of its file
-
-    Notes
-    -----
-    It was there for up to a second, and written late by up to its longest pause, before it was seen.
-    """
-    if seen is None or not seen.is_witnessed:
-        return None
-    seconds = seen.changed_s - seen.first_s
-    slack = LOOK_S + min(seen.pauses, 10.0)
-    return Witness(f"the {seconds:.0f} s that the desk saw it grow", seconds + slack / 2, slack)
+        return seen.length_s >= _ENOUGH * self.wanted_s or is_early

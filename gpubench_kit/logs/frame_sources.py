@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,14 @@ from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+
+
+@dataclass(frozen=True)
+class WhichProgram(Fault):
+    """A log of frames of several programs: ``sources`` is the heading that tells them apart, then their names."""
+
+    sources: tuple[str, ...] = ()
+
 
 #: Most values of a column that tells sources apart, and most outcomes that frames can have.
 _MOST_SOURCES, _MOST_OUTCOMES = 64, 5
@@ -265,7 +273,8 @@ def _ask_which(rows: LogRows, place: int, told: tuple[np.ndarray, np.ndarray]) -
     shown = ", ".join(f"'{values[one][:40]}' ({counts[one]} rows)" for one in order[:8])
     problem = f"{rows.label(place)} tells frames of {values.size} sources apart: {shown}; which is the game?"
     action = f"Say in the plan which rows count: {line_of_count(rows.table, place, values[order[0]])}"
-    return Fault(rows.table.name, problem, action)
+    names = tuple(str(values[one]) for one in order)
+    return WhichProgram(rows.table.name, problem, action, (rows.table.key(place), *names))
 
 
 def outcome_columns(rows: LogRows, taken: set[int | None]) -> tuple[int, ...]:

@@ -20,6 +20,7 @@ from gpubench_kit.logs.format import (
     format_id_of,
     seen_in,
 )
+from gpubench_kit.logs.frame_sources import WhichProgram
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.read_frames import read_frames
 from gpubench_kit.logs.read_samples import read_samples
@@ -78,7 +79,10 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
     questions = () if fault else (str(log_format.fault),)
     paste = f"frames = {log_format.paste}" if log_format.paste else ""
     certainty = Certainty.OPEN.word
-    return LogFacts(kind=kind, certainty=certainty, questions=questions, paste=paste, fault=fault, **about)
+    sources = log_format.fault.sources if isinstance(log_format.fault, WhichProgram) else ()
+    return LogFacts(
+        kind=kind, certainty=certainty, questions=questions, paste=paste, fault=fault, sources=sources, **about
+    )
 
 
 def _file_time_s(path: Path) -> float:

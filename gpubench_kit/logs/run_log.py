@@ -26,7 +26,7 @@ _NOT_WORTH_S = 1.5
 
 
 @dataclass(frozen=True)
-class _Times:
+class RunTimes:
     """Start [s] and length [s] of one run, and where the start is from."""
 
     run: str
@@ -116,13 +116,19 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
         except LogError:
             continue
         start_s, source = start_of(frame_log, task.started_at_s)
-        times.append(_Times(task.run, start_s, frame_log.frames.end_s, source))
-    clock = _solved(times, sensor_log)
+        times.append(RunTimes(task.run, start_s, frame_log.frames.end_s, source))
+    clock = clock_of_starts(times, sensor_log)
     return clock, [_told(clock, sensor_log, times)]
 
 
-def _solved(times: list[_Times], sensor_log: SensorLog) -> OneClock:
-    """Return the clock by the starts of one source, the most frequent one."""
+def clock_of_starts(times: list[RunTimes], sensor_log: SensorLog) -> OneClock:
+    """Return the clock of a sensor log by the starts of runs: those of one source, the most frequent one.
+
+    Parameters
+    ----------
+    times : of the runs that it spans
+    sensor_log : as read
+    """
     sources = [one.source for one in times if np.isfinite(one.start_s)]
     if not sources:
         return OneClock(False, why="no run says when it started")
@@ -138,7 +144,7 @@ def _solved(times: list[_Times], sensor_log: SensorLog) -> OneClock:
     return replace(clock, source=source)
 
 
-def _told(clock: OneClock, sensor_log: SensorLog, times: list[_Times]) -> Finding:
+def _told(clock: OneClock, sensor_log: SensorLog, times: list[RunTimes]) -> Finding:
     """Return the finding on the clock of a sensor log that several runs name."""
     name = sensor_log.name
     if clock.is_proven:

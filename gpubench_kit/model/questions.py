@@ -32,6 +32,7 @@ class LogFacts:
     questions : what it asks, in sentences
     paste : lines for the plan that answer, without the card; empty where nothing is asked
     fault : why it cannot be used; empty where it can
+    sources : where it holds frames of several programs: the heading that tells them apart, then their names
     """
 
     path: Path
@@ -50,6 +51,7 @@ class LogFacts:
     questions: tuple[str, ...] = ()
     paste: str = ""
     fault: str = ""
+    sources: tuple[str, ...] = ()
 
     def entry(self, card: str) -> str:
         """Return the entry of ``[[logs.format]]`` that confirms what is likely of this log, as lines.

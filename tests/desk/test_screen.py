@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,10 +17,11 @@ from made_evening import Evening, made_review
 
 from gpubench_kit.desk.demo import Player, make_demo
 from gpubench_kit.desk.desk_page import page_of
+from gpubench_kit.desk.looks import Shown
 from gpubench_kit.desk.open import opened_desk
-from gpubench_kit.desk.says import view_of
 from gpubench_kit.desk.screen import in_ascii, lines_of, plain_line
 from gpubench_kit.desk.terminal import PlainScreen, Screen, key_of, run_desk
+from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.synthetic.recipe import MadeTuning
 
 SMALL = made_review(games=3, rounds=2, scene_s=3.0, fps=30.0)
@@ -37,10 +39,12 @@ def views(tmp_path_factory):
         evening.record(name=f"{'Salt Orchard' if game != 'Salt Orchard' else 'Dust Meridian'}.csv")
         evening.press("esc", "5", "2")
         evening.press("enter", "9")
-        evening.desk.shown.state = "FORMAT?"
+        columns = (("frame_time", "Dauer", "ms", "likely"),)
+        evening.desk.taker.format_to_ask = LogFacts(Path("a.csv"), "frames", format_id="5f0c9a21", columns=columns)
+        evening.desk.shown = Shown("format")
         evening._show()
-        evening.desk._trouble("DISK FULL", "r014 is not taken. 9 MB free on the review's disk, 60 MB needed.")
-        evening.desk.shown.state = "NEXT"
+        evening.desk._trouble("DISK FULL", {"free": 9, "needed": 60})
+        evening.desk.shown = Shown("next")
         evening._show()
         return {view.state: view for view in evening.views}
 
@@ -142,7 +146,7 @@ def test_nothing_shown_tells_a_difference_or_a_value(tmp_path):
     without_noise = [by_noise.sub("", text) for text in (told, other)]
     names = [re.sub(r"\S*(?:captures|sensors)\b", "", text) for text in without_noise]
     assert names[0] == names[1]
-    values = [value for run in one.desk.keeper.judge.runs.values() for value, _ in run.values.values()]
+    values = [value for run in one.desk.taker.judge.runs.values() for value, _ in run.values.values()]
     numbers = set(re.findall(r"\d+\.\d+", told))
     for value in np.array(values):
         assert not {f"{value:.1f}", f"{value:.2f}", f"{value:.3f}"} & numbers or value < 10
@@ -177,6 +181,9 @@ class NoKeys:
         self.clock.move(wait_s)
         return None
 
+    def line(self):
+        raise AssertionError("nothing is typed")
+
 
 def test_the_demo_plays_itself_to_its_end_with_four_mishaps(tmp_path, capsys):
     from made_evening import FakeClock
@@ -184,7 +191,7 @@ def test_the_demo_plays_itself_to_its_end_with_four_mishaps(tmp_path, capsys):
     folder, watched = make_demo(tmp_path / "played_session")
     clock = FakeClock()
     with opened_desk(folder, watched, clock=clock) as desk:
-        run_desk(desk, PlainScreen(), Player(desk, watched, NoKeys(clock)), view=view_of)
+        run_desk(desk, PlainScreen(), Player(desk, watched, NoKeys(clock)))
         said = capsys.readouterr().out
         assert desk.is_over
         assert desk.evening.is_closed

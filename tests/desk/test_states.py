@@ -26,7 +26,7 @@ def evening(tmp_path):
 def test_a_good_evening_needs_no_key(evening):
     while evening.desk.due:
         evening.record()
-    assert evening.desk.shown.state == "END"
+    assert evening.desk.shown.state == "end"
     assert all(row["frame_log"] for row in evening.rows().values())
     assert {view.state for view in evening.views} == {"next", "recording", "end"}
 
@@ -38,7 +38,7 @@ def test_a_review_that_is_recorded_already_shows_the_end(tmp_path):
             evening.record()
         evening.press("enter")
     evening.leave()
-    assert evening.open().desk.shown.state == "END"
+    assert evening.open().desk.shown.state == "end"
     evening.leave()
 
 
@@ -46,7 +46,7 @@ def test_the_recording_screen_stands_still_while_the_file_grows(evening):
     made = evening.captures / "one.csv"
     made.write_text("frame,frame_ms\n1,16.6\n")
     evening.wait(3)
-    assert evening.desk.shown.state == "RECORDING"
+    assert evening.desk.shown.state == "recording"
     count = len(evening.views)
     for number in range(30):
         with made.open("a") as out:
@@ -71,7 +71,7 @@ def test_a_taking_that_was_taken_back_is_offered_and_not_used_by_itself(evening)
     evening.record()
     evening.press("0")
     evening.wait(12)
-    assert evening.desk.shown.state == "WHICH RUN"
+    assert evening.desk.shown.state == "which"
     assert "taken back" in evening.now
     evening.press("1")
     assert evening.rows()["r002"]["frame_log"] == "logs/r002.csv"
@@ -92,7 +92,7 @@ def test_without_an_answer_it_waits_and_the_next_recording_is_taken(evening):
     assert evening.rows()["r002"]["frame_log"] == "logs/r002.csv"
     assert [one.source.name for one in evening.desk.waiting] == ["Dust Meridian lap.csv"]
     evening.press("esc")
-    assert evening.desk.shown.state == "WHICH RUN"
+    assert evening.desk.shown.state == "which"
     evening.press("1")
     assert evening.rows()["r005"]["frame_log"] == "logs/r005.csv"
 
@@ -103,7 +103,7 @@ def test_none_of_them_leaves_the_recording_where_it_is(evening):
     assert evening.due == "r002"
     assert not any(row["frame_log"] for row in evening.rows().values())
     evening.wait(30)
-    assert evening.desk.shown.state == "NEXT"
+    assert evening.desk.shown.state == "next"
 
 
 def test_the_row_can_be_typed(evening):
@@ -132,7 +132,7 @@ def test_samples_are_no_frames_and_the_run_is_still_due(evening):
 @pytest.mark.parametrize(("key", "expected"), [("2", "gone"), ("3", "later"), ("0", "counts")])
 def test_a_proposed_repeat_can_be_refused(evening, key, expected):
     evening.record(mishap="short_run", rest=35)
-    assert evening.desk.shown.state == "REPEAT"
+    assert evening.desk.shown.state == "repeat"
     assert evening.due == "r002-2"
     evening.press(key)
     rows = evening.rows()
@@ -166,7 +166,7 @@ def test_two_crashes_stop_a_tuning_and_no_text_raises_a_limit(evening):
 
 def test_a_driver_crash_stops_at_once_and_another_cause_repeats(evening):
     evening.press("5", "2")
-    assert evening.desk.shown.state == "STOP"
+    assert evening.desk.shown.state == "stop"
     evening.press("1")
     evening.typed("a cable was loose")
     assert evening.due == "r002-2"
@@ -192,7 +192,7 @@ def test_care_stands_wherever_a_tuning_is_set_and_at_the_end(evening):
 def test_a_recording_in_a_pause_is_offered_afterwards(evening):
     evening.press("8")
     evening.record("r002")
-    assert evening.desk.shown.state == "PAUSED"
+    assert evening.desk.shown.state == "paused"
     evening.press("enter")
     evening.wait(3)
     assert evening.rows()["r002"]["frame_log"] == "logs/r002.csv"
@@ -228,7 +228,7 @@ def test_a_machine_that_slept_pauses(evening):
     evening.tick()
     evening.clock.wall += timedelta(minutes=17)
     evening.tick()
-    assert evening.desk.shown.state == "PAUSED"
+    assert evening.desk.shown.state == "paused"
 
 
 @pytest.mark.parametrize("hours", [-1, 1])
@@ -348,7 +348,7 @@ def test_what_ends_without_its_goodbye_is_told_at_the_next_start(evening):
         written = other.record("r003", name=name)
         source.write_bytes(written.read_bytes())
     evening.open()
-    assert evening.desk.shown.state == "RESUMED"
+    assert evening.desk.shown.state == "resumed"
     evening.wait(15)
     assert "Recorded while the desk was away" in evening.now
     evening.press("1")
