@@ -15,57 +15,13 @@ import pandas as pd
 from gpubench_kit.archive.gather import gather
 from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes
 from gpubench_kit.archive.noise import games_table, plan_line, restart_spread_table, run_noise, usable_spreads
-from gpubench_kit.archive.store import PARQUET, Store
+from gpubench_kit.archive.store import PARQUET, QUESTIONS, Store
 from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import About, Style
 from gpubench_kit.model.tables import FINDINGS, PAIR_KEY
 from gpubench_kit.wording.numbers import count_text
-
-_USUAL_PRIMARY = "avg_fps"
-
-_PAIR = ", ".join(PAIR_KEY)
-
-_REVIEWS = """
-SELECT v.* EXCLUDE (n_runs, n_counted, n_sessions), coalesce(a.n_runs, 0) AS n_runs,
-    coalesce(c.n_counted, 0) AS n_counted, coalesce(c.n_sessions, 0) AS n_sessions
-FROM reviews v
-LEFT JOIN (SELECT review, count(*) AS n_runs FROM runs GROUP BY review) a USING (review)
-LEFT JOIN (
-    SELECT r.review, count(*) AS n_counted, count(DISTINCT (r.card, r.bench, r.session)) AS n_sessions
-    FROM runs r ANTI JOIN repeated p ON p.review = r.review AND p.run = r.run WHERE r.used GROUP BY r.review
-) c USING (review) ORDER BY v.place_in_time
-"""
-
-_WITHIN = """
-SELECT o.of_card AS card, o.of_tuning AS tuning, o.metric, 'review' AS source, o.review, o."group",
-    coalesce(nullif(a.driver, ''), o.of_bench) AS of_driver,
-    coalesce(nullif(b.driver, ''), o.against_bench) AS against_driver,
-    o.n_games, o.change, o.ci_low, o.ci_high, o.df, o.p_difference, o.p_difference_adjusted,
-    o.p_equivalence_adjusted, o.margin, o.verdict, o.reason,
-    CASE WHEN o.scale = 'ratio' THEN '%' ELSE o.unit END AS unit, v.place_in_time AS first_place
-FROM overall o JOIN reviews v USING (review)
-LEFT JOIN benches a ON a.review = o.review AND a.name = o.of_bench
-LEFT JOIN benches b ON b.review = o.review AND b.name = o.against_bench
-WHERE o.scope = 'these_games' AND o.of_bench <> o.against_bench AND o.of_card = o.against_card
-    AND o.of_tuning = o.against_tuning AND o.change IS NOT NULL
-ORDER BY v.place_in_time, card, tuning, o.metric
-"""
-
-_CLAIMS = """
-SELECT v.review, v.place_in_time, v.date, v.name, count(c.id) AS n,
-    count(*) FILTER (c.verdict = 'supported') AS supported,
-    count(*) FILTER (c.verdict = 'contradicted') AS contradicted,
-    count(*) FILTER (c.verdict = 'not_shown') AS not_shown,
-    any_value(coalesce(o.n, 0)) AS n_overall,
-    count(DISTINCT CASE WHEN replace(c.over, ' ', '_') IN ('these_games', 'games_like_these', 'every_game')
-        THEN (c.metric, c.of, c.against) END) AS n_claimed
-FROM reviews v LEFT JOIN claims c USING (review)
-LEFT JOIN (SELECT review, count(*) AS n FROM overall WHERE scope = 'these_games' AND change IS NOT NULL
-    GROUP BY review) o ON o.review = v.review
-GROUP BY v.review, v.place_in_time, v.date, v.name ORDER BY v.place_in_time
-"""
 
 
 @dataclass(frozen=True)
@@ -108,7 +64,7 @@ class Archive:
     @cached_property
     def reviews(self) -> pd.DataFrame:
         """One row per review; see ``archive.tables.REVIEWS``."""
-        return REVIEWS.frame(self.ask(_REVIEWS))
+        return REVIEWS.frame(self.ask(QUESTIONS["reviews"]))
 
     @cached_property
     def findings(self) -> pd.DataFrame:
@@ -138,29 +94,26 @@ class Archive:
     @cached_property
     def driver_changes(self) -> pd.DataFrame:
         """One driver against the one before; see ``archive.tables.DRIVER_CHANGES``."""
-        within = self.ask(_WITHIN)
+        within = self.ask(QUESTIONS["benches compared"])
         return driver_changes(self.store, within, margins=self._margins, spreads=self._spreads)
 
     @cached_property
     def games(self) -> pd.DataFrame:
         """What each game decided; see ``archive.tables.GAMES``."""
-        rows = self.ask(
-            f"SELECT review, {_PAIR}, game, setting, metric, change, least(n, n_against) AS n, margin, verdict, "
-            "reason FROM comparisons WHERE margin IS NOT NULL"
-        )
+        rows = self.ask(QUESTIONS["comparisons of games"].format(pair=", ".join(PAIR_KEY)))
         return games_table(rows, self.run_noise, self.primaries)
 
     @cached_property
     def claims_made(self) -> pd.DataFrame:
         """Claims of each review; see ``archive.tables.CLAIMS_MADE``."""
-        return CLAIMS_MADE.frame(self.ask(_CLAIMS))
+        return CLAIMS_MADE.frame(self.ask(QUESTIONS["claims made"]))
 
     @cached_property
     def primaries(self) -> tuple[str, ...]:
         """The metrics that decide in any review, the most frequent first."""
         named = self.reviews["primary"]
         counts = named[named.isin(list(METRICS))].value_counts()
-        return tuple(sorted(counts.index, key=lambda name: (-counts[name], name))) or (_USUAL_PRIMARY,)
+        return tuple(sorted(counts.index, key=lambda name: (-counts[name], name))) or ("avg_fps",)
 
     @property
     def plan_line(self) -> str:
@@ -187,10 +140,7 @@ class Archive:
     @cached_property
     def _margins(self) -> dict[str, float]:
         """The margin of each metric in the latest review that has one."""
-        latest = self.ask(
-            "SELECT c.metric, arg_max(c.margin, v.place_in_time) AS margin FROM comparisons c JOIN reviews v "
-            "USING (review) WHERE c.margin IS NOT NULL GROUP BY c.metric"
-        )
+        latest = self.ask(QUESTIONS["margins"])
         return dict(zip(latest["metric"], latest["margin"].astype(float), strict=True))
 
     @cached_property

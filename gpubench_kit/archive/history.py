@@ -7,9 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.archive.gather import REFERENCE_CELLS
-from gpubench_kit.archive.noise import change_in_unit, in_unit, unit_of
-from gpubench_kit.archive.store import Store
+from gpubench_kit.archive.noise import factor_of, unit_of
+from gpubench_kit.archive.store import QUESTIONS, Store
 from gpubench_kit.archive.tables import CARDS, CONTROL_RUNS, DRIVER_CHANGES
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.equivalence import Uncertainty, run_tests
@@ -27,6 +26,10 @@ _ALIKE = {
     "versions": "different_game_version",
     "definition": "different_definition",
 }
+_VALUES = ["n", "mean", "squares", "df", "sessions", "share", *_ALIKE]
+
+#: Variance between restarts and its degrees of freedom, by metric.
+Spreads = Mapping[str, tuple[float, float]]
 
 
 def sides_of(store: Store, keys: Sequence[str]) -> pd.DataFrame:
@@ -39,37 +42,24 @@ def sides_of(store: Store, keys: Sequence[str]) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, one row per side, game, setting and metric: ``n``, ``mean``, ``squares`` and ``df`` within sessions,
-    ``sessions``, and ``share``: the sum of the squared shares of sessions in the mean, by which a restart moves it;
-    ``first_place`` and ``first_bench``, to put sides in order
+    DataFrame, one row per side, game, setting and metric: ``side``, its number; ``n``, ``mean``, ``squares`` and
+    ``df`` within sessions, ``sessions``, and ``share``: the sum of the squared shares of sessions in the mean, by
+    which a restart moves it; ``first_place`` and ``first_bench``, to put sides in order
     """
-    by = ", ".join([*keys, *_SCENE])
     alike = ", ".join(f"arg_max({name}, place_in_time) AS {name}" for name in _ALIKE)
-    return store.ask(
-        f"""
-        SELECT {by}, sum(n)::BIGINT AS n, sum(n * mean) / sum(n) AS mean, sum(squares) AS squares,
-            sum(n - 1)::DOUBLE AS df, count(*) AS sessions, sum(n * n)::DOUBLE / sum(n) ** 2 AS share,
-            min(place_in_time) AS first_place, min(bench_number) AS first_bench, {alike}
-        FROM {REFERENCE_CELLS} GROUP BY {by} ORDER BY {by}
-        """
-    )
+    rows = store.ask(QUESTIONS["sides"].format(by=", ".join([*keys, *_SCENE]), alike=alike))
+    return rows.assign(side=rows.groupby(list(keys), sort=True).ngroup())
 
 
 def compare_sides(
-    pairs: pd.DataFrame,
-    sides: pd.DataFrame,
-    *,
-    key: str,
-    margins: Mapping[str, float],
-    spreads: Mapping[str, tuple[float, float]],
+    pairs: pd.DataFrame, sides: pd.DataFrame, *, margins: Mapping[str, float], spreads: Spreads
 ) -> pd.DataFrame:
     """Compare sides over the games that both have.
 
     Parameters
     ----------
     pairs : DataFrame with ``of`` and ``against``, sides by their number, and what else is kept of each pair
-    sides : see `sides_of`, with the number of each row's side in the column ``key``
-    key : name of that column
+    sides : see `sides_of`
     margins : smallest difference that matters, by metric, in percent or the unit
     spreads : variance between restarts and its degrees of freedom, by metric
 
@@ -84,27 +74,25 @@ def compare_sides(
     restarts is a part of its own, ``r**2`` times the squared shares of the sessions on both sides: all games share
     a restart. Where no such spread is known there is no verdict: a change of driver cannot be told from a restart.
     """
-    joined = pairs.assign(pair=range(len(pairs)))
-    both = joined.merge(sides, left_on="of", right_on=key).merge(
-        sides, left_on=["against", *_SCENE], right_on=[key, *_SCENE], suffixes=("", "_against")
+    joined, rows = pairs.assign(pair=range(len(pairs))), sides[["side", *_SCENE, *_VALUES]]
+    both = joined.merge(rows, left_on="of", right_on="side").merge(
+        rows, left_on=["against", *_SCENE], right_on=["side", *_SCENE], suffixes=("", "_against")
     )
-    both = both.assign(unlike=_unlike(both))
-    games = both[(both["unlike"] == "") & (both["df"] + both["df_against"] > 0)]
-    found = _over_games(games)
+    unlike = np.full(len(both), "", dtype=object)
+    for name, reason in _ALIKE.items():
+        left, right = both[name].to_numpy(dtype=object), both[f"{name}_against"].to_numpy(dtype=object)
+        unlike[(unlike == "") & (left != right) & (left != "") & (right != "")] = reason
+    both = both.assign(unlike=unlike)
+    found = _over_games(both[(both["unlike"] == "") & (both["df"] + both["df_against"] > 0)])
     told = both[both["unlike"] != ""].drop_duplicates(["pair", "metric"])[["pair", "metric", "unlike"]]
     found = found.merge(told, on=["pair", "metric"], how="outer").fillna({"unlike": ""})
     found.loc[found["change"].notna(), "unlike"] = ""
-    found = _judged(found, margins=margins, spreads=spreads)
+    parts = [
+        _tested(part, metric, margin=margins.get(metric, np.nan), spread=spreads.get(metric))
+        for metric, part in found.groupby("metric", sort=True)
+    ]
+    found = pd.concat(parts, ignore_index=True) if parts else found
     return joined.merge(found, on="pair").sort_values(["pair", "metric"], kind="stable").reset_index(drop=True)
-
-
-def _unlike(both: pd.DataFrame) -> np.ndarray:
-    """Return why the two sides of a game are not compared; empty where they are."""
-    out = np.full(len(both), "", dtype=object)
-    for name, reason in _ALIKE.items():
-        left, right = both[name].to_numpy(dtype=object), both[f"{name}_against"].to_numpy(dtype=object)
-        out[(out == "") & (left != right) & (left != "") & (right != "")] = reason
-    return out
 
 
 def _over_games(games: pd.DataFrame) -> pd.DataFrame:
@@ -123,24 +111,16 @@ def _over_games(games: pd.DataFrame) -> pd.DataFrame:
     return found.assign(variance=found["variance"] / found["n_games"] ** 2, own_df=own_df)
 
 
-def _judged(
-    found: pd.DataFrame, *, margins: Mapping[str, float], spreads: Mapping[str, tuple[float, float]]
-) -> pd.DataFrame:
-    """Return the rows with intervals, adjusted p-values and verdicts."""
-    parts = [
-        _tested(part, str(metric), margin=margins.get(str(metric), np.nan), spread=spreads.get(str(metric)))
-        for metric, part in found.groupby("metric", sort=True)
-    ]
-    return pd.concat(parts, ignore_index=True) if parts else found
-
-
 def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[float, float] | None) -> pd.DataFrame:
-    """Return the rows of one metric with intervals and verdicts."""
-    change, shares = (part[name].to_numpy(dtype=float) for name in ("change", "shares"))
-    found = _uncertainty(part, spread)
-    is_ratio = unit_of(metric) == "%"
+    """Return the rows of one metric with intervals, adjusted p-values and verdicts."""
+    names = ("change", "shares", "variance", "own_df")
+    change, shares, variance, own_df = (part[name].to_numpy(dtype=float) for name in names)
+    unknown = np.full(len(part), np.nan)
+    found = (
+        Uncertainty(variance, own_df, spread[0] * shares, spread[1]) if spread else Uncertainty(unknown, unknown)
+    )
+    is_ratio, direction = METRICS[metric].scale == "ratio", direction_of(metric)
     scaled = -np.log1p(-margin / 100) if is_ratio else margin
-    direction = direction_of(metric)
     tests = run_tests(change, found, margin=scaled, level=LEVEL, direction=direction)
     family = np.zeros(len(part), dtype=np.int64)
     p_difference, p_equivalence = (
@@ -149,59 +129,47 @@ def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[flo
     verdict = decide(change, p_difference, p_equivalence, level=LEVEL, direction=np.full(len(part), direction))
     reason = np.where(part["unlike"] != "", part["unlike"], "" if spread else "confounded")
     verdict[reason != ""] = NO_VERDICT
-    names = [metric] * len(part)
+    shown = {"change": change, "ci_low": tests.ci_low, "ci_high": tests.ci_high}
+    if is_ratio:
+        shown = {name: 100 * np.expm1(np.clip(values, -30, 30)) for name, values in shown.items()}
     return part.assign(
-        ci_low=change_in_unit(tests.ci_low, names), ci_high=change_in_unit(tests.ci_high, names), df=found.df,
-        p_difference=tests.p_difference,
-        p_difference_adjusted=p_difference, p_equivalence_adjusted=p_equivalence, margin=margin, verdict=verdict,
-        reason=np.where(reason != "", reason, "measured_restart_spread"), change=change_in_unit(change, names),
-        explaining_spread=in_unit(np.abs(change) / np.sqrt(shares), names), unit=unit_of(metric),
+        **shown, df=found.df, p_difference=tests.p_difference, p_difference_adjusted=p_difference,
+        p_equivalence_adjusted=p_equivalence, margin=margin, verdict=verdict,
+        reason=np.where(reason != "", reason, "measured_restart_spread"), unit=unit_of(metric),
+        explaining_spread=factor_of(metric) * (np.abs(change) / np.sqrt(shares)),
     )  # fmt: skip
 
-
-def _uncertainty(part: pd.DataFrame, spread: tuple[float, float] | None) -> Uncertainty:
-    """Return how well changes are known, with the spread between restarts; nan where none is known."""
-    variance, own_df, shares = (part[name].to_numpy(dtype=float) for name in ("variance", "own_df", "shares"))
-    if spread is None:
-        return Uncertainty(np.full(len(part), np.nan), np.full(len(part), np.nan))
-    return Uncertainty(variance, own_df, spread[0] * shares, spread[1])
-
-
-#: Rounds of fitting after which levels no longer move in any digit that is shown.
-_ROUNDS = 200
-_SETTLED = 1e-12
 
 _MEASUREMENT = ["card", "tuning", "review", "place_in_time", "bench", "driver"]
 
 
-def control_runs(store: Store, dates: pd.Series, *, margins: Mapping[str, float], spreads: Mapping) -> pd.DataFrame:
+def control_runs(store: Store, dates: pd.Series, *, margins: Mapping[str, float], spreads: Spreads) -> pd.DataFrame:
     """Return how the same card and tuning, measured again, differ from the first time.
 
     Parameters
     ----------
     store : holds ``cells`` and ``tunings``
     dates : day of each review, by review
-    margins, spreads : as in `archive.sides.compare_sides`
+    margins, spreads : as in `compare_sides`
 
     Returns
     -------
     DataFrame; see ``archive.tables.CONTROL_RUNS``; the first time has no row
     """
     sides = sides_of(store, _MEASUREMENT)
-    numbered = sides.assign(side=sides.groupby(_MEASUREMENT, sort=True).ngroup())
-    about = numbered.drop_duplicates("side").sort_values(["place_in_time", "side"], kind="stable")
+    about = sides.drop_duplicates("side").sort_values(["place_in_time", "side"], kind="stable")
     first = about.groupby(["card", "tuning"], sort=False)["side"].transform("first")
     pairs = about.assign(of=about["side"], against=first)[[*_MEASUREMENT, "of", "against"]]
     pairs = pairs[pairs["of"] != pairs["against"]]
     if not len(pairs):
         return CONTROL_RUNS.frame()
-    found = compare_sides(pairs, numbered[["side", *_columns(sides)]], key="side", margins=margins, spreads=spreads)
+    found = compare_sides(pairs, sides, margins=margins, spreads=spreads)
     found = found.assign(date=found["review"].map(dates))
     return CONTROL_RUNS.frame(found.sort_values(["card", "tuning", "metric", "place_in_time"], kind="stable"))
 
 
 def driver_changes(
-    store: Store, within: pd.DataFrame, *, margins: Mapping[str, float], spreads: Mapping
+    store: Store, within: pd.DataFrame, *, margins: Mapping[str, float], spreads: Spreads
 ) -> pd.DataFrame:
     """Return what changed from one driver to the next, on the same card with the same tuning.
 
@@ -210,30 +178,25 @@ def driver_changes(
     store : holds ``cells`` and ``tunings``
     within : results of reviews that compared two benches themselves, as ``archive.tables.DRIVER_CHANGES``, with
         ``first_place``, the place of the review in the order of time
-    margins, spreads : as in `archive.sides.compare_sides`
+    margins, spreads : as in `compare_sides`
 
     Returns
     -------
     DataFrame; see ``archive.tables.DRIVER_CHANGES``: reviews that compared drivers themselves, interleaved, and all
     runs under one driver against all under the one before it, in the order in which the later drivers came
     """
-    sides = sides_of(store, ["card", "tuning", "driver"])
-    numbered = sides.assign(side=sides.groupby(["card", "tuning", "driver"], sort=True).ngroup())
     names = ["card", "tuning", "driver"]
-    first = numbered.groupby(names, sort=True)[["first_place", "first_bench"]].min().reset_index()
+    sides = sides_of(store, names)
+    first = sides.groupby([*names, "side"], sort=True)[["first_place", "first_bench"]].min().reset_index()
     ordered = first.sort_values(["card", "tuning", "first_place", "first_bench", "driver"], kind="stable")
-    ordered = ordered.merge(numbered.drop_duplicates("side")[[*names, "side"]], on=names)
     before = ordered.groupby(["card", "tuning"], sort=False)[["driver", "side"]].shift()
-    pairs = ordered.assign(of_driver=ordered["driver"], against_driver=before["driver"], of=ordered["side"],
-                           against=before["side"], source="archive", review="", group="all")  # fmt: skip
+    ordered = ordered.rename(columns={"driver": "of_driver", "side": "of"})
+    pairs = ordered.assign(against_driver=before["driver"], against=before["side"], source="archive", review="",
+                           group="all")  # fmt: skip
     pairs = pairs[pairs["against"].notna()].astype({"against": int})
-    about = ["card", "tuning", "of_driver", "against_driver", "source", "review", "group"]
     if not len(pairs):
         return DRIVER_CHANGES.frame(within)
-    rows = numbered[["side", *_columns(sides)]]
-    found = compare_sides(
-        pairs[["of", "against", "first_place", *about]], rows, key="side", margins=margins, spreads=spreads
-    )
+    found = compare_sides(pairs, sides, margins=margins, spreads=spreads)
     both = pd.concat([DRIVER_CHANGES.frame(within), DRIVER_CHANGES.frame(found)], ignore_index=True)
     came = np.concatenate([within["first_place"], found["first_place"]]).astype(float)
     return DRIVER_CHANGES.frame(both.iloc[np.argsort(came, kind="stable")])
@@ -257,31 +220,29 @@ def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:
     one of the game, fitted by least squares, so a card is compared with others through games they share. Families
     that share no game are fitted apart, and their levels say nothing about each other.
     """
-    sides = sides_of(store, _MEASUREMENT).groupby("metric", sort=True)
-    parts = [_levels(part) for metric, part in sides if METRICS[metric].scale == "ratio"]
+    parts = []
+    for metric, part in sides_of(store, _MEASUREMENT).groupby("metric", sort=True):
+        if METRICS[metric].scale != "ratio":
+            continue
+        side = part.groupby(_MEASUREMENT, sort=True).ngroup().to_numpy()
+        game = part.groupby(["game", "setting"], sort=True).ngroup().to_numpy()
+        linked, level = _linked(side, game), _fit(side, game, part["mean"].to_numpy(dtype=float))
+        about = (
+            part.assign(side=side)
+            .groupby("side")
+            .agg(
+                **{name: (name, "first") for name in (*_MEASUREMENT, "metric")},
+                n_games=("game", "size"),
+                n=("n", "sum"),
+            )
+        )
+        centre = np.bincount(linked, weights=level) / np.bincount(linked)
+        parts.append(about.assign(linked=linked + 1, level=100 * np.exp(level - centre[linked])))
     if not parts:
         return CARDS.frame()
     found = pd.concat(parts, ignore_index=True)
     found = found.assign(date=found["review"].map(dates))
     return CARDS.frame(found.sort_values(["metric", "place_in_time", "card", "bench"], kind="stable"))
-
-
-def _columns(sides: pd.DataFrame) -> list[str]:
-    """Return the columns of sides that say what was measured, not who was."""
-    return [name for name in sides.columns if name not in (*_MEASUREMENT, "first_place", "first_bench")]
-
-
-def _levels(part: pd.DataFrame) -> pd.DataFrame:
-    """Return the level of each measurement in one metric."""
-    side = part.groupby(_MEASUREMENT, sort=True).ngroup().to_numpy()
-    game = part.groupby(["game", "setting"], sort=True).ngroup().to_numpy()
-    linked = _linked(side, game)
-    level = _fit(side, game, part["mean"].to_numpy(dtype=float))
-    about = part.assign(side=side).groupby("side").agg(
-        **{name: (name, "first") for name in (*_MEASUREMENT, "metric")}, n_games=("game", "size"), n=("n", "sum")
-    )  # fmt: skip
-    centre = np.bincount(linked, weights=level) / np.bincount(linked)
-    return about.assign(linked=linked + 1, level=100 * np.exp(level - centre[linked]))
 
 
 def _linked(side: np.ndarray, game: np.ndarray) -> np.ndarray:
@@ -298,14 +259,15 @@ def _linked(side: np.ndarray, game: np.ndarray) -> np.ndarray:
 
 
 def _fit(side: np.ndarray, game: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Return the level of each side in ``value = level of side + level of game``, least squares."""
+    """Return the level of each side in ``value = level of side + level of game``, least squares.
+
+    Fitting ends when levels no longer move in any digit that is shown, after 200 rounds at most.
+    """
     n_side, n_game = np.bincount(side), np.bincount(game)
     of_side = np.bincount(side, weights=values) / n_side
-    for _ in range(_ROUNDS):
+    for _ in range(200):
         of_game = np.bincount(game, weights=values - of_side[side]) / n_game
-        fitted = np.bincount(side, weights=values - of_game[game]) / n_side
-        settled = np.abs(fitted - of_side).max() < _SETTLED
-        of_side = fitted
-        if settled:
+        before, of_side = of_side, np.bincount(side, weights=values - of_game[game]) / n_side
+        if np.abs(of_side - before).max() < 1e-12:
             break
     return of_side

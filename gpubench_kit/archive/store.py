@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
+from importlib.resources import files
 from pathlib import Path
 
 import duckdb
@@ -13,15 +14,21 @@ from gpubench_kit.archive.reports import TABLES_READ, Report
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import current_columns
-from gpubench_kit.model.tables import ALL_TABLES, Column, Table
+from gpubench_kit.model.tables import ALL_TABLES, Table
 
 #: Folder of the Parquet files inside the archive.
 PARQUET = "parquet"
 
+_NAMED = files("gpubench_kit.archive").joinpath("questions.sql").read_text(encoding="utf-8").split("-- name: ")[1:]
+#: What the kit asks, in SQL, by the name below which it stands in ``questions.sql``.
+QUESTIONS = dict(text.split("\n", 1) for text in _NAMED)
+
 _TYPES = {"text": "VARCHAR", "number": "DOUBLE", "integer": "BIGINT", "truth": "BOOLEAN"}
 
 #: One thread: sums of numbers then come out the same to the last digit, whatever the machine.
-_SETTINGS = {"threads": 1, "preserve_insertion_order": True, "memory_limit": "700MB"}
+_SETTINGS: dict[str, str | bool | int | float | list[str]] = {
+    "threads": 1, "preserve_insertion_order": True, "memory_limit": "700MB",
+}  # fmt: skip
 
 #: A text that a spreadsheet could take for a formula begins with an apostrophe in a report's tables.
 _GUARDED = "^'+[=+\\-@\\t\\r\\n＝＋－＠]"
@@ -70,7 +77,7 @@ class Store:
         rows : its rows
         """
         self._engine.register("rows_to_keep", rows)
-        self._write(name, "SELECT * FROM rows_to_keep")
+        self.derive(name, "SELECT * FROM rows_to_keep")
         self._engine.unregister("rows_to_keep")
 
     def derive(self, name: str, question: str) -> None:
@@ -81,7 +88,35 @@ class Store:
         name : name of the table
         question : a SELECT statement
         """
-        self._write(name, question)
+        path = self.folder / f"{name}.parquet"
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            self._engine.execute(f"DROP VIEW IF EXISTS {name}")
+            self._engine.execute(f"COPY ({question}) TO {_quoted(path)} (FORMAT parquet, COMPRESSION zstd)")
+        except (OSError, duckdb.IOException) as error:
+            told = str(error).splitlines()[0]
+            raise ReportError(Fault(path.name, f"it cannot be written ({told}).", "Free space there.")) from error
+        self._show(name)
+
+    def hold(self, names: Sequence[str]) -> None:
+        """Hold the answers to questions of `QUESTIONS` as tables, in memory only, until they are let go.
+
+        Parameters
+        ----------
+        names : names of the questions, each of which may ask the ones before
+        """
+        for name in names:
+            self._engine.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {QUESTIONS[name]}")
+
+    def let_go(self, names: Sequence[str]) -> None:
+        """Forget tables that were held.
+
+        Parameters
+        ----------
+        names : as for `hold`
+        """
+        for name in names:
+            self._engine.execute(f"DROP TABLE IF EXISTS {name}")
 
     def read_reports(self, reports: Sequence[Report]) -> tuple[list[Report], list[Finding]]:
         """Read the tables of reports into Parquet files.
@@ -102,7 +137,17 @@ class Store:
             self._read(reports)
             return list(reports), []
         except duckdb.Error:
-            kept, findings = self._sorted_out(reports)
+            kept, findings = [], []
+        for report in reports:
+            try:
+                for name in TABLES_READ:
+                    self._engine.execute(_selection([report], ALL_TABLES[name])).fetchall()
+                kept.append(report)
+            except duckdb.Error as error:
+                told = next((line for line in str(error).splitlines() if line.strip()), "no table")
+                told = told.replace(str(report.path), report.place)
+                message = f"{report.place}: one of its tables cannot be read ({told})."
+                findings.append(Finding("exclude", "table_not_readable", message, action="Make the report again."))
         self._read(kept)
         return kept, findings
 
@@ -114,39 +159,12 @@ class Store:
         """Write one Parquet file for each table of the reports."""
         for name in TABLES_READ:
             declared = ALL_TABLES[name]
-            self._engine.execute(f"CREATE OR REPLACE TEMP TABLE gathered ({_columns_text(declared)})")
+            columns = ", ".join(f'"{column.name}" {_TYPES[column.kind]}' for column in declared.columns)
+            self._engine.execute(f"CREATE OR REPLACE TEMP TABLE gathered (review VARCHAR, {columns})")
             for batch in _batches(reports, name):
                 self._engine.execute(f"INSERT INTO gathered {_selection(batch, declared)}")
-            self._write(name, "SELECT * FROM gathered")
-        self._engine.execute("DROP TABLE IF EXISTS gathered")
-
-    def _sorted_out(self, reports: Iterable[Report]) -> tuple[list[Report], list[Finding]]:
-        """Return the reports that can be read one by one, and a finding for each that cannot."""
-        kept, findings = [], []
-        for report in reports:
-            try:
-                self._try(report)
-                kept.append(report)
-            except duckdb.Error as error:
-                findings.append(_unreadable(report, error))
-        return kept, findings
-
-    def _try(self, report: Report) -> None:
-        """Read all tables of one report, and keep nothing."""
-        for name in TABLES_READ:
-            self._engine.execute(_selection([report], ALL_TABLES[name])).fetchall()
-
-    def _write(self, name: str, question: str) -> None:
-        """Write the answer to a question as a Parquet file."""
-        path = self.folder / f"{name}.parquet"
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            self._engine.execute(f"DROP VIEW IF EXISTS {name}")
-            self._engine.execute(f"COPY ({question}) TO {_quoted(path)} (FORMAT parquet, COMPRESSION zstd)")
-        except (OSError, duckdb.IOException) as error:
-            told = str(error).splitlines()[0]
-            raise ReportError(Fault(path.name, f"it cannot be written ({told}).", "Free space there.")) from error
-        self._show(name)
+            self.derive(name, "SELECT * FROM gathered")
+        self.let_go(["gathered"])
 
     def _show(self, name: str) -> None:
         """Make a Parquet file known by its name, its columns by the names that they have now."""
@@ -156,7 +174,7 @@ class Store:
         self._engine.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT {cells} FROM {rows}")
 
 
-def _batches(reports: Sequence[Report], name: str) -> Iterable[list[Report]]:
+def _batches(reports: Sequence[Report], name: str) -> Iterator[list[Report]]:
     """Yield reports whose table has the same columns, some at a time."""
     by_head: dict[tuple[str, ...], list[Report]] = {}
     for report in reports:
@@ -167,54 +185,31 @@ def _batches(reports: Sequence[Report], name: str) -> Iterable[list[Report]]:
 
 
 def _selection(reports: Sequence[Report], declared: Table) -> str:
-    """Return the SELECT statement that reads one table of reports, with the review in front."""
+    """Return the SELECT statement that reads one table of reports, with the review in front.
+
+    Without a value, text is empty, and guarded text loses its apostrophe. A column that a report does not have yet
+    is empty text, or has no value.
+    """
     kinds = {column.name: column.kind for column in declared.columns}
     head = reports[0].heads[declared.name]
     columns = ", ".join(f"{_quoted(name)}: '{_TYPES[kinds.get(name, 'text')]}'" for name in head)
-    files = {str(report.table_file(declared.name)): report.review for report in reports}
-    reviews = ", ".join(f"{_quoted(file)}: {_quoted(review)}" for file, review in files.items())
-    cells = ", ".join(
-        _read_cell(column) if column.name in head else _no_cell(column) for column in declared.columns
-    )
+    paths = {str(report.table_file(declared.name)): report.review for report in reports}
+    reviews = ", ".join(f"{_quoted(path)}: {_quoted(review)}" for path, review in paths.items())
+    # A path is a pattern there, and fits itself alone once signs that stand for others are in brackets.
+    patterns = ", ".join(_quoted(re.sub(r"[\[*?]", r"[\g<0>]", path)) for path in paths)
+    cells = []
+    for name, kind in kinds.items():
+        cell = f'"{name}"' if name in head else "NULL"
+        if kind == "text" and name in head:
+            cell = f"CASE WHEN regexp_matches({cell}, {_quoted(_GUARDED)}) THEN {cell}[2:] ELSE {cell} END"
+        cells.append(f"coalesce({cell}, '') AS \"{name}\"" if kind == "text" else f'{cell} AS "{name}"')
     return (
-        f"SELECT map {{{reviews}}}[filename] AS review, {cells} "
-        f"FROM read_csv([{', '.join(map(_as_pattern, files))}], auto_detect = false, header = true, delim = ',', "
+        f"SELECT map {{{reviews}}}[filename] AS review, {', '.join(cells)} "
+        f"FROM read_csv([{patterns}], auto_detect = false, header = true, delim = ',', "
         f"quote = '\"', escape = '\"', nullstr = '', filename = true, columns = {{{columns}}})"
     )
-
-
-def _as_pattern(file: str) -> str:
-    """Return a file's path as the pattern that fits it alone: signs that stand for others are put in brackets."""
-    return _quoted(re.sub(r"[\[*?]", r"[\g<0>]", file))
-
-
-def _read_cell(column: Column) -> str:
-    """Return the expression that reads a column: no text is empty text, and guarded text loses its apostrophe."""
-    name = f'"{column.name}"'
-    if column.kind != "text":
-        return name
-    unguarded = f"CASE WHEN regexp_matches({name}, {_quoted(_GUARDED)}) THEN {name}[2:] ELSE {name} END"
-    return f"coalesce({unguarded}, '') AS {name}"
-
-
-def _no_cell(column: Column) -> str:
-    """Return the expression for a column that a report does not have yet: empty text, or no value."""
-    return f'{_quoted("")} AS "{column.name}"' if column.kind == "text" else f'NULL AS "{column.name}"'
-
-
-def _columns_text(declared: Table) -> str:
-    """Return the columns of a table with their types, the review in front."""
-    own = (f'"{column.name}" {_TYPES[column.kind]}' for column in declared.columns)
-    return ", ".join(["review VARCHAR", *own])
 
 
 def _quoted(text: str | Path) -> str:
     """Return text as a literal of SQL."""
     return "'" + str(text).replace("'", "''") + "'"
-
-
-def _unreadable(report: Report, error: duckdb.Error) -> Finding:
-    """Return the finding on a report with a table that cannot be read."""
-    told = next((line for line in str(error).splitlines() if line.strip()), "no table")
-    message = f"{report.place}: one of its tables cannot be read ({told.replace(str(report.path), report.place)})."
-    return Finding("exclude", "table_not_readable", message, action="Make the report again.")

@@ -15,6 +15,18 @@ _SCOPE = (
     Column("bench", "text", "rest of the machine"),
 )
 _METRIC = Column("metric", "text", "name of the metric")
+_PLACE = Column("place_in_time", "integer", "number in the order of time")
+_NAME = Column("name", "text", "title, with the folder where several reviews have that title")
+_REVIEW = (Column("review", "text", "review"), _PLACE, Column("date", "text", "day of the review"))
+#: What was measured, in a review, of a card that stands before it.
+_MEASURED_KEY = ("card", "tuning", "review", "bench", "metric")
+_MEASURED = (
+    Column("tuning", "text", "reference tuning"),
+    *_REVIEW,
+    Column("bench", "text", "rest of the machine"),
+    Column("driver", "text", "driver, or bench where no driver is stated"),
+    _METRIC,
+)
 _UNIT = Column("unit", "text", "% on the ratio scale, else the metric's unit")
 
 REVIEWS = Table(
@@ -23,7 +35,7 @@ REVIEWS = Table(
         Column("review", "text", "short name of its content: first digits of a SHA-256 over manifest and tables"),
         Column("place_in_time", "integer", "number in the order of time; those without a date come last"),
         Column("date", "text", "day of the review, else of its first run; empty where not known or not plausible"),
-        Column("name", "text", "title, with the folder where several reviews have that title"),
+        _NAME,
         Column("title", "text", "title"),
         Column("place", "text", "folder of the report below the folders given"),
         Column("cards", "text", "cards measured"),
@@ -110,31 +122,15 @@ DRIVER_CHANGES = Table(
 )  # fmt: skip
 
 CONTROL_RUNS = Table(
-    "control_runs", "card, tuning, review, bench and metric", ("card", "tuning", "review", "bench", "metric"),
-    (
-        Column("card", "text", "card that was measured again"),
-        Column("tuning", "text", "reference tuning"),
-        Column("review", "text", "review"),
-        Column("place_in_time", "integer", "number in the order of time"),
-        Column("date", "text", "day of the review"),
-        Column("bench", "text", "rest of the machine"),
-        Column("driver", "text", "driver, or bench where no driver is stated"),
-        _METRIC,
-        *_CHANGE,
-    ),
+    "control_runs", "card, tuning, review, bench and metric", _MEASURED_KEY,
+    (Column("card", "text", "card that was measured again"), *_MEASURED, *_CHANGE),
 )  # fmt: skip
 
 CARDS = Table(
-    "cards", "card, tuning, review, bench and metric", ("card", "tuning", "review", "bench", "metric"),
+    "cards", "card, tuning, review, bench and metric", _MEASURED_KEY,
     (
         Column("card", "text", "card that was measured"),
-        Column("tuning", "text", "reference tuning"),
-        Column("review", "text", "review"),
-        Column("place_in_time", "integer", "number in the order of time"),
-        Column("date", "text", "day of the review"),
-        Column("bench", "text", "rest of the machine"),
-        Column("driver", "text", "driver, or bench where no driver is stated"),
-        _METRIC,
+        *_MEASURED,
         Column("n_games", "integer", "games and settings measured"),
         Column("n", "integer", "runs"),
         Column("linked", "integer", "family of cards linked by games: its levels can be read together"),
@@ -168,10 +164,8 @@ GAMES = Table(
 CLAIMS_MADE = Table(
     "claims_made", "review", ("review",),
     (
-        Column("review", "text", "review"),
-        Column("place_in_time", "integer", "number in the order of time"),
-        Column("date", "text", "day of the review"),
-        Column("name", "text", "title, with the folder where several reviews have that title"),
+        *_REVIEW,
+        _NAME,
         Column("n", "integer", "claims in its script"),
         Column("supported", "integer", "of these, supported by the data"),
         Column("contradicted", "integer", "of these, contradicted"),

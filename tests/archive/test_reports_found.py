@@ -224,7 +224,9 @@ def test_of_ten_thousand_files_that_are_no_reviews_none_but_a_manifest_is_opened
             (folder / f"{place}.txt").touch()
     (tmp_path / "photos 1" / "manifest.json").write_text('{"name": "a page that can be put on a telephone"}')
     read, read_bytes = [], admit._bytes_of
-    monkeypatch.setattr(admit, "_bytes_of", lambda path: read.append(path.name) or read_bytes(path))
+    monkeypatch.setattr(
+        admit, "_bytes_of", lambda path, *, folder: read.append(path.name) or read_bytes(path, folder=folder)
+    )
     with pytest.raises(ReportError, match=r"no report that can be read lies below \(10,001 files in 101 folders"):
         gather_archive(tmp_path)
     assert read == ["manifest.json"]
