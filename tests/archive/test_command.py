@@ -94,7 +94,7 @@ def test_the_notebook_was_executed_to_its_end(made):
     notebook = nbformat.read(made.first / "notebooks" / "archive.ipynb", as_version=4)
     cells = [cell for cell in notebook.cells if cell.cell_type == "code"]
     assert all(cell.execution_count for cell in cells)
-    assert any("archive_drivers" in cell.source and cell.outputs for cell in cells)
+    assert any('section("drivers")' in cell.source and cell.outputs for cell in cells)
 
 
 def test_the_page_names_cards_drivers_games_and_the_noise_that_the_tables_hold(made):
