@@ -249,16 +249,14 @@ def test_reports_are_found_at_any_depth_and_nothing_inside_a_report_is(whole, tm
     shutil.copytree(whole, tmp_path / "a" / "b" / "c")
     shutil.copytree(whole, tmp_path / "a" / "b" / "c" / "pictures" / "inner")
     found = find_reports([tmp_path / "a"])
-    assert [one.place for one in found.candidates] == ["a/b/c"]
+    assert [place for place, _ in found.candidates] == ["a/b/c"]
 
 
 def test_two_folders_of_one_name_give_places_of_their_own(whole, tmp_path):
     for one in ("x", "y"):
         shutil.copytree(whole, tmp_path / one / "reports" / "r")
-    places = [
-        one.place for one in find_reports([tmp_path / "x" / "reports", tmp_path / "y" / "reports"]).candidates
-    ]
-    assert places == ["reports (2)/r", "reports/r"]
+    found = find_reports([tmp_path / "x" / "reports", tmp_path / "y" / "reports"])
+    assert [place for place, _ in found.candidates] == ["reports (2)/r", "reports/r"]
 
 
 def test_names_that_look_like_formulas_or_patterns_come_back_as_they_were(tmp_path):
