@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 _DONE = 0
@@ -75,3 +77,23 @@ def _tell(word: str, desk, screen, *, asked: argparse.Namespace, write_page: Cal
     due = desk.due
     if asked.bell and times and not (due and desk.evening.rows[due[0]].get("sound_dba")):
         screen.bell(times)
+
+
+def tell_waiting(folder: Path | str) -> None:
+    """Say on the terminal that steps of a desk that died are not in the run sheet yet.
+
+    Parameters
+    ----------
+    folder : the review folder, or its plan
+    """
+    folder = Path(folder).parent if Path(folder).is_file() else Path(folder)
+    if not (folder / "desk").is_dir():
+        return
+    from gpubench_kit.desk.open import rows_waiting
+    from gpubench_kit.model.errors import GpubenchError
+    from gpubench_kit.wording.numbers import count_text
+
+    with suppress(OSError, ValueError, GpubenchError):
+        if n := rows_waiting(folder):
+            rows = f"{count_text(n, 'row')} of the desk {'is' if n == 1 else 'are'}"
+            print(f"{rows} not in runs.csv yet: gpubench-kit desk {folder} --settle", file=sys.stderr)

@@ -108,7 +108,7 @@ class Journal:
     cut : bytes at the end that were no whole line, and were cut off
     """
 
-    def __init__(self, file: Path, disk: Disk):
+    def __init__(self, file: Path, disk: Disk, *, is_read_only: bool = False):
         self._file, self._disk, self._size = file, disk, 0
         self.lines: list[dict] = []
         content = file.read_bytes() if file.exists() else b""
@@ -119,7 +119,7 @@ class Journal:
             self.lines.append(json.loads(text))
             self._size += len(raw)
         self.cut = len(content) - self._size
-        if self.cut:
+        if self.cut and not is_read_only:
             os.truncate(file, self._size)
 
     def add(self, did: str, about: Mapping) -> dict:

@@ -70,6 +70,7 @@ class Judged:
     ended_early_s, stood_still_s : how long before its end samples ended; how long no sensor moved
     start_s, source : when it began, and by which clock
     versions : of the game, the driver and the like, as its first lines say
+    is_clock_open : whether the clock of its sensor log is not proven
     is_open : whether its tuning could not be held against another yet
     """
 
@@ -87,6 +88,7 @@ class Judged:
     start_s: float = math.nan
     source: str = ""
     versions: Mapping[str, str] = field(default_factory=dict)
+    is_clock_open: bool = False
     is_open: bool = False
 
     def sign(self, name: str) -> float:
@@ -248,6 +250,8 @@ class Judge:
     def _sensor_notes(self, of: Judged) -> Iterator[str]:
         """Yield what is missing of the samples of a run."""
         checks, facts = self.keeper.plan.checks, of.facts
+        if of.is_clock_open and not facts.n_samples:
+            return  # There is a log, and its clock is not proven: that is told once.
         if not facts.n_samples and any(one.facts.n_samples for one in self.runs.values()):
             yield _NO_SENSORS
         elif of.ended_early_s > checks.sensor_gap_s:

@@ -21,8 +21,8 @@ from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.rows import KNOWN
 from gpubench_kit.sheet.text import read_cells
 
-#: The desk's own folder in the review folder.
-FOLDER = "desk"
+#: The desk's own folder in the review folder, its journal, and the sheet as it was written last.
+FOLDER, JOURNAL, SHEET_BEFORE = "desk", "journal.jsonl", "sheet_before.csv"
 #: Needed beside a copy; given up when the disk is full, so that the journal can still say why it stopped [bytes].
 MARGIN, RESERVE = 60_000_000, 1_000_000
 _WITNESS = ("run", "frame_log", "sha256", "length_s", "slack_s", "ended_at")
@@ -82,7 +82,7 @@ class Keeper:
         self.notes: list[str] = []
         self.waiting, self.held, self._boot, self._sheet_seen = 0, OSError(), secrets.token_hex(4), None
         self._plan_seen = _stamp_of(folder / PLAN_FILE)
-        self._sheet, self._base_file = folder / "runs.csv", self.home / "sheet_before.csv"
+        self._sheet, self._base_file = folder / "runs.csv", self.home / SHEET_BEFORE
         book = folder / "runs.xlsx"
         if not self._sheet.exists() and book.exists():
             cells, out = read_cells(book, KNOWN), io.StringIO()
@@ -93,7 +93,7 @@ class Keeper:
         # Where a desk died between these two, the next start moves it.
         disk.move(self.home / "runs_made.csv", self._sheet)
         load_run_sheet(self.plan)
-        self.journal = Journal(self.home / "journal.jsonl", disk)
+        self.journal = Journal(self.home / JOURNAL, disk)
         before = self._base_file if self._base_file.exists() else self._sheet
         self._content = before.read_bytes()
         self._base = read_sheet(before, self._content).cells

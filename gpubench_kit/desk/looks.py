@@ -109,6 +109,7 @@ class Looks:
     resumed_at: str = ""
     _wall: tuple[datetime, float] | None = None
     _fault: Fault | None = None
+    _told_left_alone: bool = False
 
     @property
     def evening(self) -> Evening:
@@ -203,6 +204,10 @@ class Looks:
         if self.trouble and self.trouble.word not in _STAYS:
             self.trouble = None
         self._plan()
+        if self.watch.left_alone and not self._told_left_alone:
+            self._told_left_alone = True
+            first, more = min(self.watch.left_alone).name, len(self.watch.left_alone) - 1
+            keeper.notes.append(f"{first}{f' and {more} more' if more else ''}: no logs, left alone")
         steps = len(keeper.journal.lines)
         if keeper.is_sheet_new():
             keeper.take_over()

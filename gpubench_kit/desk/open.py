@@ -9,8 +9,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from gpubench_kit.desk.journal import Disk, Foreign
-from gpubench_kit.desk.keeping import FOLDER, Clock, Keeper
+from gpubench_kit.desk.evening import evening_of
+from gpubench_kit.desk.journal import Disk, Foreign, Journal
+from gpubench_kit.desk.keeping import FOLDER, JOURNAL, SHEET_BEFORE, Clock, Keeper
+from gpubench_kit.desk.sheet_text import read_sheet
 from gpubench_kit.desk.states import Desk
 from gpubench_kit.desk.taking import Taker
 from gpubench_kit.desk.watch import FileView, Watch
@@ -101,3 +103,19 @@ def settle(folder: Path) -> int:
     after = sheet.read_bytes().splitlines()
     changed = sum(one != two for one, two in zip(before, after, strict=False))
     return changed + abs(len(before) - len(after))
+
+
+def rows_waiting(folder: Path) -> int:
+    """Return how many rows the desk's journal has otherwise than the sheet, since a desk ended before it wrote them.
+
+    Parameters
+    ----------
+    folder : the review folder
+    """
+    files = (folder / FOLDER / JOURNAL, folder / FOLDER / SHEET_BEFORE, folder / "runs.csv")
+    if not all(one.exists() for one in files):
+        return 0
+    base, sheet = (read_sheet(one, one.read_bytes()).cells for one in files[1:])
+    ours = evening_of(Journal(files[0], Disk(), is_read_only=True).lines, base).rows
+    changed = {run for run, row in ours.items() if row != base.get(run)} | set(base) - set(ours)
+    return sum(sheet.get(run) != ours.get(run) for run in changed)

@@ -97,7 +97,7 @@ class Desk(Looks):
             self._next()
             with self._told():
                 self._take(shown.recording, row, None, sure=True)
-        elif not text:
+        elif not text or not what:
             self._next()
         elif what == "version":
             game = self.evening.of_game(shown.run)

@@ -203,12 +203,11 @@ class Taker:
         """Return what is said of a run, and keep it for later ones; a fault of our own never stops the taking."""
         keeper, run = self.keeper, task.run
         row = keeper.evening.rows[run]
-        if facts.kind == "unclear":
-            return Verdict("note", "taken, its frames are not read yet: the format is asked for")
         try:
             clock = self._clock(task)
             self.clock_proven = self.clock_proven or bool(clock and clock.is_proven)
             judged = self._judged(replace(task, clock=clock), facts)
+            judged.is_clock_open = bool(clock and not clock.is_proven)
             began = [one for one in keeper.evening.of("restart") if one.get("game") == row.get("game") != ""]
             is_first = began and not any(one["n"] > began[-1]["n"] for one in keeper.evening.takes())
             settled = keeper.since(began[-1]) - judged.length_s if is_first else None
@@ -219,13 +218,15 @@ class Taker:
                 return verdict
             self.judge.runs[run] = judged
             verdict = Verdict() if verdict.kind == "ask" else verdict
-            if clock and not clock.is_proven and not self._told_of_clock and not task.declared.same_machine:
+            if judged.is_clock_open and not self._told_of_clock and not task.declared.same_machine:
                 self._told_of_clock = True
                 n = min(_RUNS_OF_CLOCK - 1, len(keeper.evening.takes()) + 1)
                 note = f"sensor clock not proven yet ({n} of {_RUNS_OF_CLOCK} runs): power is not judged until then"
                 verdict = replace(verdict, notes=(*verdict.notes, note))
             return verdict
         except LogError as error:
+            if facts.kind == "unclear":
+                return Verdict("note", "taken, its frames are not read yet: the format is asked for")
             return Verdict("repeat", f"not readable: {error.faults[0].problem}", "log_gap")
         except _OURS as error:
             keeper.disk.replace(keeper.home / "error.txt", f"{type(error).__name__}: {error}\n".encode())
@@ -300,7 +301,9 @@ class Taker:
     def _ask_for_format(self, facts: LogFacts, sensors: Path | None) -> None:
         """Note a format that is only likely, or open, so that it is asked for once."""
         known = {line["id"] for line in self.keeper.journal.lines if line["did"] == "format"} | self._asked
-        every = [facts]
+        # The length that was seen may have settled what the log alone leaves open.
+        is_read = facts.kind == "unclear" and self.keeper.evening.last_run in self.judge.runs
+        every = [] if is_read else [facts]
         if sensors and not self._asked:
             every.append(facts_of_log(sensors, declared=self.declared(self.keeper.evening.last_run)))
         self.format_to_ask = next((one for one in every if (one.paste or one.sources) and one.format_id not in known
