@@ -10,6 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gpubench_kit.cli.desk import tell_waiting
 from gpubench_kit.cli.new import add_dialog_options
 from gpubench_kit.cli.terminal import result_json, tell_fault_lines
 
@@ -106,6 +107,7 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
         if len(asked.folders) != 1:
             return _report_many(asked, bar) if asked.folders else _BAD_INPUT
         folder = Path(asked.folders[0])
+    tell_waiting(folder)
     with bar(asked) as shown:
         options = {"progress": shown.show, "pictures": asked.pictures}
         page = build_report(folder, asked.output, previous=asked.previous, **options)
@@ -276,6 +278,7 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
     from gpubench_kit.cli.dialogs import confirm_formats_of
     from gpubench_kit.report.pages import build_check
 
+    tell_waiting(asked.folder)
     with bar(asked) as shown:
         made = build_check(asked.folder, asked.output, progress=shown.show)
     tell_fault_lines(made.row_faults)

@@ -106,7 +106,7 @@ def settle(folder: Path) -> int:
 
 
 def rows_waiting(folder: Path) -> int:
-    """Return how many rows the desk's journal has otherwise than the sheet, since a desk ended before it wrote them.
+    """Return how many rows the journal has otherwise than the sheet, since a desk ended before it wrote them.
 
     Parameters
     ----------

@@ -114,11 +114,11 @@ def test_dying_at_every_point_leaves_the_same_sheet(tmp_path, whole, eighth):
         _check(tmp_path / str(point), whole, point)
 
 
-def test_dying_twice_leaves_the_same_sheet(tmp_path, whole):
-    sheet, _ = whole
-    rng = np.random.default_rng(11)
-    disk = DyingDisk(int(rng.integers(5, 40)))
-    evening = Evening(tmp_path, REVIEW, disk=disk)
+def _dying_again_and_again(folder: Path, seed: int) -> list[dict]:
+    """Return the finished sheet of a session in which the desk died up to three times, wherever that was."""
+    rng = np.random.default_rng(seed)
+    disk = DyingDisk(int(rng.integers(1, 180)))
+    evening = Evening(folder, REVIEW, disk=disk)
     for attempt in range(4):
         try:
             evening.open()
@@ -126,9 +126,20 @@ def test_dying_twice_leaves_the_same_sheet(tmp_path, whole):
             break
         except Died:
             evening.leave()
-            disk.dies_at = disk.count + int(rng.integers(3, 40)) if attempt < 2 else -1
+            evening.clock.move(float(rng.uniform(1, 40)))
+            disk.dies_at = disk.count + int(rng.integers(1, 60)) if attempt < 2 else -1
     evening.leave()
-    assert _sheet(evening) == sheet
+    return _sheet(evening)
+
+
+def test_dying_again_and_again_leaves_the_same_sheet(tmp_path, whole):
+    assert _dying_again_and_again(tmp_path, 11) == whole[0]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(20))
+def test_dying_at_random_leaves_the_same_sheet(tmp_path, whole, seed):
+    assert _dying_again_and_again(tmp_path, seed) == whole[0]
 
 
 def test_a_torn_last_line_of_the_journal_is_cut_off(tmp_path):
