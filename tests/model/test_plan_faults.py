@@ -355,3 +355,24 @@ def test_messages_stay_short_and_on_one_line():
     (message,) = faults(changes)
     assert len(message) < 400
     assert not re.search(r"[\n\0]", message)
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"confidence": "high"}, "'high' was found; a number is expected"),
+        ({"confidence": float("nan")}, "nan was found; a number below 1 is expected"),
+        ({"confidence": 0.05}, "0.05 was found; a number above 0.5 is expected"),
+        ({"looks": "two"}, "'two' was found; a whole number is expected"),
+        ({"looks": 9}, "9 was found; a number of at most 8 is expected"),
+    ],
+)
+def test_levels_that_are_no_numbers_are_named_with_what_is_expected(given, message):
+    plan = {
+        "review": {"title": "A test"},
+        "cards": [{"name": "Larkmoor 4"}],
+        "tunings": [{"name": "factory", "reference": True}],
+        "games": [{"name": "Salt Orchard"}],
+    }
+    with pytest.raises(PlanError, match=re.escape(message)):
+        ReviewPlan.from_dict(plan | {"analysis": given})

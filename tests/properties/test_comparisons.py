@@ -234,6 +234,17 @@ def test_a_run_that_enters_no_verdict_changes_nothing(table):
 
 
 @CHECKED
+@given(reviews(), st.sampled_from(["round", "order", "session"]), st.integers(1, 4))
+def test_a_column_left_blank_is_never_milder_than_one_filled_in(table, column, per_session):
+    filled = table.assign(session="s" + (table.groupby("game").cumcount() // per_session).astype(str))
+    blank = filled.assign(**{column: "" if column == "session" else pd.NA})
+    for compare in (compare_tunings, compare_over_games):
+        full, less = compare(filled, make_plan()), compare(blank, make_plan())
+        withheld = full["verdict"] == "no_verdict"
+        assert (less.loc[withheld, "verdict"] == "no_verdict").all()
+
+
+@CHECKED
 @given(table=reviews(), looks=st.sampled_from([1, 2]))
 def test_results_over_games_never_say_more_than_their_games(table, looks):
     plan = make_plan(looks=looks)

@@ -387,3 +387,16 @@ def test_restarts_known_for_one_metric_leave_the_others_without_a_verdict():
         assert np.isnan(rows.at["board_w", "ci_low"])
         assert rows.at["board_w", "restart_spread_pct"] > 0
         assert np.isnan(rows.at["avg_fps", "restart_spread_pct"])
+
+
+@pytest.mark.parametrize(
+    ("sequence", "layout", "verdict"),
+    [("A1 A2 A3 B4 B5 B6", "confounded", "no_verdict"), ("A1 B2 A3 B4 A5 B6", "restarts", "better")],
+    ids=["in two blocks", "in turns"],
+)
+def test_a_pair_without_a_complete_round_is_compared_by_its_blocks(sequence, layout, verdict):
+    table = run_table(sequence, effect=0.05, noise=0.002)
+    for rows in (compare_tunings(table, make_plan()), compare_over_games(table, make_plan())):
+        (row,) = rows.itertuples()
+        assert (row.layout, row.verdict) == (layout, verdict)
+        assert row.change == pytest.approx(5, abs=0.5)
