@@ -130,7 +130,7 @@ def number_groups(columns: Iterable[np.ndarray]) -> np.ndarray:
     ----------
     columns : arrays (rows,) of whole numbers or truth values
     """
-    combined, count = None, 1
+    combined, count = np.zeros(1, dtype=np.int64), 1
     for column in columns:
         column = column.astype(np.int64)
         column = column - column.min(initial=0)
@@ -139,7 +139,7 @@ def number_groups(columns: Iterable[np.ndarray]) -> np.ndarray:
             # Kept dense, so that many columns cannot run over 64 bits.
             combined = np.unique(combined, return_inverse=True)[1]
             count = int(combined.max(initial=0)) + 1
-        combined = column if combined is None else combined * size + column
+        combined = combined * size + column
         count *= size
     return np.unique(combined, return_inverse=True)[1]
 

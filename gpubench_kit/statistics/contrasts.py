@@ -127,7 +127,7 @@ def _in_unit(games: pd.DataFrame, log: dict[str, float]) -> UnitChange:
         "ci_low": (log["ci_high"] + log["ci_low"]) / 2,
         "equivalence_ci_low": (log["equivalence_ci_high"] + log["equivalence_ci_low"]) / 2,
     }
-    ends = {}
+    ends: dict[str, float] = {}
     for name, other in (("ci_low", "ci_high"), ("equivalence_ci_low", "equivalence_ci_high")):
         # The centre of an interval is the change, but for games that share rounds of which some are cut.
         at, half = mean + gain * (centre[name] - middle), gain * halves[name] / 2

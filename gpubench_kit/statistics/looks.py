@@ -18,7 +18,7 @@ from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.reasons import SEPARATOR
 
 #: What is asked of every difference, as in the names of the columns.
-QUESTIONS = ("difference", "equivalence", "non_inferiority")
+QUESTIONS: tuple[str, ...] = ("difference", "equivalence", "non_inferiority")
 
 #: Levels of the first, second, third and fourth look at a confidence of 0.95; see `level_of_look`.
 LEVELS = (0.04, 0.015, 0.01, 0.01)
@@ -156,7 +156,7 @@ def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Le
     memory = Levels.at(level, count, first=level_of_look(plan, 1))
     kind = "overall" if "scope" in rows else "game"
     given = _given(looks, kind, before=None if looks is None else looks.made)
-    if not count or not len(given):
+    if looks is None or not count or not len(given):
         return memory
     moved = set(zip(looks.moved["run_id"], looks.moved["metric"], strict=True))
     by_key = {key: list(part.itertuples())[::-1] for key, part in given.groupby("key")}
@@ -194,9 +194,8 @@ def weaker_without(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
         others = dict(zip(names, found, strict=True))
     mine = list(rows[keys].itertuples(index=False, name=None))
     places = rows["flagged"].to_numpy(dtype=bool)
-    return _weaker(
-        rows, {n: others.get(mine[n], (NO_VERDICT, False)) for n in np.flatnonzero(places)}, "flagged_run"
-    )
+    flagged = np.flatnonzero(places).tolist()
+    return _weaker(rows, {n: others.get(mine[n], (NO_VERDICT, False)) for n in flagged}, "flagged_run")
 
 
 def weaker_as_before(rows: pd.DataFrame, looks: Looks | None) -> pd.DataFrame:

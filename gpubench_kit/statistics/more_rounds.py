@@ -174,15 +174,15 @@ def _levels(compared: Compared, advised: np.ndarray, *, level: float, adjust: st
     family = compared.family
     size = np.bincount(family)
     if adjust == "none":
-        shares = np.ones(len(size)), np.ones(len(size))
+        shares = [np.ones(len(size))] * 2
     elif adjust == "holm":
-        shares = 1 / size, 1 / size
+        shares = [1 / size] * 2
     else:
         hoped = np.bincount(family, weights=advised) / 2
-        shares = tuple(
+        shares = [
             np.maximum(1, np.bincount(family, weights=decided, minlength=len(size)) + hoped) / size
             for decided in (compared.different, compared.same)
-        )
+        ]
     return level * shares[0][family] / 2, level * shares[1][family]
 
 

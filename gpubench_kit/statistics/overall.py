@@ -33,7 +33,7 @@ class OverallEstimate:
     withheld : why there is no verdict; empty where there is one
     spread : standard deviation of the true difference between games; nan in the scope *these games*
     exists : whether the scope is spoken of at all
-    pooled : the mean that ``found`` is of; None in the scope *games like these*
+    pooled : the mean over these games
     """
 
     change: np.ndarray
@@ -43,7 +43,7 @@ class OverallEstimate:
     withheld: np.ndarray
     spread: np.ndarray
     exists: np.ndarray
-    pooled: Pooled | None = None
+    pooled: Pooled
 
 
 def noise_ratios(results: list[tuple[Games, Pooled]]) -> list[np.ndarray]:
@@ -182,7 +182,7 @@ def games_like_these(games: Games, pooled: Pooled) -> OverallEstimate:
     change = np.where((withheld != "") & (n_shown > 0), games.mean(shown), change)
     spread = np.sqrt(np.maximum(0.0, variance - _mean_error(games, weight)))
     exists = games.count(np.full(len(games.family), True)) >= LEAST_FOR_OTHERS
-    return OverallEstimate(change, found, shown, n_shown, withheld, spread, exists)
+    return OverallEstimate(change, found, shown, n_shown, withheld, spread, exists, pooled)
 
 
 def _unit_keys(games: Games) -> np.ndarray:

@@ -80,7 +80,7 @@ def member_levels(plan, level: float) -> MemberLevels:
         for setting in game.settings:
             found.setdefault(setting.group, set()).add(game.name)
     groups = {group: len(names) for group, names in found.items()}
-    main = max(groups, key=groups.get)
+    main = max(groups, key=groups.__getitem__)
     metrics = [name for name in plan.analysis.metrics if direction_of(name)]
     primary = plan.analysis.primary
     companion = next((name for name in COMPANIONS if name in metrics and name != primary), None)
@@ -189,12 +189,13 @@ def change_in_unit(
 
 def _pairs_over_benches(plan) -> list[list[int]]:
     """Return the numbers of the pairs that count, those of one pair on several benches together."""
-    steps, found = ladder_steps(plan), {}
+    steps = ladder_steps(plan)
+    found: dict[tuple, list[int]] = {}
     for place, pair in enumerate(plan.pairs()):
         is_step = pair.of.card == pair.against.card and {pair.of.tuning, pair.against.tuning} & steps
         if is_step:
             continue
-        key = (pair.of.card, pair.of.tuning, pair.against.card, pair.against.tuning)
+        key: tuple = (pair.of.card, pair.of.tuning, pair.against.card, pair.against.tuning)
         if pair.of.bench != pair.against.bench:
             key = (*key, pair.of.bench, pair.against.bench)
         found.setdefault(key, []).append(place)

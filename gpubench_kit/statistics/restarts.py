@@ -250,10 +250,8 @@ class _Sums:
         scale = max(self.mean_square, self.noise_part)
         if scale <= 0:
             return 0.0, 0.0
-        ends = []
-        for chance in (1 - tail, tail):
-            ends.append(self._end(chance, most=_LARGEST_FACTOR * scale))
-        return tuple(ends)
+        most = _LARGEST_FACTOR * scale
+        return self._end(1 - tail, most=most), self._end(tail, most=most)
 
     def _end(self, chance: float, *, most: float) -> float:
         """Return the r at which the mean square found lies at a quantile of its distribution."""

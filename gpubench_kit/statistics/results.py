@@ -113,7 +113,7 @@ def judge(
     columns |= {f"{name}_adjusted": p for name, p in zip(_P_VALUES, adjusted, strict=True)}
     columns |= {
         "verdict": verdict,
-        "level": levels.present if family is None else levels.first,
+        "level": np.broadcast_to(levels.present if family is None else levels.first, verdict.shape),
         "confidence": 1 - level,
         "no_loss": _truth(no_loss, np.isfinite(tested[2]) & ~lacks),
         **_interval("ci", change, half_width(level, found), counts),

@@ -195,8 +195,9 @@ def _step(value: float | str) -> float:
 
 def _run_table(sides: Sequence[Sequence[float]], *, metric: str, step: float) -> pd.DataFrame:
     """Return the runs of both lists as a table of usable runs, without rounds and without an order."""
-    fixed = {"card": "card", "model": "card", "game": "game", "group": "all", "purpose": METRICS[metric].purpose}
-    fixed |= {"metric": metric, "step": step, "flagged": False, "frame_limit_fps": 0.0, "withheld_for": ""}
+    fixed: dict[str, object] = {"card": "card", "model": "card", "game": "game", "group": "all", "metric": metric}
+    fixed |= {"purpose": METRICS[metric].purpose, "step": step, "flagged": False, "frame_limit_fps": 0.0}
+    fixed["withheld_for"] = ""
     rows = [
         {"run": f"{tuning} {place}", "tuning": tuning, "value": value, **fixed}
         for tuning, values in zip("AB", sides, strict=True)

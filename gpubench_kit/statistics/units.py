@@ -113,7 +113,7 @@ def gather_units(pair: PairRuns, design: Design) -> Units:
     side = pair.cell[rows] * 2 + pair.side[rows]
     width = int(place.max(initial=0)) + 1
     shape = (pair.n_cells, 2, width)
-    means = _means(side * width + place[rows], scaled[rows], np.prod(shape)).reshape(shape)
+    means = _means(side * width + place[rows], scaled[rows], 2 * pair.n_cells * width).reshape(shape)
     n_runs = np.bincount(side, minlength=2 * pair.n_cells).reshape(-1, 2)
     step, is_level = _resolution(pair, rows, scaled)
     return Units(means, _means(side, scaled[rows], 2 * pair.n_cells).reshape(-1, 2), n_runs, step, is_level)

@@ -47,9 +47,9 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
     array (cells,) of words of ``WITHHELD_TEXT``, or of what the checks gave; empty where nothing does
     """
     runs, metric = pair.runs, METRICS[pair.metric]
-    measured = pair.count(np.full(len(pair.cell), True)) > 0
-    conditions = {
-        "not_measured": ~measured.all(axis=1),
+    measured = pair.count(np.full(len(pair.cell), True))
+    conditions: dict[str, np.ndarray] = {
+        "not_measured": measured.min(axis=1) == 0,
         "different_bench": _benches_differ(pair),
         "different_game_version": _differs(pair, runs.codes["game_version"], runs.is_given("game_version")),
         "value_not_usable": pair.any_in_cell(np.isnan(scaled_values(pair.metric, runs.numbers["value"]))),
@@ -86,7 +86,7 @@ def withhold_by_design(
     several = ~np.isnan(estimate.error)
     held = units.is_level & (units.step <= FINE_STEP) & (pair.metric in FRAME_RATES)
     confounded = (design.classes == CONFOUNDED) & (not widened)
-    conditions = [
+    conditions: list[tuple[str, np.ndarray]] = [
         ("held_by_cap", held & several),
         ("one_card", _lacks_cards(pair)),
         ("not_stated", confounded & design.unstated),

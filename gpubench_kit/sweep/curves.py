@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -35,15 +35,9 @@ class Curves:
     power: Shape | None
 
     @property
-    def has_power(self) -> bool:
-        """Whether both curves are there."""
-        return self.rate is not None and self.power is not None
-
-    @property
-    def has_bands(self) -> bool:
-        """Whether every curve has a band."""
-        shapes = [one for one in (self.rate, self.power) if one is not None]
-        return all(bool(np.isfinite(one.low).all()) for one in shapes)
+    def both(self) -> tuple[Shape, Shape] | None:
+        """Frame rate and power; None unless both are there."""
+        return None if self.rate is None or self.power is None else (self.rate, self.power)
 
 
 def fit_curves(measured: Measured, line: Line, *, group: int, seed: int, parts: int = 1) -> Curves:
@@ -110,10 +104,11 @@ def curve_rows(curves: Curves) -> Iterator[dict]:
     for metric, shape in ((RATE, curves.rate), (POWER, curves.power)):
         if shape is not None:
             yield from _rows(metric, shape.at, ends=(shape.change, shape.low, shape.high))
-    if curves.has_power:
-        at = np.union1d(curves.rate.at, curves.power.at)
+    if curves.both is not None:
+        rate, power = curves.both
+        at = np.union1d(rate.at, power.at)
         pairs = (("change", "change"), ("low", "high"), ("high", "low"))
-        ends = (curves.power.value_at(at, of=one) - curves.rate.value_at(at, of=other) for one, other in pairs)
+        ends = (power.value_at(at, of=one) - rate.value_at(at, of=other) for one, other in pairs)
         yield from _rows(ENERGY, at, ends=tuple(ends))
 
 
@@ -127,11 +122,11 @@ def _rows(metric: str, at: np.ndarray, *, ends: tuple[np.ndarray, ...]) -> Itera
 def reading_rows(
     curves: Curves, powers: tuple[float, ...], losses: tuple[float, ...], *, factory_w: float, factory_fps: float
 ) -> Iterator[dict]:
-    """Yield rows of ``sweep_readings`` for one line.
+    """Yield rows of ``sweep_readings`` for one line; none without power.
 
     Parameters
     ----------
-    curves : of the line, both there
+    curves : of the line
     powers : powers to read the frame rate at [W]
     losses : losses of frame rate to read the power at [%]
     factory_w, factory_fps : of the factory state
@@ -141,7 +136,9 @@ def reading_rows(
     A power is met where the power curve runs through it: with the band, in a stretch of the ladder. The ends
     of a reading are those of the other curve's band over that stretch, so both uncertainties are in it.
     """
-    rate, power = curves.rate, curves.power
+    if curves.both is None:
+        return
+    rate, power = curves.both
     at = np.union1d(rate.at, power.at)
     for watts in powers:
         found = _read(power, rate, at=at, wanted=np.log(watts / factory_w))
@@ -171,7 +168,7 @@ def losses_to_read(plan) -> tuple[float, ...]:
 
 def powers_to_read(curves: list[Curves], factory_w: float, plan) -> tuple[float, ...]:
     """Return a few round powers [W] inside the range of the curves, and those of claims."""
-    values = [factory_w * np.exp(one.power.change) for one in curves if one.has_power]
+    values = [factory_w * np.exp(one.both[1].change) for one in curves if one.both]
     if not values or not np.isfinite(factory_w):
         return ()
     rounded = round_values(min(one.min() for one in values), max(one.max() for one in values))
@@ -237,10 +234,10 @@ _ASKED = {"rate_at_power": "at_w", "power_at_rate": "at_fps"}
 
 @dataclass(frozen=True)
 class Side:
-    """One card with its curves, and the factory state's mean frame rate [fps] and power [W]."""
+    """One card: its curves of frame rate and power (none unless both are there), the factory state's means."""
 
     measured: Measured
-    curves: Curves
+    shapes: Mapping[str, Shape]
     factory: dict[str, float]
 
 
@@ -275,7 +272,7 @@ def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan) -
     two intervals together (Bonferroni), so a row holds at least at the confidence of the plan. Rows are given
     only where both curves reach, all uncertainty included.
     """
-    if not all(one.curves.has_power and one.curves.has_bands for one in sides):
+    if not all(one.shapes and all(np.isfinite(shape.low).all() for shape in one.shapes.values()) for one in sides):
         return
     level = sides[0].measured.level
     pair = Pair(*(Subject(one.measured.card, one.measured.ladder.reference, one.measured.bench) for one in sides))
@@ -290,27 +287,16 @@ def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan) -
     for reading, given, told, value in wanted:
         found = _read_between(sides, (given, told), value=value, factory=factory)
         if found is not None:
-            change, level = found
-            row = {"reading": reading, "given": float(value), "reason": ""}
-            yield start | row | _in_percent(change) | _in_unit(change, level)
-
-
-def _in_percent(found: tuple[float, float, float]) -> dict[str, float]:
-    """Return a reading in natural log as columns, in percent."""
-    return {
-        name: float(100 * np.expm1(one)) for name, one in zip(("change", "ci_low", "ci_high"), found, strict=True)
-    }
-
-
-def _in_unit(found: tuple[float, float, float], level: tuple[float, float, float]) -> dict[str, float]:
-    """Return a reading in natural log as a difference, at the level of ``against``, each (value, low, high).
-
-    Change and level hold together, so the ends are the worst of both.
-    """
-    differences = [base * np.expm1(one) for base, one in product(level, found)]
-    value = level[0] * np.expm1(found[0])
-    return {"difference": float(value), "difference_ci_low": float(min(differences)),
-            "difference_ci_high": float(max(differences))}  # fmt: skip
+            change, base = found
+            percent = (float(100 * np.expm1(one)) for one in change)
+            # Change and level hold together, so the ends in the unit are the worst of both.
+            differences = [float(one * np.expm1(other)) for one, other in product(base, change)]
+            yield start | {
+                "reading": reading, "given": float(value), "reason": "",
+                **dict(zip(("change", "ci_low", "ci_high"), percent, strict=True)),
+                "difference": differences[0], "difference_ci_low": min(differences),
+                "difference_ci_high": max(differences),
+            }  # fmt: skip
 
 
 def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, level: float) -> _Factory:
@@ -324,15 +310,9 @@ def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, lev
 def _values(sides: Sequence[Side], reading: tuple[str, str, str], plan) -> tuple[float, ...]:
     """Return a few round values that both cards reach, powers [W] or frame rates [fps], and those of claims."""
     name, metric, _ = reading
-    shapes = [_shape(one, metric) for one in sides]
-    values = [one.factory[metric] * np.exp(shape.change) for one, shape in zip(sides, shapes, strict=True)]
+    values = [one.factory[metric] * np.exp(one.shapes[metric].change) for one in sides]
     rounded = round_values(max(one.min() for one in values), min(one.max() for one in values))
     return tuple(sorted({*rounded, *asked_for(plan, _ASKED[name])}))
-
-
-def _shape(side: Side, metric: str) -> Shape:
-    """Return the curve of a metric."""
-    return side.curves.rate if metric == RATE else side.curves.power
 
 
 def _read_between(
@@ -357,7 +337,7 @@ def _read_between(
 
 def _told(side: Side, metrics: tuple[str, str], wanted: tuple[float, float, float]) -> tuple[float, ...] | None:
     """Return one curve (value, low, high) where the other lies between two values; None where it does not reach."""
-    given, told = (_shape(side, one) for one in metrics)
+    given, told = (side.shapes[one] for one in metrics)
     at = np.union1d(given.at, told.at)
     value, low, high = wanted
     along = given.value_at(at)

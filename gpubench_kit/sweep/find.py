@@ -131,11 +131,15 @@ def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: i
 def _between(usable: pd.DataFrame, swept: Sequence[_Swept], plan) -> Iterator[dict]:
     """Yield readings of the card under review against each rival that was swept on the same bench."""
     roles = {unit.name: unit.role for unit in plan.card_units}
-    of_role = [[one for one in swept if roles[one.measured.card] == role] for role in ("reviewed", "rival")]
-    couples = [two for two in product(*of_role) if two[0].measured.bench == two[1].measured.bench]
-    coded = code_runs(usable) if couples else None
-    for of, against, group in ((*two, one) for two in couples for one in two[0].measured.groups):
-        if group in against.measured.groups:
+    reviewed, rivals = (
+        [one for one in swept if roles[one.measured.card] == role] for role in ("reviewed", "rival")
+    )
+    couples = [two for two in product(reviewed, rivals) if two[0].measured.bench == two[1].measured.bench]
+    if not couples:
+        return
+    coded = code_runs(usable)
+    for of, against in couples:
+        for group in (one for one in of.measured.groups if one in against.measured.groups):
             sides = [_side(one, group, plan) for one in (of, against)]
             yield from between_rows(coded, sides, group=group, plan=plan)
 
@@ -146,7 +150,8 @@ def _side(swept: _Swept, group: str, plan) -> Side:
     home = next((line for line in measured.ladder.lines if line.has_factory), measured.ladder.lines[0])
     curves = fit_curves(measured, home, group=place, seed=plan.analysis.seed, parts=PARTS)
     factory = {metric: _factory_value(swept, metric, place) for metric in (RATE, POWER)}
-    return Side(measured, curves, factory)
+    shapes = dict(zip((RATE, POWER), curves.both, strict=True)) if curves.both else {}
+    return Side(measured, shapes, factory)
 
 
 @dataclass(frozen=True)
@@ -193,7 +198,6 @@ def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, l
     readings = [
         _of_line(one, row)
         for one in curves
-        if one.has_power
         for row in reading_rows(one, powers, losses, factory_w=factory[POWER], factory_fps=factory[RATE])
     ]
     made = {

@@ -172,7 +172,8 @@ def _margin_p(losses: Losses, margin: float, direction: int) -> tuple[np.ndarray
     """Return the p-values against a loss of at least, and of less than, the margin."""
     lost = direction * losses.change + margin
     known = np.isfinite(losses.se)
-    return tuple(np.where(known, one_sided_p(way * lost, losses.found), np.nan) for way in (1, -1))
+    against_loss, against_less = (np.where(known, one_sided_p(way * lost, losses.found), np.nan) for way in (1, -1))
+    return against_loss, against_less
 
 
 def _on_card(coded: CodedRuns, plan) -> CodedRuns | None:
@@ -313,7 +314,11 @@ def failures_of(tuning: str, runs: pd.DataFrame, *, subject: tuple[str, str], pl
     crashed = int((own["excluded_for"] == _CRASH).sum())
     share = failure_share_limit(crashed, tried) if tried else None
     tests = next(one.stability for one in plan.tunings if one.name == tuning)
-    sentences = [_runs_sentence(crashed, tried, share)] if crashed else []
+    sentences = []
+    if share is not None and crashed:
+        at_most = bound_text(100 * share, up=True)
+        found = f"{crashed} of {count_text(tried, 'run')} crashed: not stable"
+        sentences.append(f"{found}; up to {at_most} of runs failing cannot be ruled out with 95 % confidence.")
     if not tests:
         if crashed:
             sentences.append("No hours of a stability test are stated, so no rate per hour can be given.")
@@ -338,10 +343,3 @@ def ruled_out(ladder: Ladder, failures: Mapping[str, Failures]) -> frozenset[str
                for other in line.settings)
     }  # fmt: skip
     return frozenset(failed | beyond)
-
-
-def _runs_sentence(crashed: int, tried: int, share: float) -> str:
-    """Return what crashed runs show."""
-    at_most = bound_text(100 * share, up=True)
-    found = f"{crashed} of {count_text(tried, 'run')} crashed: not stable"
-    return f"{found}; up to {at_most} of runs failing cannot be ruled out with 95 % confidence."

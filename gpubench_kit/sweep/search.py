@@ -88,7 +88,7 @@ def best_kept(p_worse: np.ndarray, *, level: float) -> np.ndarray:
     """
     others = max(len(p_worse) - 1, 1)
     beaten = np.where(np.isnan(p_worse), False, p_worse <= level / others)
-    return ~beaten.any(axis=1)
+    return np.logical_not(beaten.any(axis=1))
 
 
 #: Less than this share of the range taken away is not worth an evening.

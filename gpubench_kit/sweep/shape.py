@@ -139,7 +139,10 @@ def _rising_shape(points: Points, seed: int) -> Shape:
     curve = np.fmin(np.fmax(np.interp(at, points.at, values - at_factory), low), high)
     bends = has_band and fits and not np.isfinite(_extreme(points, points.at[0], sign=1.0, is_straight=True))
     shape = Shape(at, curve, low, high, True, fits, bends, np.nan, np.nan, np.nan)
-    return replace(shape, **_knee_range(points, values, seed)) if bends else shape
+    if bends:
+        knee, low_end, high_end = _knee_range(points, values, seed)
+        shape = replace(shape, knee=knee, knee_ci_low=low_end, knee_ci_high=high_end)
+    return shape
 
 
 def _band(points: Points, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -165,12 +168,13 @@ def _extreme(points: Points, place: float, *, sign: float, is_straight: bool) ->
 
 def _mirrored(shape: Shape) -> Shape:
     """Return a shape with the ladder turned round."""
-    turned = {name: getattr(shape, name)[::-1] for name in ("change", "low", "high")}
-    knees = {"knee": -shape.knee, "knee_ci_low": -shape.knee_ci_high, "knee_ci_high": -shape.knee_ci_low}
-    return replace(shape, at=-shape.at[::-1], rises=False, **turned, **knees)
+    return replace(
+        shape, at=-shape.at[::-1], change=shape.change[::-1], low=shape.low[::-1], high=shape.high[::-1],
+        rises=False, knee=-shape.knee, knee_ci_low=-shape.knee_ci_high, knee_ci_high=-shape.knee_ci_low,
+    )  # fmt: skip
 
 
-def _knee_range(points: Points, values: np.ndarray, seed: int) -> dict[str, float]:
+def _knee_range(points: Points, values: np.ndarray, seed: int) -> tuple[float, float, float]:
     """Return the knee of the fitted curve and the middle 95 % of its places over redraws of the noise."""
     rng = np.random.default_rng(seed)
     # Half of each variance is the factory state's, common to all.
@@ -181,7 +185,7 @@ def _knee_range(points: Points, values: np.ndarray, seed: int) -> dict[str, floa
     noise = scale * (own - common) / np.sqrt(2)
     places = [_knee(points.at, fitted_values(replace(points, change=values + one))) for one in noise]
     low, high = np.nanquantile([*places, _knee(points.at, values)], [0.025, 0.975])
-    return {"knee": _knee(points.at, values), "knee_ci_low": float(low), "knee_ci_high": float(high)}
+    return _knee(points.at, values), float(low), float(high)
 
 
 def _knee(at: np.ndarray, values: np.ndarray) -> float:
