@@ -25,7 +25,7 @@ from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan.fields import ESTIMATES
-from gpubench_kit.model.tables import CLAIMS
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.looks import level_of_look
 from gpubench_kit.statistics.units import direction_of
@@ -53,6 +53,10 @@ def check_claims(
     -------
     DataFrame, one row per claim in the plan's order; see ``tables.CLAIMS``
 
+    Raises
+    ------
+    TableError : a table of results lacks a column, or breaks its declaration otherwise
+
     Notes
     -----
     Each claim has a p-value against its own boundary. Holm (1979) over all claims of the script that have one, at
@@ -69,6 +73,8 @@ def check_claims(
     Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
     Statistics 6, 65-70.
     """
+    check_table(comparisons, COMPARISONS)
+    check_table(overall, OVERALL)
     results, level = both_ways(comparisons, overall, plan=plan), page_level(overall, plan)
     foreseen = None if looks is None else looks.foreseen
     later = level_of_look(plan, 2 if looks is None else looks.made + 1)

@@ -12,7 +12,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.sheet.looks import Looks
-from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs, number_groups
+from gpubench_kit.statistics.coded_runs import CodedRuns, check_usable, code_runs, number_groups
 from gpubench_kit.statistics.comparison import Measured, measure_pair
 from gpubench_kit.statistics.games import Games
 from gpubench_kit.statistics.looks import (
@@ -52,6 +52,10 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
     Returns
     -------
     DataFrame, one row per card, bench, tuning, game, setting and metric; see ``tables.NOISE``
+
+    Raises
+    ------
+    TableError : ``usable`` lacks a column
 
     Notes
     -----
@@ -109,6 +113,10 @@ def compare_tunings(
     -------
     DataFrame, one row per pair, game, setting and metric; see ``tables.COMPARISONS``
 
+    Raises
+    ------
+    TableError : ``usable`` lacks a column, or names what the plan does not have
+
     Notes
     -----
     A run is the unit. Adjusted p-values are over the games and pairs of one metric, one group of
@@ -129,6 +137,10 @@ def compare_over_games(
     Returns
     -------
     DataFrame, one row per pair, group, scope and metric; see ``tables.OVERALL``
+
+    Raises
+    ------
+    TableError : ``usable`` lacks a column, or names what the plan does not have
 
     Notes
     -----
@@ -159,6 +171,7 @@ def _weaker_of_both(
     usable: pd.DataFrame, plan: ReviewPlan, make: Callable, *, looks: Looks | None, looks_made: int
 ) -> pd.DataFrame:
     """Return judged rows, those that hang on a flagged run or a changed number by the weaker of two verdicts."""
+    check_usable(usable, plan)
     coded, made = code_runs(usable), looks_made if looks is None else looks.made
     rows = make(coded, plan, made, looks)
     if len(rows) and coded.numbers["flagged"].any():

@@ -100,6 +100,7 @@ def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: i
 
     Raises
     ------
+    TableError : ``usable`` lacks a column
     PlanError : the ladder is not named and cannot be told, or two tunings are one setting
     DesignError : no setting stands beside the factory state
 

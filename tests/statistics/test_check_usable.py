@@ -1,0 +1,63 @@
+"""A table that would give no rows is refused, with the names that the plan does not have."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+from small_folder import write_small_review
+
+import gpubench_kit as kit
+from gpubench_kit.model.errors import TableError
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory):
+    """Return a small review, read, checked and compared."""
+    folder = write_small_review(tmp_path_factory.mktemp("review") / "small")
+    return kit.review(folder, count_look=False)
+
+
+STEPS = {
+    "estimate_noise": kit.estimate_noise,
+    "compare_tunings": kit.compare_tunings,
+    "compare_over_games": kit.compare_over_games,
+}
+each_step = pytest.mark.parametrize("step", STEPS.values(), ids=STEPS)
+
+
+@each_step
+@pytest.mark.parametrize("column", ["tuning", "game", "metric", "value"])
+def test_a_column_that_is_missing_is_named(step, column, review):
+    with pytest.raises(TableError, match=rf"table 'usable': column '{column}' is missing"):
+        step(review.usable.drop(columns=column), review.plan)
+
+
+@pytest.mark.parametrize("step", [kit.compare_tunings, kit.compare_over_games])
+def test_every_unknown_name_is_told_with_the_names_of_the_plan(step, review):
+    table = review.usable.replace({"quiet": "silent", "Larkmoor 4": "Larkmoor 5"})
+    with pytest.raises(TableError) as raised:
+        step(table, review.plan)
+    tuning, card = raised.value.faults
+    wanted = "table 'usable': tuning 'silent' is not in the plan (tunings: 'factory', 'quiet')."
+    assert str(tuning).startswith(wanted)
+    assert "card 'Larkmoor 5' is not in the plan (cards: 'Larkmoor 4')" in str(card)
+
+
+def test_further_tunings_beside_those_of_the_plan_are_not_compared(review):
+    further = review.usable[review.usable["tuning"] == "quiet"]
+    further = further.assign(tuning="brisk", run=further["run"] + "b")
+    table = pd.concat([review.usable, further], ignore_index=True)
+    assert set(kit.compare_tunings(table, review.plan)["of_tuning"]) == {"quiet"}
+
+
+def test_some_of_the_runs_will_do(review):
+    part = review.usable[review.usable["round"] < 4][["run", "card", "tuning", "game", "metric", "value", "round"]]
+    assert len(kit.compare_tunings(part, review.plan)) == 1
+
+
+@pytest.mark.parametrize("name", ["comparisons", "overall"])
+def test_claims_are_held_against_whole_tables_alone(name, review):
+    tables = {"comparisons": review.comparisons, "overall": review.overall}
+    tables[name] = tables[name].drop(columns="verdict")
+    with pytest.raises(TableError, match=f"table '{name}': column 'verdict' is missing"):
+        kit.check_claims(tables["comparisons"], tables["overall"], review.plan)
