@@ -38,6 +38,15 @@ class Span:
         """Return the span moved by a known amount."""
         return Span(self.value + amount, self.low + amount, self.high + amount)
 
+    def change_from(self, other: Span) -> Span:
+        """Return the change from another span to this one [%]; both hold together."""
+        ends = ((self.value, other.value), (self.low, other.high), (self.high, other.low))
+        return Span(*(100 * (one - base) / base for one, base in ends))
+
+    def minus(self, other: Span) -> Span:
+        """Return the difference; both hold together."""
+        return Span(self.value - other.value, self.low - other.high, self.high - other.low)
+
 
 def hours_of(costs: Costs) -> float:
     """Return the hours played over the years of the plan [h]."""

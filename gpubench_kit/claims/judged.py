@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import astuple, dataclass, replace
 from typing import Any
 
@@ -23,6 +23,8 @@ from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing
 from gpubench_kit.wording.reasons import is_cards_once, reason_words, units_text
+
+SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 
 _CARD = "card"
 
@@ -117,14 +119,27 @@ def p_of_claim(claim: Claim, judged: Sequence[tuple[Target, Limited | None]], *,
     times the smallest p. A single game counts by the larger of the p by borrowed and by its own noise.
     """
     every = [_p_of_result(claim, target, plan=plan) for target, _ in judged]
+    return combined(every, limits=[one.p for _, one in judged if one is not None])
+
+
+def combined(every: Sequence[ClaimP], *, limits: Sequence[float] = ()) -> ClaimP:
+    """Return the p-values of a claim that must hold in each of several results, and its opposite in one.
+
+    Parameters
+    ----------
+    every : p-values of each result; none: no p
+    limits : p-values of what must hold besides
+
+    Notes
+    -----
+    The largest p (Berger 1982); where one of some is not known, it is not known. Of the opposite k times the
+    smallest of k that are known.
+    """
     if not every:
         return NO_P
-    limits = [one.p for _, one in judged if one is not None]
-    supported, opposed = (np.array([getattr(one, name) for one in every]) for name in ("supports", "opposes"))
-    known = opposed[np.isfinite(opposed)]
-    against = min(1.0, float(known.min()) * len(known)) if len(known) else _NONE
-    # The largest of some that are not known is not known.
-    return ClaimP(float(np.max([*supported, *limits])), against)
+    against = [one.opposes for one in every if math.isfinite(one.opposes)]
+    supported = float(np.max([*(one.supports for one in every), *limits]))
+    return ClaimP(supported, min(1.0, min(against) * len(against)) if against else _NONE)
 
 
 def p_of_amount(claim: Claim, amounts: Amounts, found: Uncertainty, *, level: float) -> ClaimP:
@@ -210,8 +225,6 @@ def _number(value) -> float:
     return float(np.asarray(value, dtype=float).reshape(-1)[0])
 
 
-SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
-
 _INSTALL_AGAIN = "Only further installations of both cards in turns could settle it."
 _RESTARTS = {"assumed_restart_spread", "measured_restart_spread"}
 
@@ -276,7 +289,8 @@ def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     p = p_of_claim(claim, [(one.target, one.limited) for one in judged], plan=plan)
     if not _is_whole(claim, found):
         p = ClaimP(float("nan"), p.opposes)
-    return Verdict(claim, _combined(claim, judged, found), p, judged, found.lacking)
+    outcome = outcome_of_all((one.outcome for one in judged), is_whole=_is_whole(claim, found))
+    return Verdict(claim, outcome, p, judged, found.lacking)
 
 
 def decided(verdict: Verdict, outcome: str, *, plan, later: float) -> Verdict:
@@ -353,12 +367,28 @@ def _judged(claim: Claim, target: Target, *, plan) -> Judged:
     return Judged(target, outcome_of(claim, target, limited=limited), limited)
 
 
-def _combined(claim: Claim, judged: tuple[Judged, ...], found: Found) -> str:
-    """Return the outcome of a claim from those of all results."""
-    outcomes = {one.outcome for one in judged}
-    if CONTRADICTED in outcomes:
+def outcome_of_all(outcomes: Iterable[str], *, is_whole: bool) -> str:
+    """Return the outcome of a claim from those of all results, whole where none is lacking."""
+    found = set(outcomes)
+    if CONTRADICTED in found:
         return CONTRADICTED
-    return SUPPORTED if outcomes == {SUPPORTED} and _is_whole(claim, found) else NOT_SHOWN
+    return SUPPORTED if found == {SUPPORTED} and is_whole else NOT_SHOWN
+
+
+def outcome_of_interval(low: float, high: float, claim: Claim, *, is_up: bool) -> str:
+    """Return what an interval says of the amount of a claim, or of zero; nothing without its ends.
+
+    Parameters
+    ----------
+    low, high : ends, in the unit that the claim speaks in
+    claim : entry of ``plan.claims``
+    is_up : whether the claim asks for more than its amount
+    """
+    if is_missing(low) or is_missing(high):
+        return NOT_SHOWN
+    amount = claim.amount or 0.0
+    holds, fails = (low >= amount, high < amount) if is_up else (high <= amount, low > amount)
+    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
 def _is_whole(claim: Claim, found: Found) -> bool:

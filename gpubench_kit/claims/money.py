@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.judged import NO_P, ClaimP
+from gpubench_kit.claims.judged import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
 from gpubench_kit.claims.sentences import known_text, sides
 from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES
@@ -18,8 +18,6 @@ from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.equivalence import half_width, one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.wording.numbers import change_text, count_text, is_missing, money_text, number_text, percent_text
-
-SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 
 _NAMES = {
     "running_cost": "running cost over {years} years",
@@ -73,11 +71,7 @@ def p_of_money(claim: Claim, estimates: pd.DataFrame, overall: pd.DataFrame, *, 
     rows = [row for row in _rows_of(claim, estimates, plan) if not is_missing(row.value)]
     if claim.metric == "break_even_time" or not rows:
         return NO_P
-    found = [_p_of_estimate(claim, row, overall) for row in rows]
-    against = [one.opposes for one in found if not math.isnan(one.opposes)]
-    supported = [one.supports for one in found]
-    worst = float("nan") if any(map(math.isnan, supported)) else max(supported)
-    return ClaimP(worst, min(1.0, min(against) * len(against)) if against else float("nan"))
+    return combined([_p_of_estimate(claim, row, overall) for row in rows])
 
 
 def _p_of_estimate(claim: Claim, row: Any, overall: pd.DataFrame) -> ClaimP:
@@ -129,8 +123,11 @@ def judge_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
     if not rows:
         why = "; ".join(dict.fromkeys(_why_nothing(claim, estimates, plan)))
         return {"by": by, "verdict": NOT_SHOWN, "evidence": why, "suggested_text": f"Nothing can be said: {why}"}
-    outcomes = {_outcome(claim, row) for row in rows}
-    verdict = CONTRADICTED if CONTRADICTED in outcomes else SUPPORTED if outcomes == {SUPPORTED} else NOT_SHOWN
+    is_up = claim.kind == "at_least"
+    if claim.kind in ("better", "worse"):
+        is_up = (claim.kind == "better") == (claim.metric not in _LESS_IS_BETTER)
+    outcomes = [outcome_of_interval(row.ci_low, row.ci_high, claim, is_up=is_up) for row in rows]
+    verdict = outcome_of_all(outcomes, is_whole=True)
     told = " ".join(_evidence(row) for row in rows)
     said = " ".join(_sentence(row, plan) for row in rows)
     return {"by": by, "verdict": verdict, "evidence": f"{told} {_KNOWN}", "suggested_text": said}
@@ -149,20 +146,6 @@ def _why_nothing(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[str]:
     """Yield why there is no estimate."""
     yield from (row.reason for row in _rows_of(claim, estimates, plan) if row.reason)
     yield f"There is no estimate of the {_name(claim.metric, plan)} of this pair"
-
-
-def _outcome(claim: Claim, row: Any) -> str:
-    """Return what one estimate says of a claim."""
-    if is_missing(row.ci_low):
-        return NOT_SHOWN
-    amount = claim.amount or 0.0
-    is_up = claim.kind == "at_least"
-    if claim.kind in ("better", "worse"):
-        is_up = (claim.kind == "better") == (claim.metric not in _LESS_IS_BETTER)
-    holds, fails = (
-        (row.ci_low >= amount, row.ci_high < amount) if is_up else (row.ci_high <= amount, row.ci_low > amount)
-    )
-    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
 def _turned(row: dict[str, Any]) -> dict[str, Any]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.judged import NO_P, ClaimP
+from gpubench_kit.claims.judged import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
+from gpubench_kit.costs import Span
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.model.plan.sections import READINGS, Claim
@@ -18,37 +19,12 @@ from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
 from gpubench_kit.wording.reasons import reason_sentences
 
-SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
-
 _LEADS = {"at_w": "at {} W", "at_fps": "at {} fps", "at_loss_pct": "where {} % of the frame rate is given up"}
 _NO_BAND = (
     "The settings do not follow a curve that only rises and flattens, so there is no range to hold it against."
 )
 _LOOKS = "These results were looked at too often for any verdict."
 _ONE_CURVE = "Both sides are read off the same curve."
-
-
-@dataclass(frozen=True)
-class Span:
-    """A number with its range."""
-
-    value: float
-    low: float
-    high: float
-
-    @property
-    def turned(self) -> Span:
-        """The same with the other sign."""
-        return Span(-self.value, -self.high, -self.low)
-
-    def against(self, other: Span) -> Span:
-        """Return the change from another span to this one [%]; both ranges hold together."""
-        ends = ((self.value, other.value), (self.low, other.high), (self.high, other.low))
-        return Span(*(100 * (one - base) / base for one, base in ends))
-
-    def minus(self, other: Span) -> Span:
-        """Return the difference; both ranges hold together."""
-        return Span(self.value - other.value, self.low - other.high, self.high - other.low)
 
 
 @dataclass(frozen=True)
@@ -96,12 +72,19 @@ def judge_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
             "evidence": why,
             "suggested_text": f"Nothing can be said: {why[:1].lower()}{why[1:]}",
         }
+    spans, is_up = [_chosen(claim, one)[0] for one in reads], _asks_for_more(claim)
+    outcomes = [
+        outcome_of_interval(one.low, one.high, claim, is_up=is_up)
+        if np.isfinite([one.low, one.high]).all()
+        else NOT_SHOWN
+        for one in spans
+    ]
     level = percent_text(100 * float(sweep.answers["confidence"].max()))
     told = [f"{_place(claim)}: {_span_text(claim, one)}" for one in reads]
     evidence = [f"Read off fitted curves, ranges that hold together at {level} or more.", *told, *lacking]
     return {
         "by": by,
-        "verdict": _verdict([_outcome(claim, one) for one in reads], is_whole=not lacking),
+        "verdict": outcome_of_all(outcomes, is_whole=not lacking),
         "evidence": " ".join(evidence),
         "suggested_text": " ".join(_sentence(claim, one) for one in reads),
     }
@@ -126,10 +109,8 @@ def p_of_reading(claim: Claim, sweep: Any, plan) -> ClaimP:
         return NO_P
     level = 1 - float(sweep.answers["confidence"].max())
     every = [_p_of_span(claim, _chosen(claim, one)[0], level=level) for one in reads]
-    supports, opposes = (np.array([getattr(one, name) for one in every]) for name in ("supports", "opposes"))
-    known = opposes[np.isfinite(opposes)]
-    against = min(1.0, len(known) * float(known.min())) if len(known) else float("nan")
-    return ClaimP(float(supports.max()) if len(reads) == len(found) else float("nan"), against)
+    both = combined(every)
+    return both if len(reads) == len(found) else replace(both, supports=float("nan"))
 
 
 def _p_of_span(claim: Claim, span: Span, *, level: float) -> ClaimP:
@@ -157,13 +138,6 @@ def _asks_for_more(claim: Claim) -> bool:
     return claim.kind == "at_least"
 
 
-def _verdict(outcomes: list[str], *, is_whole: bool) -> str:
-    """Return the outcome of a claim from those of its readings."""
-    if CONTRADICTED in outcomes:
-        return CONTRADICTED
-    return SUPPORTED if is_whole and set(outcomes) == {SUPPORTED} else NOT_SHOWN
-
-
 def _readings(claim: Claim, sweep: Any, plan) -> Iterator[_Read | str]:
     """Yield what a claim must agree with, on every bench and in every group that it speaks of; or why not."""
     if sweep is None or sweep.too_many_looks:
@@ -188,7 +162,7 @@ def _on_one_card(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read |
     settings = _of(sweep.settings, {"card": pair.of.card, "bench": pair.of.bench, "group": group})
     games = int(settings["n_games"].max())
     words = f"our {pair.of.card} {of_words}", against_words
-    return _Read(of.against(against), of.minus(against), words, games, group)
+    return _Read(of.change_from(against), of.minus(against), words, games, group)
 
 
 def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Span, str] | str:
@@ -225,7 +199,7 @@ def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read
             if is_turned:
                 whole = Span(100.0, 100.0, 100.0)
                 level = Span(*(100 + one for one in (change.value, change.low, change.high)))
-                change, difference = whole.against(level), difference.turned
+                change, difference = whole.change_from(level), difference.times(-1)
             of_group = _of(sweep.settings, {"card": cards[0], "bench": row["bench"], "group": row["group"]})
             words = tuple(f"our {card}" for card in cards)
             return _Read(change, difference, words, int(of_group["n_games"].max()), row["group"])
@@ -257,20 +231,6 @@ def _place(claim: Claim) -> str:
 def _chosen(claim: Claim, read: _Read) -> tuple[Span, str]:
     """Return the change in the unit that a claim speaks in, and that unit."""
     return (read.difference, METRICS[claim.metric].unit) if claim.is_in_unit else (read.change, "%")
-
-
-def _outcome(claim: Claim, read: _Read) -> str:
-    """Return what one reading says of a claim."""
-    span, _ = _chosen(claim, read)
-    if not np.isfinite([span.low, span.high]).all():
-        return NOT_SHOWN
-    amount = claim.amount or 0.0
-    holds, fails = (
-        (span.low >= amount, span.high < amount)
-        if _asks_for_more(claim)
-        else (span.high <= amount, span.low > amount)
-    )
-    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
 def _span_text(claim: Claim, read: _Read) -> str:

@@ -196,7 +196,7 @@ def _by_noise(judge: Judge, done: dict, planned: dict, *, used: set[str]) -> For
         for run, one in judge.runs.items() if run in used and primary in one.values
     ]  # fmt: skip
     # Looks made before say nothing of the noise.
-    so_far = SoFar(True, RUN_SHEET.frame(), USABLE.frame(usable), open_looks(plan))
+    so_far = SoFar(RUN_SHEET.frame(), USABLE.frame(usable), open_looks(plan))
     noise = planning_noise(plan, so_far).table
     noise = noise[noise["metric"] == primary]
     known = noise.set_index(["game", "setting"])

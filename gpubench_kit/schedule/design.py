@@ -28,13 +28,11 @@ class SoFar:
 
     Attributes
     ----------
-    has_sheet : whether there is a run sheet
     runs : its rows, see ``tables.RUN_SHEET``, with ``is_recorded``
     usable : values of recorded runs, pilots included; see ``tables.USABLE``
     seen : looks at verdicts made so far, and what they gave
     """
 
-    has_sheet: bool
     runs: pd.DataFrame
     usable: pd.DataFrame
     seen: Looks
@@ -77,18 +75,18 @@ def read_so_far(plan: ReviewPlan) -> SoFar:
     looks = open_looks(plan)
     if not any((plan.folder / name).exists() for name in SHEET_FILES):
         empty = RUN_SHEET.frame().assign(is_recorded=pd.Series(dtype=bool))
-        return SoFar(False, empty, USABLE.frame(), looks)
+        return SoFar(empty, USABLE.frame(), looks)
     # Faults of rows stop the planner: rows that cannot be read cannot be counted.
     sheet = load_run_sheet(plan)
     if not len(sheet.runs):
-        return SoFar(True, sheet.runs.assign(is_recorded=pd.Series(dtype=bool)), USABLE.frame(), looks)
+        return SoFar(sheet.runs.assign(is_recorded=pd.Series(dtype=bool)), USABLE.frame(), looks)
     review = open_review(plan, keep_going=True)
     run_metrics = compute_run_metrics(review, plan)
     findings = check_review(review, run_metrics, plan)
     usable = exclude_runs(review, run_metrics, findings, purposes=_PURPOSES)
     in_verdicts = usable[usable["purpose"] != "pilot"]
     runs = review.runs.assign(is_recorded=lambda rows: rows["is_recorded"].astype(bool))
-    return SoFar(True, runs, usable, open_looks(plan, in_verdicts))
+    return SoFar(runs, usable, open_looks(plan, in_verdicts))
 
 
 #: A card that is compared with another is mounted at least so often, as the cards of one model together.

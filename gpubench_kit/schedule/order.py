@@ -75,26 +75,15 @@ def _mountings(design: Design, plan: ReviewPlan) -> Iterator[tuple[int, str, Des
     """Yield (number, card, what is done while it is mounted) in the order of the mountings."""
     for mounting in range(1, design.mountings + 1):
         cards = turn(design.cards, mounting, seed=plan.analysis.seed, key="cards")
-        played = (
-            (card, _played(design, card, mounting)) for card in (cards if design.mountings > 1 else design.cards)
-        )
-        yield from (
-            (mounting, card, Design(design.tunings, stops, (card,), 1, design.by_restart))
-            for card, stops in played
-            if stops
-        )
-
-
-def _played(design: Design, card: str, mounting: int) -> tuple[Stop, ...]:
-    """Return what is played on a card in one of its mountings."""
-    sizes = [(stop, design.rounds_of(stop, mounting=mounting)) for stop in design.stops]
-    there = [(stop, size) for stop, size in sizes if size and card in (stop.cards or design.cards)]
-    return tuple(_part(stop, mounting, size=size) for stop, size in there)
-
-
-def _part(stop: Stop, mounting: int, *, size: int) -> Stop:
-    """Return the rounds of a stop that fall to one mounting."""
-    return Stop(stop.game, stop.setting, stop.tunings, stop.first_round + (mounting - 1) * size, size, stop.done)
+        sizes = [(stop, design.rounds_of(stop, mounting=mounting)) for stop in design.stops]
+        for card in cards if design.mountings > 1 else design.cards:
+            stops = tuple(
+                Stop(*stop.scene, stop.tunings, stop.first_round + (mounting - 1) * size, size, stop.done)
+                for stop, size in sizes
+                if size and card in (stop.cards or design.cards)
+            )
+            if stops:
+                yield mounting, card, Design(design.tunings, stops, (card,), 1, design.by_restart)
 
 
 def _within_launches(part: Design, card: str, *, plan: ReviewPlan, session: str) -> Iterator[PlannedRun]:
@@ -102,7 +91,9 @@ def _within_launches(part: Design, card: str, *, plan: ReviewPlan, session: str)
     for stop in _shuffled(part.stops, plan=plan, session=session):
         tunings = tunings_on(card, stop.tunings or part.tunings, plan=plan)
         rounds = range(stop.first_round, stop.first_round + stop.rounds)
-        turns = [(one, turn(tunings, one, seed=plan.analysis.seed, key=_key(card, stop))) for one in rounds]
+        turns = [
+            (one, turn(tunings, one, seed=plan.analysis.seed, key="\0".join((card, *stop.scene)))) for one in rounds
+        ]
         first = turns[0][1][0] if tunings else ""
         warm_up = [(None, first)] * (plan.exclude.warm_up_runs_per_launch if tunings else 0)
         for round_, tuning in [*warm_up, *((one, name) for one, names in turns for name in names)]:
@@ -118,18 +109,9 @@ def _between_restarts(part: Design, card: str, *, plan: ReviewPlan, session: str
             number += 1
             name = f"{session}{RESTART}{number}"
             stops = [stop for stop in part.stops if stop.rounds > done and tuning in (stop.tunings or tunings)]
-            yield from _one_block(_shuffled(stops, plan=plan, session=name), done, (card, tuning, name), plan=plan)
-
-
-def _one_block(
-    stops: Sequence[Stop], done: int, block: tuple[str, str, str], *, plan: ReviewPlan
-) -> Iterator[PlannedRun]:
-    """Yield one run of every game between two restarts; block = (card, tuning, session)."""
-    card, tuning, session = block
-    for stop in stops:
-        warm_up = [None] * plan.exclude.warm_up_runs_per_launch
-        for round_ in [*warm_up, stop.first_round + done]:
-            yield _run(card, tuning, stop=stop, session=session, round_=round_)
+            for stop in _shuffled(stops, plan=plan, session=name):
+                rounds = [None] * plan.exclude.warm_up_runs_per_launch + [stop.first_round + done]
+                yield from (_run(card, tuning, stop=stop, session=name, round_=one) for one in rounds)
 
 
 def _run(card: str, tuning: str, *, stop: Stop, session: str, round_: int | None) -> PlannedRun:
@@ -142,11 +124,6 @@ def _shuffled(stops: Sequence[Stop], *, plan: ReviewPlan, session: str) -> list[
     """Return games in random order."""
     order = _generator(plan.analysis.seed, f"games\0{session}").permutation(len(stops))
     return [stops[place] for place in order]
-
-
-def _key(card: str, stop: Stop) -> str:
-    """Return what names the random start of a game's rounds."""
-    return "\0".join((card, *stop.scene))
 
 
 def _generator(seed: int, key: str) -> np.random.Generator:
@@ -163,14 +140,13 @@ class Visit:
     ----------
     runs : the runs, in order
     change_s : exchanging the card and restarting the machine before it [s]
-    is_restarted, is_mounted : whether a restart, or an exchange of the card, comes before it
+    is_mounted : whether an exchange of the card comes before it
     launch_s, settle_s : starting the game, waiting until temperatures settle [s]
     tuning_s, scene_s : applying the tuning of each run, playing each scene [s]
     """
 
     runs: tuple
     change_s: float
-    is_restarted: bool
     is_mounted: bool
     launch_s: float
     settle_s: float
@@ -196,12 +172,18 @@ def visits_of(runs: Iterable, plan: ReviewPlan) -> list[Visit]:
     The tuning is applied before every run, also where the run before had the same one: a round counts
     only so. Temperatures settle once after each start of a game; between runs only the tuning changes.
     """
-    visits: list[Visit] = []
-    before = None
+    times, visits, before = plan.session_plan, [], None
     for _, same in groupby(runs, key=lambda one: (one.session, one.launch, one.card, one.game, one.setting)):
         part = tuple(same)
-        visits.append(_visit(part, before, plan=plan))
-        before = part[0]
+        first = part[0]
+        mounting = (first.card, first.session.partition(RESTART)[0])
+        is_mounted = before is not None and len(plan.cards) > 1 and mounting != before[0]
+        is_restarted = RESTART in first.session and (before is None or first.session != before[1])
+        visits.append(Visit(
+            part, 60 * times.card_swap_min * is_mounted + times.restart_s * is_restarted, is_mounted,
+            times.launch_s, times.settle_s, times.tuning_change_s * len(part), times.scene_s * len(part),
+        ))  # fmt: skip
+        before = mounting, first.session
     return visits
 
 
@@ -229,25 +211,3 @@ def visits_table(visits: Iterable[Visit]) -> pd.DataFrame:
         rows.append({"visit": number, **row, "runs": len(visit.runs), "starts_s": clock, **times})
         clock += visit.seconds
     return VISITS.frame(rows)
-
-
-def _visit(runs: tuple, before: PlannedRun | None, *, plan: ReviewPlan) -> Visit:
-    """Return one visit with its times; ``before`` is the first run of the visit before."""
-    evening, first = plan.session_plan, runs[0]
-    is_mounted = before is not None and len(plan.cards) > 1 and _mounting(first) != _mounting(before)
-    is_restarted = RESTART in first.session and (before is None or first.session != before.session)
-    return Visit(
-        runs=runs,
-        change_s=60 * evening.card_swap_min * is_mounted + evening.restart_s * is_restarted,
-        is_restarted=is_restarted,
-        is_mounted=is_mounted,
-        launch_s=evening.launch_s,
-        settle_s=evening.settle_s,
-        tuning_s=evening.tuning_change_s * len(runs),
-        scene_s=evening.scene_s * len(runs),
-    )
-
-
-def _mounting(run: PlannedRun) -> tuple[str, str]:
-    """Return what stays the same while a card is mounted."""
-    return run.card, run.session.partition(RESTART)[0]

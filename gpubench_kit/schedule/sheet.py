@@ -6,9 +6,8 @@ import csv
 import io
 import os
 import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -23,15 +22,6 @@ _WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "ses
 _ALWAYS = ("run", "tuning", "game", "round", "order")
 _WORKBOOK = b"PK\x03\x04"
 _FORMULA_SIGNS = ("=", "+", "-", "@")
-
-
-@dataclass(frozen=True)
-class _Dialect:
-    """How the text of a sheet is written: encoding, separator, end of a line."""
-
-    encoding: str
-    separator: str
-    line_end: str
 
 
 def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:
@@ -107,24 +97,33 @@ def check_extendable(plan: ReviewPlan) -> None:
 
 def _extended(content: bytes, rows: pd.DataFrame, plan: ReviewPlan, *, file: Path) -> bytes:
     """Return the bytes of the sheet with the rows added."""
-    cells = _cells_of(content, file)
-    encoding = encoding_of(content)
+    if file.exists():
+        cells = read_cells(file, KNOWN)
+    else:
+        cells = SheetCells(file.name, tuple(content.decode("utf-8").strip().split(",")), (), ",")
+    encoding, separator = encoding_of(content), cells.separator or ","
     text = content.decode(encoding)
     line_end = next((one for one in ("\r\n", "\n", "\r") if one in text), "\n")
-    dialect = _Dialect(encoding, cells.separator or ",", line_end)
     place = dict(read_columns(cells, logs_by_pattern=True).place)
     missing = [name for name in _needed(rows, plan, is_empty=not cells.rows) if name not in place]
-    content, width = _with_headings(content, missing, dialect)
+    start = _start_of_headings(text)
+    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=separator, strict=True)
+    width = len(next(reader, []))
+    first_row = "".join(list(io.StringIO(text[start:], newline=""))[: reader.line_num])
+    stop = start + len(first_row.rstrip("\r\n"))
+    text = text[:stop] + "".join(separator + name for name in missing) + text[stop:]
     place |= {name: width + number for number, name in enumerate(missing)}
     size = max(width + len(missing), *(position + 1 for position in place.values()))
+    added = io.StringIO()
     lines = [_line(row, place, size=size) for row in rows.to_dict("records")]
-    added = _encoded(_text(lines, dialect), dialect, file.name)
-    gap = (
-        b""
-        if content.decode(dialect.encoding).endswith(("\n", "\r"))
-        else _encoded(dialect.line_end, dialect, file.name)
-    )
-    return content + gap + added
+    csv.writer(added, delimiter=separator, lineterminator=line_end).writerows(lines)
+    gap = "" if text.endswith(("\n", "\r")) else line_end
+    try:
+        return (text + gap + added.getvalue()).encode(encoding)
+    except UnicodeEncodeError as error:
+        letter = shown(error.object[error.start : error.end])
+        problem = f"its encoding (Windows code page 1252) has no {letter}, which a name in the plan has."
+        raise TableError(Fault(file.name, problem, "Save the run sheet as UTF-8 and call again.")) from error
 
 
 def _needed(rows: pd.DataFrame, plan: ReviewPlan, *, is_empty: bool) -> list[str]:
@@ -139,27 +138,6 @@ def _needed(rows: pd.DataFrame, plan: ReviewPlan, *, is_empty: bool) -> list[str
     return [name for name in _WRITTEN if name in _ALWAYS or several.get(name, False)]
 
 
-def _cells_of(content: bytes, file: Path) -> SheetCells:
-    """Return the cells of bytes that are, or will be, the sheet."""
-    if file.exists():
-        return read_cells(file, KNOWN)
-    headings = tuple(content.decode("utf-8").strip().split(","))
-    return SheetCells(file.name, headings, (), ",")
-
-
-def _with_headings(content: bytes, missing: Sequence[str], dialect: _Dialect) -> tuple[bytes, int]:
-    """Return the bytes with headings added to the first row, and how many cells that row had."""
-    text = content.decode(dialect.encoding)
-    start = _start_of_headings(text)
-    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=dialect.separator, strict=True)
-    first = next(reader, [])
-    lines = list(io.StringIO(text[start:], newline=""))
-    heading = "".join(lines[: reader.line_num]).rstrip("\r\n")
-    stop = len((text[:start] + heading).encode(dialect.encoding))
-    added = "".join(dialect.separator + name for name in missing).encode(dialect.encoding)
-    return content[:stop] + added + content[stop:], len(first)
-
-
 def _start_of_headings(text: str) -> int:
     """Return where the first row with cells begins: after a byte-order mark, a ``sep=`` line and blanks."""
     start = 1 if text.startswith("\ufeff") else 0
@@ -172,35 +150,13 @@ def _start_of_headings(text: str) -> int:
 
 
 def _line(row: dict, place: dict[str, int], *, size: int) -> list[str]:
-    """Return the cells of one run, in the columns of the sheet."""
+    """Return the cells of one run, in the columns of the sheet, none of which a spreadsheet takes for a formula."""
     cells = [""] * size
-    for name in _WRITTEN:
-        if name in place:
-            value = row[name]
-            cells[place[name]] = "" if pd.isna(value) else _harmless(str(value))
+    for name in (one for one in _WRITTEN if one in place):
+        text = "" if pd.isna(row[name]) else str(row[name])
+        # The reader takes the apostrophe away again.
+        cells[place[name]] = f"'{text}" if text.lstrip("'").startswith(_FORMULA_SIGNS) else text
     return cells
-
-
-def _harmless(text: str) -> str:
-    """Return a cell that no spreadsheet takes for a formula; the reader takes the apostrophe away again."""
-    return f"'{text}" if text.lstrip("'").startswith(_FORMULA_SIGNS) else text
-
-
-def _text(lines: Iterable[list[str]], dialect: _Dialect) -> str:
-    """Return lines as text, cells in quotes where they need them."""
-    out = io.StringIO()
-    csv.writer(out, delimiter=dialect.separator, lineterminator=dialect.line_end).writerows(lines)
-    return out.getvalue()
-
-
-def _encoded(text: str, dialect: _Dialect, file: str) -> bytes:
-    """Return text in the encoding of the sheet."""
-    try:
-        return text.encode(dialect.encoding)
-    except UnicodeEncodeError as error:
-        letter = shown(text[error.start : error.end])
-        problem = f"its encoding (Windows code page 1252) has no {letter}, which a name in the plan has."
-        raise TableError(Fault(file, problem, "Save the run sheet as UTF-8 and call again.")) from error
 
 
 def _bytes_of(file: Path) -> bytes:
