@@ -7,20 +7,20 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.judged import (
+from gpubench_kit.claims.classify import (
     CONTRADICTED,
     NO_P,
     NOT_SHOWN,
     SUPPORTED,
     Verdict,
     adjusted,
-    decided,
-    judge_claim,
+    classify_claim,
     page_level,
     stands_in_every_game,
+    with_outcome,
 )
-from gpubench_kit.claims.money import judge_money, money_estimates, p_of_money
-from gpubench_kit.claims.readings import judge_reading, p_of_reading
+from gpubench_kit.claims.money import classify_money, money_estimates, p_of_money
+from gpubench_kit.claims.readings import classify_reading, p_of_reading
 from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
@@ -81,7 +81,7 @@ def check_claims(
     estimates, swept = money_estimates(comparisons, overall, plan), sweep.found if sweep else None
     early = [foreseen is None or plan.claim_key(claim) in foreseen for claim in plan.claims]
     verdicts = {
-        claim.id: judge_claim(claim, results, plan=plan)
+        claim.id: classify_claim(claim, results, plan=plan)
         for claim in plan.claims
         if (not claim.reading and claim.metric not in ESTIMATES)
     }
@@ -99,9 +99,11 @@ def check_claims(
             outcome = script if early[place] else _late(verdict, comparisons, plan=plan, level=level)
             row = _row(*_without_carried(verdict, outcome, plan=plan, later=later), plan)
         else:
-            judged = judge_reading(claim, swept, plan) if claim.reading else judge_money(claim, estimates, plan)
+            classified = (
+                classify_reading(claim, swept, plan) if claim.reading else classify_money(claim, estimates, plan)
+            )
             has_p = early[place] and not math.isnan(p[place].supports)
-            row = _start(claim) | judged | ({"verdict": script} if has_p else {})
+            row = _start(claim) | classified | ({"verdict": script} if has_p else {})
         written = {"written": "before" if early[place] else "after"}
         row |= {"p": p[place].supports, "p_adjusted": supported[place], **written}
         rows.append(_with_sign(row, claim))
@@ -118,11 +120,11 @@ def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan, level: float) ->
     claim = verdict.claim
     if claim.over == "games_like_these" or not direction_of(claim.metric):
         return NOT_SHOWN
-    if claim.over == "these_games" or not verdict.judged or verdict.outcome == CONTRADICTED:
+    if claim.over == "these_games" or not verdict.classified or verdict.outcome == CONTRADICTED:
         return verdict.outcome
     if claim.over == "every_game":
         return SUPPORTED if stands_in_every_game(verdict, plan, level=level) else NOT_SHOWN
-    row = verdict.judged[0].target.row
+    row = verdict.classified[0].target.row
     count = int(((comparisons["metric"] == claim.metric) & (comparisons["group"] == row.group)).sum())
     return _by_script(verdict.p.supports * count, verdict.p.opposes * count, level)
 
@@ -130,9 +132,9 @@ def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan, level: float) ->
 def _without_carried(verdict: Verdict, outcome: str, *, plan, later: float) -> tuple[Verdict, str]:
     """Return a claim with its outcome, not shown where one game alone carries what it rests on; and the reason."""
     if outcome == SUPPORTED and verdict.carried_by:
-        return decided(verdict, NOT_SHOWN, plan=plan, later=later), "carried_by_one_game"
+        return with_outcome(verdict, NOT_SHOWN, plan=plan, later=later), "carried_by_one_game"
     reason = "no_verdict" if outcome == NOT_SHOWN and math.isnan(verdict.p.supports) else ""
-    return decided(verdict, outcome, plan=plan, later=later), reason
+    return with_outcome(verdict, outcome, plan=plan, later=later), reason
 
 
 def _with_sign(row: dict, claim) -> dict:
@@ -156,14 +158,14 @@ def _start(claim) -> dict:
 
 def _row(verdict: Verdict, reason: str, plan) -> dict:
     """Return the row of one claim about a metric."""
-    told = evidence(verdict)
+    text = evidence(verdict)
     if reason == "carried_by_one_game":
-        told += f" It rests on “{verdict.carried_by}” alone: without it the result is another."
+        text += f" It rests on “{verdict.carried_by}” alone: without it the result is another."
     return _start(verdict.claim) | {
         "by": size_words(verdict.claim),
         "verdict": verdict.outcome,
         "reason": reason,
-        "evidence": told,
+        "evidence": text,
         "suggested_text": suggestion(verdict, plan=plan),
         "more_runs": verdict.more_runs,
         "to_settle": verdict.to_settle,

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.judged import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
+from gpubench_kit.claims.classify import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
 from gpubench_kit.claims.sentences import known_text, sides
 from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
 from gpubench_kit.model.plan.fields import ESTIMATES
@@ -61,7 +61,7 @@ def p_of_money(claim: Claim, estimates: pd.DataFrame, overall: pd.DataFrame, *, 
 
     Parameters
     ----------
-    claim, estimates, plan : as in `judge_money`
+    claim, estimates, plan : as in `classify_money`
     overall : results that the estimates follow from
 
     Returns
@@ -99,7 +99,7 @@ def _p_of_estimate(claim: Claim, row: Any, overall: pd.DataFrame) -> ClaimP:
     return ClaimP(above, below) if claim.kind == "at_least" else ClaimP(below, above)
 
 
-def judge_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
+def classify_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
     """Return outcome, evidence and the sentence that may be said of a claim about money.
 
     Parameters
@@ -128,9 +128,9 @@ def judge_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
         is_up = (claim.kind == "better") == (claim.metric not in _LESS_IS_BETTER)
     outcomes = [outcome_of_interval(row.ci_low, row.ci_high, claim, is_up=is_up) for row in rows]
     verdict = outcome_of_all(outcomes, is_whole=True)
-    told = " ".join(_evidence(row) for row in rows)
+    text = " ".join(_evidence(row) for row in rows)
     said = " ".join(_sentence(row, plan) for row in rows)
-    return {"by": by, "verdict": verdict, "evidence": f"{told} {_KNOWN}", "suggested_text": said}
+    return {"by": by, "verdict": verdict, "evidence": f"{text} {_KNOWN}", "suggested_text": said}
 
 
 def _rows_of(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[Any]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.judged import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
+from gpubench_kit.claims.classify import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
 from gpubench_kit.costs import Span
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.references import Pair, Subject
@@ -38,7 +38,7 @@ class _Read:
     group: str
 
 
-def judge_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
+def classify_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
     """Return outcome, evidence and the sentence that may be said of a claim that is read off a sweep.
 
     Parameters
@@ -80,8 +80,8 @@ def judge_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
         for one in spans
     ]
     level = percent_text(100 * float(sweep.answers["confidence"].max()))
-    told = [f"{_place(claim)}: {_span_text(claim, one)}" for one in reads]
-    evidence = [f"Read off fitted curves, ranges that hold together at {level} or more.", *told, *lacking]
+    text = [f"{_place(claim)}: {_span_text(claim, one)}" for one in reads]
+    evidence = [f"Read off fitted curves, ranges that hold together at {level} or more.", *text, *lacking]
     return {
         "by": by,
         "verdict": outcome_of_all(outcomes, is_whole=not lacking),
@@ -95,7 +95,7 @@ def p_of_reading(claim: Claim, sweep: Any, plan) -> ClaimP:
 
     Parameters
     ----------
-    claim, sweep, plan : as in `judge_reading`
+    claim, sweep, plan : as in `classify_reading`
 
     Notes
     -----

@@ -172,8 +172,8 @@ def sign_note(claim: Claim) -> str:
     """
     if not _is_contradicted(claim):
         return ""
-    told = "praises" if _way_of_words(claim) > 0 else "finds fault"
-    lead = f"The sentence {told}, and {claim.word} says the opposite."
+    praise = "praises" if _way_of_words(claim) > 0 else "finds fault"
+    lead = f"The sentence {praise}, and {claim.word} says the opposite."
     return f"{lead} If the sentence is meant, write: {_turned_line(claim)}"
 
 

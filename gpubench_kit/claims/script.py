@@ -11,10 +11,10 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.judged import (
+from gpubench_kit.claims.classify import (
     CONTRADICTED,
     SUPPORTED,
-    judge_claim,
+    classify_claim,
     page_level,
     stands_in_every_game,
 )
@@ -102,9 +102,9 @@ def _over_games(results: Results, plan) -> Iterator[Proposal]:
     """Yield what is settled over the games measured, metric by metric and pair by pair."""
     for metric in _metrics(plan):
         for pair in plan.pairs():
-            verdict = judge_claim(_claim(pair, metric, "better"), results, plan=plan)
+            verdict = classify_claim(_claim(pair, metric, "better"), results, plan=plan)
             # What one game carries alone is no result over games, and is not offered as one.
-            decided = [one for one in verdict.judged if one.target.row.verdict not in _OPEN]
+            decided = [one for one in verdict.classified if one.target.row.verdict not in _OPEN]
             settled = [one for one in decided if not one.target.row.carried_by]
             yield from (Proposal(best_sentence(one.target, plan), standing(one.target.row)) for one in settled)
 
@@ -113,9 +113,9 @@ def _in_every_game(results: Results, plan, *, level: float) -> Iterator[Proposal
     """Yield what holds in every scene: of each pair a gain, or else that nothing was lost."""
     for pair in plan.pairs():
         claims = [_claim(pair, plan.analysis.primary, says, over="every_game") for says in ("better", "no_loss")]
-        verdicts = [judge_claim(claim, results, plan=plan) for claim in claims]
-        held = [one for one in verdicts if stands_in_every_game(one, plan, level=level) and len(one.judged) > 1]
-        safe = [one for one in held if not unsafe_order(each.target.row for each in one.judged)]
+        verdicts = [classify_claim(claim, results, plan=plan) for claim in claims]
+        held = [one for one in verdicts if stands_in_every_game(one, plan, level=level) and len(one.classified) > 1]
+        safe = [one for one in held if not unsafe_order(each.target.row for each in one.classified)]
         yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in safe[:1])
 
 
@@ -124,8 +124,8 @@ def _often_said(results: Results, plan) -> Iterator[Proposal]:
     cases = product(_WHERE, plan.pairs())
     claims = (claim for over, pair in cases for claim in _usual_claims(pair, results, over=over, plan=plan))
     for claim in claims:
-        verdict = judge_claim(claim, results, plan=plan)
-        if verdict.outcome != SUPPORTED and verdict.judged:
+        verdict = classify_claim(claim, results, plan=plan)
+        if verdict.outcome != SUPPORTED and verdict.classified:
             yield Proposal(
                 claim.text,
                 f"{'Contradicted' if verdict.outcome == CONTRADICTED else 'Not shown'}: {evidence(verdict)}",

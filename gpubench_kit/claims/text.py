@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
-from gpubench_kit.claims.judged import CONTRADICTED, SUPPORTED, Judged, Verdict
+from gpubench_kit.claims.classify import CONTRADICTED, SUPPORTED, ClassifiedResult, Verdict
 from gpubench_kit.claims.sentences import (
     amount_sentence,
     assumption,
@@ -70,7 +70,7 @@ def evidence(verdict: Verdict) -> str:
 
     Parameters
     ----------
-    verdict : see `gpubench_kit.claims.judged.judge_claim`
+    verdict : see `gpubench_kit.claims.classify.classify_claim`
 
     Returns
     -------
@@ -81,7 +81,7 @@ def evidence(verdict: Verdict) -> str:
     if verdict.claim.over == "every_game":
         parts += list(_over_every_game(verdict))
     else:
-        parts += [_result_text(one, verdict.claim) for one in verdict.judged]
+        parts += [_result_text(one, verdict.claim) for one in verdict.classified]
     return " ".join(part for part in [*parts, *verdict.lacking] if part)
 
 
@@ -90,18 +90,18 @@ def suggestion(verdict: Verdict, *, plan) -> str:
 
     Parameters
     ----------
-    verdict : see `gpubench_kit.claims.judged.judge_claim`
+    verdict : see `gpubench_kit.claims.classify.classify_claim`
     plan : ReviewPlan
     """
-    if not verdict.judged:
+    if not verdict.classified:
         return "Nothing can be said: " + " ".join(verdict.lacking)[:1].lower() + " ".join(verdict.lacking)[1:]
-    if verdict.claim.over == "every_game" and len(verdict.judged) > 1:
-        row, count = verdict.judged[0].target.row, len(verdict.judged)
+    if verdict.claim.over == "every_game" and len(verdict.classified) > 1:
+        row, count = verdict.classified[0].target.row, len(verdict.classified)
         clause, rests_on = _shared_clause(verdict, plan), _rests_on(verdict, plan)
         if verdict.outcome == SUPPORTED:
             return f"{clause} in each of our {count} scenes{whose(row, plan)}{rests_on}."
-        held = [one for one in verdict.judged if _stands_among_many(one, verdict.claim)]
-        others = [one for one in verdict.judged if one not in held]
+        held = [one for one in verdict.classified if _stands_among_many(one, verdict.claim)]
+        others = [one for one in verdict.classified if one not in held]
         against = [one for one in others if one.outcome == CONTRADICTED]
         where = f"in {len(held)} of our {count} scenes{whose(row, plan)}{rests_on * bool(held)}"
         text = (
@@ -112,7 +112,7 @@ def suggestion(verdict: Verdict, *, plan) -> str:
         counts = Counter(_standing_among_many(one, verdict.claim) for one in others)
         left = [f"; {count_text(counts[one], *words)}" for one, words in _STANDING.items() if words and counts[one]]
         return f"{''.join([text, *left])}."
-    return " ".join(_sentence(one, verdict, plan) for one in verdict.judged[:_MOST_GROUPS])
+    return " ".join(_sentence(one, verdict, plan) for one in verdict.classified[:_MOST_GROUPS])
 
 
 def standing(row) -> str:
@@ -140,7 +140,7 @@ def _amount_words(claim: Claim) -> str:
     return f"at {'least' if claim.word.endswith('at_least') else 'most'} {size_words(claim)}"
 
 
-def _result_text(one: Judged, claim: Claim) -> str:
+def _result_text(one: ClassifiedResult, claim: Claim) -> str:
     """Return one result with its interval, its verdict and what must be known about it."""
     row = one.target.row
     where = place(row)
@@ -158,7 +158,7 @@ def _result_text(one: Judged, claim: Claim) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _one_sided(one: Judged, claim: Claim) -> str:
+def _one_sided(one: ClassifiedResult, claim: Claim) -> str:
     """Return the one-sided end that an amount was held against."""
     if claim.kind not in ("at_least", "at_most"):
         return ""
@@ -173,7 +173,7 @@ def _verdict_words(row) -> str:
     return words if is_missing(row.margin) else f"{words} (margin {margin_words(row)})"
 
 
-def _alone_text(one: Judged) -> str:
+def _alone_text(one: ClassifiedResult) -> str:
     """Return what a named game's own runs say where they say less than the verdict."""
     row, own = one.target.row, one.target.own
     if not one.target.is_named or own is None or not row.borrowed:
@@ -189,16 +189,17 @@ def _left_out(row) -> str:
 
 def _over_every_game(verdict: Verdict) -> Iterable[str]:
     """Yield how many scenes bear a claim out, and the others with their numbers."""
-    others = [one for one in verdict.judged if one.outcome != SUPPORTED]
-    if verdict.judged:
-        yield f"{len(verdict.judged) - len(others)} of {count_text(len(verdict.judged), 'scene')} support it."
+    others = [one for one in verdict.classified if one.outcome != SUPPORTED]
+    if verdict.classified:
+        every = len(verdict.classified)
+        yield f"{every - len(others)} of {count_text(every, 'scene')} support it."
     for label in _STANDING:
         rows = [one for one in others if _standing_among_many(one, verdict.claim) == label]
         if rows:
             yield f"{label}: {listed(map(_scene_result, rows), _MOST_GAMES)}."
 
 
-def _standing_among_many(one: Judged, claim: Claim) -> str:
+def _standing_among_many(one: ClassifiedResult, claim: Claim) -> str:
     """Return how a scene stands that does not bear a claim out: open is what no verdict answers."""
     if one.outcome == CONTRADICTED:
         return _AGAINST
@@ -208,7 +209,7 @@ def _standing_among_many(one: Judged, claim: Claim) -> str:
     return _SAME if one.target.row.verdict == "same_within_margin" else _NOT_SHOWN
 
 
-def _scene_result(one: Judged) -> str:
+def _scene_result(one: ClassifiedResult) -> str:
     """Return a scene with its change, or why it has no verdict."""
     row = one.target.row
     name = scene_text(row.game, row.setting)
@@ -217,7 +218,7 @@ def _scene_result(one: Judged) -> str:
     return f"{name} ({change_words(one.target.amounts, confidence=row.confidence)})"
 
 
-def _sentence(one: Judged, verdict: Verdict, plan) -> str:
+def _sentence(one: ClassifiedResult, verdict: Verdict, plan) -> str:
     """Return the sentence that one result bears out."""
     if one.outcome != SUPPORTED:
         return modest_sentence(one.target, plan)
@@ -229,12 +230,12 @@ def _sentence(one: Judged, verdict: Verdict, plan) -> str:
 
 def _rests_on(verdict: Verdict, plan) -> str:
     """Return what a sentence about many scenes rests on: an assumption, and an order that is not known."""
-    rows = [one.target.row for one in verdict.judged]
+    rows = [one.target.row for one in verdict.classified]
     assumed = dict.fromkeys(assumption(row, plan) for row in rows)
     return "".join(assumed) + unsafe_order(rows)
 
 
-def _stands_among_many(one: Judged, claim: Claim) -> bool:
+def _stands_among_many(one: ClassifiedResult, claim: Claim) -> bool:
     """Return whether a scene may be counted among those that bear a claim out: adjusted for how many there are."""
     if claim.kind == "no_loss":
         return one.outcome == SUPPORTED and bool(one.target.row.no_loss)
@@ -242,7 +243,7 @@ def _stands_among_many(one: Judged, claim: Claim) -> bool:
     return one.outcome == SUPPORTED and claim.kind not in ("at_least", "at_most")
 
 
-def _short_result(one: Judged) -> str:
+def _short_result(one: ClassifiedResult) -> str:
     """Return a scene with its change."""
     row = one.target.row
     return (
@@ -252,11 +253,11 @@ def _short_result(one: Judged) -> str:
 
 def _shared_clause(verdict: Verdict, plan) -> str:
     """Return what scenes that bear a claim out share; where all do, with a bound that holds in each."""
-    claim, row = verdict.claim, verdict.judged[0].target.row
+    claim, row = verdict.claim, verdict.classified[0].target.row
     of, against = sides(row, plan)
     label = label_words(claim.metric)
     if claim.kind == "no_loss":
-        bounds = [loss_bound(one.target) for one in verdict.judged]
+        bounds = [loss_bound(one.target) for one in verdict.classified]
         is_whole = verdict.outcome == SUPPORTED
         bound = (
             bound_text(max(bounds), ("%" if row.scale == "ratio" else row.unit), up=True)

@@ -98,16 +98,16 @@ def _has_frame_times(path: Path, declared: Declaration) -> bool:
 
 def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:
     """Return which column is what, and why; a role that both logs have is told of the sensor log after a dot."""
-    told: dict[str, dict[str, Any]] = {}
+    columns: dict[str, dict[str, Any]] = {}
     for choice in choices:
-        role = choice.role if choice.role not in told else f"sensors.{choice.role}"
-        told[role] = {
+        role = choice.role if choice.role not in columns else f"sensors.{choice.role}"
+        columns[role] = {
             "column": choice.label.removeprefix("column ").strip("'"),
             "unit": choice.unit,
             "why": choice.why,
             "certainty": choice.certainty.word,
         }
-    return told
+    return columns
 
 
 def _lows(frames: Frames) -> dict[str, dict[str, float]]:

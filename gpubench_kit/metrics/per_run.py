@@ -18,7 +18,7 @@ from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run, metrics_of_sensors
-from gpubench_kit.metrics.told_progress import tell_by_file
+from gpubench_kit.metrics.progress_file import progress_to_file
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
@@ -209,7 +209,7 @@ def compute_run_metrics(
     ``hitch_ms_per_min`` only if the plan asks for it. Where a log and the sheet disagree, the log counts and a
     finding says so. The logs' findings and facts are kept in ``review``.
     """
-    rules, progress = MetricRules.of_plan(plan), progress or tell_by_file()
+    rules, progress = MetricRules.of_plan(plan), progress or progress_to_file()
     columns, with_typed = RowColumns(), set(review.typed["run"])
     beside_typed: list[dict] = []
     processes = processes or (cpu_count() if len(review.tasks) >= _RUNS_FOR_PROCESSES else 1)

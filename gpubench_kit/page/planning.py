@@ -57,8 +57,8 @@ def plan_head(schedule: Schedule) -> Section:
     Section
     """
     title = say("plan.title", time=time_text(60 * schedule.minutes)) if len(schedule.to_run) else ""
-    head = Head((say("plan.kick"), schedule.plan.review.title), (session_sentence(schedule), *schedule.told))
-    body = join([paragraph(schedule.noise_told, typical_caution(schedule)), _dropped_box(schedule)])
+    head = Head((say("plan.kick"), schedule.plan.review.title), (session_sentence(schedule), *schedule.messages))
+    body = join([paragraph(schedule.noise_source, typical_caution(schedule)), _dropped_box(schedule)])
     return Section("result", title or say("plan.nothing"), body, head=head)
 
 

@@ -29,7 +29,7 @@ def session_sentence(schedule: Schedule) -> str:
     tunings = [one.name for one in schedule.plan.tunings if (rows["tuning"] == one.name).any()]
     rounds = sorted({design.new_rounds(stop) for stop in design.stops if stop.rounds}) or [0]
     least, most = rounds[0], rounds[-1]
-    told = {
+    messages = {
         "runs": count_text(len(rows), "run"),
         "games": count_text(rows["game"].nunique(), "game"),
         "names": names_text(f"“{name}”" for name in tunings),
@@ -37,9 +37,9 @@ def session_sentence(schedule: Schedule) -> str:
         "there": time_text(60 * schedule.plan.session_plan.minutes),
     }
     if not len(schedule.rows):
-        return say("plan.waiting", **told)
+        return say("plan.waiting", **messages)
     count = say("plan.rounds", n=least) if least == most else say("plan.rounds_between", least=least, most=most)
-    return say("plan.session", rounds=count, turns=design.in_turns, **told)
+    return say("plan.session", rounds=count, turns=design.in_turns, **messages)
 
 
 def time_text(seconds: float) -> str:
@@ -55,7 +55,7 @@ def in_lines(schedule: Schedule) -> list[str]:
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    lines = [session_sentence(schedule), *schedule.told, schedule.noise_told]
+    lines = [session_sentence(schedule), *schedule.messages, schedule.noise_source]
     if schedule.dropped:
         lines += [left_out_lead(schedule), *(f"  {one.what}: {one.then}" for one in schedule.dropped)]
     return lines

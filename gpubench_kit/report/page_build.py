@@ -16,7 +16,7 @@ import nbformat
 from nbformat import NotebookNode
 
 from gpubench_kit.bundled import bundled_path
-from gpubench_kit.metrics.told_progress import PROGRESS_FILE, told_in_file
+from gpubench_kit.metrics.progress_file import PROGRESS_FILE, progress_in_file
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.report.html import load_exporter
 from gpubench_kit.report.notebook_run import parameter_names, run_notebook
@@ -64,7 +64,7 @@ def _watch(file: Path, is_over: threading.Event, show: Callable[[float, str], No
     """Show what stands in a file until it is over, or all is read."""
     first = None
     while not is_over.wait(_PACE_S):
-        told = told_in_file(file)
+        told = progress_in_file(file)
         if told is None:
             continue
         done, total = told

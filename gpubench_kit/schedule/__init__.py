@@ -1,1 +1,1 @@
-"""The evening at the bench: runs needed, their order, their time, and what they will be able to say."""
+"""The session at the bench: runs needed, their order, their time, and what they will be able to say."""

@@ -125,7 +125,7 @@ class Stop:
 
 @dataclass(frozen=True)
 class Design:
-    """An evening.
+    """An session.
 
     Attributes
     ----------
@@ -178,7 +178,7 @@ class Design:
 def full_design(
     plan: ReviewPlan, runs: pd.DataFrame, *, tunings: Sequence[str] | None = None, rounds: int = DEFAULT_ROUNDS
 ) -> Design:
-    """Return the whole evening: every tuning, every game, so many complete rounds of each.
+    """Return the whole session: every tuning, every game, so many complete rounds of each.
 
     Parameters
     ----------

@@ -87,8 +87,8 @@ def read_noise(path: Path) -> pd.DataFrame:
     try:
         frame = pd.read_csv(path, dtype=dict.fromkeys(texts, str), keep_default_na=False, encoding="utf-8-sig")
     except (OSError, ValueError, pd.errors.ParserError) as error:
-        told = str(error).splitlines()[0]
-        raise TableError(Fault(str(path), f"it cannot be read as a table ({told}).", "Copy it again.")) from error
+        reason = str(error).splitlines()[0]
+        raise TableError(Fault(str(path), f"it cannot be read as a table ({reason}).", "Copy it again.")) from error
     missing = [name for name in (*texts, "n", "sd") if name not in frame]
     if missing:
         problem = f"it lacks the column {', '.join(map(repr, missing))}, so it is no table of noise."
@@ -128,15 +128,15 @@ def archive_spreads(plan: ReviewPlan) -> dict[str, EarlierSpread]:
     }
 
 
-def spreads_told(spreads: Iterable[EarlierSpread]) -> str:
+def spreads_text(spreads: Iterable[EarlierSpread]) -> str:
     """Return where the spread between restarts comes from, in a sentence; nothing for none."""
     known = list(spreads)
     if not known:
         return ""
-    told = ", ".join(f"{METRICS[one.metric].label} {_in_unit(one)}" for one in known)
+    text = ", ".join(f"{METRICS[one.metric].label} {_in_unit(one)}" for one in known)
     restarts = min(one.restarts for one in known)
     measured = f"measured over {count_text(restarts, 'restart')}"
-    return f"The spread between restarts is taken from the archive ({known[0].place}), {measured}: {told}."
+    return f"The spread between restarts is taken from the archive ({known[0].place}), {measured}: {text}."
 
 
 def _in_unit(spread: EarlierSpread) -> str:
@@ -154,7 +154,7 @@ def _spread_rows(path: Path, name: str) -> pd.DataFrame:
         rows = frame[frame["scope"] == "all"]
         numbers = {column: pd.to_numeric(rows[column]) for column in ("spread", "restarts")}
     except (OSError, ValueError, KeyError, pd.errors.ParserError) as error:
-        told = str(error).splitlines()[0]
-        problem = f"it cannot be read as the archive's table of restarts ({told})."
+        reason = str(error).splitlines()[0]
+        problem = f"it cannot be read as the archive's table of restarts ({reason})."
         raise TableError(Fault(name, problem, "Make it again with `gpubench-kit archive`.")) from error
     return rows.assign(**numbers)[np.isfinite(numbers["spread"])]

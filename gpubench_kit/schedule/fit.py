@@ -33,7 +33,7 @@ from gpubench_kit.wording.reasons import is_cards_once
 
 @dataclass(frozen=True)
 class Dropped:
-    """Something left out of the evening.
+    """Something left out of the session.
 
     Attributes
     ----------
@@ -48,8 +48,8 @@ class Dropped:
 
 
 @dataclass(frozen=True)
-class Evening:
-    """An evening that fits.
+class FittedSession:
+    """An session that fits.
 
     Attributes
     ----------
@@ -67,10 +67,10 @@ class Evening:
     dropped: tuple[Dropped, ...]
 
 
-def fit_evening(
+def fit_session(
     design: Design, plan: ReviewPlan, *, noise: pd.DataFrame, sheet: pd.DataFrame, name: str
-) -> Evening:
-    """Return the evening with as little left out as its time asks for.
+) -> FittedSession:
+    """Return the session with as little left out as its time asks for.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def fit_evening(
     plan : ``session_plan.minutes`` and ``session_plan.must_have``
     noise : see ``schedule.tables.PLANNED_NOISE``
     sheet : rows of the run sheet so far; rounds in them count
-    name : name of the evening
+    name : name of the session
 
     Raises
     ------
@@ -90,7 +90,7 @@ def fit_evening(
     that decide nothing with so many rounds, down to six games; rounds, down to three; further games, the
     last of the plan first.
     """
-    runs = ordered_runs(design, plan, evening=name)
+    runs = ordered_runs(design, plan, name=name)
     full = minutes = minutes_of(runs, plan)
     dropped: list[Dropped] = []
     while minutes > plan.session_plan.minutes:
@@ -98,15 +98,15 @@ def fit_evening(
         if step is None:
             raise DesignError(_too_short(design, plan, minutes))
         design, lost = step
-        runs = ordered_runs(design, plan, evening=name)
+        runs = ordered_runs(design, plan, name=name)
         left = minutes_of(runs, plan)
         dropped.append(replace(lost, saves_min=minutes - left))
         minutes = left
-    return Evening(design, runs, minutes, full, tuple(dropped))
+    return FittedSession(design, runs, minutes, full, tuple(dropped))
 
 
 def planned_rounds(design: Design) -> dict[tuple[str, str], int]:
-    """Return the rounds of each game of an evening, those done included."""
+    """Return the rounds of each game of an session, those done included."""
     return {stop.scene: stop.done + design.new_rounds(stop) for stop in design.stops}
 
 
@@ -119,7 +119,7 @@ def scene_of(scene: tuple[str, str]) -> str:
 def _steps(
     design: Design, plan: ReviewPlan, noise: pd.DataFrame, sheet: pd.DataFrame
 ) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the evenings that are one step shorter, the least loss first."""
+    """Yield the sessions that are one step shorter, the least loss first."""
     yield from _without_tuning(design, plan, sheet)
     yield from _without_idle_game(design, plan, noise)
     yield from _without_round(design)
@@ -127,7 +127,7 @@ def _steps(
 
 
 def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the evening without its last tuning that is no must, if two remain that lack rounds."""
+    """Yield the session without its last tuning that is no must, if two remain that lack rounds."""
     musts = {plan.reference_tuning, *plan.session_plan.must_have}
     free = [name for name in design.tunings if name not in musts]
     if not free or len(design.tunings) <= 2 or any(stop.tunings for stop in design.stops):
@@ -139,7 +139,7 @@ def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> It
 
 
 def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the evening without the game that is farthest from deciding anything, if six games remain."""
+    """Yield the session without the game that is farthest from deciding anything, if six games remain."""
     stops = [stop for stop in design.stops if stop.rounds]
     if len({stop.game for stop in stops}) <= LEAST_GAMES:
         return
@@ -163,7 +163,7 @@ def _idle_words(needs: pd.Series) -> str:
 
 
 def _without_round(design: Design) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the evening with one round less for the games that have most of them."""
+    """Yield the session with one round less for the games that have most of them."""
     most = max((stop.done + stop.rounds for stop in design.stops if stop.rounds), default=0)
     least = max(FEWEST_ROUNDS, design.mountings)
     if most <= least or any(stop.tunings for stop in design.stops):
@@ -179,7 +179,7 @@ def _without_round(design: Design) -> Iterator[tuple[Design, Dropped]]:
 
 
 def _without_last_game(design: Design) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the evening without its last game, if one remains."""
+    """Yield the session without its last game, if one remains."""
     stops = [stop for stop in design.stops if stop.rounds]
     if len(stops) > 1:
         # Further rounds are dropped where most of them are needed.
@@ -188,7 +188,7 @@ def _without_last_game(design: Design) -> Iterator[tuple[Design, Dropped]]:
 
 
 def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, Dropped]:
-    """Return the evening without one game."""
+    """Return the session without one game."""
     stops = tuple(stop for stop in design.stops if stop.scene != scene)
     games = len({stop.game for stop in stops})
     name = scene_of(scene)
@@ -201,7 +201,7 @@ def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, 
 
 
 def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:
-    """Return the fault of an evening in which nothing fits."""
+    """Return the fault of an session in which nothing fits."""
     stop = next(stop for stop in design.stops if stop.rounds)
     what = f"{count_text(stop.rounds, 'round')} of {scene_of(stop.scene)} with the tunings {listed(design.tunings)}"
     needed = duration_text(60 * minutes)
@@ -216,6 +216,7 @@ _ONCE = (
     "Two cards that are not installed in turns cannot be told from two installations, however many rounds each "
     f"gets: so each is installed {MOUNTINGS - 1} times more; only then can be told how many installations it takes."
 )
+_SAMPLED = "Between models the cards are what is counted: more samples would decide, more runs would not."
 _SETTLED = (
     "Nine of ten of these games will be settled if they differ by nothing, or by the margin or more; a difference "
     "between may stay open."
@@ -231,12 +232,12 @@ class Work:
     stage : ``first`` (rounds of the plan), ``further`` (rounds, or installations of cards, for undecided games),
         ``waiting`` (planned runs are not recorded yet), ``done`` (nothing that the plan allows)
     design : everything to be done; for ``waiting`` and ``done`` what the run sheet holds, for its numbers
-    told : why, in sentences
+    messages : why, in sentences
     """
 
     stage: str
     design: Design
-    told: tuple[str, ...]
+    messages: tuple[str, ...]
 
 
 def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) -> Work:
@@ -261,11 +262,11 @@ def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) 
     if so_far.looks == 0:
         if any(stop.rounds for stop in design.stops):
             return Work("first", design, ())
-        told = "The run sheet holds the planned rounds of every game, all recorded. Next: gpubench-kit report."
-        return Work("first", design, (told,))
+        message = "The run sheet holds the planned rounds of every game, all recorded. Next: gpubench-kit report."
+        return Work("first", design, (message,))
     if not so_far.is_shown:
-        told = "Runs or values have changed since the last report. Make the report first; it is the next look."
-        return Work("done", on_sheet, (told,))
+        message = "Runs or values have changed since the last report. Make the report first; it is the next look."
+        return Work("done", on_sheet, (message,))
     # Looks stay as many as were planned before the first.
     plan = so_far.seen.plan
     if so_far.looks >= plan.analysis.looks:
@@ -308,24 +309,24 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
         within = mine[mine["more_runs"].notna() & ~mine["is_sampled"]]
         beyond += [scene_of(stop.scene)] if len(mine) > len(within) + mine["is_sampled"].sum() else []
         stops += [_extended(stop, within, plan=plan, runs=so_far.runs)] if len(within) else []
-    told = []
+    messages = []
     if beyond:
         far = rows[rows["more_runs"].isna() & ~rows["is_sampled"]]
-        told.append(
+        messages.append(
             f"Left as they are, since no feasible number of {_units(far)} settles them: {'; '.join(beyond)}."
         )
     if rows["is_sampled"].any():
-        told.append("Between models the cards are what is counted: more samples would decide, more runs would not.")
+        messages.append(_SAMPLED)
     if rows["is_once"].any():
-        told.append(_ONCE)
+        messages.append(_ONCE)
     if not stops:
-        return Work("done", on_sheet, tuple(told))
+        return Work("done", on_sheet, tuple(messages))
     counts = ", ".join(f"{scene_of(stop.scene)} {_count_of(stop)}" for stop in stops)
     looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
     what = _units(rows[rows["more_runs"].notna() & ~rows["is_sampled"]])
-    told.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
-    told.insert(1, _SETTLED)
-    return Work("further", _of_stops(on_sheet, stops, plan), tuple(told))
+    messages.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
+    messages.insert(1, _SETTLED)
+    return Work("further", _of_stops(on_sheet, stops, plan), tuple(messages))
 
 
 def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:

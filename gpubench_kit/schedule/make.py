@@ -1,4 +1,4 @@
-"""The plan of an evening: how many rounds, in which order, how long, and what they will be able to say."""
+"""The plan of an session: how many rounds, in which order, how long, and what they will be able to say."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.design import Design, SoFar, read_so_far
-from gpubench_kit.schedule.fit import Dropped, Evening, Work, fit_evening, next_work, planned_rounds
+from gpubench_kit.schedule.fit import Dropped, FittedSession, Work, fit_session, next_work, planned_rounds
 from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot, verdict_chances
 from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.schedule.order import visits_of, visits_table
@@ -25,9 +25,9 @@ class Schedule:
     ----------
     plan : the review's plan
     stage : ``first``, ``further``, ``waiting`` or ``done``; see `gpubench_kit.schedule.fit.Work`
-    told : what the stage means, in sentences
+    messages : what the stage means, in sentences
     noise : noise counted with; see ``schedule.tables.PLANNED_NOISE``
-    noise_told : where it comes from
+    noise_source : where it comes from
     needs : what the rounds can show; see ``schedule.tables.NEEDS``
     needs_overall : the same over all games; see ``schedule.tables.NEEDS_OVERALL``
     chances : chance of a verdict by number of rounds; see ``schedule.tables.VERDICT_CHANCES``
@@ -41,9 +41,9 @@ class Schedule:
 
     plan: ReviewPlan
     stage: str
-    told: tuple[str, ...]
+    messages: tuple[str, ...]
     noise: pd.DataFrame
-    noise_told: str
+    noise_source: str
     needs: pd.DataFrame
     needs_overall: pd.DataFrame
     chances: pd.DataFrame
@@ -57,7 +57,7 @@ class Schedule:
 
 
 def make_schedule(plan: ReviewPlan) -> Schedule:
-    """Plan the next evening of a review from its plan, its run sheet and its noise; nothing is written.
+    """Plan the next session of a review from its plan, its run sheet and its noise; nothing is written.
 
     Parameters
     ----------
@@ -70,14 +70,14 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     Raises
     ------
     TableError : the run sheet, or the table of an earlier report, cannot be used
-    DesignError : the evening is too short for anything, or the noise asked for is not there
+    DesignError : the session is too short for anything, or the noise asked for is not there
     """
     so_far = read_so_far(plan)
     noise = planning_noise(plan, so_far)
     rounds, why = rounds_by_pilot(noise.pilot, plan)
     work = next_work(plan, so_far, rounds=rounds)
-    evening = _evening(work, plan, noise.table, so_far=so_far)
-    runs = evening.runs
+    session = _fitted(work, plan, noise.table, so_far=so_far)
+    runs = session.runs
     names = _free_names(set(so_far.runs["run"]), len(so_far.runs))
     highest = so_far.runs["order"].max()
     start = 1 if pd.isna(highest) else int(highest) + 1
@@ -88,35 +88,37 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     )
     to_run = rows if len(rows) else PLANNED_RUNS.frame(so_far.pending.sort_values("order", kind="stable"))
     visits = visits_of(to_run.itertuples(), plan)
-    rounds = {scene: count for scene, count in planned_rounds(evening.design).items() if count}
-    in_blocks = evening.design.by_restart
+    rounds = {scene: count for scene, count in planned_rounds(session.design).items() if count}
+    in_blocks = session.design.by_restart
+    asks_for_rounds = work.stage == "first" and not work.design.in_blocks and len(rows)
+    messages = (*work.messages, why) if asks_for_rounds else work.messages
     return Schedule(
         plan=plan,
         stage=work.stage if len(rows) or work.stage != "first" else "done",
-        told=work.told if work.stage != "first" or work.design.in_blocks or not len(rows) else (*work.told, why),
+        messages=messages,
         noise=noise.table,
-        noise_told=noise.told,
+        noise_source=noise.source,
         needs=needs_of(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
         needs_overall=needs_over_games(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
         chances=verdict_chances(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
         rows=rows,
         to_run=to_run,
         visits=visits_table(visits),
-        design=evening.design,
+        design=session.design,
         minutes=sum(visit.seconds for visit in visits) / 60,
-        full_minutes=evening.full_minutes,
-        dropped=evening.dropped,
+        full_minutes=session.full_minutes,
+        dropped=session.dropped,
     )
 
 
-def _evening(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> Evening:
-    """Return the evening that fits; an empty one where there is nothing to run."""
+def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> FittedSession:
+    """Return the session that fits; an empty one where there is nothing to run."""
     if work.stage not in ("first", "further"):
-        return Evening(work.design, [], 0.0, 0.0, ())
+        return FittedSession(work.design, [], 0.0, 0.0, ())
     sessions = so_far.runs["session"]
     taken = {one.partition(",")[0] for one in sessions}
     name = next(name for name in map("session {}".format, itertools.count(1)) if name not in taken)
-    return fit_evening(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
+    return fit_session(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
 
 
 def _free_names(taken: set[str], count: int) -> Iterable[str]:

@@ -220,8 +220,8 @@ def _why(planned: PlannedRounds, *, is_alone: bool) -> str:
     if planned.share < POWER:
         return f"{lead}: they decide the result over all games; no feasible number decides most games one by one."
     share = f"about {number_text(100 * planned.share, decimals=0)} % will be decided"
-    told = f"{lead}: of the games that differ by nothing, or by the margin or more, {share}"
-    return f"{told}." if planned.is_overall_decided else f"{told}; the result over all games may stay open."
+    text = f"{lead}: of the games that differ by nothing, or by the margin or more, {share}"
+    return f"{text}." if planned.is_overall_decided else f"{text}; the result over all games may stay open."
 
 
 def variances_over_games(noise: pd.DataFrame) -> np.ndarray:

@@ -18,7 +18,7 @@ from gpubench_kit.schedule.earlier_noise import (
     archive_spreads,
     noise_table_for,
     read_noise,
-    spreads_told,
+    spreads_text,
 )
 from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.compare import estimate_noise
@@ -55,12 +55,12 @@ class PlannedNoise:
     table : see ``schedule.tables.PLANNED_NOISE``
     pilot : the same of the cells that pilot runs or earlier reviews know: rounds measured for verdicts are not in
         it, so that the number of rounds that follows from it stays as it is while they are recorded
-    told : where it comes from, in sentences
+    source : where it comes from, in sentences
     """
 
     table: pd.DataFrame
     pilot: pd.DataFrame
-    told: str
+    source: str
 
 
 def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
@@ -102,10 +102,10 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
     apart = np.where(table["source"] == "measured", 0.0, 1.0)
     between = [spreads[one].sd if one in spreads else 0.0 for one in table["metric"]]
     table = table.assign(restart_sd=apart * between)
-    told = " ".join(filter(None, (_told(rows, place), spreads_told(spreads.values()))))
+    source = " ".join(filter(None, (_source_text(rows, place), spreads_text(spreads.values()))))
     pilot = pd.DataFrame([_row(key, group, before[key]) for key, group in _cells(plan).items() if key in before])
     in_pilot = PLANNED_NOISE.frame(_in_unit(pilot.assign(restart_sd=0.0)) if len(pilot) else ())
-    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), in_pilot, told)
+    return PlannedNoise(PLANNED_NOISE.frame(_in_unit(table)), in_pilot, source)
 
 
 def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
@@ -171,7 +171,7 @@ def _in_unit(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(unit=unit, sd=sd, noise=np.where(ratio, 100 * np.expm1(np.where(ratio, sd, 0.0)), sd))
 
 
-def _told(rows: list[dict], place: str) -> str:
+def _source_text(rows: list[dict], place: str) -> str:
     """Return where the noise comes from, in a sentence."""
     games: dict[str, set] = {}
     for row in rows:

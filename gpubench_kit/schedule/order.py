@@ -31,14 +31,14 @@ class PlannedRun:
     round: int | None
 
 
-def ordered_runs(design: Design, plan: ReviewPlan, *, evening: str) -> list[PlannedRun]:
-    """Return the runs of an evening in the order in which they are to be done.
+def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[PlannedRun]:
+    """Return the runs of an session in the order in which they are to be done.
 
     Parameters
     ----------
-    design : what is in the evening
+    design : what is in the session
     plan : gives the seed and the rule on warm-up runs
-    evening : name of the evening, with which its sessions begin
+    name : name of the session, with which its sessions begin
 
     Notes
     -----
@@ -50,7 +50,7 @@ def ordered_runs(design: Design, plan: ReviewPlan, *, evening: str) -> list[Plan
     runs: list[PlannedRun] = []
     for number, card, part in _mountings(design, plan):
         several = len(design.cards) > 1
-        session = f"{evening}, {card} mounted {number}" if several else evening
+        session = f"{name}, {card} mounted {number}" if several else name
         make = _between_restarts if design.by_restart else _within_launches
         runs += make(part, card, plan=plan, session=session)
     return runs

@@ -142,8 +142,8 @@ def _start_of_headings(text: str) -> int:
     """Return where the first row with cells begins: after a byte-order mark, a ``sep=`` line and blanks."""
     start = 1 if text.startswith("\ufeff") else 0
     for line in text[start:].splitlines(keepends=True):
-        told = line.strip().strip('"').lower()
-        if told.strip(",;\t") and not told.startswith("sep="):
+        cells = line.strip().strip('"').lower()
+        if cells.strip(",;\t") and not cells.startswith("sep="):
             break
         start += len(line)
     return start

@@ -1,4 +1,4 @@
-"""Tables of the planner, declared once: noise it counts with, rounds needed, steps of the evening, rows to run."""
+"""Tables of the planner, declared once: noise it counts with, rounds needed, steps of the session, rows to run."""
 
 from __future__ import annotations
 

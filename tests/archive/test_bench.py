@@ -152,9 +152,9 @@ def test_a_schedule_takes_noise_and_restarts_from_the_archive_and_names_it(bench
     assert noise.loc[NOISY, "noise"] == pytest.approx(NOISY_PCT, rel=0.2)
     assert noise.loc["game 01", "df"] == 128
     assert noise["restart_sd"].iloc[0] == pytest.approx(RESTART_PCT / 100, rel=0.5)
-    assert "earlier reviews (reports/archive/tables/run_noise.csv)" in made.noise_told
+    assert "earlier reviews (reports/archive/tables/run_noise.csv)" in made.noise_source
     place = "the archive (reports/archive/tables/restart_spread.csv), measured over 25 restarts"
-    assert place in made.noise_told
+    assert place in made.noise_source
     needs = made.needs.set_index("game")
     restart, own = noise.loc["game 01", "restart_sd"], noise.loc["game 01", "sd"]
     assert needs.loc["game 01", "detectable"] > 0

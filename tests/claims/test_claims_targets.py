@@ -9,7 +9,7 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from run_tables import balanced, make_plan
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.judged import over_limited_games
+from gpubench_kit.claims.classify import over_limited_games
 from gpubench_kit.claims.targets import both_ways, find_targets
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings

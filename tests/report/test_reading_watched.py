@@ -5,39 +5,39 @@ import time
 
 import pytest
 
-from gpubench_kit.metrics.told_progress import PROGRESS_FILE, tell_by_file, told_in_file
+from gpubench_kit.metrics.progress_file import PROGRESS_FILE, progress_in_file, progress_to_file
 from gpubench_kit.report.page_build import reading_text, reading_watched
 
 
 def test_nothing_is_written_where_nobody_watches(monkeypatch):
     monkeypatch.delenv(PROGRESS_FILE, raising=False)
-    assert tell_by_file() is None
+    assert progress_to_file() is None
 
 
 def test_last_run_is_always_told(monkeypatch, tmp_path):
     monkeypatch.setenv(PROGRESS_FILE, str(tmp_path / "read"))
-    tell = tell_by_file()
+    tell = progress_to_file()
     for done in range(1, 41):
         tell(done, 40)
-    assert told_in_file(tmp_path / "read") == (40, 40)
+    assert progress_in_file(tmp_path / "read") == (40, 40)
 
 
 def test_file_that_cannot_be_written_keeps_nothing_from_being_read(monkeypatch, tmp_path):
     monkeypatch.setenv(PROGRESS_FILE, str(tmp_path / "nowhere" / "read"))
-    tell_by_file()(1, 1)
+    progress_to_file()(1, 1)
 
 
 @pytest.mark.parametrize("text", ["", "12", "1 2 3", "one two"])
 def test_half_a_line_is_nothing_told(tmp_path, text):
     (tmp_path / "read").write_text(text, encoding="ascii")
-    assert told_in_file(tmp_path / "read") is None
+    assert progress_in_file(tmp_path / "read") is None
 
 
 def test_what_is_told_is_shown_while_it_is_watched(monkeypatch):
     monkeypatch.delenv(PROGRESS_FILE, raising=False)
     shown = []
     with reading_watched(lambda share, text: shown.append((share, text))):
-        tell_by_file()(30, 40)
+        progress_to_file()(30, 40)
         deadline = time.monotonic() + 10
         while not shown and time.monotonic() < deadline:
             time.sleep(0.05)

@@ -24,7 +24,7 @@ def test_the_default_plan_is_four_rounds_of_everything(folder):
     assert len(schedule.rows) == 6 * 3 * 4
     assert not schedule.dropped
     assert schedule.minutes == pytest.approx(72)
-    assert schedule.told == ("4 rounds are the default: no pilot runs tell the noise of this bench.",)
+    assert schedule.messages == ("4 rounds are the default: no pilot runs tell the noise of this bench.",)
 
 
 def test_tunings_that_are_no_must_go_first(folder):
@@ -106,7 +106,7 @@ def test_a_pilot_sets_the_rounds_of_every_game(folder, spread, rounds):
     schedule = make_schedule(made.plan)
     assert abs(schedule.rows.groupby("game")["round"].max() - rounds).max() <= 1
     assert schedule.rows.groupby("game")["round"].max().nunique() == 1
-    assert "rounds follow from the noise found before" in schedule.told[0]
+    assert "rounds follow from the noise found before" in schedule.messages[0]
 
 
 def test_rounds_stay_as_planned_while_they_are_recorded(folder):

@@ -38,7 +38,7 @@ def test_calling_twice_never_adds_the_same_rows_again(folder):
     again = make_schedule(made.plan)
     assert (again.stage, len(again.rows), len(again.to_run)) == ("waiting", 0, 24)
     assert (
-        again.told[0]
+        again.messages[0]
         == "24 planned runs of the run sheet are not recorded yet (r001 to r024), so nothing was added."
     )
     assert extend_run_sheet(again.rows, made.plan) is None
@@ -59,7 +59,7 @@ def test_once_everything_is_recorded_the_report_comes_next(folder):
     _plan_and_record(made, noise=0.001)
     after = make_schedule(made.plan)
     assert (after.stage, len(after.rows)) == ("done", 0)
-    assert "Next: gpubench-kit report" in after.told[0]
+    assert "Next: gpubench-kit report" in after.messages[0]
 
 
 def test_another_evening_gets_what_the_first_left_out(folder):
@@ -97,7 +97,7 @@ def test_by_the_last_look_the_undecided_games_get_the_planners_number_and_no_mor
     wanted = dict(zip(undecided["game"], undecided["more_runs"], strict=True))
     assert schedule.rows.groupby("game")["round"].nunique().to_dict() == wanted
     assert set(schedule.rows["round"]) == set(range(5, 5 + max(wanted.values())))
-    assert "before look 2 of 2" in schedule.told[0]
+    assert "before look 2 of 2" in schedule.messages[0]
 
 
 def test_further_rounds_do_not_depend_on_the_difference_seen(folder):
@@ -140,11 +140,11 @@ def test_between_cards_undecided_games_get_further_mountings_with_as_many_rounds
     assert mounted.to_dict() == {(game, card["name"]): n for game, n in wanted.items() for card in CARDS}
     per_mounting = [set(one.rows.groupby(["game", "session"]).size()) for one in (first, further)]
     assert per_mounting == [{2}, {2}]
-    assert further.told[0].startswith(
+    assert further.messages[0].startswith(
         "Further installations of the cards in turns for the undecided games, by their"
     )
     told = [f"{game} {n} installations of each card with 2 rounds in each" for game, n in wanted.items()]
-    assert all(one in further.told[0] for one in told)
+    assert all(one in further.messages[0] for one in told)
 
 
 def _installed_once(folder, **analysis):
@@ -171,8 +171,8 @@ def test_cards_installed_once_get_installations_in_turns_and_no_further_rounds_i
         {2},
         {one["name"] for one in CARDS},
     )
-    assert further.told[0].startswith("Further installations of the cards in turns")
-    assert "each is installed 2 times more" in further.told[-1]
+    assert further.messages[0].startswith("Further installations of the cards in turns")
+    assert "each is installed 2 times more" in further.messages[-1]
     _plan_and_record(made, noise=0.012)
     rows = compare_tunings(read_so_far(made.plan).usable, made.plan, looks_made=1)
     assert set(rows["layout"]) == {"restarts"}
@@ -185,7 +185,7 @@ def test_cards_between_which_nothing_is_decidable_are_not_told_of_rounds(folder)
     _plan_and_record(made, noise=0.08, seed=3)
     _look(made)
     wanted = "since no feasible number of installations of the cards in turns settles them: Low Tide Racers."
-    assert make_schedule(made.plan).told == (f"Left as they are, {wanted}",)
+    assert make_schedule(made.plan).messages == (f"Left as they are, {wanted}",)
 
 
 def test_a_card_about_which_nothing_is_open_is_left_alone(folder):
@@ -207,7 +207,7 @@ def test_between_models_more_samples_are_asked_for_and_no_further_runs(folder):
     _look(made)
     further = make_schedule(made.plan)
     assert (further.stage, len(further.rows)) == ("done", 0)
-    assert "more samples would decide" in further.told[-1]
+    assert "more samples would decide" in further.messages[-1]
 
 
 def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_told(folder):
@@ -217,8 +217,8 @@ def test_when_the_looks_are_used_up_nothing_is_added_and_the_price_of_more_is_to
     _look(made)
     schedule = make_schedule(made.plan)
     assert (schedule.stage, len(schedule.rows)) == ("done", 0)
-    assert "1 look at verdicts made, 1 planned" in schedule.told[0]
-    assert "make look 2: it is judged at the level 0.015" in schedule.told[1]
+    assert "1 look at verdicts made, 1 planned" in schedule.messages[0]
+    assert "make look 2: it is judged at the level 0.015" in schedule.messages[1]
 
 
 def test_runs_recorded_since_the_last_report_ask_for_the_report_first(folder):
@@ -229,7 +229,7 @@ def test_runs_recorded_since_the_last_report_ask_for_the_report_first(folder):
     assert len(_plan_and_record(made, noise=0.012, seed=9).rows)
     schedule = make_schedule(made.plan)
     assert (schedule.stage, len(schedule.rows)) == ("done", 0)
-    assert "Make the report first" in schedule.told[0]
+    assert "Make the report first" in schedule.messages[0]
 
 
 def test_games_that_no_number_of_rounds_decides_are_named_and_left(folder):
@@ -239,7 +239,9 @@ def test_games_that_no_number_of_rounds_decides_are_named_and_left(folder):
     _look(made)
     schedule = make_schedule(made.plan)
     assert (schedule.stage, len(schedule.rows)) == ("done", 0)
-    assert schedule.told == ("Left as they are, since no feasible number of rounds settles them: Low Tide Racers.",)
+    assert schedule.messages == (
+        "Left as they are, since no feasible number of rounds settles them: Low Tide Racers.",
+    )
 
 
 def test_a_look_that_decided_everything_leaves_nothing_to_add(folder):
@@ -248,7 +250,7 @@ def test_a_look_that_decided_everything_leaves_nothing_to_add(folder):
     _plan_and_record(made, noise=0.001)
     _look(made)
     schedule = make_schedule(made.plan)
-    assert schedule.told == ("The last report left no game undecided; there is nothing to add.",)
+    assert schedule.messages == ("The last report left no game undecided; there is nothing to add.",)
 
 
 def test_further_rounds_that_do_not_fit_leave_out_games_and_say_so(folder):

@@ -39,7 +39,7 @@ def test_without_any_run_each_metric_has_its_typical_value(folder):
     assert set(schedule.noise["source"]) == {"typical"}
     for row in schedule.noise.itertuples():
         assert row.noise == pytest.approx(TYPICAL_PCT[row.metric])
-    assert "typical values" in schedule.noise_told
+    assert "typical values" in schedule.noise_source
 
 
 def test_pilots_of_all_tunings_are_pooled_by_their_degrees_of_freedom(folder):
@@ -71,7 +71,7 @@ def test_games_without_pilots_get_the_typical_value_and_the_page_says_so(folder)
     made.write_sheet(*_pilots())
     schedule = make_schedule(made.plan)
     assert list(schedule.noise["source"]) == ["pilot", "typical"]
-    assert "where those lack a game or a metric, from typical values" in schedule.noise_told
+    assert "where those lack a game or a metric, from typical values" in schedule.noise_source
 
 
 def test_measured_runs_count_as_well(folder):
@@ -115,7 +115,7 @@ def test_the_archive_in_the_working_directory_is_found(folder, tmp_path, monkeyp
     (tables / "noise.csv").rename(tables / "run_noise.csv")
     monkeypatch.chdir(tmp_path)
     schedule = make_schedule(folder(1, session_plan={"noise_from": "archive"}).plan)
-    assert "earlier reviews (reports/archive/tables/run_noise.csv)" in schedule.noise_told
+    assert "earlier reviews (reports/archive/tables/run_noise.csv)" in schedule.noise_source
 
 
 @pytest.mark.parametrize(

@@ -205,7 +205,7 @@ def test_every_sentence_of_the_page_is_in_the_catalogue(folder):
     schedule = make_schedule(made.plan)
     dropped = [text for one in schedule.dropped for text in (one.what, one.then)]
     # What the planner found out is said where it is found.
-    names = [*schedule.told, schedule.noise_told, *dropped, *CAUSES, "typical", "session 1"]
+    names = [*schedule.messages, schedule.noise_source, *dropped, *CAUSES, "typical", "session 1"]
     names += [made.plan.review.title, *(one.name for one in (*made.plan.games, *made.plan.tunings))]
     names += [metric.label for metric in METRICS.values()]
     with spoken(wide_catalogue()):

@@ -13,8 +13,8 @@ from gpubench_kit.model.plan.references import (
     Problem,
     check_claims,
     check_comparisons,
-    check_evening,
     check_logs,
+    check_session_plan,
     check_sweep,
     unknown_name,
 )
@@ -215,6 +215,6 @@ _CHECKS: tuple[tuple[Check, str], ...] = (
     (check_comparisons, f"comparisons.of comparisons.against {_SUBJECTS}"),
     (_unique("claims", "id"), "claims"),
     (check_claims, f"{_SUBJECTS} games.name analysis.metrics {_CLAIMS}"),
-    (check_evening, "tunings.name session_plan.must_have"),
+    (check_session_plan, "tunings.name session_plan.must_have"),
     (check_sweep, "tunings.name tunings.changes sweep.ladder"),
 )

@@ -242,7 +242,7 @@ def _games_of_claim(plan: Any, claim: Claim, *, loc: Loc) -> Iterator[Problem]:
         )
 
 
-def check_evening(plan: Any) -> Iterator[Problem]:
+def check_session_plan(plan: Any) -> Iterator[Problem]:
     """Yield problems of ``[session_plan]`` and ``[sweep]``: names that are not in the plan."""
     tunings = [tuning.name for tuning in plan.tunings]
     for number, name in enumerate(plan.session_plan.must_have):

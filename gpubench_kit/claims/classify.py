@@ -100,13 +100,13 @@ class ClaimP:
 NO_P = ClaimP(_NONE, _NONE)
 
 
-def p_of_claim(claim: Claim, judged: Sequence[tuple[Target, Limited | None]], *, plan) -> ClaimP:
+def p_of_claim(claim: Claim, classified: Sequence[tuple[Target, Limited | None]], *, plan) -> ClaimP:
     """Return the p-values of a claim about measured results.
 
     Parameters
     ----------
     claim : entry of ``plan.claims``
-    judged : every result that the claim must agree with; for no loss, also over the games limited by the card
+    classified : every result that the claim must agree with; for no loss, also over the games limited by the card
     plan : ReviewPlan, gives the margin
 
     Returns
@@ -118,8 +118,8 @@ def p_of_claim(claim: Claim, judged: Sequence[tuple[Target, Limited | None]], *,
     The claim must hold in each result: the largest p (Berger 1982). Its opposite need hold in one of k only: k
     times the smallest p. A single game counts by the larger of the p by borrowed and by its own noise.
     """
-    every = [_p_of_result(claim, target, plan=plan) for target, _ in judged]
-    return combined(every, limits=[one.p for _, one in judged if one is not None])
+    every = [_p_of_result(claim, target, plan=plan) for target, _ in classified]
+    return combined(every, limits=[one.p for _, one in classified if one is not None])
 
 
 def combined(every: Sequence[ClaimP], *, limits: Sequence[float] = ()) -> ClaimP:
@@ -230,7 +230,7 @@ _RESTARTS = {"assumed_restart_spread", "measured_restart_spread"}
 
 
 @dataclass(frozen=True)
-class Judged:
+class ClassifiedResult:
     """One result under a claim: what it says about the claim, and about the games that the card limits."""
 
     target: Target
@@ -247,7 +247,7 @@ class Verdict:
     claim : as written in the plan
     outcome : ``supported``, ``contradicted`` or ``not_shown``
     p : p-values of the claim and of its opposite, before they are adjusted for the script
-    judged : every result that it must agree with
+    classified : every result that it must agree with
     lacking : why results are missing, one sentence each
     more_runs : further rounds, or installations of each card, that would settle what is not shown; None where
         that cannot be said beforehand
@@ -257,7 +257,7 @@ class Verdict:
     claim: Claim
     outcome: str
     p: ClaimP
-    judged: tuple[Judged, ...]
+    classified: tuple[ClassifiedResult, ...]
     lacking: tuple[str, ...]
     more_runs: int | None = None
     to_settle: str = ""
@@ -265,11 +265,11 @@ class Verdict:
     @property
     def carried_by(self) -> str:
         """The game that alone carries a result that the claim rests on; empty for none."""
-        names = (getattr(one.target.row, "carried_by", "") for one in self.judged)
+        names = (getattr(one.target.row, "carried_by", "") for one in self.classified)
         return next((name for name in names if isinstance(name, str) and name), "")
 
 
-def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
+def classify_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     """Hold a claim against all results that it speaks of.
 
     Parameters
@@ -282,28 +282,28 @@ def judge_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     -------
     Verdict as the page's own intervals give it: contradicted by any result that shows the opposite; supported only
     where every result shows the claim and none is lacking (a group with fewer than three games is only named: it
-    never speaks of other games). A script decides anew, see `decided`.
+    never speaks of other games). A script decides anew, see `with_outcome`.
     """
     found = find_targets(claim, results, plan=plan)
-    judged = tuple(_judged(claim, target, plan=plan) for target in found.targets)
-    p = p_of_claim(claim, [(one.target, one.limited) for one in judged], plan=plan)
+    classified = tuple(_classified(claim, target, plan=plan) for target in found.targets)
+    p = p_of_claim(claim, [(one.target, one.limited) for one in classified], plan=plan)
     if not _is_whole(claim, found):
         p = ClaimP(float("nan"), p.opposes)
-    outcome = outcome_of_all((one.outcome for one in judged), is_whole=_is_whole(claim, found))
-    return Verdict(claim, outcome, p, judged, found.lacking)
+    outcome = outcome_of_all((one.outcome for one in classified), is_whole=_is_whole(claim, found))
+    return Verdict(claim, outcome, p, classified, found.lacking)
 
 
-def decided(verdict: Verdict, outcome: str, *, plan, later: float) -> Verdict:
+def with_outcome(verdict: Verdict, outcome: str, *, plan, later: float) -> Verdict:
     """Return a claim with the outcome that its script gives it, and what would settle it where it is not shown.
 
     Parameters
     ----------
-    verdict : see `judge_claim`
+    verdict : see `classify_claim`
     outcome : ``supported``, ``contradicted`` or ``not_shown``
     plan : ReviewPlan
     later : level of the next look; nan where none is left
     """
-    more, to_settle = _settling(verdict.judged, plan, later=later) if outcome == NOT_SHOWN else (None, "")
+    more, to_settle = _settling(verdict.classified, plan, later=later) if outcome == NOT_SHOWN else (None, "")
     return replace(verdict, outcome=outcome, more_runs=more, to_settle=to_settle)
 
 
@@ -361,10 +361,10 @@ def stands_in_every_game(verdict: Verdict, plan, *, level: float) -> bool:
     return bool(own) and verdict.p.supports <= min(own)
 
 
-def _judged(claim: Claim, target: Target, *, plan) -> Judged:
+def _classified(claim: Claim, target: Target, *, plan) -> ClassifiedResult:
     """Return one result with what it says about a claim."""
     limited = over_limited_games(claim, target, plan=plan)
-    return Judged(target, outcome_of(claim, target, limited=limited), limited)
+    return ClassifiedResult(target, outcome_of(claim, target, limited=limited), limited)
 
 
 def outcome_of_all(outcomes: Iterable[str], *, is_whole: bool) -> str:
@@ -396,9 +396,9 @@ def _is_whole(claim: Claim, found: Found) -> bool:
     return not found.lacking or claim.over == "games_like_these"
 
 
-def _settling(judged: tuple[Judged, ...], plan, *, later: float) -> tuple[int | None, str]:
+def _settling(classified: tuple[ClassifiedResult, ...], plan, *, later: float) -> tuple[int | None, str]:
     """Return how many rounds, or what takes their place, would settle every open result, and the sentence."""
-    targets = [one.target for one in judged if one.outcome == NOT_SHOWN]
+    targets = [one.target for one in classified if one.outcome == NOT_SHOWN]
     needed = [(_more_runs_of(target, plan, later=later), target.row) for target in targets]
     if needed and not any(is_missing(count) for count, _ in needed):
         count, row = max(needed, key=lambda one: one[0])

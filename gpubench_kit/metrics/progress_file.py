@@ -14,7 +14,7 @@ PROGRESS_FILE = "GPUBENCH_KIT_PROGRESS_FILE"
 _PACE_S = 0.2
 
 
-def tell_by_file() -> Callable[[int, int], None] | None:
+def progress_to_file() -> Callable[[int, int], None] | None:
     """Return a function that writes how many runs of how many are read; None where nobody watches."""
     name = os.environ.get(PROGRESS_FILE)
     if not name:
@@ -35,7 +35,7 @@ def tell_by_file() -> Callable[[int, int], None] | None:
     return tell
 
 
-def told_in_file(path: Path) -> tuple[int, int] | None:
+def progress_in_file(path: Path) -> tuple[int, int] | None:
     """Return how many runs of how many are read; None where that was not told yet.
 
     Parameters
