@@ -125,7 +125,7 @@ class Stop:
 
 @dataclass(frozen=True)
 class Design:
-    """An session.
+    """A session.
 
     Attributes
     ----------

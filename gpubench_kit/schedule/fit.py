@@ -49,7 +49,7 @@ class Dropped:
 
 @dataclass(frozen=True)
 class FittedSession:
-    """An session that fits.
+    """A session that fits.
 
     Attributes
     ----------
@@ -106,7 +106,7 @@ def fit_session(
 
 
 def planned_rounds(design: Design) -> dict[tuple[str, str], int]:
-    """Return the rounds of each game of an session, those done included."""
+    """Return the rounds of each game of a session, those done included."""
     return {stop.scene: stop.done + design.new_rounds(stop) for stop in design.stops}
 
 
@@ -201,7 +201,7 @@ def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, 
 
 
 def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:
-    """Return the fault of an session in which nothing fits."""
+    """Return the fault of a session in which nothing fits."""
     stop = next(stop for stop in design.stops if stop.rounds)
     what = f"{count_text(stop.rounds, 'round')} of {scene_of(stop.scene)} with the tunings {listed(design.tunings)}"
     needed = duration_text(60 * minutes)

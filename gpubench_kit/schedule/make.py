@@ -1,4 +1,4 @@
-"""The plan of an session: how many rounds, in which order, how long, and what they will be able to say."""
+"""The plan of a session: how many rounds, in which order, how long, and what they will be able to say."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ class PlannedRun:
 
 
 def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[PlannedRun]:
-    """Return the runs of an session in the order in which they are to be done.
+    """Return the runs of a session in the order in which they are to be done.
 
     Parameters
     ----------
