@@ -106,7 +106,9 @@ def check_claims(
             row = _start(claim) | classified | ({"verdict": script} if has_p else {})
         written = {"written": "before" if early[place] else "after"}
         row |= {"p": p[place].supports, "p_adjusted": supported[place], **written}
-        rows.append(_with_sign(row, claim))
+        note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
+        with_sign = row | {"evidence": f"{row['evidence']} {note}"} if note else row
+        rows.append(with_sign)
     return CLAIMS.frame(rows)
 
 
@@ -135,12 +137,6 @@ def _without_carried(verdict: Verdict, outcome: str, *, plan, later: float) -> t
         return with_outcome(verdict, NOT_SHOWN, plan=plan, later=later), "carried_by_one_game"
     reason = "no_verdict" if outcome == NOT_SHOWN and math.isnan(verdict.p.supports) else ""
     return with_outcome(verdict, outcome, plan=plan, later=later), reason
-
-
-def _with_sign(row: dict, claim) -> dict:
-    """Return the row of a claim; one that the data do not support tells of a sign that may have slipped."""
-    note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
-    return row | {"evidence": f"{row['evidence']} {note}"} if note else row
 
 
 def _start(claim) -> dict:

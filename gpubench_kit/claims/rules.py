@@ -202,7 +202,8 @@ def _turned_line(claim: Claim) -> str:
     """Return the line that states the opposite of a claim."""
     if claim.says:
         return f'says = "{_OPPOSITE[claim.says]}"'
-    return f"{_SWAPPED[claim.word]} = {_written(claim)}"
+    written = f'"{claim.size:g} %"' if claim.is_percent else f"{claim.size:g}"
+    return f"{_SWAPPED[claim.word]} = {written}"
 
 
 def _way_of_words(claim: Claim) -> int:
@@ -223,8 +224,3 @@ def _way_stated(claim: Claim) -> int:
     if claim.amount_keys:
         return 1 if claim.word in (OF_LESS[0], OF_MORE[0]) else -1
     return {"better": 1, "worse": -1}.get(claim.says or "", 0)
-
-
-def _written(claim: Claim) -> str:
-    """Return an amount as the plan writes it."""
-    return f'"{claim.size:g} %"' if claim.is_percent else f"{claim.size:g}"

@@ -81,18 +81,6 @@ def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -
     return Proposals(tuple(safe)[:MOST], tuple(doubtful)[:MOST])
 
 
-def _metrics(plan) -> list[str]:
-    """Return the metrics that sentences are made of: the primary one, a low, energy, then the others."""
-    wanted = [
-        plan.analysis.primary,
-        *_first(plan, _LOWS),
-        "board_w",
-        *_first(plan, _ENERGY),
-        *plan.analysis.metrics,
-    ]
-    return [one for one in dict.fromkeys(wanted) if one in plan.analysis.metrics and direction_of(one)]
-
-
 def _first(plan, kind: tuple[str, ...]) -> list[str]:
     """Return the first metric of a kind that the plan compares."""
     return [one for one in kind if one in plan.analysis.metrics][:1]
@@ -100,7 +88,15 @@ def _first(plan, kind: tuple[str, ...]) -> list[str]:
 
 def _over_games(results: Results, plan) -> Iterator[Proposal]:
     """Yield what is settled over the games measured, metric by metric and pair by pair."""
-    for metric in _metrics(plan):
+    wanted = [
+        plan.analysis.primary,
+        *_first(plan, _LOWS),
+        "board_w",
+        *_first(plan, _ENERGY),
+        *plan.analysis.metrics,
+    ]
+    metrics = [one for one in dict.fromkeys(wanted) if one in plan.analysis.metrics and direction_of(one)]
+    for metric in metrics:
         for pair in plan.pairs():
             verdict = classify_claim(_claim(pair, metric, "better"), results, plan=plan)
             # What one game carries alone is no result over games, and is not offered as one.

@@ -271,35 +271,6 @@ def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) 
     plan = so_far.seen.plan
     if so_far.looks >= plan.analysis.looks:
         return Work("done", on_sheet, _no_look_left(plan, so_far.looks))
-    return _further(plan, so_far, on_sheet)
-
-
-def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
-    """Return what to do about rows that are not recorded yet."""
-    count = count_text(len(rows), "planned run")
-    verb = "is" if len(rows) == 1 else "are"
-    first, last = rows["run"].iloc[0], rows["run"].iloc[-1]
-    return (
-        f"{count} of the run sheet {verb} not recorded yet ({first} to {last}), so nothing was added.",
-        "Record them or, to plan anew, delete their rows.",
-    )
-
-
-def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
-    """Return why nothing further is planned."""
-    level, too_many = level_of_looks(plan, looks_made=looks + 1)
-    done = f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: nothing further is added."
-    if too_many:
-        return done, "A further look would give no verdict."
-    return (
-        done,
-        f"Rows that you add to the run sheet yourself make look {looks + 1}: it is judged at the level {level:g}, "
-        "and the page says that it was not planned.",
-    )
-
-
-def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
-    """Return the further rounds, or installations of cards, of the games that the last look left undecided."""
     rows = _open_rows(plan, so_far)
     if not len(rows):
         return Work("done", on_sheet, ("The last report left no game undecided; there is nothing to add.",))
@@ -327,6 +298,30 @@ def _further(plan: ReviewPlan, so_far: SoFar, on_sheet: Design) -> Work:
     messages.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
     messages.insert(1, _SETTLED)
     return Work("further", _of_stops(on_sheet, stops, plan), tuple(messages))
+
+
+def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Return what to do about rows that are not recorded yet."""
+    count = count_text(len(rows), "planned run")
+    verb = "is" if len(rows) == 1 else "are"
+    first, last = rows["run"].iloc[0], rows["run"].iloc[-1]
+    return (
+        f"{count} of the run sheet {verb} not recorded yet ({first} to {last}), so nothing was added.",
+        "Record them or, to plan anew, delete their rows.",
+    )
+
+
+def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
+    """Return why nothing further is planned."""
+    level, too_many = level_of_looks(plan, looks_made=looks + 1)
+    done = f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: nothing further is added."
+    if too_many:
+        return done, "A further look would give no verdict."
+    return (
+        done,
+        f"Rows that you add to the run sheet yourself make look {looks + 1}: it is judged at the level {level:g}, "
+        "and the page says that it was not planned.",
+    )
 
 
 def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:

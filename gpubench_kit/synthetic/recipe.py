@@ -214,7 +214,10 @@ def _steps_of_round(review: MadeReview, number: int) -> list[_Step]:
     steps = []
     if place == 0:
         steps.append(_Step(review.tunings[0], review.games[0], 0, "warm_up", session, f"{session}, warm-up"))
-    for game in _order_of_games(review, number):
+    names = list(dict.fromkeys(game.name for game in review.games))
+    shuffled = np.random.default_rng([review.seed, 1, number]).permutation(len(names))
+    order_of_games = [game for place in shuffled for game in review.games if game.name == names[place]]
+    for game in order_of_games:
         launch = f"round {number}, {game.name}"
         for tuning in _order_of_tunings(review, game, number=number):
             steps += _with_repeat(_Step(tuning, game, number, "measure", session, launch), review)
@@ -245,13 +248,6 @@ def _with_repeat(step: _Step, review: MadeReview) -> list[_Step]:
             failed = replace(step, mishap=mishap)
             return [failed, replace(step, is_repeat=True)] if mishap.excluded else [failed]
     return [step]
-
-
-def _order_of_games(review: MadeReview, number: int) -> list[MadeGame]:
-    """Return the games of a round in random order, the settings of one game together."""
-    names = list(dict.fromkeys(game.name for game in review.games))
-    shuffled = np.random.default_rng([review.seed, 1, number]).permutation(len(names))
-    return [game for place in shuffled for game in review.games if game.name == names[place]]
 
 
 def _order_of_tunings(review: MadeReview, game: MadeGame, *, number: int) -> list[MadeTuning]:

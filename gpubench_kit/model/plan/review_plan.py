@@ -213,12 +213,6 @@ def load_plan(path: str | Path) -> ReviewPlan:
     """
     path = Path(path)
     file = path / PLAN_FILE if path.is_dir() and path.name != PLAN_FILE else path
-    data = _parsed(_text_of(file), file.name)
-    return _checked(data, folder=file.absolute().parent, file=file.name)
-
-
-def _text_of(file: Path) -> str:
-    """Return the text of the file, or raise what keeps it from being read."""
     if file.is_dir():
         raise PlanError(Fault(file.name, "a folder was found; a text file is expected.", "Rename the folder."))
     if not file.exists():
@@ -233,7 +227,9 @@ def _text_of(file: Path) -> str:
         raise PlanError(Fault(file.name, f"{len(content)} bytes were found; a page of text is expected."))
     if not content.strip():
         raise PlanError(Fault(file.name, "the file is empty; a plan is expected.", "Start from: gpubench-kit new"))
-    return _decoded(content, file.name)
+    text = _decoded(content, file.name)
+    data = _parsed(text, file.name)
+    return _checked(data, folder=file.absolute().parent, file=file.name)
 
 
 def _decoded(content: bytes, file: str) -> str:
