@@ -84,7 +84,10 @@ def break_even_years(extra_price: float, saved_per_year: Span) -> Span:
     """
     sign = math.copysign(1.0, extra_price)
     saved = saved_per_year.times(sign)
-    return Span(*(_years(abs(extra_price), one) for one in (saved.value, saved.high, saved.low)))
+    price, ends = abs(extra_price), (saved.value, saved.high, saved.low)
+    if price == 0:
+        return Span(0.0, 0.0, 0.0)
+    return Span(*(price / one if one > 0 else math.inf for one in ends))
 
 
 def value_for_money(performance_pct: Span, price: float, *, against_price: float) -> Span:
@@ -96,25 +99,13 @@ def value_for_money(performance_pct: Span, price: float, *, against_price: float
     price, against_price : what the two cards cost; known exactly
     """
     share = against_price / price
-    return Span(*(100 * ((1 + end / 100) * share - 1) for end in _parts(performance_pct)))
+    return Span(*(100 * ((1 + end / 100) * share - 1) for end in astuple(performance_pct)))
 
 
 def plain_text(value: float) -> str:
     """Return hours or years without idle zeros: ``4``, ``2.5``."""
     text = number_text(value, decimals=2)
     return text.rstrip("0").rstrip(".")
-
-
-def _years(price: float, saved: float) -> float:
-    """Return the years in which a saving makes up for a price; infinite where it never does."""
-    if price == 0:
-        return 0.0
-    return price / saved if saved > 0 else math.inf
-
-
-def _parts(span: Span) -> tuple[float, float, float]:
-    """Return value, low and high."""
-    return span.value, span.low, span.high
 
 
 #: Where the bill comes from, best first: the whole machine, else the card alone.
@@ -172,9 +163,14 @@ def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd
     if plan.costs.price_per_kwh is None:
         return COSTS.frame()
     power = [one for one in POWER_METRICS if (overall["metric"] == one).any()][:1]
-    games = _by_family(comparisons)
+    games: dict[tuple[str, ...], list[Any]] = {}
+    for row in comparisons.itertuples(index=False):
+        games.setdefault(_family(row), []).append(row)
     rows = overall[(overall["scope"] == "these_games") & overall["metric"].isin([*power, value_metric(plan)])]
-    made = [line for row in rows.itertuples() for line in _lines(row, games, plan)]
+    made = []
+    for row in rows.itertuples():
+        about = {name: getattr(row, name) for name in (*PAIR_KEY, "group", "metric", "confidence", "n_games")}
+        made += [about | {"quantity": quantity} | found for quantity, found in _estimates(row, games, plan)]
     made.sort(key=lambda line: QUANTITIES.index(line["quantity"]))
     return COSTS.frame(made) if any(line["quantity"] == "power" for line in made) else COSTS.frame()
 
@@ -202,24 +198,9 @@ def price_of(card: str, plan) -> float | None:
     return prices.pop() if len(prices) == 1 else None
 
 
-def _by_family(comparisons: pd.DataFrame) -> dict[tuple[str, ...], list[Any]]:
-    """Return the rows of each pair, group and metric."""
-    rows: dict[tuple[str, ...], list[Any]] = {}
-    for row in comparisons.itertuples(index=False):
-        rows.setdefault(_family(row), []).append(row)
-    return rows
-
-
 def _family(row: Any) -> tuple[str, ...]:
     """Return what rows of one pair, group and metric share."""
     return (*(getattr(row, name) for name in PAIR_KEY), row.group, row.metric)
-
-
-def _lines(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Iterator[dict]:
-    """Yield all estimates that follow from one overall result."""
-    start = {name: getattr(row, name) for name in (*PAIR_KEY, "group", "metric", "confidence", "n_games")}
-    for quantity, found in _estimates(row, games, plan):
-        yield start | {"quantity": quantity} | found
 
 
 def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Iterator[tuple[str, dict]]:
@@ -416,20 +397,10 @@ def _rival_lines(row: Any, plan, *, energy: str) -> Iterator[dict]:
     start |= {"n_games": getattr(row, "n_games", 1), "reason": row.reason, "unit": "%", "scale": "ratio"}
     span = Span(row.change, row.ci_low, row.ci_high)
     if row.metric == energy:
-        yield (
-            start
-            | {"quantity": PER_WATT}
-            | _columns(
-                Span(
-                    *(
-                        (100 * (1 / (1 + one / 100) - 1) if one > -100 else math.nan)
-                        for one in (span.value, span.high, span.low)
-                    )
-                )
-                if energy == _PER_WATT[1]
-                else span
-            )
-        )
+        if energy == _PER_WATT[1]:
+            ends = (span.value, span.high, span.low)
+            span = Span(*(100 * (1 / (1 + one / 100) - 1) if one > -100 else math.nan for one in ends))
+        yield start | {"quantity": PER_WATT} | _columns(span)
         return
     yield start | {"quantity": PERFORMANCE} | _columns(span)
     if extra_price(row, plan)[0] is not None:

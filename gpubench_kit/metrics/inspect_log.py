@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, RunTask
-from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
@@ -17,7 +16,6 @@ from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.power import mean_over_window
 from gpubench_kit.model.errors import LogError
-from gpubench_kit.model.findings import Finding
 
 
 def inspect_log(
@@ -57,6 +55,22 @@ def inspect_log(
     rules = MetricRules(low_definition, with_hitches=True, sensor_edge_s=sensor_edge_s)
     frames, facts = run_log.frames, run_log.facts
     rows = metrics_of_run(run_log, rules) if frames else metrics_of_sensors(run_log, rules)
+    end_s = frames.end_s if frames else facts.duration_s
+    means = {
+        metric: mean_over_window(run_log.sensor_time_s, values, start_s=sensor_edge_s, end_s=end_s - sensor_edge_s)
+        for metric, values in run_log.sensors.items()
+    }
+    shares = {"1pct": 100, "0p1pct": 1000} if frames else {}
+    lows = {
+        definition: {name: low_fps(frames.frame_ms, definition=definition, one_in=n) for name, n in shares.items()}
+        for definition in LOW_DEFINITIONS
+    }
+    alignment = {
+        "method": facts.line_up,
+        "shift_s": facts.shift_s if math.isfinite(facts.shift_s) else None,
+        "quality": facts.line_up_quality,
+        "overlap": facts.sensor_overlap,
+    }
     return {
         "columns": _columns((*facts.frame_columns, *facts.sensor_columns)),
         "dialect": facts.frame_dialect,
@@ -64,21 +78,18 @@ def inspect_log(
         "duration_s": facts.duration_s if math.isfinite(facts.duration_s) else None,
         "metrics": {row["metric"]: row["value"] for row in rows},
         "definitions": {row["metric"]: row["definition"] for row in rows},
-        "lows": _lows(frames) if frames else {},
-        "sensors": _sensors(run_log, sensor_edge_s),
-        "line_up": _line_up(run_log),
-        "findings": _findings(run_log.findings),
+        "lows": lows if frames else {},
+        "sensors": {metric: asdict(mean) for metric, mean in means.items() if mean is not None},
+        "line_up": alignment if facts.line_up else {},
+        # The run has no name here.
+        "findings": [{k: v for k, v in asdict(one).items() if k != "run"} for one in run_log.findings],
     }
 
 
 def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s: float) -> RunLog:
     """Return the log as read; a sensor log alone is taken as one where it is no frame log."""
-    names = {"frame_name": path.name, "sensor_name": sensors.name if sensors else ""}
-    paths = (str(path), str(sensors) if sensors else None)
-    task = RunTask(
-        "", paths[0], names["frame_name"], paths[1], names["sensor_name"], declared, sensor_edge_s=sensor_edge_s
-    )
-    run_log = read_run(task)
+    other = (str(sensors), sensors.name) if sensors else (None, "")
+    run_log = read_run(RunTask("", str(path), path.name, *other, declared, sensor_edge_s=sensor_edge_s))
     if run_log.faults and sensors is None and not _has_frame_times(path, declared):
         alone = read_run(RunTask("", None, "", str(path), path.name, declared, sensor_edge_s=sensor_edge_s))
         run_log = alone if alone.sensors and not alone.faults else run_log
@@ -108,40 +119,3 @@ def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:
             "certainty": choice.certainty.word,
         }
     return columns
-
-
-def _lows(frames: Frames) -> dict[str, dict[str, float]]:
-    """Return both lows by each of the three definitions."""
-    shares = {"1pct": 100, "0p1pct": 1000}
-    return {
-        definition: {
-            share: low_fps(frames.frame_ms, definition=definition, one_in=one_in)
-            for share, one_in in shares.items()
-        }
-        for definition in LOW_DEFINITIONS
-    }
-
-
-def _sensors(run_log: RunLog, edge_s: float) -> dict[str, dict[str, float]]:
-    """Return mean, largest value and window of each sensor."""
-    end_s = run_log.frames.end_s if run_log.frames else run_log.facts.duration_s
-    means = {
-        metric: mean_over_window(run_log.sensor_time_s, values, start_s=edge_s, end_s=end_s - edge_s)
-        for metric, values in run_log.sensors.items()
-    }
-    return {metric: asdict(mean) for metric, mean in means.items() if mean is not None}
-
-
-def _line_up(run_log: RunLog) -> dict[str, Any]:
-    """Return how the samples were brought onto the frames' clock; empty without samples."""
-    facts = run_log.facts
-    if not facts.line_up:
-        return {}
-    shift_s = facts.shift_s if math.isfinite(facts.shift_s) else None
-    quality, overlap = facts.line_up_quality, facts.sensor_overlap
-    return {"method": facts.line_up, "shift_s": shift_s, "quality": quality, "overlap": overlap}
-
-
-def _findings(findings: Iterable[Finding]) -> list[dict[str, Any]]:
-    """Return findings as plain values, without the run that has no name here."""
-    return [{key: value for key, value in asdict(finding).items() if key != "run"} for finding in findings]

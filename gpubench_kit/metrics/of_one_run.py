@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
-from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.run_log import RunLog
 from gpubench_kit.metrics.frame_rate import average_fps, both_lows_fps, low_definition_text
@@ -67,17 +65,12 @@ def metrics_of_run(run_log: RunLog, rules: MetricRules) -> list[dict]:
 
 def _with_certainty(rows: list[dict], run_log: RunLog) -> list[dict]:
     """Return rows with run, source and certainty: that of the least sure input."""
-    certainty = {metric: run_log.certainty_of(metric) for metric in run_log.sensors}
+    of_sensors = {metric: run_log.certainty_of(metric) for metric in run_log.sensors}
     about = {"run": run_log.run, "source": "log"}
-    return [
-        {**about, **row, "certainty": min(_inputs(row["metric"], certainty, run_log.certainty)).word}
-        for row in rows
-    ]
-
-
-def _inputs(metric: str, of_sensors: Mapping[str, Certainty], of_frames: Certainty) -> list[Certainty]:
-    """Return the certainty of each input of a metric."""
-    return [of_sensors.get(needed, of_frames) for needed in NEEDS.get(metric, (metric,))]
+    for row in rows:
+        inputs = NEEDS.get(row["metric"], (row["metric"],))
+        row |= about | {"certainty": min(of_sensors.get(one, run_log.certainty) for one in inputs).word}
+    return rows
 
 
 def metrics_of_sensors(run_log: RunLog, rules: MetricRules) -> list[dict]:
@@ -93,21 +86,14 @@ def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:
     """Return the metrics that need frames only."""
     frame_ms, definition = frames.frame_ms, rules.low_definition
     avg_fps = average_fps(frame_ms)
-    lows = dict(
-        zip((100, 1000), both_lows_fps(frame_ms, definition=definition, slowest_ms=frames.slowest_ms), strict=True)
-    )
+    lows = both_lows_fps(frame_ms, definition=definition, slowest_ms=frames.slowest_ms)
     # The resolution of one frame time, carried through: d(1000 N / D) and d(1000 / t).
     total_ms = 1000.0 * frame_ms.size / avg_fps
     rows = [
         _row("avg_fps", avg_fps, "frames / sum of the frame times", step=avg_fps * frames.step_ms / total_ms),
         *(
-            _row(
-                name,
-                lows[one_in],
-                low_definition_text(definition, one_in),
-                step=lows[one_in] ** 2 * frames.step_ms / 1000,
-            )
-            for name, one_in in (("low_1pct_fps", 100), ("low_0p1pct_fps", 1000))
+            _row(name, low, low_definition_text(definition, one_in), step=low**2 * frames.step_ms / 1000)
+            for name, one_in, low in zip(("low_1pct_fps", "low_0p1pct_fps"), (100, 1000), lows, strict=True)
         ),
         _row("median_frame_ms", float(frames.quantiles_ms[0]), "median of the frame times", step=frames.step_ms),
         _row("pacing_ms", pacing_ms(frame_ms), "mean absolute difference of successive frame times"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -91,41 +91,26 @@ def merge_typed(rows: list[dict], typed: pd.DataFrame, runs: set[str]) -> tuple[
     for one in typed.itertuples(index=False):
         log = logged.get((one.run, one.metric))
         if log is None:
-            merged.append(_typed_row(one.run, one.metric, one.value, one.step))
-        elif log["certainty"] == "likely":
-            findings.append(_beside_likely(one, log))
+            about = {"run": one.run, "metric": one.metric, "unit": METRICS[one.metric].unit, "source": "typed"}
+            number = {"value": one.value, "definition": _TYPED, "step": one.step, "certainty": "stated"}
+            merged.append(about | number)
+            continue
+        was_typed, logged_value = f"{one.metric} was typed as {one.value:g}", f"{log['value']:.6g}"
+        about = {"run": one.run, "found": float(one.value), "limit": float(log["value"]), "unit": log["unit"]}
+        if log["certainty"] == "likely":
+            message = (
+                f"{was_typed}, and the log, whose format is only likely, gives {logged_value}: "
+                "neither is used in verdicts."
+            )
+            action = (
+                "Confirm the format of the log, or take its name off the sheet so that the typed number counts."
+            )
+            findings.append(Finding("note", "typed_beside_likely", message, action=action, **about))
         elif abs(one.value - log["value"]) > _DISAGREES * abs(log["value"]) + one.step:
-            findings.append(_disagreement(one, log))
+            message = f"{was_typed}, but the log gives {logged_value}; the log counts."
+            action = "Correct the sheet, or name the right log."
+            findings.append(Finding("note", "typed_and_log_disagree", message, action=action, **about))
     return merged + _derived(merged, set(typed["run"]) & runs), findings
-
-
-def _typed_row(run: str, metric: str, value: float, step: float) -> dict:
-    """Return one row of metrics for a typed number."""
-    row = {"run": run, "metric": metric, "value": value, "unit": METRICS[metric].unit}
-    return {**row, "source": "typed", "definition": _TYPED, "step": step, "certainty": "stated"}
-
-
-def _disagreement(one, log: dict) -> Finding:
-    """Return the finding that a typed number and the log disagree."""
-    message = f"{one.metric} was typed as {one.value:g}, but the log gives {log['value']:.6g}; the log counts."
-    action = "Correct the sheet, or name the right log."
-    return Finding(
-        "note", "typed_and_log_disagree", message, run=one.run, found=float(one.value), limit=float(log["value"]),
-        unit=log["unit"], action=action,
-    )  # fmt: skip
-
-
-def _beside_likely(one, log: dict) -> Finding:
-    """Return the finding that a typed number does not stand in for one that is withheld."""
-    message = (
-        f"{one.metric} was typed as {one.value:g}, and the log, whose format is only likely, gives "
-        f"{log['value']:.6g}: neither is used in verdicts."
-    )
-    action = "Confirm the format of the log, or take its name off the sheet so that the typed number counts."
-    return Finding(
-        "note", "typed_beside_likely", message, run=one.run, found=float(one.value), limit=float(log["value"]),
-        unit=log["unit"], action=action,
-    )  # fmt: skip
 
 
 def _derived(rows: list[dict], typed_runs: set[str]) -> list[dict]:
@@ -136,25 +121,13 @@ def _derived(rows: list[dict], typed_runs: set[str]) -> list[dict]:
             by_run.setdefault(row["run"], {})[row["metric"]] = row
     derived = []
     for run, of_run in by_run.items():
-        energy = energy_metrics({metric: row["value"] for metric, row in of_run.items()})
-        steps = (
-            sum(of_run[metric]["step"] / of_run[metric]["value"] for metric in ("avg_fps", "board_w"))
-            if energy
-            else 0
-        )
-        derived += [
-            {
-                "run": run,
-                "source": "typed",
-                **row,
-                "step": row["value"] * steps,
-                "certainty": max(
-                    (of_run[metric]["certainty"] for metric in ("avg_fps", "board_w")), key=CERTAINTIES.index
-                ),
-            }
-            for row in energy
-            if row["metric"] not in of_run
-        ]
+        inputs = [of_run[metric] for metric in ("avg_fps", "board_w") if metric in of_run]
+        for row in energy_metrics({metric: row["value"] for metric, row in of_run.items()}):
+            if row["metric"] not in of_run:
+                step = row["value"] * sum(one["step"] / one["value"] for one in inputs)
+                certainty = max((one["certainty"] for one in inputs), key=CERTAINTIES.index)
+                about = {"run": run, "source": "typed", "step": step, "certainty": certainty}
+                derived.append(row | about)
     return derived
 
 
@@ -267,6 +240,6 @@ def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
         if 0 < n_frames < FRAMES_NEEDED_FOR_0P1PCT:
             message = f"the 0.1 % low of {n_frames} frames rests on {-(-n_frames // 1000)} frames only."
             action = "Record a longer scene, or leave this low out."
-            finding = Finding("note", "too_few_frames", message, run=run, unit="frames", action=action)
-            found.append(replace(finding, found=float(n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
+            limits = {"found": float(n_frames), "limit": float(FRAMES_NEEDED_FOR_0P1PCT), "unit": "frames"}
+            found.append(Finding("note", "too_few_frames", message, run=run, action=action, **limits))
     return found

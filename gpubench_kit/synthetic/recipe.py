@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import product
@@ -151,33 +152,23 @@ class MadeRun:
     started : clock at the first frame
     """
 
-    run: str
     tuning: MadeTuning
     game: MadeGame
     round: int
-    order: int
     purpose: str
     session: str
     launch: str
-    started: datetime
+    run: str = ""
+    order: int = 0
+    started: datetime = datetime.min
     mishap: str = ""
     excluded: str = ""
     replaces: str = ""
     note: str = ""
 
 
-@dataclass(frozen=True)
-class _Step:
-    """One run before it has a number and a clock."""
-
-    tuning: MadeTuning
-    game: MadeGame
-    round: int
-    purpose: str
-    session: str
-    launch: str
-    mishap: Mishap | None = None
-    is_repeat: bool = False
+#: Stands in the place of a name until runs have names.
+_THE_ONE_BEFORE = "the one before"
 
 
 def list_runs(review: MadeReview) -> list[MadeRun]:
@@ -197,57 +188,49 @@ def list_runs(review: MadeReview) -> list[MadeRun]:
     ------
     DesignError : a mishap names a run that the review does not have
     """
-    steps = [step for number in range(1, review.rounds + 1) for step in _steps_of_round(review, number)]
-    planted = {step.mishap for step in steps if step.mishap}
+    runs, planted = [], set()
+    for run in (one for number in range(1, review.rounds + 1) for one in _runs_of_round(review, number)):
+        place = (run.tuning.name, run.game.name, run.game.setting, run.round)
+        fitting = (one for one in review.mishaps if place == (one.tuning, one.game, one.setting, one.round))
+        mishap = next(fitting, None) if run.purpose == "measure" else None
+        if mishap is None:
+            runs.append(run)
+            continue
+        planted.add(mishap)
+        runs.append(replace(run, mishap=mishap.kind, excluded=mishap.excluded, note=mishap.note))
+        # Where it was noticed, the run is repeated.
+        runs += [replace(run, replaces=_THE_ONE_BEFORE)] if mishap.excluded else []
     lost = [
         f"{one.kind}: {one.tuning}, {one.game}, round {one.round}" for one in review.mishaps if one not in planted
     ]
     if lost:
         raise DesignError(f"mishaps name runs that the review does not have: {'; '.join(lost)}.")
-    return _numbered([*steps, *_soak_steps(review)], review)
+    return _numbered([*runs, *_soak_runs(review)], review)
 
 
-def _steps_of_round(review: MadeReview, number: int) -> list[_Step]:
-    """Return the runs of one round, the warm-up of a new session first."""
+def _runs_of_round(review: MadeReview, number: int) -> Iterator[MadeRun]:
+    """Yield the runs of one round, the warm-up of a new session first, without name, place and clock."""
     session_number, place = divmod(number - 1, review.rounds_per_session)
     session = f"session {session_number + 1}"
-    steps = []
     if place == 0:
-        steps.append(_Step(review.tunings[0], review.games[0], 0, "warm_up", session, f"{session}, warm-up"))
+        yield MadeRun(review.tunings[0], review.games[0], 0, "warm_up", session, f"{session}, warm-up")
     names = list(dict.fromkeys(game.name for game in review.games))
     shuffled = np.random.default_rng([review.seed, 1, number]).permutation(len(names))
-    order_of_games = [game for place in shuffled for game in review.games if game.name == names[place]]
-    for game in order_of_games:
-        launch = f"round {number}, {game.name}"
+    for game in (game for place in shuffled for game in review.games if game.name == names[place]):
         for tuning in _order_of_tunings(review, game, number=number):
-            steps += _with_repeat(_Step(tuning, game, number, "measure", session, launch), review)
-    return steps
+            yield MadeRun(tuning, game, number, "measure", session, f"round {number}, {game.name}")
 
 
-def _soak_steps(review: MadeReview) -> list[_Step]:
-    """Return the runs recorded hot and the idle ones, their rounds numbered on from the measured ones."""
+def _soak_runs(review: MadeReview) -> Iterator[MadeRun]:
+    """Yield the runs recorded hot and the idle ones, their rounds numbered on from the measured ones."""
     session = f"session {(review.rounds - 1) // review.rounds_per_session + 2}"
-    rounds = range(review.rounds + 1, review.rounds + 1 + review.soak_rounds)
-    steps = [
-        _Step(tuning, game, number, "soak", session, f"round {number}, {game.name}")
-        for number, game in product(
-            rounds, [next(game for game in review.games if game.name == name) for name in review.soak_games]
-        )
-        for tuning in _order_of_tunings(review, game, number=number)
-    ]
+    games = [next(game for game in review.games if game.name == name) for name in review.soak_games]
+    first, end = review.rounds + 1, review.rounds + 1 + review.soak_rounds
+    for number, game in product(range(first, end), games):
+        for tuning in _order_of_tunings(review, game, number=number):
+            yield MadeRun(tuning, game, number, "soak", session, f"round {number}, {game.name}")
     for tuning in review.tunings if review.with_idle else ():
-        steps.append(_Step(tuning, review.games[0], review.rounds + review.soak_rounds + 1, "idle", session, ""))
-    return steps
-
-
-def _with_repeat(step: _Step, review: MadeReview) -> list[_Step]:
-    """Return the run with its mishap, and its repeat where the mishap was noticed."""
-    key = (step.tuning.name, step.game.name, step.game.setting, step.round)
-    for mishap in review.mishaps:
-        if key == (mishap.tuning, mishap.game, mishap.setting, mishap.round):
-            failed = replace(step, mishap=mishap)
-            return [failed, replace(step, is_repeat=True)] if mishap.excluded else [failed]
-    return [step]
+        yield MadeRun(tuning, review.games[0], end, "idle", session, "")
 
 
 def _order_of_tunings(review: MadeReview, game: MadeGame, *, number: int) -> list[MadeTuning]:
@@ -256,27 +239,15 @@ def _order_of_tunings(review: MadeReview, game: MadeGame, *, number: int) -> lis
     return [review.tunings[place] for place in np.roll(first, -number)]
 
 
-def _numbered(steps: list[_Step], review: MadeReview) -> list[MadeRun]:
+def _numbered(runs: list[MadeRun], review: MadeReview) -> list[MadeRun]:
     """Return the runs with names, places and clocks."""
-    runs, clock, session = [], review.started, ""
-    for order, step in enumerate(steps, start=1):
-        if session and step.session != session:
+    numbered, clock, session = [], review.started, ""
+    for order, run in enumerate(runs, start=1):
+        if session and run.session != session:
             clock = (clock + timedelta(days=1)).replace(hour=18, minute=30, second=0)
-        session = step.session
-        replaces = runs[-1].run if step.is_repeat else ""
-        runs.append(_run(step, order, clock=clock, replaces=replaces))
+        session = run.session
+        replaces = numbered[-1].run if run.replaces else ""
+        numbered.append(replace(run, run=f"r{order:03d}", order=order, started=clock, replaces=replaces))
         # A soak run is recorded after fifteen minutes of the same scene.
-        clock += timedelta(seconds=review.scene_s + (945 if step.purpose == "soak" else 45))
-    return runs
-
-
-def _run(step: _Step, order: int, *, clock: datetime, replaces: str) -> MadeRun:
-    """Return one numbered run."""
-    mishap = step.mishap
-    return MadeRun(
-        run=f"r{order:03d}", order=order, started=clock, replaces=replaces,
-        tuning=step.tuning, game=step.game, round=step.round, purpose=step.purpose,
-        session=step.session, launch=step.launch,
-        mishap=mishap.kind if mishap else "", excluded=mishap.excluded if mishap else "",
-        note=mishap.note if mishap else "",
-    )  # fmt: skip
+        clock += timedelta(seconds=review.scene_s + (945 if run.purpose == "soak" else 45))
+    return numbered
