@@ -23,6 +23,22 @@ from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS
 
 Check = Callable[[Any], Iterable[Problem]]
 
+_SUBJECTS = "cards.name cards.model cards.role tunings.name tunings.reference tunings.card benches.name"
+_CLAIMS = " ".join(f"claims.{key}" for key in ("of", "against", "metric", "says", *AMOUNT_KEYS))
+
+#: Each check, and the keys that it reads; faults stand in this order.
+_CHECKS: list[tuple[Check, str]] = []
+
+
+def _check(reads: str) -> Callable[[Check], Check]:
+    """Return a decorator that adds a check which reads these keys."""
+
+    def add(check: Check) -> Check:
+        _CHECKS.append((check, reads))
+        return check
+
+    return add
+
 
 def check_across_sections(plan: Any, data: Mapping[str, Any], *, touched: set[str], file: str) -> list[Fault]:
     """Return every fault that shows only when several keys are seen together.
@@ -69,43 +85,10 @@ def _unnamed(entries: Iterable[Any], *, loc: Loc) -> Iterator[Problem]:
             yield Problem((*loc, number), "no name; where there is more than one, each needs a name.", "Add name.")
 
 
-def _benches(plan: Any) -> Iterator[Problem]:
-    """Yield problems of the benches' names."""
-    yield from _unnamed(plan.benches, loc=("benches",))
-    yield from _repeated([bench for bench in plan.benches if bench.name], "name", loc=("benches",))
+_check("cards")(_unique("cards"))
 
 
-def _settings(plan: Any) -> Iterator[Problem]:
-    """Yield problems of the settings' names, game by game."""
-    for number, game in enumerate(plan.games):
-        loc = ("games", number, "settings")
-        yield from _unnamed(game.settings, loc=loc)
-        yield from _repeated([setting for setting in game.settings if setting.name], "name", loc=loc)
-
-
-def _games(plan: Any) -> Iterator[Problem]:
-    """Yield a problem for a game whose name means something else in claims."""
-    for number, game in enumerate(plan.games):
-        if game.name in OVER_WORDS:
-            problem = f"a game cannot be called {shown(game.name)}: in claims that means several games."
-            yield Problem(("games", number, "name"), problem, "Write the name otherwise.")
-
-
-def _no_reference(plan: Any) -> Iterator[Problem]:
-    """Yield a problem if no tuning is the reference."""
-    if not any(tuning.reference for tuning in plan.tunings):
-        problem = "no tuning has reference = true; exactly one is expected."
-        yield Problem(("tunings",), problem, "Add reference = true to the one that the others are compared with.")
-
-
-def _several_references(plan: Any) -> Iterator[Problem]:
-    """Yield a problem if more than one tuning is the reference."""
-    found = [tuning.name for tuning in plan.tunings if tuning.reference]
-    if len(found) > 1:
-        problem = f"{len(found)} tunings have reference = true ({listed(found)}); exactly one is expected."
-        yield Problem(("tunings",), problem, "Leave it at one of them.")
-
-
+@_check("cards.role cards.model")
 def _roles(plan: Any) -> Iterator[Problem]:
     """Yield problems of the cards' roles: one reviewed card, or samples of one model."""
     reviewed = [card for card in plan.cards if card.role == "reviewed"]
@@ -119,6 +102,7 @@ def _roles(plan: Any) -> Iterator[Problem]:
         yield Problem(("cards",), problem, action)
 
 
+@_check("cards.name cards.role cards.model")
 def _models(plan: Any) -> Iterator[Problem]:
     """Yield problems of the cards' models: one role per model, no model named as one of several cards."""
     role = {}
@@ -135,6 +119,34 @@ def _models(plan: Any) -> Iterator[Problem]:
             yield Problem(("cards", number, "name"), problem, "Name the sample otherwise: results name the model.")
 
 
+@_check("benches")
+def _benches(plan: Any) -> Iterator[Problem]:
+    """Yield problems of the benches' names."""
+    yield from _unnamed(plan.benches, loc=("benches",))
+    yield from _repeated([bench for bench in plan.benches if bench.name], "name", loc=("benches",))
+
+
+_check("tunings")(_unique("tunings"))
+
+
+@_check("tunings.reference")
+def _no_reference(plan: Any) -> Iterator[Problem]:
+    """Yield a problem if no tuning is the reference."""
+    if not any(tuning.reference for tuning in plan.tunings):
+        problem = "no tuning has reference = true; exactly one is expected."
+        yield Problem(("tunings",), problem, "Add reference = true to the one that the others are compared with.")
+
+
+@_check("tunings")
+def _several_references(plan: Any) -> Iterator[Problem]:
+    """Yield a problem if more than one tuning is the reference."""
+    found = [tuning.name for tuning in plan.tunings if tuning.reference]
+    if len(found) > 1:
+        problem = f"{len(found)} tunings have reference = true ({listed(found)}); exactly one is expected."
+        yield Problem(("tunings",), problem, "Leave it at one of them.")
+
+
+@_check("tunings.card cards.name cards.model")
 def _tuning_cards(plan: Any) -> Iterator[Problem]:
     """Yield a problem for each tuning that belongs to a card the plan lacks."""
     known = list(dict.fromkeys(name for card in plan.cards for name in (card.name, card.model)))
@@ -142,6 +154,28 @@ def _tuning_cards(plan: Any) -> Iterator[Problem]:
         yield from unknown_name(("tunings", number, "card"), tuning.card, what="card", known=known)
 
 
+_check("games")(_unique("games"))
+
+
+@_check("games")
+def _games(plan: Any) -> Iterator[Problem]:
+    """Yield a problem for a game whose name means something else in claims."""
+    for number, game in enumerate(plan.games):
+        if game.name in OVER_WORDS:
+            problem = f"a game cannot be called {shown(game.name)}: in claims that means several games."
+            yield Problem(("games", number, "name"), problem, "Write the name otherwise.")
+
+
+@_check("games.settings")
+def _settings(plan: Any) -> Iterator[Problem]:
+    """Yield problems of the settings' names, game by game."""
+    for number, game in enumerate(plan.games):
+        loc = ("games", number, "settings")
+        yield from _unnamed(game.settings, loc=loc)
+        yield from _repeated([setting for setting in game.settings if setting.name], "name", loc=loc)
+
+
+@_check("analysis.metrics analysis.primary")
 def _metrics(plan: Any) -> Iterator[Problem]:
     """Yield problems of the list of metrics: one named twice, the primary one left out."""
     metrics, primary = plan.analysis.metrics, plan.analysis.primary
@@ -153,6 +187,7 @@ def _metrics(plan: Any) -> Iterator[Problem]:
         yield Problem(("analysis", "primary"), problem, "Add it to metrics, or name another primary.")
 
 
+@_check("analysis.margins")
 def _margins(plan: Any) -> Iterator[Problem]:
     """Yield a problem for each margin of 100 % or more."""
     for metric, margin in plan.analysis.margins.items():
@@ -167,6 +202,7 @@ _NO_SPREAD = (
 )
 
 
+@_check("analysis.restart_spread")
 def _restart_spread(plan: Any) -> Iterator[Problem]:
     """Yield problems of the keys, the spreads and the count in ``restart_spread``."""
     loc, known = ("analysis", "restart_spread"), [*METRICS, RESTARTS]
@@ -183,6 +219,7 @@ def _restart_spread(plan: Any) -> Iterator[Problem]:
             yield Problem((*loc, key), *_NO_SPREAD)
 
 
+@_check("analysis.hitch_window_frames")
 def _hitch_window(plan: Any) -> Iterator[Problem]:
     """Yield a problem for an even window, which has no middle frame."""
     frames = plan.analysis.hitch_window_frames
@@ -191,30 +228,9 @@ def _hitch_window(plan: Any) -> Iterator[Problem]:
         yield Problem(("analysis", "hitch_window_frames"), problem, f"For example: {frames + 1}")
 
 
-_SUBJECTS = "cards.name cards.model cards.role tunings.name tunings.reference tunings.card benches.name"
-_CLAIMS = " ".join(f"claims.{key}" for key in ("of", "against", "metric", "says", *AMOUNT_KEYS))
-
-#: Each check, and the keys that it reads.
-_CHECKS: tuple[tuple[Check, str], ...] = (
-    (_unique("cards"), "cards"),
-    (_roles, "cards.role cards.model"),
-    (_models, "cards.name cards.role cards.model"),
-    (_benches, "benches"),
-    (_unique("tunings"), "tunings"),
-    (_no_reference, "tunings.reference"),
-    (_several_references, "tunings"),
-    (_tuning_cards, "tunings.card cards.name cards.model"),
-    (_unique("games"), "games"),
-    (_games, "games"),
-    (_settings, "games.settings"),
-    (_metrics, "analysis.metrics analysis.primary"),
-    (_margins, "analysis.margins"),
-    (_restart_spread, "analysis.restart_spread"),
-    (_hitch_window, "analysis.hitch_window_frames"),
-    (check_logs, "logs.sensors cards.name"),
-    (check_comparisons, f"comparisons.of comparisons.against {_SUBJECTS}"),
-    (_unique("claims", "id"), "claims"),
-    (check_claims, f"{_SUBJECTS} games.name analysis.metrics {_CLAIMS}"),
-    (check_session_plan, "tunings.name session_plan.must_have"),
-    (check_sweep, "tunings.name tunings.changes sweep.ladder"),
-)
+_check("logs.sensors cards.name")(check_logs)
+_check(f"comparisons.of comparisons.against {_SUBJECTS}")(check_comparisons)
+_check("claims")(_unique("claims", "id"))
+_check(f"{_SUBJECTS} games.name analysis.metrics {_CLAIMS}")(check_claims)
+_check("tunings.name session_plan.must_have")(check_session_plan)
+_check("tunings.name tunings.changes sweep.ladder")(check_sweep)
