@@ -9,7 +9,7 @@ from __future__ import annotations
 import copy
 import datetime
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -173,9 +173,13 @@ def faults_of(error: ValidationError, data: Mapping[str, Any], *, model: type[Ba
     model : model of the whole plan, which refused it
     file : name of the file, for the place of each fault
     """
-    found = []
-    errors = error.errors(include_url=False)
-    for one in (one for one in errors if not _follows_from_others(one, errors)):
+    found, errors = [], error.errors(include_url=False)
+    for one in errors:
+        loc = one["loc"]
+        inside = (other for other in errors if len(other["loc"]) > len(loc) and other["loc"][: len(loc)] == loc)
+        if one["type"] == "too_short" and any(inside):
+            # The list is empty only because its entries are at fault; they are reported.
+            continue
         problem, action, loc = _described(one, model)
         where = place(loc, data)
         found.append(Fault(f"{file}, {where}" if where else file, problem, action))
@@ -204,55 +208,43 @@ def repaired(
         touched.add(_touched(one, model))
         stand_in = _stand_in(one["type"], loc)
         if stand_in is not None:
-            _put(copied, loc, copy.deepcopy(stand_in))
+            _table_at(copied, loc)[loc[-1]] = copy.deepcopy(stand_in)
         else:
             to_drop.add(loc[:-1] if loc[-1] == "[key]" or one["type"] == "missing" else loc)
     # From the back, so that positions in lists still hold while entries are taken out.
-    for loc in sorted(to_drop, key=_back_to_front, reverse=True):
-        _drop(copied, loc)
+    for loc in sorted(to_drop, key=lambda loc: [(isinstance(key, int), key) for key in loc], reverse=True):
+        holder = _table_at(copied, loc) if loc else None
+        if isinstance(holder, list):
+            holder.pop(loc[-1])
+        elif isinstance(holder, dict):
+            holder.pop(loc[-1], None)
     return copied, touched
-
-
-def _follows_from_others(error: Mapping[str, Any], errors: Iterable[Mapping[str, Any]]) -> bool:
-    """Return whether a list is empty only because its entries are at fault; they are reported."""
-    loc = error["loc"]
-    inside = (one for one in errors if len(one["loc"]) > len(loc) and one["loc"][: len(loc)] == loc)
-    return error["type"] == "too_short" and any(inside)
 
 
 def _described(error: Mapping[str, Any], model: type[BaseModel]) -> tuple[str, str, Loc]:
     """Return problem, action and place of one error of pydantic."""
     kind, loc = error["type"], error["loc"]
-    if _is_unknown_key(kind, loc, model):
-        renamed = _RENAMED_KEYS.get(tuple(key_names(loc)))
-        return *(_renamed_key(loc, renamed, error["input"]) if renamed else _unknown_key(loc, model)), loc[:-1]
+    holder, field = declared(loc, model)
+    # In [logs] a key of no card whose value is no table is an unknown one too.
+    is_key_of_logs = kind == "model_type" and loc[0] == "logs" and len(loc) == 2 and field is None
+    if kind == "extra_forbidden" or is_key_of_logs:
+        return *_unknown_key(loc, holder, error["input"]), loc[:-1]
     if kind in ("missing", "too_short"):
-        return *_missing(kind, loc, declared(loc, model)[1]), loc[:-1]
+        return *_missing(kind, loc, field), loc[:-1]
     if kind == "kit":
         return error["ctx"]["problem"], error["ctx"]["action"], loc
-    return *_wrong_value(error, declared(loc, model)[1]), loc
+    return *_wrong_value(error, field), loc
 
 
-def _is_unknown_key(kind: str, loc: Loc, model: type[BaseModel]) -> bool:
-    """Return whether a key is unknown; in [logs] that is a key of no card whose value is no table."""
-    if kind == "model_type" and loc[0] == "logs" and len(loc) == 2:
-        return declared(loc, model)[1] is None
-    return kind == "extra_forbidden"
-
-
-def _unknown_key(loc: Loc, model: type[BaseModel]) -> tuple[str, str]:
-    """Return problem and action for a key that the kit does not know."""
-    holder, _ = declared(loc, model)
+def _unknown_key(loc: Loc, holder: type[BaseModel] | None, value: Any) -> tuple[str, str]:
+    """Return problem and action for a key that the kit does not know, or calls otherwise since version 0.2.0."""
+    key, name = shown(loc[-1]), _RENAMED_KEYS.get(tuple(key_names(loc)))
+    if name:
+        line = f"[{name}] in place of [{loc[-1]}]" if len(loc) == 1 else f"{name} = {_as_toml(value)}"
+        return f"{key} is called {shown(name)} since version 0.2.0.", f"Write: {line}"
     known = list(holder.model_fields) if holder else []
     what = "unknown key" if len(loc) > 1 else "unknown section or key"
-    action = suggestion(str(loc[-1]), known) or f"Known here: {listed(known, most=40)}."
-    return f"{what} {shown(loc[-1])}.", action
-
-
-def _renamed_key(loc: Loc, name: str, value: Any) -> tuple[str, str]:
-    """Return problem and action for a key that has another name since version 0.2.0."""
-    line = f"[{name}] in place of [{loc[-1]}]" if len(loc) == 1 else f"{name} = {_as_toml(value)}"
-    return f"{shown(loc[-1])} is called {shown(name)} since version 0.2.0.", f"Write: {line}"
+    return f"{what} {key}.", suggestion(str(loc[-1]), known) or f"Known here: {listed(known, most=40)}."
 
 
 def _missing(kind: str, loc: Loc, field: FieldInfo) -> tuple[str, str]:
@@ -270,22 +262,15 @@ def _wrong_value(error: Mapping[str, Any], field: FieldInfo | None) -> tuple[str
     """Return problem and action for a value of the wrong kind or size."""
     kind, loc, found = error["type"], error["loc"], error["input"]
     expected = _EXPECTED.get(kind, lambda _: f"something else ({error['msg']})")(error.get("ctx", {}))
-    if kind in ("tuple_type", "model_type") and key_names(loc) == list(loc):
-        expected = _expected_table(kind, loc) or expected
+    if kind == "model_type" and len(loc) == 1:
+        expected = f"one table, [{loc[0]}] in single brackets,"
+    elif kind == "tuple_type" and len(loc) == 1:
+        expected = f"a list of tables, each with [[{loc[0]}]] in double brackets above it,"
     allowed = re.findall(r"'([^']*)'", expected) if kind == "literal_error" else []
     action = suggestion(found, allowed) if isinstance(found, str) else ""
     if not action and field is not None and isinstance(loc[-1], str):
         action = f"Meaning: {field.description}."
     return f"{shown(found)} was found; {expected} is expected.", action
-
-
-def _expected_table(kind: str, loc: Loc) -> str:
-    """Return how many brackets the head of a section has; empty where it is no section."""
-    if kind == "model_type" and len(loc) == 1:
-        return f"one table, [{loc[0]}] in single brackets,"
-    if kind == "tuple_type" and len(loc) == 1:
-        return f"a list of tables, each with [[{loc[0]}]] in double brackets above it,"
-    return ""
 
 
 def _touched(error: Mapping[str, Any], model: type[BaseModel]) -> str:
@@ -310,27 +295,14 @@ def _stand_in(kind: str, loc: Loc) -> Any:
     return {} if kind == "model_type" and isinstance(loc[-1], int) else None
 
 
-def _back_to_front(loc: Loc) -> tuple[tuple[bool, str | int], ...]:
-    """Return a sorting key that puts later list entries, and what is inside them, last."""
-    return tuple((isinstance(key, int), key) for key in loc)
-
-
-def _drop(data: Any, loc: Loc) -> None:
-    """Take one part out of a copied plan; one that went with its table is gone already."""
+def _table_at(data: Any, loc: Loc) -> Any:
+    """Return the table or list of a copied plan that holds a place; None where it is gone already."""
     for key in loc[:-1]:
         try:
             data = data[key]
         except (KeyError, IndexError, TypeError):
-            return
-    if loc and isinstance(data, (dict, list)):
-        data.pop(loc[-1]) if isinstance(data, list) else data.pop(loc[-1], None)
-
-
-def _put(data: Any, loc: Loc, value: str) -> None:
-    """Put a value into a copied plan."""
-    for key in loc[:-1]:
-        data = data[key]
-    data[loc[-1]] = value
+            return None
+    return data
 
 
 def _as_toml(value: Any) -> str:
