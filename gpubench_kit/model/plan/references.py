@@ -99,69 +99,48 @@ def default_pairs(
     pairs = []
     for unit in units:
         own = [one for one in tunings if unit.has(one) and one is not reference and unit.has(reference)]
-        pairs += [_pair((unit.name, one), (unit.name, reference), bench) for bench in benches for one in own]
+        pairs += [((unit, one), (unit, reference), bench) for bench in benches for one in own]
     reviewed = [unit for unit in units if unit.role == "reviewed"]
     for unit, rival in ((unit, rival) for unit in reviewed for rival in units if rival.role == "rival"):
         both = [one for one in tunings if unit.has(one) and rival.has(one)]
-        pairs += [_pair((unit.name, one), (rival.name, one), bench) for bench in benches for one in both]
-    return tuple(pairs)
+        pairs += [((unit, one), (rival, one), bench) for bench in benches for one in both]
+    return tuple(
+        Pair(*(Subject(unit.name, tuning.name, bench.name) for unit, tuning in sides)) for *sides, bench in pairs
+    )
 
 
-@dataclass(frozen=True)
-class PairReader:
-    """Fills in what a written pair leaves out.
+def written_pairs(
+    of: SubjectText,
+    against: SubjectText,
+    *,
+    units: Iterable[CardUnit],
+    tunings: Iterable[Tuning],
+    benches: Iterable[Bench],
+) -> tuple[Pair, ...]:
+    """Return the pairs that a comparison or a claim asks for: one, or one per bench.
 
-    Attributes
+    ``of`` without a card means the card that alone has the tuning, else the reviewed card; without a tuning, the
+    reference. What ``against`` leaves out is as in ``of``. Without a bench on either side the pair is compared on
+    every bench.
+
+    Parameters
     ----------
-    units : cards of the plan
-    tunings : tunings of the plan
-    benches : names of the benches
+    of, against : the two sides as written
+    units, tunings, benches : of the plan
     """
-
-    units: tuple[CardUnit, ...]
-    tunings: tuple[Tuning, ...]
-    benches: tuple[str, ...]
-
-    def pairs(self, of: SubjectText, against: SubjectText) -> tuple[Pair, ...]:
-        """Return the pairs that a comparison or a claim asks for: one, or one per bench.
-
-        ``of`` without a card means the card that alone has the tuning, else the reviewed card; without
-        a tuning, the reference. What ``against`` leaves out is as in ``of``. Without a bench on either side
-        the pair is compared on every bench.
-
-        Parameters
-        ----------
-        of, against : the two sides as written
-        """
-        given = {(of.bench or against.bench, against.bench or of.bench)}
-        benches = given if of.bench or against.bench else {(bench, bench) for bench in self.benches}
-        of_tuning = of.tuning or next((one.name for one in self.tunings if one.reference), "")
-        of_card = self._unit_name(of.card) or self._usual_card(of_tuning)
-        against_tuning = against.tuning or of_tuning
-        against_card = self._unit_name(against.card) or of_card
-        return tuple(
-            Pair(Subject(of_card, of_tuning, left), Subject(against_card, against_tuning, right))
-            for left, right in sorted(benches)
-        )
-
-    def _unit_name(self, written: str) -> str:
-        """Return the name that a written card goes by in pairs: a model of one card is that card."""
-        for unit in self.units:
-            if written == unit.cards[0].model and len(unit.cards) == 1:
-                return unit.name
-        return written
-
-    def _usual_card(self, tuning: str) -> str:
-        """Return the card meant where none is written."""
-        alone = next((one.card for one in self.tunings if one.name == tuning), "")
-        return self._unit_name(alone) or self.units[0].name
-
-
-def _pair(of: tuple[str, Tuning], against: tuple[str, Tuning], bench: Bench) -> Pair:
-    """Return a pair of (card, tuning) on one bench."""
-    return Pair(
-        Subject(of[0], of[1].name, bench.name),
-        Subject(against[0], against[1].name, bench.name),
+    units = tuple(units)
+    # A model of one card is that card.
+    names = {unit.cards[0].model: unit.name for unit in reversed(units) if len(unit.cards) == 1}
+    own_card = {one.name: names.get(one.card, one.card) for one in reversed(tuple(tunings))}
+    of_tuning = of.tuning or next((one.name for one in tunings if one.reference), "")
+    of_card = names.get(of.card, of.card) or own_card.get(of_tuning, "") or units[0].name
+    against_tuning = against.tuning or of_tuning
+    against_card = names.get(against.card, against.card) or of_card
+    given = {(of.bench or against.bench, against.bench or of.bench)}
+    every = given if of.bench or against.bench else {(one.name, one.name) for one in benches}
+    return tuple(
+        Pair(Subject(of_card, of_tuning, left), Subject(against_card, against_tuning, right))
+        for left, right in sorted(every)
     )
 
 
@@ -195,7 +174,9 @@ def unknown_name(loc: Loc, name: str, *, what: str, known: Iterable[str]) -> Ite
 
 def check_comparisons(plan: Any) -> Iterator[Problem]:
     """Yield problems of ``[[comparisons]]``: unknown names, a side against itself, a pair asked for twice."""
-    problems = [found for n, asked in enumerate(plan.comparisons) for found in _sides(plan, asked, loc=_entry(n))]
+    problems = [
+        found for n, asked in enumerate(plan.comparisons) for found in _sides(plan, asked, loc=("comparisons", n))
+    ]
     yield from problems
     asked_for = () if problems else enumerate(plan.comparisons)
     seen: dict[frozenset, int] = {}
@@ -203,12 +184,7 @@ def check_comparisons(plan: Any) -> Iterator[Problem]:
         first = seen.setdefault(frozenset((pair.of, pair.against)), number)
         if first != number:
             problem = f"this pair is compared by entry {first + 1} already; one entry per pair is expected."
-            yield Problem(_entry(number), problem, "Leave one of them out.")
-
-
-def _entry(number: int) -> Loc:
-    """Return the place of a comparison."""
-    return ("comparisons", number)
+            yield Problem(("comparisons", number), problem, "Leave one of them out.")
 
 
 def check_claims(plan: Any) -> Iterator[Problem]:

@@ -19,7 +19,7 @@ from gpubench_kit.model.plan.checks import check_across_sections
 from gpubench_kit.model.plan.decisions import decisions_of
 from gpubench_kit.model.plan.faults import faults_of, repaired
 from gpubench_kit.model.plan.fields import Section
-from gpubench_kit.model.plan.references import CardUnit, Pair, PairReader, Subject, card_units, default_pairs
+from gpubench_kit.model.plan.references import CardUnit, Pair, Subject, card_units, default_pairs, written_pairs
 from gpubench_kit.model.plan.rules import RESTARTS, Analysis, Checks, Exclude, Logs, with_measured_spread
 from gpubench_kit.model.plan.sections import (
     About,
@@ -164,9 +164,10 @@ class ReviewPlan(Section):
         return tuple(pair for asked in self.comparisons for pair in self.pairs_of(asked))
 
     def pairs_of(self, asked: Comparison | Claim) -> tuple[Pair, ...]:
-        """Return the pairs that one comparison or claim speaks of: one, or one per bench; see `PairReader`."""
-        reader = PairReader(self.card_units, self.tunings, tuple(bench.name for bench in self.benches))
-        return reader.pairs(asked.of, asked.against)
+        """Return the pairs that one comparison or claim speaks of: one, or one per bench; see `written_pairs`."""
+        return written_pairs(
+            asked.of, asked.against, units=self.card_units, tunings=self.tunings, benches=self.benches
+        )
 
     def claim_key(self, claim: Claim) -> str:
         """Return what a claim states, without its wording: pairs, metric, games, word, amount, place on a sweep."""
