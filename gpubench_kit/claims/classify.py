@@ -100,13 +100,13 @@ class ClaimP:
 NO_P = ClaimP(_NONE, _NONE)
 
 
-def p_of_claim(claim: Claim, classified: Sequence[tuple[Target, Limited | None]], *, plan) -> ClaimP:
+def p_of_claim(claim: Claim, results: Sequence[tuple[Target, Limited | None]], *, plan) -> ClaimP:
     """Return the p-values of a claim about measured results.
 
     Parameters
     ----------
     claim : entry of ``plan.claims``
-    classified : every result that the claim must agree with; for no loss, also over the games limited by the card
+    results : every result that the claim must agree with; for no loss, also over the games limited by the card
     plan : ReviewPlan, gives the margin
 
     Returns
@@ -118,8 +118,8 @@ def p_of_claim(claim: Claim, classified: Sequence[tuple[Target, Limited | None]]
     The claim must hold in each result: the largest p (Berger 1982). Its opposite need hold in one of k only: k
     times the smallest p. A single game counts by the larger of the p by borrowed and by its own noise.
     """
-    every = [_p_of_result(claim, target, plan=plan) for target, _ in classified]
-    return combined(every, limits=[one.p for _, one in classified if one is not None])
+    every = [_p_of_result(claim, target, plan=plan) for target, _ in results]
+    return combined(every, limits=[one.p for _, one in results if one is not None])
 
 
 def combined(every: Sequence[ClaimP], *, limits: Sequence[float] = ()) -> ClaimP:
@@ -285,8 +285,11 @@ def classify_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     never speaks of other games). A script decides anew, see `with_outcome`.
     """
     found = find_targets(claim, results, plan=plan)
-    classified = tuple(_classified(claim, target, plan=plan) for target in found.targets)
-    p = p_of_claim(claim, [(one.target, one.limited) for one in classified], plan=plan)
+    limits = [(target, over_limited_games(claim, target, plan=plan)) for target in found.targets]
+    classified = tuple(
+        ClassifiedResult(target, outcome_of(claim, target, limited=limited), limited) for target, limited in limits
+    )
+    p = p_of_claim(claim, limits, plan=plan)
     if not _is_whole(claim, found):
         p = ClaimP(float("nan"), p.opposes)
     outcome = outcome_of_all((one.outcome for one in classified), is_whole=_is_whole(claim, found))
@@ -359,12 +362,6 @@ def stands_in_every_game(verdict: Verdict, plan, *, level: float) -> bool:
         if frozenset((astuple(pair.of), astuple(pair.against))) in asked
     ]
     return bool(own) and verdict.p.supports <= min(own)
-
-
-def _classified(claim: Claim, target: Target, *, plan) -> ClassifiedResult:
-    """Return one result with what it says about a claim."""
-    limited = over_limited_games(claim, target, plan=plan)
-    return ClassifiedResult(target, outcome_of(claim, target, limited=limited), limited)
 
 
 def outcome_of_all(outcomes: Iterable[str], *, is_whole: bool) -> str:

@@ -116,11 +116,23 @@ def find_targets(claim: Claim, results: Results, *, plan) -> Found:
             lacking.append(_why_nothing(results.comparisons.get(key, []), claim))
         elif claim.over in ("these_games", "games_like_these"):
             rows = [row for row in _of_claim(results.overall, key, claim=claim) if row.scope == claim.over]
-            targets += [_overall_target(row, games, claim) for row in rows]
+            for row in rows:
+                entered = tuple(game for game in games if game.group == row.group and has_entered(game, row))
+                is_in_unit = claim.is_in_unit and row.scale == "ratio" and entered
+                amounts = (
+                    _of_unit(games_in_unit(pd.DataFrame(entered), row), row.unit) if is_in_unit else _amounts(row)
+                )
+                targets.append(Target(row, amounts, own=None, is_named=False, games=entered))
             lacking += [] if rows else ["Fewer than three games can enter, so other games are not spoken of."]
         else:
             wanted = [row for row in games if claim.over in ("every_game", row.game)]
-            targets += [_game_target(row, claim) for row in wanted]
+            for row in wanted:
+                is_in_unit = claim.is_in_unit and row.scale == "ratio"
+                amounts, own = (
+                    _of_unit(game_in_unit(row, strict=strict), row.unit) if is_in_unit else _amounts(row, stem=stem)
+                    for strict, stem in ((False, ""), (True, "own_"))
+                )
+                targets.append(Target(row, amounts, own, is_named=claim.over == row.game))
             lacking += _missing_games(wanted, claim, plan)
     return Found(tuple(targets), tuple(dict.fromkeys(lacking)))
 
@@ -190,24 +202,6 @@ def listed(names: Iterable[str], most: int = 4) -> str:
     if len(names) > most + 1:
         return f"{'; '.join(names[:most])} and {len(names) - most} others"
     return "; ".join(names)
-
-
-def _overall_target(row: Any, games: list[Any], claim: Claim) -> Target:
-    """Return a result over games as a target."""
-    entered = tuple(game for game in games if game.group == row.group and has_entered(game, row))
-    is_in_unit = claim.is_in_unit and row.scale == "ratio" and len(entered) > 0
-    amounts = _of_unit(games_in_unit(pd.DataFrame(entered), row), row.unit) if is_in_unit else _amounts(row)
-    return Target(row, amounts, own=None, is_named=False, games=entered)
-
-
-def _game_target(row: Any, claim: Claim) -> Target:
-    """Return the result of one game as a target."""
-    if claim.is_in_unit and row.scale == "ratio":
-        both = (_of_unit(game_in_unit(row, strict=strict), row.unit) for strict in (False, True))
-    else:
-        both = (_amounts(row), _amounts(row, stem="own_"))
-    amounts, own = both
-    return Target(row, amounts, own, is_named=claim.over == row.game)
 
 
 def _amounts(row: Any, stem: str = "") -> Amounts:
