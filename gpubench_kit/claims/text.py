@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 
 from gpubench_kit.claims.classify import CONTRADICTED, SUPPORTED, ClassifiedResult, Verdict
 from gpubench_kit.claims.sentences import (
@@ -31,6 +30,7 @@ from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing, percent_text
 
 _MOST_GAMES, _MOST_GROUPS = 4, 3
+_AMOUNTS = ("at_least", "at_most")
 
 _AGAINST, _SAME, _NOT_SHOWN, _OPEN = "Against it", "Same within the margin", "Not shown", "Open"
 #: How scenes stand that do not bear a claim out, and how one and how several are counted in a sentence.
@@ -77,12 +77,22 @@ def evidence(verdict: Verdict) -> str:
     str : how an amount was read, then each result with its interval, then what is lacking; of many games
         those that do not bear the claim out
     """
-    parts = [_reading(verdict.claim)]
-    if verdict.claim.over == "every_game":
-        parts += list(_over_every_game(verdict))
-    else:
-        parts += [_result_text(one, verdict.claim) for one in verdict.classified]
-    return " ".join(part for part in [*parts, *verdict.lacking] if part)
+    claim, parts = verdict.claim, []
+    if claim.amount_keys:
+        # With its way, so that a slip of the key is seen.
+        way = "higher" if AMOUNT_KEYS[claim.word][1] > 0 else "lower"
+        parts.append(f"Read as: {METRICS[claim.metric].label} {_amount_words(claim)} {way}.")
+    if claim.over != "every_game":
+        parts += [_result_text(one, claim) for one in verdict.classified]
+        return " ".join([*parts, *verdict.lacking])
+    others = [one for one in verdict.classified if one.outcome != SUPPORTED]
+    if verdict.classified:
+        every = len(verdict.classified)
+        parts.append(f"{every - len(others)} of {count_text(every, 'scene')} support it.")
+    for label in _STANDING:
+        rows = [one for one in others if _standing_among_many(one, claim) == label]
+        parts += [f"{label}: {listed(map(_scene_result, rows), _MOST_GAMES)}."] if rows else []
+    return " ".join([*parts, *verdict.lacking])
 
 
 def suggestion(verdict: Verdict, *, plan) -> str:
@@ -97,7 +107,10 @@ def suggestion(verdict: Verdict, *, plan) -> str:
         return "Nothing can be said: " + " ".join(verdict.lacking)[:1].lower() + " ".join(verdict.lacking)[1:]
     if verdict.claim.over == "every_game" and len(verdict.classified) > 1:
         row, count = verdict.classified[0].target.row, len(verdict.classified)
-        clause, rests_on = _shared_clause(verdict, plan), _rests_on(verdict, plan)
+        # An assumption, and an order that is not known.
+        rows = [one.target.row for one in verdict.classified]
+        assumed = dict.fromkeys(assumption(one, plan) for one in rows)
+        clause, rests_on = _shared_clause(verdict, plan), "".join(assumed) + unsafe_order(rows)
         if verdict.outcome == SUPPORTED:
             return f"{clause} in each of our {count} scenes{whose(row, plan)}{rests_on}."
         held = [one for one in verdict.classified if _stands_among_many(one, verdict.claim)]
@@ -127,14 +140,6 @@ def standing(row) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _reading(claim: Claim) -> str:
-    """Return how an amount is read: with its way, so that a slip of the key is seen."""
-    if not claim.amount_keys:
-        return ""
-    way = "higher" if AMOUNT_KEYS[claim.word][1] > 0 else "lower"
-    return f"Read as: {METRICS[claim.metric].label} {_amount_words(claim)} {way}."
-
-
 def _amount_words(claim: Claim) -> str:
     """Return the amount of a claim without its way, for example ``at least 30.0 W``."""
     return f"at {'least' if claim.word.endswith('at_least') else 'most'} {size_words(claim)}"
@@ -142,29 +147,19 @@ def _amount_words(claim: Claim) -> str:
 
 def _result_text(one: ClassifiedResult, claim: Claim) -> str:
     """Return one result with its interval, its verdict and what must be known about it."""
-    row = one.target.row
+    row, amounts, own = one.target.row, one.target.amounts, one.target.own
     where = place(row)
     where = where[:1].upper() + where[1:]
     if row.verdict == NO_VERDICT:
         return f"{where}: no verdict. {reasons_text(row)}"
-    parts = [f"{where}: {change_words(one.target.amounts, confidence=row.confidence)}; {_verdict_words(row)}."]
-    parts += [
-        _one_sided(one, claim),
-        _alone_text(one),
-        one.limited.text if one.limited else "",
-        reasons_text(row),
-        _left_out(row),
-    ]
+    parts = [f"{where}: {change_words(amounts, confidence=row.confidence)}; {_verdict_words(row)}."]
+    if claim.kind in _AMOUNTS:
+        ends = (change_text(end, amounts.unit) for end in (amounts.equivalence_ci_low, amounts.equivalence_ci_high))
+        parts.append(f"One-sided {percent_text(100 * row.confidence)} ends: {' and '.join(ends)}.")
+    if one.target.is_named and own is not None and row.borrowed:
+        parts.append(f"By its own runs alone: {change_words(own, confidence=row.confidence)}.")
+    parts += [one.limited.text if one.limited else "", reasons_text(row), _left_out(row)]
     return " ".join(part for part in parts if part)
-
-
-def _one_sided(one: ClassifiedResult, claim: Claim) -> str:
-    """Return the one-sided end that an amount was held against."""
-    if claim.kind not in ("at_least", "at_most"):
-        return ""
-    amounts, level = one.target.amounts, percent_text(100 * one.target.row.confidence)
-    ends = (change_text(end, amounts.unit) for end in (amounts.equivalence_ci_low, amounts.equivalence_ci_high))
-    return f"One-sided {level} ends: {' and '.join(ends)}."
 
 
 def _verdict_words(row) -> str:
@@ -173,30 +168,10 @@ def _verdict_words(row) -> str:
     return words if is_missing(row.margin) else f"{words} (margin {margin_words(row)})"
 
 
-def _alone_text(one: ClassifiedResult) -> str:
-    """Return what a named game's own runs say where they say less than the verdict."""
-    row, own = one.target.row, one.target.own
-    if not one.target.is_named or own is None or not row.borrowed:
-        return ""
-    return f"By its own runs alone: {change_words(own, confidence=row.confidence)}."
-
-
 def _left_out(row) -> str:
     """Return which games did not enter a result over games."""
     names = getattr(row, "games_left_out", "")
     return f"Left out: {names}." if names else ""
-
-
-def _over_every_game(verdict: Verdict) -> Iterable[str]:
-    """Yield how many scenes bear a claim out, and the others with their numbers."""
-    others = [one for one in verdict.classified if one.outcome != SUPPORTED]
-    if verdict.classified:
-        every = len(verdict.classified)
-        yield f"{every - len(others)} of {count_text(every, 'scene')} support it."
-    for label in _STANDING:
-        rows = [one for one in others if _standing_among_many(one, verdict.claim) == label]
-        if rows:
-            yield f"{label}: {listed(map(_scene_result, rows), _MOST_GAMES)}."
 
 
 def _standing_among_many(one: ClassifiedResult, claim: Claim) -> str:
@@ -204,7 +179,7 @@ def _standing_among_many(one: ClassifiedResult, claim: Claim) -> str:
     if one.outcome == CONTRADICTED:
         return _AGAINST
     # A verdict is about zero and the margin: whether an amount is reached stays open.
-    if one.target.row.verdict in (UNDECIDED, NO_VERDICT) or claim.kind in ("at_least", "at_most"):
+    if one.target.row.verdict in (UNDECIDED, NO_VERDICT) or claim.kind in _AMOUNTS:
         return _OPEN
     return _SAME if one.target.row.verdict == "same_within_margin" else _NOT_SHOWN
 
@@ -223,16 +198,9 @@ def _sentence(one: ClassifiedResult, verdict: Verdict, plan) -> str:
     if one.outcome != SUPPORTED:
         return modest_sentence(one.target, plan)
     claim = verdict.claim
-    if claim.kind in ("at_least", "at_most"):
+    if claim.kind in _AMOUNTS:
         return amount_sentence(one.target, claim.amount, is_least=claim.kind == "at_least", plan=plan)
     return loss_sentence(one.target, plan) if claim.kind == "no_loss" else best_sentence(one.target, plan)
-
-
-def _rests_on(verdict: Verdict, plan) -> str:
-    """Return what a sentence about many scenes rests on: an assumption, and an order that is not known."""
-    rows = [one.target.row for one in verdict.classified]
-    assumed = dict.fromkeys(assumption(row, plan) for row in rows)
-    return "".join(assumed) + unsafe_order(rows)
 
 
 def _stands_among_many(one: ClassifiedResult, claim: Claim) -> bool:
@@ -240,7 +208,7 @@ def _stands_among_many(one: ClassifiedResult, claim: Claim) -> bool:
     if claim.kind == "no_loss":
         return one.outcome == SUPPORTED and bool(one.target.row.no_loss)
     # The one-sided intervals of amounts are those of single scenes, so they are counted only if all agree.
-    return one.outcome == SUPPORTED and claim.kind not in ("at_least", "at_most")
+    return one.outcome == SUPPORTED and claim.kind not in _AMOUNTS
 
 
 def _short_result(one: ClassifiedResult) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 import pandas as pd
@@ -94,7 +95,14 @@ def fit_session(
     full = minutes = minutes_of(runs, plan)
     dropped: list[Dropped] = []
     while minutes > plan.session_plan.minutes:
-        step = next(_steps(design, plan, noise, sheet), None)
+        # The least loss first.
+        steps = chain(
+            _without_tuning(design, plan, sheet),
+            _without_idle_game(design, plan, noise),
+            _without_round(design),
+            _without_last_game(design),
+        )
+        step = next(steps, None)
         if step is None:
             raise DesignError(_too_short(design, plan, minutes))
         design, lost = step
@@ -114,16 +122,6 @@ def scene_of(scene: tuple[str, str]) -> str:
     """Return a game and its setting in words."""
     game, setting = scene
     return f"{game}, {setting}" if setting else game
-
-
-def _steps(
-    design: Design, plan: ReviewPlan, noise: pd.DataFrame, sheet: pd.DataFrame
-) -> Iterator[tuple[Design, Dropped]]:
-    """Yield the sessions that are one step shorter, the least loss first."""
-    yield from _without_tuning(design, plan, sheet)
-    yield from _without_idle_game(design, plan, noise)
-    yield from _without_round(design)
-    yield from _without_last_game(design)
 
 
 def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:

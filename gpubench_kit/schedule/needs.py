@@ -145,16 +145,27 @@ def needs_of(
     A game is decided if it differs by nothing or by the margin or more; the chance is the smaller of the two, at
     the level that the table of games leaves to one of them.
     """
-    planned = [row for row in noise.itertuples() if rounds.get((row.game, row.setting), 0) > 0]
+    planned = list(_played(noise, rounds).itertuples())
     games: dict[str, set] = {}
     for row in planned:
         games.setdefault(row.group, set()).add(row.game)
-    limited = {(game.name, one.name) for game in plan.games for one in game.settings if one.frame_limit_fps}
+    limited = _limited_scenes(plan)
     return NEEDS.frame(
         _needs(row, plan, rounds=rounds[row.game, row.setting], is_limited=(row.game, row.setting) in limited,
                test=planned_test(plan, games=len(games[row.group]), in_blocks=in_blocks))
         for row in planned
     )  # fmt: skip
+
+
+def _played(noise: pd.DataFrame, rounds: Mapping[tuple[str, str], int]) -> pd.DataFrame:
+    """Return the noise of games that have rounds."""
+    scenes = zip(noise["game"], noise["setting"], strict=True)
+    return noise[np.array([rounds.get(scene, 0) > 0 for scene in scenes], dtype=bool)]
+
+
+def _limited_scenes(plan: ReviewPlan) -> set[tuple[str, str]]:
+    """Return the games and settings for which a frame limit is declared."""
+    return {(game.name, one.name) for game in plan.games for one in game.settings if one.frame_limit_fps}
 
 
 def needs_over_games(
@@ -170,8 +181,8 @@ def needs_over_games(
     -------
     DataFrame, see ``schedule.tables.NEEDS_OVERALL``; groups of one game have no overall result
     """
-    keep = [rounds.get(key, 0) > 0 for key in zip(noise["game"], noise["setting"], strict=True)]
-    there = noise[np.array(keep, dtype=bool) & noise["sd"].notna().to_numpy()]
+    there = _played(noise, rounds)
+    there = there[there["sd"].notna()]
     rows = []
     for (group, metric), part in there.groupby(["group", "metric"], sort=False):
         least = min(rounds[key] for key in zip(part["game"], part["setting"], strict=True))
@@ -191,7 +202,7 @@ def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
     """
     primary, known = plan.analysis.primary, pilot[pilot["metric"] == plan.analysis.primary]
     margin = plan.margin_of(primary)
-    limited = {(game.name, one.name) for game in plan.games for one in game.settings if one.frame_limit_fps}
+    limited = _limited_scenes(plan)
     if primary in _RATES:
         known = known[[key not in limited for key in zip(known["game"], known["setting"], strict=True)]]
     if margin is None or not len(known):
@@ -310,11 +321,10 @@ def verdict_chances(
     -------
     DataFrame, see ``schedule.tables.VERDICT_CHANCES``; metrics on the ratio scale whose noise is known
     """
-    keep = [rounds.get(key, 0) > 0 for key in zip(noise["game"], noise["setting"], strict=True)]
-    there = noise[np.array(keep, dtype=bool) & (noise["sd"] > 0).to_numpy()]
+    there = _played(noise, rounds)
     ratio = there["metric"].map(lambda name: METRICS[name].scale == "ratio").astype(bool)
     rows: list[dict] = []
-    for (group, metric), part in there[ratio].groupby(["group", "metric"], sort=False):
+    for (group, metric), part in there[ratio & (there["sd"] > 0)].groupby(["group", "metric"], sort=False):
         test = planned_test(plan, games=part["game"].nunique(), in_blocks=in_blocks)
         sigma = noise_of_unit(float(part["sd"].median()), part["restart_sd"].iloc[0], in_blocks=in_blocks)
         margin = scaled_size(metric, plan.margin_of(metric))
