@@ -48,7 +48,7 @@ ORDER = (
     ("sheet.load",), ("sheet", "sheet.look_files"), ("sheet.looks",), ("sheet.new_review",),
     ("logs.format",), ("logs.text_table",), ("logs.read_samples",), ("logs.read_frames",),
     ("logs.join",), ("logs.review",),
-    ("metrics.frame_rate", "metrics.frame_time", "metrics.power"), ("metrics.per_run",),
+    ("metrics.formulas",), ("metrics.per_run",),
     ("statistics.adapters",), ("statistics.coded_runs",), ("statistics.pair_runs",),
     ("statistics.design", "statistics.equivalence", "statistics.variance"),
     ("statistics.units", "statistics.restarts", "statistics.planning", "statistics.stability"),
@@ -170,7 +170,7 @@ def test_every_part_of_the_package_has_a_layer():
 @pytest.mark.parametrize(
     ("name", "source", "edges"),
     [
-        ("metrics.power", "from gpubench_kit.statistics import compare", _edges_up),
+        ("metrics.formulas", "from gpubench_kit.statistics import compare", _edges_up),
         ("model.plan", "import gpubench_kit.logs.review", _edges_up),
         ("statistics.design", "from gpubench_kit.statistics.multiplicity import decide", _edges_right),
     ],

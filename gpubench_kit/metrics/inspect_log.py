@@ -12,9 +12,8 @@ from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, RunTa
 from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
-from gpubench_kit.metrics.frame_rate import LOW_DEFINITIONS, low_fps
+from gpubench_kit.metrics.formulas import LOW_DEFINITIONS, low_fps, mean_over_window
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
-from gpubench_kit.metrics.power import mean_over_window
 from gpubench_kit.model.errors import LogError
 
 

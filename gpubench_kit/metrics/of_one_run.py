@@ -6,9 +6,16 @@ from dataclasses import dataclass
 
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.run_log import RunLog
-from gpubench_kit.metrics.frame_rate import average_fps, both_lows_fps, low_definition_text
-from gpubench_kit.metrics.frame_time import hitch_ms_per_min, pacing_ms
-from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
+from gpubench_kit.metrics.formulas import (
+    average_fps,
+    both_lows_fps,
+    energy_per_frame_j,
+    frames_per_j,
+    hitch_ms_per_min,
+    low_definition_text,
+    mean_over_window,
+    pacing_ms,
+)
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 

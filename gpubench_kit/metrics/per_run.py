@@ -16,7 +16,7 @@ from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import read_run
-from gpubench_kit.metrics.frame_rate import FRAMES_NEEDED_FOR_0P1PCT
+from gpubench_kit.metrics.formulas import FRAMES_NEEDED_FOR_0P1PCT
 from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run, metrics_of_sensors
 from gpubench_kit.metrics.progress_file import progress_to_file
 from gpubench_kit.model.errors import Fault

@@ -22,7 +22,7 @@ from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, listed
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan.rules import ARCHIVE_WORD, SPREAD_FILE
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.schedule.earlier_noise import noise_table_for
+from gpubench_kit.schedule.noise import noise_table_for
 from gpubench_kit.sheet import load_run_sheet
 
 _START = datetime(1970, 1, 1)

@@ -23,7 +23,7 @@ from gpubench_kit.report.manifest import check_unchanged
 from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, read_table
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.place import ReportPlace
-from gpubench_kit.schedule.earlier_noise import PREVIOUS, noise_file_of
+from gpubench_kit.schedule.noise import PREVIOUS, noise_file_of
 from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, swap_file
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet import load_run_sheet

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from gpubench_kit.metrics.frame_rate import (
+from gpubench_kit.metrics.formulas import (
     LOW_DEFINITIONS,
     average_fps,
     both_lows_fps,

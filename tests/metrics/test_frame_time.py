@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from gpubench_kit.metrics.frame_time import hitch_ms_per_min, median_frame_ms, pacing_ms
+from gpubench_kit.metrics.formulas import hitch_ms_per_min, median_frame_ms, pacing_ms
 
 FRAMES = arrays(float, st.integers(2, 300), elements=st.floats(0.25, 200))
 

@@ -11,7 +11,7 @@ from made_logs import clock, frame_log, frame_times, sensor_signal, table
 from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics import per_run
-from gpubench_kit.metrics.frame_rate import average_fps, low_fps
+from gpubench_kit.metrics.formulas import average_fps, low_fps
 from gpubench_kit.metrics.of_one_run import MetricRules
 from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics, merge_typed
 from gpubench_kit.model.errors import LogError

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window, mean_sound_dba
+from gpubench_kit.metrics.formulas import energy_per_frame_j, frames_per_j, mean_over_window
 
 
 def test_mean_weighs_by_time_and_not_by_samples():
@@ -57,9 +57,3 @@ def test_straight_line_has_the_mean_of_its_middle_wherever_it_is_sampled(steps, 
 def test_energy_of_a_frame_is_power_over_rate():
     assert energy_per_frame_j(240.0, 120.0) == 2.0
     assert frames_per_j(240.0, 120.0) == 0.5
-
-
-def test_sound_is_averaged_as_energy():
-    assert mean_sound_dba(np.array([40.0, 50.0])) == pytest.approx(47.4036268949424)
-    assert mean_sound_dba(np.array([38.0, 38.0])) == pytest.approx(38.0)
-    assert np.isnan(mean_sound_dba(np.array([])))

@@ -7,9 +7,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.metrics.frame_rate import average_fps, low_fps
-from gpubench_kit.metrics.frame_time import median_frame_ms, pacing_ms
-from gpubench_kit.metrics.power import energy_per_frame_j, frames_per_j, mean_over_window
+from gpubench_kit.metrics.formulas import (
+    average_fps,
+    energy_per_frame_j,
+    frames_per_j,
+    low_fps,
+    mean_over_window,
+    median_frame_ms,
+    pacing_ms,
+)
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "frames"
 LOGS = ["frames_01", "frames_02", "frames_04", "frames_05", "frames_06", "frames_08"]

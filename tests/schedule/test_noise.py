@@ -7,9 +7,8 @@ import pytest
 from gpubench_kit.model.errors import DesignError, TableError
 from gpubench_kit.model.tables import NOISE
 from gpubench_kit.report.package import csv_text
-from gpubench_kit.schedule.earlier_noise import noise_file_of
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.noise import TYPICAL_PCT
+from gpubench_kit.schedule.noise import TYPICAL_PCT, noise_file_of
 
 #: Logs of these have the standard deviation 0.01 (factory) and 0.02 (quiet).
 FACTORY, QUIET = (99.0050, 100.0, 101.0050), (98.0199, 100.0, 102.0201)
