@@ -174,9 +174,8 @@ def check_patches(evidence: Evidence) -> Iterator[Finding]:
             before, after = same.iloc[place - 1], same.iloc[place]
             message = (
                 f"{run_text(after)} is the first after {shown(after.game)} changed from version "
-                f"{shown(before.game_version)} to {shown(after.game_version)}: caches are filled anew, and "
-                "runs of two "
-                "versions are not compared."
+                f"{shown(before.game_version)} to {shown(after.game_version)}: caches are filled anew, and runs of "
+                "two versions are not compared."
             )
             action = "Repeat the runs of this game under one version; state extra_runs_after_patch beforehand."
             yield Finding("note", "game_patched", message, str(after["run"]), action=action)

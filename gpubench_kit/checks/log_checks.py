@@ -44,9 +44,8 @@ def check_gaps(evidence: Evidence) -> Iterator[Finding]:
         yield Finding("note", "gap", message, row.run, float(row.longest_ms), limit, "ms", _CAUSE)
     for row in chosen(runs, runs["n_holes"] > 0):
         message = (
-            f"{run_text(row)}: frames are missing: in {count_text(row.n_holes, 'place')} the time column "
-            "moves on by "
-            f"more than the frame took, the most by {_seconds(row.longest_hole_s)}, the first "
+            f"{run_text(row)}: frames are missing: in {count_text(row.n_holes, 'place')} the time column moves on "
+            f"by more than the frame took, the most by {_seconds(row.longest_hole_s)}, the first "
             f"{_at(row.first_hole_s)}."
         )
         yield Finding(
@@ -271,10 +270,9 @@ def check_warm_up(evidence: Evidence) -> Iterator[Finding]:
     for row in chosen(runs, odd, beside={"off": off_pct}):
         word = "slower" if row.off > 0 else "faster"
         message = (
-            f"{run_text(row)}: compared with the other runs of this game and tuning, "
-            f"the first quarter of the frames is {_percent(abs(row.off))} {word} "
-            f"than the rest (medians {number_text(row.first_part_ms, decimals=2)} and "
-            f"{number_text(row.later_part_ms, decimals=2)} ms)."
+            f"{run_text(row)}: compared with the other runs of this game and tuning, the first quarter of the "
+            f"frames is {_percent(abs(row.off))} {word} than the rest (medians "
+            f"{number_text(row.first_part_ms, decimals=2)} and {number_text(row.later_part_ms, decimals=2)} ms)."
         )
         yield Finding("note", "warm_up", message, row.run, float(row.off), limit, "%", action)
 
@@ -301,10 +299,9 @@ def check_settled(evidence: Evidence) -> Iterator[Finding]:
         odd, off_pct = _odd_courses(runs, course, checks.settle_pct)
         for row in chosen(runs, odd, beside={"off": off_pct, "first": first, "later": later}):
             message = (
-                f"{run_text(row)}: the {name} moves within the run by {_percent(abs(row.off))} more than in "
-                "the other runs of this game and tuning "
-                f"(first quarter {number_text(row.first, decimals=0)} {unit}, then "
-                f"{number_text(row.later, decimals=0)} {unit})."
+                f"{run_text(row)}: the {name} moves within the run by {_percent(abs(row.off))} more than in the "
+                f"other runs of this game and tuning (first quarter {number_text(row.first, decimals=0)} {unit}, "
+                f"then {number_text(row.later, decimals=0)} {unit})."
             )
             action = (
                 "Wait longer after applying a tuning or loading the scene; repeat the run if the cause is known."
@@ -321,9 +318,8 @@ def _unsettled_temperature(evidence: Evidence) -> Iterator[Finding]:
     for row in chosen(runs, np.abs(off) > limit, beside={"off": off}):
         beside = "" if row.purpose == "soak" else " more than in the other runs"
         message = (
-            f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the "
-            f"run{beside} (first "
-            f"quarter {number_text(row.first_part_c, decimals=1)} °C, then "
+            f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the run{beside} "
+            f"(first quarter {number_text(row.first_part_c, decimals=1)} °C, then "
             f"{number_text(row.later_part_c, decimals=1)} °C)."
         )
         action = "Let the card warm through before recording; temperature, fan and sound need it."

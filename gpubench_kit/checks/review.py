@@ -107,9 +107,8 @@ def _short_runs(evidence: Evidence) -> Iterator[Finding]:
         return
     for row in chosen(runs, (runs["duration_s"] < limit) & (runs["ends"] == "time")):
         message = (
-            f"{run_text(row)}: {number_text(row.duration_s, decimals=1)} s is shorter than the plan's "
-            "shortest run, "
-            f"{number_text(limit, decimals=1)} s; it is left out."
+            f"{run_text(row)}: {number_text(row.duration_s, decimals=1)} s is shorter than the plan's shortest "
+            f"run, {number_text(limit, decimals=1)} s; it is left out."
         )
         yield Finding("exclude", MIN_DURATION, message, row.run, float(row.duration_s), limit, "s", _ACTION)
 

@@ -171,9 +171,8 @@ def check_lengths(evidence: Evidence) -> Iterator[Finding]:
         unit, decimals = ("frames", 0) if row.by_frames else ("s", 1)
         word = "shorter" if row.off < 0 else "longer"
         message = (
-            f"{run_text(row)}: {number_text(row.length, decimals=decimals)} {unit}, "
-            f"{_percent(abs(row.off))} {word} "
-            f"than the other runs of its game (median {number_text(row.usual, decimals=decimals)} {unit})."
+            f"{run_text(row)}: {number_text(row.length, decimals=decimals)} {unit}, {_percent(abs(row.off))} "
+            f"{word} than the other runs of its game (median {number_text(row.usual, decimals=decimals)} {unit})."
         )
         yield Finding("note", f"too_{word[:-2]}", message, row.run, float(row.off), limit, "%", action)
 
@@ -246,11 +245,9 @@ def check_caps(evidence: Evidence) -> Iterator[Finding]:
     alone = others < checks.cap_share_pct / 2
     for row in chosen(runs, steady & (agree | alone) & ~declared, beside={"share": share_pct}):
         message = (
-            f"{run_text(row)}: {_percent(row.share)} of the frames take "
-            f"{number_text(row.interval_ms, decimals=3)} ms "
-            f"({number_text(1000 / row.interval_ms, decimals=1)} fps), as under a frame cap: its frame "
-            "rates show the "
-            "cap, so verdicts on them are withheld."
+            f"{run_text(row)}: {_percent(row.share)} of the frames take {number_text(row.interval_ms, decimals=3)} "
+            f"ms ({number_text(1000 / row.interval_ms, decimals=1)} fps), as under a frame cap: its frame rates "
+            "show the cap, so verdicts on them are withheld."
         )
         action = "Lift the cap and repeat, or declare it as frame_limit_fps of the game's setting."
         yield Finding("stop", "held_by_cap", message, row.run, float(row.share), checks.cap_share_pct, "%", action)
@@ -299,9 +296,8 @@ def _load_finding(same: pd.DataFrame, usual: float, limit: float, meaning: str) 
     """Return a note on a game whose load contradicts ``limited_by``."""
     row = same.iloc[0]
     message = (
-        f"{place_text(row)}: the card's load is {_percent(usual)} in the middle of "
-        f"{count_text(len(same), 'run')}, as if "
-        f"{meaning}; the plan says limited_by = '{row.limited_by}'."
+        f"{place_text(row)}: the card's load is {_percent(usual)} in the middle of {count_text(len(same), 'run')}, "
+        f"as if {meaning}; the plan says limited_by = '{row.limited_by}'."
     )
     action = 'Correct limited_by: "no loss" must hold over the games that the card limits.'
     return Finding("note", "limited_by_other", message, "", usual, limit, "%", action)
@@ -312,8 +308,7 @@ def _idle_runs(same: pd.DataFrame, usual: float, limit: float) -> Iterator[Findi
     for row in chosen(same, same["mean_load_pct"] < limit):
         message = (
             f"{run_text(row)}: the card's load is {_percent(row.mean_load_pct)}, in its game usually "
-            f"{_percent(usual)}: "
-            "something else held this run back."
+            f"{_percent(usual)}: something else held this run back."
         )
         action = (
             "Look for a load beside the game; if there was one, write background_load into the cell `excluded`."

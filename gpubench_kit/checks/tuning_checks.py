@@ -177,9 +177,8 @@ def _not_held(tuning: str, metric: str, held: np.ndarray, rule: tuple[float, flo
         return
     unit, found = METRICS[metric].unit, float(np.median(held))
     message = (
-        f"Tuning {shown(tuning)}: a {METRICS[metric].label} held at {value_text(wanted, metric)} is "
-        f"declared, but its runs have another ({value_text(found, metric)}, median of "
-        f"{count_text(len(held), 'game')})."
+        f"Tuning {shown(tuning)}: a {METRICS[metric].label} held at {value_text(wanted, metric)} is declared, but "
+        f"its runs have another ({value_text(found, metric)}, median of {count_text(len(held), 'game')})."
     )
     yield Finding("note", "tuning_not_as_declared", message, "", found, wanted, unit, _AS_DECLARED)
 
