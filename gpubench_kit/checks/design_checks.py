@@ -38,7 +38,9 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
     if not runs["order_known"].astype(bool).all():
         message = "The order in which the runs were done is not known from clocks: order as planned, not verified."
         action = "Let the recorder write the date and time, or fill in started_at in the run sheet."
-        if runs["other_clock_start_s"].notna().any() or _is_in_doubt(evidence):
+        if runs["other_clock_start_s"].notna().any() or (
+            not evidence.plan.logs.date_order and is_in_doubt(evidence.all_runs["started_at"])
+        ):
             message = (
                 "The order in which the runs were done depends on whether dates begin with the day or the month, "
                 "which they do not tell: order as planned, not verified."
@@ -46,7 +48,16 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
             action = 'Say so in the plan: [logs] date_order = "day_first" (or "month_first").'
         yield Finding("note", "order_not_verified", message, action=action)
         return
-    yield from _clock_set_back(evidence)
+    behind = clock_set_back(runs, runs)
+    if behind:
+        first = runs[runs["run"] == behind[0]].iloc[0]
+        message = (
+            f"By the logs' clocks, {run_text(first)} and what came behind it were done while earlier runs still "
+            "went on: the clock was set back by an hour, as at the end of daylight saving. For the order done, the "
+            f"hour was added to {count_text(len(behind), 'run')}."
+        )
+        action = "Let the recorder write the time with its zone, or do not measure through that night."
+        yield Finding("note", "clock_set_back", message, "", float(len(behind)), unit="runs", action=action)
     planned = runs["order"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
     done = runs["order_done"].rank(method="first").to_numpy(dtype=float, na_value=np.nan)
     moved = np.isfinite(planned) & np.isfinite(done) & (planned != done)
@@ -58,26 +69,6 @@ def check_order(evidence: Evidence) -> Iterator[Finding]:
         )
         action = "If clocks were changed in between, correct started_at in the run sheet."
         yield Finding("note", "order_not_as_planned", message, "", float(moved.sum()), 0.0, "runs", action)
-
-
-def _clock_set_back(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note where the clock of the logs was set back by an hour within the evening."""
-    runs = evidence.all_runs
-    behind = clock_set_back(runs, runs)
-    if behind:
-        first = runs[runs["run"] == behind[0]].iloc[0]
-        message = (
-            f"By the logs' clocks, {run_text(first)} and what came behind it were done while earlier runs still "
-            "went on: the clock was set back by an hour, as at the end of daylight saving. For the order done, the "
-            f"hour was added to {count_text(len(behind), 'run')}."
-        )
-        action = "Let the recorder write the time with its zone, or do not measure through that night."
-        yield Finding("note", "clock_set_back", message, "", float(len(behind)), unit="runs", action=action)
-
-
-def _is_in_doubt(evidence: Evidence) -> bool:
-    """Return whether typed start times could be read in two ways, and no line of the plan says in which."""
-    return not evidence.plan.logs.date_order and is_in_doubt(evidence.all_runs["started_at"])
 
 
 def check_same_order(evidence: Evidence) -> Iterator[Finding]:
@@ -98,24 +89,18 @@ def check_same_order(evidence: Evidence) -> Iterator[Finding]:
     for (card, bench), same in measured.groupby(["card", "bench"], sort=False):
         first = same.groupby([*key, "tuning"])["order_done"].min().unstack("tuning")
         for pair in combinations(first.columns, 2):
-            yield from _one_order(first[list(pair)].dropna().astype(float), (card, bench))
-
-
-def _one_order(order: pd.DataFrame, where: tuple[str, str]) -> Iterator[Finding]:
-    """Yield a note where one of two tunings comes first in all rounds."""
-    one, other = order.columns
-    ahead = int((order[one] < order[other]).sum())
-    if len(order) < SAME_ORDER_ROUNDS or 0 < ahead < len(order):
-        return
-    first, second = (one, other) if ahead else (other, one)
-    message = (
-        f"{_where(where)}{shown(first)} came before {shown(second)} in every one of {len(order)} rounds: "
-        "drift cannot be told from a difference."
-    )
-    action = "Alternate, or draw the order at random; `gpubench-kit schedule` does."
-    yield Finding(
-        "note", "same_order_every_time", message, "", float(len(order)), float(SAME_ORDER_ROUNDS), "rounds", action
-    )
+            order = first[list(pair)].dropna().astype(float)
+            ahead, n_rounds = int((order[pair[0]] < order[pair[1]]).sum()), len(order)
+            if n_rounds < SAME_ORDER_ROUNDS or 0 < ahead < n_rounds:
+                continue
+            one, other = pair if ahead else pair[::-1]
+            message = (
+                f"{_where(card, bench)}{shown(one)} came before {shown(other)} in every one of {n_rounds} rounds: "
+                "drift cannot be told from a difference."
+            )
+            action = "Alternate, or draw the order at random; `gpubench-kit schedule` does."
+            found, limit = float(n_rounds), float(SAME_ORDER_ROUNDS)
+            yield Finding("note", "same_order_every_time", message, "", found, limit, "rounds", action)
 
 
 def check_drift(evidence: Evidence) -> Iterator[Finding]:
@@ -142,21 +127,15 @@ def check_drift(evidence: Evidence) -> Iterator[Finding]:
         drift = estimate_drift(np.log(rows["value"].to_numpy(dtype=float)), order, cell=cell, family=family)
         for place in np.flatnonzero(drift.is_visible(limit_pct / 100)):
             slope_pct = 100 * float(np.expm1(drift.slope[place]))
-            yield _drift_finding(metric, names[place], (slope_pct, float(drift.p[place])), limit_pct)
-
-
-def _drift_finding(metric: str, where: tuple[str, str], found: tuple[float, float], limit_pct: float) -> Finding:
-    """Return the note on a drift; found = (slope in percent per run, p)."""
-    slope_pct, p = found
-    message = (
-        f"{_where(where)}{METRICS[metric].label} drifts by {change_text(slope_pct)} per run over the bench session "
-        f"({p_text(p)})."
-    )
-    action = (
-        "Rounds take a drift out; tunings measured one after the other cannot be compared. Let the "
-        "machine warm through first."
-    )
-    return Finding("note", "drift", message, "", slope_pct, limit_pct, "% per run", action)
+            message = (
+                f"{_where(*names[place])}{METRICS[metric].label} drifts by {change_text(slope_pct)} per run over "
+                f"the bench session ({p_text(float(drift.p[place]))})."
+            )
+            action = (
+                "Rounds take a drift out; tunings measured one after the other cannot be compared. Let the machine "
+                "warm through first."
+            )
+            yield Finding("note", "drift", message, "", slope_pct, limit_pct, "% per run", action)
 
 
 def check_patches(evidence: Evidence) -> Iterator[Finding]:
@@ -264,11 +243,13 @@ def check_rules_apply(evidence: Evidence) -> Iterator[Finding]:
         yield Finding("note", "launch_not_given", message, "", float(len(lacking)), 0.0, "runs", action)
 
 
-def _where(where: tuple[str, str]) -> str:
+def _where(card: str, bench: str) -> str:
     """Return card and bench as the start of a sentence; empty names are left out."""
-    named = [shown(name) for name in where if name]
+    named = [shown(name) for name in (card, bench) if name]
     return f"{', '.join(named)}: " if named else ""
 
+
+DESIGN_CHECKS = (check_order, check_same_order, check_drift, check_patches, check_shifts, check_rules_apply)
 
 #: Where the tuning changes of a pair come from.
 _SOURCES = {

@@ -111,18 +111,11 @@ def median_of_others(values: np.ndarray, group: np.ndarray) -> np.ndarray:
     order = order[~np.isnan(values[order])]
     starts = np.flatnonzero(np.diff(group[order], prepend=-1))
     for places in np.split(order, starts[1:]) if len(order) else ():
-        medians[places] = _median_without_each(values[places])
+        ordered, others = values[places], len(places) - 1
+        if others:
+            rank, low, high = np.arange(others + 1), (others - 1) // 2, others // 2
+            medians[places] = (ordered[low + (low >= rank)] + ordered[high + (high >= rank)]) / 2
     return medians
-
-
-def _median_without_each(ordered: np.ndarray) -> np.ndarray:
-    """Return, for each of n sorted values, the median of the other n - 1."""
-    others = len(ordered) - 1
-    if others == 0:
-        return np.array([np.nan])
-    rank = np.arange(others + 1)
-    low, high = (others - 1) // 2, others // 2
-    return (ordered[low + (low >= rank)] + ordered[high + (high >= rank)]) / 2
 
 
 def usual_spread(values: np.ndarray, group: np.ndarray) -> float:

@@ -75,12 +75,7 @@ def check_time_column(evidence: Evidence) -> Iterator[Finding]:
         for row in chosen(runs, share_pct > checks.time_steps_pct, beside={"share": share_pct}):
             message = f"{run_text(row)}: {_percent(row.share)} {words}."
             yield Finding("note", check, message, row.run, float(row.share), checks.time_steps_pct, "%", action)
-    yield from _frames_against_time(runs, checks.missing_time_pct)
-
-
-def _frames_against_time(runs: pd.DataFrame, limit: float) -> Iterator[Finding]:
-    """Yield a note for each run whose frames together take another time than its time column says."""
-    span_s = runs["span_s"].to_numpy(dtype=float)
+    limit, span_s = checks.missing_time_pct, runs["span_s"].to_numpy(dtype=float)
     off_pct = 100 * (runs["duration_s"].to_numpy(dtype=float) / np.where(span_s > 0, span_s, np.nan) - 1)
     for row in chosen(runs, (np.abs(off_pct) > limit) & (runs["n_holes"] == 0), beside={"off": off_pct}):
         message = (
@@ -124,7 +119,7 @@ def check_samples(evidence: Evidence) -> Iterator[Finding]:
     checks, runs = evidence.plan.checks, evidence.runs
     sampled = runs["n_samples"] > 0
     has_frames = runs["n_frames"].fillna(0) > 0
-    if sampled.any() and _needs_sensors(evidence):
+    if sampled.any() and any(METRICS[name].needs in ("sensors", "both") for name in evidence.plan.analysis.metrics):
         for row in chosen(runs, has_frames & ~sampled):
             message = f"{run_text(row)}: no sensor sample lies within the run, though other runs have some."
             action = "Name its sensor log in the run sheet, or repeat the run; without it power is not compared."
@@ -168,43 +163,34 @@ def check_files_used_twice(evidence: Evidence) -> Iterator[Finding]:
     evidence : what there is to check; excluded runs are looked at too, since a repeat may have been
         given the log of the run that it replaces
     """
-    runs = evidence.all_runs
-    logged = _sharing(runs[runs["frame_log_sha256"] != ""], "frame_log_sha256")
-    used = set(evidence.runs["run"])
-    for _, same in logged.groupby("frame_log_sha256", sort=False):
+    used, every = set(evidence.runs["run"]), evidence.all_runs
+    own_log = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
+    logged = every[every["frame_log_sha256"] != ""]
+    for _, same in logged[logged.duplicated("frame_log_sha256", keep=False)].groupby(
+        "frame_log_sha256", sort=False
+    ):
         for row in chosen(same, same["run"].isin(used)):
             others = listed(name for name in same["run"] if name != row.run)
             message = f"{run_text(row)}: its frame log {row.frame_log} is byte for byte that of run {others}."
-            action = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
-            yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", action)
-    yield from _frames_used_twice(runs, used)
+            yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", own_log)
+    # The frames of another run's log, saved anew in other bytes.
+    varied = every[(every["n_frames"] > 0) & (every["shortest_ms"] < every["longest_ms"])]
+    for _, same in varied[varied.duplicated(_FRAMES_ALIKE, keep=False)].groupby(_FRAMES_ALIKE, sort=False):
+        for row in chosen(same, same["run"].isin(used) & (same["frame_log_sha256"].nunique() > 1)):
+            others = listed(same.loc[same["frame_log_sha256"] != row.frame_log_sha256, "run"])
+            message = (
+                f"{run_text(row)}: all {row.n_frames:,} frames of its log {row.frame_log} are those of run "
+                f"{others}, though the files differ."
+            )
+            yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", own_log)
     yield from _samples_used_twice(evidence.runs)
-
-
-def _frames_used_twice(runs: pd.DataFrame, used: set[str]) -> Iterator[Finding]:
-    """Yield a stop for each run whose frames are those of another run's log, saved anew in other bytes."""
-    varied = runs[(runs["n_frames"] > 0) & (runs["shortest_ms"] < runs["longest_ms"])]
-    copied = varied[varied.duplicated(_FRAMES_ALIKE, keep=False)]
-    for _, same in copied.groupby(_FRAMES_ALIKE, sort=False):
-        yield from _saved_anew(same, used)
-
-
-def _saved_anew(same: pd.DataFrame, used: set[str]) -> Iterator[Finding]:
-    """Yield a stop for each of some runs with equal frames of which others have another file."""
-    for row in chosen(same, same["run"].isin(used) & (same["frame_log_sha256"].nunique() > 1)):
-        others = listed(same.loc[same["frame_log_sha256"] != row.frame_log_sha256, "run"])
-        message = (
-            f"{run_text(row)}: all {row.n_frames:,} frames of its log {row.frame_log} are those of run {others}, "
-            "though the files differ."
-        )
-        action = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
-        yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", action)
 
 
 def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:
     """Yield a stop for each run whose samples are the same stretch of the same sensor log as another's."""
     sampled = runs[(runs["sensor_log_sha256"] != "") & runs["shift_s"].notna() & (runs["sensor_overlap"] > 0)]
-    for _, same in _sharing(sampled, "sensor_log_sha256").groupby("sensor_log_sha256", sort=False):
+    shared = sampled[sampled.duplicated("sensor_log_sha256", keep=False)]
+    for _, same in shared.groupby("sensor_log_sha256", sort=False):
         shift_s = same["shift_s"].to_numpy(dtype=float)
         near = np.abs(shift_s[:, None] - shift_s) < _SAME_SHIFT_S
         for place in np.flatnonzero(near.sum(axis=1) > 1):
@@ -216,16 +202,6 @@ def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:
             action = "Give each run its own sensor log, or let both logs write the wall clock."
             found = float(near[place].sum())
             yield Finding("stop", "same_samples_twice", message, str(row["run"]), found, 1.0, "runs", action)
-
-
-def _sharing(runs: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Return the runs that have a value in common with another run."""
-    return runs[runs.duplicated(column, keep=False)]
-
-
-def _needs_sensors(evidence: Evidence) -> bool:
-    """Return whether a metric of the plan comes from sensors."""
-    return any(METRICS[name].needs in ("sensors", "both") for name in evidence.plan.analysis.metrics)
 
 
 def _ms(value: float) -> str:
@@ -287,9 +263,22 @@ def check_settled(evidence: Evidence) -> Iterator[Finding]:
     ----------
     evidence : what there is to check
     """
-    yield from _unsettled_temperature(evidence)
     checks, runs = evidence.plan.checks, evidence.runs
-    clock = [_first_and_later(trace.get("core_mhz"), end) for trace, end in _traces(runs)]
+    moved = (runs["later_part_c"] - runs["first_part_c"]).to_numpy(dtype=float)
+    usual = np.nan_to_num(median_of_others(moved, runs["of_game"].to_numpy()))
+    off_c = np.where(runs["purpose"] == "soak", moved, moved - usual)
+    for row in chosen(runs, np.abs(off_c) > checks.settle_c, beside={"off": off_c}):
+        more = "" if row.purpose == "soak" else " more than in the other runs"
+        message = (
+            f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the run{more} "
+            f"(first quarter {number_text(row.first_part_c, decimals=1)} °C, then "
+            f"{number_text(row.later_part_c, decimals=1)} °C)."
+        )
+        action = "Let the card warm through before recording; temperature, fan and sound need it."
+        found, limit = float(row.off), checks.settle_c
+        yield Finding("note", "temperature_not_settled", message, row.run, found, limit, "°C", action)
+    traces = [one.get("core_mhz") if isinstance(one, dict) else None for one in runs["sensor_traces"]]
+    clock = [_first_and_later(one, float(end)) for one, end in zip(traces, runs["duration_s"], strict=True)]
     first_mhz, later_mhz = (np.array([pair[k] for pair in clock]) for k in (0, 1))
     for name, first, later, unit in (
         ("power", runs["first_part_w"], runs["later_part_w"], "W"),
@@ -309,23 +298,6 @@ def check_settled(evidence: Evidence) -> Iterator[Finding]:
             yield Finding("note", f"{name}_moves", message, row.run, float(row.off), checks.settle_pct, "%", action)
 
 
-def _unsettled_temperature(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run whose temperature moves by more than the plan's ``settle_c``."""
-    runs, limit = evidence.runs, evidence.plan.checks.settle_c
-    moved = (runs["later_part_c"] - runs["first_part_c"]).to_numpy(dtype=float)
-    usual = np.nan_to_num(median_of_others(moved, runs["of_game"].to_numpy()))
-    off = np.where(runs["purpose"] == "soak", moved, moved - usual)
-    for row in chosen(runs, np.abs(off) > limit, beside={"off": off}):
-        beside = "" if row.purpose == "soak" else " more than in the other runs"
-        message = (
-            f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the run{beside} "
-            f"(first quarter {number_text(row.first_part_c, decimals=1)} °C, then "
-            f"{number_text(row.later_part_c, decimals=1)} °C)."
-        )
-        action = "Let the card warm through before recording; temperature, fan and sound need it."
-        yield Finding("note", "temperature_not_settled", message, row.run, float(row.off), limit, "°C", action)
-
-
 def _odd_courses(
     runs: pd.DataFrame, course: pd.Series | np.ndarray, limit_pct: float
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -337,12 +309,6 @@ def _odd_courses(
     off_pct = 100 * np.expm1(apart)
     odd = (np.abs(off_pct) > limit_pct) & (np.abs(apart) > _SPREADS * usual_spread(logs, group))
     return odd, off_pct
-
-
-def _traces(runs: pd.DataFrame) -> Iterator[tuple[dict, float]]:
-    """Yield the sensor traces and the length of each run."""
-    for traces, seconds in zip(runs["sensor_traces"], runs["duration_s"], strict=True):
-        yield (traces if isinstance(traces, dict) else {}), float(seconds)
 
 
 def _first_and_later(trace: tuple | None, end_s: float) -> tuple[float, float]:
@@ -405,3 +371,9 @@ def _welch(of: np.ndarray, against: np.ndarray) -> tuple[float, float]:
         return difference, float(difference == 0)
     df = parts.sum() ** 2 / np.sum(parts**2 / [len(of) - 1, len(against) - 1])
     return difference, float(2 * t_tail(abs(difference) / np.sqrt(parts.sum()), df))
+
+
+LOG_CHECKS = (
+    check_gaps, check_time_column, check_single_frames, check_samples, check_dead_samples, check_files_used_twice,
+    check_warm_up, check_settled, check_first_runs,
+)  # fmt: skip

@@ -20,7 +20,7 @@ from gpubench_kit.checks.review import MIN_DURATION, used_mask, used_runs
 from gpubench_kit.logs.review import Review, formats_to_confirm
 from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan import PLAN_FILE
+from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.statistics.coded_runs import code_runs
 from gpubench_kit.statistics.compare import measure_pairs
@@ -121,7 +121,7 @@ def check_readiness(
 
 
 def possible_verdicts(
-    usable: pd.DataFrame, runs: pd.DataFrame, *, findings: pd.DataFrame, plan, looks_made: int = 0
+    usable: pd.DataFrame, runs: pd.DataFrame, *, findings: pd.DataFrame, plan: ReviewPlan, looks_made: int
 ) -> pd.DataFrame:
     """Tell for each game and metric of the plan whether the runs so far can give a verdict, and why not.
 
@@ -130,7 +130,7 @@ def possible_verdicts(
     usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
     runs : DataFrame, one row per run; see ``tables.RUNS``
     findings : DataFrame, one row per finding; see ``tables.FINDINGS``
-    plan : ReviewPlan
+    plan : the review's plan
     looks_made : looks at verdicts so far, a new one included
 
     Returns
@@ -158,7 +158,7 @@ def possible_verdicts(
     return POSSIBLE.frame(pd.DataFrame(rows, columns=POSSIBLE.names))
 
 
-def _cells(usable: pd.DataFrame, plan) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
+def _cells(usable: pd.DataFrame, plan: ReviewPlan) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
     """Yield metric, game and setting of each pair, why it has no verdict, and tunings measured in turn."""
     seen: dict[int, set[tuple[str, str, str]]] = {place: set() for place in range(len(plan.pairs()))}
     for measured in measure_pairs(code_runs(usable), plan):
@@ -166,21 +166,18 @@ def _cells(usable: pd.DataFrame, plan) -> Iterator[tuple[tuple[str, str, str], s
         scenes = zip(pair.cell_text("game"), pair.cell_text("setting"), strict=True)
         keys = [(pair.metric, *scene) for scene in scenes]
         seen[measured.place].update(keys)
-        yield from zip(keys, map(str, _reasons(measured)), _one_after_another(measured, plan), strict=True)
+        confounded = (measured.design.classes == CONFOUNDED) & ~measured.is_widened
+        # The order of the runs goes before what can be put right in reading.
+        goes_first = confounded & np.isin(measured.withheld, _OF_READING)
+        by_order = np.where(measured.design.unstated, "not_stated", "confounded")
+        reasons = np.where(goes_first, by_order, measured.withheld)
+        yield from zip(keys, map(str, reasons), _one_after_another(measured, plan), strict=True)
     # A game that one pair has and another lacks cannot give every verdict of the plan.
     everywhere = set().union(*seen.values())
     yield from ((key, _NO_RUNS, ("", "")) for keys in seen.values() for key in sorted(everywhere - keys))
 
 
-def _reasons(measured: Measured) -> np.ndarray:
-    """Return why each game has no verdict; the order of the runs goes before what can be put right in reading."""
-    confounded = (measured.design.classes == CONFOUNDED) & ~measured.is_widened
-    goes_first = confounded & np.isin(measured.withheld, _OF_READING)
-    by_order = np.where(measured.design.unstated, "not_stated", "confounded")
-    return np.where(goes_first, by_order, measured.withheld)
-
-
-def _one_after_another(measured: Measured, plan) -> list[tuple[str, str]]:
+def _one_after_another(measured: Measured, plan: ReviewPlan) -> list[tuple[str, str]]:
     """Return, for each confounded game, the tuning whose runs all came first, and the other; else empty names."""
     pair, sides = measured.pair, plan.pairs()[measured.place]
     order, names = pair.runs.numbers["order"], (sides.of.tuning, sides.against.tuning)
@@ -249,7 +246,9 @@ def progress_of(runs: pd.DataFrame) -> pd.DataFrame:
     Rows without a round are one round, and each of them is a place of its own.
     """
     rows = runs[runs["purpose"].isin(CHECKED_PURPOSES)].copy()
-    rows["is_done"] = rows["used"].fillna(False).astype(bool) | _is_used_pilot(rows)
+    rows["is_done"] = rows["used"].fillna(False).astype(bool) | (
+        (rows["purpose"] == "pilot") & (rows["excluded_for"] == "pilot")
+    )
     rows["to_record"] = rows["excluded_for"] == "not_recorded"
     rows["place"] = rows["run"].where(rows["round"].isna(), "")
     slots = (
@@ -262,11 +261,6 @@ def progress_of(runs: pd.DataFrame) -> pd.DataFrame:
         n_planned=("is_done", "size"), n_done=("is_done", "sum"), n_to_record=("to_record", "sum")
     )
     return PROGRESS.frame(rounds.reset_index())
-
-
-def _is_used_pilot(rows: pd.DataFrame) -> pd.Series:
-    """Return which rows are pilot runs left out of verdicts for nothing but their purpose."""
-    return (rows["purpose"] == "pilot") & (rows["excluded_for"] == "pilot")
 
 
 #: Notes that ask for a cause before the run is repeated.
@@ -297,7 +291,18 @@ def redo_list(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     """
     runs = review.runs
     used = used_mask(runs, findings)
-    lost = _lost(runs, used, findings)
+    short = findings[findings["check"] == MIN_DURATION].drop_duplicates("run").set_index("run")["message"]
+    by_cause = (runs["excluded"] != "") & runs["purpose"].isin(["measure", "soak", "pilot"])
+    left_out = runs[by_cause | runs["run"].isin(short.index)]
+    filled = set(map(tuple, runs.loc[used, _SLOT].fillna(-1).to_numpy()))
+    replaced = set(runs.loc[used, "replaces"]) - {""}
+    slots = map(tuple, left_out[_SLOT].fillna(-1).to_numpy())
+    is_open = [slot not in filled and run not in replaced for slot, run in zip(slots, left_out["run"], strict=True)]
+    rows = [
+        (row.run, row.excluded or MIN_DURATION, short.get(row.run, f"Excluded in the run sheet: {row.excluded}."))
+        for row in left_out[is_open].itertuples()
+    ]
+    lost = pd.DataFrame(rows, columns=["run", "check", "message"])
     named = findings[(findings["run"] != "") & findings["run"].isin(runs.loc[used, "run"])]
     stops = named[named["severity"] == "stop"]
     asked = named[named["check"].isin(ASKS_FOR_A_CAUSE) & (named["severity"] == "note")]
@@ -312,19 +317,3 @@ def redo_list(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     return REDO.frame(
         listed.sort_values(["is_needed", *_BENCH_ORDER], ascending=[False] + [True] * len(_BENCH_ORDER))
     )
-
-
-def _lost(runs: pd.DataFrame, used: pd.Series, findings: pd.DataFrame) -> pd.DataFrame:
-    """Return ``run, check, message`` of runs left out for a cause whose place no used run fills."""
-    short = findings[findings["check"] == MIN_DURATION].drop_duplicates("run").set_index("run")["message"]
-    by_cause = (runs["excluded"] != "") & runs["purpose"].isin(["measure", "soak", "pilot"])
-    left_out = runs[by_cause | runs["run"].isin(short.index)]
-    filled = set(map(tuple, runs.loc[used, _SLOT].fillna(-1).to_numpy()))
-    replaced = set(runs.loc[used, "replaces"]) - {""}
-    slots = map(tuple, left_out[_SLOT].fillna(-1).to_numpy())
-    is_open = [slot not in filled and run not in replaced for slot, run in zip(slots, left_out["run"], strict=True)]
-    rows = [
-        (row.run, row.excluded or MIN_DURATION, short.get(row.run, f"Excluded in the run sheet: {row.excluded}."))
-        for row in left_out[is_open].itertuples()
-    ]
-    return pd.DataFrame(rows, columns=["run", "check", "message"])

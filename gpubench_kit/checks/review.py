@@ -9,39 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.design_checks import (
-    check_drift,
-    check_order,
-    check_patches,
-    check_rules_apply,
-    check_same_order,
-    check_shifts,
-    find_layouts,
-)
+from gpubench_kit.checks.design_checks import DESIGN_CHECKS, find_layouts
 from gpubench_kit.checks.evidence import Evidence, chosen, gather_evidence, run_text
-from gpubench_kit.checks.log_checks import (
-    check_dead_samples,
-    check_files_used_twice,
-    check_first_runs,
-    check_gaps,
-    check_samples,
-    check_settled,
-    check_single_frames,
-    check_time_column,
-    check_warm_up,
-)
-from gpubench_kit.checks.run_checks import (
-    check_caps,
-    check_lengths,
-    check_load,
-    check_outlier,
-    check_sensors_in_part,
-    check_values,
-    distance_from_peers,
-    is_flagged,
-    is_impossible,
-)
-from gpubench_kit.checks.tuning_checks import check_coarse_values, check_repeated_values, check_tunings_applied
+from gpubench_kit.checks.log_checks import LOG_CHECKS
+from gpubench_kit.checks.run_checks import RUN_CHECKS, distance_from_peers, is_flagged, is_impossible
+from gpubench_kit.checks.tuning_checks import TUNING_CHECKS
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.findings import Finding, findings_table
@@ -70,15 +42,15 @@ def without_levels(findings: Iterable[Finding]) -> list[Finding]:
 
     Returns
     -------
-    list of Finding; what was found, where, and what to do stays
+    list of Finding, without the levels that end their messages, and without numbers that are levels; what was
+    found, where, and what to do stays
     """
-    return [_without_levels(one) if one.check in TELL_LEVELS else one for one in findings]
-
-
-def _without_levels(finding: Finding) -> Finding:
-    """Return a finding without the levels that end its message, and without numbers that are levels."""
-    told = replace(finding, message=f"{finding.message.rpartition(' (')[0]}.")
-    return replace(told, found=None, limit=None, unit="") if TELL_LEVELS[finding.check] else told
+    told = []
+    for one in findings:
+        if one.check in TELL_LEVELS:
+            one = replace(one, message=f"{one.message.rpartition(' (')[0]}.")
+        told.append(replace(one, found=None, limit=None, unit="") if TELL_LEVELS.get(one.check) else one)
+    return told
 
 
 MIN_DURATION = "min_duration_s"
@@ -94,97 +66,43 @@ def exclude_by_rules(evidence: Evidence) -> Iterator[Finding]:
     ----------
     evidence : what there is to check
     """
-    yield from _short_runs(evidence)
-    warm_up = _first_of_launch(evidence)
-    yield from warm_up
-    yield from _first_after_patch(evidence, {finding.run for finding in warm_up})
-
-
-def _short_runs(evidence: Evidence) -> Iterator[Finding]:
-    """Yield runs shorter than ``min_duration_s``, where the game ends after a time."""
-    limit, runs = evidence.plan.exclude.min_duration_s, evidence.runs
-    if not limit:
-        return
+    rules, runs = evidence.plan.exclude, evidence.runs
+    limit = rules.min_duration_s
     for row in chosen(runs, (runs["duration_s"] < limit) & (runs["ends"] == "time")):
         message = (
             f"{run_text(row)}: {number_text(row.duration_s, decimals=1)} s is shorter than the plan's shortest "
             f"run, {number_text(limit, decimals=1)} s; it is left out."
         )
         yield Finding("exclude", MIN_DURATION, message, row.run, float(row.duration_s), limit, "s", _ACTION)
-
-
-def _first_of_launch(evidence: Evidence) -> list[Finding]:
-    """Return the first measured runs after each start of a game.
-
-    Runs excluded for a logged cause count too: they have warmed the game up all the same.
-    """
-    limit, runs = evidence.plan.exclude.warm_up_runs_per_launch, _measured(evidence)
-    if not limit:
-        return []
-    launched = runs[runs["launch"] != ""]
-    place = launched.groupby(["card", "bench", "session", "game", "launch"]).cumcount() + 1
-    chosen = launched.assign(place=place)[(place <= limit) & launched["run"].isin(evidence.runs["run"])]
-    return [
-        _by_place(row, "warm_up_runs_per_launch", limit, f"in launch {shown(row.launch)}")
-        for row in chosen.itertuples()
+    # Runs excluded for a logged cause count too: they have warmed the game up all the same.
+    order = evidence.all_runs["order_done"].to_numpy(dtype=float, na_value=np.nan)
+    measured = evidence.all_runs.iloc[np.argsort(order, kind="stable")].loc[
+        lambda rows: rows["purpose"] == "measure"
     ]
-
-
-def _first_after_patch(evidence: Evidence, left_out: set[str]) -> Iterator[Finding]:
-    """Yield the first measured runs of a game after its version changed, beyond those left out already."""
-    limit, runs = evidence.plan.exclude.extra_runs_after_patch, _measured(evidence)
-    if not limit:
-        return
-    versioned = runs[(runs["game_version"] != "") & ~runs["run"].isin(left_out)]
+    launched = measured[measured["launch"] != ""]
+    place = launched.groupby(["card", "bench", "session", "game", "launch"]).cumcount() + 1
+    first = launched.assign(place=place, where="in launch " + launched["launch"].map(shown))
+    warm_up = list(_left_out(first, evidence, "warm_up_runs_per_launch", rules.warm_up_runs_per_launch))
+    yield from warm_up
+    versioned = measured[(measured["game_version"] != "") & ~measured["run"].isin({one.run for one in warm_up})]
     for _, same in versioned.groupby(["card", "bench", "game"], sort=False):
         block = same["game_version"].ne(same["game_version"].shift()).cumsum()
-        place = same.groupby(block).cumcount() + 1
-        chosen = same.assign(place=place)[(block > 1) & (place <= limit) & same["run"].isin(evidence.runs["run"])]
-        for row in chosen.itertuples():
-            where = f"after the change to version {shown(row.game_version)}"
-            yield _by_place(row, "extra_runs_after_patch", limit, where)
+        where = "after the change to version " + same["game_version"].map(shown)
+        after = same.assign(place=same.groupby(block).cumcount() + 1, where=where)[block > 1]
+        yield from _left_out(after, evidence, "extra_runs_after_patch", rules.extra_runs_after_patch)
 
 
-def _measured(evidence: Evidence) -> pd.DataFrame:
-    """Return the measured runs, recorded or excluded for a cause, in the order done."""
-    runs = evidence.all_runs
-    order = runs["order_done"].to_numpy(dtype=float, na_value=np.nan)
-    return runs.iloc[np.argsort(order, kind="stable")].loc[lambda frame: frame["purpose"] == "measure"]
+def _left_out(placed: pd.DataFrame, evidence: Evidence, rule: str, limit: int) -> Iterator[Finding]:
+    """Yield the finding for each run that a rule leaves out for its place."""
+    for row in chosen(placed, (placed["place"] <= limit) & placed["run"].isin(evidence.runs["run"])):
+        message = f"{run_text(row)}: measured run {row.place} {row.where}; the plan leaves out the first {limit}."
+        yield Finding("exclude", rule, message, row.run, float(row.place), float(limit), "runs", _ACTION)
 
 
-def _by_place(row, rule: str, limit: int, where: str) -> Finding:
-    """Return the finding for a run left out for its place."""
-    message = f"{run_text(row)}: measured run {row.place} {where}; the plan leaves out the first {limit}."
-    return Finding("exclude", rule, message, row.run, float(row.place), float(limit), "runs", _ACTION)
-
-
-#: Every check, in no particular order: the table of findings is sorted. A new check is one line here.
+#: Every check, in no particular order: the table of findings is sorted.
 CHECKS: tuple[Callable[[Evidence], Iterator[Finding]], ...] = (
-    check_gaps,
-    check_time_column,
-    check_single_frames,
-    check_samples,
-    check_dead_samples,
-    check_files_used_twice,
-    check_sensors_in_part,
-    check_lengths,
-    check_values,
-    check_caps,
-    check_load,
-    check_outlier,
-    check_repeated_values,
-    check_coarse_values,
-    check_warm_up,
-    check_settled,
-    check_first_runs,
-    check_tunings_applied,
-    check_order,
-    check_same_order,
-    check_drift,
-    check_patches,
-    check_shifts,
-    check_rules_apply,
-)
+    *LOG_CHECKS, *RUN_CHECKS, *TUNING_CHECKS, *DESIGN_CHECKS,
+)  # fmt: skip
 
 #: Purposes of runs that may enter verdicts; which of them does depends on the metric.
 VERDICT_PURPOSES = ("measure", "soak")
@@ -226,11 +144,18 @@ def check_review(
     Rules of the plan come first; runs that they leave out are no longer anybody's peers. The layout
     found is that of the runs that remain.
     """
-    facts = review.facts()
-    evidence = gather_evidence(review.runs, facts, run_metrics=run_metrics, plan=plan)
-    checked = check_evidence(evidence)
-    found = [*_not_told_twice(review.findings, checked), *checked]
-    one_each = _one_value_of_each_run(run_metrics, first=plan.analysis.primary)
+    evidence = gather_evidence(review.runs, review.facts(), run_metrics=run_metrics, plan=plan)
+    left_out = list(exclude_by_rules(evidence))
+    evidence = evidence.without(finding.run for finding in left_out)
+    checked = [*left_out, *(finding for check in CHECKS for finding in check(evidence))]
+    # What was noticed in reading, less what a check says of the same run in the plan's terms.
+    told = {(one.run, one.check) for one in checked}
+    read = [one for one in review.findings if not one.run or (one.run, _TOLD_BY.get(one.check)) not in told]
+    found = [*read, *checked]
+    # One value of each run, that of the primary metric where there is one: a layout is that of runs.
+    known = run_metrics[run_metrics["value"].notna()]
+    others_last = np.argsort((known["metric"] != plan.analysis.primary).to_numpy(), kind="stable")
+    one_each = known.iloc[others_last].drop_duplicates("run").sort_index()
     found += find_layouts(exclude_runs(review, one_each, findings_table(found)), plan)
     found += check_changed_values(review, run_metrics, plan, findings=findings_table(found))
     return findings_table(without_levels(found) if is_blind else found)
@@ -268,31 +193,6 @@ def check_changed_values(
         yield Finding("note", "value_changed_after_look", message, one.run, *values)
 
 
-def _one_value_of_each_run(run_metrics: pd.DataFrame, *, first: str) -> pd.DataFrame:
-    """Return one value of each run, that of the first metric where there is one: a layout is that of runs."""
-    known = run_metrics[run_metrics["value"].notna()]
-    others_last = np.argsort((known["metric"] != first).to_numpy(), kind="stable")
-    return known.iloc[others_last].drop_duplicates("run").sort_index()
-
-
-def _not_told_twice(read: Iterable[Finding], checked: Iterable[Finding]) -> list[Finding]:
-    """Return what was noticed in reading, less what a check says of the same run in the plan's terms."""
-    told = {(one.run, one.check) for one in checked}
-    return [one for one in read if not one.run or (one.run, _TOLD_BY.get(one.check)) not in told]
-
-
-def check_evidence(evidence: Evidence) -> list[Finding]:
-    """Return what all checks find.
-
-    Parameters
-    ----------
-    evidence : what there is to check, see `gather_evidence`
-    """
-    left_out = list(exclude_by_rules(evidence))
-    evidence = evidence.without(finding.run for finding in left_out)
-    return [*left_out, *(finding for check in CHECKS for finding in check(evidence))]
-
-
 def exclude_runs(
     review: Review,
     run_metrics: pd.DataFrame,
@@ -320,18 +220,18 @@ def exclude_runs(
     usable = run_metrics[run_metrics["value"].notna()].merge(kept, on="run")
     usable["order"] = usable["order_done"].where(usable["order_done"].notna(), usable["order"])
     usable["withheld_for"] = _withheld_for(usable, findings)
-    usable.loc[_too_coarse(usable), "withheld_for"] = "too_coarse"
-    usable.loc[usable["certainty"] == "likely", "withheld_for"] = "format_not_confirmed"
-    usable.loc[is_impossible(usable, plan.checks), "withheld_for"] = "value_not_usable"
-    usable["flagged"] = _flagged(usable, plan)
-    return USABLE.frame(usable)
-
-
-def _too_coarse(usable: pd.DataFrame) -> pd.Series:
-    """Return which lows and times of frames rest on frame times written to more than 1 % of the slowest 1 %."""
     low = usable[usable["metric"] == "low_1pct_fps"]
     coarse = set(low.loc[(low["step"] > _COARSE * low["value"]) & (low["source"] == "log"), "run"])
-    return usable["run"].isin(coarse) & usable["metric"].isin(_NEEDS_FINE_TIMES)
+    too_coarse = usable["run"].isin(coarse) & usable["metric"].isin(_NEEDS_FINE_TIMES)
+    usable.loc[too_coarse, "withheld_for"] = "too_coarse"
+    usable.loc[usable["certainty"] == "likely", "withheld_for"] = "format_not_confirmed"
+    usable.loc[is_impossible(usable, plan.checks), "withheld_for"] = "value_not_usable"
+    named = usable.assign(
+        cell=usable.groupby(["card", "bench", "game", "setting", "purpose", "tuning"]).ngroup(),
+        of_game=usable.groupby(["card", "bench", "game", "setting", "purpose"]).ngroup(),
+    )
+    usable["flagged"] = is_flagged(named.assign(**distance_from_peers(named)), plan.checks.unlike_spreads)
+    return USABLE.frame(usable)
 
 
 def used_mask(runs: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
@@ -364,14 +264,14 @@ def used_runs(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     rules = dict(zip(by_rule["run"], by_rule["check"], strict=True))
     broken = set(findings.loc[findings["check"] == "log_unusable", "run"])
     reasons = [
-        ("excluded", runs["excluded"]),
-        ("rule", [rules.get(run, "") for run in runs["run"]]),
-        ("recorded", np.where(runs["is_recorded"].astype(bool), "", "not_recorded")),
-        ("log", np.where(runs["run"].isin(broken), "log_unusable", "")),
-        ("purpose", np.where(runs["purpose"].isin(VERDICT_PURPOSES), "", runs["purpose"])),
+        runs["excluded"],
+        [rules.get(run, "") for run in runs["run"]],
+        np.where(runs["is_recorded"].astype(bool), "", "not_recorded"),
+        np.where(runs["run"].isin(broken), "log_unusable", ""),
+        np.where(runs["purpose"].isin(VERDICT_PURPOSES), "", runs["purpose"]),
     ]
     excluded_for = pd.Series("", index=runs.index)
-    for _, reason in reversed(reasons):
+    for reason in reversed(reasons):
         excluded_for = pd.Series(reason, index=runs.index).where(lambda given: given != "", excluded_for)
     runs["excluded_for"] = excluded_for
     runs["used"] = excluded_for == ""
@@ -389,12 +289,3 @@ def _withheld_for(usable: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:
         concerned = needs.isin(_CONCERNS[check]) if check in _CONCERNS else True
         withheld[usable["run"].isin(set(runs)) & concerned & (withheld == "")] = check
     return withheld
-
-
-def _flagged(usable: pd.DataFrame, plan: ReviewPlan) -> np.ndarray:
-    """Return which values lie far from their peers."""
-    named = usable.assign(
-        cell=usable.groupby(["card", "bench", "game", "setting", "purpose", "tuning"]).ngroup(),
-        of_game=usable.groupby(["card", "bench", "game", "setting", "purpose"]).ngroup(),
-    )
-    return is_flagged(named.assign(**distance_from_peers(named)), plan.checks.unlike_spreads)

@@ -69,22 +69,16 @@ def distance_from_peers(values: pd.DataFrame) -> dict[str, np.ndarray]:
     numbers = values[["value", "step", "cell", "of_game"]]
     for (metric, *_), rows in places.groupby([values[name] for name in ("metric", "card", "bench", "purpose")]):
         same = numbers.iloc[rows]
-        y, step = _scaled(same, is_ratio=METRICS[metric].scale == "ratio")
+        y, step = same["value"].to_numpy(dtype=float), same["step"].fillna(0).to_numpy(dtype=float)
+        if METRICS[metric].scale == "ratio":
+            above = np.where(y > 0, y, np.nan)
+            y, step = np.log(above), step / above
         cell, game = (pd.factorize(same[name])[0] for name in ("cell", "of_game"))
         center = pd.Series(y).groupby(cell).transform("median").to_numpy()
         found["center"][rows] = center
         found["distance"][rows] = y - center
         found["spread"][rows], found["spread_df"][rows] = _spread_without_each(y, step, cell=cell, game=game)
     return found
-
-
-def _scaled(values: pd.DataFrame, *, is_ratio: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Return values and steps on the scale on which they are compared; nan where that is not possible."""
-    value, step = values["value"].to_numpy(dtype=float), values["step"].fillna(0).to_numpy(dtype=float)
-    if not is_ratio:
-        return value, step
-    above = np.where(value > 0, value, np.nan)
-    return np.log(above), step / above
 
 
 def _spread_without_each(
@@ -126,18 +120,17 @@ def check_sensors_in_part(evidence: Evidence) -> Iterator[Finding]:
         by_run = pd.crosstab(found["run"], found["metric"]) > 0
         for metric in by_run.columns[~by_run.all()]:
             without = by_run.index[~by_run[metric]].tolist()
-            yield _in_part(str(card), metric, without, n_runs=len(by_run))
-
-
-def _in_part(card: str, metric: str, without: list[str], *, n_runs: int) -> Finding:
-    """Return the note on one sensor."""
-    n_with = n_runs - len(without)
-    message = (
-        f"{METRICS[metric].label} of card {shown(card)} was found in {n_with} of {n_runs} runs with samples, not "
-        f"in {listed(without)}."
-    )
-    action = f'If their logs hold it, name its column in the plan, below [logs]: sensors = {{ {metric} = "..." }}'
-    return Finding("note", "sensor_in_part", message, "", float(n_with), float(n_runs), "runs", action)
+            n_runs, n_with = len(by_run), len(by_run) - len(without)
+            message = (
+                f"{METRICS[metric].label} of card {shown(str(card))} was found in {n_with} of {n_runs} runs with "
+                f"samples, not in {listed(without)}."
+            )
+            action = (
+                "If their logs hold it, name its column in the plan, below [logs]: "
+                f'sensors = {{ {metric} = "..." }}'
+            )
+            found, limit = float(n_with), float(n_runs)
+            yield Finding("note", "sensor_in_part", message, "", found, limit, "runs", action)
 
 
 #: Metrics whose values are at most as large as a limit of the plan.
@@ -236,11 +229,21 @@ def check_caps(evidence: Evidence) -> Iterator[Finding]:
     """
     checks, runs = evidence.plan.checks, evidence.runs
     declared = runs["frame_limit_fps"].fillna(0).to_numpy(dtype=float) > 0
-    yield from _declared_limits(runs[declared])
+    for _, same in runs[declared].groupby(["game", "setting", "frame_limit_fps"], sort=False):
+        limit = float(same["frame_limit_fps"].iloc[0])
+        message = (
+            f"{place_text(same.iloc[0])}: a frame limit of {value_text(limit, 'avg_fps')} is declared; its frame "
+            "rates are not compared, its watts and energy are."
+        )
+        yield Finding("note", "frame_limit_declared", message, limit=limit, unit="fps")
     share_pct = 100 * runs["share_at_interval"].to_numpy(dtype=float)
     steady = share_pct >= checks.cap_share_pct
     is_loaded = runs["mean_load_pct"].to_numpy(dtype=float) >= checks.load_full_pct
-    agree = ~is_loaded & (_agreement_pct(runs, steady & ~is_loaded) <= checks.cap_spread_pct)
+    # How far apart the usual frame times of steady peers are; nan for a steady run alone.
+    kept = runs[steady & ~is_loaded].groupby("cell")["interval_ms"]
+    apart_pct = 100 * (kept.max() / kept.min() - 1)
+    apart_pct = runs["cell"].map(apart_pct.where(kept.size() > 1)).to_numpy(dtype=float)
+    agree = ~is_loaded & (apart_pct <= checks.cap_spread_pct)
     others = median_of_others(share_pct, runs["of_game"].to_numpy())
     alone = others < checks.cap_share_pct / 2
     for row in chosen(runs, steady & (agree | alone) & ~declared, beside={"share": share_pct}):
@@ -253,25 +256,6 @@ def check_caps(evidence: Evidence) -> Iterator[Finding]:
         yield Finding("stop", "held_by_cap", message, row.run, float(row.share), checks.cap_share_pct, "%", action)
 
 
-def _agreement_pct(runs: pd.DataFrame, steady: np.ndarray) -> np.ndarray:
-    """Return how far apart the usual frame times of steady peers are [%]; nan for a steady run alone."""
-    kept = runs[steady].groupby("cell")["interval_ms"]
-    spread = 100 * (kept.max() / kept.min() - 1)
-    return runs["cell"].map(spread.where(kept.size() > 1)).to_numpy(dtype=float)
-
-
-def _declared_limits(runs: pd.DataFrame) -> Iterator[Finding]:
-    """Yield a note for each game whose setting has a declared frame limit."""
-    for _, same in runs.groupby(["game", "setting", "frame_limit_fps"], sort=False):
-        row = same.iloc[0]
-        limit = float(row.frame_limit_fps)
-        message = (
-            f"{place_text(row)}: a frame limit of {value_text(limit, 'avg_fps')} is declared; its frame rates are "
-            "not compared, its watts and energy are."
-        )
-        yield Finding("note", "frame_limit_declared", message, limit=limit, unit="fps")
-
-
 def check_load(evidence: Evidence) -> Iterator[Finding]:
     """Yield a note where the card's load and what is said to limit a game do not fit together.
 
@@ -282,25 +266,19 @@ def check_load(evidence: Evidence) -> Iterator[Finding]:
     checks, runs = evidence.plan.checks, evidence.runs
     loaded = runs[runs["mean_load_pct"].notna()]
     for _, same in loaded.groupby("of_game", sort=False):
-        usual = float(same["mean_load_pct"].median())
-        row = same.iloc[0]
-        if row.limited_by == "card" and usual < checks.load_low_pct:
-            yield _load_finding(same, usual, checks.load_low_pct, "something else limits it")
-        elif row.limited_by == "card":
+        usual, row = float(same["mean_load_pct"].median()), same.iloc[0]
+        is_of_card, is_low = row.limited_by == "card", usual < checks.load_low_pct
+        if (is_of_card and is_low) or (not is_of_card and usual >= checks.load_full_pct):
+            meaning = "something else limits it" if is_of_card else "the card limits it"
+            limit = checks.load_low_pct if is_of_card else checks.load_full_pct
+            message = (
+                f"{place_text(row)}: the card's load is {_percent(usual)} in the middle of "
+                f"{count_text(len(same), 'run')}, as if {meaning}; the plan says limited_by = '{row.limited_by}'."
+            )
+            action = 'Correct limited_by: "no loss" must hold over the games that the card limits.'
+            yield Finding("note", "limited_by_other", message, "", usual, limit, "%", action)
+        elif is_of_card:
             yield from _idle_runs(same, usual, checks.load_low_pct)
-        elif usual >= checks.load_full_pct:
-            yield _load_finding(same, usual, checks.load_full_pct, "the card limits it")
-
-
-def _load_finding(same: pd.DataFrame, usual: float, limit: float, meaning: str) -> Finding:
-    """Return a note on a game whose load contradicts ``limited_by``."""
-    row = same.iloc[0]
-    message = (
-        f"{place_text(row)}: the card's load is {_percent(usual)} in the middle of {count_text(len(same), 'run')}, "
-        f"as if {meaning}; the plan says limited_by = '{row.limited_by}'."
-    )
-    action = 'Correct limited_by: "no loss" must hold over the games that the card limits.'
-    return Finding("note", "limited_by_other", message, "", usual, limit, "%", action)
 
 
 def _idle_runs(same: pd.DataFrame, usual: float, limit: float) -> Iterator[Finding]:
@@ -338,18 +316,15 @@ def check_outlier(evidence: Evidence) -> Iterator[Finding]:
             f"({value_text(row.value, row.metric)}, the others {value_text(center, row.metric)})."
         )
         action = "Look for a cause in your notes. The run stays in; verdicts are tried with and without it."
-        yield Finding(
-            "note",
-            "outlier",
-            message,
-            row.run,
-            float(apart),
-            float(row.bound) * (100 if ratio else 1),
-            unit,
-            action,
-        )
+        found, limit_there = float(apart), float(row.bound) * (100 if ratio else 1)
+        yield Finding("note", "outlier", message, row.run, found, limit_there, unit, action)
 
 
 def _percent(value: float) -> str:
     """Return a percentage as text, with at most one decimal (two below 1)."""
     return percent_text(round(float(value), 1 if abs(value) >= 1 else 2))
+
+
+RUN_CHECKS = (
+    check_sensors_in_part, check_lengths, check_values, check_caps, check_load, check_outlier,
+)  # fmt: skip
