@@ -185,9 +185,9 @@ class Looks:
     def tick(self) -> bool:
         """Look once; return whether anything to be shown changed."""
         now, before = self.keeper.clock.monotonic(), self._on_screen()
-        self._clock(now)
-        is_held = self.trouble is not None and self.trouble.again_s > now
         with self._told():
+            self._clock(now)
+            is_held = self.trouble is not None and self.trouble.again_s > now
             if not is_held and self.watch.look(now, self.keeper.clock.monotonic):
                 self._looked(now)
         return before != self._on_screen()

@@ -89,26 +89,32 @@ class Desk(Looks):
         """
         what, shown, text = self.shown.typing, self.shown, " ".join(text.split())
         self.shown = replace(shown, typing="")
-        if what == "row":
-            row = next((run for run in self.evening.rows if run.casefold() == text.casefold()), "")
-            if not row or self.evening.is_recorded(row) or not shown.recording:
-                self.said = f"{text or 'nothing'} is no row that waits for a recording."
-                return
-            self._next()
-            with self._told():
-                self._take(shown.recording, row, None, sure=True)
-        elif not text or not what:
-            self._next()
-        elif what == "version":
-            game = self.evening.of_game(shown.run)
-            runs = [run for run in self.evening.in_order() if self.evening.of_game(run) == game]
-            self._restart("update", {run: {"game_version": text} for run in runs})
-        elif what == "card":
-            self._restart("card", self._new_session(), card=text)
-        elif what == "cause":
-            self._change("repeat", self.keeper.with_note(shown.run, f"cause of the crash: {text}"), repeat=True)
+        with self._told():
+            if what == "row":
+                self._typed_row(text)
+            elif not text or not what:
+                self._next()
+            elif what == "version":
+                game = self.evening.of_game(shown.run)
+                runs = [run for run in self.evening.in_order() if self.evening.of_game(run) == game]
+                self._restart("update", {run: {"game_version": text} for run in runs})
+            elif what == "card":
+                self._restart("card", self._new_session(), card=text)
+            elif what == "cause":
+                self._change("repeat", self.keeper.with_note(shown.run, f"cause of the crash: {text}"), repeat=True)
+            else:
+                self._change("note", self.keeper.with_note(shown.run, text))
+
+    def _typed_row(self, text: str) -> None:
+        one, row = (
+            self.shown.recording,
+            next((run for run in self.evening.rows if run.casefold() == text.casefold()), ""),
+        )
+        if not row or self.evening.is_recorded(row) or not one:
+            self.said = f"{text or 'nothing'} is no row that waits for a recording."
         else:
-            self._change("note", self.keeper.with_note(shown.run, text))
+            self._next()
+            self._take(one, row, None, sure=True)
 
     def _do(self, did: str, about: Mapping | None = None) -> None:
         """Do one step, then show what is due."""

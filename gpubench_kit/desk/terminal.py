@@ -141,6 +141,7 @@ class Screen:
     def __enter__(self) -> Screen:
         self._console.set_alt_screen(True)
         self._console.show_cursor(False)
+        self._draw()
         return self
 
     def __exit__(self, *_about: object) -> None:
@@ -154,9 +155,12 @@ class Screen:
         lines = [in_ascii(line) for line in lines] if self._ascii else lines
         if lines != self._drawn:
             self._drawn = lines
-            self._console.clear()
-            styled = Text("\n").join(_styled(line, number) for number, line in enumerate(lines))
-            self._console.print(styled, end="", overflow="crop", no_wrap=True)
+            self._draw()
+
+    def _draw(self) -> None:
+        self._console.clear()
+        styled = Text("\n").join(_styled(line, number) for number, line in enumerate(self._drawn))
+        self._console.print(styled, end="", overflow="crop", no_wrap=True)
 
     def ask_line(self, prompt: str) -> None:
         """Show where a line is typed."""
@@ -225,7 +229,7 @@ def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Keys | PipedKeys, *
     wait_s : between two looks [s]
     """
     interrupted: list[int] = []
-    with _ends_by_signal(interrupted), screen, keys:
+    with _ends_by_signal(interrupted, screen, keys), screen, keys:
         screen.show(view_of(desk))
         while not desk.is_over:
             key = keys.next(wait_s)
@@ -250,13 +254,21 @@ def _look(desk: Desk, screen: Screen | PlainScreen, keys: Keys | PipedKeys, key:
 
 
 @contextlib.contextmanager
-def _ends_by_signal(interrupted: list[int]) -> Iterator[None]:
-    """Let the terminal be restored where the process is asked to end; interruptions are gathered."""
+def _ends_by_signal(interrupted: list[int], screen: Screen | PlainScreen, keys: Keys | PipedKeys) -> Iterator[None]:
+    """Let the terminal be restored where the process is asked to end or to stop; interruptions are gathered."""
 
     def end(number: int, _frame: object) -> None:
         raise SystemExit(128 + number)
 
+    def stop(_number: int, _frame: object) -> None:
+        screen.__exit__(None, None, None)
+        keys.__exit__(None, None, None)
+        os.kill(os.getpid(), signal.SIGSTOP)
+        keys.__enter__()
+        screen.__enter__()
+
     handlers = {"SIGTERM": end, "SIGHUP": end, "SIGINT": lambda number, _frame: interrupted.append(number)}
+    handlers |= {"SIGTSTP": stop} if isinstance(keys, Keys) else {}
     before = {
         name: signal.signal(getattr(signal, name), one) for name, one in handlers.items() if hasattr(signal, name)
     }

@@ -201,21 +201,31 @@ def test_the_demo_plays_itself_to_its_end_with_four_mishaps(tmp_path, capsys):
     assert make_demo(tmp_path / "played_session")[0].name == "played_session_2"
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is needed")
-@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT"])
-def test_the_terminal_is_given_back_however_it_ends(tmp_path, number):
+def _in_terminal(folder: Path, **environment: str) -> tuple[subprocess.Popen, int, int, list, bytes]:
+    """Start the desk in a pseudo-terminal; return it, both ends, how the terminal was, and its first screen."""
     import pty
     import termios
 
-    folder, watched = make_demo(tmp_path / "evening")
+    folder, watched = make_demo(folder / "evening")
     master, slave = pty.openpty()
     before = termios.tcgetattr(slave)
     words = [sys.executable, "-m", "gpubench_kit", "desk", str(folder), "--watch", str(watched[0])]
-    environment = os.environ | {"TERM": "xterm", "COLUMNS": "80", "LINES": "24"}
+    environment = os.environ | {"TERM": "xterm", "COLUMNS": "80", "LINES": "24"} | environment
     process = subprocess.Popen(
         words, stdin=slave, stdout=slave, stderr=slave, env=environment, start_new_session=True
     )
-    shown = _read_until(master, b"recorder running", process)
+    return process, master, slave, before, _read_until(master, b"? help", process)
+
+
+needs_terminal = pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is needed")
+
+
+@needs_terminal
+@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_the_terminal_is_given_back_however_it_ends(tmp_path, number):
+    import termios
+
+    process, master, slave, before, shown = _in_terminal(tmp_path)
     assert b"NEXT" in shown
     os.kill(process.pid, getattr(signal, number))
     if number == "SIGINT":
@@ -223,8 +233,52 @@ def test_the_terminal_is_given_back_however_it_ends(tmp_path, number):
         os.write(master, b"\r")
     shown += _read_until(master, b"\x1b[?1049l", process)
     assert process.wait(60) == (0 if number == "SIGINT" else 128 + getattr(signal, number))
-    after = termios.tcgetattr(slave)
-    assert after[3] == before[3]
+    assert termios.tcgetattr(slave)[3] == before[3]
+    os.close(master)
+    os.close(slave)
+
+
+@needs_terminal
+def test_a_desk_that_is_stopped_gives_the_terminal_back_and_goes_on_with_the_same_screen(tmp_path):
+    import termios
+
+    process, master, slave, before, _ = _in_terminal(tmp_path)
+    os.kill(process.pid, signal.SIGTSTP)
+    assert b"\x1b[?1049l" in _read_until(master, b"\x1b[?1049l", process)
+    assert os.WIFSTOPPED(os.waitpid(process.pid, os.WUNTRACED)[1])
+    assert termios.tcgetattr(slave)[3] == before[3]
+    os.kill(process.pid, signal.SIGCONT)
+    assert b"NEXT" in _read_until(master, b"? help", process)
+    assert termios.tcgetattr(slave)[3] != before[3], "keys are read one by one again"
+    os.kill(process.pid, signal.SIGTERM)
+    _read_until(master, b"\x1b[?1049l", process)
+    process.wait(60)
+    assert termios.tcgetattr(slave)[3] == before[3]
+    os.close(master)
+    os.close(slave)
+
+
+@needs_terminal
+@pytest.mark.parametrize(("environment", "is_coloured", "rule"), [
+    ({}, True, "─"), ({"NO_COLOR": "1"}, False, "─"), ({"PYTHONIOENCODING": "cp437"}, True, "-"),
+    ({"PYTHONIOENCODING": "cp1252"}, True, "-"), ({"PYTHONIOENCODING": "ascii"}, True, "-"),
+])  # fmt: skip
+def test_colours_and_signs_are_those_that_the_terminal_has(tmp_path, environment, is_coloured, rule):
+    process, master, slave, _, _ = _in_terminal(tmp_path, **environment)
+    os.write(master, b"5")
+    _read_until(master, b"Esc not a crash", process)
+    os.write(master, b"2")
+    shown = _read_until(master, b"Esc not a crash: undo", process)
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait(60)
+    text = shown.decode("utf-8")
+    assert rule * 80 in text
+    assert text.isascii() == (rule == "-")
+    styles = set(re.findall(r"\x1b\[([\d;]+)m", text))
+    assert any("31" in one.split(";") for one in styles) == is_coloured, styles
+    assert any({"1", "7"} <= set(one.split(";")) for one in styles), (
+        "the word of the state stands out without colour"
+    )
     os.close(master)
     os.close(slave)
 
