@@ -49,7 +49,7 @@ ORDER = (
     ("logs.format",), ("logs.text_table",), ("logs.read_samples",), ("logs.read_frames",),
     ("logs.join",), ("logs.review",),
     ("metrics.formulas",), ("metrics.per_run",),
-    ("statistics.adapters",), ("statistics.coded_runs",), ("statistics.pair_runs",),
+    ("statistics.adapters",), ("statistics.runs",),
     ("statistics.design", "statistics.equivalence", "statistics.variance"),
     ("statistics.units", "statistics.restarts", "statistics.planning", "statistics.stability"),
     ("statistics.multiplicity", "statistics.withheld"), ("statistics.looks", "statistics.comparison"),

@@ -15,10 +15,8 @@ from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
-from gpubench_kit.statistics.coded_runs import code_runs
-from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, classify
-from gpubench_kit.statistics.drift import estimate_drift
-from gpubench_kit.statistics.pair_runs import PairRuns, select_pair
+from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, classify, estimate_drift
+from gpubench_kit.statistics.runs import PairRuns, encode_runs, select_pair
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
 
 #: A shift of a whole game is also this many usual spreads of a run.
@@ -275,7 +273,7 @@ def find_layouts(usable: pd.DataFrame, plan: ReviewPlan) -> tuple[Finding, ...]:
     where no session is given; one where a restart spread was measured on too few restarts, or
         taken from the archive
     """
-    found, coded, stated = [], code_runs(usable), dict(plan.analysis.restart_spread)
+    found, coded, stated = [], encode_runs(usable), dict(plan.analysis.restart_spread)
     restarts = int(stated.pop("restarts", 0))
     if 0 < restarts < LEAST_RESTARTS:
         message = "plan.toml: the restart spread was measured on a single restart; it widens no interval."

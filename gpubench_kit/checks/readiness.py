@@ -22,12 +22,11 @@ from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, sho
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.model.tables import Column, Table
-from gpubench_kit.statistics.coded_runs import code_runs
 from gpubench_kit.statistics.compare import measure_pairs
 from gpubench_kit.statistics.comparison import Measured
 from gpubench_kit.statistics.design import CONFOUNDED
 from gpubench_kit.statistics.looks import level_of_looks
-from gpubench_kit.statistics.pair_runs import AGAINST, OF
+from gpubench_kit.statistics.runs import AGAINST, OF, encode_runs
 from gpubench_kit.wording.catalogue import has, say
 
 _NO_RUNS = "not_measured"
@@ -161,7 +160,7 @@ def possible_verdicts(
 def _cells(usable: pd.DataFrame, plan: ReviewPlan) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
     """Yield metric, game and setting of each pair, why it has no verdict, and tunings measured in turn."""
     seen: dict[int, set[tuple[str, str, str]]] = {place: set() for place in range(len(plan.pairs()))}
-    for measured in measure_pairs(code_runs(usable), plan):
+    for measured in measure_pairs(encode_runs(usable), plan):
         pair = measured.pair
         scenes = zip(pair.cell_text("game"), pair.cell_text("setting"), strict=True)
         keys = [(pair.metric, *scene) for scene in scenes]

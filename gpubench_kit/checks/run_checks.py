@@ -13,7 +13,7 @@ from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.plan.rules import Checks
 from gpubench_kit.statistics.adapters import t_quantile
-from gpubench_kit.statistics.variance import borrow_variance, resolution_variance
+from gpubench_kit.statistics.variance import resolution_variance, shrink_variance
 from gpubench_kit.wording.numbers import change_text, count_text, number_text, percent_text, value_text
 
 #: Chance, for one run, of being flagged where the spread rests on few runs.
@@ -98,7 +98,7 @@ def _spread_without_each(
     rows = np.arange(len(y))
     table, degrees = np.tile(squares / np.maximum(df, 1), (len(y), 1)), np.tile(df, (len(y), 1))
     table[rows, game], degrees[rows, game] = own_squares / np.maximum(own_df, 1), own_df
-    borrowed = borrow_variance(table, degrees)
+    borrowed = shrink_variance(table, degrees)
     floor = np.maximum(resolution_variance(step), _LEAST_VARIANCE)
     usual = np.sqrt(np.maximum(borrowed.variance[rows, game], floor))
     spread[known] = np.where(own_df > 0, usual, np.nan)

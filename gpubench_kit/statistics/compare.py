@@ -12,7 +12,6 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.sheet.looks import Looks
-from gpubench_kit.statistics.coded_runs import CodedRuns, check_usable, code_runs, number_groups
 from gpubench_kit.statistics.comparison import Measured, measure_pair
 from gpubench_kit.statistics.games import Games
 from gpubench_kit.statistics.looks import (
@@ -35,6 +34,7 @@ from gpubench_kit.statistics.results import (
     published,
     stacked,
 )
+from gpubench_kit.statistics.runs import CodedRuns, check_usable, encode_runs, group_ids
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
@@ -62,14 +62,14 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
     On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
     the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
     """
-    coded = code_runs(usable)
+    coded = encode_runs(usable)
     # What is only likely is shown run by run, and in no picture of levels.
     likely = coded.codes["withheld_for"] == coded.code_of("withheld_for", "format_not_confirmed")
     wanted = _has_purpose(coded, purpose) & ~likely
     if not wanted.any():
         return NOISE.frame()
     coded = coded.take(np.flatnonzero(wanted))
-    cell = number_groups([coded.codes[name] for name in _CELL])
+    cell = group_ids([coded.codes[name] for name in _CELL])
     level, _ = level_of_looks(plan)
     example = np.zeros(int(cell.max()) + 1, dtype=np.int64)
     example[cell[::-1]] = np.arange(len(cell))[::-1]
@@ -172,7 +172,7 @@ def _weaker_of_both(
 ) -> pd.DataFrame:
     """Return judged rows, those that hang on a flagged run or a changed number by the weaker of two verdicts."""
     check_usable(usable, plan)
-    coded, made = code_runs(usable), looks_made if looks is None else looks.made
+    coded, made = encode_runs(usable), looks_made if looks is None else looks.made
     rows = make(coded, plan, made, looks)
     if len(rows) and coded.numbers["flagged"].any():
         rows = weaker_without(rows, make(without_flagged(coded), plan, made, looks))
@@ -191,7 +191,7 @@ def _comparisons(coded: CodedRuns, plan: ReviewPlan, made: int, looks: Looks | N
     # Pairs of one family share the cards and benches compared.
     sides = [(pair.of.card, pair.of.bench, pair.against.card, pair.against.bench) for pair in plan.pairs()]
     pair_set = pd.factorize(pd.Series(sides))[0][rows["place"].to_numpy()]
-    family = number_groups([pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group"))])
+    family = group_ids([pair_set, *(pd.factorize(rows[name])[0] for name in ("metric", "group"))])
     rows = published(judge(rows, recall(rows, looks, plan, level=level), plan, family=family))
     later, none_left = level_of_looks(plan, looks_made=max(made, 1) + 1)
     found = more_rounds(

@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.coded_runs import CodedRuns
-from gpubench_kit.statistics.design import CONFOUNDED, ROUNDS, Design, classify
-from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.design import CONFOUNDED, ROUNDS, Design, classify, estimate_drift
 from gpubench_kit.statistics.equivalence import Uncertainty
-from gpubench_kit.statistics.pair_runs import PairRuns, members_of, select_pair
 from gpubench_kit.statistics.restarts import RestartSpread, restart_spread
+from gpubench_kit.statistics.runs import CodedRuns, PairRuns, members_of, select_pair
 from gpubench_kit.statistics.units import Units, gather_units, is_ratio, scaled_margin, scaled_values
-from gpubench_kit.statistics.variance import LEAST_GAMES, borrow_variance, moments, shared_rounding
+from gpubench_kit.statistics.variance import LEAST_GAMES, moments, shared_rounding, shrink_variance
 from gpubench_kit.statistics.withheld import withhold_by_design, withhold_by_runs
 
 
@@ -243,7 +241,7 @@ def _borrow(runs: PairRuns, design: Design, own: Estimate, *, stands: np.ndarray
     there = table >= 0
     table_variance = np.where(there, own.variance[table], np.nan)
     table_df = np.where(there, own.df[table], 0.0)
-    after = borrow_variance(np.nan_to_num(table_variance), table_df, eligible=there & eligible[table])
+    after = shrink_variance(np.nan_to_num(table_variance), table_df, eligible=there & eligible[table])
     borrowed, variance, df = np.zeros(runs.n_cells, dtype=bool), own.variance.copy(), own.df.copy()
     borrowed[table[there]] = after.borrowed[there]
     variance[table[there]] = np.where(after.borrowed[there], after.variance[there], own.variance[table[there]])

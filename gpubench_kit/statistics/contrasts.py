@@ -119,19 +119,11 @@ def _in_unit(games: pd.DataFrame, log: dict[str, float]) -> UnitChange:
     middle = weight @ (np.log(of / against) if is_ratio else change)
     gain = _gain(weight, (of, against), games["se"].to_numpy(dtype=float)) if is_ratio else 1.0
     mean = float(weight @ (of - against))
-    halves = {
-        "ci_low": log["ci_high"] - log["ci_low"],
-        "equivalence_ci_low": log["equivalence_ci_high"] - log["equivalence_ci_low"],
-    }
-    centre = {
-        "ci_low": (log["ci_high"] + log["ci_low"]) / 2,
-        "equivalence_ci_low": (log["equivalence_ci_high"] + log["equivalence_ci_low"]) / 2,
-    }
     ends: dict[str, float] = {}
-    for name, other in (("ci_low", "ci_high"), ("equivalence_ci_low", "equivalence_ci_high")):
+    for low, high in (("ci_low", "ci_high"), ("equivalence_ci_low", "equivalence_ci_high")):
         # The centre of an interval is the change, but for games that share rounds of which some are cut.
-        at, half = mean + gain * (centre[name] - middle), gain * halves[name] / 2
-        ends |= {name: float(at - half), other: float(at + half)}
+        at, half = mean + gain * ((log[high] + log[low]) / 2 - middle), gain * (log[high] - log[low]) / 2
+        ends |= {low: float(at - half), high: float(at + half)}
     levels = {"of_value": float(weight @ of), "against_value": float(weight @ against)}
     return UnitChange(mean, **ends, **levels, n_games=int(games["game"].nunique()))
 

@@ -1,4 +1,4 @@
-"""The design of a pair: which runs may be compared with which, and which games share what was applied.
+"""The design of a pair: which runs may be compared with which, which games share what was applied, and drift.
 
 Decided from ids and the order done alone; values never enter. Per game the first class that fits wins:
 
@@ -17,9 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gpubench_kit.statistics.adapters import connected_parts
-from gpubench_kit.statistics.coded_runs import number_groups, rank_within
-from gpubench_kit.statistics.pair_runs import AGAINST, OF, PairRuns
+from gpubench_kit.statistics.adapters import connected_parts, t_tail
+from gpubench_kit.statistics.runs import AGAINST, OF, PairRuns, group_ids, rank_within
 
 CLASSES = ("rounds", "restarts", "confounded")
 ROUNDS, RESTARTS, CONFOUNDED = range(3)
@@ -114,7 +113,7 @@ def classify(pair: PairRuns, *, applied: str = "as_recorded", typed_order: str =
     changes = changes_of_pair(pair, applied=applied)
     rounds = _find_rounds(pair, changes, alternated)
     # Two blocks of each side, not all of one before all of the other.
-    sides = number_groups([pair.cell, pair.side])
+    sides = group_ids([pair.cell, pair.side])
     blocks = rank_within(sides, changes.block)
     most = np.zeros((pair.n_cells, 2), dtype=np.int64)
     np.maximum.at(most, (pair.cell, pair.side), blocks + 1)
@@ -176,7 +175,7 @@ def changes_of_pair(pair: PairRuns, *, applied: str) -> Changes:
     lacking = np.bincount(pair.family_of_run[~runs.is_given("tuning_change")], minlength=n_families) > 0
     declared = ~lacking[pair.family_of_run]
     keys = ("card", "bench", "session", "tuning", "tuning_change")
-    own = number_groups([runs.codes[key] for key in keys])
+    own = group_ids([runs.codes[key] for key in keys])
     # Declared ids lie behind the derived ones, so that the two cannot meet.
     return Changes(
         np.where(declared, own + runs.change.max() + 1, runs.change),
@@ -200,7 +199,7 @@ def installed_once(pair: PairRuns, changes: Changes) -> np.ndarray:
     if not pair.across or pair.by_card or len(np.unique(pair.runs.codes["card"])) < 2:
         return np.zeros(pair.n_cells, dtype=bool)
     side = pair.cell * 2 + pair.side
-    first = np.unique(number_groups([side, changes.block]), return_index=True)[1]
+    first = np.unique(group_ids([side, changes.block]), return_index=True)[1]
     return np.bincount(side[first], minlength=2 * pair.n_cells).reshape(-1, 2).min(axis=1) == 1
 
 
@@ -226,19 +225,19 @@ def _linked(pair: PairRuns, changes: Changes, rounds: tuple, *, applied: str) ->
         (pair.cell[blocks], changes.block[blocks]),
         _block_pairs(pair, changes.block, np.flatnonzero(~in_rounds & ~changes.is_exact & _has_order(pair))),
     ]
-    links = [(cell, number_groups([pair.family[cell], link])) for cell, link in links if len(cell)]
+    links = [(cell, group_ids([pair.family[cell], link])) for cell, link in links if len(cell)]
     return connected_parts(pair.n_cells, links)
 
 
 def _pieces(pair: PairRuns, id_: np.ndarray, rows: np.ndarray, *, whole: bool) -> np.ndarray:
     """Return the number of the piece of its round that each of some runs belongs to."""
-    round_ = number_groups([pair.family_of_run[rows], id_[rows]])
+    round_ = group_ids([pair.family_of_run[rows], id_[rows]])
     if whole:
         return round_
     sequence = np.lexsort((pair.runs.numbers["order"][rows], round_))
     group, cell = round_[sequence], pair.cell[rows][sequence]
     # A complete round has two runs of each game: the first opens it, the second closes it.
-    game = number_groups([group, cell])
+    game = group_ids([group, cell])
     opens = np.zeros(len(rows), dtype=np.int64)
     opens[np.unique(game, return_index=True)[1]] = 1
     is_closed = np.cumsum(2 * opens - 1) == 0
@@ -249,12 +248,12 @@ def _pieces(pair: PairRuns, id_: np.ndarray, rows: np.ndarray, *, whole: bool) -
 
 def _block_pairs(pair: PairRuns, block: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return, for each cell, the pairs of blocks that follow each other in it."""
-    first = np.unique(number_groups([pair.cell[rows], block[rows]]), return_index=True)[1]
+    first = np.unique(group_ids([pair.cell[rows], block[rows]]), return_index=True)[1]
     cell, found = pair.cell[rows][first], block[rows][first]
     follows = cell[1:] == cell[:-1]
     if not follows.any():
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    return cell[1:][follows], number_groups([found[:-1][follows], found[1:][follows]])
+    return cell[1:][follows], group_ids([found[:-1][follows], found[1:][follows]])
 
 
 def _find_rounds(pair: PairRuns, changes: Changes, alternated: np.ndarray) -> _Rounds:
@@ -266,16 +265,16 @@ def _find_rounds(pair: PairRuns, changes: Changes, alternated: np.ndarray) -> _R
     turn = np.empty(len(pair.cell))
     sequence = np.lexsort((np.arange(len(turn)), *given))
     session = np.where(alternated[pair.cell], 0, pair.runs.codes["session"])
-    groups = number_groups([pair.cell, pair.side, session])[sequence]
+    groups = group_ids([pair.cell, pair.side, session])[sequence]
     turn[sequence] = rank_within(groups, np.arange(len(turn)))
     label = np.where(by_turn[pair.cell], turn, np.nan_to_num(round_, nan=-1.0))
     keys = [label, pair.runs.codes["session"]]
     strict = pair.cell
     if pair.by_card:
         keys.append(pair.runs.codes["card"])
-        strict = number_groups([pair.cell, pair.runs.codes["card"]])
-    id_ = number_groups(keys)
-    place = number_groups([pair.cell, id_])
+        strict = group_ids([pair.cell, pair.runs.codes["card"]])
+    id_ = group_ids(keys)
+    place = group_ids([pair.cell, id_])
     counts = np.bincount(place * 2 + pair.side, minlength=2 * (int(place.max()) + 1)).reshape(-1, 2)
     complete = (counts == 1).all(axis=1)[place]
     broken = np.zeros(pair.n_cells, dtype=bool)
@@ -311,7 +310,7 @@ def _repeated(keys: list[np.ndarray], among: np.ndarray) -> np.ndarray:
     """Return which rows share their keys with another row among those given."""
     repeated = np.zeros(len(among), dtype=bool)
     if among.any():
-        groups = number_groups([key[among] for key in keys])
+        groups = group_ids([key[among] for key in keys])
         repeated[among] = np.bincount(groups)[groups] > 1
     return repeated
 
@@ -321,7 +320,7 @@ def _same_side_first(pair: PairRuns, round_id: np.ndarray, used: np.ndarray) -> 
     n_families = int(pair.family.max()) + 1
     order = pair.runs.numbers["order"]
     rows = np.flatnonzero(used & _has_order(pair))
-    rows = rows[np.lexsort((order[rows], number_groups([pair.cell, round_id])[rows]))][0::2]
+    rows = rows[np.lexsort((order[rows], group_ids([pair.cell, round_id])[rows]))][0::2]
     family = pair.family_of_run[rows]
     counts = np.bincount(family * 2 + pair.side[rows], minlength=2 * n_families).reshape(-1, 2)
     return (counts.sum(axis=1) >= SAME_ORDER_ROUNDS) & (counts == 0).any(axis=1)
@@ -345,13 +344,13 @@ def _varies(pair: PairRuns, part: np.ndarray, classes: np.ndarray) -> np.ndarray
 
 def _sessions_are_shared(pair: PairRuns, confounded: np.ndarray) -> np.ndarray:
     """Return which families have a session that holds one side only of several games."""
-    session = number_groups([pair.cell, pair.runs.codes["session"]])
+    session = group_ids([pair.cell, pair.runs.codes["session"]])
     both = np.zeros((int(session.max()) + 1, 2), dtype=bool)
     both[session, pair.side] = True
     lonely = confounded[pair.cell] & ~both[session].all(axis=1) & pair.runs.is_given("session")
     first = np.unique(session[lonely], return_index=True)[1]
     cell = pair.cell[lonely][first]
-    sessions = number_groups([pair.family[cell], pair.runs.codes["session"][lonely][first]])
+    sessions = group_ids([pair.family[cell], pair.runs.codes["session"][lonely][first]])
     several = pair.family[cell][np.bincount(sessions)[sessions] > 1] if len(cell) else cell
     return np.bincount(several, minlength=int(pair.family.max()) + 1) > 0
 
@@ -359,3 +358,69 @@ def _sessions_are_shared(pair: PairRuns, confounded: np.ndarray) -> np.ndarray:
 def _all(count: int, source: str) -> np.ndarray:
     """Return the same text for each family."""
     return np.full(count, source, dtype=object)
+
+
+#: Level at which a drift is no chance.
+LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Slope per run of each family, beside a mean of its own for every cell.
+
+    Attributes
+    ----------
+    slope, se : per run, of ln y on the ratio scale; nan where order or runs are lacking
+    df, p : degrees of freedom and two-sided p-value
+    """
+
+    slope: np.ndarray
+    se: np.ndarray
+    df: np.ndarray
+    p: np.ndarray
+
+    def is_visible(self, limit: float) -> np.ndarray:
+        """Return which slopes are above a limit (per run) and not chance."""
+        return (np.abs(self.slope) > limit) & (self.p < LEVEL)
+
+
+def estimate_drift(values: np.ndarray, order: np.ndarray, *, cell: np.ndarray, family: np.ndarray) -> Drift:
+    """Estimate the slope of the values on the order done.
+
+    Parameters
+    ----------
+    values : array (runs,), natural log on the ratio scale; nan is left out
+    order : array (runs,), place in the order done; nan is left out
+    cell : array (runs,), whole numbers from 0: runs that share a mean (a game under one tuning)
+    family : array (runs,), whole numbers from 0: runs that share a slope
+
+    Returns
+    -------
+    Drift, arrays (families,)
+
+    Notes
+    -----
+    Least squares of ``y ~ cell + order``: both sides centred within their cells.
+    """
+    n_families = int(family.max(initial=-1)) + 1
+    rows = ~(np.isnan(values) | np.isnan(order))
+    values, order, cell, family = values[rows], order[rows], cell[rows], family[rows]
+    y, x = _centred(values, cell), _centred(order, cell)
+    sxx, sxy, syy = (np.bincount(family, weights=w, minlength=n_families) for w in (x * x, x * y, y * y))
+    home = np.full(int(cell.max(initial=-1)) + 1, -1)
+    home[cell] = family
+    cells = np.bincount(home[home >= 0], minlength=n_families)
+    df = np.bincount(family, minlength=n_families) - cells - 1.0
+    fine = (sxx > 0) & (df > 0)
+    safe_xx, safe_df = np.where(fine, sxx, 1.0), np.where(fine, df, 1.0)
+    slope = np.where(fine, sxy / safe_xx, np.nan)
+    se = np.sqrt(np.maximum(syy - sxy**2 / safe_xx, 0.0) / safe_df / safe_xx)
+    t = np.divide(np.abs(slope), se, out=np.full(n_families, np.inf), where=se > 0)
+    p = np.where(slope == 0, 1.0, 2 * t_tail(t, safe_df))
+    return Drift(slope, np.where(fine, se, np.nan), np.where(fine, df, np.nan), np.where(fine, p, np.nan))
+
+
+def _centred(values: np.ndarray, cell: np.ndarray) -> np.ndarray:
+    """Return the values less the mean of their cell."""
+    n = np.maximum(np.bincount(cell), 1)
+    return values - (np.bincount(cell, weights=values) / n)[cell]

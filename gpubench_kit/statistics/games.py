@@ -11,10 +11,10 @@ from functools import cached_property
 
 import numpy as np
 
-from gpubench_kit.statistics.coded_runs import number_groups, rank_within
 from gpubench_kit.statistics.comparison import Estimate, Measured, estimate_from_rounds, estimate_two_groups
 from gpubench_kit.statistics.design import CONFOUNDED, RESTARTS
 from gpubench_kit.statistics.equivalence import Uncertainty
+from gpubench_kit.statistics.runs import group_ids, rank_within
 from gpubench_kit.statistics.variance import shared_rounding
 from gpubench_kit.statistics.withheld import TOO_COARSE
 
@@ -58,7 +58,7 @@ class Games:
     def __init__(self, measured: Measured):
         self.measured, self.family = measured, measured.pair.family
         self.n_families = len(measured.design.shared)
-        self.game = number_groups([self.family, self.name])
+        self.game = group_ids([self.family, self.name])
         self._home = np.zeros(int(self.game.max()) + 1, dtype=np.int64)
         self._home[self.game] = self.family
 
@@ -84,7 +84,7 @@ class Games:
     def unit(self) -> np.ndarray:
         """Unit of each cell: its game; in a family with linked games the games that are linked."""
         linked = self.any_in_family(self._is_linked(self.judged))[self.family]
-        return number_groups([linked, np.where(linked, self.measured.design.part, self.game)])
+        return group_ids([linked, np.where(linked, self.measured.design.part, self.game)])
 
     @cached_property
     def is_unit_linked(self) -> np.ndarray:

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.sheet.looks import Looks, keys_of, runs_behind
-from gpubench_kit.statistics.coded_runs import CodedRuns
 from gpubench_kit.statistics.multiplicity import CLAIMS_OF, NO_VERDICT, weaker_verdict
+from gpubench_kit.statistics.runs import CodedRuns
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.reasons import SEPARATOR
 

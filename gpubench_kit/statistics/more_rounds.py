@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.statistics.adapters import t_quantile
-from gpubench_kit.statistics.coded_runs import number_groups
 from gpubench_kit.statistics.design import CLASSES, RESTARTS
 from gpubench_kit.statistics.multiplicity import DIFFERENT, SAME, UNDECIDED
 from gpubench_kit.statistics.planning import MOST_ROUNDS, cautious_sigma, degrees_of_freedom
+from gpubench_kit.statistics.runs import group_ids
 
 #: Settled whatever the difference is; settled where nothing, or at least the margin, is there.
 WHATEVER, CLEAR = "whatever", "clear"
@@ -66,7 +66,7 @@ class Compared:
         verdict = rows["verdict"].to_numpy()
         return cls(
             family=family,
-            pair=number_groups([family, rows["place"].to_numpy()]),
+            pair=group_ids([family, rows["place"].to_numpy()]),
             n=n,
             sigma=sigma,
             df=df,

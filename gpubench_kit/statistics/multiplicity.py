@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from gpubench_kit.statistics.pair_runs import members_of
+from gpubench_kit.statistics.runs import members_of
 
 UNDECIDED, NO_VERDICT = "undecided", "no_verdict"
 

@@ -9,12 +9,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gpubench_kit.statistics.coded_runs import number_groups
 from gpubench_kit.statistics.comparison import Measured
 from gpubench_kit.statistics.design import CONFOUNDED
 from gpubench_kit.statistics.equivalence import Uncertainty
 from gpubench_kit.statistics.games import Games, Pooled, ratio_or_nan
-from gpubench_kit.statistics.pair_runs import members_of
+from gpubench_kit.statistics.runs import group_ids, members_of
 from gpubench_kit.statistics.withheld import DIFFERENCE_STANDS, NEVER_COMPARED, TOO_COARSE
 
 #: Games needed to speak of others like them.
@@ -75,7 +74,7 @@ def noise_ratios(results: list[tuple[Games, Pooled]]) -> list[np.ndarray]:
     key, log = np.concatenate(keys), np.concatenate(logs)
     there = np.isfinite(log)
     means = []
-    for group in (number_groups([key]), number_groups([key, metric])):
+    for group in (group_ids([key]), group_ids([key, metric])):
         total = np.bincount(group[there], weights=log[there], minlength=int(group.max()) + 1)
         means.append(ratio_or_nan(total, np.bincount(group[there], minlength=len(total)))[group])
     ends = np.cumsum([len(one) for one in logs])[:-1]

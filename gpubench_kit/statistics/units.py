@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.coded_runs import rank_within
 from gpubench_kit.statistics.design import RESTARTS, ROUNDS, Design
-from gpubench_kit.statistics.pair_runs import PairRuns
+from gpubench_kit.statistics.runs import PairRuns, rank_within
 
 #: No measurement is larger, nor a ratio smaller than one part of it: squares and products stay numbers.
 _LARGEST = 1e50

@@ -116,7 +116,7 @@ def shared_rounding(floor: np.ndarray, variance: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(noise), step * 6 / np.pi**2 * terms, 0.0)
 
 
-def borrow_variance(
+def shrink_variance(
     variance: np.ndarray,
     df: np.ndarray,
     *,

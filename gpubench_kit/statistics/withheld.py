@@ -6,7 +6,7 @@ import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.design import CONFOUNDED, Design
-from gpubench_kit.statistics.pair_runs import PairRuns
+from gpubench_kit.statistics.runs import PairRuns
 from gpubench_kit.statistics.units import Units, scaled_values
 from gpubench_kit.wording.reasons import WITHHELD_TEXT
 

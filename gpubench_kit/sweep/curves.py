@@ -10,7 +10,7 @@ import numpy as np
 
 from gpubench_kit.model.plan.ladder import Line
 from gpubench_kit.model.plan.references import Pair, Subject
-from gpubench_kit.statistics.coded_runs import CodedRuns
+from gpubench_kit.statistics.runs import CodedRuns
 from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Losses, Measured, measure_settings
 from gpubench_kit.sweep.shape import Points, Shape, fit_shape
 

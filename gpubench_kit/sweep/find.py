@@ -17,10 +17,10 @@ import pandas as pd
 from gpubench_kit.model.errors import DesignError, GpubenchError
 from gpubench_kit.model.plan.ladder import Ladder, ladder_of
 from gpubench_kit.model.plan.references import CardUnit
-from gpubench_kit.statistics.coded_runs import CodedRuns, code_runs
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.statistics.looks import level_of_looks
+from gpubench_kit.statistics.runs import CodedRuns, encode_runs
 from gpubench_kit.sweep.answers import answer_line, most_efficient, setting_rows
 from gpubench_kit.sweep.curves import (
     PARTS,
@@ -138,7 +138,7 @@ def _between(usable: pd.DataFrame, swept: Sequence[_Swept], plan) -> Iterator[di
     couples = [two for two in product(reviewed, rivals) if two[0].measured.bench == two[1].measured.bench]
     if not couples:
         return
-    coded = code_runs(usable)
+    coded = encode_runs(usable)
     for of, against in couples:
         for group in (one for one in of.measured.groups if one in against.measured.groups):
             sides = [_side(one, group, plan) for one in (of, against)]
@@ -176,7 +176,7 @@ def _swept(
     """Return what was measured on one card and bench."""
     (card, bench, ladder), (usable, runs) = place, data
     own = _of_subject(usable, (card, bench), plan)
-    coded = code_runs(own)
+    coded = encode_runs(own)
     levels = levels_of_games(estimate_noise(own, plan), plan)
     measured = measure_ladder(coded, ladder, subject=(card, bench), plan=plan, level=level)
     tunings = (ladder.reference, *measured.tunings)

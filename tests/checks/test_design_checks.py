@@ -14,7 +14,7 @@ from gpubench_kit.checks.design_checks import (
     check_same_order,
     check_shifts,
 )
-from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.design import estimate_drift
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

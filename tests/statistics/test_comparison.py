@@ -10,13 +10,12 @@ from run_tables import CASES, REFERENCE_METRICS, closed, make_plan, reference_ru
 from scipy import stats
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
-from gpubench_kit.statistics.coded_runs import code_runs
 from gpubench_kit.statistics.comparison import estimate_from_rounds, estimate_two_groups
 from gpubench_kit.statistics.design import classify
 from gpubench_kit.statistics.equivalence import Uncertainty, run_tests
-from gpubench_kit.statistics.pair_runs import select_pair
+from gpubench_kit.statistics.runs import encode_runs, select_pair
 from gpubench_kit.statistics.units import gather_units
-from gpubench_kit.statistics.variance import borrow_variance
+from gpubench_kit.statistics.variance import shrink_variance
 
 REFERENCE_RUNS = np.log([100, 101, 99.5, 100.4, 100.1])
 NEW_RUNS = np.log([102.1, 102.6, 101.9, 102.0, 102.9])
@@ -32,7 +31,7 @@ def judged(estimate, *, margin=math.nan, level=0.05, direction=1):
 def units_of(case, metric, arm):
     """Return the games and the values of both sides, one place per run."""
     plan = make_plan(("factory", arm), metrics=[metric])
-    pair = select_pair(code_runs(reference_runs(case)), plan.pairs()[0], metric=metric)
+    pair = select_pair(encode_runs(reference_runs(case)), plan.pairs()[0], metric=metric)
     return pair.cell_text("game"), gather_units(pair, classify(pair)).means
 
 
@@ -133,7 +132,7 @@ def test_moderated_groups_agree_with_r_once_cap_and_own_rule_are_off(case, metri
     wanted = expected(case, metric, arm, "moderated_pair").loc[games]
     own = estimate_two_groups(means)
     guard = 1e-5 * np.median(own.variance)
-    moderated = borrow_variance(np.maximum(own.variance, guard), own.df, cap=None, own_rule=False)
+    moderated = shrink_variance(np.maximum(own.variance, guard), own.df, cap=None, own_rule=False)
     estimate = own.with_variance(moderated.variance, moderated.df)
     fine = (wanted["status"] == "ok").to_numpy() & (own.variance > guard)
     assert closed(wanted["se_log"][fine])(np.sqrt(estimate.error)[fine])

@@ -5,15 +5,14 @@ import pandas as pd
 import pytest
 from run_tables import CASES, balanced, games, make_plan, reference_runs, reference_table, run_table
 
-from gpubench_kit.statistics.coded_runs import code_runs
 from gpubench_kit.statistics.design import CLASSES, classify
-from gpubench_kit.statistics.pair_runs import select_pair
+from gpubench_kit.statistics.runs import encode_runs, select_pair
 from gpubench_kit.synthetic import Design, make_review
 
 
 def design_of(table, *, tuning="quiet", applied="as_recorded", typed_order="not_known", plan=None):
     plan = plan or make_plan(("factory", tuning))
-    pair = select_pair(code_runs(table), plan.pairs()[0], metric="avg_fps")
+    pair = select_pair(encode_runs(table), plan.pairs()[0], metric="avg_fps")
     return classify(pair, applied=applied, typed_order=typed_order)
 
 

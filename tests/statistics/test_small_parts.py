@@ -6,9 +6,8 @@ import pytest
 from run_tables import CASES, REFERENCE_METRICS, closed, reference_runs, reference_table, run_table
 
 from gpubench_kit.model.plan import Pair, Subject
-from gpubench_kit.statistics.coded_runs import code_runs, number_groups, rank_within
-from gpubench_kit.statistics.drift import estimate_drift
-from gpubench_kit.statistics.pair_runs import members_of, select_pair
+from gpubench_kit.statistics.design import estimate_drift
+from gpubench_kit.statistics.runs import encode_runs, group_ids, members_of, rank_within, select_pair
 from gpubench_kit.statistics.units import in_percent, scaled_values
 from gpubench_kit.wording.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
 
@@ -49,12 +48,12 @@ def test_drift_needs_runs_and_order():
 
 def test_a_subject_without_a_card_stands_for_any():
     pair = Pair(Subject("", "quiet", ""), Subject("", "factory", ""))
-    assert select_pair(code_runs(run_table("A1 B1")), pair, metric="avg_fps").n_cells == 1
-    assert select_pair(code_runs(run_table("A1 A2")), pair, metric="avg_fps") is None
+    assert select_pair(encode_runs(run_table("A1 B1")), pair, metric="avg_fps").n_cells == 1
+    assert select_pair(encode_runs(run_table("A1 A2")), pair, metric="avg_fps") is None
 
 
 def test_missing_columns_have_their_defaults():
-    coded = code_runs(run_table("A1 B1")[["tuning", "game", "metric", "value"]])
+    coded = encode_runs(run_table("A1 B1")[["tuning", "game", "metric", "value"]])
     assert set(coded.text("group")) == {"all"}
     assert set(coded.text("purpose")) == {"measure"}
     assert np.isnan(coded.numbers["round"]).all()
@@ -63,7 +62,7 @@ def test_missing_columns_have_their_defaults():
 
 def test_empty_texts_stand_for_defaults_where_a_text_is_needed():
     table = run_table("A1 B1").assign(group="", purpose="", model=["", "Larkmoor"], power_measured_at=pd.NA)
-    coded = code_runs(table)
+    coded = encode_runs(table)
     assert set(coded.text("group")) == {"all"}
     assert coded.text("model").tolist() == ["Larkmoor 4", "Larkmoor"]
     assert not coded.is_given("power_measured_at").any()
@@ -71,24 +70,24 @@ def test_empty_texts_stand_for_defaults_where_a_text_is_needed():
 
 def test_derived_changes_follow_the_order_done():
     table = run_table("A1 A2 B2 B2 A3")
-    coded = code_runs(table)
+    coded = encode_runs(table)
     assert coded.change.tolist() == [0, 1, 2, 2, 3]
     assert coded.stretch.tolist() == [0, 0, 1, 1, 2]
     assert coded.installation.tolist() == [0] * 5
-    backwards = code_runs(table.assign(order=[5, 4, 3, 2, 1]))
+    backwards = encode_runs(table.assign(order=[5, 4, 3, 2, 1]))
     assert backwards.stretch.tolist() == [2, 2, 1, 1, 0]
 
 
 def test_groups_are_numbered_by_their_columns():
-    assert number_groups([np.array([5, 1, 5, 1]), np.array([0, 1, 0, 0])]).tolist() == [2, 1, 2, 0]
-    assert number_groups([np.array([], dtype=int)]).tolist() == []
+    assert group_ids([np.array([5, 1, 5, 1]), np.array([0, 1, 0, 0])]).tolist() == [2, 1, 2, 0]
+    assert group_ids([np.array([], dtype=int)]).tolist() == []
 
 
 def test_many_large_columns_do_not_run_over():
     rng = np.random.default_rng(1)
     columns = [rng.integers(0, 2**40, 50) for _ in range(5)]
     wanted = pd.DataFrame(dict(enumerate(columns))).groupby(list(range(5))).ngroup()
-    assert number_groups(columns).tolist() == wanted.tolist()
+    assert group_ids(columns).tolist() == wanted.tolist()
 
 
 def test_ranks_count_distinct_labels_of_a_group():

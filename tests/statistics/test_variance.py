@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.special import polygamma
 
 from gpubench_kit.statistics.adapters import f_quantile
-from gpubench_kit.statistics.variance import borrow_variance, moments, resolution_variance, trigamma_inverse
+from gpubench_kit.statistics.variance import moments, resolution_variance, shrink_variance, trigamma_inverse
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -34,7 +34,7 @@ def test_resolution_variance_is_that_of_a_uniform_error():
 
 
 def test_four_degrees_of_freedom_give_the_published_variances():
-    got = borrow_variance(VARIANCES, np.full(10, 4))
+    got = shrink_variance(VARIANCES, np.full(10, 4))
     wanted = [0.233443, 0.353443, 0.438443, 0.218443, 1.9, 0.313443, 0.483443, 0.398443, 0.273443, 0.578443]
     assert got.estimated_prior_df == pytest.approx(9.09237212, abs=1e-6)
     assert got.prior_df == pytest.approx(4)
@@ -45,7 +45,7 @@ def test_four_degrees_of_freedom_give_the_published_variances():
 
 
 def test_two_degrees_of_freedom_give_the_published_variances():
-    got = borrow_variance(VARIANCES, np.full(10, 2))
+    got = shrink_variance(VARIANCES, np.full(10, 2))
     assert np.isinf(got.estimated_prior_df)
     assert got.prior_df == pytest.approx(2)
     assert got.borrowed.all()
@@ -54,7 +54,7 @@ def test_two_degrees_of_freedom_give_the_published_variances():
 
 
 def test_unequal_degrees_of_freedom_give_the_published_variances():
-    got = borrow_variance(VARIANCES, np.array([2, 2, 2, 2, 2, 2, 4, 4, 1, 9]))
+    got = shrink_variance(VARIANCES, np.array([2, 2, 2, 2, 2, 2, 4, 4, 1, 9]))
     wanted = [0.226745, 0.346745, 0.431745, 0.211745, 1.121745, 0.306745, 0.538426, 0.453426, 0.180873, 0.8]
     assert got.variance == pytest.approx(wanted, abs=1e-6)
     assert got.df.tolist() == [4, 4, 4, 4, 4, 4, 8, 8, 2, 9]
@@ -62,17 +62,17 @@ def test_unequal_degrees_of_freedom_give_the_published_variances():
 
 @pytest.mark.parametrize(("df", "guard"), [(4, 1.465821), (2, 3.211976)])
 def test_a_game_stands_alone_beyond_the_published_guard(df, guard):
-    got = borrow_variance(VARIANCES, np.full(10, df))
+    got = shrink_variance(VARIANCES, np.full(10, df))
     limit = got.prior_variance * f_quantile(0.90, df, got.prior_df)
     assert limit == pytest.approx(guard, abs=1e-6)
     assert (got.borrowed == (limit >= VARIANCES)).all()
 
 
 def test_without_cap_and_own_rule_it_is_the_moderated_variance():
-    got = borrow_variance(VARIANCES, np.full(10, 4), cap=None, own_rule=False)
+    got = shrink_variance(VARIANCES, np.full(10, 4), cap=None, own_rule=False)
     assert got.prior_df == pytest.approx(9.09237212, abs=1e-6)
     assert got.prior_variance == pytest.approx(0.41729130, abs=1e-7)
-    flat = borrow_variance(VARIANCES, np.full(10, 2), cap=None, own_rule=False)
+    flat = shrink_variance(VARIANCES, np.full(10, 2), cap=None, own_rule=False)
     assert flat.variance == pytest.approx(0.527)
     assert flat.df == pytest.approx(20)
 
@@ -91,7 +91,7 @@ def test_without_cap_and_own_rule_it_agrees_with_r(family):
     own, df, prior, prior_df, after, total = numbers.astype(float).to_numpy().T
     # R moderates a game without any spread too; here it is held at its floor and left out before.
     guarded = np.maximum(own, 1e-5 * np.median(own))
-    got = borrow_variance(guarded, df, cap=None, own_rule=False)
+    got = shrink_variance(guarded, df, cap=None, own_rule=False)
     assert got.prior_variance == pytest.approx(prior, rel=1e-6)
     assert got.prior_df == pytest.approx(prior_df, rel=1e-4)
     spread = own > 1e-5 * np.median(own)
@@ -100,38 +100,38 @@ def test_without_cap_and_own_rule_it_agrees_with_r(family):
 
 
 def test_fewer_than_six_games_do_not_borrow():
-    got = borrow_variance(VARIANCES[:5], np.full(5, 4))
+    got = shrink_variance(VARIANCES[:5], np.full(5, 4))
     assert not got.borrowed.any()
     assert got.variance == pytest.approx(VARIANCES[:5])
     assert np.isnan(got.prior_df).all()
 
 
 def test_a_game_left_out_changes_no_other():
-    with_flat = borrow_variance(np.append(VARIANCES, 1e-9), np.full(11, 4), eligible=np.arange(11) < 10)
-    alone = borrow_variance(VARIANCES, np.full(10, 4))
+    with_flat = shrink_variance(np.append(VARIANCES, 1e-9), np.full(11, 4), eligible=np.arange(11) < 10)
+    alone = shrink_variance(VARIANCES, np.full(10, 4))
     assert with_flat.variance[:10] == pytest.approx(alone.variance, rel=1e-14)
     assert with_flat.variance[10] == 1e-9
     assert not with_flat.borrowed[10]
 
 
 def test_families_are_independent_of_each_other():
-    both = borrow_variance(np.stack([VARIANCES, VARIANCES[::-1] * 7]), np.full((2, 10), 4))
-    alone = borrow_variance(VARIANCES[::-1] * 7, np.full(10, 4))
+    both = shrink_variance(np.stack([VARIANCES, VARIANCES[::-1] * 7]), np.full((2, 10), 4))
+    alone = shrink_variance(VARIANCES[::-1] * 7, np.full(10, 4))
     assert both.variance[1] == pytest.approx(alone.variance, rel=1e-14)
 
 
 @given(st.lists(st.floats(0.01, 100), min_size=6, max_size=30), st.integers(1, 7), st.floats(0.001, 1000))
 def test_borrowing_does_not_depend_on_the_unit(variances, df, factor):
     variances = np.array(variances)
-    plain = borrow_variance(variances, np.full(len(variances), df))
-    scaled = borrow_variance(variances * factor, np.full(len(variances), df))
+    plain = shrink_variance(variances, np.full(len(variances), df))
+    scaled = shrink_variance(variances * factor, np.full(len(variances), df))
     assert scaled.variance == pytest.approx(plain.variance * factor, rel=1e-6)
     assert scaled.df == pytest.approx(plain.df, rel=1e-6)
 
 
 @given(st.lists(st.floats(0.01, 100), min_size=6, max_size=30), st.integers(1, 12))
 def test_the_others_never_count_for_more_than_the_own_runs(variances, df):
-    got = borrow_variance(np.array(variances), np.full(len(variances), df))
+    got = shrink_variance(np.array(variances), np.full(len(variances), df))
     assert np.all(got.prior_df <= min(4, df) + 1e-12)
     assert np.all(got.df <= 2 * df)
     assert got.borrowed.any() or df >= 8 or len(set(variances)) > 1

@@ -10,7 +10,7 @@ import pytest
 from made_sweeps import step_name, sweep_plan
 
 from gpubench_kit.model.plan.references import Pair, Subject
-from gpubench_kit.statistics.coded_runs import code_runs
+from gpubench_kit.statistics.runs import encode_runs
 from gpubench_kit.sweep.measured import judge_settings
 from gpubench_kit.sweep.search import search_sequence
 from gpubench_kit.synthetic import Design, Noise, make_review
@@ -50,7 +50,7 @@ def steps_passed(losses, *, rounds: int, games: int = 3, noise: Noise | None = N
     plan = sweep_plan(STEPS, games=games)
     effects = {"factory": 0.0, **dict(zip(names, losses, strict=True))}
     design = Design(games=games, rounds=rounds, suites=SWEEPS)
-    coded = code_runs(make_review(effects, design, noise=noise or Noise(run_pct=0.6), seed=seed))
+    coded = encode_runs(make_review(effects, design, noise=noise or Noise(run_pct=0.6), seed=seed))
     pairs = [Pair(Subject("Larkmoor 4", name, ""), Subject("Larkmoor 4", "factory", "")) for name in names]
     groups = list(coded.names["group"])
     _, tests = judge_settings(coded, pairs, groups=groups, metric="avg_fps", plan=plan, level=LEVEL)
@@ -95,7 +95,7 @@ def test_testing_every_step_without_order_would_name_too_many():
     """The control: without the order the cliff is passed by some step in far more than 5 % of sweeps."""
     names = [step_name(step) for step in STEPS]
     effects = {"factory": 0.0, **dict.fromkeys(names, CLIFF)}
-    coded = code_runs(make_review(effects, Design(games=3, rounds=5, suites=SWEEPS), seed=5))
+    coded = encode_runs(make_review(effects, Design(games=3, rounds=5, suites=SWEEPS), seed=5))
     pairs = [Pair(Subject("Larkmoor 4", name, ""), Subject("Larkmoor 4", "factory", "")) for name in names]
     groups = list(coded.names["group"])
     _, tests = judge_settings(coded, pairs, groups=groups, metric="avg_fps", plan=sweep_plan(STEPS), level=LEVEL)

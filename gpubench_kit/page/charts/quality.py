@@ -12,7 +12,7 @@ from gpubench_kit.page.charts.marks import value_text
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
 from gpubench_kit.page.charts.scales import is_known
 from gpubench_kit.page.charts.states import State
-from gpubench_kit.statistics.drift import estimate_drift
+from gpubench_kit.statistics.design import estimate_drift
 from gpubench_kit.wording.numbers import change_text, count_text, p_text
 from gpubench_kit.wording.terms import metric_of, scene_names, scene_text
 
@@ -72,7 +72,7 @@ def order_of_runs(
     Notes
     -----
     Deviations are from the geometric mean, in percent, on the ratio scale, else from the mean in the unit. The
-    slope is that of `gpubench_kit.statistics.drift`.
+    slope is that of `gpubench_kit.statistics.design`.
     """
     facts = metric_of(metric)
     is_ratio = facts.scale == "ratio"
