@@ -11,6 +11,7 @@ import pandas as pd
 
 from gpubench_kit.claims.sentences import known_text
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Costs
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.statistics.contrasts import UnitChange, games_in_unit, has_entered
@@ -214,23 +215,25 @@ def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Itera
         yield "power", {"unit": "W", "reason": why or "No game could be compared."}
         return
     power = games_in_unit(pd.DataFrame(entered), row)
-    for quantity, (span, unit) in _running(power, plan).items():
+    watts = Span(power.change, power.ci_low, power.ci_high)
+    for quantity, (span, unit) in _running(watts, plan).items():
         sides = {"of_value": power.of_value, "against_value": power.against_value}
-        alone = {name: UnitChange(*[value] * 7, n_games=power.n_games) for name, value in sides.items()}
+        alone = {name: Span(value, value, value) for name, value in sides.items()}
         levels = {name: _running(one, plan)[quantity][0].value for name, one in alone.items()}
         yield quantity, _numbers(span, unit) | levels | {"reason": why}
     for quantity, found in _against_price(row, power, plan):
         yield quantity, {"reason": why} | found
 
 
-def _running(power: UnitChange, plan) -> dict[str, tuple[Span, str]]:
+def _running(watts: Span, plan: ReviewPlan) -> dict[str, tuple[Span, str]]:
     """Return power, energy, cost and heat of a power difference."""
-    costs, watts = plan.costs, Span(power.change, power.ci_low, power.ci_high)
+    costs = plan.costs
     energy = energy_kwh(watts, hours_of(costs))
+    price = math.nan if costs.price_per_kwh is None else costs.price_per_kwh
     return {
         "power": (watts, "W"),
         "energy": (energy, "kWh"),
-        "running_cost": (energy.times(costs.price_per_kwh), costs.currency),
+        "running_cost": (energy.times(price), costs.currency),
         "heat": (energy_kwh(watts, costs.hours_per_day), "kWh"),
     }
 
@@ -256,12 +259,12 @@ def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
     """Yield performance per price of two cards."""
     if row.of_card == row.against_card:
         return
-    extra, missing = extra_price(row, plan)
-    if extra is None or row.verdict == NO_VERDICT:
+    _, missing = extra_price(row, plan)
+    price, against_price = price_of(row.of_card, plan), price_of(row.against_card, plan)
+    if price is None or against_price is None or row.verdict == NO_VERDICT:
         yield "value_for_money", {"unit": "%", "reason": missing or known_text(row, plan)}
         return
-    prices = price_of(row.of_card, plan), price_of(row.against_card, plan)
-    span = value_for_money(Span(row.change, row.ci_low, row.ci_high), prices[0], against_price=prices[1])
+    span = value_for_money(Span(row.change, row.ci_low, row.ci_high), price, against_price=against_price)
     yield "value_for_money", _numbers(span, "%") | {"reason": known_text(row, plan)}
 
 
@@ -273,11 +276,11 @@ def extra_price(row: Any, plan) -> tuple[float | None, str]:
     row : row with ``of_card`` and ``against_card``
     plan : ReviewPlan, gives the prices of the cards
     """
-    prices = {card: price_of(card, plan) for card in (row.of_card, row.against_card)}
-    missing = [card for card, price in prices.items() if price is None]
-    if missing:
-        return None, f"No price is given for {' and '.join(missing)}."
-    return prices[row.of_card] - prices[row.against_card], ""
+    price, against_price = price_of(row.of_card, plan), price_of(row.against_card, plan)
+    if price is None or against_price is None:
+        missing = [card for card in (row.of_card, row.against_card) if price_of(card, plan) is None]
+        return None, f"No price is given for {' and '.join(dict.fromkeys(missing))}."
+    return price - against_price, ""
 
 
 def _numbers(span: Span, unit: str) -> dict:
@@ -403,9 +406,9 @@ def _rival_lines(row: Any, plan, *, energy: str) -> Iterator[dict]:
         yield start | {"quantity": PER_WATT} | _columns(span)
         return
     yield start | {"quantity": PERFORMANCE} | _columns(span)
-    if extra_price(row, plan)[0] is not None:
-        prices = price_of(row.of_card, plan), price_of(row.against_card, plan)
-        money = value_for_money(span, prices[0], against_price=prices[1])
+    price, against_price = price_of(row.of_card, plan), price_of(row.against_card, plan)
+    if price is not None and against_price is not None:
+        money = value_for_money(span, price, against_price=against_price)
         yield start | {"quantity": PER_PRICE} | _columns(money)
 
 

@@ -73,7 +73,7 @@ def _watch(parent: int) -> None:
     """End this process when the one that started it is gone."""
     if IS_WINDOWS:
         # Windows goes on naming a parent that is gone, so the process itself is waited for.
-        system = ctypes.windll.kernel32
+        system = ctypes.windll.kernel32  # type: ignore[attr-defined]
         system.WaitForSingleObject(system.OpenProcess(_WAIT, False, parent), _FOR_EVER)
     while not IS_WINDOWS and os.getppid() == parent:
         time.sleep(_PACE_S)

@@ -114,7 +114,8 @@ def _contrast_finding(accent: str, theme: str) -> Finding:
 
 def _channels(colour: str) -> tuple[float, float, float]:
     """Return red, green and blue, 0 to 1, of a hex colour."""
-    return tuple(int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5))
+    red, green, blue = (int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5))
+    return red, green, blue
 
 
 def _luminance(colour: str) -> float:

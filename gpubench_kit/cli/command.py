@@ -11,6 +11,7 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from gpubench_kit import __version__
 from gpubench_kit.cli.compare import add_compare
@@ -96,7 +97,7 @@ class _Bar:
 
     def __init__(self, asked: argparse.Namespace):
         self._is_off = asked.quiet or not sys.stderr.isatty()
-        self._bar = None
+        self._bar: Any = None
 
     def __enter__(self) -> _Bar:
         from tqdm import tqdm

@@ -260,7 +260,7 @@ def add_check(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Ca
     # The limits come from the plan's models, which only a reader of this help needs to have loaded.
     command.epilog = None
     plain_help = command.format_help
-    command.format_help = lambda: f"{plain_help()}\n{_limits()}\n\n{_EXITS}\n\nExample: {example}\n"
+    command.format_help = lambda: f"{plain_help()}\n{_limits()}\n\n{_EXITS}\n\nExample: {example}\n"  # type: ignore[method-assign]
 
 
 _EXITS = "Exit codes: 0 done; 1 done, but nothing is recorded yet; 2 bad input. It does not count as a look."

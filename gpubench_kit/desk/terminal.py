@@ -12,6 +12,7 @@ import threading
 import time
 import unicodedata
 from collections.abc import Iterator
+from typing import Any
 
 from rich.console import Console
 from rich.text import Text
@@ -218,7 +219,7 @@ def _styled(line: str, number: int) -> Text:
     return text
 
 
-def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Keys | PipedKeys, *, wait_s: float = 1.0) -> None:
+def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Any, *, wait_s: float = 1.0) -> None:
     """Look and listen until the session ends.
 
     Parameters

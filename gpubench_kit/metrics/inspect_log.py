@@ -13,7 +13,7 @@ from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.metrics.formulas import LOW_DEFINITIONS, low_fps, mean_over_window
-from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run, metrics_of_sensors
+from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run
 from gpubench_kit.model.errors import LogError
 
 
@@ -53,16 +53,17 @@ def inspect_log(
     run_log = _read(path, sensors, declared or Declaration(), sensor_edge_s)
     rules = MetricRules(low_definition, with_hitches=True, sensor_edge_s=sensor_edge_s)
     frames, facts = run_log.frames, run_log.facts
-    rows = metrics_of_run(run_log, rules) if frames else metrics_of_sensors(run_log, rules)
+    rows = metrics_of_run(run_log, rules)
     end_s = frames.end_s if frames else facts.duration_s
     means = {
         metric: mean_over_window(run_log.sensor_time_s, values, start_s=sensor_edge_s, end_s=end_s - sensor_edge_s)
         for metric, values in run_log.sensors.items()
     }
-    shares = {"1pct": 100, "0p1pct": 1000} if frames else {}
+    shares = {"1pct": 100, "0p1pct": 1000}
     lows = {
         definition: {name: low_fps(frames.frame_ms, definition=definition, one_in=n) for name, n in shares.items()}
         for definition in LOW_DEFINITIONS
+        if frames is not None
     }
     alignment = {
         "method": facts.line_up,
@@ -77,7 +78,7 @@ def inspect_log(
         "duration_s": facts.duration_s if math.isfinite(facts.duration_s) else None,
         "metrics": {row["metric"]: row["value"] for row in rows},
         "definitions": {row["metric"]: row["definition"] for row in rows},
-        "lows": lows if frames else {},
+        "lows": lows,
         "sensors": {metric: asdict(mean) for metric, mean in means.items() if mean is not None},
         "line_up": alignment if facts.line_up else {},
         # The run has no name here.
@@ -87,8 +88,8 @@ def inspect_log(
 
 def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s: float) -> RunLog:
     """Return the log as read; a sensor log alone is taken as one where it is no frame log."""
-    other = (str(sensors), sensors.name) if sensors else (None, "")
-    run_log = read_run(RunTask("", str(path), path.name, *other, declared, sensor_edge_s=sensor_edge_s))
+    other, name = (str(sensors), sensors.name) if sensors else (None, "")
+    run_log = read_run(RunTask("", str(path), path.name, other, name, declared, sensor_edge_s=sensor_edge_s))
     if run_log.faults and sensors is None and not _has_frame_times(path, declared):
         alone = read_run(RunTask("", None, "", str(path), path.name, declared, sensor_edge_s=sensor_edge_s))
         run_log = alone if alone.sensors and not alone.faults else run_log

@@ -55,15 +55,18 @@ class MetricRules:
 
 
 def metrics_of_run(run_log: RunLog, rules: MetricRules) -> list[dict]:
-    """Return the metrics of a run with frames, one row of ``tables.RUN_METRICS`` each.
+    """Return the metrics of a run, one row of ``tables.RUN_METRICS`` each; of its sensors alone without frames.
 
     Parameters
     ----------
     run_log : the run as read
     rules : what the plan decides
     """
-    rows = frame_metrics(run_log.frames, rules)
-    window = (rules.sensor_edge_s, run_log.frames.end_s - rules.sensor_edge_s)
+    frames = run_log.frames
+    if frames is None:
+        return metrics_of_sensors(run_log, rules)
+    rows = frame_metrics(frames, rules)
+    window = (rules.sensor_edge_s, frames.end_s - rules.sensor_edge_s)
     rows += sensor_metrics(run_log, window, edge_s=rules.sensor_edge_s)
     values = {row["metric"]: row["value"] for row in rows}
     rows += energy_metrics(values)

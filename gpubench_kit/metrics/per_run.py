@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.metrics.formulas import FRAMES_NEEDED_FOR_0P1PCT
-from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run, metrics_of_sensors
+from gpubench_kit.metrics.of_one_run import MetricRules, energy_metrics, metrics_of_run
 from gpubench_kit.metrics.progress_file import progress_to_file
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
@@ -226,7 +226,7 @@ def _results_of(tasks: Sequence[RunTask], rules: MetricRules, parent: int) -> li
 def _result(task: RunTask, rules: MetricRules, memory: FormatMemory) -> _Result:
     """Return the metrics of one run with its facts."""
     run_log = read_run(task, memory=memory)
-    rows = metrics_of_run(run_log, rules) if run_log.frames is not None else metrics_of_sensors(run_log, rules)
+    rows = metrics_of_run(run_log, rules)
     return _Result(rows, run_log.facts, run_log.findings, run_log.faults)
 
 
@@ -240,6 +240,6 @@ def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
         if 0 < n_frames < FRAMES_NEEDED_FOR_0P1PCT:
             message = f"the 0.1 % low of {n_frames} frames rests on {-(-n_frames // 1000)} frames only."
             action = "Record a longer scene, or leave this low out."
-            limits = {"found": float(n_frames), "limit": float(FRAMES_NEEDED_FOR_0P1PCT), "unit": "frames"}
-            found.append(Finding("note", "too_few_frames", message, run=run, action=action, **limits))
+            one = Finding("note", "too_few_frames", message, run=run, action=action, unit="frames")
+            found.append(replace(one, found=float(n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
     return found

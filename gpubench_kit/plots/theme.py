@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -30,13 +31,13 @@ def theme(kind: str = "light") -> Iterator[None]:
     kind : ``light`` or ``dark``
     """
     tokens = colours(kind)
-    settings = {
+    settings: dict[Any, Any] = {
         "figure.facecolor": tokens["g"], "axes.facecolor": tokens["g"], "savefig.facecolor": tokens["g"],
         "axes.edgecolor": tokens["a"], "axes.labelcolor": tokens["i"], "text.color": tokens["i"],
         "xtick.color": tokens["m"], "ytick.color": tokens["m"], "grid.color": tokens["r"],
         "axes.titlecolor": tokens["i"], "axes.titleweight": "bold", "axes.titlelocation": "left",
         "axes.spines.top": False, "axes.spines.right": False, "legend.frameon": False,
-        "axes.prop_cycle": mpl.cycler(color=[tokens[f"t{place}"] for place in range(_TUNINGS + 1)]),
+        "axes.prop_cycle": plt.cycler(color=[tokens[f"t{place}"] for place in range(_TUNINGS + 1)]),
     }  # fmt: skip
     with sns.axes_style("whitegrid", rc=settings), sns.plotting_context("notebook"), mpl.rc_context(settings):
         yield

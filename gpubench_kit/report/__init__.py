@@ -4,4 +4,4 @@ import sys
 
 # jsonschema would build a grammar of internationalised addresses for 1.6 s on import; without it
 # only the format check `iri` is skipped, which no notebook uses.
-sys.modules.setdefault("rfc3987_syntax", None)
+sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]

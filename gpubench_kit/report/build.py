@@ -86,8 +86,8 @@ def build_report(
     GpubenchError : the plan, the run sheet or a log cannot be used, the earlier report is none or of another
         review, or the report cannot be written; a report that stood there is then as it was
     """
-    options = {"progress": progress, "record_look": record_look, "making": Making(pictures=pictures)}
-    page = make_report(folder, output, previous=previous, **options)
+    making = Making(pictures=pictures)
+    page = make_report(folder, output, previous=previous, progress=progress, record_look=record_look, making=making)
     list_reports(page.parent.parent)
     return page
 

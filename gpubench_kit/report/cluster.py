@@ -26,7 +26,7 @@ try:
     from distributed import Client
     from distributed.comm import resolve_address
 except ImportError:
-    Client = None
+    Client = None  # type: ignore[assignment, misc]
 
 #: Seconds within which the scheduler and each worker must answer.
 _ANSWER_S = 10

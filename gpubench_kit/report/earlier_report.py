@@ -41,7 +41,7 @@ class _Result(_Lax):
     against_tuning: str
     against_bench: str
     metric: str
-    verdict: Literal[*VERDICTS]
+    verdict: Literal[*VERDICTS]  # type: ignore[valid-type]
     no_loss: bool | None = None
     reason: str | None = None
     change: float | None

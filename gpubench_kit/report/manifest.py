@@ -68,7 +68,7 @@ def _first_and_last(started_at: pd.Series) -> tuple[str, str]:
     given = started_at[started_at != ""]
     seconds = started_at_s(given) if len(given) else np.array([])
     known = seconds[np.isfinite(seconds)]
-    return tuple(_moment(float(one)) for one in (known.min(), known.max())) if len(known) else ("", "")
+    return (_moment(float(known.min())), _moment(float(known.max()))) if len(known) else ("", "")
 
 
 def _moment(seconds: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass, field, replace
@@ -279,7 +279,7 @@ def _nothing_left_behind(tasks: Sequence[ReviewTask], outcomes: dict[str, Outcom
             ReportPlace(task.report, task.folder).clean_up()
 
 
-def _outcomes(tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float) -> Iterator[Outcome]:
+def _outcomes(tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float) -> Generator[Outcome]:
     """Yield what became of each report, as they come back."""
     waiting = [list(tasks)]
     while waiting:
@@ -318,7 +318,7 @@ class _Attempt:
     back: set[str] = field(default_factory=set)
     error: Exception | None = None
 
-    def outcomes(self) -> Iterator[Outcome]:
+    def outcomes(self) -> Generator[Outcome]:
         """Yield what became of each, as they come back, until all are back or an error ends it."""
         run = _run(self._noted(), self.engine, limit_s=self.limit_s)
         try:
@@ -345,7 +345,7 @@ class _Attempt:
             yield task
 
 
-def _run(tasks: Iterator[ReviewTask], engine: Engine, *, limit_s: float) -> Iterator[Outcome]:
+def _run(tasks: Iterator[ReviewTask], engine: Engine, *, limit_s: float) -> Generator[Outcome]:
     """Yield the outcomes of tasks in the order in which they come back."""
     with engine.parallel():
         run = Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch=engine.workers, timeout=limit_s)
@@ -377,7 +377,11 @@ def _arrived(outcome: Outcome, tasks: Sequence[ReviewTask], engine: Engine) -> O
 def _is_seen(outcome: Outcome) -> bool:
     """Return whether the report that a worker speaks of is the one that is seen from here."""
     try:
-        return outcome.page.exists() and file_hash(outcome.page.parent / MANIFEST) == outcome.manifest_sha256
+        return (
+            outcome.page is not None
+            and outcome.page.exists()
+            and file_hash(outcome.page.parent / MANIFEST) == outcome.manifest_sha256
+        )
     except GpubenchError:
         return False
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pandas as pd
@@ -88,7 +88,7 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     )
     to_run = rows if len(rows) else PLANNED_RUNS.frame(so_far.pending.sort_values("order", kind="stable"))
     visits = visits_of(to_run.itertuples(), plan)
-    rounds = {scene: count for scene, count in planned_rounds(session.design).items() if count}
+    planned = {scene: count for scene, count in planned_rounds(session.design).items() if count}
     in_blocks = session.design.by_restart
     asks_for_rounds = work.stage == "first" and not work.design.in_blocks and len(rows)
     messages = (*work.messages, why) if asks_for_rounds else work.messages
@@ -98,9 +98,9 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
         messages=messages,
         noise=noise.table,
         noise_source=noise.source,
-        needs=needs_of(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
-        needs_overall=needs_over_games(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
-        chances=verdict_chances(noise.table, plan, rounds=rounds, in_blocks=in_blocks),
+        needs=needs_of(noise.table, plan, rounds=planned, in_blocks=in_blocks),
+        needs_overall=needs_over_games(noise.table, plan, rounds=planned, in_blocks=in_blocks),
+        chances=verdict_chances(noise.table, plan, rounds=planned, in_blocks=in_blocks),
         rows=rows,
         to_run=to_run,
         visits=visits_table(visits),
@@ -121,7 +121,7 @@ def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar)
     return fit_session(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
 
 
-def _free_names(taken: set[str], count: int) -> Iterable[str]:
+def _free_names(taken: set[str], count: int) -> Iterator[str]:
     """Yield names of runs that the sheet does not have: r001, r002, ..."""
     numbers = [int(name[1:]) for name in taken if name[:1] == "r" and name[1:].isdecimal() and name[1:].isascii()]
     number = max(numbers, default=count)

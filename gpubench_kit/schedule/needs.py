@@ -327,7 +327,7 @@ def verdict_chances(
     for (group, metric), part in there[ratio & (there["sd"] > 0)].groupby(["group", "metric"], sort=False):
         test = planned_test(plan, games=part["game"].nunique(), in_blocks=in_blocks)
         sigma = noise_of_unit(float(part["sd"].median()), part["restart_sd"].iloc[0], in_blocks=in_blocks)
-        margin = scaled_size(metric, plan.margin_of(metric))
+        margin = scaled_size(metric, plan.margin_of(metric) or 0.0)
         key = {"group": group, "metric": metric, "noise": 100 * np.expm1(sigma)}
         rows += [key | one for one in _curves(sigma, margin, metric=metric, test=test)]
     return VERDICT_CHANCES.frame(rows)

@@ -65,7 +65,7 @@ def extended_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Iterator[Path | 
     exists = any((plan.folder / name).exists() for name in SHEET_FILES)
     file = find_sheet(plan.folder) if exists else plan.folder / SHEET_FILES[0]
     before = _bytes_of(file) if exists else None
-    start = before if exists else (",".join(SHEET_HEADINGS) + "\n").encode("utf-8")
+    start = before if before is not None else (",".join(SHEET_HEADINGS) + "\n").encode("utf-8")
     after = _extended(start, rows, plan, file=file)
     if (_bytes_of(file) if file.exists() else None) != before:
         raise TableError(Fault(file.name, "the file was changed while the session was planned.", "Call again."))

@@ -241,7 +241,8 @@ def _order_of_tunings(review: MadeReview, game: MadeGame, *, number: int) -> lis
 
 def _numbered(runs: list[MadeRun], review: MadeReview) -> list[MadeRun]:
     """Return the runs with names, places and clocks."""
-    numbered, clock, session = [], review.started, ""
+    numbered: list[MadeRun] = []
+    clock, session = review.started, ""
     for order, run in enumerate(runs, start=1):
         if session and run.session != session:
             clock = (clock + timedelta(days=1)).replace(hour=18, minute=30, second=0)

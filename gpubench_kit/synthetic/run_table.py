@@ -205,7 +205,7 @@ def _noise_factors(by_game: Sequence[float] | np.ndarray, suites: int, games: in
     return _of_each_game(factors, games, "by_game")
 
 
-def _of_each_game(values: Effect, games: int, what: str) -> np.ndarray:
+def _of_each_game(values: Effect | np.ndarray, games: int, what: str) -> np.ndarray:
     """Return one number for each game."""
     found = np.asarray(values, dtype=float)
     if found.ndim and found.shape != (games,):

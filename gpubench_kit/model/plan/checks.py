@@ -105,7 +105,7 @@ def _roles(plan: Any) -> Iterator[Problem]:
 @_check("cards.name cards.role cards.model")
 def _models(plan: Any) -> Iterator[Problem]:
     """Yield problems of the cards' models: one role per model, no model named as one of several cards."""
-    role = {}
+    role: dict[str, str] = {}
     by_name = {card.name: card.model for card in plan.cards}
     for number, card in enumerate(plan.cards):
         if role.setdefault(card.model, card.role) != card.role:

@@ -15,7 +15,7 @@ _NO_DECISION = frozenset({"price", "driver", "room_c", "stability", "scene", "ki
 
 
 def decisions_of(
-    sections: Mapping[str, Mapping[str, Any]], measured: Mapping[str, Iterable[BaseModel]], *, pairs: Iterable[Pair]
+    sections: Mapping[str, Mapping[str, Any]], measured: Mapping[str, Iterable[Any]], *, pairs: Iterable[Pair]
 ) -> dict[str, Any]:
     """Return decisions as flat keys, independent of the order in which they were written.
 
@@ -93,7 +93,8 @@ def _changes(what: str, before: Any, now: Any) -> list[tuple[str, str, str]]:
         keys = sorted(key for key in before.keys() | now.keys() if before.get(key) != now.get(key))
         return [(f"{what}.{key}", _as_text(before.get(key)), _as_text(now.get(key))) for key in keys]
     if isinstance(before, dict) or isinstance(now, dict):
-        return [(what, *("not in the plan" if one is None else "in the plan" for one in (before, now)))]
+        old, new = ("not in the plan" if one is None else "in the plan" for one in (before, now))
+        return [(what, old, new)]
     return [(what, _as_text(before), _as_text(now))]
 
 

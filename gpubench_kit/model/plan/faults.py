@@ -55,7 +55,7 @@ def place(loc: Loc, data: Mapping[str, Any]) -> str:
         keys = keys[2:]
     elif keys:
         head = f"[{_key(keys[0])}]"
-        parts.append(f"[{head}]" if isinstance(data.get(keys[0]), list) else head)
+        parts.append(f"[{head}]" if isinstance(data.get(str(keys[0])), list) else head)
         keys = keys[1:]
     return ", ".join([*parts, _dotted(keys)] if keys else parts)
 
@@ -108,7 +108,7 @@ def _numbered(loc: list[str | int], data: Any) -> str:
     for key in loc:
         value = value[key]
     name = (value.get("name") or value.get("id")) if isinstance(value, Mapping) else None
-    number = f"{loc[-1] + 1}"
+    number = f"{int(loc[-1]) + 1}"
     return f"{number} {shown(name)}" if isinstance(name, str) and name else number
 
 
@@ -215,7 +215,7 @@ def repaired(
     for loc in sorted(to_drop, key=lambda loc: [(isinstance(key, int), key) for key in loc], reverse=True):
         holder = _table_at(copied, loc) if loc else None
         if isinstance(holder, list):
-            holder.pop(loc[-1])
+            holder.pop(int(loc[-1]))
         elif isinstance(holder, dict):
             holder.pop(loc[-1], None)
     return copied, touched
@@ -229,7 +229,7 @@ def _described(error: Mapping[str, Any], model: type[BaseModel]) -> tuple[str, s
     is_key_of_logs = kind == "model_type" and loc[0] == "logs" and len(loc) == 2 and field is None
     if kind == "extra_forbidden" or is_key_of_logs:
         return *_unknown_key(loc, holder, error["input"]), loc[:-1]
-    if kind in ("missing", "too_short"):
+    if kind in ("missing", "too_short") and field is not None:
         return *_missing(kind, loc, field), loc[:-1]
     if kind == "kit":
         return error["ctx"]["problem"], error["ctx"]["action"], loc
@@ -289,7 +289,7 @@ def _stand_in(kind: str, loc: Loc) -> Any:
     if kind == "missing":
         value = _STAND_INS.get(loc[-1])
         is_of_list = len(loc) > 1 and isinstance(loc[-2], int)
-        return f"(entry {loc[-2] + 1})" if value == "-" and is_of_list else value
+        return f"(entry {int(loc[-2]) + 1})" if value == "-" and is_of_list else value
     if len(loc) == 1 and kind in ("too_short", "tuple_type", "model_type"):
         return _STAND_INS.get(loc[-1])
     return {} if kind == "model_type" and isinstance(loc[-1], int) else None

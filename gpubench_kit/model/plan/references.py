@@ -266,7 +266,7 @@ def _sensors(sensors: Iterable[str], *, loc: Loc) -> Iterator[Problem]:
 
 def _sides(plan: Any, asked: Any, *, loc: Loc) -> Iterator[Problem]:
     """Yield problems of ``of`` and ``against``: unknown names, tunings that the card lacks, equal sides."""
-    problems = []
+    problems: list[Problem] = []
     for side in ("of", "against"):
         written, place = getattr(asked, side), (*loc, side)
         cards = sorted({name for card in plan.cards for name in (card.name, card.model)})
@@ -322,7 +322,7 @@ def _about_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
 
 def _sides_of_reading(plan: Any, claim: Claim, loc: Loc) -> Iterator[Problem]:
     """Yield a problem where a reading does not suit one card, or two."""
-    key = claim.reading[0]
+    key = claim.reading[0] if claim.reading else ""
     pair = plan.pairs_of(claim)[0]
     is_of_two = pair.of.card != pair.against.card
     if key == "at_fps" and not is_of_two:

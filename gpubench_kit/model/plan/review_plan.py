@@ -269,7 +269,8 @@ def _checked(data: dict[str, Any], *, folder: Path, file: str) -> ReviewPlan:
     """Return the plan, or raise all faults: those within sections and those across them."""
     data, source, faults = with_measured_spread(data, folder=folder, file=file)
     touched: set[str] = set()
-    plan, remaining = None, data
+    plan: ReviewPlan | None = None
+    remaining = data
     for attempt in range(_MOST_REPAIRS):
         try:
             plan = ReviewPlan.model_validate(remaining)
@@ -281,7 +282,7 @@ def _checked(data: dict[str, Any], *, folder: Path, file: str) -> ReviewPlan:
             touched |= now_touched
     if plan is not None:
         faults += check_across_sections(plan, data, touched=touched, file=file)
-    if faults:
+    if faults or plan is None:
         raise PlanError(faults)
     plan._folder = folder
     plan._spread_source = source

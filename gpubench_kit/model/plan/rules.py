@@ -381,10 +381,11 @@ def _by_preference(rows: Iterable[Mapping[str, str]], bench: str) -> list[Mappin
 
 def _as_stated(rows: Iterable[Mapping[str, str]]) -> dict[str, float]:
     """Return rows of the table as a plan states a spread: by metric, with the least number of restarts."""
-    spread, restarts = {}, []
+    spread: dict[str, float] = {}
+    restarts: list[float | None] = []
     for row in rows:
         usable = _number(row["widen_by"])
-        spread[row["metric"]] = _number(row["spread"]) if usable is None else usable
+        spread[row["metric"]] = (_number(row["spread"]) or 0.0) if usable is None else usable
         restarts.append(
             _number(row["widen_restarts"])
             if usable is not None
