@@ -32,6 +32,8 @@ class Cell(NamedTuple):
     mark: Mark
     title: str
     spark: Any
+    #: Its interval without the unit, shown where it is asked for and in print.
+    interval: str = ""
 
 
 class Line(NamedTuple):
@@ -267,9 +269,10 @@ def _cell(row: Any, *, value: float | None, metric: str, limit: float, is_overal
     unit, mark = unit_of_change(row), mark_of(row)
     change = change_text(row.change, unit).removesuffix(unit).rstrip()
     level = say("games.together") if is_overall else say("games.on_its_own")
-    title = f"{mark.word}, {interval_text(row.ci_low, row.ci_high, unit)} ({level})"
+    interval = interval_text(row.ci_low, row.ci_high, unit)
+    title = f"{mark.word}, {interval} ({level})"
     spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit) if limit else None
-    return Cell(change, shown, mark, title, spark)
+    return Cell(change, shown, mark, title, spark, interval.removesuffix(unit).rstrip())
 
 
 def level_value(value: float | None, metric: str, *, is_overall: bool = False) -> str:

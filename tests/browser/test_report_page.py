@@ -166,6 +166,20 @@ def test_a_metric_is_chosen_without_a_script(built_demo, browser):
         assert seen == [False, False, True]
 
 
+def test_intervals_in_the_table_by_game_are_shown_by_key_and_on_paper(built_demo, browser):
+    with opened(browser, built_demo / "index.html", width=NARROW) as one:
+        first = one.page.locator(".mx .x1 td .ci").first
+        assert not first.is_visible()
+        one.page.locator("#mx-1").focus()
+        one.page.keyboard.press("Tab")
+        one.page.keyboard.press("Space")
+        assert first.is_visible()
+        one.page.keyboard.press("Space")
+        assert not first.is_visible()
+        one.page.emulate_media(media="print")
+        assert first.is_visible()
+
+
 def test_the_page_prints_with_every_section(report, browser):
     with opened(browser, report / "index.html") as one:
         # A list of links to the sections is of no use on paper.

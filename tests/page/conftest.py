@@ -59,7 +59,9 @@ def made_up(
             "analysis": {"metrics": list(metrics)},
         }
     )
-    usable = pd.concat([_usable(games, tunings, metric, rounds=rounds) for metric in metrics], ignore_index=True)
+    usable = pd.concat(
+        [usable_runs(games, tunings, metric, rounds=rounds) for metric in metrics], ignore_index=True
+    )
     by_game = {game: factors[place % len(factors)] for place, game in enumerate(games)}
     is_rate = usable["metric"].str.endswith("_fps")
     usable["value"] *= usable["game"].map(by_game).where(is_rate, 1.0)
@@ -144,7 +146,7 @@ def rich_results() -> Results:
     return results_of(review, facts_of=facts_of(review), pictures="film")
 
 
-def _usable(games, tunings, metric: str, *, rounds: int) -> pd.DataFrame:
+def usable_runs(games, tunings, metric: str, *, rounds: int) -> pd.DataFrame:
     """Return the usable runs of one metric."""
     further = [place * EFFECTS[metric][place % 2] for place in range(len(tunings) - 1)]
     effects = {tunings[0]: 0.0} | dict(zip(tunings[1:], [*EFFECTS[metric], *further[2:]], strict=False))

@@ -24,6 +24,6 @@ def test_the_page_of_twenty_games_and_seven_states_is_light(rich):
 
 def test_few_words_are_seen_before_anything_is_opened(rich):
     soup = BeautifulSoup(rich, "html.parser")
-    for hidden in soup.select("svg, style, title, .sr, details:not([open]) > :not(summary), .tabs:not(.x1)"):
+    for hidden in soup.select("svg, style, title, .sr, details:not([open]) > :not(summary), .tabs:not(.x1), .ci"):
         hidden.decompose()
     assert len(soup.body.get_text(" ").split()) <= MOST_WORDS
