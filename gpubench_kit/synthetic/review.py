@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.errors import DesignError
-from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
+from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, list_runs
 
 IDLE_W = 34.0
 IDLE_MHZ = 310.0
@@ -108,7 +108,13 @@ def _frame_times(review: MadeReview, run: MadeRun, *, avg_fps: float, rng: np.ra
     game = run.game
     n = max(round(review.scene_s * float(avg_fps)), 10)
     disturbed = run.mishap == "background_load"
-    logs = _scene_profile(review, run, n) + game.roughness * (2.5 if disturbed else 1.0) * _wandering(n, rng)
+    # What the scene asks of the card over its course is the same in every run of a game.
+    scene = np.random.default_rng([review.seed, 6, review.games.index(run.game)])
+    course = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    waves = [
+        scene.uniform(0.02, 0.08) * np.sin(turns * course + scene.uniform(0, 2 * np.pi)) for turns in (1, 2, 5)
+    ]
+    logs = np.sum(waves, axis=0) + game.roughness * (2.5 if disturbed else 1.0) * _wandering(n, rng)
     per_min = game.hitches_per_min * (8 if disturbed else 1)
     if run.purpose == "warm_up":
         logs += 0.25 * np.exp(-np.arange(n) / (0.2 * n))
@@ -119,16 +125,9 @@ def _frame_times(review: MadeReview, run: MadeRun, *, avg_fps: float, rng: np.ra
     return np.round(shape / shape.mean() * 1000 / avg_fps, 4)
 
 
-def _scene_profile(review: MadeReview, run: MadeRun, n: int) -> np.ndarray:
-    """Return what the scene asks of the card over its course, the same in every run of a game."""
-    rng = np.random.default_rng([review.seed, 6, review.games.index(run.game)])
-    course = np.linspace(0, 2 * np.pi, n, endpoint=False)
-    waves = [rng.uniform(0.02, 0.08) * np.sin(turns * course + rng.uniform(0, 2 * np.pi)) for turns in (1, 2, 5)]
-    return np.sum(waves, axis=0)
-
-
-def _wandering(n: int, rng: np.random.Generator, *, memory: float = 0.95) -> np.ndarray:
+def _wandering(n: int, rng: np.random.Generator) -> np.ndarray:
     """Return noise of variance 1, half of it autocorrelated (first order), half free."""
+    memory = 0.95
     shocks = rng.standard_normal(n) * np.sqrt((1 + memory) / (1 - memory))
     shocks[0] *= np.sqrt((1 - memory) / (1 + memory))
     # Exponential smoothing with weight 1 - memory is the autoregression, computed in compiled code.
@@ -322,7 +321,9 @@ def plan_text(review: MadeReview) -> str:
     about = {"title": review.title, "date": review.started.date(), "licence": review.licence}
     parts = [_table_text("[review]", about)]
     parts.append(_table_text("[[cards]]", {"name": review.card, "power_measured_at": "board_sensor"}))
-    parts += [_tuning_text(tuning, is_reference=not place) for place, tuning in enumerate(review.tunings)]
+    for place, tuning in enumerate(review.tunings):
+        keys: dict = {"name": tuning.name} | ({} if place else {"reference": True})
+        parts.append(_table_text("[[tunings]]", keys | ({"changes": tuning.changes} if tuning.changes else {})))
     for name in dict.fromkeys(game.name for game in review.games):
         parts.append(_game_text([game for game in review.games if game.name == name]))
     return "\n".join([*parts, review.plan_end.strip() + "\n"]).rstrip() + "\n"
@@ -346,16 +347,6 @@ def _log_names(run: MadeRun, dialect: Dialect) -> tuple[str, str]:
     ending = ".csv.gz" if dialect.compress else ".csv"
     frame_log = "" if run.purpose == "idle" else f"logs/{run.run}.frames{ending}"
     return frame_log, f"logs/{run.run}.sensors.csv"
-
-
-def _tuning_text(tuning: MadeTuning, *, is_reference: bool) -> str:
-    """Return the plan's section of a tuning."""
-    keys: dict = {"name": tuning.name}
-    if is_reference:
-        keys["reference"] = True
-    if tuning.changes:
-        keys["changes"] = tuning.changes
-    return _table_text("[[tunings]]", keys)
 
 
 def _game_text(settings: list[MadeGame]) -> str:

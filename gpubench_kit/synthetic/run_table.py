@@ -146,42 +146,24 @@ def make_review(
 
 def _places(design: Design, shape: tuple, rng: np.random.Generator) -> _Places:
     """Return where each run stands."""
-    if design.layout == "rounds":
-        suites, games, rounds, tunings = shape
-        first = rng.permuted(np.broadcast_to(np.arange(tunings), (suites, games, 1, tunings)), axis=3)
-        slot = (first + np.arange(rounds)[:, None]) % tunings
-        start = (np.arange(rounds) * games + np.arange(games)[:, None])[None, :, :, None] * tunings
-        order = start + slot
-        return _Places(order, order, np.zeros(shape, int), _round_numbers(shape))
-    if design.layout == "shared-rounds":
-        return _places_of_shared_rounds(shape, rng)
-    return _places_of_blocks(shape, design.blocks if design.layout == "restarts" else 1)
-
-
-def _places_of_shared_rounds(shape: tuple, rng: np.random.Generator) -> _Places:
-    """Round by round, tuning by tuning; one tuning change serves all games."""
     suites, games, rounds, tunings = shape
-    first = rng.permuted(np.broadcast_to(np.arange(tunings), (suites, 1, 1, tunings)), axis=3)
-    slot = (first + np.arange(rounds)[:, None]) % tunings
-    change = np.broadcast_to(np.arange(rounds)[:, None] * tunings + slot, shape)
-    order = change * games + np.arange(games)[:, None, None]
-    return _Places(order, change, np.zeros(shape, int), _round_numbers(shape))
-
-
-def _places_of_blocks(shape: tuple, blocks: int) -> _Places:
-    """Blocks of one tuning, the tunings in turn and back (A B B A A B); each block is a session."""
-    _, games, rounds, tunings = shape
-    runs = rounds // blocks
+    of_game, of_round = np.arange(games)[:, None, None], np.arange(rounds)[:, None]
+    if design.layout in ("rounds", "shared-rounds"):
+        is_shared = design.layout == "shared-rounds"
+        each = (suites, 1 if is_shared else games, 1, tunings)
+        slot = (rng.permuted(np.broadcast_to(np.arange(tunings), each), axis=3) + of_round) % tunings
+        # Round by round; one tuning change serves all games, or each game has its own.
+        change = of_round * tunings + slot if is_shared else (of_round * games + of_game) * tunings + slot
+        change = np.broadcast_to(change, shape)
+        order = change * games + of_game if is_shared else change
+        return _Places(order, change, np.zeros(shape, int), np.broadcast_to(of_round + 1, shape))
+    # Blocks of one tuning, the tunings in turn and back (A B B A A B); each block is a session.
+    runs = rounds // (design.blocks if design.layout == "restarts" else 1)
     block, repeat = np.divmod(np.arange(rounds), runs)
     slot = np.where(block[:, None] % 2 == 0, np.arange(tunings), np.arange(tunings)[::-1])
     session = np.broadcast_to(block[:, None] * tunings + slot, shape)
-    within = np.arange(games)[:, None, None] * runs + repeat[:, None]
-    return _Places(session * games * runs + within, session, session, np.broadcast_to(repeat[:, None] + 1, shape))
-
-
-def _round_numbers(shape: tuple) -> np.ndarray:
-    """Return round numbers from 1."""
-    return np.broadcast_to(np.arange(1, shape[2] + 1)[:, None], shape)
+    order = session * games * runs + of_game * runs + repeat[:, None]
+    return _Places(order, session, session, np.broadcast_to(repeat[:, None] + 1, shape))
 
 
 def _offsets(noise: Noise, places: _Places, rng: np.random.Generator) -> np.ndarray:

@@ -333,17 +333,16 @@ def with_measured_spread(
         return dict(data), "", []
     places = ((folder / SPREAD_FILE, SPREAD_FILE), (Path.cwd() / ARCHIVE_TABLE, ARCHIVE_TABLE.as_posix()))
     path, name = next((one for one in places if one[0].is_file()), (None, ""))
-    spread, problem = ({}, _nowhere()) if path is None else _spread_in(path, name, data)
+    if path is None:
+        spread: dict[str, float] = {}
+        problem = (
+            f"'{ARCHIVE_WORD}' asks for what the archive measured, but there is neither {SPREAD_FILE} in the "
+            f"review folder nor {ARCHIVE_TABLE.as_posix()} in the working directory."
+        )
+    else:
+        spread, problem = _spread_in(path, name, data)
     faults = [Fault(f"{file}, {_PLACE}", problem, _ACTION)] if problem else []
     return {**data, "analysis": {**analysis, "restart_spread": spread}}, name, faults
-
-
-def _nowhere() -> str:
-    """Return what is wrong where there is no archive."""
-    return (
-        f"'{ARCHIVE_WORD}' asks for what the archive measured, but there is neither {SPREAD_FILE} in the review "
-        f"folder nor {ARCHIVE_TABLE.as_posix()} in the working directory."
-    )
 
 
 def _spread_in(path: Path, name: str, data: Mapping[str, Any]) -> tuple[dict[str, float], str]:
@@ -358,25 +357,17 @@ def _spread_in(path: Path, name: str, data: Mapping[str, Any]) -> tuple[dict[str
         return {}, f"{name} lacks the column '{missing[0]}' or any row, so it is no table of the archive."
     metrics = data["analysis"].get("metrics", Analysis.model_fields["metrics"].default)
     wanted = [one for one in metrics if one in METRICS] if isinstance(metrics, list | tuple) else []
-    known = {row["metric"]: row for row in _by_preference(rows, _latest_bench(data)) if row["metric"] in wanted}
+    benches = data.get("benches")
+    last = benches[-1] if isinstance(benches, list) and benches else {}
+    bench = str(last.get("name", "")) if isinstance(last, Mapping) else ""
+    rows = [row for row in rows if _number(row["spread"]) is not None and row["metric"] in wanted]
+    known = {row["metric"]: row for row in rows if row["scope"] == "all"}
+    for row in (one for one in rows if one["scope"] == "bench" and one["bench"].removeprefix("'") == bench):
+        # That of the bench takes the place of that over all benches where it can be used.
+        known |= {row["metric"]: row} if _number(row["widen_by"]) is not None else {}
     if not known:
         return {}, f"{name} knows no restarts in the plan's metrics ({', '.join(wanted)})."
     return _as_stated(known.values()), ""
-
-
-def _latest_bench(data: Mapping[str, Any]) -> str:
-    """Return the name of the last bench of the plan."""
-    benches = data.get("benches")
-    last = benches[-1] if isinstance(benches, list) and benches else {}
-    return str(last.get("name", "")) if isinstance(last, Mapping) else ""
-
-
-def _by_preference(rows: Iterable[Mapping[str, str]], bench: str) -> list[Mapping[str, str]]:
-    """Return the rows over all benches, then those of the bench that can be used, which take their place."""
-    rows = [row for row in rows if _number(row["spread"]) is not None]
-    own = [row for row in rows if row["scope"] == "bench" and row["bench"].removeprefix("'") == bench]
-    usable = [row for row in own if _number(row["widen_by"]) is not None]
-    return [row for row in rows if row["scope"] == "all"] + usable
 
 
 def _as_stated(rows: Iterable[Mapping[str, str]]) -> dict[str, float]:
