@@ -139,7 +139,7 @@ COSTS = Table(
 )  # fmt: skip
 
 
-def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.DataFrame:
+def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Estimate energy, heat and cost over the plan's years, and when a dearer card pays for itself.
 
     Parameters
@@ -176,7 +176,7 @@ def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd
     return COSTS.frame(made) if any(line["quantity"] == "power" for line in made) else COSTS.frame()
 
 
-def value_metric(plan) -> str:
+def value_metric(plan: ReviewPlan) -> str:
     """Return the metric that stands for performance: the primary one where it is a rate, else the frame rate.
 
     Parameters
@@ -187,7 +187,7 @@ def value_metric(plan) -> str:
     return primary.name if primary.better == "higher" and primary.scale == "ratio" else "avg_fps"
 
 
-def price_of(card: str, plan) -> float | None:
+def price_of(card: str, plan: ReviewPlan) -> float | None:
     """Return the price of a card, or of a model; None where it is not given or its samples differ in it.
 
     Parameters
@@ -204,7 +204,7 @@ def _family(row: Any) -> tuple[str, ...]:
     return (*(getattr(row, name) for name in PAIR_KEY), row.group, row.metric)
 
 
-def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan) -> Iterator[tuple[str, dict]]:
+def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan: ReviewPlan) -> Iterator[tuple[str, dict]]:
     """Yield each quantity with its numbers, or with the reason for which it has none."""
     if row.metric not in POWER_METRICS:
         yield from _money_value(row, plan)
@@ -238,7 +238,7 @@ def _running(watts: Span, plan: ReviewPlan) -> dict[str, tuple[Span, str]]:
     }
 
 
-def _against_price(row: Any, power: UnitChange, plan) -> Iterator[tuple[str, dict]]:
+def _against_price(row: Any, power: UnitChange, plan: ReviewPlan) -> Iterator[tuple[str, dict]]:
     """Yield what the price difference of two cards makes of the running cost."""
     if row.of_card == row.against_card:
         return
@@ -255,7 +255,7 @@ def _against_price(row: Any, power: UnitChange, plan) -> Iterator[tuple[str, dic
     yield "break_even_price", _numbers(over_years, costs.currency)
 
 
-def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
+def _money_value(row: Any, plan: ReviewPlan) -> Iterator[tuple[str, dict]]:
     """Yield performance per price of two cards."""
     if row.of_card == row.against_card:
         return
@@ -268,7 +268,7 @@ def _money_value(row: Any, plan) -> Iterator[tuple[str, dict]]:
     yield "value_for_money", _numbers(span, "%") | {"reason": known_text(row, plan)}
 
 
-def extra_price(row: Any, plan) -> tuple[float | None, str]:
+def extra_price(row: Any, plan: ReviewPlan) -> tuple[float | None, str]:
     """Return what one card costs more than the other, or which prices are missing.
 
     Parameters
@@ -309,7 +309,7 @@ SENSITIVITY = Table(
 )  # fmt: skip
 
 
-def cost_sensitivity(costs: pd.DataFrame, plan) -> pd.DataFrame:
+def cost_sensitivity(costs: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return the running cost over the plan's years for other hours and other prices of energy.
 
     Parameters
@@ -365,7 +365,7 @@ AHEAD = Table(
 )  # fmt: skip
 
 
-def ahead_of_rival(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.DataFrame:
+def ahead_of_rival(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return how far one card is ahead of another: in performance, per watt and per price.
 
     Parameters
@@ -393,7 +393,7 @@ def ahead_of_rival(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd
     return AHEAD.frame(made)
 
 
-def _rival_lines(row: Any, plan, *, energy: str) -> Iterator[dict]:
+def _rival_lines(row: Any, plan: ReviewPlan, *, energy: str) -> Iterator[dict]:
     """Yield what follows from one row."""
     names = (*PAIR_KEY, "group", "game", "setting", "metric", "confidence", "margin", "verdict")
     start = {name: getattr(row, name) for name in names}

@@ -24,6 +24,7 @@ from gpubench_kit.claims.readings import classify_reading, p_of_reading
 from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
 from gpubench_kit.sheet.looks import Looks
@@ -34,7 +35,7 @@ from gpubench_kit.statistics.units import direction_of
 def check_claims(
     comparisons: pd.DataFrame,
     overall: pd.DataFrame,
-    plan,
+    plan: ReviewPlan,
     *,
     sweep: Any = None,
     looks: Looks | None = None,
@@ -117,7 +118,7 @@ def _by_script(supported: float, opposed: float, level: float) -> str:
     return CONTRADICTED if opposed <= level else SUPPORTED if supported <= level else NOT_SHOWN
 
 
-def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan, level: float) -> str:
+def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan: ReviewPlan, level: float) -> str:
     """Return the outcome of a claim that was written after the results."""
     claim = verdict.claim
     if claim.over == "games_like_these" or not direction_of(claim.metric):
@@ -131,7 +132,7 @@ def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan, level: float) ->
     return _by_script(verdict.p.supports * count, verdict.p.opposes * count, level)
 
 
-def _without_carried(verdict: Verdict, outcome: str, *, plan, later: float) -> tuple[Verdict, str]:
+def _without_carried(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> tuple[Verdict, str]:
     """Return a claim with its outcome, not shown where one game alone carries what it rests on; and the reason."""
     if outcome == SUPPORTED and verdict.carried_by:
         return with_outcome(verdict, NOT_SHOWN, plan=plan, later=later), "carried_by_one_game"
@@ -152,7 +153,7 @@ def _start(claim) -> dict:
     }
 
 
-def _row(verdict: Verdict, reason: str, plan) -> dict:
+def _row(verdict: Verdict, reason: str, plan: ReviewPlan) -> dict:
     """Return the row of one claim about a metric."""
     text = evidence(verdict)
     if reason == "carried_by_one_game":

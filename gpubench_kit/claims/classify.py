@@ -13,6 +13,7 @@ import pandas as pd
 from gpubench_kit.claims.rules import contradicts, is_flagged, supports
 from gpubench_kit.claims.targets import Amounts, Found, Results, Target, find_targets
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.statistics.contrasts import over_part, scaled
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
@@ -38,7 +39,7 @@ class Limited:
     p: float = float("nan")
 
 
-def over_limited_games(claim: Claim, target: Target, *, plan) -> Limited | None:
+def over_limited_games(claim: Claim, target: Target, *, plan: ReviewPlan) -> Limited | None:
     """Return whether no loss also holds over the games limited by the card.
 
     Parameters
@@ -100,7 +101,7 @@ class ClaimP:
 NO_P = ClaimP(_NONE, _NONE)
 
 
-def p_of_claim(claim: Claim, results: Sequence[tuple[Target, Limited | None]], *, plan) -> ClaimP:
+def p_of_claim(claim: Claim, results: Sequence[tuple[Target, Limited | None]], *, plan: ReviewPlan) -> ClaimP:
     """Return the p-values of a claim about measured results.
 
     Parameters
@@ -179,7 +180,7 @@ def adjusted(p: Sequence[ClaimP]) -> tuple[np.ndarray, np.ndarray]:
     return supported, opposed
 
 
-def _p_of_result(claim: Claim, target: Target, *, plan) -> ClaimP:
+def _p_of_result(claim: Claim, target: Target, *, plan: ReviewPlan) -> ClaimP:
     """Return the p-values of one result; what hangs on a flagged run shows a word only if its verdict does."""
     row = target.row
     if row.verdict == NO_VERDICT or (is_flagged(row) and not supports(claim, target)):
@@ -193,7 +194,9 @@ def _p_of_result(claim: Claim, target: Target, *, plan) -> ClaimP:
     return ClaimP(*(float(np.max([getattr(one, name) for one in found])) for name in ("supports", "opposes")))
 
 
-def _p_of_change(claim: Claim, row: Any, change: float, known: tuple[Uncertainty, Amounts], *, plan) -> ClaimP:
+def _p_of_change(
+    claim: Claim, row: Any, change: float, known: tuple[Uncertainty, Amounts], *, plan: ReviewPlan
+) -> ClaimP:
     """Return the p-values of one change on the scale of the tests."""
     found, amounts = known
     if claim.is_in_unit and row.scale == "ratio":
@@ -269,7 +272,7 @@ class Verdict:
         return next((name for name in names if isinstance(name, str) and name), "")
 
 
-def classify_claim(claim: Claim, results: Results, *, plan) -> Verdict:
+def classify_claim(claim: Claim, results: Results, *, plan: ReviewPlan) -> Verdict:
     """Hold a claim against all results that it speaks of.
 
     Parameters
@@ -296,7 +299,7 @@ def classify_claim(claim: Claim, results: Results, *, plan) -> Verdict:
     return Verdict(claim, outcome, p, classified, found.lacking)
 
 
-def with_outcome(verdict: Verdict, outcome: str, *, plan, later: float) -> Verdict:
+def with_outcome(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> Verdict:
     """Return a claim with the outcome that its script gives it, and what would settle it where it is not shown.
 
     Parameters
@@ -325,7 +328,7 @@ def outcome_of(claim: Claim, target: Target, *, limited: Limited | None = None) 
     return NOT_SHOWN
 
 
-def page_level(overall: pd.DataFrame, plan) -> float:
+def page_level(overall: pd.DataFrame, plan: ReviewPlan) -> float:
     """Return the level of the look that results were made at.
 
     Parameters
@@ -337,7 +340,7 @@ def page_level(overall: pd.DataFrame, plan) -> float:
     return float(known.iloc[0]) if len(known) else level_of_looks(plan)[0]
 
 
-def stands_in_every_game(verdict: Verdict, plan, *, level: float) -> bool:
+def stands_in_every_game(verdict: Verdict, plan: ReviewPlan, *, level: float) -> bool:
     """Return whether a claim about every game stands beside all other statements of the page.
 
     Parameters
@@ -393,7 +396,9 @@ def _is_whole(claim: Claim, found: Found) -> bool:
     return not found.lacking or claim.over == "games_like_these"
 
 
-def _settling(classified: tuple[ClassifiedResult, ...], plan, *, later: float) -> tuple[int | None, str]:
+def _settling(
+    classified: tuple[ClassifiedResult, ...], plan: ReviewPlan, *, later: float
+) -> tuple[int | None, str]:
     """Return how many rounds, or what takes their place, would settle every open result, and the sentence."""
     targets = [one.target for one in classified if one.outcome == NOT_SHOWN]
     needed = [(_more_runs_of(target, plan, later=later), target.row) for target in targets]
@@ -404,7 +409,7 @@ def _settling(classified: tuple[ClassifiedResult, ...], plan, *, later: float) -
     return None, _INSTALL_AGAIN if is_once else ""
 
 
-def _more_runs_of(target: Target, plan, *, later: float) -> int | None:
+def _more_runs_of(target: Target, plan: ReviewPlan, *, later: float) -> int | None:
     """Return the further rounds, or blocks, that would settle one result, if it is undecided."""
     row = target.row
     if row.verdict != UNDECIDED:

@@ -13,6 +13,7 @@ import pandas as pd
 from gpubench_kit.claims.classify import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
 from gpubench_kit.claims.sentences import known_text, sides
 from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import PAIR_KEY
@@ -30,7 +31,7 @@ _LESS_IS_BETTER = ("running_cost", "total_cost")
 _KNOWN = "Hours and prices are taken as known."
 
 
-def money_estimates(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> pd.DataFrame:
+def money_estimates(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return every estimate that claims may speak of, each pair seen from either side.
 
     Parameters
@@ -56,7 +57,7 @@ def money_estimates(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> p
     return pd.DataFrame([*rows, *map(_turned, rows)])
 
 
-def p_of_money(claim: Claim, estimates: pd.DataFrame, overall: pd.DataFrame, *, plan) -> ClaimP:
+def p_of_money(claim: Claim, estimates: pd.DataFrame, overall: pd.DataFrame, *, plan: ReviewPlan) -> ClaimP:
     """Return the p-values at which the interval of an estimate just meets the amount of a claim.
 
     Parameters
@@ -99,7 +100,7 @@ def _p_of_estimate(claim: Claim, row: Any, overall: pd.DataFrame) -> ClaimP:
     return ClaimP(above, below) if claim.kind == "at_least" else ClaimP(below, above)
 
 
-def classify_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any]:
+def classify_money(claim: Claim, estimates: pd.DataFrame, plan: ReviewPlan) -> dict[str, Any]:
     """Return outcome, evidence and the sentence that may be said of a claim about money.
 
     Parameters
@@ -133,7 +134,7 @@ def classify_money(claim: Claim, estimates: pd.DataFrame, plan) -> dict[str, Any
     return {"by": by, "verdict": verdict, "evidence": f"{text} {_KNOWN}", "suggested_text": said}
 
 
-def _rows_of(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[Any]:
+def _rows_of(claim: Claim, estimates: pd.DataFrame, plan: ReviewPlan) -> Iterator[Any]:
     """Yield the estimates that a claim must agree with: every bench, and every group unless it names one."""
     keys = [(*astuple(pair.of), *astuple(pair.against)) for pair in plan.pairs_of(claim)]
     for row in estimates.itertuples(index=False):
@@ -142,7 +143,7 @@ def _rows_of(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[Any]:
             yield row
 
 
-def _why_nothing(claim: Claim, estimates: pd.DataFrame, plan) -> Iterator[str]:
+def _why_nothing(claim: Claim, estimates: pd.DataFrame, plan: ReviewPlan) -> Iterator[str]:
     """Yield why there is no estimate."""
     yield from (row.reason for row in _rows_of(claim, estimates, plan) if row.reason)
     yield f"There is no estimate of the {_name(claim.metric, plan)} of this pair"
@@ -171,7 +172,7 @@ def _evidence(row: Any) -> str:
     return f"Estimate {games}: {_amount(row.value, row)}, {level} interval {span}. {row.reason}".strip()
 
 
-def _sentence(row: Any, plan) -> str:
+def _sentence(row: Any, plan: ReviewPlan) -> str:
     """Return what may be said."""
     of, against = sides(row, plan)
     about = f"{of} against {against}: about {_amount(row.value, row)}"
@@ -182,7 +183,7 @@ def _sentence(row: Any, plan) -> str:
     return f"Estimate, {name}, {about} ({span}). {row.reason}".strip()
 
 
-def _name(quantity: str, plan) -> str:
+def _name(quantity: str, plan: ReviewPlan) -> str:
     """Return the name of an estimate in running text."""
     return _NAMES[quantity].format(years=plain_text(plan.costs.years))
 

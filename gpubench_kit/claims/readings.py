@@ -12,6 +12,7 @@ import pandas as pd
 from gpubench_kit.claims.classify import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
 from gpubench_kit.costs import Span
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.model.plan.sections import READINGS, Claim
 from gpubench_kit.statistics.adapters import normal_cdf, normal_quantile
@@ -38,7 +39,7 @@ class _Read:
     group: str
 
 
-def classify_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
+def classify_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> dict[str, Any]:
     """Return outcome, evidence and the sentence that may be said of a claim that is read off a sweep.
 
     Parameters
@@ -90,7 +91,7 @@ def classify_reading(claim: Claim, sweep: Any, plan) -> dict[str, Any]:
     }
 
 
-def p_of_reading(claim: Claim, sweep: Any, plan) -> ClaimP:
+def p_of_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> ClaimP:
     """Return the p-values of a claim that is read off a sweep: at which its range would meet what is claimed.
 
     Parameters
@@ -138,7 +139,7 @@ def _asks_for_more(claim: Claim) -> bool:
     return claim.kind == "at_least"
 
 
-def _readings(claim: Claim, sweep: Any, plan) -> Iterator[_Read | str]:
+def _readings(claim: Claim, sweep: Any, plan: ReviewPlan) -> Iterator[_Read | str]:
     """Yield what a claim must agree with, on every bench and in every group that it speaks of; or why not."""
     if sweep is None or sweep.too_many_looks:
         yield _LOOKS if sweep else "The review has no sweep to read it off."

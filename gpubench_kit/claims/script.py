@@ -22,6 +22,7 @@ from gpubench_kit.claims.sentences import best_sentence, label_words, sides, uns
 from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.claims.text import evidence, standing, suggestion
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.statistics.units import direction_of
 
@@ -56,7 +57,7 @@ class Proposals:
     not_shown: tuple[Proposal, ...]
 
 
-def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -> Proposals:
+def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> Proposals:
     """Return sentences that the data support, and those often said that they do not.
 
     Parameters
@@ -81,12 +82,12 @@ def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan) -
     return Proposals(tuple(safe)[:MOST], tuple(doubtful)[:MOST])
 
 
-def _first(plan, kind: tuple[str, ...]) -> list[str]:
+def _first(plan: ReviewPlan, kind: tuple[str, ...]) -> list[str]:
     """Return the first metric of a kind that the plan compares."""
     return [one for one in kind if one in plan.analysis.metrics][:1]
 
 
-def _over_games(results: Results, plan) -> Iterator[Proposal]:
+def _over_games(results: Results, plan: ReviewPlan) -> Iterator[Proposal]:
     """Yield what is settled over the games measured, metric by metric and pair by pair."""
     wanted = [
         plan.analysis.primary,
@@ -105,7 +106,7 @@ def _over_games(results: Results, plan) -> Iterator[Proposal]:
             yield from (Proposal(best_sentence(one.target, plan), standing(one.target.row)) for one in settled)
 
 
-def _in_every_game(results: Results, plan, *, level: float) -> Iterator[Proposal]:
+def _in_every_game(results: Results, plan: ReviewPlan, *, level: float) -> Iterator[Proposal]:
     """Yield what holds in every scene: of each pair a gain, or else that nothing was lost."""
     for pair in plan.pairs():
         claims = [_claim(pair, plan.analysis.primary, says, over="every_game") for says in ("better", "no_loss")]
@@ -115,7 +116,7 @@ def _in_every_game(results: Results, plan, *, level: float) -> Iterator[Proposal
         yield from (Proposal(suggestion(one, plan=plan), evidence(one)) for one in safe[:1])
 
 
-def _often_said(results: Results, plan) -> Iterator[Proposal]:
+def _often_said(results: Results, plan: ReviewPlan) -> Iterator[Proposal]:
     """Yield what one often hears in such a case and the data do not show."""
     cases = product(_WHERE, plan.pairs())
     claims = (claim for over, pair in cases for claim in _usual_claims(pair, results, over=over, plan=plan))
@@ -128,7 +129,7 @@ def _often_said(results: Results, plan) -> Iterator[Proposal]:
             )
 
 
-def _usual_claims(pair, results: Results, *, over: str, plan) -> Iterator[Claim]:
+def _usual_claims(pair, results: Results, *, over: str, plan: ReviewPlan) -> Iterator[Claim]:
     """Yield the claims that suit what was measured: a gain where there was one, no loss where it was small."""
     primary = plan.analysis.primary
     rows = results.overall.get((*astuple(pair.of), *astuple(pair.against)), [])
@@ -142,7 +143,7 @@ def _usual_claims(pair, results: Results, *, over: str, plan) -> Iterator[Claim]
             yield _claim(pair, metric, "no_loss", over=over, text=_text(found[0], "no_loss", over, plan))
 
 
-def _text(row: Any, says: str, over: str, plan) -> str:
+def _text(row: Any, says: str, over: str, plan: ReviewPlan) -> str:
     """Return a claim as one hears it; with its card or bench where the same may be said of others."""
     of, against = sides(row, plan)
     where = _WHERE[over] + (whose(row, plan) if len(plan.cards) > 1 or len(plan.benches) > 1 else "")
@@ -165,7 +166,7 @@ def _claim(pair, metric: str, says: str, *, over: str = "these_games", text: str
     return Claim(id="-", text=text, metric=metric, of=of, against=against, over=over, says=says)
 
 
-def _about_other_samples(plan) -> Iterator[Proposal]:
+def _about_other_samples(plan: ReviewPlan) -> Iterator[Proposal]:
     """Yield what one sample of a model never shows."""
     tunings = [one.name for one in plan.tunings if not one.reference]
     for unit in plan.card_units:
@@ -207,7 +208,7 @@ def script_sheet(claims: pd.DataFrame, proposals: Proposals, *, title: str = "")
     return "\n".join(blocks).rstrip() + "\n"
 
 
-def write_script_sheet(claims: pd.DataFrame, proposals: Proposals, folder: str | Path, *, plan) -> Path:
+def write_script_sheet(claims: pd.DataFrame, proposals: Proposals, folder: str | Path, *, plan: ReviewPlan) -> Path:
     """Write the sheet beside the tables of a report.
 
     Parameters

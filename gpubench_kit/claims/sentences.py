@@ -8,6 +8,7 @@ from typing import Any
 
 from gpubench_kit.claims.targets import Amounts, Target, scene_text
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import (
     bound_text,
@@ -23,7 +24,7 @@ from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences
 _WITH_ARTICLE = ("low", "rate", "time", "level", "clock", "temperature", "speed", "voltage", "load")
 
 
-def sides(row: Any, plan) -> tuple[str, str]:
+def sides(row: Any, plan: ReviewPlan) -> tuple[str, str]:
     """Return what is compared and what it is compared with, in running text.
 
     Parameters
@@ -49,7 +50,7 @@ def place(row: Any) -> str:
     return f"over {games}{group}"
 
 
-def whose(row: Any, plan) -> str:
+def whose(row: Any, plan: ReviewPlan) -> str:
     """Return whose card, and which of several benches, a sentence speaks of; nothing where it names two."""
     card = "" if row.of_card != row.against_card else f", on {_our(row.of_card, plan)}"
     has_bench = len(plan.benches) > 1 and row.of_bench and row.of_bench == row.against_bench
@@ -80,7 +81,7 @@ def reasons_text(row: Any) -> str:
     return " ".join(sentences_of(row))
 
 
-def _side(row: Any, side: str, plan) -> str:
+def _side(row: Any, side: str, plan: ReviewPlan) -> str:
     """Return one side of a comparison."""
     card, tuning, bench = (getattr(row, f"{side}_{part}") for part in ("card", "tuning", "bench"))
     on_bench = f" on bench “{bench}”" if row.of_bench != row.against_bench else ""
@@ -91,7 +92,7 @@ def _side(row: Any, side: str, plan) -> str:
     return f"{_our(card, plan)} with “{tuning}”{on_bench}"
 
 
-def _our(card: str, plan) -> str:
+def _our(card: str, plan: ReviewPlan) -> str:
     """Return a card as ours: one sample, or so many."""
     samples = len(plan.cards_named(card))
     return f"our {card}" if samples <= 1 else f"our {samples} samples of the {card}"
@@ -102,7 +103,7 @@ def margin_words(row: Any) -> str:
     return percent_text(row.margin) if row.scale == "ratio" else change_text(row.margin, row.unit).lstrip("+")
 
 
-def assumption(row: Any, plan) -> str:
+def assumption(row: Any, plan: ReviewPlan) -> str:
     """Return the assumption that a result rests on, with its size; nothing where it rests on none.
 
     Between cards it speaks of installations, and says so where a card was installed only once.
@@ -133,7 +134,7 @@ def unsafe_order(rows: Iterable[Any]) -> str:
     return "".join(f", {text}" for word, text in _UNSAFE_ORDER.items() if word in found)
 
 
-def known_text(row: Any, plan) -> str:
+def known_text(row: Any, plan: ReviewPlan) -> str:
     """Return what must be known about a result, an assumption with its size.
 
     Parameters
@@ -162,7 +163,7 @@ class _Clause:
     tail: str = ""
 
 
-def best_sentence(target: Target, plan) -> str:
+def best_sentence(target: Target, plan: ReviewPlan) -> str:
     """Return the strongest sentence that a result bears out, without numbers beyond its interval.
 
     Parameters
@@ -177,7 +178,7 @@ def best_sentence(target: Target, plan) -> str:
     return _finished(_STRONGEST.get(target.row.verdict, _at_least_clause)(target, plan), target, plan)
 
 
-def modest_sentence(target: Target, plan) -> str:
+def modest_sentence(target: Target, plan: ReviewPlan) -> str:
     """Return the weakest sentence that still tells what was found: for saying instead of a claim.
 
     Parameters
@@ -187,7 +188,7 @@ def modest_sentence(target: Target, plan) -> str:
     return _finished(_WEAKEST.get(target.row.verdict, _about_clause)(target, plan), target, plan)
 
 
-def loss_sentence(target: Target, plan) -> str:
+def loss_sentence(target: Target, plan: ReviewPlan) -> str:
     """Return what may be said about loss where one as large as the margin is ruled out.
 
     Parameters
@@ -206,7 +207,7 @@ def loss_bound(target: Target) -> float:
     return most if 0 < most < target.row.margin else target.row.margin
 
 
-def amount_sentence(target: Target, amount: float, *, is_least: bool, plan) -> str:
+def amount_sentence(target: Target, amount: float, *, is_least: bool, plan: ReviewPlan) -> str:
     """Return the sentence that bears out an amount: ``at least 45.0 W lower``, ``at most 2.0 % slower``.
 
     Parameters
@@ -225,7 +226,7 @@ def amount_sentence(target: Target, amount: float, *, is_least: bool, plan) -> s
     return _finished(clause, target, plan)
 
 
-def _compared(row: Any, plan, words: tuple[str, str]) -> str:
+def _compared(row: Any, plan: ReviewPlan, words: tuple[str, str]) -> str:
     """Return what was compared around two words: ``was faster`` and ``than``, ``was the same`` and ``as``."""
     of, against = sides(row, plan)
     said, than = words
@@ -234,7 +235,7 @@ def _compared(row: Any, plan, words: tuple[str, str]) -> str:
     return f"{label_words(row.metric)} was {said} with {of} {than} with {against}"
 
 
-def _about_clause(target: Target, plan) -> _Clause:
+def _about_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a real difference, with its size."""
     size = change_text(abs(target.amounts.change), target.amounts.unit).lstrip("+")
     is_small = target.row.verdict.endswith("_but_small")
@@ -242,12 +243,12 @@ def _about_clause(target: Target, plan) -> _Clause:
     return _Clause(_compared(target.row, plan, (f"about {size} {_way(target)}", "than")), tail)
 
 
-def _at_least_clause(target: Target, plan) -> _Clause:
+def _at_least_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a real difference, with the size that it has at least."""
     return _sized_clause(target, plan, _least_size(target))
 
 
-def _sized_clause(target: Target, plan, least: float) -> _Clause:
+def _sized_clause(target: Target, plan: ReviewPlan, least: float) -> _Clause:
     """Return the clause of a real difference with a least size, unless that is nothing."""
     bound = bound_text(least, target.amounts.unit, up=False)
     is_some = least > 0 and any(digit in bound for digit in "123456789")
@@ -255,7 +256,7 @@ def _sized_clause(target: Target, plan, least: float) -> _Clause:
     return _Clause(_compared(target.row, plan, (f"{size}{_way(target)}", "than")))
 
 
-def _same_clause(target: Target, plan) -> _Clause:
+def _same_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a difference that is ruled out, with the tightest bound."""
     most = max(max(-one.ci_low, one.ci_high) for one in _ends(target))
     if most >= target.row.margin:
@@ -264,18 +265,18 @@ def _same_clause(target: Target, plan) -> _Clause:
     return _Clause(_is_same(target, plan), f"; any difference is smaller than {bound}")
 
 
-def _within_clause(target: Target, plan) -> _Clause:
+def _within_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a difference that is ruled out, to within the margin."""
     return _Clause(_is_same(target, plan), f", to within our margin of {margin_words(target.row)}")
 
 
-def _is_same(target: Target, plan) -> str:
+def _is_same(target: Target, plan: ReviewPlan) -> str:
     """Return the clause of no difference; its bound must follow."""
     said = "as fast" if target.row.metric == "avg_fps" else "the same"
     return _compared(target.row, plan, (said, "as"))
 
 
-def _undecided_clause(target: Target, plan) -> _Clause:
+def _undecided_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of what is open; a loss as large as the margin may be ruled out all the same."""
     row = target.row
     is_as_in_table = target.amounts.unit == ("%" if row.scale == "ratio" else row.unit)
@@ -285,7 +286,7 @@ def _undecided_clause(target: Target, plan) -> _Clause:
     return _Clause(f"our runs do not tell whether {_compared(row, plan, (either, 'than'))}")
 
 
-def _loss_clause(target: Target, plan) -> _Clause:
+def _loss_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause about the largest loss that is left."""
     of, against = sides(target.row, plan)
     word = "loss" if direction_of(target.row.metric) > 0 else "rise"
@@ -295,7 +296,7 @@ def _loss_clause(target: Target, plan) -> _Clause:
     )
 
 
-def _none_clause(target: Target, plan) -> _Clause:
+def _none_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a result without a verdict; where one has a condition, which way it goes."""
     if is_conditional(target.row):
         return _Clause(_compared(target.row, plan, (_way(target), "than")))
@@ -311,7 +312,7 @@ _STRONGEST = {
 _WEAKEST = {**_STRONGEST, "same_within_margin": _within_clause}
 
 
-def _finished(clause: _Clause, target: Target, plan) -> str:
+def _finished(clause: _Clause, target: Target, plan: ReviewPlan) -> str:
     """Return a clause as a sentence: where, whose card, on what assumption, and the numbers."""
     row = target.row
     text = f"{clause.core} {place(row)}{whose(row, plan)}"

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import OVER_WORDS, Claim
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.contrasts import (
@@ -75,7 +76,7 @@ class Results:
     overall: dict[tuple[str, ...], list[Any]]
 
 
-def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan) -> Results:
+def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan: ReviewPlan) -> Results:
     """Return the results with every pair seen from either side.
 
     Parameters
@@ -91,7 +92,7 @@ def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan) -> Resu
     return Results(*(_by_pair(pd.concat([one, mirrored(one, plan)], ignore_index=True)) for one in tables))
 
 
-def find_targets(claim: Claim, results: Results, *, plan) -> Found:
+def find_targets(claim: Claim, results: Results, *, plan: ReviewPlan) -> Found:
     """Return what a claim must agree with.
 
     Parameters
@@ -137,7 +138,7 @@ def find_targets(claim: Claim, results: Results, *, plan) -> Found:
     return Found(tuple(targets), tuple(dict.fromkeys(lacking)))
 
 
-def _with_beyond(table: pd.DataFrame, plan) -> pd.DataFrame:
+def _with_beyond(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return the table with adjusted p-values against a difference no larger than the margin."""
     p = 1 - table["p_equivalence"].to_numpy(dtype=float)
     p = np.where(table["verdict"] == NO_VERDICT, np.nan, p)
@@ -177,7 +178,7 @@ def _why_nothing(of_pair: list[Any], claim: Claim) -> str:
     return f"There is no {METRICS[claim.metric].label} of both sides."
 
 
-def _missing_games(rows: list[Any], claim: Claim, plan) -> Iterator[str]:
+def _missing_games(rows: list[Any], claim: Claim, plan: ReviewPlan) -> Iterator[str]:
     """Yield a sentence about the scenes that a claim speaks of but nobody measured."""
     there = {(row.game, row.setting) for row in rows}
     wanted = [

@@ -24,6 +24,7 @@ from gpubench_kit.claims.sentences import (
 )
 from gpubench_kit.claims.targets import listed, scene_text
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS, Claim, SubjectText
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
 from gpubench_kit.statistics.units import direction_of
@@ -95,7 +96,7 @@ def evidence(verdict: Verdict) -> str:
     return " ".join([*parts, *verdict.lacking])
 
 
-def suggestion(verdict: Verdict, *, plan) -> str:
+def suggestion(verdict: Verdict, *, plan: ReviewPlan) -> str:
     """Return the sentence that may be said: the strongest where a claim is supported, else the weakest true one.
 
     Parameters
@@ -193,7 +194,7 @@ def _scene_result(one: ClassifiedResult) -> str:
     return f"{name} ({change_words(one.target.amounts, confidence=row.confidence)})"
 
 
-def _sentence(one: ClassifiedResult, verdict: Verdict, plan) -> str:
+def _sentence(one: ClassifiedResult, verdict: Verdict, plan: ReviewPlan) -> str:
     """Return the sentence that one result bears out."""
     if one.outcome != SUPPORTED:
         return modest_sentence(one.target, plan)
@@ -219,7 +220,7 @@ def _short_result(one: ClassifiedResult) -> str:
     )
 
 
-def _shared_clause(verdict: Verdict, plan) -> str:
+def _shared_clause(verdict: Verdict, plan: ReviewPlan) -> str:
     """Return what scenes that bear a claim out share; where all do, with a bound that holds in each."""
     claim, row = verdict.claim, verdict.classified[0].target.row
     of, against = sides(row, plan)
