@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
 
 from gpubench_kit.claims.targets import Amounts, Target, scene_text
@@ -155,12 +154,8 @@ def starts_words(row: Any) -> str:
     return "installations" if row.of_card != row.against_card else "restarts"
 
 
-@dataclass(frozen=True)
-class _Clause:
-    """What was found, and what follows once it is said where."""
-
-    core: str
-    tail: str = ""
+#: What was found, and what follows once it is said where.
+_Clause = tuple[str, str]
 
 
 def best_sentence(target: Target, plan: ReviewPlan) -> str:
@@ -222,7 +217,7 @@ def amount_sentence(target: Target, amount: float, *, is_least: bool, plan: Revi
     else:
         way = way_words(target.row.metric, is_up=not is_least)
         most = f"at most {change_text(size, target.amounts.unit).lstrip('+')} {way}"
-        clause = _Clause(_compared(target.row, plan, (most, "than")))
+        clause = (_compared(target.row, plan, (most, "than")), "")
     return _finished(clause, target, plan)
 
 
@@ -240,7 +235,7 @@ def _about_clause(target: Target, plan: ReviewPlan) -> _Clause:
     size = change_text(abs(target.amounts.change), target.amounts.unit).lstrip("+")
     is_small = target.row.verdict.endswith("_but_small")
     tail = f", less than our margin of {margin_words(target.row)}" if is_small else ""
-    return _Clause(_compared(target.row, plan, (f"about {size} {_way(target)}", "than")), tail)
+    return (_compared(target.row, plan, (f"about {size} {_way(target)}", "than")), tail)
 
 
 def _at_least_clause(target: Target, plan: ReviewPlan) -> _Clause:
@@ -253,7 +248,7 @@ def _sized_clause(target: Target, plan: ReviewPlan, least: float) -> _Clause:
     bound = bound_text(least, target.amounts.unit, up=False)
     is_some = least > 0 and any(digit in bound for digit in "123456789")
     size = f"at least {bound} " if is_some else ""
-    return _Clause(_compared(target.row, plan, (f"{size}{_way(target)}", "than")))
+    return (_compared(target.row, plan, (f"{size}{_way(target)}", "than")), "")
 
 
 def _same_clause(target: Target, plan: ReviewPlan) -> _Clause:
@@ -262,12 +257,12 @@ def _same_clause(target: Target, plan: ReviewPlan) -> _Clause:
     if most >= target.row.margin:
         return _within_clause(target, plan)
     bound = bound_text(most, target.amounts.unit, up=True)
-    return _Clause(_is_same(target, plan), f"; any difference is smaller than {bound}")
+    return (_is_same(target, plan), f"; any difference is smaller than {bound}")
 
 
 def _within_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a difference that is ruled out, to within the margin."""
-    return _Clause(_is_same(target, plan), f", to within our margin of {margin_words(target.row)}")
+    return (_is_same(target, plan), f", to within our margin of {margin_words(target.row)}")
 
 
 def _is_same(target: Target, plan: ReviewPlan) -> str:
@@ -283,7 +278,7 @@ def _undecided_clause(target: Target, plan: ReviewPlan) -> _Clause:
     if is_as_in_table and not is_missing(row.no_loss) and row.no_loss:
         return _loss_clause(target, plan)
     either = " or ".join(way_words(row.metric, is_up=up) for up in (True, False))
-    return _Clause(f"our runs do not tell whether {_compared(row, plan, (either, 'than'))}")
+    return (f"our runs do not tell whether {_compared(row, plan, (either, 'than'))}", "")
 
 
 def _loss_clause(target: Target, plan: ReviewPlan) -> _Clause:
@@ -291,17 +286,18 @@ def _loss_clause(target: Target, plan: ReviewPlan) -> _Clause:
     of, against = sides(target.row, plan)
     word = "loss" if direction_of(target.row.metric) > 0 else "rise"
     bound = bound_text(loss_bound(target), target.amounts.unit, up=True)
-    return _Clause(
-        f"any {word} of {label_words(target.row.metric)} with {of} against {against} is smaller than {bound}"
+    return (
+        f"any {word} of {label_words(target.row.metric)} with {of} against {against} is smaller than {bound}",
+        "",
     )
 
 
 def _none_clause(target: Target, plan: ReviewPlan) -> _Clause:
     """Return the clause of a result without a verdict; where one has a condition, which way it goes."""
     if is_conditional(target.row):
-        return _Clause(_compared(target.row, plan, (_way(target), "than")))
+        return (_compared(target.row, plan, (_way(target), "than")), "")
     of, against = sides(target.row, plan)
-    return _Clause(f"we cannot compare {label_words(target.row.metric)} of {of} and {against}")
+    return (f"we cannot compare {label_words(target.row.metric)} of {of} and {against}", "")
 
 
 _STRONGEST = {
@@ -315,7 +311,8 @@ _WEAKEST = {**_STRONGEST, "same_within_margin": _within_clause}
 def _finished(clause: _Clause, target: Target, plan: ReviewPlan) -> str:
     """Return a clause as a sentence: where, whose card, on what assumption, and the numbers."""
     row = target.row
-    text = f"{clause.core} {place(row)}{whose(row, plan)}"
+    core, tail = clause
+    text = f"{core} {place(row)}{whose(row, plan)}"
     if is_conditional(row):
         change, spread = (
             change_text(one, "%" if row.scale == "ratio" else row.unit).lstrip("+")
@@ -328,7 +325,7 @@ def _finished(clause: _Clause, target: Target, plan: ReviewPlan) -> str:
     if row.verdict == "no_verdict":
         return f"{_capital(text)}: {_lower(reasons_text(row))}"
     numbers = change_words(target.amounts, confidence=row.confidence)
-    return f"{_capital(text)}{clause.tail}{assumption(row, plan)}{unsafe_order([row])} ({numbers})."
+    return f"{_capital(text)}{tail}{assumption(row, plan)}{unsafe_order([row])} ({numbers})."
 
 
 def _least_size(target: Target) -> float:
