@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-import pytest
+import shutil
+from pathlib import Path
 
+import pytest
+from small_folder import write_small_review
+
+from gpubench_kit import build_report
 from tests.page.conftest import MadeUp, made_up
 
 
@@ -11,3 +16,17 @@ from tests.page.conftest import MadeUp, made_up
 def review_of_pages() -> MadeUp:
     """Return a made-up review as tables."""
     return made_up()
+
+
+@pytest.fixture(scope="session")
+def _small_built_once(tmp_path_factory) -> Path:
+    """Return a folder with a small review, and beside it its report with the first look."""
+    folder = tmp_path_factory.mktemp("small_built")
+    build_report(write_small_review(folder / "small"), folder / "out")
+    return folder
+
+
+@pytest.fixture
+def small_built(_small_built_once, tmp_path) -> Path:
+    """Return a copy of a small review whose report lies beside it, in ``out``."""
+    return shutil.copytree(_small_built_once, tmp_path, dirs_exist_ok=True) / "small"

@@ -109,24 +109,24 @@ def test_the_same_inputs_give_the_same_bytes_elsewhere(small, tmp_path):
 
 
 @pytest.mark.slow
-def test_a_broken_log_leaves_the_earlier_report_as_it_was(small):
-    page = build_report(small, small.parent / "out")
-    before = _files(page.parent)
+def test_a_broken_log_leaves_the_earlier_report_as_it_was(small_built):
+    small, out = small_built, small_built.parent / "out"
+    before = _files(out)
     text = (small / "runs.csv").read_text().replace("avg_fps\n", "avg_fps,frame_log\n")
     (small / "empty.csv").write_text("")
     lines = text.splitlines()
     (small / "runs.csv").write_text("\n".join([lines[0], *(f"{line},empty.csv" for line in lines[1:])]) + "\n")
     with pytest.raises(LogError) as caught:
-        build_report(small, small.parent / "out")
+        build_report(small, out)
     assert "empty.csv" in str(caught.value)
-    assert _files(page.parent) == before
+    assert _files(out) == before
     assert [one.name for one in small.parent.iterdir() if one.name.endswith(".part")] == []
 
 
 @pytest.mark.slow
-def test_a_kill_in_mid_run_leaves_the_earlier_report_as_it_was(small):
-    page = build_report(small, small.parent / "out")
-    before = _files(page.parent)
+def test_a_kill_in_mid_run_leaves_the_earlier_report_as_it_was(small_built):
+    small, out = small_built, small_built.parent / "out"
+    before = _files(out)
     command = [
         sys.executable,
         "-m",
@@ -134,7 +134,7 @@ def test_a_kill_in_mid_run_leaves_the_earlier_report_as_it_was(small):
         "report",
         os.fspath(small),
         "-o",
-        os.fspath(small.parent / "out"),
+        os.fspath(out),
     ]
     running = subprocess.Popen(command)
     for _ in range(600):
@@ -144,10 +144,10 @@ def test_a_kill_in_mid_run_leaves_the_earlier_report_as_it_was(small):
     running.send_signal(signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
     running.wait()
     assert staged[0].exists()
-    assert _files(page.parent) == before
-    build_report(small, small.parent / "out")
+    assert _files(out) == before
+    build_report(small, out)
     assert not staged[0].exists()
-    assert _files(page.parent) == before
+    assert _files(out) == before
 
 
 @pytest.mark.slow

@@ -90,9 +90,8 @@ def _files(folder):
 
 
 @pytest.mark.slow
-def test_a_report_made_again_tells_what_changed_and_keeps_it(tmp_path):
-    review, first, second = write_small_review(tmp_path / "small"), tmp_path / "first", tmp_path / "second"
-    build_report(review, first)
+def test_a_report_made_again_tells_what_changed_and_keeps_it(small_built, tmp_path):
+    review, first, second = small_built, tmp_path / "out", tmp_path / "second"
     assert is_up_to_date(review, first)
     sheet = (review / "runs.csv").read_text(encoding="utf-8")
     (review / "runs.csv").write_text(sheet.replace(",97.", ",99."), encoding="utf-8")
