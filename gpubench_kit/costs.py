@@ -54,6 +54,11 @@ def hours_of(costs: Costs) -> float:
     return costs.hours_per_day * DAYS_PER_YEAR * costs.years
 
 
+def _price_of_energy(costs: Costs) -> float:
+    """Return the price of a kilowatt-hour; nan where the plan gives none."""
+    return math.nan if costs.price_per_kwh is None else costs.price_per_kwh
+
+
 def energy_kwh(power_w: Span, hours: float) -> Span:
     """Return the energy [kWh] that a power [W] takes in some hours [h]."""
     return power_w.times(hours / _WATTS_PER_KILOWATT)
@@ -229,11 +234,10 @@ def _running(watts: Span, plan: ReviewPlan) -> dict[str, tuple[Span, str]]:
     """Return power, energy, cost and heat of a power difference."""
     costs = plan.costs
     energy = energy_kwh(watts, hours_of(costs))
-    price = math.nan if costs.price_per_kwh is None else costs.price_per_kwh
     return {
         "power": (watts, "W"),
         "energy": (energy, "kWh"),
-        "running_cost": (energy.times(price), costs.currency),
+        "running_cost": (energy.times(_price_of_energy(costs)), costs.currency),
         "heat": (energy_kwh(watts, costs.hours_per_day), "kWh"),
     }
 
@@ -248,7 +252,7 @@ def _against_price(row: Any, power: UnitChange, plan: ReviewPlan) -> Iterator[tu
         yield "break_even_time", {"unit": "years", "reason": missing}
         return
     saved = energy_kwh(Span(power.change, power.ci_low, power.ci_high), costs.hours_per_day * DAYS_PER_YEAR)
-    saved = saved.times(-costs.price_per_kwh)
+    saved = saved.times(-_price_of_energy(costs))
     over_years = saved.times(costs.years)
     yield "total_cost", _numbers(over_years.times(-1).plus(extra), costs.currency)
     yield "break_even_time", _numbers(break_even_years(extra, saved), "years")
@@ -323,7 +327,7 @@ def cost_sensitivity(costs: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """
     power = costs[(costs["quantity"] == "power") & costs["value"].notna()]
     hours = sorted({*HOURS, plan.costs.hours_per_day})
-    prices = [share * plan.costs.price_per_kwh for share in PRICE_SHARES] if len(power) else []
+    prices = [share * _price_of_energy(plan.costs) for share in PRICE_SHARES] if len(power) else []
     lines = []
     for row in power.itertuples():
         place = {name: getattr(row, name) for name in (*PAIR_KEY, "group")}
