@@ -35,6 +35,7 @@ COME_WITH = {
     "pillow": "matplotlib",
     "pydantic-core": "pydantic",
     "traitlets": "nbconvert",
+    "typing-extensions": "pydantic",
 }
 
 HEAVY = (

@@ -27,11 +27,15 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.wording.catalogue import has, say
+
+if TYPE_CHECKING:
+    from typing_extensions import TypeIs
 
 MISSING = "–"
 MINUS = "−"
@@ -256,7 +260,7 @@ def money_text(value: float | None, currency: str) -> str:
     return _with_unit(number_text(value, decimals=2), currency)
 
 
-def is_missing(value: float | None) -> bool:
+def is_missing(value: float | None) -> TypeIs[None]:
     """Return whether a value is None, nan or <NA>."""
     return bool(pd.isna(value))
 

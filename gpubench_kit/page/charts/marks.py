@@ -33,7 +33,11 @@ class Drawn:
     macro: str
     width: float
     height: float
-    alternative_text: str
+
+    @property
+    def alternative_text(self) -> str:
+        """The chart in words."""
+        raise NotImplementedError
 
     def __html__(self) -> str:
         """Return the chart as one SVG element with live text, its colours the CSS variables of the page."""

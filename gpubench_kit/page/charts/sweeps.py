@@ -46,7 +46,7 @@ class SweptPart:
 
     settings: pd.DataFrame
     curves: pd.DataFrame
-    answer: object
+    answer: Any
     ladder: Ladder
     title: str = ""
 
