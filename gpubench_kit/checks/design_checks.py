@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Iterator
 from itertools import combinations
 
@@ -193,14 +194,12 @@ def _shift_of_game(game: pd.DataFrame, rows: pd.DataFrame, limit_pct: float) -> 
     of_tunings = [np.flatnonzero(tunings == tuning) for tuning in np.unique(tunings)]
     # Every tuning has runs on both sides.
     first, behind = max(one[0] for one in of_tunings) + 1, min(one[-1] for one in of_tunings) + 1
-    for place in range(first, behind if len(of_tunings) > 1 else first):
-        shifts = np.array([
-            np.median(y[one[one >= place]]) - np.median(y[one[one < place]]) for one in of_tunings
-        ])  # fmt: skip
-        least = float(np.min(np.abs(shifts)))
-        is_alike = np.ptp(shifts) <= least / 2
-        if is_alike and least > max(limit, best[0]) and least > _SHIFT_SPREADS * _spread_around(game, rows, place):
-            best = (least, place, float(np.mean(shifts)))
+    places = np.arange(first, behind if len(of_tunings) > 1 else first)
+    shifts = np.array([_shifts_at(y[one], np.searchsorted(one, places)) for one in of_tunings])
+    least = np.abs(shifts).min(axis=0)
+    for at in np.flatnonzero((np.ptp(shifts, axis=0) <= least / 2) & (least > limit)):
+        if least[at] > max(best[0], _SHIFT_SPREADS * _spread_around(game, rows, places[at])):
+            best = (float(least[at]), int(places[at]), float(shifts[:, at].mean()))
     if best[1]:
         last, first = game.iloc[best[1] - 1], game.iloc[best[1]]
         found = 100 * float(np.expm1(best[2]))
@@ -213,6 +212,23 @@ def _shift_of_game(game: pd.DataFrame, rows: pd.DataFrame, limit_pct: float) -> 
             "the run sheet."
         )
         yield Finding("note", "game_shifted", message, "", found, limit_pct, "%", action)
+
+
+def _shifts_at(y: np.ndarray, n_before: np.ndarray) -> np.ndarray:
+    """Return the median of the values behind each place less that of those before it."""
+    before, behind = _running_medians(y), _running_medians(y[::-1])[::-1]
+    return behind[n_before] - before[n_before - 1]
+
+
+def _running_medians(y: np.ndarray) -> np.ndarray:
+    """Return the median of the first value, of the first two, and so on."""
+    ordered: list[float] = []
+    medians = []
+    for value in y.tolist():
+        bisect.insort(ordered, value)
+        half = len(ordered) // 2
+        medians.append((ordered[half] + ordered[-half - 1]) / 2)
+    return np.array(medians)
 
 
 def _spread_around(game: pd.DataFrame, rows: pd.DataFrame, place: int) -> float:

@@ -85,13 +85,16 @@ def gather_evidence(
 
 def _with_facts(runs: pd.DataFrame, facts: pd.DataFrame) -> pd.DataFrame:
     """Return the runs with the facts about their logs as further columns."""
-    own = ["run", *(name for name in facts.columns if name not in runs.columns)]
-    joined = runs.merge(facts[own], on="run", how="left")
-    for name in own:
-        empty = getattr(_EMPTY_FACTS, name, None)
-        if isinstance(empty, (str, int, float)):
-            joined[name] = joined[name].astype(object).where(joined[name].notna(), empty).infer_objects()
-    return joined.reset_index(drop=True)
+    place = pd.Index(facts["run"]).get_indexer(runs["run"])
+    columns = {name: runs[name] for name in runs.columns}
+    for name in facts.columns.difference(runs.columns, sort=False):
+        given, empty = facts[name].to_numpy(), getattr(_EMPTY_FACTS, name)
+        filled = np.full(len(runs), empty, dtype=given.dtype if given.dtype != object else object)
+        filled[place >= 0] = given[place[place >= 0]]
+        columns[name] = filled
+    # Texts as objects lie in one piece; checks pick rows of all columns again and again.
+    texts = {name: one.astype(object) for name, one in columns.items() if one.dtype == "str"}
+    return pd.DataFrame(columns | texts).reset_index(drop=True)
 
 
 def median_of_others(values: np.ndarray, group: np.ndarray) -> np.ndarray:

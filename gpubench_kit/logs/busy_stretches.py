@@ -209,13 +209,10 @@ def find_one_clock(
         return OneClock(False, why=why, n_runs=n_runs)
     slack = max(1.5, float(np.median(np.diff(time_s))) + 0.75)
     evening = _Evening(starts_s, lengths_s, stretches, float(time_s[0]), float(time_s[-1]), slack)
-    offsets = _candidates(evening)
-    points = np.array([np.nansum(_points(evening, offset, slack + 1.5)[0]) for offset in offsets])
-    offset, residuals = _refined(evening, float(offsets[points.argmax()]))
+    offsets, most = _candidates(evening)
+    offset, residuals = _refined(evening, _best_of(evening, offsets, most)[1])
     far = np.abs(offsets - offset) > _OTHER_S
-    other = (
-        (float(points[far].max()), float(offsets[far][points[far].argmax()])) if far.any() else (0.0, float("nan"))
-    )
+    other = _best_of(evening, offsets[far], most[far]) if far.any() else (0.0, float("nan"))
     return _held(evening, offset, residuals, other)
 
 
@@ -250,20 +247,33 @@ def busy_edges(time_s: np.ndarray, signal: np.ndarray) -> np.ndarray:
     return np.array([one for one in joined if one[1] - one[0] > _SHORTEST_S]).reshape(-1, 2)
 
 
-def _candidates(evening: _Evening) -> np.ndarray:
-    """Return the distances of stretch edges from run edges, near ones once."""
-    found = []
-    for edges, runs in (
-        (evening.stretches[:, 0], evening.starts),
-        (evening.stretches[:, 1], evening.starts + evening.lengths),
-    ):
-        found.append((edges[np.isfinite(edges)][None] - runs[:, None]).ravel())
-    ordered = np.sort(np.concatenate(found))
+def _candidates(evening: _Evening) -> tuple[np.ndarray, np.ndarray]:
+    """Return the distances of stretch edges from run edges, near ones once, and the most points of each."""
+    ends = evening.starts + evening.lengths
+    distances = [
+        (edges[np.isfinite(edges)][None] - runs[:, None]).ravel()
+        for edges, runs in zip(evening.stretches.T, (evening.starts, ends), strict=True)
+    ]
+    ordered = np.sort(np.concatenate(distances))
     kept = [ordered[0]]
-    for one in ordered[1:]:
+    for one in ordered[1:].tolist():
         if one - kept[-1] > 0.5:
             kept.append(one)
-    return np.array(kept)
+    offsets, slack = np.array(kept), evening.slack + 1.5
+    n_near = np.searchsorted(ordered, offsets + slack, "right") - np.searchsorted(ordered, offsets - slack)
+    return offsets, 0.5 * n_near
+
+
+def _best_of(evening: _Evening, offsets: np.ndarray, most: np.ndarray) -> tuple[float, float]:
+    """Return the most points of all runs together at any offset, and the first offset with as many."""
+    best = (-np.inf, 0.0)
+    for place in np.argsort(-most, kind="stable"):
+        # No other can do better, though the next ones may be as good and come earlier.
+        if most[place] < best[0]:
+            break
+        points = float(np.nansum(_points(evening, offsets[place], evening.slack + 1.5)[0]))
+        best = max(best, (points, -float(offsets[place])))
+    return best[0], -best[1]
 
 
 def _points(evening: _Evening, offset: float, slack: float) -> tuple[np.ndarray, np.ndarray]:

@@ -28,6 +28,8 @@ _ISO = re.compile(r"(\d{4})([-/.])\d{1,2}\2\d{1,2}(?:[T ]\d.*)?")
 _DAY_OR_MONTH_FIRST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})(?:[T ,]\s*(\d.*))?")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?\s*([AaPp]\.?[Mm]\.?)?")
 _ZONE = re.compile(r"(?:Z|[+-]\d\d:?(?:\d\d)?)$")
+#: Stamps of a clock without holes and zones, one behind the other.
+_PLAIN_STAMPS = re.compile(r"[-\d:. T]+")
 _FRACTION = re.compile(r":\d\d[.,](\d+)")
 
 #: A time goes up more often than this for each time that it begins anew.
@@ -126,6 +128,15 @@ def begins_at_zero(cell: str) -> bool:
 
 def _dated(texts: list[str]) -> ClockTimes | None:
     """Return stamps of texts that begin with year, month and day."""
+    has_zone = _ZONE.search(texts[0][10:]) is not None
+    plain = "".join(texts)
+    if not has_zone and _PLAIN_STAMPS.fullmatch(plain) and plain.count("-") == 2 * len(texts):
+        try:
+            stamps_ns = np.array(texts, dtype="datetime64[ns]").astype(np.int64)
+        except ValueError:
+            stamps_ns = None
+        if stamps_ns is not None:
+            return ClockTimes(float(stamps_ns[0] / 1e9), (stamps_ns - stamps_ns[0]) / 1e9, _step_s(texts))
     series = pd.Series(texts, dtype=object).str.replace(",", ".", regex=False)
     try:
         stamps = pd.to_datetime(series, format="ISO8601", errors="coerce", utc=True)
@@ -136,7 +147,6 @@ def _dated(texts: list[str]) -> ClockTimes | None:
         return None
     start = known.iloc[0]
     time_s = ((stamps - start) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
-    has_zone = _ZONE.search(texts[0][10:]) is not None
     return ClockTimes(start.timestamp(), time_s, _step_s(texts), has_zone=has_zone)
 
 

@@ -204,9 +204,38 @@ def read_frame_log(
     table = table_of(content)
     log_format = sniff_frames(table, declared_for_frames(table, declared), witnesses=witnesses)
     frame_log = read_frames(table, log_format, with_sensors=with_sensors)
-    if memory and is_verified(frame_log) and not (log_format.sources or log_format.row_rules or witnesses):
+    if memory and _is_verified(frame_log) and not (log_format.sources or log_format.row_rules or witnesses):
         memory.keep(table, log_format, declared)
     return frame_log
+
+
+def read_ends(path: Path, *, name: str, declared: Declaration, memory: FormatMemory) -> FrameLog:
+    """Read a frame log for its start and its end alone: of a format met before, the first rows and the last ones.
+
+    Parameters
+    ----------
+    path, name, declared, memory : as for `read_frame_log`
+
+    Returns
+    -------
+    FrameLog, whose clock and ``frames.end_s`` are those of the whole log; other rows may be missing
+
+    Raises
+    ------
+    LogError : as from `read_frame_log`
+    """
+    text = (content := read_log_bytes(path, name=name)).text
+    behind_first = -1
+    for _ in range(_ROWS_KEPT):
+        behind_first = text.find(b"\n", behind_first + 1)
+    last = text.rfind(b"\n", 0, text.rfind(b"\n", 0, -1)) + 1
+    if 0 <= behind_first < last:
+        ends = replace(content, text=text[: behind_first + 1] + text[last:])
+        recalled = memory.recall(ends, declared)
+        frame_log = _verified(*recalled, with_sensors=False, n_gaps=1) if recalled else None
+        if frame_log is not None:
+            return frame_log
+    return read_frame_log(path, name=name, declared=declared, with_sensors=False, memory=memory)
 
 
 def read_frames(table: LogTable, log_format: LogFormat, *, with_sensors: bool = True) -> FrameLog:
@@ -226,26 +255,21 @@ def read_frames(table: LogTable, log_format: LogFormat, *, with_sensors: bool = 
     return _read(table, log_format, with_sensors=with_sensors)
 
 
-def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool) -> FrameLog | None:
+def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool, n_gaps: int = 0) -> FrameLog | None:
     """Return the frame log read by the format of others; None where its rows do not prove it."""
     try:
         frame_log = _read(table, log_format, with_sensors=with_sensors, only_regular=True)
     except LogError:
         return None
-    return frame_log if is_verified(frame_log) and frame_log.n_mismatched == 0 else None
+    return frame_log if _is_verified(frame_log, n_gaps=n_gaps) else None
 
 
-def is_verified(frame_log: FrameLog) -> bool:
-    """Return whether a log proves its format by itself: every step of its time equals the frame time.
-
-    Parameters
-    ----------
-    frame_log : as read
-    """
+def _is_verified(frame_log: FrameLog, *, n_gaps: int = 0) -> bool:
+    """Return whether a log proves its format by itself: every step of its time, gaps apart, is a frame time."""
     has_column = frame_log.format.frame_time is not None and frame_log.format.elapsed is not None
     damage = ("rows_without_frame_time", "cells_denied", "repeated_rows")
     has_no_hole = not any(one.check in damage for one in frame_log.findings)
-    return has_column and bool(frame_log.stamped) and frame_log.n_mismatched == 0 and has_no_hole
+    return has_column and bool(frame_log.stamped) and frame_log.n_mismatched <= n_gaps and has_no_hole
 
 
 def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_regular: bool = False) -> FrameLog:

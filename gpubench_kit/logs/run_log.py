@@ -13,7 +13,7 @@ from gpubench_kit.logs.busy_stretches import SIGNALS, find_one_clock, surest_str
 from gpubench_kit.logs.format import Certainty, Declaration, OneClock, RunTask, Witness
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.join import LineUp, by_both_edges, by_same_machine, line_up, with_overlap
-from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_frame_log
+from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_ends, read_frame_log
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
 from gpubench_kit.logs.run_facts import RunFacts, frame_facts, sensor_facts
 from gpubench_kit.model.errors import Fault, LogError
@@ -106,13 +106,8 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
         return OneClock(False, why="the sensor log cannot be read"), []
     for task in tasks:
         try:
-            frame_log = read_frame_log(
-                Path(task.frame_path),
-                name=task.frame_name,
-                declared=task.declared,
-                with_sensors=False,
-                memory=memory,
-            )
+            about = {"name": task.frame_name, "declared": task.declared, "memory": memory}
+            frame_log = read_ends(Path(task.frame_path), **about)
         except LogError:
             continue
         start_s, source = start_of(frame_log, task.started_at_s)
