@@ -136,7 +136,7 @@ def _dated(texts: list[str]) -> ClockTimes | None:
         except ValueError:
             stamps_ns = None
         if stamps_ns is not None:
-            return ClockTimes(float(stamps_ns[0] / 1e9), (stamps_ns - stamps_ns[0]) / 1e9, _step_s(texts))
+            return ClockTimes(round(int(stamps_ns[0]) / 1e9, 6), (stamps_ns - stamps_ns[0]) / 1e9, _step_s(texts))
     series = pd.Series(texts, dtype=object).str.replace(",", ".", regex=False)
     try:
         stamps = pd.to_datetime(series, format="ISO8601", errors="coerce", utc=True)
