@@ -88,8 +88,8 @@ def _with_facts(runs: pd.DataFrame, facts: pd.DataFrame) -> pd.DataFrame:
     place = pd.Index(facts["run"]).get_indexer(runs["run"])
     columns = {name: runs[name] for name in runs.columns}
     for name in facts.columns.difference(runs.columns, sort=False):
-        given, empty = facts[name].to_numpy(), getattr(_EMPTY_FACTS, name)
-        filled = np.full(len(runs), empty, dtype=given.dtype if given.dtype != object else object)
+        given, empty = facts[name].to_numpy(), getattr(_EMPTY_FACTS, name, None)
+        filled = np.full(len(runs), empty if isinstance(empty, (str, int, float)) else None, dtype=given.dtype)
         filled[place >= 0] = given[place[place >= 0]]
         columns[name] = filled
     # Texts as objects lie in one piece; checks pick rows of all columns again and again.
