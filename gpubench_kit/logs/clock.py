@@ -321,7 +321,7 @@ def clock_of_rows(rows: LogRows, clock: tuple[ColumnChoice, ...], *, date_order:
         stamps = clock_of_numbers(rows.numbers[first])
         written_s = rows.steps[first] * stamps.step_s if stamps is not None else 0.0
         return None if stamps is None else replace(stamps, step_s=max(written_s, 5e-7))
-    cells = [np.array([str(cell) for cell in rows.texts[choice.column]], dtype=object) for choice in clock]
+    cells = [rows.cells(choice.column).to_numpy(dtype=object) for choice in clock]
     texts = join_date_and_time(*cells) if len(cells) == 2 else cells[0]
     return clock_of_texts(texts, date_order=date_order)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from gpubench_kit.logs.format import ConfirmedFormat
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, row_lines
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
+
+Read = TypeVar("Read", bound=Columns)
 
 #: Most times that a time column may begin anew, as several runs in one log make it.
 _MOST_RUNS = 8
@@ -67,7 +70,7 @@ def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:
     return replace(found, lost_marks=_lost_marks(found.rows))
 
 
-def with_rules(rows: LogRows | Columns, rules: tuple[str, ...]) -> LogRows | Columns:
+def with_rules(rows: Read, rules: tuple[str, ...]) -> Read:
     """Return the rows that the rules of a format leave.
 
     Parameters
@@ -88,9 +91,7 @@ def with_rules(rows: LogRows | Columns, rules: tuple[str, ...]) -> LogRows | Col
             "drop_last": slice(None, -int(first or 1)),
             "rows": slice(int(first or 1) - 1, int(last or 1)),
         }[name]
-        numbers = {place: values[kept] for place, values in rows.numbers.items()}
-        texts = {place: cells[kept] for place, cells in rows.texts.items()}
-        rows = replace(rows, numbers=numbers, texts=texts)
+        rows = rows.of(kept)
     return rows
 
 
@@ -113,7 +114,7 @@ def _live(rows: LogRows) -> dict[int, np.ndarray]:
 def _every_row_twice(found: Repaired) -> Repaired:
     """Return the rows without second copies, where each row is written twice."""
     live = _live(found.rows)
-    if not live or found.rows.n % 2 or found.rows.n < 4:
+    if not live or found.rows.n_rows % 2 or found.rows.n_rows < 4:
         return found
     values = np.nan_to_num(np.column_stack(list(live.values())))
     if (values[0::2] != values[1::2]).any() or not np.ptp(values[::2], axis=0).max() > 0:
@@ -262,7 +263,7 @@ def _stands_alone(text: bytes, written: bytes) -> bool:
     return False
 
 
-def without_repeated_rows(table: LogTable, columns: Columns, stamps: np.ndarray, *, step: float) -> Columns:
+def without_repeated_rows(table: LogTable, columns: Read, stamps: np.ndarray, *, step: float) -> Read:
     """Return the columns without rows that are exact copies of an earlier one with the same stamp.
 
     Parameters
@@ -291,8 +292,7 @@ def without_repeated_rows(table: LogTable, columns: Columns, stamps: np.ndarray,
         message = (
             f"{table.name}: stamps are repeated; whether rows are copies is not tested beyond {_LARGEST_MB} MB."
         )
-        finding = Finding("note", "repeats_not_tested", message, found=float(suspects.size))
-        return replace(columns, findings=(*columns.findings, finding))
+        return columns.of(slice(None), Finding("note", "repeats_not_tested", message, found=float(suspects.size)))
     lines = row_lines(table.text, table.dialect, wanted=[*columns.numbers, *columns.texts], n_rows=stamps.size)
     if lines is None:
         return columns
@@ -306,10 +306,4 @@ def without_repeated_rows(table: LogTable, columns: Columns, stamps: np.ndarray,
     message = (
         f"{table.name}: {n_copies} rows are exact copies of an earlier row with the same stamp; they were left out."
     )
-    finding = Finding("note", "repeated_rows", message, found=float(n_copies))
-    return replace(
-        columns,
-        numbers={column: values[keep] for column, values in columns.numbers.items()},
-        texts={column: values[keep] for column, values in columns.texts.items()},
-        findings=(*columns.findings, finding),
-    )
+    return columns.of(keep, Finding("note", "repeated_rows", message, found=float(n_copies)))

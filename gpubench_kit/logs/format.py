@@ -185,16 +185,17 @@ Sources = tuple[tuple[int, tuple[str, ...]], ...]
 
 @dataclass(frozen=True)
 class LogFormat:
-    """How a frame log is read.
+    """How a log is read.
 
     Attributes
     ----------
-    kind : ``frames``, ``sampled`` (rows are samples) or ``none``
+    kind : ``frames``, ``sensors``, ``sampled`` (rows are samples) or ``none``
     format_id, seen : short name of the format, and its headings
     certainty : of the frame times: that it is this column in this unit, and that each row is a frame
     frame_time : column of the frame times, or of the frame rates; None where they are the steps of ``elapsed``
     elapsed : column of the time that has passed; None where there is none
-    clock : columns of the wall clock: none, one, or two (date and time of day)
+    clock : columns of the wall clock: none, one, or two (date and time of day); in a sensor log one of the role
+        ``elapsed_time`` where its times begin at zero
     sensors : columns of sensors
     sources : columns that tell frames of several sources apart
     counted : columns that tell which frames of one source count
@@ -233,6 +234,11 @@ class LogFormat:
         times = tuple(choice for choice in (self.frame_time, self.elapsed) if choice)
         return (*times, *self.clock, *self.sensors)
 
+    @property
+    def begins_at_zero(self) -> bool:
+        """Whether the stamps of a sensor log tell time that has passed, not the time of day."""
+        return bool(self.clock) and self.clock[0].role == "elapsed_time"
+
     def raise_fault(self) -> None:
         """Raise where the frames cannot be used.
 
@@ -242,37 +248,6 @@ class LogFormat:
         """
         if self.fault is not None:
             raise LogError(self.fault)
-
-
-@dataclass(frozen=True)
-class SensorColumns:
-    """What the columns of a sensor log are.
-
-    Attributes
-    ----------
-    clock : columns of the wall clock: none, one, or two (date and time of day); one of the role ``elapsed_time``
-        where its times begin at zero
-    elapsed : column of the time that has passed; None where the wall clock serves
-    sensors : columns of sensors
-    findings : what is only likely, asked or left out
-    format_id : short name of the format
-    """
-
-    clock: tuple[ColumnChoice, ...]
-    elapsed: ColumnChoice | None
-    sensors: tuple[ColumnChoice, ...]
-    findings: tuple[Finding, ...]
-    format_id: str = ""
-
-    @property
-    def begins_at_zero(self) -> bool:
-        """Whether the stamps tell time that has passed, not the time of day."""
-        return bool(self.clock) and self.clock[0].role == "elapsed_time"
-
-    @property
-    def choices(self) -> tuple[ColumnChoice, ...]:
-        """All columns that were found."""
-        return (*self.clock, *((self.elapsed,) if self.elapsed else ()), *self.sensors)
 
 
 def format_id_of(table: LogTable) -> str:

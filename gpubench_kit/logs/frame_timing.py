@@ -351,7 +351,7 @@ def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> C
     ------
     LogError : a row has no stamp
     """
-    texts = [np.array([str(cell) for cell in read.texts[choice.column]], dtype=object) for choice in columns.clock]
+    texts = [read.cells(choice.column).to_numpy(dtype=object) for choice in columns.clock]
     cells = join_date_and_time(*texts) if len(texts) == 2 else texts[0]
     clock = clock_of_texts(cells, date_order=columns.date_order)
     time_s = np.full(len(cells), np.nan) if clock is None else clock.time_s

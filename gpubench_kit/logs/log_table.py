@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Self
 
 import numpy as np
+import pandas as pd
 
 from gpubench_kit.logs.cells import begins_with_words, cells_of, looks_numeric, number, number_marks
 from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
@@ -94,49 +96,51 @@ class Columns:
     @property
     def n_rows(self) -> int:
         """Rows that were read."""
-        return len(next(iter({**self.numbers, **self.texts}.values())))
-
-
-@dataclass(frozen=True)
-class LogRows:
-    """All rows of a log.
-
-    Attributes
-    ----------
-    table : the log
-    numbers : arrays of shape (n,) by place; nan where a cell is no number
-    texts : arrays of shape (n,) by place, of columns of few words and of stamps
-    steps : one unit of the last decimal written, by place
-    units : unit stated by each heading, None where there is none
-    is_clock : places whose cells are stamps
-    unreadable : places with numbers in the first rows and something else below
-    findings : what was noticed while reading
-    """
-
-    table: LogTable
-    numbers: dict[int, np.ndarray]
-    texts: dict[int, np.ndarray]
-    steps: dict[int, float]
-    units: tuple[Unit | None, ...]
-    is_clock: frozenset[int]
-    unreadable: frozenset[int]
-    findings: tuple[Finding, ...]
-
-    @property
-    def n(self) -> int:
-        """How many rows there are."""
         return len(next(iter({**self.numbers, **self.texts}.values()), ()))
 
-    def of(self, rows: np.ndarray | slice) -> LogRows:
-        """Return these rows only.
+    def of(self, rows: np.ndarray | slice, *findings: Finding) -> Self:
+        """Return these rows only, with what is said of it.
 
         Parameters
         ----------
         rows : places or a mask
+        *findings : why the others were left out
         """
         numbers = {place: values[rows] for place, values in self.numbers.items()}
         texts = {place: cells[rows] for place, cells in self.texts.items()}
-        return replace(self, numbers=numbers, texts=texts)
+        return replace(self, numbers=numbers, texts=texts, findings=(*self.findings, *findings))
+
+    def cells(self, place: int) -> pd.Series:
+        """Return the cells of a column as text without blanks at the ends; whole numbers without decimals.
+
+        Parameters
+        ----------
+        place : of the column; the cells of one that was not read are empty
+        """
+        if place in self.texts:
+            return pd.Series(self.texts[place]).fillna("").astype(str).str.strip()
+        values = self.numbers.get(place)
+        return pd.Series([""] * self.n_rows if values is None else [f"{value:g}" for value in values], dtype="str")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogRows(Columns):
+    """All rows of a log: columns of numbers, and those of few words and of stamps.
+
+    Attributes
+    ----------
+    table : the log
+    steps : one unit of the last decimal written, by place
+    units : unit stated by each heading, None where there is none
+    is_clock : places whose cells are stamps
+    unreadable : places with numbers in the first rows and something else below
+    """
+
+    table: LogTable
+    steps: dict[int, float]
+    units: tuple[Unit | None, ...]
+    is_clock: frozenset[int]
+    unreadable: frozenset[int]
 
     def label(self, place: int) -> str:
         """Return what to call a column in messages."""

@@ -16,7 +16,6 @@ from gpubench_kit.logs.format import (
     ColumnChoice,
     Declaration,
     LogFormat,
-    SensorColumns,
     format_id_of,
     seen_in,
 )
@@ -128,10 +127,14 @@ def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
 def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts | None:
     """Return the facts of a sensor log; None where it has no time of samples."""
     try:
-        columns = sniff_sensors(rows_of(table), declared)
+        rows = rows_of(table)
+        columns = sniff_sensors(rows, declared)
     except LogError:
         return None
-    length_s = _length_s(table, columns)
+    try:
+        length_s = float(read_samples(rows, columns, Declaration()).time_s[-1])
+    except LogError:
+        length_s = float("nan")
     clock = clock_of_sample(table, columns.clock, date_order=declared.date_order) if columns.clock else None
     has_clock = clock is not None and not columns.begins_at_zero
     asked = tuple(one.message for one in columns.findings if one.check in ("sensor_likely", "sensors_unclear"))
@@ -148,14 +151,6 @@ def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts
     )
 
 
-def _length_s(table: LogTable, columns: SensorColumns) -> float:
-    """Return from the first sample to the last [s]; nan where the samples cannot be read."""
-    try:
-        return float(read_samples(table, columns, Declaration()).time_s[-1])
-    except LogError:
-        return float("nan")
-
-
 def _paste_of_sensors(table: LogTable, sensors: tuple[ColumnChoice, ...]) -> str:
     """Return the line that confirms the sensors that are only likely; empty where none is."""
     pairs = ", ".join(
@@ -166,7 +161,7 @@ def _paste_of_sensors(table: LogTable, sensors: tuple[ColumnChoice, ...]) -> str
     return f"sensors = {{ {pairs} }}" if pairs else ""
 
 
-def _columns(found: LogFormat | SensorColumns) -> tuple[tuple[str, str, str, str], ...]:
+def _columns(found: LogFormat) -> tuple[tuple[str, str, str, str], ...]:
     """Return role, heading, unit and certainty of each column."""
     return tuple(
         (one.role, one.label.removeprefix("column ").strip("'"), one.unit, one.certainty.word)

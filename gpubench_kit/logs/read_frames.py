@@ -17,13 +17,6 @@ from gpubench_kit.logs.clock import passed_since_zero
 from gpubench_kit.logs.damage import with_rules, without_repeated_rows
 from gpubench_kit.logs.dialect import Dialect
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, Witness
-from gpubench_kit.logs.frame_sources import (
-    cells_as_text,
-    counted_rows,
-    declared_for_frames,
-    of_sources,
-    rare_outcomes,
-)
 from gpubench_kit.logs.frame_timing import (
     FRAME_SHARES,
     Frames,
@@ -39,6 +32,7 @@ from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
+from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
@@ -400,9 +394,9 @@ def _with_stamps_of_rows(table: LogTable, log_format: LogFormat, read: Columns) 
     places = [choice.column for choice in log_format.clock]
     if not all(place in read.texts for place in places):
         stamps = with_rules(read_columns(table, [], texts=places), log_format.row_rules)
-        cells = [cells_as_text(stamps, place) for place in places]
+        cells = [stamps.cells(place) for place in places]
     else:
-        cells = [cells_as_text(read, place) for place in places]
+        cells = [read.cells(place) for place in places]
     sample = [[""] * table.dialect.n_columns for _ in table.sample[: read.n_rows]]
     for place, column in zip(places, cells, strict=True):
         for row, cell in zip(sample, column, strict=False):

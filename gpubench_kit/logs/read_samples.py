@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from gpubench_kit.logs.busy_stretches import SIGNALS, busy_stretches
-from gpubench_kit.logs.clock import ClockTimes, clock_of_numbers, clock_of_texts, date_doubt, join_date_and_time
+from gpubench_kit.logs.clock import ClockTimes, clock_of_rows, date_doubt
 from gpubench_kit.logs.damage import without_repeated_rows
-from gpubench_kit.logs.format import ColumnChoice, Declaration, SensorColumns, Sources
-from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
-from gpubench_kit.logs.sensor_rows import (
-    check_one_source,
-    columns_in_doubt,
-    counted_columns,
-    of_counted,
-    with_sample_that_counts,
-)
+from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat
+from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.logs.sniff_sensors import possible_samples, sniff_sensors
-from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
+from gpubench_kit.logs.sources import check_one_source, of_counted, samples_declared, with_sample_that_counts
+from gpubench_kit.logs.text_table import open_table, rows_of
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
@@ -51,13 +44,13 @@ class SensorLog:
     clock_kind : ``dated``, ``zoned`` or ``time_of_day``; empty without a clock
     other_clock : the clock with day and month exchanged, where the dates do not tell; else None
     origin_s : the log's own elapsed time at the first sample [s]; None where only a clock was read
+    choices : which column is what
+    findings : what was noticed
     clock_settings : from when on [s], and by how much its clock was then ahead of that of the first sample [s]:
         more than one where it was set by an hour within the log
     midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
-    choices : which column is what
-    findings : what was noticed
-    format_id : short name of the format
     told_apart : headings by which the plan says which rows count, and which this log has
+    format_id : short name of the format
     """
 
     name: str
@@ -96,17 +89,17 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     """
     declared = declared or Declaration()
     table = open_table(path, name=name)
-    counted = counted_columns(table, declared)
-    table = with_sample_that_counts(table, counted)
-    return read_samples(table, sniff_sensors(_rows_that_count(table, counted), declared), declared)
+    counted = samples_declared(table, declared)
+    rows = rows_of(with_sample_that_counts(table, counted))
+    return read_samples(rows, sniff_sensors(of_counted(rows, counted), declared), declared)
 
 
-def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration) -> SensorLog:
+def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> SensorLog:
     """Read a sensor log whose columns are known.
 
     Parameters
     ----------
-    table : the log
+    rows : the log
     columns : what its columns are
     declared : what the plan declares about logs
 
@@ -114,18 +107,27 @@ def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration)
     ------
     LogError : no sample has a time, or rows are of several cards or sensors
     """
-    counted = counted_columns(table, declared)
-    read = _columns_read(table, columns, counted)
-    clock = _clock(table, columns, read, declared.date_order)
-    stamps_s, step_s = _stamps(table, columns, read, clock)
-    _check_one_source(table, columns, counted, stamps_s)
-    order, time_s, findings, settings = _in_order(table, stamps_s, step_s)
+    table, elapsed = rows.table, columns.elapsed
+    counted = samples_declared(table, declared)
+    if elapsed is not None and not columns.clock and rows.n_rows >= 3:
+        rows = without_repeated_rows(table, rows, rows.numbers[elapsed.column], step=elapsed.step)
+    rows = of_counted(rows, counted)
+    clock = clock_of_rows(rows, columns.clock, date_order=declared.date_order)
+    if columns.clock and clock is None and elapsed is None:
+        cell = rows.cells(columns.clock[0].column).iloc[0]
+        problem = f"{columns.clock[0].label} holds no stamps that can be read (the first is {cell[:40]!r})."
+        action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
+        raise LogError(Fault(table.name, problem, action))
+    stamps_s, step_s = _stamps(columns, rows, clock)
+    check_one_source(rows, columns, stamps_s)
+    order, time_s, findings, settings = _in_order(table.name, stamps_s, step_s)
     first = float(stamps_s[order[0]])
     midnight = clock.start_s + first if clock and columns.begins_at_zero else None
     clock = None if columns.begins_at_zero else clock
+    values, on_values = _possible(rows.of(order), columns)
+    on_values += _leave_out_what_stays(rows, columns, time_s, values)
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
-    values, on_values = _possible(table, columns, read, order)
-    on_values += _leave_out_what_stays(table, columns, time_s, values)
+    has_origin = clock is None and (midnight is not None or elapsed is not None)
     return SensorLog(
         name=table.name,
         sha256=table.sha256,
@@ -135,9 +137,9 @@ def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration)
         clock=clock.start_s + first if clock else None,
         clock_kind=clock.kind if clock else "",
         other_clock=clock.other_start_s + first if clock and clock.in_doubt else None,
-        origin_s=_origin_s(columns, midnight, first) if clock is None else None,
+        origin_s=(first if midnight is None else midnight) if has_origin else None,
         choices=columns.choices,
-        findings=(*table.findings, *columns.findings, *doubt, *read.findings, *findings, *on_values),
+        findings=(*table.findings, *columns.findings, *doubt, *rows.findings, *findings, *on_values),
         clock_settings=settings,
         midnight_clock=midnight,
         told_apart=tuple(heading for heading in declared.count_only if table.place_of(heading) in dict(counted)),
@@ -145,44 +147,28 @@ def read_samples(table: LogTable, columns: SensorColumns, declared: Declaration)
     )
 
 
-def _rows_that_count(table: LogTable, counted: Sources) -> LogRows:
-    """Return all rows of a log, or those that the plan counts."""
-    rows = rows_of(table)
-    for place, values in counted:
-        cells = rows.texts.get(place)
-        if cells is None:
-            continue
-        kept = np.isin([str(cell).strip() for cell in cells], values)
-        rows = rows.of(kept) if kept.any() else rows
-    return rows
-
-
-def _possible(
-    table: LogTable, columns: SensorColumns, read: Columns, order: np.ndarray
-) -> tuple[dict[str, np.ndarray], list[Finding]]:
+def _possible(rows: LogRows, columns: LogFormat) -> tuple[dict[str, np.ndarray], list[Finding]]:
     """Return the samples of each sensor without impossible ones, and what is said of these."""
-    values, findings = {}, []
+    name, values, findings = rows.table.name, {}, []
     for sensor in columns.sensors:
-        taken = sensor.in_unit_of_role(read.numbers[sensor.column][order])
+        taken = sensor.in_unit_of_role(rows.numbers[sensor.column])
         kept, n_bad = possible_samples(taken, sensor.role)
         if n_bad > _MOST_IMPOSSIBLE * taken.size:
-            message = (
-                f"{table.name}: {n_bad} of {taken.size} samples of {sensor.label} cannot be {sensor.role}; it is "
-                "not used."
-            )
+            what = f"{n_bad} of {taken.size} samples of {sensor.label} cannot be {sensor.role}"
+            message = f"{name}: {what}; it is not used."
             action = "Look at the log, and declare another column or unit below [logs] in the plan."
             findings.append(Finding("note", "sensor_impossible", message, found=float(n_bad), action=action))
             continue
         values[sensor.role] = kept
         if n_bad:
             shown = "1 sample" if n_bad == 1 else f"{n_bad} samples"
-            message = f"{table.name}: {shown} of {sensor.role} cannot be, or are stray zeros; left out."
+            message = f"{name}: {shown} of {sensor.role} cannot be, or are stray zeros; left out."
             findings.append(Finding("note", "samples_left_out", message, found=float(n_bad)))
     return values, findings
 
 
 def _leave_out_what_stays(
-    table: LogTable, columns: SensorColumns, time_s: np.ndarray, values: dict[str, np.ndarray]
+    rows: LogRows, columns: LogFormat, time_s: np.ndarray, values: dict[str, np.ndarray]
 ) -> list[Finding]:
     """Take out a load or a power that does not rise where the surer one of both says that the card was busy."""
     choices = {one.role: one for one in columns.sensors}
@@ -190,152 +176,77 @@ def _leave_out_what_stays(
     for metric, other in (("board_w", "load_pct"), ("load_pct", "board_w")):
         if not {metric, other} <= values.keys() or choices[metric].certainty > choices[other].certainty:
             continue
-        if choices[metric].is_named:
-            continue
         is_busy = np.zeros(time_s.size, dtype=bool)
         for one in busy_stretches(time_s, values[other], least_swing=least_swings[other]):
             is_busy |= (time_s >= one.start_s) & (time_s <= one.end_s)
         signal = values[metric]
         busy, idle = (signal[part & np.isfinite(signal)] for part in (is_busy, ~is_busy))
-        if min(busy.size, idle.size) < _SAMPLES_ENOUGH or np.median(busy) >= _RISES_BY * np.median(idle):
-            continue
-        del values[metric]
-        message = (
-            f"{table.name}: {choices[metric].label} does not rise where {choices[other].label} does: it is not the "
-            f"card's {metric}, and not used."
-        )
-        line = f"sensors = {{ {metric} = {quoted(table.key(choices[metric].column))} }}"
-        action = f"If it is, declare it in the plan: [logs] {line}"
-        return [Finding("note", "sensor_stays", message, action=action)]
+        are_enough = min(busy.size, idle.size) >= _SAMPLES_ENOUGH and not choices[metric].is_named
+        if are_enough and np.median(busy) < _RISES_BY * np.median(idle):
+            del values[metric]
+            message = (
+                f"{rows.table.name}: {choices[metric].label} does not rise where {choices[other].label} does: it is"
+                f" not the card's {metric}, and not used."
+            )
+            line = f"sensors = {{ {metric} = {quoted(rows.table.key(choices[metric].column))} }}"
+            action = f"If it is, declare it in the plan: [logs] {line}"
+            return [Finding("note", "sensor_stays", message, action=action)]
     return []
 
 
-def _check_one_source(table: LogTable, columns: SensorColumns, counted: Sources, stamps_s: np.ndarray) -> None:
-    """Raise where rows are of several cards or sensors."""
-    asked = columns_in_doubt(table, columns, stamps_s)
-    if not asked:
-        return
-    try:
-        read = _columns_read(table, columns, counted, texts=asked)
-    except LogError:
-        # Rows that end before the columns in doubt do.
-        return
-    if read.n_rows == stamps_s.size:
-        check_one_source(table, columns, read, stamps_s=stamps_s)
-
-
-def _origin_s(columns: SensorColumns, midnight: float | None, first: float) -> float | None:
-    """Return the elapsed time at the first sample [s]; None where the log has none."""
-    if midnight is not None:
-        return midnight
-    return None if columns.elapsed is None else first
-
-
-def _columns_read(
-    table: LogTable, columns: SensorColumns, counted: Sources, *, texts: Sequence[int] = ()
-) -> Columns:
-    """Return the columns needed, without repeated rows where stamps can tell them, and of rows that count."""
-    numbers = [sensor.column for sensor in columns.sensors]
-    numbers += [columns.elapsed.column] if columns.elapsed else []
-    texts = [*(choice.column for choice in columns.clock), *(column for column, _ in counted), *texts]
-    read = read_columns(table, numbers, texts=texts)
-    if columns.elapsed is not None and not columns.clock and read.n_rows >= 3:
-        stamps = read.numbers[columns.elapsed.column]
-        read = without_repeated_rows(table, read, stamps, step=columns.elapsed.step)
-    return of_counted(table, read, counted)
-
-
-def _clock(table: LogTable, columns: SensorColumns, read: Columns, date_order: str) -> ClockTimes | None:
-    """Return the stamps of the wall clock; None without one."""
-    if not columns.clock:
-        return None
-    cells = [read.texts[choice.column] for choice in columns.clock]
-    cells = [np.array([str(cell) if cell == cell else "" for cell in column], dtype=object) for column in cells]
-    texts = join_date_and_time(*cells) if len(cells) == 2 else cells[0]
-    clock = clock_of_texts(texts, date_order=date_order)
-    if clock is None and columns.clock[0].column in read.numbers:
-        clock = clock_of_numbers(read.numbers[columns.clock[0].column])
-    if clock is None and columns.elapsed is None:
-        problem = (
-            f"{columns.clock[0].label} holds no stamps that can be read (the first is {str(texts[0])[:40]!r})."
-        )
-        action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
-        raise LogError(Fault(table.name, problem, action))
-    return clock
-
-
-def _stamps(
-    table: LogTable, columns: SensorColumns, read: Columns, clock: ClockTimes | None
-) -> tuple[np.ndarray, float]:
+def _stamps(columns: LogFormat, rows: LogRows, clock: ClockTimes | None) -> tuple[np.ndarray, float]:
     """Return the time of each sample [s] and its resolution; a clock without decimals yields to elapsed time."""
     elapsed = columns.elapsed
-    if elapsed is not None:
-        elapsed_s = read.numbers[elapsed.column] * elapsed.factor / 1000.0
-        step_s = elapsed.step * elapsed.factor / 1000.0
-        if clock is None:
-            return elapsed_s, step_s
-        if step_s < clock.step_s and clock.step_s >= 0.5:
-            return elapsed_s - elapsed_s[0], step_s
-    return clock.time_s, clock.step_s
+    if elapsed is None:
+        return clock.time_s, clock.step_s
+    elapsed_s = rows.numbers[elapsed.column] * elapsed.factor / 1000.0
+    step_s = elapsed.step * elapsed.factor / 1000.0
+    if clock is None:
+        return elapsed_s, step_s
+    is_finer = step_s < clock.step_s and clock.step_s >= 0.5
+    return (elapsed_s - elapsed_s[0], step_s) if is_finer else (clock.time_s, clock.step_s)
 
 
 def _in_order(
-    table: LogTable, stamps_s: np.ndarray, step_s: float
+    name: str, stamps_s: np.ndarray, step_s: float
 ) -> tuple[np.ndarray, np.ndarray, list[Finding], tuple[tuple[float, float], ...]]:
-    """Return which samples are used, their times from the first, what was noticed, and settings of the clock."""
+    """Return which samples are used, their times from the first, what was noticed, and settings of the clock.
+
+    Jumps of one hour, as the change to or from daylight saving makes them, are undone; of times that go back the
+    longest stretch in order is used.
+    """
     findings: list[Finding] = []
     order = np.flatnonzero(np.isfinite(stamps_s))
     if order.size == 0:
-        raise LogError(Fault(table.name, "no sample has a time.", "Record the run again."))
-    time_s, ahead_s = _without_hour_jumps(table, stamps_s[order] - stamps_s[order[0]], findings)
-    kept = _longest_rising(table, time_s, findings)
-    order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
-    if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
-        time_s = _spread_equal(time_s, step_s)
-        message = (
-            f"{table.name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
-        )
-        findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
-    time_s = time_s - time_s[0]
-    changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
-    settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
-    return order, time_s, findings, settings
-
-
-def _without_hour_jumps(
-    table: LogTable, time_s: np.ndarray, findings: list[Finding]
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return times without jumps of one hour, as the change to or from daylight saving makes them, and the jumps.
-
-    The latter are how far the clock is ahead at each sample [s].
-    """
+        raise LogError(Fault(name, "no sample has a time.", "Record the run again."))
+    time_s = stamps_s[order] - stamps_s[order[0]]
     steps = np.diff(time_s)
     usual = float(np.median(steps)) if steps.size else 0.0
     jumps = np.round(steps / _HOUR_S)
     is_jump = (np.abs(jumps) == 1) & (np.abs(steps - jumps * _HOUR_S - usual) <= max(2.0, 3 * usual))
     ahead_s = np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
+    time_s = time_s - ahead_s
     if is_jump.any():
-        message = (
-            f"{table.name}: the clock jumps by one hour at sample {int(np.argmax(is_jump)) + 2}; the jump was "
-            "undone."
-        )
+        first = int(np.argmax(is_jump)) + 2
+        message = f"{name}: the clock jumps by one hour at sample {first}; the jump was undone."
         findings.append(Finding("note", "clock_jump", message, found=float(is_jump.sum())))
-    return time_s - ahead_s, ahead_s
-
-
-def _longest_rising(table: LogTable, time_s: np.ndarray, findings: list[Finding]) -> np.ndarray:
-    """Return the longest stretch in which time does not go back."""
     breaks = np.flatnonzero(np.diff(time_s) < 0) + 1
-    if breaks.size == 0:
-        return np.arange(time_s.size)
-    stretches = np.split(np.arange(time_s.size), breaks)
-    longest = max(stretches, key=len)
-    message = (
-        f"{table.name}: time goes back {breaks.size} times; of the {time_s.size} samples the longest stretch in "
-        f"order, {longest.size} samples from sample {int(longest[0]) + 1} on, is used."
-    )
-    findings.append(Finding("note", "sensor_time_goes_back", message, found=float(breaks.size)))
-    return longest
+    kept = max(np.split(np.arange(time_s.size), breaks), key=len)
+    if breaks.size:
+        message = (
+            f"{name}: time goes back {breaks.size} times; of the {time_s.size} samples the longest stretch in "
+            f"order, {kept.size} samples from sample {int(kept[0]) + 1} on, is used."
+        )
+        findings.append(Finding("note", "sensor_time_goes_back", message, found=float(breaks.size)))
+    order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
+    if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
+        time_s = _spread_equal(time_s, step_s)
+        message = f"{name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
+        findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
+    time_s = time_s - time_s[0]
+    changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
+    settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
+    return order, time_s, findings, settings
 
 
 def _spread_equal(time_s: np.ndarray, step_s: float) -> np.ndarray:

@@ -21,9 +21,6 @@ from gpubench_kit.model.findings import Finding
 
 _HALF_A_DAY_S = 43_200.0
 
-#: A clock ahead by less than this is not worth a word [s].
-_NOT_WORTH_S = 1.5
-
 
 @dataclass(frozen=True)
 class RunTimes:

@@ -37,10 +37,10 @@ from gpubench_kit.logs.frame_evidence import (
     rises_as,
     unit_name,
 )
-from gpubench_kit.logs.frame_sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, sampled
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
+from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
@@ -94,8 +94,8 @@ def sniff_frames(table: LogTable, declared: Declaration, *, witnesses: Sequence[
     )  # fmt: skip
     if whole.fault is not None:
         return replace(log_format, fault=whole.fault)
-    if whole.rows.n < LEAST_FRAMES:
-        return replace(log_format, kind="none", fault=too_few(table, whole.rows.n))
+    if whole.rows.n_rows < LEAST_FRAMES:
+        return replace(log_format, kind="none", fault=too_few(table, whole.rows.n_rows))
     return _sniffed(log_format, whole, declared=declared, confirmed=confirmed, witnesses=tuple(witnesses))
 
 
@@ -128,9 +128,9 @@ def _sniffed(
     clues = _clues_of(rows, clock, witnesses, declared.date_order)
     sources, counted = told_apart(clues, declared, lambda used: _clues_of(used, clock, (), declared.date_order))
     if sources:
-        kept = np.ones(rows.n, dtype=bool)
+        kept = np.ones(rows.n_rows, dtype=bool)
         for place, wanted in sources:
-            kept &= np.isin(_cells(rows, place), wanted)
+            kept &= rows.cells(place).isin(wanted).to_numpy()
         if kept.sum() >= LEAST_FRAMES:
             clues = _clues_of(rows.of(kept), clock, witnesses, declared.date_order)
     log_format = replace(log_format, clock=clock, sources=sources, counted=counted)
@@ -153,16 +153,6 @@ def _sniffed(
     findings = (*log_format.findings, *on_sensors)
     log_format = replace(log_format, sensors=sensors, outcomes=outcomes, findings=findings)
     return _as_format(log_format, found, clues, changed=declared.changed_from(log_format.format_id))
-
-
-def _cells(rows: LogRows, place: int) -> np.ndarray:
-    """Return the cells of a column as text."""
-    if place in rows.texts:
-        return np.array(
-            [str(cell).strip() if cell == cell and cell is not None else "" for cell in rows.texts[place]]
-        )
-    values = rows.numbers[place]
-    return np.array([f"{value:g}" for value in values])
 
 
 def _clues_of(

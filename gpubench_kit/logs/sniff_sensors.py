@@ -17,11 +17,12 @@ from gpubench_kit.logs.format import (
     ColumnChoice,
     ConfirmedFormat,
     Declaration,
-    SensorColumns,
+    LogFormat,
     format_id_of,
+    seen_in,
 )
 from gpubench_kit.logs.log_table import LogRows
-from gpubench_kit.logs.sensor_rows import elapsed_of, fitting_kinds, no_time, time_counted
+from gpubench_kit.logs.sensor_rows import elapsed_of, fitting_metrics, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
@@ -86,7 +87,7 @@ class _Sorted:
         self.by_metric.setdefault(choice.role, []).append(choice)
 
 
-def sniff_sensors(rows: LogRows, declared: Declaration) -> SensorColumns:
+def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
     """Find out what the columns of a sensor log are.
 
     Parameters
@@ -96,7 +97,7 @@ def sniff_sensors(rows: LogRows, declared: Declaration) -> SensorColumns:
 
     Returns
     -------
-    SensorColumns
+    LogFormat
 
     Raises
     ------
@@ -118,7 +119,10 @@ def sniff_sensors(rows: LogRows, declared: Declaration) -> SensorColumns:
     if passed is not None:
         clock, findings = (passed,), (passed_told(table, passed, can_declare=True), *findings)
     findings = (*time_counted(rows, elapsed), *findings)
-    return SensorColumns(clock, elapsed, sensors, findings, format_id_of(table))
+    return LogFormat(
+        "sensors", format_id_of(table), seen_in(table),
+        clock=clock, elapsed=elapsed, sensors=sensors, findings=findings, date_order=declared.date_order,
+    )  # fmt: skip
 
 
 def _declared_clock(rows: LogRows, declared: Declaration) -> tuple[ColumnChoice, ...]:
@@ -277,7 +281,7 @@ def _quantity(rows: LogRows, place: int, known: np.ndarray, found: _Sorted) -> s
         return unit.quantity
     if len(in_words) == 1:
         return "" if in_words[0] in ("energy", "rate") else in_words[0]
-    kinds = [kind.metric for kind in fitting_kinds(known, rows.steps[place])]
+    kinds = fitting_metrics(known, rows.steps[place])
     if kinds:
         found.asked.append((place, " or ".join(kinds)))
     return ""
@@ -298,7 +302,7 @@ def _sort_by_quantity(rows: LogRows, place: int, known: np.ndarray, told: tuple[
         return
     card = words & (CARD if quantity == "power" else CARD - {"board"})
     if unit is None:
-        kinds = [kind.metric for kind in fitting_kinds(known, rows.steps[place])]
+        kinds = fitting_metrics(known, rows.steps[place])
         is_like = metric in kinds or (metric in ("hotspot_c", "memory_c") and "core_c" in kinds)
         if not is_like:
             found.asked.append((place, f"{metric}, in which unit"))

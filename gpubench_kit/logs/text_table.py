@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
-from gpubench_kit.logs.cells import decimals_of, is_clock, number
+from gpubench_kit.logs.cells import decimals_of, is_clock, is_missing, number
 from gpubench_kit.logs.dialect import Dialect, find_dialect
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, read_lines, summary_start
@@ -137,11 +137,6 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     return Columns(values, {column: read.column(str(column)).to_numpy() for column in dict.fromkeys(texts)})
 
 
-def without_sample(table: LogTable) -> LogTable:
-    """Return the table without its text and sample, for keeping."""
-    return replace(table, text=b"", sample=[])
-
-
 def _doubts(dialect: Dialect, name: str) -> list[Finding]:
     """Return a finding where the decimal mark could be read in another way."""
     if not dialect.marks_in_doubt:
@@ -192,14 +187,14 @@ def rows_of(table: LogTable) -> LogRows:
     columns = list(zip(*table.sample, strict=True))
     is_clock_at = [is_clock(cells[0]) for cells in columns]
     parsed = [[number(cell, decimal, thousands) for cell in cells] for cells in columns]
-    known = [sum(value is not None for value in values) for values in parsed]
-    filled = [max(1, sum(bool(cell.strip()) for cell in cells)) for cells in columns]
+    # Numbers where anything is given; a sensor may begin late.
+    known = [sum(value is not None and value == value for value in values) for values in parsed]
+    given = [sum(not is_missing(cell) for cell in cells) for cells in columns]
     numeric = [
         place
-        for place in range(len(columns))
+        for place, name in enumerate(table.dialect.names)
         if not is_clock_at[place]
-        and known[place]
-        and (known[place] >= 0.9 * filled[place] or table.dialect.names[place].strip() in METRICS)
+        and (known[place] >= 0.9 * given[place] or (known[place] and name.strip() in METRICS))
     ]
     texts = [
         place
@@ -217,7 +212,10 @@ def rows_of(table: LogTable) -> LogRows:
         unit_stated("" if name.strip() in METRICS else name, unit) for name, unit in zip(names, units, strict=True)
     )
     clocks = frozenset(place for place in texts if is_clock_at[place])
-    return LogRows(table, read.numbers, read.texts, steps, stated, clocks, unreadable, read.findings)
+    return LogRows(
+        read.numbers, read.texts, read.findings,
+        table=table, steps=steps, units=stated, is_clock=clocks, unreadable=unreadable,
+    )  # fmt: skip
 
 
 def _read(table: LogTable, numeric: list[int], texts: list[int]) -> tuple[Columns, frozenset[int]]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made_logs import sensor_signal
 
-from gpubench_kit.logs.sensor_rows import fitting_kinds
+from gpubench_kit.logs.sensor_rows import fitting_metrics
 
 TIMES, LOAD, WATTS = sensor_signal(60.0, step_s=0.5)
 IS_BUSY = LOAD > 50
@@ -25,4 +25,4 @@ SIGNALS = {
 
 @pytest.mark.parametrize(("values", "step", "expected"), SIGNALS.values(), ids=SIGNALS.keys())
 def test_kind_follows_from_range_and_movement(values, step, expected):
-    assert [kind.metric for kind in fitting_kinds(values, step)] == expected
+    assert fitting_metrics(values, step) == expected

@@ -7,7 +7,7 @@ from made_sensors import outcome_of_sensors, sensor_logs
 
 from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
 from gpubench_kit.logs.read_samples import read_sensor_log
-from gpubench_kit.logs.sensor_rows import fitting_kinds, is_within
+from gpubench_kit.logs.sensor_rows import fitting_metrics
 from gpubench_kit.model.errors import LogError
 
 TIMES, LOAD, WATTS = sensor_signal(300.0)
@@ -152,14 +152,7 @@ def test_impossible_samples_and_stray_zeros_are_left_out_with_their_number(tmp_p
 
 @pytest.mark.parametrize("counted", [np.arange(100.0), np.arange(1.0, 90.0), np.arange(0.0, 500.0, 5.0)])
 def test_what_rises_by_the_same_whole_number_is_no_sensor(counted):
-    assert fitting_kinds(counted, 1.0) == []
-
-
-def test_the_limits_are_those_of_the_metric_in_its_unit():
-    assert is_within(np.array([900.0, 1100.0, np.nan]), "core_mv")
-    assert not is_within(np.array([900.0, 1700.0]), "core_mv")
-    assert not is_within(np.array([-5.0, 50.0]), "load_pct")
-    assert is_within(np.array([np.nan]), "load_pct")
+    assert fitting_metrics(counted, 1.0) == []
 
 
 def test_time_goes_before_a_row_number_that_stands_beside_it(tmp_path):
