@@ -35,6 +35,7 @@ POSSIBLE = Table(
         Column("reason", "text", "why not, one word; empty where they can"),
         Column("all_of", "text", "tuning of which all runs came before all of `before`; empty where none is"),
         Column("before", "text", "the other tuning"),
+        Column("without", "text", "tunings without a run that counts; their comparisons are left out of the row"),
         Column("fix", "text", "what to do; empty where nothing is, or more runs are"),
     ),
 )  # fmt: skip

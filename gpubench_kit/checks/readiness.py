@@ -135,7 +135,8 @@ def possible_verdicts(
     Returns
     -------
     DataFrame, one row per metric, game and setting; see `POSSIBLE`. A verdict is possible where every pair of the
-    plan can be judged, whatever the verdict would be; undecided is one.
+    plan can be judged, whatever the verdict would be; undecided is one. Pairs with a tuning that has no run yet are
+    left out, as long as there are others.
 
     Notes
     -----
@@ -144,7 +145,10 @@ def possible_verdicts(
     """
     _, too_many = level_of_looks(plan, looks_made=looks_made)
     found: dict[tuple[str, str, str], tuple[str, tuple[str, str]]] = {}
-    for key, reason, in_turn in _cells(usable, plan):
+    measured = set(usable["tuning"])
+    judged = {place for place, one in enumerate(plan.pairs()) if {one.of.tuning, one.against.tuning} <= measured}
+    absent = [one.name for one in plan.tunings if one.name not in measured] if judged else []
+    for key, reason, in_turn in _cells(usable, plan, judged=judged):
         if key not in found or not found[key][0]:
             found[key] = ("too_many_looks" if too_many and not reason else reason, in_turn)
     scenes = [(game.name, setting.name) for game in plan.games for setting in game.settings]
@@ -153,13 +157,15 @@ def possible_verdicts(
         reason, in_turn = found.get(key, (_NO_RUNS, ("", "")))
         reason = _why_no_runs(key, runs, findings) if reason == _NO_RUNS else reason
         fix = say(f"check.fix.{reason}") if has(f"check.fix.{reason}") else ""
-        rows.append((*key, reason == "", reason, *in_turn, fix))
+        rows.append((*key, reason == "", reason, *in_turn, ", ".join(absent), fix))
     return POSSIBLE.frame(pd.DataFrame(rows, columns=POSSIBLE.names))
 
 
-def _cells(usable: pd.DataFrame, plan: ReviewPlan) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
-    """Yield metric, game and setting of each pair, why it has no verdict, and tunings measured in turn."""
-    seen: dict[int, set[tuple[str, str, str]]] = {place: set() for place in range(len(plan.pairs()))}
+def _cells(
+    usable: pd.DataFrame, plan: ReviewPlan, *, judged: set[int]
+) -> Iterator[tuple[tuple[str, str, str], str, tuple[str, str]]]:
+    """Yield metric, game and setting of each pair judged, why it has no verdict, and tunings measured in turn."""
+    seen: dict[int, set[tuple[str, str, str]]] = {place: set() for place in judged}
     for measured in measure_pairs(encode_runs(usable), plan):
         pair = measured.pair
         scenes = zip(pair.cell_text("game"), pair.cell_text("setting"), strict=True)

@@ -19,12 +19,12 @@ from gpubench_kit.logs.format import (
     format_id_of,
     seen_in,
 )
-from gpubench_kit.logs.frame_sources import WhichProgram
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.read_frames import read_frames
 from gpubench_kit.logs.read_samples import read_samples
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.sniff_sensors import sniff_sensors
+from gpubench_kit.logs.sources import WhichProgram
 from gpubench_kit.logs.text_table import open_table, rows_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding

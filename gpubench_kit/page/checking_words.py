@@ -33,7 +33,9 @@ def head_sentences(possible: pd.DataFrame, runs: pd.DataFrame, *, redo: pd.DataF
         return [say("check.nothing")]
     needed, done = int(redo["is_needed"].sum()), int(is_read(runs).sum())
     asked = len(redo) - needed
+    absent = possible["without"].iloc[0]
     told = [_verdict_sentence(possible)]
+    told += [say("check.without", tunings=absent)] * (absent != "" and not possible["can"].all())
     told += [say("check.recorded", done=count_text(done), n=len(runs))] * (done < len(runs))
     told.append(say("check.redo.needed", n=needed) if needed else say("check.redo.none"))
     told += [say("check.redo.further" if needed else "check.redo.asked", n=asked)] * bool(asked)
@@ -85,14 +87,17 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
 
 def _designs(messages: list[str]) -> list[str]:
     """Return how the runs were ordered, once for all comparisons that are alike."""
-    alike: dict[str, list[str]] = {}
+    alike: dict[tuple[str, str], list[str]] = {}
     for one in messages:
-        pair, _, order = one.partition(";")[0].rstrip(".").rpartition(": ")
-        alike.setdefault(order, []).append(pair)
-    return [
-        say("check.design", what=order, pairs=pairs[0] if len(pairs) == 1 else say("check.pairs", n=len(pairs)))
-        for order, pairs in alike.items()
-    ]
+        about, _, order = one.partition(";")[0].rstrip(".").rpartition(": ")
+        pair, _, group = about.partition(", group ")
+        alike.setdefault((order, group), []).append(pair)
+    lines = []
+    for (order, group), listed in alike.items():
+        pairs = listed[0] if len(listed) == 1 else say("check.pairs", n=len(listed))
+        of_group = say("check.design_of_group", what=order, pairs=pairs, group=group)
+        lines.append(of_group if group else say("check.design", what=order, pairs=pairs))
+    return lines
 
 
 def _some(names: list[str]) -> str:
@@ -104,9 +109,9 @@ def _some(names: list[str]) -> str:
 
 def _verdict_sentence(possible: pd.DataFrame) -> str:
     """Return on which metrics the runs can give a verdict, in how many games, and why not on others."""
-    able = possible["can"].astype(bool)
+    able, absent = possible["can"].astype(bool), possible["without"].iloc[0]
     if able.all():
-        return say("check.every")
+        return say("check.every_but", tunings=absent) if absent else say("check.every")
     if not able.any() and (possible["reason"] == "confounded").all():
         return say("check.confounded", why=_why(possible))
     if not able.any() and possible["reason"].isin(["not_recorded", "logs_not_matched"]).all():

@@ -6,10 +6,14 @@ import pytest
 
 from gpubench_kit.checks.readiness import possible_verdicts, redo_list
 from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 
 GAMES = ("Low Tide Racers", "Salt Orchard")
+THREE_TUNINGS = {
+    "analysis": {"metrics": ["avg_fps", "board_w"], "looks": 1},
+    "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}, {"name": "eco"}],
+}
 
 
 def checked(small, findings=(), *, looks_made=0):
@@ -55,6 +59,40 @@ def test_a_game_with_one_run_on_a_side_is_named_and_the_other_stands(fps):
         "These runs can give a verdict on FPS and power in 1 of 2 games (Salt Orchard: one run on a side)."
     )
     assert "A single run on one side, which tells nothing about noise: Salt Orchard quiet." in state
+
+
+def test_a_tuning_without_a_run_is_named_and_the_others_are_judged(fps):
+    fps.set_plan(**THREE_TUNINGS)
+    possible, said, _ = checked(fps)
+    assert possible["can"].all()
+    assert set(possible["without"]) == {"eco"}
+    assert said[0] == "These runs can give every verdict of the plan but those on eco, of which no run counts yet."
+    for run in fps.runs.query("game == 'Salt Orchard' and tuning == 'quiet'")["run"][1:]:
+        fps.spoil(run, excluded="crash")
+    _, said, _ = checked(fps)
+    assert said[:2] == [
+        "These runs can give a verdict on FPS and power in 1 of 2 games (Salt Orchard: one run on a side).",
+        "Verdicts on eco need runs: none counts yet.",
+    ]
+
+
+def test_where_only_the_reference_was_measured_nothing_is_left_out(fps):
+    fps.set_plan(**THREE_TUNINGS)
+    for run in fps.runs.query("tuning == 'quiet'")["run"]:
+        fps.spoil(run, excluded="crash")
+    possible, _, _ = checked(fps)
+    assert not possible["can"].any()
+    assert set(possible["without"]) == {""}
+
+
+def test_the_order_of_the_runs_is_told_for_each_group():
+    message = "'quiet' vs 'factory', group '{}': rounds in {} of {} games; tuning changes as declared."
+    told = [Finding("note", "layout", message.format(name, n, n)) for name, n in (("1440p", 5), ("4k", 1))]
+    runs = pd.DataFrame(columns=["used", "purpose", "card", "bench", "game", "setting", "tuning"])
+    assert state_of_runs(runs, findings_table(told)) == [
+        "Order of the runs in group '1440p': rounds in 5 of 5 games ('quiet' vs 'factory').",
+        "Order of the runs in group '4k': rounds in 1 of 1 games ('quiet' vs 'factory').",
+    ]
 
 
 def test_watts_without_a_proven_clock_are_no_verdict_and_say_so(fps):
