@@ -28,8 +28,7 @@ _ISO = re.compile(r"(\d{4})([-/.])\d{1,2}\2\d{1,2}(?:[T ]\d.*)?")
 _DAY_OR_MONTH_FIRST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})(?:[T ,]\s*(\d.*))?")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?\s*([AaPp]\.?[Mm]\.?)?")
 _ZONE = re.compile(r"(?:Z|[+-]\d\d:?(?:\d\d)?)$")
-#: Stamps of a clock without holes and zones, one behind the other.
-_PLAIN_STAMPS = re.compile(r"[-\d:. T]+")
+_PLAIN_STAMP = re.compile(r"20\d\d-\d\d-\d\d[ T]\d\d:\d\d:\d\d(?:\.\d{1,9})?")
 _FRACTION = re.compile(r":\d\d[.,](\d+)")
 
 #: A time goes up more often than this for each time that it begins anew.
@@ -129,8 +128,7 @@ def begins_at_zero(cell: str) -> bool:
 def _dated(texts: list[str]) -> ClockTimes | None:
     """Return stamps of texts that begin with year, month and day."""
     has_zone = _ZONE.search(texts[0][10:]) is not None
-    plain = "".join(texts)
-    if not has_zone and _PLAIN_STAMPS.fullmatch(plain) and plain.count("-") == 2 * len(texts):
+    if all(map(_PLAIN_STAMP.fullmatch, texts)):
         try:
             stamps_ns = np.array(texts, dtype="datetime64[ns]").astype(np.int64)
         except ValueError:

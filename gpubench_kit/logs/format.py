@@ -232,7 +232,8 @@ class LogFormat:
     def choices(self) -> tuple[ColumnChoice, ...]:
         """All columns that are used."""
         times = tuple(choice for choice in (self.frame_time, self.elapsed) if choice)
-        return (*times, *self.clock, *self.sensors)
+        every = (self.clock, times) if self.kind == "sensors" else (times, self.clock)
+        return (*every[0], *every[1], *self.sensors)
 
     @property
     def begins_at_zero(self) -> bool:

@@ -35,6 +35,7 @@ from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
+from gpubench_kit.schedule.order import TIMES
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, is_missing, number_text, percent_text
@@ -42,7 +43,6 @@ from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 #: Left-out parts that stand in sight, and starts of games; more are folded.
 _DROPPED_SHOWN, _STARTS_SHOWN = 8, 12
-_TIMES = ("change_s", "launch_s", "settle_s", "tuning_s", "scene_s")
 
 
 def plan_head(schedule: Schedule) -> Section:
@@ -233,7 +233,7 @@ def plan_time(schedule: Schedule) -> Section:
         return left_out(name, title, say("plan.no_runs"))
     parts = [
         say(f"plan.time.{column}", time=time_text(seconds))
-        for column in _TIMES
+        for column in TIMES
         if (seconds := float(visits[column].sum()))
     ]
     text = say("plan.time.text", time=time_text(60 * schedule.minutes), parts=", ".join(parts))
@@ -243,7 +243,7 @@ def plan_time(schedule: Schedule) -> Section:
         Field(say("table.runs"), lambda row: count_text(row.runs), is_number=True),
         Field(say("plan.time.before"), lambda row: time_text(row.change_s) if row.change_s else "–"),
         Field(say("plan.time.settle"), lambda row: time_text(row.launch_s + row.settle_s)),
-        Field(say("plan.time.play"), lambda row: time_text(row.tuning_s + row.scene_s)),
+        Field(say("plan.time.play"), lambda row: time_text(row.pause_s + row.tuning_s + row.scene_s)),
     ]
     listed = listing(columns, visits.itertuples(), caption=say("plan.time.caption"))
     shown = listed if len(visits) <= _STARTS_SHOWN else details(say("plan.time.starts", n=len(visits)), listed)
@@ -272,6 +272,7 @@ def plan_order(schedule: Schedule) -> Section:
         Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
         Field(say("table.round"), _round, is_number=True),
         Field(say("table.tuning"), lambda row: row.tuning),
+        *_if_several(rows, "note", say("plan.order.pause")),
         *_if_several(rows, "session", say("plan.order.session")),
         *_if_several(rows, "card", say("plan.order.card")),
     ]

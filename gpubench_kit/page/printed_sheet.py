@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from gpubench_kit.page.caution_lines import BENCH, caution_lines
 from gpubench_kit.page.charts import font_faces
@@ -155,9 +156,17 @@ def _is_block(visit: Visit) -> bool:
 def _game_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:
     """Return the line of one start of a game: its rounds."""
     runs = visits[0].runs
-    parts = groupby(runs, key=lambda run: _round(run.round))
-    groups = tuple((head, tuple((run.run, names[run.tuning]) for run in part)) for head, part in parts)
-    return Line(before, clock, scene_text(runs[0].game, runs[0].setting), groups)
+    groups = []
+    for head, part in groupby(runs, key=lambda run: _round(run.round)):
+        first, *others = part
+        further = ((run.run, _with_pause(names[run.tuning], run)) for run in others)
+        groups.append((_with_pause(head, first), ((first.run, names[first.tuning]), *further)))
+    return Line(before, clock, scene_text(runs[0].game, runs[0].setting), tuple(groups))
+
+
+def _with_pause(text: str, run: Any) -> str:
+    """Return what stands beside a run or above its round, with the pause before it."""
+    return say("sheet.pause", text=text, time=duration_text(run.pause_s)) if run.pause_s else text
 
 
 def _block_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:

@@ -13,7 +13,7 @@ from gpubench_kit.schedule.design import Design, SoFar, read_so_far
 from gpubench_kit.schedule.fit import Dropped, FittedSession, Work, fit_session, next_work, planned_rounds
 from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot, verdict_chances
 from gpubench_kit.schedule.noise import planning_noise
-from gpubench_kit.schedule.order import visits_of, visits_table
+from gpubench_kit.schedule.order import PlannedRun, visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 
 
@@ -83,10 +83,12 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     start = 1 if pd.isna(highest) else int(highest) + 1
     bench = plan.benches[-1].name
     rows = PLANNED_RUNS.frame(
-        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, **vars(run)}
+        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, "note": _note(run), **vars(run)}
         for order, run in enumerate(runs, start=start)
     )
-    to_run = rows if len(rows) else PLANNED_RUNS.frame(so_far.pending.sort_values("order", kind="stable"))
+    pending = so_far.pending.sort_values("order", kind="stable")
+    paused_s = pending["note"].str.extract(r"^pause (\d+) s first", expand=False).astype(float).fillna(0.0)
+    to_run = rows if len(rows) else PLANNED_RUNS.frame(pending.assign(pause_s=paused_s))
     visits = visits_of(to_run.itertuples(), plan)
     planned = {scene: count for scene, count in planned_rounds(session.design).items() if count}
     in_blocks = session.design.by_restart
@@ -119,6 +121,11 @@ def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar)
     taken = {one.partition(",")[0] for one in sessions}
     name = next(name for name in map("session {}".format, itertools.count(1)) if name not in taken)
     return fit_session(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
+
+
+def _note(run: PlannedRun) -> str:
+    """Return what the run sheet says of the pause before a run."""
+    return f"pause {run.pause_s:.0f} s first" if run.pause_s else ""
 
 
 def _free_names(taken: set[str], count: int) -> Iterator[str]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from itertools import groupby
+from dataclasses import dataclass, replace
+from itertools import cycle, groupby
 
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.schedule.design import Design, Stop, tunings_on
 from gpubench_kit.schedule.tables import VISITS
@@ -29,6 +30,14 @@ class PlannedRun:
     session: str
     launch: str
     round: int | None
+    pause_s: float = 0.0
+
+
+#: Pauses before rounds, in turn [s]: runs of one length, evenly paced, look the same a run or a round later, so
+#: that a sensor log whose clock is off could not be told from one whose clock is right.
+PAUSES_S = (6.0, 19.0, 12.0, 27.0, 3.0, 24.0, 15.0)
+#: Runs of a round after which there is a further pause.
+_RUNS_TOGETHER = 3
 
 
 def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[PlannedRun]:
@@ -45,7 +54,8 @@ def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[Planned
     Each game is started once and gets all its rounds, tunings alternating (AB, BA, ...) from a random start
     or, with more than two, a random permutation rotated from round to round. Where a tuning needs a restart,
     all games are played between two restarts, and restarts take the place of runs within a round. Cards
-    that are compared are mounted alternately, A B B A A B.
+    that are compared are mounted alternately, A B B A A B. Where sensors are asked for, pauses of different length
+    stand before the rounds; restarts and mountings take any time of their own.
     """
     runs: list[PlannedRun] = []
     for number, card, part in _mountings(design, plan):
@@ -53,7 +63,18 @@ def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[Planned
         session = f"{name}, {card} mounted {number}" if several else name
         make = _between_restarts if design.by_restart else _within_launches
         runs += make(part, card, plan=plan, session=session)
-    return runs
+    needs_sensors = any(METRICS[name].needs in ("sensors", "both") for name in plan.analysis.metrics)
+    return _with_pauses(runs) if needs_sensors and not design.by_restart else runs
+
+
+def _with_pauses(runs: Iterable[PlannedRun]) -> list[PlannedRun]:
+    """Return runs with the pauses that stand before rounds."""
+    pauses, paused = cycle(PAUSES_S), []
+    for (*_, round_), same in groupby(runs, key=lambda one: (one.session, one.launch, one.round)):
+        for place, run in enumerate(same):
+            has_pause = round_ is not None and place % _RUNS_TOGETHER == 0
+            paused.append(replace(run, pause_s=next(pauses)) if has_pause else run)
+    return paused
 
 
 def turn(tunings: Sequence[str], round_: int, *, seed: int, key: str) -> tuple[str, ...]:
@@ -142,6 +163,7 @@ class Visit:
     change_s : exchanging the card and restarting the machine before it [s]
     is_mounted : whether an exchange of the card comes before it
     launch_s, settle_s : starting the game, waiting until temperatures settle [s]
+    pause_s : pauses before its rounds [s]
     tuning_s, scene_s : applying the tuning of each run, playing each scene [s]
     """
 
@@ -150,13 +172,14 @@ class Visit:
     is_mounted: bool
     launch_s: float
     settle_s: float
+    pause_s: float
     tuning_s: float
     scene_s: float
 
     @property
     def seconds(self) -> float:
         """Time from the end of the visit before to the end of this one [s]."""
-        return self.change_s + self.launch_s + self.settle_s + self.tuning_s + self.scene_s
+        return self.change_s + self.launch_s + self.settle_s + self.pause_s + self.tuning_s + self.scene_s
 
 
 def visits_of(runs: Iterable, plan: ReviewPlan) -> list[Visit]:
@@ -164,7 +187,7 @@ def visits_of(runs: Iterable, plan: ReviewPlan) -> list[Visit]:
 
     Parameters
     ----------
-    runs : objects with ``card, session, launch, game, setting``, in the order in which they are to be done
+    runs : objects with ``card, session, launch, game, setting, pause_s``, in the order in which they are to be done
     plan : gives the times of ``[session_plan]``
 
     Notes
@@ -181,7 +204,8 @@ def visits_of(runs: Iterable, plan: ReviewPlan) -> list[Visit]:
         is_restarted = RESTART in first.session and (before is None or first.session != before[1])
         visits.append(Visit(
             part, 60 * times.card_swap_min * is_mounted + times.restart_s * is_restarted, is_mounted,
-            times.launch_s, times.settle_s, times.tuning_change_s * len(part), times.scene_s * len(part),
+            times.launch_s, times.settle_s, float(sum(run.pause_s for run in part)),
+            times.tuning_change_s * len(part), times.scene_s * len(part),
         ))  # fmt: skip
         before = mounting, first.session
     return visits
@@ -190,6 +214,10 @@ def visits_of(runs: Iterable, plan: ReviewPlan) -> list[Visit]:
 def minutes_of(runs: Sequence[PlannedRun], plan: ReviewPlan) -> float:
     """Return how long the runs take, with all that stands between them [min]."""
     return sum(visit.seconds for visit in visits_of(runs, plan)) / 60
+
+
+#: What the time of a visit consists of.
+TIMES = ("change_s", "launch_s", "settle_s", "pause_s", "tuning_s", "scene_s")
 
 
 def visits_table(visits: Iterable[Visit]) -> pd.DataFrame:
@@ -207,7 +235,7 @@ def visits_table(visits: Iterable[Visit]) -> pd.DataFrame:
     for number, visit in enumerate(visits, start=1):
         first = visit.runs[0]
         row = {name: getattr(first, name) for name in ("session", "card", "game", "setting")}
-        times = {name: getattr(visit, name) for name in ("change_s", "launch_s", "settle_s", "tuning_s", "scene_s")}
+        times = {name: getattr(visit, name) for name in TIMES}
         rows.append({"visit": number, **row, "runs": len(visit.runs), "starts_s": clock, **times})
         clock += visit.seconds
     return VISITS.frame(rows)

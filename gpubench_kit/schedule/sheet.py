@@ -18,7 +18,8 @@ from gpubench_kit.sheet.new_review import SHEET_HEADINGS
 from gpubench_kit.sheet.rows import KNOWN, read_columns
 from gpubench_kit.sheet.text import SHEET_FILES, SheetCells, encoding_of, find_sheet, read_cells
 
-_WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "launch", "round", "order")
+_WRITTEN = ("run", "card", "bench", "tuning", "game", "setting", "purpose", "session", "launch", "round", "order",
+            "note")  # fmt: skip
 _ALWAYS = ("run", "tuning", "game", "round", "order")
 _WORKBOOK = b"PK\x03\x04"
 _FORMULA_SIGNS = ("=", "+", "-", "@")
@@ -134,6 +135,7 @@ def _needed(rows: pd.DataFrame, plan: ReviewPlan, *, is_empty: bool) -> list[str
         "setting": any(len(game.settings) > 1 for game in plan.games),
         "session": rows["session"].nunique() > 1 or not is_empty,
         "launch": is_empty or plan.exclude.warm_up_runs_per_launch > 0,
+        "note": bool(rows["note"].any()),
     }
     return [name for name in _WRITTEN if name in _ALWAYS or several.get(name, False)]
 

@@ -73,6 +73,8 @@ PLANNED_RUNS = Table(
         Column("launch", "text", "runs between two starts of the game"),
         Column("round", "integer", "block of runs, one of each tuning; empty where the run only warms up"),
         Column("order", "integer", "run number as planned"),
+        Column("pause_s", "number", "pause before it, so that a sensor clock that is off shows", "s"),
+        Column("note", "text", "the pause, as the run sheet says it"),
     ),
 )  # fmt: skip
 
@@ -89,6 +91,7 @@ VISITS = Table(
         Column("change_s", "number", "exchanging the card, restarting the machine", "s"),
         Column("launch_s", "number", "starting the game", "s"),
         Column("settle_s", "number", "waiting until temperatures settle", "s"),
+        Column("pause_s", "number", "pauses before rounds, of different lengths", "s"),
         Column("tuning_s", "number", "applying tunings", "s"),
         Column("scene_s", "number", "playing the scene", "s"),
     ),

@@ -236,8 +236,8 @@ def _check_range(value: float, text: str, metric: str) -> None:
 PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
 CAUSES = ("crash", "wrong_settings", "not_completed", "background_load", "log_gap", "tuning_lost")
 
-#: Columns of whole sentences, which may end in a question mark.
-_OWN_WORDS = ("note", "corrected")
+#: Columns that a draft never leaves open: of whole sentences, which may end in a question mark, and of own names.
+_OWN_WORDS = ("run", "note", "corrected")
 
 #: A question mark beside a proposed value, or alone.
 _OPEN = re.compile(r"^\?(?:\s+|$)|\s+\?$")
