@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import cycle, groupby
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
@@ -33,7 +33,7 @@ class PlannedRun:
     pause_s: float = 0.0
 
 
-#: Pauses before rounds, in turn [s]: runs of one length, evenly paced, look the same a run or a round later, so
+#: Pauses before rounds, in random order [s]: runs of one length, evenly paced, look the same a run or a round later, so
 #: that a sensor log whose clock is off could not be told from one whose clock is right.
 PAUSES_S = (6.0, 19.0, 12.0, 27.0, 3.0, 24.0, 15.0)
 #: Runs of a round after which there is a further pause.
@@ -64,12 +64,15 @@ def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[Planned
         make = _between_restarts if design.by_restart else _within_launches
         runs += make(part, card, plan=plan, session=session)
     needs_sensors = any(METRICS[name].needs in ("sensors", "both") for name in plan.analysis.metrics)
-    return _with_pauses(runs) if needs_sensors and not design.by_restart else runs
+    return _with_pauses(runs, seed=plan.analysis.seed) if needs_sensors and not design.by_restart else runs
 
 
-def _with_pauses(runs: Iterable[PlannedRun]) -> list[PlannedRun]:
-    """Return runs with the pauses that stand before rounds."""
-    pauses, paused = cycle(PAUSES_S), []
+def _with_pauses(runs: Sequence[PlannedRun], *, seed: int) -> list[PlannedRun]:
+    """Return runs with the pauses that stand before rounds; in one order again and again they would repeat."""
+    rng, paused = _generator(seed, "pauses"), []
+    pauses = iter(
+        np.concatenate([rng.permutation(PAUSES_S) for _ in range(len(runs) // len(PAUSES_S) + 1)]).tolist()
+    )
     for (*_, round_), same in groupby(runs, key=lambda one: (one.session, one.launch, one.round)):
         for place, run in enumerate(same):
             has_pause = round_ is not None and place % _RUNS_TOGETHER == 0
