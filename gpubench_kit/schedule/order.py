@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
+from itertools import chain, groupby
 
 import numpy as np
 import pandas as pd
@@ -33,8 +33,8 @@ class PlannedRun:
     pause_s: float = 0.0
 
 
-#: Pauses before rounds, in random order [s]: runs of one length, evenly paced, look the same a run or a round later, so
-#: that a sensor log whose clock is off could not be told from one whose clock is right.
+#: Pauses before rounds, in random order [s]: runs of one length, evenly paced, look the same a run or a round
+#: later, so that a sensor log whose clock is off could not be told from one whose clock is right.
 PAUSES_S = (6.0, 19.0, 12.0, 27.0, 3.0, 24.0, 15.0)
 #: Runs of a round after which there is a further pause.
 _RUNS_TOGETHER = 3
@@ -70,9 +70,7 @@ def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[Planned
 def _with_pauses(runs: Sequence[PlannedRun], *, seed: int) -> list[PlannedRun]:
     """Return runs with the pauses that stand before rounds; in one order again and again they would repeat."""
     rng, paused = _generator(seed, "pauses"), []
-    pauses = iter(
-        np.concatenate([rng.permutation(PAUSES_S) for _ in range(len(runs) // len(PAUSES_S) + 1)]).tolist()
-    )
+    pauses = chain.from_iterable(rng.permutation(PAUSES_S).tolist() for _ in runs)
     for (*_, round_), same in groupby(runs, key=lambda one: (one.session, one.launch, one.round)):
         for place, run in enumerate(same):
             has_pause = round_ is not None and place % _RUNS_TOGETHER == 0
