@@ -12,8 +12,8 @@ from gpubench_kit.logs.clock import ClockTimes, clock_of_rows, date_doubt
 from gpubench_kit.logs.damage import without_repeated_rows
 from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat
 from gpubench_kit.logs.log_table import LogRows
+from gpubench_kit.logs.sensor_rows import check_one_source, of_counted, samples_declared, with_sample_that_counts
 from gpubench_kit.logs.sniff_sensors import possible_samples, sniff_sensors
-from gpubench_kit.logs.sources import check_one_source, of_counted, samples_declared, with_sample_that_counts
 from gpubench_kit.logs.text_table import open_table, rows_of
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding

@@ -1,12 +1,18 @@
-"""Columns of a sensor log by their values: which sensors they look like, and the time of the samples."""
+"""Rows of a sensor log: what their values look like, the column of their time, rows of several cards or sensors."""
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import replace
 
-from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration
+import numpy as np
+import pandas as pd
+
+from gpubench_kit.logs.cells import looks_numeric
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, Sources
 from gpubench_kit.logs.frame_evidence import UNITS_MS
 from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
+from gpubench_kit.logs.text_table import read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import SENSOR_METRICS
@@ -158,3 +164,171 @@ def no_time(table: LogTable) -> LogError:
     return LogError(
         Fault(table.name, problem, f"Say which column it is in the plan, below [logs], for example: {line}")
     )
+
+
+#: Most values of a column of whole numbers that tells samples apart.
+_MOST_NUMBERS = 16
+
+#: Longest name of a card or a sensor; a damaged line can be one cell of thousands of letters.
+_LONGEST_WORD = 80
+
+#: Samples that must be seen.
+_SAMPLES_ENOUGH = 16
+
+#: Share of rows with the time of the row before, or an earlier one, from which on several rows may share stamps.
+_SHARE_SHARED = 0.3
+
+#: Share of rows that must come in turn.
+_NEARLY_ALL = 0.95
+
+#: Least share of a card's steps near its usual one; with several cards' rows in one log fewer of all steps are.
+_STEADY, _UNSTEADY = 0.9, 0.6
+
+#: Rows of several cards differ this much more from row to row than from one row of a card to its next.
+_MORE_APART = 1.5
+
+
+def samples_declared(table: LogTable, declared: Declaration) -> Sources:
+    """Return the columns of a sensor log of which the plan says which rows count, each with their values.
+
+    Parameters
+    ----------
+    table : the log
+    declared : what the plan declares; numbers of columns are those of the frame log, unless this one has no heading
+    """
+    found = ((table.place_of(heading), heading, values) for heading, values in declared.count_only.items())
+    return tuple(
+        (place, values)
+        for place, heading, values in found
+        if place is not None and not (heading.isdecimal() and any(table.dialect.names))
+    )
+
+
+def with_sample_that_counts(table: LogTable, counted: Sources) -> LogTable:
+    """Return the table with a sample of rows that count; as it is where none has a declared value.
+
+    Parameters
+    ----------
+    table : the log
+    counted : as from `samples_declared`
+    """
+
+    def counts(row: list[str]) -> bool:
+        return all(row[column].strip() in values for column, values in counted)
+
+    sample = list(filter(counts, table.sample))
+    if counted and len(sample) < min(_SAMPLES_ENOUGH, len(table.sample)):
+        read = read_columns(table, [], texts=list(range(table.dialect.n_columns)))
+        every = zip(*(read.cells(column) for column in read.texts), strict=True)
+        sample = list(filter(counts, map(list, every)))[: len(table.sample)]
+    return replace(table, sample=sample) if sample else table
+
+
+def of_counted(rows: LogRows, counted: Sources) -> LogRows:
+    """Return the samples that count, as the plan declares, with a finding on the others.
+
+    Parameters
+    ----------
+    rows : the log
+    counted : as from `samples_declared`; a column in which no row has a declared value is the frame log's
+    """
+    for column, values in counted:
+        cells = rows.cells(column)
+        kept = cells.isin(values).to_numpy()
+        if not kept.any() or kept.all():
+            continue
+        message = (
+            f"{rows.table.name}: the plan counts rows with {either_of(values)} in {rows.label(column)} "
+            f"({int(kept.sum())}); the others are not used: {_first_counts(cells[~kept])}."
+        )
+        rows = rows.of(kept, Finding("note", "samples_not_counted", message, found=float((~kept).sum())))
+    return rows
+
+
+def check_one_source(rows: LogRows, columns: LogFormat, stamps_s: np.ndarray) -> None:
+    """Raise where a column tells rows of several cards or sensors apart.
+
+    Parameters
+    ----------
+    rows : the samples
+    columns : what the columns are
+    stamps_s : array of shape (n,), the time of each row [s]
+
+    Raises
+    ------
+    LogError : with the line that says which rows count
+    """
+    steps = np.diff(stamps_s)
+    if stamps_s.size < _SAMPLES_ENOUGH:
+        return
+    is_odd = (steps < 0).any() or (steps <= 0).mean() >= _SHARE_SHARED or _share_near_usual(steps) < _UNSTEADY
+    taken = {choice.column for choice in columns.choices}
+    for place in (place for place in (*rows.texts, *rows.numbers) if place not in taken):
+        cells = rows.cells(place)
+        words = set(cells.unique())
+        are_numbers = all(word.isdecimal() or not word for word in words)
+        if len(words) > (_MOST_NUMBERS if are_numbers else MOST_WORDS) or max(map(len, words)) > _LONGEST_WORD:
+            continue
+        if len(words) < 2 or any(looks_numeric(word) and not word.isdecimal() for word in words):
+            continue
+        if not (_come_in_turn(cells.to_numpy()) or (is_odd and _are_apart(columns, cells, stamps_s))):
+            continue
+        if are_numbers and not _differ(rows, columns, cells):
+            continue
+        problem = (
+            f"rows of {len(words)} cards or sensors are mixed, and {rows.label(place)} tells them apart: "
+            f"{_first_counts(cells)}; the samples of one card, with a column for each sensor, are expected."
+        )
+        line = line_of_count(rows.table, place, str(cells.iloc[0]))
+        action = f"Say in the plan which rows count: {line}, or let the recorder write one row per sample."
+        raise LogError(Fault(rows.table.name, problem, action))
+
+
+def _come_in_turn(cells: np.ndarray) -> bool:
+    """Return whether values come in turn, each once before the first comes again."""
+    n_values = len(set(cells))
+    if not 2 <= n_values <= cells.size // 4:
+        return False
+    return bool((cells[n_values:] == cells[:-n_values]).mean() >= _NEARLY_ALL and len(set(cells[:n_values])) > 1)
+
+
+def _are_apart(columns: LogFormat, cells: pd.Series, stamps_s: np.ndarray) -> bool:
+    """Return whether the rows of each value stand in order, though all rows together do not."""
+    steps, values = np.diff(stamps_s), cells.to_numpy()
+    own_steps = pd.Series(stamps_s).groupby(values).diff().dropna()
+    if own_steps.empty or (own_steps <= 0).mean() > 0.01:
+        return False
+    if (steps <= 0).mean() >= _SHARE_SHARED:
+        return True
+    own = [stamps_s[values == value] for value in cells.unique()]
+    are_steady = all(one.size >= _SAMPLES_ENOUGH and _share_near_usual(np.diff(one)) >= _STEADY for one in own)
+    if _share_near_usual(steps) < _UNSTEADY and are_steady:
+        return True
+    # Recordings one below the other count from zero each; a clock does not.
+    n_stretches = 1 + int((values[1:] != values[:-1]).sum())
+    return bool((steps < 0).any() and (columns.clock or n_stretches > len(own)))
+
+
+def _share_near_usual(steps: np.ndarray) -> float:
+    """Return the share of steps near the usual one."""
+    usual = np.median(steps)
+    return float((np.abs(steps - usual) <= 0.2 * usual).mean())
+
+
+def _differ(rows: LogRows, columns: LogFormat, cells: pd.Series) -> bool:
+    """Return whether a sensor differs more between neighbouring rows than between one of a value and its next.
+
+    Whole numbers that only count the samples of a second differ in no sensor.
+    """
+    values = [pd.Series(rows.numbers[sensor.column]) for sensor in columns.sensors]
+    return any(
+        one.diff().abs().median() > _MORE_APART * one.groupby(cells.to_numpy()).diff().abs().median()
+        for one in values
+    )
+
+
+def _first_counts(cells: pd.Series) -> str:
+    """Return values, and how many rows have each, as text."""
+    counts = cells.value_counts()
+    more = f" and {len(counts) - 8} more" if len(counts) > 8 else ""
+    return counts_told(counts.iloc[:8]) + more
