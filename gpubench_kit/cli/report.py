@@ -63,6 +63,7 @@ def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: C
     command.add_argument("--cluster", metavar="ADDRESS",
                          help="scheduler of a running Dask cluster, such as tcp://desk:8786")  # fmt: skip
     _add_pictures(command)
+    command.add_argument("--parquet", action="store_true", help="write each table as a Parquet file, too")
     command.add_argument("--json", action="store_true", help="print the result as JSON")
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = _ABOUT
@@ -100,6 +101,7 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
     if len(asked.folders) > 1 or asked.cluster:
         return _report_many(asked, bar)
     from gpubench_kit.report.build import build_report
+    from gpubench_kit.report.package import write_parquet
 
     folder = Path(asked.folders[0])
     if folder.is_file() and folder.suffix.casefold() in _TABLES:
@@ -111,6 +113,8 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
     with bar(asked) as shown:
         options = {"progress": shown.show, "pictures": asked.pictures}
         page = build_report(folder, asked.output, previous=asked.previous, **options)
+    if asked.parquet:
+        write_parquet(page.parent)
     return _tell_page(asked, page)
 
 
@@ -177,7 +181,8 @@ def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
     """Make many reports at once, tell what became of each."""
     from gpubench_kit.report.many_reviews import make_reports, tasks_of
 
-    tasks = tasks_of(asked.folders, asked.output, previous=asked.previous, pictures=asked.pictures)
+    options = {"previous": asked.previous, "pictures": asked.pictures, "parquet": asked.parquet}
+    tasks = tasks_of(asked.folders, asked.output, **options)
     with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
         outcomes = make_reports(tasks, engine, progress=shown.show)
     _tell_outcomes(outcomes, is_quiet=asked.quiet or asked.json)

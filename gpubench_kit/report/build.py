@@ -28,7 +28,7 @@ from gpubench_kit.report.changes import CHANGES, check_same_review, corrections_
 from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
 from gpubench_kit.report.html import ICON, check_page, page_of
 from gpubench_kit.report.manifest import check_unchanged, input_hashes, json_rows, make_manifest
-from gpubench_kit.report.package import add_table, json_text, read_table
+from gpubench_kit.report.package import add_table, json_text, read_table, write_parquet
 from gpubench_kit.report.page_build import (
     Making,
     Progress,
@@ -155,6 +155,8 @@ def make_report(
         tell(_LAID_OUT, "writing the manifest")
         _write(staging / "notebooks" / NOTEBOOK, nbformat.writes(published(executed)) + "\n")
         _write(staging / MANIFEST, json_text(manifest))
+        if making.parquet:
+            write_parquet(staging)
         place.finish()
     tell(1.0, "done")
     return place.target / "index.html"

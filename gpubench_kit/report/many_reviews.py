@@ -16,6 +16,7 @@ from typing import Protocol
 from joblib import Parallel, cpu_count, delayed, parallel_config
 
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
+from gpubench_kit.model.tables import RUNS
 from gpubench_kit.own_processes import end_with
 from gpubench_kit.report.build import is_up_to_date, list_reports, make_report
 from gpubench_kit.report.earlier_report import MANIFEST
@@ -40,6 +41,7 @@ class ReviewTask:
     previous : folder of the earlier report to tell changes against, absolute
     cores : cores that it may use; None: all
     pictures : ``film``, ``all`` or ``none``
+    parquet : whether each table also becomes a Parquet file
     """
 
     given: str
@@ -48,6 +50,7 @@ class ReviewTask:
     previous: Path | None = None
     cores: int | None = None
     pictures: str = "film"
+    parquet: bool = False
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,7 @@ def tasks_of(
     *,
     previous: str | Path | None = None,
     pictures: str = "film",
+    parquet: bool = False,
 ) -> list[ReviewTask]:
     """Return a task for each review, after checking that no two reports go to one place.
 
@@ -92,6 +96,7 @@ def tasks_of(
         directory
     previous : folder that holds the earlier reports under the same names
     pictures : ``film``, ``all`` or ``none``
+    parquet : whether each table also becomes a Parquet file
 
     Raises
     ------
@@ -102,7 +107,9 @@ def tasks_of(
     for given in folders:
         name = plan_file_of(given).resolve().parent.name
         earlier = Path(previous).absolute() / name if previous is not None else None
-        task = ReviewTask(str(given), Path(given).absolute(), root.absolute() / name, earlier, pictures=pictures)
+        task = ReviewTask(
+            str(given), Path(given).absolute(), root.absolute() / name, earlier, pictures=pictures, parquet=parquet
+        )
         # Some file systems take names that differ in capitals for one.
         places.setdefault(name.casefold(), []).append(task)
     if faults := [_collision(tasks) for tasks in places.values() if len(tasks) > 1]:
@@ -146,8 +153,9 @@ def lost(task: ReviewTask, problem: str, action: str) -> Outcome:
 def _made(task: ReviewTask) -> Outcome:
     """Make a report, unless it is up to date."""
     is_there = is_up_to_date(task.folder, task.report, previous=task.previous, pictures=task.pictures)
+    is_there &= not task.parquet or (task.report / "tables" / f"{RUNS.name}.parquet").exists()
     if not is_there:
-        making = Making(cores=task.cores, pictures=task.pictures)
+        making = Making(cores=task.cores, pictures=task.pictures, parquet=task.parquet)
         make_report(task.folder, task.report, previous=task.previous, making=making)
     return Outcome(
         task.given,

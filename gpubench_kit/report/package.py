@@ -71,6 +71,34 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan
     return _write_contents(contents, Path(folder), plan=plan)
 
 
+def write_parquet(folder: str | Path) -> list[Path]:
+    """Write a Parquet file beside each table of a report: the same columns, with their types.
+
+    Parameters
+    ----------
+    folder : folder of the report, with its ``tables/``
+
+    Returns
+    -------
+    list of Path, the files written
+
+    Raises
+    ------
+    ReportError : a file cannot be read or written
+    """
+    files = []
+    for name, declared in DECLARED.items():
+        source = Path(folder) / "tables" / f"{name}.csv"
+        if not source.exists():
+            continue
+        files.append(source.with_suffix(".parquet"))
+        try:
+            read_table(source, declared).to_parquet(files[-1], index=False)
+        except OSError as error:
+            raise ReportError(f"tables: {files[-1].name} cannot be written ({error.strerror}).") from error
+    return files
+
+
 def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan) -> Path:
     """Write one more table beside those that `write_tables` wrote, and describe them anew.
 

@@ -146,10 +146,12 @@ class Making:
     ----------
     cores : cores that its notebook may use, where several run at a time; None: all of the machine
     pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write.write_film`
+    parquet : whether each table also becomes a Parquet file
     """
 
     cores: int | None = None
     pictures: str = "film"
+    parquet: bool = False
 
 
 def run_bundled(

@@ -10,8 +10,10 @@ from pandas.testing import assert_frame_equal
 from small_folder import write_small_review
 
 import gpubench_kit as kit
+from gpubench_kit.cli import command
 from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, check_table
+from gpubench_kit.report.many_reviews import _made, tasks_of
 from gpubench_kit.report.reviewed import METRIC_VALUES
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 
@@ -129,3 +131,22 @@ def test_a_section_of_another_name_is_refused_with_the_nearest(review):
 def test_a_public_name_that_is_gone_says_what_to_write():
     with pytest.raises(AttributeError, match=r"'used_runs' any more; write `review\(folder\)\.runs`"):
         kit.used_runs  # noqa: B018
+
+
+def test_parquet_files_on_request_hold_the_tables(folder, tmp_path):
+    words = ["report", str(folder), "-o", str(tmp_path / "report"), "--pictures", "none", "--parquet", "--quiet"]
+    assert command.main(words) == 0
+    tables = tmp_path / "report" / "tables"
+    assert {one.stem for one in tables.glob("*.parquet")} == {one.stem for one in tables.glob("*.csv")}
+    for name, declared in (("runs", RUNS), ("comparisons", COMPARISONS)):
+        stored = pd.read_parquet(tables / f"{name}.parquet")
+        assert_frame_equal(stored, declared.frame(pd.read_csv(tables / f"{name}.csv")), check_dtype=False)
+        assert str(stored.dtypes.iloc[0]) == "str"
+
+
+def test_many_reports_get_their_parquet_files_where_they_lack_them(folder, tmp_path):
+    tasks = [
+        tasks_of([folder], tmp_path / "reports", pictures="none", parquet=one)[0] for one in (False, True, True)
+    ]
+    assert [_made(one).outcome for one in tasks] == ["made", "made", "up to date"]
+    assert (tmp_path / "reports" / folder.name / "tables" / "runs.parquet").exists()
