@@ -164,7 +164,8 @@ def _rounds(judge: Judge) -> tuple[dict, dict]:
             count = tunings.setdefault(row.get("tuning", ""), [0, 0])
             count[0] += bool(row.get("frame_log")) and not row.get("excluded")
             count[1] += not row.get("excluded")
-    return tuple({key: min(one[at] for one in by.values()) for key, by in counts.items()} for at in (0, 1))
+    done, planned = ({key: min(one[at] for one in by.values()) for key, by in counts.items()} for at in (0, 1))
+    return done, planned
 
 
 def _pace(judge: Judge) -> tuple[float, float]:
@@ -179,7 +180,7 @@ def _pace(judge: Judge) -> tuple[float, float]:
             apart[is_new].append(line["mono"] - before["mono"])
         before = line if is_take else None
     first = usual + session.launch_s + session.settle_s
-    return tuple(median(apart[is_new][-_LAST:] or [planned]) for is_new, planned in ((False, usual), (True, first)))
+    return median(apart[False][-_LAST:] or [usual]), median(apart[True][-_LAST:] or [first])
 
 
 def _by_noise(judge: Judge, done: dict, planned: dict, *, used: set[str]) -> Forecast:

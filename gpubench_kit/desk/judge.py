@@ -106,10 +106,11 @@ def judged_of(log: RunLog, keeper: Keeper) -> Judged:
     keeper : gives its row, and the plan with its metrics
     """
     row, facts = with_card(keeper.evening.rows[log.run], keeper.plan), log.facts
-    time_s, load = log.sensor_time_s, log.sensors.get("load_pct")
-    first = log.sensors.get("core_c", np.full(len(time_s), np.nan))[(time_s >= 0) & (time_s < 3)]
-    before = load[(time_s >= -_BEFORE_S) & (time_s < -0.5)] if load is not None else np.empty(0)
-    is_before_known = len(before) and facts.line_up in _LINED_BY_CLOCK
+    time_s = log.sensor_time_s
+    load, core_c = (log.sensors.get(name, np.full(len(time_s), np.nan)) for name in ("load_pct", "core_c"))
+    first = core_c[(time_s >= 0) & (time_s < 3)]
+    before = load[(time_s >= -_BEFORE_S) & (time_s < -0.5)]
+    is_before_known = np.isfinite(before).any() and facts.line_up in _LINED_BY_CLOCK
     inside = (time_s >= 0) & (time_s <= facts.duration_s)
     moving = [one for one in log.sensors.values() if np.unique(one[np.isfinite(one)]).size > 1]
     moved = [0.0, *time_s[1:][np.any([np.diff(one) != 0 for one in moving], axis=0) & inside[1:]], facts.duration_s]

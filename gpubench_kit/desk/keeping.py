@@ -80,7 +80,9 @@ class Keeper:
         self.plan: ReviewPlan = load_plan(folder)
         self.questions: list[Question] = []
         self.notes: list[str] = []
-        self.waiting, self.held, self._boot, self._sheet_seen = 0, OSError(), secrets.token_hex(4), None
+        self.waiting, self._boot = 0, secrets.token_hex(4)
+        self.held: Exception = OSError()
+        self._sheet_seen: tuple[int, int] | None = None
         self._plan_seen = _stamp_of(folder / PLAN_FILE)
         self._sheet, self._base_file = folder / "runs.csv", self.home / SHEET_BEFORE
         book = folder / "runs.xlsx"

@@ -231,11 +231,11 @@ class Looks:
         growing = self.watch.growing()
         if growing:
             self.taker.sort_out(growing, now)
-        is_log = growing is not None and growing.waits
-        if self.shown.state == "next" and is_log:
+        name = growing.path.name if growing and growing.waits else ""
+        if self.shown.state == "next" and name:
             self.seen_at = self.keeper.clock.now()
-            self.shown = replace(self.shown, state="recording", why=growing.path.name)
-        elif self.shown.state == "recording" and not is_log:
+            self.shown = replace(self.shown, state="recording", why=name)
+        elif self.shown.state == "recording" and not name:
             self._next()
 
     def _take_file(self, seen: Seen, *, at_once: bool = False) -> None:
@@ -340,13 +340,12 @@ class Looks:
     def _trouble(self, word: str, about: Mapping[str, object] | None = None) -> None:
         """Show trouble, in the words of the table; it is looked again every ten seconds."""
         clock, before = self.keeper.clock, self.trouble
-        is_new = before is None or before.word != word
-        since = clock.now() if is_new else before.since
+        since = before.since if before and before.word == word else clock.now()
         run = self.due[0] if self.due else "the recording"
         says = state_table()["troubles"][word].format_map({"run": run, "since": f"{since:%H:%M}", **(about or {})})
         wait_s = 0.0 if word in _GOES_ON else _AGAIN_S
         self.trouble = Trouble(word, says.strip(), since, clock.monotonic() + wait_s)
-        if is_new:
+        if before is None or before.word != word:
             self.news("needs you")
 
     @contextlib.contextmanager
@@ -356,16 +355,19 @@ class Looks:
             yield
         except (FolderGone, NameTaken) as error:
             self._trouble("FOLDER GONE" if isinstance(error, FolderGone) else "NAME TAKEN", {"what": error})
-        except (DiskFull, OSError) as error:
-            is_full = isinstance(error, DiskFull) or error.errno in _FULL
-            free, needed = error.args if isinstance(error, DiskFull) else (0, MARGIN)
-            if is_full:
-                # So that the journal can still be written.
-                self.keeper.keep_reserve(is_full=True)
-                self._trouble("DISK FULL", {"free": free // 1_000_000, "needed": -(-needed // 1_000_000)})
+        except DiskFull as error:
+            self._disk_full(*error.args)
+        except OSError as error:
+            where = error.filename or "the review folder"
+            if error.errno in _FULL:
+                self._disk_full(0, MARGIN)
             else:
-                where = error.filename or "the review folder"
                 self._trouble("DISK", {"what": error.strerror or error, "where": where})
+
+    def _disk_full(self, free: int, needed: int) -> None:
+        # The reserve is given up so that the journal can still be written.
+        self.keeper.keep_reserve(is_full=True)
+        self._trouble("DISK FULL", {"free": free // 1_000_000, "needed": -(-needed // 1_000_000)})
 
     def _clock(self, now: float) -> None:
         """Notice a machine that slept, and a clock that was set."""

@@ -110,8 +110,10 @@ def _starts(content: bytes, declared: Declaration, scratch: Path) -> tuple[int, 
     place = heading = sum(map(len, lines[:above]))
     if not table.encoding.lower().startswith(("utf-8", "ascii", "cp", "windows", "iso")):
         return 0, [0]
+    if elapsed is None:
+        return heading, [0]
     before, starts = math.nan, [0]
-    for line in lines[above:] if elapsed else ():
+    for line in lines[above:]:
         time_s = _time_s(line, elapsed, table.dialect)
         if time_s < before or time_s > before + _JUMP_S:
             starts.append(place)

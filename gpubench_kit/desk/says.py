@@ -87,6 +87,7 @@ def _of_run(desk: Desk) -> dict[str, str]:
     game = next((one for one in plan.games if one.name == row.get("game")), None)
     tuning = next((one for one in plan.tunings if one.name == row.get("tuning")), None)
     is_reference = tuning is None or tuning.name == plan.reference_tuning
+    changes = {**tuning.changes, **tuning.held_at} if tuning else {}
     rounds = [int(one["round"]) for one in evening.rows.values()
               if one.get("game") == row.get("game") and (one.get("round") or "").isdecimal()]  # fmt: skip
     number, care = row.get("round") or "", state_table()["words"]["care"].strip("\n")
@@ -96,7 +97,7 @@ def _of_run(desk: Desk) -> dict[str, str]:
         "run": run, "game": row.get("game", ""), "tuning": row.get("tuning", ""),
         "scene": f" · {game.scene}" if game and game.scene else "", "setting": f" · {setting}" if setting else "",
         "changes": "no offsets: everything back to the maker's values" if is_reference
-                   else changes_text({**tuning.changes, **tuning.held_at}),
+                   else changes_text(changes),
         "care": "" if is_reference else f"{care}\n",
         "round": f"round {number} of {max(rounds)}" if number.isdecimal() and rounds
                  else row.get("purpose", "").replace("_", " "),
@@ -186,6 +187,8 @@ def _of_repeat(desk: Desk) -> dict[str, str]:
 def _of_which(desk: Desk) -> dict[str, str]:
     """Return what is asked about a recording."""
     shown, rows, due, lines, away = desk.shown, desk.evening.rows, desk.due, [], []
+    if shown.recording is None:
+        return {}
     facts = shown.recording.facts
     for number, name in enumerate(shown.rows, start=1):
         row, recorded = rows[name], desk.evening.is_recorded(name)
@@ -210,6 +213,8 @@ def _of_which(desk: Desk) -> dict[str, str]:
 def _of_format(desk: Desk) -> dict[str, str]:
     """Return what is asked about a format."""
     facts = desk.taker.format_to_ask
+    if facts is None:
+        return {}
     names = list(enumerate(facts.sources[1:10], start=1))
     likely = [f"{role.replace('_', ' ')} = column “{heading}” [{unit}]"
               for role, heading, unit, certainty in facts.columns if certainty == "likely"]  # fmt: skip

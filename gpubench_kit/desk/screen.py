@@ -57,7 +57,8 @@ def _wrapped(lines: Sequence[str], width: int) -> list[str]:
     """Return lines no wider than this, those that follow indented like the text they go on with."""
     out = []
     for line in lines:
-        indent = len(re.match(r"\S*\s{2,}|[A-Z]+\s|\s*", line)[0])
+        found = re.match(r"\S*\s{2,}|[A-Z]+\s|\s*", line)
+        indent = len(found[0]) if found else 0
         hang = " " * (indent if indent < width // 2 else 0)
         if "\t" in line:
             out.append(_right(line, width))

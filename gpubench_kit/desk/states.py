@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from gpubench_kit.desk.looks import Looks, Shown, state_table
 from gpubench_kit.sheet.rows import CAUSES
@@ -14,13 +15,13 @@ _CRASHES = {"1": "the game crashed", "2": "driver reset, black screen", "3": "th
 _CRASHES_TO_STOP = 2
 
 
-def of_state(name: str, part: str) -> Mapping | str:
+def of_state(name: str, part: str) -> Any:
     """Return a part of a state: its own, else that of the state which it is like; what keys do is joined.
 
     Parameters
     ----------
     name : of the state
-    part : ``now``, ``keys`` or ``on``
+    part : ``now`` or ``keys``, a text; or ``on``, actions by key
     """
     state = state_table()[name]
     like = of_state(state["like"], part) if "like" in state else {} if part == "on" else ""
@@ -198,15 +199,16 @@ class Desk(Looks):
 
     def _is_row(self, key: str) -> None:
         one, rows = self.shown.recording, self.shown.rows
-        if int(key) <= len(rows):
+        if one and int(key) <= len(rows):
             self._next()
             self._take(one, rows[int(key) - 1], None, sure=True)
 
     def _is_none(self, _key: str) -> None:
-        self._do("found", {"run": "", "file": self.shown.recording.file, "says": "no row names it"})
+        if self.shown.recording:
+            self._do("found", {"run": "", "file": self.shown.recording.file, "says": "no row names it"})
 
     def _ask_later(self, _key: str) -> None:
-        self.waiting.append(self.shown.recording)
+        self.waiting += [self.shown.recording] if self.shown.recording else []
         self._next()
 
     def _answer_format(self, key: str) -> None:
@@ -214,7 +216,8 @@ class Desk(Looks):
         self._go_next()
 
     def _answer_program(self, key: str) -> None:
-        names = dict(enumerate(self.taker.format_to_ask.sources[1:], start=1))
+        facts = self.taker.format_to_ask
+        names = dict(enumerate(facts.sources[1:] if facts else (), start=1))
         if key in ("enter", "esc") or int(key) in names:
             self.taker.answer_format(names[int(key)] if key.isdecimal() else "later")
             self._go_next()
@@ -314,7 +317,8 @@ class Desk(Looks):
     # Trouble, and what another program changed
 
     def _look_again(self, _key: str) -> None:
-        self.trouble = None if self.trouble.word == "CLOCK" else replace(self.trouble, again_s=0.0)
+        if self.trouble:
+            self.trouble = None if self.trouble.word == "CLOCK" else replace(self.trouble, again_s=0.0)
 
     def _theirs(self, _key: str) -> None:
         self.keeper.questions.pop(0)

@@ -70,7 +70,7 @@ class Taker:
             return
         for task in (one for one in tasks if one.run in recorded - set(self.judge.runs)):
             with suppress(LogError):
-                judged = self._judged(task, facts_of_log(Path(task.frame_path), declared=task.declared))
+                judged = self._judged(task, facts_of_log(Path(task.frame_path or ""), declared=task.declared))
                 self.judge.runs[task.run] = judged
                 self.judge.looks_like(judged)
 

@@ -88,9 +88,10 @@ class Keys:
             is_typed = select.select([self._file], [], [], wait_s)[0]
             return os.read(self._file, 1024).decode("utf-8", "replace") if is_typed else ""
         until = time.monotonic() + wait_s
-        while not msvcrt.kbhit() and time.monotonic() < until:
+        console: Any = msvcrt
+        while not console.kbhit() and time.monotonic() < until:
             time.sleep(_POLL_S)
-        return "".join(msvcrt.getwch() for _ in iter(msvcrt.kbhit, False))
+        return "".join(console.getwch() for _ in iter(console.kbhit, False))
 
     def line(self) -> str:
         """Return a typed line."""
@@ -102,17 +103,15 @@ class Keys:
         return line
 
 
-class PipedKeys:
+class PipedKeys(contextlib.nullcontext):
     """Keys from a pipe, one a line; when it ends the desk watches on without keys."""
 
-    def __enter__(self) -> PipedKeys:
+    def __init__(self) -> None:
+        super().__init__()
         self._lines: queue.Queue[str] = queue.Queue()
         if sys.stdin is not None:
+            # The thread ends with the process.
             threading.Thread(target=self._read, daemon=True).start()
-        return self
-
-    def __exit__(self, *_about: object) -> None:
-        """End; the thread ends with the process."""
 
     def _read(self) -> None:
         """Read lines until there are none."""
