@@ -8,10 +8,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.claims.classify import (
-    CONTRADICTED,
     NO_P,
-    NOT_SHOWN,
-    SUPPORTED,
     Verdict,
     adjusted,
     classify_claim,
@@ -21,7 +18,7 @@ from gpubench_kit.claims.classify import (
 )
 from gpubench_kit.claims.money import classify_money, money_estimates, p_of_money
 from gpubench_kit.claims.readings import classify_reading, p_of_reading
-from gpubench_kit.claims.rules import sign_note
+from gpubench_kit.claims.rules import CONTRADICTED, NOT_SHOWN, SUPPORTED, sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan import ReviewPlan
@@ -98,18 +95,17 @@ def check_claims(
         if claim.id in verdicts:
             verdict = verdicts[claim.id]
             outcome = script if early[place] else _late(verdict, comparisons, plan=plan, level=level)
-            row = _row(*_without_carried(verdict, outcome, plan=plan, later=later), plan)
+            row = _row(verdict, outcome, plan=plan, later=later)
         else:
-            classified = (
+            found = (
                 classify_reading(claim, swept, plan) if claim.reading else classify_money(claim, estimates, plan)
             )
             has_p = early[place] and not math.isnan(p[place].supports)
-            row = _start(claim) | classified | ({"verdict": script} if has_p else {})
+            row = _start(claim) | found | ({"verdict": script} if has_p else {})
         written = {"written": "before" if early[place] else "after"}
         row |= {"p": p[place].supports, "p_adjusted": supported[place], **written}
         note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
-        with_sign = row | {"evidence": f"{row['evidence']} {note}"} if note else row
-        rows.append(with_sign)
+        rows.append(row | {"evidence": f"{row['evidence']} {note}".rstrip()})
     return CLAIMS.frame(rows)
 
 
@@ -132,14 +128,6 @@ def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan: ReviewPlan, leve
     return _by_script(verdict.p.supports * count, verdict.p.opposes * count, level)
 
 
-def _without_carried(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> tuple[Verdict, str]:
-    """Return a claim with its outcome, not shown where one game alone carries what it rests on; and the reason."""
-    if outcome == SUPPORTED and verdict.carried_by:
-        return with_outcome(verdict, NOT_SHOWN, plan=plan, later=later), "carried_by_one_game"
-    reason = "no_verdict" if outcome == NOT_SHOWN and math.isnan(verdict.p.supports) else ""
-    return with_outcome(verdict, outcome, plan=plan, later=later), reason
-
-
 def _start(claim) -> dict:
     """Return what a claim says, as columns."""
     return {
@@ -153,11 +141,16 @@ def _start(claim) -> dict:
     }
 
 
-def _row(verdict: Verdict, reason: str, plan: ReviewPlan) -> dict:
-    """Return the row of one claim about a metric."""
-    text = evidence(verdict)
-    if reason == "carried_by_one_game":
+def _row(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> dict:
+    """Return the row of one claim about a metric: not shown where one game alone carries what it rests on."""
+    is_carried = outcome == SUPPORTED and bool(verdict.carried_by)
+    verdict = with_outcome(verdict, NOT_SHOWN if is_carried else outcome, plan=plan, later=later)
+    text, reason = evidence(verdict), ""
+    if is_carried:
         text += f" It rests on “{verdict.carried_by}” alone: without it the result is another."
+        reason = "carried_by_one_game"
+    elif outcome == NOT_SHOWN and math.isnan(verdict.p.supports):
+        reason = "no_verdict"
     return _start(verdict.claim) | {
         "by": size_words(verdict.claim),
         "verdict": verdict.outcome,

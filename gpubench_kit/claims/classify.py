@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.rules import contradicts, is_flagged, supports
+from gpubench_kit.claims.rules import CONTRADICTED, NOT_SHOWN, SUPPORTED, contradicts, is_flagged, supports
 from gpubench_kit.claims.targets import Amounts, Found, Results, Target, find_targets
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
@@ -24,8 +24,6 @@ from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing
 from gpubench_kit.wording.reasons import is_cards_once, reason_words, units_text
-
-SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 
 _CARD = "card"
 
@@ -373,22 +371,6 @@ def outcome_of_all(outcomes: Iterable[str], *, is_whole: bool) -> str:
     if CONTRADICTED in found:
         return CONTRADICTED
     return SUPPORTED if found == {SUPPORTED} and is_whole else NOT_SHOWN
-
-
-def outcome_of_interval(low: float, high: float, claim: Claim, *, is_up: bool) -> str:
-    """Return what an interval says of the amount of a claim, or of zero; nothing without its ends.
-
-    Parameters
-    ----------
-    low, high : ends, in the unit that the claim speaks in
-    claim : entry of ``plan.claims``
-    is_up : whether the claim asks for more than its amount
-    """
-    if is_missing(low) or is_missing(high):
-        return NOT_SHOWN
-    amount = claim.amount or 0.0
-    holds, fails = (low >= amount, high < amount) if is_up else (high <= amount, low > amount)
-    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
 def _is_whole(claim: Claim, found: Found) -> bool:

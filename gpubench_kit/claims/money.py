@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.classify import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
+from gpubench_kit.claims.classify import NO_P, ClaimP, combined, outcome_of_all
+from gpubench_kit.claims.rules import NOT_SHOWN, outcome_of_interval
 from gpubench_kit.claims.sentences import known_text, sides
 from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
 from gpubench_kit.model.plan import ReviewPlan
@@ -122,7 +123,9 @@ def classify_money(claim: Claim, estimates: pd.DataFrame, plan: ReviewPlan) -> d
     rows = [row for row in _rows_of(claim, estimates, plan) if not is_missing(row.value)]
     by = _amount_text(claim, rows[0].unit if rows else "")
     if not rows:
-        why = "; ".join(dict.fromkeys(_why_nothing(claim, estimates, plan)))
+        reasons = [row.reason for row in _rows_of(claim, estimates, plan) if row.reason]
+        reasons.append(f"There is no estimate of the {_name(claim.metric, plan)} of this pair")
+        why = "; ".join(dict.fromkeys(reasons))
         return {"by": by, "verdict": NOT_SHOWN, "evidence": why, "suggested_text": f"Nothing can be said: {why}"}
     is_up = claim.kind == "at_least"
     if claim.kind in ("better", "worse"):
@@ -141,12 +144,6 @@ def _rows_of(claim: Claim, estimates: pd.DataFrame, plan: ReviewPlan) -> Iterato
         is_wanted = row.quantity == claim.metric and claim.group in ("", row.group)
         if is_wanted and tuple(getattr(row, name) for name in PAIR_KEY) in keys:
             yield row
-
-
-def _why_nothing(claim: Claim, estimates: pd.DataFrame, plan: ReviewPlan) -> Iterator[str]:
-    """Yield why there is no estimate."""
-    yield from (row.reason for row in _rows_of(claim, estimates, plan) if row.reason)
-    yield f"There is no estimate of the {_name(claim.metric, plan)} of this pair"
 
 
 def _turned(row: dict[str, Any]) -> dict[str, Any]:

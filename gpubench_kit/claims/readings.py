@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.classify import NO_P, NOT_SHOWN, ClaimP, combined, outcome_of_all, outcome_of_interval
+from gpubench_kit.claims.classify import NO_P, ClaimP, combined, outcome_of_all
+from gpubench_kit.claims.rules import NOT_SHOWN, outcome_of_interval
 from gpubench_kit.costs import Span
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan

@@ -19,6 +19,8 @@ from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.numbers import is_missing
 from gpubench_kit.wording.reasons import reason_words
 
+SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
+
 _SMALL = "_but_small"
 
 
@@ -51,7 +53,7 @@ def supports(claim: Claim, target: Target) -> bool:
         return False
     if claim.amount is not None:
         ends = [target.amounts, *([target.own] if target.is_named else [])]
-        return not is_flagged(row) and all(_reaches(claim, one) for one in ends)
+        return not is_flagged(row) and all(_by_amount(claim, one) == SUPPORTED for one in ends)
     if kind == "no_loss":
         is_shown = _is_no_loss(row, claim)
     elif kind == "same":
@@ -82,7 +84,7 @@ def contradicts(claim: Claim, target: Target) -> bool:
         return False
     ends = [one for one in (target.amounts, target.own) if one is not None]
     if claim.amount is not None:
-        return not is_flagged(row) and all(_fails(claim, one) for one in ends)
+        return not is_flagged(row) and all(_by_amount(claim, one) == CONTRADICTED for one in ends)
     if kind == "same":
         # Real, and adjusted as the verdict is beyond the margin.
         is_real = row.verdict in ("better", "worse", "higher", "lower") and not is_flagged(row)
@@ -134,18 +136,26 @@ def _lies(side: str, row: Any, amounts: Amounts) -> bool:
     return (low > most or high < least) if side == "beyond" else (low > least and high < most)
 
 
-def _reaches(claim: Claim, amounts: Amounts) -> bool:
-    """Return whether an interval shows the amount of a claim."""
-    if claim.kind == "at_least":
-        return amounts.equivalence_ci_low >= claim.amount
-    return amounts.equivalence_ci_high <= claim.amount
+def _by_amount(claim: Claim, amounts: Amounts) -> str:
+    """Return what the one-sided ends say of the amount of a claim."""
+    low, high = amounts.equivalence_ci_low, amounts.equivalence_ci_high
+    return outcome_of_interval(low, high, claim, is_up=claim.kind == "at_least")
 
 
-def _fails(claim: Claim, amounts: Amounts) -> bool:
-    """Return whether an interval shows that the amount of a claim is not reached."""
-    if claim.kind == "at_least":
-        return amounts.equivalence_ci_high < claim.amount
-    return amounts.equivalence_ci_low > claim.amount
+def outcome_of_interval(low: float, high: float, claim: Claim, *, is_up: bool) -> str:
+    """Return what an interval says of the amount of a claim, or of zero; nothing without its ends.
+
+    Parameters
+    ----------
+    low, high : ends, in the unit that the claim speaks in
+    claim : entry of ``plan.claims``
+    is_up : whether the claim asks for more than its amount
+    """
+    if is_missing(low) or is_missing(high):
+        return NOT_SHOWN
+    amount = claim.amount or 0.0
+    holds, fails = (low >= amount, high < amount) if is_up else (high <= amount, low > amount)
+    return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
 #: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.

@@ -11,13 +11,8 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.claims.classify import (
-    CONTRADICTED,
-    SUPPORTED,
-    classify_claim,
-    page_level,
-    stands_in_every_game,
-)
+from gpubench_kit.claims.classify import classify_claim, page_level, stands_in_every_game
+from gpubench_kit.claims.rules import CONTRADICTED, SUPPORTED
 from gpubench_kit.claims.sentences import best_sentence, label_words, sides, unsafe_order, way_words, whose
 from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.claims.text import evidence, standing, suggestion

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
-from gpubench_kit.claims.classify import CONTRADICTED, SUPPORTED, ClassifiedResult, Verdict
+from gpubench_kit.claims.classify import ClassifiedResult, Verdict
+from gpubench_kit.claims.rules import CONTRADICTED, SUPPORTED
 from gpubench_kit.claims.sentences import (
     amount_sentence,
     assumption,

@@ -80,7 +80,10 @@ def current_manifest(manifest: Mapping[str, Any]) -> dict[str, Any]:
     current = dict(manifest)
     for part in ("verdicts", "previous", "measured"):
         if isinstance(current.get(part), Mapping):
-            current[part] = {name: _current_rows(rows) for name, rows in current[part].items()}
+            current[part] = {
+                name: [_current_row(row) for row in rows] if isinstance(rows, list) else rows
+                for name, rows in current[part].items()
+            }
     if isinstance(current.get("decisions"), Mapping):
         current["decisions"] = current_decisions(current["decisions"])
     return current
@@ -112,13 +115,6 @@ def is_changed_rule(what: str, before: Any, now: Any) -> bool:
 def is_before_rules(version: str) -> bool:
     """Return whether a version of the kit judged by the rules before `RULES_VERSION`; empty: before it was kept."""
     return version == "" or version.startswith("0.1.")
-
-
-def _current_rows(rows: Any) -> Any:
-    """Return rows of a manifest under the names of now; anything else as it is."""
-    if not isinstance(rows, list):
-        return rows
-    return [_current_row(row) for row in rows]
 
 
 def _current_row(row: Any) -> Any:

@@ -86,9 +86,21 @@ def check_table(frame: pd.DataFrame, table: Table) -> None:
     ------
     TableError : a declared column is missing, a key is not unique, or a value is not allowed
     """
-    faults = list(_missing_columns(frame, table))
-    if not faults:
-        faults = [*_repeated_keys(frame, table), *_values_not_allowed(frame, table)]
+    where, there = f"table '{table.name}'", _listed(frame.columns)
+    missing = [name for name in table.names if name not in frame.columns]
+    if missing:
+        raise TableError(Fault(where, f"column '{name}' is missing (found: {there}).") for name in missing)
+    faults = []
+    repeated = frame[frame.duplicated(list(table.key), keep=False)]
+    if len(repeated):
+        first = ", ".join(f"{name} = {repeated.iloc[0][name]!r}" for name in table.key)
+        problem = f"{len(repeated)} rows share their key, first: {first}. One row per {table.row} is expected."
+        faults.append(Fault(where, problem))
+    for column in (column for column in table.columns if column.allowed):
+        found = set(map(str, frame[column.name].dropna().unique())) - set(column.allowed) - {""}
+        if found:
+            problem = f"column '{column.name}' holds {_listed(sorted(found))}; allowed: {_listed(column.allowed)}."
+            faults.append(Fault(where, problem))
     if faults:
         raise TableError(faults)
 
@@ -100,31 +112,6 @@ def _typed(series: pd.Series, kind: str) -> pd.Series:
     if kind == "text":
         return series.astype("object").where(series.notna(), "").astype(str).astype("str")
     return series.astype(_DTYPES[kind])
-
-
-def _missing_columns(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
-    """Yield a fault for each declared column that is not there."""
-    for name in table.names:
-        if name not in frame.columns:
-            yield Fault(f"table '{table.name}'", f"column '{name}' is missing (found: {_listed(frame.columns)}).")
-
-
-def _repeated_keys(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
-    """Yield a fault for the first rows that share a key."""
-    repeated = frame[frame.duplicated(list(table.key), keep=False)]
-    if len(repeated):
-        first = ", ".join(f"{name} = {repeated.iloc[0][name]!r}" for name in table.key)
-        problem = f"{len(repeated)} rows share their key, first: {first}. One row per {table.row} is expected."
-        yield Fault(f"table '{table.name}'", problem)
-
-
-def _values_not_allowed(frame: pd.DataFrame, table: Table) -> Iterable[Fault]:
-    """Yield a fault for each column with a value outside its list."""
-    for column in (column for column in table.columns if column.allowed):
-        found = set(map(str, frame[column.name].dropna().unique())) - set(column.allowed) - {""}
-        if found:
-            problem = f"column '{column.name}' holds {_listed(sorted(found))}; allowed: {_listed(column.allowed)}."
-            yield Fault(f"table '{table.name}'", problem)
 
 
 def _listed(names: Iterable) -> str:

@@ -149,15 +149,11 @@ def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) ->
         worst = (
             idle.assign(size=idle["detectable"].fillna(float("inf"))).sort_values("size", kind="stable").iloc[-1]
         )
-        yield _without((worst["game"], worst["setting"]), design, _idle_words(worst))
-
-
-def _idle_words(needs: pd.Series) -> str:
-    """Return what is lost with a game that decides nothing."""
-    if pd.isna(needs["detectable"]):
-        return "no verdict on its frame rate was possible anyway, since a frame limit is declared"
-    rounds, margin = count_text(needs["rounds"], "round"), number_text(needs["margin"])
-    return f"{rounds} would hardly have decided it (it needs more than {MOST_ROUNDS} to settle {margin} %)"
+        why = "no verdict on its frame rate was possible anyway, since a frame limit is declared"
+        if not pd.isna(worst["detectable"]):
+            rounds, margin = count_text(worst["rounds"], "round"), number_text(worst["margin"])
+            why = f"{rounds} would hardly have decided it (it needs more than {MOST_ROUNDS} to settle {margin} %)"
+        yield _without((worst["game"], worst["setting"]), design, why)
 
 
 def _without_round(design: Design) -> Iterator[tuple[Design, Dropped]]:
@@ -256,7 +252,10 @@ def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) 
     waiting = so_far.pending
     waiting = waiting[waiting["purpose"] == "measure"]
     if len(waiting):
-        return Work("waiting", on_sheet, _waiting(waiting))
+        count, verb = count_text(len(waiting), "planned run"), "is" if len(waiting) == 1 else "are"
+        first, last = waiting["run"].iloc[0], waiting["run"].iloc[-1]
+        message = f"{count} of the run sheet {verb} not recorded yet ({first} to {last}), so nothing was added."
+        return Work("waiting", on_sheet, (message, "Record them or, to plan anew, delete their rows."))
     if so_far.looks == 0:
         if any(stop.rounds for stop in design.stops):
             return Work("first", design, ())
@@ -296,17 +295,6 @@ def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) 
     messages.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
     messages.insert(1, _SETTLED)
     return Work("further", _of_stops(on_sheet, stops, plan), tuple(messages))
-
-
-def _waiting(rows: pd.DataFrame) -> tuple[str, ...]:
-    """Return what to do about rows that are not recorded yet."""
-    count = count_text(len(rows), "planned run")
-    verb = "is" if len(rows) == 1 else "are"
-    first, last = rows["run"].iloc[0], rows["run"].iloc[-1]
-    return (
-        f"{count} of the run sheet {verb} not recorded yet ({first} to {last}), so nothing was added.",
-        "Record them or, to plan anew, delete their rows.",
-    )
 
 
 def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:

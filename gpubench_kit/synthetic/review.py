@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.errors import DesignError
-from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, list_runs
+from gpubench_kit.synthetic.recipe import MadeReview, MadeRun, list_runs
 
 IDLE_W = 34.0
 IDLE_MHZ = 310.0
@@ -325,7 +325,13 @@ def plan_text(review: MadeReview) -> str:
         keys: dict = {"name": tuning.name} | ({} if place else {"reference": True})
         parts.append(_table_text("[[tunings]]", keys | ({"changes": tuning.changes} if tuning.changes else {})))
     for name in dict.fromkeys(game.name for game in review.games):
-        parts.append(_game_text([game for game in review.games if game.name == name]))
+        settings = [game for game in review.games if game.name == name]
+        scene, limited_by = settings[0].scene or "the measured lap", settings[0].limited_by
+        text = _table_text("[[games]]", {"name": name, "scene": scene, "limited_by": limited_by})
+        for one in settings:
+            if one.setting or one.group != "all" or len(settings) > 1:
+                text += _table_text("[[games.settings]]", {"name": one.setting, "group": one.group})
+        parts.append(text)
     return "\n".join([*parts, review.plan_end.strip() + "\n"]).rstrip() + "\n"
 
 
@@ -347,17 +353,6 @@ def _log_names(run: MadeRun, dialect: Dialect) -> tuple[str, str]:
     ending = ".csv.gz" if dialect.compress else ".csv"
     frame_log = "" if run.purpose == "idle" else f"logs/{run.run}.frames{ending}"
     return frame_log, f"logs/{run.run}.sensors.csv"
-
-
-def _game_text(settings: list[MadeGame]) -> str:
-    """Return the plan's sections of a game and its settings."""
-    game = settings[0]
-    keys = {"name": game.name, "scene": game.scene or "the measured lap", "limited_by": game.limited_by}
-    parts = [_table_text("[[games]]", keys)]
-    for one in settings:
-        if one.setting or one.group != "all" or len(settings) > 1:
-            parts.append(_table_text("[[games.settings]]", {"name": one.setting, "group": one.group}))
-    return "".join(parts)
 
 
 def _table_text(head: str, keys: dict) -> str:

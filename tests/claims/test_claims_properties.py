@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
-from gpubench_kit.claims.classify import CONTRADICTED, NOT_SHOWN, SUPPORTED, outcome_of
-from gpubench_kit.claims.rules import contradicts, supports
+from gpubench_kit.claims.classify import outcome_of
+from gpubench_kit.claims.rules import CONTRADICTED, NOT_SHOWN, SUPPORTED, contradicts, supports
 from gpubench_kit.claims.script import proposed_sentences
 from gpubench_kit.claims.targets import both_ways, find_targets
 

@@ -139,7 +139,8 @@ def ladder_of(plan, *, card: str = "") -> Ladder:
     PlanError : no ladder is named and the tunings make several changes, or two tunings are one setting
     DesignError : no setting stands beside the factory state
     """
-    tunings = [one for one in plan.tunings if _fits(one, plan, card)]
+    unit = next((one for one in plan.card_units if one.name == card), None)
+    tunings = [one for one in plan.tunings if unit is None or unit.has(one)]
     change, is_stated = _stepped_change(plan, tunings)
     reference = next(one for one in plan.tunings if one.reference)
     rows: dict[tuple, list[Setting]] = {}
@@ -151,18 +152,14 @@ def ladder_of(plan, *, card: str = "") -> Ladder:
     stepped = {key: row for key, row in rows.items() if len(row) > 1 or key == home}
     _raise_for_repeats(stepped, home, reference.name)
     if not stepped:
-        raise _nothing_stepped(change)
+        problem = f"no setting of '{change}' stands beside the factory state."
+        action = "Give each step as a tuning of its own, with this change and the others alike."
+        raise DesignError(Fault("plan.toml, sweep", problem, action))
     keys = sorted(stepped, key=lambda key: key != home)
     lines = tuple(_line(key, stepped[key], has_factory=key == home) for key in keys)
     inside = {setting.tuning for line in lines for setting in line.settings} | {reference.name}
     left_out = tuple(one.name for one in tunings if one.name not in inside)
     return Ladder(change, is_stated, reference.name, lines, left_out)
-
-
-def _fits(tuning, plan, card: str) -> bool:
-    """Return whether a card can have a tuning."""
-    unit = next((one for one in plan.card_units if one.name == card), None)
-    return unit is None or unit.has(tuning)
 
 
 def _stepped_change(plan, tunings: Iterable) -> tuple[str, bool]:
@@ -205,10 +202,3 @@ def _raise_for_repeats(rows: dict[tuple, list[Setting]], home: tuple, reference:
     ]
     if faults:
         raise PlanError(faults)
-
-
-def _nothing_stepped(change: str) -> DesignError:
-    """Return the error of a ladder without a step."""
-    problem = f"no setting of '{change}' stands beside the factory state."
-    action = "Give each step as a tuning of its own, with this change and the others alike."
-    return DesignError(Fault("plan.toml, sweep", problem, action))
