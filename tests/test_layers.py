@@ -56,8 +56,8 @@ ORDER = (
     ("statistics.games",), ("statistics.overall",), ("statistics.page",), ("statistics.results",),
     ("statistics.compare",),
     ("checks.log_checks", "checks.run_checks", "checks.design_checks"), ("checks.review",),
-    ("page.elements",), ("page.section",), ("page.results",), ("page.known_first", "page.headline"),
-    ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections", "page.costs"),
+    ("page.elements",), ("page.section",), ("page.results",), ("page.caution_lines", "page.headline"),
+    ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections"),
     ("page.efficiency", "page.data_quality"),
     ("report.manifest", "report.package", "report.html"), ("report.notebook_run",),
 )  # fmt: skip

@@ -11,7 +11,7 @@ import importlib
 #: Name -> module of this package that holds it.
 _HOME = {
     "Results": "results",
-    "alerts": "known_first",
+    "alerts": "caution_lines",
     "answer": "answer_card",
     "archive_cards": "archive",
     "archive_claims": "archive",
@@ -36,7 +36,7 @@ _HOME = {
     "check_progress": "checking_plan",
     "check_redo": "checking",
     "check_runs": "checking_runs",
-    "downloads": "files",
+    "downloads": "method",
     "games": "game_sections",
     "look": "stylesheet",
     "plan_chances": "planning",

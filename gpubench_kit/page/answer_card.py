@@ -8,11 +8,11 @@ from typing import Any, NamedTuple
 
 from gpubench_kit.claims.sentences import assumption
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.page.caution_lines import alerts
 from gpubench_kit.page.charts import Spark, spark_limit
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE, picture_links
 from gpubench_kit.page.headline import further_lines, headline, short_reason
-from gpubench_kit.page.known_first import alerts
 from gpubench_kit.page.results import Block, Pair, Results
 from gpubench_kit.page.rival import pair_name, rival_text, rival_title
 from gpubench_kit.page.section import Head, Section

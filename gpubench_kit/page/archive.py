@@ -11,7 +11,7 @@ import pandas as pd
 from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
-from gpubench_kit.page.charts.archives import MOST_ROWS, archive_noise_lanes, card_lanes, change_lanes
+from gpubench_kit.page.charts.quality import MOST_ROWS, archive_noise_lanes, card_lanes, change_lanes
 from gpubench_kit.page.elements import (
     Markup,
     bullets,

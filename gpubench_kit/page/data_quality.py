@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.page.caution_lines import alerts
 from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
 from gpubench_kit.page.elements import (
     Field,
@@ -20,7 +21,6 @@ from gpubench_kit.page.elements import (
     paragraph,
     render,
 )
-from gpubench_kit.page.known_first import alerts
 from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.section import Section

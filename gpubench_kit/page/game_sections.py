@@ -9,12 +9,12 @@ import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.answer_card import unit_of_change
+from gpubench_kit.page.caution_lines import finding_lines
 from gpubench_kit.page.charts import Drawn
 from gpubench_kit.page.charts.games import frame_rates, percentiles_of_game, runs_of_game, trace_of_game
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.names import game_in_name, picture_links, setting_in_name
 from gpubench_kit.page.headline import is_real, short_reason
-from gpubench_kit.page.known_first import finding_lines
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say

@@ -1,4 +1,4 @@
-"""The table by game: every tuning against the reference, one metric at a time, worst game first."""
+"""The table by game: every tuning against the reference, one metric at a time; the same over test setups."""
 
 from __future__ import annotations
 
@@ -9,15 +9,24 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.answer_card import level_text, unit_of_change
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
 from gpubench_kit.page.charts.games import frame_rates
-from gpubench_kit.page.elements import render
+from gpubench_kit.page.elements import Field, Markup, join, listing, paragraph, render, stacked, verdict_markup
 from gpubench_kit.page.film.names import game_in_name, pair_in_name, picture_links
 from gpubench_kit.page.headline import games_title, short_reason
-from gpubench_kit.page.over_benches import over_benches
 from gpubench_kit.page.results import Block, Pair, Results, Scene, Side
 from gpubench_kit.page.section import Section, left_out
+from gpubench_kit.statistics.contrasts import combine_benches
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import metric_label
-from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, number_text, percent_text
+from gpubench_kit.wording.numbers import (
+    change_and_interval_text,
+    change_text,
+    interval_text,
+    is_missing,
+    number_text,
+    percent_text,
+)
+from gpubench_kit.wording.reasons import sentences_of
+from gpubench_kit.wording.terms import of_group
 from gpubench_kit.wording.verdicts import Mark, mark_of
 
 #: Most columns of tunings in which each cell has room for its interval.
@@ -294,3 +303,38 @@ def _note(results: Results, pairs: Sequence[Pair]) -> str:
     level = percent_text(100 * min(row.confidence for row in rows)) if rows else level_text(results)
     parts = [say("games.note.bars", level=level), say(f"games.note.{results.plan.analysis.adjust}", n=len(rows))]
     return " ".join(parts)
+
+
+def over_benches(results: Results) -> Markup:
+    """Return what was found over the test setups; nothing with one setup."""
+    rows = list(combine_benches(results.overall, results.plan).itertuples())
+    if not rows:
+        return Markup("")
+    count = int(max(row.n_benches for row in rows))
+    fields = [
+        Field(say("benches.compared"), lambda row: of_group(_pair(row, results.plan), row.group)),
+        Field(say("table.metric"), lambda row: metric_label(row.metric)),
+        Field(say("benches.change"), _change, is_number=True),
+        Field(say("benches.verdict"), verdict_markup),
+    ]
+    if any(sentences_of(row) for row in rows):
+        fields.append(Field(say("benches.known"), lambda row: " ".join(sentences_of(row))))
+    return join(
+        [paragraph(say("benches.text", n=count)), listing(fields, rows, caption=say("benches.caption", n=count))]
+    )
+
+
+def _change(row: Any) -> Markup:
+    """Return a change with its interval below it."""
+    return stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit_of_change(row)))
+
+
+def _pair(row: Any, plan) -> str:
+    """Return both sides of a pair; with cards where the plan has several."""
+    of, against = (
+        f"{getattr(row, f'{side}_card')}, {getattr(row, f'{side}_tuning')}"
+        if len(plan.cards) > 1
+        else getattr(row, f"{side}_tuning")
+        for side in ("of", "against")
+    )
+    return say("answer.pair", of=of, against=against)

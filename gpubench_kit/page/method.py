@@ -1,18 +1,23 @@
-"""How it was measured and judged, in plain words, with the definitions that were used."""
+"""How it was measured and judged, which test decided each game, the definitions used, and the downloads."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.tables import ALL_TABLES
 from gpubench_kit.page.answer_card import amounts_text, level_text
-from gpubench_kit.page.deciding_tests import deciding_sentences, overall_tests
-from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, terms, tied
+from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, render, terms, tied
+from gpubench_kit.page.film.names import FOLDER
 from gpubench_kit.page.results import Results
+from gpubench_kit.page.section import Section
+from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.names import metric_label
-from gpubench_kit.wording.numbers import number_text, percent_text, significant_text
+from gpubench_kit.wording.numbers import is_missing, number_text, percent_text, significant_text
 from gpubench_kit.wording.reasons import reason_words
 from gpubench_kit.wording.terms import metric_of, scene_text
 
@@ -135,3 +140,113 @@ def _definitions(run_metrics: pd.DataFrame, plan) -> Markup:
     used = run_metrics.loc[run_metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]]
     found = used.drop_duplicates().groupby("metric", sort=False)
     return terms((metric_label(metric), join(map(tied, part["definition"]), " ")) for metric, part in found)
+
+
+PAIRED, POOLED, WELCH, WIDENED = "paired", "pooled", "welch", "widened"
+
+
+def deciding_test(row: Any) -> str:
+    """Return which test decided a row; empty where none was made.
+
+    Parameters
+    ----------
+    row : row of ``comparisons``
+
+    Notes
+    -----
+    Pairs of n rounds have n - 1 degrees of freedom (more where noise is borrowed, which only rounds do), two
+    groups of n each 2 (n - 1), groups of unequal size those of Welch.
+    """
+    if is_missing(row.df):
+        return ""
+    if row.layout == "confounded":
+        return WIDENED
+    is_borrowed = not is_missing(row.borrowed) and bool(row.borrowed)
+    if row.layout == "rounds" and (is_borrowed or np.isclose(row.df, row.n_blocks - 1)):
+        return PAIRED
+    return POOLED if np.isclose(row.df, 2 * (row.n_blocks - 1)) else WELCH
+
+
+def deciding_sentences(comparisons: pd.DataFrame, *, samples: frozenset[str] = frozenset()) -> list[str]:
+    """Return one sentence for each way in which games were decided.
+
+    Parameters
+    ----------
+    comparisons : DataFrame, one row per (pair, game, setting, metric); see ``tables.COMPARISONS``
+    samples : models of which several cards were measured: between them the card is the unit
+    """
+    rows: dict[tuple[str, str], list[Any]] = {}
+    for row in comparisons.itertuples():
+        if name := deciding_test(row):
+            rows.setdefault((name, _units(row, samples)), []).append(row)
+    return [
+        _sentence(name, units, rows=found, with_games=len(rows) > 1)
+        for (name, units), found in sorted(rows.items())
+    ]
+
+
+def overall_tests(overall: pd.DataFrame) -> Iterator[str]:
+    """Yield how games were taken together, one sentence for each layout that occurs.
+
+    Parameters
+    ----------
+    overall : DataFrame, one row per (pair, group, scope, metric); see ``tables.OVERALL``
+    """
+    found = set(overall.loc[overall["df"].notna() & (overall["scope"] == "these_games"), "layout"])
+    yield from (say(f"tests.over_games.{layout}") for layout in _OVER_GAMES if layout in found)
+
+
+_OVER_GAMES = ("rounds", "shared-rounds", "restarts", "confounded")
+
+
+def _units(row: Any, samples: frozenset[str]) -> str:
+    """Return what a row's test counts."""
+    between_cards = row.of_card != row.against_card
+    if row.layout == "restarts" and samples & {row.of_card, row.against_card}:
+        return "cards"
+    if row.layout in ("restarts", "confounded") and between_cards:
+        return "installations"
+    return {"restarts": "blocks", "confounded": "restarts"}.get(row.layout, "runs")
+
+
+def _sentence(name: str, units: str, *, rows: list[Any], with_games: bool) -> str:
+    """Return how one test was made, with its degrees of freedom, and of which games where tests differ."""
+    told = say(f"tests.{name}", units=say(f"tests.units.{units}"), df=_df_words(rows))
+    if name == POOLED and rows[0].layout == "rounds":
+        told = f"{told} {say('tests.few_rounds')}"
+    games = "; ".join(dict.fromkeys(scene_text(row.game, row.setting) for row in rows))
+    return f"{told} {say('tests.games', games=games)}" if with_games else told
+
+
+def _df_words(rows: list[Any]) -> str:
+    """Return the degrees of freedom of several rows, the least and the most."""
+    least, most = min(row.df for row in rows), max(row.df for row in rows)
+    ends = [number_text(one, decimals=0 if np.isclose(one, round(one)) else 1) for one in (least, most)]
+    number = ends[0] if ends[0] == ends[1] else say("cost.span", low=ends[0], high=ends[1])
+    return say("tests.df", n=1 if number == "1" else number)
+
+
+NOTEBOOK = "card_review.ipynb"
+
+
+def downloads(results: Results) -> Section:
+    """Return the section with the downloads and what the page was made of.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    """
+    plan, declared = results.plan, {**ALL_TABLES, **SWEEP_TABLES}
+    names = [one for one in ALL_TABLES if plan.claims or one != "claims"]
+    names += list(results.sweep.tables) if results.sweep else []
+    counted = {"made": max(results.looks_made, 1), "planned": plan.analysis.looks, "seed": plan.analysis.seed}
+    values = {
+        "tables": [(name, say("downloads.rows", row=declared[name].row)) for name in names],
+        "about": say("downloads.about", version=results.version, **counted),
+        "licence": plan.review.licence,
+        "fingerprint": plan.fingerprint,
+        "notebook": NOTEBOOK,
+        "has_claims": "claims" in names,
+        "pictures": f"{FOLDER}/index.html" if results.main and results.pictures != "none" else "",
+    }
+    return Section("downloads", say("downloads.title"), render("downloads.html.j2", values))

@@ -15,7 +15,7 @@ from gpubench_kit.archive import archive as archives
 from gpubench_kit.bundled import check_parameters
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.page.known_first import alerts
+from gpubench_kit.page.caution_lines import alerts
 from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.page.results import Results

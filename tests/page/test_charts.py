@@ -29,7 +29,7 @@ from gpubench_kit.page.charts import (
     spark_limit,
 )
 from gpubench_kit.page.charts.fonts import clean, fitted, font_files, text_width, wrapped
-from gpubench_kit.page.charts.scales import Scale, padded, round_ticks
+from gpubench_kit.page.charts.marks import Scale, padded, round_ticks
 from gpubench_kit.palette import tokens_css
 
 HOSTILE = [

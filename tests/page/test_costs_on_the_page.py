@@ -9,7 +9,7 @@ import pytest
 from cost_cases import POWER, PRICES, RATE, cost_tables
 
 from gpubench_kit.costs import estimate_costs
-from gpubench_kit.page.costs import cost_lines, cost_sentences, cost_table
+from gpubench_kit.page.efficiency import cost_lines, cost_sentences, cost_table
 from gpubench_kit.page.results import Results
 
 NEVER_BETTER = POWER | {"change": 20.0, "se": 0.5}

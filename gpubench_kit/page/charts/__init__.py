@@ -16,13 +16,12 @@ from __future__ import annotations
 from functools import lru_cache
 from importlib import resources
 
-from gpubench_kit.page.charts.figures import Figure, FigureRow, Figures
+from gpubench_kit.page.charts.figures import Figure, FigureRow, Figures, Spark, spark_limit
 from gpubench_kit.page.charts.fonts import font_faces
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
 from gpubench_kit.page.charts.marks import RIVAL, Drawn, draw
+from gpubench_kit.page.charts.over_games import Scatter, ScatterPoint
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
-from gpubench_kit.page.charts.scatter import Scatter, ScatterPoint
-from gpubench_kit.page.charts.spark import Spark, spark_limit
 from gpubench_kit.palette import tokens_css
 
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from gpubench_kit.page.charts.fonts import clean, fitted, text_width
-from gpubench_kit.page.charts.marks import Drawn, value_text
-from gpubench_kit.page.charts.scales import Scale, is_known, padded, tick_text
+from gpubench_kit.page.charts.marks import Drawn, Scale, is_known, padded, tick_text, value_text
 from gpubench_kit.wording.numbers import change_text
 
 _GAP, _TOP, _TICKS = 18.0, 21.0, 17.0

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from gpubench_kit.page.charts.fonts import clean, fitted, text_width
-from gpubench_kit.page.charts.marks import NBSP, RIVAL, Drawn, px, value_text
-from gpubench_kit.page.charts.scales import Scale, is_known, padded, tick_text
+from gpubench_kit.page.charts.marks import NBSP, RIVAL, Drawn, Scale, is_known, padded, px, tick_text, value_text
 
 _LINE = 16.0
 _SAMPLE = 13.0

@@ -11,9 +11,8 @@ import pandas as pd
 
 from gpubench_kit.model.plan.ladder import Ladder, offset_text
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
-from gpubench_kit.page.charts.marks import RIVAL, value_text
+from gpubench_kit.page.charts.marks import RIVAL, is_known, value_text
 from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
-from gpubench_kit.page.charts.scales import is_known
 from gpubench_kit.wording.numbers import change_and_interval_text, change_text, percent_text
 from gpubench_kit.wording.terms import of_group
 

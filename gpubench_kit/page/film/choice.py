@@ -12,8 +12,7 @@ from gpubench_kit.page.charts import RIVAL, Cell, Column, Drawn, Figure, FigureR
 from gpubench_kit.page.charts.games import frame_rates
 from gpubench_kit.page.charts.marks import NBSP, value_text
 from gpubench_kit.page.charts.over_games import interval_cell
-from gpubench_kit.page.costs import cost_charts
-from gpubench_kit.page.efficiency import scatters, sensor_charts
+from gpubench_kit.page.efficiency import cost_charts, scatters, sensor_charts
 from gpubench_kit.page.elements import tied
 from gpubench_kit.page.film.frame import Picture
 from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE as _TUNINGS
