@@ -180,19 +180,6 @@ _COPIED_S = 5.0
 
 
 @dataclass(frozen=True)
-class Waiting:
-    """A row of the run sheet without a log.
-
-    Its run, order as planned, start as typed (nan where not given), and what its name may speak of.
-    """
-
-    run: str
-    order: float
-    started_at_s: float
-    named: NamedRow
-
-
-@dataclass(frozen=True)
 class _Loose:
     """A file that no row names: its name, kind (``frames`` or ``sensors``), clock of its first row, file time."""
 
@@ -228,7 +215,7 @@ class Guesses:
 
 
 def guess_logs(
-    rows: Sequence[Waiting], files: Sequence[Path], root: Path, *, declared: Declaration, by_sequence: bool = True
+    rows: Sequence[NamedRow], files: Sequence[Path], root: Path, *, declared: Declaration, by_sequence: bool = True
 ) -> Guesses:
     """Guess which files are the logs of which rows.
 
@@ -253,7 +240,7 @@ def guess_logs(
     sensors = [one for one in loose if one.kind == "sensors"]
     if not rows or not frames:
         return Guesses()
-    by_names = logs_by_names([row.named for row in rows], [one.name for one in frames])
+    by_names = logs_by_names(rows, [one.name for one in frames])
     found, doubt = _by_clock(rows, frames)
     if not found and not doubt:
         found, doubt = _by_file_time(rows, frames)
@@ -281,10 +268,10 @@ def _by_words(by_names: ByNames, frames: list[_Loose]) -> tuple[dict[str, tuple[
 
 
 def _without_contradictions(
-    found: dict[str, tuple[_Loose, str]], rows: Sequence[Waiting], by_names: ByNames, *, doubt: str
+    found: dict[str, tuple[_Loose, str]], rows: Sequence[NamedRow], by_names: ByNames, *, doubt: str
 ) -> tuple[dict[str, tuple[_Loose, str]], str]:
     """Return logs without those whose names speak of another game or tuning than their row."""
-    of_run = {row.run: row.named for row in rows}
+    of_run = {row.run: row for row in rows}
     wrong = [run for run, (log, _) in found.items() if by_names.contradict(of_run[run], log.name)]
     if not wrong:
         return found, doubt
@@ -319,7 +306,7 @@ def _closed_s(path: Path) -> float:
     return datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp()
 
 
-def _by_clock(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+def _by_clock(rows: Sequence[NamedRow], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
     """Return the log whose clock is near each typed start, if no other start or log could be meant."""
     started = [row for row in rows if np.isfinite(row.started_at_s)]
     clocked = [one for one in frames if np.isfinite(one.clock_s)]
@@ -345,7 +332,7 @@ def _in_pairs(is_near: np.ndarray, starts: list[float], clocks: list[float]) -> 
     return [(int(row), int(log)) for row, log in np.argwhere(is_near & alone)]
 
 
-def _by_file_time(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+def _by_file_time(rows: Sequence[NamedRow], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
     """Return the log that was closed after each typed start and before the next one, if there is just one."""
     started = sorted((row for row in rows if np.isfinite(row.started_at_s)), key=lambda row: row.started_at_s)
     starts = np.array([row.started_at_s for row in started])
@@ -364,7 +351,7 @@ def _by_file_time(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[s
     return {}, "file times do not give one log after each typed start"
 
 
-def _by_sequence(rows: Sequence[Waiting], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
+def _by_sequence(rows: Sequence[NamedRow], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:
     """Return rows and logs in their order, if there are as many of each and nothing speaks against it."""
     if len(rows) != len(frames) or not np.isfinite([row.order for row in rows]).all():
         return {}, ""

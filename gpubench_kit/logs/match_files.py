@@ -8,55 +8,20 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from gpubench_kit.logs.clock import clock_of_texts, started_at_s
 from gpubench_kit.logs.format import ConfirmedFormat, Declaration, RunTask, Witness
-from gpubench_kit.logs.loose_files import Waiting, guess_logs
+from gpubench_kit.logs.loose_files import guess_logs
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import FormatEntry
+from gpubench_kit.sheet.checks import RealPaths
 from gpubench_kit.sheet.log_names import NamedRow
-
-
-class RealPaths:
-    """Paths with links followed, and whether they lie in a folder."""
-
-    def __init__(self, root: Path):
-        self.root = root.resolve()
-        self._inside = str(self.root).rstrip(os.sep) + os.sep
-        self._parents: dict[str, str] = {}
-
-    def real(self, path: Path) -> Path:
-        """Return the path with links followed.
-
-        Parameters
-        ----------
-        path : of a file, which need not be there
-
-        Raises
-        ------
-        OSError, ValueError, RuntimeError : it is no path of a file
-        """
-        if ".." in path.parts or os.path.islink(path):
-            return path.resolve()
-        parent = str(path.parent)
-        if parent not in self._parents:
-            self._parents[parent] = str(path.parent.resolve())
-        return path if self._parents[parent] == parent else Path(self._parents[parent], path.name)
-
-    def has(self, real: Path) -> bool:
-        """Return whether a path with links followed is the folder or lies in it.
-
-        Parameters
-        ----------
-        real : as `real` gives it
-        """
-        return str(real).startswith(self._inside) or real == self.root
-
 
 _HOUR_S = 3600.0
 
@@ -261,8 +226,10 @@ def _names_of_logs(
     if all(map(any, names)):
         return names
     waiting = [
-        Waiting(row["run"], _count(row["order"]), float(start_s), _named(row))
-        for row, start_s, logs in zip(_rows_of(runs), started, names, strict=True)
+        NamedRow(
+            row["run"], row["game"], row["tuning"], _count(row["round"], 0), _count(row["order"]), float(start_s)
+        )
+        for row, start_s, logs in zip(_rows_of(runs), started.tolist(), names, strict=True)
         if not (any(logs) or row["excluded"] or row["run"] in with_numbers)
     ]
     if not waiting:
@@ -289,14 +256,9 @@ def _witnesses_of(file: Path) -> dict[tuple[str, str], Witness]:
     return found
 
 
-def _count(cell: object) -> float:
-    """Return a whole number of the sheet; nan where it is not given."""
-    return np.nan if cell is pd.NA else float(cell)  # type: ignore[arg-type]
-
-
-def _named(row: dict) -> NamedRow:
-    """Return what the name of a row's log may speak of."""
-    return NamedRow(row["run"], row["game"], row["tuning"], 0 if row["round"] is pd.NA else int(row["round"]))
+def _count(cell: Any, without: float = np.nan) -> Any:
+    """Return a whole number of the sheet; another value where it is not given."""
+    return without if cell is pd.NA else int(cell)
 
 
 def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:

@@ -368,7 +368,6 @@ def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, lined: LineUp) -> R
     return replace(
         facts,
         clock_start_s=start_s,
-        clock_end_s=start_s + facts.duration_s,
         other_clock_start_s=np.nan if sensor_log.other_clock is None else sensor_log.other_clock - lined.shift_s,
         clock_kind=sensor_log.clock_kind,
         clock_from="sensor_log",

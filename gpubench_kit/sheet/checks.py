@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -186,41 +186,58 @@ def check_paths(rows: Iterable[Any], folder: Path, *, file: str) -> list[RowFaul
     folder : the review folder
     file : name of the sheet
     """
-    leaves = _leaves(folder)
+    places = RealPaths(folder)
     cells = ((row, column, getattr(row, column)) for row in rows for column in ("frame_log", "sensor_log"))
     action = "Copy the log into the folder's logs, and write its path from the folder."
     faults = []
     for row, column, written in cells:
-        if written and leaves(written):
+        if written and _leaves(written, places):
             where = f"{row_name(row.run, row.line, file=file)}, column {shown(column)}"
             fault = Fault(where, f"the path {shown(written)} leaves the review folder.", action)
             faults.append((row.line, fault))
     return faults
 
 
-def _leaves(folder: Path) -> Callable[[str], bool]:
-    """Return the test whether a written path leaves a folder, by its parts or through a link."""
-    root = os.path.realpath(folder)
-    inside: dict[str, bool] = {}
+def _leaves(written: str, places: RealPaths) -> bool:
+    """Return whether a written path leads out of the folder, by its parts or through a link."""
+    # Sheets travel between systems, so both kinds of slash count on each of them.
+    path = os.path.normpath(written.replace("\\", "/"))
+    if _ABSOLUTE.match(written) or path.split(os.sep)[0] == "..":
+        return True
+    return not all(places.has(places.real(start / path)) for start in (places.root, places.root / "logs"))
 
-    def is_inside(path: str) -> bool:
-        """Return whether a path is in the folder once links are followed."""
-        real = os.path.realpath(path)
-        return real == root or real.startswith(root.rstrip(os.sep) + os.sep)
 
-    def leaves(written: str) -> bool:
-        """Return whether a written path leads out of the folder."""
-        # Sheets travel between systems, so both kinds of slash count on each of them.
-        path = os.path.normpath(written.replace("\\", "/"))
-        if _ABSOLUTE.match(written) or path.split(os.sep)[0] == "..":
-            return True
-        for start in (root, os.path.join(root, "logs")):
-            whole = os.path.join(start, path)
-            parent = os.path.dirname(whole)
-            if parent not in inside:
-                inside[parent] = is_inside(parent)
-            if not inside[parent] or (os.path.islink(whole) and not is_inside(whole)):
-                return True
-        return False
+class RealPaths:
+    """Paths with links followed, and whether they lie in a folder."""
 
-    return leaves
+    def __init__(self, root: Path):
+        self.root = root.resolve()
+        self._inside = str(self.root).rstrip(os.sep) + os.sep
+        self._parents: dict[str, str] = {}
+
+    def real(self, path: Path) -> Path:
+        """Return the path with links followed.
+
+        Parameters
+        ----------
+        path : of a file, which need not be there
+
+        Raises
+        ------
+        OSError, ValueError, RuntimeError : it is no path of a file
+        """
+        if ".." in path.parts or os.path.islink(path):
+            return path.resolve()
+        parent = str(path.parent)
+        if parent not in self._parents:
+            self._parents[parent] = str(path.parent.resolve())
+        return path if self._parents[parent] == parent else Path(self._parents[parent], path.name)
+
+    def has(self, real: Path) -> bool:
+        """Return whether a path with links followed is the folder or lies in it.
+
+        Parameters
+        ----------
+        real : as `real` gives it
+        """
+        return str(real).startswith(self._inside) or real == self.root

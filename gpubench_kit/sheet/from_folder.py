@@ -21,6 +21,8 @@ from gpubench_kit.sheet.name_roles import Labels, label_files
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
 from gpubench_kit.sheet.run_order import Timing, block_order, find_order, find_rounds
 
+#: Answer that the watts of a sensor log are those of the chip alone.
+_CHIP = "chip"
 #: Key of the answer that chooses one card of several; no question asks for it.
 _PART = "card_of_names"
 _COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
@@ -239,8 +241,7 @@ def _format_questions(
     return [
         Question(
             f"layouts.{key}", _format_text(group),
-            about=group[0].questions[:3], choices=(Choice("right", "right"), Choice("no", "no")),
-            default_text="later; shown, not counted",
+            **_asked_of_format(group), default_text="later; shown, not counted",
             evidence=tuple(isolated(fact.path.as_posix()) for fact in group[:12]),
             writes="[[logs.format]]", paste="\n".join(map(group[0].entry, named)),
         )
@@ -250,14 +251,33 @@ def _format_questions(
 
 def _format_text(group: Sequence[LogFacts]) -> str:
     """Return what is asked about the logs of one format."""
-    if group[0].kind == "sensors":
-        found = [(heading, METRICS[role].label) for role, heading, _, sure in group[0].columns
-                 if sure in ("likely", "open") and role in METRICS]  # fmt: skip
-        if len(found) == 1:
-            what = found[0][1].replace("board power", "power of the card's whole board")
-            return f"Column {shown(isolated(found[0][0]))} of the sensor log: is it the {what}?"
+    found = _sensors_asked(group)
+    if len(found) == 1:
+        what = METRICS[found[0][0]].label.replace("board power", "power of the card's whole board")
+        return f"Column {shown(isolated(found[0][1]))} of the sensor log: is it the {what}?"
     logs = "1 log" if len(group) == 1 else f"{len(group)} logs"
     return f"{logs} of one format ({shown(isolated(group[0].seen))}): is this right?"
+
+
+def _sensors_asked(group: Sequence[LogFacts]) -> list[tuple[str, str, str]]:
+    """Return metric, heading and unit of the columns of a sensor log that are only likely, or open."""
+    if group[0].kind != "sensors":
+        return []
+    return [
+        (role, heading, unit)
+        for role, heading, unit, sure in group[0].columns
+        if sure in ("likely", "open") and role in METRICS
+    ]
+
+
+def _asked_of_format(group: Sequence[LogFacts]) -> dict[str, tuple]:
+    """Return the answers that a question about a format has, and what stands below it."""
+    found = _sensors_asked(group)
+    if [one[0] for one in found] == ["board_w"]:
+        about = (f"It says {found[0][2]}; it does not say of what.",)
+        choices = (Choice("yes", "right"), Choice("only the chip", _CHIP), Choice("no, another part", "no"))
+        return {"about": about, "choices": choices}
+    return {"about": group[0].questions[:3], "choices": (Choice("right", "right"), Choice("no", "no"))}
 
 
 def _plan_lines(
@@ -265,13 +285,16 @@ def _plan_lines(
 ) -> dict[str, tuple[str, ...]]:
     """Return lines of the plan: the order where it was answered, formats that were confirmed."""
     confirmed: dict[str, str] = {}
+    cards_lines: dict[str, None] = {}
     for fact in facts:
-        if fact.paste and answers.get(f"layouts.{fact.format_id}") == "right":
+        answer = answers.get(f"layouts.{fact.format_id}", "")
+        cards_lines |= {'power_measured_at = "chip_sensor"': None} if answer == _CHIP else {}
+        if fact.paste and answer in ("right", _CHIP):
             entries = map(fact.entry, cards or [answers.get("card", "")])
             confirmed.setdefault(fact.format_id, "\n".join(entries))
     order = answers.get("typed_order", "")
     analysis = (f'typed_order = "{order}"',) if order else ()
-    return {"analysis": analysis, "sections": tuple(confirmed.values())}
+    return {"analysis": analysis, "sections": tuple(confirmed.values()), "cards": tuple(cards_lines)}
 
 
 def _with_restart(draft: Draft, answers: Mapping[str, str]) -> Draft:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.metrics import METRICS
@@ -14,7 +13,7 @@ from gpubench_kit.model.words import fold, known_unit, unit_stated
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
 from gpubench_kit.sheet.headings import CANDIDATES, Meaning, Read
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
-from gpubench_kit.sheet.text import Grid, read_grids
+from gpubench_kit.sheet.text import Grid
 
 #: Answers that leave a column out, and that make a review of each table.
 NONE, EACH = "none", "each"
@@ -27,21 +26,6 @@ _ORDERS = {
     "back_to_back": "all of one tuning, then all of the next",
     "not_known": "I do not know",
 }
-
-
-def draft_from_file(file: Path, answers: Mapping[str, str]) -> Draft:
-    """Draft a review from a table file.
-
-    Parameters
-    ----------
-    file : path of a workbook or a text
-    answers : answers so far, by key
-
-    Raises
-    ------
-    TableError : the file cannot be read, or holds no table of runs
-    """
-    return draft_from_grids(read_grids(file), file.name, answers)
 
 
 def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, str]) -> Draft:

@@ -6,6 +6,7 @@ The words are single ones, for tunings, the reference, tries and resolutions.
 from __future__ import annotations
 
 import calendar
+import math
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -210,12 +211,14 @@ _SHORT = 4
 
 
 class NamedRow(NamedTuple):
-    """A row without a log: its run, game, tuning, and round (0 where not given)."""
+    """A row without a log: run, game, tuning, round (0 where not given), order as planned, start as typed [s]."""
 
     run: str
     game: str
     tuning: str
     round: int
+    order: float = math.nan
+    started_at_s: float = math.nan
 
 
 class ByNames(NamedTuple):

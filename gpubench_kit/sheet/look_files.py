@@ -136,7 +136,7 @@ def named_by_hash(rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
 def _hash_of_rows(cells: pd.DataFrame) -> str:
     """Return the hash of rows as cells, in any order."""
     rows = cells[[name for name in GIVEN.names if name != "given"]]
-    return _hash(sorted(json.dumps(row) for row in rows.itertuples(index=False, name=None)))
+    return hash_of(sorted(json.dumps(row) for row in rows.itertuples(index=False, name=None)))
 
 
 def _as_cells(frame: pd.DataFrame) -> pd.DataFrame:
@@ -194,6 +194,6 @@ def _damage(cells: SheetCells) -> Iterator[Fault]:
             yield Fault(where, "the decisions before the first look are damaged.", _RESTORE)
 
 
-def _hash(parts: Iterable[str]) -> str:
+def hash_of(parts: Iterable[str]) -> str:
     """Return the SHA-256 of texts in their order."""
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()

@@ -6,10 +6,9 @@ corrected name; more looks need a stricter level (Pocock 1977), so each is writt
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -28,6 +27,7 @@ from gpubench_kit.sheet.look_files import (
     GIVEN_FILE,
     LOOKS,
     LOOKS_FILE,
+    hash_of,
     named_by_hash,
     read_given,
     read_looks,
@@ -73,7 +73,7 @@ def run_ids(runs: pd.DataFrame) -> list[str]:
     known = rows["frame_log_sha256"].where(rows["frame_log_sha256"] != "", typed)
     repeats = known.groupby(known).cumcount().astype(str)
     heads = rows["frame_log_sha256"].map(lambda log: "f" if log else "r")
-    return [head + _hash(two)[:9] for head, *two in zip(heads, known, repeats, strict=True)]
+    return [head + hash_of(two)[:9] for head, *two in zip(heads, known, repeats, strict=True)]
 
 
 def values_fingerprint(usable: pd.DataFrame) -> str:
@@ -90,7 +90,7 @@ def values_fingerprint(usable: pd.DataFrame) -> str:
     rows = usable.assign(
         token=[f"{one}={value:.9g}" for one, value in zip(usable["metric"], usable["value"], strict=True)]
     )
-    return _partitions(rows.groupby("run", sort=False)["token"].agg(lambda one: _hash(sorted(one))), usable)
+    return _partitions(rows.groupby("run", sort=False)["token"].agg(lambda one: hash_of(sorted(one))), usable)
 
 
 def runs_fingerprint(usable: pd.DataFrame) -> str:
@@ -397,13 +397,8 @@ def _partitions(tokens: pd.Series, usable: pd.DataFrame) -> str:
         members: dict[Any, list[str]] = {}
         for name, token in zip(names, tokens, strict=True):
             members.setdefault(name, []).append(token)
-        hashes.append(_hash(sorted(_hash(sorted(one)) for one in members.values())))
-    return _hash(hashes)
-
-
-def _hash(parts: Iterable[str]) -> str:
-    """Return the SHA-256 of texts in their order."""
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+        hashes.append(hash_of(sorted(hash_of(sorted(one)) for one in members.values())))
+    return hash_of(hashes)
 
 
 def _as_json(decisions: Mapping[str, Any]) -> str:
@@ -422,4 +417,4 @@ def _collapsed(decisions: Mapping[str, Any]) -> dict[str, Any]:
     rest: dict[str, dict[str, Any]] = {}
     for key in decisions.keys() - kept.keys():
         rest.setdefault(key.partition(".")[0], {})[key] = decisions[key]
-    return kept | {section: f"sha256:{_hash([_as_json(part)])}" for section, part in rest.items()}
+    return kept | {section: f"sha256:{hash_of([_as_json(part)])}" for section, part in rest.items()}

@@ -204,14 +204,11 @@ def new_review(folder: str | Path) -> Path:
     ReportError : there is a plan or a run sheet, or the folder cannot be written
     """
     folder = Path(folder)
-    taken = [name for name in (PLAN_FILE, *SHEET_FILES) if (folder / name).exists()]
-    if taken:
-        problem = f"there is {listed(taken)} already, and nothing is overwritten."
-        raise ReportError(Fault(str(folder), problem, "Name another folder."))
+    check_free(folder)
     try:
         (folder / "logs").mkdir(parents=True, exist_ok=True)
-        _write_new(folder / PLAN_FILE, PLAN_TEMPLATE)
-        _write_new(folder / "runs.csv", ",".join(SHEET_HEADINGS) + "\n")
+        _write(folder / PLAN_FILE, PLAN_TEMPLATE, [])
+        _write(folder / "runs.csv", ",".join(SHEET_HEADINGS) + "\n", [])
         if not (folder / SCHEMA_FILE.name).exists():
             shutil.copyfile(SCHEMA_FILE, folder / SCHEMA_FILE.name)
     except OSError as error:
@@ -228,12 +225,6 @@ def is_review(folder: Path) -> bool:
     folder : any folder
     """
     return any((folder / name).exists() for name in (PLAN_FILE, *SHEET_FILES))
-
-
-def _write_new(file: Path, text: str) -> None:
-    """Write a file that does not exist yet."""
-    with file.open("x", encoding="utf-8", newline="\n") as writer:
-        writer.write(text)
 
 
 _COLUMNS = ("tuning", "game", "setting", "card", "round", "order", "session", "started_at", "frame_log",

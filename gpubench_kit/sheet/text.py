@@ -7,6 +7,7 @@ import csv
 import io
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -73,7 +74,10 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
             findings.append(_note(f"{file.name}: read from the workbook's sheet {shown(title)}."))
     else:
         text = decoded_text(content, file.name, findings)
-        rows, separator = _split(text, file.name, known)
+        rows, separator = _split(
+            text, file.name, lambda one: max(_SEPARATORS, key=lambda mark: _headings_known(one, mark, known)),
+            is_strict=True,
+        )  # fmt: skip
     if not rows:
         raise TableError(Fault(file.name, "the file is empty; a row of headings is expected."))
     headings = _without_empty_end(rows[0][1])
@@ -143,15 +147,12 @@ def decoded_text(content: bytes, file: str, findings: list[Finding]) -> str:
     return text
 
 
-def _split(text: str, file: str, known: frozenset[str]) -> tuple[Rows, str]:
-    """Return the rows that hold anything, and the separator."""
+def _split(text: str, file: str, choose: Callable[[str], str], *, is_strict: bool = False) -> tuple[Rows, str]:
+    """Return the rows that hold anything, and the separator: the one that the text states, else the one chosen."""
     told = _SEPARATOR_LINE.match(text)
-    skipped = 0
-    if told:
-        separator, text, skipped = told[1], text[told.end() :], 1
-    else:
-        separator = max(_SEPARATORS, key=lambda one: _headings_known(text, one, known))
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    text, skipped = (text[told.end() :], 1) if told else (text, 0)
+    separator = told[1] if told else choose(text)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=is_strict)
     try:
         rows = [(reader.line_num + skipped, [plain_cell(cell) for cell in cells]) for cells in reader]
     except csv.Error as error:
@@ -227,10 +228,6 @@ def find_sheet(folder: Path) -> Path:
     return found[0]
 
 
-#: Names of files that are tables; logs are text too, so this only serves to choose what is opened.
-TABLE_SUFFIXES = (".xlsx", ".csv", ".tsv", ".txt")
-WORKBOOK_SUFFIX = ".xlsx"
-
 _OF_TABLES = (";", "\t", ",", "|")
 #: Lines by which the separator is chosen.
 _LOOK_AHEAD = 60
@@ -275,7 +272,8 @@ def read_grids(file: Path) -> list[Grid]:
         grids = _workbook_grids(content, file.name)
     else:
         text = decoded_text(content, file.name, [])
-        grids = [_grid("", _text_rows(text, file.name), file.name)]
+        rows, _ = _split(text, file.name, lambda one: max(_OF_TABLES, key=lambda mark: _regular(one, mark)))
+        grids = [_grid("", rows, file.name)]
     filled = [grid for grid in grids if grid.rows]
     if not filled:
         raise TableError(Fault(file.name, "no sheet holds any cell.", "Name the file with the results."))
@@ -292,21 +290,6 @@ def _grid(title: str, rows: list[tuple[int, list[str]]], file: str, *, notes: tu
         )
         raise TableError(Fault(file, problem, "Logs go through: gpubench-kit new FOLDER --from LOGS"))
     return Grid(title, tuple((line, (*cells, *[""] * (width - len(cells)))) for line, cells in kept), notes)
-
-
-def _text_rows(text: str, file: str) -> list[tuple[int, list[str]]]:
-    """Return the rows of a text; the separator is the one that gives most rows the same number of cells."""
-    stated = _SEPARATOR_LINE.match(text)
-    separator, skipped = "", 0
-    if stated:
-        separator, text, skipped = stated[1], text[stated.end() :], 1
-    separator = separator or max(_OF_TABLES, key=lambda one: _regular(text, one))
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    try:
-        return [(reader.line_num + skipped, [plain_cell(cell) for cell in cells]) for cells in reader]
-    except csv.Error as error:
-        where = f"{file}, line {reader.line_num + skipped}"
-        raise TableError(Fault(where, f"the row cannot be split ({error}).", "Check its quotes.")) from error
 
 
 def _regular(text: str, separator: str) -> tuple[int, int]:

@@ -13,7 +13,8 @@ from gpubench_kit import cli
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.draft import all_questions
-from gpubench_kit.sheet.from_table import draft_from_file
+from gpubench_kit.sheet.from_table import draft_from_grids
+from gpubench_kit.sheet.text import read_grids
 
 EXAMPLE = ROOT / "docs" / "example_results.xlsx"
 
@@ -102,7 +103,7 @@ def test_a_dialog_ends_with_a_page(tmp_path):
 
 
 def test_the_example_table_is_read_without_a_doubt():
-    draft = draft_from_file(EXAMPLE, {})
+    draft = draft_from_grids(read_grids(EXAMPLE), EXAMPLE.name, {})
     assert (len(draft.rows), draft.n_open, draft.notes) == (24, 0, ())
     assert [one.key for one in all_questions(draft, {})] == ["table", "card", "tunings.quiet", "margin_pct"]
     assert set(draft.rows[0].cells) >= {"avg_fps", "low_1pct_fps", "board_w", "order", "round"}

@@ -1,4 +1,4 @@
-"""Facts kept as columns: what is handed in comes back as it was, and the table holds the same."""
+"""Facts kept: what is handed in comes back as it was, and the table holds the same."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def test_what_is_handed_in_comes_back_as_it_was(many):
     for one in many:
         assert one.run in kept
         assert kept.n_frames(one.run) == one.n_frames
-        _same(one, kept.of(one.run))
+        _same(one, kept[one.run])
 
 
 @given(st.lists(_facts(), min_size=1, max_size=4, unique_by=lambda one: one.run))
@@ -96,7 +96,7 @@ def test_the_table_of_no_runs_has_the_types_of_one_with_runs():
 
 def test_a_run_that_is_not_known_has_no_facts_and_no_frames():
     kept = KeptFacts()
-    assert kept.of("a") is None
+    assert kept.get("a") is None
     assert kept.n_frames("a") == 0
     assert "a" not in kept
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from gpubench_kit.logs.match_files import RealPaths
+from gpubench_kit.sheet.checks import RealPaths
 
 
 @pytest.fixture
