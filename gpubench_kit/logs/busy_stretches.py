@@ -79,7 +79,13 @@ def busy_stretches(time_s: np.ndarray, signal: np.ndarray, *, least_swing: float
         BusyStretch(start, end, start > time_s[0], end < time_s[-1])
         for start, end in zip(starts, ends, strict=True)
     ]
-    return _joined(found)
+    joined: list[BusyStretch] = []
+    for stretch in found:
+        if joined and stretch.start_s - joined[-1].end_s < min(_DIP_S, 0.2 * joined[-1].length_s):
+            before = joined.pop()
+            stretch = BusyStretch(before.start_s, stretch.end_s, before.has_start, stretch.has_end)
+        joined.append(stretch)
+    return joined
 
 
 def _middle(time_s: np.ndarray, signal: np.ndarray, least_swing: float) -> float:
@@ -131,17 +137,6 @@ def _crossing(time_s: np.ndarray, signal: np.ndarray, place: int, middle: float)
     """Return when the straight line between two samples crosses the middle."""
     share = (middle - signal[place]) / (signal[place + 1] - signal[place])
     return float(time_s[place] + share * (time_s[place + 1] - time_s[place]))
-
-
-def _joined(stretches: list[BusyStretch]) -> list[BusyStretch]:
-    """Return the stretches with short dips between them filled."""
-    joined: list[BusyStretch] = []
-    for stretch in stretches:
-        if joined and stretch.start_s - joined[-1].end_s < min(_DIP_S, 0.2 * joined[-1].length_s):
-            before = joined.pop()
-            stretch = BusyStretch(before.start_s, stretch.end_s, before.has_start, stretch.has_end)
-        joined.append(stretch)
-    return joined
 
 
 #: A stretch is at least so long, and dips shorter than this do not end one [s].

@@ -95,25 +95,20 @@ def _plain_by(cell: str, forms: Sequence[re.Pattern]) -> str:
     text = _bare(cell)
     for form in forms:
         if part := form.fullmatch(text):
-            return _plain(part)
+            have = {"date": "", "noon": "", "ms": "", "zone": "", **part.groupdict("")}
+            date = have["date"] or (_year_first(have["year"], have["month"], have["day"]) if "year" in have else "")
+            if not have["hour"]:
+                return date
+            hour, noon = have["hour"], have["noon"].lower()
+            rest = ":" + have["minute"] + (have["second"] and ":" + have["second"]) + have["part"]
+            rest += have["ms"] and "." + have["ms"]
+            if not date:
+                return f"{hour}{rest} {noon}m" if noon else hour + rest
+            if noon:
+                hour = str(int(hour) % 12 + 12 * (noon == "p"))
+            gap = "T" if have["gap"] == "T" else " "
+            return f"{date}{gap}{hour:0>2}{rest}{'Z' if have['zone'].isalpha() else have['zone']}"
     return ""
-
-
-def _plain(part: re.Match) -> str:
-    """Return the stamp of these parts."""
-    have = {"date": "", "noon": "", "ms": "", "zone": "", **part.groupdict("")}
-    date = have["date"] or (_year_first(have["year"], have["month"], have["day"]) if "year" in have else "")
-    if not have["hour"]:
-        return date
-    hour, noon = have["hour"], have["noon"].lower()
-    rest = ":" + have["minute"] + (have["second"] and ":" + have["second"]) + have["part"]
-    rest += have["ms"] and "." + have["ms"]
-    if not date:
-        return f"{hour}{rest} {noon}m" if noon else hour + rest
-    if noon:
-        hour = str(int(hour) % 12 + 12 * (noon == "p"))
-    gap = "T" if have["gap"] == "T" else " "
-    return f"{date}{gap}{hour:0>2}{rest}{'Z' if have['zone'].isalpha() else have['zone']}"
 
 
 @lru_cache(maxsize=64)
@@ -219,7 +214,11 @@ def number_marks(cells: Sequence[str], separator: str) -> tuple[str, str, bool]:
     if "," not in text and not any(mark in text for mark in _GROUP_MARKS):
         return ".", "", False
     cells = [cell.strip() for cell in cells]
-    for decimal, thousands in (*_pairs_with(".,"), (".", ","), (",", ".")):
+    for decimal, thousands in (
+        *[(decimal, mark) for decimal in ".," for mark in _GROUP_MARKS],
+        (".", ","),
+        (",", "."),
+    ):
         if thousands in text and _is_grouped(cells, decimal, thousands):
             return decimal, thousands, False
     decimal = "," if "," in text and "." not in text else "."
@@ -238,11 +237,6 @@ def _is_grouped(cells: Sequence[str], decimal: str, thousands: str) -> bool:
     proves = thousands in _GROUP_MARKS or any(decimal in cell or cell.count(thousands) > 1 for cell in with_mark)
     proves = proves or any(decimal in cell for cell in others)
     return proves and all(is_number(cell, decimal) for cell in others)
-
-
-def _pairs_with(decimals: str) -> list[tuple[str, str]]:
-    """Return the pairs of a decimal mark and a blank or apostrophe between thousands."""
-    return [(decimal, mark) for decimal in decimals for mark in _GROUP_MARKS]
 
 
 def split_line(line: str, separator: str) -> list[str]:

@@ -85,7 +85,23 @@ def clock_of_texts(cells: np.ndarray, *, date_order: str = "") -> ClockTimes | N
             texts = [text[:10].replace(first[4], "-") + text[10:] for text in texts]
         return _dated(texts)
     if _DAY_OR_MONTH_FIRST.fullmatch(first):
-        return _day_or_month_first(texts, date_order)
+        parts = [_DAY_OR_MONTH_FIRST.fullmatch(text) for text in texts]
+        found = [part for part in parts if part]
+        month_first = any(int(part[3]) > 12 for part in found)
+        day_first = any(int(part[1]) > 12 for part in found)
+        mark = found[0][2]
+        # Only dates with slashes are written either way.
+        in_doubt = mark == "/" and not month_first and not day_first and any(part[1] != part[3] for part in found)
+        if month_first and day_first:
+            return None
+        is_month_first = month_first or (date_order == "month_first" and not day_first)
+        clock = _dated([_year_first(part, month_first=is_month_first) if part else "" for part in parts])
+        if clock is None or not in_doubt or date_order:
+            return clock
+        other = _dated([_year_first(part, month_first=True) if part else "" for part in parts])
+        if other is None or _runs_on(clock, other):
+            return clock
+        return other if _runs_on(other, clock) else replace(clock, in_doubt=True, other_start_s=other.start_s)
     return None
 
 
@@ -146,27 +162,6 @@ def _dated(texts: list[str]) -> ClockTimes | None:
     start = known.iloc[0]
     time_s = ((stamps - start) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
     return ClockTimes(start.timestamp(), time_s, _step_s(texts), has_zone=has_zone)
-
-
-def _day_or_month_first(texts: list[str], date_order: str) -> ClockTimes | None:
-    """Return stamps whose date begins with the day or the month; the one that fits all is taken."""
-    parts = [_DAY_OR_MONTH_FIRST.fullmatch(text) for text in texts]
-    found = [part for part in parts if part]
-    month_first = any(int(part[3]) > 12 for part in found)
-    day_first = any(int(part[1]) > 12 for part in found)
-    mark = found[0][2]
-    # Only dates with slashes are written either way.
-    in_doubt = mark == "/" and not month_first and not day_first and any(part[1] != part[3] for part in found)
-    if month_first and day_first:
-        return None
-    is_month_first = month_first or (date_order == "month_first" and not day_first)
-    clock = _dated([_year_first(part, month_first=is_month_first) if part else "" for part in parts])
-    if clock is None or not in_doubt or date_order:
-        return clock
-    other = _dated([_year_first(part, month_first=True) if part else "" for part in parts])
-    if other is None or _runs_on(clock, other):
-        return clock
-    return other if _runs_on(other, clock) else replace(clock, in_doubt=True, other_start_s=other.start_s)
 
 
 def _runs_on(clock: ClockTimes, other: ClockTimes) -> bool:

@@ -82,7 +82,10 @@ def with_rules(rows: Read, rules: tuple[str, ...]) -> Read:
         name, _, argument = rule.partition(" ")
         first, _, last = argument.partition("-")
         if name == "unwrap":
-            numbers = {**rows.numbers, int(first): _unwrapped(rows.numbers[int(first)], int(last))}
+            values = rows.numbers[int(first)]
+            bits = int(last)
+            unwrapped = values + 2.0**bits * np.concatenate(([0.0], np.cumsum(np.diff(values) < 0)))
+            numbers = {**rows.numbers, int(first): unwrapped}
             rows = replace(rows, numbers=numbers)
             continue
         kept = {
@@ -182,11 +185,6 @@ def _wrapped(found: Repaired) -> Repaired:
     return found
 
 
-def _unwrapped(values: np.ndarray, bits: int) -> np.ndarray:
-    """Return a counter of so many bits counted on where it begins anew."""
-    return values + 2.0**bits * np.concatenate(([0.0], np.cumsum(np.diff(values) < 0)))
-
-
 def _several_runs(found: Repaired, part: int) -> Repaired:
     """Return the rows of one run, where a time begins anew; asks which where the runs differ."""
     rows = found.rows
@@ -200,7 +198,15 @@ def _several_runs(found: Repaired, part: int) -> Repaired:
             continue
         edges = [0, *back.tolist(), values.size]
         parts = [slice(first, behind) for first, behind in itertools.pairwise(edges)]
-        if _are_equal(rows, parts):
+        first = parts[0]
+        same_length = all(part.stop - part.start == first.stop for part in parts)
+        are_equal = same_length and all(
+            np.array_equal(values[first], values[part], equal_nan=True)
+            for values in rows.numbers.values()
+            if not counts_rows(values)
+            for part in parts[1:]
+        )
+        if are_equal:
             message = f"the same {parts[0].stop} rows stand in it {len(parts)} times; the others were left out."
             return _done(found, f"rows 1-{parts[0].stop}", "block_repeated", message)
         if 1 <= part <= len(parts):
@@ -209,18 +215,6 @@ def _several_runs(found: Repaired, part: int) -> Repaired:
             return _done(found, f"rows {chosen.start + 1}-{chosen.stop}", "part_of_log", message)
         return replace(found, fault=_which_part(rows, place, parts))
     return found
-
-
-def _are_equal(rows: LogRows, parts: list[slice]) -> bool:
-    """Return whether all parts of a log hold the same numbers."""
-    first = parts[0]
-    same_length = all(part.stop - part.start == first.stop for part in parts)
-    return same_length and all(
-        np.array_equal(values[first], values[part], equal_nan=True)
-        for values in rows.numbers.values()
-        if not counts_rows(values)
-        for part in parts[1:]
-    )
 
 
 def _which_part(rows: LogRows, place: int, parts: list[slice]) -> Fault:

@@ -114,7 +114,16 @@ def _comma_in(rows: Sequence[str]) -> str:
         # What never falls while the number before it changes counts something, or is a clock.
         changes = _falls(wholes) or len(set(wholes)) > 2
         return "open" if changes and any(parts) and not _falls(parts) else "decimal"
-    if _wraps(wholes, parts):
+    steps = [
+        (after - before, part_after - part_before)
+        for (before, after), (part_before, part_after) in zip(
+            itertools.pairwise(wholes), itertools.pairwise(parts), strict=True
+        )
+    ]
+    within = [part for whole, part in steps if whole == 0]
+    n_wraps = sum(whole > 0 and part < 0 for whole, part in steps)
+    wraps = min(n_wraps, len(within)) > 1 and min(within) > 0 and all(whole >= 0 for whole, _ in steps)
+    if wraps:
         return "decimal"
     return "rather separator" if _are_rather_two(wholes, behind) else "open"
 
@@ -130,19 +139,6 @@ def _could_be_decimals(fronts: Sequence[str], behind: Sequence[str]) -> bool:
 def _falls(values: Sequence[int]) -> bool:
     """Return whether a value is less than the one before it."""
     return any(after < before for before, after in itertools.pairwise(values))
-
-
-def _wraps(wholes: Sequence[int], parts: Sequence[int]) -> bool:
-    """Return whether the numbers behind the comma rise until the one before it rises, at least twice."""
-    steps = [
-        (after - before, part_after - part_before)
-        for (before, after), (part_before, part_after) in zip(
-            itertools.pairwise(wholes), itertools.pairwise(parts), strict=True
-        )
-    ]
-    within = [part for whole, part in steps if whole == 0]
-    n_wraps = sum(whole > 0 and part < 0 for whole, part in steps)
-    return min(n_wraps, len(within)) > 1 and min(within) > 0 and all(whole >= 0 for whole, _ in steps)
 
 
 def _are_rather_two(wholes: Sequence[int], behind: Sequence[str]) -> bool:
@@ -322,6 +318,9 @@ def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]
     rows = [row for row in rows if len(row) == len(fit.is_numeric)]
     heading, units_line, n_preamble = _heading(lines, first, fit)
     decimal, thousands, in_doubt = _marks(head, rows, fit)
+    offset = 0
+    for _ in range(first):
+        offset = head.index(b"\n", offset) + 1
     return (
         Dialect(
             separator=fit.separator,
@@ -331,7 +330,7 @@ def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]
             n_columns=len(fit.is_numeric),
             names=_names(heading, fit),
             units=_names(units_line, fit),
-            first_row=_offset_of_line(head, first),
+            first_row=offset,
             first_line=first + 1,
             heading=heading,
             units_line=units_line,
@@ -412,11 +411,3 @@ def _marks(head: bytes, rows: list[list[str]], fit: SeparatorFit) -> tuple[str, 
         return ".", "", False
     cells = [cell for row in rows for cell, is_numeric in zip(row, fit.is_numeric, strict=True) if is_numeric]
     return number_marks([cell for cell in cells if looks_numeric(cell)], fit.separator)
-
-
-def _offset_of_line(head: bytes, number: int) -> int:
-    """Return how many bytes stand before a line."""
-    offset = 0
-    for _ in range(number):
-        offset = head.index(b"\n", offset) + 1
-    return offset

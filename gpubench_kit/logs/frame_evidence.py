@@ -244,7 +244,29 @@ def by_steps_that_equal(clues: Clues) -> Found | None:
             one.time.step,
         ),
     )  # fmt: skip
-    return _with_unit(clues, best)
+    rows, time, place = clues.rows, best.time, best.place
+    median, unit_ms = float(np.nanmedian(clues.values[place])), rows.unit_ms(place)
+    factor, certainty, why = None, Certainty.OPEN, [f"{best.share:.1%} of the steps of {time.label} equal it"]
+    if time.unit_ms:
+        factor, certainty = time.unit_ms * best.ratio, Certainty.PROVEN
+        why.append("the wall clock gives the unit" if time.place == CLOCK else "the unit of that time is stated")
+    elif unit_ms is None and clues.per_s and time.step >= 1:
+        factor, certainty = 1e3 * best.ratio / clues.per_s, Certainty.PROVEN
+        why.append(f"the log states {clues.per_s:g} counts per second")
+    if unit_ms is not None:
+        factor, certainty = unit_ms, Certainty.PROVEN
+        why.append("its unit is stated")
+    if factor is None:
+        factor, certainty, reason = _unit_by_size(clues, best, median)
+        why.append(reason)
+    line = line_of_time(rows, place, unit_name(factor))
+    found = Found("column", place, time, factor, certainty, tuple(why), line=line, time_factor=factor / best.ratio)
+    if not is_plausible(median * factor):
+        question = (
+            f"the steps of {time.label} equal {rows.label(place)}, but {median * factor:g} ms is no frame time"
+        )
+        return replace(found, certainty=Certainty.OPEN, question=question)
+    return lifted(clues, not_too_slow(clues, found, median * factor), median)
 
 
 def pair_of(clues: Clues, time: TimeColumn, place: int) -> _Pair | None:
@@ -286,33 +308,6 @@ def _ratios_of(time: TimeColumn, known: tuple[np.ndarray, np.ndarray, np.ndarray
             yield power, False
         if ratio > 0 and not time.unit_ms:
             yield ratio, False
-
-
-def _with_unit(clues: Clues, pair: _Pair) -> Found:
-    """Return the column of a pair with its unit, as far as it is known."""
-    rows, time, place = clues.rows, pair.time, pair.place
-    median, unit_ms = float(np.nanmedian(clues.values[place])), rows.unit_ms(place)
-    factor, certainty, why = None, Certainty.OPEN, [f"{pair.share:.1%} of the steps of {time.label} equal it"]
-    if time.unit_ms:
-        factor, certainty = time.unit_ms * pair.ratio, Certainty.PROVEN
-        why.append("the wall clock gives the unit" if time.place == CLOCK else "the unit of that time is stated")
-    elif unit_ms is None and clues.per_s and time.step >= 1:
-        factor, certainty = 1e3 * pair.ratio / clues.per_s, Certainty.PROVEN
-        why.append(f"the log states {clues.per_s:g} counts per second")
-    if unit_ms is not None:
-        factor, certainty = unit_ms, Certainty.PROVEN
-        why.append("its unit is stated")
-    if factor is None:
-        factor, certainty, reason = _unit_by_size(clues, pair, median)
-        why.append(reason)
-    line = line_of_time(rows, place, unit_name(factor))
-    found = Found("column", place, time, factor, certainty, tuple(why), line=line, time_factor=factor / pair.ratio)
-    if not is_plausible(median * factor):
-        question = (
-            f"the steps of {time.label} equal {rows.label(place)}, but {median * factor:g} ms is no frame time"
-        )
-        return replace(found, certainty=Certainty.OPEN, question=question)
-    return lifted(clues, not_too_slow(clues, found, median * factor), median)
 
 
 def _unit_by_size(clues: Clues, pair: _Pair, median: float) -> tuple[float, Certainty, str]:

@@ -256,12 +256,6 @@ def frames_of(table: LogTable, timed: TimedRows) -> tuple[Frames, np.ndarray, li
         known = np.isfinite(start_ms)
         rows = np.arange(start_ms.size)
         start_ms = np.interp(rows, rows[known], start_ms[known]) if known.any() else np.cumsum(frame_ms) - frame_ms
-    _check_lengths(table, frame_ms)
-    return Frames((start_ms - start_ms[0]) / 1000.0, frame_ms, timed.step_ms), kept, findings
-
-
-def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
-    """Raise where the frame times cannot be frame times at all."""
     action = "If the column is another one, or in another unit, declare frame_time in the plan, below [logs]."
     if frame_ms.size == 0:
         raise LogError(Fault(table.name, "no row has a frame time.", "Record the run again."))
@@ -274,6 +268,7 @@ def _check_lengths(table: LogTable, frame_ms: np.ndarray) -> None:
     if not low / 10 <= mean <= high * 10:
         problem = f"the mean frame time would be {mean:g} ms; {low:g} to {high:g} ms is expected."
         raise LogError(Fault(table.name, problem, action))
+    return Frames((start_ms - start_ms[0]) / 1000.0, frame_ms, timed.step_ms), kept, findings
 
 
 #: Stamps of this resolution or coarser are cut off, not rounded: the first one may be a whole step early [s].

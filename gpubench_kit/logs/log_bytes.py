@@ -160,7 +160,16 @@ def _inside(archive: ZipFile, content: bytes, name: str) -> Unpacked:
     if kind := kind_of_archive(names):
         raise _not_read(name, kind)
     if "[Content_Types].xml" in names:
-        return _workbook(content, name)
+        try:
+            lines, n_sheets, chosen = workbook_lines(content, name, limit=_LIMIT)
+        except ValueError:
+            raise _damaged(name, "it cannot be read as a workbook") from None
+        findings = ()
+        if n_sheets > 1:
+            only = f"only '{chosen}', the first with rows of numbers, was read"
+            message = f"{name}: the workbook has {n_sheets} sheets; {only}."
+            findings = (Finding("note", "one_sheet_read", message, found=float(n_sheets)),)
+        return Unpacked(lines, findings, is_table=True)
     if len(members) != 1:
         problem = f"the archive holds {len(members)} files; one log is expected."
         raise LogError(Fault(name, problem, "Unpack it and name the log itself."))
@@ -173,20 +182,6 @@ def _is_left_out(filename: str) -> bool:
     """Return whether a file in an archive is a folder, or what an operating system adds beside the files packed."""
     is_added = filename.startswith("__MACOSX/") or filename.rpartition("/")[2] in (".DS_Store", "Thumbs.db")
     return is_added or filename.endswith("/")
-
-
-def _workbook(content: bytes, name: str) -> Unpacked:
-    """Return the first sheet of an .xlsx workbook that holds rows of numbers as lines with tabs."""
-    try:
-        lines, n_sheets, chosen = workbook_lines(content, name, limit=_LIMIT)
-    except ValueError:
-        raise _damaged(name, "it cannot be read as a workbook") from None
-    findings = ()
-    if n_sheets > 1:
-        only = f"only '{chosen}', the first with rows of numbers, was read"
-        message = f"{name}: the workbook has {n_sheets} sheets; {only}."
-        findings = (Finding("note", "one_sheet_read", message, found=float(n_sheets)),)
-    return Unpacked(lines, findings, is_table=True)
 
 
 def _parquet(content: bytes, name: str) -> Unpacked:
@@ -271,29 +266,6 @@ def read_log_bytes(path: Path, *, name: str = "") -> LogBytes:
     LogError : missing, empty, no regular file, too large, damaged, or of a kind that is not read
     """
     name = name or path.name
-    packed = _file_content(path, name)
-    unpacked = unpack(packed, name)
-    findings = list(unpacked.findings)
-    encoding, text = _as_utf8(unpacked.content, name, findings)
-    text = _without_nul(text, name, findings)
-    text = _complete_lines(text, name, findings)
-    # A shorter text cannot have as many lines, nor cells.
-    if len(text) > _MOST_LINES:
-        _check_size(text, name)
-    return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
-
-
-def _check_size(text: bytes, name: str) -> None:
-    """Raise where a text has more lines or cells than a log."""
-    n_lines = text.count(b"\n")
-    n_cells = n_lines + max(map(text.count, _BETWEEN_CELLS))
-    if n_lines > _MOST_LINES or n_cells > _MOST_CELLS:
-        found = f"{n_lines:,} lines with {n_cells:,} cells"
-        raise _too_large(name, found, f"{_MOST_LINES:,} lines and {_MOST_CELLS:,} cells")
-
-
-def _file_content(path: Path, name: str) -> bytes:
-    """Return the bytes of a regular file that is neither empty nor too large."""
     try:
         # A pipe or device could block for ever on opening, hence the question first.
         status = path.stat()
@@ -315,7 +287,20 @@ def _file_content(path: Path, name: str) -> bytes:
         raise _too_large(name, f"more than {LIMIT_MB} MB", f"{LIMIT_MB} MB")
     if not content:
         raise LogError(Fault(name, "the file is empty; a log with rows is expected.", "Record the run again."))
-    return content
+    packed = content
+    unpacked = unpack(packed, name)
+    findings = list(unpacked.findings)
+    encoding, text = _as_utf8(unpacked.content, name, findings)
+    text = _without_nul(text, name, findings)
+    text = _complete_lines(text, name, findings)
+    # A shorter text cannot have as many lines, nor cells.
+    if len(text) > _MOST_LINES:
+        n_lines = text.count(b"\n")
+        n_cells = n_lines + max(map(text.count, _BETWEEN_CELLS))
+        if n_lines > _MOST_LINES or n_cells > _MOST_CELLS:
+            found = f"{n_lines:,} lines with {n_cells:,} cells"
+            raise _too_large(name, found, f"{_MOST_LINES:,} lines and {_MOST_CELLS:,} cells")
+    return LogBytes(name, hashlib.sha256(packed).hexdigest(), text, encoding, tuple(findings))
 
 
 def _too_large(name: str, found: str, most: str) -> LogError:

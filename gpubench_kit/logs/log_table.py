@@ -202,7 +202,10 @@ def read_lines(
         raise LogError(Fault(name, f"{problem}, which takes too long.", action))
     lines = _sorted_lines(text, dialect, [*numbers, *texts])
     values = _numbers(lines, dialect, numbers)
-    _with_their_text(lines, text, dialect)
+    without = {line_number for line_number, (line, _) in lines.odd.items() if not line}
+    for line_number, line in _line_texts(text, dialect) if without else ():
+        if line_number in without:
+            lines.odd[line_number] = (line, lines.odd[line_number][1])
     findings = _told(lines, name)
     _drop_summary(lines, name, findings)
     if lines.odd:
@@ -320,14 +323,6 @@ def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[in
             values[column].append(value)
     lines.cells, lines.numbers = kept_cells, kept_numbers
     return values
-
-
-def _with_their_text(lines: _Lines, text: bytes, dialect: Dialect) -> None:
-    """Add their text to odd lines of which only the cells wanted were kept."""
-    without = {line_number for line_number, (line, _) in lines.odd.items() if not line}
-    for line_number, line in _line_texts(text, dialect) if without else ():
-        if line_number in without:
-            lines.odd[line_number] = (line, lines.odd[line_number][1])
 
 
 def _marks(lines: _Lines, dialect: Dialect, n_numbers: int) -> tuple[str, str]:

@@ -165,7 +165,9 @@ def _without_time(clues: Clues, found: Found, total_ms: float) -> Found:
     if fits:
         return replace(found, certainty=Certainty.PROVEN, why=(*found.why, f"its sum is {fits}"))
     label = clues.rows.label(found.place)
-    if clues.times and not _are_too_coarse(clues):
+    if clues.times and not (
+        all(time.place == CLOCK and time.step >= 0.5 and time.values[-1] < 40 * time.step for time in clues.times)
+    ):
         times = ", ".join(time.label for time in clues.times)
         question = f"{label} could be the frame times, but neither the steps of {times} nor its length agree"
         return replace(found, certainty=Certainty.OPEN, question=question)
@@ -173,13 +175,6 @@ def _without_time(clues: Clues, found: Found, total_ms: float) -> Found:
         question = f"{label} adds up to {total_ms / 1e3:.1f} s only: is each row a frame?"
         return replace(found, certainty=Certainty.OPEN, question=question)
     return found
-
-
-def _are_too_coarse(clues: Clues) -> bool:
-    """Return whether every time is a clock of whole seconds that passes too few of them to tell."""
-    return all(
-        time.place == CLOCK and time.step >= 0.5 and time.values[-1] < 40 * time.step for time in clues.times
-    )
 
 
 def by_steps_alone(clues: Clues) -> Found | None:

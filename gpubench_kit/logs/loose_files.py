@@ -59,9 +59,13 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         table = open_table(path, name=name)
     except LogError as error:
         return LogFacts(kind="none", fault=str(error), **about)
+    above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
+    lines = (line for line in above[:_MOST_LINES] if line not in (table.dialect.heading, table.dialect.units_line))
+    parts = (_KEY_AND_VALUE.fullmatch(line) for line in lines)
+    preamble = tuple((part[1].strip(), part[2].strip()) for part in parts if part)
     about |= {
         "sha256": table.sha256, "format_id": format_id_of(table), "seen": seen_in(table),
-        "preamble": _preamble(table),
+        "preamble": preamble,
     }  # fmt: skip
     try:
         log_format = sniff_frames(table, declared)
@@ -90,14 +94,6 @@ def _file_time_s(path: Path) -> float:
         return datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp()
     except (OSError, ValueError, OverflowError):
         return float("nan")
-
-
-def _preamble(table: LogTable) -> tuple[tuple[str, str], ...]:
-    """Return keys and values of the lines above the heading."""
-    above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
-    lines = (line for line in above[:_MOST_LINES] if line not in (table.dialect.heading, table.dialect.units_line))
-    parts = (_KEY_AND_VALUE.fullmatch(line) for line in lines)
-    return tuple((part[1].strip(), part[2].strip()) for part in parts if part)
 
 
 def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
@@ -294,16 +290,14 @@ def _not_matched(n_rows: int, n_logs: int, doubt: str) -> Finding:
 
 def _kind_of(path: Path, root: Path, declared: Declaration) -> _Loose:
     """Return what a file is, from its first rows."""
-    name, closed_s = path.relative_to(root).as_posix(), _closed_s(path)
+    name, closed_s = (
+        path.relative_to(root).as_posix(),
+        datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp(),
+    )
     facts = facts_of_log(path, name=name, declared=declared)
     kind = facts.kind if facts.kind in ("frames", "sensors") else ""
     has_date = facts.clock_kind in ("zoned", "dated")
     return _Loose(name, kind, facts.started_at_s if has_date else np.nan, closed_s)
-
-
-def _closed_s(path: Path) -> float:
-    """Return when a file was last written, on the clock of the wall as typed starts are [s]."""
-    return datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp()
 
 
 def _by_clock(rows: Sequence[NamedRow], frames: list[_Loose]) -> tuple[dict[str, tuple[_Loose, str]], str]:

@@ -202,7 +202,19 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
-            task = _task(row["run"], plan, (frame_path, frame_name), (sensor_path, sensor_name))
+            run = row["run"]
+            frame = (frame_path, frame_name)
+            sensor = (sensor_path, sensor_name)
+            task = RunTask(
+                run=run,
+                frame_path=None if frame[0] is None else str(frame[0]),
+                frame_name=frame[1],
+                sensor_path=None if sensor[0] is None else str(sensor[0]),
+                sensor_name=sensor[1],
+                gap_ms=plan.checks.gap_ms,
+                line_up_s=plan.checks.line_up_s,
+                sensor_edge_s=plan.analysis.sensor_edge_s,
+            )
             about = {"declared": declared[row["card"]], "started_at_s": start_s, "n_bins": n_bins}
             about["witness"] = witnesses.get((row["run"], frame_name))
             matched.tasks.append(replace(task, **about))
@@ -237,7 +249,9 @@ def _names_of_logs(
     places = RealPaths(plan.folder)
     declared = declaration_of(plan, runs["card"].iloc[0])
     no_names = not any(frame_log for frame_log, _ in names)
-    guesses = guess_logs(waiting, _unnamed(places, names), places.root, declared=declared, by_sequence=no_names)
+    named = {name.replace("\\", "/").rsplit("/", 1)[-1] for logs in names for name in logs}
+    unnamed = [path for path in _files_in(places) if path.name not in named]
+    guesses = guess_logs(waiting, unnamed, places.root, declared=declared, by_sequence=no_names)
     matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
     by_run = {guess.run: (guess.frame_log, guess.sensor_log) for guess in guesses.of_runs}
     return [by_run.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
@@ -267,12 +281,6 @@ def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:
         part = runs.iloc[start : start + _ROWS_AT_A_TIME]
         columns = [part[name].tolist() for name in part.columns]
         yield from (dict(zip(part.columns, cells, strict=True)) for cells in zip(*columns, strict=True))
-
-
-def _unnamed(places: RealPaths, names: list[tuple[str, str]]) -> list[Path]:
-    """Return the files in the folder of logs that no row names."""
-    named = {name.replace("\\", "/").rsplit("/", 1)[-1] for logs in names for name in logs}
-    return [path for path in _files_in(places) if path.name not in named]
 
 
 def _files_in(places: RealPaths) -> Iterator[Path]:
@@ -324,20 +332,6 @@ def _confirmed(entry: FormatEntry) -> ConfirmedFormat:
         per_s=frames.per_s or 0.0,
         rate=frames.rate or "",
         rows_are_frames=frames.rows == "frames",
-    )
-
-
-def _task(run: str, plan: ReviewPlan, frame: tuple[Path | None, str], sensor: tuple[Path | None, str]) -> RunTask:
-    """Return what is needed to read a run, from the paths and names of its logs."""
-    return RunTask(
-        run=run,
-        frame_path=None if frame[0] is None else str(frame[0]),
-        frame_name=frame[1],
-        sensor_path=None if sensor[0] is None else str(sensor[0]),
-        sensor_name=sensor[1],
-        gap_ms=plan.checks.gap_ms,
-        line_up_s=plan.checks.line_up_s,
-        sensor_edge_s=plan.analysis.sensor_edge_s,
     )
 
 

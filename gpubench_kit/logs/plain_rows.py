@@ -102,7 +102,11 @@ def with_plain_cells(text: bytes, name: str, *, first_line: int = 1) -> PlainTex
 def _units_of_columns(text: bytes, fit: SeparatorFit) -> dict[int, str]:
     """Return what the cells of a column hold beside a number, where in the first rows all of them do."""
     lines = whole_lines(text, 0, LOOK_AHEAD).decode("utf-8", "replace").split("\n")
-    rows = [split_line(line.rstrip("\r"), fit.separator) for line in lines if _is_row(line)]
+    rows = [
+        split_line(line.rstrip("\r"), fit.separator)
+        for line in lines
+        if (bool(line.strip()) and bool(_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line)))
+    ]
     rows = [row for row in rows if len(row) == len(fit.is_numeric)]
     found, is_alone = {}, sum(fit.is_numeric) == 1
     has_date = any(is_clock(cell) and not is_time_only(cell) for cell in rows[0]) if rows else False
@@ -112,11 +116,6 @@ def _units_of_columns(text: bytes, fit: SeparatorFit) -> dict[int, str]:
         unit = _unit_of(full) or (_SECONDS if are_minutes else "")
         found |= {column: unit} if unit else {}
     return found
-
-
-def _is_row(line: str) -> bool:
-    """Return whether a line of the look-ahead can be a row."""
-    return bool(line.strip()) and bool(_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line))
 
 
 def _unit_of(cells: Sequence[str]) -> str:
@@ -371,7 +370,11 @@ def layout_of_pairs(line: str) -> PairLayout | None:
         if separator not in line or mark not in line:
             continue
         pairs = _pairs(line, separator, mark)
-        if pairs and _are_keys([key for key, _ in pairs]) and _has_number(pairs):
+        if (
+            pairs
+            and _are_keys([key for key, _ in pairs])
+            and any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
+        ):
             return PairLayout(separator, mark, tuple(key for key, _ in pairs))
     return None
 
@@ -395,11 +398,6 @@ def _are_keys(keys: Sequence[str]) -> bool:
     """Return whether texts can name columns: they begin with a letter, and no two are equal."""
     can_be = all((key[:1].isalpha() or key[:1] == "_") and len(key) <= _LONGEST_KEY for key in keys)
     return can_be and len(set(keys)) == len(keys)
-
-
-def _has_number(pairs: Sequence[tuple[str, str]]) -> bool:
-    """Return whether a value is a number, to which a unit may belong."""
-    return any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
 
 
 def _is_usual(layout: PairLayout | ObjectLayout, lines: Sequence[str]) -> bool:

@@ -240,18 +240,13 @@ def _in_order(
         findings.append(Finding("note", "sensor_time_goes_back", message, found=float(breaks.size)))
     order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
     if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
-        time_s = _spread_equal(time_s, step_s)
+        stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)
+        place = np.arange(time_s.size) - np.concatenate(([0], np.cumsum(counts)[:-1]))[group]
+        width = np.append(np.minimum(np.diff(stamps), 4 * step_s), step_s)
+        time_s = time_s + place / counts[group] * width[group]
         message = f"{name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
         findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
     time_s = time_s - time_s[0]
     changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
     settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
     return order, time_s, findings, settings
-
-
-def _spread_equal(time_s: np.ndarray, step_s: float) -> np.ndarray:
-    """Return times in which samples with equal stamps are spread evenly up to the next stamp."""
-    stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)
-    place = np.arange(time_s.size) - np.concatenate(([0], np.cumsum(counts)[:-1]))[group]
-    width = np.append(np.minimum(np.diff(stamps), 4 * step_s), step_s)
-    return time_s + place / counts[group] * width[group]

@@ -181,22 +181,18 @@ class Review:
         ``frame_log_sha256``.
         """
         if self._known_runs is None or self._known_runs[0] != len(self._facts):
-            self._known_runs = len(self._facts), self._runs_so_far()
+            runs = self._runs.copy()
+            facts = self._facts.table(self._facts, names=_OF_RUNS)
+            by_run = facts.set_index("run").reindex(runs["run"])
+            runs["is_recorded"] = ~runs["run"].isin(self._not_recorded)
+            runs["order_done"], runs["order_known"] = order_done(
+                runs, facts, date_order=self.plan.logs.date_order or ""
+            )
+            runs["n_frames"] = by_run["n_frames"].astype("Int64").to_numpy()
+            runs["duration_s"] = by_run["duration_s"].to_numpy(dtype=float)
+            runs["frame_log_sha256"] = by_run["frame_log_sha256"].fillna("").to_numpy()
+            self._known_runs = len(self._facts), runs
         return self._known_runs[1].copy()
-
-    def _runs_so_far(self) -> pd.DataFrame:
-        """Return the table of runs with what is known of the logs read so far."""
-        runs = self._runs.copy()
-        facts = self._facts.table(self._facts, names=_OF_RUNS)
-        by_run = facts.set_index("run").reindex(runs["run"])
-        runs["is_recorded"] = ~runs["run"].isin(self._not_recorded)
-        runs["order_done"], runs["order_known"] = order_done(
-            runs, facts, date_order=self.plan.logs.date_order or ""
-        )
-        runs["n_frames"] = by_run["n_frames"].astype("Int64").to_numpy()
-        runs["duration_s"] = by_run["duration_s"].to_numpy(dtype=float)
-        runs["frame_log_sha256"] = by_run["frame_log_sha256"].fillna("").to_numpy()
-        return runs
 
     @property
     def findings(self) -> tuple[Finding, ...]:

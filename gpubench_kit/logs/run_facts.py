@@ -208,6 +208,11 @@ def sensor_facts(
     first_w, later_w = _parts(sensors.get("board_w"), used)
     n_dead, n_live = _dead_and_live(sensors.get("board_w"), used)
     first_c, later_c = _parts(sensors.get("core_c"), used)
+    around = np.flatnonzero((time_s >= -5.0) & (time_s <= facts.duration_s + 5.0))
+    most = max(20, facts.trace.time_s.size // 2) if facts.trace else 120
+    kept = around[:: max(1, -(-around.size // most))]
+    times = _for_pictures(time_s[kept])
+    thinned = {metric: (times, _for_pictures(values[kept])) for metric, values in sensors.items()}
     return replace(
         facts,
         line_up=lined.method,
@@ -223,7 +228,7 @@ def sensor_facts(
         later_part_w=later_w,
         first_part_c=first_c,
         later_part_c=later_c,
-        sensor_traces=_thinned(time_s, sensors, facts),
+        sensor_traces=thinned,
     )
 
 
@@ -262,17 +267,6 @@ def _trace(time_s: np.ndarray, frame_ms: np.ndarray, n_bins: int) -> Trace:
         np.maximum.reduceat(frame_ms, starts),
     )
     return Trace(*map(_for_pictures, pieces))
-
-
-def _thinned(
-    time_s: np.ndarray, sensors: dict[str, np.ndarray], facts: RunFacts
-) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Return times and values of each sensor around the run, at most half as many as the trace has pieces."""
-    around = np.flatnonzero((time_s >= -5.0) & (time_s <= facts.duration_s + 5.0))
-    most = max(20, facts.trace.time_s.size // 2) if facts.trace else 120
-    kept = around[:: max(1, -(-around.size // most))]
-    times = _for_pictures(time_s[kept])
-    return {metric: (times, _for_pictures(values[kept])) for metric, values in sensors.items()}
 
 
 def _for_pictures(values: np.ndarray) -> np.ndarray:

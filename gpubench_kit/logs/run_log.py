@@ -323,10 +323,13 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory
     except LogError as error:
         return replace(run_log, faults=_named(error, task.run))
     lined = _lined_up(frame_log, sensor_log, task)
+    findings = (*run_log.findings, *_of_run((*sensor_log.findings, *lined.findings), task.run))
+    is_settled = any(one.check == "date_order_by_clocks" for one in findings)
+    without_settled = tuple(one for one in findings if not (is_settled and one.check == "date_order_in_doubt"))
     run_log = replace(
         run_log,
         facts=_with_sensor_log(run_log.facts, sensor_log, lined),
-        findings=_without_settled((*run_log.findings, *_of_run((*sensor_log.findings, *lined.findings), task.run))),
+        findings=without_settled,
     )
     if not lined.overlap > 0:
         return run_log
@@ -349,12 +352,6 @@ def _lined_up(frame_log: FrameLog, sensor_log: SensorLog, task: RunTask) -> Line
     return by_both_edges(frame_log, sensor_log, started_at_s=task.started_at_s) or LineUp(
         "none", np.nan, clock.why, 0.0
     )
-
-
-def _without_settled(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Return findings without a doubt about dates that the other log's clock settled."""
-    is_settled = any(one.check == "date_order_by_clocks" for one in findings)
-    return tuple(one for one in findings if not (is_settled and one.check == "date_order_in_doubt"))
 
 
 def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, lined: LineUp) -> RunFacts:

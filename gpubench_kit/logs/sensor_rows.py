@@ -93,7 +93,11 @@ def elapsed_of(rows: LogRows, declared: Declaration, *, has_clock: bool) -> Colu
         values = rows.numbers.get(place, np.empty(0))[:_ROWS]
         steps = np.diff(values)
         step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
-        unit, steadiness = _unit_of_step(rows, place, step), _steadiness(values, may_stand=not has_clock)
+        low, high = PLAUSIBLE_STEP_S
+        stated = rows.unit_ms(place) if place in rows.numbers else None
+        units = {name: ms for name, ms in UNITS_MS.items() if stated is None or ms == stated}
+        unit_of_step = next((name for name, ms in units.items() if low <= step * ms / 1000.0 < high), "")
+        unit, steadiness = unit_of_step, _steadiness(values, may_stand=not has_clock)
         is_counter = _counts_seconds(values)
         is_doubtful = has_clock and (is_counter or steadiness < 0.8)
         # A row number is as steady as can be; time that stands beside it goes first.
@@ -142,14 +146,6 @@ def _steadiness(values: np.ndarray, *, may_stand: bool) -> float:
     usual = float(np.median(moving))
     near = float((np.abs(moving - usual) <= 0.5 * usual).mean())
     return near if (may_stand and near >= 0.8) or moving.size >= 0.9 * steps.size else 0.0
-
-
-def _unit_of_step(rows: LogRows, place: int, step: float) -> str:
-    """Return the unit in which a step is that of a sensor log; empty where there is none."""
-    low, high = PLAUSIBLE_STEP_S
-    stated = rows.unit_ms(place) if place in rows.numbers else None
-    units = {name: ms for name, ms in UNITS_MS.items() if stated is None or ms == stated}
-    return next((name for name, ms in units.items() if low <= step * ms / 1000.0 < high), "")
 
 
 def no_time(table: LogTable) -> LogError:

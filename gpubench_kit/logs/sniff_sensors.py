@@ -255,17 +255,12 @@ def _against(name: str, unit: Unit | None) -> str:
     return ""
 
 
-def _words_for(name: str) -> list[str]:
-    """Return the quantities that a heading names in words."""
-    words = words_of(without_brackets(name))
-    order = ("power", "heat", "load", "clock", "fan", "volt", "sound", "energy", "rate")
-    return [quantity for quantity in order if words & QUANTITY[quantity]]
-
-
 def _quantity(rows: LogRows, place: int, known: np.ndarray, found: _Sorted) -> str:
     """Return the quantity of a column; empty where it is asked, left out, or of no concern."""
     name, unit = rows.name(place), rows.units[place]
-    in_words = _words_for(name)
+    words = words_of(without_brackets(name))
+    order = ("power", "heat", "load", "clock", "fan", "volt", "sound", "energy", "rate")
+    in_words = [quantity for quantity in order if words & QUANTITY[quantity]]
     if unit is not None and unit.quantity == "percent":
         if in_words and in_words != ["load"]:
             found.left_out.append((place, f"a share of {in_words[0]} is no load"))
@@ -409,16 +404,11 @@ def possible_samples(values: np.ndarray, metric: str) -> tuple[np.ndarray, int]:
     with np.errstate(invalid="ignore"):
         is_bad = (values < low) | (values > high)
     if metric in ("board_w", "core_mv", "core_c", "core_mhz"):
-        is_bad |= _stray_zeros(values)
+        is_stray = np.zeros(values.size, dtype=bool)
+        zeros = np.flatnonzero(values == 0)
+        inner = zeros[(zeros > 0) & (zeros < values.size - 1)]
+        is_stray[inner] = (values[inner - 1] > 0) & (values[inner + 1] > 0)
+        is_bad |= is_stray
     if not is_bad.any():
         return values, 0
     return np.where(is_bad, np.nan, values), int(is_bad.sum())
-
-
-def _stray_zeros(values: np.ndarray) -> np.ndarray:
-    """Return which samples are a zero alone between values that are none."""
-    is_stray = np.zeros(values.size, dtype=bool)
-    zeros = np.flatnonzero(values == 0)
-    inner = zeros[(zeros > 0) & (zeros < values.size - 1)]
-    is_stray[inner] = (values[inner - 1] > 0) & (values[inner + 1] > 0)
-    return is_stray

@@ -219,14 +219,10 @@ def _side(timing: Timing, labels: Labels, sensors: str) -> list[str]:
         lines.append(f"order: {Counter(timing.why).most_common(1)[0][0]}")
     sessions = {labels.value(one, "session") for one in range(len(labels.cells))} - {""}
     if sessions and timing.is_clocked:
-        lines.append(f"{len(sessions)} bench session{'s' * (len(sessions) > 1)}, {_span(timing)}")
+        times = [datetime.fromtimestamp(one, UTC) for one in timing.start_s if one is not None]
+        span = f"{min(times):%H:%M} to {max(times):%H:%M}"
+        lines.append(f"{len(sessions)} bench session{'s' * (len(sessions) > 1)}, {span}")
     return [*lines, *([sensors] if sensors else [])]
-
-
-def _span(timing: Timing) -> str:
-    """Return the first and last start."""
-    times = [datetime.fromtimestamp(one, UTC) for one in timing.start_s if one is not None]
-    return f"{min(times):%H:%M} to {max(times):%H:%M}"
 
 
 def _format_questions(

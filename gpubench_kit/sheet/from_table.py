@@ -87,27 +87,24 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
     """Return the draft of one table."""
     metrics, later = _metrics_of(table, answers)
     comma, decimals = _comma_question(table, answers)
-    runs = _swapped(table.runs) if answers.get("roles") == "turned" else table.runs
+    runs = (
+        (
+            [
+                replace(
+                    run,
+                    cells={**run.cells, "game": run.cells.get("tuning", ""), "tuning": run.cells.get("game", "")},
+                )
+                for run in table.runs
+            ]
+        )
+        if answers.get("roles") == "turned"
+        else table.runs
+    )
     runs = [run for run in runs if run.cells.get("game") or run.cells.get("tuning")]
     rows = [_row(run, table, metrics=metrics, decimals=decimals, answers=answers) for run in runs]
     named = with_names(Draft(source, tuple(rows)), answers)
     rows, order_known = _with_rounds(named.rows, runs)
     order = [] if order_known or _is_single(rows) else [_order_question()]
-    draft = replace(
-        named,
-        rows=tuple(rows),
-        head=tuple(_head(table, source)),
-        notes=(*table.notes, *_comma_note(table), *named.notes),
-        questions=(*_doubt_questions(table), *order),
-        later=(*comma, *later),
-        plan_lines=_plan_lines(metrics, answers, asks_order=bool(order)),
-        is_typed=True,
-    )
-    return with_reference(draft, answers)
-
-
-def _head(table: TypedTable, source: str) -> list[str]:
-    """Return what was found, in a line or two."""
     counts = [
         f"{sum(heading in run.numbers for run in table.runs)} of {shown(heading)}" for heading in table.meanings
     ]
@@ -115,7 +112,21 @@ def _head(table: TypedTable, source: str) -> list[str]:
     found = f"{where}: values: {', '.join(counts)}."
     games = {fold(run.cells.get("game", "")) for run in table.runs} - {""}
     tunings = {fold(run.cells.get("tuning", "")) for run in table.runs} - {""}
-    return [f"{found} {len(table.runs)} runs, {len(games)} games, {len(tunings)} tunings."]
+    head = [f"{found} {len(table.runs)} runs, {len(games)} games, {len(tunings)} tunings."]
+    numbers = (number for run in table.runs for number in run.numbers.values())
+    one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
+    comma_note = [f"Decimal commas: {one.replace('.', ',')} = {one}."] if one else []
+    draft = replace(
+        named,
+        rows=tuple(rows),
+        head=tuple(head),
+        notes=(*table.notes, *comma_note, *named.notes),
+        questions=(*_doubt_questions(table), *order),
+        later=(*comma, *later),
+        plan_lines=_plan_lines(metrics, answers, asks_order=bool(order)),
+        is_typed=True,
+    )
+    return with_reference(draft, answers)
 
 
 def _metrics_of(table: TypedTable, answers: Mapping[str, str]) -> tuple[dict[str, str], list[Question]]:
@@ -127,7 +138,15 @@ def _metrics_of(table: TypedTable, answers: Mapping[str, str]) -> tuple[dict[str
             metrics[heading] = meaning.metric
             continue
         key = f"column.{heading}"
-        questions.append(_column_question(key, heading, meaning))
+        choices = [Choice(words, name) for name, words in _candidates(meaning)]
+        what = "which metric" if meaning.certainty == "open" else "what exactly"
+        column_question = Question(
+            key, f"Column {shown(heading)}: {what} is it?", default_text="later, not used",
+            choices=(*choices, Choice("something else", NONE)), writes="a column {} in runs.csv",
+            paste=f"runs.csv: type the values of {shown(heading)} into a column named by the metric "
+                  f"({meaning.metric})",
+        )  # fmt: skip
+        questions.append(column_question)
         answer = answers.get(key, "")
         if answer in {name for name, _ in _candidates(meaning)} and answer not in metrics.values():
             metrics[heading] = answer
@@ -140,17 +159,6 @@ def _candidates(meaning: Meaning) -> tuple[tuple[str, str], ...]:
         return _NUMBERS
     known = METRICS.get(meaning.metric)
     return CANDIDATES.get(meaning.metric, ((meaning.metric, known.label if known else meaning.metric),))
-
-
-def _column_question(key: str, heading: str, meaning: Meaning) -> Question:
-    """Return the question what a column is."""
-    choices = [Choice(words, name) for name, words in _candidates(meaning)]
-    what = "which metric" if meaning.certainty == "open" else "what exactly"
-    return Question(
-        key, f"Column {shown(heading)}: {what} is it?", default_text="later, not used",
-        choices=(*choices, Choice("something else", NONE)), writes="a column {} in runs.csv",
-        paste=f"runs.csv: type the values of {shown(heading)} into a column named by the metric ({meaning.metric})",
-    )  # fmt: skip
 
 
 def _comma_question(table: TypedTable, answers: Mapping[str, str]) -> tuple[list[Question], str]:
@@ -166,13 +174,6 @@ def _comma_question(table: TypedTable, answers: Mapping[str, str]) -> tuple[list
         paste="runs.csv: write numbers with a decimal point and without thousands marks",
     )  # fmt: skip
     return [one], answers.get("comma", "")
-
-
-def _comma_note(table: TypedTable) -> list[str]:
-    """Return how decimal commas are read, once."""
-    numbers = (number for run in table.runs for number in run.numbers.values())
-    one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
-    return [f"Decimal commas: {one.replace('.', ',')} = {one}."] if one else []
 
 
 def _doubt_questions(table: TypedTable) -> list[Question]:
@@ -193,14 +194,6 @@ def _doubt_questions(table: TypedTable) -> list[Question]:
             is_detail=True, paste="runs.csv: fill in the column tuning",
         ))  # fmt: skip
     return questions
-
-
-def _swapped(runs: Sequence[TypedRun]) -> list[TypedRun]:
-    """Return runs with games and tunings exchanged."""
-    return [
-        replace(run, cells={**run.cells, "game": run.cells.get("tuning", ""), "tuning": run.cells.get("game", "")})
-        for run in runs
-    ]
 
 
 def _row(

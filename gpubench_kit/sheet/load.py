@@ -85,11 +85,30 @@ def find_spelling(cells: SheetCells, columns: SheetColumns, plan: ReviewPlan) ->
     Whole numbers in the column ``run`` that begin anew for each game and tuning are rounds.
     """
     meant, findings = {}, []
-    for column, known in _names(plan).items():
+    names = {
+        "tuning": [one.name for one in plan.tunings],
+        "game": [one.name for one in plan.games],
+        "card": [one.name for one in plan.cards],
+        "bench": [one.name for one in plan.benches],
+        "setting": [setting.name for game in plan.games for setting in game.settings],
+        "purpose": list(PURPOSES),
+        "excluded": list(CAUSES),
+    }
+    for column, known in names.items():
         if column in columns.place:
             place = columns.place[column]
             counted = Counter(row[place] for _, row in cells.rows if row[place])
-            found = _taken_for(counted, known, earlier=_EARLIER_WORDS.get(column, {}))
+            earlier = _EARLIER_WORDS.get(column, {})
+            exact, alike = set(known), defaultdict(set)
+            for name in exact:
+                alike[_plain(name)].add(name)
+            for word, name in earlier.items():
+                alike[_plain(word)].add(name)
+            found = {
+                cell: next(iter(alike[_plain(cell)]))
+                for cell in counted
+                if cell not in exact and len(alike.get(_plain(cell), ())) == 1
+            }
             meant |= {(column, cell): name for cell, name in found.items()}
             findings += [
                 _note(cells.file, column, cell, name=name, n=counted[cell]) for cell, name in found.items()
@@ -106,36 +125,9 @@ def find_spelling(cells: SheetCells, columns: SheetColumns, plan: ReviewPlan) ->
     return Spelling(meant, of_run, tuple(findings))
 
 
-def _names(plan: ReviewPlan) -> dict[str, list[str]]:
-    """Return the names that each column can hold."""
-    return {
-        "tuning": [one.name for one in plan.tunings],
-        "game": [one.name for one in plan.games],
-        "card": [one.name for one in plan.cards],
-        "bench": [one.name for one in plan.benches],
-        "setting": [setting.name for game in plan.games for setting in game.settings],
-        "purpose": list(PURPOSES),
-        "excluded": list(CAUSES),
-    }
-
-
 def _plain(text: str) -> str:
     """Return a name in small letters with single blanks in place of blanks, hyphens and underscores."""
     return " ".join(text.casefold().replace("-", " ").replace("_", " ").split())
-
-
-def _taken_for(cells: Iterable[str], known: Iterable[str], *, earlier: Mapping[str, str]) -> dict[str, str]:
-    """Return the name that each cell is taken for, where it is not a name as it stands; earlier words count."""
-    exact, alike = set(known), defaultdict(set)
-    for name in exact:
-        alike[_plain(name)].add(name)
-    for word, name in earlier.items():
-        alike[_plain(word)].add(name)
-    return {
-        cell: next(iter(alike[_plain(cell)]))
-        for cell in cells
-        if cell not in exact and len(alike.get(_plain(cell), ())) == 1
-    }
 
 
 def _note(file: str, column: str, cell: str, *, name: str, n: int) -> Finding:
@@ -215,7 +207,7 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     written. Where ``round`` or ``order`` is empty, the statistics treat the layout as not stated.
     """
     cells = read_cells(find_sheet(plan.folder), KNOWN)
-    columns = read_columns(cells, logs_by_pattern=_finds_logs_by_pattern(plan))
+    columns = read_columns(cells, logs_by_pattern=any(plan.logs.of_card(card.name).pattern for card in plan.cards))
     if len(cells.rows) > _MOST_ROWS:
         raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
     spelling = find_spelling(cells, columns, plan)
@@ -258,11 +250,6 @@ def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault
         for tuning in plan.tunings
         if tuning.name not in found
     ]
-
-
-def _finds_logs_by_pattern(plan: ReviewPlan) -> bool:
-    """Return whether any card's logs are found by a pattern."""
-    return any(plan.logs.of_card(card.name).pattern for card in plan.cards)
 
 
 def _rows_by_column(cells: SheetCells, columns: SheetColumns, spelling: Spelling) -> Iterator[dict[str, Any]]:

@@ -250,21 +250,17 @@ class Looks:
         claims it foresaw and from values that changed without a reason.
         """
         if COUNTED_BY_REPORT not in os.environ and self.known in (0, len(self.rows)):
-            self._write_locked(comparisons, overall)
+            try:
+                with locked(self.asked.folder / _LOCK, wait_s=_WAIT_S):
+                    open_looks(self.asked, self.usable)._write(comparisons, overall)
+            except Busy:
+                problem = "another command of the kit has been writing it for a minute."
+                raise ReportError(Fault(LOOKS_FILE, problem, "Wait until that is done, and call again.")) from None
+            except OSError:
+                # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
+                open_looks(self.asked, self.usable)._write(comparisons, overall)
         runs = count_text(self.usable["run"].nunique(), "used run")
         return f"Look {self.made} of {self.plan.analysis.looks} planned, at {runs}; looks.csv keeps count."
-
-    def _write_locked(self, comparisons: pd.DataFrame | None, overall: pd.DataFrame | None) -> None:
-        """Write both files as they are by now, one report after the other."""
-        try:
-            with locked(self.asked.folder / _LOCK, wait_s=_WAIT_S):
-                open_looks(self.asked, self.usable)._write(comparisons, overall)
-        except Busy:
-            problem = "another command of the kit has been writing it for a minute."
-            raise ReportError(Fault(LOOKS_FILE, problem, "Wait until that is done, and call again.")) from None
-        except OSError:
-            # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
-            open_looks(self.asked, self.usable)._write(comparisons, overall)
 
     def _write(self, comparisons: pd.DataFrame | None, overall: pd.DataFrame | None) -> None:
         """Write both files, if they say anything new."""

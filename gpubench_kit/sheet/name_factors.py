@@ -77,7 +77,19 @@ def find_factors(parts: Sequence[NameParts], answers: Mapping[str, str]) -> Fact
     _join_slips(words, found, answers)
     found.files = _phrases(words, found.order_of)
     found.settings = {p: found.files.pop(p) for p in list(found.files) if all(map(RESOLUTION.fullmatch, p.split()))}
-    _join_initials(found, answers)
+    pairs = [
+        (a, b)
+        for a in found.files
+        for b in found.files
+        if a != b and (" " in b and "".join(word[0] for word in b.split()) == a.replace(" ", ""))
+    ]
+    for short, name in pairs:
+        if short not in found.files or name not in found.files or found.files[short] & found.files[name]:
+            continue
+        if _ask_same(found, (short, name), (found.files[short], found.files[name]), answers):
+            files = found.files.pop(short)
+            found.files[name] |= files
+            _spell(found, files, {short: name.split()})
     every = frozenset(range(len(parts)))
     covers = [one for one in _covers(found.files, every) if len(one) <= max(2, _MOST_LEVELS * len(parts))]
     used: set[str] = set()
@@ -129,7 +141,11 @@ def _ask_same(
     """Ask whether one phrase stands for another; return whether it is taken so."""
     rare, meant = (found.written(phrase) for phrase in phrases)
     key, own = f"same_word.{rare}", list(files[0])
-    question = _same_question(key, _taken(rare, meant, (len(own), len(list(files[1])))), rare, meant)
+    text = _taken(rare, meant, (len(own), len(list(files[1]))))
+    question = Question(
+        key, text, choices=(Choice("right", meant), Choice("no, another name", rare)), is_detail=True,
+        paste=f"runs.csv: take the question marks away where {shown(meant)} is right",
+    )  # fmt: skip
     answer = answers.get(key, "")
     if answer:
         found.questions.append(question)
@@ -148,14 +164,6 @@ def _taken(rare: str, meant: str, counts: tuple[int, int]) -> str:
     """Return the question whether one word is another."""
     files = [f"{n} file{'s' * (n != 1)}" for n in counts]
     return f"{shown(isolated(rare))} ({files[0]}) is taken for {shown(isolated(meant))} ({files[1]})."
-
-
-def _same_question(key: str, text: str, rare: str, meant: str) -> Question:
-    """Return the question whether two words are one."""
-    return Question(
-        key, text, choices=(Choice("right", meant), Choice("no, another name", rare)), is_detail=True,
-        paste=f"runs.csv: take the question marks away where {shown(meant)} is right",
-    )  # fmt: skip
 
 
 def _is_slip(rare: str, word: str, words: Mapping[str, set[int]]) -> bool:
@@ -193,23 +201,6 @@ def _phrases(words: Mapping[str, set[int]], order_of: Sequence[Sequence[str]]) -
         " ".join(sorted(group, key=lambda word: _place(word, order_of[min(files)]))): files
         for files, group in together.items()
     }
-
-
-def _join_initials(found: Factors, answers: Mapping[str, str]) -> None:
-    """Join initials with the name that they may stand for, each as a question."""
-    pairs = [(a, b) for a in found.files for b in found.files if a != b and _are_initials(a, b)]
-    for short, name in pairs:
-        if short not in found.files or name not in found.files or found.files[short] & found.files[name]:
-            continue
-        if _ask_same(found, (short, name), (found.files[short], found.files[name]), answers):
-            files = found.files.pop(short)
-            found.files[name] |= files
-            _spell(found, files, {short: name.split()})
-
-
-def _are_initials(short: str, name: str) -> bool:
-    """Return whether a word is the initials of several others."""
-    return " " in name and "".join(word[0] for word in name.split()) == short.replace(" ", "")
 
 
 def _covers(phrases: Mapping[str, Files], every: Files) -> list[frozenset[str]]:
@@ -255,7 +246,14 @@ def _place_the_rest(found: Factors, used: set[str]) -> None:
     members = {level for factor in found.factors for level in factor}
     for phrase in [p for p in found.files if p not in used and p not in members]:
         files = found.files[phrase]
-        host = next((factor for factor in found.factors if _holds(factor, files, found.files)), None)
+        host = next(
+            (
+                factor
+                for factor in found.factors
+                if (files == _union(found.files[level] for level in factor if found.files[level] <= files))
+            ),
+            None,
+        )
         if host is None or names_tuning(phrase):
             found.left_over[phrase] = files
             continue
@@ -263,11 +261,6 @@ def _place_the_rest(found: Factors, used: set[str]) -> None:
         for level, name in longer.items():
             found.files[name] = found.files[level]
         found.factors = [frozenset(longer.values()) if factor is host else factor for factor in found.factors]
-
-
-def _holds(factor: frozenset[str], files: Files, held: Mapping[str, Files]) -> bool:
-    """Return whether files are those of some whole levels of a factor."""
-    return files == _union(held[level] for level in factor if held[level] <= files)
 
 
 def _union(sets: Iterable[Files]) -> Files:

@@ -84,8 +84,21 @@ def label_files(found: Factors, facts: Sequence[LogFacts], answers: Mapping[str,
     for one, columns in found.doubts.items():
         labels.doubts[one] |= columns
     roles = _Roles()
-    _answered_roles(found, roles, answers)
-    _tunings(found, roles, labels, answers=answers)
+    for key, role in (("games_are", "game"), ("tunings_are", "tuning")):
+        named = [factor for factor in found.factors if answers.get(key) == _label(factor, found)]
+        if named:
+            roles.set(named[0], role, "answered")
+    likely = [factor for factor in found.factors if factor not in roles.of and any(map(names_tuning, factor))
+              and _share_of_tunings(factor) >= 0.5]  # fmt: skip
+    likely.sort(key=_share_of_tunings, reverse=True)
+    if likely and not roles.has("tuning"):
+        roles.set(likely[0], "tuning", "words for tunings in the names")
+        if len(likely) > 1:
+            labels.ask(_which("tunings_are", "tunings", likely, found), range(len(labels.cells)), "game", "tuning")
+    elif answers.get("tunings_are"):
+        labels.questions.append(_which("tunings_are", "tunings", found.factors, found))
+    if answers.get("table") == "roles" and not answers.get("tunings_are"):
+        labels.questions.append(_which("tunings_are", "tunings", found.factors, found))
     stated = _games_in_logs(facts)
     _games(found, roles, labels, facts=facts, stated=stated, answers=answers)
     for factor in found.factors:
@@ -106,14 +119,6 @@ def _label(factor: Factor, found: Factors) -> str:
     return ", ".join(sorted(found.written(level) for level in factor if level)[:8])
 
 
-def _answered_roles(found: Factors, roles: _Roles, answers: Mapping[str, str]) -> None:
-    """Take roles from answers."""
-    for key, role in (("games_are", "game"), ("tunings_are", "tuning")):
-        named = [factor for factor in found.factors if answers.get(key) == _label(factor, found)]
-        if named:
-            roles.set(named[0], role, "answered")
-
-
 def _which(key: str, what: str, factors: Sequence[Factor], found: Factors) -> Question:
     """Return the question which words are the games, or the tunings."""
     names = [_label(factor, found) for factor in factors]
@@ -127,21 +132,6 @@ def _which(key: str, what: str, factors: Sequence[Factor], found: Factors) -> Qu
 def _share_of_tunings(factor: Factor) -> float:
     """Return the share of a factor's levels that are words for tunings; names without any count."""
     return sum(names_tuning(level) or not level for level in factor) / len(factor)
-
-
-def _tunings(found: Factors, roles: _Roles, labels: Labels, *, answers: Mapping[str, str]) -> None:
-    """Give the role of tunings to the factor of words for them."""
-    likely = [factor for factor in found.factors if factor not in roles.of and any(map(names_tuning, factor))
-              and _share_of_tunings(factor) >= 0.5]  # fmt: skip
-    likely.sort(key=_share_of_tunings, reverse=True)
-    if likely and not roles.has("tuning"):
-        roles.set(likely[0], "tuning", "words for tunings in the names")
-        if len(likely) > 1:
-            labels.ask(_which("tunings_are", "tunings", likely, found), range(len(labels.cells)), "game", "tuning")
-    elif answers.get("tunings_are"):
-        labels.questions.append(_which("tunings_are", "tunings", found.factors, found))
-    if answers.get("table") == "roles" and not answers.get("tunings_are"):
-        labels.questions.append(_which("tunings_are", "tunings", found.factors, found))
 
 
 def _games_in_logs(facts: Sequence[LogFacts]) -> dict[int, str]:

@@ -334,18 +334,18 @@ def sheet_text(draft: Draft) -> str:
     writer.writerow(["run", *columns, *metrics, "evidence"])
     for number, row in enumerate(draft.rows, start=1):
         cells = [f"r{number:03d}", *(_written(row, one) for one in (*columns, *metrics)), evidence_of(row)]
-        writer.writerow([_harmless(cell) for cell in cells])
+        writer.writerow(
+            [
+                (f"'{cell}" if _FORMULA.match(cell) and not re.fullmatch(r"-?\d+(\.\d+)?", cell) else cell)
+                for cell in cells
+            ]
+        )
     return text.getvalue()
 
 
 def _written(row: DraftRow, column: str) -> str:
     """Return a cell as the run sheet shows it."""
     return row.cells[column].written if column in row.cells else ""
-
-
-def _harmless(cell: str) -> str:
-    """Return a cell that no spreadsheet takes for a formula."""
-    return f"'{cell}" if _FORMULA.match(cell) and not re.fullmatch(r"-?\d+(\.\d+)?", cell) else cell
 
 
 def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
@@ -376,7 +376,10 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
             lines.append("# changes = { power_limit_pct = -12 }  # not stated")
         lines.append("")
     for game in draft.names("game"):
-        lines += ["[[games]]", f"name = {quoted(game)}  {origin}", *_settings(draft, game), ""]
+        rows = [row for row in draft.rows if row.value("game") == game]
+        names = dict.fromkeys(row.value("setting") for row in rows if row.value("setting"))
+        settings = [f"[[games.settings]]\nname = {quoted(name)}\ngroup = {quoted(name)}" for name in names]
+        lines += ["[[games]]", f"name = {quoted(game)}  {origin}", *settings, ""]
     margin = percent_of(answers.get("margin_pct", "")) or "2"
     lines += ["[analysis]", *draft.plan_lines.get("analysis", ()), f"margin_pct = {margin}", "looks = 2"]
     for section in draft.plan_lines.get("sections", ()):
@@ -390,11 +393,3 @@ def _title(draft: Draft, answers: Mapping[str, str]) -> str:
     tunings = f"{', '.join(others)} vs {draft.reference}" if draft.reference else ", ".join(others)
     card = " and ".join(draft.names("card")) or answers.get("card", "")
     return f"{card}: {tunings}" if card and tunings else card
-
-
-def _settings(draft: Draft, game: str) -> list[str]:
-    """Return the settings of a game; each is a group of its own, as groups are never pooled."""
-    rows = [row for row in draft.rows if row.value("game") == game]
-    names = dict.fromkeys(row.value("setting") for row in rows if row.value("setting"))
-    return [line for name in names
-            for line in ("[[games.settings]]", f"name = {quoted(name)}", f"group = {quoted(name)}")]  # fmt: skip

@@ -71,25 +71,33 @@ def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
     names = [_plain(heading) for heading in cells.headings]
     place = {name: position for position, name in enumerate(names) if name in KNOWN}
     own = [heading for heading, name in zip(cells.headings, names, strict=True) if name not in KNOWN]
-    faults = [*_repeated(names, cells.file), *_misspelt(own, cells.file)]
+    file = cells.file
+    twice = [name for name, times in Counter(names).items() if times > 1 and name in KNOWN]
+    repeated = [
+        Fault(file, f"two columns are called {shown(name)}; one is expected.", "Rename one.") for name in twice
+    ]
+    faults = [*repeated, *_misspelt(own, cells.file)]
     faults += _missing(place, [fault.problem for fault in faults], cells=cells)
     has_values = any(name in METRICS for name in place)
     if not ("frame_log" in place or "started_at" in place or has_values or logs_by_pattern):
         problem = f"neither a column 'frame_log' nor a metric's column was found (found: {listed(cells.headings)})."
         action = f"Add 'frame_log', or numbers under a metric's name ({listed(METRICS, most=4)})."
         faults.append(Fault(cells.file, problem, action))
-    return SheetColumns(place, tuple(faults), (*_ignored(own, cells), *_not_stated(place, cells.file)))
+    named = [heading for heading in own if heading]
+    findings = []
+    if named:
+        message = f"{cells.file}: columns that the kit does not read are ignored: {listed(named, most=30)}."
+        findings.append(Finding("note", "columns_ignored", message))
+    bare = [position for position, heading in enumerate(cells.headings) if not heading]
+    if any(row[position] for _, row in cells.rows for position in bare):
+        message = f"{cells.file}: cells without a heading above them are ignored."
+        findings.append(Finding("note", "columns_ignored", message, action="Give the column a heading."))
+    return SheetColumns(place, tuple(faults), (*findings, *_not_stated(place, cells.file)))
 
 
 def _plain(heading: str) -> str:
     """Return a heading in small letters, blanks and hyphens as underscores."""
     return "_".join(heading.casefold().replace("-", " ").split())
-
-
-def _repeated(names: Iterable[str], file: str) -> list[Fault]:
-    """Return a fault for each known heading that stands above two columns."""
-    twice = [name for name, times in Counter(names).items() if times > 1 and name in KNOWN]
-    return [Fault(file, f"two columns are called {shown(name)}; one is expected.", "Rename one.") for name in twice]
 
 
 def _misspelt(own: Iterable[str], file: str) -> list[Fault]:
@@ -113,20 +121,6 @@ def _missing(place: Iterable[str], told: list[str], *, cells: SheetCells) -> lis
         if not (near and any(shown(near) in problem for problem in told)):
             faults.append(Fault(cells.file, problem, action))
     return faults
-
-
-def _ignored(own: Iterable[str], cells: SheetCells) -> list[Finding]:
-    """Return a note on the columns that the kit does not read."""
-    named = [heading for heading in own if heading]
-    findings = []
-    if named:
-        message = f"{cells.file}: columns that the kit does not read are ignored: {listed(named, most=30)}."
-        findings.append(Finding("note", "columns_ignored", message))
-    bare = [position for position, heading in enumerate(cells.headings) if not heading]
-    if any(row[position] for _, row in cells.rows for position in bare):
-        message = f"{cells.file}: cells without a heading above them are ignored."
-        findings.append(Finding("note", "columns_ignored", message, action="Give the column a heading."))
-    return findings
 
 
 def _not_stated(place: Iterable[str], file: str) -> list[Finding]:

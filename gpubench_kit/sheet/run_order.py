@@ -77,7 +77,14 @@ def find_order(
     """
     timing = _stamps(parts, facts, labels)
     timing.numbers = _numbers(parts)
-    timing.running = next((label for label, held in timing.numbers.items() if _runs_through(held)), "")
+    timing.running = next(
+        (
+            label
+            for label, held in timing.numbers.items()
+            if (len(held) > 4 and None not in held and len(set(held)) == len(held))
+        ),
+        "",
+    )
     if not timing.is_clocked:
         _times_of_day(parts, timing, labels, answers)
     by_number = sorted(range(len(parts)), key=lambda one: timing.numbers[timing.running][one] or 0) if (
@@ -119,11 +126,6 @@ def _numbers(parts: Sequence[NameParts]) -> dict[str, list[int | None]]:
     """Return the numbers at each place of the names; times and long numbers count nothing."""
     labels = sorted({label for name in parts for label in name.numbers} - {"time", "long"})
     return {label: [name.numbers.get(label) for name in parts] for label in labels}
-
-
-def _runs_through(numbers: Sequence[int | None]) -> bool:
-    """Return whether every name has a number of its own."""
-    return len(numbers) > 4 and None not in numbers and len(set(numbers)) == len(numbers)
 
 
 def _times_of_day(parts: Sequence[NameParts], timing: Timing, labels: Labels, answers: Mapping[str, str]) -> None:
@@ -239,7 +241,12 @@ def find_rounds(parts: Sequence[NameParts], facts: Sequence[LogFacts], timing: T
             labels.doubts[one].add("round")
     else:
         _few_logs(counts, labels)
-        _rounds_of_cells(counts, timing, labels)
+        cells: dict[tuple[str, ...], list[int]] = defaultdict(list)
+        for one in counts:
+            cells[cell_key(labels, one)].append(one)
+        usual = _usual_size(list(map(len, cells.values())))
+        for key, files in cells.items():
+            _rounds_of_cell(" ".join(filter(None, key)), files, usual, timing=timing, labels=labels)
         _same_round_twice([one for one in counts if not tries[one]], facts, labels)
 
 
@@ -268,16 +275,6 @@ def _few_logs(counts: Iterable[int], labels: Labels) -> None:
                 paste=f"runs.csv: correct the column {column}, or take the question marks away",
             )  # fmt: skip
             labels.ask(one, [k for k in counts if labels.value(k, column) in few], column, "round")
-
-
-def _rounds_of_cells(counts: Iterable[int], timing: Timing, labels: Labels) -> None:
-    """Fill in the rounds of each game and tuning: by the number in the name, else by their place in time."""
-    cells: dict[tuple[str, ...], list[int]] = defaultdict(list)
-    for one in counts:
-        cells[cell_key(labels, one)].append(one)
-    usual = _usual_size(list(map(len, cells.values())))
-    for key, files in cells.items():
-        _rounds_of_cell(" ".join(filter(None, key)), files, usual, timing=timing, labels=labels)
 
 
 def _rounds_of_cell(name: str, files: Sequence[int], usual: int, *, timing: Timing, labels: Labels) -> None:

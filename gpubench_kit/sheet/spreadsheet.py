@@ -109,7 +109,9 @@ def read_tables(grid: Grid) -> list[TypedTable]:
     headings that differ holds several tables
     """
     tables = []
-    for part in _parts(grid):
+    beside = [_without_empty_columns(part) for part in _side_by_side(list(grid.rows))]
+    parts = [part for one in beside for part in _one_below_another(one)]
+    for part in parts:
         body = _body_of(part)
         if body is not None and body.rows:
             table = _table_of(body, grid.title)
@@ -123,12 +125,6 @@ def read_tables(grid: Grid) -> list[TypedTable]:
         )
         for one in tables
     ]
-
-
-def _parts(grid: Grid) -> list[list[tuple[int, Cells]]]:
-    """Return the tables of a sheet that stand beside or below one another, each without its empty columns."""
-    beside = [_without_empty_columns(part) for part in _side_by_side(list(grid.rows))]
-    return [part for one in beside for part in _one_below_another(one)]
 
 
 def _without_empty_columns(rows: list[tuple[int, Cells]]) -> list[tuple[int, Cells]]:
@@ -241,24 +237,46 @@ def _table_of(body: _Body, sheet: str) -> TypedTable:
     roles = {place: role for place, head in enumerate(body.head) if head and (role := role_of(head))}
     numeric = [place for place in body.number_columns if roles.get(place) not in _COUNTING and body.head[place]]
     meanings = {place: meaning_of(body.head[place], units[place]) for place in numeric}
-    wide = [place for place in numeric if not meanings[place].metric and not _is_of_another_part(body.head[place])]
+    wide = [
+        place
+        for place in numeric
+        if not meanings[place].metric and not bool(words_of(body.head[place]) & _OTHER_PARTS)
+    ]
     tunings = [place for place in wide if _is_tuning(body.head[place])]
     if body.upper:
         return _two_storeys(body, sheet, meanings, roles)
     if len(wide) >= 2 and (len(tunings) >= len(wide) / 2 or not any(one.metric for one in meanings.values())):
         return _wide(body, sheet, wide, units=units)
-    return _long(body, sheet, meanings, roles=roles, headings=headings)
+    place_of = {role: place for place, role in reversed(roles.items())}
+    doubts = []
+    free = [place for place in body.word_columns if place not in roles]
+    if "tuning" not in place_of:
+        likely = [one for one in free if _share_of_tunings(body.column(one)) > 0.5]
+        place_of |= {"tuning": likely[0]} if likely else {}
+        doubts += [] if likely else ["tunings"]
+    has_sections = any(section for _, section, _ in body.rows)
+    if "game" not in place_of and not has_sections:
+        rest = [one for one in free if one != place_of.get("tuning")]
+        place_of |= {"game": rest[0]} if rest else {}
+        doubts.append("games")
+    texts = {role: body.filled(place) for role, place in place_of.items() if role in _FILLED}
+    metrics = [place for place, one in meanings.items() if one.metric]
+    runs = []
+    for index, (line, section, cells) in enumerate(body.rows):
+        own = {role: column[index] for role, column in texts.items()} | ({"game": section} if section else {})
+        own |= {role: cells[place_of[role]] for role in ("run", "round", "order", "note") if role in place_of}
+        numbers = {headings[place]: found for place, found in _number_cells(body, cells, metrics, line)}
+        runs += [TypedRun(line, own, numbers)] if numbers else []
+    left = [headings[place] for place, one in meanings.items() if not one.metric]
+    notes = [*body.notes, *([f"Columns left out: {', '.join(map(shown, left))}."] if left else [])]
+    known = {headings[place]: one for place, one in meanings.items() if one.metric}
+    return TypedTable(sheet, tuple(runs), known, tuple(notes), tuple(doubts))
 
 
 _OTHER_PARTS = word_set("cpu processor prozessor min max")
 
 #: Roles of columns whose numbers count rows.
 _COUNTING = ("run", "round", "order", "session", "game", "tuning")
-
-
-def _is_of_another_part(heading: str) -> bool:
-    """Return whether a heading names no tuning but a reading that the kit has no metric for."""
-    return bool(words_of(heading) & _OTHER_PARTS)
 
 
 def _is_tuning(text: str) -> bool:
@@ -298,41 +316,6 @@ def _number_cells(body: _Body, cells: Cells, places: Iterable[int], line: int) -
             body.notes.append(
                 f"Row {line}: {shown(cells[place])} below {shown(body.head[place])} is no number: left empty."
             )
-
-
-def _long(
-    body: _Body,
-    sheet: str,
-    meanings: Mapping[int, Meaning],
-    *,
-    roles: Mapping[int, str],
-    headings: Mapping[int, str],
-) -> TypedTable:
-    """Return the runs of a table with one row per run."""
-    place_of = {role: place for place, role in reversed(roles.items())}
-    doubts = []
-    free = [place for place in body.word_columns if place not in roles]
-    if "tuning" not in place_of:
-        likely = [one for one in free if _share_of_tunings(body.column(one)) > 0.5]
-        place_of |= {"tuning": likely[0]} if likely else {}
-        doubts += [] if likely else ["tunings"]
-    has_sections = any(section for _, section, _ in body.rows)
-    if "game" not in place_of and not has_sections:
-        rest = [one for one in free if one != place_of.get("tuning")]
-        place_of |= {"game": rest[0]} if rest else {}
-        doubts.append("games")
-    texts = {role: body.filled(place) for role, place in place_of.items() if role in _FILLED}
-    metrics = [place for place, one in meanings.items() if one.metric]
-    runs = []
-    for index, (line, section, cells) in enumerate(body.rows):
-        own = {role: column[index] for role, column in texts.items()} | ({"game": section} if section else {})
-        own |= {role: cells[place_of[role]] for role in ("run", "round", "order", "note") if role in place_of}
-        numbers = {headings[place]: found for place, found in _number_cells(body, cells, metrics, line)}
-        runs += [TypedRun(line, own, numbers)] if numbers else []
-    left = [headings[place] for place, one in meanings.items() if not one.metric]
-    notes = [*body.notes, *([f"Columns left out: {', '.join(map(shown, left))}."] if left else [])]
-    known = {headings[place]: one for place, one in meanings.items() if one.metric}
-    return TypedTable(sheet, tuple(runs), known, tuple(notes), tuple(doubts))
 
 
 #: Columns of names, in which a merged or blank cell stands for the one above it.

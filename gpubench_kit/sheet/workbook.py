@@ -115,7 +115,9 @@ class _Counted:
 
     def _row(self, attributes: dict[str, str]) -> None:
         """Note where a row stands."""
-        self.row = _whole(attributes.get("r"), self.row + 1)
+        text = attributes.get("r")
+        otherwise = self.row + 1
+        self.row = int(text) if text and text.isdecimal() and len(text) < 10 else otherwise
         self.rows = max(self.rows, self.row)
         self.in_row = self.column = 0
 
@@ -138,11 +140,6 @@ def _parser_into(counted: _Counted) -> Any:
 def _refuse_declarations(*_about: object) -> None:
     """Refuse what no spreadsheet writes: names that stand for text, which can grow without limit."""
     raise DamagedZip("it declares texts of its own, which no spreadsheet does")
-
-
-def _whole(text: str | None, otherwise: int) -> int:
-    """Return a whole number, or what stands for a missing or damaged one."""
-    return int(text) if text and text.isdecimal() and len(text) < 10 else otherwise
 
 
 def _column_number(letters: str) -> int:
@@ -186,7 +183,11 @@ def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
     that their format shows, since the last written decimal is the resolution of a typed value.
     """
     has_formulas = look_inside(content, file)
-    sheet = _sheet_of_runs(open_book(content, file, data_only=True, is_streamed=True), file)
+    book = open_book(content, file, data_only=True, is_streamed=True)
+    named = [sheet for sheet in book.worksheets if sheet.title.strip().casefold() == _SHEET_NAME]
+    if not book.worksheets:
+        raise TableError(Fault(file, "the workbook has no sheet; one with the runs is expected."))
+    sheet = (named or book.worksheets)[0]
     try:
         read = (
             (number, [cell_text(cell) for cell in row]) for number, row in enumerate(sheet.iter_rows(), start=1)
@@ -265,14 +266,6 @@ def open_book(
     return book
 
 
-def _sheet_of_runs(book: Any, file: str) -> Any:
-    """Return the sheet of a workbook that holds the runs."""
-    named = [sheet for sheet in book.worksheets if sheet.title.strip().casefold() == _SHEET_NAME]
-    if not book.worksheets:
-        raise TableError(Fault(file, "the workbook has no sheet; one with the runs is expected."))
-    return (named or book.worksheets)[0]
-
-
 def _unreadable(file: str, problem: Exception, error: type[GpubenchError]) -> GpubenchError:
     """Return the error for a file that is no readable workbook."""
     found = str(problem) if isinstance(problem, DamagedZip) else f"{type(problem).__name__}: {problem}"
@@ -302,19 +295,15 @@ def cell_text(cell: Any) -> str:
     if isinstance(value, bool):
         return str(value).upper()
     if isinstance(value, (int, float)):
-        return _number_text(value, str(cell.number_format or ""))
+        number_format = str(cell.number_format or "")
+        if "%" in number_format:
+            return f"{value * 100:.15g} %"
+        text = f"{value:.15g}"
+        decimals = _DECIMALS.search(number_format)
+        if decimals:
+            fixed = f"{value:.{len(decimals[1])}f}"
+            return fixed if float(fixed) == float(text) else text
+        return text
     if isinstance(value, datetime.datetime):
         return value.isoformat(sep=" ")
     return str(value).strip()
-
-
-def _number_text(value: float, number_format: str) -> str:
-    """Return a number with the decimals that it has or that its format shows, whichever are more."""
-    if "%" in number_format:
-        return f"{value * 100:.15g} %"
-    text = f"{value:.15g}"
-    decimals = _DECIMALS.search(number_format)
-    if decimals:
-        fixed = f"{value:.{len(decimals[1])}f}"
-        return fixed if float(fixed) == float(text) else text
-    return text
