@@ -343,3 +343,20 @@ def test_runs_of_unknown_length_and_rate_are_drafted():
     folder = made_folder(STYLES["unknown tunings"], 5)
     facts = [replace(fact, length_s=math.nan, mean_fps=math.nan) for fact in folder.facts]
     assert len(draft_from_logs(facts, ROOT, {}).rows) == 30
+
+
+@pytest.mark.parametrize(("answer", "measured_at"), [("right", ""), ("chip", "chip_sensor")])
+def test_watts_that_do_not_say_of_what_are_asked_for_and_may_be_those_of_the_chip(answer, measured_at):
+    folder = made_folder(STYLES["old logs"], 0)
+    likely = {
+        "format_id": "c15d361c", "seen": "time;Power (W)", "columns": (("board_w", "Power (W)", "W", "likely"),),
+        "paste": 'sensors = { board_w = { column = "Power (W)", unit = "W" } }',
+    }  # fmt: skip
+    facts = [replace(one, **likely) if one.kind == "sensors" else one for one in folder.facts]
+    draft = draft_from_logs(facts, ROOT, {"layouts.c15d361c": answer, "card": "Larkmoor 4"})
+    (asked,) = [one for one in draft.later if one.key == "layouts.c15d361c"]
+    assert asked.text == "Column 'Power (W)' of the sensor log: is it the power of the card's whole board?"
+    assert asked.about == ("It says W; it does not say of what.",)
+    assert [one.text for one in asked.choices] == ["yes", "only the chip", "no, another part"]
+    assert draft.plan_lines["cards"] == ((f'power_measured_at = "{measured_at}"',) if measured_at else ())
+    assert "[[logs.format]]" in draft.plan_lines["sections"][0]
