@@ -98,7 +98,11 @@ def _make(
         say("\n".join(["", *table_lines(draft, _width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
-    say("\n".join(_written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)))
+    lines = _written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)
+    if files and not is_silent:
+        asked_for = len(all_questions(draft, answers)) - len(questions)
+        lines[0] += f" {asked_for} answer{'s' * (asked_for != 1)}."
+    say("\n".join(lines))
     folders = (folder,) if files else ()
     return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if is_json else None)
 
