@@ -22,7 +22,7 @@ from gpubench_kit.wording.numbers import (
     unit_text,
     value_text,
 )
-from gpubench_kit.wording.reasons import REASON_TEXT, more_rounds_text, reason_words
+from gpubench_kit.wording.reasons import more_rounds_text, reason_words
 
 _LOWS = {"quantile": "quantile of the frame times", "slowest_frames": "mean of the slowest frames",
          "time_share": "share of the time"}  # fmt: skip
@@ -116,7 +116,7 @@ def sentences(found) -> Iterator[str]:
     if found.left_out:
         yield say("compare.left_out", n=found.left_out)
     if "two_runs_only" in reason_words(found.reason):
-        yield REASON_TEXT["two_runs_only"]
+        yield say("reason.text.two_runs_only")
 
 
 def _without_verdict(found, label: str) -> Iterator[str]:
@@ -125,7 +125,7 @@ def _without_verdict(found, label: str) -> Iterator[str]:
     if min(found.n, found.n_against) == 1:
         yield say("compare.once", metric=label, change=change)
     elif found.design == "rounds":
-        yield say("compare.no_verdict", metric=label, change=change, reason=REASON_TEXT[found.reason])
+        yield say("compare.no_verdict", metric=label, change=change, reason=say(f"reason.text.{found.reason}"))
     else:
         reason = "unknown" if found.order == "not_known" else "blocks"
         yield say(f"compare.{reason}", metric=label, change=change)

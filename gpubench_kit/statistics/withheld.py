@@ -8,7 +8,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.design import CONFOUNDED, Design
 from gpubench_kit.statistics.runs import PairRuns
 from gpubench_kit.statistics.units import Units, scaled_values
-from gpubench_kit.wording.reasons import WITHHELD_TEXT
+from gpubench_kit.wording.reasons import WITHHELD
 
 #: Metrics that a cap or a frame limit holds.
 FRAME_RATES = ("avg_fps", "low_1pct_fps", "low_0p1pct_fps", "median_frame_ms")
@@ -44,7 +44,7 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
 
     Returns
     -------
-    array (cells,) of words of ``WITHHELD_TEXT``, or of what the checks gave; empty where nothing does
+    array (cells,) of words of ``WITHHELD``, or of what the checks gave; empty where nothing does
     """
     runs, metric = pair.runs, METRICS[pair.metric]
     measured = pair.count(np.full(len(pair.cell), True))
@@ -64,7 +64,7 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
         conditions["different_frames_counted"] = rendered | _differs(pair, runs.numbers["generated_per_rendered"])
     if pair.metric in FRAME_RATES:
         conditions["frame_limit_declared"] = pair.any_in_cell(runs.numbers["frame_limit_fps"] > 0)
-    return _first_reason([(word, conditions[word]) for word in WITHHELD_TEXT if word in conditions], _checked(pair))
+    return _first_reason([(word, conditions[word]) for word in WITHHELD if word in conditions], _checked(pair))
 
 
 def withhold_by_design(
@@ -81,7 +81,7 @@ def withhold_by_design(
 
     Returns
     -------
-    array (cells,) of words of ``WITHHELD_TEXT``; empty where nothing does
+    array (cells,) of words of ``WITHHELD``; empty where nothing does
     """
     several = ~np.isnan(estimate.error)
     held = units.is_level & (units.step <= FINE_STEP) & (pair.metric in FRAME_RATES)

@@ -6,81 +6,29 @@ A row without a verdict has exactly one reason. A row with a verdict may have se
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
+from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import count_text, is_missing, significant_text
 
 SEPARATOR = "; "
 
-#: Reasons that withhold a verdict, most telling first, and the sentences for the page.
-WITHHELD_TEXT = {
-    "not_measured": "One side has no usable run here.",
-    "no_soak_runs": "Heat carries over between short alternating runs: this needs runs with the purpose 'soak'.",
-    "different_power_points": "Power was measured at different points, or the point is not stated.",
-    "different_frames_counted": "The runs count different frames, so they are not compared.",
-    "different_bench": "The runs come from different benches, which the comparison does not name.",
-    "different_game_version": "The runs come from different versions of the game.",
-    "value_not_usable": "A value is not above zero or not finite, so no ratio can be formed.",
-    "too_coarse": "The frame times are written too coarsely for this; the average counts.",
-    "held_by_cap": "Frame-capped: the frame rate shows the cap, not the tuning.",
-    "tuning_not_applied": "A run looks like another tuning; until that is explained there is no verdict.",
-    "same_file_twice": "Two runs have the same log; until that is put right there is no verdict.",
-    "same_samples_twice": "Two runs have the same sensor samples; until that is put right there is no verdict.",
-    "log_unusable": "A log that this needs cannot be read.",
-    "sensor_log_unusable": "A sensor log that this needs cannot be read.",
-    "frame_limit_declared": "A frame limit is declared: the frame rate shows the limit, not the tuning.",
-    "all_values_equal": "All runs of both sides are equal within the resolution of the record.",
-    "one_card": "Several samples of one model are compared by card, and one side has fewer than two cards.",
-    "confounded": "Layout confounded: difference between tunings and difference between two restarts "
-    "cannot be told apart.",
-    "drift_visible": "The values drift with time: the two sides cannot be told from the drift.",
-    "one_run": "One run tells nothing about noise.",
-    "no_spread": "The runs of each side do not differ at all, so there is no noise to compare the difference with.",
-    "too_many_looks": "The results were looked at too often: exploratory, no verdict.",
-    "not_stated": "The order of the runs is not stated: runs of one tuning back to back make false claims likely.",
-    "order_same_every_time": "One side came first in every round: drift and difference cannot be told apart.",
-    "no_common_games": "No game was run in all rounds (or blocks), so the games cannot be averaged within them.",
-    "different_games": "The benches have different games, so their results are not averaged.",
-    "typed_too_coarsely": "The values are typed to a step wider than what matters, and it hides all noise: "
-    "type one decimal more.",
-    "format_not_confirmed": "How the log was read is only likely; confirm its format.",
-    "too_few_games": "Fewer than three games can enter.",
-}  # fmt: skip
+#: Reasons that withhold a verdict, most telling first; the catalogue has the sentence of each.
+WITHHELD = (
+    "not_measured", "no_soak_runs", "different_power_points", "different_frames_counted", "different_bench",
+    "different_game_version", "value_not_usable", "too_coarse", "held_by_cap", "tuning_not_applied",
+    "same_file_twice", "same_samples_twice", "log_unusable", "sensor_log_unusable", "frame_limit_declared",
+    "all_values_equal", "one_card", "confounded", "drift_visible", "one_run", "no_spread", "too_many_looks",
+    "not_stated", "order_same_every_time", "no_common_games", "different_games", "typed_too_coarsely",
+    "format_not_confirmed", "too_few_games",
+)  # fmt: skip
 
-#: Reasons that stand beside a verdict, and the sentences for the page.
-CAUTION_TEXT = {
-    "flagged_run": "A run lies far from the other runs like it; the verdict changes without it, and the weaker one "
-    "is given.",
-    "changed_value": "A number changed after a look, and the run sheet does not say why (column corrected); the "
-    "weaker verdict is given.",
-    "given_at_earlier_look": "Given at an earlier look, on the same runs.",
-    "assumed_restart_spread": "Rests on an assumed difference between restarts, which the plan states.",
-    "measured_restart_spread": "Widened by the difference between restarts measured on this bench.",
-    "installed_once": "At least one of the cards was installed only once.",
-    "order_stated_alternated": "The reviewer states that the two sides were run alternately; no log shows it.",
-    "not_stated": "The order of the runs is not stated.",
-    "order_same_every_time": WITHHELD_TEXT["order_same_every_time"],
-    "two_runs_only": "Two runs only.",
-    "alone_it_would_count": "On its own this difference would count; among this many comparisons it does not.",
-}  # fmt: skip
-
-REASON_TEXT = {**CAUTION_TEXT, **WITHHELD_TEXT}
-
-#: The same where two cards are compared: what starts anew between them is the installation.
-_BETWEEN_CARDS = {
-    "confounded": "Layout confounded: difference between cards and difference between two installations "
-    "cannot be told apart.",
-    "assumed_restart_spread": "Rests on an assumed difference between installations, which the plan states.",
-    "measured_restart_spread": "Widened by the difference between installations measured on this bench.",
-    "held_by_cap": "Frame-capped: the frame rate shows the cap, not the card.",
-    "frame_limit_declared": "A frame limit is declared: the frame rate shows the limit, not the card.",
-}
-
-_VERDICT_WORDS = {
-    "same_within_margin": "same within the margin",
-    "no_verdict": "no verdict",
-}
+#: Reasons that stand beside a verdict.
+CAUTIONS = (
+    "flagged_run", "changed_value", "given_at_earlier_look", "assumed_restart_spread",
+    "measured_restart_spread", "installed_once", "order_stated_alternated", "not_stated",
+    "order_same_every_time", "two_runs_only", "alone_it_would_count",
+)  # fmt: skip
 
 
 def reason_words(reason: str) -> tuple[str, ...]:
@@ -92,7 +40,7 @@ def reason_words(reason: str) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str, as in ``REASON_TEXT``
+    tuple of str, as in `WITHHELD` and `CAUTIONS`
     """
     return tuple(part.partition(":")[0] for part in reason.split(SEPARATOR) if part)
 
@@ -109,8 +57,7 @@ def reason_sentences(reason: str, *, between_cards: bool = False) -> tuple[str, 
     -------
     tuple of str; a word that is not known is shown as it stands
     """
-    texts = REASON_TEXT | _BETWEEN_CARDS if between_cards else REASON_TEXT
-    return tuple(_sentence(part, texts) for part in reason.split(SEPARATOR) if part)
+    return tuple(_sentence(part, between_cards) for part in reason.split(SEPARATOR) if part)
 
 
 def sentences_of(row: Any) -> tuple[str, ...]:
@@ -118,14 +65,18 @@ def sentences_of(row: Any) -> tuple[str, ...]:
     return reason_sentences(row.reason, between_cards=row.of_card != row.against_card)
 
 
-def _sentence(part: str, texts: Mapping[str, str]) -> str:
+def _sentence(part: str, between_cards: bool) -> str:
     """Return the sentence of one word, with its detail."""
     word, _, detail = part.partition(":")
-    text = texts.get(word, word.replace("_", " ").capitalize() + ".")
+    # Where two cards are compared, what starts anew between them is the installation.
+    keys = [f"reason.between.{word}"] * between_cards + [f"reason.text.{word}"]
+    text = next((say(key) for key in keys if has(key)), word.replace("_", " ").capitalize() + ".")
     if not detail:
         return text
-    with_it, _, without = (_VERDICT_WORDS.get(one, one.replace("_", " ")) for one in detail.partition("/"))
-    return f"{text} With it: {with_it}; without it: {without}."
+    with_it, _, without = (
+        say(key) if has(key := f"reason.flagged.{one}") else one.replace("_", " ") for one in detail.partition("/")
+    )
+    return say("reason.flagged.text", text=text, with_it=with_it, without=without)
 
 
 def is_cards_once(row: Any) -> bool:

@@ -8,16 +8,25 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 from made_reports import MadeReport, write_report
+from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit.archive.archive import gather_archive
+from gpubench_kit.archive.tables import ARCHIVE_TABLES
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.archive import (
+    archive_cards,
     archive_claims,
     archive_control,
     archive_drivers,
+    archive_files,
+    archive_findings,
     archive_games,
     archive_head,
+    archive_method,
+    archive_noise,
     head_sentences,
 )
+from gpubench_kit.wording.catalogue import spoken
 
 #: Card, month, driver, level [%]: the Larkmoor has its new driver first, the Aster (first by name) has it last.
 _REVIEWS = (
@@ -133,3 +142,19 @@ def test_claims_are_told_with_what_they_cover(archive):
     section = archive_claims(archive)
     assert "Of 5 claims in all scripts the data supported" in section.text
     assert next(iter(_tables(section).values())).count('<td class="r">1 of 2</td>') == len(_REVIEWS)
+
+
+def test_every_sentence_of_the_page_is_in_the_catalogue(archive):
+    with spoken(wide_catalogue()):
+        sections = [
+            *(part(archive) for part in (archive_head, archive_noise, archive_control, archive_drivers)),
+            *(part(archive) for part in (archive_cards, archive_games, archive_claims, archive_findings)),
+            archive_method(), archive_files(archive, version="1.0"),
+        ]  # fmt: skip
+        html = "".join(one._repr_html_() for one in sections)
+    names = [archive.title, *archive.reviews["name"], *archive.reviews["cards"], archive.plan_line]
+    # Findings are said by the archive, labels by the metrics, rows by the declared tables.
+    names += [*archive.findings["message"], *archive.findings["action"]]
+    names += [*(one.label for one in METRICS.values()), *(one.row for one in ARCHIVE_TABLES.values())]
+    names += [*archive.run_noise["game"].unique()]
+    assert said_in_english(html, names=[one for one in names if one]) == []

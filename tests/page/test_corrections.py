@@ -1,13 +1,15 @@
-"""The section of a report that was made again: what a reader and a sceptic are told."""
+"""The section of a report that was made again: what a reader and whoever checks it are told."""
 
 from __future__ import annotations
 
 import re
 
 import pytest
+from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit.page.corrections import changes, result_moves
 from gpubench_kit.report.changes import CHANGES
+from gpubench_kit.wording.catalogue import spoken
 
 FINGERPRINT = "ab" * 32
 BEFORE = {
@@ -119,3 +121,21 @@ def test_a_long_list_is_folded_and_a_very_long_one_cut():
 def test_verdicts_that_changed_come_first():
     rows = [MOVED | {"what": "a", "now": "worse"}, MOVED | {"what": "b"}]
     assert result_moves(CHANGES.frame(rows))["what"].tolist() == ["b", "a"]
+
+
+def test_every_sentence_of_the_section_is_in_the_catalogue():
+    rows = [MOVED, INPUT, INPUT | {"part": "claim", "what": "lost", "before": "supported", "now": ""}]
+    rows += [INPUT | {"correction": 2, "part": part} for part in ("decision", "version", "input_name")]
+    with spoken(wide_catalogue()):
+        html = changes(CHANGES.frame(rows), is_new=True, fingerprint=FINGERPRINT)._repr_html_()
+    names = [
+        "quiet vs factory, over these games",
+        "average frame rate",
+        "lost",
+        "runs.csv",
+        "c" * 64,
+        "d" * 64,
+        "c" * 12,
+        "d" * 12,
+    ]
+    assert said_in_english(html, names=[*names, FINGERPRINT[:12]]) == []

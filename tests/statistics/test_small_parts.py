@@ -9,7 +9,7 @@ from gpubench_kit.model.plan import Pair, Subject
 from gpubench_kit.statistics.design import estimate_drift
 from gpubench_kit.statistics.runs import encode_runs, group_ids, members_of, rank_within, select_pair
 from gpubench_kit.statistics.units import in_percent, scaled_values
-from gpubench_kit.wording.reasons import CAUTION_TEXT, WITHHELD_TEXT, reason_sentences, reason_words
+from gpubench_kit.wording.reasons import CAUTIONS, WITHHELD, reason_sentences, reason_words
 
 
 @pytest.mark.parametrize("metric", REFERENCE_METRICS)
@@ -119,7 +119,7 @@ def test_percent_reaches_neither_a_loss_of_all_nor_infinity():
 
 
 def test_every_reason_has_a_sentence():
-    for word in [*WITHHELD_TEXT, *CAUTION_TEXT]:
+    for word in [*WITHHELD, *CAUTIONS]:
         (sentence,) = reason_sentences(word)
         assert sentence.endswith(".")
         assert reason_words(word) == (word,)
