@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -48,6 +49,7 @@ _ARE_COUNTED = """() => {
     return counts.length > 0 && counts.every(text => /^\\[\\d+\\]/.test(text));
 }"""
 _SHOWN = """() => [...document.querySelectorAll('.jp-OutputArea-output')].map(e => e.innerText).join('\\n')"""
+_ERROR = '.jp-OutputArea-output:has-text("PlanError")'
 _CHARTS = """() => [...document.querySelectorAll('.jp-OutputArea-output svg[role=img]:not(.spark)')].filter(
     e => e.querySelector('text')).map(e => {
     const box = e.getBoundingClientRect();
@@ -72,10 +74,14 @@ class Workbench:
     page: Page
     outside: list[str] = field(default_factory=list)
 
-    def run_all(self) -> None:
-        """Run all cells by the menu, and wait until each has its number."""
+    def start_all(self) -> None:
+        """Run all cells by the menu."""
         self.page.get_by_role("menuitem", name="Run", exact=True).click()
         self.page.locator(".lm-Menu").get_by_text("Run All Cells", exact=True).click()
+
+    def run_all(self) -> None:
+        """Run all cells by the menu, and wait until each has its number."""
+        self.start_all()
         self.page.wait_for_function(_ARE_COUNTED, timeout=_RUN_S * 1000)
 
 
@@ -88,12 +94,14 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     cell = next(cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", []))
     cell.source = cell.source.replace("../data/ten_games", "small")
     nbformat.write(notebook, folder / "card_review.ipynb")
+    cell.source = cell.source.replace('"small"', '"nowhere"')
+    nbformat.write(notebook, folder / "wrong_folder.ipynb")
     return folder
 
 
 @pytest.fixture(scope="module")
 def address(desk: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Return the address of the notebook in a JupyterLab of its own, which ends with the tests."""
+    """Return the address of a notebook in a JupyterLab of its own, which ends with the tests."""
     home, token = tmp_path_factory.mktemp("home"), secrets.token_hex(16)
     for name, settings in _SETTINGS.items():
         path = home / "settings" / "@jupyterlab" / f"{name}.jupyterlab-settings"
@@ -107,25 +115,42 @@ def address(desk: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[st
         server = subprocess.Popen(command, env=os.environ | places, cwd=desk, stdout=log, stderr=log)
     try:
         port = _port(Path(places["JUPYTER_RUNTIME_DIR"]), server, log=home / "log.txt")
-        yield f"http://127.0.0.1:{port}/lab/tree/card_review.ipynb?token={token}"
+        yield f"http://127.0.0.1:{port}/lab/tree/NOTEBOOK?token={token}"
     finally:
         server.terminate()
         server.wait(timeout=30)
 
 
-@pytest.fixture(scope="module")
-def workbench(address: str, browser: Browser) -> Iterator[Workbench]:
-    """Return the notebook open in JupyterLab, all cells run."""
+@contextmanager
+def _opened(address: str, notebook: str, browser: Browser) -> Iterator[Workbench]:
+    """Open a notebook in JupyterLab."""
     context = browser.new_context(viewport={"width": 1280, "height": 900})
     bench = Workbench(context.new_page())
     context.route("**/*", lambda route: _only_here(route, bench.outside))
     bench.page.on("websocket", lambda socket: bench.outside.extend([socket.url] * (not _is_here(socket.url))))
-    bench.page.goto(address, timeout=_START_S * 1000)
+    bench.page.goto(address.replace("NOTEBOOK", notebook), timeout=_START_S * 1000)
     bench.page.wait_for_selector(".jp-CodeCell", timeout=_START_S * 1000)
     bench.page.wait_for_function(_IS_READY, timeout=_START_S * 1000)
-    bench.run_all()
     yield bench
     context.close()
+
+
+@pytest.fixture(scope="module")
+def workbench(address: str, browser: Browser) -> Iterator[Workbench]:
+    """Return the notebook open in JupyterLab, all cells run."""
+    with _opened(address, "card_review.ipynb", browser) as bench:
+        bench.run_all()
+        yield bench
+
+
+def test_run_all_is_a_look_that_is_counted_and_said(workbench, desk):
+    assert "Look 1 of 2 planned, at 10 used runs; looks.csv keeps count." in workbench.page.evaluate(_SHOWN)
+    assert len((desk / "small" / "looks.csv").read_text(encoding="utf-8").splitlines()) == 2
+
+
+def test_the_cell_for_own_questions_draws_a_plot_of_the_kit_and_one_of_seaborn(workbench):
+    last = workbench.page.locator(".jp-CodeCell").last.locator(".jp-OutputArea-output img")
+    assert last.count() == 2
 
 
 def test_all_cells_run_and_the_verdicts_are_shown(workbench):
@@ -175,6 +200,17 @@ def test_after_a_change_of_the_plan_one_run_gives_the_new_page(workbench, desk):
     )
     workbench.run_all()
     workbench.page.wait_for_function(f"() => ({_SHOWN})().includes('7\u00a0%')", timeout=_RUN_S * 1000)
+
+
+def test_a_wrong_folder_is_one_line_without_the_kits_own_code(address, browser):
+    with _opened(f"{address}&reset", "wrong_folder.ipynb", browser) as bench:
+        bench.start_all()
+        bench.page.wait_for_selector(_ERROR, timeout=_RUN_S * 1000)
+        shown = [one.strip() for one in bench.page.locator(_ERROR).all_inner_texts()]
+    assert shown == [
+        "PlanError: plan.toml: there is no such file in the folder 'nowhere'. "
+        "Make one with: gpubench-kit new FOLDER"
+    ]
 
 
 def _port(folder: Path, server: subprocess.Popen, *, log: Path) -> int:
