@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
-from gpubench_kit.cli.terminal import check_file
+from gpubench_kit.cli.terminal import add_command, add_json, ask, check_file, is_terminal
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.wording.catalogue import say
@@ -16,16 +16,11 @@ _DONE, _NOTHING_COMPARED = 0, 1
 _ORDERS = ("alternated", "rounds", "back_to_back", "not_known")
 
 
-def add_compare(commands, *, make: Callable) -> None:
-    """Add the command ``compare``.
-
-    Parameters
-    ----------
-    commands : of the parser
-    make : gives the parser of one command
-    """
+def add_compare(commands: Any) -> None:
+    """Add the command ``compare`` to the commands of the parser."""
     example = "gpubench-kit compare 102.1 102.6 101.9 --against 100.0 101.0 99.5 --order alternated"
-    command = make(commands, "compare", "compare runs with runs at once, from numbers or frame logs", example)
+    does = "compare runs with runs at once, from numbers or frame logs"
+    command = add_command(commands, "compare", does, example=example, run=_compare)
     command.add_argument("of", metavar="RUN", nargs="+", help="numbers, or frame logs")
     command.add_argument("--against", metavar="RUN", nargs="+", required=True, help="the runs to compare with")
     command.add_argument("--metric", default="avg_fps", help="what the numbers are (default: avg_fps)")
@@ -33,8 +28,7 @@ def add_compare(commands, *, make: Callable) -> None:
                          "unit where it is not compared by ratio (default: 2 %%, or none)")  # fmt: skip
     command.add_argument("--order", choices=_ORDERS, help="how the runs were done: alternated (A B B A ...), "
                          "rounds (run k of both in round k), back_to_back, not_known (default: asked)")  # fmt: skip
-    command.add_argument("--json", action="store_true", help="print JSON")
-    command.set_defaults(run=_compare)
+    add_json(command, "print JSON")
 
 
 def _compare(asked: argparse.Namespace) -> int:
@@ -43,19 +37,24 @@ def _compare(asked: argparse.Namespace) -> int:
     from gpubench_kit.statistics.two_sample import compare_two_samples
 
     faults: list[Fault] = []
-    sides = [_values_of(side, asked.metric, faults) for side in (asked.of, asked.against)]
+    sides: list[list[str | float]] = []
+    for side in (asked.of, asked.against):
+        sides.append([])
+        for word in side:
+            try:
+                sides[-1].append(_value_of(word, asked.metric))
+            except LogError as error:
+                faults += error.faults
     if faults:
         raise LogError(faults)
     order = asked.order or _asked_order(asked)
-    found = compare_two_samples(*sides, metric=asked.metric, margin=asked.margin, order=order)
+    found = compare_two_samples(sides[0], sides[1], metric=asked.metric, margin=asked.margin, order=order)
     print(comparison_json(found) if asked.json else comparison_text(found))
     return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
 
 
 def _asked_order(asked: argparse.Namespace) -> str:
     """Return how the runs were done, asked on a terminal; of one run there is no order to ask for."""
-    from gpubench_kit.cli.terminal import ask, is_terminal
-
     several = min(len(asked.of), len(asked.against)) > 1
     if asked.json or asked.quiet or not several or not is_terminal():
         return "not_known"
@@ -64,17 +63,6 @@ def _asked_order(asked: argparse.Namespace) -> str:
         default=_ORDERS[-1], default_text="4, treated like 3", evidence=(say("compare.why"),),
     )  # fmt: skip
     return ask(lambda _: [one])["order"]
-
-
-def _values_of(words: Sequence[str], metric: str, faults: list[Fault]) -> list[str | float]:
-    """Return the values of one side; what has none becomes a fault."""
-    values = []
-    for word in words:
-        try:
-            values.append(_value_of(word, metric))
-        except LogError as error:
-            faults += error.faults
-    return values
 
 
 def _value_of(word: str, metric: str) -> str | float:

@@ -7,20 +7,18 @@ import sys
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
+
+from gpubench_kit.cli.terminal import add_command
 
 _DONE = 0
 
 
-def add_desk(commands, *, make: Callable[..., argparse.ArgumentParser]) -> None:
-    """Add the command ``desk``.
-
-    Parameters
-    ----------
-    commands : the parser's commands
-    make : makes a command of its name, what it does and an example
-    """
+def add_desk(commands: Any) -> None:
+    """Add the command ``desk`` to the commands of the parser."""
     does = "the recording hours: shows the run that is due, and the next recording fills its row; never a result"
-    command = make(commands, "desk", does, "gpubench-kit desk my-review --watch captures --watch sensors")
+    example = "gpubench-kit desk my-review --watch captures --watch sensors"
+    command = add_command(commands, "desk", does, example=example, run=_desk)
     command.add_argument("folder", metavar="FOLDER", nargs="?", default="",
                          help="review folder, with plan.toml and runs.csv")  # fmt: skip
     command.add_argument("--watch", action="append", default=[], metavar="FOLDER",
@@ -36,7 +34,6 @@ def add_desk(commands, *, make: Callable[..., argparse.ArgumentParser]) -> None:
                          help="ring once when a run is fine, twice when the desk needs you")  # fmt: skip
     command.add_argument("--settle", action="store_true",
                          help="write what waits in the desk's journal into runs.csv, and end")  # fmt: skip
-    command.set_defaults(run=_desk)
 
 
 def _desk(asked: argparse.Namespace) -> int:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import argparse
 import functools
 import json
-import shutil
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gpubench_kit.cli.terminal import ask, is_terminal
+from gpubench_kit.cli.terminal import ask, is_terminal, plan_file_of, terminal_width
 from gpubench_kit.file_names import transliterated
 from gpubench_kit.model.questions import SHOW, Choice, Question, isolated, paste_lines
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
@@ -66,8 +65,12 @@ def make_review(
     SystemExit : stopped; the answers so far are kept in the folder
     """
     check_free(folder)
-    made = _make(asked, _remembered(draft_of), folder, source=source, given=_given_answers(asked, folder))
-    if getattr(asked, "json", False):
+    # The draft for the same answers is made once.
+    kept = functools.lru_cache(maxsize=4)(lambda pairs: draft_of(dict(pairs)))
+    answers_file = Path(asked.answers) if asked.answers else folder / ANSWERS_FILE
+    given = load_answers(answers_file) if asked.answers or answers_file.is_file() else {}
+    made = _make(asked, lambda answers: kept(tuple(sorted(answers.items()))), folder, source=source, given=given)
+    if asked.json:
         print(json.dumps(made.content, ensure_ascii=False, indent=2))
     elif says_next and not asked.quiet:
         for one in made.folders:
@@ -83,11 +86,12 @@ def _make(
     is_part: bool = False,
 ) -> Made:  # fmt: skip
     """Make one review, or one for each part of what was found."""
-    is_json = getattr(asked, "json", False)
-    say = _silent if asked.quiet or is_json else print
+    say = functools.partial(_say, asked)
     first = draft_of(given)
-    _show(first, say)
-    is_silent = asked.no_input or is_json or asked.quiet or not is_terminal()
+    table, blocks = table_lines(first, terminal_width()), block_lines(first)
+    lines = [*first.head, *first.notes, *(["", *table] if table else []), *(["", *blocks] if blocks else [])]
+    say("\n".join([*lines, ""]))
+    is_silent = asked.no_input or asked.json or asked.quiet or not is_terminal()
     answers = dict(given) if is_silent else _asked(draft_of, given, folder)
     draft = draft_of(answers)
     if draft.parts:
@@ -95,7 +99,7 @@ def _make(
     if is_silent and not is_part:
         check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
     if draft.rows and table_lines(draft) != table_lines(first):
-        say("\n".join(["", *table_lines(draft, _width())]))
+        say("\n".join(["", *table_lines(draft, terminal_width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
     lines = _written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)
@@ -104,7 +108,7 @@ def _make(
         lines[0] += f" {asked_for} answer{'s' * (asked_for != 1)}."
     say("\n".join(lines))
     folders = (folder,) if files else ()
-    return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if is_json else None)
+    return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if asked.json else None)
 
 
 def _make_parts(
@@ -112,7 +116,7 @@ def _make_parts(
     answers: Mapping[str, str],
 ) -> Made:  # fmt: skip
     """Make a review of each part, in a folder of its name; those that are there already stay as they are."""
-    say = _silent if asked.quiet or getattr(asked, "json", False) else print
+    say = functools.partial(_say, asked)
     drafts = {name: draft_of({**answers, **chosen}) for name, chosen in whole.parts}
     every = [*all_questions(whole, answers), *(one for draft in drafts.values() for one in
                                                all_questions(draft, answers))]  # fmt: skip
@@ -140,23 +144,9 @@ def _chosen(draft_of: DraftOf, chosen: Mapping[str, str], answers: Mapping[str, 
     return replace(draft_of({**answers, **chosen}), first=())
 
 
-def _remembered(draft_of: DraftOf) -> DraftOf:
-    """Return the same function, which makes the draft for the same answers once."""
-    kept = functools.lru_cache(maxsize=4)(lambda pairs: draft_of(dict(pairs)))
-    return lambda answers: kept(tuple(sorted(answers.items())))
-
-
-def _given_answers(asked: argparse.Namespace, folder: Path) -> dict[str, str]:
-    """Return answers from the file named, else those of a dialog that was stopped."""
-    if asked.answers:
-        return load_answers(Path(asked.answers))
-    kept = folder / ANSWERS_FILE
-    return load_answers(kept) if kept.is_file() else {}
-
-
 def _asked(draft_of: DraftOf, given: Mapping[str, str], folder: Path) -> dict[str, str]:
     """Return the answers of a dialog; those so far are kept in the folder."""
-    seen = table_lines(draft_of(given), _width())
+    seen = table_lines(draft_of(given), terminal_width())
     try:
         return ask(
             lambda answers: _with_table(draft_of(answers), answers, seen=seen),
@@ -173,31 +163,17 @@ def _asked(draft_of: DraftOf, given: Mapping[str, str], folder: Path) -> dict[st
 
 def _with_table(draft: Draft, answers: Mapping[str, str], *, seen: list[str]) -> list[Question]:
     """Return the questions of a draft; the one about the table shows it where answers have changed it."""
-    table = table_lines(draft, max(40, _width() - 9))
-    about = () if table_lines(draft, _width()) == seen else tuple(table)
+    table = table_lines(draft, max(40, terminal_width() - 9))
+    about = () if table_lines(draft, terminal_width()) == seen else tuple(table)
     return [
         replace(one, about=about) if one.key == "table" and "table" not in answers else one
         for one in all_questions(draft, answers)
     ]
 
 
-def _silent(_text: str) -> None:
-    """Say nothing."""
-
-
-def _width() -> int:
-    """Return the width of the terminal."""
-    return shutil.get_terminal_size((100, 24)).columns
-
-
-def _show(draft: Draft, say: Callable[[str], None]) -> None:
-    """Say what was found: the head, the table, the notes, and what an order in blocks means."""
-    lines = [*draft.head, *draft.notes]
-    table = table_lines(draft, _width())
-    lines += ["", *table] if table else []
-    blocks = block_lines(draft)
-    lines += ["", *blocks] if blocks else []
-    say("\n".join([*lines, ""]))
+def _say(asked: argparse.Namespace, text: str) -> None:
+    if not asked.quiet and not asked.json:
+        print(text)
 
 
 def _written_lines(draft: Draft, files: list[Path], questions: list[Question], *, copied: int) -> list[str]:
@@ -254,10 +230,9 @@ def confirm_formats_of(folder: str) -> None:
     folder : folder of the review, or its ``plan.toml``
     """
     from gpubench_kit.logs.review import formats_to_confirm, open_review
-    from gpubench_kit.model.plan import PLAN_FILE, load_plan
+    from gpubench_kit.model.plan import load_plan
 
-    place = Path(folder)
-    plan_file = place if place.is_file() else place / PLAN_FILE
+    plan_file = plan_file_of(folder)
     _confirm(formats_to_confirm(open_review(load_plan(plan_file), keep_going=True)), plan_file)
 
 
@@ -273,10 +248,9 @@ def confirm_log(log: str, folder: str) -> None:
     from gpubench_kit.logs.match_files import declaration_of
     from gpubench_kit.logs.review import FormatToConfirm, first_rows_of
     from gpubench_kit.logs.text_table import open_table
-    from gpubench_kit.model.plan import PLAN_FILE, load_plan
+    from gpubench_kit.model.plan import load_plan
 
-    place, path = Path(folder), Path(log)
-    plan_file = place if place.is_file() else place / PLAN_FILE
+    path, plan_file = Path(log), plan_file_of(folder)
     plan = load_plan(plan_file)
     rows = first_rows_of(open_table(path))
     found = [
@@ -294,7 +268,6 @@ def confirm_log(log: str, folder: str) -> None:
 
 def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
     """Ask on a terminal, and write the entries at once; elsewhere print them."""
-    from gpubench_kit.cli.terminal import ask, is_terminal
     from gpubench_kit.schedule.sheet import swap_file
 
     entries = {f"formats.{place}": one for place, one in enumerate(formats)}

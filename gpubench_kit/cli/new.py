@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
-if TYPE_CHECKING:
-    from gpubench_kit.model.questions import LogFacts
+from gpubench_kit.cli.terminal import add_command, add_json, progress_bar
 
 _DONE, _BAD_INPUT = 0, 2
 
@@ -29,24 +28,16 @@ Exit codes: 0 done; 1 done, but cells of runs.csv are still open; 2 bad input.
 Example: gpubench-kit new my-review --from logs"""
 
 
-def add_new(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
-    """Add the command ``new``.
-
-    Parameters
-    ----------
-    commands : where commands are added
-    make : makes the parser of one command, with what all commands share
-    bar : progress bar, a context with ``show``
-    """
+def add_new(commands: Any) -> None:
+    """Add the command ``new`` to the commands of the parser."""
     does = "make a review folder, empty or from your logs"
-    command = make(commands, "new", does, "gpubench-kit new my-review --from logs")
+    command = add_command(commands, "new", does, example="gpubench-kit new my-review --from logs", run=_new)
     command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
     command.add_argument("--from", dest="source", metavar="LOGS", help="folder of logs, or table of results")
     add_dialog_options(command)
-    command.add_argument("--json", action="store_true", help="print table and questions as JSON; asks nothing")
+    add_json(command, "print table and questions as JSON; asks nothing")
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = _ABOUT
-    command.set_defaults(run=lambda asked: _new(asked, bar))
 
 
 def add_dialog_options(command: argparse.ArgumentParser) -> None:
@@ -60,7 +51,7 @@ def add_dialog_options(command: argparse.ArgumentParser) -> None:
     command.add_argument("--answers", metavar="FILE", help="answers.toml that a dialog kept, or your own")
 
 
-def _new(asked: argparse.Namespace, bar: Callable) -> int:
+def _new(asked: argparse.Namespace) -> int:
     """Make a review folder."""
     if asked.source is None:
         return _empty(asked)
@@ -74,7 +65,7 @@ def _new(asked: argparse.Namespace, bar: Callable) -> int:
         return make_review(asked, draft_of_table(source), folder).code
     if not source.is_dir():
         raise TableError(Fault(asked.source, "there is no such folder or file.", "Correct the name."))
-    return _from_folder(asked, source, folder, bar=bar)
+    return _from_folder(asked, source, folder)
 
 
 def draft_of_table(file: Path):
@@ -91,9 +82,10 @@ def draft_of_table(file: Path):
     return lambda answers: draft_from_grids(grids, file.name, answers)
 
 
-def _from_folder(asked: argparse.Namespace, source: Path, folder: Path, *, bar: Callable) -> int:
+def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
     """Draft a review from a folder: of its logs, else of the only table in it."""
     from gpubench_kit.cli.dialogs import make_review
+    from gpubench_kit.logs.loose_files import facts_of_log
     from gpubench_kit.model.errors import Fault, LogError
     from gpubench_kit.sheet.from_folder import draft_from_logs
     from gpubench_kit.sheet.new_review import is_review
@@ -103,36 +95,28 @@ def _from_folder(asked: argparse.Namespace, source: Path, folder: Path, *, bar: 
         raise LogError(Fault(str(source), problem, f"Check it with: gpubench-kit check {source}"))
     files = list(_files_in(source, without=folder))
     logs = [file for file in files if file.suffix.casefold() in _LOG_ENDINGS]
-    with bar(asked) as shown:
-        facts = _facts(logs, source, shown.show)
+    facts = []
+    with progress_bar(asked) as show:
+        for number, file in enumerate(logs):
+            show(number / len(logs), f"reading {len(logs)} files")
+            facts.append(facts_of_log(file, name=file.relative_to(source).as_posix()))
     if any(fact.kind in ("frames", "unclear") for fact in facts):
-        place = _place_in(folder, source)
+        # Logs that lie in the review folder already are not copied.
+        inner, outer, place = source.resolve(), folder.resolve(), ""
+        if inner.is_relative_to(outer):
+            place = f"{inner.relative_to(outer).as_posix()}/" if inner != outer else "./"
         draft_of = partial(draft_from_logs, facts, source, place=place or "logs/")
         return make_review(asked, draft_of, folder, source=None if place else source).code
     tables = [file for file in files if file.suffix.casefold() == ".xlsx"]
     if len(tables) == 1:
         return make_review(asked, draft_of_table(tables[0]), folder).code
-    raise LogError(_no_logs(source, len(files), facts))
-
-
-def _place_in(folder: Path, source: Path) -> str:
-    """Return where the logs lie in the review folder already, with a slash; empty where they have to be copied."""
-    inner, outer = source.resolve(), folder.resolve()
-    if not inner.is_relative_to(outer):
-        return ""
-    return f"{inner.relative_to(outer).as_posix()}/" if inner != outer else "./"
-
-
-def _no_logs(source: Path, n_files: int, facts: list[LogFacts]):
-    """Return the fault of a folder without frame logs, with what its first files are."""
-    from gpubench_kit.model.errors import Fault
-
-    if not n_files:
-        return Fault(str(source), "the folder is empty.", "Name the folder with your logs, or your table.")
+    if not files:
+        action = "Name the folder with your logs, or your table."
+        raise LogError(Fault(str(source), "the folder is empty.", action))
     told = (fact.fault or f"{fact.path.name}: {fact.kind}" for fact in facts if fact.kind != "frames")
     first = next((f" First: {one}" for one in told), "")
-    problem = f"none of {n_files} files is a frame log (one row of text for each frame).{first}"
-    return Fault(str(source), problem, "See how a file is read with: gpubench-kit inspect FILE")
+    problem = f"none of {len(files)} files is a frame log (one row of text for each frame).{first}"
+    raise LogError(Fault(str(source), problem, "See how a file is read with: gpubench-kit inspect FILE"))
 
 
 def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
@@ -149,17 +133,6 @@ def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
             yield path
 
 
-def _facts(files: list[Path], source: Path, show: Callable[[float, str], None]) -> list[LogFacts]:
-    """Return the facts of files."""
-    from gpubench_kit.logs.loose_files import facts_of_log
-
-    facts = []
-    for place, file in enumerate(files):
-        show(place / len(files), f"reading {len(files)} files")
-        facts.append(facts_of_log(file, name=file.relative_to(source).as_posix()))
-    return facts
-
-
 def _empty(asked: argparse.Namespace) -> int:
     """Make a review folder to fill in; say that --from exists where logs are at hand."""
     from gpubench_kit.sheet.new_review import new_review
@@ -171,11 +144,6 @@ def _empty(asked: argparse.Namespace) -> int:
         ready = f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/."
         print(*hint, ready, say("caution.terminal"), sep="\n")
     return _DONE
-
-
-def _may_be_log(file: Path) -> bool:
-    """Return whether a file's name may be that of a log."""
-    return file.suffix.casefold() in _LOG_ENDINGS and file.is_file()
 
 
 def _logs_at_hand(folder: Path) -> list[str]:

@@ -4,18 +4,28 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.cli.desk import tell_waiting
 from gpubench_kit.cli.new import add_dialog_options
-from gpubench_kit.cli.terminal import result_json, tell_fault_lines
+from gpubench_kit.cli.terminal import (
+    add_command,
+    add_json,
+    add_output,
+    ask,
+    is_terminal,
+    plan_file_of,
+    progress_bar,
+    tell_faults,
+    tell_result,
+)
 
 if TYPE_CHECKING:
-    from gpubench_kit.report.many_reviews import Outcome
+    from gpubench_kit.report.many_reviews import Engine, Outcome
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
 
@@ -41,22 +51,16 @@ report did not come back; 3 an internal error.
 Example: gpubench-kit report my-review"""
 
 
-def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
-    """Add the command ``report``.
-
-    Parameters
-    ----------
-    commands : where commands are added
-    make : makes the parser of one command, with what all commands share
-    bar : progress bar, a context with ``show``
-    """
+def add_report(commands: Any) -> None:
+    """Add the command ``report`` to the commands of the parser."""
     does = "make the page, tables and pictures of a review"
-    command = make(commands, "report", does, "gpubench-kit report my-review")
+    command = add_command(commands, "report", does, example="gpubench-kit report my-review", run=_report)
     command.add_argument(
         "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/; or a table"
     )
     add_dialog_options(command)
-    _add_output(command, "reports/<name of the review folder>; with several FOLDERs the folder around those")
+    where = "reports/<name of the review folder>; with several FOLDERs the folder around those"
+    add_output(command, f"where the report goes (default: {where})")
     command.add_argument("--previous", metavar="REPORT",
                          help="earlier report of the review: the page says what changed since; with several "
                               "FOLDERs the folder around their earlier reports, each under its name")  # fmt: skip
@@ -64,30 +68,18 @@ def add_report(commands, *, make: Callable[..., argparse.ArgumentParser], bar: C
                          help="scheduler of a running Dask cluster, such as tcp://desk:8786")  # fmt: skip
     _add_pictures(command)
     command.add_argument("--parquet", action="store_true", help="write each table as a Parquet file, too")
-    command.add_argument("--json", action="store_true", help="print the result as JSON")
+    add_json(command)
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = _ABOUT
-    command.set_defaults(run=lambda asked: _report(asked, bar))
 
 
-def add_demo(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
-    """Add the command ``demo``.
-
-    Parameters
-    ----------
-    commands, make, bar : as in `add_report`
-    """
+def add_demo(commands: Any) -> None:
+    """Add the command ``demo`` to the commands of the parser."""
     does = "make the report of the bundled review of ten games"
-    command = make(commands, "demo", does, "gpubench-kit demo")
-    _add_output(command, "reports/demo")
+    command = add_command(commands, "demo", does, example="gpubench-kit demo", run=_demo)
+    add_output(command, "where the report goes (default: reports/demo)")
     _add_pictures(command)
-    command.add_argument("--json", action="store_true", help="print the result as JSON")
-    command.set_defaults(run=lambda asked: _demo(asked, bar))
-
-
-def _add_output(command: argparse.ArgumentParser, default: str) -> None:
-    """Add the option for the output folder."""
-    command.add_argument("-o", "--output", metavar="FOLDER", help=f"where the report goes (default: {default})")
+    add_json(command)
 
 
 def _add_pictures(command: argparse.ArgumentParser) -> None:
@@ -96,10 +88,10 @@ def _add_pictures(command: argparse.ArgumentParser) -> None:
                          help="those that a film uses (default), all charts and upright ones, or none")  # fmt: skip
 
 
-def _report(asked: argparse.Namespace, bar: Callable) -> int:
+def _report(asked: argparse.Namespace) -> int:
     """Make one report here, or many at once."""
     if len(asked.folders) > 1 or asked.cluster:
-        return _report_many(asked, bar)
+        return _report_many(asked)
     from gpubench_kit.report.build import build_report
     from gpubench_kit.report.package import write_parquet
 
@@ -107,12 +99,11 @@ def _report(asked: argparse.Namespace, bar: Callable) -> int:
     if folder.is_file() and folder.suffix.casefold() in _TABLES:
         asked.folders = _folders_of_table(asked, folder)
         if len(asked.folders) != 1:
-            return _report_many(asked, bar) if asked.folders else _BAD_INPUT
+            return _report_many(asked) if asked.folders else _BAD_INPUT
         folder = Path(asked.folders[0])
     tell_waiting(folder)
-    with bar(asked) as shown:
-        options = {"progress": shown.show, "pictures": asked.pictures}
-        page = build_report(folder, asked.output, previous=asked.previous, **options)
+    with progress_bar(asked) as show:
+        page = build_report(folder, asked.output, previous=asked.previous, progress=show, pictures=asked.pictures)
     if asked.parquet:
         write_parquet(page.parent)
     return _tell_page(asked, page)
@@ -143,15 +134,16 @@ def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
     return list(map(str, made.folders)) if made.code == _DONE else []
 
 
-def _demo(asked: argparse.Namespace, bar: Callable) -> int:
+def _demo(asked: argparse.Namespace) -> int:
     """Make the report of the bundled ten-game review."""
     from gpubench_kit.bundled import bundled_path
     from gpubench_kit.report.build import build_report
 
     output = asked.output or Path("reports", "demo")
-    with bar(asked) as shown:
-        options = {"progress": shown.show, "record_look": False, "pictures": asked.pictures}
-        page = build_report(bundled_path("data", "ten_games"), output, **options)
+    with progress_bar(asked) as show:
+        page = build_report(
+            bundled_path("data", "ten_games"), output, progress=show, record_look=False, pictures=asked.pictures
+        )
     return _tell_page(asked, page)
 
 
@@ -160,48 +152,47 @@ def _tell_page(asked: argparse.Namespace, page: Path) -> int:
     from gpubench_kit.report.manifest import compared_anything, verdicts_of
 
     is_compared = compared_anything(page.parent)
+    _tell_missing_png(asked)
+    found = {"page": page, "tables": page.parent / "tables", "is_compared": is_compared}
     if asked.json:
-        found = {"page": page, "tables": page.parent / "tables", "is_compared": is_compared}
-        print(result_json(found | {"verdicts": verdicts_of(page.parent)}))
-    elif not asked.quiet:
-        _tell_missing_png(asked)
-        print(page if is_compared else f"{page}\nNothing could be compared; the page says why.")
+        found["verdicts"] = verdicts_of(page.parent)
+    tell_result(asked, found, [page] if is_compared else [page, "Nothing could be compared; the page says why."])
     return _DONE if is_compared else _NOTHING_COMPARED
 
 
 def _tell_missing_png(asked: argparse.Namespace) -> None:
     """Tell that there are no PNG files where what draws them is not installed."""
+    if asked.json or asked.quiet or asked.pictures == "none":
+        return
     from gpubench_kit.page.film.frame import can_draw_png
 
-    if asked.pictures != "none" and not can_draw_png():
+    if not can_draw_png():
         print("Pictures are SVG files only: 'resvg-py', which draws PNG files, is not installed.")
 
 
-def _report_many(asked: argparse.Namespace, bar: Callable) -> int:
+def _report_many(asked: argparse.Namespace) -> int:
     """Make many reports at once, tell what became of each."""
-    from gpubench_kit.report.many_reviews import make_reports, tasks_of
+    from gpubench_kit.report.many_reviews import ThisMachine, make_reports, tasks_of
 
-    options = {"previous": asked.previous, "pictures": asked.pictures, "parquet": asked.parquet}
-    tasks = tasks_of(asked.folders, asked.output, **options)
-    with _engine(asked, len(tasks)) as engine, bar(asked) as shown:
-        outcomes = make_reports(tasks, engine, progress=shown.show)
-    _tell_outcomes(outcomes, is_quiet=asked.quiet or asked.json)
-    if asked.json:
-        print(result_json([asdict(one) for one in outcomes]))
-    elif not asked.quiet:
-        _tell_missing_png(asked)
-    return exit_code(outcomes)
-
-
-def _engine(asked: argparse.Namespace, count: int) -> AbstractContextManager:
-    """Return where reports are made: on a cluster where one is named, else on this machine."""
+    tasks = tasks_of(
+        asked.folders, asked.output, previous=asked.previous, pictures=asked.pictures, parquet=asked.parquet
+    )
+    engines: AbstractContextManager[Engine]
     if asked.cluster:
         from gpubench_kit.report.cluster import Cluster
 
-        return Cluster(asked.cluster)
-    from gpubench_kit.report.many_reviews import ThisMachine
-
-    return nullcontext(ThisMachine(count))
+        engines = Cluster(asked.cluster)
+    else:
+        engines = nullcontext(ThisMachine(len(tasks)))
+    with engines as engine, progress_bar(asked) as show:
+        outcomes = make_reports(tasks, engine, progress=show)
+    for one in outcomes:
+        if one.faults:
+            print(f"{one.review}:", file=sys.stderr)
+            tell_faults(one.faults, notes=one.notes)
+    tell_result(asked, [asdict(one) for one in outcomes], outcome_lines(outcomes))
+    _tell_missing_png(asked)
+    return exit_code(outcomes)
 
 
 def exit_code(outcomes: Iterable[Outcome]) -> int:
@@ -217,16 +208,6 @@ def exit_code(outcomes: Iterable[Outcome]) -> int:
     if any(one.faults for one in made):
         return _BAD_INPUT
     return _DONE if any(one.is_compared for one in made) else _NOTHING_COMPARED
-
-
-def _tell_outcomes(outcomes: list[Outcome], *, is_quiet: bool) -> None:
-    """Tell every fault under the name of its review, then all outcomes in a table."""
-    for one in outcomes:
-        if one.faults:
-            print(f"{one.review}:", file=sys.stderr)
-            tell_fault_lines(one.faults, notes=one.notes)
-    if not is_quiet:
-        print("\n".join(outcome_lines(outcomes)))
 
 
 def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
@@ -245,52 +226,40 @@ def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
     return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]
 
 
-def add_check(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
-    """Add the command ``check``.
-
-    Parameters
-    ----------
-    commands : where commands are added
-    make : makes the parser of one command, with what all commands share
-    bar : progress bar, a context with ``show``
-    """
+def add_check(commands: Any) -> None:
+    """Add the command ``check`` to the commands of the parser."""
     does = "check all logs so far: runs to redo, findings with pictures, noise, runs needed; no differences shown"
     example = "gpubench-kit check my-review"
-    command = make(commands, "check", does, example)
+    command = add_command(commands, "check", does, example=example, run=_check)
     command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml, runs.csv and logs/")
-    command.add_argument("-o", "--output", metavar="FOLDER",
-                         help="where check.html goes (default: reports/<name of the review folder>)")  # fmt: skip
-    command.add_argument("--json", action="store_true", help="print the result as JSON")
-    command.set_defaults(run=lambda asked: _check(asked, bar))
-    # The limits come from the plan's models, which only a reader of this help needs to have loaded.
+    add_output(command, "where check.html goes (default: reports/<name of the review folder>)")
+    add_json(command)
     command.epilog = None
     plain_help = command.format_help
-    command.format_help = lambda: f"{plain_help()}\n{_limits()}\n\n{_EXITS}\n\nExample: {example}\n"  # type: ignore[method-assign]
+
+    def format_help() -> str:
+        """Return the help with every limit; the plan's models are loaded for a reader of it alone."""
+        from gpubench_kit.model.plan.rules import limits_text
+
+        return f"{plain_help()}\n{limits_text()}\n\n{_EXITS}\n\nExample: {example}\n"
+
+    command.format_help = format_help  # type: ignore[method-assign]
 
 
 _EXITS = "Exit codes: 0 done; 1 done, but nothing is recorded yet; 2 bad input. It does not count as a look."
 
 
-def _limits() -> str:
-    """Return every limit with its default and meaning."""
-    from gpubench_kit.model.plan.rules import limits_text
-
-    return limits_text()
-
-
-def _check(asked: argparse.Namespace, bar: Callable) -> int:
+def _check(asked: argparse.Namespace) -> int:
     """Check a review, tell where the page is and what was found."""
     from gpubench_kit.cli.dialogs import confirm_formats_of
     from gpubench_kit.report.pages import build_check
 
     tell_waiting(asked.folder)
-    with bar(asked) as shown:
-        made = build_check(asked.folder, asked.output, progress=shown.show)
-    tell_fault_lines(made.row_faults)
-    if asked.json:
-        print(result_json(made))
-    elif not asked.quiet:
-        print(f"{made.page}\n{made.summary}")
+    with progress_bar(asked) as show:
+        made = build_check(asked.folder, asked.output, progress=show)
+    tell_faults(made.row_faults)
+    tell_result(asked, made, [made.page, made.summary])
+    if not asked.json and not asked.quiet:
         confirm_formats_of(asked.folder)
         _ask_about_claims(asked.folder)
     return _DONE if made.is_anything_recorded else _NOTHING_COMPARED
@@ -299,13 +268,11 @@ def _check(asked: argparse.Namespace, bar: Callable) -> int:
 def _ask_about_claims(folder: str) -> None:
     """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
     from gpubench_kit.claims.rules import sign_question
-    from gpubench_kit.cli.terminal import ask, is_terminal
-    from gpubench_kit.model.plan import PLAN_FILE, load_plan
+    from gpubench_kit.model.plan import load_plan
     from gpubench_kit.model.questions import paste_lines
 
-    place = Path(folder)
-    claims = load_plan(place if place.is_file() else place / PLAN_FILE).claims
-    questions = [one for one in map(sign_question, claims) if one is not None]
+    asked_of = map(sign_question, load_plan(plan_file_of(folder)).claims)
+    questions = [one for one in asked_of if one is not None]
     if not is_terminal():
         print("\n".join(paste_lines(questions)), end="\n" if questions else "")
         return
@@ -315,68 +282,44 @@ def _ask_about_claims(folder: str) -> None:
             print(f"{key}: write {line} into plan.toml in place of its key, before the first report.")
 
 
-def add_sweep(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
-    """Add the command ``sweep``.
-
-    Parameters
-    ----------
-    commands : the parser's commands
-    make : makes a command of its name, what it does and an example
-    bar : makes a progress bar from the arguments
-    """
+def add_sweep(commands: Any) -> None:
+    """Add the command ``sweep`` to the commands of the parser."""
     does = "find the tuning: lowest power without a loss, most efficient setting, what to measure next"
-    command = make(commands, "sweep", does, "gpubench-kit sweep my-review")
+    command = add_command(commands, "sweep", does, example="gpubench-kit sweep my-review", run=_sweep)
     command.add_argument("folder", metavar="FOLDER", help="review folder whose tunings are steps of one change")
-    command.add_argument("-o", "--output", metavar="FOLDER",
-                         help="where tuning.html goes (default: reports/<name of the review folder>)")  # fmt: skip
-    command.add_argument("--json", action="store_true", help="print the result as JSON")
-    command.set_defaults(run=lambda asked: _sweep(asked, bar))
+    add_output(command, "where tuning.html goes (default: reports/<name of the review folder>)")
+    add_json(command)
 
 
-def _sweep(asked: argparse.Namespace, bar: Callable) -> int:
+def _sweep(asked: argparse.Namespace) -> int:
     """Make the page, tell where it is and what was found."""
     from gpubench_kit.report.pages import build_tuning
     from gpubench_kit.wording.catalogue import say
 
-    with bar(asked) as shown:
-        found = build_tuning(asked.folder, asked.output, progress=shown.show)
+    with progress_bar(asked) as show:
+        found = build_tuning(asked.folder, asked.output, progress=show)
     lines = [str(found.page), *found.summary]
     if not found.is_judged:
         lines.append("Nothing could be compared; the page says why.")
     lines.append(say("caution.terminal"))
-    if asked.json:
-        print(result_json(found))
-    elif not asked.quiet:
-        print("\n".join(lines))
+    tell_result(asked, found, lines)
     return _DONE if found.is_judged else _NOTHING_COMPARED
 
 
-def add_archive(commands, *, make: Callable[..., argparse.ArgumentParser], bar: Callable) -> None:
-    """Add the command ``archive``.
-
-    Parameters
-    ----------
-    commands : the parser's commands
-    make : makes a command of its name, what it does and an example
-    bar : makes a progress bar from the arguments
-    """
+def add_archive(commands: Any) -> None:
+    """Add the command ``archive`` to the commands of the parser."""
     does = "gather many reports: noise of the bench, restarts, drivers, cards over time, games worth keeping"
-    command = make(commands, "archive", does, "gpubench-kit archive reports")
+    command = add_command(commands, "archive", does, example="gpubench-kit archive reports", run=_archive)
     command.add_argument("folders", metavar="FOLDER", nargs="+", help="folder that holds reports, at any depth")
-    command.add_argument("-o", "--output", metavar="FOLDER",
-                         help="where the archive goes (default: reports/archive)")  # fmt: skip
-    command.add_argument("--json", action="store_true", help="print the result as JSON")
-    command.set_defaults(run=lambda asked: _archive(asked, bar))
+    add_output(command, "where the archive goes (default: reports/archive)")
+    add_json(command)
 
 
-def _archive(asked: argparse.Namespace, bar: Callable) -> int:
+def _archive(asked: argparse.Namespace) -> int:
     """Make the archive, tell where it is and what it says of restarts."""
     from gpubench_kit.report.build_archive import build_archive
 
-    with bar(asked) as shown:
-        made = build_archive(asked.folders, asked.output, progress=shown.show)
-    if asked.json:
-        print(result_json(made))
-    elif not asked.quiet:
-        print("\n".join([str(made.page), *made.summary]))
+    with progress_bar(asked) as show:
+        made = build_archive(asked.folders, asked.output, progress=show)
+    tell_result(asked, made, [made.page, *made.summary])
     return _DONE if made.is_noise_known else _NOTHING_COMPARED

@@ -1,35 +1,84 @@
-"""What a terminal shows: faults, one a line; questions, each with a default, a way back and a way out."""
+"""What commands share: their options, and what a terminal shows.
+
+That are results; faults, one a line; a bar of progress; questions, each with a default, a way back and a way out.
+"""
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.model.errors import Fault, GpubenchError, LogError
+from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import SHOW, Question
 
 #: Set to anything, it shows where in the kit an unexpected error arose.
 TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
 
 
-def tell_faults(error: GpubenchError) -> None:
-    """Print every fault of an error, and where in the kit it arose if that is asked for.
+def add_command(commands: Any, name: str, does: str, *, example: str, run: Callable) -> argparse.ArgumentParser:
+    """Return the parser of a new command, with what all commands share.
 
     Parameters
     ----------
-    error : what was raised
+    commands : of the parser
+    name : what is typed
+    does : what it does, from a small letter on
+    example : one call of it
+    run : called with what was asked, and returns the exit code
     """
-    tell_fault_lines(error.faults, notes=getattr(error, "__notes__", ()))
+    said = f"{does[0].upper()}{does[1:]}."
+    command = commands.add_parser(name, help=does, description=said, epilog=f"Example: {example}")
+    command.add_argument("--quiet", action="store_true", help="print errors only")
+    command.set_defaults(run=run)
+    return command
 
 
-def tell_fault_lines(faults: Iterable[Fault], *, notes: Iterable[str] = ()) -> None:
+def add_output(command: argparse.ArgumentParser, what: str) -> None:
+    """Add the option for the output folder, with what goes there, and where it goes without."""
+    command.add_argument("-o", "--output", metavar="FOLDER", help=what)
+
+
+def add_json(command: argparse.ArgumentParser, what: str = "print the result as JSON") -> None:
+    """Add the option for JSON."""
+    command.add_argument("--json", action="store_true", help=what)
+
+
+@contextmanager
+def progress_bar(asked: argparse.Namespace) -> Iterator[Callable[[float, str], None]]:
+    """Show a bar while a block runs; none when nobody watches a terminal.
+
+    Parameters
+    ----------
+    asked : the command's options
+
+    Yields
+    ------
+    function that is called with the share done and what is being done
+    """
+    from tqdm import tqdm
+
+    is_off = asked.quiet or not sys.stderr.isatty()
+    shape = "{desc}: {percentage:3.0f}%|{bar}| {elapsed}"
+    with tqdm(total=100, disable=is_off, bar_format=shape, leave=False, file=sys.stderr) as bar:
+
+        def show(share: float, what: str) -> None:
+            """Show the share done and what is being done."""
+            bar.set_description_str(what, refresh=False)
+            bar.update(max(0.0, 100 * share - bar.n))
+
+        yield show
+
+
+def tell_faults(faults: Iterable[Fault], *, notes: Iterable[str] = ()) -> None:
     """Print faults, one a line.
 
     Parameters
@@ -43,6 +92,21 @@ def tell_fault_lines(faults: Iterable[Fault], *, notes: Iterable[str] = ()) -> N
         print("\n".join(notes), file=sys.stderr)
 
 
+def tell_result(asked: argparse.Namespace, made: Any, lines: Iterable[object]) -> None:
+    """Print what a command made, as JSON if that is asked for, else as lines, or nothing.
+
+    Parameters
+    ----------
+    asked : the command's options
+    made : see `result_json`
+    lines : the same in words
+    """
+    if asked.json:
+        print(result_json(made))
+    elif not asked.quiet:
+        print("\n".join(map(str, lines)))
+
+
 def result_json(made: Any) -> str:
     """Return what a command made as JSON: its fields by name, paths as text.
 
@@ -52,6 +116,18 @@ def result_json(made: Any) -> str:
     """
     content = made if isinstance(made, (dict, list)) else asdict(made)
     return json.dumps(content, indent=2, ensure_ascii=False, default=str)
+
+
+def plan_file_of(folder: str) -> Path:
+    """Return the plan of a review that is named by its folder, or by the plan itself.
+
+    Parameters
+    ----------
+    folder : as it was typed
+    """
+    from gpubench_kit.model.plan import PLAN_FILE
+
+    return Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
 
 
 def check_file(word: str, problem: str = "there is no such file") -> None:
@@ -135,13 +211,17 @@ def _number(every: Sequence[Question], place: int) -> str:
 def _answered(one: Question, number: str) -> str | None:
     """Return the answer to one question; None to go back."""
     _say(one.text, first=number)
-    _say_all(one.about)
+    for line in one.about:
+        _say(line)
     while (typed := _typed(one)) != _BACK:
         chosen = _chosen(one, typed)
         if typed == _EVIDENCE or chosen == SHOW:
-            _say_all(one.evidence or ("There is nothing more to show.",))
+            for line in one.evidence or ("There is nothing more to show.",):
+                _say(line)
         elif chosen is None:
-            _say(_wrong(one, typed))
+            digits = f"1 to {len(one.choices)}, " if one.choices else ""
+            wrong = one.check(typed) if one.is_typed and one.check else ""
+            _say(wrong or f"This is no answer here: {digits}Enter, 0 (back) or ? (why).")
         else:
             return chosen
     return None
@@ -151,7 +231,7 @@ def _typed(one: Question) -> str:
     """Return what was typed, blanks at its ends left out; raise where it stops the dialog."""
     offered = [f"[Enter: {one.default_text}]"]
     offered += [f"{digit} {choice.text}" for digit, choice in enumerate(one.choices, start=1)]
-    width = max(20, _width() - _INDENT)
+    width = max(20, terminal_width() - _INDENT)
     lines = textwrap.wrap("   ".join(offered), width=width, break_on_hyphens=False)
     print("\n".join(" " * _INDENT + line for line in lines), end="  > ", flush=True)
     try:
@@ -173,17 +253,9 @@ def _chosen(one: Question, typed: str) -> str | None:
     return typed if one.is_typed and not (one.check and one.check(typed)) else None
 
 
-def _wrong(one: Question, typed: str) -> str:
-    """Return what is wrong with an answer."""
-    if one.is_typed and one.check:
-        return one.check(typed)
-    digits = f"1 to {len(one.choices)}, " if one.choices else ""
-    return f"This is no answer here: {digits}Enter, 0 (back) or ? (why)."
-
-
 def _say(text: str, *, first: str = "") -> None:
     """Print a text beside a number, wrapped to the width of the terminal."""
-    width = max(_INDENT + 20, _width())
+    width = max(_INDENT + 20, terminal_width())
     begin = f"{first:<{_INDENT}}"
     if len(begin) + len(text) <= width:
         print(begin + text)
@@ -192,12 +264,6 @@ def _say(text: str, *, first: str = "") -> None:
                         break_on_hyphens=False))  # fmt: skip
 
 
-def _say_all(lines: Sequence[str]) -> None:
-    """Print lines below a question."""
-    for line in lines:
-        _say(line)
-
-
-def _width() -> int:
+def terminal_width() -> int:
     """Return the width of the terminal."""
     return shutil.get_terminal_size((100, 24)).columns

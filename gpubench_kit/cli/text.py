@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.wording.catalogue import say
@@ -24,6 +24,9 @@ from gpubench_kit.wording.numbers import (
 )
 from gpubench_kit.wording.reasons import more_rounds_text, reason_words
 
+if TYPE_CHECKING:
+    from gpubench_kit.statistics.two_sample import TwoSample
+
 _LOWS = {"quantile": "quantile of the frame times", "slowest_frames": "mean of the slowest frames",
          "time_share": "share of the time"}  # fmt: skip
 
@@ -35,24 +38,38 @@ def inspection_text(told: Mapping[str, Any]) -> str:
     ----------
     told : as `inspect_log` returns it
     """
-    lines = ["Columns", *_column_lines(told["columns"]), "", "Run"]
-    lines += [f"  {count_text(told['n_frames'], 'frame')} in {number_text(told['duration_s'], decimals=2)} s"]
-    lines += ["", "Metrics", *_metric_lines(told["metrics"])]
+    lines = ["Columns"]
+    for name, one in told["columns"].items():
+        unit = f" [{one['unit']}]" if one["unit"] else ""
+        lines.append(f"  {name}: column '{one['column']}'{unit}, since {one['why']}")
+    lines += [
+        "",
+        "Run",
+        f"  {count_text(told['n_frames'], 'frame')} in {number_text(told['duration_s'], decimals=2)} s",
+    ]
+    lines += ["", "Metrics"]
+    lines += [f"  {METRICS[name].label:<28} {value_text(value, name)}" for name, value in told["metrics"].items()]
     if told["lows"]:
-        lines += ["", "The lows by definition (1 %, 0.1 %)", *_low_lines(told["lows"])]
+        lines += ["", "The lows by definition (1 %, 0.1 %)"]
+    for name, values in told["lows"].items():
+        both = ", ".join(value_text(values[share], "low_1pct_fps") for share in ("1pct", "0p1pct"))
+        lines.append(f"  {_LOWS.get(name, name):<28} {both}")
     if told["sensors"]:
-        lines += ["", "Sensors (mean, largest)", *_sensor_lines(told["sensors"])]
+        lines += ["", "Sensors (mean, largest)"]
+    for name, one in told["sensors"].items():
+        both = f"{value_text(one['mean'], name)}, {value_text(one['maximum'], name)}"
+        lines.append(f"  {METRICS[name].label:<28} {both}")
     if told["findings"]:
         lines += ["", "Findings", *(f"  {one['message']} {one['action']}".rstrip() for one in told["findings"])]
     return "\n".join(lines)
 
 
-def comparison_text(found) -> str:
+def comparison_text(found: TwoSample) -> str:
     """Return what two lists of runs show, as text.
 
     Parameters
     ----------
-    found : TwoSample
+    found : result of the comparison
     """
     unit = _change_unit(found)
     rows = [
@@ -72,23 +89,24 @@ def comparison_text(found) -> str:
     return "\n".join([*sentences(found), "", *table])
 
 
-def comparison_json(found) -> str:
+def comparison_json(found: TwoSample) -> str:
     """Return what two lists of runs show, and what may be said of it, as JSON; what is not defined is null.
 
     Parameters
     ----------
-    found : TwoSample
+    found : result of the comparison
     """
-    numbers = {name: _finite(value) for name, value in asdict(found).items()}
-    return as_json(numbers | {"text": list(sentences(found))})
+    numbers = asdict(found)
+    missing = [name for name, value in numbers.items() if isinstance(value, float) and not math.isfinite(value)]
+    return as_json(numbers | dict.fromkeys(missing) | {"text": list(sentences(found))})
 
 
-def sentences(found) -> Iterator[str]:
+def sentences(found: TwoSample) -> Iterator[str]:
     """Yield what may be said of two lists of runs, and what to know about it.
 
     Parameters
     ----------
-    found : TwoSample
+    found : result of the comparison
     """
     label = METRICS[found.metric].label
     if found.verdict == "no_verdict":
@@ -119,7 +137,7 @@ def sentences(found) -> Iterator[str]:
         yield say("reason.text.two_runs_only")
 
 
-def _without_verdict(found, label: str) -> Iterator[str]:
+def _without_verdict(found: TwoSample, label: str) -> Iterator[str]:
     """Yield what was measured, why it is no verdict, and what would explain it or settle it."""
     change = change_text(found.change, _change_unit(found))
     if min(found.n, found.n_against) == 1:
@@ -134,7 +152,7 @@ def _without_verdict(found, label: str) -> Iterator[str]:
         yield say("compare.flag")
 
 
-def _tipping(found, label: str) -> Iterator[str]:
+def _tipping(found: TwoSample, label: str) -> Iterator[str]:
     """Yield what the test setup must have done between two blocks to explain the change."""
     if is_missing(found.restart_spread_pct):
         return
@@ -151,7 +169,7 @@ def _tipping(found, label: str) -> Iterator[str]:
         yield say("compare.noise")
 
 
-def _of_margin(found) -> Iterator[str]:
+def _of_margin(found: TwoSample) -> Iterator[str]:
     """Yield which way a change of the margin is ruled out: what lies beyond that end of the one-sided test."""
     if is_missing(found.margin):
         return
@@ -165,7 +183,7 @@ def _of_margin(found) -> Iterator[str]:
         yield say("compare.open", down=down, up=up, margin=size)
 
 
-def _design_text(found) -> str:
+def _design_text(found: TwoSample) -> str:
     """Return how the runs were done, in words, and how many of them make rounds."""
     text = say(f"compare.design.{found.order}")
     if found.design == "rounds":
@@ -173,12 +191,12 @@ def _design_text(found) -> str:
     return text
 
 
-def _change_unit(found) -> str:
+def _change_unit(found: TwoSample) -> str:
     """Return the unit in which changes are written."""
     return "%" if found.scale == "ratio" else found.unit
 
 
-def _margin_text(found) -> str:
+def _margin_text(found: TwoSample) -> str:
     """Return the margin with its unit."""
     return percent_text(found.margin) if found.scale == "ratio" else unit_text(found.margin, found.unit)
 
@@ -191,34 +209,3 @@ def as_json(told: Mapping[str, Any]) -> str:
     told : plain JSON values
     """
     return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def _finite(value: object) -> object:
-    """Return a value that JSON has; nan and infinity become None."""
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _column_lines(columns: Mapping[str, Mapping[str, Any]]) -> Iterable[str]:
-    """Yield which column is what, and why."""
-    for name, one in columns.items():
-        unit = f" [{one['unit']}]" if one["unit"] else ""
-        yield f"  {name}: column '{one['column']}'{unit}, since {one['why']}"
-
-
-def _metric_lines(metrics: Mapping[str, float]) -> Iterable[str]:
-    """Yield the value of each metric."""
-    for name, value in metrics.items():
-        yield f"  {METRICS[name].label:<28} {value_text(value, name)}"
-
-
-def _low_lines(lows: Mapping[str, Mapping[str, float]]) -> Iterable[str]:
-    """Yield both lows in each definition."""
-    for name, values in lows.items():
-        both = ", ".join(value_text(values[share], "low_1pct_fps") for share in ("1pct", "0p1pct"))
-        yield f"  {_LOWS.get(name, name):<28} {both}"
-
-
-def _sensor_lines(sensors: Mapping[str, Mapping[str, float]]) -> Iterable[str]:
-    """Yield mean and largest value of each sensor."""
-    for name, one in sensors.items():
-        yield f"  {METRICS[name].label:<28} {value_text(one['mean'], name)}, {value_text(one['maximum'], name)}"

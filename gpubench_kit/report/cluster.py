@@ -49,7 +49,7 @@ class Cluster:
     workers : reports made at a time; known after entering
     """
 
-    cores = 1
+    cores: int | None = 1
     patience_s = _PATIENCE_S
 
     def __init__(self, address: str):
