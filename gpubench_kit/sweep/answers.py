@@ -10,7 +10,7 @@ import numpy as np
 from gpubench_kit.model.plan.ladder import Ladder, Line, Setting
 from gpubench_kit.statistics.units import scaled_margin
 from gpubench_kit.sweep.curves import Curves, points_of
-from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Failures, Losses, Measured, ruled_out
+from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Failures, Measured, ruled_out
 from gpubench_kit.sweep.search import (
     Advice,
     Search,
@@ -19,7 +19,6 @@ from gpubench_kit.sweep.search import (
     next_settings,
     search_sequence,
 )
-from gpubench_kit.sweep.shape import Shape
 
 
 @dataclass(frozen=True)
@@ -99,7 +98,10 @@ def answer_line(
         "stop": advice.stop,
     }
     proposals = _proposal_rows(advice, curves.line, ladder=measured.ladder, failures=failures)
-    return Answer(curves, search, row | _shape_columns(curves.rate), proposals)
+    if curves.rate is not None:
+        names = ("fits", "rises", "bends", "knee", "knee_ci_low", "knee_ci_high")
+        row |= {name: getattr(curves.rate, name) for name in names}
+    return Answer(curves, search, row, proposals)
 
 
 def _lowest(measured: Measured, steps: tuple[Setting, ...], *, group: int, passed: np.ndarray) -> str:
@@ -125,15 +127,6 @@ def _response(measured: Measured, curves: Curves, group: int) -> Callable[[float
         return lambda place: float(np.interp(place, shape.at, shape.change))
     points = points_of(measured, curves.line, losses=measured.rate, group=group)
     return lambda place: float(np.interp(place, points.at, points.change)) if len(points.at) else 0.0
-
-
-def _shape_columns(shape: Shape | None) -> dict:
-    """Return what the fitted frame rate looks like, as columns."""
-    if shape is None:
-        return {}
-    return {
-        name: getattr(shape, name) for name in ("fits", "rises", "bends", "knee", "knee_ci_low", "knee_ci_high")
-    }
 
 
 def _proposal_rows(advice: Advice, line: Line, *, ladder: Ladder, failures: Mapping[str, Failures]) -> list[dict]:
@@ -188,43 +181,23 @@ def setting_rows(
         "n": int(rate.n[:, group].max(initial=0)), "n_games": int(rate.n_games[:, group].max(initial=0)),
         **factory, **_failure_columns(failures[reference]),
     }  # fmt: skip
-    for answer in answers:
-        yield from _line_rows(measured, answer, failures, group=group, factory=factory)
-
-
-def _line_rows(
-    measured: Measured,
-    answer: Answer,
-    failures: Mapping[str, Failures],
-    *,
-    group: int,
-    factory: Mapping[str, float],
-) -> Iterator[dict]:
-    """Yield the rows of one line, by place on the ladder."""
-    line: Line = answer.curves.line
-    for setting in line.settings:
+    for answer, setting in ((one, setting) for one in answers for setting in one.curves.line.settings):
         row = measured.place_of(setting.tuning)
-        columns = {}
+        columns: dict[str, float] = {}
         for metric, losses in ((RATE, measured.rate), (POWER, measured.power), (ENERGY, measured.energy)):
-            change = losses.change[row, group]
+            change, half = losses.change[row, group], losses.half_width(measured.level)[row, group]
+            ends = {"change": change, "ci_low": change - half, "ci_high": change + half}
             columns[metric] = float(factory[metric] * np.exp(change))
-            columns |= _interval(_NAMES[metric], losses, measured.level, place=(row, group))
+            columns |= {f"{_NAMES[metric]}_{end}": float(100 * np.expm1(value)) for end, value in ends.items()}
         yield {
-            "tuning": setting.tuning, "line": line.name, "at": setting.at, "is_factory": False,
-            "n": int(measured.rate.n[row, group]), "n_games": int(measured.rate.n_games[row, group]),
+            "tuning": setting.tuning, "line": answer.curves.line.name, "at": setting.at, "is_factory": False,
+            "n": int(rate.n[row, group]), "n_games": int(rate.n_games[row, group]),
             "reason": measured.reason(row, group),
             **columns,
             "loss_at_most": 100 * -np.expm1(-measured.tests.worst_loss[row, group]),
             "p_non_inferiority": measured.tests.p[row, group],
             **answer.outcome(setting.tuning), **_failure_columns(failures[setting.tuning]),
         }  # fmt: skip
-
-
-def _interval(name: str, losses: Losses, level: float, *, place: tuple[int, int]) -> dict[str, float]:
-    """Return a change and its interval against zero, in percent."""
-    change, half = losses.change[place], losses.half_width(level)[place]
-    ends = {"change": change, "ci_low": change - half, "ci_high": change + half}
-    return {f"{name}_{end}": float(100 * np.expm1(value)) for end, value in ends.items()}
 
 
 def _failure_columns(failed: Failures) -> dict:
