@@ -50,7 +50,7 @@ def noise_ratios(results: list[tuple[Games, Pooled]]) -> list[np.ndarray]:
 
     Parameters
     ----------
-    results : the games of every pair and metric, and their mean
+    results : the games of every pair and metric, and their mean; at least one
 
     Returns
     -------
@@ -62,8 +62,6 @@ def noise_ratios(results: list[tuple[Games, Pooled]]) -> list[np.ndarray]:
     The geometric mean of a game's variance over the median of the games, for each pair and metric. Linked games
     count by what they add to the variance of the mean.
     """
-    if not results:
-        return []
     keys, logs = [], []
     for games, pooled in results:
         keys.append(_unit_keys(games))
