@@ -65,7 +65,7 @@ def make_facts(runs):
         facts = RunFacts(
             run=row.run, n_frames=int(row.n_frames), duration_s=30.0, shortest_ms=5.0, longest_ms=40.0,
             interval_ms=7.0 + 0.01 * place, share_at_interval=0.05, first_part_ms=7.0 + 0.001 * (place % 3),
-            later_part_ms=7.0, n_samples=60, sample_step_s=0.5, longest_sample_gap_s=0.6, sensor_overlap=1.0,
+            later_part_ms=7.0, n_samples=60, longest_sample_gap_s=0.6, sensor_overlap=1.0,
             shift_s=-3.0 - place, mean_load_pct=98.0, first_part_w=298.0 + place % 3, later_part_w=300.0,
             first_part_c=66.0, later_part_c=67.0,
         )  # fmt: skip
