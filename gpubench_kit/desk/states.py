@@ -105,6 +105,8 @@ class Desk(Looks):
                 self._change("repeat", self.keeper.with_note(shown.run, f"cause of the crash: {text}"), repeat=True)
             else:
                 self._change("note", self.keeper.with_note(shown.run, text))
+        if self.shown.state == "note":
+            self._next()  # It could not be written: the trouble is told, and the keys go on.
 
     def _typed_row(self, text: str) -> None:
         one, row = (
