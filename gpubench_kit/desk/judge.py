@@ -14,7 +14,7 @@ from statistics import median
 import numpy as np
 
 from gpubench_kit.checks.tuning_checks import SIGNS
-from gpubench_kit.desk.evening import with_card
+from gpubench_kit.desk.journal import with_card
 from gpubench_kit.desk.keeping import Keeper
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import RunLog

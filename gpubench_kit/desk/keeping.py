@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from gpubench_kit.desk.evening import CAN_UNDO, evening_of, inverse
-from gpubench_kit.desk.journal import Disk, Journal, digest
+from gpubench_kit.desk.journal import CAN_UNDO, Disk, Journal, digest, evening_of, inverse
 from gpubench_kit.desk.sheet_text import merged, read_sheet
 from gpubench_kit.logs.match_files import WITNESS_FILE
 from gpubench_kit.model.errors import Fault, GpubenchError, TableError

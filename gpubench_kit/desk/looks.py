@@ -11,9 +11,8 @@ from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
-from gpubench_kit.desk.evening import Evening
 from gpubench_kit.desk.forecast import Forecast, forecast_of
-from gpubench_kit.desk.journal import NameTaken
+from gpubench_kit.desk.journal import Evening, NameTaken
 from gpubench_kit.desk.keeping import MARGIN, DiskFull, Keeper
 from gpubench_kit.desk.recordings import Recording, names_in, recordings_in
 from gpubench_kit.desk.taking import Taker
@@ -224,19 +223,15 @@ class Looks:
         while complete and self.shown.state in _TAKING:
             self._take_file(complete.pop(0))
         if self.shown.state in ("next", "recording"):
-            self._show_growing(now)
-
-    def _show_growing(self, now: float) -> None:
-        """Show the recording that grows, or that none does."""
-        growing = self.watch.growing()
-        if growing:
-            self.taker.sort_out(growing, now)
-        name = growing.path.name if growing and growing.waits else ""
-        if self.shown.state == "next" and name:
-            self.seen_at = self.keeper.clock.now()
-            self.shown = replace(self.shown, state="recording", why=name)
-        elif self.shown.state == "recording" and not name:
-            self._next()
+            growing = self.watch.growing()
+            if growing:
+                self.taker.sort_out(growing, now)
+            name = growing.path.name if growing and growing.waits else ""
+            if self.shown.state == "next" and name:
+                self.seen_at = self.keeper.clock.now()
+                self.shown = replace(self.shown, state="recording", why=name)
+            elif self.shown.state == "recording" and not name:
+                self._next()
 
     def _take_file(self, seen: Seen, *, at_once: bool = False) -> None:
         """Take every run of a file that is complete."""

@@ -9,8 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from gpubench_kit.desk.evening import evening_of
-from gpubench_kit.desk.journal import Disk, Foreign, Journal
+from gpubench_kit.desk.journal import Disk, Foreign, Journal, evening_of
 from gpubench_kit.desk.keeping import FOLDER, JOURNAL, SHEET_BEFORE, Clock, Keeper
 from gpubench_kit.desk.sheet_text import read_sheet
 from gpubench_kit.desk.states import Desk

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from gpubench_kit.desk.evening import with_card
+from gpubench_kit.desk.journal import with_card
 from gpubench_kit.desk.judge import Judge, Judged, Verdict, judged_of
 from gpubench_kit.desk.keeping import Keeper
 from gpubench_kit.desk.recordings import Recording, append_sensors, file_name

@@ -19,8 +19,7 @@ from gpubench_kit.desk.demo import Player, make_demo
 from gpubench_kit.desk.desk_page import page_of
 from gpubench_kit.desk.looks import Shown
 from gpubench_kit.desk.open import opened_desk
-from gpubench_kit.desk.screen import in_ascii, lines_of, plain_line
-from gpubench_kit.desk.terminal import PlainScreen, Screen, key_of, run_desk
+from gpubench_kit.desk.terminal import PlainScreen, Screen, in_ascii, key_of, lines_of, plain_line, run_desk
 from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.synthetic.recipe import MadeTuning
 

@@ -10,7 +10,7 @@ from made_evening import Evening, made_review
 from source_trees import ROOT
 
 from gpubench_kit.desk.says import view_of
-from gpubench_kit.desk.screen import lines_of
+from gpubench_kit.desk.terminal import lines_of
 
 SCREENS = ROOT / "tests" / "data" / "desk_screens.txt"
 REVIEW = made_review(games=4, rounds=2, scene_s=4.0, fps=30.0)
