@@ -6,11 +6,11 @@ from contextlib import contextmanager
 from functools import lru_cache
 
 import numpy as np
-from scipy import special
 
 from gpubench_kit.late_loading import loaded_when_used
 
 #: Each takes up to a second and tens of megabytes, and most of what the kit does needs none of them.
+special = loaded_when_used("scipy.special")
 optimize = loaded_when_used("scipy.optimize")
 csgraph = loaded_when_used("scipy.sparse.csgraph")
 sparse = loaded_when_used("scipy.sparse")
