@@ -88,10 +88,15 @@ def answer(results: Results) -> Section:
         "pictures": _card_pictures(results, cards),
     }
     body = render("answer.html.j2", values)
+    kick = ", ".join(list(kicker(results))[1:3])
+    lines = " ".join(further_lines(results))
+    description = say(
+        "answer.description", title=title, lines=lines, about=kick, level=level_text(results)
+    ).replace("  ", " ")
     head = Head(
         tuple(kicker(results)),
         tuple(further_lines(results)),
-        _description(results, title),
+        description,
         results.plan.review.site_url,
     )
     return Section("result", title, body, head=head)
@@ -102,15 +107,6 @@ def _card_pictures(results: Results, cards: Sequence[Rows]) -> list[tuple[str, s
     main = next((one for one in cards if one.is_main), None)
     name = "tunings-1" if main and len(main.rows) > TUNINGS_OF_A_PICTURE else "tunings"
     return picture_links(results, name, setting=results.groups[0]) if main else []
-
-
-def _description(results: Results, title: str) -> str:
-    """Return the finding with the card, the games and the runs, for whoever shares the page."""
-    kick = ", ".join(list(kicker(results))[1:3])
-    lines = " ".join(further_lines(results))
-    return say("answer.description", title=title, lines=lines, about=kick, level=level_text(results)).replace(
-        "  ", " "
-    )
 
 
 def unit_of_change(row: Any) -> str:
@@ -163,7 +159,17 @@ def rows_of(results: Results, block: Block, *, group: str, name: Callable[[Pair]
             )
             small = ", ".join(_small_line(results, pair, group))
             title = name(pair) if name else _row_name(results, block, pair)
-            rows.append(Row(title, results.place(pair.of), _changes(results, pair), tiles, small))
+            tuning = next(one for one in results.plan.tunings if one.name == pair.of.tuning)
+            runs = results.runs
+            is_its = (
+                (runs["tuning"] == pair.of.tuning)
+                & (runs["card"] == pair.of.card)
+                & (runs["excluded_for"] == "crash")
+            )
+            told = [amounts_text(tuning.changes, signed=True), amounts_text(tuning.held_at)]
+            told += [say("answer.crashed", n=int(is_its.sum()))] * bool(is_its.sum())
+            changes = ", ".join(one for one in told if one)
+            rows.append(Row(title, results.place(pair.of), changes, tiles, small))
     return rows
 
 
@@ -182,16 +188,6 @@ def _row_name(results: Results, block: Block, pair: Pair) -> str:
     if block.common is None:
         return say("answer.pair", of=name, against=pair.against.tuning)
     return name
-
-
-def _changes(results: Results, pair: Pair) -> str:
-    """Return what a tuning changes, as the plan states it, and how many of its runs crashed."""
-    tuning = next(one for one in results.plan.tunings if one.name == pair.of.tuning)
-    runs = results.runs
-    is_its = (runs["tuning"] == pair.of.tuning) & (runs["card"] == pair.of.card) & (runs["excluded_for"] == "crash")
-    told = [amounts_text(tuning.changes, signed=True), amounts_text(tuning.held_at)]
-    told += [say("answer.crashed", n=int(is_its.sum()))] * bool(is_its.sum())
-    return ", ".join(one for one in told if one)
 
 
 def amounts_text(changes: dict[str, float], *, signed: bool = False) -> str:
@@ -348,18 +344,14 @@ def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, 
     if row.games_left_out and row.n_games:
         yield "", say("answer.games_out", tuning=name, metric=metric, games=row.games_left_out)
     if is_conditional(row):
-        yield "", _unless(pair, row)
-
-
-def _unless(pair: Pair, row: Any) -> str:
-    """Return the direction of a result that only a change of the test setup between two blocks could explain."""
-    unit = unit_of_change(row)
-    is_better = (row.change > 0) == (METRICS[row.metric].better == "higher")
-    return say(
-        f"answer.unless_{'better' if is_better else 'worse'}",
-        of=capital(pair.of.card if pair.is_between else pair.of.tuning),
-        against=pair.against.card if pair.is_between else pair.against.tuning,
-        metric=metric_of(row.metric).label,
-        change=change_text(row.bench_change_pct, unit).lstrip("+"),
-        spread=change_text(row.restart_spread_pct, unit).lstrip("+"),
-    )
+        unit = unit_of_change(row)
+        is_better = (row.change > 0) == (METRICS[row.metric].better == "higher")
+        unless = say(
+            f"answer.unless_{'better' if is_better else 'worse'}",
+            of=capital(pair.of.card if pair.is_between else pair.of.tuning),
+            against=pair.against.card if pair.is_between else pair.against.tuning,
+            metric=metric_of(row.metric).label,
+            change=change_text(row.bench_change_pct, unit).lstrip("+"),
+            spread=change_text(row.restart_spread_pct, unit).lstrip("+"),
+        )
+        yield "", unless

@@ -92,7 +92,9 @@ def head_sentences(archive: Archive) -> Iterator[str]:
     if len(between):
         row = next(between.itertuples())
         restarts = count_text(row.restarts, "restart")
-        yield say("archive.head.restarts", spread=_with_range(row), restarts=restarts)
+        low, high = (number_text(one, decimals=2) for one in (row.ci_low, row.ci_high))
+        with_range = f"{number_text(row.spread, decimals=2)} {row.unit} ({say('cost.span', low=low, high=high)})"
+        yield say("archive.head.restarts", spread=with_range, restarts=restarts)
     else:
         yield say("archive.head.no_restarts")
     real, n_judged = _changes_of_drivers(archive, metric)
@@ -410,11 +412,6 @@ def _interval(row: Any) -> str:
         return MISSING
     high = number_text(row.ci_high, decimals=2) if pd.notna(row.ci_high) else say("archive.any")
     return say("cost.span", low=number_text(row.ci_low, decimals=2), high=high)
-
-
-def _with_range(row: Any) -> str:
-    low, high = (number_text(one, decimals=2) for one in (row.ci_low, row.ci_high))
-    return f"{number_text(row.spread, decimals=2)} {row.unit} ({say('cost.span', low=low, high=high)})"
 
 
 def _widening(row: Any) -> str:

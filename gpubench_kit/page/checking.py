@@ -151,19 +151,18 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
     body += [paragraph(say("check.findings.unseen", n=unseen))] * bool(unseen)
     for place, run in enumerate(order):
         pictured = {"plan": plan, "found_in": found_in} if place < _MOST_PICTURED else None
-        body.append(_run_block(review, single[single["run"] == run], pictured))
+        own = single[single["run"] == run]
+        row = review.runs.set_index("run").loc[own["run"].iloc[0]]
+        what = ", ".join(
+            filter(None, [scene_text(row["game"], row["setting"]), row["tuning"], _round(row["round"])])
+        )
+        title = heading(f"{row.name}: {what}", name=_address(row.name))
+        start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
+        listed = terms(_term(one, start) for one in own.itertuples())
+        drawn = pictures_of_run(review, row.name, checks=tuple(own["check"]), **pictured) if pictured else []
+        run_block = join([title, listed, figures(map(figure, drawn))])
+        body.append(run_block)
     return Section("findings", say("quality.findings"), join(body))
-
-
-def _run_block(review: Review, own: pd.DataFrame, pictured: dict[str, Any] | None) -> Markup:
-    """Return what was found in one run, with its pictures where it is among those that have some."""
-    row = review.runs.set_index("run").loc[own["run"].iloc[0]]
-    what = ", ".join(filter(None, [scene_text(row["game"], row["setting"]), row["tuning"], _round(row["round"])]))
-    title = heading(f"{row.name}: {what}", name=_address(row.name))
-    start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
-    listed = terms(_term(one, start) for one in own.itertuples())
-    drawn = pictures_of_run(review, row.name, checks=tuple(own["check"]), **pictured) if pictured else []
-    return join([title, listed, figures(map(figure, drawn))])
 
 
 def _term(row: Any, start: str = "") -> tuple[Markup | str, str]:

@@ -181,9 +181,19 @@ def check_logs(review: Review, findings: pd.DataFrame) -> Section:
     """
     of_files = findings[findings["check"].isin(OF_FILES)]
     is_row = of_files["check"] == "run_sheet_row"
+    there = {
+        "frame_log": {task.run for task in review.tasks if task.frame_path is not None},
+        "sensor_log": {task.run for task in review.tasks if task.sensor_path is not None},
+    }
+    lost = (
+        (row.run, getattr(row, column))
+        for row, (column, runs) in product(review.runs.itertuples(), there.items())
+        if getattr(row, column) and row.run not in runs
+    )
+    missing = (say("check.logs.names", run=run, file=file) for run, file in lost)
     parts = {
         "bad_rows": map(finding_text, of_files[is_row].itertuples()),
-        "missing": _missing(review),
+        "missing": missing,
         "files": map(finding_text, of_files[~is_row].itertuples()),
     }
     facts = [one for one in (review.facts_of(task.run) for task in review.tasks) if one is not None]
@@ -198,20 +208,6 @@ def check_logs(review: Review, findings: pd.DataFrame) -> Section:
         evidence = terms((capital(_role(one.role)), f"{one.label}: {one.why}") for one in choices)
         body.append(details(say("check.logs.why", run=example.run), evidence))
     return Section("logs", say("check.logs.title"), join(body))
-
-
-def _missing(review: Review) -> Iterator[str]:
-    """Return the rows whose logs are not there."""
-    there = {
-        "frame_log": {task.run for task in review.tasks if task.frame_path is not None},
-        "sensor_log": {task.run for task in review.tasks if task.sensor_path is not None},
-    }
-    lost = (
-        (row.run, getattr(row, column))
-        for row, (column, runs) in product(review.runs.itertuples(), there.items())
-        if getattr(row, column) and row.run not in runs
-    )
-    return (say("check.logs.names", run=run, file=file) for run, file in lost)
 
 
 def _how_read(facts: list[RunFacts]) -> Iterator[str]:

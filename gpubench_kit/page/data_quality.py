@@ -43,9 +43,11 @@ def quality(results: Results, *, tables: str = "tables") -> Section:
     results : see `gpubench_kit.page.results.Results`
     tables : folder of the tables, as seen from the page
     """
+    awaited = (results.runs["excluded_for"] == "not_recorded").any()
+    is_open = bool(awaited or (results.findings["severity"] == "stop").any() or alerts(results))
     values = {
         "tables": tables,
-        "word": say("quality.open" if _is_open(results) else "quality.good"),
+        "word": say("quality.open" if is_open else "quality.good"),
         "line": " ".join(_line(results)),
         "more": join(
             [left_out_runs(results.runs), all_findings(results.findings), _noise(results), _order(results)]
@@ -53,12 +55,6 @@ def quality(results: Results, *, tables: str = "tables") -> Section:
         "method": method_body(results) if len(results.comparisons) else "",
     }
     return Section("quality", say("quality.title"), render("quality.html.j2", values))
-
-
-def _is_open(results: Results) -> bool:
-    """Return whether a finding withholds a verdict or touches a tuning, or runs are still to come."""
-    awaited = (results.runs["excluded_for"] == "not_recorded").any()
-    return bool(awaited or (results.findings["severity"] == "stop").any() or alerts(results))
 
 
 def _line(results: Results) -> Iterator[str]:
@@ -181,15 +177,9 @@ def _noise(results: Results) -> Markup:
     listed = listing(columns, list(shown.itertuples()), caption=caption)
     if not listed:
         return Markup("")
-    return join(
-        [heading(say("quality.noise")), paragraph(say("quality.noise_help")), _noise_chart(main, results), listed]
-    )
-
-
-def _noise_chart(rows: pd.DataFrame, results: Results) -> Markup:
-    """Return the noise of every game as a chart; nothing where there is none to draw."""
     margin = results.plan.margin_of(results.plan.analysis.primary)
-    return figures([figure(noise_of_games(rows, metric=results.plan.analysis.primary, margin=margin))])
+    noise_chart = figures([figure(noise_of_games(main, metric=results.plan.analysis.primary, margin=margin))])
+    return join([heading(say("quality.noise")), paragraph(say("quality.noise_help")), noise_chart, listed])
 
 
 def _order(results: Results) -> Markup:

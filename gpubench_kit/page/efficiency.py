@@ -292,11 +292,6 @@ def _stacked(row: Any) -> Markup:
     return stacked(f"{whole}\n{between}")
 
 
-def _with_interval(row: Any) -> str:
-    """Return a difference with its interval; nothing where there is none."""
-    return "" if row is None else change_and_interval_text(row.value, row.ci_low, row.ci_high, unit=row.unit)
-
-
 def _method(costs: pd.DataFrame, plan) -> Iterator[str]:
     """Yield how the estimates were made, and what they leave out."""
     metric = next(iter(costs.loc[costs["quantity"] == "power", "metric"]))
@@ -386,7 +381,12 @@ def _price(row: Any, plan) -> str:
 def _value(row: Any, plan) -> str:
     """Return the sentence on performance for the price."""
     label = metric_of(row.metric).label
-    return say("cost.value", metric=label, change=_with_interval(row), **_sides(row, plan))
+    return say(
+        "cost.value",
+        metric=label,
+        change=("" if row is None else change_and_interval_text(row.value, row.ci_low, row.ci_high, unit=row.unit)),
+        **_sides(row, plan),
+    )
 
 
 _SENTENCES: dict[str, Callable[[Any, Any], str]] = {

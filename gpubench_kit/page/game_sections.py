@@ -76,13 +76,8 @@ def games(results: Results) -> Section:
     roles = _roles(results)
     order = [*roles, *sorted((game for game in by_game if game not in roles), key=str.casefold)]
     made = [_game(results, game, by_game[game], role=roles.get(game), is_only=len(by_game) == 1) for game in order]
-    values = {"games": made, "note": say("detail.note", level=_level(results))}
+    values = {"games": made, "note": say("detail.note", level=percent_text(100 * results.plan.analysis.confidence))}
     return Section("detail", say("detail.heading"), render("games.html.j2", values))
-
-
-def _level(results: Results) -> str:
-    """Return the level of the intervals around the means of single tunings."""
-    return percent_text(100 * results.plan.analysis.confidence)
 
 
 def _roles(results: Results) -> dict[str, Role]:
@@ -213,7 +208,18 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
     shown = [[name for name in names if drawn[name]] for names in _FIGURES]
     planned = next(one for one in results.plan.games if one.name == scene.game)
     notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
-    notes += _own_verdicts(results, scene)
+    rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
+    own_verdicts = [
+        say("detail.own", tuning=capital(results.short(pair.of)), verdict=say(f"verdict.word.{row.own_verdict}"))
+        for row, pair in rows
+        # Without borrowed noise the own verdict differs by the missing correction alone: no second opinion.
+        if row is not None
+        and not is_missing(row.borrowed)
+        and bool(row.borrowed)
+        and row.verdict != "no_verdict"
+        and row.own_verdict not in ("", row.verdict)
+    ]
+    notes += own_verdicts
     has_bars = frame_rates(results.levels, scene=scene, states=results.states()) is not None
     return Part(
         id_,
@@ -227,21 +233,6 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
         ),
         picture_links(results, "frame-rates", **where) if has_bars else [],
     )
-
-
-def _own_verdicts(results: Results, scene: Scene) -> list[str]:
-    """Return where a game judged by its own noise alone comes out differently."""
-    rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
-    return [
-        say("detail.own", tuning=capital(results.short(pair.of)), verdict=say(f"verdict.word.{row.own_verdict}"))
-        for row, pair in rows
-        # Without borrowed noise the own verdict differs by the missing correction alone: no second opinion.
-        if row is not None
-        and not is_missing(row.borrowed)
-        and bool(row.borrowed)
-        and row.verdict != "no_verdict"
-        and row.own_verdict not in ("", row.verdict)
-    ]
 
 
 def game_sentence(results: Results, scene: Scene) -> str:

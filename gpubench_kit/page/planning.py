@@ -58,12 +58,6 @@ def plan_head(schedule: Schedule) -> Section:
     """
     title = say("plan.title", time=time_text(60 * schedule.minutes)) if len(schedule.to_run) else ""
     head = Head((say("plan.kick"), schedule.plan.review.title), (session_sentence(schedule), *schedule.messages))
-    body = join([paragraph(schedule.noise_source, typical_caution(schedule)), _dropped_box(schedule)])
-    return Section("result", title or say("plan.nothing"), body, head=head)
-
-
-def _dropped_box(schedule: Schedule) -> Markup:
-    """Return what was left out since time is short, and what cannot be said without it; nothing for nothing."""
     items = [
         join([Markup("<strong>{}</strong>").format(one.what), say("plan.saved", time=time_text(60 * one.saves_min)),
               one.then], " ")
@@ -72,7 +66,9 @@ def _dropped_box(schedule: Schedule) -> Markup:
     shown, rest = items[:_DROPPED_SHOWN], items[_DROPPED_SHOWN:]
     values = {"lead": left_out_lead(schedule), "shown": bullets(shown)}
     values["more"] = details(say("plan.more", n=len(rest)), bullets(rest))
-    return render("plan_box.html.j2", values) if items else Markup("")
+    dropped_box = render("plan_box.html.j2", values) if items else Markup("")
+    body = join([paragraph(schedule.noise_source, typical_caution(schedule)), dropped_box])
+    return Section("result", title or say("plan.nothing"), body, head=head)
 
 
 def plan_says(schedule: Schedule) -> Section:

@@ -142,12 +142,11 @@ class Results:
         """The metrics of the answer: the primary one, a low, power, as far as they were compared."""
         present = set(self.comparisons["metric"])
         wanted = [[self.plan.analysis.primary], LOWS, POWER]
-        firsts = [[one for one in self._in_order(kind) if one in present][:1] for kind in wanted]
+        firsts = [
+            [one for one in [one for one in kind if one in self.plan.analysis.metrics] if one in present][:1]
+            for kind in wanted
+        ]
         return list(dict.fromkeys(one for first in firsts for one in first))
-
-    def _in_order(self, kind: Sequence[str]) -> list[str]:
-        """Return metrics of a kind in the order of the kind, those of the plan only."""
-        return [one for one in kind if one in self.plan.analysis.metrics]
 
     @cached_property
     def _overall_rows(self) -> Mapping[tuple, Any]:

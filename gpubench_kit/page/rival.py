@@ -77,7 +77,12 @@ def installed_sentences(results: Results, pair: Pair) -> Iterator[str]:
         if min(map(len, samples.values())) < 5:
             yield say("rival.samples_few")
         return
-    order = _installations(results, samples)
+    letters = {card: letter for letter, cards in zip("AB", samples.values(), strict=True) for card in cards}
+    runs = results.runs
+    used = runs[runs["used"].fillna(False).astype(bool) & runs["card"].isin(letters)]
+    done = used["order_done"].fillna(used["order"]).astype("Float64").to_numpy(dtype=float, na_value=np.inf)
+    used = used.iloc[np.argsort(done, kind="stable")]
+    order = [letters[card] for (card, _), _ in groupby(zip(used["card"], used["session"], strict=True))]
     counts = [order.count(letter) for letter in "AB"]
     if counts == [1, 1]:
         yield say("rival.once")
@@ -89,16 +94,6 @@ def installed_sentences(results: Results, pair: Pair) -> Iterator[str]:
     if any(row is not None and row.layout == "restarts" for row in rows):
         yield say("rival.unit")
     yield say("rival.one_sample", of=names[0], against=names[1])
-
-
-def _installations(results: Results, samples: dict[str, tuple[str, ...]]) -> list[str]:
-    """Return the cards in the order installed, as A and B; a new session is a new installation."""
-    letters = {card: letter for letter, cards in zip("AB", samples.values(), strict=True) for card in cards}
-    runs = results.runs
-    used = runs[runs["used"].fillna(False).astype(bool) & runs["card"].isin(letters)]
-    done = used["order_done"].fillna(used["order"]).astype("Float64").to_numpy(dtype=float, na_value=np.inf)
-    used = used.iloc[np.argsort(done, kind="stable")]
-    return [letters[card] for (card, _), _ in groupby(zip(used["card"], used["session"], strict=True))]
 
 
 def _open_questions(results: Results, block: Block) -> Iterator[str]:

@@ -92,7 +92,12 @@ def _lowest_sentence(part: SweptPart, sweep: Sweep, *, is_first: bool) -> str:
     if np.isfinite(row.power_change):
         change = change_and_interval_text(row.power_change, row.power_ci_low, row.power_ci_high)
         power = say("sweep.lowest.power", change=change, power=unit_text(row.board_w, "W"))
-    more = (_stability(part, row, sweep), _beyond_answer(part, row, sweep), _failed_beyond(part, sweep))
+    failed = [
+        f"“{one.tuning}”" for one in part.measured.itertuples()
+        if is_true(one.is_inside) and sweep.failures[part.answer.card, one.tuning].any
+    ]  # fmt: skip
+    failed_beyond = say("sweep.beyond.failed", settings=names_text(failed)) if failed else ""
+    more = (_stability(part, row, sweep), _beyond_answer(part, row, sweep), failed_beyond)
     return say(
         "sweep.lowest.found",
         lead=lead,
@@ -182,11 +187,6 @@ def _proposal(part: SweptPart, row) -> str:
     if np.isfinite(row.range_now):
         ends = (f"{number_text(one, decimals=1)} {unit}".strip() for one in (row.range_now, row.range_expected))
         gain = say("sweep.propose.gain", **dict(zip(("now", "then"), ends, strict=True)))
-    return f"{text}{gain}.{_proposal_caution(row)}"
-
-
-def _proposal_caution(row) -> str:
-    """Return what to mind before going to a proposed setting, after a space; nothing where nothing is known."""
     parts = []
     if row.near_failures:
         parts.append(
@@ -194,7 +194,8 @@ def _proposal_caution(row) -> str:
         )
     if row.is_beyond_ladder:
         parts.append(say("sweep.propose.beyond"))
-    return "".join(f" {one}" for one in [*parts, say("sweep.propose.save")]) if parts else ""
+    proposal_caution = "".join(f" {one}" for one in [*parts, say("sweep.propose.save")]) if parts else ""
+    return f"{text}{gain}.{proposal_caution}"
 
 
 def row_of(part: SweptPart, tuning: str):
@@ -229,12 +230,3 @@ def _beyond_answer(part: SweptPart, row, sweep: Sweep) -> str:
     if kind:
         return say(f"sweep.beyond.{kind}", setting=later.tuning)
     return say("sweep.beyond.open", setting=later.tuning, loss=bound_text(later.loss_at_most, up=True))
-
-
-def _failed_beyond(part: SweptPart, sweep: Sweep) -> str:
-    """Return which settings kept the frame rate but failed."""
-    failed = [
-        f"“{one.tuning}”" for one in part.measured.itertuples()
-        if is_true(one.is_inside) and sweep.failures[part.answer.card, one.tuning].any
-    ]  # fmt: skip
-    return say("sweep.beyond.failed", settings=names_text(failed)) if failed else ""

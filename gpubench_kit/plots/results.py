@@ -53,7 +53,13 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
         colour = verdict_colour(row.verdict)
         ax.plot([row.ci_low, row.ci_high], [place, place], color=colour, linewidth=2)
         ax.plot([row.change], [place], marker="o", color=colour, linestyle="none")
-    ax.set_yticks(range(len(data)), labels=_row_names(data))
+    names = scene_names(data) if "game" in data else {}
+    parts = []
+    for row in data.to_dict("records"):
+        scene = names[row["game"], row["setting"]] if names else row.get("group", "")
+        told = [scene if scene != "all" else "", row["of_tuning"] if data["of_tuning"].nunique() > 1 else ""]
+        parts.append(plain(", ".join(one for one in told if one) or row["of_tuning"]))
+    ax.set_yticks(range(len(data)), labels=parts)
     facts = metric_of(metric)
     ax.set(xlabel=f"Change of {facts.label} [{'%' if facts.scale == 'ratio' else facts.unit}]", ylabel="")
     return ax
@@ -188,17 +194,6 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
     if len(lines) > 1:
         ax.legend()
     return ax
-
-
-def _row_names(data: pd.DataFrame) -> list[str]:
-    """Return what each row is called: what differs between the rows, game first."""
-    names = scene_names(data) if "game" in data else {}
-    parts = []
-    for row in data.to_dict("records"):
-        scene = names[row["game"], row["setting"]] if names else row.get("group", "")
-        told = [scene if scene != "all" else "", row["of_tuning"] if data["of_tuning"].nunique() > 1 else ""]
-        parts.append(plain(", ".join(one for one in told if one) or row["of_tuning"]))
-    return parts
 
 
 def _padded(values) -> tuple[float, float]:

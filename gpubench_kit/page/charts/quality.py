@@ -38,7 +38,12 @@ def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, wi
     data = noise[(noise["metric"] == metric) & noise["cv_pct"].notna()]
     if not len(data):
         return None
-    names = _names(data)
+    scenes, several = scene_names(data), [data[name].nunique() > 1 for name in ("card", "bench")]
+    keys = data[["card", "bench", "game", "setting"]].drop_duplicates().itertuples(index=False, name=None)
+    names = {
+        key: ", ".join(one for one in (scenes[key[2:]], key[0] * several[0], key[1] * several[1]) if one)
+        for key in keys
+    }
     parts = [(names[key], part) for key, part in data.groupby(["card", "bench", "game", "setting"], sort=False)]
     lanes = []
     for name, part in sorted(parts, key=lambda one: (-one[1]["cv_pct"].max(), one[0])):
@@ -97,16 +102,6 @@ def order_of_runs(
     y = Axis("Deviation from its own mean", unit, decimals=1)
     shown = tuple(one for one in series if one.points)
     return Plot(title, Axis("run number", decimals=0), y, shown, marks, width, 230.0)
-
-
-def _names(data: pd.DataFrame) -> dict[tuple, str]:
-    """Return the name of each (card, bench, game, setting), card and bench where there are several."""
-    scenes, several = scene_names(data), [data[name].nunique() > 1 for name in ("card", "bench")]
-    keys = data[["card", "bench", "game", "setting"]].drop_duplicates().itertuples(index=False, name=None)
-    return {
-        key: ", ".join(one for one in (scenes[key[2:]], key[0] * several[0], key[1] * several[1]) if one)
-        for key in keys
-    }
 
 
 def _cloud(state: State, rows: pd.DataFrame, *, unit: str) -> Series:
