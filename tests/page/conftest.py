@@ -11,7 +11,8 @@ import pytest
 from nbformat import NotebookNode
 
 from gpubench_kit import page
-from gpubench_kit.logs.run_facts import FRAME_SHARES, RunFacts, Trace
+from gpubench_kit.logs.frame_timing import FRAME_SHARES
+from gpubench_kit.logs.run_facts import RunFacts, Trace
 from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_METRICS, RUNS
