@@ -24,17 +24,18 @@ def page_of(desk: Desk) -> str:
     desk : in any state
     """
     view = view_of(desk)
-    first, *others = [" ".join(line.split()) if not number else line.replace("\t", "   ")
-                      for number, line in enumerate(line for line in view.now if line.strip())]  # fmt: skip
-    state, _, head = first.partition(" ")
+    first, *others = [line.replace("\t", "   ") for line in view.now if line.strip()]
+    state, _, head = first.partition("  ")
+    head = " ".join(head.split())
     # Read from afar: the tuning to set and its values, else the state's first line.
-    big = next((" ".join(line[3:].split()) for line in view.now if line.startswith("SET")), head)
+    big = next((" ".join(line[3:].split()) for line in others if line.startswith("SET")), head)
+    now = others if big == head else [head, *others]
     template = Environment(autoescape=True).from_string(
         resources.files(__package__).joinpath(_TEMPLATE).read_text("utf-8")
     )
     css, at = tokens_css(desk.keeper.plan.style), f"{desk.keeper.clock.now():%H:%M:%S}"
     about = {"view": view, "css": css, "at": at, "games": desk.forecast.games}
-    return template.render(**about, state=state, big=big, now=[head, *others])
+    return template.render(**about, state=state, big=big, now=now)
 
 
 def write_page(desk: Desk) -> None:

@@ -157,6 +157,12 @@ def test_names_are_data_on_the_page(tmp_path):
         plan.write_text(plan.read_text().replace("one lap", "<b>lap</b> & more"))
         evening.wait(2)
         page = page_of(evening.desk)
+        evening.press("9")
+        end = page_of(evening.desk)
+    assert "<h2>NEXT</h2>" in page
+    assert '<p class="state">factory no offsets' in page or '<p class="state">quiet power limit' in page
+    assert "<h2>END OF THE SESSION</h2>" in end
+    assert end.count("of 18 runs") == 1
     assert "<b>lap" not in page
     assert "&lt;b&gt;lap&lt;/b&gt; &amp; more" in page
     assert len(page) < 40_000
