@@ -126,7 +126,7 @@ class Archive:
         return {name: getattr(self, name) for name in ARCHIVE_TABLES} | {"findings": self.findings}
 
     @property
-    def told(self) -> str:
+    def summary(self) -> str:
         """How much is in it, in words."""
         runs, sessions = int(self.reviews["n_counted"].sum()), int(self.reviews["n_sessions"].sum())
         counts = [count_text(len(self.reviews), "review"), count_text(runs, "run")]

@@ -72,8 +72,9 @@ def comparison_text(found: TwoSample) -> str:
     found : result of the comparison
     """
     unit = _change_unit(found)
+    rounds = f" ({count_text(found.n, 'round')})" if found.design == "rounds" else ""
     rows = [
-        ("design", _design_text(found)),
+        ("design", say(f"compare.design.{found.order}") + rounds),
         ("means", f"{value_text(found.of_value, found.metric)} vs {value_text(found.against_value, found.metric)}, "
                   f"{count_text(found.n)} and {count_text(found.n_against, 'run')}"),
         ("change", change_and_interval_text(found.change, found.ci_low, found.ci_high, unit=unit)),
@@ -181,14 +182,6 @@ def _of_margin(found: TwoSample) -> Iterator[str]:
         yield say("compare.ruled_out", out=up, open=down, margin=size)
     else:
         yield say("compare.open", down=down, up=up, margin=size)
-
-
-def _design_text(found: TwoSample) -> str:
-    """Return how the runs were done, in words, and how many of them make rounds."""
-    text = say(f"compare.design.{found.order}")
-    if found.design == "rounds":
-        return f"{text} ({count_text(found.n, 'round')})"
-    return text
 
 
 def _change_unit(found: TwoSample) -> str:

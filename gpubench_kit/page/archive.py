@@ -63,7 +63,7 @@ def archive_head(archive: Archive) -> Section:
     refused = int((archive.findings["severity"] == "exclude").sum())
     body = [paragraph(one, css="result") for one in head_sentences(archive)]
     body += [note(say("archive.refused", n=refused))] * bool(refused)
-    head = Head((archive.title, archive.told, span))
+    head = Head((archive.title, archive.summary, span))
     return Section("result", _title(archive), join(body), head=head)
 
 

@@ -275,7 +275,7 @@ class GatheredArchive(Shown, archives.Archive):
         return Path(folder)
 
     def _summary(self) -> tuple[str, list[str]]:
-        lines = [self.told, count_text(len(self.findings), "finding")]
+        lines = [self.summary, count_text(len(self.findings), "finding")]
         return self.title, [*lines, say("notebook.tables", names="reviews, run_noise, cards, games, findings")]
 
 
