@@ -167,12 +167,12 @@ def table_of_games(effect: float, rounds: int) -> Results:
     }
 
 
-def typed(fps: float, effect: float, *, noise: float = 1.0) -> Results:
+def typed(fps: float, effect: float, *, noise: float = 1.0, rounds: int = 4) -> Results:
     """Values typed to whole frames per second; noise as usual, or a share of it.
 
     Control: the floor of the variance alone.
     """
-    made = one_tuning(effect, 4, seed=3500)
+    made = one_tuning(effect, rounds, seed=3500)
     runs = made.runs.sort_values(["group", "game"], kind="stable", ignore_index=True)
     true = np.where(runs["tuning"] == "quiet", np.log1p(effect / 100), 0.0).reshape(SUITES * GAMES, -1)
     made_at = np.tile(np.log(np.geomspace(60.0, 180.0, GAMES)), SUITES)[:, None]
@@ -254,6 +254,7 @@ PAGE = {
     "1 FPS at 40, +2 %, n = 4": partial(typed, 40.0, 2.0),
     "1 FPS at 40, +2 %, n = 4, noise x .3": partial(typed, 40.0, 2.0, noise=0.3),
     "1 FPS at 90, loss = margin, n = 4": partial(typed, 90.0, -2.0),
+    **{f"1 FPS at 144, +2 %, n = {n}": partial(typed, 144.0, 2.0, rounds=n) for n in (3, 5)},
     **{f"{size} games per application, offset .3 %, n = 4": partial(pieces, size) for size in (2, 3, 5, 10)},
     "alternating, neighbours share the application, n = 4": neighbours,
 }  # fmt: skip
