@@ -108,6 +108,6 @@ def test_the_earlier_report_is_handed_on(monkeypatch, tmp_path):
         (tmp_path / "tables" / "comparisons.csv").write_text("change\n1\n")
         return tmp_path / "index.html"
 
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", build)
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", build)
     assert cli.main(["report", "a", "--previous", "published/a"]) == 0
     assert seen["previous"] == "published/a"

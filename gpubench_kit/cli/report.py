@@ -92,8 +92,8 @@ def _report(asked: argparse.Namespace) -> int:
     """Make one report here, or many at once."""
     if len(asked.folders) > 1 or asked.cluster:
         return _report_many(asked)
-    from gpubench_kit.report.build import build_report
-    from gpubench_kit.report.package import write_parquet
+    from gpubench_kit.report.build import list_reports, make_report
+    from gpubench_kit.report.page_build import Making
 
     folder = Path(asked.folders[0])
     if folder.is_file() and folder.suffix.casefold() in _TABLES:
@@ -103,9 +103,9 @@ def _report(asked: argparse.Namespace) -> int:
         folder = Path(asked.folders[0])
     tell_waiting(folder)
     with progress_bar(asked) as show:
-        page = build_report(folder, asked.output, previous=asked.previous, progress=show, pictures=asked.pictures)
-    if asked.parquet:
-        write_parquet(page.parent)
+        making = Making(pictures=asked.pictures, parquet=asked.parquet)
+        page = make_report(folder, asked.output, previous=asked.previous, progress=show, making=making)
+    list_reports(page.parent.parent)
     return _tell_page(asked, page)
 
 

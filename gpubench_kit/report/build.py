@@ -218,7 +218,10 @@ def count_look(staging: Path, plan: ReviewPlan, *, is_recorded: bool) -> int:
     used = runs.assign(run_id=run_ids(runs))[runs["used"]]
     looks = open_looks(plan, values[values["value"].notna()].merge(used, on="run"))
     if is_recorded:
-        given = (_table_of(staging, one) if _has_table(staging, one) else None for one in (COMPARISONS, OVERALL))
+        given = (
+            _table_of(staging, one) if (staging / "tables" / f"{one.name}.csv").exists() else None
+            for one in (COMPARISONS, OVERALL)
+        )
         looks.record(*given)
     return looks.made
 
@@ -291,11 +294,6 @@ def _told_changes(earlier: EarlierReport, manifest: dict[str, Any], staging: Pat
     filled = [{name: value for name, value in row.items() if value not in (None, "")} for row in rows]
     manifest[PREVIOUS] = {"fingerprint": earlier.fingerprint, "corrections": filled}
     return sections_of_pages.changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)
-
-
-def _has_table(staging: Path, declared: Table) -> bool:
-    """Return whether the notebook wrote a table: a search of a ladder compares nothing game by game."""
-    return (staging / "tables" / f"{declared.name}.csv").exists()
 
 
 def _table_of(staging: Path, declared: Table) -> pd.DataFrame:

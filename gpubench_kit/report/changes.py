@@ -174,13 +174,11 @@ def _side_of(name: str, result: Mapping[str, Any] | None) -> dict[str, Any]:
         return {name: ""}
     no_loss = result.get("no_loss")
     numbers = {f"{name}_{one}": result[one] for one in _NUMBERS}
-    texts = {f"{name}_reason": result.get("reason") or "", f"{name}_no_loss": _truth(no_loss)}
+    texts = {
+        f"{name}_reason": result.get("reason") or "",
+        f"{name}_no_loss": ("" if no_loss is None else str(bool(no_loss)).lower()),
+    }
     return {name: result["verdict"], **numbers, **texts}
-
-
-def _truth(value: bool | None) -> str:
-    """Return true and false as text; nothing for what is not defined."""
-    return "" if value is None else str(bool(value)).lower()
 
 
 def _is_alike(before: Mapping[str, Any] | None, now: Mapping[str, Any] | None) -> bool:

@@ -71,7 +71,7 @@ def page_of(notebook: NotebookNode, *, after_head: Sequence[Section] = (), langu
     if len(head) != 1:
         problem = f"it shows {len(head)} heads of the page; exactly one is expected."
         raise ReportError(Fault("notebook", problem, "Show the summary in one cell."))
-    body = [_as_output(one) for one in after_head]
+    body = [NotebookNode({"data": one._repr_mimebundle_()}) for one in after_head]
     body += [output for output in outputs if output is not head[0] and not output.data[MIME].get("style")]
     shown = [output for output in body if not output.data[MIME]["left_out"]]
     about = head[0].data[MIME]
@@ -120,7 +120,7 @@ class _PageReader(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._in_style = tag == "style"
-        if tag in _REFUSED_TAGS and not _is_own_icon(tag, dict(attrs)):
+        if tag in _REFUSED_TAGS and not (tag == "link" and dict(attrs) == {"rel": "icon", "href": ICON}):
             self.faults.append(f"it holds an element <{tag}>, which can fetch or run something.")
         for name, value in attrs:
             self.faults += _attribute_faults(tag, name, value or "")
@@ -134,11 +134,6 @@ class _PageReader(HTMLParser):
         for pattern, what in _LEFT_OVERS:
             if found := pattern.search(data):
                 self.faults.append(f"it shows {what}: {found[0][:80]}.")
-
-
-def _is_own_icon(tag: str, attributes: dict[str, str | None]) -> bool:
-    """Return whether an element is the page's own icon, which stands in the page itself."""
-    return tag == "link" and attributes == {"rel": "icon", "href": ICON}
 
 
 def _attribute_faults(tag: str, name: str, value: str) -> Iterable[str]:
@@ -157,21 +152,18 @@ def _section_outputs(notebook: NotebookNode) -> Iterable[NotebookNode]:
     return (output for output in outputs if MIME in output.get("data", {}))
 
 
-def _as_output(section: Section) -> NotebookNode:
-    """Return a section as the output that a notebook would show of it."""
-    return NotebookNode({"data": section._repr_mimebundle_()})
-
-
 def _bare_notebook(outputs: Iterable[NotebookNode]) -> NotebookNode:
     """Return a notebook that holds nothing but the given outputs, so that nothing else can reach the page."""
-    kept = [{"output_type": "display_data", "metadata": {}, "data": _html_only(output)} for output in outputs]
+    kept = [
+        {
+            "output_type": "display_data",
+            "metadata": {},
+            "data": NotebookNode({"text/html": output.data["text/html"]}),
+        }
+        for output in outputs
+    ]
     cell = new_code_cell("", outputs=[NotebookNode(one) for one in kept], id="sections")
     return new_notebook(cells=[cell])
-
-
-def _html_only(output: NotebookNode) -> NotebookNode:
-    """Return the HTML of an output."""
-    return NotebookNode({"text/html": output.data["text/html"]})
 
 
 def _entry(about: dict[str, Any]) -> dict[str, str]:

@@ -181,17 +181,17 @@ def read_table(path: str | Path, declared: Table) -> pd.DataFrame:
     """
     texts = {column.name: str for column in declared.columns if column.kind == "text"}
     try:
-        frame = pd.read_csv(path, dtype=texts, keep_default_na=False, na_values=_nothing_in_numbers(declared))
+        frame = pd.read_csv(
+            path,
+            dtype=texts,
+            keep_default_na=False,
+            na_values={column.name: [""] for column in declared.columns if column.kind != "text"},
+        )
     except OSError as error:
         raise ReportError(f"table '{declared.name}': cannot be read ({error.strerror}).") from error
     for name in texts:
         frame[name] = frame[name].map(lambda text: text[1:] if harmless(text[1:]) == text else text)
     return declared.frame(frame)
-
-
-def _nothing_in_numbers(declared: Table) -> dict[str, list[str]]:
-    """Return, for each column that is no text, the cell that means *not defined*."""
-    return {column.name: [""] for column in declared.columns if column.kind != "text"}
 
 
 def describe(contents: Mapping[str, str], plan) -> dict[str, Any]:

@@ -321,22 +321,23 @@ def _sheet_grid(sheet: Any, formulas: Any, file: str) -> Grid:
     notes = []
     if skipped and sheet.sheet_state == "visible":
         notes.append(f"Hidden rows {_numbers(skipped)} are not taken.")
-    lost = _without_result(sheet, formulas) if formulas is not None else []
+    lost = (
+        (
+            [
+                cell.coordinate
+                for row in formulas[sheet.title].iter_rows()
+                for cell in row
+                if cell.data_type == "f" and sheet[cell.coordinate].value is None
+            ]
+        )
+        if formulas is not None
+        else []
+    )
     if lost:
         notes.append(
             f"Formulas without a stored result are not taken: {listed(lost, most=6)}. Open and save the file."
         )
     return _grid(sheet.title, rows, file, notes=tuple(notes))
-
-
-def _without_result(sheet: Any, formulas: Any) -> list[str]:
-    """Return the places of formulas whose result was not stored: their cells look empty."""
-    return [
-        cell.coordinate
-        for row in formulas[sheet.title].iter_rows()
-        for cell in row
-        if cell.data_type == "f" and sheet[cell.coordinate].value is None
-    ]
 
 
 def _numbers(lines: list[int]) -> str:

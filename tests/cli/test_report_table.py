@@ -24,12 +24,12 @@ def reported(monkeypatch, tmp_path) -> list[Path]:
     """The folders of which a report was asked; none is made."""
     folders: list[Path] = []
 
-    def build_report(folder, output=None, **_options) -> Path:
+    def make_report(folder, output=None, **_options) -> Path:
         folders.append(Path(folder))
         load_run_sheet(load_plan(folder), for_report=True)
         return tmp_path / "index.html"
 
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", build_report)
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", make_report)
     monkeypatch.setattr("gpubench_kit.report.manifest.compared_anything", lambda _folder: True)
     return folders
 

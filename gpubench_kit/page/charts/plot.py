@@ -116,12 +116,12 @@ class Plot(Drawn):
     def alternative_text(self) -> str:
         """The numbers of every curve, and what is marked."""
         told = [one.words(self.x, self.y) for one in self.series]
-        marked = [self._marked(one) for one in self.marks if one.text]
+        marked = [
+            (clean(one.text) + (f" at {self.x.text(one.x)}" if one.x is not None else ""))
+            for one in self.marks
+            if one.text
+        ]
         return ". ".join([clean(self.title), *told, *marked]) + "."
-
-    def _marked(self, mark: Mark) -> str:
-        """Return what is marked in words, with its place."""
-        return clean(mark.text) + (f" at {self.x.text(mark.x)}" if mark.x is not None else "")
 
     @property
     def heading(self) -> str:
