@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from gpubench_kit.model.errors import Fault, listed, shown, suggestion
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.sheet.rows import row_name
+from gpubench_kit.sheet.rows import SheetRow, row_name
 
 RowFault = tuple[int, Fault]
 
@@ -21,7 +21,7 @@ _ABSOLUTE = re.compile(r"[\\/]|[A-Za-z]:")
 class Placed(NamedTuple):
     """A row with what the plan makes of it: card, bench, game and setting filled in."""
 
-    row: Any
+    row: SheetRow
     card: str
     bench: str
     setting: str
@@ -43,11 +43,16 @@ class NamesInPlan:
         self.tunings = {tuning.name: tuning for tuning in plan.tunings}
         self.games = {game.name: game for game in plan.games}
         self.settings = {(game.name, one.name): one for game in plan.games for one in game.settings}
-        of_column = {"card": self.cards, "bench": self.benches, "tuning": self.tunings, "game": self.games}
+        of_column: dict[str, Mapping[str, Any]] = {
+            "card": self.cards,
+            "bench": self.benches,
+            "tuning": self.tunings,
+            "game": self.games,
+        }
         self.of_column = {name: set(known) for name, known in of_column.items()}
 
 
-def place_rows(rows: Iterable[Any], names: NamesInPlan, *, file: str) -> tuple[list[Placed], list[RowFault]]:
+def place_rows(rows: Iterable[SheetRow], names: NamesInPlan, *, file: str) -> tuple[list[Placed], list[RowFault]]:
     """Return the rows whose names are all in the plan, and what is wrong with the others.
 
     Parameters
@@ -73,7 +78,7 @@ def place_rows(rows: Iterable[Any], names: NamesInPlan, *, file: str) -> tuple[l
     return placed, faults
 
 
-def _unplaced(row: Any, names: NamesInPlan) -> Iterator[tuple[str, str]]:
+def _unplaced(row: SheetRow, names: NamesInPlan) -> Iterator[tuple[str, str]]:
     """Yield problem and action for each name of a row that is not in the plan."""
     yield from _name(row.tuning, names.tunings, what="tuning")
     yield from _name(row.card, names.cards, what="card")

@@ -327,7 +327,8 @@ def with_names(draft: Draft, answers: Mapping[str, str]) -> Draft:
     -----
     Names that differ in capitals and blanks only are one name, spelt as most rows spell it; a note says so.
     """
-    notes, found, cells = [], [], {}
+    notes, found = [], []
+    cells: dict[tuple[str, str], str] = {}
     for column in _NAMED:
         count = Counter(row.value(column) for row in draft.rows if row.value(column))
         forms: dict[str, list[str]] = {}

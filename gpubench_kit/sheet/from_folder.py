@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.metrics import METRICS
@@ -266,7 +267,7 @@ def _sensors_asked(group: Sequence[LogFacts]) -> list[tuple[str, str, str]]:
     ]
 
 
-def _asked_of_format(group: Sequence[LogFacts]) -> dict[str, tuple]:
+def _asked_of_format(group: Sequence[LogFacts]) -> dict[str, Any]:
     """Return the answers that a question about a format has, and what stands below it."""
     found = _sensors_asked(group)
     if [one[0] for one in found] == ["board_w"]:

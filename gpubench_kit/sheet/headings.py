@@ -93,7 +93,7 @@ def number_in(cell: str) -> Read | None:
         text = text.replace(thousands, "").replace(mark, ".")
         return Read(text, (found[2] or "").strip(), is_doubtful=False, has_comma=mark == ",")
     grouped = _GROUPED.fullmatch(found[1])
-    is_doubtful = bool(grouped) and grouped[1] == ","
+    is_doubtful = grouped is not None and grouped[1] == ","
     if grouped and grouped[1] in ",." and text.count(grouped[1]) > 1:
         return Read(text.replace(grouped[1], ""), (found[2] or "").strip(), is_doubtful=False)
     return Read(text.replace(",", "."), (found[2] or "").strip(), is_doubtful, has_comma="," in text)

@@ -84,7 +84,8 @@ def find_spelling(cells: SheetCells, columns: SheetColumns, plan: ReviewPlan) ->
     only in capitals, blanks or hyphens means that one; a name that two names of the plan resemble stays as it is.
     Whole numbers in the column ``run`` that begin anew for each game and tuning are rounds.
     """
-    meant, findings = {}, []
+    meant: dict[tuple[str, str], str] = {}
+    findings: list[Finding] = []
     names = {
         "tuning": [one.name for one in plan.tunings],
         "game": [one.name for one in plan.games],

@@ -128,7 +128,9 @@ def parts_of(path: str) -> NameParts:
     """
     words: list[tuple[str, str]] = []
     numbers: dict[str, int] = {}
-    stamp_s, day, is_doubtful = None, (), False
+    stamp_s: float | None = None
+    day: tuple[int, ...] = ()
+    is_doubtful = False
     parts = _ENDINGS.sub("", path).split("/")
     for depth, part in enumerate(parts):
         found_s, found_day, doubt, part = _stamp(part)

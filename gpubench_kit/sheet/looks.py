@@ -259,7 +259,8 @@ class Looks:
             except OSError:
                 # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
                 open_looks(self.asked, self.usable)._write(comparisons, overall)
-        runs = count_text(self.usable["run"].nunique(), "used run")
+        usable: pd.DataFrame = self.usable
+        runs = count_text(usable["run"].nunique(), "used run")
         return f"Look {self.made} of {self.plan.analysis.looks} planned, at {runs}; looks.csv keeps count."
 
     def _write(self, comparisons: pd.DataFrame | None, overall: pd.DataFrame | None) -> None:
@@ -296,7 +297,8 @@ class Looks:
         unexplained = self.moved[~self.moved["is_explained"].astype(bool)]
         stands = {(row.run_id, row.metric): row.before for row in unexplained.itertuples()}
         kept = before[before["kind"] == "run"].set_index("key")["numbers"]
-        for key, part in self.usable.sort_values(["run_id", "metric"]).groupby("run_id"):
+        usable: pd.DataFrame = self.usable
+        for key, part in usable.sort_values(["run_id", "metric"]).groupby("run_id"):
             # What is only likely was shown run by run, never as a difference: it may become another number.
             is_likely = part["withheld_for"] == _NOT_CONFIRMED
             sure = part[~is_likely]

@@ -33,7 +33,8 @@ def answers_text(answers: Mapping[str, str]) -> str:
     ----------
     answers : by key; ``table.name`` goes into a table
     """
-    lines, tables = [], {}
+    lines: list[str] = []
+    tables: dict[str, dict[str, str]] = {}
     for key, value in answers.items():
         table, dot, name = key.partition(".")
         if value and dot:
@@ -276,8 +277,9 @@ def write_draft(
     made: list[Path] = []
     try:
         (folder / "logs").mkdir(parents=True, exist_ok=True)
-        for origin, name in draft.copies if source else ():
-            _copy(source / origin, folder / "logs" / name, made)
+        if source is not None:
+            for origin, name in draft.copies:
+                _copy(source / origin, folder / "logs" / name, made)
         for name, text in texts.items():
             _write(folder / name, text, made)
         if not (folder / SCHEMA_FILE.name).exists():

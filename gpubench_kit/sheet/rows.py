@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections import Counter, namedtuple
+from collections import Counter
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -286,15 +286,12 @@ class _RowOfText(Section):
     note: Text = ""
 
 
+_METRIC_FIELDS: dict[str, Any] = {
+    name: (Annotated[TypedNumber | None, PlainValidator(partial(parse_metric, metric=name))], Field(None))
+    for name in METRICS
+}
 #: The row with one field for each metric, since each metric limits what its numbers can be.
-_RowOfNumbers = create_model(
-    "_RowOfNumbers",
-    __base__=_RowOfText,
-    **{
-        name: (Annotated[TypedNumber | None, PlainValidator(partial(parse_metric, metric=name))], Field(None))
-        for name in METRICS
-    },
-)
+_RowOfNumbers = create_model("_RowOfNumbers", __base__=_RowOfText, **_METRIC_FIELDS)
 
 _ROWS = TypeAdapter(list[_RowOfNumbers])
 #: The model of a row takes 3 kB, so that thousands of them are not held at a time.
@@ -302,10 +299,31 @@ _ROWS_AT_A_TIME = 250
 _NO_NUMBERS: Mapping[str, TypedNumber] = MappingProxyType({})
 
 
-class SheetRow(namedtuple("_CheckedCells", (*_RowOfText.model_fields, "numbers"))):
+class SheetRow(NamedTuple):
     """A row that was checked: the cells of text, and ``numbers``, the metrics typed into it, by name."""
 
-    __slots__ = ()
+    line: int
+    run: str
+    tuning: str
+    game: str
+    card: str
+    bench: str
+    setting: str
+    purpose: str
+    session: str
+    launch: str
+    tuning_change: str
+    round: int | None
+    order: int | None
+    started_at: str
+    frame_log: str
+    sensor_log: str
+    excluded: str
+    replaces: str
+    corrected: str
+    game_version: str
+    note: str
+    numbers: Mapping[str, TypedNumber]
 
     @property
     def is_used(self) -> bool:
@@ -357,12 +375,12 @@ def open_cells(
         yield row["line"], Fault(where, f"{shown(cell)} is a question that is still open.", action)
 
 
-def _models(rows: Sequence[Mapping[str, Any]], file: str) -> tuple[list[_RowOfText], list[tuple[int, Fault]]]:
+def _models(rows: Sequence[Mapping[str, Any]], file: str) -> tuple[Sequence[_RowOfText], list[tuple[int, Fault]]]:
     """Return the models of rows, those with faults without the cells at fault, and the faults."""
     try:
         return _ROWS.validate_python(rows), []
     except ValidationError as error:
-        errors = error.errors(include_url=False)
+        errors: Sequence[Mapping[str, Any]] = error.errors(include_url=False)
     faults = [(rows[one["loc"][0]]["line"], _fault(one, rows[one["loc"][0]], file)) for one in errors]
     cells = {position: dict(row) for position, row in enumerate(rows)}
     for position, column, *_ in (one["loc"] for one in errors):
@@ -377,7 +395,9 @@ def _as_checked(model: _RowOfText) -> SheetRow:
     given = model.model_fields_set & METRICS.keys()
     typed = {name: getattr(model, name) for name in METRICS if name in given}
     numbers: dict[str, TypedNumber] = {name: number for name, number in typed.items() if number is not None}
-    return SheetRow(*(getattr(model, name) for name in _RowOfText.model_fields), numbers or _NO_NUMBERS)
+    return SheetRow(
+        **{name: getattr(model, name) for name in _RowOfText.model_fields}, numbers=numbers or _NO_NUMBERS
+    )
 
 
 def row_name(run: str, line: int, *, file: str) -> str:

@@ -175,8 +175,12 @@ def _heading_place(rows: Sequence[tuple[int, Cells]]) -> int | None:
     for place, (_, cells) in enumerate(rows[:-1]):
         words = [cell for cell in cells if cell]
         below = next((one for _, one in rows[place + 1 :] if sum(map(bool, one)) >= 2 and not _is_units(one)), None)
-        is_heading = len(words) >= 2 and all(map(is_words, words)) and not _is_units(cells) and below is not None
-        if is_heading and any(head and number_in(cell) for head, cell in zip(cells, below, strict=True) if cell):
+        is_heading = len(words) >= 2 and all(map(is_words, words)) and not _is_units(cells)
+        if (
+            is_heading
+            and below is not None
+            and any(head and number_in(cell) for head, cell in zip(cells, below, strict=True) if cell)
+        ):
             return place
     return None
 
@@ -362,10 +366,10 @@ def _wide(body: _Body, sheet: str, wide: list[int], *, units: list[str]) -> Type
     for index, (line, section, cells) in enumerate(body.rows):
         for place, found in _number_cells(body, cells, wide, line):
             parted = None if is_turned else _NUMBERED.fullmatch(body.head[place].strip())
-            is_numbered = parted is not None and parted[1].strip() and _is_many(body, wide, parted[1])
-            label = parted[1].strip() if is_numbered else " ".join(body.head[place].split())
+            numbered = parted if parted and parted[1].strip() and _is_many(body, wide, parted[1]) else None
+            label = numbered[1].strip() if numbered else " ".join(body.head[place].split())
             own = {"game": label, "tuning": names[index]} if is_turned else {"game": names[index], "tuning": label}
-            own |= {"run": parted[2]} if is_numbered else {}
+            own |= {"run": numbered[2]} if numbered else {}
             runs.append(
                 TypedRun(line, own | ({"game": section} if section and not is_turned else {}), {_VALUES: found})
             )
