@@ -156,7 +156,7 @@ def p_of_amount(claim: Claim, amounts: Amounts, found: Uncertainty, *, level: fl
     The interval is inverted: its half-width over that on the scale of the tests turns one unit into the other.
     """
     share = (amounts.ci_high - amounts.ci_low) / 2 / _number(half_width(level, found))
-    distance = (amounts.change - claim.amount) / share if share > 0 else _NONE
+    distance = (amounts.change - (claim.amount or 0.0)) / share if share > 0 else _NONE
     return _one_sided(claim, distance, found)
 
 
@@ -199,7 +199,7 @@ def _p_of_change(
     found, amounts = known
     if claim.is_in_unit and row.scale == "ratio":
         return p_of_amount(claim, amounts, found, level=1 - row.confidence)
-    if claim.size is not None:
+    if claim.amount is not None:
         bound = float(np.log1p(claim.amount / 100)) if row.scale == "ratio" else claim.amount
         return _one_sided(claim, change - bound, found)
     direction, margin = direction_of(claim.metric), scaled_margin(plan, claim.metric)
@@ -384,8 +384,9 @@ def _settling(
     """Return how many rounds, or what takes their place, would settle every open result, and the sentence."""
     targets = [one.target for one in classified if one.outcome == NOT_SHOWN]
     needed = [(_more_runs_of(target, plan, later=later), target.row) for target in targets]
-    if needed and not any(is_missing(count) for count, _ in needed):
-        count, row = max(needed, key=lambda one: one[0])
+    counted = [(count, row) for count, row in needed if not is_missing(count)]
+    if counted and len(counted) == len(needed):
+        count, row = max(counted, key=lambda one: one[0])
         return int(count), f"{units_text(count, row, plan)} would settle it."
     is_once = bool(targets) and all(is_cards_once(target.row) for target in targets)
     return None, _INSTALL_AGAIN if is_once else ""

@@ -26,6 +26,8 @@ _NO_BAND = (
     "The settings do not follow a curve that only rises and flattens, so there is no range to hold it against."
 )
 _LOOKS = "These results were looked at too often for any verdict."
+#: In the place of key and value where a claim is not read off a sweep: no word is known for it.
+_NOT_READ = ("", 0.0)
 _ONE_CURVE = "Both sides are read off the same curve."
 
 
@@ -62,7 +64,7 @@ def classify_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> dict[str, An
     found = list(_readings(claim, sweep, plan))
     reads = [one for one in found if isinstance(one, _Read)]
     lacking = list(dict.fromkeys(one for one in found if isinstance(one, str)))
-    key, given = claim.reading
+    key, given = claim.reading or _NOT_READ
     unit = METRICS[claim.metric].unit if claim.is_in_unit else "%"
     shown = f"{change_text(claim.size, unit).lstrip('+')} " if claim.size is not None else ""
     by = f"{shown}{_LEADS[key].format(f'{given:g}')}"
@@ -154,11 +156,12 @@ def _readings(claim: Claim, sweep: Any, plan: ReviewPlan) -> Iterator[_Read | st
 
 def _on_one_card(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
     """Return a setting's curve against the factory state, or against the curve of another setting."""
-    sides = [_side(claim, one, sweep, group=group) for one in (pair.of, pair.against)]
-    lacking = [one for one in sides if isinstance(one, str)]
-    if lacking:
-        return lacking[0]
-    (of, of_words), (against, against_words) = sides
+    of_side, against_side = (_side(claim, one, sweep, group=group) for one in (pair.of, pair.against))
+    if isinstance(of_side, str):
+        return of_side
+    if isinstance(against_side, str):
+        return against_side
+    (of, of_words), (against, against_words) = of_side, against_side
     if of_words == against_words:
         return _ONE_CURVE
     settings = _of(sweep.settings, {"card": pair.of.card, "bench": pair.of.bench, "group": group})
@@ -176,7 +179,7 @@ def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Sp
     setting = rows.iloc[0]
     if setting["is_factory"]:
         return Span(*[float(setting[claim.metric])] * 3), "in its factory state"
-    key, given = claim.reading
+    key, given = claim.reading or _NOT_READ
     read = _of(sweep.readings, place | {"line": setting["line"], "reading": READINGS[key][1], "given": given})
     words = f"with {setting['line'] or f'the {sweep.ladders[subject.card].label} alone'}"
     return (_span_of(read.iloc[0], "value", "ci_low", "ci_high"), words) if len(read) else _out_of_reach(claim)
@@ -184,7 +187,7 @@ def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Sp
 
 def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
     """Return one card's curve against that of another."""
-    key, given = claim.reading
+    key, given = claim.reading or _NOT_READ
     cards = (pair.of.card, pair.against.card)
     for of, against in (cards, cards[::-1]):
         place = {"of_card": of, "against_card": against, "bench": pair.of.bench, "group": group}
@@ -203,7 +206,7 @@ def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read
                 level = Span(*(100 + one for one in (change.value, change.low, change.high)))
                 change, difference = whole.change_from(level), difference.times(-1)
             of_group = _of(sweep.settings, {"card": cards[0], "bench": row["bench"], "group": row["group"]})
-            words = tuple(f"our {card}" for card in cards)
+            words = (f"our {cards[0]}", f"our {cards[1]}")
             return _Read(change, difference, words, int(of_group["n_games"].max()), row["group"])
     return _out_of_reach(claim)
 
@@ -225,7 +228,7 @@ def _out_of_reach(claim: Claim) -> str:
 
 def _place(claim: Claim) -> str:
     """Return where a claim is read, as the beginning of a sentence."""
-    key, given = claim.reading
+    key, given = claim.reading or _NOT_READ
     text = _LEADS[key].format(f"{given:g}")
     return f"{text[:1].upper()}{text[1:]}"
 

@@ -52,7 +52,7 @@ def supports(claim: Claim, target: Target) -> bool:
     if row.verdict == NO_VERDICT:
         return False
     if claim.amount is not None:
-        ends = [target.amounts, *([target.own] if target.is_named else [])]
+        ends = [target.amounts, *([target.own] if target.is_named and target.own is not None else [])]
         return not is_flagged(row) and all(_by_amount(claim, one) == SUPPORTED for one in ends)
     if kind == "no_loss":
         is_shown = _is_no_loss(row, claim)
@@ -60,7 +60,7 @@ def supports(claim: Claim, target: Target) -> bool:
         is_shown = row.verdict == "same_within_margin" or row.verdict.endswith(_SMALL)
     else:
         is_shown = _way_of(row) == kind
-    return is_shown and (not target.is_named or _lies(kind, row, target.own))
+    return is_shown and (not target.is_named or target.own is None or _lies(kind, row, target.own))
 
 
 def contradicts(claim: Claim, target: Target) -> bool:

@@ -207,10 +207,10 @@ def listed(names: Iterable[str], most: int = 4) -> str:
 
 def _amounts(row: Any, stem: str = "") -> Amounts:
     """Return a row's change and intervals in the unit of the table."""
-    ends = [getattr(row, f"{stem}{name}") for name in _ENDS[1:]]
-    return Amounts(row.change, *ends, unit="%" if row.scale == "ratio" else row.unit)
+    ends = {name: getattr(row, f"{stem}{name}") for name in _ENDS[1:]}
+    return Amounts(row.change, **ends, unit="%" if row.scale == "ratio" else row.unit)
 
 
 def _of_unit(found: Any, unit: str) -> Amounts:
     """Return a difference in the metric's unit as amounts."""
-    return Amounts(*(getattr(found, name) for name in _ENDS), unit=unit)
+    return Amounts(**{name: getattr(found, name) for name in _ENDS}, unit=unit)

@@ -200,7 +200,7 @@ def _sentence(one: ClassifiedResult, verdict: Verdict, plan: ReviewPlan) -> str:
     if one.outcome != SUPPORTED:
         return modest_sentence(one.target, plan)
     claim = verdict.claim
-    if claim.kind in _AMOUNTS:
+    if claim.amount is not None:
         return amount_sentence(one.target, claim.amount, is_least=claim.kind == "at_least", plan=plan)
     return loss_sentence(one.target, plan) if claim.kind == "no_loss" else best_sentence(one.target, plan)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from gpubench_kit.model.formats import RULES
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.elements import Markup, bullets, details, join, render
 from gpubench_kit.page.results import Results, Scene
 from gpubench_kit.page.section import Section
@@ -30,7 +31,7 @@ def caution_box(names: Iterable[str]) -> Markup:
     return render("cautions.html.j2", {"lines": caution_lines(names)})
 
 
-def cautions(plan) -> Section:
+def cautions(plan: ReviewPlan) -> Section:
     """Return the cautions of a report, with what the plan states about stability and the number of cards.
 
     Parameters
@@ -52,7 +53,7 @@ def archive_cautions() -> Section:
     return Section("cautions", say("caution.title"), caution_box(ARCHIVE))
 
 
-def _cards(plan) -> Iterator[str]:
+def _cards(plan: ReviewPlan) -> Iterator[str]:
     """Yield what the number of cards allows to say."""
     for unit in plan.card_units:
         count = len(unit.cards)
@@ -63,7 +64,7 @@ def _cards(plan) -> Iterator[str]:
         )
 
 
-def _stability(plan) -> Iterator[str]:
+def _stability(plan: ReviewPlan) -> Iterator[str]:
     """Yield what hours of testing say about each tuning, as the plan states them, and what they do not say."""
     stated = [one for one in plan.tunings if one.stability]
     for tuning in stated:

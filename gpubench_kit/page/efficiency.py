@@ -10,6 +10,7 @@ import pandas as pd
 
 from gpubench_kit.costs import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.charts import Plot
@@ -259,7 +260,7 @@ def _curves(results: Results) -> Iterator[tuple[str, Plot | None]]:
         yield group, cost_curves(sensitivity, results.plan, pair=tuple(pair), group=group, extra_price=extra)
 
 
-def cost_sentences(rows: pd.DataFrame, plan) -> list[str]:
+def cost_sentences(rows: pd.DataFrame, plan: ReviewPlan) -> list[str]:
     """Return the estimates of one pair and group as sentences.
 
     Parameters
@@ -271,12 +272,12 @@ def cost_sentences(rows: pd.DataFrame, plan) -> list[str]:
     return [_SENTENCES[quantity](known[quantity], plan) for quantity in _SENTENCES if quantity in known]
 
 
-def _names(row: Any, plan) -> str:
+def _names(row: Any, plan: ReviewPlan) -> str:
     """Return both sides of a pair; cards where there are several."""
     return say("answer.pair", of=_side(row, "of", plan), against=_side(row, "against", plan))
 
 
-def _side(row: Any, side: str, plan) -> str:
+def _side(row: Any, side: str, plan: ReviewPlan) -> str:
     """Return one side of a pair: its tuning, with the card where the plan has several."""
     card, tuning, bench = (getattr(row, f"{side}_{name}") for name in ("card", "tuning", "bench"))
     parts = [card] * (len(plan.cards) > 1) + [tuning] + [bench] * (len(plan.benches) > 1)
@@ -292,7 +293,7 @@ def _stacked(row: Any) -> Markup:
     return stacked(f"{whole}\n{between}")
 
 
-def _method(costs: pd.DataFrame, plan) -> Iterator[str]:
+def _method(costs: pd.DataFrame, plan: ReviewPlan) -> Iterator[str]:
     """Yield how the estimates were made, and what they leave out."""
     metric = next(iter(costs.loc[costs["quantity"] == "power", "metric"]))
     yield say(
@@ -307,13 +308,13 @@ def _method(costs: pd.DataFrame, plan) -> Iterator[str]:
     yield say("cost.intervals")
 
 
-def _extra_price(row: Any, plan) -> float:
+def _extra_price(row: Any, plan: ReviewPlan) -> float:
     """Return what one card costs more than the other; 0 for one card, or where a price is missing."""
     prices = [price_of(card, plan) for card in (row.of_card, row.against_card)]
     return 0.0 if row.of_card == row.against_card or None in prices else prices[0] - prices[1]
 
 
-def _sides(row: Any, plan) -> dict[str, str]:
+def _sides(row: Any, plan: ReviewPlan) -> dict[str, str]:
     """Return both sides for a sentence."""
     return {"of": _side(row, "of", plan), "against": _side(row, "against", plan)}
 
@@ -323,7 +324,7 @@ def _years(value: float) -> str:
     return say("cost.never") if math.isinf(value) else say("cost.years", years=number_text(value, decimals=1))
 
 
-def _power(row: Any, plan) -> str:
+def _power(row: Any, plan: ReviewPlan) -> str:
     """Return the sentence on power and heat: all of it ends as heat in the room."""
     levels = {"value": unit_text(row.of_value, "W"), "other": unit_text(row.against_value, "W")}
     return say(
@@ -334,17 +335,17 @@ def _power(row: Any, plan) -> str:
     )
 
 
-def _running(row: Any, plan) -> str:
+def _running(row: Any, plan: ReviewPlan) -> str:
     """Return the sentence on the running cost, or that there is no telling which side costs more."""
     return _money(row, plan, "running")
 
 
-def _total(row: Any, plan) -> str:
+def _total(row: Any, plan: ReviewPlan) -> str:
     """Return the sentence on price and running cost together."""
     return _money(row, plan, "total")
 
 
-def _money(row: Any, plan, kind: str) -> str:
+def _money(row: Any, plan: ReviewPlan, kind: str) -> str:
     """Return the sentence on an amount of money over the years."""
     values = {"years": plain_text(plan.costs.years), **_sides(row, plan)}
     if row.ci_low <= 0 <= row.ci_high:
@@ -355,7 +356,7 @@ def _money(row: Any, plan, kind: str) -> str:
     return say(f"cost.{kind}_{way}", size=money_text(abs(row.value), row.unit), span=span, **values)
 
 
-def _time(row: Any, plan) -> str:
+def _time(row: Any, plan: ReviewPlan) -> str:
     """Return the sentence on the break-even time, or that it never comes."""
     extra, sides = _extra_price(row, plan), _sides(row, plan)
     if extra == 0:
@@ -368,7 +369,7 @@ def _time(row: Any, plan) -> str:
     return say("cost.break_even", years=_years(row.value), span=span, **values)
 
 
-def _price(row: Any, plan) -> str:
+def _price(row: Any, plan: ReviewPlan) -> str:
     """Return the sentence on the price difference that running makes up for."""
     sides = list(_sides(row, plan).values())
     (saver, other), sign = (sides, 1) if row.value > 0 else (sides[::-1], -1)
@@ -378,7 +379,7 @@ def _price(row: Any, plan) -> str:
     return say("cost.worth", years=plain_text(plan.costs.years), saver=saver, other=other, size=size, span=span)
 
 
-def _value(row: Any, plan) -> str:
+def _value(row: Any, plan: ReviewPlan) -> str:
     """Return the sentence on performance for the price."""
     label = metric_of(row.metric).label
     return say(

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.answer_card import level_text, unit_of_change
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
 from gpubench_kit.page.charts.games import frame_rates
@@ -329,7 +330,7 @@ def _change(row: Any) -> Markup:
     return stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit_of_change(row)))
 
 
-def _pair(row: Any, plan) -> str:
+def _pair(row: Any, plan: ReviewPlan) -> str:
     """Return both sides of a pair; with cards where the plan has several."""
     of, against = (
         f"{getattr(row, f'{side}_card')}, {getattr(row, f'{side}_tuning')}"

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import ALL_TABLES
 from gpubench_kit.page.answer_card import amounts_text, level_text
 from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, render, terms, tied
@@ -36,7 +37,7 @@ def method_body(results: Results) -> Markup:
     ])  # fmt: skip
 
 
-def _tunings(plan) -> Markup:
+def _tunings(plan: ReviewPlan) -> Markup:
     """Return the tunings and what each of them changes."""
     columns = [
         Field(
@@ -49,7 +50,7 @@ def _tunings(plan) -> Markup:
     return listing(columns, plan.tunings, caption=say("method.tunings"))
 
 
-def _setups(plan) -> Iterator[tuple[str, str]]:
+def _setups(plan: ReviewPlan) -> Iterator[tuple[str, str]]:
     """Yield the cards and the rest of the machine."""
     for card in plan.cards:
         yield card.name, say(f"method.role.{card.role}")
@@ -60,7 +61,7 @@ def _setups(plan) -> Iterator[tuple[str, str]]:
         yield say("method.setup", name=bench.name).strip(), told
 
 
-def _games(plan) -> Markup:
+def _games(plan: ReviewPlan) -> Markup:
     """Return games, scenes and settings."""
     columns = [
         Field(say("table.game"), lambda one: scene_text(one[0].name, one[1].name)),
@@ -104,7 +105,7 @@ def _of_models(results: Results) -> pd.Series:
     return results.comparisons[["of_card", "against_card"]].isin(_models(results)).any(axis=1)
 
 
-def _rules(plan) -> Iterator[str]:
+def _rules(plan: ReviewPlan) -> Iterator[str]:
     """Yield the rules of the plan by which runs are left out."""
     rules = plan.exclude
     if rules.min_duration_s:
@@ -135,7 +136,7 @@ def _judging(results: Results) -> Iterator[str]:
     yield say("method.looks", planned=analysis.looks, made=made)
 
 
-def _definitions(run_metrics: pd.DataFrame, plan) -> Markup:
+def _definitions(run_metrics: pd.DataFrame, plan: ReviewPlan) -> Markup:
     """Return the definition of each metric that is compared, as it was used."""
     used = run_metrics.loc[run_metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]]
     found = used.drop_duplicates().groupby("metric", sort=False)

@@ -268,7 +268,7 @@ class Results:
         return [one for one in map(self.facts_of, runs) if one is not None]
 
 
-def all_groups(plan) -> list[str]:
+def all_groups(plan: ReviewPlan) -> list[str]:
     """Return the groups of settings of the plan, in its order."""
     return list(dict.fromkeys(one.group for game in plan.games for one in game.settings))
 

@@ -8,6 +8,7 @@ from functools import lru_cache
 from importlib import resources
 from typing import Any
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.page.charts import chart_css, font_faces, tokens_css
 from gpubench_kit.page.section import MIME
@@ -51,7 +52,7 @@ class StyleSheet:
 _WITHOUT_THE_WORKBENCH = "tbody tr{background:none}dt,dd{float:none}\n"
 
 
-def look(plan=None) -> StyleSheet:
+def look(plan: ReviewPlan | None = None) -> StyleSheet:
     """Return the look of the page, its charts and letters included.
 
     Parameters

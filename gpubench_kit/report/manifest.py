@@ -20,6 +20,7 @@ import pandas as pd
 from gpubench_kit.logs.clock import started_at_s
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, listed
 from gpubench_kit.model.formats import FORMAT_VERSION
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import ARCHIVE_WORD, SPREAD_FILE
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.schedule.noise import noise_table_for
@@ -28,7 +29,7 @@ from gpubench_kit.sheet import load_run_sheet
 _START = datetime(1970, 1, 1)
 
 
-def measured_under(plan) -> dict[str, Any]:
+def measured_under(plan: ReviewPlan) -> dict[str, Any]:
     """Return date, cards, benches, tunings and games of a review, for its manifest.
 
     Parameters
@@ -55,7 +56,7 @@ def measured_under(plan) -> dict[str, Any]:
     }
 
 
-def _sheet_of(plan) -> pd.DataFrame:
+def _sheet_of(plan: ReviewPlan) -> pd.DataFrame:
     """Return the run sheet; nothing where it cannot be read, of which others tell."""
     try:
         return load_run_sheet(plan).runs
@@ -76,7 +77,7 @@ def _moment(seconds: float) -> str:
     return (_START + timedelta(seconds=seconds)).isoformat(timespec="seconds")
 
 
-def _games(plan, sheet: pd.DataFrame) -> Iterable[dict[str, Any]]:
+def _games(plan: ReviewPlan, sheet: pd.DataFrame) -> Iterable[dict[str, Any]]:
     """Yield each game at each setting, with the versions of the game that the sheet names."""
     for game in plan.games:
         versions = sorted(set(sheet.loc[sheet["game"] == game.name, "game_version"]) - {""}) if len(sheet) else []
@@ -98,7 +99,7 @@ _RESULT = ("change", "ci_low", "ci_high", "margin", "verdict", "no_loss", "reaso
 
 
 def make_manifest(
-    plan,
+    plan: ReviewPlan,
     inputs: Iterable[str],
     *,
     overall: pd.DataFrame,
@@ -145,7 +146,7 @@ def make_manifest(
     }
 
 
-def input_hashes(plan, inputs: Iterable[str]) -> dict[str, str]:
+def input_hashes(plan: ReviewPlan, inputs: Iterable[str]) -> dict[str, str]:
     """Return the hash of every file that a report is made of, by its name.
 
     Parameters
@@ -159,7 +160,7 @@ def input_hashes(plan, inputs: Iterable[str]) -> dict[str, str]:
     return {name: file_hash(path) for name, path in sorted(_input_files(plan, inputs).items())}
 
 
-def _input_files(plan, inputs: Iterable[str]) -> dict[str, Path]:
+def _input_files(plan: ReviewPlan, inputs: Iterable[str]) -> dict[str, Path]:
     """Return every input by its name: files of the review, and the tables of the archive that its plan asks for."""
     files = {name: plan.folder / name for name in inputs}
     spread = plan.restart_spread_source

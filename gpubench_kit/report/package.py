@@ -13,7 +13,7 @@ import json
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -21,9 +21,13 @@ from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.file_names import slug
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import ALL_TABLES, Column, Table
 from gpubench_kit.report.changes import CHANGES
 from gpubench_kit.sweep.tables import SWEEP_TABLES
+
+if TYPE_CHECKING:
+    from gpubench_kit.archive.archive import Archive
 
 DESCRIPTION = "datapackage.json"
 
@@ -47,14 +51,14 @@ _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "�
 _EARLIEST = (1980, 1, 1, 0, 0, 0)
 
 
-def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan) -> Path:
+def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan: ReviewPlan | Archive) -> Path:
     """Write tables as CSV files with their description, and all of them in one archive.
 
     Parameters
     ----------
     tables : tables by name, of those declared in ``tables.ALL_TABLES``, of a sweep, or the runs to redo
     folder : folder of the report; ``tables/`` and ``tables.zip`` are made in it
-    plan : ReviewPlan, gives title and licence
+    plan : ReviewPlan, or an archive, gives title and licence
 
     Returns
     -------
@@ -99,7 +103,7 @@ def write_parquet(folder: str | Path) -> list[Path]:
     return files
 
 
-def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan) -> Path:
+def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan: ReviewPlan | Archive) -> Path:
     """Write one more table beside those that `write_tables` wrote, and describe them anew.
 
     Parameters
@@ -107,7 +111,7 @@ def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan) -> Pa
     name : name of the table, of those declared
     frame : the table
     folder : folder of the report, with its ``tables/``
-    plan : ReviewPlan, gives title and licence
+    plan : ReviewPlan, or an archive, gives title and licence
 
     Returns
     -------
@@ -126,7 +130,7 @@ def add_table(name: str, frame: pd.DataFrame, folder: str | Path, *, plan) -> Pa
     return _write_contents(contents, Path(folder), plan=plan)
 
 
-def _write_contents(contents: dict[str, str], folder: Path, *, plan) -> Path:
+def _write_contents(contents: dict[str, str], folder: Path, *, plan: ReviewPlan | Archive) -> Path:
     """Write CSV files, their description, and all of them in one archive; return the folder of the tables."""
     contents[DESCRIPTION] = json_text(describe(contents, plan))
     target = folder / "tables"
@@ -194,13 +198,13 @@ def read_table(path: str | Path, declared: Table) -> pd.DataFrame:
     return declared.frame(frame)
 
 
-def describe(contents: Mapping[str, str], plan) -> dict[str, Any]:
+def describe(contents: Mapping[str, str], plan: ReviewPlan | Archive) -> dict[str, Any]:
     """Return the description of the files: a Data Package with a Table Schema for each table.
 
     Parameters
     ----------
     contents : text of each CSV file, by file name
-    plan : ReviewPlan, gives title and licence
+    plan : ReviewPlan, or an archive, gives title and licence
     """
     package: dict[str, Any] = {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.design import CONFOUNDED, ROUNDS, Design, classify, estimate_drift
 from gpubench_kit.statistics.equivalence import Uncertainty
 from gpubench_kit.statistics.restarts import RestartSpread, restart_spread
@@ -160,7 +161,7 @@ def estimate_two_groups(means: np.ndarray, *, floor: np.ndarray | float = 0.0, p
     )
 
 
-def measure_pair(coded: CodedRuns, pair, *, place: int, metric: str, plan) -> Measured | None:
+def measure_pair(coded: CodedRuns, pair, *, place: int, metric: str, plan: ReviewPlan) -> Measured | None:
     """Estimate one pair's differences in one metric.
 
     Parameters

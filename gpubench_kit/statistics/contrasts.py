@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.statistics.adapters import t_quantile, t_tail
 from gpubench_kit.statistics.equivalence import one_sided_p, uncertainty_of
@@ -165,7 +166,7 @@ def families_of(table: pd.DataFrame) -> np.ndarray:
     return table.groupby([name for name in _FAMILY if name in table], sort=False).ngroup().to_numpy()
 
 
-def mirrored(table: pd.DataFrame, plan) -> pd.DataFrame:
+def mirrored(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return every row with its two sides exchanged.
 
     Parameters
@@ -207,7 +208,7 @@ def _inverted(table: pd.DataFrame, name: str) -> np.ndarray:
     return np.where(table["scale"] == "ratio", in_percent(np.where(table["scale"] == "ratio", values, 0.0)), values)
 
 
-def _with_no_loss(table: pd.DataFrame, plan) -> pd.DataFrame:
+def _with_no_loss(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return the table with its tests against a loss as large as the margin made anew."""
     out = table.copy()
     metrics = table["metric"]
@@ -344,7 +345,7 @@ OVER_BENCHES = Table(
 )  # fmt: skip
 
 
-def combine_benches(overall: pd.DataFrame, plan) -> pd.DataFrame:
+def combine_benches(overall: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Combine results within benches over the benches.
 
     Parameters
@@ -368,7 +369,7 @@ def combine_benches(overall: pd.DataFrame, plan) -> pd.DataFrame:
     return OVER_BENCHES.frame([_row(part, plan) for part in parts])
 
 
-def _row(part: pd.DataFrame, plan) -> dict:
+def _row(part: pd.DataFrame, plan: ReviewPlan) -> dict:
     """Return one pair, group and metric over its benches."""
     first, count = part.iloc[0], len(part)
     metric, withheld = first["metric"], next(_withheld(part), "")

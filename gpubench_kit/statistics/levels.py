@@ -53,7 +53,7 @@ _LARGEST_LOG = 700.0
 _SUBJECT = ["card", "bench", "tuning"]
 
 
-def levels_of_games(noise: pd.DataFrame, plan) -> pd.DataFrame:
+def levels_of_games(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """Return the mean of every metric with its interval, per game and over all games of each group.
 
     Parameters
@@ -100,7 +100,7 @@ def _level_row(row, confidence: float) -> dict:
     return {name: getattr(row, name) for name in names} | {"unit": _unit(row.metric)} | interval
 
 
-def _over_games(part: pd.DataFrame, plan) -> Iterator[dict]:
+def _over_games(part: pd.DataFrame, plan: ReviewPlan) -> Iterator[dict]:
     """Yield the level over all common games, one row per tuning of each card and bench."""
     subjects = (rows for _, rows in part.groupby(_SUBJECT, sort=False))
     common = set.intersection(*(set(zip(rows["game"], rows["setting"], strict=True)) for rows in subjects))

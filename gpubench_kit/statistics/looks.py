@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.sheet.looks import Looks, keys_of, runs_behind
 from gpubench_kit.statistics.multiplicity import CLAIMS_OF, NO_VERDICT, weaker_verdict
 from gpubench_kit.statistics.runs import CodedRuns
@@ -27,7 +28,7 @@ ONE_LOOK = 0.05
 EQUAL_LEVELS = {3: 0.020, 4: 0.0175, 5: 0.012, 6: 0.012, 7: 0.012, 8: 0.012}
 
 
-def level_of_look(plan, look: int) -> float:
+def level_of_look(plan: ReviewPlan, look: int) -> float:
     """Return the level of all tests at one look.
 
     Parameters
@@ -59,7 +60,7 @@ def level_of_look(plan, look: int) -> float:
     return LEVELS[max(look, 1) - 1] * scale if look <= len(LEVELS) else float("nan")
 
 
-def level_of_looks(plan, *, looks_made: int = 0) -> tuple[float, bool]:
+def level_of_looks(plan: ReviewPlan, *, looks_made: int = 0) -> tuple[float, bool]:
     """Return the level at the present look, and whether there were too many looks for any verdict.
 
     Parameters
@@ -131,7 +132,7 @@ class Levels:
         return Levels(present, self.first, of, share, kept, no_loss)
 
 
-def recall(rows: pd.DataFrame, looks: Looks | None, plan, *, level: float) -> Levels:
+def recall(rows: pd.DataFrame, looks: Looks | None, plan: ReviewPlan, *, level: float) -> Levels:
     """Return the levels of rows that were judged at earlier looks, and the verdicts that stand.
 
     Parameters
@@ -231,7 +232,7 @@ def _given(looks: Looks | None, kind: str, *, before: int | None) -> pd.DataFram
     return (given if before is None else given[given["look"] < before]).sort_values("look", kind="stable")
 
 
-def _recall_one(memory: Levels, place: int, given, *, now: dict, plan) -> None:
+def _recall_one(memory: Levels, place: int, given, *, now: dict, plan: ReviewPlan) -> None:
     """Give one row the level of a look that gave it what is asked now, or that saw the very same runs."""
     memory.share[place] = np.fmin(memory.share[place], given.share)
     if not _holds(given.runs, now["runs"]):

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.model.errors import DesignError, PlanError
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.statistics.equivalence import half_width
 from gpubench_kit.statistics.games import Games
@@ -56,7 +57,7 @@ class MemberLevels:
         return self.levels.get((place, *_EVERY_GAME), float("nan"))
 
 
-def member_levels(plan, level: float) -> MemberLevels:
+def member_levels(plan: ReviewPlan, level: float) -> MemberLevels:
     """Return the level of every result over games, from the plan alone: missing data change nothing.
 
     Parameters
@@ -83,12 +84,12 @@ def member_levels(plan, level: float) -> MemberLevels:
     main = max(groups, key=groups.__getitem__)
     metrics = [name for name in plan.analysis.metrics if direction_of(name)]
     primary = plan.analysis.primary
-    companion = next((name for name in COMPANIONS if name in metrics and name != primary), None)
+    companion = next((name for name in COMPANIONS if name in metrics and name != primary), "")
     first, second = (primary, main), (companion, main)
     others = [(metric, group) for group in groups for metric in metrics if (metric, group) not in (first, second)]
     kinds = [
         [first] * (primary in metrics),
-        [second] * (companion is not None),
+        [second] * bool(companion),
         [*others, *[_EVERY_GAME] * (primary in metrics)],
     ]
     shares = np.array(SHARES)
@@ -107,7 +108,7 @@ def member_levels(plan, level: float) -> MemberLevels:
     return MemberLevels(level, levels, main, tuple(groups))
 
 
-def ladder_steps(plan) -> frozenset[str]:
+def ladder_steps(plan: ReviewPlan) -> frozenset[str]:
     """Return the tunings that are steps of a ``[sweep]``; none where the plan names no ladder."""
     if not plan.sweep.ladder:
         return frozenset()
@@ -187,7 +188,7 @@ def change_in_unit(
     return change, change - half, change + half
 
 
-def _pairs_over_benches(plan) -> list[list[int]]:
+def _pairs_over_benches(plan: ReviewPlan) -> list[list[int]]:
     """Return the numbers of the pairs that count, those of one pair on several benches together."""
     steps = ladder_steps(plan)
     found: dict[tuple, list[int]] = {}

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.statistics.adapters import chi2_cdf, chi2_quantile, find_root, normal_quantile
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width
@@ -61,7 +62,7 @@ class TippingPoint:
     restart_spread: np.ndarray
 
 
-def restart_spread(plan, metric: str) -> RestartSpread | None:
+def restart_spread(plan: ReviewPlan, metric: str) -> RestartSpread | None:
     """Return the spread between restarts that the plan states for a metric.
 
     Parameters

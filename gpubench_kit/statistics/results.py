@@ -188,7 +188,9 @@ def overall_columns(
     }
 
 
-def influence_columns(games: Games, result: OverallEstimate, ratios: np.ndarray, *, level, plan) -> dict:
+def influence_columns(
+    games: Games, result: OverallEstimate, ratios: np.ndarray, *, level, plan: ReviewPlan
+) -> dict:
     """Return the game that carries each result, the change without it, and the change in watts of a power.
 
     Parameters
@@ -231,7 +233,7 @@ def counted(rows: pd.DataFrame) -> np.ndarray:
     return rows["withheld"].isin(("", EXPLORATORY)).to_numpy()
 
 
-def _p_values(rows: pd.DataFrame, found: Uncertainty, plan) -> tuple[np.ndarray, ...]:
+def _p_values(rows: pd.DataFrame, found: Uncertainty, plan: ReviewPlan) -> tuple[np.ndarray, ...]:
     """Return the p-values of each question."""
     change = rows["change"].to_numpy(dtype=float)
     margins = {metric: scaled_margin(plan, metric) for metric in rows["metric"].unique()}

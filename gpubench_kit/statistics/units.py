@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.design import RESTARTS, ROUNDS, Design
 from gpubench_kit.statistics.runs import PairRuns, rank_within
 
@@ -75,7 +76,7 @@ def direction_of(metric: str) -> int:
     return {"higher": 1, "lower": -1, "neither": 0}[METRICS[metric].better]
 
 
-def scaled_margin(plan, metric: str) -> float:
+def scaled_margin(plan: ReviewPlan, metric: str) -> float:
     """Return the margin of the plan on the scale of the metric; nan for none.
 
     On the ratio scale it is ``-ln(1 - margin/100)`` on both sides, so that swapping the two sides

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import Ladder, Line, Setting
 from gpubench_kit.statistics.units import scaled_margin
 from gpubench_kit.sweep.curves import Curves, points_of
@@ -49,7 +50,13 @@ class Answer:
 
 
 def answer_line(
-    measured: Measured, curves: Curves, *, failures: Mapping[str, Failures], group: int, plan, is_judged: bool
+    measured: Measured,
+    curves: Curves,
+    *,
+    failures: Mapping[str, Failures],
+    group: int,
+    plan: ReviewPlan,
+    is_judged: bool,
 ) -> Answer:
     """Test the steps of a line in order, and say what follows.
 

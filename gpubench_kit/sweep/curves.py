@@ -8,6 +8,7 @@ from itertools import product
 
 import numpy as np
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import Line
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.runs import CodedRuns
@@ -150,7 +151,7 @@ def reading_rows(
             yield {"reading": "power_at_loss", "given": loss} | _scaled(found, factory_w)
 
 
-def asked_for(plan, key: str) -> tuple[float, ...]:
+def asked_for(plan: ReviewPlan, key: str) -> tuple[float, ...]:
     """Return the values at which claims of the plan are read off a sweep.
 
     Parameters
@@ -161,12 +162,12 @@ def asked_for(plan, key: str) -> tuple[float, ...]:
     return tuple(one.reading[1] for one in plan.claims if one.reading and one.reading[0] == key)
 
 
-def losses_to_read(plan) -> tuple[float, ...]:
+def losses_to_read(plan: ReviewPlan) -> tuple[float, ...]:
     """Return the losses of frame rate [%] at which power is read: the usual ones, and those of claims."""
     return tuple(sorted({*LOSSES_READ, *asked_for(plan, "at_loss_pct")}))
 
 
-def powers_to_read(curves: list[Curves], factory_w: float, plan) -> tuple[float, ...]:
+def powers_to_read(curves: list[Curves], factory_w: float, plan: ReviewPlan) -> tuple[float, ...]:
     """Return a few round powers [W] inside the range of the curves, and those of claims."""
     values = [factory_w * np.exp(one.both[1].change) for one in curves if one.both]
     if not values or not np.isfinite(factory_w):
@@ -251,7 +252,7 @@ class _Factory:
     reason: str
 
 
-def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan) -> Iterator[dict]:
+def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan: ReviewPlan) -> Iterator[dict]:
     """Yield rows of ``sweep_between`` for two cards.
 
     Parameters
@@ -299,7 +300,7 @@ def between_rows(coded: CodedRuns, sides: Sequence[Side], *, group: str, plan) -
             }  # fmt: skip
 
 
-def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, level: float) -> _Factory:
+def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan: ReviewPlan, level: float) -> _Factory:
     """Return the difference of the two factory states, or why there is none."""
     found = measure_settings(coded, [pair], groups=(group,), metric=metric, plan=plan)
     change, half = found.change[0, 0], found.half_width(level / (2 * PARTS))[0, 0]
@@ -307,7 +308,7 @@ def _factory(coded: CodedRuns, pair: Pair, *, group: str, metric: str, plan, lev
     return _Factory(float(change), float(change - half), float(change + half), reason)
 
 
-def _values(sides: Sequence[Side], reading: tuple[str, str, str], plan) -> tuple[float, ...]:
+def _values(sides: Sequence[Side], reading: tuple[str, str, str], plan: ReviewPlan) -> tuple[float, ...]:
     """Return a few round values that both cards reach, powers [W] or frame rates [fps], and those of claims."""
     name, metric, _ = reading
     values = [one.factory[metric] * np.exp(one.shapes[metric].change) for one in sides]

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.errors import DesignError, GpubenchError
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import Ladder, ladder_of
 from gpubench_kit.model.plan.references import CardUnit
 from gpubench_kit.statistics.compare import estimate_noise
@@ -84,7 +85,7 @@ class Sweep:
                 "sweep_between": self.between}  # fmt: skip
 
 
-def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: int = 0) -> Sweep:
+def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan: ReviewPlan, *, looks_made: int = 0) -> Sweep:
     """Search the ladder of a plan, and fit frame rate, power and energy per frame over it.
 
     Parameters
@@ -129,7 +130,7 @@ def find_tuning(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: i
     )
 
 
-def _between(usable: pd.DataFrame, swept: Sequence[_Swept], plan) -> Iterator[dict]:
+def _between(usable: pd.DataFrame, swept: Sequence[_Swept], plan: ReviewPlan) -> Iterator[dict]:
     """Yield readings of the card under review against each rival that was swept on the same bench."""
     roles = {unit.name: unit.role for unit in plan.card_units}
     reviewed, rivals = (
@@ -145,7 +146,7 @@ def _between(usable: pd.DataFrame, swept: Sequence[_Swept], plan) -> Iterator[di
             yield from between_rows(coded, sides, group=group, plan=plan)
 
 
-def _side(swept: _Swept, group: str, plan) -> Side:
+def _side(swept: _Swept, group: str, plan: ReviewPlan) -> Side:
     """Return a card with curves along the line of its factory state."""
     measured, place = swept.measured, swept.measured.groups.index(group)
     home = next((line for line in measured.ladder.lines if line.has_factory), measured.ladder.lines[0])
@@ -171,7 +172,7 @@ class _Swept:
 
 
 def _swept(
-    place: tuple[str, str, Ladder], data: tuple[pd.DataFrame, pd.DataFrame], plan, *, level: float
+    place: tuple[str, str, Ladder], data: tuple[pd.DataFrame, pd.DataFrame], plan: ReviewPlan, *, level: float
 ) -> _Swept:
     """Return what was measured on one card and bench."""
     (card, bench, ladder), (usable, runs) = place, data
@@ -184,7 +185,7 @@ def _swept(
     return _Swept(coded, levels, measured, failures)
 
 
-def _rows_of(swept: _Swept, group: int, plan, *, is_judged: bool) -> dict[str, list[dict]]:
+def _rows_of(swept: _Swept, group: int, plan: ReviewPlan, *, is_judged: bool) -> dict[str, list[dict]]:
     """Return the rows of every table for one group of game settings."""
     measured, failures = swept.measured, swept.failures
     factory = {metric: _factory_value(swept, metric, group) for metric in (RATE, POWER, ENERGY)}
@@ -220,7 +221,7 @@ def _factory_value(swept: _Swept, metric: str, group: int) -> float:
     return float(found["value"].iloc[0]) if len(found) else np.nan
 
 
-def _most_efficient_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
+def _most_efficient_set(swept: _Swept, group: int, plan: ReviewPlan) -> dict[str, bool]:
     """Return which settings without failures no other is shown to beat in energy per frame."""
     measured = swept.measured
     known = {one for row, one in enumerate(measured.tunings) if measured.energy.withheld[row, group] == ""}
@@ -232,7 +233,7 @@ def _most_efficient_set(swept: _Swept, group: int, plan) -> dict[str, bool]:
     return dict(zip(tunings, map(bool, kept), strict=True))
 
 
-def _ladders(usable: pd.DataFrame, plan) -> Iterator[tuple[str, str, Ladder]]:
+def _ladders(usable: pd.DataFrame, plan: ReviewPlan) -> Iterator[tuple[str, str, Ladder]]:
     """Yield card, bench and ladder of everything swept."""
     for unit, bench in product(plan.card_units, plan.benches):
         ladder = _ladder_of_unit(unit, plan)
@@ -241,7 +242,7 @@ def _ladders(usable: pd.DataFrame, plan) -> Iterator[tuple[str, str, Ladder]]:
             yield unit.name, bench.name, ladder
 
 
-def _ladder_of_unit(unit: CardUnit, plan) -> Ladder | None:
+def _ladder_of_unit(unit: CardUnit, plan: ReviewPlan) -> Ladder | None:
     """Return the ladder of a card; None for a rival that has none."""
     try:
         return ladder_of(plan, card=unit.name)
@@ -251,7 +252,7 @@ def _ladder_of_unit(unit: CardUnit, plan) -> Ladder | None:
         return None
 
 
-def _of_subject(usable: pd.DataFrame, subject: tuple[str, str], plan) -> pd.DataFrame:
+def _of_subject(usable: pd.DataFrame, subject: tuple[str, str], plan: ReviewPlan) -> pd.DataFrame:
     """Return the runs of one card (or model) on one bench."""
     card, bench = subject
     rows = usable[usable["card"].isin(plan.cards_named(card))]
@@ -282,7 +283,9 @@ class SweepInReview:
         return self.found.tables if self.found else {}
 
 
-def sweep_in_review(usable: pd.DataFrame, runs: pd.DataFrame, plan, *, looks_made: int = 0) -> SweepInReview:
+def sweep_in_review(
+    usable: pd.DataFrame, runs: pd.DataFrame, plan: ReviewPlan, *, looks_made: int = 0
+) -> SweepInReview:
     """Search the ladder of a review, where its plan names one.
 
     Parameters

@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import Ladder
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.adapters import t_tail
@@ -87,7 +88,9 @@ class MarginTests:
         return np.maximum(self.p_non_inferiority, self.p_no_loss_on_card)
 
 
-def measure_settings(coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str], metric: str, plan) -> Losses:
+def measure_settings(
+    coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str], metric: str, plan: ReviewPlan
+) -> Losses:
     """Measure settings against the factory state.
 
     Parameters
@@ -132,7 +135,7 @@ def measure_settings(coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str]
 
 
 def judge_settings(
-    coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str], metric: str, plan, level: float
+    coded: CodedRuns, pairs: Sequence, *, groups: Sequence[str], metric: str, plan: ReviewPlan, level: float
 ) -> tuple[Losses, MarginTests]:
     """Measure settings and hold each against the margin.
 
@@ -176,7 +179,7 @@ def _margin_p(losses: Losses, margin: float, direction: int) -> tuple[np.ndarray
     return against_loss, against_less
 
 
-def _on_card(coded: CodedRuns, plan) -> CodedRuns | None:
+def _on_card(coded: CodedRuns, plan: ReviewPlan) -> CodedRuns | None:
     """Return the runs of games limited by the card; None where the plan has no others."""
     limited = {game.name: game.limited_by == "card" for game in plan.games}
     if all(limited.values()):
@@ -247,7 +250,9 @@ class Failures:
         return bool(self.crashed or self.failures)
 
 
-def measure_ladder(coded: CodedRuns, ladder: Ladder, *, subject: tuple[str, str], plan, level: float) -> Measured:
+def measure_ladder(
+    coded: CodedRuns, ladder: Ladder, *, subject: tuple[str, str], plan: ReviewPlan, level: float
+) -> Measured:
     """Measure every setting of a ladder against the factory state.
 
     Parameters
@@ -274,7 +279,9 @@ def measure_ladder(coded: CodedRuns, ladder: Ladder, *, subject: tuple[str, str]
     return Measured(card, bench, ladder, groups, tunings, losses, power, energy, tests, level)
 
 
-def most_efficient_set(coded: CodedRuns, measured: Measured, tunings: tuple[str, ...], *, plan) -> np.ndarray:
+def most_efficient_set(
+    coded: CodedRuns, measured: Measured, tunings: tuple[str, ...], *, plan: ReviewPlan
+) -> np.ndarray:
     """Return which settings no other is shown to beat in energy per frame, array (tunings, groups).
 
     Parameters
@@ -298,7 +305,7 @@ def most_efficient_set(coded: CodedRuns, measured: Measured, tunings: tuple[str,
     )
 
 
-def failures_of(tuning: str, runs: pd.DataFrame, *, subject: tuple[str, str], plan) -> Failures:
+def failures_of(tuning: str, runs: pd.DataFrame, *, subject: tuple[str, str], plan: ReviewPlan) -> Failures:
     """Return what failed at a setting.
 
     Parameters

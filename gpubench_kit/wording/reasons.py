@@ -6,10 +6,13 @@ A row without a verdict has exactly one reason. A row with a verdict may have se
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import count_text, is_missing, significant_text
+
+if TYPE_CHECKING:
+    from gpubench_kit.model.plan import ReviewPlan
 
 SEPARATOR = "; "
 
@@ -108,27 +111,27 @@ def is_conditional(row: Any) -> bool:
     return bool(spread >= (max(half, 1.0) if row.scale == "ratio" else half)) and not is_missing(row.change)
 
 
-def units_text(count: int, row: Any, plan, *, is_further: bool = True) -> str:
+def units_text(count: int, row: Any, plan: ReviewPlan | None, *, is_further: bool = True) -> str:
     """Return a number of units of a game's test in words: rounds, or what takes their place in blocks.
 
     Parameters
     ----------
     count : how many
     row : row of ``comparisons``
-    plan : ReviewPlan, tells the samples of a model
+    plan : ReviewPlan, tells the samples of a model; None for two lists of runs, which have none
     is_further : whether they come on top of those that there are
     """
     word = "further " * is_further
     if row.layout != "restarts":
         return count_text(count, f"{word}round")
-    if any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card):
+    if plan and any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card):
         return f"{count_text(count, f'{word}sample')} of each model"
     if row.of_card != row.against_card:
         return f"{count_text(count, f'{word}installation')} of each card in turns"
     return f"{count_text(count, f'{word}block')} of runs of each side"
 
 
-def more_rounds_text(row: Any, plan) -> str:
+def more_rounds_text(row: Any, plan: ReviewPlan | None) -> str:
     """Return what more rounds would do for an undecided game, in a sentence; empty where nothing can be promised.
 
     Parameters

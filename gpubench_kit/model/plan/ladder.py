@@ -10,8 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 from gpubench_kit.model.errors import DesignError, Fault, PlanError
+
+if TYPE_CHECKING:
+    from gpubench_kit.model.plan import ReviewPlan
 
 #: What the end of a change's name says about its unit.
 _UNITS = {"pct": "%", "mv": "mV", "mhz": "MHz", "w": "W", "c": "°C", "rpm": "rpm"}
@@ -122,7 +126,7 @@ def offset_text(change: str, offset: float) -> str:
     return f"{text} {unit}".rstrip()
 
 
-def ladder_of(plan, *, card: str = "") -> Ladder:
+def ladder_of(plan: ReviewPlan, *, card: str = "") -> Ladder:
     """Return the ladder of a plan.
 
     Parameters
@@ -162,7 +166,7 @@ def ladder_of(plan, *, card: str = "") -> Ladder:
     return Ladder(change, is_stated, reference.name, lines, left_out)
 
 
-def _stepped_change(plan, tunings: Iterable) -> tuple[str, bool]:
+def _stepped_change(plan: ReviewPlan, tunings: Iterable) -> tuple[str, bool]:
     """Return the change that is stepped, and whether the plan names it."""
     if plan.sweep.ladder:
         return plan.sweep.ladder, True
