@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -133,7 +134,7 @@ def fits_run(stretch: BusyStretch, run_s: float, slack_s: float) -> bool:
     return (stretch.has_start or stretch.has_end) and 0.5 * run_s <= stretch.length_s <= longest
 
 
-def _crossing(time_s: np.ndarray, signal: np.ndarray, place: int, middle: float) -> float:
+def _crossing(time_s: np.ndarray, signal: np.ndarray, place: np.signedinteger, middle: float) -> float:
     """Return when the straight line between two samples crosses the middle."""
     share = (middle - signal[place]) / (signal[place + 1] - signal[place])
     return float(time_s[place] + share * (time_s[place + 1] - time_s[place]))
@@ -310,7 +311,7 @@ def _held(
     n_inside = int(np.isfinite(points).sum())
     n_idle = int((points == -2.0).sum())
     middle = float(np.median(evening.starts))
-    told = {"n_runs": n_runs, "n_both": n_both, "next_s": other[1] - offset}
+    told: dict[str, Any] = {"n_runs": n_runs, "n_both": n_both, "next_s": other[1] - offset}
     lie = f"{n_both} of {n_runs} runs lie on a busy stretch with both edges"
     is_enough = (
         n_both >= max(_FEWEST, _BOTH_EDGES * n_runs) and best >= _BEST * n_inside and n_inside >= _BEST * n_runs

@@ -6,7 +6,7 @@ import csv
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -68,7 +68,7 @@ def plain_stamp(cell: str) -> str:
     return _plain_by(cell, _FORMS) or cell.strip()
 
 
-def plain_stamps(cells: Sequence[str]) -> list[str]:
+def plain_stamps(cells: Iterable[str]) -> list[str]:
     """Return stamps of one column as `plain_stamp` does, as they are where the first one is plain already.
 
     Parameters
@@ -189,7 +189,8 @@ def looks_numeric(cell: str) -> bool:
 
 def begins_with_words(line: str) -> bool:
     """Return whether a line begins with neither a number nor a clock, as lines of a summary do."""
-    first = _BEFORE_SEPARATOR.match(line.strip().strip('"'))[0].strip()
+    before = _BEFORE_SEPARATOR.match(line.strip().strip('"'))
+    first = before[0].strip() if before else ""
     token = first.split(maxsplit=1)[0] if first else ""
     if not token or looks_numeric(token) or is_clock(token) or begins_with_stamp(line):
         return False

@@ -138,7 +138,7 @@ def is_time_only(cell: str) -> bool:
 def begins_at_zero(cell: str) -> bool:
     """Return whether a first time, with seconds and without a date, is a few seconds from zero at most."""
     part = _TIME_OF_DAY.fullmatch(plain_stamp(cell))
-    return bool(part and part[3] and not part[4]) and _seconds_of_day(part) < _NEAR_ZERO_S
+    return part is not None and bool(part[3] and not part[4]) and _seconds_of_day(part) < _NEAR_ZERO_S
 
 
 def _dated(texts: list[str]) -> ClockTimes | None:

@@ -236,6 +236,13 @@ class LogFormat:
         return (*every[0], *every[1], *self.sensors)
 
     @property
+    def time_axis(self) -> ColumnChoice:
+        """The column of the time that has passed, of a format without a column of frame times."""
+        if self.elapsed is None:
+            raise ValueError("a format without a column of time has no time axis")
+        return self.elapsed
+
+    @property
     def begins_at_zero(self) -> bool:
         """Whether the stamps of a sensor log tell time that has passed, not the time of day."""
         return bool(self.clock) and self.clock[0].role == "elapsed_time"

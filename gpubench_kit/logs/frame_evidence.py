@@ -299,7 +299,9 @@ def _ratios_of(time: TimeColumn, known: tuple[np.ndarray, np.ndarray, np.ndarray
     steps, behind, before = known
     ratios = [steps / np.where(one > 0, one, np.nan) for one in (behind, before)]
     medians = [float(np.nanmedian(one)) if np.isfinite(one).any() else 0.0 for one in ratios]
-    near = [np.mean(np.abs(one / m - 1) < 0.02) if m > 0 else 0.0 for one, m in zip(ratios, medians, strict=True)]
+    near = [
+        float(np.mean(np.abs(one / m - 1) < 0.02)) if m > 0 else 0.0 for one, m in zip(ratios, medians, strict=True)
+    ]
     power_of = [float(10.0 ** np.round(np.log10(m))) if m > 0 else 0.0 for m in medians]
     for side in np.argsort(near, kind="stable")[::-1]:
         ratio, power = medians[side], power_of[side]
@@ -424,5 +426,6 @@ def _readings(clues: Clues) -> Iterator[tuple[int, float]]:
     stated = {place: clues.rows.unit_ms(place) for place in clues.plain}
     usual = {place: float(np.nanmedian(clues.values[place])) for place in clues.plain}
     for place in clues.plain:
-        units = (stated[place],) if stated[place] else UNITS_MS.values()
+        unit_ms = stated[place]
+        units = (unit_ms,) if unit_ms else UNITS_MS.values()
         yield from ((place, unit) for unit in units if is_plausible(usual[place] * unit))

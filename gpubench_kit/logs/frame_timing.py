@@ -116,7 +116,7 @@ def timed_rows(table: LogTable, columns: LogFormat, read: Columns) -> TimedRows:
     LogError : time goes back where it is all there is
     """
     if columns.frame_time is None:
-        return _from_steps(table, columns.elapsed, read)
+        return _from_steps(table, columns.time_axis, read)
     frame_ms, step_ms = _lengths(columns.frame_time, read)
     if columns.elapsed is None:
         ends_ms = np.nancumsum(frame_ms)
@@ -205,7 +205,8 @@ def _stamped(
     n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
     n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
     is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
-    n_agree, findings = max(n_at_end, n_at_start), ()
+    n_agree = max(n_at_end, n_at_start)
+    findings: tuple[Finding, ...] = ()
     if n_agree < moved.size / 2:
         message = (
             f"{table.name}: the steps of the elapsed time differ from most frame times, though their sums agree; "
@@ -353,7 +354,7 @@ def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> C
     bad = np.flatnonzero(~np.isfinite(time_s))
     if bad.size:
         row = int(bad[0])
-        problem = f"row {row + 1} has no stamp in {columns.elapsed.label} ({cells[row][:40]!r} was found)."
+        problem = f"row {row + 1} has no stamp in {columns.time_axis.label} ({cells[row][:40]!r} was found)."
         action = "One stamp for each frame is expected, since no column holds frame times. Record the run again."
         raise LogError(Fault(table.name, problem, action))
-    return replace(read, numbers={**read.numbers, columns.elapsed.column: time_s})
+    return replace(read, numbers={**read.numbers, columns.time_axis.column: time_s})

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from typing import TypeVar
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from gpubench_kit.model.findings import Finding
 
 #: Share of the frames' time that samples should cover.
 _OVERLAP_NEEDED = 0.9
+_Log = TypeVar("_Log", FrameLog, SensorLog)
 
 
 @dataclass(frozen=True)
@@ -98,14 +100,13 @@ def by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | N
     lined = _by_clocks_as_read(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
     if lined.overlap > 0 or (frame_log.other_clock is None and sensor_log.other_clock is None):
         return lined
-    exchanged = _exchanged(frame_log), _exchanged(sensor_log)
-    other = _by_clocks_as_read(*exchanged, offset_s=offset_s, limit_s=limit_s)
+    other = _by_clocks_as_read(_exchanged(frame_log), _exchanged(sensor_log), offset_s=offset_s, limit_s=limit_s)
     if not other.overlap > 0:
         return lined
     return replace(other, findings=(_date_order_found(frame_log, sensor_log), *other.findings))
 
 
-def _exchanged(log: FrameLog | SensorLog) -> FrameLog | SensorLog:
+def _exchanged(log: _Log) -> _Log:
     """Return a log with day and month of its clock exchanged, where they could be; others as they are."""
     return log if log.other_clock is None else replace(log, clock=log.other_clock, other_clock=None)
 
@@ -114,7 +115,8 @@ def _date_order_found(frame_log: FrameLog, sensor_log: SensorLog) -> Finding:
     """Return the finding that the clocks of both logs tell the order of day and month."""
     log, other = (frame_log, sensor_log) if sensor_log.other_clock is None else (sensor_log, frame_log)
     whose = "its dates" if other.other_clock is None else f"its dates and those of {other.name}"
-    read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in (log.other_clock, log.clock))
+    clocks = (at for at in (log.other_clock, log.clock) if at is not None)
+    read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in clocks)
     message = (
         f"{log.name}: {whose} were read month first after all ({read}, not {first}) to line the logs up: only so "
         f"does its clock meet that of {other.name}."
@@ -127,7 +129,8 @@ def _by_clocks_as_read(
     frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None, limit_s: float
 ) -> LineUp:
     """Return the line-up by two wall clocks whose dates are as they were read; see `by_clocks`."""
-    run_s, found = frame_log.frames.end_s, ()
+    run_s = frame_log.frames.end_s
+    found: tuple[Finding, ...] = ()
     shifts = _shifts(frame_log, sensor_log, offset_s or 0.0)
     shift_s = _told_by_load(shifts, sensor_log, run_s, limit_s) if len(shifts) > 1 else shifts[0]
     if shift_s is None:
@@ -151,7 +154,7 @@ def _shifts(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> list
     Without any, it is that of the clock as it stood at first.
     """
     settings = (*sensor_log.clock_settings, (np.inf, 0.0))
-    run_s, base_s, found = frame_log.frames.end_s, sensor_log.clock - frame_log.clock - offset_s, []
+    run_s, base_s, found = frame_log.frames.end_s, sensor_log.ahead_of(frame_log.clock) - offset_s, []
     for (from_s, ahead_s), (until_s, _) in itertools.pairwise(settings):
         shift_s = within_a_day(base_s + ahead_s, frame_log, sensor_log)
         is_begun = -shift_s >= from_s or from_s == 0.0
@@ -233,7 +236,7 @@ def _held_against_edges(lined: LineUp, frame_log: FrameLog, sensor_log: SensorLo
         f"stays up for {nearest.length_s:.1f} s, as long as the run ({run_s:.1f} s): the clocks seem to differ. "
         "The samples were joined by the clocks."
     )
-    ahead_s = sensor_log.clock - frame_log.clock + nearest.start_s
+    ahead_s = sensor_log.ahead_of(frame_log.clock) + nearest.start_s
     action = (
         "If the load is right, say in the plan how far ahead the sensors' clock is: "
         f"[logs] sensor_offset_s = {ahead_s:.2f}"
@@ -286,7 +289,7 @@ def line_up(
     expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
     edge = _by_edges(sensor_log, run_s, expected_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
-        edge = _same_clock_or(edge, frame_log, sensor_log)
+        edge = _same_clock_or(edge, sensor_log, sensor_log.origin_s - frame_log.origin_s, run_s)
     return with_overlap(edge or _together(sensor_log, run_s), sensor_log, run_s)
 
 
@@ -351,14 +354,14 @@ def _through_midnight(frame_log: FrameLog, sensor_log: SensorLog, limit_s: float
     if any(log.clock is None for log in clocked):
         return frame_log, sensor_log
     run_s = frame_log.frames.end_s
-    shift_s = within_a_day(clocked[1].clock - clocked[0].clock, *clocked)
+    shift_s = within_a_day(clocked[1].ahead_of(clocked[0].clock), *clocked)
     edge = _by_edges(sensor_log, run_s, np.nan)
     is_elsewhere = edge is not None and abs(edge.shift_s - shift_s) > limit_s
     is_through = overlap_share(sensor_log, run_s, shift_s) > 0 and not is_elsewhere
     return clocked if is_through else (frame_log, sensor_log)
 
 
-def _as_time_of_day(log: FrameLog | SensorLog) -> FrameLog | SensorLog:
+def _as_time_of_day(log: _Log) -> _Log:
     """Return a log with a clock where its times begin at zero; others as they are."""
     if log.midnight_clock is None:
         return log
@@ -414,10 +417,9 @@ def _ambiguous(sensor_log: SensorLog, metric: str, fitting: list[BusyStretch], r
     return LineUp("none", np.nan, "several stretches fit", 0.0, (finding,))
 
 
-def _same_clock_or(edge: LineUp | None, frame_log: FrameLog, sensor_log: SensorLog) -> LineUp:
+def _same_clock_or(edge: LineUp | None, sensor_log: SensorLog, shift_s: float, run_s: float) -> LineUp:
     """Return the line-up of two logs that count seconds: one clock, unless an edge is far from it."""
-    shift_s = sensor_log.origin_s - frame_log.origin_s
-    has_overlap = overlap_share(sensor_log, frame_log.frames.end_s, shift_s) > 0
+    has_overlap = overlap_share(sensor_log, run_s, shift_s) > 0
     if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
         return edge
     message = (

@@ -164,7 +164,7 @@ def _inside(archive: ZipFile, content: bytes, name: str) -> Unpacked:
             lines, n_sheets, chosen = workbook_lines(content, name, limit=_LIMIT)
         except ValueError:
             raise _damaged(name, "it cannot be read as a workbook") from None
-        findings = ()
+        findings: tuple[Finding, ...] = ()
         if n_sheets > 1:
             only = f"only '{chosen}', the first with rows of numbers, was read"
             message = f"{name}: the workbook has {n_sheets} sheets; {only}."
@@ -367,7 +367,7 @@ def _in_code_page(content: bytes, name: str, findings: list[Finding]) -> tuple[s
     """
     page = code_page_of(content)
     text = _decoded(content, page.encoding) if page else None
-    if text is not None:
+    if page is not None and text is not None:
         message = (
             f"{name}: the text is not UTF-8; by its letters it was read as {page.in_words}, which is a guess. "
             "Values are the same in every encoding."

@@ -311,7 +311,8 @@ def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[in
     values: dict[int, list[float]] = {column: [] for column in columns}
     for line_number, cells in zip(lines.numbers, lines.cells, strict=True):
         found = [number(cell, decimal, thousands) for cell in cells[: len(columns)]]
-        if None in found:
+        whole = [value for value in found if value is not None]
+        if len(whole) < len(found):
             place = found.index(None)
             what = dialect.names[columns[place]][:80] or str(columns[place] + 1)
             shown = cells[place].strip()[:40]
@@ -319,7 +320,7 @@ def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[in
             continue
         kept_cells.append(cells)
         kept_numbers.append(line_number)
-        for column, value in zip(columns, found, strict=True):
+        for column, value in zip(columns, whole, strict=True):
             values[column].append(value)
     lines.cells, lines.numbers = kept_cells, kept_numbers
     return values

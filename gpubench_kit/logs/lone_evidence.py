@@ -139,13 +139,13 @@ def _inverse_of(clues: Clues, place: int, other: int) -> float:
 def _told_by_inverse(clues: Clues, place: int, other: int, *, factor: float) -> Found:
     """Return which of two inverse columns holds the times, and how sure that is."""
     rows = clues.rows
-    why = (f"{rows.label(other)} is its inverse in nearly all rows",)
+    why: tuple[str, ...] = (f"{rows.label(other)} is its inverse in nearly all rows",)
     unit_ms = rows.unit_ms(place)
     if unit_ms is not None or clues.is_rate(other):
         factor = unit_ms or factor
         total_ms = float(np.nansum(clues.values[place])) * factor
         found = Found("column", place, None, factor, Certainty.LIKELY, (*why, _NO_TIME))
-        return _without_time(clues, found, total_ms)
+        return _without_time(clues, found, place, total_ms)
     totals = [float(np.nansum(clues.values[one])) * factor for one in (place, other)]
     fits = [clues.witness(total_ms) for total_ms in totals]
     pick = place if fits[0] or not fits[1] else other
@@ -157,14 +157,14 @@ def _told_by_inverse(clues: Clues, place: int, other: int, *, factor: float) -> 
     return Found("column", place, None, factor, Certainty.OPEN, why, question, line)
 
 
-def _without_time(clues: Clues, found: Found, total_ms: float) -> Found:
+def _without_time(clues: Clues, found: Found, place: int, total_ms: float) -> Found:
     """Return what was found of a column without time: likely, unless a length or a doubt says more."""
-    line = line_of_time(clues.rows, found.place, unit_name(found.factor))
+    line = line_of_time(clues.rows, place, unit_name(found.factor))
     found = replace(found, line=line)
     fits = clues.witness(total_ms)
     if fits:
         return replace(found, certainty=Certainty.PROVEN, why=(*found.why, f"its sum is {fits}"))
-    label = clues.rows.label(found.place)
+    label = clues.rows.label(place)
     if clues.times and not (
         all(time.place == CLOCK and time.step >= 0.5 and time.values[-1] < 40 * time.step for time in clues.times)
     ):
@@ -275,9 +275,9 @@ def _unit_of_steps(
 def _steps_lifted(clues: Clues, found: Found, told: tuple[float, list[float]], usual: float) -> Found:
     """Return steps as proven where a length from outside fits them, else with what is asked."""
     factor, fitting = told
-    if found.certainty >= Certainty.STATED:
-        return found
     time = found.time
+    if time is None or found.certainty >= Certainty.STATED:
+        return found
     span = float(time.values[-1] - time.values[0])
     units = [factor] if factor else [*fitting, *(1e3 / per_s for per_s in _MORE_COUNTS_PER_S)]
     fits = [(unit, what) for unit in units if is_plausible(usual * unit) and (what := clues.witness(span * unit))]
@@ -299,12 +299,12 @@ def _steps_lifted(clues: Clues, found: Found, told: tuple[float, list[float]], u
 
 def by_lone_column(clues: Clues) -> Found:
     """Return what a column alone can tell: likely at best; else what is asked."""
-    stated = [place for place in clues.plain if _fits_unit(clues, place)]
+    stated = _stated_units(clues)
     named = [place for place in clues.plain if clues.is_frame_word(place)]
     both = [place for place in stated if place in named]
-    pick = stated[0] if len(stated) == 1 else both[0] if len(both) == 1 else None
+    pick = next(iter(stated)) if len(stated) == 1 else both[0] if len(both) == 1 else None
     if pick is not None:
-        factor = clues.rows.unit_ms(pick)
+        factor = stated[pick]
         found = Found(
             "column",
             pick,
@@ -313,7 +313,7 @@ def by_lone_column(clues: Clues) -> Found:
             Certainty.LIKELY,
             (f"the log states that it is in {unit_name(factor)}", _NO_TIME),
         )
-        return _without_time(clues, found, float(np.nansum(clues.values[pick])) * factor)
+        return _without_time(clues, found, pick, float(np.nansum(clues.values[pick])) * factor)
     if clues.rates and not clues.plain:
         return _rates_alone(clues, clues.rates[0])
     alone = [] if len(stated) > 1 else named if len(named) == 1 else clues.plain
@@ -322,10 +322,14 @@ def by_lone_column(clues: Clues) -> Found:
     return _by_size(clues, alone[0], named) if len(alone) == 1 else _none_found(clues)
 
 
-def _fits_unit(clues: Clues, place: int) -> bool:
-    """Return whether a column states a unit of time in which its values are frame times."""
-    unit_ms = clues.rows.unit_ms(place)
-    return unit_ms is not None and is_plausible(float(np.nanmedian(clues.values[place])) * unit_ms)
+def _stated_units(clues: Clues) -> dict[int, float]:
+    """Return the columns that state a unit of time in which their values are frame times, with that unit [ms]."""
+    units = ((place, clues.rows.unit_ms(place)) for place in clues.plain)
+    return {
+        place: unit_ms
+        for place, unit_ms in units
+        if unit_ms is not None and is_plausible(float(np.nanmedian(clues.values[place])) * unit_ms)
+    }
 
 
 def _units_that_fit(clues: Clues, place: int) -> Iterator[float]:
@@ -362,7 +366,7 @@ def _by_size(clues: Clues, place: int, named: list[int]) -> Found:
     if units and is_fast and (is_decimal or named == [place]):
         why = ("it alone could be frame times, and as rates they would be below 15 fps", _NO_TIME)
         found = Found("column", place, None, units[0], Certainty.LIKELY, why)
-        return _without_time(clues, found, float(known.sum()) * units[0])
+        return _without_time(clues, found, place, float(known.sum()) * units[0])
     readings = [f"{1e3 / median / unit:.0f} fps as {unit_name(unit)}" for unit in units]
     readings += [f"{median:.4g} fps as frame rates"] if may_be_rates else []
     question = (

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -54,7 +55,7 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
     LogFacts; nothing is raised for what the file holds
     """
     declared = declared or Declaration()
-    about = {"path": path, "file_time_s": _file_time_s(path)}
+    about: dict[str, Any] = {"path": path, "file_time_s": _file_time_s(path)}
     try:
         table = open_table(path, name=name)
     except LogError as error:
@@ -74,9 +75,10 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
     if log_format.fault is None:
         return _of_frames(table, log_format, about)
     sensors = _of_sensors(table, declared, about)
-    has_sensors = sensors is not None and any(role in METRICS for role, *_ in sensors.columns)
-    if has_sensors or (sensors is not None and log_format.kind == "none"):
-        return sensors
+    if sensors is not None:
+        has_sensors = any(role in METRICS for role, *_ in sensors.columns)
+        if has_sensors or log_format.kind == "none":
+            return sensors
     kind = "sampled" if log_format.kind == "sampled" else "none" if log_format.kind == "none" else "unclear"
     fault = str(log_format.fault) if kind in ("sampled", "none") else ""
     questions = () if fault else (str(log_format.fault),)
@@ -96,7 +98,7 @@ def _file_time_s(path: Path) -> float:
         return float("nan")
 
 
-def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
+def _of_frames(table: LogTable, log_format: LogFormat, about: dict[str, Any]) -> LogFacts:
     """Return the facts of a frame log."""
     try:
         log = read_frames(table, log_format, with_sensors=False)
@@ -120,7 +122,7 @@ def _of_frames(table: LogTable, log_format: LogFormat, about: dict) -> LogFacts:
     )
 
 
-def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts | None:
+def _of_sensors(table: LogTable, declared: Declaration, about: dict[str, Any]) -> LogFacts | None:
     """Return the facts of a sensor log; None where it has no time of samples."""
     try:
         rows = rows_of(table)
@@ -132,12 +134,12 @@ def _of_sensors(table: LogTable, declared: Declaration, about: dict) -> LogFacts
     except LogError:
         length_s = float("nan")
     clock = clock_of_sample(table, columns.clock, date_order=declared.date_order) if columns.clock else None
-    has_clock = clock is not None and not columns.begins_at_zero
+    clock = None if columns.begins_at_zero else clock
     asked = tuple(one.message for one in columns.findings if one.check in ("sensor_likely", "sensors_unclear"))
     return LogFacts(
         kind="sensors",
-        started_at_s=clock.start_s if has_clock else float("nan"),
-        clock_kind=clock.kind if has_clock else "",
+        started_at_s=float("nan") if clock is None else clock.start_s,
+        clock_kind="" if clock is None else clock.kind,
         length_s=length_s,
         certainty=min((one.certainty for one in columns.sensors), default=Certainty.OPEN).word,
         columns=_columns(columns),

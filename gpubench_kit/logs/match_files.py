@@ -136,7 +136,7 @@ def _clocks(runs: pd.DataFrame, facts: pd.DataFrame, date_order: str) -> list[tu
     for source in ("frame_log", "sensor_log"):
         for kind in ("zoned", "dated"):
             is_this = (kinds == kind) & (sources == source)
-            clocks.append(tuple(np.where(is_this, one, np.nan) for one in (start_s, other_s)))
+            clocks.append((np.where(is_this, start_s, np.nan), np.where(is_this, other_s, np.nan)))
     typed, doubt = runs["started_at"], not date_order and is_in_doubt(runs["started_at"])
     other = started_at_s(typed, date_order="month_first") if doubt else started_at_s(typed, date_order=date_order)
     return [*clocks, (started_at_s(typed, date_order=date_order), other)]

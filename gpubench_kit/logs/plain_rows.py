@@ -108,7 +108,8 @@ def _units_of_columns(text: bytes, fit: SeparatorFit) -> dict[int, str]:
         if (bool(line.strip()) and bool(_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line)))
     ]
     rows = [row for row in rows if len(row) == len(fit.is_numeric)]
-    found, is_alone = {}, sum(fit.is_numeric) == 1
+    found: dict[int, str] = {}
+    is_alone = sum(fit.is_numeric) == 1
     has_date = any(is_clock(cell) and not is_time_only(cell) for cell in rows[0]) if rows else False
     for column, cells in enumerate(zip(*rows, strict=True)):
         full = [cell for cell in cells if not is_missing(cell)]
@@ -127,8 +128,8 @@ def _unit_of(cells: Sequence[str]) -> str:
 
 def _are_minutes(cells: Sequence[str]) -> bool:
     """Return whether cells are minutes and seconds, and cannot be hours and minutes."""
-    found = [_MINUTES.fullmatch(cell) for cell in cells]
-    if len(found) < 2 or not all(found) or all(match[1] for match in found):
+    found = [match for cell in cells if (match := _MINUTES.fullmatch(cell))]
+    if len(found) < max(2, len(cells)) or all(match[1] for match in found):
         return False
     is_told = any(match[1] or match[4] for match in found)
     return is_told or len(cells) <= _MOST_EQUAL * len(set(cells))
@@ -139,8 +140,8 @@ def _count_from_zero(cells: Sequence[str], *, is_alone: bool) -> bool:
 
     Beside numbers, hours, minutes and seconds are left to be looked at as a clock.
     """
-    found = [_MINUTES.fullmatch(cell) for cell in cells]
-    if len(found) < 2 or not all(found):
+    found = [match for cell in cells if (match := _MINUTES.fullmatch(cell))]
+    if len(found) < max(2, len(cells)):
         return False
     has_hours = found[0][1] is not None
     begins = begins_at_zero(cells[0] if has_hours else f"0:{cells[0].strip().zfill(5)}")
@@ -313,10 +314,11 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
         raise LogError(Fault(name, problem, f"Cut it to the run: at most {_LARGEST_MB} MB are read so."))
     lines = [line.rstrip("\r") for line in text.decode("utf-8", "replace").split("\n")]
     rows = [line if line.startswith(COMMENT_MARKS) else layout.row(line) for line in lines]
-    if None in rows:
+    whole = [row for row in rows if row is not None]
+    if len(whole) < len(rows):
         raise LogError(_other_keys(f"{name}, line {rows.index(None) + 1}", lines[rows.index(None)], layout))
-    first = next(place for place, (row, line) in enumerate(zip(rows, lines, strict=True)) if row is not line)
-    return "\n".join([*rows[:first], layout.heading(), *rows[first:]]).encode("utf-8", "replace")
+    first = next(place for place, (row, line) in enumerate(zip(whole, lines, strict=True)) if row is not line)
+    return "\n".join([*whole[:first], layout.heading(), *whole[first:]]).encode("utf-8", "replace")
 
 
 def _document_as_table(text: bytes) -> bytes | None:

@@ -109,7 +109,7 @@ def _table(
     lines = content.text[len(head) : len(head) + 400 * _ROWS_KEPT].split(b"\n", _ROWS_KEPT)[:_ROWS_KEPT]
     rows = [split_line(line.decode("utf-8", "replace").rstrip("\r"), dialect.separator) for line in lines]
     sample = [row for row in rows if len(row) == dialect.n_columns]
-    times = (log_format.frame_time.column, log_format.elapsed.column)
+    times = [choice.column for choice in (log_format.frame_time, log_format.elapsed) if choice]
     if not sample or len(rows[0]) != dialect.n_columns or not all(looks_numeric(rows[0][place]) for place in times):
         return None
     return LogTable(*whole, sample, content.findings), log_format
@@ -271,11 +271,13 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     sensors = log_format.sensors if with_sensors else ()
     read = _columns_read(table, log_format, [sensor.column for sensor in sensors], only_regular=only_regular)
     timed = timed_rows(table, log_format, read)
-    clock, stamps = StartClock(), ()
+    clock = StartClock()
+    stamps: tuple[ColumnChoice, ...] = ()
     if log_format.clock:
         clock = clock_at_start(table, log_format, timed, used=_with_stamps_of_rows(table, log_format, read))
         stamps = _stamps_told(table, log_format)
-    counts, not_counted = np.ones(timed.frame_ms.size, dtype=bool), ()
+    counts = np.ones(timed.frame_ms.size, dtype=bool)
+    not_counted: tuple[Finding, ...] = ()
     if log_format.counted:
         counts, not_counted = counted_rows(table, read, counted=log_format.counted, n_rows=timed.frame_ms.size)
         timed = with_time_of_others(timed, counts)
@@ -352,13 +354,14 @@ def _told(
     stamps: tuple[ColumnChoice, ...],
 ) -> tuple[ColumnChoice, ...]:
     """Return the choices, with the number of rows that prove the frame time."""
-    frame_time, n_steps = log_format.frame_time, timed.frame_ms.size - 1
-    if frame_time is not None and timed.stamped and frame_time.certainty == Certainty.PROVEN and n_steps > 0:
+    frame_time, elapsed, n_steps = log_format.frame_time, log_format.elapsed, timed.frame_ms.size - 1
+    is_proven = timed.stamped and frame_time is not None and frame_time.certainty == Certainty.PROVEN
+    if frame_time is not None and elapsed is not None and is_proven and n_steps > 0:
         n_equal = n_steps - timed.n_mismatched
-        equal = f"{n_equal} of {n_steps} steps of {log_format.elapsed.label} [{log_format.elapsed.unit}]"
+        equal = f"{n_equal} of {n_steps} steps of {elapsed.label} [{elapsed.unit}]"
         why = f"{equal} equal the frame time of the row where they {timed.stamped}"
         frame_time = replace(frame_time, why=why if n_equal > n_steps / 2 else frame_time.why)
-    times = tuple(choice for choice in (frame_time, log_format.elapsed) if choice)
+    times = tuple(choice for choice in (frame_time, elapsed) if choice)
     return (*times, *stamps, *sensors)
 
 
@@ -381,10 +384,10 @@ def _columns_read(table: LogTable, log_format: LogFormat, sensors: list[int], *,
         read = with_time_of_stamps(table, log_format, read)
     if log_format.elapsed is None:
         return read
-    stamps = read.numbers[log_format.elapsed.column]
-    if (stamps[1:] > stamps[:-1]).all():
+    passed = read.numbers[log_format.elapsed.column]
+    if (passed[1:] > passed[:-1]).all():
         return read
-    return without_repeated_rows(table, read, stamps, step=log_format.elapsed.step)
+    return without_repeated_rows(table, read, passed, step=log_format.elapsed.step)
 
 
 def _with_stamps_of_rows(table: LogTable, log_format: LogFormat, read: Columns) -> LogTable:

@@ -69,6 +69,15 @@ class SensorLog:
     told_apart: tuple[str, ...] = ()
     format_id: str = ""
 
+    def ahead_of(self, clock: float | None) -> float:
+        """Return how far this log's clock is ahead of another log's at their first rows [s]; nan without either.
+
+        Parameters
+        ----------
+        clock : of the other log, seconds since 1970 or of the day; None where it has none
+        """
+        return float("nan") if self.clock is None or clock is None else self.clock - clock
+
 
 def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None = None) -> SensorLog:
     """Read a sensor log.
@@ -113,11 +122,6 @@ def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> Se
         rows = without_repeated_rows(table, rows, rows.numbers[elapsed.column], step=elapsed.step)
     rows = of_counted(rows, counted)
     clock = clock_of_rows(rows, columns.clock, date_order=declared.date_order)
-    if columns.clock and clock is None and elapsed is None:
-        cell = rows.cells(columns.clock[0].column).iloc[0]
-        problem = f"{columns.clock[0].label} holds no stamps that can be read (the first is {cell[:40]!r})."
-        action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
-        raise LogError(Fault(table.name, problem, action))
     stamps_s, step_s = _stamps(columns, rows, clock)
     check_one_source(rows, columns, stamps_s)
     order, time_s, findings, settings = _in_order(table.name, stamps_s, step_s)
@@ -198,6 +202,11 @@ def _stamps(columns: LogFormat, rows: LogRows, clock: ClockTimes | None) -> tupl
     """Return the time of each sample [s] and its resolution; a clock without decimals yields to elapsed time."""
     elapsed = columns.elapsed
     if elapsed is None:
+        if clock is None:
+            cell = rows.cells(columns.clock[0].column).iloc[0]
+            problem = f"{columns.clock[0].label} holds no stamps that can be read (the first is {cell[:40]!r})."
+            action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
+            raise LogError(Fault(rows.table.name, problem, action))
         return clock.time_s, clock.step_s
     elapsed_s = rows.numbers[elapsed.column] * elapsed.factor / 1000.0
     step_s = elapsed.step * elapsed.factor / 1000.0

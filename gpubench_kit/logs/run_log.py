@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -80,31 +81,33 @@ def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Fin
         if task.sensor_path is not None and task.frame_path is not None:
             by_log.setdefault(task.sensor_path, []).append(place)
     changed, findings = list(tasks), []
-    for places in by_log.values():
+    for sensor_path, places in by_log.items():
         if len(places) < 2 or tasks[places[0]].declared.sensor_offset_s is not None:
             continue
         if tasks[places[0]].declared.same_machine:
-            clock, notes = OneClock(False, why="the plan states that both clocks are one"), []
+            clock = OneClock(False, why="the plan states that both clocks are one")
         else:
-            clock, notes = _clock_of([tasks[place] for place in places])
-        findings += notes
+            clock, notes = _clock_of(Path(sensor_path), [tasks[place] for place in places])
+            findings += notes
         for place in places:
             changed[place] = replace(tasks[place], clock=clock)
     return tuple(changed), findings
 
 
-def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
+def _clock_of(sensor_path: Path, tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
     """Return the clock of one sensor log, with the finding on it."""
     memory, times = FormatMemory(), []
     first = tasks[0]
     try:
-        sensor_log = memory.sensor_log(Path(first.sensor_path), name=first.sensor_name, declared=first.declared)
+        sensor_log = memory.sensor_log(sensor_path, name=first.sensor_name, declared=first.declared)
     except LogError:
         return OneClock(False, why="the sensor log cannot be read"), []
     for task in tasks:
+        if task.frame_path is None:
+            continue
+        path = Path(task.frame_path)
         try:
-            about = {"name": task.frame_name, "declared": task.declared, "memory": memory}
-            frame_log = read_ends(Path(task.frame_path), **about)
+            frame_log = read_ends(path, name=task.frame_name, declared=task.declared, memory=memory)
         except LogError:
             continue
         start_s, source = start_of(frame_log, task.started_at_s)
@@ -221,7 +224,7 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
         return _sensors_alone(empty, task)
     sensor_memory = memory or FormatMemory()
     try:
-        frame_log = _frame_log(task, memory, sensor_memory)
+        frame_log = _frame_log(Path(task.frame_path), task, memory, sensor_memory)
     except LogError as error:
         return replace(empty, faults=(*_named(error, task.run), *_faults_of_sensors(task)))
     facts = frame_facts(task.run, frame_log, gap_ms=task.gap_ms, n_bins=task.n_bins)
@@ -235,26 +238,27 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
     return _with_sensors(run_log, frame_log, task, memory=sensor_memory)
 
 
-def _frame_log(task: RunTask, memory: FormatMemory | None, sensor_memory: FormatMemory) -> FrameLog:
+def _frame_log(path: Path, task: RunTask, memory: FormatMemory | None, sensor_memory: FormatMemory) -> FrameLog:
     """Return the frame log of a run; where it is not sure itself, the length that its sensor log shows is asked."""
-    about = {
-        "name": task.frame_name,
-        "declared": _declared_for_frames(task, sensor_memory),
+    read = partial(
+        read_frame_log,
+        path,
+        name=task.frame_name,
+        declared=_declared_for_frames(task, sensor_memory),
         # Sensors beside the frames matter only where no sensor log does.
-        "with_sensors": task.sensor_path is None,
-    }
-    path = Path(task.frame_path)
+        with_sensors=task.sensor_path is None,
+    )
     try:
-        frame_log = read_frame_log(path, memory=memory, **about)
+        frame_log = read(memory=memory)
     except LogError:
         witnesses = _witnesses(task, sensor_memory)
         if not witnesses:
             raise
-        return read_frame_log(path, witnesses=witnesses, **about)
+        return read(witnesses=witnesses)
     if frame_log.certainty >= Certainty.STATED:
         return frame_log
     witnesses = _witnesses(task, sensor_memory)
-    return read_frame_log(path, witnesses=witnesses, **about) if witnesses else frame_log
+    return read(witnesses=witnesses) if witnesses else frame_log
 
 
 def _witnesses(task: RunTask, memory: FormatMemory) -> tuple[Witness, ...]:
@@ -299,6 +303,8 @@ def _nothing(task: RunTask) -> RunLog:
 
 def _sensors_alone(empty: RunLog, task: RunTask) -> RunLog:
     """Return a run without frames, such as one with the card idle: its samples from the first on."""
+    if task.sensor_path is None:
+        return empty
     try:
         sensor_log = read_sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
     except LogError as error:
@@ -313,11 +319,12 @@ def _sensors_alone(empty: RunLog, task: RunTask) -> RunLog:
 
 def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory: FormatMemory) -> RunLog:
     """Return the run with its samples, from the sensor log or from columns beside the frames."""
+    run_s = frame_log.frames.end_s
     if task.sensor_path is None:
         if not frame_log.sensors:
             return run_log
         lined = LineUp("same_rows", 0.0, "sensors stand beside the frames", 1.0)
-        return _joined(run_log, (frame_log.frames.time_s, frame_log.sensors), lined, task)
+        return _joined(run_log, (frame_log.frames.time_s, frame_log.sensors), lined, task, run_s=run_s)
     try:
         sensor_log = memory.sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
     except LogError as error:
@@ -333,7 +340,7 @@ def _with_sensors(run_log: RunLog, frame_log: FrameLog, task: RunTask, *, memory
     )
     if not lined.overlap > 0:
         return run_log
-    return _joined(run_log, (sensor_log.time_s + lined.shift_s, sensor_log.values), lined, task)
+    return _joined(run_log, (sensor_log.time_s + lined.shift_s, sensor_log.values), lined, task, run_s=run_s)
 
 
 def _lined_up(frame_log: FrameLog, sensor_log: SensorLog, task: RunTask) -> LineUp:
@@ -372,11 +379,16 @@ def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, lined: LineUp) -> R
 
 
 def _joined(
-    run_log: RunLog, samples: tuple[np.ndarray, dict[str, np.ndarray]], lined: LineUp, task: RunTask
+    run_log: RunLog,
+    samples: tuple[np.ndarray, dict[str, np.ndarray]],
+    lined: LineUp,
+    task: RunTask,
+    *,
+    run_s: float,
 ) -> RunLog:
     """Return the run with samples on the frames' clock, facts about them, and a word on power that still moves."""
     time_s, sensors = samples
-    window = (task.sensor_edge_s, run_log.frames.end_s - task.sensor_edge_s)
+    window = (task.sensor_edge_s, run_s - task.sensor_edge_s)
     facts = sensor_facts(run_log.facts, time_s, sensors, lined=lined, window=window)
     findings = (*run_log.findings, *_of_run(_unsettled(time_s, sensors, window), task.run))
     return replace(run_log, sensor_time_s=time_s, sensors=sensors, facts=facts, findings=findings)

@@ -135,8 +135,8 @@ def _sniffed(
             clues = _clues_of(rows.of(kept), clock, witnesses, declared.date_order)
     log_format = replace(log_format, clock=clock, sources=sources, counted=counted)
     if not (sources or counted):
-        fault, findings = several_sources(clues)
-        log_format = replace(log_format, findings=(*log_format.findings, *findings))
+        fault, on_sources = several_sources(clues)
+        log_format = replace(log_format, findings=(*log_format.findings, *on_sources))
         if fault is not None:
             return replace(log_format, fault=fault)
     found = _declared(clues, declared, confirmed) or next(one for rule in _RULES if (one := rule(clues)))
@@ -165,7 +165,7 @@ def _clues_of(
     times = [
         TimeColumn(place, rows.label(place), rows.numbers[place], rows.unit_ms(place), rows.steps[place])
         for place in rising
-        if rows.units[place] is None or rows.units[place].quantity == "time"
+        if (unit := rows.units[place]) is None or unit.quantity == "time"
     ]
     values = {
         place: rows.numbers[place]
@@ -207,10 +207,10 @@ def _clock_of(
         time_s = np.maximum.accumulate(np.interp(np.arange(time_s.size), np.flatnonzero(known), time_s[known]))
     elif not known.all() or (np.diff(time_s) < 0).any():
         return []
-    if place in rows.numbers:
-        values = rows.numbers[place]
-        unit_ms = 1e3 * clock_of_numbers(values).step_s
-        return [TimeColumn(place, rows.label(place), values, unit_ms, rows.steps[place])]
+    written = clock_of_numbers(rows.numbers[place]) if place in rows.numbers else None
+    if written is not None:
+        unit_ms = 1e3 * written.step_s
+        return [TimeColumn(place, rows.label(place), rows.numbers[place], unit_ms, rows.steps[place])]
     return [TimeColumn(CLOCK, "the wall clock", time_s, 1e3, stamps.step_s)]
 
 
@@ -256,12 +256,12 @@ def _stated_column(clues: Clues, heading: str, unit: str, why: str) -> Found:
     if rises(values) and is_plausible(usual_ms) and not is_plausible(float(np.nanmedian(values)) * factor):
         time = TimeColumn(place, rows.label(place), values, factor, rows.steps[place])
         return Found("steps", None, time, factor, Certainty.STATED, (why,), line=line, time_factor=factor)
-    return _with_time(clues, Found("column", place, None, factor, Certainty.STATED, (why,), line=line))
+    return _with_time(clues, Found("column", place, None, factor, Certainty.STATED, (why,), line=line), place)
 
 
-def _with_time(clues: Clues, found: Found) -> Found:
+def _with_time(clues: Clues, found: Found, place: int) -> Found:
     """Return a declared column with the time whose steps or span agree with it."""
-    place, rows = found.place, clues.rows
+    rows = clues.rows
     with_column = replace(clues, values={**clues.values, place: rows.numbers[place]})
     pairs = [pair for time in clues.times if (pair := pair_of(with_column, time, place))]
     if pairs:
@@ -306,7 +306,7 @@ def _held(clues: Clues, found: Found) -> Found:
 def _with_lost_marks(found: Found, whole: Repaired, clues: Clues) -> Found:
     """Return what was found, asked where a cell of the column lost its decimal mark and no time beside it tells."""
     lost = [row for place, row in whole.lost_marks if place == found.place]
-    if not lost or (found.time is not None and found.certainty > Certainty.OPEN):
+    if found.place is None or not lost or (found.time is not None and found.certainty > Certainty.OPEN):
         return found
     label, first = clues.rows.label(found.place), clues.rows.table.dialect.first_line
     question = f"{label} has a cell without its decimal mark in line {first + lost[0]}; correct that line"
@@ -330,7 +330,9 @@ def _as_format(log_format: LogFormat, found: Found, clues: Clues, *, changed: st
         place = log_format.clock[-1].column if is_clock else time.place
         label = rows.label(place)
         why_time = (
-            why if found.take == "steps" else f"it rises, and its steps or its length agree with {frame_time.label}"
+            why
+            if frame_time is None or found.take == "steps"
+            else f"it rises, and its steps or its length agree with {frame_time.label}"
         )
         unit = unit_name(found.time_factor)
         factor = (
@@ -368,7 +370,9 @@ def _notes(log_format: LogFormat, found: Found, rows: LogRows, changed: str) -> 
     """Return the note on a format that is only likely, or whose frame times are steps."""
     name, notes = rows.table.name, []
     if found.certainty == Certainty.LIKELY:
-        label = log_format.frame_time.label if log_format.frame_time else f"the steps of {log_format.elapsed.label}"
+        label = (
+            log_format.frame_time.label if log_format.frame_time else f"the steps of {log_format.time_axis.label}"
+        )
         message = f"{name}: {label} is likely the frame time in {unit_name(found.factor)}: {'; '.join(found.why)}."
         message += changed
         action = (

@@ -368,7 +368,7 @@ def _question(rows: LogRows, asked: list[tuple[int, str]]) -> Finding:
     """Return the question which sensor a column is."""
     shown = "; ".join(f"{rows.label(place)} could be {what}" for place, what in asked[:10])
     message = f"{rows.table.name}: sensors cannot be told apart and are not used: {shown}."
-    first = {}
+    first: dict[str, int] = {}
     for place, what in asked[:10]:
         first.setdefault(what.split(" or ")[0].split(",")[0], place)
     pairs = ", ".join(f"{metric} = {quoted(rows.table.key(place))}" for metric, place in first.items())

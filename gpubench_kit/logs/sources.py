@@ -334,8 +334,8 @@ def rare_outcomes(table: LogTable, read: Columns, columns: tuple[int, ...]) -> l
             f"some others: {counts_told(rare)}. All of them are counted."
         )
         action = f"If only the former count, say so: {line_of_count(table, column, counts.index[0])}"
-        about = {"found": float(rare.sum()), "unit": "frames", "action": action}
-        found.append(Finding("note", "other_outcomes", message, **about))
+        n_rare = float(rare.sum())
+        found.append(Finding("note", "other_outcomes", message, found=n_rare, unit="frames", action=action))
     return found
 
 

@@ -89,10 +89,8 @@ def read_columns(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     read = read_regular(table, numbers, texts=texts)
     if read is not None:
         return read
-    numbers, texts = dict.fromkeys(numbers), dict.fromkeys(texts)
-    return Columns(
-        *read_lines(table.text, table.dialect, name=table.name, numbers=list(numbers), texts=list(texts))
-    )
+    numbers, texts = list(dict.fromkeys(numbers)), list(dict.fromkeys(texts))
+    return Columns(*read_lines(table.text, table.dialect, name=table.name, numbers=numbers, texts=texts))
 
 
 def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int] = ()) -> Columns | None:
