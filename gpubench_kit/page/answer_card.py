@@ -81,7 +81,7 @@ def answer(results: Results) -> Section:
     cards = [rows for block in within for rows in _block_rows(results, block)]
     values = {
         "cards": cards,
-        "note": _note(results, main) if main and results.groups else "",
+        "note": _note(results, main) if main.pairs and results.groups else "",
         "rivals": [_rival(results, block) for block in results.blocks if block.is_between],
         "alerts": alerts(results),
         "known": _known(results),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -308,7 +309,7 @@ def archive_claims(archive: Archive) -> Section:
     counts = {"claims": "n"} | {name: name for name in ("supported", "contradicted", "not_shown")}
     fields = columns({
         "review": lambda row: row.title, "date": lambda row: _date(row.date),
-        **{name: lambda row, column=column: count_text(getattr(row, column)) for name, column in counts.items()},
+        **{name: partial(_counted, column=column) for name, column in counts.items()},
         "covered": lambda row: say("archive.of", count=row.n_claimed, all=row.n_overall),
     }, numbers=(*counts, "covered"))  # fmt: skip
     rows = made[made["n"] > 0].iloc[::-1].rename(columns={"name": "title"})
@@ -334,6 +335,10 @@ def archive_method() -> Section:
     return Section("method", say("archive.method.title"), terms(told))
 
 
+def _counted(row: Any, column: str) -> str:
+    return count_text(getattr(row, column))
+
+
 def archive_files(archive: Archive, *, version: str) -> Section:
     """Return the section with the downloads.
 
@@ -342,7 +347,7 @@ def archive_files(archive: Archive, *, version: str) -> Section:
     archive : as in `archive_head`
     version : version of the kit
     """
-    files = [
+    files: list[str | Markup] = [
         join([link(f"tables/{name}.csv", f"{name}.csv"), say("files.rows", row=one.row)], ": ")
         for name, one in ARCHIVE_TABLES.items()
     ]

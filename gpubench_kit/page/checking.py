@@ -150,7 +150,6 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
     unseen = max(0, len(order) - _MOST_PICTURED)
     body += [paragraph(say("check.findings.unseen", n=unseen))] * bool(unseen)
     for place, run in enumerate(order):
-        pictured = {"plan": plan, "found_in": found_in} if place < _MOST_PICTURED else None
         own = single[single["run"] == run]
         row = review.runs.set_index("run").loc[own["run"].iloc[0]]
         what = ", ".join(
@@ -159,7 +158,10 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
         title = heading(f"{row.name}: {what}", name=_address(row.name))
         start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
         listed = terms(_term(one, start) for one in own.itertuples())
-        drawn = pictures_of_run(review, row.name, checks=tuple(own["check"]), **pictured) if pictured else []
+        checks, is_pictured = tuple(own["check"]), place < _MOST_PICTURED
+        drawn = (
+            pictures_of_run(review, row.name, plan=plan, checks=checks, found_in=found_in) if is_pictured else []
+        )
         run_block = join([title, listed, figures(map(figure, drawn))])
         body.append(run_block)
     return Section("findings", say("quality.findings"), join(body))

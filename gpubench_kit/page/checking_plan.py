@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -89,20 +91,23 @@ def _progress_table(progress: pd.DataFrame, purpose: str) -> Markup:
     several += ["session"] if by_game["session"].nunique().max() > 1 else []
     rounds = sorted(progress["round"].dropna().unique())
     fields = columns({"game": lambda part: scene_text(part.iloc[0]["game"], part.iloc[0]["setting"])})
-    fields += columns({name: lambda part, name=name: part.iloc[0][name] for name in several})
+    fields += columns({name: partial(_first_of, name=name) for name in several})
     if len(rounds) > _MOST_ROUNDS or progress["round"].isna().any():
         fields += columns({"rounds_complete": _rounds_done, "runs_counted": _runs_done},
                           numbers=("rounds_complete", "runs_counted"))  # fmt: skip
     else:
         fields += [
-            Field(say("check.progress.round", number=number), lambda part, number=number: _in_round(part, number),
-                  is_number=True)
+            Field(say("check.progress.round", number=number), partial(_in_round, number=number), is_number=True)
             for number in rounds
         ]  # fmt: skip
     parts = [part for _, part in progress.groupby([*several, "game", "setting"], sort=False, dropna=False)]
     key = f"check.progress.caption.{purpose}"
     caption = say(key) if has(key) else say("check.progress.caption_of", purpose=purpose)
     return listing(fields, parts, caption=caption)
+
+
+def _first_of(part: pd.DataFrame, name: str) -> str:
+    return part.iloc[0][name]
 
 
 def _in_round(part: pd.DataFrame, number: int) -> str:
@@ -202,7 +207,7 @@ def _needed_part(planned: pd.DataFrame, plan: ReviewPlan, *, metric: str) -> Mar
     several = [name for name in ("card", "bench") if planned[name].nunique() > 1]
     fields = columns({
         "game": lambda row: scene_text(row.game, row.setting),
-        **{name: lambda row, name=name: getattr(row, name) for name in several},
+        **{name: attrgetter(name) for name in several},
         "runs_so_far": lambda row: count_text(row.runs),
         "noise": lambda row: significant_text(row.noise, digits=2), "detectable": _detectable,
         "margin": lambda row: MISSING if is_missing(row.margin) else significant_text(row.margin, digits=2),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -119,20 +120,22 @@ def _measured_at(results: Results) -> str:
 
 def _heat(results: Results) -> Markup:
     """Return heat and noise after soak runs: the reference, and the change of each tuning with its verdict."""
-    if not results.main or results.main.common is None:
+    reference = results.main.common
+    if reference is None:
         return Markup("")
     group, pairs = results.groups[0], results.main.pairs
     metrics = [metric for metric in _HEAT if any(_is_known(results, pair, metric, group) for pair in pairs)]
     if not metrics:
         return Markup("")
+
+    def cell(metric: str, pair: Pair) -> Markup:
+        return _heat_cell(results.over_games(pair, group, metric))
+
     columns = [
         Field(say("heat.corner"), metric_label),
-        Field(results.main.common.tuning, lambda one: _level(results, one)),
+        Field(reference.tuning, lambda one: _level(results, one)),
     ]
-    columns += [
-        Field(results.short(pair.of), lambda one, pair=pair: _heat_cell(results.over_games(pair, group, one)))
-        for pair in pairs
-    ]
+    columns += [Field(results.short(pair.of), partial(cell, pair=pair)) for pair in pairs]
     games = max(
         results.over_games(pair, group, one).n_games
         for pair in pairs
@@ -174,14 +177,14 @@ def sensor_charts(results: Results) -> list[tuple[Scene, tuple[Plot, ...]]]:
     is_soak = (runs["purpose"] == "soak") & runs["used"].fillna(False).astype(bool)
     scenes = [scene for group in results.groups[:1] for scene in results.scenes(group)]
     soaked = [scene for scene in scenes if scene.game in set(runs.loc[is_soak, "game"])]
-    options = {"states": results.states(), "edge_s": results.plan.analysis.sensor_edge_s}
+    states, edge_s = results.states(), results.plan.analysis.sensor_edge_s
     out = []
     for scene in soaked or scenes[:1]:
         own = runs[(runs["game"] == scene.game) & (runs["setting"] == scene.setting)]
         purpose = "soak" if soaked else "measure"
-        out.append(
-            (scene, sensors_of_game(results.facts(own["run"]), own, scene=scene, purpose=purpose, **options))
-        )
+        facts = results.facts(own["run"])
+        charts = sensors_of_game(facts, own, scene=scene, states=states, purpose=purpose, edge_s=edge_s)
+        out.append((scene, charts))
     return [(scene, charts) for scene, charts in out if charts]
 
 
@@ -310,8 +313,8 @@ def _method(costs: pd.DataFrame, plan: ReviewPlan) -> Iterator[str]:
 
 def _extra_price(row: Any, plan: ReviewPlan) -> float:
     """Return what one card costs more than the other; 0 for one card, or where a price is missing."""
-    prices = [price_of(card, plan) for card in (row.of_card, row.against_card)]
-    return 0.0 if row.of_card == row.against_card or None in prices else prices[0] - prices[1]
+    of, against = (price_of(card, plan) for card in (row.of_card, row.against_card))
+    return 0.0 if row.of_card == row.against_card or of is None or against is None else of - against
 
 
 def _sides(row: Any, plan: ReviewPlan) -> dict[str, str]:

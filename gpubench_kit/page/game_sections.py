@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy as np
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.caution_lines import finding_lines
-from gpubench_kit.page.charts import Drawn
+from gpubench_kit.page.charts import Drawn, Lanes, Plot
 from gpubench_kit.page.charts.games import frame_rates, percentiles_of_game, runs_of_game, trace_of_game
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.names import game_in_name, picture_links, setting_in_name
@@ -69,7 +70,7 @@ def games(results: Results) -> Section:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    if not results.main:
+    if not results.main.pairs:
         return left_out("detail", say("detail.heading"), say("detail.left_out"))
     scenes = [scene for group in results.groups for scene in results.scenes(group)]
     by_game = {scene.game: [one for one in scenes if one.game == scene.game] for scene in scenes}
@@ -180,7 +181,7 @@ def largest_change(results: Results, scene: Scene) -> Pair:
     return max(known)[2] if known else results.main.pairs[0]
 
 
-def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Drawn | None]:
+def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Lanes | Plot | None]:
     """Return the charts of one scene by name.
 
     Parameters
@@ -193,19 +194,21 @@ def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Drawn 
     leading = tuple(one for one in states if (one.card, one.tuning, one.bench) in pair)
     own = results.runs[(results.runs["game"] == scene.game) & (results.runs["setting"] == scene.setting)]
     facts, level = results.facts(own["run"]), results.plan.analysis.confidence
-    strips = {"scene": scene, "states": states}
     return {
-        "runs": runs_of_game(results.usable, results.levels, metrics=_STRIPS[0], **strips),
-        "power": runs_of_game(results.usable, results.levels, metrics=_STRIPS[1], **strips),
+        "runs": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=_STRIPS[0]),
+        "power": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=_STRIPS[1]),
         "frame-times": trace_of_game(facts, own, scene=scene, states=leading),
-        "percentiles": percentiles_of_game(facts, own, leading=leading, confidence=level, **strips),
+        "percentiles": percentiles_of_game(
+            facts, own, scene=scene, states=states, confidence=level, leading=leading
+        ),
     }
 
 
 def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: bool) -> Part:
     """Return one scene: its sentence, what is limited, its charts."""
-    drawn, where = scene_charts(results, scene, pair), {"game": scene.game, "setting": scene.setting}
-    shown = [[name for name in names if drawn[name]] for names in _FIGURES]
+    drawn = {name: chart for name, chart in scene_charts(results, scene, pair).items() if chart}
+    shown = [[name for name in names if name in drawn] for names in _FIGURES]
+    pictures = partial(picture_links, results, game=scene.game, setting=scene.setting)
     planned = next(one for one in results.plan.games if one.name == scene.game)
     notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
     rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
@@ -227,11 +230,9 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
         game_sentence(results, scene),
         tuple(notes),
         tuple(
-            (tuple(drawn[name] for name in names), picture_links(results, names[0], in_film=False, **where))
-            for names in shown
-            if names
+            (tuple(drawn[name] for name in names), pictures(names[0], in_film=False)) for names in shown if names
         ),
-        picture_links(results, "frame-rates", **where) if has_bars else [],
+        pictures("frame-rates") if has_bars else [],
     )
 
 

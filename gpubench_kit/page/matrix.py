@@ -80,7 +80,7 @@ def by_game(results: Results) -> Section:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    if not results.main or sum(len(results.scenes(group)) for group in results.groups) < 2:
+    if not results.main.pairs or sum(len(results.scenes(group)) for group in results.groups) < 2:
         return left_out("games", say("games.heading"), say("games.left_out"))
     pairs = matrix_pairs(results)
     own = {id(pair) for pair in pairs}

@@ -248,6 +248,6 @@ def downloads(results: Results) -> Section:
         "fingerprint": plan.fingerprint,
         "notebook": NOTEBOOK,
         "has_claims": "claims" in names,
-        "pictures": f"{FOLDER}/index.html" if results.main and results.pictures != "none" else "",
+        "pictures": f"{FOLDER}/index.html" if results.main.pairs and results.pictures != "none" else "",
     }
     return Section("downloads", say("downloads.title"), render("downloads.html.j2", values))

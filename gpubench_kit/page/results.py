@@ -133,9 +133,9 @@ class Results:
         return [Block(tuple(found[place])) for place in order]
 
     @cached_property
-    def main(self) -> Block | None:
-        """The block that the page is about; None where nothing was compared."""
-        return self.blocks[0] if self.blocks else None
+    def main(self) -> Block:
+        """The block that the page is about; without pairs where nothing was compared."""
+        return self.blocks[0] if self.blocks else Block(())
 
     @cached_property
     def metrics(self) -> list[str]:
@@ -220,7 +220,7 @@ class Results:
         With several samples of a model each sample is a state of its own.
         """
         pairs = [pair for one in self.blocks if block is None or one is block for pair in one.pairs]
-        main = self.main.pairs[0].of if self.main else None
+        main = self.main.pairs[0].of if self.main.pairs else None
         sides = dict.fromkeys([*(pair.against for pair in pairs), *(pair.of for pair in pairs)])
         own = sorted(
             (one for one in sides if main and one.card == main.card and one.bench == main.bench), key=self.place

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -145,14 +146,17 @@ def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, of: st
     by_key = {(row.given, row.line): row for row in rows[rows["reading"] == reading].itertuples()}
     alone = say("sweep.table.rate") if is_rate else say("sweep.table.power")
     heads = {name: name or (alone if len(names) == 1 else say("sweep.equal.no_other")) for name in names}
+
+    def cell(given: float, name: str) -> str | Markup:
+        return _reading(by_key.get((given, name)))
+
     columns = [
         Field(
             say("sweep.table.power") if is_rate else say("sweep.equal.given_up"),
             lambda given: f"{number_text(given, decimals=0)} W" if is_rate else percent_text(given),
         ),
         *(
-            Field(head, lambda given, name=name: _reading(by_key.get((given, name))), "fps" if is_rate else "W",
-                  is_number=True)
+            Field(head, partial(cell, name=name), "fps" if is_rate else "W", is_number=True)
             for name, head in heads.items()
         ),
     ]  # fmt: skip

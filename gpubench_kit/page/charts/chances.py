@@ -133,7 +133,7 @@ def _line(price: float, rows: pd.DataFrame, plan: ReviewPlan) -> Series:
     """Return the cost by hours at one price."""
     rows = rows.sort_values("hours_per_day")
     costs = plan.costs
-    is_planned = abs(price - costs.price_per_kwh) < 1e-12
+    is_planned = costs.price_per_kwh is not None and abs(price - costs.price_per_kwh) < 1e-12
     points = tuple(zip(rows["hours_per_day"].astype(float), rows["value"].astype(float), strict=True))
     ends = tuple(rows[["hours_per_day", "ci_low", "ci_high"]].astype(float).itertuples(index=False, name=None))
     at = next((value for hours, value in points if hours == costs.hours_per_day), points[-1][1])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -76,7 +77,8 @@ def runs_of_game(
     metrics = [one for one in metrics if (of_scene["metric"] == one).any()]
     if not metrics:
         return None
-    means, values = _levels_by_state(levels, scene), {}
+    means = _levels_by_state(levels, scene)
+    values: dict[tuple[str, ...], list[tuple[str, float]]] = {}
     known = of_scene[of_scene["value"].notna()]
     for *key, run, value in known[[*_STATE, "metric", "run", "value"]].itertuples(index=False, name=None):
         values.setdefault(tuple(key), []).append((str(run), float(value)))
@@ -144,14 +146,14 @@ def trace_of_game(
     Plot; None where no run has frame times. A line is the mean of a piece of the run, a spike its longest frame.
     """
     known = list(facts)
-    chosen = [(one, middle_run(one, known, runs, scene=scene)) for one in states]
-    chosen = [(one, found) for one, found in chosen if found is not None and found.trace is not None]
+    middle = [(one, middle_run(one, known, runs, scene=scene)) for one in states]
+    chosen = [(one, found) for one, found in middle if found is not None and found.trace is not None]
     if not chosen:
         return None
     names = " and ".join(f"{one.name}, run {found.run}" for one, found in chosen)
     series = [trace_series(found, name=one.name, place=one.place) for one, found in chosen]
     title = f"{scene_text(*scene)}: frame times over the run, {names}"
-    return trace_plot(title, series, [found.trace for _, found in chosen], width=width)
+    return trace_plot(title, series, [found.trace for _, found in chosen if found.trace is not None], width=width)
 
 
 def trace_plot(
@@ -188,10 +190,12 @@ def trace_series(facts: RunFacts, *, name: str, place: int | None, pieces: int =
 
     Parameters
     ----------
-    facts : facts of the run, with a trace
+    facts : facts of the run; without a trace there are no points
     name, place : what it is, and its colour
     pieces : most pieces that it is drawn in
     """
+    if facts.trace is None:
+        return Series(name, place, ())
     trace = coarser(facts.trace, most=pieces)
     points = tuple(zip(trace.time_s.tolist(), trace.mean_ms.tolist(), strict=True))
     reach = _SPIKE * longest_drawn([facts.trace])
@@ -319,8 +323,8 @@ def sensor_plots(
     """
     out = []
     for metric in metrics:
-        series = [_track(name, place, found, metric=metric, edge_s=edge_s) for name, place, found in drawn]
-        series = [one for one in series if one is not None]
+        tracks = [_track(name, place, found, metric=metric, edge_s=edge_s) for name, place, found in drawn]
+        series = [one for one in tracks if one is not None]
         if series:
             label = sentence(metric_of(metric).label)
             y = Axis(label, unit_of(metric))
@@ -333,7 +337,7 @@ def _of_scene(table: pd.DataFrame, scene: tuple[str, str]) -> pd.DataFrame:
     return table[(table["game"] == scene[0]) & (table["setting"] == scene[1])]
 
 
-def _number(value: object) -> float | None:
+def _number(value: Any) -> float | None:
     """Return a value of a table as a number; None for a missing one."""
     return None if pd.isna(value) else float(value)
 
@@ -343,7 +347,10 @@ def _levels_by_state(
 ) -> dict[tuple[str, ...], tuple[float | None, float | None, float | None]]:
     """Return mean and interval of each state and metric of a scene."""
     rows = _of_scene(levels, scene)[[*_STATE, "metric", "value", "ci_low", "ci_high"]]
-    return {tuple(row[:4]): tuple(map(_number, row[4:])) for row in rows.itertuples(index=False, name=None)}
+    return {
+        tuple(key): (_number(value), _number(low), _number(high))
+        for *key, value, low, high in rows.itertuples(index=False, name=None)
+    }
 
 
 def _bar(
@@ -384,7 +391,8 @@ def _longer(
     is_paired = len(shared) >= _FEW_ROUNDS
     apart = np.mean(list(rounds.values()), axis=0) - np.mean(list(base.values()), axis=0)
     mean = np.mean(shared, axis=0) if is_paired else apart
-    change, band = 100 * np.expm1(mean), ()
+    change = 100 * np.expm1(mean)
+    band: tuple[tuple[float, float, float], ...] = ()
     if is_paired and not is_thin:
         error = np.std(shared, axis=0, ddof=1) / np.sqrt(len(shared))
         half = t_quantile(0.5 + level / 2, len(shared) - 1.0) * error

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TypeGuard
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -26,7 +27,11 @@ class Drawn:
 
     macro: str
     width: float
-    height: float
+
+    @property
+    def height(self) -> float:
+        """Whole height."""
+        raise NotImplementedError
 
     @property
     def alternative_text(self) -> str:
@@ -102,9 +107,9 @@ MINUS = "−"
 _LARGEST = 1e12
 
 
-def is_known(*values: float | None) -> bool:
+def is_known(value: float | None, *others: float | None) -> TypeGuard[float]:
     """Return whether all values are there and can be drawn."""
-    return all(one is not None and abs(one) <= _LARGEST for one in values)
+    return all(one is not None and abs(one) <= _LARGEST for one in (value, *others))
 
 
 @dataclass(frozen=True)
@@ -153,7 +158,9 @@ def tick_text(value: float) -> str:
     return f"{value:.10g}".replace("-", MINUS)
 
 
-def padded(values: Iterable[float], *, include: Sequence[float] = (), pad: float = 0.06) -> tuple[float, float]:
+def padded(
+    values: Iterable[float | None], *, include: Sequence[float] = (), pad: float = 0.06
+) -> tuple[float, float]:
     """Return ends that hold all finite values with some room; 0 to 1 where there is none.
 
     Parameters

@@ -90,8 +90,8 @@ def intervals_of_games(
     )
     margins = [float(one) for one in known["margin"] if pd.notna(one)]
     margin = (-margins[0], margins[0]) if margins and len(set(margins)) == 1 else None
-    ends = {} if limit is None else {"low": -limit, "high": limit}
-    return Lanes(heading, (Column(heading, unit, margin=margin, signed=True, **ends),), lanes, width)
+    low = None if limit is None else -limit
+    return Lanes(heading, (Column(heading, unit, margin=margin, signed=True, low=low, high=limit),), lanes, width)
 
 
 def interval_cell(row: Any, *, unit: str = "%") -> Cell:
@@ -246,7 +246,7 @@ class Scatter(Drawn):
         slope = self.points[0].y / self.points[0].x
         low = max(self.across.low, self.upward.low / slope)
         high = min(self.across.high, self.upward.high / slope)
-        return tuple(one for x in (low, high) for one in (self.across(x), self.upward(slope * x)))
+        return self.across(low), self.upward(slope * low), self.across(high), self.upward(slope * high)
 
     def arrow(self, point: ScatterPoint) -> tuple[str, str] | None:
         """Return shaft and head of an arrow from the reference; None where it would say nothing."""
@@ -301,16 +301,16 @@ class Scatter(Drawn):
         values = f"{self.x.text(point.x)}, {self.y.text(point.y)}"
         wide = max(text_width(name, face="bold"), text_width(values))
         x, y = self.at(point)
-        best = None
+        found = []
         for rank, (anchor, right, down) in enumerate(_SPOTS):
             left = x + right - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
             box = _Box(left - 2, y + down - 11, left + wide + 2, y + down + 18)
             cost = sum(box.overlap(other) for other in taken) + 2 * rank
             is_out = box.left < self.across.start or box.right > self.width
             cost += 1e4 * (is_out or box.top < self.top - 2 or box.bottom > self.bottom + 2)
-            if best is None or cost < best[0]:
-                best = (cost, Label(x + right, y + down, anchor, name, values), box)
-        return best[1], best[2]
+            found.append((cost, Label(x + right, y + down, anchor, name, values), box))
+        _, label, box = min(found, key=lambda one: one[0])
+        return label, box
 
     def css(self, point: ScatterPoint) -> str:
         """Return the number of a point's colour."""

@@ -33,7 +33,7 @@ class Axis:
         """Return a value of this axis in words."""
         return value_text(value, self.unit, decimals=self.decimals)
 
-    def ends(self, values: list[float], *, pad: float) -> tuple[float, float]:
+    def ends(self, values: list[float | None], *, pad: float) -> tuple[float, float]:
         """Return the ends of the axis."""
         low, high = padded(values, include=[0.0] if self.from_zero else [], pad=pad)
         return (low if self.low is None else self.low), (high if self.high is None else self.high)
@@ -157,20 +157,21 @@ class Plot(Drawn):
         return lines + 13 + 13 * (max((line for *_, line in self._mark_lines), default=-1) + 1)
 
     @cached_property
-    def _mark_lines(self) -> list[tuple[Mark, str, bool, int]]:
-        """Marks of x with words: words as they fit, whether they stand to the right, and their line."""
+    def _mark_lines(self) -> list[tuple[float, str, bool, int]]:
+        """Marks of x with words: their x, words as they fit, whether they stand to the right, and their line."""
         ends: list[float] = []
         out = []
         room = self.width - 40
-        for mark in sorted((one for one in self.marks if one.x is not None and one.text), key=lambda one: one.x):
-            text = fitted(mark.text, room)
-            share = (mark.x - self._x_ends[0]) / ((self._x_ends[1] - self._x_ends[0]) or 1.0)
+        marked = [(one.x, one.text) for one in self.marks if one.x is not None and one.text]
+        for x, words in sorted(marked, key=lambda one: one[0]):
+            text = fitted(words, room)
+            share = (x - self._x_ends[0]) / ((self._x_ends[1] - self._x_ends[0]) or 1.0)
             at, wide = 30 + room * min(max(share, 0.0), 1.0), text_width(text)
             is_right = at + wide <= self.width
             left = at - 3 if is_right else max(0.0, at - wide)
             line = next((number for number, end in enumerate(ends) if end + 8 <= left), len(ends))
             ends[line : line + 1] = [left + wide]
-            out.append((mark, text, is_right, line))
+            out.append((x, text, is_right, line))
         return out
 
     @property
@@ -178,8 +179,8 @@ class Plot(Drawn):
         """Place, height, anchor and words of the marks of x."""
         last = max((line for *_, line in self._mark_lines), default=0)
         out = []
-        for mark, text, is_right, line in self._mark_lines:
-            x = self.across(mark.x)
+        for at, text, is_right, line in self._mark_lines:
+            x = self.across(at)
             out.append(
                 (
                     x - 3 if is_right else x + 3,
@@ -198,9 +199,8 @@ class Plot(Drawn):
     @cached_property
     def _x_ends(self) -> tuple[float, float]:
         """The ends of x."""
-        values = [one[0] for series in self.series for one in (*series.points, *series.band, *series.intervals)]
-        values += [one.x for one in self.marks]
-        return self.x.ends(values, pad=0.0 if not self._has_dots else 0.04)
+        known = [one[0] for series in self.series for one in (*series.points, *series.band, *series.intervals)]
+        return self.x.ends([*known, *(one.x for one in self.marks)], pad=0.0 if not self._has_dots else 0.04)
 
     @cached_property
     def across(self) -> Scale:
@@ -212,7 +212,7 @@ class Plot(Drawn):
     @cached_property
     def upward(self) -> Scale:
         """Values of y onto places."""
-        values = [one for series in self.series for _, one in series.points]
+        values: list[float | None] = [one for series in self.series for _, one in series.points]
         values += [one for series in self.series for row in (*series.band, *series.intervals) for one in row[1:]]
         values += [one.y for one in self.marks]
         low, high = self.y.ends(values, pad=0.06)
@@ -271,7 +271,7 @@ class Plot(Drawn):
 
     def shade(self, series: Series) -> str:
         """Return the path of a shade."""
-        known = [row for row in series.band if is_known(*row)]
+        known = [(x, low, high) for x, low, high in series.band if is_known(x, low, high)]
         up = [f"{px(self.across(x))} {px(self.upward(high))}" for x, _, high in known]
         down = [f"{px(self.across(x))} {px(self.upward(low))}" for x, low, _ in reversed(known)]
         return f"M{'L'.join(up + down)}z" if len(known) > 1 else ""

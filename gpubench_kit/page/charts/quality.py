@@ -52,9 +52,8 @@ def noise_of_games(noise: pd.DataFrame, *, metric: str, margin: float | None, wi
         found = float(most) if pd.notna(most) and is_known(float(most)) else None
         told = f"detects {value_text(found, '%', decimals=1)}" if found is not None else "one run"
         lanes.append(Lane(name, None, (Cell(dots, text=told, notch=found),)))
-    has_margin = margin is not None and is_known(margin)
     heading = "Noise of each tuning; bar: difference detected, %"
-    column = Column(heading, "%", decimals=1, margin=(0.0, margin) if has_margin else None, low=0.0)
+    column = Column(heading, "%", decimals=1, margin=(0.0, margin) if is_known(margin) else None, low=0.0)
     return Lanes(f"Noise of the {metric_of(metric).label} by game", (column,), tuple(lanes), width)
 
 

@@ -56,7 +56,8 @@ def run_trace(
         shown.insert(0, (f"another run: {peer.run}", 0, peer))
     series = [trace_series(one, name=name, place=place) for name, place, one in shown]
     placed = tuple(Mark(text, x=float(at)) for at, text in (marks or _longest(facts))[:_MARKS])
-    return trace_plot(title, series, [one.trace for _, _, one in shown], marks=placed, width=_WIDE)
+    traces = [one.trace for _, _, one in shown if one.trace is not None]
+    return trace_plot(title, series, traces, marks=placed, width=_WIDE)
 
 
 def run_sensors(
@@ -107,7 +108,8 @@ def every_run(
     rows = rows.sort_values("order_done" if rows["order_done"].notna().all() else "order", kind="stable")
     place_of = {(one.card, one.tuning, one.bench): (one.name, one.place) for one in states_in(runs, plan)}
     shown = [by_run[run] for run in rows["run"]]
-    top, end = longest_drawn([one.trace for one in shown]), max(one.duration_s for one in shown) or 1.0
+    top = longest_drawn([one.trace for one in shown if one.trace is not None])
+    end = max(one.duration_s for one in shown) or 1.0
     out = []
     for row, one in zip(rows.itertuples(), shown, strict=True):
         name, place = place_of[row.card, row.tuning, row.bench]
@@ -122,7 +124,7 @@ def every_run(
 
 def _longest(facts: RunFacts) -> tuple[tuple[float, str], ...]:
     """Return the longest frame as a mark, where it stands out."""
-    if not np.isfinite(facts.longest_at_s):
+    if facts.trace is None or not np.isfinite(facts.longest_at_s):
         return ()
     usual = float(np.median(facts.trace.mean_ms))
     told = value_text(facts.longest_ms, "ms")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -136,7 +137,7 @@ def power_over_ladder(part: SweptPart, *, width: float = 360.0) -> tuple[Plot, .
         level = float(getattr(factory, metric))
         curve = _curve(part, metric, level=level)
         series = [curve] if curve else []
-        series += _by_outcome(shown, part, lambda row, n=name, at=level: _in_unit(row, n, at), unit=unit)
+        series += _by_outcome(shown, part, partial(_in_unit, name=name, level=level), unit=unit)
         title = _titled(f"{label} over the {part.ladder.label}", part)
         out.append(Plot(title, _ladder_axis(part), Axis(label, unit), tuple(series), (), width, 220.0))
     return tuple(out)
@@ -225,7 +226,9 @@ def _by_outcome(
         if not listed:
             continue
         points = tuple((float(row.at), float(value)) for row, value, _, _ in listed if is_known(value))
-        strokes = tuple((float(row.at), low, high) for row, _, low, high in listed if is_known(low, high))
+        strokes = tuple(
+            (float(row.at), low, high) for row, _, low, high in listed if is_known(low) and is_known(high)
+        )
         told = tuple(_told(row, part, ends, words=words, unit=unit) for row, *ends in listed)
         yield Series(words, place, points, "dots", intervals=strokes, labels=told)
 
@@ -241,14 +244,16 @@ def _told(row: Any, part: SweptPart, ends: Sequence[float | None], *, words: str
 def _change(row: Any, name: str) -> tuple[float | None, float | None, float | None]:
     """Return the change of a setting with its interval."""
     ends = (float(getattr(row, f"{name}_{end}")) for end in ("change", "ci_low", "ci_high"))
-    return tuple(one if is_known(one) else None for one in ends)
+    change, low, high = (one if is_known(one) else None for one in ends)
+    return change, low, high
 
 
 def _in_unit(row: Any, name: str, level: float) -> tuple[float | None, float | None, float | None]:
     """Return value and interval of a setting in the unit of the metric."""
     if row.is_factory:
         return level, None, None
-    return tuple(None if one is None else level * (1 + one / 100) for one in _change(row, name))
+    value, low, high = (None if one is None else level * (1 + one / 100) for one in _change(row, name))
+    return value, low, high
 
 
 def _against(part: SweptPart, place: int, is_named: bool) -> Iterator[Series]:
@@ -265,7 +270,8 @@ def _against(part: SweptPart, place: int, is_named: bool) -> Iterator[Series]:
 
 def _settings(part: SweptPart, place: int, rows: Iterable[Any], *, name: str) -> Iterator[Series]:
     """Yield the settings of a line as dots, the factory state in the colour of the reference."""
-    own, factory = [], []
+    own: list[Any] = []
+    factory: list[Any] = []
     for row in rows:
         (factory if row.is_factory else own).append(row)
     for words, colour, listed in ((name, place, own), ("factory", 0, factory)):
@@ -282,7 +288,7 @@ def _settings(part: SweptPart, place: int, rows: Iterable[Any], *, name: str) ->
 def _range(row: Any, is_more_better: bool) -> Cell:
     """Return the range of one reading: good or bad where it is wholly on one side of zero."""
     low, high = (float(one) if pd.notna(one) else None for one in (row.ci_low, row.ci_high))
-    if not is_known(low, high) or low <= 0 <= high:
+    if not is_known(low) or not is_known(high) or low <= 0 <= high:
         verdict = "undecided"
     else:
         verdict = "better" if (row.change > 0) == is_more_better else "worse"

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 from typing import Any
 
 from gpubench_kit.page.answer_card import Row, kicker, rows_of
-from gpubench_kit.page.charts import RIVAL, Cell, Column, Drawn, Figure, FigureRow, Figures, Lane, Lanes
+from gpubench_kit.page.charts import RIVAL, Cell, Column, Figure, FigureRow, Figures, Lane, Lanes
 from gpubench_kit.page.charts.games import frame_rates
 from gpubench_kit.page.charts.marks import NBSP, value_text
 from gpubench_kit.page.charts.over_games import interval_cell
 from gpubench_kit.page.efficiency import cost_charts, scatters, sensor_charts
 from gpubench_kit.page.elements import tied
-from gpubench_kit.page.film.frame import Picture
+from gpubench_kit.page.film.frame import Body, Picture
 from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE as _TUNINGS
 from gpubench_kit.page.film.names import pair_in_name
 from gpubench_kit.page.game_sections import largest_change, scene_charts
@@ -40,7 +40,7 @@ def film_pictures(results: Results, *, every: bool = False) -> Iterator[Picture]
     results : see `gpubench_kit.page.results.Results`
     every : whether all charts are drawn, upright ones too; else those that a film uses
     """
-    if not results.main or not results.groups:
+    if not results.main.pairs or not results.groups:
         return
     for picture in _wide(results, every=every):
         yield picture
@@ -70,7 +70,7 @@ def _wide(results: Results, *, every: bool) -> Iterator[Picture]:
             yield from _of_scene(results, scene, every=every)
 
 
-def _picture(results: Results, where: tuple[str, str], *, chart: str, title: str, body: Drawn | None) -> Picture:
+def _picture(results: Results, where: tuple[str, str], *, chart: str, title: str, body: Body | None) -> Picture:
     """Return a picture with the foot of the review."""
     return Picture(*where, chart, tied(title), tied(foot(results)), body)
 
@@ -196,10 +196,11 @@ def _of_scene(results: Results, scene: Scene, *, every: bool) -> Iterator[Pictur
             yield _picture(results, (scene.game, scene.setting), chart=f"frame-rates{more}", title=title, body=body)
     if not every:
         return
-    for chart, body in scene_charts(results, scene, largest_change(results, scene)).items():
-        if body is None:
+    for chart, drawn in scene_charts(results, scene, largest_change(results, scene)).items():
+        if drawn is None:
             continue
-        for number, part in enumerate(_pages_of(body) if isinstance(body, Lanes) else [body], start=1):
+        parts: Iterable[Body] = _pages_of(drawn) if isinstance(drawn, Lanes) else [drawn]
+        for number, part in enumerate(parts, start=1):
             more = f"-{number}" if number > 1 else ""
             yield _picture(results, scene, chart=f"{chart}{more}", title=title, body=part)
 

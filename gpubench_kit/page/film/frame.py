@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan.sections import Style
-from gpubench_kit.page.charts import Drawn, Lanes, draw
+from gpubench_kit.page.charts import Figures, Lanes, Plot, Scatter, draw
 from gpubench_kit.page.charts.fonts import clean, fitted, font_faces, font_files, is_covered, text_width, wrapped
 from gpubench_kit.page.charts.marks import css_place, px
 from gpubench_kit.palette import colours
@@ -22,7 +22,7 @@ from gpubench_kit.palette import colours
 try:
     import resvg_py
 except ImportError:  # There is no build of it for this machine: reports are made without PNG files.
-    resvg_py = None
+    resvg_py = None  # type: ignore[assignment]
 
 #: Shape -> width, height, margin [px].
 SHAPES = {"wide": (1920, 1080, 96), "tall": (1080, 1920, 72), "third": (1920, 260, 96)}
@@ -35,6 +35,8 @@ _LARGEST_SCALE = 5.6
 _HIGHEST_ROW = 30.0
 #: Size of the title on one line, and on two.
 _TITLE, _TITLE_SMALL = 88.0, 60.0
+#: What can stand in a picture.
+Body = Lanes | Plot | Scatter | Figures
 _VARIABLE = re.compile(r"var\(--(\w+)\)")
 
 
@@ -57,7 +59,7 @@ class Picture:
     chart: str
     title: str
     foot: str
-    body: Drawn | None = None
+    body: Body | None = None
     place: int | None = None
     shape: str = "wide"
 
@@ -175,7 +177,7 @@ def _wanted(style: Style | None) -> float:
     return min(max(style.font_scale if style else 1.0, 1.0), 1.4)
 
 
-def _placed(body: Drawn, area: tuple[float, float, float, float], larger: float) -> Markup:
+def _placed(body: Body, area: tuple[float, float, float, float], larger: float) -> Markup:
     """Return a chart in its place, as large as it fits."""
     left, top, width, height = area
     scale = _SCALE * larger
@@ -184,16 +186,15 @@ def _placed(body: Drawn, area: tuple[float, float, float, float], larger: float)
         scale = min(max(scale, min(fitting, _LARGEST_SCALE, width / 300)), fitting)
         room = height / scale - body.height + body.row_height * len(body.lanes)
         row = min(max(body.row_height, room / max(len(body.lanes), 1)), _HIGHEST_ROW)
-        chart = replace(body, width=width / scale, row=row)
-        high = min(height, chart.height * scale)
+        lanes = replace(body, width=width / scale, row=row)
+        high, drawn = min(height, lanes.height * scale), draw(lanes)
     else:
-        chart = replace(body, width=width / scale, height=height / scale)
-        high = height
+        high, drawn = height, draw(replace(body, width=width / scale, height=height / scale))
     # Cut at no edge: that would take as long to draw as all the rest.
     top += (height - high) / 3
     place = f'x="{px(left)}" y="{px(top)}" width="{px(width)}" height="{px(high)}" overflow="visible"'
     # Within an SVG file the element takes its place from attributes.
-    return Markup(str(draw(chart)).replace('<svg class="ch"', f'<svg class="ch" {place}', 1))
+    return Markup(str(drawn).replace('<svg class="ch"', f'<svg class="ch" {place}', 1))
 
 
 @lru_cache(maxsize=1)

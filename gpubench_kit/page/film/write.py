@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import render
@@ -58,7 +59,7 @@ def write_film(results: Results, folder: str | Path, *, pictures: str = "film") 
 def _sheet(results: Results, pictures: Sequence[Picture], names: Sequence[str]) -> str:
     """Return the sheet with all pictures."""
     ending = "png" if can_draw_png() else "svg"
-    shown = [
+    shown: list[dict[str, Any]] = [
         {
             "picture": one,
             "links": [
