@@ -112,11 +112,11 @@ def check_readiness(
 
     Returns
     -------
-    Readiness; see `possible_verdicts` and `redo_list`
+    Readiness; see `possible_verdicts` and `runs_to_repeat`
     """
     runs = used_runs(review, findings)
     possible = possible_verdicts(usable, runs, findings=findings, plan=review.plan, looks_made=looks_made)
-    return Readiness(possible, redo_list(review, findings), review)
+    return Readiness(possible, runs_to_repeat(review, findings), review)
 
 
 def possible_verdicts(
@@ -280,7 +280,7 @@ _SLOT = ["card", "bench", "tuning", "game", "setting", "purpose", "session", "ro
 _BENCH_ORDER = ["card", "bench", "game", "setting", "round", "order"]
 
 
-def redo_list(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
+def runs_to_repeat(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     """List the runs that are to be redone, those that verdicts need first, sorted for the bench.
 
     Parameters

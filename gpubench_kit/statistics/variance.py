@@ -36,7 +36,7 @@ class Moments:
 
 
 @dataclass(frozen=True)
-class BorrowedVariance:
+class ShrunkVariance:
     """Variances after looking at the other games.
 
     Attributes
@@ -123,7 +123,7 @@ def shrink_variance(
     eligible: np.ndarray | None = None,
     cap: float | None = PRIOR_DF_CAP,
     own_rule: bool = True,
-) -> BorrowedVariance:
+) -> ShrunkVariance:
     """Move each game's variance towards those of the other games.
 
     Parameters
@@ -166,7 +166,7 @@ def shrink_variance(
     if cap is None:
         # No pooled estimate can know more than all games together.
         total_df = np.minimum(total_df, np.where(eligible, df, 0.0).sum(axis=-1, keepdims=True))
-    return BorrowedVariance(
+    return ShrunkVariance(
         variance=np.where(borrowed, shrunk, variance),
         df=np.where(borrowed, total_df, df),
         borrowed=borrowed,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.readiness import redo_list
+from gpubench_kit.checks.readiness import runs_to_repeat
 from gpubench_kit.checks.review import check_review
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
@@ -72,7 +72,7 @@ class Folder:
         plan = load_plan(plan_file)
         review = open_review(plan, keep_going=True)
         findings = check_review(review, compute_run_metrics(review, plan), plan)
-        return findings, redo_list(review, findings)
+        return findings, runs_to_repeat(review, findings)
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.readiness import possible_verdicts, redo_list
+from gpubench_kit.checks.readiness import possible_verdicts, runs_to_repeat
 from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
 from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs
@@ -24,7 +24,7 @@ def checked(small, findings=(), *, looks_made=0):
     found = check_review(review, small.metrics, small.plan, is_blind=True)
     usable, runs = exclude_runs(review, small.metrics, found), used_runs(review, found)
     possible = possible_verdicts(usable, runs, findings=found, plan=small.plan, looks_made=looks_made)
-    said = head_sentences(possible, runs, redo=redo_list(review, found))
+    said = head_sentences(possible, runs, redo=runs_to_repeat(review, found))
     return possible, said, state_of_runs(runs, found)
 
 

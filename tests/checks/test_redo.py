@@ -1,13 +1,13 @@
 """The list of runs to redo, as it is taken back to the bench."""
 
-from gpubench_kit.checks.readiness import redo_list
+from gpubench_kit.checks.readiness import runs_to_repeat
 from gpubench_kit.checks.review import check_review
 from gpubench_kit.model.findings import Finding
 
 
 def redo(small, *findings):
     review = small.review(findings)
-    return redo_list(review, check_review(review, small.metrics, small.plan))
+    return runs_to_repeat(review, check_review(review, small.metrics, small.plan))
 
 
 def test_nothing_is_redone_where_nothing_is_wrong(small):

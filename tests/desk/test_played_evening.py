@@ -88,7 +88,7 @@ def test_nothing_is_asked_and_nothing_is_typed(played):
 
 
 def test_the_check_agrees_with_the_desk(played):
-    from gpubench_kit.checks.readiness import redo_list
+    from gpubench_kit.checks.readiness import runs_to_repeat
     from gpubench_kit.checks.review import check_review
     from gpubench_kit.logs.review import open_review
     from gpubench_kit.metrics.per_run import compute_run_metrics
@@ -98,6 +98,6 @@ def test_the_check_agrees_with_the_desk(played):
     plan = load_plan(evening.folder)
     review = open_review(plan, keep_going=True)
     metrics = compute_run_metrics(review, plan)
-    redo = redo_list(review, check_review(review, metrics, plan))
+    redo = runs_to_repeat(review, check_review(review, metrics, plan))
     needed = set(redo.loc[redo["is_needed"], "run"])
     assert needed <= {told["cap"][0]}, "what the desk let pass is not to be redone, but for the capped run"
