@@ -56,8 +56,13 @@ def plan_head(schedule: Schedule) -> Section:
     -------
     Section
     """
-    title = say("plan.title", time=time_text(60 * schedule.minutes)) if len(schedule.to_run) else ""
-    head = Head((say("plan.kick"), schedule.plan.review.title), (session_sentence(schedule), *schedule.messages))
+    title, lines = say("plan.nothing").rstrip("."), schedule.messages
+    if len(schedule.to_run):
+        title, lines = (
+            say("plan.title", time=time_text(60 * schedule.minutes)),
+            (session_sentence(schedule), *lines),
+        )
+    head = Head((say("plan.kick"), schedule.plan.review.title), tuple(lines))
     items = [
         join([Markup("<strong>{}</strong>").format(one.what), say("plan.saved", time=time_text(60 * one.saves_min)),
               one.then], " ")
@@ -68,7 +73,7 @@ def plan_head(schedule: Schedule) -> Section:
     values["more"] = details(say("plan.more", n=len(rest)), bullets(rest))
     dropped_box = render("plan_box.html.j2", values) if items else Markup("")
     body = join([paragraph(schedule.noise_source, typical_caution(schedule)), dropped_box])
-    return Section("result", title or say("plan.nothing"), body, head=head)
+    return Section("result", title, body, head=head)
 
 
 def plan_says(schedule: Schedule) -> Section:
