@@ -57,7 +57,7 @@ def test_a_wrong_call_ends_with_two(words, capsys):
 
 def test_every_fault_is_one_line_and_ends_with_two(monkeypatch, capsys):
     faults = [Fault("plan.toml", "one is wrong.", "Do this."), Fault("plan.toml", "two is wrong.")]
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(PlanError(faults)))
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", _raising(PlanError(faults)))
     assert cli.main(["report", "x"]) == 2
     assert capsys.readouterr().err.splitlines() == [
         "Fault: plan.toml: one is wrong. Do this.",
@@ -70,18 +70,18 @@ def test_every_fault_is_one_line_and_ends_with_two(monkeypatch, capsys):
 )
 def test_a_report_without_any_comparison_ends_with_one(monkeypatch, tmp_path, change, code):
     page = _made_report(tmp_path, change=change)
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", lambda *_words, **_options: page)
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", lambda *_words, **_options: page)
     assert cli.main(["report", "x"]) == code
 
 
 def test_an_interruption_is_no_error_of_the_kit(monkeypatch, capsys):
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(KeyboardInterrupt()))
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", _raising(KeyboardInterrupt()))
     assert cli.main(["report", "x"]) == 130
     assert capsys.readouterr().err == "Stopped. An earlier report is as it was.\n"
 
 
 def test_an_unexpected_error_asks_for_a_report_without_a_traceback(monkeypatch, capsys):
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ZeroDivisionError("x\ny")))
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", _raising(ZeroDivisionError("x\ny")))
     assert cli.main(["report", "x"]) == 3
     told = capsys.readouterr().err
     assert told.startswith("Unexpected error: ZeroDivisionError: x\nThis is an internal error. Please report it")
@@ -101,14 +101,14 @@ def test_output_that_nobody_reads_any_more_is_no_error_of_the_kit(tmp_path):
 
 def test_a_traceback_is_shown_when_asked_for(monkeypatch):
     monkeypatch.setenv("GPUBENCH_KIT_TRACEBACK", "1")
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ZeroDivisionError()))
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", _raising(ZeroDivisionError()))
     with pytest.raises(ZeroDivisionError):
         cli.main(["report", "x"])
 
 
 def test_quiet_prints_nothing_when_all_is_well(monkeypatch, tmp_path, capsys):
     page = _made_report(tmp_path, change="2.1")
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", lambda *_words, **_options: page)
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", lambda *_words, **_options: page)
     assert cli.main(["demo", "--quiet"]) == 0
     captured = capsys.readouterr()
     assert (captured.out, captured.err) == ("", "")
@@ -201,6 +201,6 @@ def _made_report(folder, *, change: str):
 
 
 def test_an_error_of_the_report_is_a_fault_too(monkeypatch, capsys):
-    monkeypatch.setattr("gpubench_kit.report.build.build_report", _raising(ReportError("no space.")))
+    monkeypatch.setattr("gpubench_kit.report.build.make_report", _raising(ReportError("no space.")))
     assert cli.main(["demo"]) == 2
     assert capsys.readouterr().err == "Fault: no space.\n"
