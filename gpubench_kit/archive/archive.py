@@ -68,7 +68,7 @@ class Archive:
 
     @cached_property
     def findings(self) -> pd.DataFrame:
-        """What was refused, passed over or noticed; see ``tables.FINDINGS``."""
+        """What was refused, skipped or noticed; see ``tables.FINDINGS``."""
         return FINDINGS.frame(self.ask("SELECT * FROM findings"))
 
     @cached_property

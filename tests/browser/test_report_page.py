@@ -37,6 +37,9 @@ _SMALL_TEXT = """() => [...document.querySelectorAll('body *')]
 _DRAWING_SCALES = """() => [...document.querySelectorAll('svg[role=img]:has(text)')]
     .filter(e => e.getClientRects().length)
     .map(e => e.getBoundingClientRect().width / e.viewBox.baseVal.width)"""
+#: How far each interval drawn in the table by game reaches beyond its cell [px].
+_STRIPS = """() => [...document.querySelectorAll('.mx .x1 td .spark')].filter(e => e.getClientRects().length)
+    .map(e => e.getBoundingClientRect().right - e.closest('td').getBoundingClientRect().right)"""
 _FAR_CAPTIONS = """() => {
     document.querySelectorAll('details').forEach(e => { e.open = true });
     return [...document.querySelectorAll('caption')].filter(e => {
@@ -164,6 +167,14 @@ def test_a_metric_is_chosen_without_a_script(built_demo, browser):
         one.page.locator(".mx").first.locator(".seg label").nth(2).click()
         seen = [tab.is_visible() for tab in one.page.locator(".mx").first.locator(".tabs").all()]
         assert seen == [False, False, True]
+
+
+def test_no_cell_of_the_table_by_game_runs_into_the_next(report, browser):
+    for width in (1024, WIDE):
+        with opened(browser, report / "index.html", width=width) as one:
+            strips = one.page.evaluate(_STRIPS)
+        assert max(strips, default=0) <= 0
+    assert strips
 
 
 def test_intervals_in_the_table_by_game_are_shown_by_key_and_on_paper(built_demo, browser):
