@@ -13,12 +13,14 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from gpubench_kit.checks.table import CHECKS
 from gpubench_kit.cli.command import make_parser
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import USABLE
 from gpubench_kit.report.package import DECLARED
 from gpubench_kit.report.reviewed import METRIC_VALUES
 from gpubench_kit.sheet.rows import NEEDED, OPTIONAL, ORDERING
+from gpubench_kit.wording.catalogue import load_catalogue
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -37,6 +39,11 @@ TABLES = (
 SCALES = (
     "Each run has one value of each. On the ratio scale a difference is a percentage, computed on natural "
     "logarithms; on the difference scale it is in the unit."
+)
+FINDINGS = (
+    "What the checks of logs, runs and the whole evening can find, as in the table `findings`. A `stop` withholds "
+    "the verdicts that need its runs, `exclude` is a rule of the plan, a `note` changes nothing. The limits stand "
+    "in `[checks]` of the [plan](plan.md)."
 )
 #: Column of a run sheet -> what stands in it.
 SHEET = {
@@ -70,7 +77,7 @@ def main() -> int:
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)
     pages = {"plan": plan_page, "run_sheet": sheet_page, "tables": tables_page, "metrics": metrics_page,
-             "commands": commands_page, "api": api_page}  # fmt: skip
+             "checks": checks_page, "commands": commands_page, "api": api_page}  # fmt: skip
     for name, page in pages.items():
         text = "\n".join(page()) + "\n"
         file = folder / f"{name}.md"
@@ -163,6 +170,18 @@ def metrics_page() -> Iterator[str]:
     for one in METRICS.values():
         cells = (f"`{one.name}`", f"{one.label}. {one.help}", one.unit, one.better, one.scale, one.needs)
         yield f"| {' | '.join(map(_cell, cells))} |"
+
+
+def checks_page() -> Iterator[str]:
+    """Yield the lines of the page on checks: what each says, and what to do."""
+    entries = load_catalogue().entries
+    yield from ("# Checks", "", FINDINGS, "")
+    yield from ("| name | is a | says | what to do |", "| --- | --- | --- | --- |")
+    for one in (one for one in CHECKS if one.stage != "reading"):
+        parts = [[text for key, text in entries.items() if key.startswith(f"finding.{one.name}.") and
+                  key.endswith(part)] for part in (".text", ".action")]  # fmt: skip
+        says, action = (_cell(" / ".join(dict.fromkeys(map(str, texts)))) for texts in parts)
+        yield f"| `{one.name}` | {one.severity} | {says} | {action} |"
 
 
 def commands_page() -> Iterator[str]:

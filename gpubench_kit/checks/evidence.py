@@ -5,8 +5,9 @@ Peers of a run are the other runs of the same card, bench, tuning, game, setting
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,10 @@ import pandas as pd
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.rules import Checks
+from gpubench_kit.sheet.looks import Looks
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import duration_text, number_text, percent_text
 
 GAME_KEY = ("card", "bench", "game", "setting", "purpose")
 CELL_KEY = (*GAME_KEY, "tuning")
@@ -38,18 +43,48 @@ class Evidence:
         say what was measured
     all_runs : every recorded run, those left out included
     plan : with the limits, in ``plan.checks``
+    usable : one value of each run that may enter verdicts; empty before it is known which do
+    looks : looks at verdicts; None where there was none
     """
 
     runs: pd.DataFrame
     values: pd.DataFrame
     all_runs: pd.DataFrame
     plan: ReviewPlan
+    usable: pd.DataFrame = field(default_factory=pd.DataFrame)
+    looks: Looks | None = None
+
+    @property
+    def limits(self) -> Checks:
+        """The plan's limits."""
+        return self.plan.checks
 
     def without(self, runs: Iterable[str]) -> Evidence:
         """Return the evidence less some runs, which stay in ``all_runs``."""
         names = set(runs)
         kept, values = (frame[~frame["run"].isin(names)] for frame in (self.runs, self.values))
         return replace(self, runs=kept.reset_index(drop=True), values=values.reset_index(drop=True))
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a check found in one place.
+
+    Attributes
+    ----------
+    row : the run that it concerns, as a named tuple; None where it concerns several
+    found, limit : the value found and the limit it was held against, in ``unit``
+    values : for the places of the sentences
+    unit : where it is not that of the check
+    kind : which of several sentences of the check it is
+    """
+
+    row: Any
+    found: float | None
+    limit: float | None
+    values: Mapping[str, Any]
+    unit: str = ""
+    kind: str = ""
 
 
 def gather_evidence(
@@ -160,21 +195,21 @@ def chosen(
     yield from found.itertuples()
 
 
-def run_text(row) -> str:
-    """Return how a message names a run: its name, tuning, game and setting.
-
-    Parameters
-    ----------
-    row : a row of ``Evidence.runs`` or ``Evidence.values``, as a named tuple
-    """
-    return f"run {shown(row.run)} ({shown(row.tuning)}, {place_text(row)})"
+def run_text(row: Any) -> str:
+    """Return how a message names a run (a row of ``Evidence.runs`` or ``Evidence.values``, as a named tuple)."""
+    return say("finding.run", run=shown(row.run), tuning=shown(row.tuning), place=place_text(row))
 
 
-def place_text(row) -> str:
-    """Return how a message names a game at a setting.
-
-    Parameters
-    ----------
-    row : anything with ``game`` and ``setting``
-    """
+def place_text(row: Any) -> str:
+    """Return how a message names a game at a setting: anything with ``game`` and ``setting``."""
     return f"{shown(row.game)}, {shown(row.setting)}" if row.setting else shown(row.game)
+
+
+def seconds_text(value: float) -> str:
+    """Return seconds as text, with one decimal below a minute."""
+    return f"{number_text(value, decimals=1)} s" if value < 60 else duration_text(value)
+
+
+def share_text(value: float) -> str:
+    """Return a percentage as text, with at most one decimal (two below 1)."""
+    return percent_text(round(float(value), 1 if abs(value) >= 1 else 2))

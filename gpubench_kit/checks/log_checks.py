@@ -7,187 +7,146 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, run_text, usual_spread
+from gpubench_kit.checks.evidence import (
+    Evidence,
+    Found,
+    chosen,
+    median_of_others,
+    seconds_text,
+    share_text,
+    usual_spread,
+)
 from gpubench_kit.model.errors import listed
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import t_tail
-from gpubench_kit.wording.numbers import change_text, count_text, duration_text, number_text, percent_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import change_text, count_text, number_text
+from gpubench_kit.wording.terms import metric_of
 
-_CAUSE = (
-    "Look for the cause: loading, a memory stall and a disturbed machine all look like this. "
-    "The run counts unless you write a cause into its cell `excluded`."
-)
 _SAME_SHIFT_S = 0.5
-
-
 #: What two recordings have in common only if they are one.
 _FRAMES_ALIKE = ["n_frames", "duration_s", "weighted_ms", "shortest_ms", "longest_ms"]
 
 
-def check_gaps(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run with frames, or missing frames, longer than the plan's ``gap_ms``.
-
-    A gap asks for a cause and never excludes: a memory stall may be the result.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    limit = evidence.plan.checks.gap_ms
-    runs = evidence.runs
+def gaps(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs with frames longer than the plan's ``gap_ms``: they ask for a cause; a stall may be the result."""
+    limit, runs = evidence.limits.gap_ms, evidence.runs
     for row in chosen(runs, runs["n_gaps"] > 0):
-        message = (
-            f"{run_text(row)}: {count_text(row.n_gaps, 'frame')} longer than {_ms(limit)}, "
-            f"{_ms(row.gaps_ms)} in all, the first {_at(row.first_gap_s)}."
-        )
-        yield Finding("note", "gap", message, row.run, float(row.longest_ms), limit, "ms", _CAUSE)
-    for row in chosen(runs, runs["n_holes"] > 0):
-        message = (
-            f"{run_text(row)}: frames are missing: in {count_text(row.n_holes, 'place')} the time column moves on "
-            f"by more than the frame took, the most by {_seconds(row.longest_hole_s)}, the first "
-            f"{_at(row.first_hole_s)}."
-        )
-        yield Finding(
-            "note", "missing_frames", message, row.run, 1000 * float(row.longest_hole_s), limit, "ms", _CAUSE
-        )
+        frames, most, whole = count_text(row.n_gaps, "frame"), _ms(limit), _ms(row.gaps_ms)
+        yield Found(row, row.longest_ms, limit, {"frames": frames, "limit": most, "all": whole,
+                                                 "at": seconds_text(row.first_gap_s)})  # fmt: skip
 
 
-def check_time_column(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run whose time column goes back, stands still or disagrees with its frame times.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    checks, runs = evidence.plan.checks, evidence.runs
-    action = "Metrics use the frame times alone. Look whether the recorder was disturbed, or wrote two sources."
-    for row in chosen(runs, runs["n_backward"] > checks.backward_steps):
-        message = f"{run_text(row)}: the time column goes back {count_text(row.n_backward, 'time')}."
-        limit = float(checks.backward_steps)
-        yield Finding("note", "time_goes_back", message, row.run, float(row.n_backward), limit, "steps", action)
-    steps = np.maximum(runs["n_frames"].to_numpy(dtype=float, na_value=0.0) - 1, 1)
-    for check, column, words in (
-        ("time_stands_still", "n_standing", "of the steps of the time column are zero"),
-        ("times_disagree", "n_mismatched", "of the steps of the time column differ from the frame time"),
-    ):
-        share_pct = 100 * runs[column].to_numpy(dtype=float) / steps
-        for row in chosen(runs, share_pct > checks.time_steps_pct, beside={"share": share_pct}):
-            message = f"{run_text(row)}: {_percent(row.share)} {words}."
-            yield Finding("note", check, message, row.run, float(row.share), checks.time_steps_pct, "%", action)
-    limit, span_s = checks.missing_time_pct, runs["span_s"].to_numpy(dtype=float)
-    off_pct = 100 * (runs["duration_s"].to_numpy(dtype=float) / np.where(span_s > 0, span_s, np.nan) - 1)
-    for row in chosen(runs, (np.abs(off_pct) > limit) & (runs["n_holes"] == 0), beside={"off": off_pct}):
-        message = (
-            f"{run_text(row)}: its {count_text(row.n_frames, 'frame')} take {_seconds(row.duration_s)} together, "
-            f"but its time column runs for {_seconds(row.span_s)} ({_percent(row.off)})."
-        )
-        action = (
-            "Frames are missing, or two sources are mixed: look at the recorder; the average frame rate is that of "
-            "the frames alone."
-        )
-        yield Finding("note", "frames_against_time", message, row.run, float(row.off), limit, "%", action)
-
-
-def check_single_frames(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run with a frame shorter than any frame can be.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    most_fps = evidence.plan.checks.most_fps
+def missing_frames(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose time column moves on by more than a frame took."""
     runs = evidence.runs
-    for row in chosen(runs, runs["shortest_ms"] < 1000 / most_fps):
-        zero = f", {count_text(row.n_zero, 'frame')} of no length" if row.n_zero else ""
-        message = (
-            f"{run_text(row)}: the shortest frame took {number_text(row.shortest_ms, decimals=3)} ms{zero}; "
-            f"no frame is faster than {number_text(most_fps, decimals=0)} fps."
-        )
-        action = "Look whether the recorder writes frames that were dropped or shown twice."
-        fps = 1000 / row.shortest_ms if row.shortest_ms > 0 else np.inf
-        yield Finding("note", "frame_too_short", message, row.run, float(fps), most_fps, "fps", action)
+    for row in chosen(runs, runs["n_holes"] > 0):
+        places, longest = count_text(row.n_holes, "place"), seconds_text(row.longest_hole_s)
+        values = {"places": places, "longest": longest, "at": seconds_text(row.first_hole_s)}
+        yield Found(row, 1000 * float(row.longest_hole_s), evidence.limits.gap_ms, values)
 
 
-def check_samples(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run whose sensor samples are missing, cover too little of it, or have a gap.
+def time_goes_back(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose time column goes back more often than the plan lets pass."""
+    limit, runs = evidence.limits.backward_steps, evidence.runs
+    for row in chosen(runs, runs["n_backward"] > limit):
+        yield Found(row, row.n_backward, limit, {"times": count_text(row.n_backward, "time")})
 
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    checks, runs = evidence.plan.checks, evidence.runs
-    sampled = runs["n_samples"] > 0
-    has_frames = runs["n_frames"].fillna(0) > 0
+
+def time_stands_still(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs of whose time column too many steps are zero."""
+    return _odd_steps(evidence, "n_standing")
+
+
+def times_disagree(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs of whose time column too many steps differ from the frame time."""
+    return _odd_steps(evidence, "n_mismatched")
+
+
+def _odd_steps(evidence: Evidence, column: str) -> Iterator[Found]:
+    """Yield runs with too large a share of odd steps of the time column."""
+    limit, runs = evidence.limits.time_steps_pct, evidence.runs
+    steps = np.maximum(runs["n_frames"].to_numpy(dtype=float, na_value=0.0) - 1, 1)
+    share = 100 * runs[column].to_numpy(dtype=float) / steps
+    for row in chosen(runs, share > limit, beside={"share": share}):
+        yield Found(row, row.share, limit, {"share": share_text(row.share)})
+
+
+def frames_against_time(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose frames take longer or shorter together than their time column runs."""
+    limit, runs = evidence.limits.missing_time_pct, evidence.runs
+    span_s = runs["span_s"].to_numpy(dtype=float)
+    off = 100 * (runs["duration_s"].to_numpy(dtype=float) / np.where(span_s > 0, span_s, np.nan) - 1)
+    for row in chosen(runs, (np.abs(off) > limit) & (runs["n_holes"] == 0), beside={"off": off}):
+        took, ran = seconds_text(row.duration_s), seconds_text(row.span_s)
+        values = {"frames": count_text(row.n_frames, "frame"), "took": took, "ran": ran, "off": share_text(row.off)}
+        yield Found(row, row.off, limit, values)
+
+
+def frame_too_short(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs with a frame shorter than any frame can be."""
+    limit, runs = evidence.limits.most_fps, evidence.runs
+    for row in chosen(runs, runs["shortest_ms"] < 1000 / limit):
+        zero = say("finding.frame_too_short.zero", frames=count_text(row.n_zero, "frame")) if row.n_zero else ""
+        values = {"shortest": number_text(row.shortest_ms, decimals=3), "zero": zero,
+                  "limit": number_text(limit, decimals=0)}  # fmt: skip
+        yield Found(row, 1000 / row.shortest_ms if row.shortest_ms > 0 else np.inf, limit, values)
+
+
+def samples_missing(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs without a sensor sample where other runs have some and the plan compares what sensors tell."""
+    sampled = evidence.runs["n_samples"] > 0
     if sampled.any() and any(METRICS[name].needs in ("sensors", "both") for name in evidence.plan.analysis.metrics):
-        for row in chosen(runs, has_frames & ~sampled):
-            message = f"{run_text(row)}: no sensor sample lies within the run, though other runs have some."
-            action = "Name its sensor log in the run sheet, or repeat the run; without it power is not compared."
-            yield Finding("note", "samples_missing", message, row.run, 0.0, checks.sensor_share_pct, "%", action)
-    share_pct = 100 * runs["sensor_overlap"]
-    for row in chosen(runs, sampled & (share_pct < checks.sensor_share_pct), beside={"share": share_pct}):
-        message = f"{run_text(row)}: the sensor log covers {_percent(row.share)} of the run ({row.sensor_log})."
-        action = "Start the sensor log before the run and stop it after; power is that of the part covered."
-        limit = checks.sensor_share_pct
-        yield Finding("note", "samples_cover_part", message, row.run, float(row.share), limit, "%", action)
-    for row in chosen(runs, runs["longest_sample_gap_s"] > checks.sensor_gap_s):
-        message = f"{run_text(row)}: {_seconds(row.longest_sample_gap_s)} without a sensor sample within the run."
-        action = "Means bridge the gap with a straight line; repeat the run if that is too long to trust."
-        found, limit = float(row.longest_sample_gap_s), checks.sensor_gap_s
-        yield Finding("note", "sample_gap", message, row.run, found, limit, "s", action)
+        for row in chosen(evidence.runs, (evidence.runs["n_frames"].fillna(0) > 0) & ~sampled):
+            yield Found(row, 0.0, evidence.limits.sensor_share_pct, {})
 
 
-def check_dead_samples(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run in which the power sensor shows nothing for some samples.
+def samples_cover_part(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs of which the sensor log covers too little."""
+    limit, runs, share = evidence.limits.sensor_share_pct, evidence.runs, 100 * evidence.runs["sensor_overlap"]
+    for row in chosen(runs, (runs["n_samples"] > 0) & (share < limit), beside={"share": share}):
+        yield Found(row, row.share, limit, {"share": share_text(row.share), "file": row.sensor_log})
 
-    Parameters
-    ----------
-    evidence : what there is to check; runs whose power is zero throughout have an impossible value
-    """
+
+def sample_gap(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs with too long a time without a sample."""
+    limit, runs = evidence.limits.sensor_gap_s, evidence.runs
+    for row in chosen(runs, runs["longest_sample_gap_s"] > limit):
+        yield Found(row, row.longest_sample_gap_s, limit, {"gap": seconds_text(row.longest_sample_gap_s)})
+
+
+def power_drops_out(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs in which the power sensor shows nothing for some samples; zero throughout is impossible anyway."""
     runs = evidence.runs
     for row in chosen(runs, (runs["n_dead_samples"] > 0) & (runs["n_live_samples"] > 0)):
-        n_dead, n_live = int(row.n_dead_samples), int(row.n_live_samples)
-        message = (
-            f"{run_text(row)}: {n_dead} of {n_dead + n_live} samples of power are zero or less while frames "
-            "were drawn; they pull its mean down."
-        )
-        action = "Look at the sensor; if it drops out, let its log leave these cells empty, or repeat the run."
-        yield Finding("note", "power_drops_out", message, row.run, float(n_dead), 0.0, "samples", action)
+        dead, live = int(row.n_dead_samples), int(row.n_live_samples)
+        yield Found(row, dead, 0.0, {"dead": dead, "all": dead + live})
 
 
-def check_files_used_twice(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a stop for each run whose frame log, or stretch of a sensor log, is that of another run.
+def same_file_twice(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose frame log is that of another run, byte for byte or saved anew.
 
-    Parameters
-    ----------
-    evidence : what there is to check; excluded runs are looked at too, since a repeat may have been
-        given the log of the run that it replaces
+    Excluded runs are looked at too, since a repeat may have been given the log of the run that it replaces.
     """
     used, every = set(evidence.runs["run"]), evidence.all_runs
-    own_log = "Give each run its own log in the run sheet, or write a cause into the cell `excluded`."
     logged = every[every["frame_log_sha256"] != ""]
-    for _, same in logged[logged.duplicated("frame_log_sha256", keep=False)].groupby(
-        "frame_log_sha256", sort=False
-    ):
+    logged = logged[logged.duplicated("frame_log_sha256", keep=False)]
+    for _, same in logged.groupby("frame_log_sha256", sort=False):
         for row in chosen(same, same["run"].isin(used)):
             others = listed(name for name in same["run"] if name != row.run)
-            message = f"{run_text(row)}: its frame log {row.frame_log} is byte for byte that of run {others}."
-            yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", own_log)
+            yield Found(row, len(same), 1.0, {"file": row.frame_log, "others": others}, kind="bytes")
     # The frames of another run's log, saved anew in other bytes.
     varied = every[(every["n_frames"] > 0) & (every["shortest_ms"] < every["longest_ms"])]
     for _, same in varied[varied.duplicated(_FRAMES_ALIKE, keep=False)].groupby(_FRAMES_ALIKE, sort=False):
         for row in chosen(same, same["run"].isin(used) & (same["frame_log_sha256"].nunique() > 1)):
             others = listed(same.loc[same["frame_log_sha256"] != row.frame_log_sha256, "run"])
-            message = (
-                f"{run_text(row)}: all {row.n_frames:,} frames of its log {row.frame_log} are those of run "
-                f"{others}, though the files differ."
-            )
-            yield Finding("stop", "same_file_twice", message, row.run, float(len(same)), 1.0, "runs", own_log)
-    yield from _samples_used_twice(evidence.runs)
+            values = {"frames": f"{row.n_frames:,}", "file": row.frame_log, "others": others}
+            yield Found(row, len(same), 1.0, values, kind="frames")
 
 
-def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:
-    """Yield a stop for each run whose samples are the same stretch of the same sensor log as another's."""
+def same_samples_twice(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose samples are the same stretch of the same sensor log as another's."""
+    runs = evidence.runs
     sampled = runs[(runs["sensor_log_sha256"] != "") & runs["shift_s"].notna() & (runs["sensor_overlap"] > 0)]
     shared = sampled[sampled.duplicated("sensor_log_sha256", keep=False)]
     for _, same in shared.groupby("sensor_log_sha256", sort=False):
@@ -196,32 +155,12 @@ def _samples_used_twice(runs: pd.DataFrame) -> Iterator[Finding]:
         for place in np.flatnonzero(near.sum(axis=1) > 1):
             row = same.iloc[place]
             others = listed(name for name in same["run"][near[place]] if name != row.run)
-            message = (
-                f"{run_text(row)}: its samples are the same stretch of {row.sensor_log} as those of run {others}."
-            )
-            action = "Give each run its own sensor log, or let both logs write the wall clock."
-            found = float(near[place].sum())
-            yield Finding("stop", "same_samples_twice", message, str(row["run"]), found, 1.0, "runs", action)
+            yield Found(row, near[place].sum(), 1.0, {"file": row.sensor_log, "others": others})
 
 
 def _ms(value: float) -> str:
     """Return milliseconds as text, without decimals."""
     return f"{number_text(value, decimals=0)} ms"
-
-
-def _seconds(value: float) -> str:
-    """Return seconds as text, with one decimal below a minute."""
-    return f"{number_text(value, decimals=1)} s" if value < 60 else duration_text(value)
-
-
-def _at(value: float) -> str:
-    """Return a place in a run as text."""
-    return f"{_seconds(value)} into the run"
-
-
-def _percent(value: float) -> str:
-    """Return a share as text, with at most one decimal."""
-    return percent_text(round(float(value), 1))
 
 
 #: A run's course is odd only where it is also this many usual spreads from that of its peers.
@@ -231,84 +170,68 @@ _LEAST_LAUNCHES = 4
 _COURSE_S = 1.0
 
 
-def check_warm_up(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run whose start is slower or faster than the start of its peers.
-
-    The scene itself may start lighter or heavier; that is alike in all runs of a game.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    runs, limit = evidence.runs, evidence.plan.checks.warm_up_pct
-    action = "Let the scene run once before recording, or leave out first runs by warm_up_runs_per_launch."
-    odd, off_pct = _odd_courses(runs, runs["first_part_ms"] / runs["later_part_ms"], limit)
-    for row in chosen(runs, odd, beside={"off": off_pct}):
-        word = "slower" if row.off > 0 else "faster"
-        message = (
-            f"{run_text(row)}: compared with the other runs of this game and tuning, the first quarter of the "
-            f"frames is {_percent(abs(row.off))} {word} than the rest (medians "
-            f"{number_text(row.first_part_ms, decimals=2)} and {number_text(row.later_part_ms, decimals=2)} ms)."
-        )
-        yield Finding("note", "warm_up", message, row.run, float(row.off), limit, "%", action)
+def warm_up(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose start is slower or faster than that of their peers: the scene itself may start lighter."""
+    runs = evidence.runs
+    limit = evidence.limits.warm_up_pct
+    for row in _odd_courses(runs, runs["first_part_ms"], runs["later_part_ms"], limit_pct=limit):
+        first, later = (number_text(one, decimals=2) for one in (row.first, row.later))
+        values = {"off": share_text(abs(row.off)), "first": first, "later": later}
+        yield Found(row, row.off, limit, values, kind="slower" if row.off > 0 else "faster")
 
 
-def check_settled(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run in which temperature, power or clock had not settled.
+def temperature_not_settled(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs in which the temperature still moved.
 
     Runs with the purpose ``soak`` are held to the plan's limit; others, which nobody expects to be warm
     through, to the course of their peers.
-
-    Parameters
-    ----------
-    evidence : what there is to check
     """
-    checks, runs = evidence.plan.checks, evidence.runs
+    limit, runs = evidence.limits.settle_c, evidence.runs
     moved = (runs["later_part_c"] - runs["first_part_c"]).to_numpy(dtype=float)
     usual = np.nan_to_num(median_of_others(moved, runs["of_game"].to_numpy()))
-    off_c = np.where(runs["purpose"] == "soak", moved, moved - usual)
-    for row in chosen(runs, np.abs(off_c) > checks.settle_c, beside={"off": off_c}):
-        more = "" if row.purpose == "soak" else " more than in the other runs"
-        message = (
-            f"{run_text(row)}: the core temperature moves by {change_text(row.off, '°C')} within the run{more} "
-            f"(first quarter {number_text(row.first_part_c, decimals=1)} °C, then "
-            f"{number_text(row.later_part_c, decimals=1)} °C)."
+    off = np.where(runs["purpose"] == "soak", moved, moved - usual)
+    for row in chosen(runs, np.abs(off) > limit, beside={"off": off}):
+        first, later = (number_text(one, decimals=1) for one in (row.first_part_c, row.later_part_c))
+        kind = "soak" if row.purpose == "soak" else "others"
+        yield Found(
+            row, row.off, limit, {"off": change_text(row.off, "°C"), "first": first, "later": later}, kind=kind
         )
-        action = "Let the card warm through before recording; temperature, fan and sound need it."
-        found, limit = float(row.off), checks.settle_c
-        yield Finding("note", "temperature_not_settled", message, row.run, found, limit, "°C", action)
+
+
+def power_moves(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose power moves otherwise than that of their peers."""
+    return _moving(evidence, evidence.runs["first_part_w"], evidence.runs["later_part_w"])
+
+
+def clock_moves(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose clock moves otherwise than that of their peers."""
+    runs = evidence.runs
     traces = [one.get("core_mhz") if isinstance(one, dict) else None for one in runs["sensor_traces"]]
-    clock = [_first_and_later(one, float(end)) for one, end in zip(traces, runs["duration_s"], strict=True)]
-    first_mhz, later_mhz = (np.array([pair[k] for pair in clock]) for k in (0, 1))
-    for name, first, later, unit in (
-        ("power", runs["first_part_w"], runs["later_part_w"], "W"),
-        ("clock", first_mhz, later_mhz, "MHz"),
-    ):
-        course = np.asarray(first, dtype=float) / np.where(np.asarray(later) > 0, later, np.nan)
-        odd, off_pct = _odd_courses(runs, course, checks.settle_pct)
-        for row in chosen(runs, odd, beside={"off": off_pct, "first": first, "later": later}):
-            message = (
-                f"{run_text(row)}: the {name} moves within the run by {_percent(abs(row.off))} more than in the "
-                f"other runs of this game and tuning (first quarter {number_text(row.first, decimals=0)} {unit}, "
-                f"then {number_text(row.later, decimals=0)} {unit})."
-            )
-            action = (
-                "Wait longer after applying a tuning or loading the scene; repeat the run if the cause is known."
-            )
-            yield Finding("note", f"{name}_moves", message, row.run, float(row.off), checks.settle_pct, "%", action)
+    pairs = [_first_and_later(one, float(end)) for one, end in zip(traces, runs["duration_s"], strict=True)]
+    first, later = np.array(pairs, dtype=float).reshape(-1, 2).T
+    return _moving(evidence, first, later)
+
+
+def _moving(evidence: Evidence, first: pd.Series | np.ndarray, later: pd.Series | np.ndarray) -> Iterator[Found]:
+    """Yield runs whose first quarter stands otherwise to the rest than in their peers."""
+    limit = evidence.limits.settle_pct
+    for row in _odd_courses(evidence.runs, first, later, limit_pct=limit):
+        before, then = (number_text(one, decimals=0) for one in (row.first, row.later))
+        yield Found(row, row.off, limit, {"off": share_text(abs(row.off)), "first": before, "later": then})
 
 
 def _odd_courses(
-    runs: pd.DataFrame, course: pd.Series | np.ndarray, limit_pct: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return which runs begin unlike the others of their game, against their rest, and by how much [%]."""
-    ratio = np.asarray(course, dtype=float)
+    runs: pd.DataFrame, first: pd.Series | np.ndarray, later: pd.Series | np.ndarray, *, limit_pct: float
+) -> Iterator:
+    """Yield runs that begin unlike the others of their game, against their rest, and by how much [%], ``off``."""
+    first, later = (np.asarray(one, dtype=float) for one in (first, later))
+    ratio = first / np.where(later > 0, later, np.nan)
     logs = np.log(np.where(ratio > 0, ratio, np.nan))
     group = runs["of_game"].to_numpy()
     apart = logs - median_of_others(logs, group)
-    off_pct = 100 * np.expm1(apart)
-    odd = (np.abs(off_pct) > limit_pct) & (np.abs(apart) > _SPREADS * usual_spread(logs, group))
-    return odd, off_pct
+    off = 100 * np.expm1(apart)
+    odd = (np.abs(off) > limit_pct) & (np.abs(apart) > _SPREADS * usual_spread(logs, group))
+    return chosen(runs, odd, beside={"off": off, "first": first, "later": later})
 
 
 def _first_and_later(trace: tuple | None, end_s: float) -> tuple[float, float]:
@@ -324,21 +247,14 @@ def _first_and_later(trace: tuple | None, end_s: float) -> tuple[float, float]:
     return float(values[early].mean()), float(values[late].mean())
 
 
-def check_first_runs(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note where first runs after a start of the game differ from later ones, over all launches.
-
-    Parameters
-    ----------
-    evidence : what there is to check; launches not declared cannot be looked at
+def first_runs_differ(evidence: Evidence) -> Iterator[Found]:
+    """Yield whether first runs after a start of the game differ from later ones, over all declared launches.
 
     Notes
     -----
-    Welch's t on distances from the mean of the peers, at 5 %, and only above the plan's
-    ``first_run_pct``.
+    Welch's t on distances from the mean of the peers, at 5 %, and only above the plan's ``first_run_pct``.
     """
-    limit = evidence.plan.checks.first_run_pct
-    primary = evidence.plan.analysis.primary
-    values = evidence.values
+    limit, primary, values = evidence.limits.first_run_pct, evidence.plan.analysis.primary, evidence.values
     rows = values[(values["metric"] == primary) & (values["purpose"] == "measure") & (values["launch"] != "")]
     if METRICS[primary].scale != "ratio" or not len(rows):
         return
@@ -349,16 +265,10 @@ def check_first_runs(evidence: Evidence) -> Iterator[Finding]:
     is_first = launch.rank(method="first") == 1
     first, later = (apart[several & chosen].dropna().to_numpy() for chosen in (is_first, ~is_first))
     difference, p = _welch(first, later)
-    off_pct = 100 * np.expm1(difference)
-    if len(first) < _LEAST_LAUNCHES or not (abs(off_pct) > limit and p < _LEVEL):
-        return
-    label = METRICS[primary].label
-    message = (
-        f"First runs after a start of the game: {label} is {change_text(off_pct)} against later runs of the same "
-        f"tunings, over {len(first)} launches."
-    )
-    action = "State warm_up_runs_per_launch = 1 in the plan, below [exclude], before the next bench session."
-    yield Finding("note", "first_runs_differ", message, "", float(off_pct), limit, "%", action)
+    off = 100 * np.expm1(difference)
+    if len(first) >= _LEAST_LAUNCHES and abs(off) > limit and p < _LEVEL:
+        label = metric_of(primary).label
+        yield Found(None, off, limit, {"label": label, "change": change_text(off), "launches": len(first)})
 
 
 def _welch(of: np.ndarray, against: np.ndarray) -> tuple[float, float]:
@@ -371,9 +281,3 @@ def _welch(of: np.ndarray, against: np.ndarray) -> tuple[float, float]:
         return difference, float(difference == 0)
     df = parts.sum() ** 2 / np.sum(parts**2 / [len(of) - 1, len(against) - 1])
     return difference, float(2 * t_tail(abs(difference) / np.sqrt(parts.sum()), df))
-
-
-LOG_CHECKS = (
-    check_gaps, check_time_column, check_single_frames, check_samples, check_dead_samples, check_files_used_twice,
-    check_warm_up, check_settled, check_first_runs,
-)  # fmt: skip

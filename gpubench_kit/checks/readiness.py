@@ -16,7 +16,8 @@ import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
-from gpubench_kit.checks.review import MIN_DURATION, used_mask, used_runs
+from gpubench_kit.checks.review import used_mask, used_runs
+from gpubench_kit.checks.table import check_of
 from gpubench_kit.logs.review import Review, formats_to_confirm
 from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown
 from gpubench_kit.model.metrics import METRICS
@@ -268,13 +269,6 @@ def progress_of(runs: pd.DataFrame) -> pd.DataFrame:
     return PROGRESS.frame(rounds.reset_index())
 
 
-#: Notes that ask for a cause before the run is repeated.
-ASKS_FOR_A_CAUSE = (
-    "gap", "missing_frames", "too_short", "too_long", "load_low", "outlier", "warm_up", "samples_missing",
-    "samples_cover_part", "sample_gap", "sensor_log_of_another_run", "not_lined_up", "temperature_not_settled",
-    "power_moves", "clock_moves", "time_goes_back", "frames_against_time", "power_drops_out", "clocks_against_load",
-)  # fmt: skip
-
 #: One run each: a slot that a repeat fills again.
 _SLOT = ["card", "bench", "tuning", "game", "setting", "purpose", "session", "round"]
 _BENCH_ORDER = ["card", "bench", "game", "setting", "round", "order"]
@@ -296,7 +290,7 @@ def runs_to_repeat(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     """
     runs = review.runs
     used = used_mask(runs, findings)
-    short = findings[findings["check"] == MIN_DURATION].drop_duplicates("run").set_index("run")["message"]
+    short = findings[findings["check"] == "min_duration_s"].drop_duplicates("run").set_index("run")["message"]
     by_cause = (runs["excluded"] != "") & runs["purpose"].isin(["measure", "soak", "pilot"])
     left_out = runs[by_cause | runs["run"].isin(short.index)]
     filled = set(map(tuple, runs.loc[used, _SLOT].fillna(-1).to_numpy()))
@@ -304,13 +298,17 @@ def runs_to_repeat(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     slots = map(tuple, left_out[_SLOT].fillna(-1).to_numpy())
     is_open = [slot not in filled and run not in replaced for slot, run in zip(slots, left_out["run"], strict=True)]
     rows = [
-        (row.run, row.excluded or MIN_DURATION, short.get(row.run, f"Excluded in the run sheet: {row.excluded}."))
+        (
+            row.run,
+            row.excluded or "min_duration_s",
+            short.get(row.run, f"Excluded in the run sheet: {row.excluded}."),
+        )
         for row in left_out[is_open].itertuples()
     ]
     lost = pd.DataFrame(rows, columns=["run", "check", "message"])
     named = findings[(findings["run"] != "") & findings["run"].isin(runs.loc[used, "run"])]
     stops = named[named["severity"] == "stop"]
-    asked = named[named["check"].isin(ASKS_FOR_A_CAUSE) & (named["severity"] == "note")]
+    asked = named[named["check"].map(lambda one: check_of(one).asks).astype(bool) & (named["severity"] == "note")]
     reasons = pd.concat([lost.assign(is_needed=True), stops.assign(is_needed=True), asked.assign(is_needed=False)])
     grouped = reasons.groupby("run", sort=False)
     why = pd.DataFrame({

@@ -7,14 +7,15 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.evidence import Evidence, chosen, median_of_others, place_text, run_text
+from gpubench_kit.checks.evidence import Evidence, Found, chosen, median_of_others, place_text, share_text
 from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.plan.rules import Checks
 from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.statistics.variance import resolution_variance, shrink_variance
-from gpubench_kit.wording.numbers import change_text, count_text, number_text, percent_text, value_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import change_text, count_text, number_text, value_text
+from gpubench_kit.wording.terms import metric_of
 
 #: Chance, for one run, of being flagged where the spread rests on few runs.
 _CHANCE = 0.002
@@ -106,31 +107,18 @@ def _spread_without_each(
     return spread, spread_df
 
 
-def check_sensors_in_part(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note on each sensor that only some of a card's logs gave, though all of them hold samples.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
+def sensor_in_part(evidence: Evidence) -> Iterator[Found]:
+    """Yield each sensor that only some of a card's logs gave, though all of them hold samples."""
     sampled = set(evidence.runs.loc[evidence.runs["n_samples"] > 0, "run"])
     values = evidence.values
     of_sensors = values[values["metric"].isin(SENSOR_METRICS) & values["run"].isin(sampled)]
     for (card, _), found in of_sensors.groupby(["card", "bench"], observed=True):
         by_run = pd.crosstab(found["run"], found["metric"]) > 0
         for metric in by_run.columns[~by_run.all()]:
-            without = by_run.index[~by_run[metric]].tolist()
-            n_runs, n_with = len(by_run), len(by_run) - len(without)
-            message = (
-                f"{METRICS[metric].label} of card {shown(str(card))} was found in {n_with} of {n_runs} runs with "
-                f"samples, not in {listed(without)}."
-            )
-            action = (
-                "If their logs hold it, name its column in the plan, below [logs]: "
-                f'sensors = {{ {metric} = "..." }}'
-            )
-            found, limit = float(n_with), float(n_runs)
-            yield Finding("note", "sensor_in_part", message, "", found, limit, "runs", action)
+            without, all_ = by_run.index[~by_run[metric]].tolist(), len(by_run)
+            told = {"label": metric_of(metric).label, "metric": metric, "card": shown(str(card)), "all": all_,
+                    "found": all_ - len(without), "without": listed(without)}  # fmt: skip
+            yield Found(None, all_ - len(without), all_, told)
 
 
 #: Metrics whose values are at most as large as a limit of the plan.
@@ -143,52 +131,44 @@ _MOST = {
 }
 
 
-def check_lengths(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each run that is shorter or longer than its peers, in seconds or in frames.
+def too_short(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs that are shorter than their peers, in frames where a game ends after a number of them."""
+    return _odd_length(evidence, -1)
 
-    Parameters
-    ----------
-    evidence : what there is to check; games that end after a number of frames are held to that number
-    """
-    runs, limit = evidence.runs, evidence.plan.checks.duration_pct
+
+def too_long(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs that are longer than their peers."""
+    return _odd_length(evidence, 1)
+
+
+def _odd_length(evidence: Evidence, way: int) -> Iterator[Found]:
+    """Yield runs that differ in length from their peers one way."""
+    runs, limit = evidence.runs, evidence.limits.duration_pct
     by_frames = (runs["ends"] == "frames").to_numpy()
     seconds, frames = (runs[name].to_numpy(dtype=float, na_value=np.nan) for name in ("duration_s", "n_frames"))
     length = np.where(by_frames, frames, seconds)
     usual = median_of_others(length, runs["of_game"].to_numpy())
-    off_pct = 100 * ((length - usual) / np.where(usual > 0, usual, np.nan))
-    action = (
-        "Look whether the scene was completed; if not, write not_completed into the cell `excluded` and repeat."
-    )
-    beside = {"length": length, "usual": usual, "off": off_pct, "by_frames": by_frames}
-    for row in chosen(runs, np.abs(off_pct) > limit, beside=beside):
-        unit, decimals = ("frames", 0) if row.by_frames else ("s", 1)
-        word = "shorter" if row.off < 0 else "longer"
-        message = (
-            f"{run_text(row)}: {number_text(row.length, decimals=decimals)} {unit}, {_percent(abs(row.off))} "
-            f"{word} than the other runs of its game (median {number_text(row.usual, decimals=decimals)} {unit})."
+    off = 100 * ((length - usual) / np.where(usual > 0, usual, np.nan))
+    beside = {"length": length, "usual": usual, "off": off, "by_frames": by_frames}
+    for row in chosen(runs, way * off > limit, beside=beside):
+        length_text, usual_text = (
+            f"{number_text(one, decimals=0)} {say('finding.frames')}" if row.by_frames
+            else f"{number_text(one, decimals=1)} s"
+            for one in (row.length, row.usual)
+        )  # fmt: skip
+        yield Found(
+            row, row.off, limit, {"length": length_text, "off": share_text(abs(row.off)), "usual": usual_text}
         )
-        yield Finding("note", f"too_{word[:-2]}", message, row.run, float(row.off), limit, "%", action)
 
 
-def check_values(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a stop for each value that cannot be: not above zero on the ratio scale, or beyond the plan's limits.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    checks = evidence.plan.checks
-    for row in chosen(evidence.values, is_impossible(evidence.values, checks)):
-        limit = _limit(row.metric, checks)
-        bound = "above 0" if row.value <= 0 else f"at most {value_text(limit, row.metric)}"
-        message = (
-            f"{run_text(row)}: {METRICS[row.metric].label} is {value_text(row.value, row.metric)}; "
-            f"{bound} is expected."
-        )
-        action = "Look which column was read, and in which unit; declare it in the plan, below [logs]."
-        found = float(row.value)
-        bounds = 0.0 if row.value <= 0 else limit
-        yield Finding("stop", "impossible_value", message, row.run, found, bounds, METRICS[row.metric].unit, action)
+def impossible_value(evidence: Evidence) -> Iterator[Found]:
+    """Yield values that cannot be: not above zero on the ratio scale, or beyond the plan's limits."""
+    for row in chosen(evidence.values, is_impossible(evidence.values, evidence.limits)):
+        limit = 0.0 if row.value <= 0 else _limit(row.metric, evidence.limits)
+        values = {"label": metric_of(row.metric).label, "value": value_text(row.value, row.metric),
+                  "limit": value_text(limit, row.metric)}  # fmt: skip
+        kind = "not_above" if row.value <= 0 else "beyond"
+        yield Found(row, row.value, limit, values, METRICS[row.metric].unit, kind)
 
 
 def is_impossible(values: pd.DataFrame, checks: Checks) -> np.ndarray:
@@ -216,115 +196,81 @@ def _limit(metric: str, checks: Checks) -> float:
     return getattr(checks, _MOST[metric]) if metric in _MOST else np.inf
 
 
-def check_caps(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a stop for each run that a frame cap holds, and a note for each game with a declared limit.
+def frame_limit_declared(evidence: Evidence) -> Iterator[Found]:
+    """Yield games with a declared frame limit."""
+    runs = evidence.runs[evidence.runs["frame_limit_fps"].fillna(0).to_numpy(dtype=float) > 0]
+    for _, same in runs.groupby(["game", "setting", "frame_limit_fps"], sort=False):
+        limit = float(same["frame_limit_fps"].iloc[0])
+        values = {"place": place_text(same.iloc[0]), "limit": value_text(limit, "avg_fps")}
+        yield Found(None, None, limit, values)
+
+
+def held_by_cap(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs that a frame cap holds where none is declared.
 
     A run is held by a cap where most of its frames take one and the same time, and either its peers
     agree in that time far better than work would while the card is not fully loaded, or they are not
     steady at all.
-
-    Parameters
-    ----------
-    evidence : what there is to check
     """
-    checks, runs = evidence.plan.checks, evidence.runs
+    limits, runs = evidence.limits, evidence.runs
     declared = runs["frame_limit_fps"].fillna(0).to_numpy(dtype=float) > 0
-    for _, same in runs[declared].groupby(["game", "setting", "frame_limit_fps"], sort=False):
-        limit = float(same["frame_limit_fps"].iloc[0])
-        message = (
-            f"{place_text(same.iloc[0])}: a frame limit of {value_text(limit, 'avg_fps')} is declared; its frame "
-            "rates are not compared, its watts and energy are."
-        )
-        yield Finding("note", "frame_limit_declared", message, limit=limit, unit="fps")
-    share_pct = 100 * runs["share_at_interval"].to_numpy(dtype=float)
-    steady = share_pct >= checks.cap_share_pct
-    is_loaded = runs["mean_load_pct"].to_numpy(dtype=float) >= checks.load_full_pct
+    share = 100 * runs["share_at_interval"].to_numpy(dtype=float)
+    steady = share >= limits.cap_share_pct
+    is_loaded = runs["mean_load_pct"].to_numpy(dtype=float) >= limits.load_full_pct
     # How far apart the usual frame times of steady peers are; nan for a steady run alone.
     kept = runs[steady & ~is_loaded].groupby("cell")["interval_ms"]
     apart_pct = 100 * (kept.max() / kept.min() - 1)
     apart_pct = runs["cell"].map(apart_pct.where(kept.size() > 1)).to_numpy(dtype=float)
-    agree = ~is_loaded & (apart_pct <= checks.cap_spread_pct)
-    others = median_of_others(share_pct, runs["of_game"].to_numpy())
-    alone = others < checks.cap_share_pct / 2
-    for row in chosen(runs, steady & (agree | alone) & ~declared, beside={"share": share_pct}):
-        message = (
-            f"{run_text(row)}: {_percent(row.share)} of the frames take {number_text(row.interval_ms, decimals=3)} "
-            f"ms ({number_text(1000 / row.interval_ms, decimals=1)} fps), as under a frame cap: its frame rates "
-            "show the cap, so verdicts on them are withheld."
-        )
-        action = "Lift the cap and repeat, or declare it as frame_limit_fps of the game's setting."
-        yield Finding("stop", "held_by_cap", message, row.run, float(row.share), checks.cap_share_pct, "%", action)
+    agree = ~is_loaded & (apart_pct <= limits.cap_spread_pct)
+    alone = median_of_others(share, runs["of_game"].to_numpy()) < limits.cap_share_pct / 2
+    for row in chosen(runs, steady & (agree | alone) & ~declared, beside={"share": share}):
+        interval, rate = number_text(row.interval_ms, decimals=3), number_text(1000 / row.interval_ms, decimals=1)
+        values = {"share": share_text(row.share), "interval": interval, "rate": rate}
+        yield Found(row, row.share, limits.cap_share_pct, values)
 
 
-def check_load(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note where the card's load and what is said to limit a game do not fit together.
-
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    checks, runs = evidence.plan.checks, evidence.runs
-    loaded = runs[runs["mean_load_pct"].notna()]
-    for _, same in loaded.groupby("of_game", sort=False):
-        usual, row = float(same["mean_load_pct"].median()), same.iloc[0]
-        is_of_card, is_low = row.limited_by == "card", usual < checks.load_low_pct
-        if (is_of_card and is_low) or (not is_of_card and usual >= checks.load_full_pct):
-            meaning = "something else limits it" if is_of_card else "the card limits it"
-            limit = checks.load_low_pct if is_of_card else checks.load_full_pct
-            message = (
-                f"{place_text(row)}: the card's load is {_percent(usual)} in the middle of "
-                f"{count_text(len(same), 'run')}, as if {meaning}; the plan says limited_by = '{row.limited_by}'."
-            )
-            action = 'Correct limited_by: "no loss" must hold over the games that the card limits.'
-            yield Finding("note", "limited_by_other", message, "", usual, limit, "%", action)
-        elif is_of_card:
-            yield from _idle_runs(same, usual, checks.load_low_pct)
+def limited_by_other(evidence: Evidence) -> Iterator[Found]:
+    """Yield games whose load does not fit to what the plan says limits them."""
+    for is_of_card, limit, usual, same in _loads(evidence):
+        if usual < limit if is_of_card else usual >= limit:
+            row = same.iloc[0]
+            values = {"place": place_text(row), "load": share_text(usual), "runs": count_text(len(same), "run"),
+                      "limited_by": row.limited_by}  # fmt: skip
+            yield Found(None, usual, limit, values, kind="card" if is_of_card else "other")
 
 
-def _idle_runs(same: pd.DataFrame, usual: float, limit: float) -> Iterator[Finding]:
-    """Yield a note for each run of low load in a game that loads the card fully."""
-    for row in chosen(same, same["mean_load_pct"] < limit):
-        message = (
-            f"{run_text(row)}: the card's load is {_percent(row.mean_load_pct)}, in its game usually "
-            f"{_percent(usual)}: something else held this run back."
-        )
-        action = (
-            "Look for a load beside the game; if there was one, write background_load into the cell `excluded`."
-        )
-        yield Finding("note", "load_low", message, row.run, float(row.mean_load_pct), limit, "%", action)
+def load_low(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs of low load in games that load the card fully."""
+    for is_of_card, limit, usual, same in _loads(evidence):
+        for row in chosen(same, (same["mean_load_pct"] < limit) & (is_of_card and usual >= limit)):
+            values = {"load": share_text(row.mean_load_pct), "usual": share_text(usual)}
+            yield Found(row, row.mean_load_pct, limit, values)
 
 
-def check_outlier(evidence: Evidence) -> Iterator[Finding]:
-    """Yield a note for each value far from those of its peers; asks for a cause, never deletes.
+def _loads(evidence: Evidence) -> Iterator[tuple[bool, float, float, pd.DataFrame]]:
+    """Yield of each game whether the card is said to limit it, the limit for that, the usual load, and its runs."""
+    limits = evidence.limits
+    for _, same in evidence.runs[evidence.runs["mean_load_pct"].notna()].groupby("of_game", sort=False):
+        is_of_card = same["limited_by"].iloc[0] == "card"
+        limit = limits.load_low_pct if is_of_card else limits.load_full_pct
+        yield is_of_card, limit, float(same["mean_load_pct"].median()), same
 
-    Parameters
-    ----------
-    evidence : what there is to check
-    """
-    limit = evidence.plan.checks.unlike_spreads
+
+def outlier(evidence: Evidence) -> Iterator[Found]:
+    """Yield values far from those of their peers; they ask for a cause, and nothing is deleted."""
+    limit = evidence.limits.unlike_spreads
     compared = evidence.values[evidence.values["metric"].isin(evidence.plan.analysis.metrics)]
     rated = compared.assign(**distance_from_peers(compared))
     for row in chosen(rated, is_flagged(rated, limit), beside={"bound": flag_bound(rated, limit)}):
-        ratio = METRICS[row.metric].scale == "ratio"
-        apart = 100 * np.expm1(row.distance) if ratio else row.distance
-        center = float(np.exp(row.center)) if ratio else row.center
-        usual = _percent(100 * row.spread) if ratio else value_text(row.spread, row.metric)
-        unit = "%" if ratio else METRICS[row.metric].unit
-        message = (
-            f"{run_text(row)}: {METRICS[row.metric].label} lies {change_text(float(apart), unit)} from the median "
-            f"of the other runs of this game and tuning; runs of this game usually differ by {usual} "
-            f"({value_text(row.value, row.metric)}, the others {value_text(center, row.metric)})."
-        )
-        action = "Look for a cause in your notes. The run stays in; verdicts are tried with and without it."
-        found, limit_there = float(apart), float(row.bound) * (100 if ratio else 1)
-        yield Finding("note", "outlier", message, row.run, found, limit_there, unit, action)
-
-
-def _percent(value: float) -> str:
-    """Return a percentage as text, with at most one decimal (two below 1)."""
-    return percent_text(round(float(value), 1 if abs(value) >= 1 else 2))
-
-
-RUN_CHECKS = (
-    check_sensors_in_part, check_lengths, check_values, check_caps, check_load, check_outlier,
-)  # fmt: skip
+        metric = metric_of(row.metric)
+        ratio = metric.scale == "ratio"
+        apart, center, unit = (
+            (100 * np.expm1(row.distance), np.exp(row.center), "%") if ratio
+            else (row.distance, row.center, metric.unit)
+        )  # fmt: skip
+        values = {
+            "label": metric.label, "apart": change_text(float(apart), unit),
+            "usual": share_text(100 * row.spread) if ratio else value_text(row.spread, row.metric),
+            "value": value_text(row.value, row.metric), "others": value_text(float(center), row.metric),
+        }  # fmt: skip
+        yield Found(row, apart, row.bound * (100 if ratio else 1), values, unit)

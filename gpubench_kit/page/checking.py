@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from gpubench_kit.checks.evidence import place_text
+from gpubench_kit.checks.evidence import run_text
+from gpubench_kit.checks.table import check_of
 from gpubench_kit.claims.rules import sign_note
 from gpubench_kit.file_names import slug
 from gpubench_kit.logs.review import Review
-from gpubench_kit.model.errors import shown
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.page.checking_runs import OF_FILES, pictures_of_run
+from gpubench_kit.page.checking_runs import is_of_files, pictures_of_run
 from gpubench_kit.page.checking_words import head_sentences, is_read, state_of_runs
 from gpubench_kit.page.data_quality import finding_text, message_text
 from gpubench_kit.page.elements import (
@@ -31,19 +32,12 @@ from gpubench_kit.page.elements import (
     terms,
 )
 from gpubench_kit.page.section import Head, Section, left_out
-from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.catalogue import has, isolated, say
 from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.terms import scene_text
 
 #: Runs shown with a picture; a page with more is slow to open, and says so.
 _MOST_PICTURED = 40
-
-#: Notes on how things are, which ask for nothing.
-_ROUTINE = (
-    "layout", "session_not_given", "order_not_verified", "frame_limit_declared", "lined_up_by_edge",
-    "same_clock_taken", "started_together_taken", "frame_times_from_steps",
-    "cut_last_line", "comment_lines", "summary_lines", "coarse_stamps", "one_sheet_read",
-)  # fmt: skip
 
 
 def check_head(
@@ -133,17 +127,17 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
     -------
     Section; left out where the checks found nothing
     """
-    told = findings[~findings["check"].isin(OF_FILES)]
+    told = findings[~is_of_files(findings)]
     if not len(told):
         return left_out("findings", say("quality.findings"), say("check.findings.left_out"))
     single = told[told["run"].isin(review.runs["run"])]
     found_in = set(single["run"])
     order = [run for run in dict.fromkeys([*redo["run"], *single["run"]]) if run in found_in]
     several = told[~told["run"].isin(found_in)]
-    routine = several["check"].isin(_ROUTINE)
+    routine = np.array([check_of(one).is_routine for one in several["check"]], dtype=bool)
     notes = terms(map(_term, several[routine].itertuples()))
     body = [
-        heading(say("check.findings.several")) if (~routine).any() else "",
+        heading(say("check.findings.several")) if not routine.all() else "",
         terms(map(_term, several[~routine].itertuples())),
         details(say("check.findings.notes", n=int(routine.sum())), notes),
     ]
@@ -151,17 +145,15 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
     body += [paragraph(say("check.findings.unseen", n=unseen))] * bool(unseen)
     for place, run in enumerate(order):
         own = single[single["run"] == run]
-        row = review.runs.set_index("run").loc[own["run"].iloc[0]]
+        row = review.runs[review.runs["run"] == run].iloc[0]
         what = ", ".join(
             filter(None, [scene_text(row["game"], row["setting"]), row["tuning"], _round(row["round"])])
         )
-        title = heading(f"{row.name}: {what}", name=_address(row.name))
-        start = f"run {shown(row.name)} ({shown(row['tuning'])}, {place_text(row)}): "
+        title = heading(f"{run}: {what}", name=_address(run))
+        start = f"{isolated(run_text(row))}: "
         listed = terms(_term(one, start) for one in own.itertuples())
         checks, is_pictured = tuple(own["check"]), place < _MOST_PICTURED
-        drawn = (
-            pictures_of_run(review, row.name, plan=plan, checks=checks, found_in=found_in) if is_pictured else []
-        )
+        drawn = pictures_of_run(review, run, plan=plan, checks=checks, found_in=found_in) if is_pictured else []
         run_block = join([title, listed, figures(map(figure, drawn))])
         body.append(run_block)
     return Section("findings", say("quality.findings"), join(body))

@@ -10,6 +10,7 @@ import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CELL_KEY
+from gpubench_kit.checks.table import check_of
 from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
@@ -18,7 +19,6 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import list_limits
 from gpubench_kit.model.tables import FINDINGS, NOISE, RUNS, Table
 from gpubench_kit.page.charts import Plot
-from gpubench_kit.page.charts.games import SENSORS
 from gpubench_kit.page.charts.single_runs import every_run, run_sensors, run_trace
 from gpubench_kit.page.data_quality import finding_text
 from gpubench_kit.page.elements import (
@@ -39,31 +39,12 @@ from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import number_text
 from gpubench_kit.wording.terms import names_text, scene_text
 
-#: Findings on the sheet and its files, which have a part of their own.
-OF_FILES = (
-    "run_sheet_row", "files_without_row", "not_recorded_yet", "without_runs", "log_guessed", "logs_not_matched",
-    "log_by_pattern",
-)  # fmt: skip
 _DOWNLOADS: tuple[Table, ...] = (POSSIBLE, REDO, FINDINGS, NOISE, RUNS)
-#: Checks that look at sensors -> the sensors that show it; these need no frame times.
-_OF_SENSORS = {
-    "samples_missing": SENSORS,
-    "samples_cover_part": SENSORS,
-    "sample_gap": SENSORS,
-    "sensor_log_of_another_run": SENSORS,
-    "same_samples_twice": SENSORS,
-    "not_lined_up": ("load_pct", "board_w"),
-    "clocks_against_load": ("load_pct", "board_w"),
-    "power_drops_out": ("board_w",),
-    "temperature_not_settled": ("core_c",),
-    "power_moves": ("board_w",),
-    "power_not_settled": ("board_w",),
-    "clock_moves": ("core_mhz",),
-    "load_low": ("load_pct", "core_mhz"),
-    "tuning_not_applied": ("board_w", "core_mhz", "core_mv"),
-}
-#: Checks that either may explain.
-_OF_BOTH = ("outlier", "impossible_value")
+
+
+def is_of_files(findings: pd.DataFrame) -> np.ndarray:
+    """Return which findings are on the sheet and its files, which have a part of their own."""
+    return np.array([check_of(one).is_of_files for one in findings["check"]], dtype=bool)
 
 
 def pictures_of_run(
@@ -89,16 +70,19 @@ def pictures_of_run(
         return []
     peer = _peer_of(review, run, found_in=found_in)
     what = f"{run}: {scene_text(row['game'], row['setting'])}, {row['tuning']}"
-    sensors = dict.fromkeys(
-        name for check in checks for name in (SENSORS if check in _OF_BOTH else _OF_SENSORS.get(check, ()))
-    )
+    shown_by = dict.fromkeys(name for check in checks for name in check_of(check).shown_by)
     marks = tuple(mark for check in checks for mark in _marks_of(facts, check) if np.isfinite(mark[0]))
-    of_frames = [check for check in checks if check not in _OF_SENSORS]
     trace = run_trace(facts, title=say("check.picture.frames", what=what), marks=marks, peer=peer)
-    drawn = [trace] if of_frames and trace is not None else []
+    drawn = [trace] if "frames" in shown_by and trace is not None else []
     return [
         *drawn,
-        *run_sensors(facts, plan, title=say("check.picture.sensors", what=what), peer=peer, metrics=tuple(sensors)),
+        *run_sensors(
+            facts,
+            plan,
+            title=say("check.picture.sensors", what=what),
+            peer=peer,
+            metrics=tuple(one for one in shown_by if one != "frames"),
+        ),
     ]
 
 
@@ -179,7 +163,7 @@ def check_logs(review: Review, findings: pd.DataFrame) -> Section:
     -------
     Section; left out where there are no logs and nothing was found on rows and files
     """
-    of_files = findings[findings["check"].isin(OF_FILES)]
+    of_files = findings[is_of_files(findings)]
     is_row = of_files["check"] == "run_sheet_row"
     there = {
         "frame_log": {task.run for task in review.tasks if task.frame_path is not None},

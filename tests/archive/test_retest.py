@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from made_reports import MadeReport, write_report
+from run_tables import find_layouts
 
 from gpubench_kit.archive.archive import gather_archive
 from gpubench_kit.archive.tables import RESTART_SPREAD
-from gpubench_kit.checks.design_checks import find_layouts
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.report.build import build_report

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.checks.evidence import gather_evidence
+from gpubench_kit.checks.table import check_of, finding_of
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.plan import ReviewPlan
 
@@ -137,9 +138,10 @@ class SmallReview:
             runs=self.runs.copy(), plan=self.plan, facts=lambda: self.facts, findings=tuple(findings)
         )
 
-    def find(self, check):
-        """Return what one check finds."""
-        return list(check(self.evidence()))
+    def find(self, *names, is_blind=False):
+        """Return what some checks find."""
+        rows, evidence = map(check_of, names), self.evidence()
+        return [finding_of(row, found, is_blind=is_blind) for row in rows for found in row.find(evidence)]
 
 
 @pytest.fixture

@@ -6,14 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.checks.design_checks import (
-    check_drift,
-    check_order,
-    check_patches,
-    check_rules_apply,
-    check_same_order,
-    check_shifts,
-)
 from gpubench_kit.statistics.design import estimate_drift
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -21,19 +13,19 @@ REFERENCE = Path(__file__).parents[1] / "reference"
 
 def test_order_that_no_clock_shows_is_noted(small):
     small.spoil(None, order_known=False)
-    (finding,) = small.find(check_order)
+    (finding,) = small.find("order_not_verified", "clock_set_back", "order_not_as_planned")
     assert finding.check == "order_not_verified"
     assert "order as planned, not verified" in finding.message
 
 
 def test_order_done_as_planned_passes(small):
-    assert small.find(check_order) == []
+    assert small.find("order_not_verified", "clock_set_back", "order_not_as_planned") == []
 
 
 def test_two_runs_done_in_each_others_place_are_named(small):
     small.spoil("r03", order_done=4)
     small.spoil("r04", order_done=3)
-    (finding,) = small.find(check_order)
+    (finding,) = small.find("order_not_verified", "clock_set_back", "order_not_as_planned")
     assert (finding.check, finding.found) == ("order_not_as_planned", 2)
     assert "2 runs of 16" in finding.message
     assert "'r03'" in finding.message
@@ -45,7 +37,7 @@ def test_clock_set_back_within_the_evening_is_told_and_no_other_order(small):
     for run, start in zip(small.runs["run"], starts.tolist(), strict=True):
         small.spoil(run, clock_start_s=start, clock_kind="dated", clock_from="frame_log")
     small.spoil("r11", clock_start_s=starts[1] + 20)
-    (finding,) = small.find(check_order)
+    (finding,) = small.find("order_not_verified", "clock_set_back", "order_not_as_planned")
     assert (finding.check, finding.found) == ("clock_set_back", 6)
     assert "run 'r11'" in finding.message
     assert "set back by an hour" in finding.message
@@ -53,7 +45,7 @@ def test_clock_set_back_within_the_evening_is_told_and_no_other_order(small):
 
 def test_review_without_recorded_runs_has_no_order(small):
     small.spoil(None, is_recorded=False)
-    assert small.find(check_order) == []
+    assert small.find("order_not_verified", "clock_set_back", "order_not_as_planned") == []
 
 
 def _always_first(small, rounds):
@@ -68,14 +60,14 @@ def _always_first(small, rounds):
 
 def test_one_tuning_first_in_every_round_is_noted(small):
     _always_first(small, 4)
-    (finding,) = small.find(check_same_order)
+    (finding,) = small.find("same_order_every_time")
     assert (finding.check, finding.found) == ("same_order_every_time", 8)
     assert "'factory' came before 'quiet' in every one of 8 rounds" in finding.message
 
 
 def test_one_round_the_other_way_round_is_enough(small):
     _always_first(small, 3)
-    assert small.find(check_same_order) == []
+    assert small.find("same_order_every_time") == []
 
 
 def test_few_rounds_of_one_order_may_be_chance(small):
@@ -83,7 +75,7 @@ def test_few_rounds_of_one_order_may_be_chance(small):
     small.spoil(None, purpose="pilot")
     for run in small.runs["run"][:10]:
         small.spoil(run, purpose="measure")
-    assert small.find(check_same_order) == []
+    assert small.find("same_order_every_time") == []
 
 
 def _drift(small, pct_per_run):
@@ -94,7 +86,7 @@ def _drift(small, pct_per_run):
 @pytest.mark.parametrize(("pct_per_run", "count"), [(0.3, 1), (-0.3, 1), (0.0, 0)])
 def test_visible_drift_is_noted_for_its_metric(small, pct_per_run, count):
     _drift(small, pct_per_run)
-    findings = small.find(check_drift)
+    findings = small.find("drift")
     assert [finding.check for finding in findings] == ["drift"] * count
     for finding in findings:
         assert finding.found == pytest.approx(pct_per_run, abs=0.06)
@@ -105,12 +97,12 @@ def test_visible_drift_is_noted_for_its_metric(small, pct_per_run, count):
 def test_drift_below_the_limit_of_the_plan_passes(small):
     small.set_plan(checks={"drift_pct_per_run": 0.5})
     _drift(small, 0.3)
-    assert small.find(check_drift) == []
+    assert small.find("drift") == []
 
 
 def test_drift_that_may_be_chance_passes(small):
     small.set_plan(checks={"drift_pct_per_run": 0.0001})
-    assert small.find(check_drift) == []
+    assert small.find("drift") == []
 
 
 @pytest.mark.parametrize("case", ["a_tidy", "c_rounds"])
@@ -134,28 +126,28 @@ def test_first_run_after_a_patch_is_named(small):
     small.spoil(None, game_version="1.4")
     for run in ("r09", "r10", "r13", "r14"):
         small.spoil(run, game_version="1.5")
-    (finding,) = small.find(check_patches)
+    (finding,) = small.find("game_patched")
     assert (finding.check, finding.run) == ("game_patched", "r09")
     assert "from version '1.4' to '1.5'" in finding.message
 
 
 def test_one_version_or_none_passes(small):
-    assert small.find(check_patches) == []
+    assert small.find("game_patched") == []
     small.spoil(None, game_version="1.4")
-    assert small.find(check_patches) == []
+    assert small.find("game_patched") == []
 
 
 def test_rule_that_needs_launches_says_where_they_are_missing(small):
     small.set_plan(exclude={"warm_up_runs_per_launch": 1})
-    assert small.find(check_rules_apply) == []
+    assert small.find("launch_not_given") == []
     small.spoil("r02", launch="")
-    (finding,) = small.find(check_rules_apply)
+    (finding,) = small.find("launch_not_given")
     assert "1 measured run ('r02')" in finding.message
 
 
 def test_launches_are_not_asked_for_without_the_rule(small):
     small.spoil("r02", launch="")
-    assert small.find(check_rules_apply) == []
+    assert small.find("launch_not_given") == []
 
 
 def _shift(small, pct, *, tunings=("factory", "quiet"), after=3, game="Salt Orchard"):
@@ -167,7 +159,7 @@ def _shift(small, pct, *, tunings=("factory", "quiet"), after=3, game="Salt Orch
 
 def test_a_game_patched_in_mid_evening_is_named_with_its_first_run_after(small):
     _shift(small, 6.0)
-    (finding,) = small.find(check_shifts)
+    (finding,) = small.find("game_shifted")
     first = small.runs.query("game == 'Salt Orchard' and round == 3")["run"].iloc[0]
     assert (finding.severity, finding.check, finding.run) == ("note", "game_shifted", "")
     assert finding.found == pytest.approx(6.0, abs=1.0)
@@ -192,7 +184,7 @@ def test_a_game_patched_in_mid_evening_is_named_with_its_first_run_after(small):
 )
 def test_what_is_no_shift_of_a_whole_game_passes(small, spoil):
     spoil(small)
-    assert small.find(check_shifts) == []
+    assert small.find("game_shifted") == []
 
 
 def test_a_shift_within_the_noise_of_runs_passes(small):
@@ -200,18 +192,18 @@ def test_a_shift_within_the_noise_of_runs_passes(small):
     for row in small.runs.itertuples():
         small.put(row.run, "avg_fps", small.value(row.run, "avg_fps") * np.exp(0.02 * rng.standard_normal()))
     _shift(small, 6.0)
-    assert small.find(check_shifts) == []
+    assert small.find("game_shifted") == []
 
 
 def test_tunings_measured_one_after_the_other_show_no_shift(small):
     place = small.runs["tuning"].eq("quiet") * 100 + np.arange(len(small.runs))
     small.runs["order_done"] = pd.array(place.rank().astype(int), "Int64")
     _shift(small, 6.0, tunings=("quiet",), after=1)
-    assert small.find(check_shifts) == []
+    assert small.find("game_shifted") == []
 
 
 def test_a_change_of_version_in_the_sheet_is_told_once(small):
     _shift(small, 6.0)
     for row in small.runs.itertuples():
         small.spoil(row.run, game_version="1.1" if row.round >= 3 else "1.0")
-    assert small.find(check_shifts) == []
+    assert small.find("game_shifted") == []

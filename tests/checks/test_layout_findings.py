@@ -1,9 +1,8 @@
 """Notes on layouts and on what the plan says about restarts."""
 
 import pandas as pd
-from run_tables import balanced, make_plan, reference_runs, run_table
+from run_tables import balanced, find_layouts, make_plan, reference_runs, run_table
 
-from gpubench_kit.checks.design_checks import find_layouts
 from gpubench_kit.synthetic import Design, make_review
 
 

@@ -7,15 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gpubench_kit.checks.evidence import median_of_others, usual_spread
-from gpubench_kit.checks.run_checks import (
-    check_caps,
-    check_lengths,
-    check_load,
-    check_outlier,
-    check_values,
-    distance_from_peers,
-    is_flagged,
-)
+from gpubench_kit.checks.run_checks import distance_from_peers, is_flagged
 
 
 @pytest.mark.parametrize(
@@ -23,12 +15,12 @@ from gpubench_kit.checks.run_checks import (
 )
 def test_length_is_held_against_peers(small, duration_s, check):
     small.spoil("r06", duration_s=duration_s)
-    assert [finding.check for finding in small.find(check_lengths)] == ([check] if check else [])
+    assert [finding.check for finding in small.find("too_short", "too_long")] == ([check] if check else [])
 
 
 def test_message_on_length_names_run_and_numbers(small):
     small.spoil("r06", duration_s=13.4)
-    (finding,) = small.find(check_lengths)
+    (finding,) = small.find("too_short", "too_long")
     for part in ("'r06'", "13.4 s", "55.3 % shorter", "median 30.0 s"):
         assert part in finding.message
 
@@ -36,9 +28,9 @@ def test_message_on_length_names_run_and_numbers(small):
 def test_game_that_ends_after_frames_is_held_to_frames(small):
     small.set_plan(games=[{"name": "Low Tide Racers", "ends": "frames"}, {"name": "Salt Orchard"}])
     small.spoil("r01", duration_s=60.0)
-    assert small.find(check_lengths) == []
+    assert small.find("too_short", "too_long") == []
     small.spoil("r02", n_frames=3000)
-    (finding,) = small.find(check_lengths)
+    (finding,) = small.find("too_short", "too_long")
     assert (finding.run, finding.check) == ("r02", "too_short")
     assert "3000 frames" in finding.message
 
@@ -52,13 +44,13 @@ def test_game_that_ends_after_frames_is_held_to_frames(small):
 )  # fmt: skip
 def test_values_that_cannot_be_stop(small, metric, value, count):
     small.put("r03", metric, value)
-    findings = small.find(check_values)
+    findings = small.find("impossible_value")
     assert [(finding.severity, finding.run) for finding in findings] == [("stop", "r03")] * count
 
 
 def test_message_on_an_impossible_value_names_the_limit(small):
     small.put("r03", "board_w", 5000.0)
-    (finding,) = small.find(check_values)
+    (finding,) = small.find("impossible_value")
     assert "board power is 5000.0 W; at most 2000.0 W is expected" in finding.message
 
 
@@ -70,7 +62,7 @@ def _hold(small, runs, interval_ms, share=0.95):
 def test_runs_that_agree_in_one_interval_are_held_by_a_cap(small):
     _hold(small, ["r01", "r06"], 8.3333)
     _hold(small, ["r09", "r14"], 8.3334)
-    findings = small.find(check_caps)
+    findings = small.find("frame_limit_declared", "held_by_cap")
     assert {finding.run for finding in findings} == {"r01", "r06", "r09", "r14"}
     assert {finding.severity for finding in findings} == {"stop"}
     assert "8.333 ms (120.0 fps)" in findings[0].message
@@ -79,39 +71,39 @@ def test_runs_that_agree_in_one_interval_are_held_by_a_cap(small):
 def test_steady_work_whose_interval_differs_from_run_to_run_is_no_cap(small):
     for k, run in enumerate(["r01", "r02", "r05", "r06", "r09", "r10", "r13", "r14"]):
         _hold(small, [run], 7.1 * (1 + 0.002 * k))
-    assert small.find(check_caps) == []
+    assert small.find("frame_limit_declared", "held_by_cap") == []
 
 
 def test_single_steady_run_among_restless_fellows_is_held_by_a_cap(small):
     _hold(small, ["r05"], 8.3333)
-    assert [finding.run for finding in small.find(check_caps)] == ["r05"]
+    assert [finding.run for finding in small.find("frame_limit_declared", "held_by_cap")] == ["r05"]
 
 
 @pytest.mark.parametrize(("share", "count"), [(0.8, 1), (0.79, 0)])
 def test_share_of_frames_at_one_interval_is_held_against_the_limit(small, share, count):
     _hold(small, ["r05"], 8.3333, share)
-    assert len(small.find(check_caps)) == count
+    assert len(small.find("frame_limit_declared", "held_by_cap")) == count
 
 
 def test_steady_runs_of_a_fully_loaded_card_are_no_cap(small):
     peers = ["r01", "r02", "r05", "r06", "r09", "r10", "r13", "r14"]
     _hold(small, peers, 8.3333)
-    assert len(small.find(check_caps)) == 8
+    assert len(small.find("frame_limit_declared", "held_by_cap")) == 8
     small.spoil(None, mean_load_pct=97.0)
-    assert small.find(check_caps) == []
+    assert small.find("frame_limit_declared", "held_by_cap") == []
 
 
 def test_cap_is_found_without_a_load_sensor(small):
     _hold(small, ["r05"], 8.3333)
     small.spoil(None, mean_load_pct=np.nan)
-    assert [finding.run for finding in small.find(check_caps)] == ["r05"]
+    assert [finding.run for finding in small.find("frame_limit_declared", "held_by_cap")] == ["r05"]
 
 
 def test_declared_limit_is_one_note_for_the_game_and_no_cap(small):
     for run in ("r01", "r02", "r05", "r06", "r09", "r10", "r13", "r14"):
         _hold(small, [run], 8.3333)
         small.spoil(run, frame_limit_fps=120.0)
-    (finding,) = small.find(check_caps)
+    (finding,) = small.find("frame_limit_declared", "held_by_cap")
     assert (finding.severity, finding.check, finding.limit) == ("note", "frame_limit_declared", 120.0)
     assert "'Low Tide Racers'" in finding.message
 
@@ -119,7 +111,7 @@ def test_declared_limit_is_one_note_for_the_game_and_no_cap(small):
 @pytest.mark.parametrize(("load_pct", "count"), [(89.9, 1), (90.0, 0)])
 def test_game_said_to_be_limited_by_the_card_needs_load(small, load_pct, count):
     small.spoil(None, mean_load_pct=load_pct)
-    findings = small.find(check_load)
+    findings = small.find("limited_by_other", "load_low")
     assert [finding.check for finding in findings] == ["limited_by_other"] * (2 * count)
     assert all("89.9 %" in finding.message for finding in findings)
 
@@ -127,12 +119,12 @@ def test_game_said_to_be_limited_by_the_card_needs_load(small, load_pct, count):
 @pytest.mark.parametrize(("load_pct", "count"), [(97.0, 2), (96.9, 0)])
 def test_game_said_to_be_limited_by_the_processor_has_no_full_load(small, load_pct, count):
     small.spoil(None, mean_load_pct=load_pct, limited_by="processor")
-    assert len(small.find(check_load)) == count
+    assert len(small.find("limited_by_other", "load_low")) == count
 
 
 def test_single_run_of_low_load_is_named(small):
     small.spoil("r04", mean_load_pct=60.0)
-    (finding,) = small.find(check_load)
+    (finding,) = small.find("limited_by_other", "load_low")
     assert (finding.check, finding.run) == ("load_low", "r04")
     assert "60 %" in finding.message
     assert "98 %" in finding.message
@@ -140,7 +132,7 @@ def test_single_run_of_low_load_is_named(small):
 
 def test_run_far_from_its_fellows_is_noted_with_both_values(small):
     small.put("r03", "avg_fps", 79.0)
-    (finding,) = small.find(check_outlier)
+    (finding,) = small.find("outlier")
     assert (finding.severity, finding.check, finding.run) == ("note", "outlier", "r03")
     assert finding.found == pytest.approx(-10.2, abs=0.5)
     for part in ("79.0 fps", "'r03'", "usually differ by"):
@@ -157,7 +149,7 @@ def test_few_runs_flag_each_other_only_beyond_what_chance_does(small):
     # Two cells of four less one run leave 5 degrees of freedom: once in 500 beyond 5.893 spreads.
     for factor, count in ((5.85, 0), (5.95, 1)):
         small.put("r03", "avg_fps", float(np.exp(median + factor * spread)))
-        assert len(small.find(check_outlier)) == count
+        assert len(small.find("outlier")) == count
 
 
 def _rated(small):

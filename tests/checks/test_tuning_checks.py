@@ -2,7 +2,9 @@
 
 import pytest
 
-from gpubench_kit.checks.tuning_checks import SIGNS, check_tunings_applied
+from gpubench_kit.checks.tuning_checks import SIGNS
+
+OF_TUNINGS = ("tuning_not_applied", "tuning_not_as_declared")
 
 #: What a quiet run looks like when the card fell back to its factory state.
 FACTORY = {"core_mv": 1050.0, "core_mhz": 2650.0, "board_w": 300.0}
@@ -15,12 +17,12 @@ def _lose(small, run):
 
 
 def test_runs_under_their_tunings_pass(small):
-    assert small.find(check_tunings_applied) == []
+    assert small.find(*OF_TUNINGS) == []
 
 
 def test_lost_tuning_stops_the_run_and_names_the_clearest_sign(small):
     _lose(small, "r10")
-    (finding,) = small.find(check_tunings_applied)
+    (finding,) = small.find(*OF_TUNINGS)
     assert (finding.severity, finding.check, finding.run) == ("stop", "tuning_not_applied", "r10")
     assert "board power 300.0 W is that of 'factory'" in finding.message
     assert "'r10'" in finding.message
@@ -32,7 +34,7 @@ def test_lost_tuning_stops_the_run_and_names_the_clearest_sign(small):
 def test_one_sign_is_enough_where_no_other_was_measured(small, metric):
     small.metrics = small.metrics[~small.metrics["metric"].isin(set(SIGNS) - {metric})]
     small.put("r10", metric, FACTORY[metric])
-    assert [finding.run for finding in small.find(check_tunings_applied)] == ["r10"]
+    assert [finding.run for finding in small.find(*OF_TUNINGS)] == ["r10"]
 
 
 def test_half_of_the_runs_lost_are_all_found(small):
@@ -41,7 +43,7 @@ def test_half_of_the_runs_lost_are_all_found(small):
     assert set(game) <= set(quiet)
     for run in quiet[2:]:
         _lose(small, run)
-    assert [finding.run for finding in small.find(check_tunings_applied)] == quiet[2:]
+    assert [finding.run for finding in small.find(*OF_TUNINGS)] == quiet[2:]
 
 
 def test_mixed_up_pair_stops_both_runs(small):
@@ -52,31 +54,34 @@ def test_mixed_up_pair_stops_both_runs(small):
         one, other = small.value(quiet, metric), small.value(factory, metric)
         small.put(quiet, metric, other)
         small.put(factory, metric, one)
-    assert {finding.run for finding in small.find(check_tunings_applied)} == {quiet, factory}
+    assert {finding.run for finding in small.find(*OF_TUNINGS)} == {
+        quiet,
+        factory,
+    }
 
 
 def test_run_between_two_tunings_is_not_called_lost(small):
     small.put("r10", "core_mv", 1005.0)
     small.put("r10", "board_w", 275.0)
     small.put("r10", "core_mhz", 2625.0)
-    assert small.find(check_tunings_applied) == []
+    assert small.find(*OF_TUNINGS) == []
 
 
 def test_one_sign_against_two_does_not_stop_a_run(small):
     small.put("r10", "board_w", 300.0)
-    assert small.find(check_tunings_applied) == []
+    assert small.find(*OF_TUNINGS) == []
 
 
 def test_tunings_that_cannot_be_told_apart_never_stop_a_run(small):
     for row in small.runs.itertuples():
         _lose(small, row.run)
-    assert small.find(check_tunings_applied) == []
+    assert small.find(*OF_TUNINGS) == []
 
 
 def test_limit_in_the_plan_decides_what_is_told_apart(small):
     _lose(small, "r10")
     small.set_plan(checks={"tuning_pct": 50.0})
-    assert small.find(check_tunings_applied) == []
+    assert small.find(*OF_TUNINGS) == []
 
 
 def _declare(small, **tuning):
@@ -86,7 +91,7 @@ def _declare(small, **tuning):
 @pytest.mark.parametrize(("voltage_mv", "count"), [(-90, 0), (-350, 0), (-370, 1), (60, 1)])
 def test_declared_offset_that_hardly_shows_is_noted(small, voltage_mv, count):
     _declare(small, changes={"voltage_mv": voltage_mv})
-    findings = small.find(check_tunings_applied)
+    findings = small.find(*OF_TUNINGS)
     assert [finding.check for finding in findings] == ["tuning_not_as_declared"] * count
     assert all("'quiet'" in finding.message and "mV is declared" in finding.message for finding in findings)
 
@@ -94,10 +99,10 @@ def test_declared_offset_that_hardly_shows_is_noted(small, voltage_mv, count):
 @pytest.mark.parametrize(("core_mv", "count"), [(960, 0), (1000, 0), (1030, 1)])
 def test_held_point_that_is_not_held_is_noted(small, core_mv, count):
     _declare(small, held_at={"core_mv": core_mv})
-    findings = small.find(check_tunings_applied)
+    findings = small.find(*OF_TUNINGS)
     assert [finding.severity for finding in findings] == ["note"] * count
 
 
 def test_declared_offset_without_a_sensor_is_left_in_peace(small):
     _declare(small, changes={"memory_mhz": 400, "power_limit_pct": -12})
-    assert small.find(check_tunings_applied) == []
+    assert small.find(*OF_TUNINGS) == []

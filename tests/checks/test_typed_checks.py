@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from gpubench_kit.checks.review import CHECKS, without_levels
-from gpubench_kit.checks.tuning_checks import chance_of_equal, check_coarse_values, check_repeated_values
+from gpubench_kit.checks.tuning_checks import chance_of_equal
 
 GAME = "Salt Orchard"
 VARIED = (59.1, 60.7, 58.2, 60.2)
@@ -23,7 +22,7 @@ def _type(small, tuning, values, *, game=GAME, metric="avg_fps", step=0.1):
 def test_typed_values_all_equal_on_one_side_point_at_a_cap_or_a_copy(small):
     _type(small, "quiet", [60.0] * 4)
     _type(small, "factory", VARIED)
-    (finding,) = small.find(check_repeated_values)
+    (finding,) = small.find("typed_values_equal")
     assert (finding.severity, finding.check, finding.run) == ("note", "typed_values_equal", "")
     assert finding.message == (
         "'Salt Orchard': 4 typed runs of 'quiet' on 'Larkmoor 4' have the same average frame rate to the last "
@@ -36,13 +35,9 @@ def test_typed_values_all_equal_on_one_side_point_at_a_cap_or_a_copy(small):
 def test_the_level_is_not_told_before_the_first_look(small):
     _type(small, "quiet", [60.0] * 4)
     _type(small, "factory", VARIED)
-    (blind,) = without_levels(small.find(check_repeated_values))
+    (blind,) = small.find("typed_values_equal", is_blind=True)
     assert blind.message.endswith("at one number copied.")
     assert blind.found is None
-
-
-def test_the_check_is_made_with_all_others():
-    assert check_repeated_values in CHECKS
 
 
 @pytest.mark.parametrize(
@@ -59,26 +54,26 @@ def test_the_check_is_made_with_all_others():
 def test_equal_values_that_chance_or_the_verdict_explains_are_not_told(small, quiet, factory, step):
     _type(small, "quiet", quiet, step=step)
     _type(small, "factory", factory, step=step)
-    assert small.find(check_repeated_values) == []
+    assert small.find("typed_values_equal") == []
 
 
 def test_equal_values_of_logs_or_sensors_or_under_a_declared_limit_are_not_told(small):
     _type(small, "factory", VARIED)
     _type(small, "quiet", [60.0] * 4, step=0.0)
     _type(small, "quiet", [250.0] * 4, metric="board_w", step=0.1)
-    assert small.find(check_repeated_values) == []
+    assert small.find("typed_values_equal") == []
     _type(small, "quiet", [60.0] * 4)
-    assert len(small.find(check_repeated_values)) == 1
+    assert len(small.find("typed_values_equal")) == 1
     for run in small.runs.loc[small.runs["game"] == GAME, "run"]:
         small.spoil(run, frame_limit_fps=60.0)
-    assert small.find(check_repeated_values) == []
+    assert small.find("typed_values_equal") == []
 
 
 def test_the_other_side_may_be_another_card(small):
     _type(small, "quiet", [60.0] * 4)
     small.runs.loc[small.runs["tuning"] == "factory", "card"] = "Fernholt 3"
     _type(small, "factory", VARIED)
-    assert [one.check for one in small.find(check_repeated_values)] == ["typed_values_equal"]
+    assert [one.check for one in small.find("typed_values_equal")] == ["typed_values_equal"]
 
 
 def test_the_chance_of_equal_values_is_that_of_a_small_step():
@@ -97,7 +92,7 @@ def test_values_typed_wider_than_half_the_margin_ask_for_a_decimal_more(small, s
     # The margin is 2 %: half of it is 0.6 fps of 60.
     _type(small, "quiet", [60.0, 61.0, 60.0, 59.0], step=step)
     small.metrics["source"] = "typed"
-    found = list(small.find(check_coarse_values))
+    found = list(small.find("typed_coarsely"))
     assert [one.check for one in found] == ["typed_coarsely"] * is_coarse
     if found:
         assert found[0].action == "Type one decimal more."
@@ -105,4 +100,4 @@ def test_values_typed_wider_than_half_the_margin_ask_for_a_decimal_more(small, s
             "average frame rate: typed to 1.0 fps, which is 1.7 % of a value, in 1 game;"
         )
     small.metrics["source"] = "log"
-    assert not list(small.find(check_coarse_values))
+    assert not list(small.find("typed_coarsely"))

@@ -8,6 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.checks.evidence import Evidence
+from gpubench_kit.checks.table import find
+from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
 
 #: Confidence of a plan of one pair and one metric whose result over games, 0.8 of the page, has a level of 0.05.
@@ -132,3 +135,9 @@ def closed(wanted, *, relative: float = 1e-6, absolute: float = 1e-9):
         return bool(np.all(np.isclose(got, wanted, rtol=relative, atol=absolute, equal_nan=True)))
 
     return agree
+
+
+def find_layouts(usable: pd.DataFrame, plan: ReviewPlan) -> list[Finding]:
+    """Return what the checks say of how the runs were laid out."""
+    none = pd.DataFrame()
+    return find(Evidence(none, none, none, plan, usable=usable), "usable")
