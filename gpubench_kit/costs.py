@@ -16,7 +16,9 @@ from gpubench_kit.model.plan.sections import Costs
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.statistics.contrasts import UnitChange, games_in_unit, has_entered
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import number_text
+from gpubench_kit.wording.terms import names_text
 
 DAYS_PER_YEAR = 365
 _WATTS_PER_KILOWATT = 1000
@@ -217,7 +219,7 @@ def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan: ReviewPl
     why = known_text(row, plan)
     entered = [game for game in games.get(_family(row), []) if has_entered(game, row)]
     if row.verdict == NO_VERDICT or not entered:
-        yield "power", {"unit": "W", "reason": why or "No game could be compared."}
+        yield "power", {"unit": "W", "reason": why or say("cost.no_game")}
         return
     power = games_in_unit(pd.DataFrame(entered), row)
     watts = Span(power.change, power.ci_low, power.ci_high)
@@ -283,7 +285,7 @@ def extra_price(row: Any, plan: ReviewPlan) -> tuple[float | None, str]:
     price, against_price = price_of(row.of_card, plan), price_of(row.against_card, plan)
     if price is None or against_price is None:
         missing = [card for card in (row.of_card, row.against_card) if price_of(card, plan) is None]
-        return None, f"No price is given for {' and '.join(dict.fromkeys(missing))}."
+        return None, say("cost.no_price", cards=names_text(dict.fromkeys(missing)))
     return price - against_price, ""
 
 

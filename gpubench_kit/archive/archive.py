@@ -6,7 +6,7 @@ import shutil
 import tempfile
 import weakref
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import About, Style
 from gpubench_kit.model.tables import FINDINGS, PAIR_KEY
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text
 
 
@@ -35,7 +36,7 @@ class Archive:
     """
 
     store: Store
-    title: str = "Archive of this bench"
+    title: str = field(default_factory=lambda: say("archive.told.title"))
 
     def ask(self, question: str) -> pd.DataFrame:
         """Return the answer to a question in SQL.

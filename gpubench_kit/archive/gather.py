@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.archive.reports import Found, Report, admit, find_reports
+from gpubench_kit.archive.reports import Found, Report, admit, find_reports, noticed
 from gpubench_kit.archive.store import PARQUET, QUESTIONS, Store
 from gpubench_kit.archive.tables import REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError
@@ -137,18 +137,11 @@ def mark_repeated(store: Store) -> list[Finding]:
     held = ("typed", "pairs", "judged")
     store.hold(held)
     store.derive("repeated", QUESTIONS["repeated"])
-    findings = []
-    for pair in store.ask(QUESTIONS["same runs"]).itertuples():
-        runs = "1 run is" if pair.n == 1 else f"{pair.n} runs are"
-        told = f"{pair.place}: {runs} also in {pair.other}, so each counts once, there."
-        findings.append(Finding("note", "same_run_twice", told, found=float(pair.n), limit=0.0))
-    for pair in store.ask(QUESTIONS["same numbers"]).itertuples():
-        told = (
-            f"{pair.place}: {count_text(pair.n, 'run')} typed there have the same numbers as in {pair.other}. That "
-            "may be chance, so they count in both."
-        )
-        action = "If they are the same runs, leave them out of one of the two reviews."
-        findings.append(Finding("note", "same_numbers_twice", told, found=float(pair.n), action=action))
+    findings = [
+        noticed(check, {"place": pair.place, "other": pair.other, "n": pair.n})
+        for check, question in (("same_run_twice", "same runs"), ("same_numbers_twice", "same numbers"))
+        for pair in store.ask(QUESTIONS[question]).itertuples()
+    ]
     store.let_go(held)
     return findings
 
@@ -178,16 +171,9 @@ def reviews_table(reports: Sequence[Report]) -> tuple[pd.DataFrame, list[Finding
     A date that cannot be right is not used: the review stands at the end, without a date. Dates are compared with
     each other only; what day it is today does not count, so the same reports give the same archive.
     """
-    days = {one.review: _day(one.measured["date"]) or _day(one.measured["first_start"]) for one in reports}
-    wrong = dict(_implausible({review: day for review, day in days.items() if day}))
-    findings = [
-        _clock("date_not_plausible", report, wrong[report.review]) for report in reports if report.review in wrong
-    ]
-    clocks = {report.review: list(_clock_findings(report)) for report in reports}
-    findings += [finding for several in clocks.values() for finding in several]
-    known = {review: day.isoformat() if day and review not in wrong else "" for review, day in days.items()}
-    ordered = sorted(reports, key=lambda one: (known[one.review] == "", known[one.review], one.place))
-    findings += _out_of_order([one for one in ordered if known[one.review] and not clocks[one.review]])
+    dates, findings = _plausible_dates(reports)
+    ordered = sorted(reports, key=lambda one: (dates[one.review] == "", dates[one.review], one.place))
+    findings += _clocks(reports, [one for one in ordered if dates[one.review]])
     titles = [report.title for report in reports]
     rows = []
     for place_in_time, report in enumerate(ordered, start=1):
@@ -196,7 +182,7 @@ def reviews_table(reports: Sequence[Report]) -> tuple[pd.DataFrame, list[Finding
         rows.append({
             "review": report.review,
             "place_in_time": place_in_time,
-            "date": known[report.review],
+            "date": dates[report.review],
             "name": title if titles.count(title) == 1 else f"{title} ({report.place})",
             "title": title,
             "place": report.place,
@@ -210,58 +196,56 @@ def reviews_table(reports: Sequence[Report]) -> tuple[pd.DataFrame, list[Finding
     return REVIEWS.frame(rows), findings
 
 
-def _day(text: str) -> date | None:
-    """Return the day of a date with or without a time."""
-    try:
-        return date.fromisoformat(text[:10])
-    except ValueError:
-        return None
+def _days(report: Report) -> list[date | None]:
+    """Return the days of a review's date, of its first run and of its last; None for what is no date."""
+    days: list[date | None] = []
+    for name in ("date", "first_start", "last_start"):
+        try:
+            days.append(date.fromisoformat(report.measured[name][:10]))
+        except ValueError:
+            days.append(None)
+    return days
 
 
-def _implausible(days: Mapping[str, date]) -> Iterator[tuple[str, str]]:
-    """Yield the reviews whose date cannot be right, and why."""
-    for review, day in days.items():
-        others = [other for name, other in days.items() if name != review and other.year >= _EARLIEST_YEAR]
-        nearest = min((abs((day - other).days) for other in others), default=0)
-        why = ""
-        if day.year < _EARLIEST_YEAR:
-            why = f"is before the year {_EARLIEST_YEAR}"
-        elif len(others) >= _LEAST_REVIEWS and nearest > _LONE_DAYS:
-            why = f"lies {nearest} days away from every other review"
-        if why:
-            told = f"its date {day.isoformat()} {why}, so it is not used"
-            yield review, f"{told}; the review stands at the end, without a date."
+def _plausible_dates(reports: Sequence[Report]) -> tuple[dict[str, str], list[Finding]]:
+    """Return the day of each review, empty where it is not known or cannot be right, and findings on the latter."""
+    days = {one.review: stated or first for one in reports for stated, first, _ in [_days(one)]}
+    dates, findings = {review: day.isoformat() if day else "" for review, day in days.items()}, []
+    for report in reports:
+        day, others = days[report.review], [one for review, one in days.items() if one and review != report.review]
+        apart = [abs((day - one).days) for one in others if one.year >= _EARLIEST_YEAR] if day else []
+        if day and day.year < _EARLIEST_YEAR:
+            key, said = "date_too_early", {"year": _EARLIEST_YEAR}
+        elif len(apart) >= _LEAST_REVIEWS and min(apart) > _LONE_DAYS:
+            key, said = "date_alone", {"days": min(apart)}
+        else:
+            continue
+        values = {"place": report.place, "day": dates[report.review], **said}
+        findings.append(noticed(key, values, check="date_not_plausible"))
+        dates[report.review] = ""
+    return dates, findings
 
 
-def _clock(check: str, report: Report, told: str) -> Finding:
-    """Return the finding on a clock that cannot be right."""
-    action = "Check the clock of the machine, and `date` in the plan."
-    return Finding("note", check, f"{report.place}: {told}", action=action)
-
-
-def _clock_findings(report: Report) -> Iterator[Finding]:
-    """Yield what the starts of runs and the date of a review say against each other."""
-    day, first, last = (_day(report.measured[name]) for name in ("date", "first_start", "last_start"))
-    if day and first and (first - day).days > 1:
-        told = f"its first run started on {first.isoformat()}, after its date {day.isoformat()}."
-        yield _clock("clock_after_date", report, told)
-    if day and last and (day - last).days > _LONG_AGO_DAYS:
-        told = f"its last run started on {last.isoformat()}, {(day - last).days} days before its date."
-        yield _clock("clock_long_before_date", report, told)
-
-
-def _out_of_order(ordered: Sequence[Report]) -> Iterator[Finding]:
-    """Yield a finding for each review whose runs started before those of a review that has an earlier date."""
-    latest: tuple[date, Report] | None = None
-    for report in ordered:
-        first, last = (_day(report.measured[name]) for name in ("first_start", "last_start"))
-        if first is None or last is None:
+def _clocks(reports: Sequence[Report], dated: Sequence[Report]) -> list[Finding]:
+    """Return what the starts of runs say against the dates of their reviews, and against the order of the dates."""
+    findings, odd = [], set()
+    for report in reports:
+        day, first, last = _days(report)
+        if day and first and (first - day).days > 1:
+            findings.append(noticed("clock_after_date", {"place": report.place, "start": first, "day": day}))
+            odd.add(report.place)
+        if day and last and (day - last).days > _LONG_AGO_DAYS:
+            said = {"place": report.place, "start": last, "days": (day - last).days}
+            findings.append(noticed("clock_long_before_date", said))
+            odd.add(report.place)
+    latest: tuple[date, str] | None = None
+    for report in dated:
+        _, first, last = _days(report)
+        if report.place in odd or first is None or last is None:
             continue
         if latest is not None and last < latest[0]:
-            told = (
-                f"its last run started on {last.isoformat()}, before the first of {latest[1].place} "
-                f"({latest[0].isoformat()}), though its date is not earlier. The dates count."
-            )
-            yield _clock("clock_out_of_order", report, told)
+            said = {"place": report.place, "start": last, "other": latest[1], "first": latest[0]}
+            findings.append(noticed("clock_out_of_order", said))
         if latest is None or first > latest[0]:
-            latest = first, report
+            latest = first, report.place
+    return findings

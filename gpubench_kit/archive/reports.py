@@ -15,12 +15,29 @@ from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import FORMAT_VERSION, OLDEST_FORMAT, current_columns, current_manifest
 from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.wording.catalogue import has, say
 
 MANIFEST, TABLES, DESCRIPTION = "manifest.json", "tables", "datapackage.json"
 _PAGE = "index.html"
 
 #: What a report is made in, until it is whole.
 _STAGING = ".part"
+
+
+def noticed(key: str, values: Mapping[str, Any], *, check: str = "", severity: str = "note") -> Finding:
+    """Return a finding of the archive.
+
+    Parameters
+    ----------
+    key : key of its sentence below ``archive.found``
+    values : for the places of the sentence; ``n`` is the number found
+    check : name of the check; default the key. What to do stands below ``archive.do``, by key or by check
+    severity : ``exclude`` for what does not count
+    """
+    keys = (f"archive.do.{key}", f"archive.do.{check or key}")
+    action = next((say(one) for one in keys if has(one)), "")
+    found = float(values["n"]) if "n" in values else None
+    return Finding(severity, check or key, say(f"archive.found.{key}", **values), found=found, action=action)
 
 
 @dataclass(frozen=True)
@@ -62,70 +79,76 @@ def find_reports(folders: Sequence[str | Path], *, but: str | Path = "") -> Foun
     Only names are looked at, so a folder of many thousand other files costs little. What lies inside a report is
     not looked through, and no link is followed.
     """
-    faults: list[Fault] = []
-    names: list[str] = []
-    waiting: list[tuple[Path, str]] = []
-    for root in map(Path, folders):
-        if not root.is_dir():
-            problem = "it is a file, and a folder is expected." if root.is_file() else "there is no such folder."
-            faults.append(Fault(str(root), problem, "Name folders that hold reports, for example reports."))
-        name = root.resolve().name
-        earlier = names.count(name)
-        names.append(name)
-        waiting.insert(0, (root, f"{name} ({earlier + 1})" if earlier else name))
+    roots = [Path(one) for one in folders]
+    faults = [
+        Fault(
+            str(root),
+            "it is a file, and a folder is expected." if root.is_file() else "there is no such folder.",
+            "Name folders that hold reports, for example reports.",
+        )
+        for root in roots
+        if not root.is_dir()
+    ]
     if faults:
         raise ReportError(faults)
+    names = [root.resolve().name for root in roots]
+    tops = [
+        f"{name} ({earlier + 1})" if (earlier := names[:number].count(name)) else name
+        for number, name in enumerate(names)
+    ]
     target = Path(but).resolve() if str(but) else None
-    seen: set[Path] = set()
+    parts = [_below(root, top, target) for root, top in zip(roots, tops, strict=True)]
+    once: dict[Path, tuple[str, Path]] = {}
+    for place, path in (one for part in parts for one in part.candidates):
+        once.setdefault(path.resolve(), (place, path))
+    candidates = sorted(once.values(), key=lambda one: one[0])
+    findings = [finding for part in parts for finding in part.findings]
+    return Found(candidates, findings, sum(one.n_folders for one in parts), sum(one.n_files for one in parts))
+
+
+def _below(root: Path, top: str, target: Path | None) -> Found:
+    """Return what there is below one folder, which is called ``top`` in places."""
     candidates: list[tuple[str, Path]] = []
     findings: list[Finding] = []
+    errors: list[OSError] = []
     n_folders = n_files = 0
-    while waiting:
-        path, place = waiting.pop()
-        try:
-            with os.scandir(path) as opened:
-                entries = sorted(opened, key=lambda entry: entry.name)
-        except OSError as error:
-            told = f"{place}: this folder cannot be opened ({error.strerror}), so nothing in it was read."
-            findings.append(Finding("note", "folder_not_readable", told, action="Allow reading, or move it."))
-            continue
-        n_folders += 1
-        n_files += sum(1 for entry in entries if not entry.is_dir(follow_symlinks=False))
-        if not _looks_like_a_report(path, {entry.name for entry in entries}):
-            inner = [(Path(entry.path), f"{place}/{entry.name}") for entry in entries if entry.is_dir()]
-            inner = [(folder, inside) for folder, inside in inner if not _is_target(folder, target)]
-            passed_over = {folder: _passed_over(folder, inside) for folder, inside in inner}
-            findings += filter(None, passed_over.values())
-            waiting += [(folder, inside) for folder, inside in inner if not passed_over[folder]]
-        elif path.resolve() not in seen:
-            seen.add(path.resolve())
+    for folder, inner, files in os.walk(root, onerror=errors.append):
+        path = Path(folder)
+        place = "/".join((top, *path.relative_to(root).parts))
+        n_folders, n_files = n_folders + 1, n_files + len(files)
+        if _looks_like_a_report(path, {*inner, *files}):
             candidates.append((place, path))
-    return Found(sorted(candidates, key=lambda one: one[0]), findings, n_folders, n_files)
+            inner.clear()
+        skipped = {one: _skipped(path / one, target) for one in sorted(inner)}
+        inner[:] = [one for one, key in skipped.items() if not key]
+        findings += [
+            noticed(key, {"place": f"{place}/{one}"}, check=_CHECK_OF[key])
+            for one, key in skipped.items()
+            if key in _CHECK_OF
+        ]
+    for error in errors:
+        place = "/".join((top, *Path(error.filename).relative_to(root).parts))
+        findings.append(noticed("folder_not_readable", {"place": place, "why": error.strerror}))
+    return Found(candidates, findings, n_folders, n_files)
 
 
 def _looks_like_a_report(path: Path, names: set[str]) -> bool:
     """Return whether a folder has a manifest, or a report's page and tables without it: it is written last."""
-    is_half_written = _PAGE in names and TABLES in names and (path / TABLES / DESCRIPTION).is_file()
-    return MANIFEST in names or is_half_written
+    return MANIFEST in names or ({_PAGE, TABLES} <= names and (path / TABLES / DESCRIPTION).is_file())
 
 
-def _is_target(folder: Path, target: Path | None) -> bool:
-    """Return whether a folder is where the archive goes, or what that lies in while it is made."""
-    if target is None or folder.is_symlink() or not target.is_relative_to(folder.resolve()):
-        return False
-    return folder.name.endswith(_STAGING) or folder.resolve() == target
+#: What is said of a folder that is not looked through -> the check.
+_CHECK_OF = {"link_not_followed": "link_not_followed", "in_the_making": "half_written_report"}
 
 
-def _passed_over(folder: Path, place: str) -> Finding | None:
-    """Return why a folder is not looked through; None where it is."""
+def _skipped(folder: Path, target: Path | None) -> str:
+    """Return why a folder is not looked through: the key of a finding, or ``target``; empty where it is."""
     if folder.is_symlink():
-        told = f"{place}: this is a link to another folder, and links are not followed."
-        action = "Name the folder itself if its reports should count."
-        return Finding("note", "link_not_followed", told, action=action)
-    if folder.name.startswith(".") and folder.name.endswith(_STAGING):
-        told = f"{place}: a report in the making, or left by a command that was stopped; it was not read."
-        return Finding("note", "half_written_report", told, action="Make the report again, or delete the folder.")
-    return None
+        return "link_not_followed"
+    is_staging = folder.name.endswith(_STAGING)
+    if target and target.is_relative_to(folder.resolve()) and (is_staging or folder.resolve() == target):
+        return "target"
+    return "in_the_making" if is_staging and folder.name.startswith(".") else ""
 
 
 def stamps_of(candidates: Sequence[tuple[str, Path]]) -> dict[str, tuple[tuple[int, int], ...]]:
@@ -164,8 +187,6 @@ TABLES_READ = tuple(COLUMNS_ASKED)
 #: A manifest lists verdicts and hashes; anything much larger is something else.
 _LARGEST_MANIFEST = 200_000_000
 
-_REPORT_AGAIN = "Make the report again with `gpubench-kit report`."
-
 
 @dataclass(frozen=True)
 class Report:
@@ -196,11 +217,11 @@ class Report:
 
 
 class _Refused(Exception):
-    """A folder that is no report which can be read: sentence, check and what to do; without a check, in silence."""
+    """A folder that is no report to be read: key, check and values of the sentence; silent without a key."""
 
-    def __init__(self, told: str, check: str = "half_written_report", action: str = _REPORT_AGAIN):
-        super().__init__(told)
-        self.told, self.check, self.action = told, check, action
+    def __init__(self, key: str = "", values: Mapping[str, Any] | None = None, check: str = "half_written_report"):
+        super().__init__(key)
+        self.key, self.check, self.values = key, check, values or {}
 
 
 def admit(candidates: Sequence[tuple[str, Path]]) -> tuple[list[Report], list[Finding]]:
@@ -216,24 +237,23 @@ def admit(candidates: Sequence[tuple[str, Path]]) -> tuple[list[Report], list[Fi
     """
     reports: dict[str, Report] = {}
     findings: list[Finding] = []
-    places: dict[str, list[str]] = {}
     for place, path in candidates:
         try:
             report = _report_of(path, place)
         except _Refused as refused:
-            told = f"{place}: {refused.told}"
-            findings += [Finding("exclude", refused.check, told, action=refused.action)] if refused.check else []
+            if refused.key:
+                values = {"place": place, **refused.values}
+                findings.append(noticed(refused.key, values, check=refused.check, severity="exclude"))
             continue
-        if report.review in reports:
-            told = f"{place}: it is the same report as {reports[report.review].place}, so it counts once."
-            findings.append(Finding("exclude", "same_report_twice", told))
-        else:
-            reports[report.review] = report
-            places.setdefault(report.title, []).append(place)
-    for title, several in places.items():
-        if len(several) > 1:
-            told = f"{len(several)} reviews are called “{title}”; they are told apart by their folders: "
-            findings.append(Finding("note", "same_title", f"{told}{', '.join(several)}."))
+        first = reports.setdefault(report.review, report)
+        if first is not report:
+            values = {"place": place, "first": first.place}
+            findings.append(noticed("same_report_twice", values, severity="exclude"))
+    titles = [one.title for one in reports.values()]
+    for title in dict.fromkeys(one for one in titles if titles.count(one) > 1):
+        places = ", ".join(one.place for one in reports.values() if one.title == title)
+        values = {"several": titles.count(title), "title": title, "places": places}
+        findings.append(noticed("same_title", values))
     return list(reports.values()), findings
 
 
@@ -241,33 +261,30 @@ def _report_of(path: Path, place: str) -> Report:
     """Return the report in a folder; what is none that can be read is refused."""
     file = path / MANIFEST
     if not file.exists() and not file.is_symlink():
-        raise _Refused("it has tables but no manifest, which is written last.")
+        raise _Refused("no_manifest")
     text = _bytes_of(file, folder=path)
     try:
         manifest = json.loads(text)
     except (ValueError, RecursionError) as error:
         # What holds no tables was never a report: pages and programs of all kinds call a file so.
-        check = "half_written_report" if (path / TABLES).is_dir() else ""
-        raise _Refused("its manifest is not whole: it is no JSON.", check) from error
+        raise _Refused("manifest_cut" if (path / TABLES).is_dir() else "") from error
     if not isinstance(manifest, dict) or "format_version" not in manifest or manifest.get(KIND) == ARCHIVE:
-        raise _Refused("it is no report.", "")
+        raise _Refused
     version = manifest["format_version"]
-    known = f"this kit reads {OLDEST_FORMAT} to {FORMAT_VERSION}"
     if not isinstance(version, int) or isinstance(version, bool):
-        raise _Refused(f"its format version is {version!r}, which is no number.", "format_version")
-    if version > FORMAT_VERSION:
-        told = f"it was made by a newer kit (format version {version}; {known})."
-        raise _Refused(told, "format_version", "Update the kit.")
-    if version < OLDEST_FORMAT:
-        raise _Refused(f"its format version {version} is too old ({known}).", "format_version")
+        raise _Refused("version_no_number", {"version": repr(version)}, "format_version")
+    if not OLDEST_FORMAT <= version <= FORMAT_VERSION:
+        key = "version_newer" if version > FORMAT_VERSION else "version_too_old"
+        known = {"version": version, "oldest": OLDEST_FORMAT, "newest": FORMAT_VERSION}
+        raise _Refused(key, known, "format_version")
     if not isinstance(manifest.get("title"), str) or not isinstance(manifest.get("verdicts"), dict):
-        raise _Refused("its manifest lacks the title or the verdicts.")
+        raise _Refused("manifest_lacks")
     description = _bytes_of(path / TABLES / DESCRIPTION, folder=path)
     try:
         resources = json.loads(description)["resources"]
         hashes = {str(one["path"]): str(one["hash"]).removeprefix("sha256:") for one in resources}
     except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise _Refused("the description of its tables is not whole.") from error
+        raise _Refused("description_cut") from error
     heads = {name: _head_of(path, name, hashes) for name in TABLES_READ}
     review = hashlib.sha256(text + b"\0" + description).hexdigest()[:12]
     return Report(review, place, path, manifest["title"], measured_in(manifest), version, heads)
@@ -277,29 +294,28 @@ def _head_of(folder: Path, name: str, hashes: Mapping[str, str]) -> tuple[str, .
     """Return the columns of a table; a report that lacks it, or whose table was changed, is refused."""
     path = folder / TABLES / f"{name}.csv"
     if not path.exists():
-        raise _Refused(f"its table {path.name} is missing.")
+        raise _Refused("table_missing", {"file": path.name})
     content = _bytes_of(path, folder=folder)
     if hashlib.sha256(content).hexdigest() != hashes.get(path.name):
-        raise _Refused(f"its table {path.name} is not the one that the report was made with.", "table_changed")
+        raise _Refused("table_changed", {"file": path.name}, "table_changed")
     head = next(csv.reader([content.split(b"\n", 1)[0].decode("utf-8", errors="replace")]), [])
     current = current_columns(head)
     missing = [column for column in COLUMNS_ASKED[name] if column not in current]
     if missing:
-        raise _Refused(f"its table {path.name} lacks the column '{missing[0]}'.", "table_changed")
+        raise _Refused("column_missing", {"file": path.name, "column": missing[0]}, "table_changed")
     return current
 
 
 def _bytes_of(path: Path, *, folder: Path) -> bytes:
     """Return the bytes of a file of a report; a link out of the report's folder is refused."""
     if not path.resolve().is_relative_to(folder.resolve()):
-        told = f"{path.name} is a link out of the folder, which is not followed."
-        raise _Refused(told, "link_not_followed", "Put the file itself there.")
+        raise _Refused("link_out", {"file": path.name}, "link_not_followed")
     try:
         if path.stat().st_size > _LARGEST_MANIFEST:
-            raise _Refused(f"{path.name} is far larger than any report's.")
+            raise _Refused("file_too_large", {"file": path.name})
         return path.read_bytes()
     except OSError as error:
-        raise _Refused(f"{path.name} cannot be read ({error.strerror}).") from error
+        raise _Refused("file_not_readable", {"file": path.name, "why": error.strerror}) from error
 
 
 def measured_in(manifest: Mapping[str, Any]) -> dict[str, Any]:

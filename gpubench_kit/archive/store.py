@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
-from gpubench_kit.archive.reports import TABLES_READ, Report
+from gpubench_kit.archive.reports import TABLES_READ, Report, noticed
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import current_columns
@@ -145,9 +145,9 @@ class Store:
                 kept.append(report)
             except duckdb.Error as error:
                 told = next((line for line in str(error).splitlines() if line.strip()), "no table")
-                told = told.replace(str(report.path), report.place)
-                message = f"{report.place}: one of its tables cannot be read ({told})."
-                findings.append(Finding("exclude", "table_not_readable", message, action="Make the report again."))
+                why = told.replace(str(report.path), report.place)
+                values = {"place": report.place, "why": why}
+                findings.append(noticed("table_not_readable", values, severity="exclude"))
         self._read(kept)
         return kept, findings
 

@@ -77,11 +77,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _schedule(asked: argparse.Namespace) -> int:
     """Plan the next bench session, add its runs to the run sheet, tell what it can say."""
     from gpubench_kit.report.pages import build_schedule
+    from gpubench_kit.wording.catalogue import say
 
     with progress_bar(asked) as show:
         made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=show)
-    added = f"{made.added} rows added to {made.sheet}" if made.added else "No rows were added to the run sheet"
-    tell_result(asked, made, [*made.summary, f"{added}.", made.page, made.printed])
+    added = say("told.rows", n=made.added, sheet=made.sheet) if made.added else say("told.no_rows")
+    tell_result(asked, made, [*made.summary, added, made.page, made.printed])
     return _DONE
 
 

@@ -60,7 +60,7 @@ def _asked_order(asked: argparse.Namespace) -> str:
         return "not_known"
     one = Question(
         "order", say("compare.ask"), choices=tuple(Choice(say(f"compare.design.{name}"), name) for name in _ORDERS),
-        default=_ORDERS[-1], default_text="4, treated like 3", evidence=(say("compare.why"),),
+        default=_ORDERS[-1], default_text=say("compare.ask_default"), evidence=(say("compare.why"),),
     )  # fmt: skip
     return ask(lambda _: [one])["order"]
 

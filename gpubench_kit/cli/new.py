@@ -141,7 +141,7 @@ def _empty(asked: argparse.Namespace) -> int:
     hint = _logs_at_hand(Path(asked.folder))
     made = new_review(asked.folder)
     if not asked.quiet:
-        ready = f"{made} is ready: fill in plan.toml, then runs.csv, and put the logs into logs/."
+        ready = say("told.ready", folder=made)
         print(*hint, ready, say("caution.terminal"), sep="\n")
     return _DONE
 
@@ -149,6 +149,7 @@ def _empty(asked: argparse.Namespace) -> int:
 def _logs_at_hand(folder: Path) -> list[str]:
     """Return the line that names --from, where the working folder or the one to make holds frame logs."""
     from gpubench_kit.logs.loose_files import facts_of_log
+    from gpubench_kit.wording.catalogue import say
 
     for place in dict.fromkeys((folder, Path())):
         files = [
@@ -158,6 +159,5 @@ def _logs_at_hand(folder: Path) -> list[str]:
         n_logs = looked.count("frames")
         if n_logs > 1:
             count = len(files) if n_logs == len(looked) else n_logs
-            line = f"This folder holds {count} logs. To make the plan and the run sheet from them:"
-            return [f"{line}  gpubench-kit new NAME --from {place}"]
+            return [say("told.logs_at_hand", count=count, folder=place)]
     return []

@@ -23,6 +23,7 @@ from gpubench_kit.cli.terminal import (
     tell_faults,
     tell_result,
 )
+from gpubench_kit.wording.catalogue import say
 
 if TYPE_CHECKING:
     from gpubench_kit.report.many_reviews import Engine, Outcome
@@ -119,7 +120,7 @@ def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
         return [str(file.parent)]
     folder = file.with_suffix("")
     if is_review(folder):
-        print(f"{file.name} is not read again: {folder / 'runs.csv'} counts, edit that.", file=sys.stderr)
+        print(say("told.not_read_again", file=file.name, sheet=folder / "runs.csv"), file=sys.stderr)
         return [str(folder)]
     asked_here = argparse.Namespace(**vars(asked))
     # One JSON text is printed, that of the report: questions are then left open and stop it.
@@ -130,7 +131,7 @@ def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
               f"the questions: gpubench-kit new FOLDER --from {file.name}", file=sys.stderr)  # fmt: skip
     if made.code == _DONE and not asked_here.quiet:
         sheets = ", ".join(str(one / "runs.csv") for one in made.folders)
-        print(f"{file.name} is not changed, and not read again: edit {sheets}.")
+        print(say("told.not_changed", file=file.name, sheets=sheets))
     return list(map(str, made.folders)) if made.code == _DONE else []
 
 
@@ -156,7 +157,7 @@ def _tell_page(asked: argparse.Namespace, page: Path) -> int:
     found = {"page": page, "tables": page.parent / "tables", "is_compared": is_compared}
     if asked.json:
         found["verdicts"] = verdicts_of(page.parent)
-    tell_result(asked, found, [page] if is_compared else [page, "Nothing could be compared; the page says why."])
+    tell_result(asked, found, [page] if is_compared else [page, say("told.nothing_compared")])
     return _DONE if is_compared else _NOTHING_COMPARED
 
 
@@ -167,7 +168,7 @@ def _tell_missing_png(asked: argparse.Namespace) -> None:
     from gpubench_kit.page.film.frame import can_draw_png
 
     if not can_draw_png():
-        print("Pictures are SVG files only: 'resvg-py', which draws PNG files, is not installed.")
+        print(say("told.no_png"))
 
 
 def _report_many(asked: argparse.Namespace) -> int:
@@ -217,10 +218,11 @@ def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
     ----------
     outcomes : what became of each report
     """
-    rows = [("review", "outcome", "seconds", "page or first fault")]
+    rows = [tuple(say(f"told.many.{name}") for name in ("review", "outcome", "seconds", "page"))]
     for one in outcomes:
         told = str(one.faults[0]) if one.faults else str(one.page)
-        outcome = one.outcome if one.faults or one.is_compared else f"{one.outcome}, nothing compared"
+        outcome = say(f"told.outcome.{one.outcome.replace(' ', '_')}")
+        outcome = outcome if one.faults or one.is_compared else say("told.many.nothing_compared", outcome=outcome)
         rows.append((one.review, outcome, f"{one.seconds:.1f}", told))
     widths = [max(len(row[place]) for row in rows) for place in range(3)]
     return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]
@@ -279,7 +281,7 @@ def _ask_about_claims(folder: str) -> None:
     answers = ask(lambda _: questions)
     for key, line in answers.items():
         if line not in ("", "keep"):
-            print(f"{key}: write {line} into plan.toml in place of its key, before the first report.")
+            print(say("told.write_line", key=key, line=line))
 
 
 def add_sweep(commands: Any) -> None:
@@ -294,13 +296,12 @@ def add_sweep(commands: Any) -> None:
 def _sweep(asked: argparse.Namespace) -> int:
     """Make the page, tell where it is and what was found."""
     from gpubench_kit.report.pages import build_tuning
-    from gpubench_kit.wording.catalogue import say
 
     with progress_bar(asked) as show:
         found = build_tuning(asked.folder, asked.output, progress=show)
     lines = [str(found.page), *found.summary]
     if not found.is_judged:
-        lines.append("Nothing could be compared; the page says why.")
+        lines.append(say("told.nothing_compared"))
     lines.append(say("caution.terminal"))
     tell_result(asked, found, lines)
     return _DONE if found.is_judged else _NOTHING_COMPARED

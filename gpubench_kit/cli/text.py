@@ -23,12 +23,10 @@ from gpubench_kit.wording.numbers import (
     value_text,
 )
 from gpubench_kit.wording.reasons import more_rounds_text, reason_words
+from gpubench_kit.wording.verdicts import verdict_word
 
 if TYPE_CHECKING:
     from gpubench_kit.statistics.two_sample import TwoSample
-
-_LOWS = {"quantile": "quantile of the frame times", "slowest_frames": "mean of the slowest frames",
-         "time_share": "share of the time"}  # fmt: skip
 
 
 def inspection_text(told: Mapping[str, Any]) -> str:
@@ -38,29 +36,30 @@ def inspection_text(told: Mapping[str, Any]) -> str:
     ----------
     told : as `inspect_log` returns it
     """
-    lines = ["Columns"]
+    lines = [say("inspect.columns")]
     for name, one in told["columns"].items():
         unit = f" [{one['unit']}]" if one["unit"] else ""
-        lines.append(f"  {name}: column '{one['column']}'{unit}, since {one['why']}")
-    lines += [
-        "",
-        "Run",
-        f"  {count_text(told['n_frames'], 'frame')} in {number_text(told['duration_s'], decimals=2)} s",
-    ]
-    lines += ["", "Metrics"]
+        lines.append(f"  {say('inspect.column', name=name, column=one['column'], unit=unit, why=one['why'])}")
+    seconds = number_text(told["duration_s"], decimals=2)
+    frames = say("inspect.frames", frames=count_text(told["n_frames"], "frame"), seconds=seconds)
+    lines += ["", say("inspect.run"), f"  {frames}", "", say("inspect.metrics")]
     lines += [f"  {METRICS[name].label:<28} {value_text(value, name)}" for name, value in told["metrics"].items()]
     if told["lows"]:
-        lines += ["", "The lows by definition (1 %, 0.1 %)"]
+        lines += ["", say("inspect.lows")]
     for name, values in told["lows"].items():
         both = ", ".join(value_text(values[share], "low_1pct_fps") for share in ("1pct", "0p1pct"))
-        lines.append(f"  {_LOWS.get(name, name):<28} {both}")
+        lines.append(f"  {say(f'inspect.low.{name}'):<28} {both}")
     if told["sensors"]:
-        lines += ["", "Sensors (mean, largest)"]
+        lines += ["", say("inspect.sensors")]
     for name, one in told["sensors"].items():
         both = f"{value_text(one['mean'], name)}, {value_text(one['maximum'], name)}"
         lines.append(f"  {METRICS[name].label:<28} {both}")
     if told["findings"]:
-        lines += ["", "Findings", *(f"  {one['message']} {one['action']}".rstrip() for one in told["findings"])]
+        lines += [
+            "",
+            say("inspect.findings"),
+            *(f"  {one['message']} {one['action']}".rstrip() for one in told["findings"]),
+        ]
     return "\n".join(lines)
 
 
@@ -73,10 +72,10 @@ def comparison_text(found: TwoSample) -> str:
     """
     unit = _change_unit(found)
     rounds = f" ({count_text(found.n, 'round')})" if found.design == "rounds" else ""
+    means = {side: value_text(getattr(found, f"{side}_value"), found.metric) for side in ("of", "against")}
     rows = [
         ("design", say(f"compare.design.{found.order}") + rounds),
-        ("means", f"{value_text(found.of_value, found.metric)} vs {value_text(found.against_value, found.metric)}, "
-                  f"{count_text(found.n)} and {count_text(found.n_against, 'run')}"),
+        ("means", say("compare.means", n=found.n_against, of_n=found.n, against_n=found.n_against, **means)),
         ("change", change_and_interval_text(found.change, found.ci_low, found.ci_high, unit=unit)),
         ("test", found.test),
     ]  # fmt: skip
@@ -84,9 +83,9 @@ def comparison_text(found: TwoSample) -> str:
         held = ""
         if not is_missing(found.equivalence_ci_low):
             interval = interval_text(found.equivalence_ci_low, found.equivalence_ci_high, unit)
-            held = f" (held against it: 90 % interval {interval})"
+            held = say("compare.held", interval=interval)
         rows.append(("margin", _margin_text(found) + held))
-    table = [f"  {name:<10} {text}" for name, text in rows]
+    table = [f"  {say(f'compare.row.{name}'):<10} {text}" for name, text in rows]
     return "\n".join([*sentences(found), "", *table])
 
 
@@ -126,8 +125,8 @@ def sentences(found: TwoSample) -> Iterator[str]:
         yield from _of_margin(found)
         yield more_rounds_text(found, None)
     else:
-        size, way = change_text(abs(found.change), unit).lstrip("+"), "higher" if found.change > 0 else "lower"
-        word = found.verdict.removesuffix("_but_small")
+        size, way = change_text(abs(found.change), unit).lstrip("+"), _way(found)
+        word = verdict_word(found.verdict.removesuffix("_but_small"), "")
         small = say("compare.small", **known) if found.verdict.endswith("small") else ""
         judged = "" if METRICS[found.metric].better == "neither" else f" ({word})"
         yield say("compare.real", size=size, way=way, judged=judged, small=small,
@@ -162,8 +161,7 @@ def _tipping(found: TwoSample, label: str) -> Iterator[str]:
         change_text(size, unit).lstrip("+") for size in (found.bench_change_pct, found.restart_spread_pct)
     )
     if 0 < max(margin / 2, 1.0 if found.scale == "ratio" else 0.0) <= found.restart_spread_pct:
-        way = "higher" if found.change > 0 else "lower"
-        yield say("compare.unless", metric=capital(label), way=way, change=change, spread=spread)
+        yield say("compare.unless", metric=capital(label), way=_way(found), change=change, spread=spread)
     elif found.bench_change_pct > 0:
         yield say("compare.explained", change=change, spread=spread)
     else:
@@ -174,7 +172,8 @@ def _of_margin(found: TwoSample) -> Iterator[str]:
     """Yield which way a change of the margin is ruled out: what lies beyond that end of the one-sided test."""
     if is_missing(found.margin):
         return
-    down, up = ("loss", "gain") if METRICS[found.metric].better == "higher" else ("fall", "rise")
+    kinds = ("loss", "gain") if METRICS[found.metric].better == "higher" else ("fall", "rise")
+    down, up = (say(f"compare.{one}") for one in kinds)
     size = _margin_text(found)
     if found.equivalence_ci_low > -found.margin:
         yield say("compare.ruled_out", out=down, open=up, margin=size)
@@ -182,6 +181,11 @@ def _of_margin(found: TwoSample) -> Iterator[str]:
         yield say("compare.ruled_out", out=up, open=down, margin=size)
     else:
         yield say("compare.open", down=down, up=up, margin=size)
+
+
+def _way(found: TwoSample) -> str:
+    """Return whether a value went up or down, in a word."""
+    return verdict_word("higher" if found.change > 0 else "lower", "")
 
 
 def _change_unit(found: TwoSample) -> str:

@@ -60,7 +60,7 @@ def archive_head(archive: Archive) -> Section:
     archive : see `gpubench_kit.archive.gather_archive`
     """
     dates = archive.reviews["date"][archive.reviews["date"] != ""]
-    span = say("cost.span", low=dates.min(), high=dates.max()) if len(dates) else say("archive.no_dates")
+    span = say("number.span", low=dates.min(), high=dates.max()) if len(dates) else say("archive.no_dates")
     refused = int((archive.findings["severity"] == "exclude").sum())
     body = [paragraph(one, css="result") for one in head_sentences(archive)]
     body += [note(say("archive.refused", n=refused))] * bool(refused)
@@ -94,7 +94,7 @@ def head_sentences(archive: Archive) -> Iterator[str]:
         row = next(between.itertuples())
         restarts = count_text(row.restarts, "restart")
         low, high = (number_text(one, decimals=2) for one in (row.ci_low, row.ci_high))
-        with_range = f"{number_text(row.spread, decimals=2)} {row.unit} ({say('cost.span', low=low, high=high)})"
+        with_range = f"{number_text(row.spread, decimals=2)} {row.unit} ({say('number.span', low=low, high=high)})"
         yield say("archive.head.restarts", spread=with_range, restarts=restarts)
     else:
         yield say("archive.head.no_restarts")
@@ -416,7 +416,7 @@ def _interval(row: Any) -> str:
     if pd.isna(row.ci_low):
         return MISSING
     high = number_text(row.ci_high, decimals=2) if pd.notna(row.ci_high) else say("archive.any")
-    return say("cost.span", low=number_text(row.ci_low, decimals=2), high=high)
+    return say("number.span", low=number_text(row.ci_low, decimals=2), high=high)
 
 
 def _widening(row: Any) -> str:

@@ -249,7 +249,7 @@ def _role(role: str) -> str:
 
 def _range(values: np.ndarray) -> str:
     low, high = (number_text(float(one), decimals=2) for one in (values.min(), values.max()))
-    return f"{low if low == high else say('cost.span', low=low, high=high)} s"
+    return f"{low if low == high else say('number.span', low=low, high=high)} s"
 
 
 def check_limits(plan: ReviewPlan) -> Section:

@@ -354,7 +354,7 @@ def _money(row: Any, plan: ReviewPlan, kind: str) -> str:
     if row.ci_low <= 0 <= row.ci_high:
         return say(f"cost.{kind}_open", span=interval_text(row.ci_low, row.ci_high, row.unit), **values)
     low, high = sorted((abs(row.ci_low), abs(row.ci_high)))
-    span = say("cost.span", low=money_text(low, row.unit), high=money_text(high, row.unit))
+    span = say("number.span", low=money_text(low, row.unit), high=money_text(high, row.unit))
     way = "more" if row.value > 0 else "less"
     return say(f"cost.{kind}_{way}", size=money_text(abs(row.value), row.unit), span=span, **values)
 
@@ -368,7 +368,7 @@ def _time(row: Any, plan: ReviewPlan) -> str:
     values = {"dear": names[0], "cheap": names[1]}
     if math.isinf(row.value):
         return say("cost.no_break_even", **values)
-    span = say("cost.span", low=_years(row.ci_low), high=_years(row.ci_high))
+    span = say("number.span", low=_years(row.ci_low), high=_years(row.ci_high))
     return say("cost.break_even", years=_years(row.value), span=span, **values)
 
 
@@ -377,7 +377,7 @@ def _price(row: Any, plan: ReviewPlan) -> str:
     sides = list(_sides(row, plan).values())
     (saver, other), sign = (sides, 1) if row.value > 0 else (sides[::-1], -1)
     low, high = sorted((sign * row.ci_low, sign * row.ci_high))
-    span = say("cost.span", low=money_text(low, row.unit), high=money_text(high, row.unit))
+    span = say("number.span", low=money_text(low, row.unit), high=money_text(high, row.unit))
     size = money_text(abs(row.value), row.unit)
     return say("cost.worth", years=plain_text(plan.costs.years), saver=saver, other=other, size=size, span=span)
 

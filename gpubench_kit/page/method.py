@@ -223,7 +223,7 @@ def _df_words(rows: list[Any]) -> str:
     """Return the degrees of freedom of several rows, the least and the most."""
     least, most = min(row.df for row in rows), max(row.df for row in rows)
     ends = [number_text(one, decimals=0 if np.isclose(one, round(one)) else 1) for one in (least, most)]
-    number = ends[0] if ends[0] == ends[1] else say("cost.span", low=ends[0], high=ends[1])
+    number = ends[0] if ends[0] == ends[1] else say("number.span", low=ends[0], high=ends[1])
     return say("tests.df", n=1 if number == "1" else number)
 
 

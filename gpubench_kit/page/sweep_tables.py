@@ -168,7 +168,7 @@ def _reading(row: Any) -> str | Markup:
     if row is None:
         return MISSING
     value, low, high = (number_text(one, decimals=1) for one in (row.value, row.ci_low, row.ci_high))
-    return stacked(f"{value} ({say('cost.span', low=low, high=high)})") if np.isfinite(row.ci_low) else value
+    return stacked(f"{value} ({say('number.span', low=low, high=high)})") if np.isfinite(row.ci_low) else value
 
 
 def between_cards_shown(sweep: Sweep) -> Iterator[Markup]:

@@ -25,6 +25,7 @@ from gpubench_kit.report.notebook_run import run_notebook
 from gpubench_kit.report.package import json_text, read_table
 from gpubench_kit.report.page_build import Progress, page_notebook, tell_nobody
 from gpubench_kit.report.place import ReportPlace, check_target
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text
 
 NOTEBOOK, PAGE_FILE = "archive.ipynb", "index.html"
@@ -133,14 +134,9 @@ def _told(staging: Path) -> list[str]:
     reviews, findings = _table(staging, REVIEWS), _table(staging, FINDINGS)
     refused = int((findings["severity"] == "exclude").sum())
     lines = [f"{count_text(len(reviews), 'review')}, {count_text(int(reviews['n_counted'].sum()), 'run')}"]
-    lines += [f"{count_text(refused, 'report')} not counted; the page says which and why."] if refused else []
+    lines += [say("archive.told.not_counted", n=refused)] if refused else []
     line = plan_line(_table(staging, RESTART_SPREAD))
-    if line:
-        return [*lines, "For [analysis] of a plan, the spread between restarts of this bench:", line]
-    return [
-        *lines,
-        "The spread between restarts is not known well enough to widen by; the page says what is needed.",
-    ]
+    return [*lines, say("archive.told.line"), line] if line else [*lines, say("archive.told.no_line")]
 
 
 def _table(staging: Path, declared) -> pd.DataFrame:

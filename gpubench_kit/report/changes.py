@@ -13,6 +13,7 @@ from gpubench_kit.model.formats import RULES_VERSION, is_before_rules
 from gpubench_kit.model.plan.decisions import changed_decisions
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.report.earlier_report import EarlierReport
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import metric_of
 
 #: Kinds of change, as the page orders them: what a report says, then what it was made of.
@@ -100,7 +101,7 @@ def changes_between(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterat
     yield from _moved_inputs(before["inputs"], now["inputs"])
     yield from _moved_decisions(before, now)
     yield from _moved("version", before["versions"], now["versions"])
-    yield from _moved("looks", *({"looks made": str(one["looks_made"])} for one in (before, now)))
+    yield from _moved("looks", *({say("changes.looks_made"): str(one["looks_made"])} for one in (before, now)))
 
 
 def check_same_review(earlier: EarlierReport, title: str, cards: set[str]) -> None:
@@ -201,11 +202,11 @@ def _about(part: str, key: tuple[str, ...], *, with_card: bool) -> str:
     sides = [_subject(key[place : place + 3], with_card=with_card) for place in (0, 3)]
     first, second = key[6:8]
     if part == "overall":
-        place = "over these games" if first == "these_games" else "over games like these"
+        place = say(f"changes.over.{first}")
         second = "" if second == "all" else second
     else:
         place = first
-    return ", ".join(one for one in (f"{sides[0]} vs {sides[1]}", place, second) if one)
+    return ", ".join(one for one in (say("answer.pair", of=sides[0], against=sides[1]), place, second) if one)
 
 
 def _subject(subject: tuple[str, ...], *, with_card: bool) -> str:
@@ -241,7 +242,7 @@ def _moved_inputs(before: Mapping[str, str], now: Mapping[str, str]) -> Iterator
 def _moved_decisions(before: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     """Yield the decisions of the plan that differ; their hash alone where a report does not list them."""
     if before.get("decisions") is None or now.get("decisions") is None:
-        hashes = ({"all decisions, as a hash": one["plan_fingerprint"]} for one in (before, now))
+        hashes = ({say("changes.decisions_hash"): one["plan_fingerprint"]} for one in (before, now))
         yield from _moved("decision", *hashes)
         return
     versions = [one["versions"].get("gpubench_kit", RULES_VERSION) for one in (before, now)]

@@ -29,6 +29,7 @@ from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
+from gpubench_kit.wording.catalogue import say
 
 CHECK_NOTEBOOK = "check_logs.ipynb"
 CHECK_PAGE, CHECK_TABLES = "check.html", "check"
@@ -181,9 +182,9 @@ def _found_tuning(files: Path, page: Path) -> FoundTuning:
     told = []
     for row in answers.itertuples():
         place = ", ".join(filter(None, (row.card, row.bench, "" if row.group == "all" else row.group, row.line)))
-        told.append(f"{place}: lowest power without a loss that matters '{row.lowest_tuning}'")
-        if row.most_efficient_tuning and not row.line:
-            told[-1] += f", most efficient '{row.most_efficient_tuning}'"
+        key = "tuning_and_efficient" if row.most_efficient_tuning and not row.line else "tuning"
+        names = {"lowest": row.lowest_tuning, "efficient": row.most_efficient_tuning}
+        told.append(say(f"told.{key}", place=place, **names))
     return FoundTuning(page, bool(settings["p_non_inferiority"].notna().any()), tuple(told))
 
 

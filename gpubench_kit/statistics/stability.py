@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from gpubench_kit.model.errors import DesignError, Fault
 from gpubench_kit.statistics.adapters import poisson_rate_upper, share_upper
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, percent_text, significant_text
 
 CONFIDENCE = 0.95
@@ -62,12 +63,10 @@ def failure_bound(failures: int, hours: float, *, confidence: float = CONFIDENCE
     # One failure in fewer hours than the limit says is not ruled out, so the hours are cut, not rounded.
     scale = 10.0 ** (2 - math.floor(math.log10(1 / upper)))
     apart = _hours_text(math.floor(1 / upper * scale) / scale)
-    seen = f"{count_text(failures, 'failure')} in {_hours_text(hours)} hours"
-    level = f"with {percent_text(100 * confidence)} confidence"
-    if failures == 0:
-        sentence = f"{seen}: fewer than 1 per {apart} hours {level}."
-    else:
-        sentence = f"{seen}: not stable; as many as 1 per {apart} hours cannot be ruled out {level}."
+    sentence = say(
+        f"stability.{'some' if failures else 'none'}", failures=count_text(failures, "failure"),
+        hours=_hours_text(hours), apart=apart, level=percent_text(100 * confidence),
+    )  # fmt: skip
     return FailureBound(failures, float(hours), upper, confidence, sentence)
 
 

@@ -176,7 +176,8 @@ def interval_text(low: float | None, high: float | None, unit: str = "%") -> str
     if is_missing(low) or is_missing(high):
         return MISSING
     decimals = _interval_decimals(unit, low, high)
-    return _with_unit(f"{_signed_text(low, decimals)} to {_signed_text(high, decimals)}", unit)
+    ends = say("number.span", low=_signed_text(low, decimals), high=_signed_text(high, decimals))
+    return _with_unit(ends, unit)
 
 
 def change_and_interval_text(

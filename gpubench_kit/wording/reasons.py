@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.numbers import count_text, is_missing, significant_text
+from gpubench_kit.wording.numbers import is_missing, significant_text
 
 if TYPE_CHECKING:
     from gpubench_kit.model.plan import ReviewPlan
@@ -121,14 +121,12 @@ def units_text(count: int, row: Any, plan: ReviewPlan | None, *, is_further: boo
     plan : ReviewPlan, tells the samples of a model; None for two lists of runs, which have none
     is_further : whether they come on top of those that there are
     """
-    word = "further " * is_further
-    if row.layout != "restarts":
-        return count_text(count, f"{word}round")
-    if plan and any(len(plan.cards_named(card)) > 1 for card in (row.of_card, row.against_card) if card):
-        return f"{count_text(count, f'{word}sample')} of each model"
-    if row.of_card != row.against_card:
-        return f"{count_text(count, f'{word}installation')} of each card in turns"
-    return f"{count_text(count, f'{word}block')} of runs of each side"
+    kind = "round"
+    if row.layout == "restarts":
+        sides = {row.of_card, row.against_card} - {""}
+        is_model = plan is not None and any(len(plan.cards_named(card)) > 1 for card in sides)
+        kind = "sample" if is_model else "installation" if row.of_card != row.against_card else "block"
+    return say(f"units.{'further_' * is_further}{kind}", n=count)
 
 
 def more_rounds_text(row: Any, plan: ReviewPlan | None) -> str:
@@ -140,15 +138,11 @@ def more_rounds_text(row: Any, plan: ReviewPlan | None) -> str:
     plan : ReviewPlan; None for two lists of runs, which have no result over games
     """
     if not is_missing(row.more_runs):
-        verb = "settles" if row.more_runs == 1 else "settle"
-        count = f"{units_text(row.more_runs, row, plan)} {verb} it (9 in 10)"
-        if row.more_runs_for == "whatever":
-            return f"{count}, whatever the difference is."
-        return f"{count} if nothing or at least the margin is there; a difference between stays open."
+        count = int(row.more_runs)
+        return say(f"more_runs.{row.more_runs_for}", n=count, units=units_text(count, row, plan))
     if is_missing(row.margin_of_twelve):
         return ""
     unit = "%" if row.scale == "ratio" else row.unit
     margin = f"{significant_text(row.margin_of_twelve, digits=2)} {unit}"
-    rounds = units_text(12, row, plan, is_further=False)
-    stands = "" if plan is None else "; the overall result stands"
-    return f"Not with a feasible number: {rounds} would show a margin of {margin}{stands}."
+    key = "more_runs.far" if plan is None else "more_runs.far_stands"
+    return say(key, units=units_text(12, row, plan, is_further=False), margin=margin)

@@ -74,8 +74,8 @@ def pair_text(pair: Sequence[str], plan: ReviewPlan) -> str:
     with_card = len(plan.cards) > 1 or of[0] != against[0]
     with_bench = of[2] != against[2]
     texts = [subject_text(one, with_card=with_card, with_bench=with_bench) for one in (of, against)]
-    where = f" on {of[2]}" if len(plan.benches) > 1 and not with_bench else ""
-    return " vs ".join(texts) + where
+    pair = say("answer.pair", of=texts[0], against=texts[1])
+    return say("names.on", pair=pair, bench=of[2]) if len(plan.benches) > 1 and not with_bench else pair
 
 
 def subject_text(subject: Sequence[str], *, with_card: bool = False, with_bench: bool = False) -> str:
@@ -112,7 +112,7 @@ def margin_band(margin: float, scale: str) -> tuple[float, float] | None:
 def margin_text(margin: float, unit: str) -> str:
     """Return the margin in words."""
     amount = percent_text(margin) if unit == "%" else change_text(margin, unit).lstrip("+")
-    return f"margin ±{amount}"
+    return say("names.margin", amount=amount)
 
 
 def reason_text(reason: str) -> str:
