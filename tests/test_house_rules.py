@@ -26,7 +26,7 @@ BY_PLACE, BY_PLACE_PRIVATE = 3, 4
 KNOWN_PARAMETERS = {"plan"}
 
 #: What fills the places of a sentence: each sentence names what is allowed, and a test holds every call against it.
-VALUES_BY_NAME = {"say"}
+VALUES_BY_NAME = {"say", "note"}
 
 #: Names that say nothing, and words that stand for a tuning elsewhere but not here: one word per idea.
 EMPTY_MODULE_NAMES = {"utils", "util", "misc", "base", "helpers", "common"}

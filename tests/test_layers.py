@@ -43,11 +43,11 @@ LAYERS = {
 ORDER = (
     ("model.errors", "model.metrics"), ("model.tables",), ("model.findings",),
     ("model.plan.review_plan",), ("model.plan",),
-    ("wording.catalogue",), ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
+    ("wording.catalogue",), ("wording.notes",), ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
     ("wording.names", "wording.verdicts"),
     ("sheet.load",), ("sheet", "sheet.look_files"), ("sheet.looks",), ("sheet.new_review",),
     ("logs.format",), ("logs.text_table",), ("logs.read_samples",), ("logs.read_frames",),
-    ("logs.join",), ("logs.review",),
+    ("logs.one_clock",), ("logs.align",), ("logs.review",),
     ("metrics.formulas",), ("metrics.per_run",),
     ("statistics.adapters",), ("statistics.runs",),
     ("statistics.design", "statistics.equivalence", "statistics.variance"),

@@ -28,7 +28,7 @@ _LOOKS_LIKE, _NEVER_ABOVE, _USUAL_SPREAD = 0.35, 0.6, 0.004
 _OTHER_GAME = math.log(1.4)
 _COLDER_C, _BUSY_PCT, _BEFORE_S = 3.0, 25.0, 5.0
 _PLACE = ("card", "bench", "game", "setting")
-_LINED_BY_CLOCK = ("one_clock", "clocks", "same_machine")
+_ALIGNED_BY_CLOCK = ("one_clock", "clock")
 _CAP = "frame-capped: a frame limit or sync is on. If not wanted: switch it off, then 1"
 _NO_SENSORS = "no sensor log: this run will have no watts. Start it; 1 repeats"
 
@@ -110,7 +110,7 @@ def judged_of(log: RunLog, keeper: Keeper) -> Judged:
     load, core_c = (log.sensors.get(name, np.full(len(time_s), np.nan)) for name in ("load_pct", "core_c"))
     first = core_c[(time_s >= 0) & (time_s < 3)]
     before = load[(time_s >= -_BEFORE_S) & (time_s < -0.5)]
-    is_before_known = np.isfinite(before).any() and facts.line_up in _LINED_BY_CLOCK
+    is_before_known = np.isfinite(before).any() and facts.alignment in _ALIGNED_BY_CLOCK
     inside = (time_s >= 0) & (time_s <= facts.duration_s)
     moving = [one for one in log.sensors.values() if np.unique(one[np.isfinite(one)]).size > 1]
     moved = [0.0, *time_s[1:][np.any([np.diff(one) != 0 for one in moving], axis=0) & inside[1:]], facts.duration_s]

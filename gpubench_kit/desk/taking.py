@@ -17,9 +17,10 @@ from gpubench_kit.desk.watch import LOOK_S, Seen, Watch
 from gpubench_kit.logs.format import Declaration, OneClock, RunTask
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.match_files import declaration_of
+from gpubench_kit.logs.one_clock import RunTimes, clock_of_starts
 from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.review import open_review
-from gpubench_kit.logs.run_log import RunTimes, clock_of_starts, read_run
+from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.model.errors import GpubenchError, LogError
 from gpubench_kit.model.plan import PLAN_FILE
 from gpubench_kit.model.questions import LogFacts, quoted
@@ -182,7 +183,7 @@ class Taker:
         scratch, sensors = keeper.home / f"reading{one.ending}", self._copied_sensors(run, seen)
         task = RunTask(
             run, str(scratch), copy, str(sensors) if sensors else None, sensors.name if sensors else "",
-            declared=self.declared(run), gap_ms=plan.checks.gap_ms, line_up_s=plan.checks.line_up_s,
+            declared=self.declared(run), gap_ms=plan.checks.gap_ms, align_limit_s=plan.checks.line_up_s,
             sensor_edge_s=plan.analysis.sensor_edge_s, started_at_s=started.replace(tzinfo=UTC).timestamp(),
             witness=seen.witness if seen else None,
         )  # fmt: skip

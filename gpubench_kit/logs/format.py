@@ -304,8 +304,7 @@ class OneClock:
     drift : change of the offset per second
     middle_s : start of the middle run [s]
     why : the evidence, or why it is refused
-    n_runs, n_both : runs whose starts are known, and those that lie on a stretch with both edges
-    next_s : the next best offset, against the best [s]; nan without one
+    by_files_s : what the times of the files say of the offset [s]; nan where they say nothing
     source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``
     """
 
@@ -314,9 +313,7 @@ class OneClock:
     drift: float = 0.0
     middle_s: float = 0.0
     why: str = ""
-    n_runs: int = 0
-    n_both: int = 0
-    next_s: float = float("nan")
+    by_files_s: float = float("nan")
     source: str = ""
 
     def at(self, start_s: float) -> float:
@@ -341,7 +338,7 @@ class RunTask:
     frame_name, sensor_name : what to call them in messages
     declared : what the plan declares about the logs of this card
     gap_ms : a frame longer than this is a gap [ms]
-    line_up_s : a busy stretch farther than this from where two clocks put the run is told [s]
+    align_limit_s : a busy stretch farther than this from where two clocks put the run is told [s]
     sensor_edge_s : left out of sensor means at each end [s]
     n_bins : pieces of the trace that is kept for pictures
     started_at_s : start of the run as typed, seconds since 1970; nan where not given
@@ -356,7 +353,7 @@ class RunTask:
     sensor_name: str = ""
     declared: Declaration = field(default_factory=Declaration)
     gap_ms: float = 1000.0
-    line_up_s: float = 3.0
+    align_limit_s: float = 3.0
     sensor_edge_s: float = 1.0
     n_bins: int = 240
     started_at_s: float = np.nan

@@ -212,7 +212,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
                 sensor_path=None if sensor[0] is None else str(sensor[0]),
                 sensor_name=sensor[1],
                 gap_ms=plan.checks.gap_ms,
-                line_up_s=plan.checks.line_up_s,
+                align_limit_s=plan.checks.line_up_s,
                 sensor_edge_s=plan.analysis.sensor_edge_s,
             )
             about = {"declared": declared[row["card"]], "started_at_s": start_s, "n_bins": n_bins}

@@ -12,9 +12,10 @@ from gpubench_kit.logs.format import RunTask, format_id_of
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.match_files import match_files, order_done
+from gpubench_kit.logs.one_clock import with_clocks
 from gpubench_kit.logs.read_frames import FormatMemory
-from gpubench_kit.logs.run_facts import KeptFacts, RunFacts
-from gpubench_kit.logs.run_log import RunLog, read_run, with_clocks
+from gpubench_kit.logs.run_facts import RunFacts, facts_table
+from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
@@ -160,7 +161,7 @@ class Review:
         self._excluded = frozenset(self._runs.loc[self._runs["excluded"] != "", "run"])
         self._findings = [*sheet.findings, *matched.findings]
         self._faults: list[Fault] = list(matched.faults)
-        self._facts = KeptFacts()
+        self._facts: dict[str, RunFacts] = {}
         self._known_runs: tuple[int, pd.DataFrame] | None = None
 
     @property
@@ -182,7 +183,7 @@ class Review:
         """
         if self._known_runs is None or self._known_runs[0] != len(self._facts):
             runs = self._runs.copy()
-            facts = self._facts.table(self._facts, names=_OF_RUNS)
+            facts = facts_table(self._facts.values(), names=_OF_RUNS)
             by_run = facts.set_index("run").reindex(runs["run"])
             runs["is_recorded"] = ~runs["run"].isin(self._not_recorded)
             runs["order_done"], runs["order_known"] = order_done(
@@ -208,7 +209,7 @@ class Review:
         return Finding("stop", check, f"{fault.where}: {fault.problem}", run=run, action=fault.action)
 
     def read_runs(self) -> Iterator[RunLog]:
-        """Yield each run that has a log, read and lined up, in sheet order.
+        """Yield each run that has a log, read and aligned, in sheet order.
 
         Raises
         ------
@@ -233,7 +234,7 @@ class Review:
         """
         if facts.run in self._facts:
             return
-        self._facts.keep(facts)
+        self._facts[facts.run] = facts
         self._findings.extend(findings)
         if facts.run in self._excluded:
             notes = (Finding("note", "excluded_log_unusable", str(fault), run=facts.run) for fault in faults)
@@ -265,7 +266,7 @@ class Review:
             if task.run not in self._facts:
                 run_log = read_run(task)
                 self.receive(run_log.facts, run_log.findings, run_log.faults)
-        return self._facts.table(task.run for task in self.tasks)
+        return facts_table(self._facts[task.run] for task in self.tasks)
 
     def facts_of(self, run: str) -> RunFacts | None:
         """Return the facts about one run, with its traces; None where it has no log or was not read yet."""
@@ -273,7 +274,7 @@ class Review:
 
     def n_frames(self, run: str) -> int:
         """Return how many frames a run has; 0 where it has no log or was not read yet."""
-        return self._facts.n_frames(run)
+        return self._facts[run].n_frames if run in self._facts else 0
 
 
 def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:

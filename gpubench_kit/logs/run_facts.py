@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.logs.align import Alignment
 from gpubench_kit.logs.format import ColumnChoice
-from gpubench_kit.logs.join import LineUp
 from gpubench_kit.logs.read_frames import FrameLog
 
 
@@ -59,7 +59,7 @@ class RunFacts:
     interval_ms, share_at_interval : usual frame time, and the share of frames within half a percent of it
     first_part_ms, later_part_ms : usual frame time in the first quarter of the frames, and after it: the median
         of the trace's means
-    line_up, shift_s, line_up_quality, sensor_overlap : how samples were lined up; see `LineUp`
+    alignment, shift_s, alignment_quality, sensor_overlap : how samples were aligned; see `Alignment`
     n_samples, longest_sample_gap_s : samples within the run, their longest step
     n_dead_samples, n_live_samples : samples of power within that window that are zero or less, or above
     mean_load_pct, first_part_w, later_part_w : plain means of samples within the window of the sensor means
@@ -105,9 +105,9 @@ class RunFacts:
     share_at_interval: float = np.nan
     first_part_ms: float = np.nan
     later_part_ms: float = np.nan
-    line_up: str = ""
+    alignment: str = ""
     shift_s: float = np.nan
-    line_up_quality: str = ""
+    alignment_quality: str = ""
     sensor_overlap: float = np.nan
     n_samples: int = 0
     longest_sample_gap_s: float = np.nan
@@ -188,9 +188,9 @@ def frame_facts(run: str, frame_log: FrameLog, *, gap_ms: float, n_bins: int) ->
 def sensor_facts(
     facts: RunFacts,
     time_s: np.ndarray,
-    sensors: dict[str, np.ndarray],
+    sensors: Mapping[str, np.ndarray],
     *,
-    lined: LineUp,
+    alignment: Alignment,
     window: tuple[float, float],
 ) -> RunFacts:
     """Return the facts with those that samples give.
@@ -199,61 +199,40 @@ def sensor_facts(
     ----------
     facts : of the frames
     time_s, sensors : the samples on the frames' clock
-    lined : how they were lined up
+    alignment : how they were aligned
     window : start and end of the sensor means [s]
     """
     first, behind = np.searchsorted(time_s, (0.0, facts.duration_s))
-    steps = np.diff(time_s[first:behind])
-    used = range(*np.searchsorted(time_s, window))
-    first_w, later_w = _parts(sensors.get("board_w"), used)
-    n_dead, n_live = _dead_and_live(sensors.get("board_w"), used)
-    first_c, later_c = _parts(sensors.get("core_c"), used)
+    steps, used = np.diff(time_s[first:behind]), slice(*np.searchsorted(time_s, window))
+    watts, heat, load = (sensors.get(metric, _NOTHING)[used] for metric in ("board_w", "core_c", "load_pct"))
+    quarter = max(1, time_s[used].size // 4)
     around = np.flatnonzero((time_s >= -5.0) & (time_s <= facts.duration_s + 5.0))
     most = max(20, facts.trace.time_s.size // 2) if facts.trace else 120
     kept = around[:: max(1, -(-around.size // most))]
     times = _for_pictures(time_s[kept])
-    thinned = {metric: (times, _for_pictures(values[kept])) for metric, values in sensors.items()}
     return replace(
         facts,
-        line_up=lined.method,
-        shift_s=lined.shift_s,
-        line_up_quality=lined.quality,
-        sensor_overlap=lined.overlap,
+        alignment=alignment.method,
+        shift_s=alignment.shift_s,
+        alignment_quality=alignment.quality,
+        sensor_overlap=alignment.overlap,
         n_samples=max(0, int(behind - first)),
         longest_sample_gap_s=float(steps.max()) if steps.size else np.nan,
-        n_dead_samples=n_dead,
-        n_live_samples=n_live,
-        mean_load_pct=_mean(sensors.get("load_pct"), used),
-        first_part_w=first_w,
-        later_part_w=later_w,
-        first_part_c=first_c,
-        later_part_c=later_c,
-        sensor_traces=thinned,
+        n_dead_samples=int((watts <= 0).sum()),
+        n_live_samples=int((watts > 0).sum()),
+        mean_load_pct=_mean(load),
+        first_part_w=_mean(watts[:quarter]),
+        later_part_w=_mean(watts[quarter:]),
+        first_part_c=_mean(heat[:quarter]),
+        later_part_c=_mean(heat[quarter:]),
+        sensor_traces={metric: (times, _for_pictures(values[kept])) for metric, values in sensors.items()},
     )
 
 
-def _dead_and_live(watts: np.ndarray | None, used: range) -> tuple[int, int]:
-    """Return how many samples of power are zero or less, and how many are above."""
-    if watts is None:
-        return 0, 0
-    known = watts[used.start : used.stop]
-    return int((known <= 0).sum()), int((known > 0).sum())
-
-
-def _mean(values: np.ndarray | None, used: range) -> float:
-    """Return the plain mean of the samples used; nan without any."""
-    if values is None or not used:
-        return np.nan
-    known = values[used.start : used.stop]
-    if not np.isfinite(known.sum()):
-        known = known[np.isfinite(known)]
+def _mean(values: np.ndarray) -> float:
+    """Return the plain mean; nan without any value."""
+    known = values[np.isfinite(values)]
     return float(known.mean()) if known.size else np.nan
-
-
-def _parts(values: np.ndarray | None, used: range) -> tuple[float, float]:
-    """Return the mean over the first quarter of the samples used, and over the rest."""
-    n_first = max(1, len(used) // 4)
-    return _mean(values, used[:n_first]), _mean(values, used[n_first:])
 
 
 def _trace(time_s: np.ndarray, frame_ms: np.ndarray, n_bins: int) -> Trace:
@@ -275,42 +254,21 @@ def _for_pictures(values: np.ndarray) -> np.ndarray:
         return values.astype(np.float32)
 
 
-_EMPTY = RunFacts("")
+_EMPTY, _NOTHING = RunFacts(""), np.empty(0)
 _DTYPES = {str: "str", int: np.int64, float: float, dict: object}
 _OF_TABLE = tuple(field.name for field in fields(RunFacts) if type(getattr(_EMPTY, field.name)) in _DTYPES)
 
 
-class KeptFacts(dict[str, RunFacts]):
-    """Facts about runs, by the run's name, in the order in which they were kept."""
+def facts_table(facts: Iterable[RunFacts], *, names: Sequence[str] = _OF_TABLE) -> pd.DataFrame:
+    """Return one row per run with some of the attributes of `RunFacts`.
 
-    def keep(self, facts: RunFacts) -> None:
-        """Keep the facts about a run of which none are kept yet.
-
-        Parameters
-        ----------
-        facts : facts about its logs
-
-        Raises
-        ------
-        ValueError : facts about this run are kept already
-        """
-        if facts.run in self:
-            raise ValueError(f"facts about run {facts.run!r} are kept already")
-        self[facts.run] = facts
-
-    def n_frames(self, run: str) -> int:
-        """Return how many frames a run has; 0 where no facts are kept."""
-        return self[run].n_frames if run in self else 0
-
-    def table(self, runs: Iterable[str], *, names: Sequence[str] = _OF_TABLE) -> pd.DataFrame:
-        """Return one row per run with some of the attributes of `RunFacts`.
-
-        Parameters
-        ----------
-        runs : names of runs of which facts are kept
-        names : attributes wanted: texts, numbers or ``sensor_traces``; default all of these
-        """
-        chosen = [self[run] for run in runs]
-        kinds = {name: _DTYPES[type(getattr(_EMPTY, name))] for name in names}
-        columns = {name: [getattr(one, name) for one in chosen] for name in names}
-        return pd.DataFrame({name: pd.Series(columns[name], dtype=kind) for name, kind in kinds.items()})
+    Parameters
+    ----------
+    facts : of the runs, in the order of the rows
+    names : attributes wanted: texts, numbers or ``sensor_traces``; default all of these
+    """
+    chosen = list(facts)
+    return pd.DataFrame({
+        name: pd.Series([getattr(one, name) for one in chosen], dtype=_DTYPES[type(getattr(_EMPTY, name))])
+        for name in names
+    })  # fmt: skip

@@ -66,9 +66,9 @@ def inspect_log(
         if frames is not None
     }
     alignment = {
-        "method": facts.line_up,
+        "method": facts.alignment,
         "shift_s": facts.shift_s if math.isfinite(facts.shift_s) else None,
-        "quality": facts.line_up_quality,
+        "quality": facts.alignment_quality,
         "overlap": facts.sensor_overlap,
     }
     return {
@@ -80,7 +80,7 @@ def inspect_log(
         "definitions": {row["metric"]: row["definition"] for row in rows},
         "lows": lows,
         "sensors": {metric: asdict(mean) for metric, mean in means.items() if mean is not None},
-        "line_up": alignment if facts.line_up else {},
+        "line_up": alignment if facts.alignment else {},
         # The run has no name here.
         "findings": [{k: v for k, v in asdict(one).items() if k != "run"} for one in run_log.findings],
     }

@@ -200,17 +200,17 @@ def _how_read(facts: list[RunFacts]) -> Iterator[str]:
     yield from _ways([one for one in facts if one.sensor_log], _sensors_way, kind="sensor")
     by_way: dict[str, list[RunFacts]] = {}
     for one in facts:
-        if one.line_up:
-            by_way.setdefault(one.line_up, []).append(one)
+        if one.alignment:
+            by_way.setdefault(one.alignment, []).append(one)
     for way, alike in by_way.items():
         shifts = np.array([one.shift_s for one in alike], dtype=float)
         known = shifts[np.isfinite(shifts)]
-        key = f"check.line_up.{way}"
-        moved = say("check.line_up.shifted", by=_range(known)) if known.size and way != "same_rows" else ""
+        key = f"check.alignment.{way}"
+        moved = say("check.alignment.shifted", by=_range(known)) if known.size and way != "same_rows" else ""
         if way == "alone":
-            yield say("check.line_up.alone", n=len(alike))
+            yield say("check.alignment.alone", n=len(alike))
         else:
-            yield say("check.line_up.text", n=len(alike), how=say(key) if has(key) else way, moved=moved)
+            yield say("check.alignment.text", n=len(alike), how=say(key) if has(key) else way, moved=moved)
 
 
 def _ways(facts: list[RunFacts], way_of: Callable[[RunFacts], str], *, kind: str) -> Iterator[str]:

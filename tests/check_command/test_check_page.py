@@ -153,11 +153,11 @@ def test_logs_that_are_all_read_alike_are_told_in_one_line(mishaps):
     frames, sensors = (sum(f"{kind} logs:" in line for line in body.splitlines()) for kind in ("frame", "sensor"))
     assert (frames, sensors) == (1, 1)
     assert re.search(
-        r"Samples of 33 runs were lined up by the edges of the load, shifted by −\d\S* to −\d\S*\ss\.", body
+        r"Samples of 33 runs were aligned by the edges of the load, shifted by −\d\S* to −\d\S*\ss\.", body
     )
 
 
-def test_line_up_notes_of_all_runs_are_one_finding(mishaps):
+def test_align_notes_of_all_runs_are_one_finding(mishaps):
     notes = mishaps.findings[mishaps.findings["check"] == "lined_up_by_edge"]
     assert len(notes) == 1
     assert notes["run"].iloc[0] == ""

@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import fields, replace
 
 import numpy as np
-import pytest
+import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
-from gpubench_kit.logs.run_facts import KeptFacts, RunFacts, Trace
+from gpubench_kit.logs.review import open_review
+from gpubench_kit.logs.run_facts import RunFacts, Trace, facts_table
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.plan import ReviewPlan
 
 _EMPTY = RunFacts("")
 _SAMPLES = (np.float32([0, 1]), np.float32([100, 101]))
@@ -47,62 +50,30 @@ def _facts(draw):
     )
 
 
-def _same(one: RunFacts, other: RunFacts) -> None:
-    """Assert that facts are equal, nan included, and of the same types."""
-    for field in fields(RunFacts):
-        a, b = getattr(one, field.name), getattr(other, field.name)
-        if field.name == "trace" and a is not None:
-            a, b = ([getattr(trace, part.name) for part in fields(Trace)] for trace in (a, b))
-            np.testing.assert_array_equal(a, b)
-            assert b[0].dtype == np.float32
-        elif field.name == "sensor_traces":
-            np.testing.assert_equal(a, b)
-        else:
-            assert type(a) is type(b)
-            np.testing.assert_equal(a, b)
-
-
-@given(st.lists(_facts(), max_size=5, unique_by=lambda one: one.run))
-def test_what_is_handed_in_comes_back_as_it_was(many):
-    kept = KeptFacts()
-    for one in many:
-        kept.keep(one)
-    assert (len(kept), list(kept)) == (len(many), [one.run for one in many])
-    for one in many:
-        assert one.run in kept
-        assert kept.n_frames(one.run) == one.n_frames
-        _same(one, kept[one.run])
-
-
-@given(st.lists(_facts(), min_size=1, max_size=4, unique_by=lambda one: one.run))
+@given(st.lists(_facts(), min_size=1, max_size=4))
 def test_the_table_has_texts_and_numbers_of_the_runs_asked_for(many):
-    kept = KeptFacts()
-    for one in many:
-        kept.keep(one)
-    asked = [one.run for one in reversed(many)]
-    table = kept.table(asked)
-    assert table["run"].tolist() == asked
+    table = facts_table(many)
+    assert table["run"].tolist() == [one.run for one in many]
     for name in table.columns.drop("sensor_traces"):
-        np.testing.assert_equal(table[name].tolist(), [getattr(one, name) for one in reversed(many)])
-    assert kept.table(asked, names=("run", "n_frames")).columns.tolist() == ["run", "n_frames"]
+        np.testing.assert_equal(table[name].tolist(), [getattr(one, name) for one in many])
+    assert facts_table(many, names=("run", "n_frames")).columns.tolist() == ["run", "n_frames"]
 
 
 def test_the_table_of_no_runs_has_the_types_of_one_with_runs():
-    kept = KeptFacts()
-    empty = kept.table([]).dtypes
-    kept.keep(RunFacts("a"))
-    assert empty.equals(kept.table(["a"]).dtypes)
+    assert facts_table([]).dtypes.equals(facts_table([RunFacts("a")]).dtypes)
 
 
-def test_a_run_that_is_not_known_has_no_facts_and_no_frames():
-    kept = KeptFacts()
-    assert kept.get("a") is None
-    assert kept.n_frames("a") == 0
-    assert "a" not in kept
-
-
-def test_facts_are_kept_once():
-    kept = KeptFacts()
-    kept.keep(RunFacts("a"))
-    with pytest.raises(ValueError, match="'a' are kept already"):
-        kept.keep(RunFacts("a", n_frames=7))
+def test_what_is_handed_in_comes_back_as_it_was_and_is_kept_once(tmp_path):
+    pd.DataFrame({"run": ["a"], "tuning": "factory", "game": "Salt Orchard", "frame_log": ""}).to_csv(
+        tmp_path / "runs.csv", index=False
+    )
+    plan = {"review": {"title": "x"}, "cards": [{"name": "Larkmoor 4"}], "games": [{"name": "Salt Orchard"}],
+            "tunings": [{"name": "factory", "reference": True}]}  # fmt: skip
+    review = open_review(ReviewPlan.from_dict(plan, folder=tmp_path))
+    assert (review.facts_of("a"), review.n_frames("a")) == (None, 0)
+    facts, noticed = RunFacts("a", n_frames=7), Finding("note", "too_coarse", "x", run="a")
+    review.receive(facts, [noticed])
+    review.receive(RunFacts("a", n_frames=8), [noticed, noticed])
+    assert review.facts_of("a") is facts
+    assert review.n_frames("a") == 7
+    assert review.findings.count(noticed) == 1

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from gpubench_kit.logs.busy_stretches import find_one_clock
+from gpubench_kit.logs.one_clock import ahead_by_files, find_one_clock
 
 
 def _evening(rng, *, n=20, pause=(20.0, 120.0), length=60.0, step=1.0, ahead=0.0, drift=0.0):
@@ -78,3 +78,33 @@ def test_a_proven_clock_is_never_wrong(seed):
         starts[known] + rng.uniform(-0.5, 0.5, known.sum()), lengths[known], time_s=times, signal=load
     )
     assert not clock.is_proven or clock.offset_s == pytest.approx(ahead, abs=2.0)
+
+
+def _evenly_paced(*, by_files_s):
+    """Return the clock of an evening whose runs begin every 80 s, by a sensor log that is 80 s ahead."""
+    starts, lengths, times, load = _evening(np.random.default_rng(2), n=12, pause=(20.0, 20.1), ahead=80.0)
+    return find_one_clock(starts, lengths, time_s=times, signal=load, by_files_s=by_files_s)
+
+
+def test_times_of_files_prove_the_best_of_offsets_that_are_nearly_as_good():
+    assert not _evenly_paced(by_files_s=np.nan).is_proven
+    clock = _evenly_paced(by_files_s=81.0)
+    assert clock.is_proven
+    assert clock.offset_s == pytest.approx(80.0, abs=1.0)
+    assert clock.why.endswith("and the times of the files say the same")
+
+
+@pytest.mark.parametrize("by_files_s", [0.0, 40.0, 160.0, 3680.0])
+def test_times_of_files_that_say_another_offset_prove_nothing(by_files_s):
+    assert not _evenly_paced(by_files_s=by_files_s).is_proven
+
+
+def test_times_of_files_tell_where_each_log_was_closed_as_late_as_the_others():
+    late = np.array([1.0, 1.4, 0.8, 1.1, 2.0])
+    assert ahead_by_files(late, -79.5) == pytest.approx(80.6)
+    assert ahead_by_files(late + 3600.0, 3600.5) == pytest.approx(0.6)  # files by another zone than the logs
+
+
+@pytest.mark.parametrize("late", [[1.0, 1.0, 1.0], [1.0, 1.0, 1.0, np.nan], [0.0, 80.0, 160.0, 240.0, 320.0]])
+def test_times_of_few_files_or_of_copies_tell_nothing(late):
+    assert np.isnan(ahead_by_files(np.array(late), 0.0))

@@ -87,7 +87,7 @@ def test_runs_come_one_at_a_time_with_frames_and_samples(tmp_path):
     first, *others = open_review(_plan(tmp_path)).read_runs()
     assert first.samples.columns.tolist() == ["time_s", "board_w", "load_pct"]
     assert first.samples["time_s"][0] == pytest.approx(-5.0, abs=0.2)
-    assert first.facts.line_up == "load_edge"
+    assert first.facts.alignment == "load_edge"
     assert [run.samples for run in others] == [None] * 3
     assert [run.frames.frame_ms.size for run in others] == [400] * 3
 
@@ -243,7 +243,7 @@ def test_sensor_log_of_many_runs_is_read_once_and_cut_to_each(tmp_path):
     first = next(runs)
     shared.unlink()
     second = next(runs)
-    assert (first.facts.line_up, first.facts.shift_s) == ("clock", -10.0)
+    assert (first.facts.alignment, first.facts.shift_s) == ("clock", -10.0)
     assert first.facts.mean_load_pct == pytest.approx(98.0)
     # By its clock the card idled during the second run: that cannot be its place in the log.
     assert second.sensors == {}

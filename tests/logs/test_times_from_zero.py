@@ -6,9 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
+from gpubench_kit.logs.align import align
 from gpubench_kit.logs.clock import begins_at_zero
 from gpubench_kit.logs.format import Declaration, RunTask
-from gpubench_kit.logs.join import line_up
 from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
@@ -133,42 +133,42 @@ def test_times_that_begin_elsewhere_are_times_of_day(tmp_path, start):
     assert log.time_s == pytest.approx(TIMES, abs=0.001)
 
 
-def test_frames_from_zero_line_up_with_clocked_samples_by_the_load(tmp_path):
+def test_frames_from_zero_align_with_clocked_samples_by_the_load(tmp_path):
     frames = read_frame_log(_frames(tmp_path, _hours(STARTS_S)))
     sensors = read_sensor_log(_sensors(tmp_path, clock(TIMES, "2026-11-02T21:14:55")))
-    lined = line_up(frames, sensors)
-    assert (lined.method, lined.overlap) == ("load_edge", 1.0)
-    assert lined.shift_s == pytest.approx(-5.0, abs=0.6)
+    aligned = align(frames, sensors)
+    assert (aligned.method, aligned.overlap) == ("load_edge", 1.0)
+    assert aligned.shift_s == pytest.approx(-5.0, abs=0.6)
 
 
 def test_run_that_begins_at_midnight_lines_up_with_a_clock_that_goes_through_it(tmp_path):
     frames = read_frame_log(_frames(tmp_path, _hours(STARTS_S + 0.5)))
     sensors = read_sensor_log(_sensors(tmp_path, clock(TIMES, "2026-11-02T23:59:55.500")))
-    lined = line_up(frames, sensors)
-    assert (lined.method, lined.overlap, lined.findings) == ("clock", 1.0, ())
-    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    aligned = align(frames, sensors)
+    assert (aligned.method, aligned.overlap, aligned.findings) == ("clock", 1.0, ())
+    assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
 
 
-def test_samples_that_begin_at_midnight_line_up_with_clocked_frames(tmp_path):
+def test_samples_that_begin_at_midnight_align_with_clocked_frames(tmp_path):
     frame_stamps = clock(STARTS_S, "2026-11-03T00:00:05")
     frames = read_frame_log(_frames(tmp_path, frame_stamps))
-    lined = line_up(frames, read_sensor_log(_sensors(tmp_path, _hours(TIMES))))
-    assert (lined.method, lined.findings) == ("clock", ())
-    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    aligned = align(frames, read_sensor_log(_sensors(tmp_path, _hours(TIMES))))
+    assert (aligned.method, aligned.findings) == ("clock", ())
+    assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
 
 
 def test_load_elsewhere_in_a_log_that_goes_through_midnight_outweighs_it(tmp_path):
     frames = read_frame_log(_frames(tmp_path, _hours(STARTS_S)))
     sensors = read_sensor_log(_sensors(tmp_path, clock(TIMES, "2026-11-02T23:59:30")))
-    lined = line_up(frames, sensors)
-    assert lined.method == "load_edge"
-    assert lined.shift_s == pytest.approx(-5.0, abs=0.6)
+    aligned = align(frames, sensors)
+    assert aligned.method == "load_edge"
+    assert aligned.shift_s == pytest.approx(-5.0, abs=0.6)
 
 
 def test_frames_and_samples_from_zero_are_one_clock(tmp_path):
     frames = read_frame_log(_frames(tmp_path, _hours(STARTS_S + 4.5)))
-    lined = line_up(frames, read_sensor_log(_sensors(tmp_path, _hours(TIMES))))
-    assert (lined.method, lined.shift_s) == ("same_clock", pytest.approx(-4.5, abs=1e-6))
+    aligned = align(frames, read_sensor_log(_sensors(tmp_path, _hours(TIMES))))
+    assert (aligned.method, aligned.shift_s) == ("same_clock", pytest.approx(-4.5, abs=1e-6))
 
 
 def test_log_from_zero_is_not_read_as_the_clocked_one_before_it(tmp_path):

@@ -5,7 +5,7 @@ from itertools import groupby
 import numpy as np
 import pytest
 
-from gpubench_kit.logs.busy_stretches import find_one_clock
+from gpubench_kit.logs.one_clock import find_one_clock
 from gpubench_kit.page.planning import plan_time
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.schedule.make import make_schedule

@@ -20,21 +20,43 @@ def _calls():
     """Yield place, key (or the pieces of a key) and names of the values of every call of ``say``."""
     for module in package_modules():
         imports = [node for node in ast.walk(module.tree) if isinstance(node, ast.ImportFrom)]
-        if (
-            not any(one.module == "gpubench_kit.wording.catalogue" for one in imports)
-            and "catalogue" not in module.name
-        ):
+        spoken_by = {
+            one.module.rpartition(".")[2] for one in imports if "gpubench_kit.wording." in (one.module or "")
+        }
+        if not spoken_by & {"catalogue", "notes"} and "catalogue" not in module.name:
             continue
         for node in ast.walk(module.tree):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say":
+            name = node.func.id if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) else ""
+            if name in ("say", "note"):
                 names = (
                     None if any(one.arg is None for one in node.keywords) else {one.arg for one in node.keywords}
                 )
+            if name == "say":
                 yield f"{module.path}:{node.lineno}", node.args[0], names
+            elif name == "note" and "notes" in spoken_by:
+                yield from _of_note(f"{module.path}:{node.lineno}", node.args[0], names)
     for template in sorted(TEMPLATES.glob("*.j2")):
         for found in _IN_TEMPLATE.finditer(template.read_text(encoding="utf-8")):
             names = set(re.findall(r"(\w+)=", found[3]))
             yield template.name, ast.Constant(found[2]), names
+
+
+def _of_note(place, key, names):
+    """Yield place, key and names of the values of both sentences of a note; not of the values that one may lack."""
+    if isinstance(key, ast.IfExp):
+        yield from _of_note(place, key.body, names)
+        yield from _of_note(place, key.orelse, names)
+        return
+    if isinstance(key, ast.JoinedStr):
+        yield place, ast.JoinedStr([*key.values, ast.Constant(".message")]), None
+        yield place, ast.JoinedStr([*key.values, ast.Constant(".action")]), None
+        return
+    both = [f"{key.value}.message", *([f"{key.value}.action"] if has(f"{key.value}.action") else [])]
+    given = None if names is None else names - {"check", "found", "limit", "unit", "line"}
+    used = {name for one in both if one in ENGLISH.entries for name in ENGLISH.places(one)}
+    for one in both:
+        is_right = given is None or given == used
+        yield place, ast.Constant(one), ENGLISH.places(one) if is_right and one in ENGLISH.entries else given
 
 
 def _keys_of(node) -> list[str]:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_log, frame_times, sensor_signal, table
 
+from gpubench_kit.logs.align import align
 from gpubench_kit.logs.format import Declaration
-from gpubench_kit.logs.join import line_up
 from gpubench_kit.logs.read_frames import read_frame_log
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.model.errors import LogError
@@ -14,11 +14,11 @@ FRAME_MS = frame_times(3000)
 RUN_S = FRAME_MS.sum() / 1000
 
 
-def _lined(tmp_path, frame_text, sensor_text, **options):
-    """Return how two logs are lined up."""
+def _aligned(tmp_path, frame_text, sensor_text, **options):
+    """Return how two logs are aligned."""
     (tmp_path / "frames.csv").write_text(frame_text, encoding="utf-8")
     (tmp_path / "sensors.csv").write_text(sensor_text, encoding="utf-8")
-    return line_up(read_frame_log(tmp_path / "frames.csv"), read_sensor_log(tmp_path / "sensors.csv"), **options)
+    return align(read_frame_log(tmp_path / "frames.csv"), read_sensor_log(tmp_path / "sensors.csv"), **options)
 
 
 def _clocked_frames(start="2026-11-02T21:00:00", form="%Y-%m-%dT%H:%M:%S.%f"):
@@ -34,78 +34,80 @@ def _sensors(times, load, watts, *, stamps=None, heading="t"):
     return table({heading: stamps, "board_w": watts.round(1), "load_pct": load})
 
 
-def test_two_clocks_line_up_without_a_finding(tmp_path):
+def test_two_clocks_align_without_a_finding(tmp_path):
     times, load, watts = sensor_signal(RUN_S)
-    lined = _lined(
+    aligned = _aligned(
         tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=clock(times, "2026-11-02T20:59:55"))
     )
-    assert (lined.method, lined.findings) == ("clock", ())
-    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
-    assert lined.overlap == 1.0
+    assert (aligned.method, aligned.findings) == ("clock", ())
+    assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert aligned.overlap == 1.0
 
 
-def test_clocks_in_other_time_zones_line_up_with_a_finding(tmp_path):
+def test_clocks_in_other_time_zones_align_with_a_finding(tmp_path):
     times, load, watts = sensor_signal(RUN_S)
-    lined = _lined(
+    aligned = _aligned(
         tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=clock(times, "2026-11-02T19:59:55"))
     )
-    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
-    assert [one.check for one in lined.findings] == ["clocks_differ"]
-    assert lined.findings[0].found == -1.0
+    assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert [one.check for one in aligned.findings] == ["clocks_differ"]
+    assert aligned.findings[0].found == -1.0
 
 
 def test_time_of_day_lines_up_with_a_dated_clock_past_midnight(tmp_path):
     times, load, watts = sensor_signal(RUN_S)
     stamps = clock(times, "2026-11-02T23:59:55", "%H:%M:%S.%f")
-    lined = _lined(tmp_path, _clocked_frames("2026-11-03T00:00:00"), _sensors(times, load, watts, stamps=stamps))
-    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
+    aligned = _aligned(
+        tmp_path, _clocked_frames("2026-11-03T00:00:00"), _sensors(times, load, watts, stamps=stamps)
+    )
+    assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
 
 
 def test_sensor_log_of_another_run_is_told(tmp_path):
     times, load, watts = sensor_signal(RUN_S)
     stamps = clock(times, "2026-11-02T21:17:55")
-    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
-    assert lined.overlap == 0.0
-    assert lined.findings[0].check == "sensor_log_of_another_run"
+    aligned = _aligned(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert aligned.overlap == 0.0
+    assert aligned.findings[0].check == "sensor_log_of_another_run"
 
 
 def test_declared_offset_is_the_sensor_time_at_which_frames_start(tmp_path):
     times, load, watts = sensor_signal(RUN_S)
-    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts), offset_s=5.25)
-    assert (lined.method, lined.shift_s) == ("declared", -5.25)
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts), offset_s=5.25)
+    assert (aligned.method, aligned.shift_s) == ("declared", -5.25)
 
 
 @pytest.mark.parametrize("step_s", [0.1, 0.5, 1.0, 2.0])
 def test_load_edge_lines_up_elapsed_frames_with_clocked_sensors(tmp_path, step_s):
     times, load, watts = sensor_signal(RUN_S, before_s=8.0, step_s=step_s)
-    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
-    assert lined.method == "load_edge"
-    assert lined.shift_s == pytest.approx(-8.0, abs=0.51 * step_s)
-    assert [one.check for one in lined.findings] == ["lined_up_by_edge"]
-    assert "sensor_offset_s = " in lined.findings[0].action
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
+    assert aligned.method == "load_edge"
+    assert aligned.shift_s == pytest.approx(-8.0, abs=0.51 * step_s)
+    assert [one.check for one in aligned.findings] == ["lined_up_by_edge"]
+    assert "sensor_offset_s = " in aligned.findings[0].action
 
 
 def test_load_is_asked_before_power_that_lags_and_shows_the_run_before(tmp_path):
     times, load, watts = sensor_signal(RUN_S, before_s=3.0, step_s=0.1)
     watts = np.maximum(watts, 300 - 120 * times)  # the tail of the run before
-    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
-    assert lined.method == "load_edge"
-    assert lined.shift_s == pytest.approx(-3.0, abs=0.06)
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
+    assert aligned.method == "load_edge"
+    assert aligned.shift_s == pytest.approx(-3.0, abs=0.06)
 
 
 def test_power_edge_serves_where_there_is_no_load(tmp_path):
     times, _, watts = sensor_signal(RUN_S, before_s=6.0, step_s=0.2)
     text = table({"c": clock(times), "board_w": watts.round(1)})
-    lined = _lined(tmp_path, frame_log(FRAME_MS), text)
-    assert lined.method == "power_edge"
-    assert lined.shift_s == pytest.approx(-6.5, abs=0.2)  # half a second late: the middle of the sensor's ramp
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), text)
+    assert aligned.method == "power_edge"
+    assert aligned.shift_s == pytest.approx(-6.5, abs=0.2)  # half a second late: the middle of the sensor's ramp
 
 
 def test_busy_stretch_as_long_as_the_run_is_picked_out_of_several(tmp_path):
     times, load, watts = sensor_signal(RUN_S, before_s=40.0, step_s=0.5)
     load[10:40] = 98.0  # something else kept the card busy for 15 s
-    lined = _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
-    assert lined.shift_s == pytest.approx(-40.0, abs=0.3)
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
+    assert aligned.shift_s == pytest.approx(-40.0, abs=0.3)
 
 
 def test_two_stretches_as_long_as_the_run_are_not_guessed_between(tmp_path):
@@ -114,35 +116,35 @@ def test_two_stretches_as_long_as_the_run_are_not_guessed_between(tmp_path):
     text = _sensors(
         np.append(times, later), np.tile(load, 2), np.tile(watts, 2), stamps=clock(np.append(times, later))
     )
-    lined = _lined(tmp_path, frame_log(FRAME_MS), text)
-    assert lined.method == "none"
-    assert "2 stretches of load_pct are as long as the frames" in lined.findings[0].message
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), text)
+    assert aligned.method == "none"
+    assert "2 stretches of load_pct are as long as the frames" in aligned.findings[0].message
 
 
 def test_two_logs_that_count_seconds_are_one_clock_unless_an_edge_is_far_off(tmp_path):
     times = np.arange(0, RUN_S + 2, 0.5)
     steady = table({"t": times, "board_w": (250 + times).round(1)})
-    lined = _lined(tmp_path, frame_log(FRAME_MS), steady)
-    assert (lined.method, lined.shift_s) == ("same_clock", 0.0)
-    assert [one.check for one in lined.findings] == ["same_clock_taken"]
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), steady)
+    assert (aligned.method, aligned.shift_s) == ("same_clock", 0.0)
+    assert [one.check for one in aligned.findings] == ["same_clock_taken"]
     times, load, watts = sensor_signal(RUN_S, before_s=20.0)
-    assert _lined(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts)).method == "load_edge"
+    assert _aligned(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts)).method == "load_edge"
 
 
 def test_logs_with_nothing_in_common_are_not_joined(tmp_path):
     times = np.arange(0, 3 * RUN_S, 0.5)
     text = table({"c": clock(times), "board_w": 250 + (times % 3)})
-    lined = _lined(tmp_path, frame_log(FRAME_MS), text)
-    assert lined.method == "none"
-    assert np.isnan(lined.shift_s)
-    assert lined.findings[0].check == "not_lined_up"
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), text)
+    assert aligned.method == "none"
+    assert np.isnan(aligned.shift_s)
+    assert aligned.findings[0].check == "not_lined_up"
 
 
 def test_samples_that_end_early_are_told(tmp_path):
     times = np.arange(0, RUN_S / 2, 0.5)
-    lined = _lined(tmp_path, frame_log(FRAME_MS), table({"t": times, "board_w": 250 + (times % 3)}))
-    assert lined.findings[-1].check == "sensors_cover_part"
-    assert lined.overlap == pytest.approx(0.5, abs=0.02)
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), table({"t": times, "board_w": 250 + (times % 3)}))
+    assert aligned.findings[-1].check == "sensors_cover_part"
+    assert aligned.overlap == pytest.approx(0.5, abs=0.02)
 
 
 def _read_sensors(tmp_path, text, **options):
@@ -213,9 +215,9 @@ def test_typed_start_tells_which_of_several_stretches_is_the_run(tmp_path):
     text = _sensors(shared, np.tile(load, 2), np.tile(watts, 2), stamps=clock(shared))
     second_s = times[-1] + 0.5 + 40.0
     started_at_s = 1793653200.0 + second_s + 8.0  # typed to the minute or so, not to the second
-    lined = _lined(tmp_path, frame_log(FRAME_MS), text, started_at_s=started_at_s)
-    assert lined.method == "load_edge"
-    assert lined.shift_s == pytest.approx(-second_s, abs=0.3)
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), text, started_at_s=started_at_s)
+    assert aligned.method == "load_edge"
+    assert aligned.shift_s == pytest.approx(-second_s, abs=0.3)
 
 
 def test_volts_and_megabytes_become_the_units_of_their_metrics_with_a_finding(tmp_path):
@@ -250,20 +252,20 @@ def test_word_among_the_numbers_of_a_sensor_is_refused_with_its_line(tmp_path):
 def test_clocks_are_held_against_the_edges_of_the_load(tmp_path, ahead_s, checks):
     times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
     stamps = clock(times + ahead_s, "2026-11-02T20:59:40")
-    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
-    assert lined.method == "clock"
-    assert lined.shift_s == pytest.approx(-20.0 + ahead_s, abs=1e-6)
-    assert [one.check for one in lined.findings] == checks
+    aligned = _aligned(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert aligned.method == "clock"
+    assert aligned.shift_s == pytest.approx(-20.0 + ahead_s, abs=1e-6)
+    assert [one.check for one in aligned.findings] == checks
     if checks:
-        assert lined.findings[0].found == pytest.approx(ahead_s, abs=0.1)
+        assert aligned.findings[0].found == pytest.approx(ahead_s, abs=0.1)
 
 
 def test_offset_that_the_finding_prints_brings_the_load_onto_the_frames(tmp_path):
     times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
     sensors = _sensors(times, load, watts, stamps=clock(times + 6.5, "2026-11-02T20:59:40"))
-    lined = _lined(tmp_path, _clocked_frames(), sensors)
-    offset_s = float(lined.findings[0].action.split("sensor_offset_s = ")[1])
-    mended = _lined(tmp_path, _clocked_frames(), sensors, offset_s=offset_s)
+    aligned = _aligned(tmp_path, _clocked_frames(), sensors)
+    offset_s = float(aligned.findings[0].action.split("sensor_offset_s = ")[1])
+    mended = _aligned(tmp_path, _clocked_frames(), sensors, offset_s=offset_s)
     assert mended.shift_s == pytest.approx(-20.0, abs=0.1)
     assert mended.findings == ()
 
@@ -271,14 +273,14 @@ def test_offset_that_the_finding_prints_brings_the_load_onto_the_frames(tmp_path
 def test_load_that_lasts_longer_than_the_run_says_nothing_about_clocks(tmp_path):
     times, load, watts = sensor_signal(3 * RUN_S, before_s=5.0)
     stamps = clock(times, "2026-11-02T20:59:46")
-    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
-    assert (lined.method, lined.findings) == ("clock", ())
+    aligned = _aligned(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert (aligned.method, aligned.findings) == ("clock", ())
 
 
 def test_limit_between_clocks_and_load_is_that_of_the_plan(tmp_path):
     times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
     sensors = _sensors(times, load, watts, stamps=clock(times + 2.0, "2026-11-02T20:59:40"))
-    assert [one.check for one in _lined(tmp_path, _clocked_frames(), sensors, limit_s=1.0).findings] == [
+    assert [one.check for one in _aligned(tmp_path, _clocked_frames(), sensors, limit_s=1.0).findings] == [
         "clocks_against_load"
     ]
 
@@ -294,6 +296,6 @@ def test_few_duplicated_stamps_stay_as_they_are(tmp_path):
 def test_change_of_the_hour_between_two_logs_is_taken_out(tmp_path):
     times, load, watts = sensor_signal(RUN_S)
     stamps = clock(times, "2026-11-02T21:59:55")
-    lined = _lined(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
-    assert lined.shift_s == pytest.approx(-5.0, abs=1e-6)
-    assert [one.check for one in lined.findings] == ["clocks_differ"]
+    aligned = _aligned(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
+    assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
+    assert [one.check for one in aligned.findings] == ["clocks_differ"]

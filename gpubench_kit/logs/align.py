@@ -1,0 +1,429 @@
+"""Samples onto the clock of one run's frames: by wall clocks, a stated offset or busy stretches, or not at all."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TypeVar
+
+import numpy as np
+
+from gpubench_kit.logs.busy_stretches import (
+    LEAST_SWING,
+    SIGNALS,
+    BusyStretch,
+    busy_stretches,
+    fits_run,
+    surest_signal,
+    surest_stretches,
+)
+from gpubench_kit.logs.format import OneClock
+from gpubench_kit.logs.one_clock import place_of_run
+from gpubench_kit.logs.read_frames import FrameLog
+from gpubench_kit.logs.read_samples import SensorLog
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.notes import note
+
+_Log = TypeVar("_Log", FrameLog, SensorLog)
+
+#: Share of the frames' time that samples should cover.
+_OVERLAP_NEEDED = 0.9
+
+_DAY_S, _HOUR_S, _QUARTER_S, _MINUTE_S = 86_400.0, 3600.0, 900.0, 60.0
+
+#: Clocks differ by at most so many quarters of an hour from zone to zone.
+_MOST_QUARTERS = 56
+
+#: Both logs count from zero: an edge must be this far off before it outweighs that [s].
+_OFF_BY_S = 3.0
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """How samples were brought onto the frames' clock.
+
+    Attributes
+    ----------
+    method : ``clock``, ``declared``, ``one_clock``, ``same_clock``, ``load_edge``, ``power_edge``, ``together``,
+        ``same_rows``, ``alone`` or ``none``
+    shift_s : what is added to the samples' time [s]; nan where they could not be aligned
+    quality : the evidence, in words
+    overlap : share of the frames' time that has samples
+    findings : the shift found, and what was noticed
+    """
+
+    method: str
+    shift_s: float
+    quality: str
+    overlap: float = 0.0
+    findings: tuple[Finding, ...] = ()
+
+    def over(self, sensor_log: SensorLog, run_s: float) -> Alignment:
+        """Return it with the share of the frames that has samples, and a finding where that is little.
+
+        Parameters
+        ----------
+        sensor_log : whose samples are aligned
+        run_s : length of the run [s]
+        """
+        if not np.isfinite(self.shift_s):
+            return self
+        name, overlap = sensor_log.name, _overlap(sensor_log, run_s, self.shift_s)
+        little: tuple[Finding, ...] = ()
+        if overlap == 0.0:
+            later = f"{self.shift_s:.1f}"
+            little = (
+                note(
+                    "logs.sensor_log_of_another_run",
+                    name=name,
+                    quality=self.quality,
+                    later=later,
+                    found=self.shift_s,
+                    unit="s",
+                ),
+            )
+        elif overlap < _OVERLAP_NEEDED:
+            little = (
+                note(
+                    "logs.sensors_cover_part",
+                    name=name,
+                    share=f"{overlap:.0%}",
+                    length=f"{run_s:.1f}",
+                    found=100.0 * overlap,
+                    limit=100.0 * _OVERLAP_NEEDED,
+                    unit="%",
+                ),
+            )
+        return replace(self, overlap=overlap, findings=(*self.findings, *little))
+
+
+def _overlap(sensor_log: SensorLog, run_s: float, shift_s: float) -> float:
+    """Return the share of the frames' time that has samples."""
+    start_s, end_s = max(0.0, shift_s), min(run_s, float(sensor_log.time_s[-1]) + shift_s)
+    return max(0.0, end_s - start_s) / run_s if run_s > 0 else 0.0
+
+
+def _not_aligned(quality: str, finding: Finding) -> Alignment:
+    """Return that samples are not used; the finding tells why, and what to do."""
+    return Alignment("none", np.nan, quality, 0.0, (finding,))
+
+
+def align(
+    frame_log: FrameLog,
+    sensor_log: SensorLog,
+    *,
+    offset_s: float | None = None,
+    started_at_s: float = np.nan,
+    limit_s: float = 3.0,
+    clock: OneClock | None = None,
+) -> Alignment:
+    """Find what to add to the samples' time so that it is the frames'.
+
+    Parameters
+    ----------
+    frame_log, sensor_log : the logs of one run
+    offset_s : declared in the plan: the sensor log's time at which the frame log starts [s], in its elapsed time,
+        or since its first sample where it has a clock only; with two clocks, how far the sensors' clock is ahead
+    started_at_s : start of the run as typed, in seconds since 1970; tells which of several busy stretches it is
+    limit_s : two clocks that put the run farther than this from a busy stretch as long as it are told [s]
+    clock : of a sensor log that other runs name too; None for one of this run alone, or of the same machine
+
+    Returns
+    -------
+    Alignment. The shift found and its quality are a finding, unless two clocks or a declaration gave it.
+
+    Notes
+    -----
+    Power sensors average over about a second, so that their edge comes late; the load is asked first. At the
+    start of a sensor log, power may still show the end of the run before.
+    """
+    run_s = frame_log.frames.end_s
+    expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
+    if clock is not None and offset_s is None:
+        shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=started_at_s)
+        if np.isfinite(shift_s):
+            return Alignment("one_clock", shift_s, clock.why).over(sensor_log, run_s)
+        edge = _by_edges(sensor_log, run_s, expected_s)
+        is_whole = edge is not None and "rise and fall" in edge.quality
+        return edge.over(sensor_log, run_s) if edge and is_whole else Alignment("none", np.nan, clock.why)
+    if offset_s is None:
+        frame_log, sensor_log = _through_midnight(frame_log, sensor_log, limit_s)
+    if frame_log.clock is not None and sensor_log.clock is not None:
+        return _by_clocks(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
+    if offset_s is not None:
+        shift_s = (sensor_log.origin_s or 0.0) - offset_s
+        return Alignment("declared", shift_s, "declared in the plan").over(sensor_log, run_s)
+    found = _by_edges(sensor_log, run_s, expected_s)
+    if frame_log.origin_s is not None and sensor_log.origin_s is not None:
+        found = _same_clock_or(found, sensor_log, sensor_log.origin_s - frame_log.origin_s, run_s)
+    return (found or _together(sensor_log, run_s)).over(sensor_log, run_s)
+
+
+def align_same_machine(frame_log: FrameLog, sensor_log: SensorLog, *, limit_s: float) -> Alignment:
+    """Return the alignment by two clocks that are stated to be one; none where the card idled during the run.
+
+    Parameters
+    ----------
+    frame_log, sensor_log : the logs of one run, each with a clock
+    limit_s : as for `align`
+    """
+    found, run_s = align(frame_log, sensor_log, limit_s=limit_s), frame_log.frames.end_s
+    signal = surest_signal(sensor_log.values)
+    if signal is None or not found.overlap > 0:
+        return found
+    low, high = np.nanquantile(signal, [0.02, 0.99])
+    first, behind = np.searchsorted(sensor_log.time_s + found.shift_s, (0.0, run_s))
+    of_run = signal[first:behind][np.isfinite(signal[first:behind])]
+    if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
+        return found
+    finding = note("logs.not_aligned.idle", check="not_lined_up", name=sensor_log.name, length=f"{run_s:.1f}")
+    return _not_aligned("the card idled", finding)
+
+
+# By two wall clocks
+
+
+def _by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | None, limit_s: float) -> Alignment:
+    """Return the alignment by two wall clocks.
+
+    Dates that could begin with the day or the month are read as their logs were, or else month first where only
+    then the logs overlap.
+    """
+    found = _by_clocks_as_read(frame_log, sensor_log, offset_s or 0.0, limit_s)
+    in_doubt = frame_log.other_clock is not None or sensor_log.other_clock is not None
+    if in_doubt and not found.overlap > 0:
+        month_first = _exchanged(frame_log), _exchanged(sensor_log)
+        other = _by_clocks_as_read(*month_first, offset_s or 0.0, limit_s)
+        if other.overlap > 0:
+            told = _date_order_found(frame_log, sensor_log)
+            found, (frame_log, sensor_log) = replace(other, findings=(told, *other.findings)), month_first
+    if offset_s is not None or not np.isfinite(found.shift_s):
+        return found
+    return replace(found, findings=(*found.findings, *_against_load(found.shift_s, frame_log, sensor_log, limit_s)))
+
+
+def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float, limit_s: float) -> Alignment:
+    """Return the alignment by two wall clocks whose dates are as they were read.
+
+    A sensors' clock that was set by an hour within its log gives one hour twice when it goes back: there, the load
+    tells which of the two it was, or the samples are not used. Logs that do not overlap differ by a time zone,
+    which is whole quarters of an hour; of several that fit, the load tells which, else the only whole hour.
+    """
+    run_s, name, away_s = frame_log.frames.end_s, sensor_log.name, 0.0
+    shifts = _shifts(frame_log, sensor_log, offset_s)
+    shift_s = shifts[0] if len(shifts) == 1 else _told_by_load(shifts, sensor_log, run_s, limit_s)
+    if shift_s is None:
+        places = " or ".join(f"{-one:.1f} s" for one in shifts)
+        finding = note(
+            "logs.not_aligned.hour_twice", check="not_lined_up", name=name, places=places, found=float(len(shifts))
+        )
+        return _not_aligned("the clock shows the hour twice", finding)
+    if not _overlap(sensor_log, run_s, shift_s) > 0:
+        away_s = _zone_difference(sensor_log, run_s, shift_s, limit_s)
+    told: tuple[Finding, ...] = ()
+    hours = away_s / _HOUR_S
+    if away_s:
+        told = (
+            note("logs.clocks_differ", name=name, other=frame_log.name, hours=f"{hours:g}", found=hours, unit="h"),
+        )
+    return Alignment("clock", shift_s - away_s, "wall clocks of both logs", 0.0, told).over(sensor_log, run_s)
+
+
+def _shifts(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> list[float]:
+    """Return what may be added to the samples' time: one for each setting of their clock that the run falls into.
+
+    Without any, it is that of the clock as it stood at first.
+    """
+    settings = (*sensor_log.clock_settings, (np.inf, 0.0))
+    run_s, base_s, found = frame_log.frames.end_s, sensor_log.ahead_of(frame_log.clock) - offset_s, []
+    for (from_s, ahead_s), (until_s, _) in itertools.pairwise(settings):
+        shift_s = _within_a_day(base_s + ahead_s, frame_log, sensor_log)
+        is_begun = -shift_s >= from_s or from_s == 0.0
+        if is_begun and -shift_s < until_s and _overlap(sensor_log, run_s, shift_s) > 0:
+            found.append(shift_s)
+    return found or [_within_a_day(base_s, frame_log, sensor_log)]
+
+
+def _within_a_day(shift_s: float, frame_log: FrameLog, sensor_log: SensorLog) -> float:
+    """Return a shift, of at most half a day where one of the clocks tells the time of day only."""
+    if "time_of_day" not in (frame_log.clock_kind, sensor_log.clock_kind):
+        return shift_s
+    return (shift_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2
+
+
+def _whole_stretches(sensor_log: SensorLog, run_s: float) -> list[tuple[str, BusyStretch]]:
+    """Return signal and stretch where it is seen whole and as long as the run."""
+    return [
+        (metric, stretch)
+        for metric, stretch, slack_s in surest_stretches(sensor_log.time_s, sensor_log.values)
+        if stretch.has_start and stretch.has_end and fits_run(stretch, run_s, slack_s)
+    ]
+
+
+def _told_by_load(shifts: Sequence[float], sensor_log: SensorLog, run_s: float, limit_s: float) -> float | None:
+    """Return the one shift that puts the run's start onto the start of a busy stretch as long; None without one."""
+    starts = [stretch.start_s for _, stretch in _whole_stretches(sensor_log, run_s)]
+    near = [shift_s for shift_s in shifts if any(abs(start_s + shift_s) <= limit_s for start_s in starts)]
+    return near[0] if len(near) == 1 else None
+
+
+def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float, limit_s: float) -> float:
+    """Return whole quarters of an hour [s] by which the clocks of logs that do not overlap differ.
+
+    It is 0 where none fits, or where several do and nothing tells which.
+    """
+    quarters = (_QUARTER_S * number for number in range(-_MOST_QUARTERS, _MOST_QUARTERS + 1) if number)
+    fitting = [away_s for away_s in quarters if _overlap(sensor_log, run_s, shift_s - away_s) > 0.5]
+    if len(fitting) < 2:
+        return fitting[0] if fitting else 0.0
+    told_s = _told_by_load([shift_s - away_s for away_s in fitting], sensor_log, run_s, limit_s)
+    if told_s is not None:
+        return shift_s - told_s
+    hours = [away_s for away_s in fitting if away_s % _HOUR_S == 0]
+    has_signal = bool(surest_stretches(sensor_log.time_s, sensor_log.values))
+    return hours[0] if len(hours) == 1 and not has_signal else 0.0
+
+
+def _against_load(
+    shift_s: float, frame_log: FrameLog, sensor_log: SensorLog, limit_s: float
+) -> tuple[Finding, ...]:
+    """Return a finding where a busy stretch as long as the run lies elsewhere than the clocks say."""
+    run_s, whole = frame_log.frames.end_s, _whole_stretches(sensor_log, frame_log.frames.end_s)
+    if not whole:
+        return ()
+    metric, nearest = min(whole, key=lambda one: abs(one[1].start_s + shift_s))
+    apart_s = nearest.start_s + shift_s
+    if not limit_s < abs(apart_s) < run_s:
+        return ()
+    line = f"[logs] sensor_offset_s = {sensor_log.ahead_of(frame_log.clock) + nearest.start_s:.2f}"
+    return (
+        note(
+            "logs.clocks_against_load",
+            name=sensor_log.name,
+            metric=metric,
+            apart=f"{apart_s:+.1f}",
+            length=f"{nearest.length_s:.1f}",
+            run=f"{run_s:.1f}",
+            found=apart_s,
+            limit=limit_s,
+            unit="s",
+            line=line,
+        ),
+    )
+
+
+def _exchanged(log: _Log) -> _Log:
+    """Return a log with day and month of its clock exchanged, where they could be; others as they are."""
+    return log if log.other_clock is None else replace(log, clock=log.other_clock, other_clock=None)
+
+
+def _date_order_found(frame_log: FrameLog, sensor_log: SensorLog) -> Finding:
+    """Return the finding that the clocks of both logs tell the order of day and month."""
+    log, other = (frame_log, sensor_log) if sensor_log.other_clock is None else (sensor_log, frame_log)
+    whose = "its dates" if other.other_clock is None else f"its dates and those of {other.name}"
+    clocks = (at for at in (log.other_clock, log.clock) if at is not None)
+    read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in clocks)
+    return note("logs.date_order_by_clocks", name=log.name, whose=whose, read=read, first=first, other=other.name)
+
+
+def _through_midnight(frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> tuple[FrameLog, SensorLog]:
+    """Return both logs, with a clock where times from zero are times of day: the other clock runs on through them.
+
+    A busy stretch as long as the run that lies elsewhere speaks against it.
+    """
+    if (frame_log.clock is None) == (sensor_log.clock is None):
+        return frame_log, sensor_log
+    clocked = _as_time_of_day(frame_log), _as_time_of_day(sensor_log)
+    if clocked[0].clock is None or clocked[1].clock is None:
+        return frame_log, sensor_log
+    run_s = frame_log.frames.end_s
+    shift_s = _within_a_day(clocked[1].ahead_of(clocked[0].clock), *clocked)
+    edge = _by_edges(sensor_log, run_s, np.nan)
+    is_elsewhere = edge is not None and abs(edge.shift_s - shift_s) > limit_s
+    is_through = _overlap(sensor_log, run_s, shift_s) > 0 and not is_elsewhere
+    return clocked if is_through else (frame_log, sensor_log)
+
+
+def _as_time_of_day(log: _Log) -> _Log:
+    """Return a log with a clock where its times begin at zero; others as they are."""
+    if log.midnight_clock is None:
+        return log
+    return replace(log, clock=log.midnight_clock, clock_kind="time_of_day")
+
+
+# By what the card did
+
+
+def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignment | None:
+    """Return the alignment by the one busy stretch that is as long as the run; None where there is none.
+
+    Of several, it is the one that begins within a minute of the time expected, if no other does. Its start is put
+    onto the frames' start, or its end onto their end.
+    """
+    for metric, least_swing, slack_s in SIGNALS:
+        if metric not in sensor_log.values:
+            continue
+        stretches = busy_stretches(sensor_log.time_s, sensor_log.values[metric], least_swing=least_swing)
+        fitting = [stretch for stretch in stretches if fits_run(stretch, run_s, slack_s)]
+        near = [stretch for stretch in fitting if abs(stretch.start_s - expected_s) <= _MINUTE_S]
+        fitting = near if len(fitting) > 1 and len(near) == 1 else fitting
+        if len(fitting) > 1:
+            starts = ", ".join(f"{stretch.start_s:.1f} s" for stretch in fitting[:6])
+            finding = note(
+                "logs.not_aligned.several",
+                check="not_lined_up",
+                name=sensor_log.name,
+                metric=metric,
+                found=float(len(fitting)),
+                count=len(fitting),
+                length=f"{run_s:.1f}",
+                starts=starts,
+            )
+            return _not_aligned("several stretches fit", finding)
+        if not fitting:
+            continue
+        (one,) = fitting
+        shift_s = -one.start_s if one.has_start else run_s - one.end_s
+        seen = "rise and fall" if one.has_start and one.has_end else "rise" if one.has_start else "fall"
+        lengths = f"busy for {one.length_s:.2f} s, frames for {run_s:.2f} s"
+        quality = f"{seen} of {metric}: {lengths}; sure to about {slack_s:g} s"
+        line = f"[logs] sensor_offset_s = {(sensor_log.origin_s or 0.0) - shift_s:.3f}"
+        method = "load_edge" if metric == "load_pct" else "power_edge"
+        told = note(
+            "logs.lined_up_by_edge",
+            name=sensor_log.name,
+            quality=quality,
+            shift=f"{shift_s:+.3f}",
+            found=shift_s,
+            unit="s",
+            line=line,
+        )
+        return Alignment(method, shift_s, quality, 0.0, (told,))
+    return None
+
+
+def _same_clock_or(edge: Alignment | None, sensor_log: SensorLog, shift_s: float, run_s: float) -> Alignment:
+    """Return the alignment of two logs that count seconds: one clock, unless an edge is far from it."""
+    has_overlap = _overlap(sensor_log, run_s, shift_s) > 0
+    if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
+        return edge
+    told = note("logs.same_clock_taken", name=sensor_log.name, shift=f"{shift_s:+.3f}", found=shift_s, unit="s")
+    return Alignment("same_clock", shift_s, "both logs count seconds", 0.0, (told,))
+
+
+def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
+    """Return the alignment of logs without clock and edge: started together if they are as long, else none."""
+    name, length_s = sensor_log.name, float(sensor_log.time_s[-1])
+    if abs(length_s - run_s) > max(3.0, 0.05 * run_s):
+        finding = note(
+            "logs.not_aligned.nothing_common",
+            check="not_lined_up",
+            name=name,
+            run=f"{run_s:.1f}",
+            length=f"{length_s:.1f}",
+        )
+        return _not_aligned("", finding)
+    told = note("logs.started_together_taken", name=name, found=0.0, unit="s")
+    return Alignment("together", 0.0, "equal lengths", 0.0, (told,))

@@ -1,0 +1,341 @@
+"""How far the clock of a sensor log that spans several runs is ahead of theirs.
+
+The clocks alone never tell: one that is off by a run's length gives every run the samples of another one. What
+proves it is that busy stretches begin and end where runs do, and that no other offset does so; or that of offsets
+that are nearly as good the best one is that which the times of the files give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from gpubench_kit.logs.busy_stretches import busy_edges, surest_signal
+from gpubench_kit.logs.format import OneClock, RunTask
+from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_ends
+from gpubench_kit.logs.read_samples import SensorLog
+from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.notes import note
+
+_HALF_A_DAY_S = 43_200.0
+
+#: Runs and stretches that are needed.
+_FEWEST = 4
+
+#: Share of runs that match with both edges, points that the best offset has, and what the next best may have of it.
+_BOTH_EDGES, _BEST, _NEXT = 0.25, 0.5, 0.6
+
+#: Offsets further apart than this are others [s].
+_OTHER_S = 5.0
+
+#: Runs of which less than this share lies inside the log are left out.
+_INSIDE = 0.3
+
+#: A drift that moves the clock by less than this over the evening is none [s].
+_LEAST_DRIFT_S = 0.8
+
+#: Files of a recorder are closed so long after their last row, give or take [s].
+_CLOSED_S = 3.0
+
+#: Offsets that the times of the files may confirm have half a run less than the best at most.
+_LESS = 0.5
+
+
+@dataclass(frozen=True)
+class RunTimes:
+    """Start [s] and length [s] of one run, where the start is from, and when its log was closed [s]."""
+
+    run: str
+    start_s: float
+    length_s: float
+    source: str
+    closed_s: float = float("nan")
+
+
+def start_of(frame_log: FrameLog, started_at_s: float) -> tuple[float, str]:
+    """Return when a run started [s], and from where: a kind of clock, ``typed``, or its own ``elapsed`` time.
+
+    Parameters
+    ----------
+    frame_log : of the run
+    started_at_s : as typed, seconds since 1970; nan where not given
+    """
+    if frame_log.clock is not None:
+        return frame_log.clock, frame_log.clock_kind
+    if np.isfinite(started_at_s):
+        return started_at_s, "typed"
+    return (np.nan if frame_log.origin_s is None else frame_log.origin_s), "elapsed"
+
+
+def place_of_run(frame_log: FrameLog, sensor_log: SensorLog, *, clock: OneClock, started_at_s: float) -> float:
+    """Return what is added to the samples' time so that it is the frames' [s]; nan where it is not known.
+
+    Parameters
+    ----------
+    frame_log, sensor_log : the logs of one run; the sensor log is that of other runs too
+    clock : how far the sensor log's clock is ahead of the runs' starts
+    started_at_s : start of the run as typed, seconds since 1970
+    """
+    start_s, source = start_of(frame_log, started_at_s)
+    if not clock.is_proven or source != clock.source or not np.isfinite(start_s):
+        return float("nan")
+    if source == "time_of_day" and start_s < clock.middle_s - _HALF_A_DAY_S:
+        start_s += 2 * _HALF_A_DAY_S
+    return (sensor_log.clock or 0.0) - start_s - clock.at(start_s)
+
+
+def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Finding]]:
+    """Return the tasks with the clock of each sensor log that several of them name, and what is said of it.
+
+    Parameters
+    ----------
+    tasks : what is needed to read each run
+
+    Notes
+    -----
+    The ends of these runs' frame logs are read for their starts and lengths. A log that cannot be read tells so
+    elsewhere.
+    """
+    by_log: dict[str, list[int]] = {}
+    for place, task in enumerate(tasks):
+        if task.sensor_path is not None and task.frame_path is not None:
+            by_log.setdefault(task.sensor_path, []).append(place)
+    changed, findings = list(tasks), []
+    for places in by_log.values():
+        declared = tasks[places[0]].declared
+        if len(places) < 2 or declared.sensor_offset_s is not None:
+            continue
+        if declared.same_machine:
+            clock = OneClock(False, why="the plan states that both clocks are one")
+        else:
+            clock, notes = _clock_of([tasks[place] for place in places])
+            findings += notes
+        for place in places:
+            changed[place] = replace(tasks[place], clock=clock)
+    return tuple(changed), findings
+
+
+def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
+    """Return the clock of the sensor log that all tasks name, with the finding on it."""
+    memory, times, first = FormatMemory(), [], tasks[0]
+    sensor_path = Path(str(first.sensor_path))
+    try:
+        sensor_log = memory.sensor_log(sensor_path, name=first.sensor_name, declared=first.declared)
+    except LogError:
+        return OneClock(False, why="the sensor log cannot be read"), []
+    for task in tasks:
+        path = Path(str(task.frame_path))
+        try:
+            frame_log = read_ends(path, name=task.frame_name, declared=task.declared, memory=memory)
+        except LogError:
+            continue
+        start = start_of(frame_log, task.started_at_s)
+        times.append(RunTimes(task.run, start[0], frame_log.frames.end_s, start[1], path.stat().st_mtime))
+    clock = clock_of_starts(times, sensor_log, closed_s=sensor_path.stat().st_mtime)
+    name = sensor_log.name
+    if not clock.is_proven:
+        has_files = np.isfinite(clock.by_files_s)
+        line = f"[logs] sensor_offset_s = {clock.by_files_s if has_files else 0.0:.1f}"
+        not_proven = note(
+            "logs.clock_not_proven_by_files" if has_files else "logs.clock_not_proven",
+            check="clock_not_proven",
+            line=line,
+            name=name,
+            n_runs=len(times),
+            why=clock.why,
+        )
+        return clock, [not_proven]
+    has_clocks = sensor_log.clock is not None and all(one.source not in ("typed", "elapsed") for one in times)
+    how = "its samples were placed"
+    if has_clocks and abs(clock.offset_s) < _HALF_A_DAY_S:
+        ahead = "ahead of" if clock.offset_s >= 0 else "behind"
+        how = f"its clock is {abs(clock.offset_s):.1f} s {ahead} the frame logs', which was taken out"
+    return clock, [note("logs.one_clock", name=name, how=how, why=clock.why, found=clock.offset_s, unit="s")]
+
+
+def clock_of_starts(
+    times: Sequence[RunTimes], sensor_log: SensorLog, *, closed_s: float = float("nan")
+) -> OneClock:
+    """Return the clock of a sensor log by the starts of runs: those of one source, the most frequent one.
+
+    Parameters
+    ----------
+    times : of the runs that it spans
+    sensor_log : as read
+    closed_s : when its file was last written, by the clock that the runs' files have it from [s]
+    """
+    known = [one for one in times if np.isfinite(one.start_s)]
+    sources = [one.source for one in known]
+    if not sources:
+        return OneClock(False, why="no run says when it started")
+    source = max(set(sources), key=sources.count)
+    columns = [(one.start_s, one.length_s, one.closed_s) for one in known if one.source == source]
+    starts, lengths, closed = np.array(columns).T
+    if source == "time_of_day" and np.ptp(starts) > _HALF_A_DAY_S:
+        starts = np.where(starts < _HALF_A_DAY_S, starts + 2 * _HALF_A_DAY_S, starts)
+    signal = surest_signal(sensor_log.values)
+    if signal is None:
+        return OneClock(False, why="the log holds neither load nor power that could show the runs")
+    time_s, by_files_s = (sensor_log.clock or 0.0) + sensor_log.time_s, float("nan")
+    if sensor_log.clock is not None and source not in ("typed", "elapsed"):
+        by_files_s = ahead_by_files(closed - starts - lengths, closed_s - float(time_s[-1]))
+        if "time_of_day" in (source, sensor_log.clock_kind):
+            by_files_s = (by_files_s + _HALF_A_DAY_S) % (2 * _HALF_A_DAY_S) - _HALF_A_DAY_S
+    clock = find_one_clock(starts, lengths, time_s=time_s, signal=signal, by_files_s=by_files_s)
+    return replace(clock, source=source, by_files_s=by_files_s)
+
+
+def ahead_by_files(late_s: np.ndarray, sensors_late_s: float) -> float:
+    """Return how far a sensor log's clock is ahead by the times of the files [s]; nan where they do not tell.
+
+    Parameters
+    ----------
+    late_s : array of shape (runs,): how long after the end of the run, by its log's own clock, each log was closed
+    sensors_late_s : the same of the sensor log
+
+    Notes
+    -----
+    A recorder closes a log when it has written its last row, so that all of its logs are as late, as far as their
+    clock is off. Copies are not: they have one time, or times of their own.
+    """
+    is_closed_alike = late_s.size >= _FEWEST and np.isfinite(late_s).all() and np.ptp(late_s) <= _CLOSED_S
+    return float(np.median(late_s)) - sensors_late_s if is_closed_alike else float("nan")
+
+
+@dataclass(frozen=True)
+class _Evening:
+    """What the offset is looked for in: starts and lengths of runs, stretches, and the ends of the log [s]."""
+
+    starts: np.ndarray
+    lengths: np.ndarray
+    stretches: np.ndarray
+    first: float
+    last: float
+    slack: float
+
+    def points(self, offset: float, slack: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return the points of each run at an offset, nan outside the log, and which stretch has both its edges."""
+        start, end = self.starts + offset, self.starts + self.lengths + offset
+        from_s, until_s = self.stretches[:, 0], self.stretches[:, 1]
+        at_start = np.abs(from_s[None] - start[:, None]) <= slack
+        at_end = np.abs(until_s[None] - end[:, None]) <= slack
+        both = at_start & at_end
+        seen = np.clip(np.minimum(end, self.last) - np.maximum(start, self.first), 1e-9, None)
+        left = np.maximum(np.maximum(from_s[None], start[:, None]), self.first)
+        right = np.minimum(np.minimum(until_s[None], end[:, None]), self.last)
+        covered = np.clip(right - left, 0, None).sum(axis=1) / seen
+        points = np.where(both.any(axis=1), 1.0, np.where(at_start.any(axis=1) | at_end.any(axis=1), 0.5, 0.0))
+        points = np.where(covered < 0.5, -2.0, points)
+        points[seen < _INSIDE * self.lengths] = np.nan
+        return points, both
+
+    def candidates(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the distances of stretch edges from run edges, near ones once, and the most points of each."""
+        runs = (self.starts, self.starts + self.lengths)
+        distances = [
+            (edges[np.isfinite(edges)][None] - of_runs[:, None]).ravel()
+            for edges, of_runs in zip(self.stretches.T, runs, strict=True)
+        ]
+        ordered = np.sort(np.concatenate(distances))
+        kept = [ordered[0]]
+        for one in ordered[1:].tolist():
+            if one - kept[-1] > 0.5:
+                kept.append(one)
+        offsets, slack = np.array(kept), self.slack + 1.5
+        n_near = np.searchsorted(ordered, offsets + slack, "right") - np.searchsorted(ordered, offsets - slack)
+        return offsets, 0.5 * n_near
+
+    def best_of(self, offsets: np.ndarray, most: np.ndarray) -> tuple[float, float]:
+        """Return the most points of all runs together at any offset, and the first offset with as many."""
+        best = (-np.inf, 0.0)
+        for place in np.argsort(-most, kind="stable"):
+            # No other can do better, though the next ones may be as good and come earlier.
+            if most[place] < best[0]:
+                break
+            points = float(np.nansum(self.points(offsets[place], self.slack + 1.5)[0]))
+            best = max(best, (points, -float(offsets[place])))
+        return best[0], -best[1]
+
+    def refined(self, offset: float) -> tuple[float, np.ndarray, np.ndarray]:
+        """Return the offset as the median of edge distances, with the runs' edges and their distances."""
+        runs = away = np.empty(0)
+        for slack in (self.slack + 1.5, self.slack + 1.5, self.slack):
+            run, stretch = np.nonzero(self.points(offset, slack)[1])
+            if run.size < 3:
+                break
+            runs = np.r_[self.starts[run], (self.starts + self.lengths)[run]]
+            away = np.r_[self.stretches[stretch, 0], self.stretches[stretch, 1]] - runs
+            offset = float(np.median(away))
+        return offset, runs, away
+
+
+def find_one_clock(
+    starts_s: np.ndarray,
+    lengths_s: np.ndarray,
+    *,
+    time_s: np.ndarray,
+    signal: np.ndarray,
+    by_files_s: float = float("nan"),
+) -> OneClock:
+    """Find how far the clock of a sensor log is ahead of the runs' clock.
+
+    Parameters
+    ----------
+    starts_s, lengths_s : arrays of shape (runs,): starts on the runs' clock, and lengths [s]
+    time_s, signal : arrays of shape (n,): times of the samples on the log's clock [s], and its surest
+        signal of load
+    by_files_s : what the times of the files say of it [s]; nan where they say nothing
+
+    Returns
+    -------
+    OneClock
+
+    Notes
+    -----
+    Candidates are all distances of an edge of a stretch from an edge of a run. Each run gives a point where both
+    its edges are those of one stretch, half a point for one edge, none where the card was busy, and takes two away
+    where the card idled for half of it. The best offset counts if nearly all runs inside the log agree, none idles,
+    and no other offset comes near; where others do, it counts if it is better by half a run and the times of the
+    files say the same, which they do of a wrong one by chance only.
+    """
+    known = np.isfinite(signal)
+    time_s, signal = time_s[known], signal[known]
+    n_runs, stretches = int(starts_s.size), busy_edges(time_s, signal)
+    if n_runs < _FEWEST or len(stretches) < _FEWEST:
+        return OneClock(
+            False, why=f"{n_runs} runs and {len(stretches)} busy stretches are not enough to prove a clock"
+        )
+    slack = max(1.5, float(np.median(np.diff(time_s))) + 0.75)
+    evening = _Evening(starts_s, lengths_s, stretches, float(time_s[0]), float(time_s[-1]), slack)
+    offsets, most = evening.candidates()
+    offset, runs, away = evening.refined(evening.best_of(offsets, most)[1])
+    far = np.abs(offsets - offset) > _OTHER_S
+    next_points, next_s = evening.best_of(offsets[far], most[far]) if far.any() else (0.0, float("nan"))
+    points, both = evening.points(offset, slack)
+    best, n_both = float(np.nansum(points)), int(both.any(axis=1).sum())
+    n_inside, n_idle = int(np.isfinite(points).sum()), int((points == -2.0).sum())
+    lie = f"{n_both} of {n_runs} runs lie on a busy stretch with both edges"
+    is_enough = (
+        n_both >= max(_FEWEST, _BOTH_EDGES * n_runs) and best >= _BEST * n_inside and n_inside >= _BEST * n_runs
+    )
+    if not is_enough:
+        return OneClock(False, why=f"only {lie}")
+    if n_idle:
+        return OneClock(False, why=f"{n_idle} runs would lie where the card idled")
+    next_text = f"{next_s - offset:+.0f} s"
+    why = f"{lie}; the next best offset, {next_text} from it, has {max(0.0, next_points):g} points of {n_runs}"
+    if next_points > _NEXT * best:
+        if not (abs(offset - by_files_s) <= slack + _CLOSED_S / 2 and next_points <= best - _LESS):
+            why = f"it could as well be off by {next_text} more (points {next_points:g} against {best:g})"
+            return OneClock(False, why=why)
+        why = f"{why}, and the times of the files say the same"
+    drift = 0.0
+    if n_both >= 6 and runs.size >= 6:
+        centred = runs - runs.mean()
+        slope = float(centred @ (away - away.mean()) / (centred @ centred))
+        drift = slope if abs(slope) * float(np.ptp(starts_s)) > _LEAST_DRIFT_S else 0.0
+    return OneClock(True, offset, drift, float(np.median(starts_s)), why)
