@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections import Counter, defaultdict
@@ -9,31 +10,35 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
+from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import parts_of
 from gpubench_kit.sheet.name_factors import find_factors
-from gpubench_kit.sheet.name_roles import Labels, label_files
+from gpubench_kit.sheet.name_roles import label_logs
+from gpubench_kit.sheet.questions import question
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
-from gpubench_kit.sheet.run_order import Timing, block_order, find_order, find_rounds
+from gpubench_kit.sheet.run_order import block_order, find_order, find_rounds, time_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text
 
 #: Answer that the watts of a sensor log are those of the chip alone.
 _CHIP = "chip"
 #: Key of the answer that chooses one card of several; no question asks for it.
 _PART = "card_of_names"
 _COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
-_ORDER_OF_COLUMNS = ("game", "tuning", "setting", "card", "round", "order", "session", "started_at", "frame_log",
-                     "sensor_log", "excluded", "replaces")  # fmt: skip
+_COLUMNS = ("game", "tuning", "setting", "card", "round", "order", "session", "started_at", "frame_log",
+            "sensor_log", "excluded", "replaces")  # fmt: skip
 
 
 def draft_from_logs(
-    facts: Sequence[LogFacts], root: Path, answers: Mapping[str, str], *, place: str = "logs/"
-) -> Draft:
+    facts: Sequence[LogFacts], root: Path, answers: Mapping[str, str], *, place: str = "logs/",
+    clocks: Mapping[str, str] | None = None,
+) -> Draft:  # fmt: skip
     """Draft a review from the logs of a folder.
 
     Parameters
@@ -42,6 +47,7 @@ def draft_from_logs(
     root : the folder
     answers : answers so far, by key
     place : where the logs lie in the review folder, with a slash; ``./`` for the folder itself
+    clocks : by path of a sensor log from the folder, how its clock stands to those of the frame logs, in words
 
     Returns
     -------
@@ -51,51 +57,42 @@ def draft_from_logs(
     kept, twice = _each_once(facts, root)
     frames = {path: fact for path, fact in kept.items() if fact.kind in ("frames", "unclear")}
     sensors = {path: fact for path, fact in kept.items() if fact.kind == "sensors"}
-    head = _head(facts, frames, sensors, twice=twice)
+    head = _head(facts, len(frames), len(sensors), twice=twice)
     if not frames:
         return Draft(root.name, (), head=tuple(head))
     frames, recorder = _of_one_recorder(frames, answers)
-    own, paths = list(frames.values()), list(frames)
-    parts = [parts_of(path) for path in paths]
-    labels = label_files(find_factors(parts, answers), own, answers)
-    cards = list(dict.fromkeys(filter(None, (labels.value(one, "card") for one in range(len(paths))))))
+    board = LogBoard(list(frames.values()), answers)
+    label_logs(find_factors(board), board)
+    cards = list(dict.fromkeys(filter(None, (board.value(one, "card") for one in board.every))))
     if answers.get("group_is") == "reviews" and cards:
-        card_of = {path: labels.value(one, "card") for one, path in enumerate(paths)}
         if answers.get(_PART):
-            return _of_one_card(facts, root, answers, card_of=card_of, place=place)
-        asked = tuple(replace(one, is_detail=False) for one in (*labels.first, *_merged(labels.questions)))
+            others = {board.name(one) for one in board.every if board.value(one, "card") != answers[_PART]}
+            own = [fact for fact in facts if fact.path.relative_to(root).as_posix() not in others]
+            rest = {key: answer for key, answer in answers.items() if key not in (_PART, "group_is")}
+            return draft_from_logs(own, root, rest, place=place, clocks=clocks)
+        asked = tuple(replace(one, is_detail=False) for one in (*board.first, *_merged(board.questions)))
         each = tuple((name, {_PART: name, "group_is": "reviews"}) for name in cards)
         return Draft(root.name, (), head=(f"A review of each card: {listed(cards)}.",), first=asked, parts=each)
-    timing = find_order(parts, own, labels, answers=answers)
-    by_blocks = label_by_blocks(own, timing, labels, answers=answers)
-    if not by_blocks:
-        find_rounds(parts, own, timing, labels=labels)
-    ask_about_takes(parts, own, labels, answers=answers)
-    side = pair_sensors(frames, sensors, timing, labels=labels, answers=answers)
-    if recorder is not None and recorder.key not in answers:
-        labels.ask(recorder, range(len(paths)), "round", "frame_log")
-    elif recorder is not None:
-        labels.questions.append(recorder)
+    numbers = find_order(board)
+    if not label_by_blocks(board):
+        find_rounds(board, numbers)
+    ask_about_takes(board)
+    paired = pair_sensors(board, sensors)
+    clock = [text for path, text in (clocks or {}).items() if path in sensors] if len(sensors) == 1 else []
+    if recorder is not None:
+        board.ask(recorder, board.every, "round", "frame_log")
+    rows = _rows(board, place.removeprefix("./"))
+    used = dict.fromkeys(path for one in board.every if (path := board.value(one, "sensor_log")))
+    beside = _side(board, rows, ", ".join(filter(None, [paired, *clock])))
     draft = Draft(
-        root.name, tuple(_rows(paths, own, timing, labels, place=place.removeprefix("./"))), head=tuple(head),
-        side=tuple(_side(timing, labels, side)),
-        first=tuple(labels.first), questions=tuple(_merged(labels.questions)),
+        root.name, tuple(rows), head=tuple(head), side=tuple(beside),
+        first=tuple(board.first), questions=tuple(_merged(board.questions)),
         later=tuple(_format_questions(kept.values(), answers, cards)),
         plan_lines=_plan_lines(kept.values(), answers, cards),
-        copies=tuple((path, path) for path in [*paths, *_used_sensors(labels)]),
+        copies=tuple((path, path) for path in [*frames, *used]),
     )  # fmt: skip
     draft = with_reference(with_names(draft, answers), answers)
     return _with_restart(draft, answers)
-
-
-def _of_one_card(
-    facts: Sequence[LogFacts], root: Path, answers: Mapping[str, str], *, card_of: Mapping[str, str], place: str
-) -> Draft:
-    """Return the draft of the card that the answers choose, from its logs and all sensor logs."""
-    others = {path for path, card in card_of.items() if card != answers[_PART]}
-    own = [fact for fact in facts if fact.path.relative_to(root).as_posix() not in others]
-    rest = {key: answer for key, answer in answers.items() if key not in (_PART, "group_is")}
-    return draft_from_logs(own, root, rest, place=place)
 
 
 def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFacts], list[tuple[str, str]]]:
@@ -114,115 +111,96 @@ def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFact
 
 
 def _head(
-    facts: Sequence[LogFacts], frames: Mapping[str, LogFacts], sensors: Mapping[str, LogFacts], *,
-    twice: Sequence[tuple[str, str]],
-) -> list[str]:  # fmt: skip
+    facts: Sequence[LogFacts], n_frames: int, n_sensors: int, *, twice: Sequence[tuple[str, str]]
+) -> list[str]:
     """Return what kinds of files were found, and what was left over."""
-    logs = [f"{len(frames)} frame log{'s' * (len(frames) != 1)}"]
-    logs += [f"{len(sensors)} sensor log{'s' * (len(sensors) != 1)}"] * bool(sensors)
-    others = [fact for fact in facts if fact.kind in ("none", "sampled")]
+    logs = [count_text(n_frames, "frame log"), *([count_text(n_sensors, "sensor log")] if n_sensors else [])]
+    others = [fact.fault or fact.path.name for fact in facts if fact.kind in ("none", "sampled")]
     rest = "" if others or twice else " Nothing left over, nothing twice."
     lines = [f"{len(facts)} files: {', '.join(logs)}.{rest}"]
-    lines += [
-        f"{shown(isolated(path))} is the same file as {shown(isolated(other))}: left out."
-        for path, other in twice[:4]
-    ]
+    lines += [f'"{isolated(path)}" is the same file as "{isolated(other)}": left out.' for path, other in twice[:4]]
     lines += [f"And {len(twice) - 4} more files twice."] * (len(twice) > 4)
-    lines += [f"Left over: {fact.fault or fact.path.name}" for fact in others[:3]]
-    lines += [f"And {len(others) - 3} more files that are no frame logs."] * (len(others) > 3)
-    return lines
+    lines += [f"Left over: {one}" for one in others[:3]]
+    return lines + [f"And {len(others) - 3} more files that are no frame logs."] * (len(others) > 3)
 
 
 def _of_one_recorder(
     frames: dict[str, LogFacts], answers: Mapping[str, str]
 ) -> tuple[dict[str, LogFacts], Question | None]:
     """Return the logs that count where two recorders recorded the same runs, and the question which."""
-    formats = defaultdict(list)
+    formats: dict[str, list[str]] = defaultdict(list)
     for path, fact in frames.items():
         formats[fact.format_id].append(path)
     if len(formats) != 2 or "" in formats:
         return frames, None
     first, second = formats.values()
-    if abs(len(first) - len(second)) > 0.2 * len(frames) or not _overlap(frames, first, second):
-        return frames, None
-    names = {key: f"{shown(frames[paths[0]].seen)} ({len(paths)} logs)" for key, paths in formats.items()}
-    question = Question(
-        "recorder", "Two recorders recorded the same runs. Which logs count?", is_detail=True,
-        choices=(*(Choice(name, key) for key, name in names.items()), Choice("both: different runs", "both")),
-        paste="Move the logs of one recorder to another folder.",
-    )  # fmt: skip
-    chosen = answers.get("recorder", "")
-    if chosen in formats:
-        frames = {path: fact for path, fact in frames.items() if fact.format_id == chosen}
-    return frames, question
-
-
-def _overlap(frames: Mapping[str, LogFacts], first: Sequence[str], second: Sequence[str]) -> bool:
-    """Return whether most logs of two formats were recorded at the same time, or have the same words."""
     starts = [(frames[path].started_at_s, frames[path].length_s) for path in second]
     at_once = sum(any(abs(frames[path].started_at_s - s) < 0.5 * length for s, length in starts) for path in first)
     words = [Counter(tuple(sorted(parts_of(path).words)) for path in group) for group in (first, second)]
-    return at_once > 0.5 * len(first) or sum((words[0] & words[1]).values()) > 0.5 * len(first)
+    n_alike = max(at_once, sum((words[0] & words[1]).values()))
+    if abs(len(first) - len(second)) > 0.2 * len(frames) or n_alike <= 0.5 * len(first):
+        return frames, None
+    choices = [
+        Choice(f'"{frames[paths[0]].seen}" ({count_text(len(paths), "log")})', key)
+        for key, paths in formats.items()
+    ]
+    chosen = answers.get("recorder", "")
+    if chosen in formats:
+        frames = {path: fact for path, fact in frames.items() if fact.format_id == chosen}
+    return frames, question("recorder", choices=choices)
 
 
-def _rows(
-    paths: Sequence[str], facts: Sequence[LogFacts], timing: Timing, labels: Labels, *, place: str
-) -> list[DraftRow]:
+def _rows(board: LogBoard, place: str) -> list[DraftRow]:
     """Return the rows of the draft, in the order recorded where it is known."""
-    order = timing.order or list(range(len(paths)))
-    run_of = {paths[one]: f"r{nth:03d}" for nth, one in enumerate(order, start=1)}
+    order = board.order or list(board.every)
+    run_of = {board.name(one): f"r{nth:03d}" for nth, one in enumerate(order, start=1)}
     rows = []
     for one in order:
-        cells = dict(labels.cells[one])
-        start_s = timing.start_s[one]
-        if start_s is not None and timing.why[one] != "time of day in the name":
+        cells, start_s, length_s = dict(board.cells[one]), board.start_s[one], board.logs[one].length_s
+        if start_s is not None and board.why[one] != "time of day in the name":
             stamp = datetime.fromtimestamp(start_s, UTC)
-            cells["started_at"] = Cell(f"{stamp:%Y-%m-%d %H:%M:%S}", timing.why[one])
-        cells["frame_log"] = Cell(f"{place}{paths[one]}")
-        if cells.get("sensor_log", Cell()).value:
-            cells["sensor_log"] = cells["sensor_log"]._replace(value=place + cells["sensor_log"].value)
-        if cells.get("replaces", Cell()).value:
-            cells["replaces"] = cells["replaces"]._replace(value=run_of.get(cells["replaces"].value, ""))
-        for column in labels.doubts.get(one, ()):
+            cells["started_at"] = Cell(f"{stamp:%Y-%m-%d %H:%M:%S}", board.why[one])
+        cells["frame_log"] = Cell(f"{place}{board.name(one)}")
+        if board.value(one, "sensor_log"):
+            cells["sensor_log"] = cells["sensor_log"]._replace(value=place + board.value(one, "sensor_log"))
+        if board.value(one, "replaces"):
+            cells["replaces"] = cells["replaces"]._replace(value=run_of.get(board.value(one, "replaces"), ""))
+        for column in board.doubts[one]:
             cells[column] = cells.get(column, Cell())._replace(is_asked=True)
         for column in ("game", "tuning", "round"):
-            cells.setdefault(column, Cell(is_asked=column != "round" or not cells.get("excluded", Cell()).value))
-        length_s = facts[one].length_s
-        kept = {column: cells[column] for column in _ORDER_OF_COLUMNS if column in cells}
-        rows.append(DraftRow(paths[one], kept, start_s, None if math.isnan(length_s) else length_s))
+            cells.setdefault(column, Cell(is_asked=column != "round" or not board.value(one, "excluded")))
+        kept = {column: cells[column] for column in _COLUMNS if column in cells}
+        rows.append(DraftRow(board.name(one), kept, start_s, None if math.isnan(length_s) else length_s))
     return rows
-
-
-def _used_sensors(labels: Labels) -> list[str]:
-    """Return the sensor logs that some run names."""
-    return list(dict.fromkeys(path for cells in labels.cells if (path := cells.get("sensor_log", Cell()).value)))
 
 
 def _merged(questions: Sequence[Question]) -> list[Question]:
     """Return questions, those of one key once, and the first of many open ones that ask alike."""
-    first: dict[str, Question] = {}
-    alike: Counter[str] = Counter()
+    kinds: dict[str, dict[str, Question]] = defaultdict(dict)
     for one in questions:
-        kind = one.key.split(".")[0] if not one.choices and not one.is_typed else one.key
-        alike[kind] += one.key not in first
-        first.setdefault(kind, one)
+        kinds[one.key if one.choices or one.is_typed else one.key.split(".")[0]].setdefault(one.key, one)
     return [
-        one if alike[kind] < 2 else replace(one, text=f"{one.text} (and {alike[kind] - 1} like it)")
-        for kind, one in first.items()
+        replace(one, text=say("ask.round.like_it", text=one.text, n=len(alike) - 1)) if len(alike) > 1 else one
+        for alike in kinds.values()
+        for one in [next(iter(alike.values()))]
     ]
 
 
-def _side(timing: Timing, labels: Labels, sensors: str) -> list[str]:
-    """Return what stands beside the table."""
-    whys = [cells["round"].why for cells in labels.cells if "round" in cells and cells["round"].why]
-    lines = [f"round: {Counter(whys).most_common(1)[0][0]}"] if whys else []
-    if timing.order:
-        lines.append(f"order: {Counter(timing.why).most_common(1)[0][0]}")
-    sessions = {labels.value(one, "session") for one in range(len(labels.cells))} - {""}
-    if sessions and timing.is_clocked:
-        times = [datetime.fromtimestamp(one, UTC) for one in timing.start_s if one is not None]
-        span = f"{min(times):%H:%M} to {max(times):%H:%M}"
-        lines.append(f"{len(sessions)} bench session{'s' * (len(sessions) > 1)}, {span}")
+def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: str) -> list[str]:
+    """Return what stands beside the table: round, order, sessions, sensors."""
+    whys = Counter(row.cells["round"].why for row in rows if row.cells["round"].why)
+    lines = [f"round: {why}" for why, _ in whys.most_common(1)]
+    if board.order:
+        why = Counter(board.why).most_common(1)[0][0].replace("stamp in the log", "clocks in the logs")
+        tunings = [row.value("tuning") for row in rows]
+        changes = sum(a != b for a, b in itertools.pairwise(tunings))
+        alternate = " (the tunings alternate)" if len(set(tunings)) > 1 and changes * 2 >= len(rows) else ""
+        lines.append(f"order: {why}{alternate}")
+    sessions = {board.value(one, "session") for one in board.every} - {""}
+    starts = [start_s for start_s in board.start_s if start_s is not None]
+    if sessions and board.is_clocked:
+        n = "one" if len(sessions) == 1 else len(sessions)
+        lines.append(f"bench sessions: {n}, {time_text(min(starts))} to {time_text(max(starts))}")
     return [*lines, *([sensors] if sensors else [])]
 
 
@@ -230,51 +208,29 @@ def _format_questions(
     facts: Iterable[LogFacts], answers: Mapping[str, str], cards: Sequence[str]
 ) -> list[Question]:
     """Return a question for each format of which something is only likely or open, once for all its logs."""
-    formats = defaultdict(list)
+    formats: dict[str, list[LogFacts]] = defaultdict(list)
     for fact in facts:
         if fact.paste:
             formats[fact.format_id].append(fact)
-    named = cards or [answers.get("card") or "name of the card"]
-    return [
-        Question(
-            f"layouts.{key}", _format_text(group),
-            **_asked_of_format(group), default_text="later; shown, not counted",
-            evidence=tuple(isolated(fact.path.as_posix()) for fact in group[:12]),
-            writes="[[logs.format]]", paste="\n".join(map(group[0].entry, named)),
-        )
-        for key, group in formats.items()
-    ]  # fmt: skip
-
-
-def _format_text(group: Sequence[LogFacts]) -> str:
-    """Return what is asked about the logs of one format."""
-    found = _sensors_asked(group)
-    if len(found) == 1:
-        what = METRICS[found[0][0]].label.replace("board power", "power of the card's whole board")
-        return f"Column {shown(isolated(found[0][1]))} of the sensor log: is it the {what}?"
-    logs = "1 log" if len(group) == 1 else f"{len(group)} logs"
-    return f"{logs} of one format ({shown(isolated(group[0].seen))}): is this right?"
-
-
-def _sensors_asked(group: Sequence[LogFacts]) -> list[tuple[str, str, str]]:
-    """Return metric, heading and unit of the columns of a sensor log that are only likely, or open."""
-    if group[0].kind != "sensors":
-        return []
-    return [
-        (role, heading, unit)
-        for role, heading, unit, sure in group[0].columns
-        if sure in ("likely", "open") and role in METRICS
-    ]
-
-
-def _asked_of_format(group: Sequence[LogFacts]) -> dict[str, Any]:
-    """Return the answers that a question about a format has, and what stands below it."""
-    found = _sensors_asked(group)
-    if [one[0] for one in found] == ["board_w"]:
-        about = (f"It says {found[0][2]}; it does not say of what.",)
-        choices = (Choice("yes", "right"), Choice("only the chip", _CHIP), Choice("no, another part", "no"))
-        return {"about": about, "choices": choices}
-    return {"about": group[0].questions[:3], "choices": (Choice("right", "right"), Choice("no", "no"))}
+    questions = []
+    for key, group in formats.items():
+        first = group[0]
+        asked = [(role, heading, unit) for role, heading, unit, sure in first.columns if first.kind == "sensors"
+                 and sure in ("likely", "open") and role in METRICS]  # fmt: skip
+        one = question("layouts", {"logs": count_text(len(group), "log"), "seen": first.seen}, name=key)
+        if len(asked) == 1:
+            role, heading, _ = asked[0]
+            what = say("ask.layouts.board") if role == "board_w" else METRICS[role].label
+            one = replace(one, text=say("ask.layouts.column", heading=shown(heading)[1:-1], what=what))
+        if len(asked) == 1 and asked[0][0] == "board_w":
+            watts = question("watts", {"unit": asked[0][2]})
+            one = replace(one, choices=watts.choices, about=watts.about, default_text=watts.default_text)
+        else:
+            one = replace(one, about=first.questions[:3])
+        entries = map(first.entry, cards or [answers.get("card") or "name of the card"])
+        files = tuple(isolated(fact.path.as_posix()) for fact in group[:12])
+        questions.append(replace(one, evidence=files, paste="\n".join(entries)))
+    return questions
 
 
 def _plan_lines(
@@ -282,16 +238,18 @@ def _plan_lines(
 ) -> dict[str, tuple[str, ...]]:
     """Return lines of the plan: the order where it was answered, formats that were confirmed."""
     confirmed: dict[str, str] = {}
-    cards_lines: dict[str, None] = {}
+    is_chip = False
     for fact in facts:
         answer = answers.get(f"layouts.{fact.format_id}", "")
-        cards_lines |= {'power_measured_at = "chip_sensor"': None} if answer == _CHIP else {}
+        is_chip = is_chip or answer == _CHIP
         if fact.paste and answer in ("right", _CHIP):
-            entries = map(fact.entry, cards or [answers.get("card", "")])
-            confirmed.setdefault(fact.format_id, "\n".join(entries))
+            confirmed.setdefault(fact.format_id, "\n".join(map(fact.entry, cards or [answers.get("card", "")])))
     order = answers.get("typed_order", "")
-    analysis = (f'typed_order = "{order}"',) if order else ()
-    return {"analysis": analysis, "sections": tuple(confirmed.values()), "cards": tuple(cards_lines)}
+    return {
+        "analysis": (f'typed_order = "{order}"',) if order else (),
+        "sections": tuple(confirmed.values()),
+        "cards": ('power_measured_at = "chip_sensor"',) if is_chip else (),
+    }
 
 
 def _with_restart(draft: Draft, answers: Mapping[str, str]) -> Draft:
@@ -299,20 +257,18 @@ def _with_restart(draft: Draft, answers: Mapping[str, str]) -> Draft:
     blocks = block_order(draft.rows)
     if len(blocks) != 2:
         return draft
-    after = blocks[1][1]
-    one = Question(
-        "restart_between", "Was the machine restarted, or the card changed, between the two?",
-        choices=(Choice("yes", "yes"), Choice("no", "no"), Choice("I do not know", "unknown")), default="unknown",
-        default_text="3", paste="runs.csv: the column session",
-    )  # fmt: skip
-    rows = draft.rows
+    (_, before), (_, after) = blocks
+    end, begin = before[-1], after[0]
+    between = say("ask.restart_between.the_two")
+    if end.started_s is not None and begin.started_s is not None:
+        ended = time_text(end.started_s + (end.length_s or 0.0))
+        between = say("ask.restart_between.times", end=ended, begin=time_text(begin.started_s))
+    rows = list(draft.rows)
     if answers.get("restart_between") == "yes":
         later = {row.source for row in after}
-        rows = tuple(_in_later_session(row) if row.source in later else row for row in rows)
-    return replace(draft, rows=rows, questions=(*draft.questions, one))
-
-
-def _in_later_session(row: DraftRow) -> DraftRow:
-    """Return a row of the session after the restart."""
-    cell = row.cells.get("session", Cell("session 1"))
-    return row.with_cell("session", cell._replace(value=f"{cell.value}, after the restart", why="answered"))
+        for nth, row in enumerate(rows):
+            cell = row.cells.get("session", Cell("session 1"))
+            moved = cell._replace(value=f"{cell.value}, after the restart", why="answered")
+            rows[nth] = row.with_cell("session", moved) if row.source in later else row
+    asked = question("restart_between", {"between": between})
+    return replace(draft, rows=tuple(rows), questions=(*draft.questions, asked))

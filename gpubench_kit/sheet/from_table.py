@@ -2,30 +2,34 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 
-from gpubench_kit.model.errors import Fault, TableError, listed, shown
+from gpubench_kit.model.errors import Fault, TableError, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import Choice, Question
-from gpubench_kit.model.words import fold, known_unit, unit_stated
-from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
-from gpubench_kit.sheet.headings import CANDIDATES, Meaning, Read
+from gpubench_kit.model.words import fold, known_unit, unit_stated, words_of
+from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, order_choices, with_names, with_reference
+from gpubench_kit.sheet.headings import CANDIDATES, FRAME_MS, Read, number_in
+from gpubench_kit.sheet.log_names import TRY
+from gpubench_kit.sheet.questions import choice, named, question
+from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
 from gpubench_kit.sheet.text import Grid
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text
 
 #: Answers that leave a column out, and that make a review of each table.
 NONE, EACH = "none", "each"
 #: Where power was measured, by the answer that names it.
 _POINTS = {"board_w": "board_sensor", "chip_w": "chip_sensor", "wall_w": "wall"}
-_NUMBERS = (("avg_fps", "average FPS"), ("low_1pct_fps", "1 % low"), ("board_w", "watts of the card's board"),
-            ("wall_w", "watts at the wall"))  # fmt: skip
-_ORDERS = {
-    "alternated": "alternating: run 1 of each tuning, then run 2 ...",
-    "back_to_back": "all of one tuning, then all of the next",
-    "not_known": "I do not know",
-}
+_NUMBERS = ("avg_fps", "low_1pct_fps", "board_w", "wall_w")
+_NUMBERED = "number in the table"
+#: What the runs of one number share.
+_CELL = ("card", "game", "tuning", "setting", "session")
 
 
 def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, str]) -> Draft:
@@ -39,7 +43,8 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
 
     Returns
     -------
-    Draft. Of several tables none is taken before the answer which, or that each is a review
+    Draft. Of several tables none is taken before the answer which, or that each is a review; sheets of one kind
+    without a column for games are proposed to be the games
 
     Raises
     ------
@@ -47,118 +52,155 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
     """
     tables = [table for grid in grids for table in read_tables(grid)]
     if not tables:
-        problem = "no table of results was found: no row of words stands above rows with names and numbers."
-        action = "Name the columns in the first row, for example: game, tuning, run, avg fps, 1% low"
-        raise TableError(Fault(source, problem, action))
+        raise TableError(_no_table(grids, source))
     if len(tables) == 1:
         return _draft(tables[0], source, answers)
-    names = _titles(tables)
-    choices = [
-        Choice(f"{shown(name)} {one.n_values} values", name) for name, one in zip(names, tables, strict=True)
-    ]
-    if EACH not in names:
-        choices.append(Choice(f"{'both' if len(names) == 2 else 'all'}, as {len(names)} reviews", EACH))
-    which = Question(
-        "which_table", f"{source} holds {len(tables)} tables. Which one?", default_text="none",
-        choices=tuple(choices),
-        paste=f"Save the one that counts as a file of its own, or answer: which_table = {names[0]!r}",
-    )  # fmt: skip
-    if answers.get("which_table") == EACH and EACH not in names:
-        parts = tuple((name, {"which_table": name}) for name in names)
-        return Draft(source, (), first=(which,), parts=parts)
-    if answers.get("which_table") not in names:
-        return Draft(source, (), head=(which.text,), first=(which,))
-    draft = _draft(tables[names.index(answers["which_table"])], source, answers)
-    return replace(draft, first=(which,))
-
-
-def _titles(tables: Sequence[TypedTable]) -> list[str]:
-    """Return a name for each table, no two alike."""
     count: Counter[str] = Counter()
     names = []
-    for number, table in enumerate(tables, start=1):
-        name = table.title or f"table {number}"
+    for number, one in enumerate(tables, start=1):
+        name = one.title or f"table {number}"
         count[name] += 1
         names.append(name if count[name] == 1 else f"{name} ({count[name]})")
-    return names
+    first: list[Question] = []
+    if len({one.head for one in tables}) == 1 and all("games" in one.doubts for one in tables):
+        first = [question("sheets_are_games", {"n": len(tables), "names": names})]
+        if answers.get("sheets_are") != "tables":
+            draft = _draft(_one_of_sheets(tables), source, answers)
+            return _asked_games(draft, first) if answers.get("sheets_are") != "games" else replace(
+                draft, first=tuple(first))  # fmt: skip
+    choices = [
+        Choice(say("ask.which_table.table", name=shown(name)[1:-1], n=one.n_values), name)
+        for name, one in zip(names, tables, strict=True)
+    ]
+    about = {"source": source, "n": len(tables), "first": names[0]}
+    both = say("ask.which_table.both") if len(names) == 2 else say("ask.which_table.all", n=len(names))
+    which = question("which_table", about, choices=(*choices, *[Choice(both, EACH)] * (EACH not in names)))
+    if answers.get("which_table") == EACH and EACH not in names:
+        parts = tuple((name, {"which_table": name}) for name in names)
+        return Draft(source, (), first=(*first, which), parts=parts)
+    if answers.get("which_table") not in names:
+        return Draft(source, (), head=(which.text,), first=(*first, which))
+    draft = _draft(tables[names.index(answers["which_table"])], source, answers)
+    return replace(draft, first=(*first, which))
+
+
+def _no_table(grids: Sequence[Grid], source: str) -> Fault:
+    """Return why no table of runs was found."""
+    pairs = (cell for grid in grids for _, cells in grid.rows for cell in cells
+             if len(parts := re.split(r"\s*[/|]\s*", cell)) == 2 and all(map(number_in, parts)))  # fmt: skip
+    two = next(pairs, "")
+    if two:
+        problem = f"cells hold two numbers, such as {shown(two)}."
+        return Fault(source, problem, "Give each number a column of its own, with a heading that names it.")
+    problem = "no table of results was found: no row of words stands above rows with names and numbers."
+    action = "Name the columns in the first row, for example: game, tuning, run, avg fps, 1% low"
+    return Fault(source, problem, action)
+
+
+def _one_of_sheets(tables: Sequence[TypedTable]) -> TypedTable:
+    """Return sheets of one kind as one table whose games are the names of the sheets."""
+    runs = [replace(run, cells={**run.cells, "game": one.title}) for one in tables for run in one.runs]
+    doubts = tuple(doubt for doubt in tables[0].doubts if doubt != "games")
+    notes = tuple(note for one in tables for note in one.notes)
+    return replace(tables[0], title="", runs=tuple(runs), doubts=doubts, notes=notes)
+
+
+def _asked_games(draft: Draft, first: Sequence[Question]) -> Draft:
+    """Return a draft whose games wait for an answer."""
+    rows = [row.with_cell("game", row.cells["game"]._replace(is_asked=True)) for row in draft.rows]
+    return replace(draft, rows=tuple(rows), first=tuple(first))
 
 
 def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
     """Return the draft of one table."""
+    if answers.get("roles") == "turned":
+        turned = [{**run.cells, "game": run.cells.get("tuning", ""), "tuning": run.cells.get("game", "")}
+                  for run in table.runs]  # fmt: skip
+        table = replace(table, runs=tuple(map(lambda run, cells: replace(run, cells=cells), table.runs, turned)))
+    table = replace(
+        table, runs=tuple(run for run in table.runs if run.cells.get("game") or run.cells.get("tuning"))
+    )
     metrics, later = _metrics_of(table, answers)
     comma, decimals = _comma_question(table, answers)
-    runs = (
-        (
-            [
-                replace(
-                    run,
-                    cells={**run.cells, "game": run.cells.get("tuning", ""), "tuning": run.cells.get("game", "")},
-                )
-                for run in table.runs
-            ]
-        )
-        if answers.get("roles") == "turned"
-        else table.runs
-    )
-    runs = [run for run in runs if run.cells.get("game") or run.cells.get("tuning")]
-    rows = [_row(run, table, metrics=metrics, decimals=decimals, answers=answers) for run in runs]
-    named = with_names(Draft(source, tuple(rows)), answers)
-    rows, order_known = _with_rounds(named.rows, runs)
-    order = [] if order_known or _is_single(rows) else [_order_question()]
-    counts = [
-        f"{sum(heading in run.numbers for run in table.runs)} of {shown(heading)}" for heading in table.meanings
-    ]
-    where = f"{source}, sheet {shown(table.title)}" if table.title else source
-    found = f"{where}: values: {', '.join(counts)}."
-    games = {fold(run.cells.get("game", "")) for run in table.runs} - {""}
-    tunings = {fold(run.cells.get("tuning", "")) for run in table.runs} - {""}
-    head = [f"{found} {len(table.runs)} runs, {len(games)} games, {len(tunings)} tunings."]
-    numbers = (number for run in table.runs for number in run.numbers.values())
-    one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
-    comma_note = [f"Decimal commas: {one.replace('.', ',')} = {one}."] if one else []
+    takes: list[Question] = []
+    waiting = tuple(heading for heading in table.meanings if heading not in metrics
+                    and answers.get(f"column.{heading}") != NONE)  # fmt: skip
+    rows = []
+    for run in table.runs:
+        cells = _cells_of(run, table, answers, takes)
+        numbers = {**{heading: metrics[heading].replace("chip_w", "board_w") for heading in metrics},
+                   **{heading: heading for heading in waiting}}  # fmt: skip
+        for heading, column in numbers.items():
+            value = _value(run.numbers.get(heading), heading, decimals)
+            if value and metrics.get(heading) == FRAME_MS:
+                column, value = "avg_fps", f"{1000 / float(value):.9g}"
+            if value:
+                cells[column] = Cell(value)
+        rows.append(DraftRow(f"row {run.line}", cells))
+    named_draft = with_names(Draft(source, tuple(rows), is_typed=True), answers)
+    rows, order_why, asks_running = _with_rounds(named_draft.rows, table.runs, answers)
+    sizes = Counter(tuple(row.value(one) for one in _CELL) for row in rows)
+    order = [] if order_why or max(sizes.values(), default=0) < 2 else [
+        question("typed_order", {"blocks": order_choices(named_draft)})]  # fmt: skip
+    running = [question("running", {"n": len(rows)})] * asks_running
     draft = replace(
-        named,
-        rows=tuple(rows),
-        head=tuple(head),
-        notes=(*table.notes, *comma_note, *named.notes),
-        questions=(*_doubt_questions(table), *order),
+        named_draft, rows=tuple(rows), head=tuple(_head(table, source, metrics)), waiting=waiting,
+        notes=(*table.notes, *_comma_note(table), *named_draft.notes), side=tuple(_side(rows, order_why)),
+        questions=(*_doubt_questions(table), *takes, *running, *order),
         later=(*comma, *later),
         plan_lines=_plan_lines(metrics, answers, asks_order=bool(order)),
-        is_typed=True,
-    )
+    )  # fmt: skip
     return with_reference(draft, answers)
+
+
+def _head(table: TypedTable, source: str, metrics: Mapping[str, str]) -> list[str]:
+    """Return what was found in the table, and what was left out."""
+    counts = Counter(heading for run in table.runs for heading in run.numbers)
+    labels = {one: METRICS[metrics[one]].label if metrics.get(one) in METRICS else f'"{one}"' for one in counts}
+    said = [f"{counts[one]}{' values' * (not nth)} of {labels[one]}" for nth, one in enumerate(table.meanings)]
+    where = f'{source}, sheet "{table.title}"' if table.title else source
+    names = {one: {fold(run.cells.get(one, "")) for run in table.runs} - {""} for one in ("game", "tuning", "card")}
+    found = [count_text(len(held), one) for one, held in names.items() if one != "card" or held]
+    lines = [f"{where}: {', '.join(said)}. {len(table.runs)} runs, {', '.join(found)}."]
+    return [*lines, *([f"Left out: {', '.join(table.left_out)}."] if table.left_out else [])]
+
+
+def _comma_note(table: TypedTable) -> list[str]:
+    """Return the note that commas are decimal marks."""
+    numbers = (number for run in table.runs for number in run.numbers.values())
+    one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
+    return [f"Decimal commas: {one.replace('.', ',')} = {one}."] if one else []
+
+
+def _side(rows: Sequence[DraftRow], order_why: str) -> list[str]:
+    """Return what stands beside the table."""
+    whys = Counter(row.cells["round"].why for row in rows if row.cells["round"].why)
+    round_whys = [why for why, _ in whys.most_common(1) if why != _NUMBERED]
+    return [*(f"round: {why}" for why in round_whys), *([f"order: {order_why}"] if order_why else [])]
 
 
 def _metrics_of(table: TypedTable, answers: Mapping[str, str]) -> tuple[dict[str, str], list[Question]]:
     """Return the metric of each column that is sure, and a question for each that is not."""
     stated = Counter(one.metric for one in table.meanings.values() if one.certainty == "stated")
-    metrics, questions = {}, []
+    metrics: dict[str, str] = {}
+    questions = []
     for heading, meaning in table.meanings.items():
         if meaning.certainty == "stated" and stated[meaning.metric] == 1:
             metrics[heading] = meaning.metric
             continue
-        key = f"column.{heading}"
-        choices = [Choice(words, name) for name, words in _candidates(meaning)]
-        what = "which metric" if meaning.certainty == "open" else "what exactly"
-        column_question = Question(
-            key, f"Column {shown(heading)}: {what} is it?", default_text="later, not used",
-            choices=(*choices, Choice("something else", NONE)), writes="a column {} in runs.csv",
-            paste=f"runs.csv: type the values of {shown(heading)} into a column named by the metric "
-                  f"({meaning.metric})",
-        )  # fmt: skip
-        questions.append(column_question)
-        answer = answers.get(key, "")
-        if answer in {name for name, _ in _candidates(meaning)} and answer not in metrics.values():
+        may_be = _NUMBERS if meaning.certainty == "open" else CANDIDATES.get(meaning.metric, (meaning.metric,))
+        choices = [choice("column", one) if one in _WORDED else Choice(METRICS[one].label, one) for one in may_be]
+        column = question("column", {"heading": heading, "metric": meaning.metric}, name=heading, choices=choices)
+        is_power = meaning.metric.endswith("_w")
+        enter = say("ask.column.enter_w") if is_power else column.default_text
+        questions.append(replace(column, default_text=enter))
+        answer = answers.get(column.key, "")
+        if answer in may_be and answer not in metrics.values():
             metrics[heading] = answer
     return metrics, questions
 
 
-def _candidates(meaning: Meaning) -> tuple[tuple[str, str], ...]:
-    """Return what a column may be: name of the metric and words."""
-    if meaning.certainty == "open":
-        return _NUMBERS
-    known = METRICS.get(meaning.metric)
-    return CANDIDATES.get(meaning.metric, ((meaning.metric, known.label if known else meaning.metric),))
+_WORDED = {one for group in CANDIDATES.values() for one in group} | {*_NUMBERS, FRAME_MS}
 
 
 def _comma_question(table: TypedTable, answers: Mapping[str, str]) -> tuple[list[Question], str]:
@@ -167,59 +209,44 @@ def _comma_question(table: TypedTable, answers: Mapping[str, str]) -> tuple[list
     doubtful = [number for number in numbers if number.is_doubtful]
     if not doubtful or any("." in number.text and not number.is_doubtful for number in numbers):
         return [], "decimal"
-    example = doubtful[0].text.replace(".", ",")
-    one = Question(
-        "comma", f"{shown(example)}: is the comma a decimal mark?", default_text="later, these are not used",
-        choices=(Choice(f"yes: {doubtful[0].text}", "decimal"), Choice("no, it parts thousands", "thousands")),
-        paste="runs.csv: write numbers with a decimal point and without thousands marks",
-    )  # fmt: skip
-    return [one], answers.get("comma", "")
+    decimal = doubtful[0].text
+    return [question("comma", {"found": decimal.replace(".", ","), "decimal": decimal})], answers.get("comma", "")
 
 
 def _doubt_questions(table: TypedTable) -> list[Question]:
     """Return a question for what the table does not say."""
-    games = list(dict.fromkeys(run.cells.get("game", "") for run in table.runs))
-    tunings = list(dict.fromkeys(run.cells.get("tuning", "") for run in table.runs))
+    games, tunings = (
+        list(dict.fromkeys(run.cells.get(one, "") for run in table.runs)) for one in ("game", "tuning")
+    )
     questions = []
     if "games" in table.doubts or ("tunings" in table.doubts and any(tunings)):
-        questions.append(Question(
-            "roles", f"Are {listed(games, most=4)} the games, and {listed(tunings, most=4)} the tunings?",
-            choices=(Choice("right", "right"), Choice("the other way round", "turned")), is_detail=True,
-            paste="runs.csv: take the question marks away in the columns game and tuning, or exchange them",
-        ))  # fmt: skip
+        questions.append(question("roles", {"games": games, "tunings": tunings}))
     if "tunings" in table.doubts and not any(tunings):
-        questions.append(Question(
-            "no_tuning", "No column names the tuning. Were all rows measured under one?", is_typed=True,
-            choices=(Choice("yes, factory", "factory"),), default_text="later, fill in the column tuning",
-            is_detail=True, paste="runs.csv: fill in the column tuning",
-        ))  # fmt: skip
+        questions.append(question("no_tuning"))
     return questions
 
 
-def _row(
-    run: TypedRun, table: TypedTable, *, metrics: Mapping[str, str], decimals: str, answers: Mapping[str, str]
-) -> DraftRow:
-    """Return a row of the draft."""
+def _cells_of(
+    run: TypedRun, table: TypedTable, answers: Mapping[str, str], takes: list[Question]
+) -> dict[str, Cell]:
+    """Return the names of a run; a note with a word for a take that may not count is asked."""
     is_doubtful = bool({"games", "tunings"} & set(table.doubts)) and "roles" not in answers
     why = f"row {run.line}"
-    cells: dict[str, Cell] = {}
-    for column in ("game", "tuning", "setting", "session", "note"):
-        value = run.cells.get(column, "")
-        needed = column in ("game", "tuning")
-        if value or needed:
-            cells[column] = Cell(
-                value, why, is_asked=needed and (not value or (is_doubtful and column in _DOUBTED))
-            )
+    cells = {}
+    for column in ("game", "tuning", "setting", "session", "card", "note"):
+        value, is_needed = run.cells.get(column, ""), column in ("game", "tuning")
+        if value or is_needed:
+            cells[column] = Cell(value, why, is_asked=is_needed and (not value or is_doubtful))
     if not cells["tuning"].value and answers.get("no_tuning"):
         cells["tuning"] = Cell(answers["no_tuning"], why)
-    for heading, metric in metrics.items():
-        value = _value(run.numbers.get(heading), heading, decimals)
-        if value:
-            cells["board_w" if metric == "chip_w" else metric] = Cell(value)
-    return DraftRow(f"row {run.line}", cells)
-
-
-_DOUBTED = ("game", "tuning")
+    words = words_of(run.cells.get("note", "")) & TRY
+    if words:
+        take = question("left_out", {"file": why, "length": run.cells["note"], "causes": ", ".join(CAUSES)},
+                        name=why, choices=named(CAUSES))  # fmt: skip
+        takes.append(take)
+        answer = answers.get(take.key, "")
+        cells["excluded"] = Cell("" if answer == "counts" else answer, why, is_asked=not answer)
+    return cells
 
 
 def _value(number: Read | None, heading: str, decimals: str) -> str:
@@ -228,34 +255,63 @@ def _value(number: Read | None, heading: str, decimals: str) -> str:
         return ""
     text = number.text.replace(".", "") if number.is_doubtful and decimals == "thousands" else number.text
     unit = known_unit(number.unit) if number.unit else unit_stated(heading)
-    if unit is None or not unit.quantity or (unit.factor == 1.0 and unit.zero == 0.0):
+    if unit is None or unit.quantity in ("", "time") or (unit.factor == 1.0 and unit.zero == 0.0):
         return text
     return f"{(float(text) - unit.zero) * unit.factor:.9g}"
 
 
-def _with_rounds(rows: Sequence[DraftRow], runs: Sequence[TypedRun]) -> tuple[list[DraftRow], bool]:
-    """Return rows with their rounds and order, and whether the order is known."""
-    cells: dict[tuple[str, ...], list[int]] = defaultdict(list)
+def _with_rounds(
+    rows: Sequence[DraftRow], runs: Sequence[TypedRun], answers: Mapping[str, str]
+) -> tuple[list[DraftRow], str, bool]:
+    """Return rows with rounds and order, where the order is from (empty: not known), and whether numbers ask."""
+    places_of: dict[tuple[str, ...], list[int]] = defaultdict(list)
     for place, row in enumerate(rows):
-        cells[tuple(fold(row.value(one)) for one in ("game", "tuning", "setting", "session"))].append(place)
+        places_of[tuple(fold(row.value(one)) for one in _CELL)].append(place)
     given = [_count(run.cells.get("round") or run.cells.get("run", "")) for run in runs]
-    runs_through = len(set(given)) == len(given) and max(map(len, cells.values()), default=0) > 1
+    runs_through = len(set(given)) == len(given) and max(map(len, places_of.values()), default=0) > 1
+    starts = [_start_of(run.cells.get("time", "")) for run in runs]
+    orders = [_count(run.cells.get("order", "")) for run in runs]
+    is_timed = None not in starts and len(set(starts)) == len(starts) > 1
+    is_ordered = all(orders) and len(set(orders)) == len(orders)
+    asks_running = runs_through and all(given) and not is_timed and not is_ordered
+    why = ""
+    if is_timed:
+        why, ordered = "times in the table", sorted(range(len(rows)), key=lambda one: starts[one] or 0.0)
+    elif is_ordered:
+        why, ordered = "order in the table", sorted(range(len(rows)), key=lambda one: orders[one])
+    elif asks_running and answers.get("running") == "yes":
+        why, ordered = "running numbers in the table", sorted(range(len(rows)), key=lambda one: given[one])
+    else:
+        ordered = list(range(len(rows)))
+    rank = {one: nth for nth, one in enumerate(ordered, start=1)}
+    days = sorted({datetime.fromtimestamp(start, UTC).date() for start in starts if start is not None})
     out = list(rows)
-    for places in cells.values():
+    for places in places_of.values():
         numbers = [given[place] for place in places]
         is_counted = all(numbers) and len(set(numbers)) == len(numbers) and not runs_through
         is_twice = any(numbers) and not is_counted and not runs_through
-        for nth, place in enumerate(places, start=1):
+        for nth, place in enumerate(sorted(places, key=lambda one: rank[one]), start=1):
             value = str(given[place]) if is_counted else "" if is_twice else str(nth)
-            why = "number in the table" if is_counted else "place in the table"
-            out[place] = out[place].with_cell("round", Cell(value, why, is_asked=is_twice))
-    orders = [_count(run.cells.get("order", "")) for run in runs]
-    if all(orders) and len(set(orders)) == len(orders):
-        out = [
-            row.with_cell("order", Cell(str(n), "order in the table")) for row, n in zip(out, orders, strict=True)
-        ]
-        return out, True
-    return out, False
+            said = _NUMBERED if is_counted else "place in the table"
+            out[place] = out[place].with_cell("round", Cell(value, said, is_asked=is_twice))
+    for place, start in enumerate(starts) if why else ():
+        number = str(orders[place]) if why == "order in the table" else str(rank[place])
+        out[place] = out[place].with_cell("order", Cell(number, why))
+        if why == "times in the table" and start is not None:
+            at = datetime.fromtimestamp(start, UTC)
+            out[place] = out[place].with_cell("started_at", Cell(f"{at:%Y-%m-%d %H:%M:%S}", why))
+            if "session" not in out[place].cells:
+                session = f"session {days.index(at.date()) + 1}"
+                out[place] = out[place].with_cell("session", Cell(session, "days in the table"))
+    return ([out[one] for one in ordered] if why else out), why, asks_running
+
+
+def _start_of(cell: str) -> float | None:
+    """Return a date and time, written year first, in seconds since 1970; None for anything else."""
+    try:
+        return datetime.fromisoformat(cell).replace(tzinfo=UTC).timestamp() if ":" in cell else None
+    except ValueError:
+        return None
 
 
 def _count(cell: str) -> int:
@@ -264,31 +320,15 @@ def _count(cell: str) -> int:
     return int(digits) if digits.isdecimal() and len(digits) < 6 else 0
 
 
-def _is_single(rows: Sequence[DraftRow]) -> bool:
-    """Return whether each game and tuning was measured once."""
-    cells = Counter((row.value("game"), row.value("tuning"), row.value("setting")) for row in rows)
-    return max(cells.values(), default=0) < 2
-
-
-def _order_question() -> Question:
-    """Return the question in which order the runs were made."""
-    return Question(
-        "typed_order", "In which order were they measured?", default="not_known",
-        default_text="3, treated like 2", writes='[analysis] typed_order = "{}"',
-        choices=tuple(Choice(words, name) for name, words in _ORDERS.items()),
-        paste='plan.toml: [analysis] typed_order = "alternated" (or "back_to_back", "not_known")',
-    )  # fmt: skip
-
-
 def _plan_lines(
     metrics: Mapping[str, str], answers: Mapping[str, str], *, asks_order: bool
 ) -> dict[str, tuple[str, ...]]:
     """Return lines of the plan by section: what is typed, where power was measured, the order."""
-    known = ["board_w" if metric == "chip_w" else metric for metric in metrics.values()]
+    known = {"board_w" if one == "chip_w" else "avg_fps" if one == FRAME_MS else one for one in metrics.values()}
     typed = ", ".join(f'"{metric}"' for metric in METRICS if metric in known)
     analysis = [f"metrics = [{typed}]  # from the table"] if typed else []
     if asks_order:
         analysis.append(f'typed_order = "{answers.get("typed_order") or "not_known"}"')
-    points = [_POINTS[metric] for metric in metrics.values() if metric in _POINTS]
-    cards = (f'power_measured_at = "{points[0]}"',) if len(set(points)) == 1 else ()
+    points = {_POINTS[metric] for metric in metrics.values() if metric in _POINTS}
+    cards = tuple(f'power_measured_at = "{point}"' for point in points) if len(points) == 1 else ()
     return {"analysis": tuple(analysis), "cards": cards}

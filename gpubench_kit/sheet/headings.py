@@ -23,6 +23,8 @@ from gpubench_kit.sheet.log_names import word_set
 _MEAN = word_set("avg average mean mittel mittelwert schnitt durchschnitt moyenne media ø o")
 _TOTAL = _MEAN | word_set("total summe gesamt median geomean sum")
 _EXTREME = word_set("min max best worst minimum maximum highest lowest peak")
+_CHANGE = word_set("vs versus delta diff difference change gain unterschied differenz δ")
+_OTHER_PARTS = word_set("cpu processor prozessor")
 _LOW = word_set("low lows perzentil percentile tief tiefs")
 _ROLES = {
     "game": word_set("game games spiel spiele title titel jeu jeux juego gioco gra"),
@@ -32,9 +34,13 @@ _ROLES = {
     "order": word_set("order reihenfolge folge"),
     "round": word_set("round runde"),
     "run": word_set("run lauf durchgang pass nr no take versuch messung"),
+    "time": word_set("date time datum zeit uhrzeit start started heure fecha hora"),
     "note": word_set("note notes bemerkung kommentar remark comment"),
     "card": word_set("card karte grafikkarte"),
 }
+
+#: A mean frame time in ms: no metric of a sheet, but average FPS is 1000 over it.
+FRAME_MS = "frame_ms"
 
 _LOW_0P1 = re.compile(r"0[.,]1\s*(?:%|percent|prozent|pct)|p99[.,]9|99[.,]9\s*%")
 _LOW_1 = re.compile(r"(?<![\d.,])1\s*(?:%|percent|prozent|pct)|p99|99\s*%")
@@ -44,14 +50,11 @@ _NUMBER = re.compile(
 )
 _GROUPED = re.compile(r"[-+−]?\d{1,3}([ .,’'\u00a0\u202f])\d{3}(?:\1\d{3})*")
 
-#: Answers to the question which quantity a column is, by family: name of the metric, words.
+#: What a column may be, by the metric that it is likely to be.
 CANDIDATES = {
-    "board_w": (("board_w", "the card's whole board"), ("chip_w", "only the chip"),
-                ("wall_w", "the whole machine at the wall")),
-    "avg_fps": (("avg_fps", "average FPS"), ("low_1pct_fps", "1 % low")),
-    "core_c": (("core_c", "the card's chip"), ("hotspot_c", "its hot spot"), ("memory_c", "its memory")),
-    "fan_rpm": (("fan_rpm", "the card's fans"),),
-    "core_mhz": (("core_mhz", "the card's chip clock"), ("memory_mhz", "its memory clock")),
+    "board_w": ("board_w", "chip_w", "wall_w"), "avg_fps": ("avg_fps", "low_1pct_fps"),
+    "core_c": ("core_c", "hotspot_c", "memory_c"), "fan_rpm": ("fan_rpm",),
+    "core_mhz": ("core_mhz", "memory_mhz"), "low_1pct_fps": ("low_1pct_fps",), FRAME_MS: (FRAME_MS,),
 }  # fmt: skip
 
 #: Quantity of a unit -> metrics that may have it.
@@ -119,7 +122,9 @@ def role_of(heading: str) -> str:
     if fold(heading).strip() == "#":
         return "run"
     words = words_of(heading)
-    if words & (QUANTITY["power"] | QUANTITY["rate"] | QUANTITY["heat"]) or unit_stated(heading):
+    if words & (QUANTITY["power"] | QUANTITY["rate"] | QUANTITY["heat"] | QUANTITY["frame"]) or unit_stated(
+        heading
+    ):
         return ""
     return next((role for role, own in _ROLES.items() if words & own), "")
 
@@ -133,6 +138,17 @@ def is_summary(label: str) -> bool:
     """
     words = words_of(label) or frozenset(fold(label).split())
     return 0 < len(words) <= 3 and bool(words & _TOTAL)
+
+
+def is_left_out(heading: str) -> bool:
+    """Return whether a heading names an extreme, a change, or another part of the machine.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    words = words_of(heading) or frozenset(fold(heading).split())
+    return bool(words & (_EXTREME | _CHANGE | _OTHER_PARTS))
 
 
 def meaning_of(heading: str, unit: str = "") -> Meaning:
@@ -153,12 +169,15 @@ def meaning_of(heading: str, unit: str = "") -> Meaning:
         return Meaning(name, "stated")
     words, whole = words_of(heading), fold(heading)
     plain_against = words_against(heading) - _MEAN - NOT_A_READING
-    if plain_against or words & _EXTREME:
+    if plain_against or words & (_EXTREME | _CHANGE):
         return Meaning()
-    if _LOW_0P1.search(whole):
-        return Meaning("low_0p1pct_fps", "stated")
     stated = unit_stated(heading, unit)
     quantity = stated.quantity if stated else ""
+    if quantity == "time":
+        is_mean = words & QUANTITY["frame"] and not words & _LOW and not re.search(r"\d", whole)
+        return Meaning(FRAME_MS, "likely") if is_mean and stated and stated.factor == 1.0 else Meaning()
+    if _LOW_0P1.search(whole):
+        return Meaning("low_0p1pct_fps", "stated")
     if _LOW_1.search(whole):
         return Meaning("low_1pct_fps", "stated")
     if words & _LOW and (quantity == "rate" or words & QUANTITY["rate"]):

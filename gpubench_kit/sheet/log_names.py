@@ -48,8 +48,9 @@ GENERIC = word_set(
 
 #: A resolution: not a tuning, and not a game.
 RESOLUTION = re.compile(r"\d{3,4}p|[248]k|uhd|qhd|wqhd|fhd|\d{3,4}x\d{3,4}")
-#: A limit written as a number with a unit: 300w, 950mv, uv950.
-_VALUE = re.compile(r"[a-z]{0,6}\d+(?:mv|w|mhz|%|m|v)?|%|mv|v|w")
+#: A limit written as a number with a unit, with or without a sign: 300w, -90mv, 88%.
+_VALUE = re.compile(r"[+-]?\d+(?:[.,]\d+)?(?:mv|w|mhz|%|v)")
+_NUMBERED_WORD = re.compile(r"([^\W\d_]+)(\d+)(?:mv|w|mhz|%|v)?")
 
 
 def names_tuning(phrase: str) -> bool:
@@ -59,8 +60,13 @@ def names_tuning(phrase: str) -> bool:
     ----------
     phrase : folded words
     """
-    words = phrase.split()
-    return bool(words) and all(word in TUNING or _VALUE.fullmatch(word) for word in words)
+    return bool(phrase) and all(map(_is_tuning_word, phrase.split()))
+
+
+def _is_tuning_word(word: str) -> bool:
+    """Return whether a word names a tuning: one of the list, also with a number (uv950), or a limit's value."""
+    numbered = _NUMBERED_WORD.fullmatch(word)
+    return word in TUNING or bool(_VALUE.fullmatch(word)) or bool(numbered and numbered[1] in TUNING)
 
 
 def names_reference(phrase: str) -> bool:
@@ -75,6 +81,10 @@ def names_reference(phrase: str) -> bool:
 
 #: Endings that say what kind of file it is.
 _ENDINGS = re.compile(r"(\.(csv|tsv|txt|log|gz|bz2|xz|zip|zst|frames|sensors|json|jsonl))+$", re.IGNORECASE)
+#: Values of limits keep their sign where it is no separator.
+_LIMIT = re.compile(
+    r"(?<![^\s_(\[,;|+\-])(?:(?<![^\s_(\[,;])[+\-−])?\d+(?:[.,]\d\d?)?(?:mV|mv|MV|V|W|w|MHz|mhz|MHZ|%)(?![^\W_])"
+)
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])")
 _SPLIT = re.compile(r"[\s_\-.,|+;()\[\]{}&]+")
 _COUNTED = re.compile(
@@ -92,6 +102,8 @@ _YEAR_LAST = re.compile(
     r"(?<!\d)([0-3]\d)[-._]([0-3]\d)[-._](20\d\d)"
     r"(?:[-_ T,.]{0,2}([0-2]\d)[-_.:h ]?([0-5]\d)(?:[-_.:m ]?([0-5]\d))?)?(?!\d)"
 )
+#: Stands for the value of a limit while a name is split.
+_LIMIT_MARK = "\0"
 #: A number of this size behind a word for a tuning is the value of its limit.
 _LEAST_LIMIT = 20
 
@@ -119,12 +131,13 @@ class NameParts:
     tries: frozenset[str]
 
 
-def parts_of(path: str) -> NameParts:
+def parts_of(path: str, *, joins: bool = True) -> NameParts:
     """Take a name apart.
 
     Parameters
     ----------
     path : of the file, from the folder of logs, with slashes
+    joins : whether a number behind a word for a tuning is the value of its limit
     """
     words: list[tuple[str, str]] = []
     numbers: dict[str, int] = {}
@@ -135,12 +148,29 @@ def parts_of(path: str) -> NameParts:
     for depth, part in enumerate(parts):
         found_s, found_day, doubt, part = _stamp(part)
         stamp_s, day, is_doubtful = found_s or stamp_s, found_day or day, is_doubtful or doubt
-        time, part = _time(part) if found_s is None else ((), part)
+        time = _TIME.search(part) if found_s is None else None
         if time:
-            numbers["time"] = time[0] * 10000 + time[1] * 100 + time[2]
-            stamp_s = float(calendar.timegm((*day, *time))) if day else stamp_s
-        _read_part(part, "" if depth == len(parts) - 1 else str(depth), words, numbers)
+            part = f"{part[: time.start()]} |{part[time.end() :]}"
+            of_day = tuple(int(one) for one in time.groups())
+            numbers["time"] = of_day[0] * 10000 + of_day[1] * 100 + of_day[2]
+            stamp_s = float(calendar.timegm((*day, *of_day))) if day else stamp_s
+        _read_part(part, "" if depth == len(parts) - 1 else str(depth), words, numbers=numbers, joins=joins)
     return NameParts(tuple(words), numbers, stamp_s, day, is_doubtful, frozenset(f for f, _ in words) & TRY)
+
+
+def parts_of_all(paths: Sequence[str]) -> list[NameParts]:
+    """Take the names of a folder apart; numbers behind words for tunings that seldom repeat are no limits.
+
+    Parameters
+    ----------
+    paths : of the files, from the folder of logs, with slashes
+    """
+    parts = [parts_of(path) for path in paths]
+    joined = [word for name in parts for word, written in name.words if " " in written and re.search(r"\d", word)
+              and _is_tuning_word(word)]  # fmt: skip
+    if len(set(joined)) * 3 > len(joined) > 3:
+        return [parts_of(path, joins=False) for path in paths]
+    return parts
 
 
 def _stamp(part: str) -> tuple[float | None, tuple[int, ...], bool, str]:
@@ -155,7 +185,7 @@ def _stamp(part: str) -> tuple[float | None, tuple[int, ...], bool, str]:
     is_doubtful = pattern is _YEAR_LAST and max(date[1:]) <= 12 and date[1] != date[2] and "." not in found[0][:6]
     hour, minute, second = (int(one) if one else 0 for one in found.groups()[3:6])
     stamp_s = float(calendar.timegm((*date, hour, minute, second))) if found[4] and hour < 24 else None
-    return stamp_s, date, is_doubtful, f"{part[: found.start()]} | {part[found.end() :]}"
+    return stamp_s, date, is_doubtful, f"{part[: found.start()]} |{part[found.end() :]}"
 
 
 def _date(found: re.Match[str]) -> tuple[int, ...] | None:
@@ -168,44 +198,66 @@ def _date(found: re.Match[str]) -> tuple[int, ...] | None:
     return (year, month, day) if is_day else None
 
 
-def _time(part: str) -> tuple[tuple[int, ...], str]:
-    """Return a time of day in a part of a name, and the rest."""
-    found = _TIME.search(part)
-    if not found:
-        return (), part
-    return tuple(int(one) for one in found.groups()), f"{part[: found.start()]} | {part[found.end() :]}"
-
-
-def _read_part(part: str, depth: str, words: list[tuple[str, str]], numbers: dict[str, int]) -> None:
+def _read_part(
+    part: str, depth: str, words: list[tuple[str, str]], *, numbers: dict[str, int], joins: bool
+) -> None:
     """Add the words and numbers of a part of a name; ``depth`` is empty for the file's own name."""
     for found in _IN_BRACKETS.finditer(part):
         numbers["(n)"] = int(found[1])
-    part = _CAMEL.sub(" ", _IN_BRACKETS.sub(" | ", part))
+    part = _IN_BRACKETS.sub(" | ", part)
+    limits = _LIMIT.findall(part)
+    part = _CAMEL.sub(" ", _LIMIT.sub(f" {_LIMIT_MARK} ", part))
     counted = _COUNTED.search(part)
     if counted:
         numbers["run"] = int(counted[1])
         part = f"{part[: counted.start()]} | {part[counted.end() :]}"
     # The last number counts; one before it that stands behind a word belongs to that word (Orbit 2 quiet 1).
-    tokens = [written for written in _SPLIT.split(part) if written]
+    tokens = [one for written in _SPLIT.split(part) if written for one in _parted(written)]
     plain = [place for place, written in enumerate(tokens) if place and re.fullmatch(r"\d{1,4}", fold(written))]
     inner = set() if depth else set(plain[:-1])
     for place, written in enumerate(tokens):
         word = fold(written)
-        if _SIX_DIGITS.fullmatch(word):
+        if written == _LIMIT_MARK:
+            limit = limits.pop(0).replace("−", "-")
+            words.append((fold(limit), limit))
+        elif _SIX_DIGITS.fullmatch(word):
             numbers["time"] = int(word)
         elif re.fullmatch(r"\d{5,}", word):
             numbers["long"] = int(word)
         elif not re.fullmatch(r"\d{1,4}", word) or RESOLUTION.fullmatch(word):
             words.append((word, written))
-        elif words and _belongs_to_word(word, words[-1][0], is_inner=place in inner):
+        elif words and _belongs_to_word(word, words[-1][0], is_inner=place in inner, joins=joins):
             words[-1] = (words[-1][0] + word.lstrip("0"), f"{words[-1][1]} {written}")
         else:
             numbers[f"{'lead' if place == 0 and not depth else 'n'}{depth}"] = int(word)
 
 
-def _belongs_to_word(number: str, word: str, *, is_inner: bool) -> bool:
+def _parted(written: str) -> tuple[str, ...]:
+    """Return a word, parted from a number that counts logs (log001), or from a letter that counts takes (OCA)."""
+    numbered = _NUMBERED_WORD.fullmatch(fold(written))
+    if numbered and numbered[1] in GENERIC and numbered[0] == numbered[1] + numbered[2]:
+        return written[: len(numbered[1])], numbered[2]
+    if len(written) > 2 and written.isupper() and fold(written[:-1]) in TUNING and fold(written) not in TUNING:
+        return written[:-1], written[-1]
+    return (written,)
+
+
+def _belongs_to_word(number: str, word: str, *, is_inner: bool, joins: bool) -> bool:
     """Return whether a number is part of the word before it: the value of a limit, or of a name."""
-    return int(number) >= _LEAST_LIMIT if word in TUNING else is_inner
+    if word in GENERIC:
+        return False
+    return joins and int(number) >= _LEAST_LIMIT if word in TUNING else is_inner
+
+
+def stem_of(path: str) -> tuple[str, ...]:
+    """Return the words and numbers of a name without those that say what kind of log it is.
+
+    Parameters
+    ----------
+    path : of the log, with its folders
+    """
+    parts = re.split(r"[\s_\-.()/]+", fold(re.sub(r"(\.\w+)+$", "", path)))
+    return tuple(part for part in parts if part and part not in GENERIC)
 
 
 #: Names as short as this have to be a word of their own: "oc" stands in "rocket" by chance.

@@ -11,12 +11,13 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.model.errors import Fault, ReportError, TableError, listed, shown
+from gpubench_kit.model.errors import Fault, ReportError, TableError, listed, nearest, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE
 from gpubench_kit.model.plan.schema import SCHEMA_FILE
 from gpubench_kit.model.questions import SHOW, Question, quoted
-from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, evidence_of, percent_of
+from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, percent_of
+from gpubench_kit.sheet.rows import CLOSE, KNOWN, plain_heading
 from gpubench_kit.sheet.text import SHEET_FILES
 
 ANSWERS_FILE = "answers.toml"
@@ -333,9 +334,14 @@ def sheet_text(draft: Draft) -> str:
     columns = [one for one in columns if one in _ALWAYS or any(_written(row, one) for row in draft.rows)]
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["run", *columns, *metrics, "evidence"])
+    own = [_own_heading(one) for one in draft.waiting]
+    writer.writerow(["run", *columns, *metrics, *own, "evidence"])
     for number, row in enumerate(draft.rows, start=1):
-        cells = [f"r{number:03d}", *(_written(row, one) for one in (*columns, *metrics)), evidence_of(row)]
+        cells = [
+            f"r{number:03d}",
+            *(_written(row, one) for one in (*columns, *metrics, *draft.waiting)),
+            row.evidence,
+        ]
         writer.writerow(
             [
                 (f"'{cell}" if _FORMULA.match(cell) and not re.fullmatch(r"-?\d+(\.\d+)?", cell) else cell)
@@ -343,6 +349,11 @@ def sheet_text(draft: Draft) -> str:
             ]
         )
     return text.getvalue()
+
+
+def _own_heading(heading: str) -> str:
+    """Return a heading under which numbers wait for their metric; one too like a known heading is marked."""
+    return f"{heading} (from the table)" if nearest(plain_heading(heading), KNOWN, cutoff=CLOSE) else heading
 
 
 def _written(row: DraftRow, column: str) -> str:

@@ -8,209 +8,136 @@ import re
 import statistics
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
-from pathlib import PurePosixPath
+from dataclasses import replace
+from functools import partial
 
-from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
-from gpubench_kit.model.words import fold
-from gpubench_kit.sheet.draft import Cell
-from gpubench_kit.sheet.log_names import AGAIN, GENERIC, NameParts
-from gpubench_kit.sheet.name_roles import Labels
+from gpubench_kit.model.questions import LogFacts
+from gpubench_kit.sheet.log_board import LogBoard
+from gpubench_kit.sheet.log_names import AGAIN, stem_of
+from gpubench_kit.sheet.questions import named, question
 from gpubench_kit.sheet.rows import CAUSES
-from gpubench_kit.sheet.run_order import Timing, cell_key
+from gpubench_kit.sheet.run_order import time_text
+from gpubench_kit.wording.catalogue import say
 
 #: A recording shorter than this share of the usual one may not be complete.
 _SHORT = 0.7
-
-
-def ask_about_takes(
-    parts: Sequence[NameParts], facts: Sequence[LogFacts], labels: Labels, *, answers: Mapping[str, str]
-) -> None:
-    """Ask why recordings were left out, or what they replace; cells and questions go into ``labels``.
-
-    Parameters
-    ----------
-    parts, facts, labels : of the frame logs, in the same order
-    answers : answers so far, by key
-    """
-    for one, name in enumerate(parts):
-        if name.tries:
-            _ask_about_try(one, parts, facts, labels=labels, answers=answers)
-    _short_ones(parts, facts, labels, answers)
-
-
-def _causes(key: str, text: str) -> Question:
-    """Return the question why a run was left out."""
-    return Question(
-        key, text, choices=(*(Choice(cause, cause) for cause in CAUSES), Choice("it counts", "counts")),
-        is_detail=True, default_text="later, its round waits", paste=f"runs.csv: excluded = {', '.join(CAUSES)}",
-        about=('There is no "result I did not like": such a run counts.',),
-    )  # fmt: skip
-
-
-def _ask_about_try(
-    one: int, parts: Sequence[NameParts], facts: Sequence[LogFacts], *, labels: Labels, answers: Mapping[str, str]
-) -> None:
-    """Ask about a recording whose name says that it may not count, or that it repeats another one."""
-    name, words = facts[one].path.as_posix(), ", ".join(sorted(parts[one].tries))
-    length = "" if math.isnan(facts[one].length_s) else f", {facts[one].length_s:.0f} s"
-    if not parts[one].tries & AGAIN:
-        question = _causes(f"left_out.{name}", f"{shown(isolated(name))} ({words}{length}): why was it left out?")
-        answer = answers.get(question.key, "")
-        labels.put([one], "excluded", Cell("" if answer == "counts" else answer, f"word in the name: {words}"))
-        labels.ask(question, [one], "excluded", "round", is_answered=bool(answer))
-        if answer == "counts":
-            labels.doubts[one].add("round")
-        return
-    same = [k for k in range(len(facts)) if k != one and cell_key(labels, k) == cell_key(labels, one)]
-    others = [facts[k].path.as_posix() for k in same]
-    question = Question(
-        f"replaces.{name}", f"{shown(isolated(name))} ({words}{length}): which run does it replace?",
-        choices=tuple(Choice(isolated(other), other) for other in others[:8]), is_detail=True,
-        paste="runs.csv: replaces = name of the run, and why that one is excluded",
-    )  # fmt: skip
-    replaced = next((k for k in same if facts[k].path.as_posix() == answers.get(question.key)), None)
-    labels.ask(question, [one], "replaces", "round", is_answered=replaced is not None)
-    if replaced is None:
-        labels.put([one], "replaces", Cell("", f"word in the name: {words}"))
-        return
-    labels.put([one], "replaces", Cell(facts[replaced].path.as_posix(), "answered"))
-    if labels.value(replaced, "round"):
-        labels.put([one], "round", Cell(labels.value(replaced, "round"), "the round of the run that it replaces"))
-    if not parts[replaced].tries:
-        name = facts[replaced].path.as_posix()
-        why = _causes(f"left_out.{name}", f"Why was {shown(isolated(name))} left out?")
-        labels.put([replaced], "excluded", Cell(answers.get(why.key, ""), "replaced"))
-        labels.ask(why, [replaced], "excluded", is_answered=bool(answers.get(why.key)))
-
-
-def _short_ones(
-    parts: Sequence[NameParts], facts: Sequence[LogFacts], labels: Labels, answers: Mapping[str, str]
-) -> None:
-    """Ask about recordings that are far shorter than the others."""
-    known = [fact.length_s for fact in facts if not math.isnan(fact.length_s)]
-    usual = statistics.median(known) if known else 0.0
-    for one, fact in enumerate(facts):
-        if parts[one].tries or not fact.length_s < _SHORT * usual:
-            continue
-        name = fact.path.as_posix()
-        text = (
-            f"{shown(isolated(name))} lasts {fact.length_s:.0f} s, the others {usual:.0f} s. Why was it left out?"
-        )
-        question = _causes(f"left_out.{name}", text)
-        answer = answers.get(question.key, "")
-        labels.put([one], "excluded", Cell("" if answer == "counts" else answer, "shorter than the others"))
-        labels.ask(question, [one], "excluded", "round", is_answered=bool(answer))
-
-
 #: A log may begin so long after its run, and has to hold this share of it.
 _LATE_S, _HELD = 30.0, 0.8
+#: The shortest long pause is longer than this many times the longest short one.
+_HEAPS = 2.0
 
 
-def pair_sensors(
-    frames: Mapping[str, LogFacts], sensors: Mapping[str, LogFacts], timing: Timing, *, labels: Labels,
-    answers: Mapping[str, str],
-) -> str:  # fmt: skip
-    """Find the sensor log of each run; cells and questions go into ``labels``.
+def ask_about_takes(board: LogBoard) -> None:
+    """Ask why recordings were left out, or what they replace: those named so, and those far shorter than others.
 
     Parameters
     ----------
-    frames, sensors : facts by path from the folder of logs
-    timing : when the frame logs were recorded
-    labels : cells of each frame log, in the order of ``frames``
-    answers : answers so far, by key
+    board : the logs, with games, tunings and rounds
+    """
+    known = [fact.length_s for fact in board.logs if not math.isnan(fact.length_s)]
+    usual_s = statistics.median(known) if known else 0.0
+    for one, (name, fact) in enumerate(zip(board.parts, board.logs, strict=True)):
+        if not name.tries and not fact.length_s < _SHORT * usual_s:
+            continue
+        words, file = ", ".join(sorted(name.tries)), board.name(one)
+        why = f"word in the name: {words}" if words else "shorter than the others"
+        length = "" if math.isnan(fact.length_s) else f"{fact.length_s:.0f} s; the others {usual_s:.0f} s"
+        said = {"file": file, "length": length or words, "causes": ", ".join(CAUSES)}
+        same = [k for k in board.every if k != one and board.key(k) == board.key(one)]
+        if name.tries & AGAIN:
+            _ask_what_it_replaces(one, same, board, said=said, why=why)
+            continue
+        form = "text"
+        starts = {k: start_s for k in (one, *same) if (start_s := board.start_s[k]) is not None}
+        at_s = starts.pop(one, None)
+        if at_s is not None and starts:
+            near = min(starts, key=lambda k: abs(starts[k] - at_s))
+            apart_s = abs(starts[near] - at_s)
+            apart = f"{apart_s:.0f} s" if apart_s < 120 else f"{apart_s / 60:.0f} min"
+            said |= {
+                "other": board.name(near),
+                "apart": f"{apart} {'later' if starts[near] > at_s else 'before'}",
+            }
+            form = "beside"
+        asked = question("left_out", said, name=file, form=form, choices=named(CAUSES))
+        answer = board.ask(asked, [one], "excluded", "round")
+        board.put([one], "excluded", "" if answer == "counts" else answer, why=why)
+        board.doubt([one] if answer == "counts" and name.tries else (), "round")
+
+
+def _ask_what_it_replaces(
+    one: int, same: Sequence[int], board: LogBoard, *, said: Mapping[str, object], why: str
+) -> None:
+    """Ask which run a repeat replaces, and why that one is left out."""
+    asked = question("replaces", said, name=board.name(one), choices=named([board.name(k) for k in same]))
+    answer = board.ask(asked)
+    replaced = next((k for k in same if board.name(k) == answer), None)
+    board.put(
+        [one], "replaces", answer if replaced is not None else "", why=why if replaced is None else "answered"
+    )
+    if replaced is None:
+        board.doubt([one], "replaces", "round")
+        return
+    if board.value(replaced, "round"):
+        board.put([one], "round", board.value(replaced, "round"), why="the round of the run that it replaces")
+    if not board.parts[replaced].tries:
+        about = {**said, "file": answer}
+        cause = question("left_out", about, name=answer, form="replaced", choices=named(CAUSES))
+        board.put([replaced], "excluded", board.ask(cause, [replaced], "excluded"), why="replaced")
+
+
+def pair_sensors(board: LogBoard, sensors: Mapping[str, LogFacts]) -> str:
+    """Find the sensor log of each run: the only one, the one of the same name, or the one whose clock spans it.
+
+    Parameters
+    ----------
+    board : the frame logs, with their times
+    sensors : facts of sensor logs by path from the folder
 
     Returns
     -------
     What was found, for the side of the table; empty without sensor logs
     """
-    every = range(len(frames))
-    if not sensors:
-        return ""
+    n_all = len(board.logs)
     if len(sensors) == 1:
         path, fact = next(iter(sensors.items()))
-        apart = [one for one in every if _is_apart(fact, one, timing)]
-        labels.put(every, "sensor_log", Cell(path, "the only sensor log"))
+        board.put(board.every, "sensor_log", path, why="the only sensor log")
+        apart = [one for one in board.every if _spans(fact, one, board, 0.0) is False]
         if apart:
-            text = f"The clock of {shown(isolated(path))} does not span {len(apart)} of the runs. Is it theirs?"
-            question = Question(
-                "sensor_log", text,
-                choices=(Choice("yes, the clocks differ", "yes"), Choice("no", "no")), is_detail=True,
-                paste="runs.csv: take the question marks away in the column sensor_log, or empty it",
-            )  # fmt: skip
-            answer = answers.get("sensor_log", "")
-            labels.ask(question, apart, "sensor_log", is_answered=bool(answer))
-            labels.put(apart if answer == "no" else (), "sensor_log", Cell("", "answered"))
-        return f'sensors: "{isolated(path)}" for {len(frames) - len(apart)} of {len(frames)}'
-    missing = _by_name_and_clock(list(frames), frames, sensors, timing=timing, labels=labels)
-    if missing:
-        names = listed((isolated(list(frames)[one]) for one in missing), most=3)
-        question = Question(
-            "which_sensor_log", f"Which sensor log belongs to {names}?", is_detail=True,
-            paste="runs.csv: write the name of its sensor log into the column sensor_log, or empty the cell",
-        )  # fmt: skip
-        for one in missing:
-            labels.put([one], "sensor_log", Cell("", "no sensor log of this name or time"))
-        labels.ask(question, missing, "sensor_log")
-    return f"sensors: {len(sensors)} logs for {len(frames) - len(missing)} of {len(frames)} runs"
-
-
-def _is_apart(sensor: LogFacts, one: int, timing: Timing) -> bool:
-    """Return whether both clocks are known, and the sensor log does not hold the run's start."""
-    start_s = timing.start_s[one]
-    if start_s is None or math.isnan(sensor.started_at_s) or math.isnan(sensor.length_s):
-        return False
-    if sensor.clock_kind == "time_of_day" or timing.why[one] == "time of day in the name":
-        return False
-    return not sensor.started_at_s - _LATE_S <= start_s <= sensor.started_at_s + sensor.length_s
-
-
-def _by_name_and_clock(
-    paths: Sequence[str], frames: Mapping[str, LogFacts], sensors: Mapping[str, LogFacts], *, timing: Timing,
-    labels: Labels,
-) -> list[int]:  # fmt: skip
-    """Fill in sensor logs of the same name, else the only one whose clock spans the run; return what is left."""
+            answer = board.ask(question("sensor_log", {"file": path, "n": len(apart)}), apart, "sensor_log")
+            board.put(apart if answer == "no" else (), "sensor_log", "", why="answered")
+        held = f"{n_all - len(apart)} of {n_all}" if apart else f"all {n_all}"
+        return f'sensors: "{path}" spans {held}'
     of_stem: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for path in sensors:
         of_stem[stem_of(path)].append(path)
-    is_one_each = Counter(stem_of(path) for path in paths)
+    n_stem = Counter(stem_of(board.name(one)) for one in board.every)
     missing = []
-    for one, path in enumerate(paths):
-        named = of_stem.get(stem_of(path), []) if is_one_each[stem_of(path)] == 1 else []
-        spanning = [other for other, fact in sensors.items() if _spans(fact, frames[path], timing.start_s[one])]
-        if len(named) == 1 and (not spanning or named[0] in spanning):
-            labels.put([one], "sensor_log", Cell(named[0], "the sensor log of the same name"))
-        elif len(spanning) == 1 and not named:
-            labels.put([one], "sensor_log", Cell(spanning[0], "the only sensor log whose clock spans the run"))
+    for one in board.every if sensors else ():
+        stem = stem_of(board.name(one))
+        own = of_stem.get(stem, []) if n_stem[stem] == 1 else []
+        spanning = [path for path, fact in sensors.items() if _spans(fact, one, board, _HELD)]
+        if len(own) == 1 and (not spanning or own[0] in spanning):
+            board.put([one], "sensor_log", own[0], why="the sensor log of the same name")
+        elif len(spanning) == 1 and not own:
+            board.put([one], "sensor_log", spanning[0], why="the only sensor log whose clock spans the run")
         else:
+            board.put([one], "sensor_log", "", why="no sensor log of this name or time")
             missing.append(one)
-    return missing
+    if missing:
+        names = [board.name(one) for one in missing]
+        board.ask(question("which_sensor_log", {"names": names}), missing, "sensor_log")
+    return f"sensors: {len(sensors)} logs for {n_all - len(missing)} of {n_all} runs" if sensors else ""
 
 
-def stem_of(path: str) -> tuple[str, ...]:
-    """Return the words and numbers of a name without those that say what kind of log it is.
-
-    Parameters
-    ----------
-    path : of the log, with its folders
-    """
-    plain = PurePosixPath(re.sub(r"(\.\w+)+$", "", path))
-    parts = re.split(r"[\s_\-.()/]+", fold(str(plain)))
-    return tuple(part for part in parts if part and part not in GENERIC)
-
-
-def _spans(sensor: LogFacts, frame: LogFacts, start_s: float | None) -> bool:
-    """Return whether a sensor log's clock holds a run."""
-    if start_s is None or math.isnan(sensor.started_at_s) or math.isnan(sensor.length_s):
-        return False
-    length_s = 0.0 if math.isnan(frame.length_s) else frame.length_s
-    begins = sensor.started_at_s <= start_s + _LATE_S
-    return begins and sensor.started_at_s + sensor.length_s >= start_s + _HELD * length_s
-
-
-#: The shortest long pause is longer than this many times the longest short one.
-_HEAPS = 2.0
+def _spans(sensor: LogFacts, one: int, board: LogBoard, held: float) -> bool | None:
+    """Return whether a sensor log's clock holds a share of a run; None where a clock is not known."""
+    start_s = board.start_s[one]
+    has_no_day = sensor.clock_kind == "time_of_day" or board.why[one] == "time of day in the name"
+    if start_s is None or math.isnan(sensor.started_at_s + sensor.length_s) or (has_no_day and not held):
+        return None
+    end_s = sensor.started_at_s + sensor.length_s
+    return sensor.started_at_s - _LATE_S <= start_s and end_s >= start_s + held * board.length_s(one)
 
 
 def blocks_by_pauses(starts: Sequence[float], lengths: Sequence[float]) -> list[list[int]]:
@@ -221,7 +148,7 @@ def blocks_by_pauses(starts: Sequence[float], lengths: Sequence[float]) -> list[
     starts : of the runs in order [s]
     lengths : of the runs [s]
     """
-    pauses = [max(0.0, b - a - length) for (a, b), length in zip(itertools.pairwise(starts), lengths, strict=False)]
+    pauses = _pauses(starts, lengths)
     ordered = sorted(pauses)
     ratios = [(long / max(short, 1.0), place) for place, (short, long) in enumerate(itertools.pairwise(ordered), 1)]
     ratio, place = max(ratios, default=(0.0, 0))
@@ -230,120 +157,141 @@ def blocks_by_pauses(starts: Sequence[float], lengths: Sequence[float]) -> list[
         return [list(range(len(starts)))]
     blocks: list[list[int]] = [[0]]
     for run, pause in enumerate(pauses, start=1):
-        if pause >= ordered[place]:
-            blocks.append([])
-        blocks[-1].append(run)
+        blocks += [[]] * (pause >= ordered[place])
+        blocks[-1] = [*blocks[-1], run]
     return blocks
 
 
-def label_by_blocks(
-    facts: Sequence[LogFacts], timing: Timing, labels: Labels, *, answers: Mapping[str, str]
-) -> bool:
+def _pauses(starts: Sequence[float], lengths: Sequence[float]) -> list[float]:
+    """Return the time between the end of each run and the start of the next [s]."""
+    return [max(0.0, b - a - length) for (a, b), length in zip(itertools.pairwise(starts), lengths, strict=False)]
+
+
+def label_by_blocks(board: LogBoard) -> bool:
     """Ask for games and tunings by blocks, where neither names nor logs hold a word for them.
 
     Parameters
     ----------
-    facts, timing, labels : of the frame logs, in the same order
-    answers : answers so far, by key
+    board : the logs, with their times
 
     Returns
     -------
     Whether answers gave every game, tuning and round
     """
-    is_bare = not any(column in cells for cells in labels.cells for column in ("game", "tuning"))
-    if not is_bare or not timing.is_clocked or len(facts) < 4:
+    is_bare = not any(column in cells for cells in board.cells for column in ("game", "tuning"))
+    if not is_bare or not board.is_clocked or len(board.logs) < 4:
         return False
-    starts = [timing.start_s[one] or 0.0 for one in timing.order]
-    lengths = [facts[one].length_s if facts[one].length_s > 0 else 0.0 for one in timing.order]
+    starts = [board.start_s[one] or 0.0 for one in board.order]
+    lengths = [board.length_s(one) for one in board.order]
     blocks = blocks_by_pauses(starts, lengths)
-    if len(blocks) < 2:
+    if len(blocks) < 2 and len({name.words for name in board.parts}) > 1:
         return False
-    times = [f"{datetime.fromtimestamp(starts[block[0]], UTC):%H:%M}" for block in blocks]
-    labels.questions = [one for one in labels.questions if one.key not in ("which_game", "which_tuning")]
-    about = tuple(
-        f"block {n}   {at}   {len(block)} logs" for n, (at, block) in enumerate(zip(times, blocks, strict=True), 1)
-    )
-    labels.first.append(Question(
-        "one_block_one_game", "The longer pauses cut the session into blocks. Is one block one game?", about=about,
-        choices=(Choice("yes", "yes"), Choice("no, fill in the games in runs.csv", "no")), is_detail=False,
-        paste="runs.csv: fill in the columns game, tuning and round",
-    ))  # fmt: skip
-    if answers.get("one_block_one_game") != "yes":
+    board.questions = [one for one in board.questions if one.key not in ("which_game", "which_tuning")]
+    answer = "list"
+    if len(blocks) > 1:
+        asked = replace(question("one_block_one_game"), about=_block_lines(blocks, starts, lengths))
+        board.first.append(asked)
+        answer = board.answers.get(asked.key, "")
+    if answer not in ("yes", "list"):
         return False
-    return _ask_blocks(blocks, times, timing, labels=labels, answers=answers)
-
-
-def _ask_blocks(
-    blocks: Sequence[Sequence[int]], times: Sequence[str], timing: Timing, *, labels: Labels,
-    answers: Mapping[str, str],
-) -> bool:  # fmt: skip
-    """Ask for the game of each block, the tunings, and their order; fill in what was answered."""
-    for n, at in enumerate(times, start=1):
-        labels.first.append(Question(
-            f"blocks.{n}", f"Game of block {n} ({at})", is_typed=True, paste="runs.csv: fill in the column game",
-        ))  # fmt: skip
-    labels.first.append(Question(
-        "tuning_names", "Names of the tunings, the reference first, with commas", is_typed=True,
-        about=("like: factory, quiet",), paste="runs.csv: fill in the column tuning",
-    ))  # fmt: skip
-    names = [name.strip() for name in answers.get("tuning_names", "").split(",") if name.strip()]
-    orders = _orders(blocks, times, names, labels=labels, answers=answers)
-    done = True
-    for n, block in enumerate(blocks, start=1):
-        files = [timing.order[run] for run in block]
-        game, order = answers.get(f"blocks.{n}", ""), orders[n - 1]
+    board.first.append(question("tuning_names"))
+    names = [one.strip() for one in board.answers.get("tuning_names", "").split(",") if one.strip()]
+    if answer == "list":
+        form = "text" if len(blocks) > 1 else "no_pauses"
+        typed = board.answers.get("block_list", "")
+        board.first.append(
+            question("block_list", form=form, check=partial(_list_fault, names=names, starts=starts))
+        )
+        found = _blocks_of_list(typed, names, starts)
+    else:
+        times = [time_text(starts[block[0]]) for block in blocks]
+        asked_games = [question("blocks", {"n": n, "at": at}, name=str(n)) for n, at in enumerate(times, start=1)]
+        board.first[-1:-1] = asked_games
+        orders = _asked_orders(blocks, times, names, board)
+        found = [(block, board.answers.get(one.key, ""), order)
+                 for block, one, order in zip(blocks, asked_games, orders, strict=True)]  # fmt: skip
+    for block, game, order in found:
+        logs = [board.order[run] for run in block]
         if game:
-            labels.put(files, "game", Cell(game, "answered for its block"))
-            _settle(labels, files, "game")
+            board.put(logs, "game", game, why="answered for its block")
+            board.settle(logs, "game")
         count: Counter[str] = Counter()
-        for one, tuning in zip(files, order, strict=False):
+        for one, tuning in zip(logs, order, strict=False):
             count[tuning] += 1
-            labels.put([one], "tuning", Cell(tuning, "answered for its block"))
-            labels.put([one], "round", Cell(str(count[tuning]), "place in its block"))
-            _settle(labels, [one], "tuning", "round")
-        done = done and bool(game and order)
-    return done
+            board.put([one], "tuning", tuning, why="answered for its block")
+            board.put([one], "round", str(count[tuning]), why="place in its block")
+            board.settle([one], "tuning", "round")
+    return bool(found) and all(game and order for _, game, order in found)
 
 
-def _settle(labels: Labels, files: Sequence[int], *columns: str) -> None:
-    """Take back that some columns wait for an answer."""
-    for one in files:
-        labels.doubts[one] -= set(columns)
+def _block_lines(
+    blocks: Sequence[Sequence[int]], starts: Sequence[float], lengths: Sequence[float]
+) -> tuple[str, ...]:
+    """Return what the pauses show: the blocks, and those that a very long pause parts."""
+    pauses = _pauses(starts, lengths)
+    firsts = [block[0] for block in blocks[1:]]
+    long = [pauses[run - 1] for run in firsts]
+    short = [pause for run, pause in enumerate(pauses, start=1) if run not in firsts]
+    lines = [
+        say("ask.one_block_one_game.pauses", long=f"{min(long) / 60:.1f}", short=f"{max(short):.0f}", n=len(blocks))
+    ]
+    for number, block in enumerate(blocks, start=1):
+        end_s = starts[block[-1]] + lengths[block[-1]]
+        at = f"{time_text(starts[block[0]])} to {time_text(end_s)}"
+        before_s = pauses[block[0] - 1] if block[0] else 0.0
+        apart = f"   <- {before_s / 60:.0f} min pause: another session?" * (before_s > 1800)
+        lines.append(f"block {number}   {at}   {len(block)} logs of {statistics.median(lengths):.0f} s{apart}")
+    return tuple(lines)
 
 
-def _orders(
-    blocks: Sequence[Sequence[int]], times: Sequence[str], names: Sequence[str], *, labels: Labels,
-    answers: Mapping[str, str],
-) -> list[list[str]]:  # fmt: skip
+def _asked_orders(
+    blocks: Sequence[Sequence[int]], times: Sequence[str], names: Sequence[str], board: LogBoard
+) -> list[list[str]]:
     """Ask for the order of the tunings in the first block, and whether the others are the same."""
-    if not names:
-        return [[] for _ in blocks]
-    orders = [_asked_order(1, len(blocks[0]), times[0], names, labels=labels, answers=answers)]
-    same_size = all(len(block) == len(blocks[0]) for block in blocks)
-    if same_size and orders[0]:
-        labels.first.append(Question(
-            "order_same", "The same order in the other blocks?", is_detail=True, default="no",
-            choices=(Choice("yes", "yes"), Choice("no, ask for each", "no")), default_text="ask for each",
-        ))  # fmt: skip
-    for n, block in enumerate(blocks[1:], start=2):
-        is_same = same_size and answers.get("order_same") == "yes" and orders[0]
-        waits = not orders[0] or (same_size and "order_same" not in answers)
-        orders.append(orders[0] if is_same else [] if waits else _asked_order(
-            n, len(block), times[n - 1], names, labels=labels, answers=answers))  # fmt: skip
+    orders: list[list[str]] = []
+    is_even = all(len(block) == len(blocks[0]) for block in blocks)
+    for n, (block, at) in enumerate(zip(blocks, times, strict=True), start=1):
+        is_same = n > 1 and is_even and board.answers.get("order_same") == "yes"
+        waits = not names or (n > 1 and (not orders[0] or (is_even and "order_same" not in board.answers)))
+        if is_same or waits:
+            orders.append(orders[0] if is_same else [])
+            continue
+        size, key = len(block), "order" if n == 1 else f"orders.{n}"
+        said = {"n": n, "at": at, "size": size}
+        asked = question("order", said, check=partial(_order_fault, names=names, size=size))
+        board.first.append(replace(asked, key=key))
+        orders.append(order_of(board.answers.get(key, ""), names, size))
+        if orders[-1]:
+            rounds = [orders[-1][: place + 1].count(one) for place, one in enumerate(orders[-1])]
+            read = {"tunings": " ".join(orders[-1]), "rounds": " ".join(map(str, rounds))}
+            board.first.append(question("order_read", read, name=str(n)))
+        if n == 1 and is_even and orders[0]:
+            board.first.append(question("order_same"))
     return orders
 
 
-def _asked_order(
-    n: int, size: int, at: str, names: Sequence[str], *, labels: Labels, answers: Mapping[str, str]
-) -> list[str]:
-    """Ask for the order of the tunings in a block."""
-    key = "order" if n == 1 else f"orders.{n}"
-    labels.first.append(Question(
-        key, f"Tunings of block {n} ({at}) in the order played, {size} of them; first letters do.", is_typed=True,
-        check=lambda typed: "" if order_of(typed, names, size) else _wrong_order(typed, names, size),
-        paste="runs.csv: fill in the columns tuning and round", writes="tunings in the order {}",
-    ))  # fmt: skip
-    return order_of(answers.get(key, ""), names, size)
+def _blocks_of_list(
+    typed: str, names: Sequence[str], starts: Sequence[float]
+) -> list[tuple[list[int], str, list[str]]]:
+    """Return blocks typed as ``18:30 Copper Monsoon f q q f; 18:46 ...``; nothing where they do not fit."""
+    found: list[tuple[list[int], str, list[str]]] = []
+    used = 0
+    for part in filter(None, (one.strip() for one in typed.split(";"))):
+        at, _, rest = part.partition(" ")
+        words = rest.split()
+        n = next((n for n in range(len(words), 0, -1) if order_of(" ".join(words[-n:]), names, n)), 0)
+        game, order = " ".join(words[: len(words) - n]), order_of(" ".join(words[len(words) - n :]), names, n)
+        fits = used + n <= len(starts) and n and at == time_text(starts[used]) and game
+        if not fits:
+            return []
+        found.append((list(range(used, used + n)), game, order))
+        used += n
+    return found if used == len(starts) else []
+
+
+def _list_fault(typed: str, *, names: Sequence[str], starts: Sequence[float]) -> str:
+    """Return what is wrong with typed blocks."""
+    return "" if _blocks_of_list(typed, names, starts) else say("ask.block_list.wrong", n=len(starts))
 
 
 def order_of(typed: str, names: Sequence[str], size: int) -> list[str]:
@@ -359,12 +307,11 @@ def order_of(typed: str, names: Sequence[str], size: int) -> list[str]:
     for word in filter(None, re.split(r"[\s,;]+", typed.casefold())):
         fit = [name for name in names if name.casefold().startswith(word)]
         exact = [name for name in names if name.casefold() == word]
-        if len(exact or fit) != 1:
-            return []
-        found.append((exact or fit)[0])
-    return found if len(found) == size else []
+        found += (exact or fit) if len(exact or fit) == 1 else [""]
+    return found if len(found) == size and all(found) else []
 
 
-def _wrong_order(typed: str, names: Sequence[str], size: int) -> str:
+def _order_fault(typed: str, *, names: Sequence[str], size: int) -> str:
     """Return what is wrong with a typed order."""
-    return f"{shown(typed)} is not the order of {size} runs by names or first letters of {', '.join(names)}."
+    is_right = bool(order_of(typed, names, size))
+    return "" if is_right else say("ask.order.wrong", typed=repr(typed), size=size, names=", ".join(names))

@@ -32,7 +32,7 @@ UNREAD = ("evidence",)
 KNOWN = frozenset((*NEEDED, *ORDERING, *OPTIONAL, *UNREAD, *METRICS))
 
 #: Headings at least this like a known one are taken for a slip; others are the reviewer's own columns.
-_CLOSE = 0.84
+CLOSE = 0.84
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
     -----
     Capitals count as small letters, and blanks as underscores: ``Frame log`` is ``frame_log``.
     """
-    names = [_plain(heading) for heading in cells.headings]
+    names = [plain_heading(heading) for heading in cells.headings]
     place = {name: position for position, name in enumerate(names) if name in KNOWN}
     own = [heading for heading, name in zip(cells.headings, names, strict=True) if name not in KNOWN]
     file = cells.file
@@ -95,8 +95,13 @@ def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
     return SheetColumns(place, tuple(faults), (*findings, *_not_stated(place, cells.file)))
 
 
-def _plain(heading: str) -> str:
-    """Return a heading in small letters, blanks and hyphens as underscores."""
+def plain_heading(heading: str) -> str:
+    """Return a heading in small letters, blanks and hyphens as underscores.
+
+    Parameters
+    ----------
+    heading : as written
+    """
     return "_".join(heading.casefold().replace("-", " ").split())
 
 
@@ -104,7 +109,7 @@ def _misspelt(own: Iterable[str], file: str) -> list[Fault]:
     """Return a fault for each unknown heading that is almost a known one."""
     faults = []
     for heading in own:
-        near = nearest(_plain(heading), KNOWN, cutoff=_CLOSE)
+        near = nearest(plain_heading(heading), KNOWN, cutoff=CLOSE)
         if near:
             action = f"Did you mean {shown(near)}? A column of your own needs a name less like it."
             faults.append(Fault(file, f"unknown column {shown(heading)}.", action))
@@ -115,7 +120,7 @@ def _missing(place: Iterable[str], told: list[str], *, cells: SheetCells) -> lis
     """Return a fault for each needed column that is not there, with the heading that may be meant."""
     faults = []
     for name in (name for name in NEEDED if name not in place):
-        near = nearest(name, [heading for heading in cells.headings if _plain(heading) not in KNOWN])
+        near = nearest(name, [heading for heading in cells.headings if plain_heading(heading) not in KNOWN])
         action = f"Is it the column {shown(near)}? Then rename it." if near else "Add it."
         problem = f"column {shown(name)} is missing (found: {listed(cells.headings, most=30)})."
         if not (near and any(shown(near) in problem for problem in told)):

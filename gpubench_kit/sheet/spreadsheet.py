@@ -1,29 +1,46 @@
-"""A reviewer's own table to runs: where the heading is, what the rows are, which numbers are which metric's."""
+"""A reviewer's own table to runs: every number has labels (headings, words of its row, titles) of one kind each."""
 
 from __future__ import annotations
 
 import itertools
 import re
-from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from gpubench_kit.model.errors import shown
-from gpubench_kit.model.words import fold, known_unit, words_of
-from gpubench_kit.sheet.headings import Meaning, Read, is_summary, is_words, meaning_of, number_in, role_of
-from gpubench_kit.sheet.log_names import names_reference, names_tuning, word_set
+from gpubench_kit.model.words import fold, known_unit
+from gpubench_kit.sheet.headings import (
+    Meaning,
+    Read,
+    is_left_out,
+    is_summary,
+    is_words,
+    meaning_of,
+    number_in,
+    role_of,
+)
+from gpubench_kit.sheet.log_names import names_reference, names_tuning
 from gpubench_kit.sheet.text import Grid
 
 Cells = tuple[str, ...]
+Rows = list[tuple[int, Cells]]
 
 #: Share of a column's cells that are numbers, from which it is a column of numbers, or at most, of words.
 _NUMBERS, _WORDS = 0.3, 0.2
-_NUMBERED = re.compile(r"(.*?)[\s_#-]*(?:run|lauf|r|round|runde)?[\s_#-]*(\d{1,2})", re.IGNORECASE)
+_NUMBERED = re.compile(r"(.*?)[\s_#-]*(run|lauf|r|round|runde)?[\s_#-]*(\d{1,2})", re.IGNORECASE)
+#: Roles of columns of names, in which a merged or blank cell stands for the one above it, and of those that count.
+_FILLED = ("game", "tuning", "setting", "session", "card")
+_COUNTING = ("run", "round", "order", "session")
+#: What stands for a value that is missing.
+_ABSENT = ("", "-", "–", "—", "n/a", "N/A")
+#: What the numbers are called where no heading says it.
+VALUES = "the numbers"
 
 
 @dataclass(frozen=True)
 class TypedRun:
-    """One run of a table: its line, its cells by column of the run sheet, its numbers by column of the table."""
+    """One run of a table: its line, its cells by column of the run sheet, its numbers by heading."""
 
     line: int
     cells: Mapping[str, str]
@@ -39,15 +56,19 @@ class TypedTable:
     title : name of the sheet, or of the part of it
     runs : one for each run
     meanings : heading of each column of numbers -> metric and how sure it is
-    notes : what was left out, and why
-    doubts : what the table does not say: ``games``, ``tunings`` (which words are which), ``numbers`` (which metric)
+    left_out : rows and columns that are not taken, in words
+    notes : cells that hold no number, rows that are hidden
+    doubts : what the table does not say: ``games``, ``tunings`` (which words are which)
+    head : headings, by which sheets of one kind are known
     """
 
     title: str
     runs: tuple[TypedRun, ...]
     meanings: Mapping[str, Meaning]
+    left_out: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    head: Cells = ()
 
     @property
     def n_values(self) -> int:
@@ -55,43 +76,38 @@ class TypedTable:
         return sum(heading in self.meanings for run in self.runs for heading in run.numbers)
 
 
+_NO_METRIC = Meaning()
+
+
+@dataclass
+class _Column:
+    """A column of numbers: its heading, the name and the run that its headings speak of, what its numbers are."""
+
+    place: int
+    heading: str
+    name: str = ""
+    run: str = ""
+    meaning: Meaning = _NO_METRIC
+    is_off: bool = False
+
+
 @dataclass
 class _Body:
-    """Rows below a heading: line, the name between rows above it, the cells."""
+    """Rows below a heading: line, the title above them, the cells."""
 
     head: Cells
     upper: Cells = ()
-    title: str = ""
+    counted: Cells = ()
+    titles: list[str] = field(default_factory=list)
     rows: list[tuple[int, str, Cells]] = field(default_factory=list)
-    units: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    units: Cells = ()
+    sums: list[str] = field(default_factory=list)
 
     def column(self, place: int) -> list[str]:
         """Return the cells of one column."""
         return [cells[place] for _, _, cells in self.rows]
 
-    def filled(self, place: int) -> list[str]:
-        """Return the cells of a column of words, those below one that stands for several rows filled in."""
-        last, out = "", []
-        for cell in self.column(place):
-            last = cell or last
-            out.append(" ".join(last.split()))
-        return out
-
-    @property
-    def number_columns(self) -> list[int]:
-        """Places of the columns of numbers."""
-        return [place for place in range(len(self.head)) if self._share(place, number_in) >= _NUMBERS]
-
-    @property
-    def word_columns(self) -> list[int]:
-        """Places of the columns of words."""
-        places = range(len(self.head))
-        return [
-            one for one in places if any(map(is_words, self.column(one))) and self._share(one, number_in) <= _WORDS
-        ]
-
-    def _share(self, place: int, test) -> float:
+    def share(self, place: int, test: Callable[[str], object]) -> float:
         """Return the share of rows whose cell passes a test."""
         return sum(bool(cell and test(cell)) for cell in self.column(place)) / max(1, len(self.rows))
 
@@ -108,79 +124,65 @@ def read_tables(grid: Grid) -> list[TypedTable]:
     list of TypedTable: usually one; none where no row of words stands above rows with numbers. A sheet with several
     headings that differ holds several tables
     """
-    tables = []
-    beside = [_without_empty_columns(part) for part in _side_by_side(list(grid.rows))]
-    parts = [part for one in beside for part in _one_below_another(one)]
-    for part in parts:
-        body = _body_of(part)
-        if body is not None and body.rows:
-            table = _table_of(body, grid.title)
-            tables += [table] if table.runs else []
-    named = len(tables) > 1
-    return [
-        replace(
-            one,
-            title=f"{one.title}, row {one.runs[0].line}" if named else one.title,
-            notes=(*grid.notes, *one.notes),
-        )
-        for one in tables
+    parts = [part for beside in _side_by_side(list(grid.rows)) for part in _one_below_another(_trimmed(beside))]
+    tables = [
+        table for part in parts if (body := _body_of(part)) and body.rows and (table := _table_of(body, grid)).runs
     ]
+    if len(tables) < 2:
+        return tables
+    return [replace(one, title=f"{one.title}, row {one.runs[0].line}") for one in tables]
 
 
-def _without_empty_columns(rows: list[tuple[int, Cells]]) -> list[tuple[int, Cells]]:
+def _trimmed(rows: Rows) -> Rows:
     """Return rows without columns that hold nothing, and without rows that then hold nothing."""
     width = len(rows[0][1]) if rows else 0
     kept = [place for place in range(width) if any(cells[place] for _, cells in rows)]
-    return [
-        (line, tuple(cells[place] for place in kept)) for line, cells in rows if any(cells[one] for one in kept)
-    ]
+    short = [(line, tuple(cells[place] for place in kept)) for line, cells in rows]
+    return [(line, cells) for line, cells in short if any(cells)]
 
 
-def _side_by_side(rows: list[tuple[int, Cells]]) -> list[list[tuple[int, Cells]]]:
-    """Return tables beside one another: parts between empty columns that each have a heading of their own."""
+def _side_by_side(rows: Rows) -> list[Rows]:
+    """Return tables beside one another: parts between empty columns that each have a heading and words."""
     width = len(rows[0][1]) if rows else 0
     empty = [place for place in range(width) if not any(cells[place] for _, cells in rows)]
-    edges = [-1, *empty, width]
-    spans = [(first + 1, last) for first, last in itertools.pairwise(edges) if last - first > 2]
-    parts = [[(line, cells[first:last]) for line, cells in rows if any(cells[first:last])] for first, last in spans]
-    whole = [part for part in parts if _heading_place(part) is not None and _has_words(part)]
-    return parts if len(spans) > 1 and len(whole) == len(spans) else [rows]
+    spans = [(a + 1, b) for a, b in itertools.pairwise([-1, *empty, width]) if b - a > 2]
+    parts = [[(line, cells[a:b]) for line, cells in rows if any(cells[a:b])] for a, b in spans]
+    places = [_heading_place(part) for part in parts]
+    are_whole = all(
+        place is not None and any(is_words(cells[0]) for _, cells in part[place + 1 :])
+        for part, place in zip(parts, places, strict=True)
+    )
+    return parts if len(spans) > 1 and are_whole else [rows]
 
 
-def _has_words(part: list[tuple[int, Cells]]) -> bool:
-    """Return whether a part has a column of words, so that it can name its own rows."""
-    place = _heading_place(part)
-    return place is not None and any(is_words(cells[0]) for _, cells in part[place + 1 :])
-
-
-def _one_below_another(rows: list[tuple[int, Cells]]) -> list[list[tuple[int, Cells]]]:
+def _one_below_another(rows: Rows) -> list[Rows]:
     """Return tables below one another: a further heading that differs from the first begins another one."""
-    starts, seen = [], None
+    starts: list[int] = []
+    seen: set[Cells] = set()
     place = _heading_place(rows)
     while place is not None:
         head = tuple(fold(cell) for cell in rows[place][1] if cell)
-        if seen is None or head != seen:
+        if not seen or head not in seen:
             starts.append(place)
-            seen = seen or head
+        seen = seen or {head}
         further = _heading_place(rows[place + 1 :])
         place = None if further is None else place + 1 + further
-    if len(starts) < 2:
-        return [rows]
     bounds = [0, *starts[1:], len(rows)]
-    return [_without_empty_columns(rows[first:last]) for first, last in itertools.pairwise(bounds)]
+    return [rows] if len(starts) < 2 else [_trimmed(rows[a:b]) for a, b in itertools.pairwise(bounds)]
 
 
 def _heading_place(rows: Sequence[tuple[int, Cells]]) -> int | None:
     """Return the place of the first row of words above a row with numbers; None where there is none."""
     for place, (_, cells) in enumerate(rows[:-1]):
         words = [cell for cell in cells if cell]
-        below = next((one for _, one in rows[place + 1 :] if sum(map(bool, one)) >= 2 and not _is_units(one)), None)
-        is_heading = len(words) >= 2 and all(map(is_words, words)) and not _is_units(cells)
         if (
-            is_heading
-            and below is not None
-            and any(head and number_in(cell) for head, cell in zip(cells, below, strict=True) if cell)
+            len(words) < 2
+            or _is_units(cells)
+            or not all(is_words(cell) or meaning_of(cell).metric for cell in words)
         ):
+            continue
+        below = next((one for _, one in rows[place + 1 :] if sum(map(bool, one)) >= 2 and not _is_units(one)), ())
+        if any(head and cell and number_in(cell) for head, cell in zip(cells, below, strict=False)):
             return place
     return None
 
@@ -191,96 +193,34 @@ def _is_units(cells: Cells) -> bool:
     return bool(given) and all(known_unit(cell) is not None for cell in given)
 
 
-def _body_of(rows: list[tuple[int, Cells]]) -> _Body | None:
+def _body_of(rows: Rows) -> _Body | None:
     """Return the rows below the heading, without those that repeat it or sum up others."""
     place = _heading_place(rows)
     if place is None:
         return None
-    head = rows[place][1]
-    above = [cells for _, cells in rows[:place]]
-    upper = above[-1] if above and _is_upper(above[-1], head) else ()
-    titles = [cell for cells in above[: len(above) - bool(upper)] for cell in cells if cell]
-    body = _Body(head, upper, title=titles[-1] if titles else "")
-    section, is_parted = "", False
+    head, above = rows[place][1], [cells for _, cells in rows[:place]]
+    given = [fold(cell) for cell in head if cell]
+    # The upper storey of a heading: its words stand above repeated ones.
+    upper = above.pop() if above and sum(map(bool, above[-1])) >= 2 and len(set(given)) < len(given) else ()
+    body = _Body(head, upper, titles=[cell for cells in above for cell in cells if cell])
+    section = body.titles[-1] if body.titles else ""
+    is_parted = False
     for line, cells in rows[place + 1 :]:
-        given = [cell for cell in cells if cell]
-        if len(given) == 1 and cells[0] and is_words(cells[0]):
-            section, is_parted = ("", is_parted) if is_summary(cells[0]) else (" ".join(cells[0].split()), True)
-        elif [fold(cell) for cell in given] == [fold(cell) for cell in head if cell]:
-            continue
+        words = [cell for cell in cells if cell]
+        if len(words) == 1 and cells[0] and is_words(cells[0]):
+            is_named = not is_summary(cells[0])
+            section, is_parted = " ".join(cells[0].split()) * is_named, is_parted or is_named
         elif _is_units(cells):
-            body.units = body.units or [cell.strip("[]() ") for cell in cells]
+            body.units = body.units or tuple(cell.strip("[]() ") for cell in cells)
+        elif not body.rows and role_of(cells[0]) in _COUNTING and all(cell.isdecimal() for cell in words[1:]):
+            body.counted = cells
         elif any(is_words(cell) and is_summary(cell) and not names_tuning(fold(cell)) for cell in cells[:2]):
-            body.notes.append(
-                f"Row {line} ({shown(next(filter(is_words, cells)))}) sums up others and is left out."
-            )
-        else:
+            body.sums.append(f'row {line} "{next(filter(is_words, cells))}"')
+        elif [fold(cell) for cell in words] != given:
             body.rows.append((line, section, cells))
-    if is_parted:
-        first = body.title or ""
-        body.rows = [(line, part or first, cells) for line, part, cells in body.rows]
-    body.notes = _few(body.notes)
+    if not is_parted:
+        body.rows = [(line, "", cells) for line, _, cells in body.rows]
     return body
-
-
-def _few(notes: list[str]) -> list[str]:
-    """Return the first of many notes that say the same, with the number of the others."""
-    return notes[:1] + [f"And {len(notes) - 1} more rows like it."] * (len(notes) > 1)
-
-
-def _is_upper(cells: Cells, head: Cells) -> bool:
-    """Return whether a row above the heading is the upper storey of it: its words stand above repeated ones."""
-    given = [cell for cell in head if cell]
-    return sum(map(bool, cells)) >= 2 and len({fold(cell) for cell in given}) < len(given)
-
-
-def _table_of(body: _Body, sheet: str) -> TypedTable:
-    """Return the runs of a table, whatever its shape."""
-    units = _units_of(body)
-    headings = dict(zip(range(len(body.head)), _unique(body.head), strict=True))
-    roles = {place: role for place, head in enumerate(body.head) if head and (role := role_of(head))}
-    numeric = [place for place in body.number_columns if roles.get(place) not in _COUNTING and body.head[place]]
-    meanings = {place: meaning_of(body.head[place], units[place]) for place in numeric}
-    wide = [
-        place
-        for place in numeric
-        if not meanings[place].metric and not bool(words_of(body.head[place]) & _OTHER_PARTS)
-    ]
-    tunings = [place for place in wide if _is_tuning(body.head[place])]
-    if body.upper:
-        return _two_storeys(body, sheet, meanings, roles)
-    if len(wide) >= 2 and (len(tunings) >= len(wide) / 2 or not any(one.metric for one in meanings.values())):
-        return _wide(body, sheet, wide, units=units)
-    place_of = {role: place for place, role in reversed(roles.items())}
-    doubts = []
-    free = [place for place in body.word_columns if place not in roles]
-    if "tuning" not in place_of:
-        likely = [one for one in free if _share_of_tunings(body.column(one)) > 0.5]
-        place_of |= {"tuning": likely[0]} if likely else {}
-        doubts += [] if likely else ["tunings"]
-    has_sections = any(section for _, section, _ in body.rows)
-    if "game" not in place_of and not has_sections:
-        rest = [one for one in free if one != place_of.get("tuning")]
-        place_of |= {"game": rest[0]} if rest else {}
-        doubts.append("games")
-    texts = {role: body.filled(place) for role, place in place_of.items() if role in _FILLED}
-    metrics = [place for place, one in meanings.items() if one.metric]
-    runs = []
-    for index, (line, section, cells) in enumerate(body.rows):
-        own = {role: column[index] for role, column in texts.items()} | ({"game": section} if section else {})
-        own |= {role: cells[place_of[role]] for role in ("run", "round", "order", "note") if role in place_of}
-        numbers = {headings[place]: found for place, found in _number_cells(body, cells, metrics, line)}
-        runs += [TypedRun(line, own, numbers)] if numbers else []
-    left = [headings[place] for place, one in meanings.items() if not one.metric]
-    notes = [*body.notes, *([f"Columns left out: {', '.join(map(shown, left))}."] if left else [])]
-    known = {headings[place]: one for place, one in meanings.items() if one.metric}
-    return TypedTable(sheet, tuple(runs), known, tuple(notes), tuple(doubts))
-
-
-_OTHER_PARTS = word_set("cpu processor prozessor min max")
-
-#: Roles of columns whose numbers count rows.
-_COUNTING = ("run", "round", "order", "session", "game", "tuning")
 
 
 def _is_tuning(text: str) -> bool:
@@ -290,99 +230,136 @@ def _is_tuning(text: str) -> bool:
     return any(names_tuning(fold(one).strip()) for one in (text, stem)) or names_reference(text)
 
 
-def _unique(head: Cells) -> list[str]:
-    """Return headings, those that stand twice with their number."""
-    count: Counter[str] = Counter()
-    out = []
-    for cell in head:
-        count[cell] += 1
-        out.append(cell if count[cell] == 1 else f"{cell} ({count[cell]})")
-    return out
-
-
-def _units_of(body: _Body) -> list[str]:
-    """Return the unit of each column: of the row of units, else the one behind all its numbers."""
-    units = body.units or [""] * len(body.head)
-    for place in range(len(body.head)):
-        behind = {found.unit for cell in body.column(place) if (found := number_in(cell)) and found.unit}
-        if len(behind) == 1 and not units[place]:
-            units[place] = behind.pop()
-    return units
-
-
-def _number_cells(body: _Body, cells: Cells, places: Iterable[int], line: int) -> Iterator[tuple[int, Read]]:
-    """Yield the numbers of a row; what is no number is left empty with a note."""
-    for place in places:
-        found = number_in(cells[place]) if cells[place] else None
-        if found:
-            yield place, found
-        elif cells[place] and cells[place] not in ("-", "–", "—", "n/a", "N/A"):
-            body.notes.append(
-                f"Row {line}: {shown(cells[place])} below {shown(body.head[place])} is no number: left empty."
-            )
-
-
-#: Columns of names, in which a merged or blank cell stands for the one above it.
-_FILLED = ("game", "tuning", "setting", "session", "card")
-
-
-def _share_of_tunings(cells: list[str]) -> float:
-    """Return the share of a column's words that name tunings."""
+def _share_of_tunings(cells: Sequence[str]) -> float:
+    """Return the share of words that name tunings."""
     given = [cell for cell in cells if cell]
     return sum(map(_is_tuning, given)) / len(given) if given else 0.0
 
 
-def _two_storeys(body: _Body, sheet: str, meanings: Mapping[int, Meaning], roles: Mapping[int, str]) -> TypedTable:
-    """Return the runs of a table whose upper heading names the tunings."""
-    upper, last = [], ""
-    for cell in body.upper:
-        last = cell or last
-        upper.append(" ".join(last.split()))
-    game = next((place for place in body.word_columns if roles.get(place, "game") == "game"), None)
-    games = body.filled(game) if game is not None else [""] * len(body.rows)
-    run = next((place for place, role in roles.items() if role in ("run", "round")), None)
-    metrics = [place for place, one in meanings.items() if one.metric and upper[place]]
+def _filled(cells: Sequence[str]) -> list[str]:
+    """Return cells, those that are blank below or beside one that stands for several filled in."""
+    filled: list[str] = []
+    for cell in cells:
+        filled.append(" ".join(cell.split()) or (filled[-1] if filled else ""))
+    return filled
+
+
+def _columns_of(body: _Body) -> list[_Column]:
+    """Return the columns of numbers with what their headings say."""
+    upper = _filled(body.upper) if body.upper else [""] * len(body.head)
+    times: Counter[str] = Counter()
+    stems = Counter(found[1].strip() for cell in body.head if (found := _NUMBERED.fullmatch(cell.strip())))
+    columns = []
+    for place, heading in enumerate(body.head):
+        is_value = body.share(place, number_in) >= _NUMBERS and bool(heading or upper[place])
+        numbered = _NUMBERED.fullmatch(heading.strip())
+        is_run = (
+            numbered is not None and stems[numbered[1].strip()] > 1 and role_of(heading) in ("", "run", "round")
+        )
+        if not is_value or (role_of(heading) in (*_COUNTING, "time", "game", "tuning") and not is_run):
+            continue
+        behind = {read.unit for cell in body.column(place) if (read := number_in(cell))} - {""}
+        unit = (body.units[place] if body.units else "") or (behind.pop() if len(behind) == 1 else "")
+        times[heading] += not body.upper
+        column = _Column(place, heading if times[heading] < 2 else f"{heading} ({times[heading]})")
+        for label in filter(None, (heading, upper[place])):
+            meaning = meaning_of(label, unit if label == heading else "")
+            if label == heading and numbered and is_run:
+                column.run, label = numbered[3], numbered[1].strip()
+                meaning = Meaning()
+            if meaning.metric:
+                column.meaning = column.meaning if column.meaning.metric else meaning
+            elif is_left_out(label):
+                column.is_off = True
+            elif label:
+                column.name = " ".join(label.split())
+        if body.counted and not column.run and body.counted[place]:
+            column.run = body.counted[place]
+        columns.append(column)
+    return columns
+
+
+def _table_of(body: _Body, grid: Grid) -> TypedTable:
+    """Return the runs of a table, whatever its shape."""
+    columns = _columns_of(body)
+    roles = {place: role for place, head in enumerate(body.head) if head and (role := role_of(head))}
+    values = {column.place for column in columns}
+    words = [one for one in range(len(body.head)) if one not in values
+             and body.share(one, is_words) > 0 and body.share(one, number_in) <= _WORDS]  # fmt: skip
+    loose = [one for one in columns if one.name and not one.is_off]
+    bare = [one for one in loose if not one.meaning.metric]
+    has_metric = any(one.meaning.metric and not one.name for one in columns)
+    is_tuned = 2 * sum(_is_tuning(one.name) for one in bare) >= len(bare)
+    is_wide = bool(body.upper) or bool(body.counted) or (len(bare) >= 2 and (is_tuned or not has_metric))
+    runs_beside = any(one.run for one in columns)
+    for column in columns:
+        # A mean beside the runs that it is of, and a column of something else beside those of metrics.
+        is_mean = is_summary(column.heading) and runs_beside and not column.run
+        is_other = not column.meaning.metric and not column.run and not (is_wide and column.name)
+        column.is_off = column.is_off or is_mean or is_other
+    used = [one for one in columns if not one.is_off]
+    names = [one.name for one in used if one.name] if is_wide else []
+    texts, doubts, is_turned = _texts_of(body, roles, words, names=names)
+    texts_above = (*reversed(body.titles), grid.title, *(body.head[one] for one in words[:1]))
+    whole = next((said for text in texts_above if (said := meaning_of(text)).metric), None)
+    if whole is None and used and body.units:
+        whole = meaning_of("", body.units[used[0].place])
+    notes: list[str] = list(grid.notes)
+    known = {one.heading if one.meaning.metric else VALUES: one.meaning if one.meaning.metric else
+             (whole if whole and whole.metric else Meaning("avg_fps", "open")) for one in used}  # fmt: skip
     runs = []
     for index, (line, section, cells) in enumerate(body.rows):
-        found = dict(_number_cells(body, cells, metrics, line))
-        for tuning in dict.fromkeys(upper[place] for place in found):
-            numbers = {body.head[place]: one for place, one in found.items() if upper[place] == tuning}
-            own = {"game": games[index] or section, "tuning": tuning}
-            runs.append(TypedRun(line, own | ({"run": cells[run]} if run is not None else {}), numbers))
-    known = {body.head[place]: meanings[place] for place in metrics}
-    return TypedTable(sheet, tuple(runs), known, tuple(body.notes), () if game is not None else ("games",))
+        own = {role: column[index] for role, column in texts.items()}
+        own |= {"game": section} if section and not own.get("game") else {}
+        own |= {role: cells[place] for place, role in roles.items() if role in (*_COUNTING, "time", "note")
+                and role not in own and cells[place] and place not in values}  # fmt: skip
+        found: dict[tuple[str, str], dict[str, Read]] = defaultdict(dict)
+        for one in used:
+            number = number_in(cells[one.place]) if cells[one.place] else None
+            if number:
+                found[one.name if is_wide else "", one.run][one.heading if one.meaning.metric else VALUES] = number
+            elif cells[one.place] not in _ABSENT:
+                below = body.head[one.place] or one.name
+                notes.append(
+                    f"Row {line}: {shown(cells[one.place])} below {shown(below)} is no number: left empty."
+                )
+        for (name, run), numbers in found.items():
+            named = {"game" if is_turned else "tuning": name} if name else {}
+            runs.append(TypedRun(line, own | named | ({"run": run} if run else {}), numbers))
+    left = [f'column "{one.heading}"' for one in columns if one.is_off]
+    more = f" (and {len(body.sums) - 1} more like it)" if body.sums[1:] else ""
+    sums = [f"{one}{more}" for one in body.sums[:1]]
+    return TypedTable(grid.title, tuple(runs), known, (*sums, *left), tuple(notes), tuple(doubts), body.head)
 
 
-def _wide(body: _Body, sheet: str, wide: list[int], *, units: list[str]) -> TypedTable:
-    """Return the runs of a table with a column for each tuning (or each game), of one metric."""
-    first = next(iter(body.word_columns), None)
-    names = body.filled(first) if first is not None else [section for _, section, _ in body.rows]
-    texts = [body.title, sheet, body.head[first] if first is not None else ""]
-    meanings = [meaning_of(text) for text in texts] + [meaning_of("", units[wide[0]])]
-    meaning = next((one for one in meanings if one.metric), Meaning())
-    is_turned = _share_of_tunings(names) > 0.5 and not any(_is_tuning(body.head[place]) for place in wide)
-    doubts = [] if is_turned or any(_is_tuning(body.head[place]) for place in wide) else ["tunings"]
-    runs = []
-    for index, (line, section, cells) in enumerate(body.rows):
-        for place, found in _number_cells(body, cells, wide, line):
-            parted = None if is_turned else _NUMBERED.fullmatch(body.head[place].strip())
-            numbered = parted if parted and parted[1].strip() and _is_many(body, wide, parted[1]) else None
-            label = numbered[1].strip() if numbered else " ".join(body.head[place].split())
-            own = {"game": label, "tuning": names[index]} if is_turned else {"game": names[index], "tuning": label}
-            own |= {"run": numbered[2]} if numbered else {}
-            runs.append(
-                TypedRun(line, own | ({"game": section} if section and not is_turned else {}), {_VALUES: found})
-            )
-    doubts += [] if meaning.metric else ["numbers"]
-    known = {_VALUES: meaning if meaning.metric else Meaning("avg_fps", "open")}
-    return TypedTable(sheet, tuple(runs), known, tuple(body.notes), tuple(doubts))
-
-
-#: What the numbers of a wide table are called.
-_VALUES = "the numbers"
-
-
-def _is_many(body: _Body, wide: list[int], stem: str) -> bool:
-    """Return whether several headings are the same but for their numbers, which then count runs."""
-    stems = [found[1].strip() for place in wide if (found := _NUMBERED.fullmatch(body.head[place].strip()))]
-    return stems.count(stem.strip()) > 1
+def _texts_of(
+    body: _Body, roles: Mapping[int, str], words: Sequence[int], *, names: Sequence[str]
+) -> tuple[dict[str, list[str]], list[str], bool]:
+    """Return the names that rows give by column of the run sheet, doubts, and whether columns are games."""
+    place_of = {role: place for place, role in reversed(list(roles.items())) if place in words}
+    free = [one for one in words if one not in place_of.values() or roles.get(one) == "setting"]
+    has_sections = any(section for _, section, _ in body.rows)
+    doubts: list[str] = []
+    is_turned = False
+    if names:
+        first = place_of.get("game", next(iter(words), None))
+        rows_are_tunings = first is not None and _share_of_tunings(_filled(body.column(first))) > 0.5
+        is_turned = rows_are_tunings and not any(map(_is_tuning, names))
+        if first is None and not has_sections:
+            doubts.append("games")
+        elif first is not None:
+            place_of = {role: one for role, one in place_of.items() if one != first}
+            place_of["tuning" if is_turned else "game"] = first
+        if not is_turned and not any(map(_is_tuning, names)):
+            doubts.append("tunings")
+    elif "tuning" not in place_of:
+        likely = [one for one in free if _share_of_tunings(body.column(one)) > 0.5]
+        place_of = {role: one for role, one in place_of.items() if one not in likely[:1]}
+        place_of |= {"tuning": likely[0]} if likely else {}
+        doubts += [] if likely else ["tunings"]
+    if not names and "game" not in place_of and not has_sections:
+        rest = [one for one in free if one not in place_of.values()]
+        place_of |= {"game": rest[0]} if rest else {}
+        doubts.append("games")
+    texts = {role: _filled(body.column(one)) for role, one in place_of.items() if role in _FILLED}
+    return texts, doubts, is_turned

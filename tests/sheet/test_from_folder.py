@@ -104,18 +104,18 @@ def asked(draft: Draft, key: str) -> Question:
 def test_a_slip_is_asked_and_both_answers_hold():
     folder = made_folder(STYLES["a slip"], 5)
     question = asked(drafted(folder), "same_word.Asehn")
-    assert question.text == "'Asehn' (1 file) is taken for 'Ashen' (8 files)."
+    assert question.text == '"Asehn" (1 file) is taken for "Ashen" (8 files).'
     right = drafted(folder, **{"same_word.Asehn": "Ashen"})
     assert (right.n_open, len(right.names("game"))) == (0, 5)
     other = drafted(folder, **{"same_word.Asehn": "Asehn"})
     assert {"Ashen Marches", "Asehn Marches"} <= set(other.names("game"))
-    assert "few_game" in keys(other)
+    assert "few.game" in keys(other)
 
 
 def test_names_without_a_tuning_are_asked():
     folder = made_folder(STYLES["no word for factory"], 5)
     draft = drafted(folder)
-    assert asked(draft, "no_tuning_in_name").text == "15 names hold no tuning, 15 hold 'uv'."
+    assert asked(draft, "no_tuning_in_name").text == '15 names hold no tuning, 15 hold "uv".'
     assert {row.cells["tuning"].written for row in draft.rows} == {"factory ?", "uv"}
     answered = drafted(folder, no_tuning_in_name="stock limits")
     assert (answered.n_open, set(answered.names("tuning"))) == (0, {"stock limits", "uv"})
@@ -221,7 +221,7 @@ def test_a_second_card_in_the_names_is_asked():
     facts = [replace(fact, path=ROOT / card / fact.path.relative_to(ROOT), sha256=f"{card}{fact.sha256}")
              for card in ("Larkmoor", "Fernholt") for fact in folder.facts if fact.kind == "frames"]  # fmt: skip
     draft = draft_from_logs(facts, ROOT, {})
-    assert "What are 'Fernholt', 'Larkmoor'?" in [one.text for one in draft.questions]
+    assert 'What are "Fernholt", "Larkmoor"?' in [one.text for one in draft.questions]
     assert all(row.cells["round"].is_asked for row in draft.rows)
     settled = draft_from_logs(facts, ROOT, {"group_is": "cards"})
     assert {row.value("card") for row in settled.rows} == {"Larkmoor", "Fernholt"}
@@ -242,7 +242,7 @@ def test_two_recorders_of_the_same_runs_are_asked():
                      started_at_s=fact.started_at_s + 2) for fact in frames]  # fmt: skip
     draft = draft_from_logs([*frames, *other], ROOT, {})
     assert all(row.cells["round"].is_asked for row in draft.rows)
-    assert asked(draft, "recorder").choices[0].text == "'frame;ms' (45 logs)"
+    assert asked(draft, "recorder").choices[0].text == '"frame;ms" (45 logs)'
     assert len(draft_from_logs([*frames, *other], ROOT, {"recorder": "b"}).rows) == 45
 
 
@@ -277,7 +277,7 @@ def test_a_single_column_of_sensors_is_asked_by_its_name():
                          ("board_w", "Power (W)", "W", "likely"))}  # fmt: skip
     facts = [replace(fact, **about) if fact.kind == "sensors" else fact for fact in folder.facts]
     (question,) = draft_from_logs(facts, ROOT, {}).later
-    assert question.text == "Column 'Power (W)' of the sensor log: is it the power of the card's whole board?"
+    assert question.text == 'Column "Power (W)" of the sensor log: is it the power of the card\'s whole board?'
 
 
 # ------------------------------------------------------------------------------------------ blocks by pauses
@@ -355,7 +355,7 @@ def test_watts_that_do_not_say_of_what_are_asked_for_and_may_be_those_of_the_chi
     facts = [replace(one, **likely) if one.kind == "sensors" else one for one in folder.facts]
     draft = draft_from_logs(facts, ROOT, {"layouts.c15d361c": answer, "card": "Larkmoor 4"})
     (asked,) = [one for one in draft.later if one.key == "layouts.c15d361c"]
-    assert asked.text == "Column 'Power (W)' of the sensor log: is it the power of the card's whole board?"
+    assert asked.text == 'Column "Power (W)" of the sensor log: is it the power of the card\'s whole board?'
     assert asked.about == ("It says W; it does not say of what.",)
     assert [one.text for one in asked.choices] == ["yes", "only the chip", "no, another part"]
     assert draft.plan_lines["cards"] == ((f'power_measured_at = "{measured_at}"',) if measured_at else ())

@@ -106,8 +106,9 @@ def test_cells_that_are_no_numbers_are_left_empty_with_a_note():
 
 def test_rows_that_sum_up_and_other_parts_are_named():
     draft = drafted(TABLES["rows of means"])
-    assert draft.notes[0] == "Row 5 ('Mean') sums up others and is left out."
-    assert "Columns left out: 'Min FPS', 'Max FPS', 'CPU °C'." in drafted(TABLES["processor and extremes"]).notes
+    assert draft.head[1] == 'Left out: row 5 "Mean" (and 5 more like it).'
+    left = 'Left out: column "Min FPS", column "Max FPS", column "CPU °C".'
+    assert left in drafted(TABLES["processor and extremes"]).head
 
 
 def test_decimal_commas_are_stated_once():
@@ -158,7 +159,7 @@ def test_of_three_tables_none_is_taken_before_the_answer():
     draft = draft_from_grids(sheets, "larkmoor.xlsx", {})
     assert (draft.rows, [one.key for one in all_questions(draft, {})]) == ((), ["which_table"])
     assert [choice.text for choice in draft.first[0].choices] == [
-        "'November' 18 values", "'old' 18 values", "'rival' 18 values", "all, as 3 reviews",
+        '"November" 18 values', '"old" 18 values', '"rival" 18 values', "all, as 3 reviews",
     ]  # fmt: skip
     assert len(draft_from_grids(sheets, "larkmoor.xlsx", {"which_table": "old"}).rows) == 18
     each = draft_from_grids(sheets, "larkmoor.xlsx", {"which_table": "each"})
