@@ -136,12 +136,14 @@ def table_lines(draft: Draft, width: int = 100) -> list[str]:
     width : letters that a line may have; what stands beside the table goes below it where it does not fit, and a
         table that is too wide is a list of games
     """
-    games, tunings = draft.names("game"), draft.names("tuning")
-    if not games or not tunings:
-        return []
+    tunings = draft.names("tuning")
+    apart = ["game", *(column for column in ("setting", "card") if len(draft.names(column)) > 1)]
     runs: dict[tuple[str, str], list[DraftRow]] = defaultdict(list)
     for row in draft.rows:
-        runs[row.value("game"), row.value("tuning")].append(row)
+        runs[", ".join(filter(None, map(row.value, apart))), row.value("tuning")].append(row)
+    games = list(dict.fromkeys(game for game, _ in runs if game))
+    if not games or not tunings:
+        return []
     numbers = (row.value("round") for row in draft.rows)
     most = max((int(number) for number in numbers if number.isdecimal()), default=0)
     body = [[game, *(_rounds(runs[game, tuning], most) for tuning in tunings)] for game in games]
@@ -176,7 +178,9 @@ def _rounds(rows: Sequence[DraftRow], most: int) -> str:
             marked.append((last, 1, "(b)"))
             continue
         last = number or last
-        text = (value + "'" * held[number] if number else "") + ASKED * row.is_asked("round")
+        is_asked = row.is_asked("round")
+        text = value + "'" * held[number] if number and not (is_asked and held[number]) else ""
+        text += ASKED * is_asked
         held[number] += 1
         marked.append((number or 10**9, 0, text or ASKED))
     if not rows:

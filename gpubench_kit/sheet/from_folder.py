@@ -189,13 +189,15 @@ def _merged(questions: Sequence[Question]) -> list[Question]:
 def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: str) -> list[str]:
     """Return what stands beside the table: round, order, sessions, sensors."""
     whys = Counter(row.cells["round"].why for row in rows if row.cells["round"].why)
-    lines = [f"round: {why}" for why, _ in whys.most_common(1)]
+    placed = "its place in that order"
+    lines = [f"round: {placed if why.startswith('recording ') else why}" for why, _ in whys.most_common(1)]
     if board.order:
         why = Counter(board.why).most_common(1)[0][0].replace("stamp in the log", "clocks in the logs")
         tunings = [row.value("tuning") for row in rows]
         changes = sum(a != b for a, b in itertools.pairwise(tunings))
         alternate = " (the tunings alternate)" if len(set(tunings)) > 1 and changes * 2 >= len(rows) else ""
-        lines.append(f"order: {why}{alternate}")
+        is_asked = any(row.is_asked("order") for row in rows)
+        lines.append(f"order: {why}{', asked' if is_asked else alternate}")
     sessions = {board.value(one, "session") for one in board.every} - {""}
     starts = [start_s for start_s in board.start_s if start_s is not None]
     if sessions and board.is_clocked:

@@ -116,7 +116,7 @@ def test_a_format_answered_right_is_confirmed_in_the_plan(tmp_path, likely_logs)
         ["new", "x", "--from", "logs"], ["", "1", "Larkmoor 4", "power_limit_pct -12", "1", ""], folder=tmp_path
     )
     assert shown.code == 0, shown.text
-    assert "8 logs of one format ('dur;power; all [W]'): is this right?" in " ".join(shown.text.split())
+    assert '8 logs of one format ("dur;power; all [W]"): is this right?' in " ".join(shown.text.split())
     plan = load_plan(tmp_path / "x")
     (entry,) = plan.logs.format
     assert (entry.card, entry.seen) == ("Larkmoor 4", "dur;power; all [W]")
@@ -158,7 +158,7 @@ def test_sensors_that_are_only_likely_are_asked_beside_proven_frames(tmp_path, c
         (tmp_path / "logs" / f"Salt Orchard {tuning} {n}.csv").write_text(text_of(columns), encoding="utf-8")
     new(tmp_path / "x", "--from", tmp_path / "logs")
     shown = capsys.readouterr().out
-    assert "4 logs of one format ('elapsed [s];frame time [ms];power [W]'): is this right?" in shown
+    assert '4 logs of one format ("elapsed [s];frame time [ms];power [W]"): is this right?' in shown
     assert 'sensors = { board_w = { column = "power [W]", unit = "W" } }' in shown
 
 
@@ -187,7 +187,8 @@ def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
     assert new(tmp_path / "x", "--from", logs) == 1
     shown = capsys.readouterr().out
     assert "cells of runs.csv hold a question mark" in shown
-    assert "runs.csv: fill in the column game" in shown
+    assert "The pauses do not show where a game ends. Type games and tunings as a list" in shown
+    assert "runs.csv: fill in the columns game, tuning and round" in shown
     assert "r001,?,?,?,1,session 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
         tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
     with pytest.raises(PlanError):
@@ -314,12 +315,14 @@ def test_stamps_only_are_named_block_by_block(tmp_path):
     for place in range(12):
         start = BEGIN + dt.timedelta(minutes=place, seconds=600 * (place // 4))
         write_log(tmp_path / "logs" / f"capture {start:%Y-%m-%d %H%M%S}.csv", start, 60.0, place)
-    typed = ["1", "Keep", "Salt", "Orbit", "factory, quiet", "f q q f", "1", "", "Larkmoor 4", "", ""]
+    typed = ["1", "Keep", "Salt", "Orbit", "factory, quiet", "f q q f", "", "1", "", "Larkmoor 4", "", ""]
     shown = talk(["new", "x", "--from", "logs"], typed, folder=tmp_path)
     assert shown.code == 0, shown.text
     table = shown.text.index("  Keep    1 2       1 2")
+    assert "read as: factory quiet quiet factory, rounds 1 1 2 2." in shown.text
+    assert "block 2   18:" in shown.text
     assert shown.text.index("Tunings of block 1 (18:30) in the order played") < table
-    assert table < shown.text.index("[Enter: yes]   1 show each row")
+    assert table < shown.text.index("[Enter: yes]   1 show each file")
     sheet = (tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")
     assert "r002,quiet,Keep,1,2,session 1" in sheet
     assert "?" not in sheet
@@ -339,7 +342,7 @@ def test_logs_of_two_cards_are_kept_apart_in_plan_and_sheet(tmp_path, capsys):
             shifted = file.read_text(encoding="utf-8").replace("2026-11-20", f"2026-11-2{place + 1}")
             file.write_text(shifted, encoding="utf-8")
     assert new(tmp_path / "open", "--from", tmp_path / "logs") == 1
-    assert "What are 'Fernholt', 'Larkmoor'?" in capsys.readouterr().out
+    assert 'What are "Fernholt", "Larkmoor"?' in capsys.readouterr().out
     (tmp_path / "a.toml").write_text(
         'games_are = "Copper Monsoon, Salt Orchard"\ngroup_is = "cards"\ncard = "Larkmoor"\n', encoding="utf-8"
     )

@@ -37,7 +37,7 @@ def new(*words: str | Path) -> int:
 def test_without_a_terminal_the_draft_is_written_and_questions_have_their_lines(tmp_path, table, capsys):
     assert new(tmp_path / "review", "--from", table) == 0
     shown = capsys.readouterr().out
-    assert "18 of 'Avg FPS'. 18 runs, 3 games, 2 tunings." in shown
+    assert "18 values of average frame rate. 18 runs, 3 games, 2 tunings." in shown
     assert "  Copper Monsoon    1 2 3     1 2 3" in shown
     assert 'plan.toml: [[cards]] name = ""' in shown
     assert "typed_order" not in shown  # its default is careful and harmless
