@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -14,6 +13,8 @@ from gpubench_kit.logs.cells import number, plain_stamp, plain_stamps
 from gpubench_kit.logs.format import Certainty, ColumnChoice
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.questions import quoted
+from gpubench_kit.wording.notes import note
 
 #: Epochs from 2001 to 2038, by what one unit of them is in seconds.
 _EPOCH_FROM, _EPOCH_TO = 1.0e9, 2.15e9
@@ -345,14 +346,10 @@ def passed_told(table: LogTable, passed: ColumnChoice, *, can_declare: bool) -> 
     passed : the column
     can_declare : whether a line in the plan makes it a clock
     """
-    first = table.sample[0][passed.column].strip()[:40]
-    message = (
-        f"{table.name}: times in {passed.label} begin at {first!r} and have no date; they were read as the time "
-        "that has passed, not as the time of day."
-    )
-    line = f"sensor_time = {{ column = {json.dumps(table.key(passed.column), ensure_ascii=False)} }}"
-    action = f"If the recording began at midnight, say so in the plan: [logs] {line}" if can_declare else ""
-    return Finding("note", "counted_from_zero", message, action=action)
+    first = repr(table.sample[0][passed.column].strip()[:40])
+    line = f"[logs] sensor_time = {{ column = {quoted(table.key(passed.column))} }}"
+    told = note("logs.counted_from_zero", name=table.name, label=passed.label, first=first, line=line)
+    return told if can_declare else replace(told, action="")
 
 
 def clock_of_sample(table: LogTable, clock: tuple[ColumnChoice, ...], *, date_order: str = "") -> ClockTimes | None:
@@ -383,6 +380,4 @@ def date_doubt(name: str, clock: ClockTimes) -> Finding:
     clock : its stamps, read day first
     """
     read, other = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in (clock.start_s, clock.other_start_s))
-    message = f"{name}: its dates could begin with the day or the month; they were read as {read}, not as {other}."
-    action = 'Pin it in the plan: [logs] date_order = "day_first" (or "month_first").'
-    return Finding("note", "date_order_in_doubt", message, action=action)
+    return note("logs.date_order_in_doubt", name=name, read=read, other=other)

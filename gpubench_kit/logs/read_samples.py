@@ -1,33 +1,60 @@
-"""A sensor log to samples on its own clock: stamps in order, each sensor in its unit."""
+"""A sensor log to samples on its own clock: rows of one card, stamps in order, each sensor in its unit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from gpubench_kit.logs.busy_stretches import SIGNALS, busy_stretches
-from gpubench_kit.logs.clock import ClockTimes, clock_of_rows, date_doubt
+from gpubench_kit.logs.cells import looks_numeric
+from gpubench_kit.logs.clock import clock_of_rows, date_doubt
 from gpubench_kit.logs.damage import without_repeated_rows
-from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat
-from gpubench_kit.logs.log_table import LogRows
-from gpubench_kit.logs.sensor_rows import check_one_source, of_counted, samples_declared, with_sample_that_counts
-from gpubench_kit.logs.sniff_sensors import possible_samples, sniff_sensors
-from gpubench_kit.logs.text_table import open_table, rows_of
+from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat, Sources
+from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.sample_time import in_order, stamps_of
+from gpubench_kit.logs.sniff_sensors import BOUNDS, sniff_sensors
+from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
+from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
-
-_HOUR_S = 3600.0
+from gpubench_kit.wording.notes import note
 
 #: A load or a power that rises by less than this from idle to busy, as the other one tells them, is not the card's.
 _RISES_BY = 1.15
 #: Samples that each of both medians needs.
-_SAMPLES_ENOUGH = 6
+_SAMPLES_OF_MEDIAN = 6
 
 #: Share of impossible samples from which on a sensor is not used.
 _MOST_IMPOSSIBLE = 0.2
+
+#: Metrics of which a zero between samples above zero is a stray one.
+_NEVER_ZERO = ("board_w", "core_mv", "core_c", "core_mhz")
+
+#: Most values of a column of whole numbers that tells samples apart.
+_MOST_NUMBERS = 16
+
+#: Longest name of a card or a sensor; a damaged line can be one cell of thousands of letters.
+_LONGEST_WORD = 80
+
+#: Samples that must be seen.
+_SAMPLES_ENOUGH = 16
+
+#: Share of rows with the time of the row before, or an earlier one, from which on several rows may share stamps.
+_SHARE_SHARED = 0.3
+
+#: Share of rows that must come in turn.
+_NEARLY_ALL = 0.95
+
+#: Least share of a card's steps near its usual one; with several cards' rows in one log fewer of all steps are.
+_STEADY, _UNSTEADY = 0.9, 0.6
+
+#: Rows of several cards differ this much more from row to row than from one row of a card to its next.
+_MORE_APART = 1.5
 
 
 @dataclass(frozen=True)
@@ -98,9 +125,9 @@ def read_sensor_log(path: Path, *, name: str = "", declared: Declaration | None 
     """
     declared = declared or Declaration()
     table = open_table(path, name=name)
-    counted = samples_declared(table, declared)
-    rows = rows_of(with_sample_that_counts(table, counted))
-    return read_samples(rows, sniff_sensors(of_counted(rows, counted), declared), declared)
+    counted = _counted(table, declared)
+    rows = rows_of(_with_sample_that_counts(table, counted))
+    return read_samples(rows, sniff_sensors(_of_counted(rows, counted), declared), declared)
 
 
 def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> SensorLog:
@@ -116,15 +143,14 @@ def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> Se
     ------
     LogError : no sample has a time, or rows are of several cards or sensors
     """
-    table, elapsed = rows.table, columns.elapsed
-    counted = samples_declared(table, declared)
+    table, elapsed, counted = rows.table, columns.elapsed, _counted(rows.table, declared)
     if elapsed is not None and not columns.clock and rows.n_rows >= 3:
         rows = without_repeated_rows(table, rows, rows.numbers[elapsed.column], step=elapsed.step)
-    rows = of_counted(rows, counted)
+    rows = _of_counted(rows, counted)
     clock = clock_of_rows(rows, columns.clock, date_order=declared.date_order)
-    stamps_s, step_s = _stamps(columns, rows, clock)
-    check_one_source(rows, columns, stamps_s)
-    order, time_s, findings, settings = _in_order(table.name, stamps_s, step_s)
+    stamps_s, step_s = stamps_of(columns, rows, clock)
+    _check_one_source(rows, columns, stamps_s)
+    order, time_s, findings, settings = in_order(table.name, stamps_s, step_s)
     first = float(stamps_s[order[0]])
     midnight = clock.start_s + first if clock and columns.begins_at_zero else None
     clock = None if columns.begins_at_zero else clock
@@ -151,23 +177,37 @@ def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> Se
     )
 
 
+# Values
+
+
 def _possible(rows: LogRows, columns: LogFormat) -> tuple[dict[str, np.ndarray], list[Finding]]:
-    """Return the samples of each sensor without impossible ones, and what is said of these."""
-    name, values, findings = rows.table.name, {}, []
+    """Return the samples of each sensor without impossible ones and stray zeros, and what is said of these."""
+    name, values, findings = rows.table.name, {}, list[Finding]()
     for sensor in columns.sensors:
         taken = sensor.in_unit_of_role(rows.numbers[sensor.column])
-        kept, n_bad = possible_samples(taken, sensor.role)
+        low, high = BOUNDS.get(sensor.role, (-np.inf, np.inf))
+        is_bad = (taken < low) | (taken > high)
+        if sensor.role in _NEVER_ZERO:
+            is_bad[1:-1] |= (taken[1:-1] == 0) & (taken[:-2] > 0) & (taken[2:] > 0)
+        n_bad = int(is_bad.sum())
         if n_bad > _MOST_IMPOSSIBLE * taken.size:
-            what = f"{n_bad} of {taken.size} samples of {sensor.label} cannot be {sensor.role}"
-            message = f"{name}: {what}; it is not used."
-            action = "Look at the log, and declare another column or unit below [logs] in the plan."
-            findings.append(Finding("note", "sensor_impossible", message, found=float(n_bad), action=action))
+            findings.append(
+                note(
+                    "logs.sensor_impossible",
+                    name=name,
+                    bad=n_bad,
+                    count=taken.size,
+                    label=sensor.label,
+                    metric=sensor.role,
+                    found=float(n_bad),
+                )
+            )
             continue
-        values[sensor.role] = kept
+        values[sensor.role] = np.where(is_bad, np.nan, taken) if n_bad else taken
         if n_bad:
-            shown = "1 sample" if n_bad == 1 else f"{n_bad} samples"
-            message = f"{name}: {shown} of {sensor.role} cannot be, or are stray zeros; left out."
-            findings.append(Finding("note", "samples_left_out", message, found=float(n_bad)))
+            findings.append(
+                note("logs.samples_left_out", name=name, n=n_bad, metric=sensor.role, found=float(n_bad))
+            )
     return values, findings
 
 
@@ -175,87 +215,161 @@ def _leave_out_what_stays(
     rows: LogRows, columns: LogFormat, time_s: np.ndarray, values: dict[str, np.ndarray]
 ) -> list[Finding]:
     """Take out a load or a power that does not rise where the surer one of both says that the card was busy."""
-    choices = {one.role: one for one in columns.sensors}
-    least_swings = {metric: least_swing for metric, least_swing, _ in SIGNALS}
+    choices, swings = {one.role: one for one in columns.sensors}, {one[0]: one[1] for one in SIGNALS}
     for metric, other in (("board_w", "load_pct"), ("load_pct", "board_w")):
         if not {metric, other} <= values.keys() or choices[metric].certainty > choices[other].certainty:
             continue
         is_busy = np.zeros(time_s.size, dtype=bool)
-        for one in busy_stretches(time_s, values[other], least_swing=least_swings[other]):
+        for one in busy_stretches(time_s, values[other], least_swing=swings[other]):
             is_busy |= (time_s >= one.start_s) & (time_s <= one.end_s)
-        signal = values[metric]
+        signal, choice = values[metric], choices[metric]
         busy, idle = (signal[part & np.isfinite(signal)] for part in (is_busy, ~is_busy))
-        are_enough = min(busy.size, idle.size) >= _SAMPLES_ENOUGH and not choices[metric].is_named
+        are_enough = min(busy.size, idle.size) >= _SAMPLES_OF_MEDIAN and not choice.is_named
         if are_enough and np.median(busy) < _RISES_BY * np.median(idle):
             del values[metric]
-            message = (
-                f"{rows.table.name}: {choices[metric].label} does not rise where {choices[other].label} does: it is"
-                f" not the card's {metric}, and not used."
+            name, line = (
+                rows.table.name,
+                f"[logs] sensors = {{ {metric} = {quoted(rows.table.key(choice.column))} }}",
             )
-            line = f"sensors = {{ {metric} = {quoted(rows.table.key(choices[metric].column))} }}"
-            action = f"If it is, declare it in the plan: [logs] {line}"
-            return [Finding("note", "sensor_stays", message, action=action)]
+            stays = note(
+                "logs.sensor_stays",
+                name=name,
+                metric=metric,
+                label=choice.label,
+                label_of_other=choices[other].label,
+                line=line,
+            )
+            return [stays]
     return []
 
 
-def _stamps(columns: LogFormat, rows: LogRows, clock: ClockTimes | None) -> tuple[np.ndarray, float]:
-    """Return the time of each sample [s] and its resolution; a clock without decimals yields to elapsed time."""
-    elapsed = columns.elapsed
-    if elapsed is None:
-        if clock is None:
-            cell = rows.cells(columns.clock[0].column).iloc[0]
-            problem = f"{columns.clock[0].label} holds no stamps that can be read (the first is {cell[:40]!r})."
-            action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
-            raise LogError(Fault(rows.table.name, problem, action))
-        return clock.time_s, clock.step_s
-    elapsed_s = rows.numbers[elapsed.column] * elapsed.factor / 1000.0
-    step_s = elapsed.step * elapsed.factor / 1000.0
-    if clock is None:
-        return elapsed_s, step_s
-    is_finer = step_s < clock.step_s and clock.step_s >= 0.5
-    return (elapsed_s - elapsed_s[0], step_s) if is_finer else (clock.time_s, clock.step_s)
+# Rows of several cards or sensors
 
 
-def _in_order(
-    name: str, stamps_s: np.ndarray, step_s: float
-) -> tuple[np.ndarray, np.ndarray, list[Finding], tuple[tuple[float, float], ...]]:
-    """Return which samples are used, their times from the first, what was noticed, and settings of the clock.
+def _counted(table: LogTable, declared: Declaration) -> Sources:
+    """Return the columns of a sensor log of which the plan says which rows count, each with their values.
 
-    Jumps of one hour, as the change to or from daylight saving makes them, are undone; of times that go back the
-    longest stretch in order is used.
+    Numbers of columns are those of the frame log, unless this one has no heading.
     """
-    findings: list[Finding] = []
-    order = np.flatnonzero(np.isfinite(stamps_s))
-    if order.size == 0:
-        raise LogError(Fault(name, "no sample has a time.", "Record the run again."))
-    time_s = stamps_s[order] - stamps_s[order[0]]
-    steps = np.diff(time_s)
-    usual = float(np.median(steps)) if steps.size else 0.0
-    jumps = np.round(steps / _HOUR_S)
-    is_jump = (np.abs(jumps) == 1) & (np.abs(steps - jumps * _HOUR_S - usual) <= max(2.0, 3 * usual))
-    ahead_s = np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
-    time_s = time_s - ahead_s
-    if is_jump.any():
-        first = int(np.argmax(is_jump)) + 2
-        message = f"{name}: the clock jumps by one hour at sample {first}; the jump was undone."
-        findings.append(Finding("note", "clock_jump", message, found=float(is_jump.sum())))
-    breaks = np.flatnonzero(np.diff(time_s) < 0) + 1
-    kept = max(np.split(np.arange(time_s.size), breaks), key=len)
-    if breaks.size:
-        message = (
-            f"{name}: time goes back {breaks.size} times; of the {time_s.size} samples the longest stretch in "
-            f"order, {kept.size} samples from sample {int(kept[0]) + 1} on, is used."
+    found = ((table.place_of(heading), heading, values) for heading, values in declared.count_only.items())
+    has_names = any(table.dialect.names)
+    return tuple(
+        (place, values)
+        for place, heading, values in found
+        if place is not None and not (heading.isdecimal() and has_names)
+    )
+
+
+def _with_sample_that_counts(table: LogTable, counted: Sources) -> LogTable:
+    """Return the table with a sample of rows that count; as it is where none has a declared value."""
+
+    def that_count(rows: Sequence[list[str]]) -> list[list[str]]:
+        return [row for row in rows if all(row[column].strip() in values for column, values in counted)]
+
+    sample = that_count(table.sample)
+    if counted and len(sample) < min(_SAMPLES_ENOUGH, len(table.sample)):
+        read = read_columns(table, [], texts=list(range(table.dialect.n_columns)))
+        every = zip(*(read.cells(column) for column in read.texts), strict=True)
+        sample = that_count([list(row) for row in every])[: len(table.sample)]
+    return replace(table, sample=sample) if sample else table
+
+
+def _of_counted(rows: LogRows, counted: Sources) -> LogRows:
+    """Return the samples that count, as the plan declares, with a finding on the others.
+
+    A column in which no row has a declared value is the frame log's.
+    """
+    for column, values in counted:
+        cells, name = rows.cells(column), rows.table.name
+        kept = cells.isin(values).to_numpy()
+        if not kept.any() or kept.all():
+            continue
+        finding = note(
+            "logs.samples_not_counted",
+            name=name,
+            wanted=either_of(values),
+            label=rows.label(column),
+            used=int(kept.sum()),
+            others=_first_counts(cells[~kept]),
+            found=float((~kept).sum()),
         )
-        findings.append(Finding("note", "sensor_time_goes_back", message, found=float(breaks.size)))
-    order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
-    if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
-        stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)
-        place = np.arange(time_s.size) - np.concatenate(([0], np.cumsum(counts)[:-1]))[group]
-        width = np.append(np.minimum(np.diff(stamps), 4 * step_s), step_s)
-        time_s = time_s + place / counts[group] * width[group]
-        message = f"{name}: stamps are coarser than the samples; samples with equal stamps were spread evenly."
-        findings.append(Finding("note", "coarse_stamps", message, found=step_s, unit="s"))
-    time_s = time_s - time_s[0]
-    changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
-    settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
-    return order, time_s, findings, settings
+        rows = rows.of(kept, finding)
+    return rows
+
+
+def _check_one_source(rows: LogRows, columns: LogFormat, stamps_s: np.ndarray) -> None:
+    """Raise where a column tells rows of several cards or sensors apart, with the line that says which count."""
+    if stamps_s.size < _SAMPLES_ENOUGH:
+        return
+    steps, table = np.diff(stamps_s), rows.table
+    is_odd = (steps < 0).any() or (steps <= 0).mean() >= _SHARE_SHARED or _share_near_usual(steps) < _UNSTEADY
+    taken = {choice.column for choice in columns.choices}
+    for place in (place for place in (*rows.texts, *rows.numbers) if place not in taken):
+        cells = rows.cells(place)
+        words = set(cells.unique())
+        are_numbers = all(word.isdecimal() or not word for word in words)
+        is_name = all(word.isdecimal() or not looks_numeric(word) for word in words)
+        is_short = len(words) <= (_MOST_NUMBERS if are_numbers else MOST_WORDS)
+        if len(words) < 2 or not is_name or not is_short or max(map(len, words)) > _LONGEST_WORD:
+            continue
+        if not (_come_in_turn(cells.to_numpy()) or (is_odd and _are_apart(columns, cells, stamps_s))):
+            continue
+        if are_numbers and not _differ(rows, columns, cells):
+            continue
+        problem = (
+            f"rows of {len(words)} cards or sensors are mixed, and {rows.label(place)} tells them apart: "
+            f"{_first_counts(cells)}; the samples of one card, with a column for each sensor, are expected."
+        )
+        line = line_of_count(table, place, str(cells.iloc[0]))
+        action = f"Say in the plan which rows count: {line}, or let the recorder write one row per sample."
+        raise LogError(Fault(table.name, problem, action))
+
+
+def _come_in_turn(cells: np.ndarray) -> bool:
+    """Return whether values come in turn, each once before the first comes again."""
+    n_values = len(set(cells))
+    if not 2 <= n_values <= cells.size // 4:
+        return False
+    return bool((cells[n_values:] == cells[:-n_values]).mean() >= _NEARLY_ALL and len(set(cells[:n_values])) > 1)
+
+
+def _are_apart(columns: LogFormat, cells: pd.Series, stamps_s: np.ndarray) -> bool:
+    """Return whether the rows of each value stand in order, though all rows together do not."""
+    steps, values = np.diff(stamps_s), cells.to_numpy()
+    own_steps = pd.Series(stamps_s).groupby(values).diff().dropna()
+    if own_steps.empty or (own_steps <= 0).mean() > 0.01:
+        return False
+    if (steps <= 0).mean() >= _SHARE_SHARED:
+        return True
+    own = [stamps_s[values == value] for value in cells.unique()]
+    are_steady = all(one.size >= _SAMPLES_ENOUGH and _share_near_usual(np.diff(one)) >= _STEADY for one in own)
+    if _share_near_usual(steps) < _UNSTEADY and are_steady:
+        return True
+    # Recordings one below the other count from zero each; a clock does not.
+    n_stretches = 1 + int((values[1:] != values[:-1]).sum())
+    return bool((steps < 0).any() and (columns.clock or n_stretches > len(own)))
+
+
+def _share_near_usual(steps: np.ndarray) -> float:
+    """Return the share of steps near the usual one."""
+    usual = np.median(steps)
+    return float((np.abs(steps - usual) <= 0.2 * usual).mean())
+
+
+def _differ(rows: LogRows, columns: LogFormat, cells: pd.Series) -> bool:
+    """Return whether a sensor differs more between neighbouring rows than between one of a value and its next.
+
+    Whole numbers that only count the samples of a second differ in no sensor.
+    """
+    values = [pd.Series(rows.numbers[sensor.column]) for sensor in columns.sensors]
+    return any(
+        one.diff().abs().median() > _MORE_APART * one.groupby(cells.to_numpy()).diff().abs().median()
+        for one in values
+    )
+
+
+def _first_counts(cells: pd.Series) -> str:
+    """Return values, and how many rows have each, as text."""
+    counts = cells.value_counts()
+    more = f" and {len(counts) - 8} more" if len(counts) > 8 else ""
+    return counts_told(counts.iloc[:8]) + more

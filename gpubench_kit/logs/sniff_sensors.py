@@ -1,4 +1,4 @@
-"""The columns of samples: time, and sensors by declaration, exact metric name, stated unit, or single words.
+"""The columns of samples: sensors by declaration, exact metric name, stated unit, or single words; and their time.
 
 What the values look like never makes a column a sensor; it only leaves one out, or asks. A word against a column
 counts for more than a unit for it: a processor's watts are watts too.
@@ -6,23 +6,14 @@ counts for more than a unit for it: a processor's watts are watts too.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from gpubench_kit.logs.clock import counts_rows, find_clock, passed_since_zero, passed_told
-from gpubench_kit.logs.format import (
-    Certainty,
-    ColumnChoice,
-    ConfirmedFormat,
-    Declaration,
-    LogFormat,
-    format_id_of,
-    seen_in,
-)
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, seen_in
 from gpubench_kit.logs.log_table import LogRows
-from gpubench_kit.logs.sensor_rows import elapsed_of, fitting_metrics, no_time, time_counted
+from gpubench_kit.logs.sample_time import declared_clock, elapsed_of, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
@@ -39,6 +30,7 @@ from gpubench_kit.model.words import (
     words_against,
     words_of,
 )
+from gpubench_kit.wording.notes import note
 
 #: Metric of a quantity, and of a quantity of a part of the card; the chip's power is never that of the board.
 _METRIC = {
@@ -73,18 +65,48 @@ _QUANTITY_OF_UNIT = {
     "dBA": "sound",
 }  # fmt: skip
 
+#: Range of the median of a sensor's values, in the unit that logs without stated units are usually in.
+_USUAL = {
+    "core_c": (18.0, 115.0), "board_w": (3.0, 1500.0), "core_mhz": (150.0, 6000.0), "fan_rpm": (300.0, 6000.0),
+    "core_mv": (0.45, 1.6),
+}  # fmt: skip
 
-@dataclass
-class _Sorted:
-    """Columns sorted by what they are: candidates by metric, those asked, and those left out with the reason."""
 
-    by_metric: dict[str, list[ColumnChoice]] = field(default_factory=dict)
-    asked: list[tuple[int, str]] = field(default_factory=list)
-    left_out: list[tuple[int, str]] = field(default_factory=list)
+def fitting_metrics(values: np.ndarray, step: float) -> list[str]:
+    """Return the metrics that a column could be, from what its values look like.
 
-    def add(self, choice: ColumnChoice) -> None:
-        """Add a candidate."""
-        self.by_metric.setdefault(choice.role, []).append(choice)
+    Parameters
+    ----------
+    values : array of shape (n,)
+    step : one unit of the last decimal written
+
+    Returns
+    -------
+    list of names; empty where the column is none of them, or stands still
+
+    Notes
+    -----
+    A load swings between idle and busy over most of 0 to 100. Heat and fans have inertia, and move by a few
+    percent at a time; clocks jump. Power is written with decimals, clocks and fan speeds are not. What rises by the
+    same whole number from row to row counts the rows.
+    """
+    known = values[np.isfinite(values)]
+    if known.size < 5 or known.min() < 0 or known.min() == known.max():
+        return []
+    steps, median, highest = np.diff(known), float(np.median(known)), float(known.max())
+    if steps[0] != 0 and (steps == steps[0]).all() and (known == np.rint(known)).all():
+        return []
+    swing, largest_step = highest - float(known.min()), float(np.abs(steps).max())
+    if 80 <= highest <= 100.0 and (swing >= 50 or median >= 90):
+        return ["load_pct"]
+    moves = {
+        "core_c": highest <= 120.0 and largest_step <= 12.0 and swing < 70,
+        "board_w": step < 1.0,
+        "core_mhz": step >= 1.0 and highest >= 400.0 and largest_step > 0.02 * highest,
+        "fan_rpm": step >= 1.0 and largest_step < 0.12 * highest,
+        "core_mv": step < 0.1,
+    }
+    return [name for name, fits in moves.items() if fits and _USUAL[name][0] <= median < _USUAL[name][1]]
 
 
 def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
@@ -104,12 +126,8 @@ def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
     LogError : no column can be the samples' time, or a declared column is missing or holds no numbers
     """
     table = rows.table
-    _check_declared(rows, declared.sensors)
-    named = {table.place_of(declared.sensors.get(metric, metric)) for metric in SENSOR_METRICS}
-    if rows.unreadable & named:
-        # Names the line in which something else stands.
-        read_columns(table, sorted(rows.unreadable & named))
-    clock = _declared_clock(rows, declared) or find_clock(rows)
+    _check_declared(rows, declared)
+    clock = declared_clock(rows, declared) or find_clock(rows)
     elapsed = elapsed_of(rows, declared, has_clock=bool(clock))
     if not clock and elapsed is None:
         raise no_time(table)
@@ -118,41 +136,38 @@ def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
     passed = passed_since_zero(table, clock)
     if passed is not None:
         clock, findings = (passed,), (passed_told(table, passed, can_declare=True), *findings)
-    findings = (*time_counted(rows, elapsed), *findings)
     return LogFormat(
-        "sensors", format_id_of(table), seen_in(table),
-        clock=clock, elapsed=elapsed, sensors=sensors, findings=findings, date_order=declared.date_order,
+        "sensors", format_id_of(table), seen_in(table), clock=clock, elapsed=elapsed, sensors=sensors,
+        findings=(*time_counted(rows, elapsed), *findings), date_order=declared.date_order,
     )  # fmt: skip
 
 
-def _declared_clock(rows: LogRows, declared: Declaration) -> tuple[ColumnChoice, ...]:
-    """Return the declared time column where it holds stamps of a clock."""
-    if declared.sensor_time is None:
-        return ()
-    place = rows.table.place_of(declared.sensor_time)
-    if place is None:
-        raise no_such_column(rows.table, declared.sensor_time, "time of the samples")
-    if place not in rows.is_clock:
-        return ()
-    why = "declared in the plan"
-    return (ColumnChoice("clock_time", place, rows.label(place), "", why, Certainty.STATED),)
-
-
-def _check_declared(rows: LogRows, sensors: Mapping[str, str]) -> None:
-    """Raise where a declared column is not in the log, or holds no numbers."""
+def _check_declared(rows: LogRows, declared: Declaration) -> None:
+    """Raise where a declared column is not in the log, holds no numbers, or one that is named cannot be read."""
     faults: list[Fault] = []
-    for metric, heading in sensors.items():
+    for metric, heading in declared.sensors.items():
         place = rows.table.place_of(heading)
         if place is None:
             faults.extend(no_such_column(rows.table, heading, metric).faults)
-        elif place in rows.unreadable:
-            continue
-        elif place not in rows.numbers or not np.isfinite(rows.numbers[place]).any():
+        elif place not in rows.unreadable and not np.isfinite(rows.numbers.get(place, np.nan)).any():
             cell = rows.table.sample[0][place].strip()[:40]
             problem = f"{rows.label(place)}, declared as {metric}, holds no numbers (its first cell is {cell!r})."
             faults.append(Fault(rows.table.name, problem, "Correct [logs] in the plan."))
     if faults:
         raise LogError(faults)
+    named = {rows.table.place_of(declared.sensors.get(metric, metric)) for metric in SENSOR_METRICS}
+    if rows.unreadable & named:
+        # Names the line in which something else stands.
+        read_columns(rows.table, sorted(rows.unreadable & named))
+
+
+@dataclass(frozen=True)
+class _Doubt:
+    """A column that is no sensor, with the reason; or that is asked for, with what it could be."""
+
+    column: int
+    text: str
+    is_asked: bool = False
 
 
 def sensors_of_rows(
@@ -167,248 +182,188 @@ def sensors_of_rows(
     taken : columns that are something else
     with_questions : whether columns that could be sensors are asked for; not beside frames, where they are extras
     """
-    confirmed = declared.confirmed(format_id_of(rows.table))
-    found = _Sorted()
-    declared_at = _declared_sensors(rows, declared, confirmed, found)
+    by_metric, doubts = _declared_sensors(rows, declared), list[_Doubt]()
+    is_declared = frozenset(by_metric)
+    taken = taken | {choices[0].column for choices in by_metric.values()}
     for place, values in rows.numbers.items():
-        known = values[np.isfinite(values)]
         numbers_rows = counts_rows(values) and rows.steps[place] >= 1 and rows.name(place) not in SENSOR_METRICS
-        if place in taken or place in declared_at or numbers_rows or known.size < 5:
+        if place in taken or numbers_rows or np.isfinite(values).sum() < 5:
             continue
-        _sort(rows, place, known, found)
-    for place in declared_at:
-        found.left_out = [one for one in found.left_out if one[0] != place]
-    declared_metrics = {choice.role for place, choice in declared_at.items()}
-    sensors = tuple(
-        choice
+        found = _classify(rows, place)
+        if isinstance(found, ColumnChoice):
+            by_metric.setdefault(found.role, []).append(found)
+        elif found is not None:
+            doubts.append(found)
+    one_of = [
+        _one_of(rows, by_metric[metric], doubts, metric in is_declared)
         for metric in SENSOR_METRICS
-        if metric in found.by_metric
-        and (choice := _one_of(rows, metric, found, is_declared=metric in declared_metrics)) is not None
-    )
-    return sensors, _findings(rows, sensors, found, with_questions=with_questions)
+        if metric in by_metric
+    ]
+    sensors = tuple(choice for choice in one_of if choice is not None)
+    findings = [finding for sensor in sensors for finding in _on_sensor(rows, sensor)] + _without_values(rows)
+    return sensors, (*findings, *(_on_doubts(rows, doubts) if with_questions else ()))
 
 
-def _declared_sensors(
-    rows: LogRows, declared: Declaration, confirmed: ConfirmedFormat | None, found: _Sorted
-) -> dict[int, ColumnChoice]:
-    """Add the sensors that the plan declares or confirms, and return them by place."""
+def _declared_sensors(rows: LogRows, declared: Declaration) -> dict[str, list[ColumnChoice]]:
+    """Return the sensors that the plan declares or confirms, one by metric."""
     asked = [(metric, heading, "", "declared in the plan") for metric, heading in declared.sensors.items()]
+    confirmed = declared.confirmed(format_id_of(rows.table))
     if confirmed is not None:
         asked += [(metric, heading, unit, "confirmed in the plan") for metric, heading, unit in confirmed.sensors]
-    by_place: dict[int, ColumnChoice] = {}
+    found = {}
     for metric, heading, unit, why in asked:
         place = rows.table.place_of(heading)
-        if place is None or place not in rows.numbers or metric not in METRICS:
-            continue
-        of_unit = known_unit(unit) if unit else None
-        choice = _named(rows, place, metric=metric, why=why, unit=of_unit)
-        if choice is not None:
-            by_place[place] = choice
-            found.by_metric[metric] = [choice]
-    return by_place
+        if (
+            place is not None
+            and place in rows.numbers
+            and metric in METRICS
+            and np.isfinite(rows.numbers[place]).any()
+        ):
+            found[metric] = [_named(rows, place, metric, why, known_unit(unit) if unit else None)]
+    return found
 
 
-def _named(rows: LogRows, place: int, *, metric: str, why: str, unit: Unit | None = None) -> ColumnChoice | None:
+def _named(rows: LogRows, place: int, metric: str, why: str, unit: Unit | None = None) -> ColumnChoice:
     """Return a sensor that is named: converted where its unit is stated, or can only be another one."""
-    values = rows.numbers[place]
-    known = values[np.isfinite(values)]
-    if known.size == 0:
-        return None
-    unit = unit or rows.units[place]
-    of_metric = METRICS[metric].unit
-    factor, zero, written = 1.0, 0.0, of_metric
-    if unit is not None and unit.quantity == _QUANTITY_OF_UNIT.get(of_metric):
-        factor, zero, written = unit.factor, unit.zero, unit.written
-    else:
-        low, high, other, name = _OTHER_UNITS.get(metric, (0.0, 0.0, 1.0, ""))
-        if low < abs(float(np.median(known))) < high:
-            factor, written = other, name
-    return ColumnChoice(metric, place, rows.label(place), written, why, Certainty.STATED, factor, zero=zero)
+    unit, own = unit or rows.units[place], METRICS[metric].unit
+    choice = ColumnChoice(metric, place, rows.label(place), own, why, Certainty.STATED)
+    if unit is not None and unit.quantity == _QUANTITY_OF_UNIT.get(own):
+        return replace(choice, unit=unit.written, factor=unit.factor, zero=unit.zero)
+    low, high, factor, written = _OTHER_UNITS.get(metric, (0.0, 0.0, 1.0, ""))
+    is_other = low < abs(float(np.nanmedian(rows.numbers[place]))) < high
+    return replace(choice, unit=written, factor=factor) if is_other else choice
 
 
-def _sort(rows: LogRows, place: int, known: np.ndarray, found: _Sorted) -> None:
-    """Sort one column: a candidate for a metric, asked, or left out with the reason."""
+def _classify(rows: LogRows, place: int) -> ColumnChoice | _Doubt | None:
+    """Return what a column is: a candidate for a metric, asked, left out with the reason, or of no concern."""
     name, unit = rows.name(place), rows.units[place]
     if name.strip() in SENSOR_METRICS:
-        choice = _named(rows, place, metric=name.strip(), why="its heading is exactly this metric's name")
-        if choice is not None:
-            found.add(choice)
-        return
-    reason = _against(name, unit)
-    if reason:
-        found.left_out.append((place, reason))
-        return
-    quantity = _quantity(rows, place, known, found)
-    if quantity:
-        _sort_by_quantity(rows, place, known, (quantity, found))
-
-
-def _against(name: str, unit: Unit | None) -> str:
-    """Return why a heading is no sensor of the card; empty where nothing says so."""
+        return _named(rows, place, name.strip(), "its heading is exactly this metric's name")
     if unit is not None and unit.quantity in ("time", ""):
-        return f"its unit, {unit.written[:20]}, is none of a sensor"
+        return _Doubt(place, f"its unit, {unit.written[:20]}, is none of a sensor")
     against = words_against(name)
     if against:
-        return f"{' and '.join(repr(word) for word in sorted(against)[:3])} is not the card"
+        return _Doubt(place, f"{' and '.join(repr(word) for word in sorted(against)[:3])} is not the card")
     if unit is not None and unit.quantity in ("rate", "current", "energy"):
-        return f"a {unit.quantity} is not used"
-    return ""
-
-
-def _quantity(rows: LogRows, place: int, known: np.ndarray, found: _Sorted) -> str:
-    """Return the quantity of a column; empty where it is asked, left out, or of no concern."""
-    name, unit = rows.name(place), rows.units[place]
+        return _Doubt(place, f"a {unit.quantity} is not used")
     words = words_of(without_brackets(name))
     order = ("power", "heat", "load", "clock", "fan", "volt", "sound", "energy", "rate")
     in_words = [quantity for quantity in order if words & QUANTITY[quantity]]
     if unit is not None and unit.quantity == "percent":
         if in_words and in_words != ["load"]:
-            found.left_out.append((place, f"a share of {in_words[0]} is no load"))
-            return ""
-        if not in_words and not words_of(name) & CARD:
-            found.asked.append((place, "load_pct"))
-            return ""
-        return "load"
+            return _Doubt(place, f"a share of {in_words[0]} is no load")
+        is_of_card = in_words or words_of(name) & CARD
+        return _of_quantity(rows, place, "load") if is_of_card else _Doubt(place, "load_pct", is_asked=True)
     if unit is not None:
         if in_words and unit.quantity not in in_words and unit.quantity != "bytes":
-            found.left_out.append((place, f"{in_words[0]} in {unit.written}"))
-            return ""
-        return unit.quantity
+            return _Doubt(place, f"{in_words[0]} in {unit.written}")
+        return _of_quantity(rows, place, unit.quantity)
     if len(in_words) == 1:
-        return "" if in_words[0] in ("energy", "rate") else in_words[0]
-    kinds = fitting_metrics(known, rows.steps[place])
-    if kinds:
-        found.asked.append((place, " or ".join(kinds)))
-    return ""
+        return None if in_words[0] in ("energy", "rate") else _of_quantity(rows, place, in_words[0])
+    kinds = fitting_metrics(rows.numbers[place], rows.steps[place])
+    return _Doubt(place, " or ".join(kinds), is_asked=True) if kinds else None
 
 
-def _sort_by_quantity(rows: LogRows, place: int, known: np.ndarray, told: tuple[str, _Sorted]) -> None:
-    """Sort a column whose quantity is known into a metric, with its certainty."""
-    quantity, found = told
+def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Doubt:
+    """Return a column whose quantity is known as a metric, with its certainty."""
     name, unit = rows.name(place), rows.units[place]
     words, part = words_of(name), part_of(name)
-    metric = (
-        "wall_w"
-        if quantity == "power" and words & WALL
-        else _OF_PART.get((quantity, part), _METRIC.get(quantity, ""))
-    )
+    metric = _OF_PART.get((quantity, part), _METRIC.get(quantity, ""))
+    metric = "wall_w" if quantity == "power" and words & WALL else metric
     if not metric:
-        found.left_out.append((place, f"{quantity} of the {part or 'machine'} is not used"))
-        return
-    card = words & (CARD if quantity == "power" else CARD - {"board"})
+        return _Doubt(place, f"{quantity} of the {part or 'machine'} is not used")
+    choice = ColumnChoice(metric, place, rows.label(place), METRICS[metric].unit, "", Certainty.LIKELY)
     if unit is None:
-        kinds = fitting_metrics(known, rows.steps[place])
-        is_like = metric in kinds or (metric in ("hotspot_c", "memory_c") and "core_c" in kinds)
-        if not is_like:
-            found.asked.append((place, f"{metric}, in which unit"))
-            return
-        why = f"its heading says {', '.join(sorted(words & QUANTITY[quantity]))}, and states no unit"
-        found.add(ColumnChoice(metric, place, rows.label(place), METRICS[metric].unit, why, Certainty.LIKELY))
-        return
+        kinds = fitting_metrics(rows.numbers[place], rows.steps[place])
+        if metric not in kinds and not (metric in ("hotspot_c", "memory_c") and "core_c" in kinds):
+            return _Doubt(place, f"{metric}, in which unit", is_asked=True)
+        said = ", ".join(sorted(words & QUANTITY[quantity]))
+        return replace(choice, why=f"its heading says {said}, and states no unit")
+    card = words & (CARD if quantity == "power" else CARD - {"board"})
     is_stated = bool(card) or metric in _NAMED_PARTS
     whose = "and names the card" if card else "and names the part" if is_stated else "but does not say of what"
-    why = f"its heading states {unit.written} {whose}"
-    certainty = Certainty.STATED if is_stated else Certainty.LIKELY
-    found.add(
-        ColumnChoice(metric, place, rows.label(place), unit.written, why, certainty, unit.factor, zero=unit.zero)
+    return replace(
+        choice,
+        unit=unit.written,
+        why=f"its heading states {unit.written} {whose}",
+        certainty=Certainty.STATED if is_stated else Certainty.LIKELY,
+        factor=unit.factor,
+        zero=unit.zero,
     )
 
 
-def _one_of(rows: LogRows, metric: str, found: _Sorted, *, is_declared: bool) -> ColumnChoice | None:
+def _one_of(
+    rows: LogRows, choices: list[ColumnChoice], doubts: list[_Doubt], is_declared: bool
+) -> ColumnChoice | None:
     """Return the one column of a metric; None where none is possible, or two are as sure as each other."""
-    possible = []
-    for choice in found.by_metric[metric]:
+    possible, metric = [], choices[0].role
+    low, high = BOUNDS.get(metric, (-np.inf, np.inf))
+    for choice in choices:
         values = choice.in_unit_of_role(rows.numbers[choice.column])
         known = values[np.isfinite(values)]
-        low, high = BOUNDS.get(metric, (-np.inf, np.inf))
         if known.size and ((known >= low) & (known <= high)).mean() < _SHARE_POSSIBLE:
-            median = float(np.median(known))
-            found.asked.append(
-                (choice.column, f"{metric}, though values about {median:.4g} cannot be; in which unit")
-            )
+            what = f"{metric}, though values about {np.median(known):.4g} cannot be; in which unit"
+            doubts.append(_Doubt(choice.column, what, is_asked=True))
         else:
             possible.append(choice)
     best = max((choice.certainty for choice in possible), default=Certainty.OPEN)
     top = [choice for choice in possible if choice.certainty == best]
     if len(top) == 1 or (top and is_declared):
         return top[0]
-    found.asked.extend((choice.column, metric) for choice in top)
+    doubts.extend(_Doubt(choice.column, metric, is_asked=True) for choice in top)
     return None
 
 
-def _findings(
-    rows: LogRows, sensors: tuple[ColumnChoice, ...], found: _Sorted, *, with_questions: bool
-) -> tuple[Finding, ...]:
-    """Return what is to be said about the columns of sensors."""
-    name, notes = rows.table.name, []
-    for choice in sensors:
-        unit = METRICS[choice.role].unit
-        if choice.factor != 1.0 or choice.zero:
-            how = "can only be" if rows.units[choice.column] is None else "are"
-            message = f"{name}: values of {choice.label} {how} in {choice.unit}; they were turned into {unit}."
-            notes.append(Finding("note", "sensor_unit_taken", message, found=choice.factor))
-        if choice.certainty == Certainty.LIKELY:
-            message = f"{name}: {choice.label} is likely {choice.role}: {choice.why}."
-            action = (
-                "It is shown and not used in verdicts. If it is right, say so in the plan: [logs] sensors = "
-                f"{{ {choice.role} = {quoted(rows.table.key(choice.column))} }}"
+def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:
+    """Return what is to be said about one sensor."""
+    name, notes, unit = rows.table.name, [], METRICS[choice.role].unit
+    if choice.factor != 1.0 or choice.zero:
+        how = "can only be" if rows.units[choice.column] is None else "are"
+        notes.append(
+            note(
+                "logs.sensor_unit_taken",
+                name=name,
+                label=choice.label,
+                how=how,
+                unit_read=choice.unit,
+                unit_made=unit,
+                found=choice.factor,
             )
-            notes.append(Finding("note", "sensor_likely", message, action=action))
-    notes += _without_values(rows)
-    if with_questions and found.asked:
-        notes.append(_question(rows, found.asked))
-    power = [(place, why) for place, why in found.left_out if with_questions]
-    if power:
-        shown = "; ".join(f"{rows.label(place)} ({why})" for place, why in power[:8])
-        notes.append(Finding("note", "columns_left_out", f"{name}: not used: {shown}.", found=float(len(power))))
-    return tuple(notes)
+        )
+    if choice.certainty == Certainty.LIKELY:
+        line = f"[logs] sensors = {{ {choice.role} = {quoted(rows.table.key(choice.column))} }}"
+        notes.append(
+            note("logs.sensor_likely", name=name, label=choice.label, metric=choice.role, why=choice.why, line=line)
+        )
+    return notes
 
 
-def _question(rows: LogRows, asked: list[tuple[int, str]]) -> Finding:
-    """Return the question which sensor a column is."""
-    shown = "; ".join(f"{rows.label(place)} could be {what}" for place, what in asked[:10])
-    message = f"{rows.table.name}: sensors cannot be told apart and are not used: {shown}."
-    first: dict[str, int] = {}
-    for place, what in asked[:10]:
-        first.setdefault(what.split(" or ")[0].split(",")[0], place)
-    pairs = ", ".join(f"{metric} = {quoted(rows.table.key(place))}" for metric, place in first.items())
-    action = f"Say which is which in the plan, for example: [logs] sensors = {{ {pairs} }}"
-    return Finding("note", "sensors_unclear", message, found=float(len(asked)), action=action)
+def _on_doubts(rows: LogRows, doubts: list[_Doubt]) -> list[Finding]:
+    """Return the question which sensor columns are, and what was left out."""
+    asked = [one for one in doubts if one.is_asked]
+    left_out, notes, first = [one for one in doubts if not one.is_asked], [], dict[str, int]()
+    if asked:
+        for one in asked[:10]:
+            first.setdefault(one.text.split(" or ")[0].split(",")[0], one.column)
+        shown = "; ".join(f"{rows.label(one.column)} could be {one.text}" for one in asked[:10])
+        pairs = ", ".join(f"{metric} = {quoted(rows.table.key(place))}" for metric, place in first.items())
+        line = f"[logs] sensors = {{ {pairs} }}"
+        notes.append(
+            note("logs.sensors_unclear", name=rows.table.name, shown=shown, found=float(len(asked)), line=line)
+        )
+    if left_out:
+        shown = "; ".join(f"{rows.label(one.column)} ({one.text})" for one in left_out[:8])
+        notes.append(note("logs.columns_left_out", name=rows.table.name, shown=shown, found=float(len(left_out))))
+    return notes
 
 
 def _without_values(rows: LogRows) -> list[Finding]:
     """Return a finding for each column headed by a metric name that holds no number."""
     found, table = [], rows.table
-    for metric in SENSOR_METRICS:
-        place = table.place_of(metric)
-        if place is None or (place in rows.numbers and np.isfinite(rows.numbers[place]).any()):
+    for place in (table.place_of(metric) for metric in SENSOR_METRICS):
+        if place is None or np.isfinite(rows.numbers.get(place, np.nan)).any():
             continue
         cell = next((row[place] for row in table.sample if row[place].strip()), "")
         shown = f"the first is {cell.strip()[:30]!r}" if cell else "its cells are empty"
-        message = (
-            f"{table.name}: {table.label(place)} holds no numbers in the first rows ({shown}); it is not used."
-        )
-        found.append(Finding("note", "sensor_without_values", message))
+        found.append(note("logs.sensor_without_values", name=table.name, label=table.label(place), shown=shown))
     return found
-
-
-def possible_samples(values: np.ndarray, metric: str) -> tuple[np.ndarray, int]:
-    """Return samples without impossible ones and stray zeros, and how many these are.
-
-    Parameters
-    ----------
-    values : array of shape (n,), in the metric's unit
-    metric : name of the metric
-    """
-    low, high = BOUNDS.get(metric, (-np.inf, np.inf))
-    with np.errstate(invalid="ignore"):
-        is_bad = (values < low) | (values > high)
-    if metric in ("board_w", "core_mv", "core_c", "core_mhz"):
-        is_stray = np.zeros(values.size, dtype=bool)
-        zeros = np.flatnonzero(values == 0)
-        inner = zeros[(zeros > 0) & (zeros < values.size - 1)]
-        is_stray[inner] = (values[inner - 1] > 0) & (values[inner + 1] > 0)
-        is_bad |= is_stray
-    if not is_bad.any():
-        return values, 0
-    return np.where(is_bad, np.nan, values), int(is_bad.sum())

@@ -1,0 +1,216 @@
+"""The time of samples: the column that rises as they do, stamps of a clock, and samples in order."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gpubench_kit.logs.clock import ClockTimes
+from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat
+from gpubench_kit.logs.frame_evidence import UNITS_MS
+from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.text_table import no_such_column
+from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import SENSOR_METRICS
+from gpubench_kit.model.questions import quoted
+from gpubench_kit.wording.notes import note
+
+#: Usual steps between samples that are taken for real [s]; less than a factor of 1,000, so that one unit fits.
+PLAUSIBLE_STEP_S = (0.02, 15.0)
+
+_DECLARED = "declared in the plan"
+
+#: Rows that the time is told from.
+_ROWS = 4000
+
+_HOUR_S = 3600.0
+
+
+def declared_clock(rows: LogRows, declared: Declaration) -> tuple[ColumnChoice, ...]:
+    """Return the declared time column where it holds stamps of a clock.
+
+    Parameters
+    ----------
+    rows : the log
+    declared : what the plan declares
+
+    Raises
+    ------
+    LogError : the log has no such column
+    """
+    if declared.sensor_time is None:
+        return ()
+    place = rows.table.place_of(declared.sensor_time)
+    if place is None:
+        raise no_such_column(rows.table, declared.sensor_time, "time of the samples")
+    stamps = ColumnChoice("clock_time", place, rows.label(place), "", _DECLARED, Certainty.STATED)
+    return (stamps,) if place in rows.is_clock else ()
+
+
+def elapsed_of(rows: LogRows, declared: Declaration, *, has_clock: bool) -> ColumnChoice | None:
+    """Return the column that rises by the steps of a sensor log; None where there is none.
+
+    Parameters
+    ----------
+    rows : the log
+    declared : what the plan declares
+    has_clock : whether stamps of a clock stand beside
+    """
+    table, (low, high), found = rows.table, PLAUSIBLE_STEP_S, []
+    wanted = table.place_of(declared.sensor_time) if declared.sensor_time else None
+    named = {table.place_of(declared.sensors.get(metric, metric)) for metric in SENSOR_METRICS}
+    for place in rows.numbers if wanted is None else [wanted]:
+        if place not in rows.numbers or (place in named and wanted is None):
+            continue
+        values, stated = rows.numbers[place][:_ROWS], rows.unit_ms(place)
+        steps = np.diff(values)
+        step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
+        units = [name for name, ms in UNITS_MS.items() if stated is None or ms == stated]
+        unit = next((name for name in units if low <= step * UNITS_MS[name] / 1000.0 < high), "")
+        steadiness, is_counter = _steadiness(values, may_stand=not has_clock), _counts_seconds(values)
+        if wanted is None and (steadiness == 0 or (has_clock and (is_counter or steadiness < 0.8))):
+            continue
+        if unit:
+            why = _DECLARED if wanted is not None else f"it rises by {step:g} {unit} a row"
+            certainty = Certainty.STATED if wanted is not None else Certainty.PROVEN
+            about = (rows.label(place), unit, why, certainty, UNITS_MS[unit], rows.steps[place])
+            # A row number is as steady as can be; time that stands beside it goes first.
+            found.append((steadiness * (0.01 if is_counter else 1.0), ColumnChoice("elapsed_time", place, *about)))
+    return max(found, key=lambda one: one[0])[1] if found else None
+
+
+def _counts_seconds(values: np.ndarray) -> bool:
+    """Return whether values could as well number the rows as count seconds."""
+    return bool(values.size > 1 and (np.diff(values) == 1).all() and values[0] in (0, 1))
+
+
+def _steadiness(values: np.ndarray, *, may_stand: bool) -> float:
+    """Return the share of steps near the usual one, of values that rise; 0 of others.
+
+    Coarse stamps stand still between steps, which must then be equal.
+    """
+    steps = np.diff(values[np.isfinite(values)])
+    moving = steps[steps > 0]
+    if moving.size < 3 or (steps >= 0).mean() < 0.9:
+        return 0.0
+    usual = float(np.median(moving))
+    near = float((np.abs(moving - usual) <= 0.5 * usual).mean())
+    return near if (may_stand and near >= 0.8) or moving.size >= 0.9 * steps.size else 0.0
+
+
+def time_counted(rows: LogRows, elapsed: ColumnChoice | None) -> tuple[Finding, ...]:
+    """Return a finding where the only time could as well be the number of the row.
+
+    Parameters
+    ----------
+    rows : the log
+    elapsed : its time; None without
+    """
+    if elapsed is None or elapsed.why == _DECLARED or rows.unit_ms(elapsed.column) == elapsed.factor:
+        return ()
+    if not _counts_seconds(rows.numbers[elapsed.column]):
+        return ()
+    line = f"[logs] sensor_time = {{ column = {quoted(rows.table.key(elapsed.column))} }}"
+    return (note("logs.sensor_time_counted", name=rows.table.name, label=elapsed.label, line=line),)
+
+
+def no_time(table: LogTable) -> LogError:
+    """Return the error for a sensor log without time.
+
+    Parameters
+    ----------
+    table : the log
+    """
+    line = f"sensor_time = {{ column = {quoted(table.key(0))} }}"
+    problem = "no column rises like the time of samples, and none holds stamps of a clock."
+    return LogError(
+        Fault(table.name, problem, f"Say which column it is in the plan, below [logs], for example: {line}")
+    )
+
+
+def stamps_of(columns: LogFormat, rows: LogRows, clock: ClockTimes | None) -> tuple[np.ndarray, float]:
+    """Return the time of each sample [s] and its resolution [s]; a clock without decimals yields to elapsed time.
+
+    Parameters
+    ----------
+    columns : what the columns are
+    rows : the log
+    clock : its stamps; None without, or where they cannot be read
+
+    Raises
+    ------
+    LogError : there is no other time than stamps that cannot be read
+    """
+    elapsed = columns.elapsed
+    if elapsed is None:
+        if clock is None:
+            cell = rows.cells(columns.clock[0].column).iloc[0]
+            problem = f"{columns.clock[0].label} holds no stamps that can be read (the first is {cell[:40]!r})."
+            action = "Dates as 2026-11-02 or 02.11.2026 and times as 21:04:05.5 are read."
+            raise LogError(Fault(rows.table.name, problem, action))
+        return clock.time_s, clock.step_s
+    elapsed_s = rows.numbers[elapsed.column] * elapsed.factor / 1000.0
+    step_s = elapsed.step * elapsed.factor / 1000.0
+    if clock is None:
+        return elapsed_s, step_s
+    is_finer = step_s < clock.step_s and clock.step_s >= 0.5
+    return (elapsed_s - elapsed_s[0], step_s) if is_finer else (clock.time_s, clock.step_s)
+
+
+def in_order(
+    name: str, stamps_s: np.ndarray, step_s: float
+) -> tuple[np.ndarray, np.ndarray, list[Finding], tuple[tuple[float, float], ...]]:
+    """Return which samples are used, their times from the first, what was noticed, and settings of the clock.
+
+    Jumps of one hour, as the change to or from daylight saving makes them, are undone; of times that go back the
+    longest stretch in order is used; samples with equal stamps are spread evenly.
+
+    Parameters
+    ----------
+    name : of the log
+    stamps_s : array of shape (n,), time of each sample [s]; nan where it has none
+    step_s : resolution of the stamps [s]
+
+    Raises
+    ------
+    LogError : no sample has a time
+    """
+    findings: list[Finding] = []
+    order = np.flatnonzero(np.isfinite(stamps_s))
+    if order.size == 0:
+        raise LogError(Fault(name, "no sample has a time.", "Record the run again."))
+    time_s = stamps_s[order] - stamps_s[order[0]]
+    steps = np.diff(time_s)
+    usual = float(np.median(steps)) if steps.size else 0.0
+    jumps = np.round(steps / _HOUR_S)
+    is_jump = (np.abs(jumps) == 1) & (np.abs(steps - jumps * _HOUR_S - usual) <= max(2.0, 3 * usual))
+    ahead_s = np.concatenate(([0.0], np.cumsum(np.where(is_jump, jumps * _HOUR_S, 0.0))))
+    time_s = time_s - ahead_s
+    if is_jump.any():
+        first = int(np.argmax(is_jump)) + 2
+        findings.append(note("logs.clock_jump", name=name, first=first, found=float(is_jump.sum())))
+    breaks = np.flatnonzero(np.diff(time_s) < 0) + 1
+    kept = max(np.split(np.arange(time_s.size), breaks), key=len)
+    if breaks.size:
+        findings.append(
+            note(
+                "logs.sensor_time_goes_back",
+                name=name,
+                times=breaks.size,
+                count=time_s.size,
+                used=kept.size,
+                first=int(kept[0]) + 1,
+                found=float(breaks.size),
+            )
+        )
+    order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
+    if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
+        stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)
+        place = np.arange(time_s.size) - np.concatenate(([0], np.cumsum(counts)[:-1]))[group]
+        width = np.append(np.minimum(np.diff(stamps), 4 * step_s), step_s)
+        time_s = time_s + place / counts[group] * width[group]
+        findings.append(note("logs.coarse_stamps", name=name, found=step_s, unit="s"))
+    time_s = time_s - time_s[0]
+    changes = np.flatnonzero(np.diff(ahead_s, prepend=np.inf))
+    settings = tuple((float(time_s[place]), float(ahead_s[place] - ahead_s[0])) for place in changes)
+    return order, time_s, findings, settings
