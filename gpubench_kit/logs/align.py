@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -71,31 +71,18 @@ class Alignment:
         if not np.isfinite(self.shift_s):
             return self
         name, overlap = sensor_log.name, _overlap(sensor_log, run_s, self.shift_s)
-        little: tuple[Finding, ...] = ()
+        little = []
         if overlap == 0.0:
-            later = f"{self.shift_s:.1f}"
-            little = (
+            little = [
                 note(
-                    "logs.sensor_log_of_another_run",
-                    name=name,
-                    quality=self.quality,
-                    later=later,
-                    found=self.shift_s,
-                    unit="s",
-                ),
-            )
+                    "logs.sensor_log_of_another_run", name=name, quality=self.quality, found=self.shift_s, unit="s"
+                )
+            ]
         elif overlap < _OVERLAP_NEEDED:
-            little = (
-                note(
-                    "logs.sensors_cover_part",
-                    name=name,
-                    share=f"{overlap:.0%}",
-                    length=f"{run_s:.1f}",
-                    found=100.0 * overlap,
-                    limit=100.0 * _OVERLAP_NEEDED,
-                    unit="%",
-                ),
-            )
+            found_pct, limit_pct = 100.0 * overlap, 100.0 * _OVERLAP_NEEDED
+            little = [
+                note("logs.sensors_cover_part", name=name, run_s=run_s, found=found_pct, limit=limit_pct, unit="%")
+            ]
         return replace(self, overlap=overlap, findings=(*self.findings, *little))
 
 
@@ -178,7 +165,7 @@ def align_same_machine(frame_log: FrameLog, sensor_log: SensorLog, *, limit_s: f
     of_run = signal[first:behind][np.isfinite(signal[first:behind])]
     if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
         return found
-    finding = note("logs.not_aligned.idle", check="not_lined_up", name=sensor_log.name, length=f"{run_s:.1f}")
+    finding = note("logs.not_aligned.idle", check="not_lined_up", name=sensor_log.name, run_s=run_s)
     return _not_aligned("the card idled", finding)
 
 
@@ -217,18 +204,14 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     if shift_s is None:
         places = " or ".join(f"{-one:.1f} s" for one in shifts)
         finding = note(
-            "logs.not_aligned.hour_twice", check="not_lined_up", name=name, places=places, found=float(len(shifts))
+            "logs.not_aligned.hour_twice", check="not_lined_up", name=name, places=places, found=len(shifts)
         )
         return _not_aligned("the clock shows the hour twice", finding)
     if not _overlap(sensor_log, run_s, shift_s) > 0:
         away_s = _zone_difference(sensor_log, run_s, shift_s, limit_s)
-    told: tuple[Finding, ...] = ()
     hours = away_s / _HOUR_S
-    if away_s:
-        told = (
-            note("logs.clocks_differ", name=name, other=frame_log.name, hours=f"{hours:g}", found=hours, unit="h"),
-        )
-    return Alignment("clock", shift_s - away_s, "wall clocks of both logs", 0.0, told).over(sensor_log, run_s)
+    told = [note("logs.clocks_differ", name=name, other=frame_log.name, found=hours, unit="h")] if away_s else []
+    return Alignment("clock", shift_s - away_s, "wall clocks of both logs", 0.0, (*told,)).over(sensor_log, run_s)
 
 
 def _shifts(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> list[float]:
@@ -298,20 +281,8 @@ def _against_load(
     if not limit_s < abs(apart_s) < run_s:
         return ()
     line = f"[logs] sensor_offset_s = {sensor_log.ahead_of(frame_log.clock) + nearest.start_s:.2f}"
-    return (
-        note(
-            "logs.clocks_against_load",
-            name=sensor_log.name,
-            metric=metric,
-            apart=f"{apart_s:+.1f}",
-            length=f"{nearest.length_s:.1f}",
-            run=f"{run_s:.1f}",
-            found=apart_s,
-            limit=limit_s,
-            unit="s",
-            line=line,
-        ),
-    )
+    about: dict[str, Any] = {"found": apart_s, "limit": limit_s, "busy_s": nearest.length_s, "run_s": run_s}
+    return (note("logs.clocks_against_load", name=sensor_log.name, metric=metric, unit="s", line=line, **about),)
 
 
 def _exchanged(log: _Log) -> _Log:
@@ -362,6 +333,7 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
     Of several, it is the one that begins within a minute of the time expected, if no other does. Its start is put
     onto the frames' start, or its end onto their end.
     """
+    name = sensor_log.name
     for metric, least_swing, slack_s in SIGNALS:
         if metric not in sensor_log.values:
             continue
@@ -371,15 +343,9 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
         fitting = near if len(fitting) > 1 and len(near) == 1 else fitting
         if len(fitting) > 1:
             starts = ", ".join(f"{stretch.start_s:.1f} s" for stretch in fitting[:6])
+            about: dict[str, Any] = {"found": len(fitting), "run_s": run_s}
             finding = note(
-                "logs.not_aligned.several",
-                check="not_lined_up",
-                name=sensor_log.name,
-                metric=metric,
-                found=float(len(fitting)),
-                count=len(fitting),
-                length=f"{run_s:.1f}",
-                starts=starts,
+                "logs.not_aligned.several", check="not_lined_up", name=name, metric=metric, starts=starts, **about
             )
             return _not_aligned("several stretches fit", finding)
         if not fitting:
@@ -391,15 +357,7 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
         quality = f"{seen} of {metric}: {lengths}; sure to about {slack_s:g} s"
         line = f"[logs] sensor_offset_s = {(sensor_log.origin_s or 0.0) - shift_s:.3f}"
         method = "load_edge" if metric == "load_pct" else "power_edge"
-        told = note(
-            "logs.lined_up_by_edge",
-            name=sensor_log.name,
-            quality=quality,
-            shift=f"{shift_s:+.3f}",
-            found=shift_s,
-            unit="s",
-            line=line,
-        )
+        told = note("logs.lined_up_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
         return Alignment(method, shift_s, quality, 0.0, (told,))
     return None
 
@@ -409,7 +367,7 @@ def _same_clock_or(edge: Alignment | None, sensor_log: SensorLog, shift_s: float
     has_overlap = _overlap(sensor_log, run_s, shift_s) > 0
     if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
         return edge
-    told = note("logs.same_clock_taken", name=sensor_log.name, shift=f"{shift_s:+.3f}", found=shift_s, unit="s")
+    told = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
     return Alignment("same_clock", shift_s, "both logs count seconds", 0.0, (told,))
 
 
@@ -418,11 +376,7 @@ def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
     name, length_s = sensor_log.name, float(sensor_log.time_s[-1])
     if abs(length_s - run_s) > max(3.0, 0.05 * run_s):
         finding = note(
-            "logs.not_aligned.nothing_common",
-            check="not_lined_up",
-            name=name,
-            run=f"{run_s:.1f}",
-            length=f"{length_s:.1f}",
+            "logs.not_aligned.nothing_common", check="not_lined_up", name=name, run_s=run_s, log_s=length_s
         )
         return _not_aligned("", finding)
     told = note("logs.started_together_taken", name=name, found=0.0, unit="s")

@@ -15,13 +15,14 @@ import pandas as pd
 
 from gpubench_kit.logs.clock import clock_of_texts, started_at_s
 from gpubench_kit.logs.format import ConfirmedFormat, Declaration, RunTask, Witness
-from gpubench_kit.logs.loose_files import guess_logs
+from gpubench_kit.logs.pair_loose import pair_loose
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import FormatEntry
 from gpubench_kit.sheet.checks import RealPaths
 from gpubench_kit.sheet.log_names import NamedRow
+from gpubench_kit.wording.notes import note
 
 _HOUR_S = 3600.0
 
@@ -202,22 +203,22 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
-            run = row["run"]
-            frame = (frame_path, frame_name)
-            sensor = (sensor_path, sensor_name)
-            task = RunTask(
-                run=run,
-                frame_path=None if frame[0] is None else str(frame[0]),
-                frame_name=frame[1],
-                sensor_path=None if sensor[0] is None else str(sensor[0]),
-                sensor_name=sensor[1],
-                gap_ms=plan.checks.gap_ms,
-                align_limit_s=plan.checks.line_up_s,
-                sensor_edge_s=plan.analysis.sensor_edge_s,
+            matched.tasks.append(
+                RunTask(
+                    run=row["run"],
+                    frame_path=None if frame_path is None else str(frame_path),
+                    frame_name=frame_name,
+                    sensor_path=None if sensor_path is None else str(sensor_path),
+                    sensor_name=sensor_name,
+                    declared=declared[row["card"]],
+                    gap_ms=plan.checks.gap_ms,
+                    align_limit_s=plan.checks.line_up_s,
+                    sensor_edge_s=plan.analysis.sensor_edge_s,
+                    n_bins=n_bins,
+                    started_at_s=start_s,
+                    witness=witnesses.get((row["run"], frame_name)),
+                )
             )
-            about = {"declared": declared[row["card"]], "started_at_s": start_s, "n_bins": n_bins}
-            about["witness"] = witnesses.get((row["run"], frame_name))
-            matched.tasks.append(replace(task, **about))
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
     matched.findings.extend(_not_recorded(matched.not_recorded))
@@ -238,23 +239,24 @@ def _names_of_logs(
     if all(map(any, names)):
         return names
     waiting = [
-        NamedRow(
-            row["run"], row["game"], row["tuning"], _count(row["round"], 0), _count(row["order"]), float(start_s)
-        )
+        NamedRow(row["run"], row["game"], row["tuning"], _count(row["round"], 0), _count(row["order"]), start_s)
         for row, start_s, logs in zip(_rows_of(runs), started.tolist(), names, strict=True)
         if not (any(logs) or row["excluded"] or row["run"] in with_numbers)
     ]
     if not waiting:
         return names
     places = RealPaths(plan.folder)
-    declared = declaration_of(plan, runs["card"].iloc[0])
-    no_names = not any(frame_log for frame_log, _ in names)
     named = {name.replace("\\", "/").rsplit("/", 1)[-1] for logs in names for name in logs}
     unnamed = [path for path in _files_in(places) if path.name not in named]
-    guesses = guess_logs(waiting, unnamed, places.root, declared=declared, by_sequence=no_names)
-    matched.findings.extend([*(guess.finding() for guess in guesses.of_runs), *guesses.findings])
-    by_run = {guess.run: (guess.frame_log, guess.sensor_log) for guess in guesses.of_runs}
-    return [by_run.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
+    pairs, findings = pair_loose(
+        waiting,
+        unnamed,
+        places.root,
+        declared=declaration_of(plan, runs["card"].iloc[0]),
+        by_sequence=not any(frame_log for frame_log, _ in names),
+    )
+    matched.findings.extend(findings)
+    return [pairs.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
 
 
 def _witnesses_of(file: Path) -> dict[tuple[str, str], Witness]:
@@ -345,8 +347,8 @@ def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
         name = name.replace(f"{{{key}}}", "" if value is None or value is pd.NA else str(value))
     if not any((plan.folder / place / name).is_file() for place in ("", LOG_FOLDER)):
         return ""
-    message = f"run '{row['run']}': the sheet names no log; '{name}' was taken by the plan's pattern."
-    findings.append(Finding("note", "log_by_pattern", message, run=row["run"]))
+    by_pattern = note("logs.log_by_pattern", named_run=row["run"], log=name)
+    findings.append(replace(by_pattern, run=row["run"]))
     return name
 
 
@@ -383,11 +385,7 @@ def _notes(faults: list[Fault], run: str) -> list[Finding]:
 
 def _not_recorded(runs: list[str]) -> list[Finding]:
     """Return one note on rows that have neither log nor numbers."""
-    if not runs:
-        return []
-    shown = ", ".join(f"'{run}'" for run in runs[:8]) + (" and more" if len(runs) > 8 else "")
-    message = f"{len(runs)} rows of the run sheet are not recorded yet, with neither log nor numbers: {shown}."
-    return [Finding("note", "not_recorded_yet", message, found=float(len(runs)))]
+    return [note("logs.not_recorded_yet", n=len(runs), shown=_first(runs), found=len(runs))] if runs else []
 
 
 def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
@@ -395,8 +393,11 @@ def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
     named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
     unnamed = (path for path in _files_in(places) if str(path) not in named)
     loose = [path.name for path in unnamed if str(path.resolve()) not in named]
-    if not loose:
-        return []
-    shown = ", ".join(f"'{name}'" for name in loose[:8]) + (" and more" if len(loose) > 8 else "")
-    message = f"{len(loose)} files in '{LOG_FOLDER}' are named by no row of the run sheet: {shown}."
-    return [Finding("note", "files_without_row", message, found=float(len(loose)))]
+    n, shown = len(loose), _first(loose)
+    unnamed_files = note("logs.files_without_row", n=n, folder=LOG_FOLDER, shown=shown, found=n)
+    return [unnamed_files] if loose else []
+
+
+def _first(names: list[str]) -> str:
+    """Return the first names, as text."""
+    return ", ".join(f"'{name}'" for name in names[:8]) + (" and more" if len(names) > 8 else "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -191,23 +192,12 @@ def _possible(rows: LogRows, columns: LogFormat) -> tuple[dict[str, np.ndarray],
             is_bad[1:-1] |= (taken[1:-1] == 0) & (taken[:-2] > 0) & (taken[2:] > 0)
         n_bad = int(is_bad.sum())
         if n_bad > _MOST_IMPOSSIBLE * taken.size:
-            findings.append(
-                note(
-                    "logs.sensor_impossible",
-                    name=name,
-                    bad=n_bad,
-                    count=taken.size,
-                    label=sensor.label,
-                    metric=sensor.role,
-                    found=float(n_bad),
-                )
-            )
+            about: dict[str, Any] = {"count": taken.size, "label": sensor.label, "metric": sensor.role}
+            findings.append(note("logs.sensor_impossible", name=name, found=n_bad, **about))
             continue
         values[sensor.role] = np.where(is_bad, np.nan, taken) if n_bad else taken
         if n_bad:
-            findings.append(
-                note("logs.samples_left_out", name=name, n=n_bad, metric=sensor.role, found=float(n_bad))
-            )
+            findings.append(note("logs.samples_left_out", name=name, n=n_bad, metric=sensor.role, found=n_bad))
     return values, findings
 
 
@@ -231,15 +221,8 @@ def _leave_out_what_stays(
                 rows.table.name,
                 f"[logs] sensors = {{ {metric} = {quoted(rows.table.key(choice.column))} }}",
             )
-            stays = note(
-                "logs.sensor_stays",
-                name=name,
-                metric=metric,
-                label=choice.label,
-                label_of_other=choices[other].label,
-                line=line,
-            )
-            return [stays]
+            about: dict[str, Any] = {"label": choice.label, "label_of_other": choices[other].label}
+            return [note("logs.sensor_stays", name=name, metric=metric, line=line, **about)]
     return []
 
 
@@ -284,15 +267,12 @@ def _of_counted(rows: LogRows, counted: Sources) -> LogRows:
         kept = cells.isin(values).to_numpy()
         if not kept.any() or kept.all():
             continue
-        finding = note(
-            "logs.samples_not_counted",
-            name=name,
-            wanted=either_of(values),
-            label=rows.label(column),
-            used=int(kept.sum()),
-            others=_first_counts(cells[~kept]),
-            found=float((~kept).sum()),
-        )
+        about: dict[str, Any] = {
+            "wanted": either_of(values),
+            "label": rows.label(column),
+            "others": _first_counts(cells[~kept]),
+        }
+        finding = note("logs.samples_not_counted", name=name, used=kept.sum(), found=(~kept).sum(), **about)
         rows = rows.of(kept, finding)
     return rows
 

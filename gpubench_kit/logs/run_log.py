@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -216,12 +217,5 @@ def _unsettled(time_s: np.ndarray, power: np.ndarray, window: tuple[float, float
     first, usual = float(watts[:n_first].mean()), float(watts[watts.size // 4 :].mean())
     difference_pct = 100.0 * (first / usual - 1.0) if usual > 0 else 0.0
     if abs(difference_pct) > 10.0 and float(watts.std()) >= 2.0:
-        yield note(
-            "logs.power_not_settled",
-            start=f"{window[0]:g}",
-            first=f"{first:.1f}",
-            usual=f"{usual:.1f}",
-            found=difference_pct,
-            limit=10.0,
-            unit="%",
-        )
+        about: dict[str, Any] = {"start_s": window[0], "first_w": first, "usual_w": usual}
+        yield note("logs.power_not_settled", found=difference_pct, limit=10.0, unit="%", **about)

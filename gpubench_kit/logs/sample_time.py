@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from gpubench_kit.logs.clock import ClockTimes
@@ -188,21 +190,12 @@ def in_order(
     time_s = time_s - ahead_s
     if is_jump.any():
         first = int(np.argmax(is_jump)) + 2
-        findings.append(note("logs.clock_jump", name=name, first=first, found=float(is_jump.sum())))
+        findings.append(note("logs.clock_jump", name=name, first=first, found=is_jump.sum()))
     breaks = np.flatnonzero(np.diff(time_s) < 0) + 1
     kept = max(np.split(np.arange(time_s.size), breaks), key=len)
     if breaks.size:
-        findings.append(
-            note(
-                "logs.sensor_time_goes_back",
-                name=name,
-                times=breaks.size,
-                count=time_s.size,
-                used=kept.size,
-                first=int(kept[0]) + 1,
-                found=float(breaks.size),
-            )
-        )
+        about: dict[str, Any] = {"count": time_s.size, "used": kept.size, "first": int(kept[0]) + 1}
+        findings.append(note("logs.sensor_time_goes_back", name=name, found=breaks.size, **about))
     order, time_s, ahead_s = order[kept], time_s[kept], ahead_s[kept]
     if time_s.size > 4 and (np.diff(time_s) == 0).mean() > 0.3:
         stamps, group, counts = np.unique(time_s, return_inverse=True, return_counts=True)

@@ -7,6 +7,7 @@ counts for more than a unit for it: a processor's watts are watts too.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -317,24 +318,15 @@ def _one_of(
 def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:
     """Return what is to be said about one sensor."""
     name, notes, unit = rows.table.name, [], METRICS[choice.role].unit
+    about: dict[str, Any] = {"name": name, "label": choice.label}
     if choice.factor != 1.0 or choice.zero:
         how = "can only be" if rows.units[choice.column] is None else "are"
         notes.append(
-            note(
-                "logs.sensor_unit_taken",
-                name=name,
-                label=choice.label,
-                how=how,
-                unit_read=choice.unit,
-                unit_made=unit,
-                found=choice.factor,
-            )
+            note("logs.sensor_unit_taken", how=how, read=choice.unit, made=unit, found=choice.factor, **about)
         )
     if choice.certainty == Certainty.LIKELY:
         line = f"[logs] sensors = {{ {choice.role} = {quoted(rows.table.key(choice.column))} }}"
-        notes.append(
-            note("logs.sensor_likely", name=name, label=choice.label, metric=choice.role, why=choice.why, line=line)
-        )
+        notes.append(note("logs.sensor_likely", metric=choice.role, why=choice.why, line=line, **about))
     return notes
 
 
@@ -342,18 +334,17 @@ def _on_doubts(rows: LogRows, doubts: list[_Doubt]) -> list[Finding]:
     """Return the question which sensor columns are, and what was left out."""
     asked = [one for one in doubts if one.is_asked]
     left_out, notes, first = [one for one in doubts if not one.is_asked], [], dict[str, int]()
+    name = rows.table.name
     if asked:
         for one in asked[:10]:
             first.setdefault(one.text.split(" or ")[0].split(",")[0], one.column)
         shown = "; ".join(f"{rows.label(one.column)} could be {one.text}" for one in asked[:10])
         pairs = ", ".join(f"{metric} = {quoted(rows.table.key(place))}" for metric, place in first.items())
         line = f"[logs] sensors = {{ {pairs} }}"
-        notes.append(
-            note("logs.sensors_unclear", name=rows.table.name, shown=shown, found=float(len(asked)), line=line)
-        )
+        notes.append(note("logs.sensors_unclear", name=name, shown=shown, found=len(asked), line=line))
     if left_out:
         shown = "; ".join(f"{rows.label(one.column)} ({one.text})" for one in left_out[:8])
-        notes.append(note("logs.columns_left_out", name=rows.table.name, shown=shown, found=float(len(left_out))))
+        notes.append(note("logs.columns_left_out", name=name, shown=shown, found=len(left_out)))
     return notes
 
 

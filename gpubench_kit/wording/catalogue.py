@@ -1,7 +1,8 @@
 """Every sentence by its key; a language is one file.
 
-A file is TOML: nested tables, joined by dots, are the keys. An entry is a text with places in braces, or a table of
-two texts, ``one`` and ``many``, of which the value of ``n`` picks one.
+A file is TOML: nested tables, joined by dots, are the keys. An entry is a text with places in braces (``{name}``,
+or ``{found:.1f}`` where a number is written with one decimal), or a table of two texts, ``one`` and ``many``, of
+which the value of ``n`` picks one.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from typing import Any
 #: Language that the kit comes with.
 ENGLISH = "en"
 
-_PLACE = re.compile(r"\{(\w+)\}")
+#: A place: the name of its value and, behind a colon, how a number is written, as in format strings of Python.
+_PLACE = re.compile(r"\{(\w+)(?::([^{}]+))?\}")
 _FORMS = {"one", "many"}
 
 
@@ -52,13 +54,13 @@ class Catalogue:
         entry = self.entries[key]
         if not isinstance(entry, str):
             entry = entry["one" if values["n"] == 1 else "many"]
-        return _PLACE.sub(lambda place: isolated(str(values[place[1]])), entry)
+        return _PLACE.sub(lambda place: isolated(format(values[place[1]], place[2] or "")), entry)
 
     def places(self, key: str) -> set[str]:
         """Return the names of the places of a sentence."""
         entry = self.entries[key]
         texts = [entry] if isinstance(entry, str) else entry.values()
-        return {name for text in texts for name in _PLACE.findall(text)}
+        return {name for text in texts for name, _ in _PLACE.findall(text)}
 
 
 def isolated(text: str) -> str:

@@ -25,10 +25,12 @@ def note(
     ----------
     key : of the sentences
     check : name of the check; the last part of the key where not given
-    found, limit, unit : as of `Finding`
+    found, limit, unit : as of `Finding`; the sentences may have places for them
     line : of the plan, set behind the action as it stands
     **values : what the places of both sentences are filled with
     """
+    found, limit = (None if one is None else float(one) for one in (found, limit))
+    values |= {"found": found, "limit": limit}
     action = say(f"{key}.action", **values) if has(f"{key}.action") else ""
     text, action = say(f"{key}.message", **values), f"{action} {line}".strip()
     return Finding(

@@ -10,7 +10,7 @@ from bs4 import BeautifulSoup, NavigableString
 from gpubench_kit.wording.catalogue import Catalogue, load_catalogue
 
 _WIDE = {code: chr(code + 0xFEE0) for code in range(0x21, 0x7F) if chr(code).isalpha()}
-_PLACES = re.compile(r"(\{\w+\})")
+_PLACES = re.compile(r"(\{\w+(?::[^{}]+)?\})")
 _LETTERS = re.compile(r"[A-Za-z]{2,}")
 #: Numbers with their units, ends of intervals, names of runs and files, hashes: the same in every language.
 _NUMBERS = re.compile(r"(?<=[\d.]) ?(?:%|W|J|FPS|fps|ms|mV|MHz|rpm|dBA|min|h|s)\b|\b(?:FPS|fps)\b|\d to (?=[+−\d])")

@@ -53,7 +53,7 @@ def _of_note(place, key, names):
         return
     both = [f"{key.value}.message", *([f"{key.value}.action"] if has(f"{key.value}.action") else [])]
     given = None if names is None else names - {"check", "found", "limit", "unit", "line"}
-    used = {name for one in both if one in ENGLISH.entries for name in ENGLISH.places(one)}
+    used = {name for one in both if one in ENGLISH.entries for name in ENGLISH.places(one)} - {"found", "limit"}
     for one in both:
         is_right = given is None or given == used
         yield place, ast.Constant(one), ENGLISH.places(one) if is_right and one in ENGLISH.entries else given
