@@ -22,6 +22,7 @@ from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import (
     CARD,
+    DOUBTFUL_WALL,
     QUANTITY,
     WALL,
     Unit,
@@ -256,8 +257,10 @@ def _classify(rows: LogRows, place: int) -> ColumnChoice | _Doubt | None:
         is_of_card = in_words or words_of(name) & CARD
         return _of_quantity(rows, place, "load") if is_of_card else _Doubt(place, "load_pct", is_asked=True)
     if unit is not None:
-        if in_words and unit.quantity not in in_words and unit.quantity != "bytes":
-            return _Doubt(place, f"{in_words[0]} in {unit.written}")
+        others = [one for one in in_words if one not in (unit.quantity, "load")]
+        is_denied = bool(others) or (in_words and unit.quantity not in in_words)
+        if is_denied and unit.quantity != "bytes":
+            return _Doubt(place, f"{(others or in_words)[0]} in {unit.written}")
         return _of_quantity(rows, place, unit.quantity)
     if len(in_words) == 1:
         return None if in_words[0] in ("energy", "rate") else _of_quantity(rows, place, in_words[0])
@@ -271,7 +274,7 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
     words, part = words_of(name), part_of(name)
     metric = _OF_PART.get((quantity, part), _METRIC.get(quantity, ""))
     metric = "wall_w" if quantity == "power" and words & WALL else metric
-    if not metric:
+    if not metric or part == "supply":
         return _Doubt(place, f"{quantity} of the {part or 'machine'} is not used")
     choice = ColumnChoice(metric, place, rows.label(place), METRICS[metric].unit, "", Certainty.LIKELY)
     if unit is None:
@@ -281,7 +284,8 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
         said = ", ".join(sorted(words & QUANTITY[quantity]))
         return replace(choice, why=f"its heading says {said}, and states no unit")
     card = words & (CARD if quantity == "power" else CARD - {"board"})
-    is_stated = bool(card) or metric in _NAMED_PARTS
+    is_doubtful = metric == "wall_w" and words & WALL <= DOUBTFUL_WALL
+    is_stated = bool(card) or (metric in _NAMED_PARTS and not is_doubtful)
     whose = "and names the card" if card else "and names the part" if is_stated else "but does not say of what"
     return replace(
         choice,

@@ -14,7 +14,7 @@ from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.metrics.formulas import LOW_DEFINITIONS, low_fps, mean_over_window
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run
-from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.errors import Fault, LogError
 
 
 def inspect_log(
@@ -92,10 +92,20 @@ def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s
     run_log = read_run(RunTask("", str(path), path.name, other, name, declared, sensor_edge_s=sensor_edge_s))
     if run_log.faults and sensors is None and not _has_frame_times(path, declared):
         alone = read_run(RunTask("", None, "", str(path), path.name, declared, sensor_edge_s=sensor_edge_s))
-        run_log = alone if alone.sensors and not alone.faults else run_log
+        if alone.sensors and not alone.faults:
+            return alone
+        raise LogError([*_unused_columns(path, alone), *run_log.faults])
     if run_log.faults:
         raise LogError(run_log.faults)
     return run_log
+
+
+def _unused_columns(path: Path, alone: RunLog) -> list[Fault]:
+    """Return which columns of a log of samples are not used, and why."""
+    told = [one for one in alone.findings if one.check in ("sensors_unclear", "columns_left_out")]
+    sentences = " ".join(one.message.removeprefix(f"{path.name}: ") for one in told)
+    action = next((one.action for one in told if one.action), "")
+    return [Fault(path.name, f"as a sensor log it has no column that is used: {sentences}", action)] if told else []
 
 
 def _has_frame_times(path: Path, declared: Declaration) -> bool:

@@ -74,14 +74,18 @@ OTHER = _words(
     "cpu processor prozessor processeur procesador processore procesor system room ambient raum zimmer pièce sala "
     "pump pumpe pompe case gehäuse boîtier chassis caja drive disk ssd hdd nvme laufwerk disque psu netzteil "
     "mainboard motherboard chipset vrm water coolant wasser eau air luft igpu apu soc integrated onboard package "
-    "tctl ping network netz ram rest"
+    "tctl ping network netz ram rest npu laptop notebook battery akku batterie batería bateria"
 )
 
-#: Words for a part of the card.
+#: Words for a part of the card; what feeds it carries a part of its power.
 PART = {
     "memory": _words("memory vram mem speicher mémoire memoria pamięć メモリ"),
     "hotspot": _words("hotspot junction"),
     "chip": _words("chip core kern die"),
+    "supply": _words(
+        "slot rail pin pins connector cable input steckplatz schiene stecker kabel eingang anschluss fente "
+        "connecteur câble entrée ranura carril conector cable entrada connettore cavo ingresso złącze kabel gniazdo"
+    ),
 }
 
 #: Words for times that are a part of a frame, or of something else.
@@ -90,8 +94,9 @@ NOT_FRAME = _words(
     "sound busy"
 )
 
-#: Words for the socket of the whole machine.
+#: Words for the socket of the whole machine; the doubtful one may be that of a processor.
 WALL = _words("wall socket mains outlet steckdose prise enchufe")
+DOUBTFUL_WALL = _words("socket")
 
 #: Words for what is no reading of a moment.
 NOT_A_READING = _words("limit target max min maximum minimum average avg mean mittel moyenne rated budget")
@@ -226,7 +231,7 @@ def words_against(heading: str) -> frozenset[str]:
 
 
 def part_of(heading: str) -> str:
-    """Return the part of the card that a heading names: ``memory``, ``hotspot``, ``chip``; empty for none.
+    """Return the part of the card that a heading names, a key of `PART`; empty for none.
 
     Parameters
     ----------

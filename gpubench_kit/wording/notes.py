@@ -19,7 +19,7 @@ def note(
     line: str = "",
     **values: Any,
 ) -> Finding:
-    """Return a note on what was noticed: its sentences are ``KEY.message`` and, where there is one, ``KEY.action``.
+    """Return a note on what was noticed: its sentences are ``KEY.text`` and, where there is one, ``KEY.action``.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ def note(
     found, limit = (None if one is None else float(one) for one in (found, limit))
     values |= {"found": found, "limit": limit}
     action = say(f"{key}.action", **values) if has(f"{key}.action") else ""
-    text, action = say(f"{key}.message", **values), f"{action} {line}".strip()
+    text, action = say(f"{key}.text", **values), f"{action} {line}".strip()
     return Finding(
         "note", check or key.rpartition(".")[2], text, found=found, limit=limit, unit=unit, action=action
     )

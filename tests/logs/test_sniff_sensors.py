@@ -53,7 +53,9 @@ RIGHT = {
     ("GPU %", "%"): ("load_pct", "stated"),
     ("GPU voltage [V]", "V"): ("core_mv", "stated"),
     ("card fan rpm", "rpm"): ("fan_rpm", "stated"),
+    ("board power usage [W]", "W"): ("board_w", "stated"),
     ("power [W]", "W"): ("board_w", "likely"),
+    ("Socket power [W]", "W"): ("wall_w", "likely"),
     ("puissance (W)", "W"): ("board_w", "likely"),
     ("temperature", "C"): ("core_c", "likely"),
     ("Leistung", "W"): ("board_w", "likely"),
@@ -65,6 +67,27 @@ def test_a_column_is_told_by_its_heading_with_its_certainty(tmp_path, heading, u
     metric, certainty = RIGHT[heading, unit]
     log = _log(tmp_path, {heading: VALUES[unit]})
     assert _certainties(log) == {metric: certainty}
+
+
+#: Parts of the card's power and of its supply, and power of something else.
+NOT_OF_THE_CARD = {
+    "GPU slot power [W]": "power of the supply is not used",
+    "GPU 12V rail [W]": "power of the supply is not used",
+    "GPU 8-pin power (W)": "power of the supply is not used",
+    "Grafikkarte Steckplatz Leistung [W]": "power of the supply is not used",
+    "GPU fan power [W]": "fan in W",
+    "Laptop power [W]": "'laptop' is not the card",
+    "Akku Leistung [W]": "'akku' is not the card",
+    "NPU power [W]": "'npu' is not the card",
+}
+
+
+@pytest.mark.parametrize("heading", NOT_OF_THE_CARD)
+def test_power_of_a_part_of_the_card_or_of_something_else_is_left_out(tmp_path, heading):
+    log = _log(tmp_path, {heading: VALUES["W"]})
+    assert log.values == {}
+    (left_out,) = [one for one in log.findings if one.check == "columns_left_out"]
+    assert f"column '{heading}' ({NOT_OF_THE_CARD[heading]})" in left_out.message
 
 
 def test_units_are_turned_into_those_of_the_metrics(tmp_path):

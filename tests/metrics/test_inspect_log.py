@@ -4,6 +4,8 @@ import csv
 import json
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from gpubench_kit.metrics.inspect_log import inspect_log
@@ -86,3 +88,15 @@ def test_file_that_is_neither_is_refused(tmp_path):
     path.write_text("name,price\nx,12.5\ny,13.5\n", encoding="utf-8")
     with pytest.raises(LogError, match=r"notes\.csv"):
         inspect_log(path)
+
+
+def test_sensor_log_without_a_column_that_counts_names_the_columns_and_why(tmp_path):
+    path, seconds = tmp_path / "sensors.csv", np.arange(0.0, 60.0)
+    pd.DataFrame({"time (s)": seconds, "CPU package power [W]": (90 + 20 * np.sin(seconds)).round(1)}).to_csv(
+        path, index=False
+    )
+    with pytest.raises(LogError) as caught:
+        inspect_log(path)
+    first, *_ = caught.value.faults
+    assert "as a sensor log it has no column that is used" in first.problem
+    assert "column 'CPU package power [W]' ('cpu' and 'package' is not the card)" in first.problem

@@ -49,6 +49,7 @@ GPU fan [rpm]|fan_rpm|fan|1|0
 Lüfter Grafikkarte (rpm)|fan_rpm|fan|1|0
 GPU voltage [V]|core_mv|volt|0.001|0
 wall power [W]|wall_w|power|1|120
+board power usage [W]|board_w|power|1|0
 Steckdose (W)|wall_w|power|1|120
 CPU package power [W]||power|0.4|10
 Prozessor Leistung (W)||power|0.4|10
@@ -58,6 +59,20 @@ GPU power limit [W]||power|0|350
 max board power (W)||power|0|360
 GPU power avg [W]||power|0.9|5
 GPU chip power [W]||power|0.7|5
+GPU slot power [W]||power|0.2|2
+GPU 12V rail [W]||power|0.4|2
+graphics card connector power (W)||power|0.4|2
+GPU 8-pin power [W]||power|0.4|2
+GPU cable power (W)||power|0.4|2
+GPU input rail power [W]||power|0.8|2
+Grafikkarte Steckplatz Leistung [W]||power|0.2|2
+GPU fan power [W]||power|0.01|1
+GPU fan temp [°C]||heat|0.4|10
+GPU 12V rail voltage [V]||power|0.001|11
+laptop power [W]||power|1|40
+battery power (W)||power|1|40
+Akku Leistung [W]||power|1|40
+NPU power [W]||power|0.1|2
 GPU power [%]||load|1|0
 GPU current [A]||power|0.08|0
 energy GPU [J]||power|10|0

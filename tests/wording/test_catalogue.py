@@ -48,10 +48,10 @@ def _of_note(place, key, names):
         yield from _of_note(place, key.orelse, names)
         return
     if isinstance(key, ast.JoinedStr):
-        yield place, ast.JoinedStr([*key.values, ast.Constant(".message")]), None
+        yield place, ast.JoinedStr([*key.values, ast.Constant(".text")]), None
         yield place, ast.JoinedStr([*key.values, ast.Constant(".action")]), None
         return
-    both = [f"{key.value}.message", *([f"{key.value}.action"] if has(f"{key.value}.action") else [])]
+    both = [f"{key.value}.text", *([f"{key.value}.action"] if has(f"{key.value}.action") else [])]
     given = None if names is None else names - {"check", "found", "limit", "unit", "line"}
     used = {name for one in both if one in ENGLISH.entries for name in ENGLISH.places(one)} - {"found", "limit"}
     for one in both:

@@ -1,0 +1,167 @@
+"""One sensor log for an evening of runs: each run gets its own watts, or none; never those of another one."""
+
+import os
+
+import numpy as np
+import pandas as pd
+import pytest
+from made_logs import clock, table
+
+from gpubench_kit.logs.review import open_review
+from gpubench_kit.metrics.per_run import compute_run_metrics
+from gpubench_kit.model.plan import ReviewPlan
+
+N_RUNS = 8
+BEGAN, BEGAN_S = "2026-11-02T21:00:00", 1793653200.0
+
+
+class Evening:
+    """Eight runs of half a minute, each with watts of its own, and what a sensor recorder saw of them."""
+
+    def __init__(self, folder, *, pauses=(20.0, 70.0), seed=4):
+        self.folder, rng = folder, np.random.default_rng(seed)
+        (folder / "logs").mkdir()
+        self.frames = [rng.gamma(60, 16 / 60, 1900).round(3) for _ in range(N_RUNS)]
+        self.lengths = np.array([one.sum() / 1000 for one in self.frames])
+        between = rng.uniform(*pauses, N_RUNS) if pauses[0] != pauses[1] else np.full(N_RUNS, pauses[0])
+        self.starts = 60 + np.cumsum(np.r_[0.0, (self.lengths + between)[:-1]])
+        if pauses[0] == pauses[1]:
+            self.starts = 60 + (self.lengths[0] + pauses[0]) * np.arange(N_RUNS)
+        self.watts = 200 + 12.0 * np.arange(N_RUNS)
+        self.sensor_log = dict.fromkeys(range(N_RUNS), "logs/all.csv")
+        for run, frame_ms in enumerate(self.frames):
+            at = (np.cumsum(frame_ms) - frame_ms) / 1000
+            columns = {"clock": clock(at + self.starts[run], BEGAN), "t": at.round(6), "f": frame_ms}
+            self.write(f"r{run}.csv", table(columns), closed_s=self.starts[run] + self.lengths[run])
+
+    def write(self, name, text, *, closed_s, is_copied=False):
+        """Write a log, closed so many seconds into the evening."""
+        path = self.folder / "logs" / name
+        path.write_text(text, encoding="utf-8")
+        os.utime(path, (BEGAN_S + (0.0 if is_copied else closed_s + 0.5),) * 2)
+
+    def record(self, name="all.csv", *, first=0.0, last=None, ahead=lambda times: 0.0):
+        """Write a sensor log over a part of the evening; its clock is ahead by a function of the time."""
+        last = self.starts[-1] + self.lengths[-1] + 40 if last is None else last
+        times = np.arange(first, last, 1.0)
+        is_in = (times[:, None] >= self.starts) & (times[:, None] < self.starts + self.lengths)
+        watts = np.where(is_in.any(axis=1), is_in @ self.watts, 40.0)
+        load = np.where(is_in.any(axis=1), 97, 3)
+        columns = {"clock": clock(times + ahead(times), BEGAN), "board_w": watts, "load_pct": load}
+        self.write(name, table(columns), closed_s=last)
+
+    def measured(self, **logs):
+        """Return watts by run, and findings; of each run that has watts they must be its own."""
+        runs = range(N_RUNS)
+        sheet = {
+            "run": [f"r{run}" for run in runs], "tuning": [("factory", "quiet")[run % 2] for run in runs],
+            "game": "Salt Orchard", "round": [run // 2 + 1 for run in runs], "order": [run + 1 for run in runs],
+            "frame_log": [f"logs/r{run}.csv" for run in runs], "sensor_log": [self.sensor_log[run] for run in runs],
+        }  # fmt: skip
+        pd.DataFrame(sheet).to_csv(self.folder / "runs.csv", index=False)
+        plan = {
+            "review": {"title": "Larkmoor 4"}, "cards": [{"name": "Larkmoor 4"}],
+            "games": [{"name": "Salt Orchard"}],
+            "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}], "logs": logs,
+        }  # fmt: skip
+        plan = ReviewPlan.from_dict(plan, folder=self.folder)
+        review = open_review(plan)
+        metrics = compute_run_metrics(review, plan)
+        found = metrics[metrics["metric"] == "board_w"].set_index("run")["value"]
+        for run, watts in found.items():
+            assert watts == pytest.approx(self.watts[int(run[1:])], abs=3.0), run
+        # What is not known is not computed with either.
+        energy = metrics[metrics["metric"].isin(["energy_per_frame_j", "frames_per_j"])]
+        assert set(energy["run"]) == set(found.index)
+        return found, {one.check: one for one in review.findings}
+
+
+@pytest.mark.parametrize("seconds", [0.0, 80.0, -80.0, 3600.0, 3 * 3600.0 + 12.0])
+def test_a_clock_that_is_off_is_taken_out(tmp_path, seconds):
+    evening = Evening(tmp_path)
+    evening.record(ahead=lambda times: seconds)
+    watts, findings = evening.measured()
+    assert len(watts) == N_RUNS
+    assert findings["one_clock"].found == pytest.approx(seconds, abs=1.0)
+
+
+def test_a_log_that_begins_late_has_no_watts_for_the_runs_before(tmp_path):
+    evening = Evening(tmp_path)
+    evening.record(first=evening.starts[3] - 10)
+    watts, findings = evening.measured()
+    assert set(watts.index) == {f"r{run}" for run in range(3, N_RUNS)}
+    assert "sensor_log_of_another_run" in findings
+
+
+@pytest.mark.parametrize("jump_s", [3600.0, -3600.0, 400.0, -400.0])
+def test_a_clock_that_jumps_in_between_never_gives_the_watts_of_another_run(tmp_path, jump_s):
+    evening = Evening(tmp_path)
+    changed = evening.starts[4] - 12
+    evening.record(ahead=lambda times: np.where(times >= changed, jump_s, 0.0))
+    watts, findings = evening.measured()
+    assert len(watts) < N_RUNS or "clock_jump" in findings
+
+
+def test_an_evenly_paced_evening_is_proven_by_the_times_of_the_files(tmp_path):
+    evening = Evening(tmp_path, pauses=(20.0, 20.0))
+    evening.record(ahead=lambda times: 80.0)
+    watts, findings = evening.measured()
+    assert len(watts) == N_RUNS
+    assert "the times of the files say the same" in findings["one_clock"].message
+
+
+def test_an_evenly_paced_evening_is_withheld_where_files_were_copied(tmp_path):
+    evening = Evening(tmp_path, pauses=(20.0, 20.0))
+    evening.record(ahead=lambda times: 80.0)
+    for path in (tmp_path / "logs").iterdir():
+        os.utime(path, (BEGAN_S, BEGAN_S))
+    watts, findings = evening.measured()
+    assert watts.empty
+    assert findings["clock_not_proven"].action.endswith("sensor_offset_s = 0.0")
+
+
+def test_a_sensor_log_that_was_saved_again_later_proves_nothing(tmp_path):
+    evening = Evening(tmp_path, pauses=(20.0, 20.0))
+    evening.record(ahead=lambda times: 80.0)
+    os.utime(tmp_path / "logs" / "all.csv", (BEGAN_S + 9000.0,) * 2)
+    watts, findings = evening.measured()
+    assert watts.empty
+    assert "by the times of the files" in findings["clock_not_proven"].action
+
+
+def test_the_plan_states_how_far_a_clock_is_ahead(tmp_path):
+    evening = Evening(tmp_path, pauses=(20.0, 20.0))
+    evening.record(ahead=lambda times: 80.0)
+    assert len(evening.measured(sensor_offset_s=80.0)[0]) == N_RUNS
+
+
+def test_two_sensor_logs_of_one_evening_each_have_a_clock_of_their_own(tmp_path):
+    evening = Evening(tmp_path)
+    middle = evening.starts[4] - 12
+    evening.record("first.csv", last=middle, ahead=lambda times: 30.0)
+    evening.record("second.csv", first=middle, ahead=lambda times: -45.0)
+    evening.sensor_log = {run: "logs/first.csv" if run < 4 else "logs/second.csv" for run in range(N_RUNS)}
+    watts, findings = evening.measured()
+    assert len(watts) == N_RUNS or "clock_not_proven" in findings
+
+
+def test_two_sensor_logs_of_which_rows_name_the_wrong_one_have_no_watts(tmp_path):
+    evening = Evening(tmp_path)
+    middle = evening.starts[4] - 12
+    evening.record("first.csv", last=middle)
+    evening.record("second.csv", first=middle)
+    evening.sensor_log = {run: "logs/second.csv" if run < 4 else "logs/first.csv" for run in range(N_RUNS)}
+    watts, _ = evening.measured()
+    assert watts.empty
+
+
+def test_the_log_of_another_evening_has_no_watts(tmp_path):
+    (tmp_path / "other").mkdir()
+    other = Evening(tmp_path / "other", seed=9)
+    other.record()
+    evening = Evening(tmp_path, seed=4)
+    text = (tmp_path / "other" / "logs" / "all.csv").read_text(encoding="utf-8")
+    evening.write("all.csv", text, closed_s=900.0)
+    watts, findings = evening.measured()
+    assert watts.empty
+    assert "clock_not_proven" in findings
