@@ -221,11 +221,11 @@ def _declared_sensors(rows: LogRows, declared: Declaration) -> dict[str, list[Co
             and metric in METRICS
             and np.isfinite(rows.numbers[place]).any()
         ):
-            found[metric] = [_named(rows, place, metric, why, known_unit(unit) if unit else None)]
+            found[metric] = [_named(rows, place, metric, why=why, unit=known_unit(unit) if unit else None)]
     return found
 
 
-def _named(rows: LogRows, place: int, metric: str, why: str, unit: Unit | None = None) -> ColumnChoice:
+def _named(rows: LogRows, place: int, metric: str, *, why: str, unit: Unit | None = None) -> ColumnChoice:
     """Return a sensor that is named: converted where its unit is stated, or can only be another one."""
     unit, own = unit or rows.units[place], METRICS[metric].unit
     choice = ColumnChoice(metric, place, rows.label(place), own, why, Certainty.STATED)
@@ -240,7 +240,7 @@ def _classify(rows: LogRows, place: int) -> ColumnChoice | _Doubt | None:
     """Return what a column is: a candidate for a metric, asked, left out with the reason, or of no concern."""
     name, unit = rows.name(place), rows.units[place]
     if name.strip() in SENSOR_METRICS:
-        return _named(rows, place, name.strip(), "its heading is exactly this metric's name")
+        return _named(rows, place, name.strip(), why="its heading is exactly this metric's name")
     if unit is not None and unit.quantity in ("time", ""):
         return _Doubt(place, f"its unit, {unit.written[:20]}, is none of a sensor")
     against = words_against(name)
