@@ -17,7 +17,7 @@ from gpubench_kit.page.results import Block, Pair, Results
 from gpubench_kit.page.rival import pair_name, rival_text, rival_title
 from gpubench_kit.page.section import Head, Section
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital, metric_label
+from gpubench_kit.wording.names import metric_label, starting
 from gpubench_kit.wording.numbers import (
     change_text,
     interval_text,
@@ -86,6 +86,7 @@ def answer(results: Results) -> Section:
         "alerts": alerts(results),
         "known": _known(results),
         "pictures": _card_pictures(results, cards),
+        "has_signs": any((one["verdict"] != "no_verdict").any() for one in (results.comparisons, results.overall)),
     }
     body = render("answer.html.j2", values)
     kick = ", ".join(list(kicker(results))[1:3])
@@ -184,7 +185,7 @@ def _limits(results: Results, pairs: Iterable[Pair], group: str) -> dict[str, fl
 
 def _row_name(results: Results, block: Block, pair: Pair) -> str:
     """Return the whole name of what a row is about; with the other side where rows differ in it."""
-    name = capital(pair.of.tuning)
+    name = starting(pair.of.tuning)
     if block.common is None:
         return say("answer.pair", of=name, against=pair.against.tuning)
     return name
@@ -209,7 +210,7 @@ def _tile(results: Results, pair: Pair, metric: str, *, group: str, limit: float
     row, label = results.over_games(pair, group, metric), metric_label(metric)
     if row is None or is_missing(row.change):
         word = say("answer.no_value") if row is None else say("verdict.word.no_verdict")
-        return Tile(label, "", "", Mark(word, "", "vn", ""), None, short_reason(row), "")
+        return Tile(label, "", "", Mark(word, "", "vn", ""), None, "", short_reason(row))
     unit, figure, beside = unit_of_change(row), change_text(row.change, unit_of_change(row)), ""
     interval = interval_text(row.ci_low, row.ci_high, unit)
     below = _levels(results, pair, metric, group=group)
@@ -267,11 +268,13 @@ def _note(results: Results, block: Block) -> str:
     parts = [
         say("answer.note_vs", reference=against, games=games, runs=runs) if against and not block.is_between
         else say("answer.note_games", games=games, runs=runs),
-        say("answer.note_interval", level=level_text(results)),
-        say("answer.note_margin", margins=", ".join(_margins(results))),
-        *low_help,
     ]  # fmt: skip
-    return " ".join(parts)
+    rows = [results.over_games(pair, group, metric) for pair in block.pairs for metric in results.metrics]
+    if any(row is not None and row.verdict != "no_verdict" for row in rows):
+        parts.append(say("answer.note_interval", level=level_text(results)))
+        parts.append(say("answer.note_margin", margins=", ".join(_margins(results))))
+    has_watts = any(row is not None and not is_missing(row.change_w) for row in rows)
+    return " ".join([*parts, *[say("answer.note_watts")] * has_watts, *low_help])
 
 
 def level_text(results: Results) -> str:
@@ -333,7 +336,7 @@ def _with_names(names: list[str], sentence: str) -> str:
 
 def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, str]]:
     """Yield what must be known about one result over games: the result, empty where it is named, and a sentence."""
-    name = capital(pair.of.tuning if not pair.is_between else pair_name(pair))
+    name = pair_name(pair) if pair.is_between else starting(pair.of.tuning)
     metric = metric_of(row.metric).label + ("" if row.group == "all" else f" ({row.group})")
     assumed = assumption(row, results.plan).removeprefix(", ")
     for word, sentence in zip(reason_words(row.reason), sentences_of(row), strict=True):
@@ -348,7 +351,7 @@ def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, 
         is_better = (row.change > 0) == (METRICS[row.metric].better == "higher")
         unless = say(
             f"answer.unless_{'better' if is_better else 'worse'}",
-            of=capital(pair.of.card if pair.is_between else pair.of.tuning),
+            of=pair.of.card if pair.is_between else starting(pair.of.tuning),
             against=pair.against.card if pair.is_between else pair.against.tuning,
             metric=metric_of(row.metric).label,
             change=change_text(row.bench_change_pct, unit).lstrip("+"),

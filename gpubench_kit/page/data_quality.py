@@ -21,6 +21,7 @@ from gpubench_kit.page.elements import (
     paragraph,
     render,
 )
+from gpubench_kit.page.headline import short_reason
 from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.section import Section
@@ -44,7 +45,9 @@ def quality(results: Results, *, tables: str = "tables") -> Section:
     tables : folder of the tables, as seen from the page
     """
     awaited = (results.runs["excluded_for"] == "not_recorded").any()
-    is_open = bool(awaited or (results.findings["severity"] == "stop").any() or alerts(results))
+    primary = results.comparisons[results.comparisons["metric"] == results.plan.analysis.primary]
+    none_judged = len(primary) and (primary["verdict"] == "no_verdict").all()
+    is_open = bool(awaited or none_judged or (results.findings["severity"] == "stop").any() or alerts(results))
     values = {
         "tables": tables,
         "word": say("quality.open" if is_open else "quality.good"),
@@ -74,7 +77,15 @@ def _line(results: Results) -> Iterator[str]:
     if awaited:
         yield say("quality.awaited", n=awaited)
     stops = int((results.findings["severity"] == "stop").sum())
-    yield say("quality.stops", n=stops) if stops else say("quality.no_stops")
+    rows = results.comparisons[results.comparisons["metric"] == results.plan.analysis.primary]
+    without = rows[rows["verdict"] == "no_verdict"]
+    if len(without):
+        why = names_text(dict.fromkeys(map(short_reason, without.itertuples())))
+        yield say(
+            "quality.no_verdict", n=len(without), of=len(rows), metric=metric_label(rows["metric"].iloc[0]), why=why
+        )
+    if stops or not len(without):
+        yield say("quality.stops", n=stops) if stops else say("quality.no_stops")
     heat = [one for one in results.plan.analysis.metrics if one in set(_without_soak(results))]
     if heat:
         yield say("quality.no_soak", metrics=names_text([metric_label(one) for one in heat]))

@@ -19,7 +19,7 @@ from gpubench_kit.page.headline import is_real, short_reason
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital
+from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text, unit_text
 from gpubench_kit.wording.terms import names_text
 from gpubench_kit.wording.verdicts import verdict_word
@@ -30,6 +30,8 @@ _OPEN = 3
 _STRIPS = (("avg_fps", "low_1pct_fps"), ("board_w", "core_c"))
 #: Charts of a scene, those that stand together in one.
 _FIGURES = (("runs", "power"), ("frame-times",), ("percentiles",))
+#: Reasons that withhold a verdict on rates, though what differs in the frame times may be seen.
+_CAPPED = ("held_by_cap", "frame_limit_declared")
 #: Tunings told one by one in the sentence of a game.
 _TOLD = 3
 
@@ -192,6 +194,8 @@ def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Lanes 
     """
     states = results.states()
     leading = tuple(one for one in states if (one.card, one.tuning, one.bench) in pair)
+    withheld = {one.of for one in results.main.pairs if not may_be_compared(results, scene, one)}
+    compared = tuple(one for one in states if (one.card, one.tuning, one.bench) not in withheld)
     own = results.runs[(results.runs["game"] == scene.game) & (results.runs["setting"] == scene.setting)]
     facts, level = results.facts(own["run"]), results.plan.analysis.confidence
     return {
@@ -199,9 +203,15 @@ def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Lanes 
         "power": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=_STRIPS[1]),
         "frame-times": trace_of_game(facts, own, scene=scene, states=leading),
         "percentiles": percentiles_of_game(
-            facts, own, scene=scene, states=states, confidence=level, leading=leading
+            facts, own, scene=scene, states=compared, confidence=level, leading=leading
         ),
     }
+
+
+def may_be_compared(results: Results, scene: Scene, pair: Pair) -> bool:
+    """Return whether frame times of a pair may be drawn as a difference: its design and reading must hold."""
+    row = results.in_game(pair, scene, results.plan.analysis.primary)
+    return row is None or row.verdict != "no_verdict" or row.reason in _CAPPED
 
 
 def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: bool) -> Part:
@@ -213,7 +223,7 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
     notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
     rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
     own_verdicts = [
-        say("detail.own", tuning=capital(results.short(pair.of)), verdict=say(f"verdict.word.{row.own_verdict}"))
+        say("detail.own", tuning=starting(results.short(pair.of)), verdict=say(f"verdict.word.{row.own_verdict}"))
         for row, pair in rows
         # Without borrowed noise the own verdict differs by the missing correction alone: no second opinion.
         if row is not None
@@ -273,7 +283,7 @@ def _margin(row: Any) -> str:
 
 def _name(results: Results, pair: Pair) -> str:
     """Return the name of one side of a pair, with the other where pairs differ in it."""
-    name = capital(results.short(pair.of) if not pair.is_between else pair.of.card)
+    name = pair.of.card if pair.is_between else starting(results.short(pair.of))
     if results.main.common is None and not pair.is_between:
         name = say("answer.pair", of=name, against=results.short(pair.against))
     return name
@@ -290,13 +300,13 @@ def _clause(results: Results, row: Any, pair: Pair) -> str:
         return say("detail.undecided", tuning=name, interval=interval)
     if row.verdict == "same_within_margin":
         return say("detail.same", tuning=name, margin=_margin(row), interval=interval)
-    word = verdict_word(row.verdict, row.metric, row.change)
+    word = verdict_word(row.verdict.removesuffix("_but_small"), row.metric, row.change)
     size = change_text(abs(row.change), unit).lstrip("+")
     return say(
         "detail.real" if not row.verdict.endswith("_small") else "detail.small",
         tuning=name,
         size=size,
-        word=word.removeprefix("slightly "),
+        word=word,
         interval=interval,
     )
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from gpubench_kit.page.results import REAL, SMALL, Pair, Results
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.names import capital, cut
+from gpubench_kit.wording.names import cut, starting
 from gpubench_kit.wording.numbers import bound_text, change_text, is_missing, watts_text
 from gpubench_kit.wording.reasons import reason_words
 from gpubench_kit.wording.terms import metric_of, names_text
@@ -125,7 +125,7 @@ def _is_decided(results: Results, pair: Pair) -> bool:
 
 def _line(results: Results, pair: Pair, *, groups: str, with_power: bool = True) -> str:
     """Return what was found about a pair; groups with a further loss all, or the worst only."""
-    of = capital(results.short(pair.of))
+    of = starting(results.short(pair.of))
     facts = ", ".join(_facts(results, pair, groups=groups, with_power=with_power))
     if pair.is_between:
         return say("headline.versus", of=pair.of.card, against=pair.against.card, facts=facts)
@@ -228,7 +228,7 @@ def games_title(results: Results, pair: Pair | None = None) -> str:
         return say("games.title.none", n=len(rows))
     if rows and len(open_) == len(rows):
         return say("games.title.open", n=len(rows))
-    name = capital(results.short(pair.of) if not pair.is_between else pair.of.card)
+    name = pair.of.card if pair.is_between else starting(results.short(pair.of))
     kept = len(rows) - len(open_) - len(worse) - len(better)
     kinds = ("slows", "speeds") if metric == "avg_fps" else ("worse", "better")
     parts = [_games_clause(name, kind, found) for kind, found in zip(kinds, (worse, better), strict=True) if found]
@@ -268,5 +268,5 @@ def watts_title(results: Results) -> str:
     # The others are compared with the reference only, so nothing is claimed among them where intervals overlap.
     is_first = all(row is best or best.ci_high < row.ci_low for _, _, row in known)
     if is_real(best) and best.change < 0 and not best.carried_by and is_first:
-        return say("watts.title.best", tuning=capital(results.short(pair.of)))
+        return say("watts.title.best", tuning=starting(results.short(pair.of)))
     return say("watts.title.plain")

@@ -13,7 +13,7 @@ from gpubench_kit.page.charts.games import frame_rates
 from gpubench_kit.page.elements import Field, Markup, join, listing, paragraph, render, stacked, verdict_markup
 from gpubench_kit.page.film.names import game_in_name, pair_in_name, picture_links
 from gpubench_kit.page.headline import games_title, short_reason
-from gpubench_kit.page.results import Block, Pair, Results, Scene, Side
+from gpubench_kit.page.results import NOT_CONFIRMED, Block, Pair, Results, Scene, Side
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.contrasts import combine_benches
 from gpubench_kit.wording.catalogue import say
@@ -249,7 +249,8 @@ def _line(
     cells, reference = [], None
     for pair, row in zip(pairs, rows, strict=True):
         value = None
-        if row is not None:
+        # Means of a reading that is not confirmed would be a difference, side by side.
+        if row is not None and row.reason != NOT_CONFIRMED:
             value = row.against_value if pair.is_between and has_reference else row.of_value
             own = row.of_value if pair.is_between else row.against_value
             reference = own if is_missing(reference) else reference
@@ -271,11 +272,9 @@ def _cell(row: Any, *, value: float | None, metric: str, limit: float, is_overal
     """Return the cell of one result."""
     shown = level_value(value, metric, is_overall=is_overall)
     if row is None or is_missing(row.change) or row.verdict == "no_verdict":
-        word = (
-            say("answer.not_measured") if row is None or is_missing(row.change) else say("verdict.word.no_verdict")
-        )
-        title = "" if row is None else short_reason(row)
-        return Cell("", shown, Mark(word, "", "vn", ""), title, None)
+        is_measured = row is not None and row.reason not in ("", "not_measured")
+        word = say("verdict.word.no_verdict" if is_measured else "answer.not_measured")
+        return Cell("", shown, Mark(word, "", "vn", ""), "" if row is None else short_reason(row), None)
     unit, mark = unit_of_change(row), mark_of(row)
     change = change_text(row.change, unit).removesuffix(unit).rstrip()
     level = say("games.together") if is_overall else say("games.on_its_own")
@@ -300,6 +299,8 @@ def _note(results: Results, pairs: Sequence[Pair]) -> str:
     metric = results.metrics[0]
     scenes = [scene for group in results.groups for scene in results.scenes(group)]
     rows = [results.in_game(pair, scene, metric) for pair in pairs for scene in scenes]
+    if all(row is None or row.verdict == "no_verdict" for row in rows):
+        return ""
     rows = [row for row in rows if row is not None and not is_missing(row.confidence)]
     level = percent_text(100 * min(row.confidence for row in rows)) if rows else level_text(results)
     parts = [say("games.note.bars", level=level), say(f"games.note.{results.plan.analysis.adjust}", n=len(rows))]

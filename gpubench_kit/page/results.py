@@ -18,6 +18,8 @@ from gpubench_kit.page.charts.states import State
 from gpubench_kit.wording.names import cut, shortened
 from gpubench_kit.wording.numbers import is_missing
 
+#: Reason of results whose reading is not confirmed: runs are shown, means of a side are not.
+NOT_CONFIRMED = "format_not_confirmed"
 LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
 POWER = ("board_w", "wall_w", "energy_per_frame_j")
 #: Verdicts that say which way a value really went, and those of them that matter.
@@ -190,7 +192,8 @@ class Results:
         whole = self.over_games(pair, group, metric)
         out = whole.games_left_out.split("; ") if whole is not None else []
         rows = [self.in_game(pair, scene, metric) for scene in self.scenes(group) if scene.game not in out]
-        values = [(row.game, row.of_value, row.against_value) for row in rows if row is not None]
+        rows = [row for row in rows if row is not None and row.reason != NOT_CONFIRMED]
+        values = [(row.game, row.of_value, row.against_value) for row in rows]
         values = pd.DataFrame(values, columns=["game", "of", "against"]).dropna().set_index("game")
         if not len(values):
             return (float("nan"), float("nan"))

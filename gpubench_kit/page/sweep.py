@@ -43,7 +43,7 @@ from gpubench_kit.page.sweep_words import (
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital
+from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import (
     bound_text,
     change_text,
@@ -107,7 +107,7 @@ def _answer_rows(part: SweptPart) -> Iterator[dict[str, Any]]:
                 "is_lowest": kind == "lowest",
                 "watts": row.board_w,
                 "title": say(
-                    "sweep.title", setting=capital(row.tuning), power=percent_text(round(-row.power_change, 1)),
+                    "sweep.title", setting=starting(row.tuning), power=percent_text(round(-row.power_change, 1)),
                     loss=bound_text(max(row.loss_at_most, 0.0), up=True),
                 ),
             }  # fmt: skip

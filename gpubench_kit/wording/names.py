@@ -11,12 +11,22 @@ from gpubench_kit.wording.terms import metric_of
 #: Most signs of a short name.
 MOST_SIGNS = 22
 
+#: Letters without which a word is an abbreviation, which stays as it is typed; and those of other alphabets.
+_VOWELS = frozenset("aeiouyäöüåæøéèáíóú")
+
 _FIRST_PART = re.compile(r", | with ")
 
 
 def capital(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]
+
+
+def starting(name: str) -> str:
+    """Return a name from the plan at the start of a sentence: an ordinary word gets a capital, all else stays."""
+    first = name.split(" ")[0]
+    is_word = len(first) > 2 and first.isalpha() and first.islower() and any(one in _VOWELS for one in first)
+    return capital(name) if is_word else name
 
 
 def metric_label(metric: str) -> str:

@@ -24,7 +24,7 @@ from gpubench_kit.page.results import Block, Pair, Results, Scene
 from gpubench_kit.page.rival import rival_title
 from gpubench_kit.page.sweep import tuning_charts
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital, metric_label
+from gpubench_kit.wording.names import metric_label, starting
 from gpubench_kit.wording.numbers import is_missing, percent_text
 
 #: Rows of one picture.
@@ -129,7 +129,7 @@ def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
         if metric == results.plan.analysis.primary:
             title = games_title(results, pair)
         else:
-            title = say("film.by_game", tuning=capital(tuning), metric=metric_label(metric))
+            title = say("film.by_game", tuning=starting(tuning), metric=metric_label(metric))
         name = changes_chart(results, pair, metric)
         for number, shown in enumerate(_pages(rows, every=every), start=1):
             body = _change_lanes(shown, rows, heading=heading)

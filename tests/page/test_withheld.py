@@ -1,0 +1,71 @@
+"""What the page says where verdicts are withheld: why, no more than that, and nothing to the reviewer."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from gpubench_kit import page
+from gpubench_kit.wording.catalogue import load_catalogue
+from gpubench_kit.wording.names import starting
+from tests.page.conftest import facts_of, made_up, page_sections, results_of, without_verdicts
+
+REASONS = ("format_not_confirmed", "not_stated")
+
+
+@pytest.fixture(scope="module", params=REASONS)
+def withheld(request):
+    """Return a review in which every verdict is withheld, and the reason."""
+    review = without_verdicts(made_up(games=("Salt Orchard", "Glass Tundra"), rounds=3), reason=request.param)
+    return results_of(review, facts_of=facts_of(review)), request.param
+
+
+def _text(section) -> str:
+    """Return a section as text, drawings apart."""
+    return re.sub(r"<[^>]*>", " ", re.sub(r"<svg.*?</svg>", "", section._repr_html_(), flags=re.DOTALL))
+
+
+def test_data_quality_is_not_good_and_says_what_withholds_the_verdicts(withheld):
+    results, reason = withheld
+    text = _text(page.quality(results))
+    assert "Open points." in text
+    assert "4 of 4 comparisons (Frame rate) have no verdict" in text
+    assert load_catalogue().entries[f"reason.short.{reason}"] in text
+    assert "No finding withholds a verdict" not in text
+
+
+def test_the_key_and_the_notes_on_intervals_stand_only_beside_verdicts(withheld, results):
+    hidden = _text(page.answer(withheld[0])) + _text(page.by_game(withheld[0]))
+    shown = _text(page.answer(results)) + _text(page.by_game(results))
+    for words in ("Colour: good or bad", "Band: our margin", "at most one in twenty"):
+        assert (words in hidden, words in shown) == (False, True)
+
+
+def test_means_of_a_reading_that_is_not_confirmed_do_not_stand_side_by_side(withheld):
+    results, reason = withheld
+    html = page.by_game(results)._repr_html_()
+    cells = re.findall(r'<td class="rf">([^<]*)</td>', html)
+    lines = [cell for cell in cells if cell]
+    assert bool(lines) == (reason != "format_not_confirmed")
+    assert "not measured" not in html
+    assert "no verdict" in html
+
+
+def test_no_difference_of_frame_times_is_drawn_without_a_design_or_a_reading(withheld, review):
+    assert "Frame time vs" not in page.games(withheld[0])._repr_html_()
+    assert "Frame time vs" in page.games(results_of(review, facts_of=facts_of(review)))._repr_html_()
+
+
+def test_the_page_asks_nothing_of_the_reviewer(withheld):
+    text = " ".join(map(_text, page_sections(withheld[0])))
+    assert not re.search(r"\b(confirm|fill in|type one|record a|correct) (its|the|decimal|second)\b", text, re.I)
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [("quiet", "Quiet"), ("uv", "uv"), ("oc 2", "oc 2"), ("limit -10", "Limit -10"), ("-90mV 88%", "-90mV 88%"),
+     ("eco", "Eco"), ("iMode", "iMode"), ("pwr", "pwr"), ("", "")],
+)  # fmt: skip
+def test_a_name_at_the_start_gets_a_capital_only_if_it_is_a_word(name, told):
+    assert starting(name) == told
