@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Callable
 
 from house_numbers import measure, one_caller_helpers
-from source_trees import ROOT, FunctionNode, Module, nesting, other_modules, package_modules
+from source_trees import PACKAGE, ROOT, FunctionNode, Module, nesting, other_modules, package_modules
 
 MODULE_LINES = 450
 FUNCTION_LINES = 50
@@ -229,3 +229,9 @@ def test_no_process_is_forked():
     forks = re.compile(r"os\.fork|get_context\(|set_start_method|\bfork\b")
     wrong = [str(module.path) for module in MODULES if forks.search(module.path.read_text(encoding="utf-8"))]
     assert not wrong, _listed(wrong)
+
+
+def test_every_file_of_settings_and_sentences_can_be_read():
+    # Two changes that each add a key to one table meet without a conflict.
+    for file in sorted((ROOT / PACKAGE).rglob("*.toml")):
+        tomllib.loads(file.read_text(encoding="utf-8"))
