@@ -86,7 +86,7 @@ def answer(results: Results) -> Section:
         "alerts": alerts(results),
         "known": _known(results),
         "pictures": _card_pictures(results, cards),
-        "has_signs": any((one["verdict"] != "no_verdict").any() for one in (results.comparisons, results.overall)),
+        "has_signs": results.has_verdicts,
     }
     body = render("answer.html.j2", values)
     kick = ", ".join(list(kicker(results))[1:3])
@@ -270,11 +270,12 @@ def _note(results: Results, block: Block) -> str:
         else say("answer.note_games", games=games, runs=runs),
     ]  # fmt: skip
     rows = [results.over_games(pair, group, metric) for pair in block.pairs for metric in results.metrics]
-    if any(row is not None and row.verdict != "no_verdict" for row in rows):
+    judged = [row for row in rows if row is not None and row.verdict != "no_verdict"]
+    if judged:
         parts.append(say("answer.note_interval", level=level_text(results)))
         parts.append(say("answer.note_margin", margins=", ".join(_margins(results))))
-    has_watts = any(row is not None and not is_missing(row.change_w) for row in rows)
-    return " ".join([*parts, *[say("answer.note_watts")] * has_watts, *low_help])
+    parts += [say("answer.note_watts")] * any(not is_missing(row.change_w) for row in judged)
+    return " ".join([*parts, *low_help])
 
 
 def level_text(results: Results) -> str:

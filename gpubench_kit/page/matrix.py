@@ -94,6 +94,7 @@ def by_game(results: Results) -> Section:
         "more": [_matrix(results, block.pairs, block=block, name=f"mx{place}") for place, block in enumerate(rest)],
         "note": _note(results, pairs),
         "bars": _bars(results),
+        "has_intervals": results.has_verdicts,
         "benches": over_benches(results),
         "pictures": _change_pictures(results),
     }

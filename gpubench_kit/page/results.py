@@ -163,6 +163,11 @@ class Results:
             (_pair(row), Scene(row.game, row.setting), row.metric): row for row in self.comparisons.itertuples()
         }
 
+    @cached_property
+    def has_verdicts(self) -> bool:
+        """Whether anything that the page shows has a verdict."""
+        return any(row.verdict != "no_verdict" for row in (*self._overall_rows.values(), *self._game_rows.values()))
+
     def over_games(self, pair: Pair, group: str, metric: str) -> Any:
         """Return the result of a pair over the games of a group; None where there is none."""
         return self._overall_rows.get((pair, group, metric))

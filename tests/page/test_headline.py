@@ -158,3 +158,31 @@ def test_the_title_of_the_table_counts_the_undecided(verdicts, title):
     results.scenes = lambda group: list(range(len(verdicts)))
     results.in_game = lambda pair, scene, metric: result_row(game="ABCD"[scene], verdict=verdicts[scene])
     assert games_title(results) == title
+
+
+@settings(max_examples=120, deadline=None)
+@given(st.lists(st.sampled_from(_OUTCOMES), min_size=1, max_size=8))
+def test_the_title_of_the_table_says_no_more_of_any_game_than_was_tested(verdicts):
+    results = _results({})
+    results.scenes = lambda group: list(range(len(verdicts)))
+    results.in_game = lambda pair, scene, metric: result_row(game="ABCDEFGH"[scene], verdict=verdicts[scene])
+    said = games_title(results)
+    count = {one: verdicts.count(one) for one in _OUTCOMES}
+    open_ = count["undecided"] + count["no_verdict"]
+    if open_ == len(verdicts):
+        assert re.search(r"undecided|no verdict|None of \d+ games has a verdict", said)
+        return
+    for word, verdict in (("slows", "worse"), ("speeds up", "better")):
+        named = re.search(rf"{word} ((?:[A-H](?: and )?)+|\d+ games)", said)
+        assert bool(named) == bool(count[verdict])
+        if named and named[1][0].isdigit():
+            assert int(named[1].split()[0]) == count[verdict]
+        elif named:
+            assert named[1].split(" and ") == [
+                "ABCDEFGH"[place] for place, one in enumerate(verdicts) if one == verdict
+            ]
+    kept = re.search(r"holds in (\d+)|(\d+) games? holds?", said)
+    told = int(next(filter(None, kept.groups()))) if kept else 0
+    assert told == len(verdicts) - open_ - count["worse"] - count["better"]
+    left = re.search(r"(\d+) undecided", said)
+    assert (int(left[1]) if left else 0) == open_

@@ -9,6 +9,7 @@ import pytest
 from gpubench_kit import page
 from gpubench_kit.wording.catalogue import load_catalogue
 from gpubench_kit.wording.names import starting
+from gpubench_kit.wording.numbers import interval_text
 from tests.page.conftest import facts_of, made_up, page_sections, results_of, without_verdicts
 
 REASONS = ("format_not_confirmed", "not_stated")
@@ -40,6 +41,26 @@ def test_the_key_and_the_notes_on_intervals_stand_only_beside_verdicts(withheld,
     shown = _text(page.answer(results)) + _text(page.by_game(results))
     for words in ("Colour: good or bad", "Band: our margin", "at most one in twenty"):
         assert (words in hidden, words in shown) == (False, True)
+
+
+def test_one_run_of_each_shows_neither_key_nor_button_for_intervals():
+    results = results_of(made_up(rounds=1))
+    html = page.answer(results)._repr_html_() + page.by_game(results)._repr_html_()
+    assert not results.has_verdicts
+    assert 'id="key"' not in html
+    assert 'type="checkbox"' not in html
+    assert "Watts: mean" not in html
+
+
+def test_the_only_game_is_told_as_on_the_card():
+    results = results_of(made_up(games=("Low Tide Racers",)))
+    (scene,) = results.scenes("all")
+    told = page.games(results)._repr_html_()
+    for pair in results.main.pairs:
+        row = results.over_games(pair, "all", "avg_fps")
+        assert interval_text(row.ci_low, row.ci_high).replace(" %", "\u00a0%") in told
+        own = results.in_game(pair, scene, "avg_fps")
+        assert (own.ci_low, own.ci_high) != (row.ci_low, row.ci_high)
 
 
 def test_means_of_a_reading_that_is_not_confirmed_do_not_stand_side_by_side(withheld):
