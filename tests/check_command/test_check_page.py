@@ -6,10 +6,17 @@ import html
 import re
 
 import pytest
+from second_language import said_in_english, wide_catalogue
 
+import gpubench_kit as kit
 from gpubench_kit import page
-from gpubench_kit.model.tables import USABLE
+from gpubench_kit.checks import POSSIBLE, REDO
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.plan.rules import list_limits
+from gpubench_kit.model.tables import ALL_TABLES, USABLE
+from gpubench_kit.page.data_quality import finding_text
 from gpubench_kit.report.html import check_page
+from gpubench_kit.wording.catalogue import spoken
 from gpubench_kit.wording.numbers import value_text
 from gpubench_kit.wording.terms import VERDICT_WORDS
 from tests.check_command.conftest import PLANTED, Checked
@@ -189,3 +196,28 @@ def test_the_page_reaches_for_nothing_outside_and_its_addresses_are_its_own(name
     ids = re.findall(r' id="([^"]+)"', text)
     assert len(ids) == len(set(ids))
     assert set(re.findall(r'href="#(run-[^"]+)"', text)) <= set(ids)
+
+
+#: Checks on files and sheets whose sentences are made where these are read.
+_SAID_BY_READERS = ("aligned_by_edge", "lined_up_by_edge", "not_recorded_yet", "run_sheet_row")
+
+
+@pytest.mark.parametrize("which", ["mishaps_folder", "begun_folder"])
+def test_every_sentence_of_the_page_is_in_the_catalogue(request, which):
+    with spoken(wide_catalogue()):
+        found = kit.check(request.getfixturevalue(which))
+        sections = [found.section(one) for one in ("head", "redo", "cautions", "findings", "progress", "noise")]
+        sections += [found.section(one) for one in ("runs", "logs", "limits")]
+        text = "".join(one._repr_html_() for one in sections)
+    plan, findings = found.plan, found.findings
+    # Limits are said by the plan's rules, rows by the declared tables, how logs and sheets are read by readers.
+    names = [*findings["check"].str.replace("_", " "), *(one.row for one in (POSSIBLE, REDO, *ALL_TABLES.values()))]
+    names += map(finding_text, findings[findings["check"].isin(_SAID_BY_READERS)].itertuples())
+    facts = [one for one in map(found.logs.facts_of, found.runs["run"]) if one is not None]
+    names += [f"{one.label}: {one.why}" for one in (*facts[0].frame_columns, *facts[0].sensor_columns)]
+    names += [one for fact in facts for one in (fact.frame_dialect, *(each.label for each in fact.frame_columns))]
+    names += [one.label for one in facts[0].sensor_columns] + ["[ms]", "[s]", "[MHz]", "[mV]", "[rpm]"]
+    names += [text for one in list_limits() for text in (one.key, one.meaning)]
+    names += [plan.review.title, plan.cards[0].name, *(one.name for one in (*plan.games, *plan.tunings))]
+    names += [one.label for one in METRICS.values()]
+    assert said_in_english(text, names=[one for one in names if one]) == []
