@@ -119,6 +119,7 @@ class Declaration:
     told_in_sensors : headings of ``count_only`` that the run's sensor log has
     same_machine : whether the clocks of frame logs and sensor logs are stated to be one
     formats : formats that were confirmed
+    states_kinds : whether the settings of the run's game say that generated frames stand in its logs
     """
 
     frame_time: tuple[str, str] | None = None
@@ -130,6 +131,7 @@ class Declaration:
     told_in_sensors: tuple[str, ...] = ()
     same_machine: bool = False
     formats: tuple[ConfirmedFormat, ...] = ()
+    states_kinds: bool = False
 
     def changed_from(self, format_id: str) -> str:
         """Return a sentence where the plan confirms the frames of other formats only; empty where it confirms none.

@@ -1,18 +1,18 @@
-"""What frame times can be told from, and what speaks for a column where a time stands beside it.
+"""What each reading of a frame log's columns would mean, and what speaks for and against it: times beside them.
 
-Each rule returns what it found, with its certainty and evidence, or None where it does not apply. Two facts must be
-known of a frame log: which column in which unit, and that each row is a frame.
+Two facts must be known of a frame log: which column in which unit, and that each row is a frame. Each rule returns
+a reading with its certainty and evidence, or None where it does not apply.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from gpubench_kit.logs.clock import rises
+from gpubench_kit.logs.clock import counts_rows, rises
 from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.model.questions import quoted
@@ -27,24 +27,28 @@ PLAUSIBLE_MS = (0.4, 200.0)
 #: Share of rows in which steps must equal a column.
 SHARE_EQUAL = 0.97
 
-
 #: What rises by whole numbers up to this, always the same one, numbers rows or every other one.
 _LARGEST_STRIDE = 3
 
 #: Shorter sums are no run [ms].
 SHORT_RUN_MS = 5000.0
 
-#: Slower than this, rows may as well be samples [ms].
-_SLOW_MS = 90.0
+#: Slower than this, rows may as well be samples; further apart they are some where a frame time says less, and
+#: where they come exactly evenly [ms].
+_SLOW_MS, _FAR_APART_MS, _EVEN_MS = 90.0, 150.0, 50.0
 
 #: A row distance this many times the frame time is that of samples.
-SAMPLES_APART = 2.5
+_SAMPLES_APART = 2.5
 
 #: Units of frame times, and of time that has passed, in ms.
 UNITS_MS = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
 ELAPSED_UNITS_MS = {**UNITS_MS, "min": 60_000.0, "h": 3_600_000.0}
 
+#: What a step of a time may be of a value, where they are in two units.
+_UNIT_RATIOS = (1.0, 1e3, 1e-3, 1e6, 1e-6, 1e9, 1e-9, 1e3 / 6e4, 1 / 6e4, 1 / 3600, 1 / 3.6e6)
+
 _SENSOR_WORDS = frozenset().union(*(QUANTITY[name] for name in ("power", "heat", "load", "clock", "fan", "volt")))
+_NO_FRAME_WORDS = OTHER | CARD | PART["memory"] | PART["hotspot"] | PART["chip"] | NOT_FRAME
 
 
 @dataclass(frozen=True)
@@ -66,10 +70,64 @@ class TimeColumn:
     unit_ms: float | None
     step: float
 
-    @property
+    @cached_property
     def steps(self) -> np.ndarray:
         """Steps from row to row."""
         return np.diff(self.values)
+
+    @property
+    def span(self) -> float:
+        """From the first row to the last, in its own unit."""
+        return float(self.values[-1] - self.values[0])
+
+    @property
+    def units_ms(self) -> tuple[float, ...]:
+        """Units that it may be in [ms]."""
+        return (self.unit_ms,) if self.unit_ms else (1e3, 1.0, 1e-3, 1e-6, 6e4)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the frame times of a log are taken for.
+
+    Attributes
+    ----------
+    take : ``column``, ``steps`` (of ``time``) or ``rates``; empty for none
+    place : of the column; None for steps
+    time : the time beside it, or whose steps they are
+    factor : from its own unit to ms
+    time_factor : from the unit of the time to ms
+    certainty : how sure it is
+    why : the evidence
+    question : what is asked where it is not sure
+    can_confirm : whether a line in the plan answers
+    is_count : whether it is asked how long one unit of the time is
+    is_sampled : whether the rows are samples
+    """
+
+    take: str = ""
+    place: int | None = None
+    time: TimeColumn | None = None
+    factor: float = 1.0
+    certainty: Certainty = Certainty.OPEN
+    why: tuple[str, ...] = ()
+    question: str = ""
+    time_factor: float = 1.0
+    can_confirm: bool = True
+    is_count: bool = False
+    is_sampled: bool = False
+
+    def at_most(self, certainty: Certainty, *why: str, question: str = "") -> Reading:
+        """Return the reading, no surer than this.
+
+        Parameters
+        ----------
+        certainty : the most that is left of it
+        *why : what speaks against it
+        question : what is asked because of it
+        """
+        lowest = min(self.certainty, certainty)
+        return replace(self, certainty=lowest, why=(*self.why, *why), question=question or self.question)
 
 
 @dataclass(frozen=True)
@@ -94,9 +152,8 @@ class Clues:
     def is_rate(self, place: int) -> bool:
         """Return whether a heading speaks of frame rates."""
         unit = self.rows.units[place]
-        return bool(
-            (unit is not None and unit.quantity == "rate") or words_of(self.rows.name(place)) & QUANTITY["rate"]
-        )
+        is_unit = unit is not None and unit.quantity == "rate"
+        return is_unit or bool(words_of(self.rows.name(place)) & QUANTITY["rate"])
 
     def has_other_unit(self, place: int) -> bool:
         """Return whether a unit is stated that is none of time or of rates."""
@@ -107,72 +164,83 @@ class Clues:
         """Return whether a heading names a frame."""
         return bool(words_of(self.rows.name(place)) & QUANTITY["frame"])
 
-    @property
+    @cached_property
     def plain(self) -> list[int]:
         """Columns that may hold frame times."""
         return [place for place in self.values if not self.has_other_unit(place) and not self.is_rate(place)]
 
-    @property
+    @cached_property
     def rates(self) -> list[int]:
         """Columns that hold frame rates by their heading."""
         return [place for place in self.values if self.is_rate(place)]
 
-    def witness(self, total_ms: float) -> str:
+    def usual(self, place: int) -> float:
+        """Return the median of a column."""
+        return float(np.nanmedian(self.values[place]))
+
+    def total(self, place: int) -> float:
+        """Return the sum of a column."""
+        return float(np.nansum(self.values[place]))
+
+    def units_of(self, place: int) -> list[float]:
+        """Return the units in which the values of a column are frame times [ms]: the stated one, or any."""
+        stated, usual = self.rows.unit_ms(place), self.usual(place)
+        return [unit for unit in ((stated,) if stated else UNITS_MS.values()) if is_plausible(usual * unit)]
+
+    def witnessed(self, *options: tuple[Reading, float]) -> Reading | None:
+        """Return the one reading whose length is known from outside, as proven; None for none or several.
+
+        Parameters
+        ----------
+        *options : readings, each with the length that a run has by it [ms]
+        """
+        fits = [(one, what) for one, total in options if (what := self._witness(total))]
+        if len({(one.take, one.place, round(one.factor, 12)) for one, _ in fits}) != 1:
+            return None
+        reading, what = fits[0]
+        return replace(reading, certainty=Certainty.PROVEN, why=(*reading.why, f"its length is {what}"))
+
+    def _witness(self, total_ms: float) -> str:
         """Return where a length is known from that equals this one; empty for none."""
         return next((one.what for one in self.witnesses if one.fits(total_ms)), "")
 
 
-@dataclass(frozen=True)
-class Found:
-    """What was found of the frame times of a log.
-
-    Attributes
-    ----------
-    take : ``column``, ``steps`` (of ``time``) or ``rates``
-    place : of the column; None for steps
-    time : the time beside it, or whose steps they are
-    factor : from its own unit to ms
-    time_factor : from the unit of the time to ms
-    certainty : how sure it is
-    why : the evidence
-    question : what is asked where it is not sure
-    line : what answers, as a line below ``[logs]``
-    is_sampled : whether the rows are samples
-    """
-
-    take: str
-    place: int | None
-    time: TimeColumn | None
-    factor: float
-    certainty: Certainty
-    why: tuple[str, ...]
-    question: str = ""
-    line: str = ""
-    time_factor: float = 1.0
-    is_sampled: bool = False
-
-
-def is_plausible(ms: float) -> bool:
+def is_plausible(ms: float | np.floating) -> bool:
     """Return whether a median is that of frame times [ms]."""
-    return PLAUSIBLE_MS[0] <= ms < PLAUSIBLE_MS[1]
+    return bool(PLAUSIBLE_MS[0] <= ms < PLAUSIBLE_MS[1])
 
 
 def may_be_frames(rows: LogRows, place: int) -> bool:
     """Return whether the words of a heading leave room for frame times or rates of frames."""
     words = words_of(rows.name(place))
-    if words & (OTHER | CARD | PART["memory"] | PART["hotspot"] | PART["chip"] | NOT_FRAME):
-        return False
-    return rows.unit_ms(place) is not None or not words & _SENSOR_WORDS
-
-
-def line_of_time(rows: LogRows, place: int, unit: str = "ms") -> str:
-    """Return the line that declares a column of frame times."""
-    return f'frame_time = {{ column = {quoted(rows.table.key(place))}, unit = "{unit}" }}'
+    return not words & _NO_FRAME_WORDS and (rows.unit_ms(place) is not None or not words & _SENSOR_WORDS)
 
 
 def unit_name(factor: float) -> str:
-    """Return the name of a unit of time by what it is in ms."""
+    """Return the name of a unit of time by what it is in ms; ``ms`` for one without a name."""
     return next((name for name, ms in ELAPSED_UNITS_MS.items() if abs(ms / factor - 1) < 0.02), "ms")
+
+
+def lines_to_paste(rows: LogRows, reading: Reading) -> tuple[str, str]:
+    """Return the line that confirms a reading, and ``frames`` of an entry of ``[[logs.format]]``; empty for none.
+
+    Parameters
+    ----------
+    rows : the log
+    reading : what its frame times are taken for
+    """
+    place = reading.place if reading.place is not None else reading.time.place if reading.time else None
+    if place is None or place == CLOCK or not reading.can_confirm:
+        return "", ""
+    column, unit = quoted(rows.table.key(place)), unit_name(reading.factor)
+    if reading.take == "rates":
+        line = f'rate = {column}, rows = "frames"'
+        return line, f"{{ {line} }}"
+    if reading.is_count:
+        line = f"time_steps = {column}, per_s = 10000000"
+        return line, f'{{ {line}, rows = "frames" }}'
+    entry = f'{{ time = {column}, unit = "{unit}", rows = "frames" }}'
+    return f'frame_time = {{ column = {column}, unit = "{unit}" }}', entry
 
 
 def rises_as(rows: LogRows, place: int) -> bool:
@@ -193,83 +261,72 @@ def rises_as(rows: LogRows, place: int) -> bool:
     return not (is_stride or np.median(steps) == 1)
 
 
-def not_too_slow(clues: Clues, found: Found, median_ms: float) -> Found:
-    """Return what was found, less sure where rows are as far apart as samples, or refused where rates deny them."""
-    for place in clues.rates:
-        rate = float(np.nanmedian(clues.values[place]))
-        if rate > 0 and median_ms > SAMPLES_APART * 1e3 / rate:
-            what = f"{clues.rows.label(place)} says {1e3 / rate:.3g} ms a frame"
-            return rows_are_samples(f"{median_ms / 1e3:.3g} s", what)
-    if median_ms <= _SLOW_MS:
-        return found
-    why = (*found.why, f"{1e3 / median_ms:.1f} rows a second could be samples")
-    return replace(found, certainty=min(found.certainty, Certainty.LIKELY), why=why)
-
-
-def rows_are_samples(apart: str, what: str) -> Found:
-    """Return that the rows of a log are samples.
+def held_against_rates(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
+    """Return a reading, less sure where rows are as far apart as samples, or refused where rates deny them.
 
     Parameters
     ----------
-    apart, what : how far apart they are, and what says so
+    clues : the log
+    reading : what its frame times are taken for
+    usual_ms : their median [ms]
     """
+    for place in clues.rates:
+        rate = clues.usual(place)
+        if rate > 0 and usual_ms > _SAMPLES_APART * 1e3 / rate:
+            what = f"{clues.rows.label(place)} says {1e3 / rate:.3g} ms a frame"
+            return _samples(f"{usual_ms / 1e3:.3g} s", what)
+    if usual_ms <= _SLOW_MS:
+        return reading
+    return reading.at_most(Certainty.LIKELY, f"{1e3 / usual_ms:.1f} rows a second could be samples")
+
+
+def _samples(apart: str, what: str) -> Reading:
+    """Return that rows are samples: how far apart they are, and what says so."""
     question = f"rows are {apart} apart, and {what}: these are samples, not frames"
-    return Found("", None, None, 1.0, Certainty.OPEN, (), question, is_sampled=True)
+    return Reading(question=question, is_sampled=True)
 
 
-_SI_RATIOS = (1.0, 1e3, 1e-3, 1e6, 1e-6, 1e9, 1e-9, 1e3 / 6e4, 1 / 6e4, 1 / 3600, 1 / 3.6e6)
+def by_samples(clues: Clues) -> Reading | None:
+    """Return that rows are samples, where they come evenly while values vary, or further apart than a frame."""
+    rows, swings = clues.rows, [(0.0, -1)]
+    for place in (*clues.rates, *clues.plain):
+        usual, spread = clues.usual(place), float(np.nanstd(clues.values[place]))
+        if spread > max(3 * rows.steps[place], 0.01 * usual):
+            swings.append((spread / usual, place))
+    swing, varying = max(swings, key=lambda one: one[0])
+    for time in clues.times:
+        steps, usual, counts = time.steps, float(np.median(time.steps)), counts_rows(time.values)
+        is_even = bool(np.quantile(np.abs(steps - usual), 0.98) <= max(1.1 * time.step, 0.03 * usual))
+        if is_even and not counts and steps.std() < 0.3 * usual * swing:
+            apart = f"{usual * time.unit_ms / 1e3:.3g} s" if time.unit_ms else f"{usual:.4g} of {time.label}"
+            return _samples(apart, f"they come evenly while {rows.label(varying)} varies")
+        # Without a unit, what could be frame times in ms is asked for by later rules.
+        is_seconds = time.step < 1 and not is_plausible(usual) and not counts
+        apart_ms = usual * (time.unit_ms or (1e3 if is_seconds else 0.0))
+        for place in (*clues.rates, *clues.plain) if is_even or apart_ms > _FAR_APART_MS else ():
+            known = clues.values[place][clues.values[place] > 0]
+            frame_ms = (
+                np.mean(1e3 / known) if clues.is_rate(place) else np.mean(known) * (rows.unit_ms(place) or 1.0)
+            )
+            if is_plausible(frame_ms) and apart_ms > _SAMPLES_APART * frame_ms:
+                return _samples(f"{apart_ms / 1e3:.3g} s", f"{rows.label(place)} says {frame_ms:.3g} ms a frame")
+        if is_even and apart_ms >= _EVEN_MS:
+            return _samples(f"{apart_ms / 1e3:.3g} s", "they come exactly evenly")
+    return None
 
 
 @dataclass(frozen=True)
-class _Pair:
+class Pair:
     """A time whose steps equal a column: the ratio of a step to a value, share of rows, whether units fit it."""
 
     time: TimeColumn
     place: int
     ratio: float
     share: float
-    is_si: bool
+    is_of_units: bool
 
 
-def by_steps_that_equal(clues: Clues) -> Found | None:
-    """Return the column that the steps of a time equal in nearly all rows."""
-    pairs = [pair for time in clues.times for place in clues.plain if (pair := pair_of(clues, time, place))]
-    if not pairs:
-        return None
-    steps = clues.rows.steps
-    best = min(
-        pairs,
-        key=lambda one: (
-            one.time.place == CLOCK, not clues.is_frame_word(one.place), -round(one.share, 3), steps[one.place],
-            one.time.step,
-        ),
-    )  # fmt: skip
-    rows, time, place = clues.rows, best.time, best.place
-    median, unit_ms = float(np.nanmedian(clues.values[place])), rows.unit_ms(place)
-    factor, certainty, why = None, Certainty.OPEN, [f"{best.share:.1%} of the steps of {time.label} equal it"]
-    if time.unit_ms:
-        factor, certainty = time.unit_ms * best.ratio, Certainty.PROVEN
-        why.append("the wall clock gives the unit" if time.place == CLOCK else "the unit of that time is stated")
-    elif unit_ms is None and clues.per_s and time.step >= 1:
-        factor, certainty = 1e3 * best.ratio / clues.per_s, Certainty.PROVEN
-        why.append(f"the log states {clues.per_s:g} counts per second")
-    if unit_ms is not None:
-        factor, certainty = unit_ms, Certainty.PROVEN
-        why.append("its unit is stated")
-    if factor is None:
-        factor, certainty, reason = _unit_by_size(clues, best, median)
-        why.append(reason)
-    line = line_of_time(rows, place, unit_name(factor))
-    found = Found("column", place, time, factor, certainty, tuple(why), line=line, time_factor=factor / best.ratio)
-    if not is_plausible(median * factor):
-        question = (
-            f"the steps of {time.label} equal {rows.label(place)}, but {median * factor:g} ms is no frame time"
-        )
-        return replace(found, certainty=Certainty.OPEN, question=question)
-    return lifted(clues, not_too_slow(clues, found, median * factor), median)
-
-
-def pair_of(clues: Clues, time: TimeColumn, place: int) -> _Pair | None:
+def pair_of(clues: Clues, time: TimeColumn, place: int) -> Pair | None:
     """Return how the steps of a time equal a column; None where they do not, or do not vary enough to tell.
 
     Parameters
@@ -277,155 +334,145 @@ def pair_of(clues: Clues, time: TimeColumn, place: int) -> _Pair | None:
     clues : the log
     time, place : the time and the column
     """
-    steps, values, step = time.steps, clues.values[place], clues.rows.steps[place]
-    known = np.isfinite(steps) & np.isfinite(values[1:]) & np.isfinite(values[:-1])
+    values, step, unit_ms = clues.values[place], clues.rows.steps[place], clues.rows.unit_ms(place)
+    known = np.isfinite(time.steps) & np.isfinite(values[1:]) & np.isfinite(values[:-1])
     if known.sum() < 9:
         return None
-    unit_ms, largest = clues.rows.unit_ms(place), float(np.nanmax(np.abs(time.values)))
-    spread = steps[known].std(), values[np.isfinite(values)].std()
-    for ratio, is_si in _ratios_of(time, (steps[known], values[1:][known], values[:-1][known])):
+    steps, sides = time.steps[known], (values[1:][known], values[:-1][known])
+    if steps.std() == 0 or values[np.isfinite(values)].std() <= 3 * step:
+        return None
+    for ratio, is_of_units in _ratios(time, steps, sides):
         if time.unit_ms and unit_ms and abs(ratio * time.unit_ms / unit_ms - 1) > 0.02:
             continue
-        slack = 1.05 * time.step + 0.55 * step * ratio + 1e-12 * largest
-        sides = (values[:-1], values[1:])
-        share = max(float((np.abs(steps - one * ratio)[known] <= slack).mean()) for one in sides)
-        if share >= SHARE_EQUAL and spread[0] > 3 * slack and spread[1] > 3 * step:
-            return _Pair(time, place, ratio, share, is_si)
+        slack = 1.05 * time.step + 0.55 * step * ratio + 1e-12 * float(np.nanmax(np.abs(time.values)))
+        share = max(float((np.abs(steps - side * ratio) <= slack).mean()) for side in sides)
+        if share >= SHARE_EQUAL and steps.std() > 3 * slack:
+            return Pair(time, place, ratio, share, is_of_units)
     return None
 
 
-def _ratios_of(time: TimeColumn, known: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Iterator[tuple[float, bool]]:
-    """Yield what a step may be of a value, and whether that is the ratio of two units; at last as measured."""
-    steps, behind, before = known
-    ratios = [steps / np.where(one > 0, one, np.nan) for one in (behind, before)]
-    medians = [float(np.nanmedian(one)) if np.isfinite(one).any() else 0.0 for one in ratios]
-    near = [
-        float(np.mean(np.abs(one / m - 1) < 0.02)) if m > 0 else 0.0 for one, m in zip(ratios, medians, strict=True)
-    ]
-    power_of = [float(10.0 ** np.round(np.log10(m))) if m > 0 else 0.0 for m in medians]
-    for side in np.argsort(near, kind="stable")[::-1]:
-        ratio, power = medians[side], power_of[side]
-        yield from ((one, True) for one in _SI_RATIOS if abs(ratio / one - 1) < 0.08)
-        if time.step >= 1 and power and abs(ratio / power - 1) < 1e-3:
-            yield power, False
-        if ratio > 0 and not time.unit_ms:
-            yield ratio, False
+def _ratios(time: TimeColumn, steps: np.ndarray, sides: tuple[np.ndarray, ...]) -> list[tuple[float, bool]]:
+    """Return what a step may be of a value, and whether that is the ratio of two units; at last as measured."""
+    found = []
+    for side in sides:
+        ratios = steps / np.where(side > 0, side, np.nan)
+        median = float(np.nanmedian(ratios)) if np.isfinite(ratios).any() else 0.0
+        if median > 0:
+            found.append((float(np.mean(np.abs(ratios / median - 1) < 0.02)), median))
+    # The side on which they scatter least is the one that the time stamps.
+    ratio = max(found)[1] if found else 0.0
+    possible = [(one, True) for one in _UNIT_RATIOS if abs(ratio / one - 1) < 0.08]
+    if ratio > 0 and time.step >= 1 and abs(ratio / (power := float(10.0 ** np.round(np.log10(ratio)))) - 1) < 1e-3:
+        possible.append((power, False))
+    return [*possible, (ratio, False)] if ratio > 0 and not time.unit_ms else possible
 
 
-def _unit_by_size(clues: Clues, pair: _Pair, median: float) -> tuple[float, Certainty, str]:
+def by_equal_steps(clues: Clues) -> Reading | None:
+    """Return the column that the steps of a time equal in nearly all rows."""
+    rows, steps = clues.rows, clues.rows.steps
+    pairs = [pair for time in clues.times for place in clues.plain if (pair := pair_of(clues, time, place))]
+    if not pairs:
+        return None
+
+    def order(one: Pair) -> tuple:
+        is_other = not clues.is_frame_word(one.place)
+        return one.time.place == CLOCK, is_other, -round(one.share, 3), steps[one.place], one.time.step
+
+    best = min(pairs, key=order)
+    time, place, ratio = best.time, best.place, best.ratio
+    usual, unit_ms, certainty, factor = clues.usual(place), rows.unit_ms(place), Certainty.PROVEN, 0.0
+    why = [f"{best.share:.1%} of the steps of {time.label} equal it"]
+    if time.unit_ms:
+        factor = time.unit_ms * ratio
+        why.append("the wall clock gives the unit" if time.place == CLOCK else "the unit of that time is stated")
+    elif unit_ms is None and clues.per_s and time.step >= 1:
+        factor = 1e3 * ratio / clues.per_s
+        why.append(f"the log states {clues.per_s:g} counts per second")
+    if unit_ms is not None:
+        factor = unit_ms
+        why.append("its unit is stated")
+    if not factor:
+        factor, certainty, reason = _unit_by_size(clues, best)
+        why.append(reason)
+    reading = Reading("column", place, time, factor, certainty, tuple(why), time_factor=factor / ratio)
+    if not is_plausible(usual * factor):
+        what = f"the steps of {time.label} equal {rows.label(place)}, but {usual * factor:g} ms is no frame time"
+        return reading.at_most(Certainty.OPEN, question=what)
+    return _lifted(clues, held_against_rates(clues, reading, usual * factor))
+
+
+def _unit_by_size(clues: Clues, pair: Pair) -> tuple[float, Certainty, str]:
     """Return a factor to ms that only the size of the values gives, its certainty and the reason."""
-    fitting = [unit for unit in UNITS_MS.values() if is_plausible(median * unit)]
-    times = (1e3, 1.0, 1e-3, 1e-6, 6e4, 3.6e6)
+    fitting, times = clues.units_of(pair.place), (1e3, 1.0, 1e-3, 1e-6, 6e4, 3.6e6)
     both = [unit for unit in fitting if any(abs(unit / pair.ratio / one - 1) < 0.01 for one in times)]
-    if len(both) == 1 and abs(pair.ratio - 1) > 0.01 and pair.is_si:
+    if len(both) == 1 and abs(pair.ratio - 1) > 0.01 and pair.is_of_units:
         return both[0], Certainty.PROVEN, "the two columns are in different units, and one pair alone fits"
     if len(fitting) == 1 and clues.rows.steps[pair.place] < 1:
         return fitting[0], Certainty.LIKELY, "one unit alone gives a frame time"
     return (max(fitting) if fitting else 1.0), Certainty.OPEN, "no unit is stated"
 
 
-def lifted(clues: Clues, found: Found, median: float) -> Found:
-    """Return what was found as proven, where its sum is a length known from outside."""
-    if found.certainty >= Certainty.STATED or found.place is None or found.is_sampled:
-        return found
-    values = clues.values[found.place]
-    fits = clues.witness(float(np.nansum(values)) * found.factor)
-    if fits:
-        return replace(found, certainty=Certainty.PROVEN, why=(*found.why, f"its sum is {fits}"))
-    if found.certainty > Certainty.OPEN:
-        return found
-    rows = clues.rows
-    question = f"the unit of {rows.label(found.place)} (median {median:g}) is not stated"
-    return replace(found, question=found.question or question)
+def _lifted(clues: Clues, reading: Reading) -> Reading:
+    """Return a reading of a column as proven, where its sum is a length known from outside."""
+    place = reading.place
+    if reading.certainty >= Certainty.STATED or place is None:
+        return reading
+    question = f"the unit of {clues.rows.label(place)} (median {clues.usual(place):g}) is not stated"
+    found = clues.witnessed((reading, clues.total(place) * reading.factor))
+    return found or (reading if reading.certainty > Certainty.OPEN else replace(reading, question=question))
 
 
-def by_inverse_steps(clues: Clues) -> Found | None:
+def by_inverse_steps(clues: Clues) -> Reading | None:
     """Return the steps of a time whose product with a column of rates is one in nearly all rows."""
     places = [place for place in clues.values if not clues.has_other_unit(place)]
     for time, place in itertools.product(clues.times, places):
-        factor = _inverse_factor(clues, time, place, clues.values[place])
-        if factor and is_plausible(float(np.nanmedian(time.steps)) * factor):
+        values, steps = clues.values[place], time.steps
+        with np.errstate(divide="ignore", invalid="ignore"):
+            inverse = np.where(values > 0, 1.0 / values, np.nan)
+            measured = float(np.nanmedian(steps / inverse[1:]))
+        ratio = next((one for one in (1.0, 1e3) if abs(measured / one - 1) < 0.02), 0.0)
+        if not ratio:
+            continue
+        slack = 1.05 * time.step + 0.55 * clues.rows.steps[place] * ratio * float(np.nanmax(inverse)) ** 2
+        known = np.isfinite(steps) & np.isfinite(inverse[1:]) & np.isfinite(inverse[:-1])
+        share = max((np.abs(steps - one * ratio)[known] <= slack).mean() for one in (inverse[:-1], inverse[1:]))
+        if share < SHARE_EQUAL or steps[known].std() <= 3 * slack:
+            continue
+        factor = time.unit_ms or 1e3 / ratio
+        if is_plausible(float(np.median(steps)) * factor):
             why = (f"its steps times {clues.rows.label(place)} are one in nearly all rows",)
-            return Found("steps", None, time, factor, Certainty.PROVEN, why, time_factor=factor)
+            return Reading("steps", None, time, factor, Certainty.PROVEN, why, time_factor=factor)
     return None
 
 
-def _inverse_factor(clues: Clues, time: TimeColumn, place: int, values: np.ndarray) -> float:
-    """Return the factor of steps to ms where a column is their inverse; 0 where it is not."""
-    steps = time.steps
-    with np.errstate(divide="ignore", invalid="ignore"):
-        inverse = np.where(values > 0, 1.0 / values, np.nan)
-        ratio = float(np.nanmedian(steps / inverse[1:])) if np.isfinite(inverse).any() else 0.0
-    ratio = next((one for one in (1.0, 1e3) if abs(ratio / one - 1) < 0.02), 0.0)
-    if not ratio:
-        return 0.0
-    slack = 1.05 * time.step + 0.55 * clues.rows.steps[place] * ratio * float(np.nanmax(inverse)) ** 2
-    known = np.isfinite(steps) & np.isfinite(inverse[1:]) & np.isfinite(inverse[:-1])
-    share = max((np.abs(steps - side * ratio)[known] <= slack).mean() for side in (inverse[:-1], inverse[1:]))
-    if share < SHARE_EQUAL or steps[known].std() <= 3 * slack:
-        return 0.0
-    return time.unit_ms or 1e3 / ratio
-
-
-@dataclass(frozen=True)
-class _Sum:
-    """A column whose sum is near the span of a time."""
-
-    error: float
-    is_tight: bool
-    time: TimeColumn
-    place: int
-    unit_ms: float
-    time_unit_ms: float
-
-
-def by_sum(clues: Clues) -> Found | None:
+def by_sum(clues: Clues) -> Reading | None:
     """Return the one column whose sum is the time that passed."""
-    near = list(_near_sums(clues))
-    tight = [one for one in near if one.is_tight]
-    if not tight or len({(one.place, one.unit_ms) for one in tight}) != 1:
+    rows = clues.rows
+    near: list[tuple[float, bool, TimeColumn, float, int, float]] = []
+    spans = [(time, unit) for time in clues.times for unit in time.units_ms]
+    readings = [(place, unit) for place in clues.plain for unit in clues.units_of(place)]
+    for time, time_unit in spans:
+        span_ms, slack_ms = time.span * time_unit, time.step * time_unit
+        is_long = span_ms > max(40 * slack_ms, 0.8 * SHORT_RUN_MS)
+        for place, unit in readings if is_long else ():
+            error = abs(float(np.nansum(clues.values[place][1:])) * unit - span_ms) / span_ms
+            if error <= 0.03 + 2 * slack_ms / span_ms:
+                is_tight = error <= 0.004 + 1.1 * slack_ms / span_ms
+                near.append((error, is_tight, time, time_unit, place, unit))
+    tight = [one for one in near if one[1]]
+    if not tight or len({one[4:] for one in tight}) != 1:
         return None
-    best = min(tight, key=lambda one: one.error)
-    if any(one.place != best.place and one.error < 3 * best.error + 0.004 for one in near):
-        return None
-    places = {one.place for one in near}
-    is_alone = len(places) == 1 and (len(clues.plain) == 1 or clues.is_frame_word(best.place))
-    differ = abs(best.time_unit_ms / best.unit_ms - 1) > 0.01 and best.time.step < 1
+    error, _, time, time_unit, place, unit = min(tight, key=lambda one: one[0])
+    has_unit = rows.unit_ms(place) is not None
     # A rate may equal the distance of samples by chance: a column without a unit needs to be the only one.
-    has_unit = clues.rows.unit_ms(best.place) is not None
-    if not has_unit and any(clues.rows.unit_ms(place) is not None for place in clues.plain):
+    if any(one[4] != place and one[0] < 3 * error + 0.004 for one in near) or (
+        not has_unit and any(rows.unit_ms(one) is not None for one in clues.plain)
+    ):
         return None
-    is_known = has_unit or (is_alone and any(one.time.unit_ms for one in tight))
-    certainty = Certainty.PROVEN if is_known or (is_alone and differ) else Certainty.LIKELY
-    why = (f"its sum is the time that {best.time.label} spans, within {best.error:.2%}",)
-    line = line_of_time(clues.rows, best.place, unit_name(best.unit_ms))
-    found = Found(
-        "column", best.place, best.time, best.unit_ms, certainty, why, line=line, time_factor=best.time_unit_ms
-    )
-    median = float(np.nanmedian(clues.values[best.place]))
-    return lifted(clues, not_too_slow(clues, found, median * best.unit_ms), median)
-
-
-def _near_sums(clues: Clues) -> Iterator[_Sum]:
-    """Yield columns whose sums are within a few percent of the span of a time."""
-    spans = [
-        (time, unit, float(time.values[-1] - time.values[0]) * unit, time.step * unit)
-        for time in clues.times
-        for unit in ((time.unit_ms,) if time.unit_ms else (1e3, 1.0, 1e-3, 1e-6, 6e4))
-    ]
-    long = [one for one in spans if one[2] > max(40 * one[3], 0.8 * SHORT_RUN_MS)]
-    for (time, time_unit, span_ms, slack_ms), (place, unit) in itertools.product(long, list(_readings(clues))):
-        error = abs(float(np.nansum(clues.values[place][1:])) * unit - span_ms) / span_ms
-        if error <= 0.03 + 2 * slack_ms / span_ms:
-            is_tight = error <= 0.004 + 1.1 * slack_ms / span_ms
-            yield _Sum(error, is_tight, time, place, unit, time_unit)
-
-
-def _readings(clues: Clues) -> Iterator[tuple[int, float]]:
-    """Yield columns that may hold frame times, with each unit in which they would be some."""
-    stated = {place: clues.rows.unit_ms(place) for place in clues.plain}
-    usual = {place: float(np.nanmedian(clues.values[place])) for place in clues.plain}
-    for place in clues.plain:
-        unit_ms = stated[place]
-        units = (unit_ms,) if unit_ms else UNITS_MS.values()
-        yield from ((place, unit) for unit in units if is_plausible(usual[place] * unit))
+    is_alone = len({one[4] for one in near}) == 1 and (len(clues.plain) == 1 or clues.is_frame_word(place))
+    differ = abs(time_unit / unit - 1) > 0.01 and time.step < 1
+    is_known = has_unit or (is_alone and (differ or any(one[2].unit_ms for one in tight)))
+    certainty = Certainty.PROVEN if is_known else Certainty.LIKELY
+    why = (f"its sum is the time that {time.label} spans, within {error:.2%}",)
+    reading = Reading("column", place, time, unit, certainty, why, time_factor=time_unit)
+    return _lifted(clues, held_against_rates(clues, reading, clues.usual(place) * unit))

@@ -189,7 +189,8 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
     folder, by ``..``, an absolute path or a link, is a fault.
     """
     matched, with_numbers, places = MatchedFiles(), set(typed["run"]), RealPaths(plan.folder)
-    declared = {card: declaration_of(plan, card) for card in set(runs["card"])}
+    plain = {card: declaration_of(plan, card) for card in set(runs["card"])}
+    declared = {False: plain, True: {card: replace(one, states_kinds=True) for card, one in plain.items()}}
     n_bins = int(min(480, max(40, _BINS_OF_ALL // max(1, len(runs)))))
     started = started_at_s(runs["started_at"], date_order=plan.logs.date_order or "")
     names = _names_of_logs(runs, started, plan, matched=matched, with_numbers=with_numbers)
@@ -203,6 +204,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
+            states_kinds = row["frames_counted"] == "shown" or row["generated_per_rendered"] > 0
             matched.tasks.append(
                 RunTask(
                     run=row["run"],
@@ -210,7 +212,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
                     frame_name=frame_name,
                     sensor_path=None if sensor_path is None else str(sensor_path),
                     sensor_name=sensor_name,
-                    declared=declared[row["card"]],
+                    declared=declared[states_kinds][row["card"]],
                     gap_ms=plan.checks.gap_ms,
                     align_limit_s=plan.checks.line_up_s,
                     sensor_edge_s=plan.analysis.sensor_edge_s,

@@ -15,7 +15,6 @@ import numpy as np
 from gpubench_kit.logs.cells import looks_numeric, split_line
 from gpubench_kit.logs.clock import passed_since_zero
 from gpubench_kit.logs.damage import with_rules, without_repeated_rows
-from gpubench_kit.logs.dialect import Dialect
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, Witness
 from gpubench_kit.logs.frame_timing import (
     FRAME_SHARES,
@@ -32,7 +31,7 @@ from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
-from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes
+from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
@@ -47,7 +46,7 @@ class FormatMemory:
     """Headings met so far, with the dialect and the format that was found below them."""
 
     def __init__(self):
-        self._known: list[tuple[bytes, Declaration, Dialect, LogFormat]] = []
+        self._known: list[tuple[bytes, Declaration, LogTable, LogFormat]] = []
         self._sensors: tuple[Path, Declaration, SensorLog] | None = None
 
     def sensor_log(self, path: Path, *, name: str, declared: Declaration) -> SensorLog:
@@ -74,8 +73,8 @@ class FormatMemory:
         declared : what the plan declares about it
         """
         alike = (
-            _table(content, head, dialect, log_format)
-            for head, known_declared, dialect, log_format in self._known
+            _table(content, head, known, log_format)
+            for head, known_declared, known, log_format in self._known
             if content.text.startswith(head) and declared == known_declared
         )
         return next((found for found in alike if found is not None), None)
@@ -94,14 +93,17 @@ class FormatMemory:
         has_units_in_cells = any(table.dialect.units) and not table.dialect.units_line
         shows = table.dialect.heading and not table.dialect.has_keys
         if shows and not (table.dialect.marks_in_doubt or has_units_in_cells):
-            self._known.insert(0, (head, declared, table.dialect, log_format))
+            self._known.insert(0, (head, declared, replace(table, text=b"", sample=[]), log_format))
             del self._known[_MOST_KEPT:]
 
 
 def _table(
-    content: LogBytes, head: bytes, dialect: Dialect, log_format: LogFormat
+    content: LogBytes, head: bytes, known: LogTable, log_format: LogFormat
 ) -> tuple[LogTable, LogFormat] | None:
     """Return table and format, with the first rows as sample; None where the first is no such row."""
+    dialect, told = known.dialect, log_format.findings
+    told = tuple(replace(one, message=one.message.replace(known.name, content.name, 1)) for one in told)
+    log_format = replace(log_format, findings=told) if told else log_format
     whole = (content.name, content.sha256, content.encoding, content.text, dialect)
     if not log_format.clock:
         # Each row is held against the others in reading, the first one too.
@@ -261,8 +263,9 @@ def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool, n_g
 def _is_verified(frame_log: FrameLog, *, n_gaps: int = 0) -> bool:
     """Return whether a log proves its format by itself: every step of its time, gaps apart, is a frame time."""
     has_column = frame_log.format.frame_time is not None and frame_log.format.elapsed is not None
-    damage = ("rows_without_frame_time", "cells_denied", "repeated_rows")
-    has_no_hole = not any(one.check in damage for one in frame_log.findings)
+    # What is told of one log's rows need not be true of the next one's.
+    of_rows = ("rows_without_frame_time", "cells_denied", "repeated_rows", "frames_of_two_kinds")
+    has_no_hole = not any(one.check in of_rows for one in frame_log.findings)
     return has_column and bool(frame_log.stamped) and frame_log.n_mismatched <= n_gaps and has_no_hole
 
 
@@ -290,6 +293,7 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     )
     findings += [*not_counted, *_coarse(table, frames)]
     findings += rare_outcomes(table, read, log_format.outcomes) if log_format.outcomes else []
+    findings += two_kinds(table, read, log_format.outcomes) if only_regular else []
     return FrameLog(
         name=table.name,
         sha256=table.sha256,

@@ -5,7 +5,7 @@ Which rows count is for the plan to say, by `count_only`; without that it is ask
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -119,11 +119,11 @@ def several_sources(clues: Clues) -> tuple[Fault | None, list[Finding]]:
         cells = _few_cells(rows, place)
         if cells is None:
             continue
+        kinds = two_kinds(rows.table, rows, (place,)) if has_pair else []
+        findings += kinds
         values, counts = np.unique(cells, return_counts=True)
-        share_changing = float((cells[1:] != cells[:-1]).mean())
-        if values.size == 2 and share_changing > _ALTERNATE and has_pair:
-            findings.append(_two_kinds(rows, place, values))
-        elif _are_sources(clues, cells, (values, counts), is_mixed=share_changing > _CHANGES and not has_pair):
+        is_mixed = not has_pair and float((cells[1:] != cells[:-1]).mean()) > _CHANGES
+        if not kinds and _are_sources(clues, cells, (values, counts), is_mixed=is_mixed):
             order = np.argsort(-counts, kind="stable")
             shown = ", ".join(f"'{values[one][:40]}' ({counts[one]} rows)" for one in order[:8])
             problem = (
@@ -225,18 +225,34 @@ def _are_independent(time: np.ndarray, rows: np.ndarray) -> bool:
     return bool(apart <= _FAR_FROM_EVEN)
 
 
-def _two_kinds(rows: LogRows, place: int, values: np.ndarray) -> Finding:
-    """Return the question whether frames alternate between rendered and generated ones."""
-    shown = " and ".join(f"'{value[:40]}'" for value in values)
-    message = (
-        f"{rows.table.name}: {rows.label(place)} alternates between {shown}: are these rendered and generated "
-        "frames? All of them are counted."
-    )
-    action = "Declare in the game's settings which are counted: frames_counted and generated_per_rendered."
-    return Finding("note", "frames_of_two_kinds", message, action=action)
+def two_kinds(table: LogTable, read: Columns, places: Iterable[int]) -> list[Finding]:
+    """Return the question whether frames are rendered or generated, for columns in which two values alternate.
+
+    Parameters
+    ----------
+    table : the log
+    read : its columns
+    places : those that may tell
+    """
+    found = []
+    for place in places:
+        cells = read.cells(place).to_numpy(dtype=str)
+        if (cells[1:] != cells[:-1]).mean() <= _ALTERNATE or len(values := sorted(set(cells))) != 2:
+            continue
+        shown = " and ".join(f"'{value[:40]}'" for value in values)
+        message = (
+            f"{table.name}: {table.label(place)} alternates between {shown}: are these rendered and generated "
+            "frames? All rows are taken for frames."
+        )
+        action = (
+            "If they are, say so in [[games.settings]]: frames_counted and generated_per_rendered; if every row is "
+            "a frame of one kind, confirm the format."
+        )
+        found.append(Finding("note", "frames_of_two_kinds", message, action=action))
+    return found
 
 
-def outcome_columns(rows: LogRows, taken: set[int | None]) -> tuple[int, ...]:
+def outcome_columns(rows: LogRows, taken: set[int]) -> tuple[int, ...]:
     """Return columns of words, or of a few whole numbers, that may tell what became of each frame.
 
     Parameters

@@ -165,11 +165,42 @@ def test_the_busy_stretch_of_the_runs_own_sensor_log_is_such_a_length(tmp_path):
     assert (alone.certainty, beside.certainty) == (Certainty.LIKELY, Certainty.PROVEN)
 
 
-def test_generated_frames_that_alternate_are_a_question(tmp_path):
-    kinds = np.where(np.arange(FRAME_MS.size) % 2, "made up", "drawn")
-    columns = {"t (s)": written(np.cumsum(FRAME_MS), "s"), "d (ms)": FRAME_MS, "kind": kinds}
-    checks = [one.check for one in _read(tmp_path, text_of(columns)).findings]
-    assert "frames_of_two_kinds" in checks
+def _of_kinds(*kinds):
+    """Return a log in whose rows these kinds of frames take turns."""
+    columns = {"t (s)": written(np.cumsum(FRAME_MS), "s"), "d (ms)": FRAME_MS}
+    return text_of({**columns, "kind": np.resize(kinds, FRAME_MS.size)})
+
+
+def test_generated_frames_that_alternate_are_a_question_and_not_counted(tmp_path):
+    asked = _read(tmp_path, _of_kinds("drawn", "made up"))
+    assert asked.certainty == Certainty.LIKELY
+    checks = [one.check for one in asked.findings]
+    assert checks == ["frames_of_two_kinds", "format_likely"]
+    confirmed = ConfirmedFormat(asked.format.format_id, time="d (ms)", unit="ms")
+    stated = _read(tmp_path, _of_kinds("drawn", "made up"), declared=Declaration(formats=(confirmed,)))
+    by_settings = _read(tmp_path, _of_kinds("drawn", "made up"), declared=Declaration(states_kinds=True))
+    assert (stated.certainty, by_settings.certainty) == (Certainty.STATED, Certainty.PROVEN)
+
+
+def test_generated_frames_are_asked_for_whatever_was_read_before(tmp_path):
+    from gpubench_kit.logs.read_frames import FormatMemory
+
+    memory = FormatMemory()
+    kinds = [("drawn", "drawn"), ("drawn", "made up"), ("drawn", "drawn"), ("drawn", "made up")]
+    read = [_read(tmp_path, _of_kinds(*one), memory=memory) for one in kinds]
+    assert [one.certainty.word for one in read] == ["proven", "likely", "proven", "likely"]
+
+
+def test_what_a_format_says_names_the_log_that_is_read(tmp_path):
+    from gpubench_kit.logs.read_frames import FormatMemory
+
+    memory, columns = FormatMemory(), {"t (s)": written(np.cumsum(FRAME_MS), "s"), "d (ms)": FRAME_MS}
+    text = text_of({**columns, "power [W]": RNG.normal(300, 9, FRAME_MS.size).round(1)})
+    for name in ("first.csv", "second.csv"):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        findings = read_frame_log(tmp_path / name, memory=memory).findings
+        assert findings
+        assert all(one.message.startswith(f"{name}:") for one in findings)
 
 
 def test_whole_milliseconds_are_told_as_too_coarse(tmp_path):
