@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
@@ -156,16 +157,15 @@ class LogRows(Columns):
         return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
-@dataclass
-class _Lines:
-    """What the lines of a log are: rows with their line numbers, lines that are no rows, and odd ones."""
+#: What stood between the rows, by the name of its finding.
+_BETWEEN_ROWS = {
+    "repeated_heading": "the heading is repeated between rows ({n} times)",
+    "comment_lines": "{n} comment lines stand between or below the rows",
+    "short_rows": "{n} rows end before the last column; their missing cells are taken as empty",
+}
 
-    cells: list[list[str]] = field(default_factory=list)
-    numbers: list[int] = field(default_factory=list)
-    odd: dict[int, tuple[str, str]] = field(default_factory=dict)
-    n_comments: int = 0
-    n_headings: int = 0
-    n_short: int = 0
+#: A row: number and text of its line, and the cells wanted.
+_Row = tuple[int, str, list[str]]
 
 
 def read_lines(
@@ -200,22 +200,30 @@ def read_lines(
         )
         action = f"Cut it to the run: at most {_LARGEST_MB} MB are read so."
         raise LogError(Fault(name, f"{problem}, which takes too long.", action))
-    lines = _sorted_lines(text, dialect, [*numbers, *texts])
-    values = _numbers(lines, dialect, numbers)
-    without = {line_number for line_number, (line, _) in lines.odd.items() if not line}
-    for line_number, line in _line_texts(text, dialect) if without else ():
-        if line_number in without:
-            lines.odd[line_number] = (line, lines.odd[line_number][1])
-    findings = _told(lines, name)
-    _drop_summary(lines, name, findings)
-    if lines.odd:
-        raise LogError(_faults(lines, name))
-    as_text = {column: [cells[len(numbers) + k] for cells in lines.cells] for k, column in enumerate(texts)}
-    return (
-        {column: np.array(values[column], dtype=float) for column in numbers},
-        {column: np.array(cells, dtype=object) for column, cells in as_text.items()},
-        tuple(findings),
-    )
+    rows, odd, counts = _sorted_lines(text, dialect, [*numbers, *texts])
+    decimal, thousands = _marks(rows, dialect, len(numbers))
+    values, words, last_row = [], [], 0
+    for line_number, line, cells in rows:
+        found = [number(cell, decimal, thousands) for cell in cells[: len(numbers)]]
+        if None in found:
+            place = found.index(None)
+            what, shown = dialect.names[numbers[place]][:80] or str(numbers[place] + 1), cells[place].strip()[:40]
+            odd[line_number] = (line, f"column '{what}' holds {shown!r} where a number is expected")
+        else:
+            values.append(found)
+            words.append(cells[len(numbers) :])
+            last_row = line_number
+    findings = [
+        Finding("note", check, f"{name}: {sentence.format(n=counts[check])}.", found=float(counts[check]))
+        for check, sentence in _BETWEEN_ROWS.items()
+        if counts[check]
+    ]
+    findings += _summary_taken(odd, last_row, name)
+    if odd:
+        raise LogError(_faults(odd, name))
+    by_column = np.array(values, dtype=float).reshape(len(values), len(numbers)).T.copy()
+    as_text = np.array(words, dtype=object).reshape(len(words), len(texts)).T.copy()
+    return dict(zip(numbers, by_column, strict=True)), dict(zip(texts, as_text, strict=True)), tuple(findings)
 
 
 def summary_start(text: bytes, dialect: Dialect) -> int:
@@ -258,8 +266,7 @@ def row_lines(text: bytes, dialect: Dialect, *, wanted: Sequence[int], n_rows: i
     full = [line for _, line in _line_texts(text, dialect) if line.strip()]
     if len(full) == n_rows:
         return full
-    numbers = set(_sorted_lines(text, dialect, list(wanted)).numbers)
-    rows = [line for line_number, line in _line_texts(text, dialect) if line_number in numbers]
+    rows = [line for _, line, _ in _sorted_lines(text, dialect, list(wanted))[0]]
     return rows[:n_rows] if len(rows) >= n_rows else None
 
 
@@ -270,65 +277,40 @@ def _line_texts(text: bytes, dialect: Dialect) -> Iterator[tuple[int, str]]:
         yield number_of_line, line.rstrip("\r")
 
 
-def _sorted_lines(text: bytes, dialect: Dialect, wanted: list[int]) -> _Lines:
-    """Return the lines sorted into rows, lines between them and odd ones; of rows, the cells wanted."""
-    lines = _Lines()
-    headings = {line for line in (dialect.heading, dialect.units_line) if line}
+def _sorted_lines(
+    text: bytes, dialect: Dialect, wanted: list[int]
+) -> tuple[list[_Row], dict[int, tuple[str, str]], Counter[str]]:
+    """Return the rows with the cells wanted, lines that are none and why not, and what stood between them."""
+    rows: list[_Row] = []
+    odd: dict[int, tuple[str, str]] = {}
+    counts: Counter[str] = Counter()
+    n_columns, headings = dialect.n_columns, {line for line in (dialect.heading, dialect.units_line) if line}
     summary = dialect.first_line + text.count(b"\n", dialect.first_row, summary_start(text, dialect))
     for line_number, line in _line_texts(text, dialect):
         if not line.strip():
             continue
         if line in headings:
-            lines.n_headings += 1
+            counts["repeated_heading"] += 1
         elif line.lstrip().startswith(COMMENT_MARKS):
-            lines.n_comments += 1
+            counts["comment_lines"] += 1
         elif line_number >= summary:
-            lines.odd[line_number] = (line, "it begins with words, where rows begin with a number")
+            odd[line_number] = (line, "it begins with words, where rows begin with a number")
         else:
-            _sort_row(lines, line_number, line, (dialect, wanted))
-    return lines
+            cells = cells_of(line, dialect.separator)
+            n_cells = len(cells)
+            has_too_many = n_cells > n_columns and any(cell.strip() for cell in cells[n_columns:])
+            is_short = n_cells < n_columns and (dialect.separator == " " or max(wanted) >= n_cells)
+            if has_too_many or is_short or line.count('"') % 2:
+                odd[line_number] = (line, f"it has {n_cells} cells where {n_columns} are expected")
+            else:
+                counts["short_rows"] += n_cells < n_columns
+                rows.append((line_number, line, [cells[column] for column in wanted]))
+    return rows, odd, counts
 
 
-def _sort_row(lines: _Lines, line_number: int, line: str, how: tuple[Dialect, list[int]]) -> None:
-    """Add a line to the rows if it has the cells wanted, else to the odd ones."""
-    dialect, wanted = how
-    cells = cells_of(line, dialect.separator)
-    n_cells, n_columns = len(cells), dialect.n_columns
-    has_too_many = n_cells > n_columns and any(cell.strip() for cell in cells[n_columns:])
-    is_short = n_cells < n_columns and (dialect.separator == " " or max(wanted) >= n_cells)
-    if has_too_many or is_short or line.count('"') % 2:
-        lines.odd[line_number] = (line, f"it has {n_cells} cells where {n_columns} are expected")
-        return
-    lines.n_short += n_cells < n_columns
-    lines.cells.append([cells[column] for column in wanted])
-    lines.numbers.append(line_number)
-
-
-def _numbers(lines: _Lines, dialect: Dialect, columns: Sequence[int]) -> dict[int, list[float]]:
-    """Return the numbers of the rows; rows with text in their place become odd."""
-    decimal, thousands = _marks(lines, dialect, len(columns))
-    kept_cells, kept_numbers = [], []
-    values: dict[int, list[float]] = {column: [] for column in columns}
-    for line_number, cells in zip(lines.numbers, lines.cells, strict=True):
-        found = [number(cell, decimal, thousands) for cell in cells[: len(columns)]]
-        whole = [value for value in found if value is not None]
-        if len(whole) < len(found):
-            place = found.index(None)
-            what = dialect.names[columns[place]][:80] or str(columns[place] + 1)
-            shown = cells[place].strip()[:40]
-            lines.odd[line_number] = ("", f"column '{what}' holds {shown!r} where a number is expected")
-            continue
-        kept_cells.append(cells)
-        kept_numbers.append(line_number)
-        for column, value in zip(columns, whole, strict=True):
-            values[column].append(value)
-    lines.cells, lines.numbers = kept_cells, kept_numbers
-    return values
-
-
-def _marks(lines: _Lines, dialect: Dialect, n_numbers: int) -> tuple[str, str]:
+def _marks(rows: list[_Row], dialect: Dialect, n_numbers: int) -> tuple[str, str]:
     """Return decimal and thousands mark; the latter may stand only in rows beyond the look-ahead."""
-    cells = [cell for row in lines.cells for cell in row[:n_numbers]]
+    cells = [cell for _, _, row in rows for cell in row[:n_numbers]]
     suspects = [cell for cell in cells if "," in cell or not cell.isascii() or "'" in cell or " " in cell.strip()]
     if dialect.thousands or not suspects or dialect.separator == " ":
         return dialect.decimal, dialect.thousands
@@ -336,47 +318,24 @@ def _marks(lines: _Lines, dialect: Dialect, n_numbers: int) -> tuple[str, str]:
     return (decimal, thousands) if decimal == dialect.decimal else (dialect.decimal, "")
 
 
-def _drop_summary(lines: _Lines, name: str, findings: list[Finding]) -> None:
-    """Take lines that stand below the last row, and begin with words, out of the odd ones."""
-    last_row = lines.numbers[-1] if lines.numbers else 0
-    below = [number_of_line for number_of_line in lines.odd if number_of_line > last_row]
-    if not below or not lines.numbers or len(below) > _SUMMARY_LINES:
-        return
-    if not begins_with_words(lines.odd[below[0]][0]):
-        return
-    first = lines.odd[below[0]][0].strip()[:60]
-    for number_of_line in below:
-        del lines.odd[number_of_line]
-    message = f"{name}: {len(below)} lines below the last row, from line {below[0]} on, are no rows: {first!r}."
-    findings.append(Finding("note", "summary_lines", message, found=float(len(below))))
+def _summary_taken(odd: dict[int, tuple[str, str]], last_row: int, name: str) -> list[Finding]:
+    """Take lines that stand below the last row, and begin with words, out of the odd ones; return what says so."""
+    below = [line_number for line_number in odd if line_number > last_row]
+    if not below or not last_row or len(below) > _SUMMARY_LINES or not begins_with_words(odd[below[0]][0]):
+        return []
+    lines = [odd.pop(line_number)[0] for line_number in below]
+    where = f"{len(below)} lines below the last row, from line {below[0]} on, are no rows"
+    message = f"{name}: {where}: {lines[0].strip()[:60]!r}."
+    return [Finding("note", "summary_lines", message, found=float(len(below)))]
 
 
-def _told(lines: _Lines, name: str) -> list[Finding]:
-    """Return findings on what stood between the rows."""
-    told = (
-        (lines.n_headings, "repeated_heading", "the heading is repeated between rows ({n} times)"),
-        (lines.n_comments, "comment_lines", "{n} comment lines stand between or below the rows"),
-        (
-            lines.n_short,
-            "short_rows",
-            "{n} rows end before the last column; their missing cells are taken as empty",
-        ),
-    )
-    return [
-        Finding("note", check, f"{name}: {message.format(n=count)}.", found=float(count))
-        for count, check, message in told
-        if count
-    ]
-
-
-def _faults(lines: _Lines, name: str) -> list[Fault]:
+def _faults(odd: dict[int, tuple[str, str]], name: str) -> list[Fault]:
     """Return the faults of the first odd lines."""
-    faults = []
-    for line_number in sorted(lines.odd)[:_FAULTS_TOLD]:
-        line, problem = lines.odd[line_number]
-        action = "Correct the line, or record the run again."
-        faults.append(
-            Fault(f"{name}, line {line_number}", f"{problem} (the line begins {line.strip()[:50]!r}).", action)
-        )
-    n_more = len(lines.odd) - len(faults)
+    told = [(line_number, *odd[line_number]) for line_number in sorted(odd)[:_FAULTS_TOLD]]
+    action = "Correct the line, or record the run again."
+    faults = [
+        Fault(f"{name}, line {number}", f"{problem} (the line begins {line.strip()[:50]!r}).", action)
+        for number, line, problem in told
+    ]
+    n_more = len(odd) - len(faults)
     return [*faults, Fault(name, f"{n_more} further lines have faults of this kind.")] if n_more else faults
