@@ -8,8 +8,9 @@ from __future__ import annotations
 import itertools
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from gpubench_kit.logs.cells import (
     SeparatorFit,
@@ -183,68 +184,7 @@ def _minutes_told(name: str, column: int) -> Finding:
     return Finding("note", "minutes_read", message)
 
 
-#: Cells of the table are separated by tabs, which a value has none of.
-_BETWEEN_CELLS = "\t"
-
 _WORDS = {None: "", True: "true", False: "false"}
-
-
-@dataclass(frozen=True)
-class ObjectLayout:
-    """The keys of the objects, in the order of one of them."""
-
-    keys: tuple[str, ...]
-
-    def heading(self) -> str:
-        """Return the keys as a heading."""
-        return _BETWEEN_CELLS.join(map(cell_of_value, self.keys))
-
-    def row(self, line: str) -> str | None:
-        """Return the values of a line, in the order of the heading.
-
-        A key that is left out has an empty cell. It is the line itself where it is no object with any of the keys,
-        and None where it has further ones, or a key twice, or a value that is no text or number.
-        """
-        pairs = _pairs_of_object(line)
-        cells = {key: cell_of_value(value) for key, value in pairs if key in self.keys}
-        if not cells:
-            return line
-        if len(cells) < len(pairs) or any(isinstance(value, list) for _, value in pairs):
-            return None
-        return _BETWEEN_CELLS.join(cells.get(key, "") for key in self.keys)
-
-
-def layout_of_object(line: str) -> ObjectLayout | None:
-    """Return the keys of an object in a line; None where it is none, or not flat.
-
-    Parameters
-    ----------
-    line : without its end
-    """
-    pairs = _pairs_of_object(line)
-    layout = ObjectLayout(tuple(dict.fromkeys(key for key, _ in pairs)))
-    return layout if pairs and layout.row(line) is not None else None
-
-
-def _pairs_of_object(line: str) -> list[tuple[str, object]]:
-    """Return keys and values of the object in a line; none where there is no object."""
-    line = line.strip().rstrip(",")
-    if not (line.startswith("{") and line.endswith("}")):
-        return []
-    try:
-        # Objects become lists of pairs, so that a key that stands twice is seen; numbers stay text.
-        return json.loads(line, object_pairs_hook=list, parse_float=str, parse_int=str, parse_constant=str)
-    except (ValueError, RecursionError):
-        return []
-
-
-def cell_of_value(value: object) -> str:
-    """Return a value of a JSON document as the text of a cell."""
-    if value is None or isinstance(value, bool):
-        return _WORDS[value]
-    text = " ".join(str(value).split())
-    return '"' + text.replace('"', '""') + '"' if '"' in text else text
-
 
 #: Share of lines of the look-ahead that have the same keys.
 _SHARE_OF_LINES = 0.6
@@ -257,35 +197,108 @@ _MARKS = ("=", ":")
 
 
 @dataclass(frozen=True)
-class PairLayout:
-    """How pairs are written.
+class KeyedLines:
+    """How lines of keys and values are written.
 
     Attributes
     ----------
-    separator : what stands between pairs; empty where a line has one
-    mark : what stands between key and value
-    keys : in their order
+    keys : in the order of one of the lines
+    heading : the keys as a heading of the table
+    pairs_of : keys and values of a line; a value that is no cell is None
+    between : what stands between the cells of the table
+    may_lack : whether a key may be left out, and stand in any order
     """
 
-    separator: str
-    mark: str
     keys: tuple[str, ...]
-
-    @property
-    def between_cells(self) -> str:
-        """What stands between the cells of the table; a tab for blanks, as a value may be empty."""
-        return "\t" if self.separator == " " else self.separator
-
-    def heading(self) -> str:
-        """Return the keys as a heading."""
-        return self.between_cells.join(self.keys)
+    heading: str
+    pairs_of: Callable[[str], Sequence[tuple[str, str | None]]]
+    between: str = "\t"
+    may_lack: bool = False
 
     def row(self, line: str) -> str | None:
-        """Return the values of a line; the line itself where it has none of the keys, None where only some."""
-        pairs = _pairs(line, self.separator, self.mark)
-        if tuple(key for key, _ in pairs) == self.keys:
-            return self.between_cells.join(value for _, value in pairs)
-        return None if any(key in self.keys for key, _ in pairs) else line
+        """Return the values of a line, in the order of the heading.
+
+        It is the line itself where it has none of the keys, and None where it has others too, or a key twice, or
+        lacks one that may not be left out.
+        """
+        pairs = self.pairs_of(line)
+        cells = {key: value for key, value in pairs if key in self.keys and value is not None}
+        if not any(key in self.keys for key, _ in pairs):
+            return line
+        if len(cells) < len(pairs) or (tuple(cells) != self.keys and not self.may_lack):
+            return None
+        return self.between.join(cells.get(key, "") for key in self.keys)
+
+
+def layout_of_pairs(line: str) -> KeyedLines | None:
+    """Return how the pairs of a line are written; None where it is anything but pairs of keys and values.
+
+    Parameters
+    ----------
+    line : without its end
+    """
+    for separator, mark in itertools.product(_SEPARATORS, _MARKS):
+        if separator not in line or mark not in line:
+            continue
+        pairs = _pairs(line, separator, mark)
+        keys = tuple(key for key, _ in pairs)
+        are_keys = all((key[:1].isalpha() or key[:1] == "_") and len(key) <= _LONGEST_KEY for key in keys)
+        has_number = any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
+        if are_keys and has_number and len(set(keys)) == len(keys):
+            # A tab for blanks, as a value may be empty.
+            between = "\t" if separator == " " else separator
+            pairs_of = partial(_pairs, separator=separator, mark=mark)
+            return KeyedLines(keys, between.join(keys), pairs_of, between)
+    return None
+
+
+def _pairs(line: str, separator: str, mark: str) -> list[tuple[str, str]]:
+    """Return keys and values of a line; none where a cell of it has no mark."""
+    if separator == " ":
+        # Blanks beside the mark separate nothing.
+        cells = mark.join(part.strip(" ") for part in line.split(mark)).split()
+    else:
+        cells = line.split(separator) if separator else [line]
+    if len(cells) > 1 and not cells[-1].strip():
+        cells.pop()
+    parts = [cell.partition(mark) for cell in cells]
+    if not all(found for _, found, _ in parts):
+        return []
+    return [(key.strip().strip('"'), value.strip()) for key, _, value in parts]
+
+
+def _layout_of_object(line: str) -> KeyedLines | None:
+    """Return the keys of a flat JSON object in a line; None where it is none."""
+    pairs = _pairs_of_object(line)
+    keys = tuple(dict.fromkeys(key for key, _ in pairs))
+    layout = KeyedLines(keys, "\t".join(map(cell_of_value, keys)), _pairs_of_object, may_lack=True)
+    return layout if pairs and layout.row(line) is not None else None
+
+
+def _pairs_of_object(line: str) -> list[tuple[str, str | None]]:
+    """Return keys and values of the object in a line; none where there is no object."""
+    line = line.strip().rstrip(",")
+    pairs = _from_json(line) if line.startswith("{") and line.endswith("}") else None
+    if not isinstance(pairs, tuple):
+        return []
+    return [(key, None if isinstance(value, list | tuple) else cell_of_value(value)) for key, value in pairs]
+
+
+def _from_json(text: str | bytes) -> object:
+    """Return what a JSON text holds: objects as tuples of pairs, numbers as text; None where it is none."""
+    try:
+        # As pairs, so that a key that stands twice is seen; as text, so that every digit is kept.
+        return json.loads(text, object_pairs_hook=tuple, parse_float=str, parse_int=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return None
+
+
+def cell_of_value(value: object) -> str:
+    """Return a value of a JSON document as the text of a cell."""
+    if value is None or isinstance(value, bool):
+        return _WORDS[value]
+    text = " ".join(str(value).split())
+    return '"' + text.replace('"', '""') + '"' if '"' in text else text
 
 
 def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
@@ -306,8 +319,8 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     head = whole_lines(text, 0, LOOK_AHEAD)
     start = head.rfind(b"\n", 0, len(head) // 2) + 1
     probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()
-    layout = layout_of_pairs(probe) or layout_of_object(probe)
-    if layout is None or not _is_usual(layout, full_lines(head)):
+    layout, usual = layout_of_pairs(probe) or _layout_of_object(probe), full_lines(head)
+    if layout is None or sum(layout.row(one) not in (None, one) for one in usual) < _SHARE_OF_LINES * len(usual):
         return None
     if len(text) > _LARGEST_MB * 1_000_000:
         problem = f"the file has {len(text) / 1e6:.0f} MB and keys in each line, which takes too long."
@@ -316,9 +329,12 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     rows = [line if line.startswith(COMMENT_MARKS) else layout.row(line) for line in lines]
     whole = [row for row in rows if row is not None]
     if len(whole) < len(rows):
-        raise LogError(_other_keys(f"{name}, line {rows.index(None) + 1}", lines[rows.index(None)], layout))
+        place, keys = rows.index(None), ", ".join(f"'{key}'" for key in layout.keys)[:200]
+        problem = f"{lines[place].strip()[:80]!r} has not the keys of the other lines ({keys}), each once."
+        action = "Let the recorder write the same keys in the same order in every line."
+        raise LogError(Fault(f"{name}, line {place + 1}", problem, action))
     first = next(place for place, (row, line) in enumerate(zip(whole, lines, strict=True)) if row is not line)
-    return "\n".join([*whole[:first], layout.heading(), *whole[first:]]).encode("utf-8", "replace")
+    return "\n".join([*whole[:first], layout.heading, *whole[first:]]).encode("utf-8", "replace")
 
 
 def _document_as_table(text: bytes) -> bytes | None:
@@ -329,10 +345,7 @@ def _document_as_table(text: bytes) -> bytes | None:
     """
     if len(text) > _LARGEST_MB * 1_000_000:
         return None
-    try:
-        found = json.loads(text, object_pairs_hook=tuple, parse_float=str, parse_int=str, parse_constant=str)
-    except (ValueError, RecursionError):
-        return None
+    found = _from_json(text)
     inside = [value for _, value in found] if isinstance(found, tuple) else []
     tables = [rows for one in (found, *inside) if (rows := _rows_of_document(one))]
     if len(tables) != 1:
@@ -359,57 +372,3 @@ def _rows_of_document(found: object) -> list[Sequence[object]]:
 def _are_cells(values: Sequence[object]) -> bool:
     """Return whether values are texts and numbers."""
     return len(values) > 0 and not any(isinstance(value, list | tuple) for value in values)
-
-
-def layout_of_pairs(line: str) -> PairLayout | None:
-    """Return how the pairs of a line are written; None where it is anything but pairs of keys and values.
-
-    Parameters
-    ----------
-    line : without its end
-    """
-    for separator, mark in itertools.product(_SEPARATORS, _MARKS):
-        if separator not in line or mark not in line:
-            continue
-        pairs = _pairs(line, separator, mark)
-        if (
-            pairs
-            and _are_keys([key for key, _ in pairs])
-            and any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
-        ):
-            return PairLayout(separator, mark, tuple(key for key, _ in pairs))
-    return None
-
-
-def _pairs(line: str, separator: str, mark: str) -> list[tuple[str, str]]:
-    """Return keys and values of a line; none where a cell of it has no mark."""
-    if separator == " ":
-        # Blanks beside the mark separate nothing.
-        cells = mark.join(part.strip(" ") for part in line.split(mark)).split()
-    else:
-        cells = line.split(separator) if separator else [line]
-    if len(cells) > 1 and not cells[-1].strip():
-        cells.pop()
-    parts = [cell.partition(mark) for cell in cells]
-    if not all(found for _, found, _ in parts):
-        return []
-    return [(key.strip().strip('"'), value.strip()) for key, _, value in parts]
-
-
-def _are_keys(keys: Sequence[str]) -> bool:
-    """Return whether texts can name columns: they begin with a letter, and no two are equal."""
-    can_be = all((key[:1].isalpha() or key[:1] == "_") and len(key) <= _LONGEST_KEY for key in keys)
-    return can_be and len(set(keys)) == len(keys)
-
-
-def _is_usual(layout: PairLayout | ObjectLayout, lines: Sequence[str]) -> bool:
-    """Return whether most lines are written so."""
-    n_alike = sum(layout.row(line) not in (None, line) for line in lines)
-    return n_alike >= _SHARE_OF_LINES * len(lines)
-
-
-def _other_keys(where: str, line: str, layout: PairLayout | ObjectLayout) -> Fault:
-    """Return the fault for a line with other keys."""
-    keys = ", ".join(f"'{key}'" for key in layout.keys)[:200]
-    problem = f"{line.strip()[:80]!r} has not the keys of the other lines ({keys}), each once."
-    return Fault(where, problem, "Let the recorder write the same keys in the same order in every line.")
