@@ -12,11 +12,11 @@ from functools import cached_property
 
 import numpy as np
 
-from gpubench_kit.logs.clock import counts_rows, rises
+from gpubench_kit.logs.clock import counts_rows
 from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.model.questions import quoted
-from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, words_of
+from gpubench_kit.model.words import QUANTITY, words_of
 
 #: Place of the wall clock among the columns of time.
 CLOCK = -1
@@ -26,9 +26,6 @@ PLAUSIBLE_MS = (0.4, 200.0)
 
 #: Share of rows in which steps must equal a column.
 SHARE_EQUAL = 0.97
-
-#: What rises by whole numbers up to this, always the same one, numbers rows or every other one.
-_LARGEST_STRIDE = 3
 
 #: Shorter sums are no run [ms].
 SHORT_RUN_MS = 5000.0
@@ -46,9 +43,6 @@ ELAPSED_UNITS_MS = {**UNITS_MS, "min": 60_000.0, "h": 3_600_000.0}
 
 #: What a step of a time may be of a value, where they are in two units.
 _UNIT_RATIOS = (1.0, 1e3, 1e-3, 1e6, 1e-6, 1e9, 1e-9, 1e3 / 6e4, 1 / 6e4, 1 / 3600, 1 / 3.6e6)
-
-_SENSOR_WORDS = frozenset().union(*(QUANTITY[name] for name in ("power", "heat", "load", "clock", "fan", "volt")))
-_NO_FRAME_WORDS = OTHER | CARD | PART["memory"] | PART["hotspot"] | PART["chip"] | NOT_FRAME
 
 
 @dataclass(frozen=True)
@@ -210,12 +204,6 @@ def is_plausible(ms: float | np.floating) -> bool:
     return bool(PLAUSIBLE_MS[0] <= ms < PLAUSIBLE_MS[1])
 
 
-def may_be_frames(rows: LogRows, place: int) -> bool:
-    """Return whether the words of a heading leave room for frame times or rates of frames."""
-    words = words_of(rows.name(place))
-    return not words & _NO_FRAME_WORDS and (rows.unit_ms(place) is not None or not words & _SENSOR_WORDS)
-
-
 def unit_name(factor: float) -> str:
     """Return the name of a unit of time by what it is in ms; ``ms`` for one without a name."""
     return next((name for name, ms in ELAPSED_UNITS_MS.items() if abs(ms / factor - 1) < 0.02), "ms")
@@ -241,24 +229,6 @@ def lines_to_paste(rows: LogRows, reading: Reading) -> tuple[str, str]:
         return line, f'{{ {line}, rows = "frames" }}'
     entry = f'{{ time = {column}, unit = "{unit}", rows = "frames" }}'
     return f'frame_time = {{ column = {column}, unit = "{unit}" }}', entry
-
-
-def rises_as(rows: LogRows, place: int) -> bool:
-    """Return whether a column can be a time: all its cells are numbers, it rises, and does not number the rows.
-
-    Parameters
-    ----------
-    rows : the log
-    place : of the column
-    """
-    values = rows.numbers[place]
-    if not np.isfinite(values).all() or not rises(values):
-        return False
-    if rows.steps[place] < 1 or rows.unit_ms(place) is not None:
-        return True
-    steps = np.diff(values)
-    is_stride = bool((steps == steps[0]).all()) and steps[0] <= _LARGEST_STRIDE
-    return not (is_stride or np.median(steps) == 1)
 
 
 def held_against_rates(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
@@ -398,7 +368,7 @@ def by_equal_steps(clues: Clues) -> Reading | None:
     if not is_plausible(usual * factor):
         what = f"the steps of {time.label} equal {rows.label(place)}, but {usual * factor:g} ms is no frame time"
         return reading.at_most(Certainty.OPEN, question=what)
-    return _lifted(clues, held_against_rates(clues, reading, usual * factor))
+    return lifted(clues, held_against_rates(clues, reading, usual * factor))
 
 
 def _unit_by_size(clues: Clues, pair: Pair) -> tuple[float, Certainty, str]:
@@ -412,8 +382,14 @@ def _unit_by_size(clues: Clues, pair: Pair) -> tuple[float, Certainty, str]:
     return (max(fitting) if fitting else 1.0), Certainty.OPEN, "no unit is stated"
 
 
-def _lifted(clues: Clues, reading: Reading) -> Reading:
-    """Return a reading of a column as proven, where its sum is a length known from outside."""
+def lifted(clues: Clues, reading: Reading) -> Reading:
+    """Return a reading of a column as proven, where its sum is a length known from outside.
+
+    Parameters
+    ----------
+    clues : the log
+    reading : less sure than stated, or returned as it is
+    """
     place = reading.place
     if reading.certainty >= Certainty.STATED or place is None:
         return reading
@@ -443,36 +419,3 @@ def by_inverse_steps(clues: Clues) -> Reading | None:
             why = (f"its steps times {clues.rows.label(place)} are one in nearly all rows",)
             return Reading("steps", None, time, factor, Certainty.PROVEN, why, time_factor=factor)
     return None
-
-
-def by_sum(clues: Clues) -> Reading | None:
-    """Return the one column whose sum is the time that passed."""
-    rows = clues.rows
-    near: list[tuple[float, bool, TimeColumn, float, int, float]] = []
-    spans = [(time, unit) for time in clues.times for unit in time.units_ms]
-    readings = [(place, unit) for place in clues.plain for unit in clues.units_of(place)]
-    for time, time_unit in spans:
-        span_ms, slack_ms = time.span * time_unit, time.step * time_unit
-        is_long = span_ms > max(40 * slack_ms, 0.8 * SHORT_RUN_MS)
-        for place, unit in readings if is_long else ():
-            error = abs(float(np.nansum(clues.values[place][1:])) * unit - span_ms) / span_ms
-            if error <= 0.03 + 2 * slack_ms / span_ms:
-                is_tight = error <= 0.004 + 1.1 * slack_ms / span_ms
-                near.append((error, is_tight, time, time_unit, place, unit))
-    tight = [one for one in near if one[1]]
-    if not tight or len({one[4:] for one in tight}) != 1:
-        return None
-    error, _, time, time_unit, place, unit = min(tight, key=lambda one: one[0])
-    has_unit = rows.unit_ms(place) is not None
-    # A rate may equal the distance of samples by chance: a column without a unit needs to be the only one.
-    if any(one[4] != place and one[0] < 3 * error + 0.004 for one in near) or (
-        not has_unit and any(rows.unit_ms(one) is not None for one in clues.plain)
-    ):
-        return None
-    is_alone = len({one[4] for one in near}) == 1 and (len(clues.plain) == 1 or clues.is_frame_word(place))
-    differ = abs(time_unit / unit - 1) > 0.01 and time.step < 1
-    is_known = has_unit or (is_alone and (differ or any(one[2].unit_ms for one in tight)))
-    certainty = Certainty.PROVEN if is_known else Certainty.LIKELY
-    why = (f"its sum is the time that {time.label} spans, within {error:.2%}",)
-    reading = Reading("column", place, time, unit, certainty, why, time_factor=time_unit)
-    return _lifted(clues, held_against_rates(clues, reading, clues.usual(place) * unit))

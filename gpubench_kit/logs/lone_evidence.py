@@ -1,4 +1,4 @@
-"""What speaks for and against a reading of the columns of a frame log where no time agrees with a column."""
+"""What speaks for and against a reading of a frame log's columns where no time agrees with a column row by row."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from gpubench_kit.logs.frame_evidence import (
     TimeColumn,
     held_against_rates,
     is_plausible,
+    lifted,
     unit_name,
 )
 
@@ -43,6 +44,39 @@ _COUNTS_TOLD = 5
 
 _SENSOR_QUANTITIES = frozenset({"power", "heat", "percent", "clock", "fan", "volt", "bytes", "current"})
 _NO_TIME = "no time says that each row is a frame"
+
+
+def by_sum(clues: Clues) -> Reading | None:
+    """Return the one column whose sum is the time that passed."""
+    rows = clues.rows
+    near: list[tuple[float, bool, TimeColumn, float, int, float]] = []
+    spans = [(time, unit) for time in clues.times for unit in time.units_ms]
+    readings = [(place, unit) for place in clues.plain for unit in clues.units_of(place)]
+    for time, time_unit in spans:
+        span_ms, slack_ms = time.span * time_unit, time.step * time_unit
+        is_long = span_ms > max(40 * slack_ms, 0.8 * SHORT_RUN_MS)
+        for place, unit in readings if is_long else ():
+            error = abs(float(np.nansum(clues.values[place][1:])) * unit - span_ms) / span_ms
+            if error <= 0.03 + 2 * slack_ms / span_ms:
+                is_tight = error <= 0.004 + 1.1 * slack_ms / span_ms
+                near.append((error, is_tight, time, time_unit, place, unit))
+    tight = [one for one in near if one[1]]
+    if not tight or len({one[4:] for one in tight}) != 1:
+        return None
+    error, _, time, time_unit, place, unit = min(tight, key=lambda one: one[0])
+    has_unit = rows.unit_ms(place) is not None
+    # A rate may equal the distance of samples by chance: a column without a unit needs to be the only one.
+    if any(one[4] != place and one[0] < 3 * error + 0.004 for one in near) or (
+        not has_unit and any(rows.unit_ms(one) is not None for one in clues.plain)
+    ):
+        return None
+    is_alone = len({one[4] for one in near}) == 1 and (len(clues.plain) == 1 or clues.is_frame_word(place))
+    differ = abs(time_unit / unit - 1) > 0.01 and time.step < 1
+    is_known = has_unit or (is_alone and (differ or any(one[2].unit_ms for one in tight)))
+    certainty = Certainty.PROVEN if is_known else Certainty.LIKELY
+    why = (f"its sum is the time that {time.label} spans, within {error:.2%}",)
+    reading = Reading("column", place, time, unit, certainty, why, time_factor=time_unit)
+    return lifted(clues, held_against_rates(clues, reading, clues.usual(place) * unit))
 
 
 def by_inverse_columns(clues: Clues) -> Reading | None:

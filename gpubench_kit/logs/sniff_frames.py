@@ -29,24 +29,21 @@ from gpubench_kit.logs.frame_evidence import (
     by_equal_steps,
     by_inverse_steps,
     by_samples,
-    by_sum,
     held_against_rates,
     is_plausible,
     lines_to_paste,
-    may_be_frames,
     pair_of,
-    rises_as,
     unit_name,
 )
 from gpubench_kit.logs.log_table import LogRows, LogTable
-from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone
+from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, by_sum
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
-from gpubench_kit.model.words import fold
+from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, fold, words_of
 
 #: A log with fewer frames is no run, and its numbers do not tell which of its columns is which.
 LEAST_FRAMES = 10
@@ -56,6 +53,12 @@ _FEW = 0.02
 
 #: A line above the heading that states how many counts a second has.
 _PER_SECOND = re.compile(r"(?:frequen\w*|ticks?\w*)[^\d\n]{0,24}(\d{4,12})\b")
+
+#: What rises by whole numbers up to this, always the same one, numbers rows or every other one.
+_LARGEST_STRIDE = 3
+
+_SENSOR_WORDS = frozenset().union(*(QUANTITY[name] for name in ("power", "heat", "load", "clock", "fan", "volt")))
+_NO_FRAME_WORDS = OTHER | CARD | PART["memory"] | PART["hotspot"] | PART["chip"] | NOT_FRAME
 
 #: The rules in their order; the first that applies decides.
 _RULES = (
@@ -152,20 +155,38 @@ def _clues_of(
         numbers_rows = counts_rows(column) and rows.steps[place] >= 1
         if place in on_clock or numbers_rows or known.size <= 0.5 * column.size:
             continue
-        if rises_as(rows, place):
+        if _rises_as(rows, place):
             if unit is None or unit.quantity == "time":
                 times.append(TimeColumn(place, rows.label(place), column, rows.unit_ms(place), rows.steps[place]))
         elif (
             not rises(column)
             and np.median(known) > 0
             and (known <= 0).mean() <= _FEW
-            and may_be_frames(rows, place)
+            and _may_be_frames(rows, place)
         ):
             values[place] = column
     times += _clock_of(rows, clock, date_order, is_alone=not times and not values)
     above = fold(rows.table.text[: rows.table.dialect.first_row][:100_000].decode("utf-8", "replace"))
     per_s = _PER_SECOND.search(above)
     return Clues(rows, tuple(times), values, float(per_s[1]) if per_s else 0.0, witnesses)
+
+
+def _may_be_frames(rows: LogRows, place: int) -> bool:
+    """Return whether the words of a heading leave room for frame times or rates of frames."""
+    words = words_of(rows.name(place))
+    return not words & _NO_FRAME_WORDS and (rows.unit_ms(place) is not None or not words & _SENSOR_WORDS)
+
+
+def _rises_as(rows: LogRows, place: int) -> bool:
+    """Return whether a column can be a time: all its cells are numbers, it rises, and does not number the rows."""
+    values = rows.numbers[place]
+    if not np.isfinite(values).all() or not rises(values):
+        return False
+    if rows.steps[place] < 1 or rows.unit_ms(place) is not None:
+        return True
+    steps = np.diff(values)
+    is_stride = bool((steps == steps[0]).all()) and steps[0] <= _LARGEST_STRIDE
+    return not (is_stride or np.median(steps) == 1)
 
 
 def _clock_of(
