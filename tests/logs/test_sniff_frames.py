@@ -8,8 +8,10 @@ from made_logs import sensor_signal, table
 from gpubench_kit.logs import loose_files
 from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration, RunTask, Witness
 from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.review import open_review
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.plan import ReviewPlan
 
 RNG = np.random.default_rng(11)
 FRAME_MS = frames(RNG)
@@ -189,6 +191,21 @@ def test_generated_frames_are_asked_for_whatever_was_read_before(tmp_path):
     kinds = [("drawn", "drawn"), ("drawn", "made up"), ("drawn", "drawn"), ("drawn", "made up")]
     read = [_read(tmp_path, _of_kinds(*one), memory=memory) for one in kinds]
     assert [one.certainty.word for one in read] == ["proven", "likely", "proven", "likely"]
+
+
+@pytest.mark.parametrize(("stated", "expected"), [({}, "likely"), ({"generated_per_rendered": 1}, "proven")])
+def test_settings_of_the_game_answer_for_its_runs(tmp_path, stated, expected):
+    for name in ("factory", "quiet"):
+        (tmp_path / f"{name}.csv").write_text(_of_kinds("drawn", "made up"), encoding="utf-8")
+    rows = ["run,game,tuning,frame_log", *(f"{one},Salt Orchard,{one},{one}.csv" for one in ("factory", "quiet"))]
+    (tmp_path / "runs.csv").write_text("\n".join(rows), encoding="utf-8")
+    plan = {
+        "review": {"title": "Two kinds"}, "cards": [{"name": "Larkmoor 4"}],
+        "tunings": [{"name": "factory", "reference": True}, {"name": "quiet"}],
+        "games": [{"name": "Salt Orchard", "settings": [stated]}],
+    }  # fmt: skip
+    tasks = open_review(ReviewPlan.from_dict(plan, folder=tmp_path)).tasks
+    assert [read_run(task).certainty.word for task in tasks] == [expected, expected]
 
 
 def test_what_a_format_says_names_the_log_that_is_read(tmp_path):
