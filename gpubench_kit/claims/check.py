@@ -3,30 +3,28 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.classify import (
-    NO_P,
-    Verdict,
-    adjusted,
-    classify_claim,
-    page_level,
-    stands_in_every_game,
-    with_outcome,
-)
-from gpubench_kit.claims.money import classify_money, money_estimates, p_of_money
-from gpubench_kit.claims.readings import classify_reading, p_of_reading
-from gpubench_kit.claims.rules import CONTRADICTED, NOT_SHOWN, SUPPORTED, sign_note
+from gpubench_kit.claims.classify import Verdict, classify_claim, page_level, stands_in_every_game, what_settles
+from gpubench_kit.claims.money import hold_money, money_estimates
+from gpubench_kit.claims.readings import hold_reading
+from gpubench_kit.claims.rules import CONTRADICTED, NO_P, NOT_SHOWN, SUPPORTED, ClaimP, Held
+from gpubench_kit.claims.sentences import evidence, over_words, size_words, subject_words, suggestion
+from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
-from gpubench_kit.claims.text import evidence, over_words, size_words, subject_words, suggestion
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.fields import ESTIMATES
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.looks import level_of_look
+from gpubench_kit.statistics.multiplicity import adjust_in_families
 from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.wording.catalogue import say
 
 
 def check_claims(
@@ -78,35 +76,45 @@ def check_claims(
     later = level_of_look(plan, 2 if looks is None else looks.made + 1)
     estimates, swept = money_estimates(comparisons, overall, plan), sweep.found if sweep else None
     early = [foreseen is None or plan.claim_key(claim) in foreseen for claim in plan.claims]
-    verdicts = {
-        claim.id: classify_claim(claim, results, plan=plan)
-        for claim in plan.claims
-        if (not claim.reading and claim.metric not in ESTIMATES)
-    }
-    p = [
-        verdicts[claim.id].p if claim.id in verdicts
-        else p_of_reading(claim, swept, plan) if claim.reading else p_of_money(claim, estimates, overall, plan=plan)
+    held: list[Held | Verdict] = [
+        hold_reading(claim, swept, plan) if claim.reading
+        else hold_money(claim, estimates, overall, plan=plan) if claim.metric in ESTIMATES
+        else classify_claim(claim, results, plan=plan)
         for claim in plan.claims
     ]  # fmt: skip
-    supported, opposed = adjusted([one if is_early else NO_P for one, is_early in zip(p, early, strict=True)])
+    supported, opposed = adjusted([one.p if is_early else NO_P for one, is_early in zip(held, early, strict=True)])
     rows = []
-    for place, claim in enumerate(plan.claims):
+    for place, (claim, one) in enumerate(zip(plan.claims, held, strict=True)):
         script = _by_script(supported[place], opposed[place], level)
-        if claim.id in verdicts:
-            verdict = verdicts[claim.id]
-            outcome = script if early[place] else _late(verdict, comparisons, plan=plan, level=level)
-            row = _row(verdict, outcome, plan=plan, later=later)
+        if isinstance(one, Verdict):
+            outcome = script if early[place] else _late(one, comparisons, plan=plan, level=level)
+            row = _row(one, outcome, plan=plan, later=later)
         else:
-            found = (
-                classify_reading(claim, swept, plan) if claim.reading else classify_money(claim, estimates, plan)
-            )
-            has_p = early[place] and not math.isnan(p[place].supports)
-            row = _start(claim) | found | ({"verdict": script} if has_p else {})
-        written = {"written": "before" if early[place] else "after"}
-        row |= {"p": p[place].supports, "p_adjusted": supported[place], **written}
+            has_p = early[place] and not math.isnan(one.p.supports)
+            row = {"by": one.by, "verdict": script if has_p else one.outcome, "evidence": one.evidence,
+                   "suggested_text": one.instead}  # fmt: skip
         note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
-        rows.append(row | {"evidence": f"{row['evidence']} {note}".rstrip()})
+        row |= {"written": "before" if early[place] else "after", "evidence": f"{row['evidence']} {note}".rstrip()}
+        rows.append(_start(claim) | row | {"p": one.p.supports, "p_adjusted": supported[place]})
     return CLAIMS.frame(rows)
+
+
+def adjusted(p: Sequence[ClaimP]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the p-values of all claims of a script, adjusted by Holm (1979): for them, and for their opposites.
+
+    Parameters
+    ----------
+    p : of every claim; those without do not count
+
+    References
+    ----------
+    Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
+    Statistics 6, 65-70.
+    """
+    family = np.zeros(len(p), dtype=int)
+    columns = (np.array([getattr(one, name) for one in p], dtype=float) for name in ("supports", "opposes"))
+    supported, opposed = (adjust_in_families(column, family, method="holm") for column in columns)
+    return supported, opposed
 
 
 def _by_script(supported: float, opposed: float, level: float) -> str:
@@ -144,19 +152,19 @@ def _start(claim) -> dict:
 def _row(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> dict:
     """Return the row of one claim about a metric: not shown where one game alone carries what it rests on."""
     is_carried = outcome == SUPPORTED and bool(verdict.carried_by)
-    verdict = with_outcome(verdict, NOT_SHOWN if is_carried else outcome, plan=plan, later=later)
-    text, reason = evidence(verdict), ""
+    verdict = replace(verdict, outcome=NOT_SHOWN if is_carried else outcome)
+    is_open, text, reason = verdict.outcome == NOT_SHOWN, evidence(verdict), ""
+    more, to_settle = what_settles(verdict, plan, later=later) if is_open else (None, "")
     if is_carried:
-        text += f" It rests on “{verdict.carried_by}” alone: without it the result is another."
-        reason = "carried_by_one_game"
-    elif outcome == NOT_SHOWN and math.isnan(verdict.p.supports):
+        text, reason = f"{text} {say('claims.carried', game=verdict.carried_by)}", "carried_by_one_game"
+    elif is_open and math.isnan(verdict.p.supports):
         reason = "no_verdict"
-    return _start(verdict.claim) | {
+    return {
         "by": size_words(verdict.claim),
         "verdict": verdict.outcome,
         "reason": reason,
         "evidence": text,
         "suggested_text": suggestion(verdict, plan=plan),
-        "more_runs": verdict.more_runs,
-        "to_settle": verdict.to_settle,
+        "more_runs": more,
+        "to_settle": to_settle,
     }

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.claims.classify import NO_P, ClaimP, combined, outcome_of_all
-from gpubench_kit.claims.rules import NOT_SHOWN, outcome_of_interval
+from gpubench_kit.claims.rules import (
+    NO_P,
+    NOT_SHOWN,
+    ClaimP,
+    Held,
+    asks_for_more,
+    combined,
+    outcome_of_all,
+    outcome_of_interval,
+)
+from gpubench_kit.claims.sentences import nothing_text
 from gpubench_kit.costs import Span
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
@@ -18,32 +27,45 @@ from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.model.plan.sections import READINGS, Claim
 from gpubench_kit.statistics.adapters import normal_cdf, normal_quantile
 from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
 from gpubench_kit.wording.reasons import reason_sentences
+from gpubench_kit.wording.terms import metric_of
 
-_LEADS = {"at_w": "at {} W", "at_fps": "at {} fps", "at_loss_pct": "where {} % of the frame rate is given up"}
-_NO_BAND = (
-    "The settings do not follow a curve that only rises and flattens, so there is no range to hold it against."
-)
-_LOOKS = "These results were looked at too often for any verdict."
 #: In the place of key and value where a claim is not read off a sweep: no word is known for it.
 _NOT_READ = ("", 0.0)
-_ONE_CURVE = "Both sides are read off the same curve."
+_ENDS = ("value", "ci_low", "ci_high")
 
 
 @dataclass(frozen=True)
 class _Read:
-    """One reading under a claim: its change [%] and difference [fps or W], and the words for both sides."""
+    """One reading under a claim: its span in the unit that the claim speaks in, and the words for both sides."""
 
-    change: Span
-    difference: Span
+    span: Span
+    unit: str
     sides: tuple[str, str]
     n_games: int
     group: str
 
+    @property
+    def has_range(self) -> bool:
+        """Whether there is a range to hold it against."""
+        return bool(np.isfinite([self.span.low, self.span.high]).all())
 
-def classify_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> dict[str, Any]:
-    """Return outcome, evidence and the sentence that may be said of a claim that is read off a sweep.
+    @property
+    def text(self) -> str:
+        """The reading with its range, as a sentence without a beginning."""
+        values = {
+            "value": change_text(self.span.value, self.unit), "games": count_text(self.n_games, "game"),
+            "group": "" if self.group == "all" else say("claims.place.group", group=self.group),
+            "range": interval_text(self.span.low, self.span.high, self.unit), "why": say("claims.read.no_range"),
+        }  # fmt: skip
+        return say(f"claims.read.{'text' if self.has_range else 'without'}", **values)
+
+
+def hold_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> Held:
+    """Hold a claim that is read off a sweep against its curves.
 
     Parameters
     ----------
@@ -53,7 +75,7 @@ def classify_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> dict[str, An
 
     Returns
     -------
-    dict with ``by``, ``verdict``, ``evidence``, ``suggested_text``
+    Held
 
     Notes
     -----
@@ -64,88 +86,52 @@ def classify_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> dict[str, An
     found = list(_readings(claim, sweep, plan))
     reads = [one for one in found if isinstance(one, _Read)]
     lacking = list(dict.fromkeys(one for one in found if isinstance(one, str)))
-    key, given = claim.reading or _NOT_READ
-    unit = METRICS[claim.metric].unit if claim.is_in_unit else "%"
-    shown = f"{change_text(claim.size, unit).lstrip('+')} " if claim.size is not None else ""
-    by = f"{shown}{_LEADS[key].format(f'{given:g}')}"
+    unit, lead = METRICS[claim.metric].unit if claim.is_in_unit else "%", _lead(claim)
+    by = f"{change_text(claim.size, unit).lstrip('+')} {lead}" if claim.size is not None else lead
     if not reads:
         why = " ".join(lacking)
-        return {
-            "by": by,
-            "verdict": NOT_SHOWN,
-            "evidence": why,
-            "suggested_text": f"Nothing can be said: {why[:1].lower()}{why[1:]}",
-        }
-    spans, is_up = [_chosen(claim, one)[0] for one in reads], _asks_for_more(claim)
+        return Held(by, NOT_SHOWN, NO_P, why, nothing_text(why))
+    is_up, confidence = asks_for_more(claim, direction_of(claim.metric)), float(sweep.answers["confidence"].max())
     outcomes = [
-        outcome_of_interval(one.low, one.high, claim, is_up=is_up)
-        if np.isfinite([one.low, one.high]).all()
-        else NOT_SHOWN
-        for one in spans
+        outcome_of_interval(one.span.low, one.span.high, claim, is_up=is_up) if one.has_range else NOT_SHOWN
+        for one in reads
     ]
-    level = percent_text(100 * float(sweep.answers["confidence"].max()))
-    text = [f"{_place(claim)}: {_span_text(claim, one)}" for one in reads]
-    evidence = [f"Read off fitted curves, ranges that hold together at {level} or more.", *text, *lacking]
-    return {
-        "by": by,
-        "verdict": outcome_of_all(outcomes, is_whole=not lacking),
-        "evidence": " ".join(evidence),
-        "suggested_text": " ".join(_sentence(claim, one) for one in reads),
-    }
+    p = [_p_of_span(claim, one, is_up=is_up, level=1 - confidence) for one in reads]
+    evidence = [
+        say("claims.read.how", level=percent_text(100 * confidence)),
+        *(f"{capital(lead)}: {one.text}" for one in reads), *lacking,
+    ]  # fmt: skip
+    return Held(
+        by, outcome_of_all(outcomes, is_whole=not lacking), combined(p, is_whole=len(reads) == len(found)),
+        " ".join(evidence), " ".join(_sentence(claim, one) for one in reads),
+    )  # fmt: skip
 
 
-def p_of_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> ClaimP:
-    """Return the p-values of a claim that is read off a sweep: at which its range would meet what is claimed.
+def _p_of_span(claim: Claim, read: _Read, *, is_up: bool, level: float) -> ClaimP:
+    """Return the p-values of a claim by one range, two-sided as it is: at which it would meet what is claimed.
 
-    Parameters
-    ----------
-    claim, sweep, plan : as in `classify_reading`
-
-    Notes
-    -----
     The range is known at one confidence. Its width at others is taken to follow the normal quantiles, so the p is
-    below ``1 - confidence`` just where the range lies on the claim's side. It must hold in every reading: the
-    largest p; its opposite in one: k times the smallest of k.
+    below the level just where the range lies on the claim's side.
     """
-    found = list(_readings(claim, sweep, plan))
-    reads = [one for one in found if isinstance(one, _Read)]
-    if not reads:
+    if not read.has_range:
         return NO_P
-    level = 1 - float(sweep.answers["confidence"].max())
-    every = [_p_of_span(claim, _chosen(claim, one)[0], level=level) for one in reads]
-    both = combined(every)
-    return both if len(reads) == len(found) else replace(both, supports=float("nan"))
-
-
-def _p_of_span(claim: Claim, span: Span, *, level: float) -> ClaimP:
-    """Return the p-values of a claim by one range, two-sided as the range is."""
-    if not np.isfinite([span.low, span.high]).all():
-        return NO_P
-    ways = (span.low, span.high) if _asks_for_more(claim) else (span.high, span.low)
-    return ClaimP(*(
-        _p_beyond(span.value - (claim.amount or 0.0), end - span.value, level=level) for end in ways
-    ))  # fmt: skip
-
-
-def _p_beyond(distance: float, reach: float, *, level: float) -> float:
-    """Return the p of a distance from what is claimed, where a range reaches back so far at a level."""
-    if distance * reach >= 0:
-        return 1.0
-    # Rounded, so that a range that just meets what is claimed has the level itself.
-    return round(float(2 * normal_cdf(-normal_quantile(1 - level / 2) * abs(distance / reach))), 12)
-
-
-def _asks_for_more(claim: Claim) -> bool:
-    """Return whether a claim asks for a higher value, of the change with its sign."""
-    if claim.kind in ("better", "worse"):
-        return (claim.kind == "better") == (direction_of(claim.metric) > 0)
-    return claim.kind == "at_least"
+    span, p = read.span, []
+    distance = span.value - (claim.amount or 0.0)
+    for end in (span.low, span.high) if is_up else (span.high, span.low):
+        reach = end - span.value
+        if distance * reach >= 0:
+            p.append(1.0)
+        else:
+            # Rounded, so that a range that just meets what is claimed has the level itself.
+            z = normal_quantile(1 - level / 2) * abs(distance / reach)
+            p.append(round(float(2 * normal_cdf(-z)), 12))
+    return ClaimP(*p)
 
 
 def _readings(claim: Claim, sweep: Any, plan: ReviewPlan) -> Iterator[_Read | str]:
     """Yield what a claim must agree with, on every bench and in every group that it speaks of; or why not."""
     if sweep is None or sweep.too_many_looks:
-        yield _LOOKS if sweep else "The review has no sweep to read it off."
+        yield say("claims.read.looks" if sweep else "claims.read.no_sweep")
         return
     for pair in plan.pairs_of(claim):
         read = _on_one_card if pair.of.card == pair.against.card else _between_cards
@@ -156,18 +142,16 @@ def _readings(claim: Claim, sweep: Any, plan: ReviewPlan) -> Iterator[_Read | st
 
 def _on_one_card(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
     """Return a setting's curve against the factory state, or against the curve of another setting."""
-    of_side, against_side = (_side(claim, one, sweep, group=group) for one in (pair.of, pair.against))
-    if isinstance(of_side, str):
-        return of_side
-    if isinstance(against_side, str):
-        return against_side
-    (of, of_words), (against, against_words) = of_side, against_side
+    read = [_side(claim, one, sweep, group=group) for one in (pair.of, pair.against)]
+    lacking = [one for one in read if isinstance(one, str)]
+    if lacking:
+        return lacking[0]
+    (of, of_words), (against, against_words) = (one for one in read if not isinstance(one, str))
     if of_words == against_words:
-        return _ONE_CURVE
-    settings = _of(sweep.settings, {"card": pair.of.card, "bench": pair.of.bench, "group": group})
-    games = int(settings["n_games"].max())
-    words = f"our {pair.of.card} {of_words}", against_words
-    return _Read(of.change_from(against), of.minus(against), words, games, group)
+        return say("claims.read.one_curve")
+    words = say("claims.read.our", card=pair.of.card, side=of_words), say("claims.read.that", side=against_words)
+    change = of.minus(against) if claim.is_in_unit else of.change_from(against)
+    return _made(claim, change, words, sweep, subject=(pair.of.card, pair.of.bench, group))
 
 
 def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Span, str] | str:
@@ -175,14 +159,15 @@ def _side(claim: Claim, subject: Subject, sweep: Any, *, group: str) -> tuple[Sp
     place = {"card": subject.card, "bench": subject.bench, "group": group}
     rows = _of(sweep.settings, place | {"tuning": subject.tuning})
     if not len(rows):
-        return f"“{subject.tuning}” on our {subject.card} is no measured setting of the ladder."
+        return say("claims.read.no_setting", tuning=subject.tuning, card=subject.card)
     setting = rows.iloc[0]
     if setting["is_factory"]:
-        return Span(*[float(setting[claim.metric])] * 3), "in its factory state"
+        return Span(*[float(setting[claim.metric])] * 3), say("claims.read.factory")
     key, given = claim.reading or _NOT_READ
     read = _of(sweep.readings, place | {"line": setting["line"], "reading": READINGS[key][1], "given": given})
-    words = f"with {setting['line'] or f'the {sweep.ladders[subject.card].label} alone'}"
-    return (_span_of(read.iloc[0], "value", "ci_low", "ci_high"), words) if len(read) else _out_of_reach(claim)
+    alone = say("claims.read.alone", change=sweep.ladders[subject.card].label)
+    words = say("claims.read.line", line=setting["line"] or alone)
+    return (_span_of(read.iloc[0], *_ENDS), words) if len(read) else _out_of_reach(claim)
 
 
 def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read | str:
@@ -190,25 +175,29 @@ def _between_cards(claim: Claim, pair: Pair, sweep: Any, *, group: str) -> _Read
     key, given = claim.reading or _NOT_READ
     cards = (pair.of.card, pair.against.card)
     for of, against in (cards, cards[::-1]):
-        place = {"of_card": of, "against_card": against, "bench": pair.of.bench, "group": group}
-        rows = _of(sweep.between, place)
+        rows = _of(sweep.between, {"of_card": of, "against_card": against, "bench": pair.of.bench, "group": group})
         why = [one for one in rows["reason"] if one]
         if why:
             return " ".join(reason_sentences(why[0], between_cards=True))
         rows = _of(rows, {"reading": READINGS[key][1], "given": given})
-        if len(rows):
-            row = rows.iloc[0]
-            is_turned = of != cards[0]
-            change = _span_of(row, "change", "ci_low", "ci_high")
-            difference = _span_of(row, "difference", "difference_ci_low", "difference_ci_high")
-            if is_turned:
-                whole = Span(100.0, 100.0, 100.0)
-                level = Span(*(100 + one for one in (change.value, change.low, change.high)))
-                change, difference = whole.change_from(level), difference.times(-1)
-            of_group = _of(sweep.settings, {"card": cards[0], "bench": row["bench"], "group": row["group"]})
-            words = (f"our {cards[0]}", f"our {cards[1]}")
-            return _Read(change, difference, words, int(of_group["n_games"].max()), row["group"])
+        if not len(rows):
+            continue
+        change = _span_of(rows.iloc[0], "change", *_ENDS[1:])
+        difference = _span_of(rows.iloc[0], *(f"difference{end}" for end in ("", "_ci_low", "_ci_high")))
+        if of != cards[0]:
+            whole = Span(100.0, 100.0, 100.0)
+            change, difference = whole.change_from(change.plus(100)), difference.times(-1)
+        words = say("claims.our.one", card=cards[0]), say("claims.read.that_of", card=cards[1])
+        span = difference if claim.is_in_unit else change
+        return _made(claim, span, words, sweep, subject=(cards[0], pair.of.bench, group))
     return _out_of_reach(claim)
+
+
+def _made(claim: Claim, span: Span, sides: tuple[str, str], sweep: Any, *, subject: tuple[str, str, str]) -> _Read:
+    """Return a reading, over as many games as the settings of its card."""
+    settings = _of(sweep.settings, dict(zip(("card", "bench", "group"), subject, strict=True)))
+    unit = METRICS[claim.metric].unit if claim.is_in_unit else "%"
+    return _Read(span, unit, sides, int(settings["n_games"].max()), subject[2])
 
 
 def _of(table: pd.DataFrame, wanted: dict[str, Any]) -> pd.DataFrame:
@@ -221,44 +210,24 @@ def _span_of(row: pd.Series, *names: str) -> Span:
     return Span(*(float(row[name]) for name in names))
 
 
+def _lead(claim: Claim) -> str:
+    """Return where a claim is read."""
+    key, given = claim.reading or _NOT_READ
+    return say(f"claims.read.lead.{key}", given=f"{given:g}")
+
+
 def _out_of_reach(claim: Claim) -> str:
     """Return that the curves do not reach the place."""
-    return f"{_place(claim)} nothing can be read: not every curve reaches it, its range included."
-
-
-def _place(claim: Claim) -> str:
-    """Return where a claim is read, as the beginning of a sentence."""
-    key, given = claim.reading or _NOT_READ
-    text = _LEADS[key].format(f"{given:g}")
-    return f"{text[:1].upper()}{text[1:]}"
-
-
-def _chosen(claim: Claim, read: _Read) -> tuple[Span, str]:
-    """Return the change in the unit that a claim speaks in, and that unit."""
-    return (read.difference, METRICS[claim.metric].unit) if claim.is_in_unit else (read.change, "%")
-
-
-def _span_text(claim: Claim, read: _Read) -> str:
-    """Return a reading with its range, as a sentence without a beginning."""
-    span, unit = _chosen(claim, read)
-    about = "" if read.group == "all" else f" at {read.group}"
-    if not np.isfinite([span.low, span.high]).all():
-        return f"{change_text(span.value, unit)} over {count_text(read.n_games, 'game')}{about}. {_NO_BAND}"
-    ends = interval_text(span.low, span.high, unit)
-    return f"{change_text(span.value, unit)}, range {ends}, over {count_text(read.n_games, 'game')}{about}."
+    return say("claims.read.out_of_reach", lead=capital(_lead(claim)))
 
 
 def _sentence(claim: Claim, read: _Read) -> str:
     """Return what may be said."""
-    span, unit = _chosen(claim, read)
-    of, against = read.sides
-    label = f"the {METRICS[claim.metric].label} of {of}"
-    other = f"that of {against}" if against.startswith("our ") else f"that {against}"
-    if not np.isfinite([span.low, span.high]).all():
-        return f"{_place(claim)}, {label} cannot be held against {other}: {_NO_BAND[:1].lower()}{_NO_BAND[1:]}"
-    if span.low <= 0 <= span.high:
-        said = f"cannot be told from {other}"
-    else:
-        size = change_text(abs(span.value), unit).lstrip("+")
-        said = f"was about {size} {'higher' if span.value > 0 else 'lower'} than {other}"
-    return f"{_place(claim)}, {label} {said} (read off the sweep: {_span_text(claim, read).rstrip('.')})."
+    span, why = read.span, say("claims.read.no_range")
+    values = {
+        "lead": capital(_lead(claim)), "label": metric_of(claim.metric).label, "of": read.sides[0],
+        "other": read.sides[1], "size": change_text(abs(span.value), read.unit).lstrip("+"),
+        "why": why[:1].lower() + why[1:], "text": read.text.rstrip("."),
+    }  # fmt: skip
+    kind = "alike" if span.low <= 0 <= span.high else "higher" if span.value > 0 else "lower"
+    return say(f"claims.read.said.{kind if read.has_range else 'none'}", **values)

@@ -1,4 +1,4 @@
-"""When a result bears a claim out, and when it speaks against it.
+"""When a result bears a claim out, when it speaks against it, and how surely.
 
 A claim is *supported* where the data show what it says, *contradicted* where they show the opposite,
 else *not shown*. That a difference was not found is never taken for its absence.
@@ -6,22 +6,58 @@ else *not shown*. That a difference was not found is never taken for its absence
 
 from __future__ import annotations
 
-import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
 from gpubench_kit.claims.targets import Amounts, Target
-from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.fields import ESTIMATES, OF_LESS, OF_MORE, keys_for
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.statistics.contrasts import scaled
+from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
-from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import is_missing
 from gpubench_kit.wording.reasons import reason_words
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 
 _SMALL = "_but_small"
+#: What a change and its uncertainty are made of; a table of all columns would take longer than all the rest.
+_COLUMNS = ("scale", "change", "se", "df", "own_se", "own_df", "restart_se", "restart_df", "rounding_se")
+
+
+@dataclass(frozen=True)
+class ClaimP:
+    """P-values of a claim: that it does not hold, and that its opposite does not; nan where there is none."""
+
+    supports: float
+    opposes: float
+
+
+NO_P = ClaimP(np.nan, np.nan)
+
+
+@dataclass(frozen=True)
+class Held:
+    """A claim held against what it speaks of.
+
+    Attributes
+    ----------
+    by : its amount, in words
+    outcome : by the intervals of what it was held against
+    p : p-values of the claim and of its opposite
+    evidence, instead : what it was held against, and what may be said, in sentences
+    """
+
+    by: str
+    outcome: str
+    p: ClaimP
+    evidence: str
+    instead: str
 
 
 def supports(claim: Claim, target: Target) -> bool:
@@ -49,18 +85,21 @@ def supports(claim: Claim, target: Target) -> bool:
     doi:10.1080/00401706.1982.10487790
     """
     row, kind = target.row, claim.kind
+    own = [target.own] if target.is_named and target.own is not None else []
     if row.verdict == NO_VERDICT:
         return False
     if claim.amount is not None:
-        ends = [target.amounts, *([target.own] if target.is_named and target.own is not None else [])]
-        return not is_flagged(row) and all(_by_amount(claim, one) == SUPPORTED for one in ends)
-    if kind == "no_loss":
-        is_shown = _is_no_loss(row, claim)
-    elif kind == "same":
+        return not is_flagged(row) and all(_by_amount(claim, one) == SUPPORTED for one in (target.amounts, *own))
+    way = row.verdict.removesuffix(_SMALL)
+    if kind == "same":
         is_shown = row.verdict == "same_within_margin" or row.verdict.endswith(_SMALL)
+    elif kind != "no_loss":
+        is_shown = way == kind
+    elif claim.over == "every_game" and not is_flagged(row):
+        is_shown = way != "worse" and bool(row.p_non_inferiority <= 1 - row.confidence)
     else:
-        is_shown = _way_of(row) == kind
-    return is_shown and (not target.is_named or target.own is None or _lies(kind, row, target.own))
+        is_shown = way != "worse" and not is_missing(row.no_loss) and bool(row.no_loss)
+    return is_shown and all(_lies(kind, row, one) for one in own)
 
 
 def contradicts(claim: Claim, target: Target) -> bool:
@@ -79,19 +118,19 @@ def contradicts(claim: Claim, target: Target) -> bool:
 
     A single game must agree by its own runs alone, since it would be named.
     """
-    row, kind = target.row, claim.kind
+    row = target.row
     if row.verdict == NO_VERDICT:
         return False
-    ends = [one for one in (target.amounts, target.own) if one is not None]
+    own = [target.own] if target.own is not None else []
     if claim.amount is not None:
-        return not is_flagged(row) and all(_by_amount(claim, one) == CONTRADICTED for one in ends)
-    if kind == "same":
+        return not is_flagged(row) and all(_by_amount(claim, one) == CONTRADICTED for one in (target.amounts, *own))
+    if claim.kind == "same":
         # Real, and adjusted as the verdict is beyond the margin.
         is_real = row.verdict in ("better", "worse", "higher", "lower") and not is_flagged(row)
         is_beyond = is_real and bool(row.p_beyond_adjusted <= 1 - row.confidence)
-        return is_beyond and all(_lies("beyond", row, one) for one in ends)
-    opposite = "better" if kind == "worse" else "worse"
-    return _way_of(row) == opposite and (target.own is None or _lies(opposite, row, target.own))
+        return is_beyond and all(_lies("beyond", row, one) for one in (target.amounts, *own))
+    opposite = "better" if claim.kind == "worse" else "worse"
+    return row.verdict.removesuffix(_SMALL) == opposite and all(_lies(opposite, row, one) for one in own)
 
 
 def margin_ends(row: Any) -> tuple[float, float]:
@@ -110,20 +149,6 @@ def is_flagged(row: Any) -> bool:
     return "flagged_run" in reason_words(row.reason)
 
 
-def _way_of(row: Any) -> str:
-    """Return the verdict of a row, a small difference like a large one."""
-    return row.verdict.removesuffix(_SMALL)
-
-
-def _is_no_loss(row: Any, claim: Claim) -> bool:
-    """Return whether a loss as large as the margin is ruled out, and no real loss was found."""
-    if _way_of(row) == "worse":
-        return False
-    if claim.over == "every_game" and not is_flagged(row):
-        return bool(row.p_non_inferiority <= 1 - row.confidence)
-    return not is_missing(row.no_loss) and bool(row.no_loss)
-
-
 def _lies(side: str, row: Any, amounts: Amounts) -> bool:
     """Return whether an interval lies on a side of zero, or inside or beyond the margin."""
     is_up = direction_of(row.metric) > 0
@@ -138,8 +163,8 @@ def _lies(side: str, row: Any, amounts: Amounts) -> bool:
 
 def _by_amount(claim: Claim, amounts: Amounts) -> str:
     """Return what the one-sided ends say of the amount of a claim."""
-    low, high = amounts.equivalence_ci_low, amounts.equivalence_ci_high
-    return outcome_of_interval(low, high, claim, is_up=claim.kind == "at_least")
+    ends = amounts.equivalence_ci_low, amounts.equivalence_ci_high
+    return outcome_of_interval(*ends, claim, is_up=claim.kind == "at_least")
 
 
 def outcome_of_interval(low: float, high: float, claim: Claim, *, is_up: bool) -> str:
@@ -151,86 +176,136 @@ def outcome_of_interval(low: float, high: float, claim: Claim, *, is_up: bool) -
     claim : entry of ``plan.claims``
     is_up : whether the claim asks for more than its amount
     """
+    amount = claim.amount or 0.0
     if is_missing(low) or is_missing(high):
         return NOT_SHOWN
-    amount = claim.amount or 0.0
     holds, fails = (low >= amount, high < amount) if is_up else (high <= amount, low > amount)
     return SUPPORTED if holds else CONTRADICTED if fails else NOT_SHOWN
 
 
-#: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.
-_PRAISE = "save saves saved saving cheaper quieter cooler faster gain gains gained gaining ahead leads"
-_BLAME = "cost costs lose loses lost losing louder hotter slower pricier behind trails"
-_FALL = "less lower fewer cut cuts drop drops reduces reduced"
-_RISE = "more higher adds added raises raised"
-
-_SWAPPED = dict(zip((*OF_LESS, *OF_MORE), (*OF_LESS[::-1], *OF_MORE[::-1]), strict=True))
-_OPPOSITE = {"better": "worse", "worse": "better"}
-_OF_ESTIMATES = {name: 1 if keys_for(name) == OF_MORE else -1 for name in ESTIMATES}
-
-
-def sign_note(claim: Claim) -> str:
-    """Return how a claim is read and the line to paste if the other way was meant; empty where no slip is likely.
+def asks_for_more(claim: Claim, direction: int) -> bool:
+    """Return whether a claim asks for a higher value, of the change with its sign.
 
     Parameters
     ----------
-    claim : entry of ``plan.claims``
+    claim : a word or an amount
+    direction : 1 where more is better, -1 where less is
+    """
+    if claim.kind in ("better", "worse"):
+        return (claim.kind == "better") == (direction > 0)
+    return claim.kind == "at_least"
+
+
+def outcome_of_all(outcomes: Iterable[str], *, is_whole: bool) -> str:
+    """Return the outcome of a claim from those of all results, whole where none is lacking."""
+    found = set(outcomes)
+    if CONTRADICTED in found:
+        return CONTRADICTED
+    return SUPPORTED if found == {SUPPORTED} and is_whole else NOT_SHOWN
+
+
+def combined(every: Sequence[ClaimP], *, limits: Sequence[float] = (), is_whole: bool = True) -> ClaimP:
+    """Return the p-values of a claim that must hold in each of several results, and its opposite in one.
+
+    Parameters
+    ----------
+    every : p-values of each result; none: no p
+    limits : p-values of what must hold besides
+    is_whole : whether no result is lacking, without which nothing supports the claim
 
     Notes
     -----
-    A sentence in whose words both ways occur, and one in which neither does, is left alone.
+    The largest p (Berger 1982); where one of some is not known, it is not known. Of the opposite k times the
+    smallest of k that are known.
     """
-    if not _is_contradicted(claim):
-        return ""
-    praise = "praises" if _way_of_words(claim) > 0 else "finds fault"
-    lead = f"The sentence {praise}, and {claim.word} says the opposite."
-    return f"{lead} If the sentence is meant, write: {_turned_line(claim)}"
+    if not every:
+        return NO_P
+    against = [one.opposes for one in every if np.isfinite(one.opposes)]
+    supported = float(np.max([*(one.supports for one in every), *limits])) if is_whole else np.nan
+    return ClaimP(supported, min(1.0, min(against) * len(against)) if against else np.nan)
 
 
-def sign_question(claim: Claim) -> Question | None:
-    """Return the question which of both is meant, a claim's words or its key; None where no slip is likely.
+def p_of_distance(claim: Claim, distance: float, found: Uncertainty, *, direction: int = 1) -> ClaimP:
+    """Return the p-values of a claim from how far the change lies above what it states.
+
+    Parameters
+    ----------
+    claim : a word, better or worse, or an amount
+    distance : on the scale of the tests
+    found : how well the change is known
+    direction : 1 where more is better, -1 where less is
+    """
+    if claim.kind in ("better", "worse"):
+        p = float(two_sided_p(distance, found).item())
+        return ClaimP(p, 1.0) if (direction * distance > 0) == (claim.kind == "better") else ClaimP(1.0, p)
+    above, below = (float(one_sided_p(one, found).item()) for one in (distance, -distance))
+    return ClaimP(above, below) if claim.kind == "at_least" else ClaimP(below, above)
+
+
+def p_by_interval(
+    claim: Claim, ends: Sequence[float], found: Uncertainty, *, level: float, bound: float, direction: int = 1
+) -> ClaimP:
+    """Return the p-values of a claim in the unit of an interval: at which its end would meet what is claimed.
 
     Parameters
     ----------
     claim : entry of ``plan.claims``
+    ends : value, lower and upper end
+    found : how well the change behind it is known, on the scale of the tests
+    level : of the interval, two-sided
+    bound : what is claimed, in the unit of the interval
+    direction : 1 where more is better, -1 where less is
+
+    Notes
+    -----
+    The interval is inverted: its half-width over that on the scale of the tests turns one unit into the other.
     """
-    if not _is_contradicted(claim):
-        return None
-    line = _turned_line(claim)
-    lead = f"Claim “{isolated(claim.id)}” says “{isolated(claim.text)}”"
-    text = f"{lead}, and {claim.word} says the opposite. Which is meant?"
-    choices = Choice(f"the sentence: {line}", line), Choice(f"{claim.word}, as the plan has it", "keep")
-    return Question(f"claims.{claim.id}", text, choices, paste=f"plan.toml, [[claims]] “{claim.id}”: {line}")
+    value, low, high = ends
+    share = (high - low) / 2 / half_width(level, found).item()
+    distance = (value - bound) / share if share > 0 else np.nan
+    return p_of_distance(claim, distance, found, direction=direction) if np.isfinite(distance) else NO_P
 
 
-def _is_contradicted(claim: Claim) -> bool:
-    """Return whether a claim states the opposite of its words."""
-    return _way_of_words(claim) * _way_stated(claim) < 0
+def p_of_result(claim: Claim, target: Target, plan: ReviewPlan) -> ClaimP:
+    """Return the p-values of one result; what hangs on a flagged run shows a word only if its verdict does.
+
+    Parameters
+    ----------
+    claim, target : the claim, and one result that it must agree with
+    plan : ReviewPlan, gives the margin
+
+    Notes
+    -----
+    A single game counts by the larger of the p by borrowed and by its own noise.
+    """
+    row = target.row
+    if row.verdict == NO_VERDICT or (is_flagged(row) and not supports(claim, target)):
+        return NO_P
+    table = pd.DataFrame([{name: getattr(row, name) for name in _COLUMNS if hasattr(row, name)}])
+    known = [(uncertainty_of(table), target.amounts)]
+    known += [(uncertainty_of(table, own=True), target.own)] if target.own is not None else []
+    change = float(scaled(table, "change")[0])
+    found = [_p_of_change(claim, row, change, one, plan=plan) for one in known]
+    # A p that is not known beside one that is: the game has no noise of its own.
+    return ClaimP(*(float(np.max([getattr(one, name) for one in found])) for name in ("supports", "opposes")))
 
 
-def _turned_line(claim: Claim) -> str:
-    """Return the line that states the opposite of a claim."""
-    if claim.says:
-        return f'says = "{_OPPOSITE[claim.says]}"'
-    written = f'"{claim.size:g} %"' if claim.is_percent else f"{claim.size:g}"
-    return f"{_SWAPPED[claim.word]} = {written}"
-
-
-def _way_of_words(claim: Claim) -> int:
-    """Return 1 where the words of a sentence praise, -1 where they find fault, 0 where that cannot be told."""
-    found = set(re.findall(r"[^\W\d_]+", claim.text.casefold()))
-    direction = direction_of(claim.metric) if claim.metric in METRICS else _OF_ESTIMATES[claim.metric]
-    good = set(_PRAISE.split()) | set((_FALL if direction < 0 else _RISE).split() if direction else ())
-    bad = set(_BLAME.split()) | set((_RISE if direction < 0 else _FALL).split() if direction else ())
-    # "at least" and "no more than" say nothing of the way.
-    found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", claim.text.casefold()) else set()
-    if {"no", "not", "nothing", "never", "without"} & found:
-        return 0
-    return bool(good & found) - bool(bad & found)
-
-
-def _way_stated(claim: Claim) -> int:
-    """Return 1 where a claim states the better way, -1 where the worse, 0 where neither."""
-    if claim.amount_keys:
-        return 1 if claim.word in (OF_LESS[0], OF_MORE[0]) else -1
-    return {"better": 1, "worse": -1}.get(claim.says or "", 0)
+def _p_of_change(
+    claim: Claim, row: Any, change: float, known: tuple[Uncertainty, Amounts], *, plan: ReviewPlan
+) -> ClaimP:
+    """Return the p-values of one change on the scale of the tests."""
+    found, amounts = known
+    direction, margin = direction_of(claim.metric), scaled_margin(plan, claim.metric)
+    if claim.is_in_unit and row.scale == "ratio":
+        ends = (amounts.change, amounts.ci_low, amounts.ci_high)
+        return p_by_interval(claim, ends, found, level=1 - row.confidence, bound=claim.amount or 0.0)
+    if claim.amount is not None:
+        bound = float(np.log1p(claim.amount / 100)) if row.scale == "ratio" else claim.amount
+        return p_of_distance(claim, change - bound, found)
+    if claim.kind in ("better", "worse"):
+        return p_of_distance(claim, change, found, direction=direction)
+    if claim.kind == "same":
+        p = max(float(one_sided_p(margin + way * change, found).item()) for way in (1, -1))
+        return ClaimP(p, 1 - p)
+    lost = float(two_sided_p(change, found).item()) if direction * change < 0 else 1.0
+    return ClaimP(float(one_sided_p(direction * change + margin, found).item()), lost)

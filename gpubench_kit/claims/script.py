@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import astuple, dataclass
 from itertools import product
 from pathlib import Path
@@ -12,21 +12,32 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.claims.classify import classify_claim, page_level, stands_in_every_game
-from gpubench_kit.claims.rules import CONTRADICTED, SUPPORTED
-from gpubench_kit.claims.sentences import best_sentence, label_words, sides, unsafe_order, way_words, whose
+from gpubench_kit.claims.rules import SUPPORTED
+from gpubench_kit.claims.sentences import (
+    best_sentence,
+    evidence,
+    label_words,
+    sides,
+    standing,
+    suggestion,
+    unsafe_order,
+    way_words,
+    whose,
+)
 from gpubench_kit.claims.targets import Results, both_ways
-from gpubench_kit.claims.text import evidence, standing, suggestion
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.names import capital
 
 #: Most sentences in each of the two lists.
 MOST = 8
 
 _LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms")
 _ENERGY = ("energy_per_frame_j", "frames_per_j")
-_WHERE = {"these_games": "in our games", "every_game": "in every game", "games_like_these": "in games in general"}
+_OVER = ("these_games", "every_game", "games_like_these")
 _OPEN = ("undecided", "no_verdict")
 
 
@@ -113,15 +124,12 @@ def _in_every_game(results: Results, plan: ReviewPlan, *, level: float) -> Itera
 
 def _often_said(results: Results, plan: ReviewPlan) -> Iterator[Proposal]:
     """Yield what one often hears in such a case and the data do not show."""
-    cases = product(_WHERE, plan.pairs())
+    cases = product(_OVER, plan.pairs())
     claims = (claim for over, pair in cases for claim in _usual_claims(pair, results, over=over, plan=plan))
     for claim in claims:
         verdict = classify_claim(claim, results, plan=plan)
         if verdict.outcome != SUPPORTED and verdict.classified:
-            yield Proposal(
-                claim.text,
-                f"{'Contradicted' if verdict.outcome == CONTRADICTED else 'Not shown'}: {evidence(verdict)}",
-            )
+            yield Proposal(claim.text, say(f"claims.script.why.{verdict.outcome}", evidence=evidence(verdict)))
 
 
 def _usual_claims(pair, results: Results, *, over: str, plan: ReviewPlan) -> Iterator[Claim]:
@@ -141,16 +149,12 @@ def _usual_claims(pair, results: Results, *, over: str, plan: ReviewPlan) -> Ite
 def _text(row: Any, says: str, over: str, plan: ReviewPlan) -> str:
     """Return a claim as one hears it; with its card or bench where the same may be said of others."""
     of, against = sides(row, plan)
-    where = _WHERE[over] + (whose(row, plan) if len(plan.cards) > 1 or len(plan.benches) > 1 else "")
+    where = whose(row, plan) if len(plan.cards) > 1 or len(plan.benches) > 1 else ""
     way = way_words(row.metric, is_up=direction_of(row.metric) > 0)
-    label = label_words(row.metric)
-    if says == "no_loss":
-        text = f"{of} loses nothing against {against} {where}."
-    elif row.metric == "avg_fps":
-        text = f"{of} is {way} than {against} {where}."
-    else:
-        text = f"{label} is {way} with {of} than with {against} {where}."
-    return f"{text[:1].upper()}{text[1:]}"
+    kind = says if says == "no_loss" else "rate" if row.metric == "avg_fps" else "other"
+    values = {"of": of, "against": against, "way": way, "label": label_words(row.metric)}
+    values["where"] = say(f"claims.script.over.{over}") + where
+    return capital(say(f"claims.script.heard.{kind}", **values))
 
 
 def _claim(pair, metric: str, says: str, *, over: str = "these_games", text: str = "-") -> Claim:
@@ -166,21 +170,13 @@ def _about_other_samples(plan: ReviewPlan) -> Iterator[Proposal]:
     tunings = [one.name for one in plan.tunings if not one.reference]
     for unit in plan.card_units:
         if len(unit.cards) == 1 and tunings:
-            yield Proposal(
-                f"Every {unit.name} runs like this with “{tunings[0]}”.",
-                "Not shown: one card was measured; another may be slower, or may not hold the tuning.",
-            )
+            text = say("claims.script.every_sample", card=unit.name, tuning=tunings[0])
+            yield Proposal(text, say("claims.script.one_sample"))
 
 
 SHEET_FILE = "claims.txt"
 
 _WIDTH = 90
-_MARKS = {"supported": "[SUPPORTED]", "contradicted": "[CONTRADICTED]", "not_shown": "[NOT SHOWN]"}
-_NOTE = (
-    "Made from the tables of the report. Sentences speak of our card on our bench. A sentence that is not shown is "
-    "not thereby false, and one that is supported can still be wrong: at most one script of twenty "
-    "has such a sentence."
-)
 
 
 def script_sheet(claims: pd.DataFrame, proposals: Proposals, *, title: str = "") -> str:
@@ -196,10 +192,18 @@ def script_sheet(claims: pd.DataFrame, proposals: Proposals, *, title: str = "")
     -------
     str : lines of at most 90 signs
     """
-    blocks = [_heading(f"Sentences for the script{': ' if title else ''}{title}"), *_filled(_NOTE)]
-    blocks += list(_claims(claims))
-    blocks += list(_listed("You can say", proposals.safe))
-    blocks += list(_listed("Often said, not shown here", proposals.not_shown))
+    head = say("claims.script.title") + (f": {title}" if title else "")
+    blocks = [_heading(head), *_filled(say("claims.script.note"))]
+    blocks += [_heading(say("claims.script.of_plan"))] if len(claims) else []
+    for row in claims.itertuples():
+        blocks += ["", *_filled(f"[{say(f'script.outcome.{row.verdict}').upper()}] {row.text}")]
+        said = say("claims.script.say", text=row.suggested_text)
+        for text in (say("claims.script.evidence", text=row.evidence), said, row.to_settle):
+            blocks += _filled(text, indent="    ")
+    for name, listed in (("safe", proposals.safe), ("often", proposals.not_shown)):
+        blocks += [_heading(say(f"script.{name}"))] if listed else []
+        for one in listed:
+            blocks += ["", *_filled(f"- {one.text}", hang="  "), *_filled(one.why, indent="    ")]
     return "\n".join(blocks).rstrip() + "\n"
 
 
@@ -233,27 +237,6 @@ def _heading(text: str) -> str:
     """Return an underlined heading after an empty line."""
     lines = list(_filled(text))
     return "\n".join(["", *lines, "=" * max(map(len, lines))])
-
-
-def _claims(claims: pd.DataFrame) -> Iterator[str]:
-    """Yield the claims of the plan."""
-    if len(claims):
-        yield _heading("The claims of the plan")
-    for row in claims.itertuples():
-        yield from ("", *_filled(f"{_MARKS[row.verdict]} {row.text}"))
-        yield from _filled(f"Evidence: {row.evidence}", indent="    ")
-        yield from _filled(f"Say: {row.suggested_text}", indent="    ")
-        yield from _filled(row.to_settle, indent="    ")
-
-
-def _listed(title: str, proposals: Iterable[Proposal]) -> Iterator[str]:
-    """Yield a list of sentences with what the data say about each."""
-    proposals = list(proposals)
-    if proposals:
-        yield _heading(title)
-    for one in proposals:
-        yield from ("", *_filled(f"- {one.text}", hang="  "))
-        yield from _filled(one.why, indent="    ")
 
 
 def _filled(text: str, *, indent: str = "", hang: str = "") -> Iterator[str]:

@@ -1,14 +1,25 @@
-"""Results as sentences for a film or an article: never more than the data show, and always on our card."""
+"""Results as sentences for a film or an article: never more than the data show, and always on our card.
+
+Each verdict has a pattern of the strongest and one of the weakest sentence that it bears out. The catalogue has
+their words, ``claims.said.PATTERN``, for the frame rate and for other metrics, and what follows,
+``claims.tail.PATTERN``.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
-from gpubench_kit.claims.targets import Amounts, Target, scene_text
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.claims.classify import ClassifiedResult, Verdict
+from gpubench_kit.claims.rules import CONTRADICTED, SUPPORTED, asks_for_more
+from gpubench_kit.claims.targets import Amounts, Target, listed
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS, Claim, SubjectText
+from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
 from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import (
     bound_text,
     change_text,
@@ -18,9 +29,24 @@ from gpubench_kit.wording.numbers import (
     percent_text,
 )
 from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences_of
+from gpubench_kit.wording.terms import metric_of, scene_text
 
+#: Verdict -> pattern of the strongest sentence, and of the weakest; any other is that of a difference.
+_PATTERNS = {
+    "same_within_margin": ("same", "within"),
+    "undecided": ("open", "open"),
+    "no_verdict": ("none", "none"),
+    **{f"{way}_but_small": ("small", "small") for way in ("better", "worse", "higher", "lower")},
+}
+_DIFFERENCE = ("least", "about")
 #: Last words of metrics' labels that want an article in running text.
 _WITH_ARTICLE = ("low", "rate", "time", "level", "clock", "temperature", "speed", "voltage", "load")
+#: What makes a verdict unsafe to repeat: the order of the runs may have made the difference.
+_UNSAFE_ORDER = ("not_stated", "order_same_every_time")
+_MOST_GAMES, _MOST_GROUPS = 4, 3
+_AMOUNTS = ("at_least", "at_most")
+#: How scenes stand that do not bear a claim out.
+_STANDING = ("against", "same", "not_shown", "open")
 
 
 def sides(row: Any, plan: ReviewPlan) -> tuple[str, str]:
@@ -35,66 +61,53 @@ def sides(row: Any, plan: ReviewPlan) -> tuple[str, str]:
     -------
     tuple of str : tunings in quotes; cards where they differ, so that nobody takes ours for every one
     """
-    return _side(row, "of", plan), _side(row, "against", plan)
-
-
-def place(row: Any) -> str:
-    """Return where a result holds: the scene, or the games and their group."""
-    if hasattr(row, "game"):
-        return f"in {scene_text(row.game, row.setting)}"
-    group = "" if row.group == "all" else f" at {row.group}"
-    games = count_text(row.n_games, "game")
-    if row.scope == "games_like_these":
-        return f"in games like these{group} (judged by {games})"
-    return f"over {games}{group}"
-
-
-def whose(row: Any, plan: ReviewPlan) -> str:
-    """Return whose card, and which of several benches, a sentence speaks of; nothing where it names two."""
-    card = "" if row.of_card != row.against_card else f", on {_our(row.of_card, plan)}"
-    has_bench = len(plan.benches) > 1 and row.of_bench and row.of_bench == row.against_bench
-    return f"{card}, bench “{row.of_bench}”" if has_bench else card
-
-
-def label_words(metric: str) -> str:
-    """Return a metric's label in running text, with its article where it wants one."""
-    label = METRICS[metric].label
-    return f"the {label}" if label.endswith(_WITH_ARTICLE) else label
-
-
-def way_words(metric: str, *, is_up: bool) -> str:
-    """Return which way a metric goes: ``faster`` for the frame rate, else ``higher``, and their opposites."""
-    up, down = ("faster", "slower") if metric == "avg_fps" else ("higher", "lower")
-    return up if is_up else down
-
-
-def change_words(amounts: Amounts, *, confidence: float) -> str:
-    """Return a change with its interval and level: ``−0.9 %, 95 % interval −1.4 to −0.4 %``."""
-    change = change_text(amounts.change, amounts.unit)
-    level = percent_text(100 * confidence)
-    return f"{change}, {level} interval {interval_text(amounts.ci_low, amounts.ci_high, amounts.unit)}"
-
-
-def reasons_text(row: Any) -> str:
-    """Return what must be known about a result, as sentences."""
-    return " ".join(sentences_of(row))
-
-
-def _side(row: Any, side: str, plan: ReviewPlan) -> str:
-    """Return one side of a comparison."""
-    card, tuning, bench = (getattr(row, f"{side}_{part}") for part in ("card", "tuning", "bench"))
-    on_bench = f" on bench “{bench}”" if row.of_bench != row.against_bench else ""
-    if row.of_card == row.against_card:
-        return f"“{tuning}”{on_bench}"
-    if row.of_tuning == row.against_tuning == plan.reference_tuning:
-        return f"{_our(card, plan)}{on_bench}"
-    return f"{_our(card, plan)} with “{tuning}”{on_bench}"
+    is_factory = row.of_tuning == row.against_tuning == plan.reference_tuning
+    said = []
+    for side in ("of", "against"):
+        card, tuning, bench = (getattr(row, f"{side}_{part}") for part in ("card", "tuning", "bench"))
+        kind = "tuning" if row.of_card == row.against_card else "card" if is_factory else "both"
+        text = say(f"claims.side.{kind}", tuning=tuning, card=_our(card, plan))
+        said.append(say("claims.side.bench", side=text, bench=bench) if row.of_bench != row.against_bench else text)
+    return said[0], said[1]
 
 
 def _our(card: str, plan: ReviewPlan) -> str:
     """Return a card as ours: one sample, or so many."""
     samples = len(plan.cards_named(card))
-    return f"our {card}" if samples <= 1 else f"our {samples} samples of the {card}"
+    return say("claims.our.one" if samples <= 1 else "claims.our.samples", card=card, samples=samples)
+
+
+def place(row: Any) -> str:
+    """Return where a result holds: the scene, or the games and their group."""
+    if hasattr(row, "game"):
+        return say("claims.place.scene", scene=scene_text(row.game, row.setting))
+    group = "" if row.group == "all" else say("claims.place.group", group=row.group)
+    return say(f"claims.place.{row.scope}", games=count_text(row.n_games, "game"), group=group)
+
+
+def whose(row: Any, plan: ReviewPlan) -> str:
+    """Return whose card, and which of several benches, a sentence speaks of; nothing where it names two."""
+    card = "" if row.of_card != row.against_card else say("claims.whose.card", card=_our(row.of_card, plan))
+    has_bench = len(plan.benches) > 1 and row.of_bench and row.of_bench == row.against_bench
+    return card + (say("claims.whose.bench", bench=row.of_bench) if has_bench else "")
+
+
+def label_words(metric: str) -> str:
+    """Return a metric's label in running text, with its article where it wants one."""
+    label = metric_of(metric).label
+    return say("claims.the", label=label) if label.endswith(_WITH_ARTICLE) else label
+
+
+def way_words(metric: str, *, is_up: bool) -> str:
+    """Return which way a metric goes: ``faster`` for the frame rate, else ``higher``, and their opposites."""
+    return say(f"claims.way.{_kind(metric)}.{'up' if is_up else 'down'}")
+
+
+def change_words(amounts: Amounts, *, confidence: float) -> str:
+    """Return a change with its interval and level: ``−0.9 %, 95 % interval −1.4 to −0.4 %``."""
+    ends = interval_text(amounts.ci_low, amounts.ci_high, amounts.unit)
+    change, level = change_text(amounts.change, amounts.unit), percent_text(100 * confidence)
+    return say("claims.change", change=change, level=level, interval=ends)
 
 
 def margin_words(row: Any) -> str:
@@ -111,15 +124,9 @@ def assumption(row: Any, plan: ReviewPlan) -> str:
     if spread is None or "assumed_restart_spread" not in words:
         return ""
     amount = percent_text(spread[0]) if row.scale == "ratio" else change_text(spread[0], row.unit).lstrip("+")
-    once = "; installed once" if "installed_once" in words else ""
-    return f", assuming that {starts_words(row)} vary by {amount}{once}"
-
-
-#: What makes a verdict unsafe to repeat: the order of the runs may have made the difference.
-_UNSAFE_ORDER = {
-    "not_stated": "with the order of the runs not stated",
-    "order_same_every_time": "with one side run first every time",
-}
+    once = say("claims.assumed.once") if "installed_once" in words else ""
+    starts = "installations" if row.of_card != row.against_card else "restarts"
+    return say(f"claims.assumed.{starts}", spread=amount, once=once)
 
 
 def unsafe_order(rows: Iterable[Any]) -> str:
@@ -130,7 +137,7 @@ def unsafe_order(rows: Iterable[Any]) -> str:
     rows : rows of ``comparisons`` or ``overall``
     """
     found = {word for row in rows for word in reason_words(row.reason)}
-    return "".join(f", {text}" for word, text in _UNSAFE_ORDER.items() if word in found)
+    return "".join(say(f"claims.order.{word}") for word in _UNSAFE_ORDER if word in found)
 
 
 def known_text(row: Any, plan: ReviewPlan) -> str:
@@ -144,55 +151,20 @@ def known_text(row: Any, plan: ReviewPlan) -> str:
     known = dict(zip(reason_words(row.reason), sentences_of(row), strict=True))
     assumed = assumption(row, plan).removeprefix(", ")
     if assumed:
-        known["assumed_restart_spread"] = f"{assumed[:1].upper()}{assumed[1:]}."
+        known["assumed_restart_spread"] = f"{capital(assumed)}."
         known.pop("installed_once", None)
     return " ".join(known.values())
 
 
-def starts_words(row: Any) -> str:
-    """Return what starts anew between the two sides of a row: restarts, or installations of two cards."""
-    return "installations" if row.of_card != row.against_card else "restarts"
-
-
-#: What was found, and what follows once it is said where.
-_Clause = tuple[str, str]
-
-
 def best_sentence(target: Target, plan: ReviewPlan) -> str:
-    """Return the strongest sentence that a result bears out, without numbers beyond its interval.
+    """Return the strongest sentence that a result bears out, with the measured change and its interval.
 
     Parameters
     ----------
     target : a result
     plan : ReviewPlan
-
-    Returns
-    -------
-    str : one sentence, with the measured change and its interval
     """
-    return _finished(_STRONGEST.get(target.row.verdict, _at_least_clause)(target, plan), target, plan)
-
-
-def modest_sentence(target: Target, plan: ReviewPlan) -> str:
-    """Return the weakest sentence that still tells what was found: for saying instead of a claim.
-
-    Parameters
-    ----------
-    target, plan : as in `best_sentence`
-    """
-    return _finished(_WEAKEST.get(target.row.verdict, _about_clause)(target, plan), target, plan)
-
-
-def loss_sentence(target: Target, plan: ReviewPlan) -> str:
-    """Return what may be said about loss where one as large as the margin is ruled out.
-
-    Parameters
-    ----------
-    target, plan : as in `best_sentence`
-    """
-    if target.row.verdict in ("better", "better_but_small"):
-        return best_sentence(target, plan)
-    return _finished(_loss_clause(target, plan), target, plan)
+    return _said(target, plan, _PATTERNS.get(target.row.verdict, _DIFFERENCE)[0])
 
 
 def loss_bound(target: Target) -> float:
@@ -202,137 +174,75 @@ def loss_bound(target: Target) -> float:
     return most if 0 < most < target.row.margin else target.row.margin
 
 
-def amount_sentence(target: Target, amount: float, *, is_least: bool, plan: ReviewPlan) -> str:
-    """Return the sentence that bears out an amount: ``at least 45.0 W lower``, ``at most 2.0 % slower``.
+def _of_result(one: ClassifiedResult, verdict: Verdict, plan: ReviewPlan) -> str:
+    """Return the sentence that one result bears out: what is claimed, or the weakest that tells what was found."""
+    claim, target = verdict.claim, one.target
+    strongest, weakest = _PATTERNS.get(target.row.verdict, _DIFFERENCE)
+    if one.outcome != SUPPORTED:
+        return _said(target, plan, weakest)
+    if claim.amount is not None:
+        is_beyond = claim.amount * target.amounts.change > 0 and (claim.amount > 0) == (claim.kind == "at_least")
+        return _said(target, plan, "least" if is_beyond else "most", claim=claim)
+    is_gain = target.row.verdict in ("better", "better_but_small")
+    return _said(target, plan, strongest if is_gain or claim.kind != "no_loss" else "loss")
 
-    Parameters
-    ----------
-    target, plan : as in `best_sentence`
-    amount : in the unit of the target's amounts
-    is_least : whether the change is at least, else at most, the amount
+
+def _said(target: Target, plan: ReviewPlan, pattern: str, *, claim: Claim | None = None) -> str:
+    """Return a result in the words of a pattern: where, whose card, on what assumption, and the numbers.
+
+    Bounds are those of the interval printed, the wider of two; an amount is that of the claim.
     """
-    size, change = abs(amount), target.amounts.change
-    if amount * change > 0 and (amount > 0) == is_least:
-        clause = _sized_clause(target, plan, max(size, _least_size(target)))
-    else:
-        way = way_words(target.row.metric, is_up=not is_least)
-        most = f"at most {change_text(size, target.amounts.unit).lstrip('+')} {way}"
-        clause = (_compared(target.row, plan, (most, "than")), "")
-    return _finished(clause, target, plan)
-
-
-def _compared(row: Any, plan: ReviewPlan, words: tuple[str, str]) -> str:
-    """Return what was compared around two words: ``was faster`` and ``than``, ``was the same`` and ``as``."""
-    of, against = sides(row, plan)
-    said, than = words
-    if row.metric == "avg_fps":
-        return f"{of} was {said} {than} {against}"
-    return f"{label_words(row.metric)} was {said} with {of} {than} with {against}"
-
-
-def _about_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause of a real difference, with its size."""
-    size = change_text(abs(target.amounts.change), target.amounts.unit).lstrip("+")
-    is_small = target.row.verdict.endswith("_but_small")
-    tail = f", less than our margin of {margin_words(target.row)}" if is_small else ""
-    return (_compared(target.row, plan, (f"about {size} {_way(target)}", "than")), tail)
-
-
-def _at_least_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause of a real difference, with the size that it has at least."""
-    return _sized_clause(target, plan, _least_size(target))
-
-
-def _sized_clause(target: Target, plan: ReviewPlan, least: float) -> _Clause:
-    """Return the clause of a real difference with a least size, unless that is nothing."""
-    bound = bound_text(least, target.amounts.unit, up=False)
-    is_some = least > 0 and any(digit in bound for digit in "123456789")
-    size = f"at least {bound} " if is_some else ""
-    return (_compared(target.row, plan, (f"{size}{_way(target)}", "than")), "")
-
-
-def _same_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause of a difference that is ruled out, with the tightest bound."""
+    row, amounts = target.row, target.amounts
+    size, is_up, unit = abs(claim.amount or 0.0) if claim else 0.0, amounts.change > 0, amounts.unit
+    least = max(size, min(one.ci_low if is_up else -one.ci_high for one in _ends(target)))
     most = max(max(-one.ci_low, one.ci_high) for one in _ends(target))
-    if most >= target.row.margin:
-        return _within_clause(target, plan)
-    bound = bound_text(most, target.amounts.unit, up=True)
-    return (_is_same(target, plan), f"; any difference is smaller than {bound}")
-
-
-def _within_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause of a difference that is ruled out, to within the margin."""
-    return (_is_same(target, plan), f", to within our margin of {margin_words(target.row)}")
-
-
-def _is_same(target: Target, plan: ReviewPlan) -> str:
-    """Return the clause of no difference; its bound must follow."""
-    said = "as fast" if target.row.metric == "avg_fps" else "the same"
-    return _compared(target.row, plan, (said, "as"))
-
-
-def _undecided_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause of what is open; a loss as large as the margin may be ruled out all the same."""
-    row = target.row
-    is_as_in_table = target.amounts.unit == ("%" if row.scale == "ratio" else row.unit)
-    if is_as_in_table and not is_missing(row.no_loss) and row.no_loss:
-        return _loss_clause(target, plan)
-    either = " or ".join(way_words(row.metric, is_up=up) for up in (True, False))
-    return (f"our runs do not tell whether {_compared(row, plan, (either, 'than'))}", "")
-
-
-def _loss_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause about the largest loss that is left."""
-    of, against = sides(target.row, plan)
-    word = "loss" if direction_of(target.row.metric) > 0 else "rise"
-    bound = bound_text(loss_bound(target), target.amounts.unit, up=True)
-    return (
-        f"any {word} of {label_words(target.row.metric)} with {of} against {against} is smaller than {bound}",
-        "",
-    )
-
-
-def _none_clause(target: Target, plan: ReviewPlan) -> _Clause:
-    """Return the clause of a result without a verdict; where one has a condition, which way it goes."""
-    if is_conditional(target.row):
-        return (_compared(target.row, plan, (_way(target), "than")), "")
-    of, against = sides(target.row, plan)
-    return (f"we cannot compare {label_words(target.row.metric)} of {of} and {against}", "")
-
-
-_STRONGEST = {
-    "same_within_margin": _same_clause,
-    "undecided": _undecided_clause,
-    "no_verdict": _none_clause,
-} | {f"{way}_but_small": _about_clause for way in ("better", "worse", "higher", "lower")}
-_WEAKEST = {**_STRONGEST, "same_within_margin": _within_clause}
-
-
-def _finished(clause: _Clause, target: Target, plan: ReviewPlan) -> str:
-    """Return a clause as a sentence: where, whose card, on what assumption, and the numbers."""
-    row = target.row
-    core, tail = clause
-    text = f"{core} {place(row)}{whose(row, plan)}"
+    least_text = bound_text(least, unit, up=False)
+    is_as_in_table = unit == ("%" if row.scale == "ratio" else row.unit)
+    if pattern == "same" and most >= row.margin:
+        pattern = "within"
+    elif pattern == "open" and is_as_in_table and not is_missing(row.no_loss) and row.no_loss:
+        pattern = "loss"
+    elif (pattern == "least" and not (least > 0 and any(digit in least_text for digit in "123456789"))) or (
+        pattern == "none" and is_conditional(row)
+    ):
+        pattern = "plain"
+    if pattern == "most" and claim:
+        is_up = claim.kind == "at_most"
+    values = _names(row, plan) | {
+        "way": way_words(row.metric, is_up=is_up), "least": least_text, "amount": _amount(size, unit),
+        "size": _amount(abs(amounts.change), unit), "loss": bound_text(loss_bound(target), unit, up=True),
+    }  # fmt: skip
+    text = say(f"claims.said.{pattern}.{_kind(row.metric)}", **values)
+    start = capital(f"{text} {place(row)}{whose(row, plan)}")
     if is_conditional(row):
-        change, spread = (
-            change_text(one, "%" if row.scale == "ratio" else row.unit).lstrip("+")
-            for one in (row.bench_change_pct, row.restart_spread_pct)
-        )
-        return (
-            f"{_capital(text)}, unless our test setup itself came back more than {change} different between the "
-            f"two blocks (restarts that vary by more than {spread})."
-        )
-    if row.verdict == "no_verdict":
-        return f"{_capital(text)}: {_lower(reasons_text(row))}"
-    numbers = change_words(target.amounts, confidence=row.confidence)
-    return f"{_capital(text)}{tail}{assumption(row, plan)}{unsafe_order([row])} ({numbers})."
+        spreads = (row.bench_change_pct, row.restart_spread_pct)
+        change, spread = (_amount(one, "%" if row.scale == "ratio" else row.unit) for one in spreads)
+        return say("claims.unless", start=start, change=change, spread=spread)
+    if row.verdict == NO_VERDICT:
+        why = " ".join(sentences_of(row))
+        return say("claims.since", start=start, why=why[:1].lower() + why[1:])
+    tail = f"claims.tail.{pattern}"
+    known = {"bound": bound_text(most, unit, up=True), "margin": margin_words(row)}
+    rests_on = (say(tail, **known) if has(tail) else "") + assumption(row, plan) + unsafe_order([row])
+    return say("claims.with_numbers", start=start, rests_on=rests_on,
+               numbers=change_words(amounts, confidence=row.confidence))  # fmt: skip
 
 
-def _least_size(target: Target) -> float:
-    """Return the size that a difference has at least, by its printed interval; the wider of two."""
-    if target.amounts.change > 0:
-        return min(one.ci_low for one in _ends(target))
-    return min(-one.ci_high for one in _ends(target))
+def _kind(metric: str) -> str:
+    """Return whose words a metric is spoken of in."""
+    return "rate" if metric == "avg_fps" else "other"
+
+
+def _names(row: Any, plan: ReviewPlan) -> dict[str, str]:
+    """Return what every sentence about a row may name."""
+    of, against = sides(row, plan)
+    word = say("claims.loss" if direction_of(row.metric) > 0 else "claims.rise")
+    return {"of": of, "against": against, "label": label_words(row.metric), "word": word}
+
+
+def _amount(size: float, unit: str) -> str:
+    """Return a size without a plus sign."""
+    return change_text(size, unit).lstrip("+")
 
 
 def _ends(target: Target) -> list[Amounts]:
@@ -340,16 +250,172 @@ def _ends(target: Target) -> list[Amounts]:
     return [one for one in (target.amounts, target.own) if one is not None]
 
 
-def _way(target: Target) -> str:
-    """Return which way the change goes."""
-    return way_words(target.row.metric, is_up=target.amounts.change > 0)
+def subject_words(subject: SubjectText) -> str:
+    """Return one side of a claim as written: card, tuning and bench, as far as given."""
+    return ", ".join(part for part in (subject.card, subject.tuning, subject.bench) if part)
 
 
-def _capital(text: str) -> str:
-    """Return text with a capital first letter."""
-    return text[:1].upper() + text[1:]
+def over_words(claim: Claim) -> str:
+    """Return the games that a claim speaks of, and its group."""
+    words = claim.over.replace("_", " ") if claim.over in OVER_WORDS else claim.over
+    return f"{words}, {claim.group}" if claim.group else words
 
 
-def _lower(text: str) -> str:
-    """Return text with a small first letter."""
-    return text[:1].lower() + text[1:]
+def size_words(claim: Claim) -> str:
+    """Return the amount of a claim with its unit, without sign; nothing where it gives none."""
+    if claim.amount is None:
+        return ""
+    return change_text(claim.amount, metric_of(claim.metric).unit if claim.is_in_unit else "%").lstrip("+−")
+
+
+def _amount_words(claim: Claim) -> str:
+    """Return the amount of a claim without its way, for example ``at least 30.0 W``."""
+    return say(f"claims.{'least' if claim.word.endswith('at_least') else 'most'}", size=size_words(claim))
+
+
+def evidence(verdict: Verdict) -> str:
+    """Return what a claim was held against.
+
+    Parameters
+    ----------
+    verdict : see `gpubench_kit.claims.classify.classify_claim`
+
+    Returns
+    -------
+    str : how an amount was read, then each result with its interval, then what is lacking; of many games
+        those that do not bear the claim out
+    """
+    claim, parts = verdict.claim, []
+    if claim.amount_keys:
+        # With its way, so that a slip of the key is seen.
+        way = say(f"claims.way.other.{'up' if AMOUNT_KEYS[claim.word][1] > 0 else 'down'}")
+        label, amount = metric_of(claim.metric).label, _amount_words(claim)
+        parts.append(say("claims.evidence.read", label=label, amount=amount, way=way))
+    if claim.over != "every_game":
+        parts += [_result_text(one, claim) for one in verdict.classified]
+        return " ".join([*parts, *verdict.lacking])
+    others = [one for one in verdict.classified if one.outcome != SUPPORTED]
+    if verdict.classified:
+        every = len(verdict.classified)
+        parts.append(say("claims.evidence.some", n=every - len(others), scenes=count_text(every, "scene")))
+    for standing in _STANDING:
+        rows = [_scene_result(one) for one in others if _standing_among_many(one, claim) == standing]
+        parts += [say(f"claims.evidence.{standing}", scenes=listed(rows, _MOST_GAMES))] if rows else []
+    return " ".join([*parts, *verdict.lacking])
+
+
+def standing(row: Any) -> str:
+    """Return how a result stands: its verdict, what must be known about it, and the games left out.
+
+    Parameters
+    ----------
+    row : row of ``comparisons`` or ``overall``
+    """
+    names = getattr(row, "games_left_out", "")
+    left_out = say("claims.evidence.left_out", games=names) if names else ""
+    return " ".join(filter(None, (f"{capital(_verdict_words(row))}.", *sentences_of(row), left_out)))
+
+
+def _verdict_words(row: Any) -> str:
+    """Return a verdict in words, with the margin that it was held against."""
+    word = say(f"claims.verdict.{row.verdict}")
+    return word if is_missing(row.margin) else say("claims.evidence.margin", verdict=word, margin=margin_words(row))
+
+
+def _result_text(one: ClassifiedResult, claim: Claim) -> str:
+    """Return one result with its interval, its verdict and what must be known about it."""
+    row, amounts, own = one.target.row, one.target.amounts, one.target.own
+    where, reasons = capital(place(row)), " ".join(sentences_of(row))
+    if row.verdict == NO_VERDICT:
+        return say("claims.evidence.no_verdict", where=where, reasons=reasons)
+    change, names = change_words(amounts, confidence=row.confidence), getattr(row, "games_left_out", "")
+    parts = [say("claims.evidence.result", where=where, change=change, verdict=_verdict_words(row))]
+    if claim.kind in _AMOUNTS:
+        ends, level = (amounts.equivalence_ci_low, amounts.equivalence_ci_high), percent_text(100 * row.confidence)
+        low, high = (change_text(end, amounts.unit) for end in ends)
+        parts.append(say("claims.evidence.ends", level=level, low=low, high=high))
+    if one.target.is_named and own is not None and row.borrowed:
+        parts.append(say("claims.evidence.own", change=change_words(own, confidence=row.confidence)))
+    parts += [one.limited.text if one.limited else "", reasons]
+    parts += [say("claims.evidence.left_out", games=names)] if names else []
+    return " ".join(part for part in parts if part)
+
+
+def _standing_among_many(one: ClassifiedResult, claim: Claim) -> str:
+    """Return how a scene stands that does not bear a claim out: open is what no verdict answers."""
+    if one.outcome == CONTRADICTED:
+        return "against"
+    # A verdict is about zero and the margin: whether an amount is reached stays open.
+    if one.target.row.verdict in (UNDECIDED, NO_VERDICT) or claim.kind in _AMOUNTS:
+        return "open"
+    return "same" if one.target.row.verdict == "same_within_margin" else "not_shown"
+
+
+def _scene_result(one: ClassifiedResult, *, is_short: bool = False) -> str:
+    """Return a scene with its change, or why it has no verdict."""
+    row, amounts = one.target.row, one.target.amounts
+    change = change_words(amounts, confidence=row.confidence)
+    if is_short:
+        change = change_text(amounts.change, amounts.unit)
+    elif row.verdict == NO_VERDICT:
+        change = say("claims.evidence.scene_without", why=" ".join(sentences_of(row)).rstrip("."))
+    return f"{scene_text(row.game, row.setting)} ({change})"
+
+
+def suggestion(verdict: Verdict, *, plan: ReviewPlan) -> str:
+    """Return the sentence that may be said: the strongest where a claim is supported, else the weakest true one.
+
+    Parameters
+    ----------
+    verdict : see `gpubench_kit.claims.classify.classify_claim`
+    plan : ReviewPlan
+    """
+    if not verdict.classified:
+        return nothing_text(" ".join(verdict.lacking))
+    if verdict.claim.over == "every_game" and len(verdict.classified) > 1:
+        return _of_every_game(verdict, plan)
+    return " ".join(_of_result(one, verdict, plan) for one in verdict.classified[:_MOST_GROUPS])
+
+
+def nothing_text(why: str) -> str:
+    """Return that nothing can be said, and why."""
+    return say("claims.nothing", why=why[:1].lower() + why[1:])
+
+
+def _of_every_game(verdict: Verdict, plan: ReviewPlan) -> str:
+    """Return what may be said of all scenes together."""
+    claim, every = verdict.claim, verdict.classified
+    rows = [one.target.row for one in every]
+    # An assumption, and an order that is not known.
+    rests_on = "".join(dict.fromkeys(assumption(one, plan) for one in rows)) + unsafe_order(rows)
+    values = {"clause": _shared_clause(verdict, plan), "count": len(every), "whose": whose(rows[0], plan)}
+    if verdict.outcome == SUPPORTED:
+        return say("claims.every.each", **values, rests_on=rests_on)
+    # The one-sided intervals of amounts are those of single scenes, so they are counted only if all agree.
+    held = [one for one in every if one.outcome == SUPPORTED and claim.kind not in _AMOUNTS
+            and (claim.kind != "no_loss" or bool(one.target.row.no_loss))]  # fmt: skip
+    others = [one for one in every if one not in held]
+    text = say("claims.every.some" if held else "claims.every.none", **values, held=len(held), rests_on=rests_on)
+    against = [_scene_result(one, is_short=True) for one in others if one.outcome == CONTRADICTED]
+    text += say("claims.every.against", scenes=listed(against, _MOST_GAMES)) if against else ""
+    counts = Counter(_standing_among_many(one, claim) for one in others)
+    left = [say(f"claims.every.{one}", n=counts[one]) for one in _STANDING[1:] if counts[one]]
+    return f"{''.join([text, *left])}."
+
+
+def _shared_clause(verdict: Verdict, plan: ReviewPlan) -> str:
+    """Return what scenes that bear a claim out share; where all do, with a bound that holds in each."""
+    claim, row = verdict.claim, verdict.classified[0].target.row
+    values = _names(row, plan) | {"margin": margin_words(row)}
+    if claim.kind == "no_loss":
+        most, bound = max(loss_bound(one.target) for one in verdict.classified), say("claims.our_margin", **values)
+        if verdict.outcome == SUPPORTED:
+            bound = bound_text(most, "%" if row.scale == "ratio" else row.unit, up=True)
+        return capital(say(f"claims.said.loss.{_kind(claim.metric)}", **values, loss=bound))
+    if claim.kind == "same":
+        return say("claims.every.same_clause", **values)
+    amount = f"{_amount_words(claim)} " if claim.amount_keys else ""
+    is_up = AMOUNT_KEYS[claim.word][1] > 0 if amount else asks_for_more(claim, direction_of(claim.metric))
+    way = amount + way_words(claim.metric, is_up=is_up)
+    text = say(f"claims.said.plain.{_kind(claim.metric)}", **values, way=way)
+    return capital(text)

@@ -24,6 +24,8 @@ from gpubench_kit.statistics.contrasts import (
 from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families
 from gpubench_kit.statistics.units import in_percent
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.terms import metric_of, scene_text
 
 _ENDS = ("change", "ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 
@@ -106,8 +108,7 @@ def find_targets(claim: Claim, results: Results, *, plan: ReviewPlan) -> Found:
     Found : a claim that leaves out bench or group must hold on every bench and in every group
     """
     if claim.is_in_unit and METRICS[claim.metric].scale == "ratio" and claim.over == "games_like_these":
-        unit = METRICS[claim.metric].unit
-        return Found((), (f"An amount in {unit} can be held against the games measured only; say it in percent.",))
+        return Found((), (say("claims.lacking.in_unit", unit=METRICS[claim.metric].unit),))
     targets: list[Target] = []
     lacking: list[str] = []
     for pair in plan.pairs_of(claim):
@@ -124,7 +125,7 @@ def find_targets(claim: Claim, results: Results, *, plan: ReviewPlan) -> Found:
                     _of_unit(games_in_unit(pd.DataFrame(entered), row), row.unit) if is_in_unit else _amounts(row)
                 )
                 targets.append(Target(row, amounts, own=None, is_named=False, games=entered))
-            lacking += [] if rows else ["Fewer than three games can enter, so other games are not spoken of."]
+            lacking += [] if rows else [say("claims.lacking.too_few")]
         else:
             wanted = [row for row in games if claim.over in ("every_game", row.game)]
             for row in wanted:
@@ -172,36 +173,27 @@ def _of_claim(table: dict[tuple[str, ...], list[Any]], key: tuple[str, ...], *, 
 def _why_nothing(of_pair: list[Any], claim: Claim) -> str:
     """Return why there is no result at all for a claim."""
     if not of_pair:
-        return "This pair was not compared: both sides need runs, and the pair a place among the comparisons."
+        return say("claims.lacking.pair")
     if claim.group and all(row.group != claim.group for row in of_pair):
-        return f"Nothing was compared at {claim.group}."
-    return f"There is no {METRICS[claim.metric].label} of both sides."
+        return say("claims.lacking.group", group=claim.group)
+    return say("claims.lacking.metric", label=metric_of(claim.metric).label)
 
 
 def _missing_games(rows: list[Any], claim: Claim, plan: ReviewPlan) -> Iterator[str]:
     """Yield a sentence about the scenes that a claim speaks of but nobody measured."""
     there = {(row.game, row.setting) for row in rows}
-    wanted = [
-        (game.name, setting.name)
-        for game in plan.games
-        for setting in game.settings
-        if claim.over in (game.name, *OVER_WORDS) and claim.group in ("", setting.group)
-    ]
+    wanted = [(game.name, one.name) for game in plan.games for one in game.settings
+              if claim.over in (game.name, *OVER_WORDS) and claim.group in ("", one.group)]  # fmt: skip
     missing = [scene_text(*one) for one in wanted if one not in there]
     if missing:
-        yield f"Not measured on both sides: {listed(missing)}."
-
-
-def scene_text(game: str, setting: str) -> str:
-    """Return a game and its setting in words."""
-    return f"{game}, {setting}" if setting else game
+        yield say("claims.lacking.games", games=listed(missing))
 
 
 def listed(names: Iterable[str], most: int = 4) -> str:
     """Return names in a row: all where there are few, else the first and how many more."""
     names = list(names)
     if len(names) > most + 1:
-        return f"{'; '.join(names[:most])} and {len(names) - most} others"
+        return say("claims.others", first="; ".join(names[:most]), n=len(names) - most)
     return "; ".join(names)
 
 

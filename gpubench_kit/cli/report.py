@@ -269,7 +269,7 @@ def _check(asked: argparse.Namespace) -> int:
 
 def _ask_about_claims(folder: str) -> None:
     """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
-    from gpubench_kit.claims.rules import sign_question
+    from gpubench_kit.claims.signs import sign_question
     from gpubench_kit.model.plan import load_plan
     from gpubench_kit.model.questions import paste_lines
 

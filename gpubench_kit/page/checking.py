@@ -9,7 +9,7 @@ import pandas as pd
 
 from gpubench_kit.checks.evidence import run_text
 from gpubench_kit.checks.table import check_of
-from gpubench_kit.claims.rules import sign_note
+from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.file_names import slug
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.plan import ReviewPlan

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 from scipy import stats
 
-from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.classify import ClaimP, adjusted, page_level
+from gpubench_kit.claims.check import adjusted, check_claims
+from gpubench_kit.claims.classify import page_level
+from gpubench_kit.claims.rules import ClaimP
 from gpubench_kit.claims.script import proposed_sentences
 from gpubench_kit.statistics.more_rounds import rounds_for_overall
 from gpubench_kit.statistics.page import member_levels
