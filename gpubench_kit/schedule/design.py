@@ -17,6 +17,7 @@ from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.looks import Looks, open_looks
 from gpubench_kit.sheet.text import SHEET_FILES
 from gpubench_kit.statistics.planning import DEFAULT_ROUNDS
+from gpubench_kit.wording.catalogue import say
 
 #: Runs from which the planner learns how noisy the bench is.
 _PURPOSES = ("measure", "soak", "pilot")
@@ -155,8 +156,7 @@ class Design:
         counts = sorted({stop.mountings or self.mountings for stop in self.stops if stop.rounds})
         if self.mountings == 1 or not counts:
             return ""
-        count = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else f"{counts[0]}"
-        return f" in {count} installations of each card in turns"
+        return say(f"schedule.turns.{'range' if len(counts) > 1 else 'one'}", first=counts[0], last=counts[-1])
 
     def rounds_of(self, stop: Stop, *, mounting: int = 1) -> int:
         """Return the rounds of a game in one mounting of a card; every mounting with it gets as many."""

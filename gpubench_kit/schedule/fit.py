@@ -28,8 +28,10 @@ from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.multiplicity import UNDECIDED
 from gpubench_kit.statistics.planning import DEFAULT_ROUNDS, FEWEST_ROUNDS, MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text
 from gpubench_kit.wording.reasons import is_cards_once
+from gpubench_kit.wording.terms import scene_text
 
 
 @dataclass(frozen=True)
@@ -118,12 +120,6 @@ def planned_rounds(design: Design) -> dict[tuple[str, str], int]:
     return {stop.scene: stop.done + design.new_rounds(stop) for stop in design.stops}
 
 
-def scene_of(scene: tuple[str, str]) -> str:
-    """Return a game and its setting in words."""
-    game, setting = scene
-    return f"{game}, {setting}" if setting else game
-
-
 def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
     """Yield the session without its last tuning that is no must, if two remain that lack rounds."""
     musts = {plan.reference_tuning, *plan.session_plan.must_have}
@@ -133,7 +129,8 @@ def _without_tuning(design: Design, plan: ReviewPlan, sheet: pd.DataFrame) -> It
     left = [name for name in design.tunings if name != free[-1]]
     rest = full_design(plan, sheet, tunings=left, rounds=design.rounds)
     if any(stop.rounds for stop in rest.stops):
-        yield rest, Dropped(f"Tuning “{free[-1]}”", f"Nothing new can be said about “{free[-1]}”.")
+        what, then = (say(f"schedule.dropped.tuning.{one}", name=free[-1]) for one in ("what", "then"))
+        yield rest, Dropped(what, then)
 
 
 def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) -> Iterator[tuple[Design, Dropped]]:
@@ -149,10 +146,9 @@ def _without_idle_game(design: Design, plan: ReviewPlan, noise: pd.DataFrame) ->
         worst = (
             idle.assign(size=idle["detectable"].fillna(float("inf"))).sort_values("size", kind="stable").iloc[-1]
         )
-        why = "no verdict on its frame rate was possible anyway, since a frame limit is declared"
-        if not pd.isna(worst["detectable"]):
-            rounds, margin = count_text(worst["rounds"], "round"), number_text(worst["margin"])
-            why = f"{rounds} would hardly have decided it (it needs more than {MOST_ROUNDS} to settle {margin} %)"
+        rounds, margin = count_text(worst["rounds"], "round"), number_text(worst["margin"])
+        kind = "limited" if pd.isna(worst["detectable"]) else "hardly"
+        why = say(f"schedule.dropped.game.{kind}", rounds=rounds, most=MOST_ROUNDS, margin=margin)
         yield _without((worst["game"], worst["setting"]), design, why)
 
 
@@ -167,9 +163,8 @@ def _without_round(design: Design) -> Iterator[tuple[Design, Dropped]]:
     stops = tuple(
         replace(stop, rounds=max(0, min(fewer, stop.done + stop.rounds) - stop.done)) for stop in design.stops
     )
-    lost = f"Round {most}" if fewer == most - 1 else f"Rounds {fewer + 1} to {most}"
-    then = f"Smaller differences go unseen, and fewer games are decided: see the numbers for {fewer} rounds."
-    yield replace(design, stops=stops), Dropped(f"{lost} of every game", then)
+    lost = say(f"schedule.dropped.round.{'one' if fewer == most - 1 else 'many'}", first=fewer + 1, last=most)
+    yield replace(design, stops=stops), Dropped(lost, say("schedule.dropped.round.then", rounds=fewer))
 
 
 def _without_last_game(design: Design) -> Iterator[tuple[Design, Dropped]]:
@@ -178,43 +173,34 @@ def _without_last_game(design: Design) -> Iterator[tuple[Design, Dropped]]:
     if len(stops) > 1:
         # Further rounds are dropped where most of them are needed.
         last = max(stops, key=lambda stop: (stop.mountings, stop.rounds)) if stops[0].tunings else stops[-1]
-        yield _without(last.scene, design, "" if not last.tunings else "it stays undecided")
+        yield _without(last.scene, design, say("schedule.dropped.game.open") if last.tunings else "")
 
 
 def _without(scene: tuple[str, str], design: Design, why: str) -> tuple[Design, Dropped]:
     """Return the session without one game."""
     stops = tuple(stop for stop in design.stops if stop.scene != scene)
     games = len({stop.game for stop in stops})
-    name = scene_of(scene)
-    parts = [f"No result for {name}" + (f"; {why}." if why else ".")]
+    name = scene_text(*scene)
+    parts = [say(f"schedule.dropped.game.{'since' if why else 'plain'}", game=name, why=why)]
     if all(not stop.tunings for stop in stops):
-        parts.append(f"The overall result speaks of {count_text(games, 'game')}.")
+        parts.append(say("schedule.dropped.game.overall", games=count_text(games, "game")))
     if games == LEAST_GAMES - 1 and len({stop.game for stop in design.stops}) == LEAST_GAMES:
-        parts.append(f"With fewer than {LEAST_GAMES} games none can borrow noise from the others.")
-    return design.with_stops(stops), Dropped(f"Game {name}", " ".join(parts))
+        parts.append(say("schedule.dropped.game.alone", least=LEAST_GAMES))
+    return design.with_stops(stops), Dropped(say("schedule.dropped.game.what", game=name), " ".join(parts))
 
 
 def _too_short(design: Design, plan: ReviewPlan, minutes: float) -> Fault:
     """Return the fault of a session in which nothing fits."""
     stop = next(stop for stop in design.stops if stop.rounds)
-    what = f"{count_text(stop.rounds, 'round')} of {scene_of(stop.scene)} with the tunings {listed(design.tunings)}"
+    what = (
+        f"{count_text(stop.rounds, 'round')} of {scene_text(*stop.scene)} with the tunings {listed(design.tunings)}"
+    )
     needed = duration_text(60 * minutes)
     problem = (
         f"{number_text(plan.session_plan.minutes, decimals=0)} min were found; even {what} alone need {needed}."
     )
     action = "Raise minutes, or shorten what the session does need: launch_s, scene_s, settle_s, must_have."
     return Fault("plan.toml, session_plan.minutes", problem, action)
-
-
-_ONCE = (
-    "Two cards that are not installed in turns cannot be told from two installations, however many rounds each "
-    f"gets: so each is installed {MOUNTINGS - 1} times more; only then can be told how many installations it takes."
-)
-_SAMPLED = "Between models the cards are what is counted: more samples would decide, more runs would not."
-_SETTLED = (
-    "Nine of ten of these games will be settled if they differ by nothing, or by the margin or more; a difference "
-    "between may stay open."
-)
 
 
 @dataclass(frozen=True)
@@ -252,62 +238,49 @@ def next_work(plan: ReviewPlan, so_far: SoFar, *, rounds: int = DEFAULT_ROUNDS) 
     waiting = so_far.pending
     waiting = waiting[waiting["purpose"] == "measure"]
     if len(waiting):
-        count, verb = count_text(len(waiting), "planned run"), "is" if len(waiting) == 1 else "are"
         first, last = waiting["run"].iloc[0], waiting["run"].iloc[-1]
-        message = f"{count} of the run sheet {verb} not recorded yet ({first} to {last}), so nothing was added."
-        return Work("waiting", on_sheet, (message, "Record them or, to plan anew, delete their rows."))
+        message = say("schedule.next.waiting", n=len(waiting), first=first, last=last)
+        return Work("waiting", on_sheet, (message, say("schedule.next.record")))
     if so_far.looks == 0:
         if any(stop.rounds for stop in design.stops):
             return Work("first", design, ())
-        message = "The run sheet holds the planned rounds of every game, all recorded. Next: gpubench-kit report."
-        return Work("first", design, (message,))
+        return Work("first", design, (say("schedule.next.report"),))
     if not so_far.is_shown:
-        message = "Runs or values have changed since the last report. Make the report first; it is the next look."
-        return Work("done", on_sheet, (message,))
+        return Work("done", on_sheet, (say("schedule.next.changed"),))
     # Looks stay as many as were planned before the first.
     plan = so_far.seen.plan
     if so_far.looks >= plan.analysis.looks:
         return Work("done", on_sheet, _no_look_left(plan, so_far.looks))
     rows = _open_rows(plan, so_far)
     if not len(rows):
-        return Work("done", on_sheet, ("The last report left no game undecided; there is nothing to add.",))
+        return Work("done", on_sheet, (say("schedule.next.decided"),))
     stops, beyond = [], []
     for stop in on_sheet.stops:
         mine = rows[(rows["game"] == stop.game) & (rows["setting"] == stop.setting)]
         within = mine[mine["more_runs"].notna() & ~mine["is_sampled"]]
-        beyond += [scene_of(stop.scene)] if len(mine) > len(within) + mine["is_sampled"].sum() else []
+        beyond += [scene_text(*stop.scene)] if len(mine) > len(within) + mine["is_sampled"].sum() else []
         stops += [_extended(stop, within, plan=plan, runs=so_far.runs)] if len(within) else []
     messages = []
     if beyond:
         far = rows[rows["more_runs"].isna() & ~rows["is_sampled"]]
-        messages.append(
-            f"Left as they are, since no feasible number of {_units(far)} settles them: {'; '.join(beyond)}."
-        )
-    if rows["is_sampled"].any():
-        messages.append(_SAMPLED)
-    if rows["is_once"].any():
-        messages.append(_ONCE)
+        messages.append(say("schedule.next.beyond", units=_units(far), games="; ".join(beyond)))
+    messages += [say("schedule.next.sampled")] * bool(rows["is_sampled"].any())
+    messages += [say("schedule.next.once", times=MOUNTINGS - 1)] * bool(rows["is_once"].any())
     if not stops:
         return Work("done", on_sheet, tuple(messages))
-    counts = ", ".join(f"{scene_of(stop.scene)} {_count_of(stop)}" for stop in stops)
-    looks = f"look {so_far.looks + 1} of {plan.analysis.looks}"
-    what = _units(rows[rows["more_runs"].notna() & ~rows["is_sampled"]])
-    messages.insert(0, f"Further {what} for the undecided games, by their noise alone, before {looks}: {counts}.")
-    messages.insert(1, _SETTLED)
-    return Work("further", _of_stops(on_sheet, stops, plan), tuple(messages))
+    counts = ", ".join(f"{scene_text(*stop.scene)} {_count_of(stop)}" for stop in stops)
+    units = _units(rows[rows["more_runs"].notna() & ~rows["is_sampled"]])
+    looks = {"look": so_far.looks + 1, "looks": plan.analysis.looks}
+    further = say("schedule.next.further", units=units, games=counts, **looks), say("schedule.next.settled")
+    return Work("further", _of_stops(on_sheet, stops, plan), (*further, *messages))
 
 
 def _no_look_left(plan: ReviewPlan, looks: int) -> tuple[str, ...]:
     """Return why nothing further is planned."""
     level, too_many = level_of_looks(plan, looks_made=looks + 1)
-    done = f"{count_text(looks, 'look')} at verdicts made, {plan.analysis.looks} planned: nothing further is added."
-    if too_many:
-        return done, "A further look would give no verdict."
-    return (
-        done,
-        f"Rows that you add to the run sheet yourself make look {looks + 1}: it is judged at the level {level:g}, "
-        "and the page says that it was not planned.",
-    )
+    done = say("schedule.next.no_look", made=count_text(looks, "look"), planned=plan.analysis.looks)
+    further = say("schedule.next.unplanned", look=looks + 1, level=f"{level:g}")
+    return done, say("schedule.next.too_many") if too_many else further
 
 
 def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
@@ -334,8 +307,8 @@ def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
 def _units(rows: pd.DataFrame) -> str:
     """Return what is counted in rows of comparisons: rounds, or installations where two cards are compared."""
     across = rows["of_card"] != rows["against_card"]
-    words = {"rounds": not across.all(), "installations of the cards in turns": across.any()}
-    return " and ".join(word for word, is_there in words.items() if is_there)
+    is_there = {"rounds": not across.all(), "installations": across.any()}
+    return say("finding.layout.and").join(say(f"schedule.units.{one}") for one in is_there if is_there[one])
 
 
 def _count_of(stop: Stop) -> str:
@@ -343,8 +316,7 @@ def _count_of(stop: Stop) -> str:
     if not stop.mountings:
         return f"{stop.rounds}"
     each = math.ceil(stop.rounds / stop.mountings)
-    per = f"{count_text(each, 'round')} in each"
-    return f"{count_text(stop.mountings, 'installation')} of each card with {per}"
+    return say("schedule.units.of_card", n=stop.mountings, rounds=count_text(each, "round"))
 
 
 def _extended(stop: Stop, rows: pd.DataFrame, *, plan: ReviewPlan, runs: pd.DataFrame) -> Stop:

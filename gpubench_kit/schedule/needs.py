@@ -32,6 +32,7 @@ from gpubench_kit.statistics.planning import (
     rounds_to_plan,
 )
 from gpubench_kit.statistics.variance import LEAST_GAMES
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import number_text
 
 #: Spread of the true differences between games that the wider result is given for [%].
@@ -206,10 +207,7 @@ def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
     if primary in _RATES:
         known = known[[key not in limited for key in zip(known["game"], known["setting"], strict=True)]]
     if margin is None or not len(known):
-        return (
-            DEFAULT_ROUNDS,
-            f"{DEFAULT_ROUNDS} rounds are the default: no pilot runs tell the noise of this bench.",
-        )
+        return DEFAULT_ROUNDS, say("schedule.rounds.default", rounds=DEFAULT_ROUNDS)
     size, games = scaled_size(primary, margin), known.groupby("group", sort=False)["game"].nunique()
     main = known[known["group"] == games.idxmax()]
     test = planned_test(plan, games=int(games.max()), in_blocks=False)
@@ -226,13 +224,10 @@ def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
 def _why(planned: PlannedRounds, *, is_alone: bool) -> str:
     """Return what a number of rounds rests on, and what it decides, in a sentence."""
     if planned.share < POWER and (is_alone or not planned.is_overall_decided):
-        return f"{planned.rounds} rounds are the default: the noise found before is too large for more."
-    lead = f"{planned.rounds} rounds follow from the noise found before"
-    if planned.share < POWER:
-        return f"{lead}: they decide the result over all games; no feasible number decides most games one by one."
-    share = f"about {number_text(100 * planned.share, decimals=0)} % will be decided"
-    text = f"{lead}: of the games that differ by nothing, or by the margin or more, {share}"
-    return f"{text}." if planned.is_overall_decided else f"{text}; the result over all games may stay open."
+        return say("schedule.rounds.noisy", rounds=planned.rounds)
+    kind = "overall" if planned.share < POWER else "both" if planned.is_overall_decided else "single"
+    share = number_text(100 * planned.share, decimals=0)
+    return say(f"schedule.rounds.{kind}", rounds=planned.rounds, share=share)
 
 
 def variances_over_games(noise: pd.DataFrame) -> np.ndarray:

@@ -15,9 +15,11 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import ARCHIVE_TABLE, SPREAD_FILE
 from gpubench_kit.model.tables import NOISE
 from gpubench_kit.schedule.design import SoFar
-from gpubench_kit.schedule.tables import PLANNED_NOISE
+from gpubench_kit.schedule.tables import PLANNED_NOISE, SOURCES
 from gpubench_kit.statistics.compare import estimate_noise
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, number_text
+from gpubench_kit.wording.terms import metric_of
 
 #: Where `archive` and `--previous` leave the noise of earlier reviews.
 ARCHIVE = Path("reports", "archive", "tables", "run_noise.csv")
@@ -138,14 +140,11 @@ def spreads_text(spreads: Iterable[EarlierSpread]) -> str:
         return ""
     parts = []
     for one in known:
-        metric = METRICS[one.metric]
+        metric = metric_of(one.metric)
         share, unit = (100, "%") if metric.scale == "ratio" else (1, metric.unit)
         parts.append(f"{metric.label} {number_text(share * one.sd, decimals=2)} {unit}")
-    restarts = min(one.restarts for one in known)
-    measured = f"measured over {count_text(restarts, 'restart')}"
-    return (
-        f"The spread between restarts is taken from the archive ({known[0].place}), {measured}: {', '.join(parts)}."
-    )
+    restarts = count_text(min(one.restarts for one in known), "restart")
+    return say("schedule.noise.spread", place=known[0].place, restarts=restarts, spreads=", ".join(parts))
 
 
 def _spread_rows(path: Path, name: str) -> pd.DataFrame:
@@ -175,13 +174,6 @@ TYPICAL_DF = 4.0
 
 _CELL = ["game", "setting", "metric"]
 _PURPOSES = {"pilot": "pilot", "measured": "measure"}
-_WORDS = {
-    "pilot": "pilot runs of this review",
-    "measured": "runs measured so far",
-    "archive": "earlier reviews",
-    "typical": "typical values",
-    "none": "nothing: neither measured nor typical",
-}
 
 
 @dataclass(frozen=True)
@@ -314,12 +306,13 @@ def _source_text(rows: list[dict], place: str) -> str:
     games: dict[str, set] = {}
     for row in rows:
         games.setdefault(row["source"], set()).add((row["game"], row["setting"]))
-    sources = [source for source in _WORDS if source in games and source != "none"]
+    sources = [source for source in SOURCES if source in games and source != "none"]
     if not sources:
-        return "Noise is known of no metric of the plan; measure pilot runs."
-    words = [_WORDS[one] + (f" ({place})" if one == "archive" else "") for one in sources]
-    last = f" and, where those lack a game or a metric, from {words[-1]}" if len(words) > 1 else ""
-    return f"Noise is taken from {', '.join(words[:-1] or words)}{last}."
+        return say("schedule.noise.none")
+    words = [say(f"schedule.noise.from.{one}", place=place) for one in sources]
+    if len(words) == 1:
+        return say("schedule.noise.one", source=words[0])
+    return say("schedule.noise.several", sources=", ".join(words[:-1]), last=words[-1])
 
 
 def _nothing_found(wanted: str, place: str) -> Fault:

@@ -46,6 +46,7 @@ from gpubench_kit.sweep.measured import (
     ruled_out,
 )
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
+from gpubench_kit.wording.catalogue import say
 
 _DECLARED = {"settings": SWEEP, "curves": CURVES, "answers": ANSWERS, "proposals": NEXT, "readings": READINGS}
 
@@ -300,9 +301,9 @@ def sweep_in_review(
     SweepInReview; a review without a sweep, or with one that cannot be searched, is a review all the same
     """
     if not plan.sweep.ladder:
-        return SweepInReview(None, "the plan names no ladder of settings")
+        return SweepInReview(None, say("sweep.why_none.no_ladder"))
     try:
         found = find_tuning(usable, runs, plan, looks_made=looks_made)
     except GpubenchError as error:
-        return SweepInReview(None, f"the ladder cannot be searched: {error.faults[0].problem.rstrip('.')}")
-    return SweepInReview(found) if len(found.answers) else SweepInReview(None, "no setting of it was measured")
+        return SweepInReview(None, say("sweep.why_none.fault", problem=error.faults[0].problem.rstrip(".")))
+    return SweepInReview(found) if len(found.answers) else SweepInReview(None, say("sweep.why_none.not_measured"))

@@ -22,6 +22,7 @@ from gpubench_kit.statistics.runs import CodedRuns
 from gpubench_kit.statistics.stability import failure_share_limit, pooled_failure_bound
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.sweep.search import best_kept
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import bound_text, count_text
 
 RATE, POWER, ENERGY = "avg_fps", "board_w", "energy_per_frame_j"
@@ -323,12 +324,11 @@ def failures_of(tuning: str, runs: pd.DataFrame, *, subject: tuple[str, str], pl
     tests = next(one.stability for one in plan.tunings if one.name == tuning)
     sentences = []
     if share is not None and crashed:
-        at_most = bound_text(100 * share, up=True)
-        found = f"{crashed} of {count_text(tried, 'run')} crashed: not stable"
-        sentences.append(f"{found}; up to {at_most} of runs failing cannot be ruled out with 95 % confidence.")
+        at_most, runs_text = bound_text(100 * share, up=True), count_text(tried, "run")
+        sentences.append(say("sweep.failed.crashed", crashed=crashed, runs=runs_text, share=at_most))
     if not tests:
         if crashed:
-            sentences.append("No hours of a stability test are stated, so no rate per hour can be given.")
+            sentences.append(say("sweep.failed.no_hours"))
         return Failures(tried, crashed, share, None, None, None, tuple(sentences))
     bound = pooled_failure_bound((test.failures, test.hours) for test in tests)
     return Failures(
