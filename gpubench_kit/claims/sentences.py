@@ -74,7 +74,7 @@ def sides(row: Any, plan: ReviewPlan) -> tuple[str, str]:
 def _our(card: str, plan: ReviewPlan) -> str:
     """Return a card as ours: one sample, or so many."""
     samples = len(plan.cards_named(card))
-    return say("claims.our.one" if samples <= 1 else "claims.our.samples", card=card, samples=samples)
+    return say(f"claims.our.{'one' if samples <= 1 else 'samples'}", card=card, samples=samples)
 
 
 def place(row: Any) -> str:
