@@ -1,10 +1,15 @@
-"""Names for files and ids from any text."""
+"""Names for files and ids from any text; a file put in the place of another in one step."""
 
 from __future__ import annotations
 
 import hashlib
+import os
 import re
+import shutil
 import unicodedata
+from pathlib import Path
+
+from gpubench_kit.model.errors import Fault, ReportError
 
 
 def slug(*parts: str) -> str:
@@ -53,3 +58,32 @@ def transliterated(text: str) -> str:
     plain = re.sub(r"[^a-z0-9]+", "-", plain.replace("'", "")).strip("-")
     is_readable = len(plain) >= 0.5 * sum(one.isalnum() for one in letters) and 0 < len(plain) <= 60
     return plain if is_readable else slug(text)
+
+
+def swap_file(file: Path, content: bytes | None) -> None:
+    """Put content in the place of a file in one step, its permissions kept; None takes the file away.
+
+    Parameters
+    ----------
+    file : the file; where it is a link, what it leads to
+    content : its new bytes
+
+    Raises
+    ------
+    ReportError : it cannot be written
+    """
+    target = file.resolve()
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        if content is None:
+            target.unlink(missing_ok=True)
+            return
+        beside.write_bytes(content)
+        if target.exists():
+            shutil.copymode(target, beside)
+        os.replace(beside, target)
+    except OSError as error:
+        problem = f"it cannot be written ({error.strerror or error})."
+        raise ReportError(Fault(file.name, problem, "Close programs that have it open, and call again.")) from error
+    finally:
+        beside.unlink(missing_ok=True)

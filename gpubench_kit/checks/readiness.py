@@ -5,11 +5,9 @@ Whether a verdict is possible is decided from how runs were done and read; no di
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -18,8 +16,9 @@ from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
 from gpubench_kit.checks.review import used_mask, used_runs
 from gpubench_kit.checks.table import check_of
+from gpubench_kit.file_names import swap_file
 from gpubench_kit.logs.review import Review, formats_to_confirm
-from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown
+from gpubench_kit.model.errors import Fault, PlanError, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.model.tables import Column, Table
@@ -79,24 +78,11 @@ class Readiness:
             raise PlanError(
                 Fault("confirm_format", problem, "If that is wrong, write the entry into the plan by hand.")
             )
-        _add_to_plan(self.review.plan.folder / PLAN_FILE, entry)
-        return entry
-
-
-def _add_to_plan(file: Path, entry: str) -> None:
-    """Add an entry to the plan in one step, unless it is there."""
-    beside = file.with_name(f".{file.name}.part")
-    try:
+        file = self.review.plan.folder / PLAN_FILE
         before = file.read_bytes()
-        if entry.encode() in before:
-            return
-        beside.write_bytes(before + (b"\n" if before.endswith(b"\n") else b"\n\n") + entry.encode())
-        shutil.copymode(file, beside)
-        beside.replace(file)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        problem = f"it cannot be written ({error.strerror or error})."
-        raise ReportError(Fault(file.name, problem, "Close programs that have it open, and call again.")) from error
+        if entry.encode() not in before:
+            swap_file(file, before + (b"\n" if before.endswith(b"\n") else b"\n\n") + entry.encode())
+        return entry
 
 
 def check_readiness(

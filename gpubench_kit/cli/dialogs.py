@@ -268,7 +268,7 @@ def confirm_log(log: str, folder: str) -> None:
 
 def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
     """Ask on a terminal, and write the entries at once; elsewhere print them."""
-    from gpubench_kit.schedule.sheet import swap_file
+    from gpubench_kit.file_names import swap_file
 
     entries = {f"formats.{place}": one for place, one in enumerate(formats)}
     questions = [_question(key, one) for key, one in entries.items()]

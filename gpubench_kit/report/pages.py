@@ -11,6 +11,7 @@ import nbformat
 import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
+from gpubench_kit.file_names import swap_file
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import Fault, PlanError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
@@ -24,7 +25,7 @@ from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, read
 from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.schedule.noise import PREVIOUS, noise_file_of
-from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet, swap_file
+from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES

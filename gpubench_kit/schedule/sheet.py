@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.model.errors import Fault, ReportError, TableError, shown
+from gpubench_kit.file_names import swap_file
+from gpubench_kit.model.errors import Fault, TableError, shown
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.sheet.new_review import SHEET_HEADINGS
 from gpubench_kit.sheet.rows import KNOWN, read_columns
@@ -168,32 +167,3 @@ def _bytes_of(file: Path) -> bytes:
     except OSError as error:
         problem = f"the file cannot be read ({error.strerror})."
         raise TableError(Fault(file.name, problem, "Check its permissions.")) from error
-
-
-def swap_file(file: Path, content: bytes | None) -> None:
-    """Put content in the place of a file in one step, its permissions kept; None takes the file away.
-
-    Parameters
-    ----------
-    file : the file; where it is a link, what it leads to
-    content : its new bytes
-
-    Raises
-    ------
-    ReportError : it cannot be written
-    """
-    target = file.resolve()
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        if content is None:
-            target.unlink(missing_ok=True)
-            return
-        beside.write_bytes(content)
-        if target.exists():
-            shutil.copymode(target, beside)
-        os.replace(beside, target)
-    except OSError as error:
-        problem = f"it cannot be written ({error.strerror or error})."
-        raise ReportError(Fault(file.name, problem, "Close programs that have it open, and call again.")) from error
-    finally:
-        beside.unlink(missing_ok=True)

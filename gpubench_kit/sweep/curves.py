@@ -140,13 +140,12 @@ def reading_rows(
     if curves.both is None:
         return
     rate, power = curves.both
-    at = np.union1d(rate.at, power.at)
     for watts in powers:
-        found = _read(power, rate, at=at, wanted=np.log(watts / factory_w))
+        found = read_off(power, rate, float(np.log(watts / factory_w)))
         if found is not None:
             yield {"reading": "rate_at_power", "given": float(watts)} | _scaled(found, factory_fps)
     for loss in losses:
-        found = _read(rate, power, at=at, wanted=np.log1p(-loss / 100))
+        found = read_off(rate, power, float(np.log1p(-loss / 100)))
         if found is not None:
             yield {"reading": "power_at_loss", "given": loss} | _scaled(found, factory_w)
 
@@ -196,16 +195,27 @@ def _scaled(found: tuple[float, float, float], factory: float) -> dict[str, floa
     }
 
 
-def _read(given: Shape, wanted_of: Shape, *, at: np.ndarray, wanted: float) -> tuple[float, float, float] | None:
-    """Return one curve (value, low, high) where the other has a value; None where it never has it."""
-    place = crossing(at, given.value_at(at), wanted)
-    if place is None:
+def read_off(
+    given: Shape, told: Shape, wanted: float, *, ends: tuple[float, float] | None = None
+) -> tuple[float, float, float] | None:
+    """Return one curve (value, low, high) where the other has a value, or lies between two; None: out of reach.
+
+    Parameters
+    ----------
+    given, told : the curve that has the value, and the one that is read
+    wanted : the value
+    ends : where the value is not known exactly, what it may be at least and at most
+    """
+    at, (low, high) = np.union1d(given.at, told.at), ends or (wanted, wanted)
+    along = given.value_at(at)
+    place = crossing(at, along, wanted)
+    if place is None or low < np.nanmin(along) or high > np.nanmax(along):
         return None
     # Where the curve is the factory state's own, it is known exactly and the band has no width.
-    inside = (given.value_at(at, of="low") <= wanted) & (given.value_at(at, of="high") >= wanted)
+    inside = (given.value_at(at, of="low") <= high) & (given.value_at(at, of="high") >= low)
     stretch = np.append(at[inside], place)
-    low, high = wanted_of.value_at(stretch, of="low").min(), wanted_of.value_at(stretch, of="high").max()
-    return float(wanted_of.value_at(place)), float(low), float(high)
+    least, most = told.value_at(stretch, of="low").min(), told.value_at(stretch, of="high").max()
+    return float(told.value_at(place)), float(least), float(most)
 
 
 def crossing(at: np.ndarray, values: np.ndarray, wanted: float) -> float | None:
@@ -326,26 +336,12 @@ def _read_between(
     (of, against), (given, told) = sides, metrics
     wanted = float(np.log(value / against.factory[given]))
     between = factory[given]
-    right = _told(against, metrics, (wanted, wanted, wanted))
-    left = _told(of, metrics, (wanted - between.change, wanted - between.high, wanted - between.low))
+    right = read_off(against.shapes[given], against.shapes[told], wanted)
+    ends = (wanted - between.high, wanted - between.low)
+    left = read_off(of.shapes[given], of.shapes[told], wanted - between.change, ends=ends)
     if left is None or right is None:
         return None
     base = factory[told]
     change = base.change + left[0] - right[0]
     level = tuple(float(against.factory[told] * np.exp(one)) for one in right)
     return (change, base.low + left[1] - right[2], base.high + left[2] - right[1]), level
-
-
-def _told(side: Side, metrics: tuple[str, str], wanted: tuple[float, float, float]) -> tuple[float, ...] | None:
-    """Return one curve (value, low, high) where the other lies between two values; None where it does not reach."""
-    given, told = (side.shapes[one] for one in metrics)
-    at = np.union1d(given.at, told.at)
-    value, low, high = wanted
-    along = given.value_at(at)
-    place = crossing(at, along, value)
-    if place is None or low < np.nanmin(along) or high > np.nanmax(along):
-        return None
-    inside = (given.value_at(at, of="low") <= high) & (given.value_at(at, of="high") >= low)
-    stretch = np.append(at[inside], place)
-    ends = told.value_at(stretch, of="low").min(), told.value_at(stretch, of="high").max()
-    return float(told.value_at(place)), float(ends[0]), float(ends[1])
