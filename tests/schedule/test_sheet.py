@@ -129,7 +129,7 @@ def test_a_sheet_that_cannot_be_replaced_is_told(folder, monkeypatch):
     def refuse(*_):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("gpubench_kit.schedule.sheet.os.replace", refuse)
+    monkeypatch.setattr("gpubench_kit.file_names.os.replace", refuse)
     with pytest.raises(ReportError, match="Close programs that have it open"):
         extend_run_sheet(rows, made.plan)
     assert list(made.path.iterdir()) == []
