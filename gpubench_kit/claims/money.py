@@ -20,7 +20,7 @@ from gpubench_kit.claims.rules import (
     outcome_of_interval,
     p_by_interval,
 )
-from gpubench_kit.claims.sentences import known_text, nothing_text, sides
+from gpubench_kit.claims.sentences import known_text, level_text, nothing_text, sides
 from gpubench_kit.costs import PER_PRICE, ahead_of_rival, estimate_costs, plain_text
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.fields import ESTIMATES
@@ -28,7 +28,7 @@ from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.statistics.equivalence import uncertainty_of
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import change_text, count_text, is_missing, money_text, number_text, percent_text
+from gpubench_kit.wording.numbers import change_text, count_text, is_missing, money_text, number_text
 
 #: Quantities of which less is better.
 _LESS_IS_BETTER = ("running_cost", "total_cost")
@@ -149,7 +149,7 @@ def _said(row: Any, plan: ReviewPlan, *, name: str) -> tuple[str, str]:
     values = {"of": of, "against": against, "name": name, "games": count_text(row.n_games, "game")}
     amounts = (_amount(one, row) for one in (row.value, row.ci_low, row.ci_high))
     values |= dict(zip(("value", "low", "high"), amounts, strict=True))
-    level = percent_text(100 * row.confidence)
+    level = level_text(row.confidence)
     kind = "change" if row.quantity != "break_even_time" else "never" if math.isinf(row.value) else "time"
     text = say("claims.money.evidence", **values, level=level), say(f"claims.money.said.{kind}", **values)
     evidence, instead = (f"{one} {row.reason}".strip() for one in text)

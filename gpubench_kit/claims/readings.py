@@ -19,7 +19,7 @@ from gpubench_kit.claims.rules import (
     outcome_of_all,
     outcome_of_interval,
 )
-from gpubench_kit.claims.sentences import nothing_text
+from gpubench_kit.claims.sentences import level_text, nothing_text
 from gpubench_kit.costs import Span
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
@@ -29,7 +29,7 @@ from gpubench_kit.statistics.adapters import normal_cdf, normal_quantile
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital
-from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text
+from gpubench_kit.wording.numbers import change_text, count_text, interval_text
 from gpubench_kit.wording.reasons import reason_sentences
 from gpubench_kit.wording.terms import metric_of
 
@@ -98,7 +98,7 @@ def hold_reading(claim: Claim, sweep: Any, plan: ReviewPlan) -> Held:
     ]
     p = [_p_of_span(claim, one, is_up=is_up, level=1 - confidence) for one in reads]
     evidence = [
-        say("claims.read.how", level=percent_text(100 * confidence)),
+        say("claims.read.how", level=level_text(confidence)),
         *(f"{capital(lead)}: {one.text}" for one in reads), *lacking,
     ]  # fmt: skip
     return Held(

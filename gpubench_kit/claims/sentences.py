@@ -7,6 +7,7 @@ their words, ``claims.said.PATTERN``, for the frame rate and for other metrics, 
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable
 from typing import Any
@@ -106,8 +107,13 @@ def way_words(metric: str, *, is_up: bool) -> str:
 def change_words(amounts: Amounts, *, confidence: float) -> str:
     """Return a change with its interval and level: ``−0.9 %, 95 % interval −1.4 to −0.4 %``."""
     ends = interval_text(amounts.ci_low, amounts.ci_high, amounts.unit)
-    change, level = change_text(amounts.change, amounts.unit), percent_text(100 * confidence)
-    return say("claims.change", change=change, level=level, interval=ends)
+    change = change_text(amounts.change, amounts.unit)
+    return say("claims.change", change=change, level=level_text(confidence), interval=ends)
+
+
+def level_text(confidence: float) -> str:
+    """Return a confidence as it is spoken: with at most one decimal, never more than it is."""
+    return percent_text(math.floor(1000 * confidence + 1e-9) / 10)
 
 
 def margin_words(row: Any) -> str:
@@ -331,7 +337,7 @@ def _result_text(one: ClassifiedResult, claim: Claim) -> str:
     change, names = change_words(amounts, confidence=row.confidence), getattr(row, "games_left_out", "")
     parts = [say("claims.evidence.result", where=where, change=change, verdict=_verdict_words(row))]
     if claim.kind in _AMOUNTS:
-        ends, level = (amounts.equivalence_ci_low, amounts.equivalence_ci_high), percent_text(100 * row.confidence)
+        ends, level = (amounts.equivalence_ci_low, amounts.equivalence_ci_high), level_text(row.confidence)
         low, high = (change_text(end, amounts.unit) for end in ends)
         parts.append(say("claims.evidence.ends", level=level, low=low, high=high))
     if one.target.is_named and own is not None and row.borrowed:

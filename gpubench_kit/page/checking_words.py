@@ -10,7 +10,7 @@ from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import metric_of, scene_text
 
-_MOST_NAMED, _MOST_LISTED = 2, 6
+_MOST_NAMED, _MOST_LISTED, _MOST_ASKED = 2, 6, 3
 #: Reasons why there is no verdict, those that most must be known first.
 _RANK = (
     "too_many_looks", "confounded", "not_stated", "order_same_every_time", "format_not_confirmed",
@@ -32,13 +32,17 @@ def head_sentences(possible: pd.DataFrame, runs: pd.DataFrame, *, redo: pd.DataF
     if not is_anything_recorded(runs):
         return [say("check.nothing")]
     needed, done = int(redo["is_needed"].sum()), int(is_read(runs).sum())
-    asked = len(redo) - needed
+    asked = [
+        f"{row.run} ({row.why.replace('_', ' ')})" for row in redo[~redo["is_needed"].astype(bool)].itertuples()
+    ]
     absent = possible["without"].iloc[0]
     told = [_verdict_sentence(possible)]
     told += [say("check.without", tunings=absent)] * (absent != "" and not possible["can"].all())
     told += [say("check.recorded", done=count_text(done), n=len(runs))] * (done < len(runs))
     told.append(say("check.redo.needed", n=needed) if needed else say("check.redo.none"))
-    told += [say("check.redo.further" if needed else "check.redo.asked", n=asked)] * bool(asked)
+    if asked:
+        key = "check.redo.further" if needed else "check.redo.asked"
+        told.append(say(key, n=len(asked), runs=_some(asked, most=_MOST_ASKED)))
     return told
 
 
@@ -100,10 +104,10 @@ def _designs(messages: list[str]) -> list[str]:
     return lines
 
 
-def _some(names: list[str]) -> str:
+def _some(names: list[str], *, most: int = _MOST_LISTED) -> str:
     """Return the first names of a list, and how many more there are."""
-    more = len(names) - _MOST_LISTED
-    first = ", ".join(names[:_MOST_LISTED])
+    more = len(names) - most
+    first = ", ".join(names[:most])
     return say("check.more", first=first, count=more) if more > 0 else first
 
 

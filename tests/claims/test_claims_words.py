@@ -9,6 +9,7 @@ from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.script import MOST, proposed_sentences, script_sheet, write_script_sheet
+from gpubench_kit.claims.sentences import level_text
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.wording.numbers import number_text
 
@@ -85,6 +86,11 @@ def test_an_amount_is_read_without_a_sign(claim, words):
     (found,) = check_claims(games, overall_rows(plan, row), plan).itertuples()
     assert found.evidence.startswith(f"Read as: {words} ")
     assert not re.search(r"changes? by|or less|or more", found.evidence + found.suggested_text)
+
+
+@pytest.mark.parametrize(("confidence", "text"), [(0.95, "95 %"), (0.975, "97.5 %"), (0.99467, "99.4 %")])
+def test_a_level_is_spoken_with_one_decimal_and_never_as_more_than_it_is(confidence, text):
+    assert level_text(confidence) == text
 
 
 def test_two_cards_are_both_named_as_ours():
