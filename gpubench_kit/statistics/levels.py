@@ -26,6 +26,7 @@ from gpubench_kit.statistics.planning import (
 )
 from gpubench_kit.statistics.units import in_percent
 from gpubench_kit.statistics.variance import LEAST_GAMES
+from gpubench_kit.wording.terms import metric_of
 
 #: Inside the kit only: one row per (card, bench, tuning, game, setting, metric); game '' is all games.
 LEVELS = Table(
@@ -75,7 +76,7 @@ def levels_of_games(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     """
     groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
     keys = zip(noise["game"], noise["setting"], strict=True)
-    is_ratio = noise["metric"].map(_is_ratio).astype(bool)
+    is_ratio = noise["metric"].map(lambda name: metric_of(name).scale == "ratio").astype(bool)
     centre = np.where(is_ratio, np.log(noise["mean"].where(is_ratio, 1.0)), noise["mean"])
     runs = noise["n"].astype(float)
     table = noise.assign(
@@ -88,16 +89,11 @@ def levels_of_games(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     return LEVELS.frame([*games, *everywhere])
 
 
-def _is_ratio(metric: str) -> bool:
-    """Return whether a metric is compared on the ratio scale."""
-    return metric in METRICS and METRICS[metric].scale == "ratio"
-
-
 def _level_row(row, confidence: float) -> dict:
     """Return the level of one game as a row."""
     names = ("card", "bench", "tuning", "game", "setting", "group", "metric", "n")
     interval = _interval(row.centre, row.se2, df=row.own_df, confidence=confidence, is_ratio=row.is_ratio)
-    return {name: getattr(row, name) for name in names} | {"unit": _unit(row.metric)} | interval
+    return {name: getattr(row, name) for name in names} | {"unit": metric_of(row.metric).unit} | interval
 
 
 def _over_games(part: pd.DataFrame, plan: ReviewPlan) -> Iterator[dict]:
@@ -115,9 +111,11 @@ def _over_games(part: pd.DataFrame, plan: ReviewPlan) -> Iterator[dict]:
         uncertain = (rows["part"] ** 2 / rows["own_df"].where(rows["own_df"] > 0)).sum(skipna=False)
         # Runs that do not differ at all give no noise, and so no interval.
         df = se2**2 / uncertain if uncertain > 0 else np.nan
-        centre, metric = (rows["weight"] * rows["centre"]).sum(), rows["metric"].iloc[0]
-        interval = _interval(centre, se2, df=df, confidence=plan.analysis.confidence, is_ratio=_is_ratio(metric))
-        place = {"game": "", "setting": "", "group": rows["group"].iloc[0], "metric": metric, "unit": _unit(metric)}
+        centre, metric = (rows["weight"] * rows["centre"]).sum(), metric_of(rows["metric"].iloc[0])
+        is_ratio = metric.scale == "ratio"
+        interval = _interval(centre, se2, df=df, confidence=plan.analysis.confidence, is_ratio=is_ratio)
+        place = {"group": rows["group"].iloc[0], "metric": metric.name, "unit": metric.unit}
+        place |= {"game": "", "setting": ""}
         yield dict(zip(_SUBJECT, subject, strict=True)) | place | {"n": n_games} | interval
 
 
@@ -126,18 +124,8 @@ def _interval(centre: float, se2: float, *, df: float, confidence: float, is_rat
     has_ends = np.isfinite(se2) and np.isfinite(df) and df > 0
     half = t_quantile(0.5 + confidence / 2, df) * np.sqrt(se2) if has_ends else np.nan
     ends = np.array([centre, centre - half, centre + half])
-    return dict(
-        zip(
-            ("value", "ci_low", "ci_high"),
-            np.exp(np.minimum(ends, _LARGEST_LOG)) if is_ratio else ends,
-            strict=True,
-        )
-    )
-
-
-def _unit(metric: str) -> str:
-    """Return the unit of a metric."""
-    return METRICS[metric].unit if metric in METRICS else ""
+    ends = np.exp(np.minimum(ends, _LARGEST_LOG)) if is_ratio else ends
+    return dict(zip(("value", "ci_low", "ci_high"), ends, strict=True))
 
 
 _GAME = ["card", "bench", "game", "setting", "metric"]
