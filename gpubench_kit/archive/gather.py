@@ -9,13 +9,14 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.archive.reports import Found, Report, admit, find_reports, noticed
+from gpubench_kit.archive.reports import Found, Report, admit, find_reports
 from gpubench_kit.archive.store import PARQUET, QUESTIONS, Store
 from gpubench_kit.archive.tables import REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.withheld import CARD_POWER, FRAME_RATES
+from gpubench_kit.wording.notes import note
 from gpubench_kit.wording.numbers import count_text
 
 #: What is kept of the conditions that the manifests state, by part: what makes an entry of it one, and the rest.
@@ -138,7 +139,7 @@ def mark_repeated(store: Store) -> list[Finding]:
     store.hold(held)
     store.derive("repeated", QUESTIONS["repeated"])
     findings = [
-        noticed(check, {"place": pair.place, "other": pair.other, "n": pair.n})
+        note(f"archive.found.{check}", found=pair.n, n=pair.n, place=pair.place, other=pair.other)
         for check, question in (("same_run_twice", "same runs"), ("same_numbers_twice", "same numbers"))
         for pair in store.ask(QUESTIONS[question]).itertuples()
     ]
@@ -214,14 +215,13 @@ def _plausible_dates(reports: Sequence[Report]) -> tuple[dict[str, str], list[Fi
     for report in reports:
         day, others = days[report.review], [one for review, one in days.items() if one and review != report.review]
         apart = [abs((day - one).days) for one in others if one.year >= _EARLIEST_YEAR] if day else []
+        said: dict[str, Any] = {"place": report.place, "day": dates[report.review], "check": "date_not_plausible"}
         if day and day.year < _EARLIEST_YEAR:
-            key, said = "date_too_early", {"year": _EARLIEST_YEAR}
+            findings.append(note("archive.found.date_too_early", **said, year=_EARLIEST_YEAR))
         elif len(apart) >= _LEAST_REVIEWS and min(apart) > _LONE_DAYS:
-            key, said = "date_alone", {"days": min(apart)}
+            findings.append(note("archive.found.date_alone", **said, days=min(apart)))
         else:
             continue
-        values = {"place": report.place, "day": dates[report.review], **said}
-        findings.append(noticed(key, values, check="date_not_plausible"))
         dates[report.review] = ""
     return dates, findings
 
@@ -232,11 +232,12 @@ def _clocks(reports: Sequence[Report], dated: Sequence[Report]) -> list[Finding]
     for report in reports:
         day, first, last = _days(report)
         if day and first and (first - day).days > 1:
-            findings.append(noticed("clock_after_date", {"place": report.place, "start": first, "day": day}))
+            findings.append(note("archive.found.clock_after_date", place=report.place, start=first, day=day))
             odd.add(report.place)
         if day and last and (day - last).days > _LONG_AGO_DAYS:
-            said = {"place": report.place, "start": last, "days": (day - last).days}
-            findings.append(noticed("clock_long_before_date", said))
+            days = (day - last).days
+            late = note("archive.found.clock_long_before_date", place=report.place, start=last, days=days)
+            findings.append(late)
             odd.add(report.place)
     latest: tuple[date, str] | None = None
     for report in dated:
@@ -244,8 +245,11 @@ def _clocks(reports: Sequence[Report], dated: Sequence[Report]) -> list[Finding]
         if report.place in odd or first is None or last is None:
             continue
         if latest is not None and last < latest[0]:
-            said = {"place": report.place, "start": last, "other": latest[1], "first": latest[0]}
-            findings.append(noticed("clock_out_of_order", said))
+            first_of, other = latest
+            late = note(
+                "archive.found.clock_out_of_order", place=report.place, start=last, other=other, first=first_of
+            )
+            findings.append(late)
         if latest is None or first > latest[0]:
             latest = first, report.place
     return findings

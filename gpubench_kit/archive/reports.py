@@ -7,7 +7,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,29 +15,13 @@ from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import FORMAT_VERSION, OLDEST_FORMAT, current_columns, current_manifest
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.notes import note
 
 MANIFEST, TABLES, DESCRIPTION = "manifest.json", "tables", "datapackage.json"
 _PAGE = "index.html"
 
 #: What a report is made in, until it is whole.
 _STAGING = ".part"
-
-
-def noticed(key: str, values: Mapping[str, Any], *, check: str = "", severity: str = "note") -> Finding:
-    """Return a finding of the archive.
-
-    Parameters
-    ----------
-    key : key of its sentence below ``archive.found``
-    values : for the places of the sentence; ``n`` is the number found
-    check : name of the check; default the key. What to do stands below ``archive.do``, by key or by check
-    severity : ``exclude`` for what does not count
-    """
-    keys = (f"archive.do.{key}", f"archive.do.{check or key}")
-    action = next((say(one) for one in keys if has(one)), "")
-    found = float(values["n"]) if "n" in values else None
-    return Finding(severity, check or key, say(f"archive.found.{key}", **values), found=found, action=action)
 
 
 @dataclass(frozen=True)
@@ -122,13 +106,13 @@ def _below(root: Path, top: str, target: Path | None) -> Found:
         skipped = {one: _skipped(path / one, target) for one in sorted(inner)}
         inner[:] = [one for one, key in skipped.items() if not key]
         findings += [
-            noticed(key, {"place": f"{place}/{one}"}, check=_CHECK_OF[key])
+            note(f"archive.found.{key}", check=_CHECK_OF[key], place=f"{place}/{one}")
             for one, key in skipped.items()
             if key in _CHECK_OF
         ]
     for error in errors:
         place = "/".join((top, *Path(error.filename).relative_to(root).parts))
-        findings.append(noticed("folder_not_readable", {"place": place, "why": error.strerror}))
+        findings.append(note("archive.found.folder_not_readable", place=place, why=error.strerror))
     return Found(candidates, findings, n_folders, n_files)
 
 
@@ -242,18 +226,18 @@ def admit(candidates: Sequence[tuple[str, Path]]) -> tuple[list[Report], list[Fi
             report = _report_of(path, place)
         except _Refused as refused:
             if refused.key:
-                values = {"place": place, **refused.values}
-                findings.append(noticed(refused.key, values, check=refused.check, severity="exclude"))
+                found = note(f"archive.found.{refused.key}", check=refused.check, place=place, **refused.values)
+                findings.append(replace(found, severity="exclude"))
             continue
         first = reports.setdefault(report.review, report)
         if first is not report:
-            values = {"place": place, "first": first.place}
-            findings.append(noticed("same_report_twice", values, severity="exclude"))
+            found = note("archive.found.same_report_twice", place=place, first=first.place)
+            findings.append(replace(found, severity="exclude"))
     titles = [one.title for one in reports.values()]
     for title in dict.fromkeys(one for one in titles if titles.count(one) > 1):
         places = ", ".join(one.place for one in reports.values() if one.title == title)
-        values = {"several": titles.count(title), "title": title, "places": places}
-        findings.append(noticed("same_title", values))
+        several = titles.count(title)
+        findings.append(note("archive.found.same_title", several=several, title=title, places=places))
     return list(reports.values()), findings
 
 

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
 import duckdb
 import pandas as pd
 
-from gpubench_kit.archive.reports import TABLES_READ, Report, noticed
+from gpubench_kit.archive.reports import TABLES_READ, Report
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import current_columns
 from gpubench_kit.model.tables import ALL_TABLES, Table
+from gpubench_kit.wording.notes import note
 
 #: Folder of the Parquet files inside the archive.
 PARQUET = "parquet"
@@ -146,8 +148,8 @@ class Store:
             except duckdb.Error as error:
                 told = next((line for line in str(error).splitlines() if line.strip()), "no table")
                 why = told.replace(str(report.path), report.place)
-                values = {"place": report.place, "why": why}
-                findings.append(noticed("table_not_readable", values, severity="exclude"))
+                found = note("archive.found.table_not_readable", place=report.place, why=why)
+                findings.append(replace(found, severity="exclude"))
         self._read(kept)
         return kept, findings
 

@@ -6,71 +6,47 @@ page's export, does not load every chart.
 
 from __future__ import annotations
 
-import importlib
+import lazy_loader
 
-#: Name -> module of this package that holds it.
-_HOME = {
-    "Results": "results",
-    "alerts": "caution_lines",
-    "answer": "answer_card",
-    "archive_cards": "archive",
-    "archive_claims": "archive",
-    "archive_control": "archive",
-    "archive_drivers": "archive",
-    "archive_files": "archive",
-    "archive_findings": "archive",
-    "archive_games": "archive",
-    "archive_head": "archive",
-    "archive_method": "archive",
-    "archive_noise": "archive",
-    "archive_cautions": "caution_lines",
-    "bench_cautions": "caution_lines",
-    "by_game": "matrix",
-    "cautions": "caution_lines",
-    "changes": "corrections",
-    "check_findings": "checking",
-    "check_head": "checking",
-    "check_limits": "checking_runs",
-    "check_logs": "checking_runs",
-    "check_noise": "checking_plan",
-    "check_progress": "checking_plan",
-    "check_redo": "checking",
-    "check_runs": "checking_runs",
-    "downloads": "method",
-    "games": "game_sections",
-    "look": "stylesheet",
-    "plan_chances": "planning",
-    "plan_head": "planning",
-    "plan_method": "planning",
-    "plan_needs": "planning",
-    "plan_order": "planning",
-    "plan_says": "planning",
-    "plan_time": "planning",
-    "quality": "data_quality",
-    "script": "script_checked",
-    "sweep_files": "sweep",
-    "sweep_head": "sweep",
-    "sweep_method": "sweep",
-    "sweep_next": "sweep",
-    "sweep_readings": "sweep",
-    "sweep_response": "sweep",
-    "sweep_settings": "sweep",
-    "tuning": "sweep",
-    "watts": "efficiency",
+#: Module -> names that it holds.
+_NAMES = {
+    "answer_card": ["answer"],
+    "archive": [
+        "archive_cards",
+        "archive_claims",
+        "archive_control",
+        "archive_drivers",
+        "archive_files",
+        "archive_findings",
+        "archive_games",
+        "archive_head",
+        "archive_method",
+        "archive_noise",
+    ],
+    "caution_lines": ["alerts", "archive_cautions", "bench_cautions", "cautions"],
+    "checking": ["check_findings", "check_head", "check_redo"],
+    "checking_plan": ["check_noise", "check_progress"],
+    "checking_runs": ["check_limits", "check_logs", "check_runs"],
+    "corrections": ["changes"],
+    "data_quality": ["quality"],
+    "efficiency": ["watts"],
+    "game_sections": ["games"],
+    "matrix": ["by_game"],
+    "method": ["downloads"],
+    "planning": ["plan_chances", "plan_head", "plan_method", "plan_needs", "plan_order", "plan_says", "plan_time"],
+    "results": ["Results"],
+    "script_checked": ["script"],
+    "stylesheet": ["look"],
+    "sweep": [
+        "sweep_files",
+        "sweep_head",
+        "sweep_method",
+        "sweep_next",
+        "sweep_readings",
+        "sweep_response",
+        "sweep_settings",
+        "tuning",
+    ],
 }
 
-__all__ = [*sorted(_HOME)]  # noqa: PLE0604 - the names are those of the table above
-
-
-def __getattr__(name: str):
-    """Return a name from its module."""
-    if name not in _HOME:
-        raise AttributeError(f"module '{__name__}' has no attribute {name!r}")
-    found = getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
-    globals()[name] = found
-    return found
-
-
-def __dir__() -> list[str]:
-    """Return the names of the package."""
-    return list(__all__)
+__getattr__, __dir__, __all__ = lazy_loader.attach(__name__, submod_attrs=_NAMES)
