@@ -288,22 +288,11 @@ def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:
 
 
 def _files_in(places: RealPaths) -> Iterator[Path]:
-    """Yield the files in the folder of logs, sorted; links out of the review folder are none."""
-    paths = map(Path, _walked(str(places.root / LOG_FOLDER)))
-    return (path for path in paths if path.is_file() and places.has(places.real(path)))
-
-
-def _walked(folder: str) -> Iterator[str]:
-    """Yield the paths of what is in a folder and its folders, but for what is hidden; links are not followed."""
-    try:
-        names = sorted(os.listdir(folder))
-    except OSError:
-        return
-    for path in (os.path.join(folder, name) for name in names):
-        if os.path.isdir(path) and not os.path.islink(path):
-            yield from _walked(path)
-        elif not os.path.basename(path).startswith("."):
-            yield path
+    """Yield the files in the folder of logs, sorted in each folder; hidden ones and links out of it are none."""
+    for folder, folders, names in os.walk(places.root / LOG_FOLDER):
+        folders.sort()
+        paths = (Path(folder, name) for name in sorted(names) if not name.startswith("."))
+        yield from (path for path in paths if path.is_file() and places.has(places.real(path)))
 
 
 def declaration_of(plan: ReviewPlan, card: str) -> Declaration:

@@ -18,7 +18,7 @@ BEGAN, BEGAN_S = "2026-11-02T21:00:00", 1793653200.0
 class Evening:
     """Eight runs of half a minute, each with watts of its own, and what a sensor recorder saw of them."""
 
-    def __init__(self, folder, *, pauses=(20.0, 70.0), seed=4):
+    def __init__(self, folder, *, pauses=(20.0, 70.0), seed=4, frames_ahead=lambda run: 0.0):
         self.folder, rng = folder, np.random.default_rng(seed)
         (folder / "logs").mkdir()
         self.frames = [rng.gamma(60, 16 / 60, 1900).round(3) for _ in range(N_RUNS)]
@@ -31,7 +31,11 @@ class Evening:
         self.sensor_log = dict.fromkeys(range(N_RUNS), "logs/all.csv")
         for run, frame_ms in enumerate(self.frames):
             at = (np.cumsum(frame_ms) - frame_ms) / 1000
-            columns = {"clock": clock(at + self.starts[run], BEGAN), "t": at.round(6), "f": frame_ms}
+            columns = {
+                "clock": clock(at + self.starts[run] + frames_ahead(run), BEGAN),
+                "t": at.round(6),
+                "f": frame_ms,
+            }
             self.write(f"r{run}.csv", table(columns), closed_s=self.starts[run] + self.lengths[run])
 
     def write(self, name, text, *, closed_s, is_copied=False):
@@ -100,6 +104,22 @@ def test_a_clock_that_jumps_in_between_never_gives_the_watts_of_another_run(tmp_
     evening.record(ahead=lambda times: np.where(times >= changed, jump_s, 0.0))
     watts, findings = evening.measured()
     assert len(watts) < N_RUNS or "clock_jump" in findings
+
+
+@pytest.mark.parametrize("pauses", [(20.0, 70.0), (20.0, 20.0)])
+@pytest.mark.parametrize("hour_s", [3600.0, -3600.0])
+def test_an_hour_that_both_clocks_change_by_never_gives_the_watts_of_another_run(tmp_path, hour_s, pauses):
+    evening = Evening(tmp_path, pauses=pauses, frames_ahead=lambda run: hour_s if run >= 4 else 0.0)
+    changed = evening.starts[4] - 12
+    evening.record(ahead=lambda times: np.where(times >= changed, hour_s, 0.0))
+    watts, findings = evening.measured()
+    assert len(watts) == N_RUNS or "clock_not_proven" in findings
+
+
+def test_a_drift_of_a_clock_is_taken_out(tmp_path):
+    evening = Evening(tmp_path)
+    evening.record(ahead=lambda times: 20.0 + 0.003 * times)
+    assert len(evening.measured()[0]) == N_RUNS
 
 
 def test_an_evenly_paced_evening_is_proven_by_the_times_of_the_files(tmp_path):
