@@ -29,7 +29,6 @@ _ISO = re.compile(r"(\d{4})([-/.])\d{1,2}\2\d{1,2}(?:[T ]\d.*)?")
 _DAY_OR_MONTH_FIRST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})(?:[T ,]\s*(\d.*))?")
 _TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?\s*([AaPp]\.?[Mm]\.?)?")
 _ZONE = re.compile(r"(?:Z|[+-]\d\d:?(?:\d\d)?)$")
-_PLAIN_STAMP = re.compile(r"20\d\d-\d\d-\d\d[ T]\d\d:\d\d:\d\d(?:\.\d{1,9})?")
 _FRACTION = re.compile(r":\d\d[.,](\d+)")
 
 #: A time goes up more often than this for each time that it begins anew.
@@ -145,13 +144,6 @@ def begins_at_zero(cell: str) -> bool:
 def _dated(texts: list[str]) -> ClockTimes | None:
     """Return stamps of texts that begin with year, month and day."""
     has_zone = _ZONE.search(texts[0][10:]) is not None
-    if all(map(_PLAIN_STAMP.fullmatch, texts)):
-        try:
-            stamps_ns = np.array(texts, dtype="datetime64[ns]").astype(np.int64)
-        except ValueError:
-            stamps_ns = None
-        if stamps_ns is not None:
-            return ClockTimes(round(int(stamps_ns[0]) / 1e9, 6), (stamps_ns - stamps_ns[0]) / 1e9, _step_s(texts))
     series = pd.Series(texts, dtype=object).str.replace(",", ".", regex=False)
     try:
         stamps = pd.to_datetime(series, format="ISO8601", errors="coerce", utc=True)

@@ -5,13 +5,15 @@ import pytest
 from made_dialects import frames, text_of, written
 
 from gpubench_kit.checks.review import check_review, exclude_runs
+from gpubench_kit.claims.check import check_claims
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.sheet.looks import open_looks
-from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 
 CARD = "Larkmoor 4"
 
@@ -78,6 +80,25 @@ def test_a_likely_power_withholds_power_and_energy_alone(tmp_path):
     reasons = _by_metric(comparisons, "reason")
     assert reasons["board_w"] == reasons["frames_per_j"] == {"format_not_confirmed"}
     assert "format_not_confirmed" not in reasons["avg_fps"]
+
+
+def test_what_is_computed_from_likely_power_is_withheld_with_it(tmp_path):
+    _folder(tmp_path, with_time=True)
+    plan = _plan(tmp_path)
+    claim = {
+        "id": "less", "text": "quiet draws less", "metric": "board_w", "of": {"tuning": "quiet"},
+        "against": {"tuning": "factory"}, "says": "better",
+    }  # fmt: skip
+    plan = plan.model_copy(update={"claims": [Claim.model_validate(claim)]})
+    _, usable, comparisons = _read(plan)
+    overall = compare_over_games(usable, plan)
+    of_power = ["board_w", "frames_per_j", "energy_per_frame_j"]
+    assert not estimate_noise(usable, plan)["metric"].isin(of_power).any()
+    for table in (comparisons, overall):
+        rows = table[table["metric"].isin(of_power)]
+        assert len(rows)
+        assert rows[["change", "ci_low", "ci_high"]].isna().all().all()
+    assert set(check_claims(comparisons, overall, plan)["verdict"]) == {"not_shown"}
 
 
 def test_a_confirmed_format_counts_and_changes_no_decision(tmp_path):
