@@ -33,6 +33,7 @@ import pyarrow.csv
 from joblib import Parallel, delayed
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"))
+import made_clocks
 import made_dialects
 import made_sensors
 
@@ -105,6 +106,10 @@ def _print_shares() -> None:
     for name, found in outcomes.items():
         right = f"{found.counts} right and counted, {found.shown} right and shown, {found.asked} asked or refused"
         print(f"{name}: {right}, {found.wrong_shown} wrong and shown, {len(found.wrong)} WRONG AND COUNTED")
+    for how, with_files in (("", True), (" without the times of files", False)):
+        found_clocks = made_clocks.outcome_of_clocks(made_clocks.clocks(20261102, 800), with_files=with_files)
+        right = f"{found_clocks['right']} clocks right and counted, {found_clocks['refused']} refused"
+        print(f"evenings{how}: {right}, {found_clocks['wrong']} WRONG AND COUNTED")
 
 
 def _read_made(log: made_dialects.MadeLog) -> tuple[float, str] | None:

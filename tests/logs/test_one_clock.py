@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from made_clocks import clocks, outcome_of_clocks
 
 from gpubench_kit.logs.one_clock import ahead_by_files, find_one_clock
 
@@ -108,3 +109,10 @@ def test_times_of_files_tell_where_each_log_was_closed_as_late_as_the_others():
 @pytest.mark.parametrize("late", [[1.0, 1.0, 1.0], [1.0, 1.0, 1.0, np.nan], [0.0, 80.0, 160.0, 240.0, 320.0]])
 def test_times_of_few_files_or_of_copies_tell_nothing(late):
     assert np.isnan(ahead_by_files(np.array(late), 0.0))
+
+
+def test_of_made_evenings_none_is_wrong_and_times_of_files_prove_more():
+    alone = outcome_of_clocks(clocks(20261130, 160), with_files=False)
+    with_files = outcome_of_clocks(clocks(20261130, 160))
+    assert (alone["wrong"], with_files["wrong"]) == (0, 0)
+    assert with_files["right"] > alone["right"] > 0.3 * 160
