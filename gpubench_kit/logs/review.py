@@ -218,10 +218,14 @@ class Review:
         """
         memory = FormatMemory()
         for task in self.tasks:
-            run_log = read_run(task, memory=memory)
-            self.receive(run_log.facts, run_log.findings, run_log.faults)
-            yield run_log
+            yield self._read(task, memory)
         self.raise_faults()
+
+    def _read(self, task: RunTask, memory: FormatMemory) -> RunLog:
+        """Read one run, and keep what was found out about it."""
+        run_log = read_run(task, memory=memory)
+        self.receive(run_log.facts, run_log.findings, run_log.faults)
+        return run_log
 
     def receive(self, facts: RunFacts, findings: Iterable[Finding], faults: Iterable[Fault] = ()) -> None:
         """Keep what was found out about a run; readers in other processes hand it in here.
@@ -262,10 +266,10 @@ class Review:
         What `facts_of` gives besides is left out: the trace of the frames, and which columns were taken. Logs
         that were not read yet are read now; others are not read again.
         """
+        memory = FormatMemory()
         for task in self.tasks:
             if task.run not in self._facts:
-                run_log = read_run(task)
-                self.receive(run_log.facts, run_log.findings, run_log.faults)
+                self._read(task, memory)
         return facts_table(self._facts[task.run] for task in self.tasks)
 
     def facts_of(self, run: str) -> RunFacts | None:

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from gpubench_kit.logs.align import Alignment, align, align_same_machine
 from gpubench_kit.logs.busy_stretches import surest_stretches
@@ -55,13 +54,6 @@ class RunLog:
         """Return how sure the column of a sensor is."""
         choices = (*self.facts.sensor_columns, *self.facts.frame_columns)
         return next((one.certainty for one in choices if one.role == metric), Certainty.PROVEN)
-
-    @property
-    def samples(self) -> pd.DataFrame | None:
-        """The samples as a table: ``time_s`` on the frames' clock, and a column for each sensor; None without."""
-        if not self.sensors:
-            return None
-        return pd.DataFrame({"time_s": self.sensor_time_s, **self.sensors})
 
 
 def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:

@@ -85,10 +85,10 @@ def test_runs_come_one_at_a_time_with_frames_and_samples(tmp_path):
     text = table({"c": clock(times), "board_w": watts.round(1), "load_pct": load})
     (tmp_path / "logs" / "s0.csv").write_text(text, encoding="utf-8")
     first, *others = open_review(_plan(tmp_path)).read_runs()
-    assert first.samples.columns.tolist() == ["time_s", "board_w", "load_pct"]
-    assert first.samples["time_s"][0] == pytest.approx(-5.0, abs=0.2)
+    assert sorted(first.sensors) == ["board_w", "load_pct"]
+    assert first.sensor_time_s[0] == pytest.approx(-5.0, abs=0.2)
     assert first.facts.alignment == "load_edge"
-    assert [run.samples for run in others] == [None] * 3
+    assert [dict(run.sensors) for run in others] == [{}] * 3
     assert [run.frames.frame_ms.size for run in others] == [400] * 3
 
 
