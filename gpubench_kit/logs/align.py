@@ -184,8 +184,8 @@ def _by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | 
         month_first = _exchanged(frame_log), _exchanged(sensor_log)
         other = _by_clocks_as_read(*month_first, offset_s or 0.0, limit_s)
         if other.overlap > 0:
-            told = _date_order_found(frame_log, sensor_log)
-            found, (frame_log, sensor_log) = replace(other, findings=(told, *other.findings)), month_first
+            finding = _date_order_found(frame_log, sensor_log)
+            found, (frame_log, sensor_log) = replace(other, findings=(finding, *other.findings)), month_first
     if offset_s is not None or not np.isfinite(found.shift_s):
         return found
     return replace(found, findings=(*found.findings, *_against_load(found.shift_s, frame_log, sensor_log, limit_s)))
@@ -200,7 +200,7 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     """
     run_s, name, away_s = frame_log.frames.end_s, sensor_log.name, 0.0
     shifts = _shifts(frame_log, sensor_log, offset_s)
-    shift_s = shifts[0] if len(shifts) == 1 else _told_by_load(shifts, sensor_log, run_s, limit_s)
+    shift_s = shifts[0] if len(shifts) == 1 else _by_load(shifts, sensor_log, run_s, limit_s)
     if shift_s is None:
         places = " or ".join(f"{-one:.1f} s" for one in shifts)
         finding = note(
@@ -210,8 +210,12 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     if not _overlap(sensor_log, run_s, shift_s) > 0:
         away_s = _zone_difference(sensor_log, run_s, shift_s, limit_s)
     hours = away_s / _HOUR_S
-    told = [note("logs.clocks_differ", name=name, other=frame_log.name, found=hours, unit="h")] if away_s else []
-    return Alignment("clock", shift_s - away_s, "wall clocks of both logs", 0.0, (*told,)).over(sensor_log, run_s)
+    findings = (
+        [note("logs.clocks_differ", name=name, other=frame_log.name, found=hours, unit="h")] if away_s else []
+    )
+    return Alignment("clock", shift_s - away_s, "wall clocks of both logs", 0.0, tuple(findings)).over(
+        sensor_log, run_s
+    )
 
 
 def _shifts(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> list[float]:
@@ -245,7 +249,7 @@ def _whole_stretches(sensor_log: SensorLog, run_s: float) -> list[tuple[str, Bus
     ]
 
 
-def _told_by_load(shifts: Sequence[float], sensor_log: SensorLog, run_s: float, limit_s: float) -> float | None:
+def _by_load(shifts: Sequence[float], sensor_log: SensorLog, run_s: float, limit_s: float) -> float | None:
     """Return the one shift that puts the run's start onto the start of a busy stretch as long; None without one."""
     starts = [stretch.start_s for _, stretch in _whole_stretches(sensor_log, run_s)]
     near = [shift_s for shift_s in shifts if any(abs(start_s + shift_s) <= limit_s for start_s in starts)]
@@ -261,9 +265,9 @@ def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float, limit_
     fitting = [away_s for away_s in quarters if _overlap(sensor_log, run_s, shift_s - away_s) > 0.5]
     if len(fitting) < 2:
         return fitting[0] if fitting else 0.0
-    told_s = _told_by_load([shift_s - away_s for away_s in fitting], sensor_log, run_s, limit_s)
-    if told_s is not None:
-        return shift_s - told_s
+    by_load_s = _by_load([shift_s - away_s for away_s in fitting], sensor_log, run_s, limit_s)
+    if by_load_s is not None:
+        return shift_s - by_load_s
     hours = [away_s for away_s in fitting if away_s % _HOUR_S == 0]
     has_signal = bool(surest_stretches(sensor_log.time_s, sensor_log.values))
     return hours[0] if len(hours) == 1 and not has_signal else 0.0
@@ -357,8 +361,8 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
         quality = f"{seen} of {metric}: {lengths}; sure to about {slack_s:g} s"
         line = f"[logs] sensor_offset_s = {(sensor_log.origin_s or 0.0) - shift_s:.3f}"
         method = "load_edge" if metric == "load_pct" else "power_edge"
-        told = note("logs.lined_up_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
-        return Alignment(method, shift_s, quality, 0.0, (told,))
+        finding = note("logs.lined_up_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
+        return Alignment(method, shift_s, quality, 0.0, (finding,))
     return None
 
 
@@ -367,8 +371,8 @@ def _same_clock_or(edge: Alignment | None, sensor_log: SensorLog, shift_s: float
     has_overlap = _overlap(sensor_log, run_s, shift_s) > 0
     if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
         return edge
-    told = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
-    return Alignment("same_clock", shift_s, "both logs count seconds", 0.0, (told,))
+    finding = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
+    return Alignment("same_clock", shift_s, "both logs count seconds", 0.0, (finding,))
 
 
 def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
@@ -379,5 +383,5 @@ def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
             "logs.not_aligned.nothing_common", check="not_lined_up", name=name, run_s=run_s, log_s=length_s
         )
         return _not_aligned("", finding)
-    told = note("logs.started_together_taken", name=name, found=0.0, unit="s")
-    return Alignment("together", 0.0, "equal lengths", 0.0, (told,))
+    finding = note("logs.started_together_taken", name=name, found=0.0, unit="s")
+    return Alignment("together", 0.0, "equal lengths", 0.0, (finding,))

@@ -102,10 +102,12 @@ def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s
 
 def _unused_columns(path: Path, alone: RunLog) -> list[Fault]:
     """Return which columns of a log of samples are not used, and why."""
-    told = [one for one in alone.findings if one.check in ("sensors_unclear", "columns_left_out")]
-    sentences = " ".join(one.message.removeprefix(f"{path.name}: ") for one in told)
-    action = next((one.action for one in told if one.action), "")
-    return [Fault(path.name, f"as a sensor log it has no column that is used: {sentences}", action)] if told else []
+    unused = [one for one in alone.findings if one.check in ("sensors_unclear", "columns_left_out")]
+    sentences = " ".join(one.message.removeprefix(f"{path.name}: ") for one in unused)
+    action = next((one.action for one in unused if one.action), "")
+    return (
+        [Fault(path.name, f"as a sensor log it has no column that is used: {sentences}", action)] if unused else []
+    )
 
 
 def _has_frame_times(path: Path, declared: Declaration) -> bool:
