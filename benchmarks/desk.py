@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "desk"))
 from made_evening import Evening, made_review
 from test_watch import NAMES, _taken_at, _writers
 
-from gpubench_kit.desk.keeping import Clock
+from gpubench_kit.desk.keeper import Clock
 from gpubench_kit.desk.watch import FileView, Watch
 
 _WRITER = """

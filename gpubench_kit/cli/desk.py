@@ -39,9 +39,9 @@ def add_desk(commands: Any) -> None:
 def _desk(asked: argparse.Namespace) -> int:
     """Sit at the desk until the evening ends."""
     from gpubench_kit.desk.demo import Player, make_demo
-    from gpubench_kit.desk.desk_page import write_page
-    from gpubench_kit.desk.open import opened_desk, settle
+    from gpubench_kit.desk.open import has_workbook, make_sheet, opened_desk, settle
     from gpubench_kit.desk.terminal import Keys, PipedKeys, PlainScreen, Screen, is_terminal, run_desk
+    from gpubench_kit.desk.view import write_page
     from gpubench_kit.model.errors import Fault, ReportError
 
     folder, watched = Path(asked.folder), [Path(one) for one in asked.watch]
@@ -54,6 +54,14 @@ def _desk(asked: argparse.Namespace) -> int:
         return _DONE
     if not watched:
         raise ReportError(Fault("desk", "no folder to watch is given.", "Add --watch and the recorder's folder."))
+    if has_workbook(folder):
+        print(
+            "The desk writes runs.csv. Enter: make it from runs.xlsx, which is kept and no longer read.", flush=True
+        )
+        if sys.stdin is None or sys.stdin.readline() != "\n":
+            problem = "the desk writes runs.csv, and the runs stand in a workbook; nothing was changed."
+            raise ReportError(Fault("runs.xlsx", problem, "Save it as runs.csv, or start again and press Enter."))
+        make_sheet(folder)
     is_plain = asked.plain or not is_terminal()
     screen = PlainScreen(quiet=asked.quiet, ascii_only=asked.ascii) if is_plain else Screen(ascii_only=asked.ascii)
     keys = PipedKeys() if is_plain else Keys()

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from gpubench_kit.desk.states import Desk
+from gpubench_kit.desk.desk import Desk
 from gpubench_kit.desk.terminal import Keys, PipedKeys
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
 from gpubench_kit.synthetic.review import Dialect, frame_log_text, make_logs, plan_text, sensor_log_text

@@ -5,29 +5,35 @@ from __future__ import annotations
 import contextlib
 import errno
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
+from gpubench_kit.desk.evening import Evening
 from gpubench_kit.desk.forecast import Forecast, forecast_of
-from gpubench_kit.desk.journal import Evening, NameTaken
-from gpubench_kit.desk.keeping import MARGIN, DiskFull, Keeper
+from gpubench_kit.desk.journal import NameTaken
+from gpubench_kit.desk.keeper import MARGIN, DiskFull, Keeper
 from gpubench_kit.desk.recordings import Recording, names_in, recordings_in
-from gpubench_kit.desk.taking import Taker
+from gpubench_kit.desk.taking import Taker, verdict_cells
 from gpubench_kit.desk.watch import FolderGone, Seen, Watch
-from gpubench_kit.model.errors import Fault
+from gpubench_kit.model.errors import Fault, TableError
+from gpubench_kit.model.plan import PLAN_FILE
+from gpubench_kit.wording.numbers import count_text
 
 #: After trouble it looks again every so often; a machine slept, or a clock was set, from so much on [s].
 _AGAIN_S, _SLEPT_S, _CLOCK_S = 10.0, 60.0, 2.0
 #: A clock set by whole hours was set, not asleep; so far from one it may have slept [s].
 _HOUR_S, _NEAR_HOUR_S = 3600, 30
+#: A sheet that cannot be read for so long is not just half saved [s].
+_HALF_SAVED_S = 8.0
 #: States in which a complete recording is taken; in others it waits for the answer.
-_TAKING = ("next", "recording", "repeat", "which", "away", "format", "program", "all_games", "resumed")
+_TAKING = ("next", "recording", "repeat", "which", "away", "format", "program", "all_games", "resumed",
+           "help")  # fmt: skip
 #: Trouble that does not go by looking; trouble beside which recording goes on.
 _STAYS = ("PLAN CHANGED", "PLAN", "CLOCK")
-_GOES_ON = (*_STAYS, "SHEET OPEN", "SHEET WAITS")
+_GOES_ON = (*_STAYS, "SHEET OPEN", "SHEET WAITS", "SHEET UNREADABLE")
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
@@ -48,7 +54,6 @@ class Shown:
     recording : recording that it asks about
     rows : rows to choose from
     why : reason, or what was found
-    typing : what is typed: ``note``, ``row``, ``version``, ``card``, ``cause``; empty for keys alone
     place, first_game : which of the things to drop is shown; which game stands first
     """
 
@@ -57,7 +62,6 @@ class Shown:
     recording: Recording | None = None
     rows: tuple[str, ...] = ()
     why: str = ""
-    typing: str = ""
     place: int = 0
     first_game: int = 0
 
@@ -67,7 +71,7 @@ class Trouble:
     """Something that stops the desk until it is gone: its word, what is said, since when, when to look again."""
 
     word: str
-    says: str
+    message: str
     since: datetime
     again_s: float = 0.0
 
@@ -82,7 +86,7 @@ class Looks:
     shown : what the screen is about
     trouble : what stops it; None for nothing
     news : called with a word for each event: ``fine``, ``needs you``, ``step``
-    said : one line for the list
+    message : one line for the list
     seen_at : when the recording that grows was seen
     waiting : recordings that nobody answered for yet
     recovered : what was brought in order at the start
@@ -98,7 +102,7 @@ class Looks:
     news: Callable[[str], None] = lambda word: None
     shown: Shown = field(default_factory=Shown)
     trouble: Trouble | None = None
-    said: str = ""
+    message: str = ""
     seen_at: datetime | None = None
     waiting: list[Recording] = field(default_factory=list)
     recovered: list[str] = field(default_factory=list)
@@ -108,7 +112,7 @@ class Looks:
     resumed_at: str = ""
     _wall: tuple[datetime, float] | None = None
     _fault: Fault | None = None
-    _told_left_alone: bool = False
+    _has_told_left_alone: bool = False
 
     @property
     def evening(self) -> Evening:
@@ -118,7 +122,7 @@ class Looks:
     @property
     def due(self) -> list[str]:
         """Runs to record, in order; those of a tuning that was changed in the plan are not asked for."""
-        return [run for run in self.evening.due() if self.evening.rows[run].get("tuning") not in self.changed]
+        return [run for run in self.evening.due() if self.evening.tuning(run) not in self.changed]
 
     @property
     def still_due(self) -> str:
@@ -135,29 +139,32 @@ class Looks:
         if was_open:
             self.resumed_at = keeper.journal.lines[-1]["at"][-8:]
             self._offer_again()
-            self._next()
-            if watch.complete(now) or self.recovered or self.evening.takes():
-                self.shown = replace(self.shown, state="resumed")
         else:
             before = {str(one.path): one.size for one in watch.files.values()}
-            tunings = {one.name: dict(one.changes) | dict(one.held_at) for one in keeper.plan.tunings}
-            keeper.step("open", {"before": before, "tunings": tunings})
-            self._next()
+            keeper.step("open", about={"before": before, "tunings": self._tunings()})
+        self._next()
+        if was_open and (watch.complete(now) or self.recovered or self.evening.takes()):
+            self.shown = replace(self.shown, state="resumed")
         self._plan()
         keeper.keep_reserve(is_full=False)
         left, largest = len(self.due), max((one.size for one in watch.files.values()), default=4_000_000)
-        free = keeper.disk.free(keeper.folder) - MARGIN
-        if free < left * largest * 2:
-            fit = max(0, free // (2 * max(largest, 1)))
+        fit = max(0, (keeper.disk.free(keeper.folder) - MARGIN) // (2 * max(largest, 1)))
+        if fit < left:
             keeper.notes.append(f"the disk has room for about {fit} more runs; {left} are due")
         self._after_step()
 
+    def _tunings(self) -> dict[str, dict[str, float]]:
+        """Return what each tuning of the plan sets."""
+        return {one.name: {**one.changes, **one.held_at} for one in self.keeper.plan.tunings}
+
     def _offer_again(self) -> None:
         """Let the watch see what was recorded while the desk was away, and what was taken back."""
+        files = [line["file"] | {"is_back": line["file"]["hash"] in self.evening.offered}
+                 for line in self.keeper.journal.lines if line.get("file")]  # fmt: skip
         before = self.evening.of("open")[-1]["before"]
-        taken = {line["file"]["source"]: line["file"]["to"] for line in self.evening.kept if line.get("file")}
-        undone = {line["file"]["source"]: line["file"]["from"] for line in self.keeper.journal.lines
-                  if line.get("file", {}).get("hash") in self.evening.offered}  # fmt: skip
+        used = {line["file"]["hash"] for line in self.evening.kept if line.get("file")}
+        taken = {one["source"]: one["to"] for one in files if one["hash"] in used}
+        undone = {one["source"]: one["from"] for one in files if one["is_back"]}
         for seen in self.watch.files.values():
             path = str(seen.path)
             known = undone.get(path, max(before.get(path, 0), taken.get(path, 0)))
@@ -173,10 +180,11 @@ class Looks:
         due, games = self.due, {game.name: game.ends for game in self.keeper.plan.games}
         is_timed = bool(due) and games.get(self.evening.rows[due[0]].get("game", ""), "time") == "time"
         self.watch.wanted_s = self.keeper.plan.session_plan.scene_s if is_timed else 0.0
-        self.forecast = forecast_of(self.taker.judge, due, before=self.forecast)
+        self.forecast = forecast_of(self.taker.known, due, before=self.forecast)
         # Made again from the journal at the next step, where it cannot be written now.
         with contextlib.suppress(OSError):
             self.keeper.write_witness()
+        self._sheet_held()
         self.news("step")
 
     # Looks
@@ -184,7 +192,7 @@ class Looks:
     def tick(self) -> bool:
         """Look once; return whether anything to be shown changed."""
         now, before = self.keeper.clock.monotonic(), self._on_screen()
-        with self._told():
+        with self._guarded():
             self._clock(now)
             is_held = self.trouble is not None and self.trouble.again_s > now
             if not is_held and self.watch.look(now, self.keeper.clock.monotonic):
@@ -193,42 +201,39 @@ class Looks:
 
     def _on_screen(self) -> tuple:
         """Return what the screen depends on, so that it stands still while nothing of it changes."""
-        keeper, trouble = self.keeper, self.trouble and (self.trouble.word, self.trouble.says)
-        counts = [len(one) for one in (keeper.journal.lines, keeper.questions, keeper.notes, self.waiting)]
-        return counts, self.shown, trouble, self.said, self.is_over
+        keeper, trouble = self.keeper, self.trouble and (self.trouble.word, self.trouble.message)
+        counts = [len(one) for one in (keeper.journal.lines, keeper.notes, self.waiting)]
+        return counts, self.shown, trouble, self.message, self.is_over
 
     def _looked(self, now: float) -> None:
         """Do what follows from a look."""
-        keeper = self.keeper
+        keeper, watch = self.keeper, self.watch
         if self.trouble and self.trouble.word not in _STAYS:
             self.trouble = None
         self._plan()
-        if self.watch.left_alone and not self._told_left_alone:
-            self._told_left_alone = True
-            first, more = min(self.watch.left_alone).name, len(self.watch.left_alone) - 1
+        if watch.left_alone and not self._has_told_left_alone:
+            self._has_told_left_alone = True
+            first, more = min(watch.left_alone).name, len(watch.left_alone) - 1
             keeper.notes.append(f"{first}{f' and {more} more' if more else ''}: no logs, left alone")
-        steps = len(keeper.journal.lines)
-        if keeper.is_sheet_new():
-            keeper.take_over()
-        if len(keeper.journal.lines) > steps or (keeper.waiting and keeper.settle()):
+        steps, was_held = len(keeper.journal.lines), keeper.held
+        if keeper.is_new(keeper.sheet) or was_held:
             keeper.settle()
+        if len(keeper.journal.lines) > steps or (was_held and not keeper.held):
             self.taker.read_missing()
             if self.shown.state in ("next", "end"):
                 self._next()
             self._after_step()
-        if keeper.waiting > 1:
-            is_full = getattr(keeper.held, "errno", None) in _FULL
-            self._trouble("SHEET WAITS" if is_full else "SHEET OPEN", {"n": keeper.waiting})
-        complete = self.watch.complete(now) if not self.evening.is_paused else []
+        self._sheet_held()
+        complete = watch.complete(now) if not self.evening.is_paused else []
         while complete and self.shown.state in _TAKING:
             self._take_file(complete.pop(0))
-        if self.shown.state in ("next", "recording"):
-            growing = self.watch.growing()
+        if self.shown.state in ("next", "help", "recording"):
+            growing = watch.growing()
             if growing:
                 self.taker.sort_out(growing, now)
             name = growing.path.name if growing and growing.waits else ""
-            if self.shown.state == "next" and name:
-                self.seen_at = self.keeper.clock.now()
+            if self.shown.state != "recording" and name:
+                self.seen_at = keeper.clock.now()
                 self.shown = replace(self.shown, state="recording", why=name)
             elif self.shown.state == "recording" and not name:
                 self._next()
@@ -292,29 +297,37 @@ class Looks:
             return f"It begins before {last} ended: an older recording, or a clock set back?", (due[0],)
         return "", ()
 
-    def _take(
-        self, one: Recording, run: str, seen: Seen | None, *, grown: bool = False, sure: bool = False
-    ) -> None:
-        """Take a recording for a run, and judge it; another that is asked about waits in the list."""
+    def _take(self, one: Recording, run: str, seen: Seen | None, *, grown: bool = False,
+              sure: bool = False) -> None:  # fmt: skip
+        """Take a recording for a run, and classify it; another that is asked about waits in the list."""
         verdict, asked = self.taker.take(one, run, seen=seen, grown=grown, sure=sure), self.shown.recording
         if verdict.kind == "ask":
-            self._ask_which(one, verdict.says, (run,))
+            self._ask_which(one, verdict.message, (run,))
             return
-        if asked is not None and asked.hash not in {one.hash, *(other.hash for other in self.waiting)}:
-            self.waiting.append(asked)
-        self.said = ""
+        if asked is not None and asked.hash != one.hash:
+            self._wait(asked)
+        self.message = ""
         self._next()
         if verdict.kind == "repeat":
-            self.shown = Shown("repeat", run=run, why=verdict.says)
-        if found := self.taker.rejudged(run):
-            lost, told = found
-            about = {"verdict": [told.kind, told.says, told.cause, []]}
-            self.keeper.change("repeat", lost, {"excluded": told.cause}, repeat=True, about=about)
-            self.shown = Shown("repeat", run=lost, why=told.says)
+            self.shown = Shown("repeat", run=run, why=verdict.message)
+        self._look_back(self.taker.open_peers(run))
         if facts := self.taker.format_to_ask:
             self.shown = Shown("program" if facts.sources else "format", run=run, why=facts.format_id)
         self._after_step()
         self.news("fine" if verdict.kind in ("fine", "note") else "needs you")
+
+    def _look_back(self, runs: Sequence[str]) -> None:
+        """Propose to repeat one of some earlier runs, of which more is known by now."""
+        if found := self.taker.to_repeat(runs):
+            run, verdict = found
+            about = {"verdict": verdict_cells(verdict)}
+            self.keeper.step("repeat", run, {run: {"excluded": verdict.cause}}, repeat=True, about=about)
+            self.shown = Shown("repeat", run=run, why=verdict.message)
+
+    def _wait(self, one: Recording | None) -> None:
+        """Let a recording wait in the list, once."""
+        if one is not None and all(other.hash != one.hash for other in self.waiting):
+            self.waiting.append(one)
 
     def _ask_which(self, one: Recording, why: str, rows: Iterable[str]) -> None:
         """Ask which run a recording is; while another question stands, it waits in the list."""
@@ -322,47 +335,61 @@ class Looks:
         if self.shown.recording is None or self.shown.recording.hash == one.hash:
             self.shown = Shown(state, self.shown.run, one, tuple(dict.fromkeys(rows)), why)
             self.news("needs you")
-        elif all(other.hash != one.hash for other in self.waiting):
-            self.waiting.append(one)
+        else:
+            self._wait(one)
 
-    def _unused(self, one: Recording, says: str) -> None:
+    def _unused(self, one: Recording, message: str) -> None:
         """Write down, once, that a recording is not used, and why."""
-        self.keeper.step("unused", {"run": self.evening.used.get(one.hash, ""), "file": one.file, "says": says})
+        self.keeper.step(
+            "unused", self.evening.used.get(one.hash, ""), about={"file": one.file, "message": message}
+        )
         self._after_step()
 
     # Trouble
 
-    def _trouble(self, word: str, about: Mapping[str, object] | None = None) -> None:
+    def _trouble(self, word: str, **about: object) -> None:
         """Show trouble, in the words of the table; it is looked again every ten seconds."""
         clock, before = self.keeper.clock, self.trouble
         since = before.since if before and before.word == word else clock.now()
         run = self.due[0] if self.due else "the recording"
-        says = state_table()["troubles"][word].format_map({"run": run, "since": f"{since:%H:%M}", **(about or {})})
+        message = state_table()["troubles"][word].format_map({"run": run, "since": f"{since:%H:%M}", **about})
         wait_s = 0.0 if word in _GOES_ON else _AGAIN_S
-        self.trouble = Trouble(word, says.strip(), since, clock.monotonic() + wait_s)
+        self.trouble = Trouble(word, message.strip(), since, clock.monotonic() + wait_s)
         if before is None or before.word != word:
             self.news("needs you")
 
     @contextlib.contextmanager
-    def _told(self) -> Iterator[None]:
+    def _guarded(self) -> Iterator[None]:
         """Show trouble with the disk in place of ending by it."""
         try:
             yield
         except (FolderGone, NameTaken) as error:
-            self._trouble("FOLDER GONE" if isinstance(error, FolderGone) else "NAME TAKEN", {"what": error})
+            self._trouble("FOLDER GONE" if isinstance(error, FolderGone) else "NAME TAKEN", what=error)
         except DiskFull as error:
             self._disk_full(*error.args)
         except OSError as error:
-            where = error.filename or "the review folder"
             if error.errno in _FULL:
                 self._disk_full(0, MARGIN)
             else:
-                self._trouble("DISK", {"what": error.strerror or error, "where": where})
+                where = error.filename or "the review folder"
+                self._trouble("DISK", what=error.strerror or error, where=where)
 
     def _disk_full(self, free: int, needed: int) -> None:
         # The reserve is given up so that the journal can still be written.
         self.keeper.keep_reserve(is_full=True)
-        self._trouble("DISK FULL", {"free": free // 1_000_000, "needed": -(-needed // 1_000_000)})
+        self._trouble("DISK FULL", free=free // 1_000_000, needed=-(-needed // 1_000_000))
+
+    def _sheet_held(self) -> None:
+        """Tell that the sheet cannot be written; one that cannot be read may be half saved for some seconds."""
+        if self.keeper.held is None:
+            return
+        error, since = self.keeper.held
+        if isinstance(error, TableError):
+            if self.keeper.clock.monotonic() - since > _HALF_SAVED_S:
+                self._trouble("SHEET UNREADABLE", n=self.keeper.waiting, what=error.faults[0])
+        else:
+            is_full = getattr(error, "errno", None) in _FULL
+            self._trouble("SHEET WAITS" if is_full else "SHEET OPEN", n=self.keeper.waiting)
 
     def _clock(self, now: float) -> None:
         """Notice a machine that slept, and a clock that was set."""
@@ -372,28 +399,48 @@ class Looks:
         is_by_hours = min(abs(off) % _HOUR_S, -abs(off) % _HOUR_S) <= _NEAR_HOUR_S
         if _SLEPT_S < off < 12 * _HOUR_S and not is_by_hours:
             if not self.evening.is_paused:
-                self.keeper.step("pause", {"slept": True})
+                self.keeper.step("pause", about={"slept": True})
                 self.shown = Shown("paused", run=self.shown.run, why="the computer slept")
         elif abs(off) > _CLOCK_S:
             much = f"{abs(off) / _HOUR_S:.0f} h" if abs(off) >= _HOUR_S / 2 else f"{abs(off):.0f} s"
-            says = f"this computer's clock went {'back' if off < 0 else 'ahead'} {much} at {wall:%H:%M}"
-            self.keeper.notes.append(says)
-            self._trouble("CLOCK", {"what": says})
+            what = f"this computer's clock went {'back' if off < 0 else 'ahead'} {much} at {wall:%H:%M}"
+            self.keeper.notes.append(what)
+            self._trouble("CLOCK", what=what)
 
     def _plan(self) -> None:
         """Read the plan anew where it changed; a tuning that changed after it was run is not asked for."""
-        if self.keeper.is_plan_new():
+        if self.keeper.is_new(self.keeper.folder / PLAN_FILE):
             self._fault = self.keeper.reload_plan()
             self.keeper.notes += [] if self._fault else ["plan.toml changed elsewhere"]
         if self._fault:
-            self._trouble("PLAN", {"what": self._fault})
+            self._trouble("PLAN", what=self._fault)
             return
-        before = self.evening.of("open")[-1]["tunings"]
-        takes = [self.evening.rows[line["run"]].get("tuning") for line in self.evening.takes()]
-        self.changed = {one.name: takes.count(one.name) for one in self.keeper.plan.tunings if one.name in takes
-                        and before.get(one.name) not in (None, {**one.changes, **one.held_at})}  # fmt: skip
+        before, now = self.evening.of("open")[-1]["tunings"], self._tunings()
+        ran = [self.evening.tuning(line["run"]) for line in self.evening.takes()]
+        self.changed = {name: ran.count(name) for name in now
+                        if name in ran and before.get(name, now[name]) != now[name]}  # fmt: skip
         if self.changed:
-            name, runs = next(iter(self.changed.items()))
-            self._trouble("PLAN CHANGED", {"what": name, "n": runs})
+            name = next(iter(self.changed))
+            moved = [key for key in {**before[name], **now[name]} if before[name].get(key) != now[name].get(key)]
+            was, is_now = (changes_text({key: one[name].get(key, 0.0) for key in moved}) for one in (before, now))
+            self._trouble("PLAN CHANGED", name=name, was=was, now=is_now, n=count_text(self.changed[name], "run"))
         elif self.trouble and self.trouble.word.startswith("PLAN"):
             self.trouble = None
+
+
+_UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "RPM", "v": "V", "a": "A"}
+
+
+def changes_text(changes: Mapping[str, float]) -> str:
+    """Return what a tuning sets: ``core +140 MHz   power limit −12 %``.
+
+    Parameters
+    ----------
+    changes : amounts by name, the unit at its end
+    """
+    parts = []
+    for name, value in changes.items():
+        words = name.split("_")
+        unit = f" {_UNITS[words[-1]]}" if words[-1] in _UNITS and len(words) > 1 else ""
+        parts.append(f"{' '.join(words[:-1] if unit else words)} {value:+g}{unit}".replace("-", "−"))
+    return "   ".join(parts) or "as it is named: the plan states no values"

@@ -139,9 +139,9 @@ def merged(base: Cells, theirs: Cells, ours: Cells) -> tuple[Cells, list[tuple[s
     conflicts = []
     for run in [run for run in ours if run in theirs]:
         before = base.get(run, {})
-        news = {name: theirs[run].get(name, "") for name, mine in ours[run].items()
-                if theirs[run].get(name, "") not in (before.get(name, ""), mine)}  # fmt: skip
-        conflicts += [(run, name, their, ours[run][name]) for name, their in news.items()
-                      if ours[run][name] != before.get(name, "")]  # fmt: skip
+        news = {name: theirs[run].get(name, "") for name in {**ours[run], **theirs[run]}
+                if theirs[run].get(name, "") not in (before.get(name, ""), ours[run].get(name, ""))}  # fmt: skip
+        conflicts += [(run, name, their, mine) for name, their in news.items()
+                      if (mine := ours[run].get(name, "")) != before.get(name, "")]  # fmt: skip
         changed |= {run: news} if news else {}
     return changed, conflicts

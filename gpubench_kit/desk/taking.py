@@ -1,17 +1,18 @@
-"""A recording into the review: copied, its row filled, judged at once; and the sensor log beside it."""
+"""A recording into the review: copied, its row filled, classified at once; and the sensor log beside it."""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from gpubench_kit.desk.journal import with_card
-from gpubench_kit.desk.judge import Judge, Judged, Verdict, judged_of
-from gpubench_kit.desk.keeping import Keeper
+from gpubench_kit.desk.classify import KnownRun, KnownRuns, Verdict, known_run
+from gpubench_kit.desk.evening import with_card
+from gpubench_kit.desk.keeper import Keeper
 from gpubench_kit.desk.recordings import Recording, append_sensors, file_name
 from gpubench_kit.desk.watch import LOOK_S, Seen, Watch
 from gpubench_kit.logs.format import Declaration, OneClock, RunTask
@@ -29,7 +30,7 @@ from gpubench_kit.model.questions import LogFacts, quoted
 _SENSORS_S, _RUNS_OF_CLOCK = 10.0, 4
 #: A file that grows for longer than this many planned lengths is no recording of a run.
 _ENDLESS = 2.0
-_JUDGED = ("", "measure", "pilot")
+_CLASSIFIED = ("", "measure", "pilot")
 #: Keys of a log's first lines that part runs when they change.
 _PART = ("version", "driver", "build")
 _LOGS = re.compile(r"^\[logs\][^\n]*\n", re.MULTILINE)
@@ -41,16 +42,16 @@ class Taker:
 
     Attributes
     ----------
-    keeper, watch, judge : everything on the disk, the folders, the runs so far
+    keeper, watch, known : everything on the disk, the folders, the runs so far
     began_s : when the desk began, monotonic [s]
     clock_proven : whether the sensor log's clock is proven
     format_to_ask : format that is only likely, or open, and not asked for yet
     """
 
     def __init__(self, keeper: Keeper, watch: Watch):
-        self.keeper, self.watch, self.judge = keeper, watch, Judge(keeper)
+        self.keeper, self.watch, self.known = keeper, watch, KnownRuns(keeper)
         self.began_s = keeper.clock.monotonic()
-        self.clock_proven = self._told_of_clock = False
+        self.clock_proven = self._has_told_of_clock = False
         self.format_to_ask: LogFacts | None = None
         self._asked: set[str] = set()
 
@@ -60,33 +61,34 @@ class Taker:
         return declaration_of(self.keeper.plan, with_card(row, self.keeper.plan)["card"])
 
     def read_missing(self) -> None:
-        """Read the recorded runs that are not judged yet, and forget those that are no longer recorded."""
+        """Read the recorded runs that are not known yet, and forget those that are no longer recorded."""
+        known = self.known
         recorded = {run for run, row in self.keeper.evening.rows.items() if row.get("frame_log")}
-        self.judge.runs = {run: one for run, one in self.judge.runs.items() if run in recorded}
-        if recorded <= set(self.judge.runs):
+        known.runs = {run: one for run, one in known.runs.items() if run in recorded}
+        missing = recorded - set(known.runs)
+        if not missing:
             return
-        try:
-            tasks = open_review(self.keeper.plan, keep_going=True).tasks
-        except GpubenchError:
-            return
-        for task in (one for one in tasks if one.run in recorded - set(self.judge.runs)):
-            with suppress(LogError):
-                judged = self._judged(task, facts_of_log(Path(task.frame_path or ""), declared=task.declared))
-                self.judge.runs[task.run] = judged
-                self.judge.looks_like(judged)
+        with suppress(GpubenchError):
+            for task in open_review(self.keeper.plan, keep_going=True).tasks:
+                with suppress(LogError):
+                    if task.run in missing:
+                        facts = facts_of_log(Path(task.frame_path or ""), declared=task.declared)
+                        known.runs[task.run] = self._read(task, facts)
+                        known.looks_like(known.runs[task.run])
 
-    def _judged(self, task: RunTask, facts: LogFacts) -> Judged:
+    def _read(self, task: RunTask, facts: LogFacts) -> KnownRun:
         """Return what is kept of a run, and when it began: by its own clock, else as its row says."""
         log = read_run(task)
         if log.frames is None and log.faults:
             raise LogError(log.faults)
-        judged = judged_of(log, self.keeper)
-        if judged.facts.clock_from != "frame_log":
-            judged.start_s, judged.source = task.started_at_s, "typed"
-        judged.versions = {
+        run = known_run(log, self.keeper)
+        if run.facts.clock_from != "frame_log":
+            run.start_s, run.source = task.started_at_s, "typed"
+        run.versions = {
             key.lower(): text for key, text in facts.preamble if any(one in key.lower() for one in _PART)
         }
-        return judged
+        run.is_clock_open = bool(task.clock and not task.clock.is_proven)
+        return run
 
     # Sensor logs
 
@@ -131,31 +133,30 @@ class Taker:
         if task.declared.same_machine:
             return OneClock(False, why="the plan states that both clocks are one")
         rows, name = self.keeper.evening.rows, f"logs/{task.sensor_name}"
-        others = [one for one in self.judge.runs.values()
+        others = [one for one in self.known.runs.values()
                   if one.run != task.run and rows.get(one.run, {}).get("sensor_log") == name]  # fmt: skip
         if not others:
             return None
-        sensor_log = FormatMemory().sensor_log(
-            Path(task.sensor_path), name=task.sensor_name, declared=task.declared
-        )
-        times = [RunTimes(one.run, one.start_s, one.length_s, one.source)
-                 for one in (*others, self._judged(task, LogFacts(Path(), "frames")))]  # fmt: skip
-        return clock_of_starts(times, sensor_log)
+        try:
+            log = FormatMemory().sensor_log(Path(task.sensor_path), name=task.sensor_name, declared=task.declared)
+        except LogError:
+            return OneClock(False, why="the sensor log cannot be read")
+        runs = (*others, self._read(task, LogFacts(Path(), "frames")))
+        return clock_of_starts([RunTimes(one.run, one.start_s, one.length_s, one.source) for one in runs], log)
 
     # Recordings
 
     def is_older(self, one: Recording) -> bool:
         """Return whether a recording began before the run before had ended, by the clock that both have."""
-        last = self.judge.runs.get(self.keeper.evening.last_run)
+        last = self.known.runs.get(self.keeper.evening.last_run)
         if last is None or last.source != one.facts.clock_kind or not math.isfinite(one.facts.started_at_s):
             return False
         early = last.start_s + last.length_s - one.facts.started_at_s
         return 2.0 < early < (43_200 if last.source == "time_of_day" else math.inf)
 
-    def take(
-        self, one: Recording, run: str, *, seen: Seen | None, grown: bool = False, sure: bool = False
-    ) -> Verdict:
-        """Take a recording for a run, and judge it.
+    def take(self, one: Recording, run: str, *, seen: Seen | None, grown: bool = False,
+             sure: bool = False) -> Verdict:  # fmt: skip
+        """Take a recording for a run, and classify it.
 
         Parameters
         ----------
@@ -189,7 +190,7 @@ class Taker:
         )  # fmt: skip
         try:
             scratch.write_bytes(one.content)
-            verdict = self._verdict(task, one.facts, sure=sure)
+            verdict = self._classified(task, one.facts, sure=sure)
         finally:
             scratch.unlink(missing_ok=True)
         if verdict.kind != "ask":
@@ -197,31 +198,35 @@ class Taker:
             cells = {"frame_log": copy, "started_at": started.isoformat(sep=" ")}
             cells |= {"sensor_log": f"logs/{sensors.name}"} if sensors else {}
             self._write(one, run, verdict, cells=cells, seen=seen)
-            self._ask_for_format(one.facts, sensors)
+            self._note_format(one.facts, sensors)
         return verdict
 
-    def _verdict(self, task: RunTask, facts: LogFacts, *, sure: bool) -> Verdict:
+    def _classified(self, task: RunTask, facts: LogFacts, *, sure: bool) -> Verdict:
         """Return what is said of a run, and keep it for later ones; a fault of our own never stops the taking."""
         keeper, run = self.keeper, task.run
-        row = keeper.evening.rows[run]
+        evening, row = keeper.evening, keeper.evening.rows[task.run]
         try:
             clock = self._clock(task)
+            found = self._read(replace(task, clock=clock), facts)
             self.clock_proven = self.clock_proven or bool(clock and clock.is_proven)
-            judged = self._judged(replace(task, clock=clock), facts)
-            judged.is_clock_open = bool(clock and not clock.is_proven)
-            began = [one for one in keeper.evening.of("restart") if one.get("game") == row.get("game") != ""]
-            is_first = began and not any(one["n"] > began[-1]["n"] for one in keeper.evening.takes())
-            settled = keeper.since(began[-1]) - judged.length_s if is_first else None
-            ends = {game.name: game.ends for game in keeper.plan.games}.get(row.get("game", ""), "time")
-            is_judged = row.get("purpose", "") in _JUDGED
-            verdict = self.judge.verdict(judged, ends=ends, settled_s=settled) if is_judged else Verdict()
+            began = [one for one in evening.of("restart") if one.get("game") == row.get("game") != ""]
+            is_first = began and not any(one["n"] > began[-1]["n"] for one in evening.takes())
+            settled = keeper.since(began[-1]) - found.length_s if is_first else None
+            is_asked = any(one[0] == run for one in evening.questions)
+            verdict = Verdict()
+            if is_asked:
+                verdict = Verdict(
+                    "note", "taken; it is classified once it is answered which cell of its row counts"
+                )
+            elif row.get("purpose", "") in _CLASSIFIED:
+                verdict = self.known.classify(found, settled_s=settled)
             if verdict.kind == "ask" and not sure:
                 return verdict
-            self.judge.runs[run] = judged
+            self.known.runs[run] = found
             verdict = Verdict() if verdict.kind == "ask" else verdict
-            if judged.is_clock_open and not self._told_of_clock and not task.declared.same_machine:
-                self._told_of_clock = True
-                n = min(_RUNS_OF_CLOCK - 1, len(keeper.evening.takes()) + 1)
+            if found.is_clock_open and not self._has_told_of_clock and not task.declared.same_machine:
+                self._has_told_of_clock = True
+                n = min(_RUNS_OF_CLOCK - 1, len(evening.takes()) + 1)
                 note = f"sensor clock not proven yet ({n} of {_RUNS_OF_CLOCK} runs): power is not judged until then"
                 verdict = replace(verdict, notes=(*verdict.notes, note))
             return verdict
@@ -233,30 +238,40 @@ class Taker:
             keeper.disk.replace(keeper.home / "error.txt", f"{type(error).__name__}: {error}\n".encode())
             return Verdict("note", "taken, not judged (internal error, in desk/error.txt); check will judge it")
 
-    def _write(
-        self, one: Recording, run: str, verdict: Verdict, *, cells: dict[str, str], seen: Seen | None
-    ) -> None:
+    def _write(self, one: Recording, run: str, verdict: Verdict, *, cells: dict[str, str],
+               seen: Seen | None) -> None:  # fmt: skip
         """Write the step that takes a recording: cells, verdict, and for a repeat its new row."""
-        keeper, repeat = self.keeper, verdict.kind == "repeat"
-        takes = keeper.evening.takes()
-        was_ours = any(line["run"] == run and line["verdict"][0] == "repeat" for line in takes)
-        said = [verdict.kind, verdict.says, verdict.cause, list(verdict.notes)]
-        about: dict = {"file": {**one.file, "copy": cells["frame_log"]}, "verdict": said}
+        is_repeat = verdict.kind == "repeat"
+        was_repeat = any(
+            line["run"] == run and line["verdict"][0] == "repeat" for line in self.keeper.evening.takes()
+        )
+        about: dict = {"file": {**one.file, "copy": cells["frame_log"]}, "verdict": verdict_cells(verdict)}
         if seen and seen.witness:
             ended = self._wall_at(seen.changed_s).isoformat(sep=" ", timespec="seconds")
             about["seen"] = {"length_s": round(seen.witness.seconds, 1), "slack_s": round(seen.witness.slack_s, 1),
                              "ended_at": ended}  # fmt: skip
-        if repeat or was_ours:
+        if is_repeat or was_repeat:
             cells = {**cells, "excluded": verdict.cause}
-        keeper.change("take", run, cells, repeat=True if repeat else False if was_ours else None, about=about)
+        repeat = is_repeat if is_repeat or was_repeat else None
+        self.keeper.step("take", run, {run: cells}, repeat=repeat, about=about)
 
-    def rejudged(self, run: str) -> tuple[str, Verdict] | None:
-        """Return an earlier run of the game whose tuning is now seen to be lost."""
-        new = self.judge.runs.get(run)
-        for one in self.judge.peers(new) if new else ():
-            if one.is_open and (like := self.judge.looks_like(one)):
-                return one.run, self.judge.lost(one, like)
+    def to_repeat(self, runs: Sequence[str]) -> tuple[str, Verdict] | None:
+        """Return the first of some runs that, looked at again, has to be repeated.
+
+        Parameters
+        ----------
+        runs : earlier ones, of which more is known by now
+        """
+        for one in (self.known.runs[run] for run in runs if run in self.known.runs):
+            verdict = self.known.classify(one)
+            if verdict.kind == "repeat" and not self.keeper.evening.rows[one.run].get("excluded"):
+                return one.run, verdict
         return None
+
+    def open_peers(self, run: str) -> list[str]:
+        """Return the runs of a run's game whose tuning could not be held against another yet."""
+        new = self.known.runs.get(run)
+        return [one.run for one in self.known.used(new.place, but=run) if one.is_open] if new else []
 
     def crashed(self, run: str, *, cause: str, repeat: bool) -> None:
         """Write a crash down, with what was recorded of it.
@@ -269,7 +284,7 @@ class Taker:
         """
         evening, keeper, seen = self.keeper.evening, self.keeper, self.watch.growing()
         cells = {"excluded": "crash", **keeper.with_note(run, cause)}
-        about: dict = {"tuning": evening.rows[run].get("tuning", ""), "says": cause}
+        about: dict = {"tuning": evening.tuning(run), "message": cause}
         if seen and not evening.rows[run].get("frame_log"):
             content = seen.path.read_bytes()
             one = Recording(seen.path, content, 0, len(content), LogFacts(seen.path, "frames"))
@@ -277,15 +292,16 @@ class Taker:
             keeper.disk.publish(keeper.folder / cells["frame_log"], content)
             about["file"] = {**one.file, "copy": cells["frame_log"]}
             seen.taken_size = seen.size
-        keeper.change("crash", run, cells, repeat=repeat, about=about)
+        keeper.step("crash", run, {run: cells}, repeat=repeat, about=about)
 
     def _started_at(self, one: Recording, seen: Seen | None) -> datetime:
         """Return when a run began: by its own clock, else as it was seen."""
         facts, wall = one.facts, self.keeper.clock.now()
-        if facts.clock_kind in ("dated", "zoned") and math.isfinite(facts.started_at_s):
-            began = datetime.fromtimestamp(facts.started_at_s, UTC).replace(tzinfo=None)
-        elif facts.clock_kind == "time_of_day" and math.isfinite(facts.started_at_s):
-            began = datetime.combine(wall, datetime.min.time()) + timedelta(seconds=facts.started_at_s)
+        stamp = facts.started_at_s if math.isfinite(facts.started_at_s) else None
+        if facts.clock_kind in ("dated", "zoned") and stamp is not None:
+            began = datetime.fromtimestamp(stamp, UTC).replace(tzinfo=None)
+        elif facts.clock_kind == "time_of_day" and stamp is not None:
+            began = datetime.combine(wall, datetime.min.time()) + timedelta(seconds=stamp)
             began -= timedelta(days=int(began > wall + timedelta(minutes=1)))
         else:
             length = facts.length_s if math.isfinite(facts.length_s) else 0.0
@@ -299,15 +315,15 @@ class Taker:
 
     # Formats
 
-    def _ask_for_format(self, facts: LogFacts, sensors: Path | None) -> None:
+    def _note_format(self, facts: LogFacts, sensors: Path | None) -> None:
         """Note a format that is only likely, or open, so that it is asked for once."""
-        known = {line["id"] for line in self.keeper.journal.lines if line["did"] == "format"} | self._asked
+        last, lines = self.keeper.evening.last_run, self.keeper.journal.lines
+        asked = {line["id"] for line in lines if line["did"] == "format"} | self._asked
         # The length that was seen may have settled what the log alone leaves open.
-        is_read = facts.kind == "unclear" and self.keeper.evening.last_run in self.judge.runs
-        every = [] if is_read else [facts]
+        every = [] if facts.kind == "unclear" and last in self.known.runs else [facts]
         if sensors and not self._asked:
-            every.append(facts_of_log(sensors, declared=self.declared(self.keeper.evening.last_run)))
-        self.format_to_ask = next((one for one in every if (one.paste or one.sources) and one.format_id not in known
+            every.append(facts_of_log(sensors, declared=self.declared(last)))
+        self.format_to_ask = next((one for one in every if (one.paste or one.sources) and one.format_id not in asked
                                    and one.certainty in ("likely", "open")), None)  # fmt: skip
 
     def answer_format(self, answer: str) -> None:
@@ -324,18 +340,20 @@ class Taker:
         if answer == "later":
             return
         if answer != "no":
-            file, card = (
-                keeper.folder / PLAN_FILE,
-                with_card(keeper.evening.rows[keeper.evening.last_run], keeper.plan),
-            )
+            file, row = keeper.folder / PLAN_FILE, keeper.evening.rows[keeper.evening.last_run]
             text = file.read_bytes().decode().rstrip() + "\n"
             if facts.sources:
                 line = f"count_only = {{ {quoted(facts.sources[0])} = [{quoted(answer)}] }}\n"
-                text = text if re.search(_LOGS, text) else f"{text}\n[logs]\n"
-                text = re.sub(_LOGS, lambda head: head[0] + line, text, count=1)
+                text = text if _LOGS.search(text) else f"{text}\n[logs]\n"
+                text = _LOGS.sub(lambda head: head[0] + line, text, count=1)
             else:
-                text += "\n" + facts.entry(card["card"])
+                text += "\n" + facts.entry(with_card(row, keeper.plan)["card"])
             keeper.disk.replace(file, text.encode())
             keeper.reload_plan()
             self.read_missing()
-        keeper.step("format", {"id": facts.format_id, "answer": answer})
+        keeper.step("format", about={"id": facts.format_id, "answer": answer})
+
+
+def verdict_cells(verdict: Verdict) -> list:
+    """Return a verdict as the journal holds it."""
+    return [verdict.kind, verdict.message, verdict.cause, list(verdict.notes)]

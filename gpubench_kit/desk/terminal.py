@@ -19,8 +19,8 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
-from gpubench_kit.desk.says import View, view_of
-from gpubench_kit.desk.states import Desk
+from gpubench_kit.desk.desk import Desk
+from gpubench_kit.desk.view import View, view_of
 
 try:
     import termios
@@ -34,8 +34,9 @@ _ESCAPE_S, _POLL_S = 0.05, 0.25
 #: The row of digits where they need the shift key; keys of a numeric pad; those that are words.
 _UNSHIFTED = dict(zip("&é\"'(-è_çà", "1234567890", strict=True))
 _PAD = {f"\x1bO{letter}": digit for letter, digit in zip("pqrstuvwxy", "0123456789", strict=True)}
-_NAMED = {**_UNSHIFTED, **_PAD, "\x1bOM": "enter", "\r": "enter", "\n": "enter", "\r\n": "enter", "\x1b": "esc",
-          "?": "?", "\x03": "\x03", " ": " "}  # fmt: skip
+_ARROWS = {f"\x1b{mark}{letter}": word for mark in "[O" for letter, word in (("A", "up"), ("B", "down"))}
+_NAMED = {**_UNSHIFTED, **_PAD, **_ARROWS, "\x1bOM": "enter", "\r": "enter", "\n": "enter", "\r\n": "enter",
+          "\x1b": "esc", "?": "?", "\x03": "\x03", " ": " ", "\xe0H": "up", "\xe0P": "down"}  # fmt: skip
 _RED = ("REPEAT", "CRASHED", "STOP", "DISK", "FOLDER", "SHEET", "CLOCK", "PLAN", "NAME", "WHICH", "TROUBLE")
 _LOUD = ("repeat", "which", "away", "stop", "stop_reference", "crashed", "disk", "trouble", "format", "program",
          "asked")  # fmt: skip
@@ -96,8 +97,7 @@ class Keys:
 
     def line(self) -> str:
         """Return a typed line."""
-        if termios:
-            termios.tcsetattr(self._file, termios.TCSADRAIN, self._before)
+        self.__exit__()
         line = sys.stdin.readline().lstrip("\x1b")
         if termios:
             tty.setcbreak(self._file)
@@ -124,7 +124,7 @@ class PipedKeys(contextlib.nullcontext):
         """Return the next key; None where none comes within so long."""
         with contextlib.suppress(queue.Empty):
             line = self._lines.get(timeout=wait_s).strip()
-            return "esc" if line.lower() == "esc" else key_of(line or "\n")
+            return line.lower() if line.lower() in ("esc", "up", "down") else key_of(line or "\n")
         return None
 
     def line(self) -> str:
@@ -180,15 +180,18 @@ class PlainScreen(contextlib.nullcontext):
 
     def __init__(self, *, quiet: bool = False, ascii_only: bool = False):
         super().__init__()
-        self._quiet, self._said = quiet, [""]
+        self._quiet, self._seen = quiet, [""]
         self._ascii = ascii_only or not _can_write("−µ°", getattr(sys.stdout, "encoding", None) or "ascii")
 
     def show(self, view: View) -> None:
         """Print what is new, one line each."""
-        now, news = plain_line(view), [f"{word} {' '.join(rest.split())}" for word, rest in reversed(view.just[:3])]
-        lines = [one for one in news if one not in self._said]
-        lines += [now] if [now] != [*self._said, *lines][-1:] else []
-        self._said = [*self._said, *lines][-12:]
+        now, news = (
+            plain_line(view),
+            [f"{word} {' '.join(rest.split())}" for word, rest in reversed(view.events[:3])],
+        )
+        lines = [one for one in news if one not in self._seen]
+        lines += [now] if [now] != [*self._seen, *lines][-1:] else []
+        self._seen = [*self._seen, *lines][-12:]
         for line in lines:
             if not self._quiet or view.state in _LOUD or line.split(" ")[0] in _RED:
                 self.ask_line(line)
@@ -196,6 +199,10 @@ class PlainScreen(contextlib.nullcontext):
     def ask_line(self, prompt: str) -> None:
         """Print a line."""
         print(in_ascii(prompt) if self._ascii else prompt, flush=True)
+
+    def repeat(self) -> None:
+        """Let what is now be printed again."""
+        self._seen.append("")
 
     def bell(self, times: int) -> None:
         """Ring."""
@@ -235,23 +242,17 @@ def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Any, *, wait_s: flo
         while not desk.is_over:
             key = keys.next(wait_s)
             # An interruption counts as the key 9 does, and is never raised in the middle of a step or of a screen.
-            _look(desk, screen, keys, "\x03" if interrupted and interrupted.pop() else key)
-
-
-def _look(desk: Desk, screen: Screen | PlainScreen, keys: Keys | PipedKeys, key: str | None) -> None:
-    """Do what a key asks for, read a line where one is typed, look, and show what is new."""
-    if key == "\x03":
-        desk.interrupt()
-    elif key == "?":
-        desk.help()
-    elif key is not None:
-        desk.press(key)
-    if desk.shown.typing:
-        is_note = desk.shown.typing == "note"
-        screen.ask_line(f"note for {desk.shown.run}" if is_note else desk.shown.typing)
-        desk.typed(keys.line())
-    if (desk.tick() or key is not None) and not desk.is_over:
-        screen.show(view_of(desk))
+            if key == "\x03" or (interrupted and interrupted.pop()):
+                desk.interrupt()
+            elif key == "?" and isinstance(screen, PlainScreen):
+                screen.repeat()
+            elif key is not None:
+                desk.press(key)
+            if desk.is_typing:
+                screen.ask_line(plain_line(view_of(desk)) if isinstance(screen, PlainScreen) else desk.shown.state)
+                desk.typed(keys.line())
+            if (desk.tick() or key is not None) and not desk.is_over:
+                screen.show(view_of(desk))
 
 
 @contextlib.contextmanager
@@ -282,12 +283,12 @@ def _ends_by_signal(interrupted: list[int], screen: Screen | PlainScreen, keys: 
 
 # Zones of text
 
-#: Rows of the zones of a screen of 24: what is now, and just now.
-NOW_ROWS, JUST_ROWS, OUTLOOK_ROWS = 11, 3, 4
+#: Rows of the zones of a screen of 24: what is now, last events, outlook; and of the outlook of a wide one.
+NOW_ROWS, EVENT_ROWS, OUTLOOK_ROWS, WIDE_OUTLOOK_ROWS = 11, 3, 4, 9
 WIDE, HIGH, LEFT = 110, 34, 72
 _SMALL = (80, 24)
-_ASCII = {"─": "-", "│": "|", "■": "#", "□": ".", "→": "->", "·": "-", "−": "-", "…": "~", "“": '"', "”": '"',
-          "°": "", "’": "'", "\u00a0": " ", "\u202f": " "}  # fmt: skip
+_ASCII = str.maketrans({"─": "-", "│": "|", "■": "#", "□": ".", "→": "->", "·": "-", "−": "-", "…": "~", "“": '"',
+                        "”": '"', "°": "", "’": "'", "\u00a0": " ", "\u202f": " "})  # fmt: skip
 _SPOKEN = {" · ": ", ", " → ": " to ", "■": "", "□": ""}
 
 
@@ -303,18 +304,21 @@ def lines_of(view: View, *, width: int = 80, height: int = 24) -> list[str]:
     if width < _SMALL[0] or height < _SMALL[1]:
         room = max(1, height - 1)
         return [*_wrapped(view.now, width)[: room - 1], keys[0]][:room]
-    is_wide, extra = width >= WIDE and height >= HIGH, height - _SMALL[1]
-    inner, more_just = (LEFT, extra // 3) if is_wide else (width, 0)
-    now = [*_wrapped(view.now, inner), *(["", *_wrapped(view.after, inner)] if is_wide else [])]
-    just = []
-    for place, (word, rest) in enumerate(view.just[: JUST_ROWS + more_just]):
+    is_wide, inner = width >= WIDE and height >= HIGH, width
+    now, outlook, outlook_rows, event_rows = view.now, view.outlook, OUTLOOK_ROWS, EVENT_ROWS
+    if is_wide:
+        inner, outlook_rows = LEFT, WIDE_OUTLOOK_ROWS
+        event_rows += (height - _SMALL[1]) // 4
+        now, outlook = (*now, "", *view.after), (*outlook, *view.more)
+    events = []
+    for place, (word, rest) in enumerate(view.events[:event_rows]):
         # The newest event is named; those below it only where their word needs to be seen.
         label = word if place == 0 or word != "FINE" else "JUST NOW" if place == 1 else ""
-        just.append(_cut(f"{label:<10} {rest}", inner))
+        events.append(_cut(f"{label:<10} {rest}", inner))
     body = [
-        *_fitted(now, NOW_ROWS + extra - more_just),
-        *_fitted(just or ["JUST NOW   nothing yet"], JUST_ROWS + more_just),
-        "", *_fitted(_wrapped(view.outlook, inner), OUTLOOK_ROWS),
+        *_fitted(_wrapped(now, inner), height - 6 - event_rows - outlook_rows),
+        *_fitted(events or ["JUST NOW   nothing yet"], event_rows),
+        "", *_fitted(_wrapped(outlook, inner), outlook_rows),
     ]  # fmt: skip
     if is_wide:
         beside = _fitted([_cut(one, width - LEFT - 3) for one in view.beside], len(body))
@@ -322,7 +326,7 @@ def lines_of(view: View, *, width: int = 80, height: int = 24) -> list[str]:
     return [_right(f"BENCH DESK  {view.title}\t{view.done}", width), rule, *body, rule, *_fitted(keys, 2)]
 
 
-def _fitted(lines: list[str], rows: int) -> list[str]:
+def _fitted(lines: Sequence[str], rows: int) -> list[str]:
     """Return exactly so many lines."""
     return [*lines[:rows], *[""] * (rows - len(lines))]
 
@@ -360,9 +364,7 @@ def in_ascii(text: str) -> str:
     ----------
     text : of a screen
     """
-    for sign, plain in _ASCII.items():
-        text = text.replace(sign, plain)
-    return text.encode("ascii", "replace").decode()
+    return text.translate(_ASCII).encode("ascii", "replace").decode()
 
 
 def plain_line(view: View) -> str:

@@ -7,7 +7,7 @@ from axe_playwright_python.sync_playwright import Axe
 from made_evening import Evening, made_review
 from offline_browser import opened
 
-from gpubench_kit.desk.desk_page import write_page
+from gpubench_kit.desk.view import write_page
 
 
 @pytest.fixture(scope="module")

@@ -14,8 +14,10 @@ from openpyxl import Workbook
 
 from gpubench_kit import cli
 from gpubench_kit.desk.journal import Disk
+from gpubench_kit.desk.open import make_sheet
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.logs.run_log import read_run
+from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.synthetic.review import make_logs, sensor_log_text
 
@@ -68,7 +70,7 @@ def test_a_log_of_two_programs_asks_which_is_the_game_and_writes_the_answer_into
     plan = load_plan(evening.folder)
     assert plan.logs.count_only == {"program": ["tide.exe"]} or plan.logs.count_only["program"] == ("tide.exe",)
     assert evening.rows()[due]["frame_log"] == f"logs/{due}.csv"
-    assert evening.desk.taker.judge.runs[due].values, "its frames are read now"
+    assert evening.desk.taker.known.runs[due].values, "its frames are read now"
     evening.wait(3)
     assert "changed elsewhere" not in evening.now, "the desk's own entry is nobody else's"
 
@@ -137,10 +139,12 @@ def test_a_packed_log_stays_packed(evening):
     evening.wait(40)
     assert evening.rows()[due]["frame_log"] == f"logs/{due}.csv.gz"
     assert (evening.folder / "logs" / f"{due}.csv.gz").read_bytes() == packed
-    assert evening.desk.taker.judge.runs[due].length_s == pytest.approx(4.1, abs=0.2)
+    assert evening.desk.taker.known.runs[due].length_s == pytest.approx(4.1, abs=0.2)
 
 
-def test_a_workbook_is_made_into_a_sheet_and_kept(tmp_path):
+@pytest.fixture
+def with_workbook(tmp_path):
+    """Return a session whose sheet is a workbook, before its beginning, and the names of its runs."""
     evening = Evening(tmp_path, SMALL)
     sheet = evening.folder / "runs.csv"
     rows = list(csv.reader(io.StringIO(sheet.read_text(encoding="utf-8"))))
@@ -149,13 +153,65 @@ def test_a_workbook_is_made_into_a_sheet_and_kept(tmp_path):
         book.active.append(row)
     book.save(evening.folder / "runs.xlsx")
     sheet.unlink()
+    return evening, [row[0] for row in rows[1:]]
+
+
+def test_a_workbook_is_made_into_a_sheet_and_kept(with_workbook):
+    evening, runs = with_workbook
+    make_sheet(evening.folder)
     with evening:
-        assert "made from runs.xlsx" in evening.now
         evening.record()
     assert (evening.folder / "runs_before_desk.xlsx").exists()
     assert not (evening.folder / "runs.xlsx").exists()
-    assert [row["run"] for row in csv.DictReader(io.StringIO(sheet.read_text()))] == [row[0] for row in rows[1:]]
+    text = (evening.folder / "runs.csv").read_text()
+    assert [row["run"] for row in csv.DictReader(io.StringIO(text))] == runs
     assert evening.rows()["r002"]["frame_log"] == "logs/r002.csv"
+
+
+@pytest.mark.parametrize(("answer", "is_made"), [("\n", True), ("", False), ("n\n", False)])
+def test_a_workbook_is_made_into_a_sheet_only_after_enter(with_workbook, monkeypatch, capsys, answer, is_made):
+    evening, _ = with_workbook
+    monkeypatch.setattr("sys.stdin", io.StringIO(answer))
+    monkeypatch.setattr("gpubench_kit.desk.terminal.run_desk", lambda *_: None)
+    code = cli.main(["desk", str(evening.folder), "--watch", str(evening.captures)])
+    said = capsys.readouterr()
+    assert (code == 0) == is_made
+    assert "Enter: make it from runs.xlsx, which is kept and no longer read." in said.out
+    assert (evening.folder / "runs.csv").exists() == is_made
+    assert (evening.folder / "runs.xlsx").exists() != is_made
+    assert ("nothing was changed" in said.err) != is_made
+
+
+def test_a_sheet_that_was_half_made_is_made_at_the_next_start(with_workbook):
+    evening, runs = with_workbook
+
+    def stop(point: str) -> None:
+        if point == "moved runs.xlsx":
+            raise OSError(point)
+
+    with pytest.raises(OSError, match="moved"):
+        make_sheet(evening.folder, Disk(stop))
+    with evening:
+        assert list(evening.rows()) == runs
+
+
+def test_a_desk_without_a_sheet_that_it_can_write_is_refused(with_workbook):
+    evening, _ = with_workbook
+    with pytest.raises(ReportError, match="runs stand in a workbook"), evening:
+        pass
+
+
+def test_a_sheet_with_tabs_is_written_as_it_is(tmp_path):
+    evening = Evening(tmp_path, SMALL)
+    sheet = evening.folder / "runs.csv"
+    rows = csv.reader(io.StringIO(sheet.read_text()))
+    sheet.with_suffix(".tsv").write_text("".join("\t".join(row) + "\n" for row in rows))
+    sheet.unlink()
+    with evening:
+        evening.record()
+    lines = sheet.with_suffix(".tsv").read_text().splitlines()
+    assert "\tlogs/r002.csv\t" in lines[1]
+    assert not sheet.exists()
 
 
 def test_what_was_edited_between_two_sessions_is_taken_over(tmp_path):

@@ -16,10 +16,10 @@ import pytest
 from made_evening import Evening, made_review
 
 from gpubench_kit.desk.demo import Player, make_demo
-from gpubench_kit.desk.desk_page import page_of
 from gpubench_kit.desk.looks import Shown
 from gpubench_kit.desk.open import opened_desk
 from gpubench_kit.desk.terminal import PlainScreen, Screen, in_ascii, key_of, lines_of, plain_line, run_desk
+from gpubench_kit.desk.view import page_of
 from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.synthetic.recipe import MadeTuning
 
@@ -42,7 +42,7 @@ def views(tmp_path_factory):
         evening.desk.taker.format_to_ask = LogFacts(Path("a.csv"), "frames", format_id="5f0c9a21", columns=columns)
         evening.desk.shown = Shown("format")
         evening._show()
-        evening.desk._trouble("DISK FULL", {"free": 9, "needed": 60})
+        evening.desk._trouble("DISK FULL", free=9, needed=60)
         evening.desk.shown = Shown("next")
         evening._show()
         return {view.state: view for view in evening.views}
@@ -71,7 +71,7 @@ def test_a_screen_is_whole_at_every_size(views, state):
 
 
 def test_the_screen_of_the_run_that_is_due(views):
-    lines = lines_of(replace(views["next"], just=(("FINE", "20:12  r013  quiet    fine"),)))
+    lines = lines_of(replace(views["next"], events=(("FINE", "20:12  r013  quiet    fine"),)))
     assert lines[2].startswith("NEXT   r0")
     assert lines[2].endswith("of 2")
     assert [line[:6] for line in lines[4:8]] == ["SET   ", "      ", "PLAY  ", "CHANGE"]
@@ -97,7 +97,7 @@ def test_plain_lines_are_said_once(views, capsys):
 def test_quiet_plain_lines_are_only_what_needs_somebody(views, capsys):
     screen = PlainScreen(quiet=True)
     for state in ("next", "recording"):
-        screen.show(replace(views[state], just=()))
+        screen.show(replace(views[state], events=()))
     assert capsys.readouterr().out == ""
     screen.show(views["stop"])
     assert "STOP" in capsys.readouterr().out
@@ -107,7 +107,8 @@ def test_quiet_plain_lines_are_only_what_needs_somebody(views, capsys):
     *((digit, digit) for digit in "0123456789"), *zip("&é\"'(-è_çà", "1234567890", strict=True),
     *zip("٠١٢٣٤٥٦٧٨٩", "0123456789", strict=True), *zip("０１２３", "0123", strict=True),
     ("\r", "enter"), ("\n", "enter"), ("\x1b", "esc"), ("?", "?"), ("\x1bOq", "1"), ("\x1bOM", "enter"),
-    ("a", None), ("11", None), ("123\n", None), ("\x1b[A", None), ("\x1b[11~", None), ("\x01", None),
+    ("a", None), ("11", None), ("123\n", None), ("\x1b[A", "up"), ("\x1bOB", "down"),
+    ("\x1b[C", None), ("\x1b[11~", None), ("\x01", None),
 ])  # fmt: skip
 def test_digits_of_every_keyboard_count_and_nothing_else(raw, key):
     assert key_of(raw) == key
@@ -145,7 +146,7 @@ def test_nothing_shown_tells_a_difference_or_a_value(tmp_path):
     without_noise = [by_noise.sub("", text) for text in (told, other)]
     names = [re.sub(r"\S*(?:captures|sensors)\b", "", text) for text in without_noise]
     assert names[0] == names[1]
-    values = [value for run in one.desk.taker.judge.runs.values() for value, _ in run.values.values()]
+    values = [value for run in one.desk.taker.known.runs.values() for value, _ in run.values.values()]
     numbers = set(re.findall(r"\d+\.\d+", told))
     for value in np.array(values):
         assert not {f"{value:.1f}", f"{value:.2f}", f"{value:.3f}"} & numbers or value < 10

@@ -105,6 +105,5 @@ def test_where_both_changed_a_cell_it_is_asked(tmp_path):
         cells["r002"]["frame_log"] = "logs/mine.csv"
         (evening.folder / "logs" / "mine.csv").write_text("x\n")
         file.write_bytes(sheet.with_cells(cells))
-        evening.desk.keeper.questions.clear()
         evening.wait(10)
         assert evening.rows()["r002"]["frame_log"] == "logs/mine.csv"

@@ -60,7 +60,7 @@ def test_undo_takes_the_last_step_back_and_twice_changes_nothing(evening):
     before, first = evening.rows(), evening.desk.due
     evening.press("0")
     assert evening.rows()["r002"]["frame_log"] == ""
-    assert [path.name for path in (evening.folder / "logs" / "set_aside").iterdir()] == ["2.r002.csv"]
+    assert [path.name for path in (evening.folder / "logs" / "set_aside").iterdir()] == ["3.r002.csv"]
     evening.press("0")
     assert evening.rows() == before
     assert evening.desk.due == first
@@ -302,7 +302,7 @@ def test_a_tuning_that_changed_after_it_was_run_is_not_asked_for(evening):
     plan = evening.folder / "plan.toml"
     plan.write_text(plan.read_text().replace("-12", "-10"))
     evening.wait(2)
-    assert "quiet is now another than it was in 1 runs" in evening.now
+    assert "quiet: power limit −12 % is now power limit −10 %, after 1 run. A tuning that changed" in evening.now
     assert all(evening.rows()[run]["tuning"] != "quiet" for run in evening.desk.due)
     plan.write_text(plan.read_text().replace("-10", "-12"))
     evening.wait(12)
@@ -382,3 +382,114 @@ def _elapsed_log(run: str) -> bytes:
     step = {"r002": 33.1, "r003": 33.3, "r004": 32.9}[run]
     rows = [f"{n * step / 1000:.6f},{step:.4f}" for n in range(125)]
     return "\n".join(["elapsed_s,frame_ms", *rows, ""]).encode()
+
+
+def test_a_crash_while_a_repeat_is_due_is_a_crash_of_the_repeat(evening):
+    evening.record(mishap="short_run", rest=35)
+    assert evening.desk.shown.state == "repeat"
+    evening.press("5", "1")
+    rows = evening.rows()
+    assert (rows["r002"]["excluded"], rows["r002-2"]["excluded"]) == ("not_completed", "crash")
+    assert evening.due == "r002-3"
+
+
+def test_help_is_shown_and_left_and_a_recording_is_taken_meanwhile(evening):
+    evening.press("?")
+    assert evening.now.startswith("HELP")
+    evening.record()
+    assert evening.rows()["r002"]["frame_log"]
+    evening.press("?", "esc")
+    assert evening.now.startswith("NEXT")
+
+
+class _HeldDisk(Disk):
+    """A disk on which another program can hold the run sheet."""
+
+    is_held = False
+
+    def replace(self, file, content):
+        if self.is_held and file.name == "runs.csv":
+            raise PermissionError(13, "held", str(file))
+        super().replace(file, content)
+
+
+def test_a_sheet_that_is_held_is_told_at_once_with_the_steps_that_wait(tmp_path):
+    with Evening(tmp_path, SMALL, disk=_HeldDisk()) as evening:
+        evening.record()
+        evening.disk.is_held = True
+        evening.press("4")
+        evening.typed("window was open")
+        assert evening.now.startswith("SHEET OPEN   runs.csv is held by another program: 1 steps wait")
+        evening.wait(20)
+        assert "1 steps wait" in evening.now
+        evening.press("3")
+        assert "2 steps wait" in evening.now
+        evening.disk.is_held = False
+        evening.wait(2)
+        assert evening.rows()["r002"]["note"] == "window was open"
+
+
+def test_a_sheet_that_is_half_saved_is_told_only_if_it_stays_so(evening):
+    evening.record()
+    sheet = evening.folder / "runs.csv"
+    content = sheet.read_bytes()
+    sheet.write_bytes(b'run,tuning,game\nr002,"qui')
+    evening.wait(6)
+    assert evening.desk.trouble is None
+    evening.wait(6)
+    assert evening.now.startswith("SHEET UNREADABLE")
+    sheet.write_bytes(content)
+    evening.wait(3)
+    assert evening.desk.trouble is None
+    assert evening.rows()["r002"]["frame_log"] == "logs/r002.csv"
+
+
+def _conflict(evening: Evening) -> None:
+    """Let another program write the cause of a run while the desk's own steps wait."""
+    evening.record()
+    sheet = evening.folder / "runs.csv"
+    content = sheet.read_text()
+    evening.disk.is_held = True
+    evening.press("1", "4")
+    lines = [line.replace("logs/r002.csv", "logs/mine.csv", 1) if line.startswith("r002,") else line
+             for line in content.splitlines()]  # fmt: skip
+    cells = [line.split(",") for line in lines]
+    place = cells[0].index("excluded")
+    row = next(one for one in cells if one[0] == "r002")
+    row[place + 1] = "log_gap"
+    sheet.write_text("\n".join(",".join(one) for one in cells) + "\n")
+    (evening.folder / "logs" / "mine.csv").write_bytes((evening.folder / "logs" / "r002.csv").read_bytes())
+    evening.disk.is_held = False
+
+
+@pytest.mark.parametrize(("key", "cause"), [("1", "log_gap"), ("2", "background_load")])
+def test_a_cell_that_both_changed_is_asked_and_its_run_is_not_held_against_others_till_then(tmp_path, key, cause):
+    evening = Evening(tmp_path, SMALL, disk=_HeldDisk())
+    evening.open()
+    _conflict(evening)
+    evening.wait(3)
+    assert "r002: excluded is 'log_gap' here and 'background_load' at the desk." in evening.now
+    assert evening.rows()["r002"]["excluded"] == "log_gap", "theirs stays"
+    known = evening.desk.taker.known
+    assert "r002" not in [one.run for one in known.used(known.runs["r002"].place)]
+    evening.leave()
+    evening.clock.move(50)
+    evening.open()
+    evening.press("esc")
+    assert "1 theirs   2 the desk's" in evening.now, "it is asked again after a restart"
+    evening.press(key)
+    assert not evening.desk.evening.questions
+    assert evening.rows()["r002"]["excluded"] == cause
+    evening.leave()
+
+
+def test_a_row_that_is_gone_can_be_put_back(evening):
+    evening.record()
+    sheet = evening.folder / "runs.csv"
+    whole = evening.rows()
+    sheet.write_text("".join(line for line in sheet.read_text().splitlines(True) if not line.startswith("r002,")))
+    evening.wait(2)
+    assert "r002 is recorded, but its row is gone: 1 leave it out, 2 put it back." in evening.now
+    assert "r002" not in evening.rows()
+    evening.press("2")
+    assert evening.rows()["r002"] == whole["r002"]

@@ -11,10 +11,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from gpubench_kit.desk.journal import Disk
-from gpubench_kit.desk.keeping import Clock
+from gpubench_kit.desk.keeper import Clock
 from gpubench_kit.desk.open import opened_desk
-from gpubench_kit.desk.says import View, view_of
-from gpubench_kit.desk.states import Desk
+from gpubench_kit.desk.view import View, view_of
+from gpubench_kit.desk.desk import Desk
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
 from gpubench_kit.synthetic.review import Dialect, frame_log_text, make_logs, plan_text, sensor_log_text
 
@@ -161,7 +161,7 @@ class Evening:
     def now(self) -> str:
         """What is shown now, in one text."""
         view = view_of(self.desk)
-        return "\n".join([*view.now, *(" ".join(one) for one in view.just)])
+        return "\n".join([*view.now, *(" ".join(one) for one in view.events)])
 
     @property
     def due(self) -> str:
