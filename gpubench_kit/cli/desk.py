@@ -66,7 +66,7 @@ def _desk(asked: argparse.Namespace) -> int:
     screen = PlainScreen(quiet=asked.quiet, ascii_only=asked.ascii) if is_plain else Screen(ascii_only=asked.ascii)
     keys = PipedKeys() if is_plain else Keys()
     with opened_desk(folder, watched) as desk:
-        desk.news = lambda word: _tell(word, desk, screen, asked=asked, write_page=write_page)
+        desk.news = lambda word: _tell(word, desk, asked=asked, write_page=write_page)
         desk.news("step")
         run_desk(desk, screen, Player(desk, watched, keys) if asked.demo else keys)
     if asked.demo and not asked.quiet:
@@ -74,14 +74,14 @@ def _desk(asked: argparse.Namespace) -> int:
     return _DONE
 
 
-def _tell(word: str, desk, screen, *, asked: argparse.Namespace, write_page: Callable) -> None:
+def _tell(word: str, desk, *, asked: argparse.Namespace, write_page: Callable) -> None:
     """Write the page at each step, and ring for news; never while sound is measured."""
     if asked.page and word in ("step", "needs you"):
         write_page(desk)
     times = {"fine": 1, "needs you": 2}.get(word, 0)
     due = desk.due
     if asked.bell and times and not (due and desk.evening.rows[due[0]].get("sound_dba")):
-        screen.bell(times)
+        print("\a" * times, end="", flush=True)
 
 
 def tell_waiting(folder: Path | str) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 from statistics import median
 
 import numpy as np
@@ -204,14 +203,16 @@ class _Beside:
         self.checks, self.session, self.game = self.plan.checks, self.plan.session_plan, run.place[2]
         self.every = [one for one in known.runs.values() if one.run != run.run]
         self.peers = known.used(run.place, but=run.run)
-        self.alike = [one for one in self.peers if one.tuning == run.tuning]
         self.like = known.looks_like(run)
         played = next((one for one in self.plan.games if one.name == self.game), None)
         self.is_timed = played is None or played.ends == "time"
-        self.is_limited = played is not None and any(
-            one.frame_limit_fps for one in played.settings if one.name == run.place[3]
-        )
+        settings = played.settings if played else ()
+        self.is_limited = any(one.frame_limit_fps for one in settings if one.name == run.place[3])
         self.seconds = f"{math.floor(run.length_s):d}" if math.isfinite(run.length_s) else "?"
+        self.shortest_s = self.plan.exclude.min_duration_s or _SHORT * self.session.scene_s
+        alike = [one for one in self.peers if one.tuning == run.tuning]
+        self.starts_c, self.loads = ([value for value in values if math.isfinite(value)] for values in (
+            [one.start_c for one in alike], [one.facts.mean_load_pct for one in alike]))  # fmt: skip
 
     @property
     def is_other_game(self) -> bool:
@@ -219,15 +220,10 @@ class _Beside:
         return len(levels) > 1 and abs(self.run.log_of("avg_fps") - median(levels)) > _OTHER_GAME
 
     @property
-    def is_short(self) -> bool:
-        least = self.plan.exclude.min_duration_s or _SHORT * self.session.scene_s
-        return self.is_timed and self.run.length_s < least
-
-    @property
     def when(self) -> str:
         here = {self.run.tuning, *(one.tuning for one in self.peers)}
-        missing = next((one.name for one in self.plan.tunings if one.name not in here), None)
-        return f"when {missing} has run" if missing else "with its next run of this game"
+        missing = [one.name for one in self.plan.tunings if one.name not in here]
+        return f"when {missing[0]} has run" if missing else "with its next run of this game"
 
     @property
     def gap(self) -> tuple[float, float]:
@@ -240,25 +236,6 @@ class _Beside:
         is_loaded = self.facts.mean_load_pct >= self.checks.load_full_pct
         is_even = 100 * self.facts.share_at_interval >= self.checks.cap_share_pct
         return is_even and not self.is_limited and not is_loaded
-
-    @cached_property
-    def loads(self) -> list[float]:
-        return [load for one in self.alike if math.isfinite(load := one.facts.mean_load_pct)]
-
-    @property
-    def load(self) -> str:
-        load, low = self.facts.mean_load_pct, self.checks.load_low_pct
-        if not load < low:
-            return ""
-        others = f"other runs {min(self.loads):.0f} to {max(self.loads):.0f} %" if self.loads else ""
-        is_low_alone = self.loads and median(self.loads) >= low
-        cause = f", {others}: background load? Cause found: 1" if is_low_alone else ": CPU-limited here?"
-        return f"GPU load {load:.0f} %{cause}" if is_low_alone or not self.loads else ""
-
-    @property
-    def is_colder(self) -> bool:
-        starts = [one.start_c for one in self.alike if math.isfinite(one.start_c)]
-        return len(starts) > 1 and median(starts) - self.run.start_c > _COLDER_C
 
     @property
     def samples(self) -> str:
@@ -276,8 +253,8 @@ class _Beside:
     @property
     def version(self) -> str:
         for key, version in self.run.versions.items():
-            before = [one.versions[key] for one in (self.peers if "game" in key else self.every)
-                      if key in one.versions]  # fmt: skip
+            others = self.peers if "game" in key else self.every
+            before = [one.versions[key] for one in others if key in one.versions]
             if before and before[-1] != version:
                 return f"{key} {version}, before {before[-1]}: runs before and after stay apart"
         return ""
@@ -290,7 +267,7 @@ RULES: tuple[tuple[str, str, Callable[[_Beside], str | bool]], ...] = (
         and f"does not look like {x.game} at all: another game, scene or setting?"),
     ("repeat", "not_completed", lambda x: x.run.is_torn
         and f"the file breaks off inside a row at {x.seconds} s: the recorder or the machine stopped"),
-    ("repeat", "not_completed", lambda x: x.is_short
+    ("repeat", "not_completed", lambda x: x.is_timed and x.run.length_s < x.shortest_s
         and f"short: {x.seconds} of {x.session.scene_s:g} s: the game or the recorder ended early"),
     ("repeat", "tuning_lost", lambda x: x.like == x.plan.reference_tuning
         and f"power and clock look like {x.like}: {x.run.tuning} was not on"),
@@ -303,10 +280,15 @@ RULES: tuple[tuple[str, str, Callable[[_Beside], str | bool]], ...] = (
         and f"frames missing: {x.gap[0]:.1f} s, {x.gap[1]:.0f} s into the run. Look for the cause; it counts"),
     ("note", "", lambda x: x.is_capped
         and "frame-capped: a frame limit or sync is on. If not wanted: switch it off, then 1"),
-    ("note", "", lambda x: x.load),
+    ("note", "", lambda x: x.facts.mean_load_pct < x.checks.load_low_pct and not x.loads
+        and f"GPU load {x.facts.mean_load_pct:.0f} %: CPU-limited here?"),
+    ("note", "", lambda x: x.facts.mean_load_pct < x.checks.load_low_pct <= median(x.loads or [0])
+        and f"GPU load {x.facts.mean_load_pct:.0f} %, other runs {min(x.loads):.0f} to {max(x.loads):.0f} %: "
+            "background load? Cause found: 1"),
     ("note", "", lambda x: x.run.before_pct > _BUSY_PCT
         and "something ran before the run started: a download, an update?"),
-    ("note", "", lambda x: x.is_colder and "started colder than the other runs here: wait longer"),
+    ("note", "", lambda x: len(x.starts_c) > 1 and median(x.starts_c) - x.run.start_c > _COLDER_C
+        and "started colder than the other runs here: wait longer"),
     ("note", "", lambda x: x.settled_s is not None and x.settled_s < x.session.settle_s
         and f"begun {x.settled_s:.0f} s after the game started, planned {x.session.settle_s:g} s"),
     ("note", "", lambda x: x.samples),

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import secrets
 import time
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
+
+import pandas as pd
 
 from gpubench_kit.desk.evening import CAN_UNDO, evening_of
 from gpubench_kit.desk.journal import Disk, Journal, digest
@@ -254,13 +254,10 @@ class Keeper:
     def write_witness(self) -> None:
         """Write the lengths that were seen beside the journal, where reading the logs looks for them."""
         takes = [one for one in self.evening.kept if one.get("seen") and one["run"] in self.evening.rows]
-        out = io.StringIO()
-        writer = csv.DictWriter(out, _WITNESS, lineterminator="\n")
-        writer.writeheader()
-        for one in takes:
-            about = {"run": one["run"], "frame_log": one["file"]["copy"], "sha256": one["file"]["hash"]}
-            writer.writerow(one["seen"] | about)
-        file, content = self.folder / WITNESS_FILE, out.getvalue().encode()
+        rows = [one["seen"] | {"run": one["run"], "frame_log": one["file"]["copy"], "sha256": one["file"]["hash"]}
+                for one in takes]  # fmt: skip
+        text = pd.DataFrame(rows, columns=_WITNESS).to_csv(index=False, lineterminator="\n")
+        file, content = self.folder / WITNESS_FILE, text.encode()
         if not file.exists() or file.read_bytes() != content:
             self.disk.replace(file, content)
 

@@ -6,7 +6,7 @@ import contextlib
 import errno
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
 from importlib import resources
@@ -16,7 +16,7 @@ from gpubench_kit.desk.forecast import Forecast, forecast_of
 from gpubench_kit.desk.journal import NameTaken
 from gpubench_kit.desk.keeper import MARGIN, DiskFull, Keeper
 from gpubench_kit.desk.recordings import Recording, names_in, recordings_in
-from gpubench_kit.desk.taking import Taker, verdict_cells
+from gpubench_kit.desk.taking import Taker
 from gpubench_kit.desk.watch import FolderGone, Seen, Watch
 from gpubench_kit.model.errors import Fault, TableError
 from gpubench_kit.model.plan import PLAN_FILE
@@ -159,16 +159,15 @@ class Looks:
 
     def _offer_again(self) -> None:
         """Let the watch see what was recorded while the desk was away, and what was taken back."""
-        files = [line["file"] | {"is_back": line["file"]["hash"] in self.evening.offered}
-                 for line in self.keeper.journal.lines if line.get("file")]  # fmt: skip
-        before = self.evening.of("open")[-1]["before"]
-        used = {line["file"]["hash"] for line in self.evening.kept if line.get("file")}
-        taken = {one["source"]: one["to"] for one in files if one["hash"] in used}
-        undone = {one["source"]: one["from"] for one in files if one["is_back"]}
+        opened = self.evening.of("open")[-1]
+        before = opened["before"]
+        sizes = dict(before)
+        for line in self.keeper.journal.lines[opened["n"] :]:
+            if file := line.get("file"):
+                is_back = file["hash"] in self.evening.offered
+                sizes[file["source"]] = file["from"] if is_back else file["to"]
         for seen in self.watch.files.values():
-            path = str(seen.path)
-            known = undone.get(path, max(before.get(path, 0), taken.get(path, 0)))
-            seen.taken_size, seen.is_before = known or -1, bool(before.get(path))
+            seen.taken_size, seen.is_before = sizes.get(str(seen.path)) or -1, bool(before.get(str(seen.path)))
 
     def _next(self) -> None:
         """Show the run that is due, or the end."""
@@ -320,7 +319,7 @@ class Looks:
         """Propose to repeat one of some earlier runs, of which more is known by now."""
         if found := self.taker.to_repeat(runs):
             run, verdict = found
-            about = {"verdict": verdict_cells(verdict)}
+            about = {"verdict": asdict(verdict)}
             self.keeper.step("repeat", run, {run: {"excluded": verdict.cause}}, repeat=True, about=about)
             self.shown = Shown("repeat", run=run, why=verdict.message)
 

@@ -8,8 +8,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
+
 from gpubench_kit.desk.journal import Disk, digest
 from gpubench_kit.desk.watch import PACKED
+from gpubench_kit.logs.cells import cells_of, number
 from gpubench_kit.logs.dialect import Dialect
 from gpubench_kit.logs.format import ColumnChoice, Declaration
 from gpubench_kit.logs.loose_files import facts_of_log
@@ -107,30 +111,22 @@ def _starts(content: bytes, declared: Declaration, scratch: Path) -> tuple[int, 
     except LogError:
         return 0, [0]
     lines, above = content.splitlines(keepends=True), table.text[: table.dialect.first_row].count(b"\n")
-    place = heading = sum(map(len, lines[:above]))
+    heading, rows = sum(map(len, lines[:above])), lines[above:]
     if not table.encoding.lower().startswith(("utf-8", "ascii", "cp", "windows", "iso")):
         return 0, [0]
     if elapsed is None:
         return heading, [0]
-    before, starts = math.nan, [0]
-    for line in lines[above:]:
-        time_s = _time_s(line, elapsed, table.dialect)
-        if time_s < before or time_s > before + _JUMP_S:
-            starts.append(place)
-        before = before if math.isnan(time_s) else time_s
-        place += len(line)
-    return heading, starts
+    steps = pd.Series([_time_s(row, elapsed, table.dialect) for row in rows], dtype=float).ffill().diff()
+    places = heading + np.cumsum([0, *map(len, rows[:-1])])
+    return heading, [0, *places[(steps < 0) | (steps > _JUMP_S)].tolist()]
 
 
 def _time_s(line: bytes, elapsed: ColumnChoice, dialect: Dialect) -> float:
     """Return the time of a row [s]; nan where it has none."""
-    cells = line.split() if dialect.separator in ("", " ") else line.split(dialect.separator.encode())
-    cell = cells[elapsed.column] if len(cells) > elapsed.column else b""
-    text = cell.strip(b' "\r\n').decode("ascii", "replace").replace(dialect.thousands or "\0", "")
-    try:
-        return (float(text.replace(dialect.decimal, ".")) - elapsed.zero) * elapsed.factor / 1000
-    except ValueError:
-        return math.nan
+    cells = cells_of(line.decode("utf-8", "replace").rstrip("\r\n"), dialect.separator)
+    cell = cells[elapsed.column] if len(cells) > elapsed.column else ""
+    found = number(cell.strip(' "'), dialect.decimal, dialect.thousands)
+    return math.nan if found is None else (found - elapsed.zero) * elapsed.factor / 1000
 
 
 def names_in(recording: Recording, names: Iterable[str]) -> list[str]:

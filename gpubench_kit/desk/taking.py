@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -243,9 +243,9 @@ class Taker:
         """Write the step that takes a recording: cells, verdict, and for a repeat its new row."""
         is_repeat = verdict.kind == "repeat"
         was_repeat = any(
-            line["run"] == run and line["verdict"][0] == "repeat" for line in self.keeper.evening.takes()
+            line["run"] == run and line["verdict"]["kind"] == "repeat" for line in self.keeper.evening.takes()
         )
-        about: dict = {"file": {**one.file, "copy": cells["frame_log"]}, "verdict": verdict_cells(verdict)}
+        about: dict = {"file": {**one.file, "copy": cells["frame_log"]}, "verdict": asdict(verdict)}
         if seen and seen.witness:
             ended = self._wall_at(seen.changed_s).isoformat(sep=" ", timespec="seconds")
             about["seen"] = {"length_s": round(seen.witness.seconds, 1), "slack_s": round(seen.witness.slack_s, 1),
@@ -352,8 +352,3 @@ class Taker:
             keeper.reload_plan()
             self.read_missing()
         keeper.step("format", about={"id": facts.format_id, "answer": answer})
-
-
-def verdict_cells(verdict: Verdict) -> list:
-    """Return a verdict as the journal holds it."""
-    return [verdict.kind, verdict.message, verdict.cause, list(verdict.notes)]

@@ -169,11 +169,6 @@ class Screen:
         self._console.print(f"\n{prompt} > ", end="", markup=False)
         self._drawn = [""]
 
-    def bell(self, times: int) -> None:
-        """Ring."""
-        self._console.file.write("\a" * times)
-        self._console.file.flush()
-
 
 class PlainScreen(contextlib.nullcontext):
     """One line an event, appended; the first word is the state."""
@@ -203,10 +198,6 @@ class PlainScreen(contextlib.nullcontext):
     def repeat(self) -> None:
         """Let what is now be printed again."""
         self._seen.append("")
-
-    def bell(self, times: int) -> None:
-        """Ring."""
-        print("\a" * times, end="", flush=True)
 
 
 def _can_write(text: str, encoding: str) -> bool:

@@ -156,8 +156,8 @@ def _of_evening(desk: Desk) -> dict[str, Any]:
                      "END OF THE SESSION" if evening.in_order() else "THE SESSION IS DONE",
         "times": f"{opened['at'][11:16]} to {now:%H:%M}", "took_s": keeper.since(opened),
         "planned_s": forecast.planned_s * len(evening.takes()),
-        "notes": [f"{one['run']} {re.split('[:.]', one['verdict'][3][0])[0]}" for one in evening.takes()
-                  if one["verdict"][3] and not rows[one["run"]].get("excluded")],
+        "notes": [f"{one['run']} {re.split('[:.]', one['verdict']['notes'][0])[0]}" for one in evening.takes()
+                  if one["verdict"]["notes"] and not rows[one["run"]].get("excluded")],
         "loose": [*(one.source.name for one in desk.waiting), *(_name_of(one) for one in evening.of("found"))],
         "logs": sum(bool(row.get("frame_log")) for row in rows.values()), "steps": len(keeper.journal.lines),
         "resumed_at": desk.resumed_at, "paused_at": "".join(one["at"][11:16] for one in evening.of("pause")[-1:]),
@@ -177,7 +177,7 @@ def _undo_text(desk: Desk) -> str:
         return ""
     if step not in desk.evening.kept:
         return "0 put it back"
-    cause = step["verdict"][2] if step["did"] == "take" else ""
+    cause = step["verdict"]["cause"] if step["did"] == "take" else ""
     what = _UNDO_CAUSES.get(cause) or _UNDO.get(step["did"], step["did"].replace("_", " "))
     return " ".join(f"0 undo: {step.get('run') or step.get('tuning', '')} {what}".split())
 
@@ -206,22 +206,14 @@ def _of_question(desk: Desk) -> dict[str, Any]:
     }  # fmt: skip
     if shown.recording is None:
         return values
-    facts, options = shown.recording.facts, []
-    for number, name in enumerate(shown.rows, start=1):
-        state = ("recorded already" if evening.is_recorded(name) else
-                 "the run that was due" if [name] == due[:1] else "not recorded yet")  # fmt: skip
-        options.append((number, name, rows[name], state))
+    facts = shown.recording.facts
     length = f", {math.floor(facts.length_s)} s" if math.isfinite(facts.length_s) else ""
     began = facts.started_at_s % 86_400
     when = f"{datetime.min + timedelta(seconds=began):%H:%M:%S}" if math.isfinite(began) else ""
     return values | {
         "file": shown.recording.source.name, "length": length, "when": f"{when}{length}".lstrip(", "),
-        "digits": " ".join([*(str(number) for number, *_ in options), "3", "4"]),
-        "rows_asked": [f"  {number}  {name:<6} {row['game']:<16} {row['tuning']:<9} "
-                       f"{'round ' + row['round'] if row.get('round') else '':<9} {state}"
-                       for number, name, row, state in options],
-        "away_rows": [f"  {number}  it is {name}, {state.replace('the run that', 'which')}"
-                      for number, name, _, state in options],
+        "options": [(name, rows[name], "recorded already" if evening.is_recorded(name) else
+                     "the run that was due" if [name] == due[:1] else "not recorded yet") for name in shown.rows],
     }  # fmt: skip
 
 
@@ -239,9 +231,8 @@ def events_of(desk: Desk) -> list[tuple[str, str]]:
         at, run = line["at"][11:16], line.get("run", "")
         start = f"{at}  {run:<5} {evening.tuning(run):<8}"
         if line.get("verdict"):
-            kind, message, cause, notes = line["verdict"]
-            text = Verdict(kind, message, cause, tuple(notes)).line
-            out.append(("REPEAT" if kind == "repeat" else "FINE", f"{start} {text}"))
+            verdict = Verdict(**line["verdict"])
+            out.append(("REPEAT" if verdict.kind == "repeat" else "FINE", f"{start} {verdict.line}"))
         elif line["did"] == "crash":
             out.append(("CRASH", f"{start} {line['message']}"))
         elif line["did"] in ("unused", "found"):

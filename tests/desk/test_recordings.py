@@ -265,7 +265,7 @@ def test_what_the_desk_saw_makes_a_reading_sure(tmp_path):
         evening.wait(20)
         assert evening.rows()[due]["frame_log"] == f"logs/{due}.csv"
         assert evening.desk.shown.state == "next", "nothing is left to ask"
-        assert evening.desk.evening.takes()[0]["verdict"][0] == "fine"
+        assert evening.desk.evening.takes()[0]["verdict"]["kind"] == "fine"
     task = open_review(load_plan(evening.folder), keep_going=True).tasks[0]
     assert task.witness is not None
     assert task.witness.seconds == pytest.approx(30, abs=2)
