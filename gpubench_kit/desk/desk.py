@@ -226,7 +226,8 @@ class Desk(Looks):
         self._after_step()
 
     def _go_on(self) -> None:
-        is_cold = self.keeper.since(self.evening.of("pause")[-1]) > _COLD_S
+        pause = self.evening.of("pause")[-1]
+        is_cold = self.keeper.since(pause) > _COLD_S
         self._do("go_on")
         if is_cold and self.due:
             # A warm-up run, which does not count, comes before the run that is due.
@@ -234,6 +235,8 @@ class Desk(Looks):
             row = self.evening.repeat_of(self.due[0])
             row |= {"run": f"warm-up {number}", "purpose": "warm_up", "round": "", "replaces": ""}
             self._do("warm_up", about={"rows": [row]})
+        if pause.get("slept"):
+            self._ask("restarted")
 
     def _restart(self, what: str, text: str = "") -> None:
         """Write down what was restarted or changed, with new cells of the rows to come."""

@@ -270,10 +270,19 @@ class Looks:
             why, rows = self._against(one)
             is_away = self.shown.state in ("resumed", "away") and seen.changed_s <= self.taker.began_s
             why = why or ("Recorded while the desk was away." if is_away else "" if self.due else "No run is due.")
+            why = why or "It was begun in the pause." * self._is_of_pause(seen)
             if why:
                 self._ask_which(one, why, rows or tuple(self.due[:1]))
             else:
                 self._take(one, self.due[0], seen)
+
+    def _is_of_pause(self, seen: Seen) -> bool:
+        """Return whether a recording was begun while the session stood still."""
+        now = self.keeper.clock.monotonic()
+        before = [
+            one["did"] for one in self.evening.of("pause", "go_on") if now - self.keeper.since(one) <= seen.first_s
+        ]
+        return before[-1:] == ["pause"]
 
     def _against(self, one: Recording) -> tuple[str, tuple[str, ...]]:
         """Return what speaks against a recording being the run that is due, and the rows it could be."""

@@ -104,7 +104,7 @@ def _of_run(desk: Desk) -> dict[str, Any]:
     changes = {**tuning.changes, **tuning.held_at} if tuning else {}
     rounds = [int(one["round"]) for one in rows.values()
               if one.get("game") == row.get("game") and (one.get("round") or "").isdecimal()]  # fmt: skip
-    number = row.get("round") or ""
+    number, care = row.get("round") or "", state_table()["words"]["care"]
     setting = row.get("setting") or (game.settings[0].name if game and len(game.settings) == 1 else "")
     is_new = not last or evening.of_game(evening.last_run) != evening.of_game(run)
     crashes = [one["tuning"] for one in evening.of("crash")].count(row.get("tuning", "")) + (
@@ -116,7 +116,7 @@ def _of_run(desk: Desk) -> dict[str, Any]:
         "run": run, "row": row, "rows": rows, "due": due, "last": last, "is_new_game": is_new, "plan": plan,
         "scene": f" · {game.scene}" if game and game.scene else "", "setting": f" · {setting}" if setting else "",
         "changes": "no offsets: everything back to the maker's values" if is_reference else changes_text(changes),
-        "care": "" if is_reference else state_table()["words"]["care"],
+        "care": "" if is_reference else care, "always_care": care,
         "round": f"round {number} of {max(rounds)}" if number.isdecimal() and rounds
                  else row.get("purpose", "").replace("_", " "),
         "play": "the whole scene" if game and game.ends != "time" else f"{session.scene_s:g} s",

@@ -185,6 +185,9 @@ def test_care_stands_wherever_a_tuning_is_set_and_at_the_end(evening):
     assert "inside the maker's limits" in evening.now
     evening.record()
     assert "inside the maker's limits" not in evening.now, "nothing is set for the reference"
+    evening.press("5")
+    assert "inside the maker's limits" in evening.now, "whatever crashed"
+    evening.press("esc")
     evening.press("9")
     assert "Put the card back to the maker's values." in evening.now
 
@@ -195,7 +198,12 @@ def test_a_recording_in_a_pause_is_offered_afterwards(evening):
     assert evening.desk.shown.state == "paused"
     evening.press("enter")
     evening.wait(3)
+    assert not evening.rows()["r002"]["frame_log"], "it is not used by itself"
+    assert "It was begun in the pause." in evening.now
+    evening.press("1")
     assert evening.rows()["r002"]["frame_log"] == "logs/r002.csv"
+    evening.record()
+    assert evening.rows()["r003"]["frame_log"] == "logs/r003.csv", "what is begun after it is taken"
 
 
 def test_after_a_long_pause_a_warm_up_run_comes_first(evening):
@@ -229,6 +237,10 @@ def test_a_machine_that_slept_pauses(evening):
     evening.clock.wall += timedelta(minutes=17)
     evening.tick()
     assert evening.desk.shown.state == "paused"
+    evening.press("enter")
+    assert evening.now.startswith("WHAT WAS RESTARTED OR CHANGED"), "a machine that slept may have lost its tuning"
+    evening.press("esc")
+    assert evening.desk.shown.state == "next"
 
 
 @pytest.mark.parametrize("hours", [-1, 1])
