@@ -262,10 +262,13 @@ class Taker:
         ----------
         runs : earlier ones, of which more is known by now
         """
-        for one in (self.known.runs[run] for run in runs if run in self.known.runs):
-            verdict = self.known.classify(one)
-            if verdict.kind == "repeat" and not self.keeper.evening.rows[one.run].get("excluded"):
-                return one.run, verdict
+        evening = self.keeper.evening
+        settled = {run for run, row in evening.rows.items() if row.get("excluded")}
+        settled |= {one["run"] for one in evening.of("count")}
+        for run in (run for run in runs if run in self.known.runs and run not in settled):
+            verdict = self.known.classify(self.known.runs[run])
+            if verdict.kind == "repeat":
+                return run, verdict
         return None
 
     def open_peers(self, run: str) -> list[str]:

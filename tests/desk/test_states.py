@@ -505,3 +505,23 @@ def test_a_row_that_is_gone_can_be_put_back(evening):
     assert "r002" not in evening.rows()
     evening.press("2")
     assert evening.rows()["r002"] == whole["r002"]
+
+
+def test_a_lost_tuning_that_could_not_be_seen_at_first_is_told_once_there_is_something_to_hold_it_against(tmp_path):
+    with Evening(tmp_path, made_review(games=1, rounds=2, tunings=2, scene_s=6.0, fps=40.0)) as evening:
+        tunings = {run: evening.desk.evening.tuning(run) for run in evening.desk.due}
+        lost = next(run for run, tuning in tunings.items() if tuning == "quiet")
+        while evening.desk.due:
+            run = evening.due
+            evening.record(mishap="tuning_lost" if run == lost else "")
+            if run == lost:
+                assert "fine so far" in evening.now
+            if evening.rows()[lost]["excluded"]:
+                break
+        assert evening.now.startswith(f"REPEAT {lost} → {lost}-2")
+        assert evening.rows()[lost]["excluded"] == "tuning_lost"
+        evening.press("0")
+        assert evening.rows()[lost]["excluded"] == "", "the reviewer says that it was on"
+        while evening.desk.due:
+            evening.record()
+        assert evening.rows()[lost]["excluded"] == "", "and is not asked again"
