@@ -37,6 +37,7 @@ _PAD = {f"\x1bO{letter}": digit for letter, digit in zip("pqrstuvwxy", "01234567
 _ARROWS = {f"\x1b{mark}{letter}": word for mark in "[O" for letter, word in (("A", "up"), ("B", "down"))}
 _NAMED = {**_UNSHIFTED, **_PAD, **_ARROWS, "\x1bOM": "enter", "\r": "enter", "\n": "enter", "\r\n": "enter",
           "\x1b": "esc", "?": "?", "\x03": "\x03", " ": " ", "\xe0H": "up", "\xe0P": "down"}  # fmt: skip
+_END = "\x04"
 _RED = ("REPEAT", "CRASHED", "STOP", "DISK", "FOLDER", "SHEET", "CLOCK", "PLAN", "NAME", "WHICH", "TROUBLE")
 _LOUD = ("repeat", "which", "away", "stop", "stop_reference", "crashed", "disk", "trouble", "format", "program",
          "asked")  # fmt: skip
@@ -119,6 +120,7 @@ class PipedKeys(contextlib.nullcontext):
         with contextlib.suppress(OSError, ValueError):
             for line in sys.stdin:
                 self._lines.put(line)
+        self._lines.put(_END)
 
     def next(self, wait_s: float) -> str | None:
         """Return the next key; None where none comes within so long."""
@@ -129,7 +131,8 @@ class PipedKeys(contextlib.nullcontext):
 
     def line(self) -> str:
         """Return a typed line."""
-        return self._lines.get()
+        line = self._lines.get()
+        return "" if line == _END else line
 
 
 class Screen:
@@ -137,6 +140,7 @@ class Screen:
 
     def __init__(self, *, ascii_only: bool = False):
         self._console, self._drawn = Console(highlight=False, soft_wrap=True), [""]
+        self._size = self._console.size
         self._ascii = ascii_only or not _can_write("─│■□→·−…", self._console.encoding)
 
     def __enter__(self) -> Screen:
@@ -151,12 +155,17 @@ class Screen:
 
     def show(self, view: View) -> None:
         """Draw what there is to show."""
-        width, height = self._console.size
-        lines = lines_of(view, width=width, height=height)
+        self._size = self._console.size
+        lines = lines_of(view, width=self._size.width, height=self._size.height)
         lines = [in_ascii(line) for line in lines] if self._ascii else lines
         if lines != self._drawn:
             self._drawn = lines
             self._draw()
+
+    @property
+    def is_resized(self) -> bool:
+        """Whether the terminal has another size than when it was drawn."""
+        return self._size != self._console.size
 
     def _draw(self) -> None:
         self._console.clear()
@@ -172,6 +181,8 @@ class Screen:
 
 class PlainScreen(contextlib.nullcontext):
     """One line an event, appended; the first word is the state."""
+
+    is_resized = False
 
     def __init__(self, *, quiet: bool = False, ascii_only: bool = False):
         super().__init__()
@@ -242,7 +253,7 @@ def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Any, *, wait_s: flo
             if desk.is_typing:
                 screen.ask_line(plain_line(view_of(desk)) if isinstance(screen, PlainScreen) else desk.shown.state)
                 desk.typed(keys.line())
-            if (desk.tick() or key is not None) and not desk.is_over:
+            if (desk.tick() or key is not None or screen.is_resized) and not desk.is_over:
                 screen.show(view_of(desk))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import signal
@@ -18,7 +19,16 @@ from made_evening import Evening, made_review
 from gpubench_kit.desk.demo import Player, make_demo
 from gpubench_kit.desk.looks import Shown
 from gpubench_kit.desk.open import opened_desk
-from gpubench_kit.desk.terminal import PlainScreen, Screen, in_ascii, key_of, lines_of, plain_line, run_desk
+from gpubench_kit.desk.terminal import (
+    PipedKeys,
+    PlainScreen,
+    Screen,
+    in_ascii,
+    key_of,
+    lines_of,
+    plain_line,
+    run_desk,
+)
 from gpubench_kit.desk.view import page_of
 from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.synthetic.recipe import MadeTuning
@@ -310,3 +320,36 @@ def test_a_screen_is_drawn_again_only_where_it_changed(views, capsys, monkeypatc
     assert "NEXT" in capsys.readouterr().out
     screen.show(views["next"])
     assert capsys.readouterr().out == ""
+
+
+@needs_terminal
+def test_a_terminal_that_is_resized_is_drawn_anew_with_one_header(tmp_path):
+    import fcntl
+    import struct
+    import termios
+
+    process, master, slave, _, shown = _in_terminal(tmp_path, COLUMNS="", LINES="")
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    shown = _read_until(master, b"WATCHING", process) + _read_until(master, b"? help", process)
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait(60)
+    text = shown.decode("utf-8")
+    assert text.count("BENCH DESK") == 1
+    assert "─" * 120 in text
+    os.close(master)
+    os.close(slave)
+
+
+def test_keys_of_a_pipe_that_ends_where_a_line_is_typed_leave_it_empty(monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO("4\n"))
+    keys = PipedKeys()
+    assert keys.next(5.0) == "4"
+    assert keys.line() == ""
+
+
+def test_help_of_plain_lines_repeats_what_is_due(views, capsys):
+    screen = PlainScreen()
+    screen.show(views["next"])
+    screen.repeat()
+    screen.show(views["next"])
+    assert capsys.readouterr().out.count("NEXT ") == 2
