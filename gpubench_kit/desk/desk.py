@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -102,9 +103,10 @@ class Desk(Looks):
             self._wait(self.shown.recording)
             self.shown = Shown(state, run, why=why)
 
-    def _do(self, did: str, run: str = "", **about: Any) -> None:
+    def _do(self, did: str, run: str = "", cells: Mapping[str, Mapping[str, str]] | None = None, *,
+            repeat: bool | None = None, about: Mapping | None = None) -> None:  # fmt: skip
         """Do one step, then show what is due, and what follows from it."""
-        self.keeper.step(did, run, **about)
+        self.keeper.step(did, run, cells, repeat=repeat, about=about)
         self._go_next()
 
     def _go_next(self) -> None:
@@ -128,7 +130,7 @@ class Desk(Looks):
 
     def _leave_out(self, cause: str) -> None:
         repeat = True if self.shown.why == "repeat" else None
-        self._do(self.shown.why, self.shown.run, cells={self.shown.run: {"excluded": cause}}, repeat=repeat)
+        self._do(self.shown.why, self.shown.run, {self.shown.run: {"excluded": cause}}, repeat=repeat)
 
     def _later(self, what: str = "due") -> None:
         for run in (self.due if what == "due" else self.evening.repeats(self.shown.run))[:1]:
@@ -138,10 +140,10 @@ class Desk(Looks):
         self._do("no_repeat", self.shown.run, repeat=False)
 
     def _count(self) -> None:
-        self._do("count", self.shown.run, cells={self.shown.run: {"excluded": ""}}, repeat=False)
+        self._do("count", self.shown.run, {self.shown.run: {"excluded": ""}}, repeat=False)
 
     def _note(self, text: str) -> None:
-        self._do("note", self.shown.run, cells={self.shown.run: self.keeper.with_note(self.shown.run, text)})
+        self._do("note", self.shown.run, {self.shown.run: self.keeper.with_note(self.shown.run, text)})
 
     def _undo(self) -> None:
         step = self.keeper.undo()
@@ -216,7 +218,7 @@ class Desk(Looks):
     def _other_cause(self, text: str) -> None:
         run = self.shown.run
         note = self.keeper.with_note(run, f"cause of the crash: {text}")
-        self._do("repeat", run, cells={run: note}, repeat=True)
+        self._do("repeat", run, {run: note}, repeat=True)
 
     # Pauses and restarts
 
@@ -255,7 +257,7 @@ class Desk(Looks):
             elif what == "update" and is_game:
                 cells[one] = {"game_version": text}
         game, card = rows.get(run, {}).get("game", "") if what == "game" else "", text if what == "card" else ""
-        self._do("restart", cells=cells, about={"what": what, "game": game, "card": card})
+        self._do("restart", "", cells, about={"what": what, "game": game, "card": card})
         self._back()
         if what == "driver":
             self.shown = Shown("end", why="driver")

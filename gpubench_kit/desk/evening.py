@@ -181,3 +181,21 @@ def evening_of(lines: Sequence[dict]) -> Evening:
     back = {line["file"]["hash"] for line in lines
             if line["n"] in undone and line["n"] > opened and line.get("file")}  # fmt: skip
     return Evening(rows, kept, [one for one in kept if one["n"] >= opened], used, back - set(used))
+
+
+_UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "RPM", "v": "V", "a": "A"}
+
+
+def changes_text(changes: Mapping[str, float]) -> str:
+    """Return what a tuning sets: ``core +140 MHz   power limit −12 %``.
+
+    Parameters
+    ----------
+    changes : amounts by name, the unit at its end
+    """
+    parts = []
+    for name, value in changes.items():
+        words = name.split("_")
+        unit = f" {_UNITS[words[-1]]}" if words[-1] in _UNITS and len(words) > 1 else ""
+        parts.append(f"{' '.join(words[:-1] if unit else words)} {value:+g}{unit}".replace("-", "−"))
+    return "   ".join(parts) or "as it is named: the plan states no values"

@@ -11,7 +11,7 @@ from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
-from gpubench_kit.desk.evening import Evening
+from gpubench_kit.desk.evening import Evening, changes_text
 from gpubench_kit.desk.forecast import Forecast, forecast_of
 from gpubench_kit.desk.journal import NameTaken
 from gpubench_kit.desk.keeper import MARGIN, DiskFull, Keeper
@@ -355,12 +355,14 @@ class Looks:
 
     # Trouble
 
-    def _trouble(self, word: str, **about: object) -> None:
+    def _trouble(self, word: str, about: Mapping[str, object] | None = None) -> None:
         """Show trouble, in the words of the table; it is looked again every ten seconds."""
         clock, before = self.keeper.clock, self.trouble
         since = before.since if before and before.word == word else clock.now()
         run = self.due[0] if self.due else "the recording"
-        message = state_table()["troubles"][word].format_map({"run": run, "since": f"{since:%H:%M}", **about})
+        message = state_table()["troubles"][word].format_map(
+            {"run": run, "since": f"{since:%H:%M}", **(about or {})}
+        )
         wait_s = 0.0 if word in _GOES_ON else _AGAIN_S
         self.trouble = Trouble(word, message.strip(), since, clock.monotonic() + wait_s)
         if before is None or before.word != word:
@@ -372,7 +374,7 @@ class Looks:
         try:
             yield
         except (FolderGone, NameTaken) as error:
-            self._trouble("FOLDER GONE" if isinstance(error, FolderGone) else "NAME TAKEN", what=error)
+            self._trouble("FOLDER GONE" if isinstance(error, FolderGone) else "NAME TAKEN", {"what": error})
         except DiskFull as error:
             self._disk_full(*error.args)
         except OSError as error:
@@ -380,12 +382,12 @@ class Looks:
                 self._disk_full(0, MARGIN)
             else:
                 where = error.filename or "the review folder"
-                self._trouble("DISK", what=error.strerror or error, where=where)
+                self._trouble("DISK", {"what": error.strerror or error, "where": where})
 
     def _disk_full(self, free: int, needed: int) -> None:
         # The reserve is given up so that the journal can still be written.
         self.keeper.keep_reserve(is_full=True)
-        self._trouble("DISK FULL", free=free // 1_000_000, needed=-(-needed // 1_000_000))
+        self._trouble("DISK FULL", {"free": free // 1_000_000, "needed": -(-needed // 1_000_000)})
 
     def _sheet_held(self) -> None:
         """Tell that the sheet cannot be written; one that cannot be read may be half saved for some seconds."""
@@ -394,10 +396,10 @@ class Looks:
         error, since = self.keeper.held
         if isinstance(error, TableError):
             if self.keeper.clock.monotonic() - since > _HALF_SAVED_S:
-                self._trouble("SHEET UNREADABLE", n=self.keeper.waiting, what=error.faults[0])
+                self._trouble("SHEET UNREADABLE", {"n": self.keeper.waiting, "what": error.faults[0]})
         else:
             is_full = getattr(error, "errno", None) in _FULL
-            self._trouble("SHEET WAITS" if is_full else "SHEET OPEN", n=self.keeper.waiting)
+            self._trouble("SHEET WAITS" if is_full else "SHEET OPEN", {"n": self.keeper.waiting})
 
     def _clock(self, now: float) -> None:
         """Notice a machine that slept, and a clock that was set."""
@@ -413,7 +415,7 @@ class Looks:
             much = f"{abs(off) / _HOUR_S:.0f} h" if abs(off) >= _HOUR_S / 2 else f"{abs(off):.0f} s"
             what = f"this computer's clock went {'back' if off < 0 else 'ahead'} {much} at {wall:%H:%M}"
             self.keeper.notes.append(what)
-            self._trouble("CLOCK", what=what)
+            self._trouble("CLOCK", {"what": what})
 
     def _plan(self) -> None:
         """Read the plan anew where it changed; a tuning that changed after it was run is not asked for."""
@@ -421,7 +423,7 @@ class Looks:
             self._fault = self.keeper.reload_plan()
             self.keeper.notes += [] if self._fault else ["plan.toml changed elsewhere"]
         if self._fault:
-            self._trouble("PLAN", what=self._fault)
+            self._trouble("PLAN", {"what": self._fault})
             return
         before, now = self.evening.of("open")[-1]["tunings"], self._tunings()
         ran = [self.evening.tuning(line["run"]) for line in self.evening.takes()]
@@ -431,24 +433,9 @@ class Looks:
             name = next(iter(self.changed))
             moved = [key for key in {**before[name], **now[name]} if before[name].get(key) != now[name].get(key)]
             was, is_now = (changes_text({key: one[name].get(key, 0.0) for key in moved}) for one in (before, now))
-            self._trouble("PLAN CHANGED", name=name, was=was, now=is_now, n=count_text(self.changed[name], "run"))
+            self._trouble(
+                "PLAN CHANGED",
+                {"name": name, "was": was, "now": is_now, "n": count_text(self.changed[name], "run")},
+            )
         elif self.trouble and self.trouble.word.startswith("PLAN"):
             self.trouble = None
-
-
-_UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "RPM", "v": "V", "a": "A"}
-
-
-def changes_text(changes: Mapping[str, float]) -> str:
-    """Return what a tuning sets: ``core +140 MHz   power limit −12 %``.
-
-    Parameters
-    ----------
-    changes : amounts by name, the unit at its end
-    """
-    parts = []
-    for name, value in changes.items():
-        words = name.split("_")
-        unit = f" {_UNITS[words[-1]]}" if words[-1] in _UNITS and len(words) > 1 else ""
-        parts.append(f"{' '.join(words[:-1] if unit else words)} {value:+g}{unit}".replace("-", "−"))
-    return "   ".join(parts) or "as it is named: the plan states no values"

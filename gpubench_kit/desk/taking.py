@@ -66,15 +66,15 @@ class Taker:
         recorded = {run for run, row in self.keeper.evening.rows.items() if row.get("frame_log")}
         known.runs = {run: one for run, one in known.runs.items() if run in recorded}
         missing = recorded - set(known.runs)
-        if not missing:
-            return
+        tasks: list[RunTask] = []
         with suppress(GpubenchError):
-            for task in open_review(self.keeper.plan, keep_going=True).tasks:
-                with suppress(LogError):
-                    if task.run in missing:
-                        facts = facts_of_log(Path(task.frame_path or ""), declared=task.declared)
-                        known.runs[task.run] = self._read(task, facts)
-                        known.looks_like(known.runs[task.run])
+            if missing:
+                tasks = [one for one in open_review(self.keeper.plan, keep_going=True).tasks if one.run in missing]
+        for task in tasks:
+            with suppress(LogError):
+                facts = facts_of_log(Path(task.frame_path or ""), declared=task.declared)
+                known.runs[task.run] = self._read(task, facts)
+                known.looks_like(known.runs[task.run])
 
     def _read(self, task: RunTask, facts: LogFacts) -> KnownRun:
         """Return what is kept of a run, and when it began: by its own clock, else as its row says."""

@@ -17,8 +17,9 @@ from jinja2 import Environment, Template
 
 from gpubench_kit.desk.classify import Verdict
 from gpubench_kit.desk.desk import GAMES_SHOWN, Desk, of_state
+from gpubench_kit.desk.evening import changes_text
 from gpubench_kit.desk.forecast import GAMES
-from gpubench_kit.desk.looks import changes_text, state_table
+from gpubench_kit.desk.looks import state_table
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.page.charts import tokens_css
 from gpubench_kit.sheet.look_files import read_looks

@@ -52,7 +52,7 @@ def views(tmp_path_factory):
         evening.desk.taker.format_to_ask = LogFacts(Path("a.csv"), "frames", format_id="5f0c9a21", columns=columns)
         evening.desk.shown = Shown("format")
         evening._show()
-        evening.desk._trouble("DISK FULL", free=9, needed=60)
+        evening.desk._trouble("DISK FULL", {"free": 9, "needed": 60})
         evening.desk.shown = Shown("next")
         evening._show()
         return {view.state: view for view in evening.views}
