@@ -18,7 +18,7 @@ from gpubench_kit.checks.review import used_mask, used_runs
 from gpubench_kit.checks.table import check_of
 from gpubench_kit.file_names import swap_file
 from gpubench_kit.logs.review import Review, formats_to_confirm
-from gpubench_kit.model.errors import Fault, PlanError, listed, shown
+from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.model.tables import Column, Table
@@ -79,7 +79,11 @@ class Readiness:
                 Fault("confirm_format", problem, "If that is wrong, write the entry into the plan by hand.")
             )
         file = self.review.plan.folder / PLAN_FILE
-        before = file.read_bytes()
+        try:
+            before = file.read_bytes()
+        except OSError as error:
+            problem = f"it cannot be read ({error.strerror or error})."
+            raise ReportError(Fault(file.name, problem, "Check its permissions.")) from error
         if entry.encode() not in before:
             swap_file(file, before + (b"\n" if before.endswith(b"\n") else b"\n\n") + entry.encode())
         return entry

@@ -8,7 +8,7 @@ from terminal import talk
 import gpubench_kit as kit
 from gpubench_kit import cli
 from gpubench_kit.logs.review import formats_to_confirm, open_review
-from gpubench_kit.model.errors import PlanError
+from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.plan import load_plan
 
 PLAN = """[review]
@@ -92,3 +92,11 @@ def test_one_cell_of_a_notebook_writes_the_entry(folder):
     assert ready.confirm_format(waiting.facts.format_id) == entry
     assert (folder / "plan.toml").read_text(encoding="utf-8").count("[[logs.format]]") == 1
     assert _open(folder) == []
+
+
+def test_a_plan_that_is_gone_meanwhile_is_told(folder):
+    ready = kit.check(folder)
+    (waiting,) = _open(folder)
+    (folder / "plan.toml").unlink()
+    with pytest.raises(ReportError, match=r"plan\.toml: it cannot be read"):
+        ready.confirm_format(waiting.facts.format_id)
