@@ -6,7 +6,9 @@ What can be repaired without a guess is repaired with a note; what cannot is ask
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -55,6 +57,10 @@ class Repaired:
     lost_marks: tuple[tuple[int, int], ...] = ()
 
 
+#: A rule of `with_rules`, the name of its finding, and what it says.
+_Repair = tuple[str, str, str]
+
+
 def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:
     """Return the rows of a log without the damage that they show.
 
@@ -63,11 +69,18 @@ def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:
     rows : all rows
     confirmed : what the reviewer confirmed of the format; names the part where a log holds several runs
     """
-    found = Repaired(rows)
-    for look in (_every_row_twice, _footers, _reversed, _wrapped):
-        found = look(found)
-    found = _several_runs(found, confirmed.part if confirmed else 0)
-    return replace(found, lost_marks=_lost_marks(found.rows))
+    name, part = rows.table.name, confirmed.part if confirmed else 0
+    rules: list[str] = []
+    findings: list[Finding] = []
+    for look in (_rows_twice, _footers, _reversed, _wrapped, partial(_several_runs, part=part)):
+        for found in look(rows):
+            if isinstance(found, Fault):
+                return Repaired(rows, tuple(rules), tuple(findings), found, _lost_marks(rows))
+            rule, check, message = found
+            rows = with_rules(rows, (rule,))
+            rules.append(rule)
+            findings.append(Finding("note", check, f"{name}: {message}"))
+    return Repaired(rows, tuple(rules), tuple(findings), lost_marks=_lost_marks(rows))
 
 
 def with_rules(rows: Read, rules: tuple[str, ...]) -> Read:
@@ -98,13 +111,6 @@ def with_rules(rows: Read, rules: tuple[str, ...]) -> Read:
     return rows
 
 
-def _done(found: Repaired, rule: str, check: str, message: str) -> Repaired:
-    """Return the rows after one more rule, with the note that says so."""
-    note = Finding("note", check, f"{found.rows.table.name}: {message}")
-    rows = with_rules(found.rows, (rule,))
-    return replace(found, rows=rows, rules=(*found.rules, rule), findings=(*found.findings, note))
-
-
 def _live(rows: LogRows) -> dict[int, np.ndarray]:
     """Return the columns of numbers that hold more than holes and row numbers."""
     return {
@@ -114,30 +120,27 @@ def _live(rows: LogRows) -> dict[int, np.ndarray]:
     }
 
 
-def _every_row_twice(found: Repaired) -> Repaired:
-    """Return the rows without second copies, where each row is written twice."""
-    live = _live(found.rows)
-    if not live or found.rows.n_rows % 2 or found.rows.n_rows < 4:
-        return found
-    values = np.nan_to_num(np.column_stack(list(live.values())))
-    if (values[0::2] != values[1::2]).any() or not np.ptp(values[::2], axis=0).max() > 0:
-        return found
-    message = "every row is written twice; the second ones were left out."
-    return _done(found, "every_second", "every_row_twice", message)
+def _rows_twice(rows: LogRows) -> Iterator[_Repair]:
+    """Yield what leaves second copies out, where each row is written twice."""
+    live = _live(rows)
+    if live and rows.n_rows % 2 == 0 and rows.n_rows >= 4:
+        values = np.nan_to_num(np.column_stack(list(live.values())))
+        if (values[0::2] == values[1::2]).all() and np.ptp(values[::2], axis=0).max() > 0:
+            message = "every row is written twice; the second ones were left out."
+            yield "every_second", "every_row_twice", message
 
 
-def _footers(found: Repaired) -> Repaired:
-    """Return the rows without a last few that are sums, means or ends of the others."""
-    rows = found.rows
+def _footers(rows: LogRows) -> Iterator[_Repair]:
+    """Yield what leaves a last few rows out that are sums, means or ends of the others."""
     for place, values in _live(rows).items():
         if values.size <= 20 or not np.isfinite(values).all() or rises(values[:-_MOST_FOOTERS]):
             continue
-        told = ((n, _kinds_of_last(values, n, rows.steps[place])) for n in range(_MOST_FOOTERS, 0, -1))
-        n_last, kinds = next(((n, kinds) for n, kinds in told if kinds), (0, []))
-        if kinds:
-            message = f"the last {n_last} rows are the {' and '.join(kinds)} of the others; they were left out."
-            return _done(found, f"drop_last {n_last}", "summary_rows", message)
-    return found
+        for n_last in range(_MOST_FOOTERS, 0, -1):
+            if kinds := _kinds_of_last(values, n_last, rows.steps[place]):
+                kinds_told = f"the {' and '.join(kinds)} of the others"
+                message = f"the last {n_last} rows are {kinds_told}; they were left out."
+                yield f"drop_last {n_last}", "summary_rows", message
+                return
 
 
 def _kinds_of_last(values: np.ndarray, n_last: int, step: float) -> list[str]:
@@ -158,39 +161,38 @@ def _kinds_of_last(values: np.ndarray, n_last: int, step: float) -> list[str]:
     return kinds if {"sum", "mean"} & set(kinds) else []
 
 
-def _reversed(found: Repaired) -> Repaired:
-    """Return the rows in the order of time, where every time falls."""
-    live = _live(found.rows)
+def _reversed(rows: LogRows) -> Iterator[_Repair]:
+    """Yield what puts rows into the order of time, where every time falls."""
+    live = _live(rows)
     falls = [place for place, values in live.items() if rises(-values)]
-    if not falls or any(rises(values) for values in live.values()):
-        return found
-    message = f"{found.rows.label(falls[0])} falls from row to row: the rows were read in reverse."
-    return _done(found, "reverse", "rows_reversed", message)
+    if falls and not any(rises(values) for values in live.values()):
+        message = f"{rows.label(falls[0])} falls from row to row: the rows were read in reverse."
+        yield "reverse", "rows_reversed", message
 
 
-def _wrapped(found: Repaired) -> Repaired:
-    """Return the rows with counters that begin anew after their largest number counted on."""
-    for place, values in _live(found.rows).items():
-        if found.rows.steps[place] < 1 or not np.isfinite(values).all() or not rises(values):
-            continue
+def _times(rows: LogRows) -> Iterator[tuple[int, np.ndarray]]:
+    """Yield columns without holes that rise, but for a few rows."""
+    live = _live(rows).items()
+    yield from ((place, values) for place, values in live if np.isfinite(values).all() and rises(values))
+
+
+def _wrapped(rows: LogRows) -> Iterator[_Repair]:
+    """Yield what counts on where counters begin anew after their largest number."""
+    for place, values in _times(rows):
         steps = np.diff(values)
         back, longest = np.flatnonzero(steps < 0), float(steps.max())
         bits = next((one for one in _COUNTER_BITS if values.max() < 2.0**one), 0)
-        is_at_end = values[back] >= 2.0**bits - longest
-        if not back.size or not bits or not is_at_end.all() or (values[back + 1] > longest).any():
+        if rows.steps[place] < 1 or not back.size or not bits:
             continue
-        label = found.rows.label(place)
-        message = f"{label} counts to {bits} bits and begins anew {back.size} times; it was counted on."
-        found = _done(found, f"unwrap {place}-{bits}", "counter_wrapped", message)
-    return found
+        if (values[back] >= 2.0**bits - longest).all() and (values[back + 1] <= longest).all():
+            label = rows.label(place)
+            message = f"{label} counts to {bits} bits and begins anew {back.size} times; it was counted on."
+            yield f"unwrap {place}-{bits}", "counter_wrapped", message
 
 
-def _several_runs(found: Repaired, part: int) -> Repaired:
-    """Return the rows of one run, where a time begins anew; asks which where the runs differ."""
-    rows = found.rows
-    for place, values in _live(rows).items():
-        if not np.isfinite(values).all() or not rises(values):
-            continue
+def _several_runs(rows: LogRows, *, part: int) -> Iterator[_Repair | Fault]:
+    """Yield what leaves the rows of one run, where a time begins anew; asks which where the runs differ."""
+    for place, values in _times(rows):
         steps = np.diff(values)
         back = np.flatnonzero(steps < -0.5 * np.ptp(values)) + 1
         is_anew = np.isclose(values[back], values[0], atol=5 * abs(float(np.median(steps))))
@@ -198,34 +200,23 @@ def _several_runs(found: Repaired, part: int) -> Repaired:
             continue
         edges = [0, *back.tolist(), values.size]
         parts = [slice(first, behind) for first, behind in itertools.pairwise(edges)]
-        first = parts[0]
-        same_length = all(part.stop - part.start == first.stop for part in parts)
-        are_equal = same_length and all(
-            np.array_equal(values[first], values[part], equal_nan=True)
-            for values in rows.numbers.values()
-            if not counts_rows(values)
-            for part in parts[1:]
+        columns = [one for one in rows.numbers.values() if not counts_rows(one)]
+        alike = (
+            np.array_equal(one[parts[0]], one[other], equal_nan=True) for one in columns for other in parts[1:]
         )
-        if are_equal:
+        if all(alike):
             message = f"the same {parts[0].stop} rows stand in it {len(parts)} times; the others were left out."
-            return _done(found, f"rows 1-{parts[0].stop}", "block_repeated", message)
-        if 1 <= part <= len(parts):
-            chosen = parts[part - 1]
+            yield f"rows 1-{parts[0].stop}", "block_repeated", message
+        elif 1 <= part <= len(parts):
             message = f"of the {len(parts)} runs in it part {part} is used, as the plan says."
-            return _done(found, f"rows {chosen.start + 1}-{chosen.stop}", "part_of_log", message)
-        return replace(found, fault=_which_part(rows, place, parts))
-    return found
-
-
-def _which_part(rows: LogRows, place: int, parts: list[slice]) -> Fault:
-    """Return the question which of several runs in one log is meant."""
-    shown = ", ".join(f"{part.start + 1}-{part.stop}" for part in parts)
-    problem = (
-        f"the time in {rows.label(place)} begins anew {len(parts) - 1} times: {len(parts)} runs stand in one log "
-        f"(rows {shown})."
-    )
-    action = "Cut it into one log per run, or say in the plan which part is the run, in [[logs.format]]: part = 1"
-    return Fault(rows.table.name, problem, action)
+            yield f"rows {parts[part - 1].start + 1}-{parts[part - 1].stop}", "part_of_log", message
+        else:
+            shown = ", ".join(f"{one.start + 1}-{one.stop}" for one in parts)
+            what = f"the time in {rows.label(place)} begins anew {len(parts) - 1} times"
+            action = "Cut it into one log per run, or say in the plan which part is the run, in [[logs.format]]: "
+            problem = f"{what}: {len(parts)} runs stand in one log (rows {shown})."
+            yield Fault(rows.table.name, problem, f"{action}part = 1")
+        return
 
 
 def _lost_marks(rows: LogRows) -> tuple[tuple[int, int], ...]:
