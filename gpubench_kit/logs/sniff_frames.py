@@ -274,6 +274,9 @@ def _held(clues: Clues, reading: Reading) -> Reading:
     if place is None:
         return reading
     usual_ms = float(np.nanmedian(rows.numbers[place])) * reading.factor
+    if reading.take == "column" and clues.is_rate(place):
+        question = f"{rows.label(place)} is declared to be a time, but its heading speaks of frame rates"
+        return replace(reading, certainty=Certainty.OPEN, question=question, can_confirm=False)
     if time is None or time.unit_ms is None:
         denied = by_samples(replace(clues, values={place: rows.numbers[place]}))
         if denied is not None:

@@ -132,6 +132,32 @@ def test_a_contradiction_beats_a_confirmation(tmp_path):
         _read(tmp_path, text, declared=Declaration(frame_time=("dur", "ms")))
 
 
+_RATES = [f"{1000 / one:.3f}" for one in FRAME_MS]
+_ENDS = np.cumsum(FRAME_MS)
+CONTRADICTIONS = {
+    "units that the steps deny": ({"t [us]": written(_ENDS, "ms"), "d [ms]": FRAME_MS}, None, "neither the steps"),
+    "a time in other units": ({"t [ms]": written(_ENDS, "s"), "d [ms]": FRAME_MS}, None, "neither the steps"),
+    "rates as time": ({"t [s]": written(_ENDS, "s"), "fps": _RATES}, ("fps", "ms"), "speaks of frame rates"),
+    "rates as time, alone": ({"fps": _RATES}, ("fps", "ms"), "speaks of frame rates"),
+    "even steps alone": ({"t [s]": written(np.arange(900) * 16.667, "s")}, None, "a frame limit, or samples"),
+    "a time of another run": ({"t [s]": written(_ENDS * 2.1, "s"), "d [ms]": FRAME_MS}, None, "neither the steps"),
+}
+
+
+@pytest.mark.parametrize("name", CONTRADICTIONS)
+def test_what_contradicts_itself_is_not_counted(tmp_path, name):
+    columns, declared, message = CONTRADICTIONS[name]
+    with pytest.raises(LogError, match=message):
+        _read(tmp_path, text_of(columns), declared=Declaration(frame_time=declared))
+
+
+def test_a_pause_that_no_cell_shows_is_no_frame(tmp_path):
+    ends = _ENDS + np.where(np.arange(_ENDS.size) >= 400, 2500.0, 0.0)
+    read = _read(tmp_path, text_of({"t [s]": written(ends, "s"), "d [ms]": FRAME_MS}))
+    assert (read.certainty, read.frames.frame_ms.max()) == (Certainty.PROVEN, FRAME_MS.max())
+    assert read.frames.end_s == pytest.approx(float(ends[-1]) / 1e3, abs=1e-5)
+
+
 def test_a_unit_that_the_time_denies_is_a_fault(tmp_path):
     text = text_of({"t (s)": written(np.cumsum(FRAME_MS), "s"), "dur": written(FRAME_MS, "ms")})
     with pytest.raises(LogError, match=r"declared to be in us, but by column 't \(s\)' a frame takes 9"):
