@@ -50,6 +50,7 @@ class Part(NamedTuple):
     heading: str
     text: str
     notes: tuple[str, ...]
+    drawn: tuple[str, ...]
     charts: tuple[tuple[tuple[Drawn, ...], list[tuple[str, str]]], ...]
     pictures: list[tuple[str, str]]
 
@@ -79,7 +80,12 @@ def games(results: Results) -> Section:
     roles = _roles(results)
     order = [*roles, *sorted((game for game in by_game if game not in roles), key=str.casefold)]
     made = [_game(results, game, by_game[game], role=roles.get(game), is_only=len(by_game) == 1) for game in order]
-    values = {"games": made, "note": say("detail.note", level=percent_text(100 * results.plan.analysis.confidence))}
+    level = percent_text(100 * results.plan.analysis.confidence)
+    there = {name for game in made for part in game.parts for name in part.drawn}
+    # Typed numbers have neither frame times nor percentiles, and so no word on them.
+    note = [say("detail.note.runs", level=level)]
+    note += [say(f"detail.note.{name}") for name in ("frame-times", "percentiles") if name in there]
+    values = {"games": made, "note": " ".join(note)}
     return Section("detail", say("detail.heading"), render("games.html.j2", values))
 
 
@@ -239,6 +245,7 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
         "" if is_first else f"{scene.game}, {scene.setting}",
         game_sentence(results, scene),
         tuple(notes),
+        tuple(drawn),
         tuple(
             (tuple(drawn[name] for name in names), pictures(names[0], in_film=False)) for names in shown if names
         ),

@@ -78,6 +78,13 @@ def test_no_difference_of_frame_times_is_drawn_without_a_design_or_a_reading(wit
     assert "Frame time vs" in page.games(results_of(review, facts_of=facts_of(review)))._repr_html_()
 
 
+def test_the_note_on_charts_speaks_of_those_that_there_are(withheld, results, review):
+    typed, logged = (_text(page.games(one)) for one in (results, results_of(review, facts_of=facts_of(review))))
+    for words in ("spikes reach the longest frame", "Frame time at each percentile"):
+        assert (words in typed, words in logged) == (False, True)
+    assert "Frame time at each percentile" not in _text(page.games(withheld[0]))
+
+
 def test_the_page_asks_nothing_of_the_reviewer(withheld):
     text = " ".join(map(_text, page_sections(withheld[0])))
     assert not re.search(r"\b(confirm|fill in|type one|record a|correct) (its|the|decimal|second)\b", text, re.I)
