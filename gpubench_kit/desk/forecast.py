@@ -13,13 +13,15 @@ from gpubench_kit.desk.classify import KnownRuns
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_SHEET, USABLE
 from gpubench_kit.schedule.design import SoFar
-from gpubench_kit.schedule.fit import Dropped, scene_of
+from gpubench_kit.schedule.fit import Dropped
 from gpubench_kit.schedule.needs import needs_of, needs_over_games
 from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.sheet.looks import open_looks
 from gpubench_kit.statistics.planning import FEWEST_ROUNDS, MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
-from gpubench_kit.wording.numbers import number_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text, number_text
+from gpubench_kit.wording.terms import scene_text
 
 #: Intervals that the pace is the median of.
 _LAST = 10
@@ -218,11 +220,12 @@ def drops_of(
     musts = {plan.reference_tuning, *plan.session_plan.must_have}
     free = [one.name for one in plan.tunings if one.name in tunings - musts]
     if free and len(tunings) > 2:
-        yield "tuning", free[-1], f"Tuning “{free[-1]}”", f"Nothing new can be said about “{free[-1]}”."
+        what, then = (say(f"schedule.dropped.tuning.{one}", name=free[-1]) for one in ("what", "then"))
+        yield "tuning", free[-1], what, then
     open_games = list(dict.fromkeys(row.get("game", "") for row in rows.values()))
     idle = [one for one in games if one.is_idle and one.game in open_games] * (len(open_games) > LEAST_GAMES)
     for one in idle:
-        name = scene_of((one.game, one.setting))
+        name = scene_text(one.game, one.setting)
         yield (
             "game",
             one.game,
@@ -232,6 +235,7 @@ def drops_of(
     numbers = [int(row["round"]) for row in rows.values() if (row.get("round") or "").isdecimal()]
     for number in range(min(max(numbers, default=0), MOST_ROUNDS), FEWEST_ROUNDS, -1):
         fewer = "Smaller differences go unseen, and fewer games are decided."
-        yield "round", str(number), f"Round {number} of every game", fewer
+        yield "round", str(number), say("schedule.dropped.round.one", last=number), fewer
     for name in (name for name in open_games[:0:-1] if all(one.game != name for one in idle)):
-        yield "game", name, f"Game {name}", f"No result for {name}."
+        what, then = (say(f"schedule.dropped.game.{one}", game=name) for one in ("what", "plain"))
+        yield "game", name, what, then
