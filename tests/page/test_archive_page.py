@@ -144,17 +144,21 @@ def test_claims_are_told_with_what_they_cover(archive):
     assert next(iter(_tables(section).values())).count('<td class="r">1 of 2</td>') == len(_REVIEWS)
 
 
-def test_every_sentence_of_the_page_is_in_the_catalogue(archive):
+def test_every_sentence_of_the_page_is_in_the_catalogue(tmp_path):
     with spoken(wide_catalogue()):
+        (tmp_path / "broken" / "tables").mkdir(parents=True)
+        (tmp_path / "broken" / "manifest.json").write_text("{", encoding="utf-8")
+        (tmp_path / ".made.part").mkdir()
+        archive = _archive(tmp_path, _REVIEWS)
         sections = [
             *(part(archive) for part in (archive_head, archive_noise, archive_control, archive_drivers)),
             *(part(archive) for part in (archive_cards, archive_games, archive_claims, archive_findings)),
             archive_method(), archive_files(archive, version="1.0"),
         ]  # fmt: skip
         html = "".join(one._repr_html_() for one in sections)
-    names = [archive.title, *archive.reviews["name"], *archive.reviews["cards"], archive.plan_line]
-    # Findings are said by the archive, labels by the metrics, rows by the declared tables.
-    names += [*archive.findings["message"], *archive.findings["action"]]
+    assert set(archive.findings["check"]) == {"half_written_report"}
+    names = [*archive.reviews["name"], *archive.reviews["cards"], archive.plan_line, tmp_path.name]
+    # Labels are the metrics', rows those of the declared tables.
     names += [*(one.label for one in METRICS.values()), *(one.row for one in ARCHIVE_TABLES.values())]
-    names += [*archive.run_noise["game"].unique()]
+    names += [*archive.run_noise["game"].unique(), "broken", "made.part"]
     assert said_in_english(html, names=[one for one in names if one]) == []
