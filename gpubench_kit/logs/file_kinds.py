@@ -110,103 +110,88 @@ def unpacked_bytes(content: bytes) -> float:
     -----
     The directory is read here: where one is damaged, the library's own object for a column ends the whole process.
     """
-    directory, _ = _fields(content, len(content) - 8 - int.from_bytes(content[-8:-4], "little"), 0)
-    columns = (column for group in _list_in(directory, _ROW_GROUPS) for column in _list_in(group, _COLUMNS))
-    pages = chain.from_iterable(_pages(content, column) for column in columns)
+    start = len(content) - 8 - int.from_bytes(content[-8:-4], "little")
+    groups = _field(_Thrift(content, start).fields(), _ROW_GROUPS, list)
+    columns = (column for group in groups for column in _field(group, _COLUMNS, list))
+    pages = chain.from_iterable(_pages(content, _field(column, _ABOUT, dict)) for column in columns)
     total = float(sum(islice(pages, _MOST_PAGES)))
     return total if next(pages, None) is None else float("inf")
 
 
-def _list_in(fields: Any, number: int) -> list[Any]:
-    """Return a field that is a list; an empty one where it is something else."""
+def _field(fields: Any, number: int, kind: type) -> Any:
+    """Return a field of a structure; an empty one where it is of another kind."""
     found = fields.get(number) if isinstance(fields, dict) else None
-    return found if isinstance(found, list) else []
+    return found if isinstance(found, kind) else kind()
 
 
-def _pages(content: bytes, column: Any) -> Iterator[int]:
+def _pages(content: bytes, about: dict[int, Any]) -> Iterator[int]:
     """Yield how many bytes each page of a column unpacks to."""
-    about = column.get(_ABOUT) if isinstance(column, dict) else None
-    about = about if isinstance(about, dict) else {}
-    place, dictionary = _number(about, _FIRST_PAGE), _number(about, _DICTIONARY)
+    place, dictionary = _field(about, _FIRST_PAGE, int), _field(about, _DICTIONARY, int)
     if 0 < dictionary < place:
         place = dictionary
-    end = min(len(content), place + max(0, _number(about, _SIZE)))
+    end = min(len(content), place + max(0, _field(about, _SIZE, int)))
     while 0 <= place < end:
-        header, place = _fields(content, place, 0)
-        place += max(0, _number(header, _PACKED))
-        yield max(0, _number(header, _UNPACKED))
+        header = (reader := _Thrift(content, place)).fields()
+        place = reader.place + max(0, _field(header, _PACKED, int))
+        yield max(0, _field(header, _UNPACKED, int))
 
 
-def _number(fields: dict[int, Any], number: int) -> int:
-    """Return a field that is a whole number; 0 where it is something else."""
-    found = fields.get(number)
-    return found if isinstance(found, int) else 0
+class _Thrift:
+    """Reads what is written in the compact protocol of Apache Thrift, from a place of the content on."""
 
+    def __init__(self, content: bytes, place: int):
+        if place < 0:
+            raise ValueError("a header lies before the file")
+        self._content, self.place = content, place
 
-def _fields(content: bytes, place: int, depth: int) -> tuple[dict[int, Any], int]:
-    """Return the fields of a structure by their number, and where it ends."""
-    if depth > _DEEPEST or place < 0:
-        raise ValueError("a header is nested too deep, or lies before the file")
-    found, field = {}, 0
-    while kind := content[place]:
-        place += 1
-        if kind >> 4:
-            field += kind >> 4
-        else:
-            number, place = _varint(content, place)
-            field = _signed(number)
-        if kind & 15 not in _FLAGS:
-            found[field], place = _value(content, place, kind & 15, depth)
-    return found, place + 1
+    def fields(self, depth: int = 0) -> dict[int, Any]:
+        """Return the fields of a structure by their number; flags are left out."""
+        if depth > _DEEPEST:
+            raise ValueError("a header is nested too deep")
+        found, field = {}, 0
+        while kind := self._byte():
+            field = field + (kind >> 4) if kind >> 4 else self._signed()
+            if kind & 15 not in _FLAGS:
+                found[field] = self._value(kind & 15, depth)
+        return found
 
+    def _value(self, kind: int, depth: int) -> Any:
+        """Return a whole number, list or structure; None for any other value."""
+        if kind in _WHOLE_NUMBERS:
+            return self._signed()
+        if kind == _STRUCT:
+            return self.fields(depth + 1)
+        if kind in _LISTS:
+            head = self._byte()
+            size = head >> 4 if head >> 4 < 15 else self._varint()
+            if size > len(self._content) - self.place or depth > _DEEPEST:
+                raise ValueError("a header is damaged")
+            return [self._value(head & 15, depth + 1) for _ in range(size)]
+        if kind != _BINARY and kind not in _LENGTHS:
+            raise ValueError("a header is damaged")
+        length = self._varint() if kind == _BINARY else _LENGTHS[kind]
+        self.place += length
+        return None
 
-def _value(content: bytes, place: int, kind: int, depth: int) -> tuple[Any, int]:
-    """Return a whole number, list or structure, None for any other value, and where it ends."""
-    if kind in _WHOLE_NUMBERS:
-        number, place = _varint(content, place)
-        return _signed(number), place
-    if kind == _STRUCT:
-        return _fields(content, place, depth + 1)
-    if kind in _LISTS:
-        return _list(content, place, depth)
-    if kind == _BINARY:
-        length, place = _varint(content, place)
-        return None, place + length
-    if kind not in _LENGTHS:
+    def _byte(self) -> int:
+        """Return the next byte."""
+        self.place += 1
+        return self._content[self.place - 1]
+
+    def _varint(self) -> int:
+        """Return a whole number of seven bits a byte."""
+        number = 0
+        for shift in range(0, 70, 7):
+            byte = self._byte()
+            number |= (byte & 127) << shift
+            if byte < 128:
+                return number
         raise ValueError("a header is damaged")
-    return None, place + _LENGTHS[kind]
 
-
-def _list(content: bytes, place: int, depth: int) -> tuple[list[Any], int]:
-    """Return the values of a list, and where it ends."""
-    size, kind = content[place] >> 4, content[place] & 15
-    place += 1
-    if size == 15:
-        size, place = _varint(content, place)
-    if size > len(content) - place or depth > _DEEPEST:
-        raise ValueError("a header is damaged")
-    found = []
-    for _ in range(size):
-        value, place = _value(content, place, kind, depth + 1)
-        found.append(value)
-    return found, place
-
-
-def _varint(content: bytes, place: int) -> tuple[int, int]:
-    """Return a whole number of seven bits a byte, and where it ends."""
-    number = 0
-    for shift in range(0, 70, 7):
-        byte = content[place]
-        number |= (byte & 127) << shift
-        place += 1
-        if byte < 128:
-            return number, place
-    raise ValueError("a header is damaged")
-
-
-def _signed(number: int) -> int:
-    """Return a number with its sign, which stands in the last bit."""
-    return (number >> 1) ^ -(number & 1)
+    def _signed(self) -> int:
+        """Return a number with its sign, which stands in the last bit."""
+        number = self._varint()
+        return (number >> 1) ^ -(number & 1)
 
 
 #: Rows with numbers from which on a sheet of a workbook is taken for the log.
