@@ -9,6 +9,8 @@ from collections.abc import Container, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+
 from gpubench_kit.logs.cells import (
     COMMENT_MARKS,
     LOOK_AHEAD,
@@ -104,56 +106,30 @@ def _rows_with_comma(text: bytes, size: int) -> list[str]:
 def _comma_in(rows: Sequence[str]) -> str:
     """Return what the comma is in consecutive rows."""
     found = [match for match in map(_PAIR.fullmatch, rows) if match]
-    if not found or len(found) < _PAIRS_ENOUGH * len(rows):
+    fronts, behind = [match[1].strip("+-") for match in found], [match[2] for match in found]
+    # Decimals are equally many, have no zeros at their end, or are written to one precision.
+    ends_in_zero = any(len(digits) > 1 and digits[-1] == "0" for digits in behind)
+    precisions = {len((front + digits).lstrip("0")) for front, digits in zip(fronts, behind, strict=True)}
+    is_uneven = len(set(map(len, behind))) > 1 and ends_in_zero and len(precisions) > 1
+    if not found or len(found) < _PAIRS_ENOUGH * len(rows) or is_uneven:
         return "separator"
-    fronts, behind = [match[1] for match in found], [match[2] for match in found]
-    if not _could_be_decimals(fronts, behind):
-        return "separator"
-    wholes, parts = [int(front.strip("+-") or 0) for front in fronts], [int(digits) for digits in behind]
+    # As objects, since digits may be more than a number of the processor holds.
+    wholes, parts = (np.array([int(one or 0) for one in texts], dtype=object) for texts in (fronts, behind))
+    steps, steps_behind = np.diff(wholes), np.diff(parts)
+    falls, falls_behind, is_several = (steps < 0).any(), (steps_behind < 0).any(), len(set(wholes)) > 2
     if any(digits[0] == "0" and len(digits) > 1 for digits in behind):
         # What never falls while the number before it changes counts something, or is a clock.
-        changes = _falls(wholes) or len(set(wholes)) > 2
-        return "open" if changes and any(parts) and not _falls(parts) else "decimal"
-    steps = [
-        (after - before, part_after - part_before)
-        for (before, after), (part_before, part_after) in zip(
-            itertools.pairwise(wholes), itertools.pairwise(parts), strict=True
-        )
-    ]
-    within = [part for whole, part in steps if whole == 0]
-    n_wraps = sum(whole > 0 and part < 0 for whole, part in steps)
-    wraps = min(n_wraps, len(within)) > 1 and min(within) > 0 and all(whole >= 0 for whole, _ in steps)
-    if wraps:
+        return "open" if (falls or is_several) and parts.any() and not falls_behind else "decimal"
+    within, n_wraps = steps_behind[steps == 0], int(((steps > 0) & (steps_behind < 0)).sum())
+    if min(n_wraps, within.size) > 1 and within.min() > 0 and not falls:
         return "decimal"
-    return "rather separator" if _are_rather_two(wholes, behind) else "open"
-
-
-def _could_be_decimals(fronts: Sequence[str], behind: Sequence[str]) -> bool:
-    """Return whether digits behind a comma are decimals: equally many, no zeros at the end, or to one precision."""
-    if len(set(map(len, behind))) == 1 or not any(len(digits) > 1 and digits[-1] == "0" for digits in behind):
-        return True
-    lengths = {len((front.strip("+-") + digits).lstrip("0")) for front, digits in zip(fronts, behind, strict=True)}
-    return len(lengths) == 1
-
-
-def _falls(values: Sequence[int]) -> bool:
-    """Return whether a value is less than the one before it."""
-    return any(after < before for before, after in itertools.pairwise(values))
-
-
-def _are_rather_two(wholes: Sequence[int], behind: Sequence[str]) -> bool:
-    """Return whether two columns explain what would be a strange chance in decimals."""
-    parts, steps = list(map(int, behind)), [after - before for before, after in itertools.pairwise(wholes)]
-    if set(steps) == {1} and len(steps) > 1:
-        return True  # Numbers of rows.
-    if _falls(wholes) and not _falls(parts) and len(set(parts)) > 1:
-        return True  # Numbers of rows behind the comma.
-    sums = [abs(step - part) <= 1 < part for step, part in zip(steps, parts[1:], strict=True)]
-    if len(sums) > 2 and sum(sums) >= 0.9 * len(sums):
-        return True  # Elapsed and frame times.
-    are_alike = len(set(map(len, behind))) == 1
-    has_no_zeros = len(behind) >= _ROWS_WITH_ZEROS and are_alike and len(behind[0]) > 1
-    return len(set(wholes)) > 2 and (has_no_zeros or set(behind) <= {"0", "1"})
+    is_row_number = steps.size > 1 and (steps == 1).all()
+    is_row_number_behind = falls and not falls_behind and len(set(parts)) > 1
+    is_sum = steps.size > 2 and ((abs(steps - parts[1:]) <= 1) & (parts[1:] > 1)).mean() >= 0.9
+    has_no_zeros = len(behind) >= _ROWS_WITH_ZEROS and len(set(map(len, behind))) == 1 and len(behind[0]) > 1
+    is_chance = is_several and (has_no_zeros or set(behind) <= {"0", "1"})
+    # Two columns explain what would be a strange chance in decimals: row numbers, elapsed and frame times.
+    return "rather separator" if is_row_number or is_row_number_behind or is_sum or is_chance else "open"
 
 
 #: Rows of the look-ahead that are kept as a sample.
