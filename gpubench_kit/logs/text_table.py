@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -223,16 +224,11 @@ def _read(table: LogTable, numeric: list[int], texts: list[int]) -> tuple[Column
     try:
         return read_columns(table, numeric, texts=texts), frozenset()
     except LogError:
-        good = [place for place in numeric if _can_be_read(table, place)]
+        good = []
+        for place in numeric:
+            with suppress(LogError):
+                read_columns(table, [place])
+                good.append(place)
         if not good or len(good) == len(numeric):
             raise
     return read_columns(table, good, texts=texts), frozenset(numeric) - frozenset(good)
-
-
-def _can_be_read(table: LogTable, place: int) -> bool:
-    """Return whether a column holds numbers only."""
-    try:
-        read_columns(table, [place])
-    except LogError:
-        return False
-    return True
