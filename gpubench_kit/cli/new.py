@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from gpubench_kit.model.questions import LogFacts
 
 from gpubench_kit.cli.terminal import add_command, add_json, progress_bar
 
@@ -105,7 +108,8 @@ def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
         inner, outer, place = source.resolve(), folder.resolve(), ""
         if inner.is_relative_to(outer):
             place = f"{inner.relative_to(outer).as_posix()}/" if inner != outer else "./"
-        draft_of = partial(draft_from_logs, facts, source, place=place or "logs/")
+        clocks = _clocks_of(facts, source)
+        draft_of = partial(draft_from_logs, facts, source, place=place or "logs/", clocks=clocks)
         return make_review(asked, draft_of, folder, source=None if place else source).code
     tables = [file for file in files if file.suffix.casefold() == ".xlsx"]
     if len(tables) == 1:
@@ -117,6 +121,28 @@ def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
     first = next((f" First: {one}" for one in told), "")
     problem = f"none of {len(files)} files is a frame log (one row of text for each frame).{first}"
     raise LogError(Fault(str(source), problem, "See how a file is read with: gpubench-kit inspect FILE"))
+
+
+def _clocks_of(facts: Sequence[LogFacts], source: Path) -> dict[str, str]:
+    """Return in words how the clock of the only sensor log stands to the frame logs', by its path."""
+    from gpubench_kit.logs.one_clock import RunTimes, clock_of_starts
+    from gpubench_kit.logs.read_samples import read_sensor_log
+    from gpubench_kit.model.errors import LogError
+
+    sensors = [fact for fact in facts if fact.kind == "sensors"]
+    frames = [fact for fact in facts if fact.kind == "frames"]
+    if len(sensors) != 1 or len(frames) < 2:
+        return {}
+    (sensor,) = sensors
+    try:
+        samples = read_sensor_log(sensor.path)
+    except LogError:
+        return {}
+    times = [RunTimes(str(one.path), one.started_at_s, one.length_s, one.clock_kind, one.file_time_s)
+             for one in frames]  # fmt: skip
+    clock = clock_of_starts(times, samples, closed_s=sensor.file_time_s)
+    text = f"clock {clock.offset_s:+.1f} s, proven" if clock.is_proven else "clock not proven"
+    return {sensor.path.relative_to(source).as_posix(): text}
 
 
 def _files_in(source: Path, *, without: Path) -> Iterator[Path]:

@@ -8,6 +8,7 @@ import hashlib
 import itertools
 import os
 import random
+import re
 import shutil
 from pathlib import Path
 
@@ -160,6 +161,36 @@ def test_sensors_that_are_only_likely_are_asked_beside_proven_frames(tmp_path, c
     shown = capsys.readouterr().out
     assert '4 logs of one format ("elapsed [s];frame time [ms];power [W]"): is this right?' in shown
     assert 'sensors = { board_w = { column = "power [W]", unit = "W" } }' in shown
+
+
+def write_sensors(file: Path, ahead_s: float) -> None:
+    """Write one sensor log for an evening of eight runs of a minute with uneven pauses, its clock ahead."""
+    starts = [BEGIN + dt.timedelta(seconds=s) for s in UNEVEN_S]
+    rows = ["Date,Card load [%],GPU board power [W]"]
+    now, end = starts[0] - dt.timedelta(seconds=20), starts[-1] + dt.timedelta(seconds=90)
+    while now < end:
+        is_busy = any(start <= now < start + dt.timedelta(seconds=60) for start in starts)
+        stamp = (now + dt.timedelta(seconds=ahead_s)).isoformat(sep=" ", timespec="milliseconds")
+        rows.append(f"{stamp},{98 if is_busy else 3},{290.5 if is_busy else 28.1}")
+        now += dt.timedelta(seconds=1)
+    file.write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+UNEVEN_S = [0, 95, 210, 290, 420, 500, 655, 740]
+
+
+@pytest.mark.parametrize(("n_runs", "said"), [(8, r"clock \+3[67]\.\d s, proven"), (3, "clock not proven")])
+def test_the_clock_of_the_sensor_log_stands_beside_the_table(tmp_path, capsys, n_runs, said):
+    runs = [(game, tuning, n) for n in (1, 2) for game in GAMES for tuning in ("factory", "quiet")]
+    for place, (game, tuning, n) in enumerate(runs[:n_runs]):
+        start = BEGIN + dt.timedelta(seconds=UNEVEN_S[place])
+        write_log(tmp_path / "logs" / f"{game} {tuning} {n}.csv", start, GAMES[game], place, seconds=60)
+    write_sensors(tmp_path / "logs" / "sensors evening.csv", 37.0)
+    new(tmp_path / "x", "--from", tmp_path / "logs")
+    (line,) = [
+        one.strip() for one in capsys.readouterr().out.splitlines() if 'sensors: "sensors evening.csv"' in one
+    ]
+    assert re.fullmatch(f'sensors: "sensors evening.csv" spans all {n_runs}, {said}', line)
 
 
 def test_no_output_holds_a_rate_of_a_run(tmp_path, logs):

@@ -139,6 +139,61 @@ def test_words_in_two_places_are_asked_and_other_roles_can_be_given():
     assert "tunings_are" in keys(draft, table="roles")
 
 
+def test_limits_keep_their_signs_and_numbers_of_games_are_no_tunings():
+    draft = drafted(made_folder(STYLES["limits with signs"], 5))
+    assert (set(draft.names("tuning")), draft.n_open) == ({"stock", "-90mV 88%", "+120MHz"}, 0)
+    draft = drafted(made_folder(STYLES["numbers of games"], 5))
+    assert {"Ashen 13", "Rallye 11", "Glasshouse 10"} == set(draft.names("game"))
+    assert draft.n_open == 0
+
+
+def test_words_that_only_count_are_asked_and_may_be_sessions_or_rounds():
+    folder = made_folder(STYLES["sittings"], 5)
+    draft = drafted(folder)
+    assert "games_are" not in keys(draft)
+    assert asked(draft, "group_is").text == 'What are "s1", "s2"?'
+    settled = drafted(folder, group_is="sessions")
+    assert (settled.n_open, settled.names("session")) == (0, ["s1", "s2"])
+    assert {column for column, *_ in wrong_cells(folder, settled)} == {"session"}
+    folder = made_folder(STYLES["letters behind camel"], 5)
+    assert asked(drafted(folder), "group_is").text == 'What are "A", "B", "C"?'
+    settled = drafted(folder, group_is="rounds")
+    assert (settled.n_open, wrong_cells(folder, settled)) == (0, [])
+    assert table_lines(settled)[1].split()[:5] == ["Ashen", "Marches", "1", "2", "3"]
+
+
+def test_numbers_of_logs_tell_the_order_and_nothing_else():
+    draft = drafted(made_folder(STYLES["logs by number"], 5))
+    assert {"which_game", "which_tuning"} <= set(keys(draft))
+    assert (draft.names("game"), draft.names("tuning")) == ([], [])
+    assert [row.value("order") for row in draft.rows[:3]] == ["1", "2", "3"]
+    folder = made_folder(STYLES["days as folders, running number"], 5)
+    assert (drafted(folder).n_open, set(drafted(folder).names("game"))) == (0, set(STYLES["sittings"].games))
+
+
+def test_games_and_tunings_are_typed_as_a_list_where_pauses_do_not_tell():
+    folder = made_folder(STYLES["stamps only"], 5)
+    rows = drafted(folder).rows
+    assert asked_first(folder) == ["tuning_names", "block_list"]
+    halves = (rows[:20], rows[20:])
+    typed = "; ".join(f"{half[0].value('started_at')[11:16]} Game {n} {'f q ' * (len(half) // 2)}".strip()
+                      + " f" * (len(half) % 2) for n, half in enumerate(halves, start=1))  # fmt: skip
+    draft = drafted(folder, tuning_names="factory, quiet", block_list=typed)
+    assert (draft.n_open, draft.names("game"), draft.names("tuning")) == (
+        0,
+        ["Game 1", "Game 2"],
+        ["factory", "quiet"],
+    )
+    assert drafted(folder, tuning_names="factory, quiet", block_list=typed[:-2]).n_open > 0
+    check = next(one.check for one in draft.first if one.key == "block_list")
+    assert (check(typed), check("18:30 Keep f q")[:31]) == ("", "This is no list of all 45 logs:")
+
+
+def asked_first(folder: MadeFolder) -> list[str]:
+    """Return the keys of the questions that come before the table."""
+    return [one.key for one in drafted(folder).first]
+
+
 def test_a_bad_take_asks_for_its_cause():
     folder = made_folder(STYLES["a bad take"], 5)
     draft = drafted(folder)

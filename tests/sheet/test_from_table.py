@@ -177,6 +177,79 @@ def test_tables_beside_and_below_one_another_are_told_apart():
         assert [choice.value for choice in draft.first[0].choices][2:] == ["each"], rows
 
 
+def test_each_game_on_a_sheet_of_its_own_is_asked():
+    rows = [["Tuning", "Run", "Avg FPS"], *([t, str(n), "90.5"] for t in ("factory", "quiet") for n in (1, 2))]
+    sheets = [grid(rows, game) for game in GAMES]
+    draft = draft_from_grids(sheets, "x.xlsx", {})
+    assert draft.names("game") == list(GAMES)
+    assert all(row.cells["game"].is_asked for row in draft.rows)
+    assert draft.first[0].text.startswith("3 sheets with the same headings. Is each sheet a game: ")
+    assert draft_from_grids(sheets, "x.xlsx", {"sheets_are": "games"}).n_open == 0
+    apart = draft_from_grids(sheets, "x.xlsx", {"sheets_are": "tables"})
+    assert (apart.rows, [one.key for one in apart.first]) == ((), ["sheets_are", "which_table"])
+
+
+def test_cards_in_a_column_are_rivals_and_stand_apart_in_the_table():
+    rows = [["Card", "Game", "Tuning", "Run", "Avg FPS"],
+            *([card, "Keep", t, str(n), "90.5"] for card in ("Larkmoor 4", "Fernholt 3")
+              for t in ("factory", "quiet") for n in (1, 2))]  # fmt: skip
+    draft = drafted(rows)
+    (which,) = [one for one in all_questions(draft, {}) if one.key == "card"]
+    assert [one.value for one in which.choices] == ["Larkmoor 4", "Fernholt 3"]
+    assert table_lines(draft)[1:3] == ["  Keep, Larkmoor 4   1 2       1 2", "  Keep, Fernholt 3   1 2       1 2"]
+    assert draft.n_open == 0
+
+
+def test_times_give_order_and_sessions_and_running_numbers_only_once_they_are_confirmed():
+    rows = TABLES["times"].rows
+    draft = drafted([rows[0], *reversed(rows[1:])])
+    assert [row.value("order") for row in draft.rows] == [str(n) for n in range(1, 19)]
+    assert (draft.rows[0].value("started_at"), draft.rows[0].value("session")) == (
+        "2026-03-01 18:00:04",
+        "session 1",
+    )
+    numbered = TABLES["numbers through the sheet"]
+    assert not any(row.value("order") for row in drafted(numbered).rows)
+    assert drafted(numbered).plan_lines["analysis"][1] == 'typed_order = "not_known"'
+    draft = drafted(numbered, running="yes")
+    assert ([row.value("order") for row in draft.rows[:2]], len(draft.plan_lines["analysis"])) == (["1", "2"], 1)
+
+
+def test_mean_frame_times_become_average_frame_rates_once_they_are_confirmed():
+    rows = [["Game", "Tuning", "Run", "Avg frame time (ms)", "99% frame time (ms)"],
+            *(["Keep", t, str(n), "8.0", "12.5"] for t in ("factory", "quiet") for n in (1, 2))]  # fmt: skip
+    assert drafted(rows).waiting == ("Avg frame time (ms)",)
+    assert not any("fps" in column for column in drafted(rows).rows[0].cells)
+    draft = drafted(rows, **{"column.Avg frame time (ms)": "frame_ms"})
+    assert [row.value("avg_fps") for row in draft.rows] == ["125"] * 4
+    assert 'Left out: column "99% frame time (ms)".' in draft.head
+
+
+def test_notes_of_takes_that_may_not_count_are_asked():
+    rows = [["Game", "Tuning", "Run", "Avg FPS", "Note"], ["Keep", "factory", "1", "90.5", "bad, stutter"],
+            ["Keep", "factory", "2", "90.5", ""], ["Keep", "quiet", "1", "90.5", ""],
+            ["Keep", "quiet", "2", "90.5", ""]]  # fmt: skip
+    draft = drafted(rows)
+    assert draft.rows[0].cells["excluded"].written == "?"
+    assert table_lines(draft)[1] == "  Keep   (b) - 2   1 2"
+    assert drafted(rows, **{"left_out.row 2": "crash"}).rows[0].value("excluded") == "crash"
+    assert drafted(rows, **{"left_out.row 2": "counts"}).rows[0].cells["excluded"] == ("", "row 2", False)
+
+
+def test_cells_of_two_numbers_are_refused():
+    rows = [["Game", "factory", "quiet"], ["Keep", "124.3 / 88.1", "120.0 / 85.0"]]
+    with pytest.raises(TableError, match=r"cells hold two numbers, such as '124.3 / 88.1'"):
+        drafted(rows)
+
+
+def test_a_table_wider_than_the_terminal_is_a_list():
+    tunings = [f"uv {n}" for n in range(800, 1000, 10)]
+    rows = [["Game", "Tuning", "Run", "Avg FPS"], *(["Keep", t, "1", "90.5"] for t in tunings)]
+    lines = "\n".join(table_lines(drafted(rows), 60)).splitlines()
+    assert max(map(len, lines)) <= 60
+    assert lines[0].startswith("  Keep: uv 800 1; uv 810 1;")
+
+
 def test_what_is_no_table_is_an_error_that_says_how_to_name_columns():
     for rows in ([["only", "words"], ["in", "here"]], [["1", "2"], ["3", "4"]], [["one cell"]]):
         with pytest.raises(TableError, match="no table of results was found"):

@@ -262,6 +262,18 @@ STYLES: dict[str, Style] = {
     "a version": Style(lambda r: f"{r.game} v1.2 {r.tuning} {r.round}.csv", FIVE[:4], THREE[:2]),
     "undervolt steps": Style(lambda r: f"{r.game}_{r.tuning}_{r.round}.csv", FIVE[:3], ("stock", "uv1", "uv2")),
     "tuning in capitals": Style(lambda r: f"{r.game}_{r.tuning.upper()}_{r.round}.CSV", FIVE[:4], THREE[:2]),
+    "limits with signs": Style(lambda r: f"{r.game} {r.tuning} r{r.round}.csv", FIVE[:3],
+                               ("-90mV 88%", "+120MHz", "stock")),
+    "numbers of games": Style(lambda r: f"{r.game.split()[0]} {len(r.game)} {r.tuning} {r.round}.csv", FIVE[:3],
+                              ("stock", "uv", "oc")),
+    "sittings": Style(lambda r: f"s{1 + (r.round > 2)}-{r.game}-{r.tuning}-run{r.round}-final.csv", FIVE[:3],
+                      ("stock", "uv", "oc")),
+    "logs by number": Style(lambda r: f"log{r.order:03d}.csv", has_stamps=False, is_copied=True),
+    "days as folders, running number": Style(lambda r: f"2026-03-{r.round:02d}/{r.game}_{r.tuning}_{r.order}.csv",
+                                             FIVE[:3], ("stock", "uv", "oc"), has_stamps=False, is_copied=True),
+    "letters behind camel": Style(
+        lambda r: f"{r.game.replace(' ', '')}{r.tuning.upper()}{'ABC'[r.round - 1]}.csv", FIVE[:3],
+        ("stock", "uv", "oc")),
     "resolutions": Style(lambda r: f"{r.game} {r.setting} {r.tuning} {r.round}.csv", FIVE[:3], THREE[:2],
                          ("2560x1440", "3840x2160")),
 }  # fmt: skip

@@ -96,7 +96,7 @@ def made_tables() -> dict[str, MadeTable]:
             ["Game", "Card state now", "Run", "Avg FPS"], fps,
             lambda k, r: [k[0], k[1], str(k[2]), str(r["avg_fps"])], asks=order),
     }  # fmt: skip
-    return tables | _shaped(every, fps, lows)
+    return tables | _shaped(every, fps, lows) | _further(fps, lows)
 
 
 def _shaped(every, fps, lows) -> dict[str, MadeTable]:
@@ -143,6 +143,28 @@ def _shaped(every, fps, lows) -> dict[str, MadeTable]:
         "turned": MadeTable([["Avg FPS", "", "", ""], *turned], once),
         "two storeys": MadeTable(two, lows, order),
         "strange tunings in columns": MadeTable(crossed, unknown, frozenset({"roles", "reference"}), "", True),
+    }
+
+
+def _further(fps, lows) -> dict[str, MadeTable]:
+    """Return tables whose numbers have their labels in unusual places."""
+    order, numbers = frozenset({"typed_order"}), frozenset({"column.the numbers"})
+    blocks: list[list[str]] = [["Larkmoor 4, average FPS, March", "", "", "", ""]]
+    for game in GAMES:
+        blocks += [[game, "", "", "", ""], ["Tuning", "Run 1", "Run 2", "Run 3", "Avg"]]
+        blocks += [[t, *(str(fps[game, t, n]["avg_fps"]) for n in (1, 2, 3)), "100.0"] for t in TUNINGS]
+    runs_below = [["Setting", *(game for game in GAMES for _ in range(3))], ["Run", *"123123123"]]
+    runs_below += [[t, *(str(fps[game, t, n]["avg_fps"]) for game in GAMES for n in (1, 2, 3))] for t in TUNINGS]
+    deltas = [["Game", "Setting", "Run", "Avg FPS", "1 %", "vs factory"]]
+    deltas += [[*k[:2], str(k[2]), str(r["avg_fps"]), str(r["low_1pct_fps"]), "1.5 %"] for k, r in lows.items()]
+    timed = [["Nr", "Date", "Game", "Tuning", "Avg FPS"]]
+    timed += [[str(n), f"2026-03-01 18:{4 * n // 60:02d}:{4 * n % 60:02d}", k[0], k[1], str(r["avg_fps"])]
+              for n, (k, r) in enumerate(fps.items(), start=1)]  # fmt: skip
+    return {
+        "blocks with runs in columns": MadeTable(blocks, fps, order),
+        "run numbers below the heading": MadeTable(runs_below, fps, order | numbers),
+        "changes beside the values": MadeTable(deltas, lows, order),
+        "times": MadeTable(timed, fps),
     }
 
 
