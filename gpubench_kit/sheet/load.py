@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import unicodedata
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -31,6 +30,7 @@ from gpubench_kit.sheet.rows import (
     read_columns,
 )
 from gpubench_kit.sheet.text import SheetCells, find_sheet, read_cells
+from gpubench_kit.wording.numbers import count_text
 
 #: Words of sheets that were written for kit 0.1.0, by column.
 _EARLIER_WORDS = {"excluded": {"foreign_load": "background_load"}}
@@ -39,38 +39,10 @@ _EARLIER_WORDS = {"excluded": {"foreign_load": "background_load"}}
 _OF_RUN = ("card", "bench", "session", "game", "setting", "tuning")
 
 
-@dataclass(frozen=True)
-class Spelling:
-    """How the cells of one sheet are meant.
-
-    Attributes
-    ----------
-    meant : (column, cell) -> the name of the plan, or the word of the sheet, that it stands for
-    of_run : columns that name a run beside its number, where numbers of runs are rounds; else empty
-    findings : one note for each spelling that was taken for a name
-    """
-
-    meant: Mapping[tuple[str, str], str]
-    of_run: tuple[str, ...]
-    findings: tuple[Finding, ...]
-
-    def row(self, cells: dict[str, Any]) -> dict[str, Any]:
-        """Return a row as it is meant.
-
-        Parameters
-        ----------
-        cells : cells of the row by column
-        """
-        meant = {name: self.meant.get((name, cell), cell) for name, cell in cells.items()}
-        if self.of_run:
-            number = str(int(meant["run"]))
-            meant["round"] = meant.get("round") or number
-            meant["run"] = " ".join(part for part in (*(meant[name] for name in self.of_run), number) if part)
-        return meant
-
-
-def find_spelling(cells: SheetCells, columns: SheetColumns, plan: ReviewPlan) -> Spelling:
-    """Find out how the cells of a sheet are meant.
+def spelt_rows(
+    cells: SheetCells, columns: SheetColumns, plan: ReviewPlan
+) -> tuple[list[dict[str, Any]], list[Finding]]:
+    """Return each row's cells as they are meant, by known column and ``line``, and a note for each spelling.
 
     Parameters
     ----------
@@ -78,52 +50,53 @@ def find_spelling(cells: SheetCells, columns: SheetColumns, plan: ReviewPlan) ->
     columns : which column is which
     plan : the review's plan, whose names count
 
-    Returns
-    -------
-    Spelling. A cell that is a name of the plan as it stands means that name. One that differs from a single name
-    only in capitals, blanks or hyphens means that one; a name that two names of the plan resemble stays as it is.
-    Whole numbers in the column ``run`` that begin anew for each game and tuning are rounds.
+    Notes
+    -----
+    A cell that is a name of the plan as it stands means that name. One that differs from a single name only in
+    capitals, blanks or hyphens means that one; a name that two names of the plan resemble stays as it is. Whole
+    numbers in the column ``run`` that begin anew for each game and tuning are rounds. Letters are composed as in
+    the plan (Unicode NFC).
     """
-    meant: dict[tuple[str, str], str] = {}
-    findings: list[Finding] = []
+    places = {name: place for name, place in columns.place.items() if name not in UNREAD}
+    rows: list[dict[str, Any]] = [
+        {"line": line, **{name: unicodedata.normalize("NFC", row[place]) for name, place in places.items()}}
+        for line, row in cells.rows
+    ]
+    findings = []
     names = {
-        "tuning": [one.name for one in plan.tunings],
-        "game": [one.name for one in plan.games],
-        "card": [one.name for one in plan.cards],
-        "bench": [one.name for one in plan.benches],
+        "tuning": [one.name for one in plan.tunings], "game": [one.name for one in plan.games],
+        "card": [one.name for one in plan.cards], "bench": [one.name for one in plan.benches],
         "setting": [setting.name for game in plan.games for setting in game.settings],
-        "purpose": list(PURPOSES),
-        "excluded": list(CAUSES),
-    }
-    for column, known in names.items():
-        if column in columns.place:
-            place = columns.place[column]
-            counted = Counter(row[place] for _, row in cells.rows if row[place])
-            earlier = _EARLIER_WORDS.get(column, {})
-            exact, alike = set(known), defaultdict(set)
-            for name in exact:
-                alike[_plain(name)].add(name)
-            for word, name in earlier.items():
-                alike[_plain(word)].add(name)
-            found = {
-                cell: next(iter(alike[_plain(cell)]))
-                for cell in counted
-                if cell not in exact and len(alike.get(_plain(cell), ())) == 1
-            }
-            meant |= {(column, cell): name for cell, name in found.items()}
-            findings += [
-                _note(cells.file, column, cell, name=name, n=counted[cell]) for cell, name in found.items()
-            ]
-    of_run = _columns_of_run(cells, columns.place)
+        "purpose": list(PURPOSES), "excluded": list(CAUSES),
+    }  # fmt: skip
+    of_run = _columns_of_run(rows, places)
+    for column in (name for name in names if name in places):
+        alike = defaultdict(set)
+        for written, name in (*((one, one) for one in names[column]), *_EARLIER_WORDS.get(column, {}).items()):
+            alike[_plain(written)].add(name)
+        counted = Counter(row[column] for row in rows if row[column] and row[column] not in names[column])
+        for cell, n in counted.items():
+            fit = alike.get(_plain(cell), ())
+            if len(fit) == 1:
+                (name,) = fit
+                message = (
+                    f"{cells.file}: {column} {shown(cell)} in {count_text(n, 'row')} is taken for {shown(name)}."
+                )
+                findings.append(Finding("note", "name_spelt_otherwise", message, found=float(n)))
+                for row in rows:
+                    row[column] = name if row[column] == cell else row[column]
     if of_run:
         message = (
             f"{cells.file}: the numbers in column 'run' begin anew for each game and tuning and are taken as "
             f"rounds; runs are called by {' and '.join(of_run)} and number."
         )
-        findings.append(
-            Finding("note", "run_numbers_are_rounds", message, action="Give each run a name of its own.")
-        )
-    return Spelling(meant, of_run, tuple(findings))
+        action = "Give each run a name of its own."
+        findings.append(Finding("note", "run_numbers_are_rounds", message, action=action))
+    for row in rows if of_run else ():
+        number = str(int(row["run"]))
+        row["round"] = row.get("round") or number
+        row["run"] = " ".join(filter(None, (*(row[name] for name in of_run), number)))
+    return rows, findings
 
 
 def _plain(text: str) -> str:
@@ -131,27 +104,18 @@ def _plain(text: str) -> str:
     return " ".join(text.casefold().replace("-", " ").replace("_", " ").split())
 
 
-def _note(file: str, column: str, cell: str, *, name: str, n: int) -> Finding:
-    """Return the note on one spelling."""
-    rows = "1 row" if n == 1 else f"{n} rows"
-    message = f"{file}: {column} {shown(cell)} in {rows} is taken for {shown(name)}."
-    return Finding("note", "name_spelt_otherwise", message, found=float(n))
-
-
-def _columns_of_run(cells: SheetCells, place: Mapping[str, int]) -> tuple[str, ...]:
+def _columns_of_run(rows: Sequence[Mapping[str, Any]], places: Iterable[str]) -> tuple[str, ...]:
     """Return the columns that name a run beside its number; none where the column ``run`` holds names."""
-    if not {"run", "game", "tuning"} <= place.keys():
+    given = [name for name in _OF_RUN if name in places]
+    if not {"run", "game", "tuning"} <= set(places):
         return ()
-    runs = [row[place["run"]] for _, row in cells.rows]
+    runs = [row["run"] for row in rows]
     if len(set(runs)) == len(runs) or not all(run.isdecimal() and run.isascii() for run in runs):
         return ()
-    given = [name for name in _OF_RUN if name in place]
-    keys = {(*(_plain(row[place[name]]) for name in given), int(row[place["run"]])) for _, row in cells.rows}
-    rounds = {(row[place["round"]] or row[place["run"]], row[place["run"]]) for _, row in cells.rows} if (
-        "round" in place) else set()  # fmt: skip
-    if len(keys) < len(runs) or any(one != number for one, number in rounds):
+    keys = {(*(_plain(row[name]) for name in given), int(row["run"])) for row in rows}
+    if len(keys) < len(runs) or any((row.get("round") or row["run"]) != row["run"] for row in rows):
         return ()
-    varying = [name for name in given if len({row[place[name]] for _, row in cells.rows}) > 1]
+    varying = [name for name in given if len({row[name] for row in rows}) > 1]
     return tuple(name for name in given if name in varying or name in ("game", "tuning"))
 
 
@@ -211,29 +175,27 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     columns = read_columns(cells, logs_by_pattern=any(plan.logs.of_card(card.name).pattern for card in plan.cards))
     if len(cells.rows) > _MOST_ROWS:
         raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
-    spelling = find_spelling(cells, columns, plan)
-    rows = partial(_rows_by_column, cells, columns, spelling)
+    rows, spellings = spelt_rows(cells, columns, plan)
     placed, row_faults = _checked_rows(rows, plan, file=cells.file)
     sheet_faults = [*columns.faults, *_decimal_marks([one.row for one in placed], cells)]
     if not columns.is_complete:
         row_faults = []
     elif for_report:
-        sheet_faults += tunings_without_runs((row["tuning"] for row in rows()), plan)
+        sheet_faults += tunings_without_runs((row["tuning"] for row in rows), plan)
+    merged = _merged(fault for _, fault in row_faults)
     if sheet_faults or (row_faults and not skip_bad_rows):
-        raise TableError([*sheet_faults, *_merged(fault for _, fault in row_faults)])
-    findings = [*cells.findings, *columns.findings, *spelling.findings]
-    run_at = dict(_runs_by_line(rows())) if row_faults else {}
-    findings += [_as_finding(fault, run=run_at[line]) for line, fault in row_faults]
-    at_fault = _lines(row_faults)
+        raise TableError([*sheet_faults, *merged])
+    run_at = {row["line"]: row["run"] for row in rows} if row_faults else {}
+    left_out = [
+        Finding("stop", "run_sheet_row", f"{fault.where}: {fault.problem}", run=run_at[line], action=fault.action)
+        for line, fault in row_faults
+    ]
+    at_fault = {line for line, _ in row_faults}
     placed = [one for one in placed if one.row.line not in at_fault]
-    findings += [*_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
-    return RunSheet(
-        cells.file,
-        _runs_table(placed, plan),
-        _typed_table(placed, is_workbook=not cells.separator),
-        tuple(findings),
-        tuple(_merged(fault for _, fault in row_faults)),
-    )
+    noticed = [*_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
+    findings = (*cells.findings, *columns.findings, *spellings, *left_out, *noticed)
+    typed = _typed_table(placed, is_workbook=not cells.separator)
+    return RunSheet(cells.file, _runs_table(placed, plan), typed, findings, tuple(merged))
 
 
 def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault]:
@@ -253,41 +215,20 @@ def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault
     ]
 
 
-def _rows_by_column(cells: SheetCells, columns: SheetColumns, spelling: Spelling) -> Iterator[dict[str, Any]]:
-    """Yield each row's cells by known column, as they are meant, composed letters as in the plan (Unicode NFC)."""
-    for line, row in cells.rows:
-        written = {
-            name: unicodedata.normalize("NFC", row[place])
-            for name, place in columns.place.items()
-            if name not in UNREAD
-        }
-        yield {"line": line} | spelling.row(written)
-
-
-def _runs_by_line(rows: Iterable[Mapping[str, Any]]) -> Iterator[tuple[int, str]]:
-    """Yield the line and the run of every row, sound or not."""
-    return ((row["line"], row.get("run", "")) for row in rows)
-
-
 def _checked_rows(
-    rows: Callable[[], Iterator[dict[str, Any]]], plan: ReviewPlan, *, file: str
+    rows: Sequence[Mapping[str, Any]], plan: ReviewPlan, *, file: str
 ) -> tuple[list[Placed], list[RowFault]]:
     """Return the rows that fit the plan, and every fault of the others, in sheet order."""
     names = NamesInPlan(plan)
-    asked = [fault for row in rows() for fault in open_cells(row, names.of_column, file=file)]
-    open_lines = _lines(asked)
-    checked, faults = check_rows((row for row in rows() if row["line"] not in open_lines), file=file)
+    asked = [fault for row in rows for fault in open_cells(row, names.of_column, file=file)]
+    open_lines = {line for line, _ in asked}
+    checked, faults = check_rows([row for row in rows if row["line"] not in open_lines], file=file)
     placed, unknown = place_rows(checked, names, file=file)
-    at_fault = _lines(faults)
+    at_fault = {line for line, _ in faults}
     sound = [one for one in placed if one.row.line not in at_fault]
-    together = check_together(sound, list(_runs_by_line(rows())), file=file)
+    together = check_together(sound, [(row["line"], row.get("run", "")) for row in rows], file=file)
     every = [*asked, *faults, *unknown, *check_paths(checked, plan.folder, file=file), *together]
     return placed, sorted(every, key=lambda one: one[0])
-
-
-def _lines(faults: Iterable[RowFault]) -> set[int]:
-    """Return the lines of rows that have faults."""
-    return {line for line, _ in faults}
 
 
 def _decimal_marks(rows: Iterable[Any], cells: SheetCells) -> list[Fault]:
@@ -323,11 +264,6 @@ def _merged(faults: Iterable[Fault]) -> list[Fault]:
         first, *rest = where[:3]
         each.append(Fault(first + "".join(f"; {one.partition(', ')[2]}" for one in rest) + more, problem, action))
     return each
-
-
-def _as_finding(fault: Fault, *, run: str) -> Finding:
-    """Return a fault of a row as a finding; the row is left out."""
-    return Finding("stop", "run_sheet_row", f"{fault.where}: {fault.problem}", run=run, action=fault.action)
 
 
 def _absent(placed: Iterable[Placed], plan: ReviewPlan) -> list[Finding]:

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 import re
 from collections import Counter
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
-from types import MappingProxyType
 from typing import Annotated, Any, NamedTuple
 
-from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, TypeAdapter, ValidationError, create_model
+from pydantic import AfterValidator, PlainValidator, TypeAdapter, ValidationError
+from pydantic_core import PydanticCustomError
 
 from gpubench_kit.model.errors import Fault, listed, nearest, shown, suggestion
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan.fields import Name, Section, Text, kit_error
+from gpubench_kit.model.plan.fields import Name, Text, kit_error
 from gpubench_kit.sheet.text import SheetCells
 
 NEEDED = ("run", "tuning", "game")
@@ -161,8 +160,8 @@ class TypedNumber(NamedTuple):
     thousands: bool
 
 
-def parse_metric(text: str, metric: str) -> TypedNumber | None:
-    """Return a metric's value as typed; None for an empty cell.
+def parse_metric(text: str, metric: str) -> TypedNumber:
+    """Return a metric's value as typed.
 
     Several readings of the sound level in one cell (``38.1 / 38.4``) are averaged on the energy scale,
     10 log10(mean(10^(L/10))).
@@ -176,27 +175,22 @@ def parse_metric(text: str, metric: str) -> TypedNumber | None:
     ------
     PydanticCustomError : not a number, or one that the metric cannot have
     """
-    if not text:
-        return None
-    if metric == "sound_dba":
-        readings = [_parse_one(one, metric) for one in _BETWEEN_READINGS.split(text)]
-        value = 10 * math.log10(sum(10 ** (one.value / 10) for one in readings) / len(readings))
-        marks = "".join(sorted({one.mark for one in readings}))
-        step = max(one.step for one in readings)
-        single = readings[0].value if len(readings) == 1 else value
-        return TypedNumber(single, step, marks, any(one.thousands for one in readings))
-    return _parse_one(text, metric)
+    parts = _BETWEEN_READINGS.split(text) if metric == "sound_dba" else [text]
+    readings = [_parse_one(one, metric) for one in parts]
+    if len(readings) == 1:
+        return readings[0]
+    value = 10 * math.log10(sum(10 ** (one.value / 10) for one in readings) / len(readings))
+    marks = "".join(sorted({one.mark for one in readings}))
+    return TypedNumber(value, max(one.step for one in readings), marks, any(one.thousands for one in readings))
 
 
-def parse_count(text: str) -> int | None:
-    """Return a round or an order: a whole number, or None for an empty cell.
+def parse_count(text: str) -> int:
+    """Return a round or an order: a whole number.
 
     Raises
     ------
     PydanticCustomError : anything else
     """
-    if not text:
-        return None
     if not _COUNT.fullmatch(text):
         problem = f"{shown(text)} was found; a positive whole number is expected."
         raise kit_error(problem, "Correct it, or leave the cell empty where it is not known.")
@@ -211,25 +205,18 @@ def _parse_one(text: str, metric: str) -> TypedNumber:
         raise kit_error(problem, "Write it without unit, blanks and thousands marks, or leave the cell empty.")
     sign, whole, mark, decimals, exponent = (part or "" for part in found.groups())
     value = float(f"{sign}{whole or '0'}.{decimals or '0'}e{exponent or '0'}")
-    _check_range(value, text, metric)
+    kind = METRICS[metric]
+    limits = (
+        ("a number above 0", 0 < value < math.inf) if kind.scale == "ratio"
+        else ("a temperature above -273", -273 < value < math.inf) if kind.unit == "°C"
+        else ("a level from 0 to 200", 0 <= value <= 200) if metric == "sound_dba"
+        else ("a number of at least 0", 0 <= value < math.inf)
+    )  # fmt: skip
+    if not limits[1]:
+        problem = f"{shown(text)} was found; {limits[0]} is expected."
+        raise kit_error(problem, "Correct it, or leave the cell empty where it was not measured.")
     step = float(f"1e{int(exponent or 0) - len(decimals)}")
     return TypedNumber(value, step, mark, bool(_MAYBE_THOUSANDS.fullmatch(text)))
-
-
-def _check_range(value: float, text: str, metric: str) -> None:
-    """Raise if a metric cannot have this value."""
-    kind = METRICS[metric]
-    if kind.scale == "ratio":
-        expected, right = "a number above 0", 0 < value < math.inf
-    elif kind.unit == "°C":
-        expected, right = "a temperature above -273", -273 < value < math.inf
-    elif metric == "sound_dba":
-        expected, right = "a level from 0 to 200", 0 <= value <= 200
-    else:
-        expected, right = "a number of at least 0", 0 <= value < math.inf
-    if not right:
-        problem = f"{shown(text)} was found; {expected} is expected."
-        raise kit_error(problem, "Correct it, or leave the cell empty where it was not measured.")
 
 
 PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
@@ -242,17 +229,7 @@ _OWN_WORDS = ("run", "note", "corrected")
 _OPEN = re.compile(r"^\?(?:\s+|$)|\s+\?$")
 
 
-def _purpose(text: str) -> str:
-    """Return the purpose; an empty cell means that the run measures."""
-    return _one_of(text or "measure", PURPOSES)
-
-
-def _cause(text: str) -> str:
-    """Return the cause for which a run is left out; an empty cell means that it counts."""
-    return _one_of(text, CAUSES) if text else ""
-
-
-def _one_of(text: str, allowed: Sequence[str]) -> str:
+def _one_of(text: str, *, allowed: Sequence[str]) -> str:
     """Return the text if it is one of those allowed."""
     if text not in allowed:
         problem = f"{shown(text)} was found; one of {listed(allowed)} is expected."
@@ -263,10 +240,9 @@ def _one_of(text: str, allowed: Sequence[str]) -> str:
 Whole = Annotated[int | None, PlainValidator(parse_count)]
 
 
-class _RowOfText(Section):
-    """One row of a run sheet as written; empty cells are empty texts, or None where a number is expected."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """A row that was checked: cells of text (empty ones are empty texts), and ``numbers``, the metrics, by name."""
 
     line: int
     run: Name
@@ -275,7 +251,7 @@ class _RowOfText(Section):
     card: Text = ""
     bench: Text = ""
     setting: Text = ""
-    purpose: Annotated[str, AfterValidator(_purpose)] = "measure"
+    purpose: Annotated[str, AfterValidator(partial(_one_of, allowed=PURPOSES))] = "measure"
     session: Text = ""
     launch: Text = ""
     tuning_change: Text = ""
@@ -284,51 +260,12 @@ class _RowOfText(Section):
     started_at: Text = ""
     frame_log: Text = ""
     sensor_log: Text = ""
-    excluded: Annotated[str, AfterValidator(_cause)] = ""
+    excluded: Annotated[str, AfterValidator(partial(_one_of, allowed=CAUSES))] = ""
     replaces: Text = ""
     corrected: Text = ""
     game_version: Text = ""
     note: Text = ""
-
-
-_METRIC_FIELDS: dict[str, Any] = {
-    name: (Annotated[TypedNumber | None, PlainValidator(partial(parse_metric, metric=name))], Field(None))
-    for name in METRICS
-}
-#: The row with one field for each metric, since each metric limits what its numbers can be.
-_RowOfNumbers = create_model("_RowOfNumbers", __base__=_RowOfText, **_METRIC_FIELDS)
-
-_ROWS = TypeAdapter(list[_RowOfNumbers])
-#: The model of a row takes 3 kB, so that thousands of them are not held at a time.
-_ROWS_AT_A_TIME = 250
-_NO_NUMBERS: Mapping[str, TypedNumber] = MappingProxyType({})
-
-
-class SheetRow(NamedTuple):
-    """A row that was checked: the cells of text, and ``numbers``, the metrics typed into it, by name."""
-
-    line: int
-    run: str
-    tuning: str
-    game: str
-    card: str
-    bench: str
-    setting: str
-    purpose: str
-    session: str
-    launch: str
-    tuning_change: str
-    round: int | None
-    order: int | None
-    started_at: str
-    frame_log: str
-    sensor_log: str
-    excluded: str
-    replaces: str
-    corrected: str
-    game_version: str
-    note: str
-    numbers: Mapping[str, TypedNumber]
+    numbers: Any = field(default_factory=dict)
 
     @property
     def is_used(self) -> bool:
@@ -336,7 +273,12 @@ class SheetRow(NamedTuple):
         return self.purpose == "measure" and not self.excluded
 
 
-def check_rows(rows: Iterable[Mapping[str, Any]], *, file: str) -> tuple[list[SheetRow], list[tuple[int, Fault]]]:
+_ROWS = TypeAdapter(list[SheetRow])
+
+
+def check_rows(
+    rows: Sequence[Mapping[str, Any]], *, file: str
+) -> tuple[Sequence[SheetRow], list[tuple[int, Fault]]]:
     """Check each row by itself.
 
     Parameters
@@ -349,14 +291,32 @@ def check_rows(rows: Iterable[Mapping[str, Any]], *, file: str) -> tuple[list[Sh
     list of SheetRow: rows with faults are there without the cells at fault, so that their names can still
     be checked, but for those without a run or a tuning; list of (line, Fault)
     """
-    checked: list[SheetRow] = []
-    faults: list[tuple[int, Fault]] = []
-    rows = iter(rows)
-    while part := list(itertools.islice(rows, _ROWS_AT_A_TIME)):
-        models, found = _models(part, file)
-        checked += [_as_checked(model) for model in models]
-        faults += found
-    return checked, faults
+    given, faults = [], []
+
+    def fault(row: Mapping[str, Any], column: str, wording: Mapping[str, Any]) -> None:
+        """Note what is wrong with a cell; every check raises the kit's own wording."""
+        where = f"{row_name(row.get('run', ''), row['line'], file=file)}, column {shown(column)}"
+        faults.append((row["line"], Fault(where, wording["problem"], wording["action"])))
+
+    for row in rows:
+        texts = {name: cell for name, cell in row.items() if name not in METRICS and (cell or name in NEEDED[:2])}
+        numbers: dict[str, TypedNumber] = {}
+        for name, cell in row.items():
+            try:
+                numbers |= {name: parse_metric(cell, name)} if name in METRICS and cell else {}
+            except PydanticCustomError as error:
+                fault(row, name, error.context or {})
+        given.append({**texts, "numbers": numbers})
+    try:
+        return _ROWS.validate_python(given), faults
+    except ValidationError as error:
+        errors: Sequence[Mapping[str, Any]] = error.errors(include_url=False)
+    for one in errors:
+        place, column = one["loc"]
+        fault(rows[place], column, {"problem": one["msg"], "action": "", **one.get("ctx", {})})
+        given[place].pop(column, None)
+    sound = [row for row in given if all(name in row for name in NEEDED[:2])]
+    return _ROWS.validate_python(sound), faults
 
 
 def open_cells(
@@ -380,39 +340,6 @@ def open_cells(
         yield row["line"], Fault(where, f"{shown(cell)} is a question that is still open.", action)
 
 
-def _models(rows: Sequence[Mapping[str, Any]], file: str) -> tuple[Sequence[_RowOfText], list[tuple[int, Fault]]]:
-    """Return the models of rows, those with faults without the cells at fault, and the faults."""
-    try:
-        return _ROWS.validate_python(rows), []
-    except ValidationError as error:
-        errors: Sequence[Mapping[str, Any]] = error.errors(include_url=False)
-    faults = [(rows[one["loc"][0]]["line"], _fault(one, rows[one["loc"][0]], file)) for one in errors]
-    cells = {position: dict(row) for position, row in enumerate(rows)}
-    for position, column, *_ in (one["loc"] for one in errors):
-        cells.get(position, {}).pop(column, None)
-        if column in ("run", "tuning"):
-            cells.pop(position, None)
-    return _ROWS.validate_python(list(cells.values())), faults
-
-
-def _as_checked(model: _RowOfText) -> SheetRow:
-    """Return what is kept of a row."""
-    given = model.model_fields_set & METRICS.keys()
-    typed = {name: getattr(model, name) for name in METRICS if name in given}
-    numbers: dict[str, TypedNumber] = {name: number for name, number in typed.items() if number is not None}
-    return SheetRow(
-        **{name: getattr(model, name) for name in _RowOfText.model_fields}, numbers=numbers or _NO_NUMBERS
-    )
-
-
 def row_name(run: str, line: int, *, file: str) -> str:
     """Return how messages name a row: by its run, else by its line."""
     return f"{file}, run {shown(run)}" if run else f"{file}, line {line}"
-
-
-def _fault(error: Mapping[str, Any], row: Mapping[str, Any], file: str) -> Fault:
-    """Return one error of pydantic as a fault; every check of a row raises the kit's own wording."""
-    column = error["loc"][1]
-    where = row_name(row.get("run", ""), row["line"], file=file)
-    wording = {"problem": error["msg"], "action": "", **error.get("ctx", {})}
-    return Fault(f"{where}, column {shown(column)}", wording["problem"], wording["action"])

@@ -7,14 +7,13 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.sheet.workbook import Rows, cell_text, look_inside, open_book, read_workbook
+from gpubench_kit.sheet.workbook import BookSheet, Rows, read_sheets, without_empty_end
 
 #: Names that a run sheet can have; one of them may be there.
 SHEET_FILES = ("runs.csv", "runs.xlsx", "runs.tsv")
@@ -68,10 +67,7 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     content = table_content(file)
     findings: list[Finding] = []
     if content.startswith(_WORKBOOK):
-        rows, title = read_workbook(content, file.name)
-        separator = ""
-        if title.strip().casefold() != "runs":
-            findings.append(_note(f"{file.name}: read from the workbook's sheet {shown(title)}."))
+        rows, separator = _run_sheet_of(read_sheets(content, file.name), file.name, findings), ""
     else:
         text = decoded_text(content, file.name, findings)
         rows, separator = _split(
@@ -80,7 +76,7 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
         )  # fmt: skip
     if not rows:
         raise TableError(Fault(file.name, "the file is empty; a row of headings is expected."))
-    headings = _without_empty_end(rows[0][1])
+    headings = tuple(without_empty_end(rows[0][1]))
     faults = [*_wide_rows(rows[1:], headings, file.name)]
     if faults:
         raise TableError(faults)
@@ -88,6 +84,17 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     known_text: dict[str, str] = {}
     body = tuple((line, _row(cells, len(headings), known_text)) for line, cells in rows[1:])
     return SheetCells(file.name, headings, body, separator, tuple(findings))
+
+
+def _run_sheet_of(sheets: Sequence[BookSheet], file: str, findings: list[Finding]) -> Rows:
+    """Return the rows of the sheet called ``runs``, else of the first one; results have to be stored."""
+    sheet = next((one for one in sheets if one.title.strip().casefold() == "runs"), sheets[0])
+    if sheet.lost:
+        problem = f"the formulas in {listed(sheet.lost)} have no stored result."
+        raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
+    if sheet.title.strip().casefold() != "runs":
+        findings.append(_note(f"{file}: read from the workbook's sheet {shown(sheet.title)}."))
+    return sheet.rows
 
 
 def table_content(file: Path) -> bytes:
@@ -178,13 +185,6 @@ def _headings_known(text: str, separator: str, known: frozenset[str]) -> tuple[i
     return len(known.intersection(cells)), len(cells)
 
 
-def _without_empty_end(cells: list[str]) -> tuple[str, ...]:
-    """Return cells without empty ones at the end."""
-    while cells and not cells[-1]:
-        cells = cells[:-1]
-    return tuple(cells)
-
-
 def _row(cells: list[str], width: int, known_text: dict[str, str]) -> tuple[str, ...]:
     """Return a row with as many cells as there are headings, texts that are known taken from there."""
     return tuple(known_text.setdefault(cell, cell) for cell in [*cells, *[""] * (width - len(cells))][:width])
@@ -194,7 +194,7 @@ def _wide_rows(rows: Rows, headings: tuple[str, ...], file: str) -> list[Fault]:
     """Return a fault for each row with more cells than there are headings."""
     faults = []
     for line, cells in rows:
-        over = _without_empty_end(cells)[len(headings) :]
+        over = without_empty_end(cells)[len(headings) :]
         if over:
             problem = f"more cells than the {len(headings)} headings; too much is {listed(over)}."
             action = "Put cells that hold the separator in quotes, or add the missing heading."
@@ -269,7 +269,7 @@ def read_grids(file: Path) -> list[Grid]:
     """
     content = table_content(file)
     if content.startswith(_WORKBOOK):
-        grids = _workbook_grids(content, file.name)
+        grids = [_grid_of(sheet, file.name) for sheet in read_sheets(content, file.name)]
     else:
         text = decoded_text(content, file.name, [])
         rows, _ = _split(text, file.name, lambda one: max(_OF_TABLES, key=lambda mark: _regular(one, mark)))
@@ -300,50 +300,18 @@ def _regular(text: str, separator: str) -> tuple[int, int]:
     return usual[1], usual[0]
 
 
-def _workbook_grids(content: bytes, file: str) -> list[Grid]:
-    """Return the sheets of a workbook; hidden sheets and rows are not taken, and are named."""
-    has_formulas = look_inside(content, file)
-    values = open_book(content, file, data_only=True)
-    formulas = open_book(content, file, data_only=False) if has_formulas else None
-    return [_sheet_grid(sheet, formulas, file) for sheet in values.worksheets]
-
-
-def _sheet_grid(sheet: Any, formulas: Any, file: str) -> Grid:
-    """Return one sheet as a grid."""
-    hidden = {number for number, row in sheet.row_dimensions.items() if row.hidden}
-    rows, skipped = [], []
-    for number, row in enumerate(sheet.iter_rows(), start=1):
-        cells = [cell_text(cell) for cell in row]
-        if number in hidden or sheet.sheet_state != "visible":
-            skipped += [number] * any(cells)
-        else:
-            rows.append((number, cells))
+def _grid_of(sheet: BookSheet, file: str) -> Grid:
+    """Return one sheet of a workbook; hidden sheets and rows are not taken, and rows are named."""
+    hidden = [number for number, _ in sheet.rows if number in sheet.hidden]
+    shown_rows = [(number, cells) for number, cells in sheet.rows if number not in sheet.hidden]
     notes = []
-    if skipped and sheet.sheet_state == "visible":
-        notes.append(f"Hidden rows {_numbers(skipped)} are not taken.")
-    lost = (
-        (
-            [
-                cell.coordinate
-                for row in formulas[sheet.title].iter_rows()
-                for cell in row
-                if cell.data_type == "f" and sheet[cell.coordinate].value is None
-            ]
-        )
-        if formulas is not None
-        else []
-    )
-    if lost:
-        notes.append(
-            f"Formulas without a stored result are not taken: {listed(lost, most=6)}. Open and save the file."
-        )
-    return _grid(sheet.title, rows, file, notes=tuple(notes))
-
-
-def _numbers(lines: list[int]) -> str:
-    """Return numbers of rows, the first six of many."""
-    more = f" and {len(lines) - 6} more" if len(lines) > 6 else ""
-    return ", ".join(map(str, lines[:6])) + more
+    if hidden and shown_rows:
+        more = f" and {len(hidden) - 6} more" if len(hidden) > 6 else ""
+        notes.append(f"Hidden rows {', '.join(map(str, hidden[:6]))}{more} are not taken.")
+    if sheet.lost and shown_rows:
+        lost = listed(sheet.lost, most=6)
+        notes.append(f"Formulas without a stored result are not taken: {lost}. Open and save the file.")
+    return _grid(sheet.title, shown_rows, file, notes=tuple(notes))
 
 
 def encoding_of(content: bytes) -> str:

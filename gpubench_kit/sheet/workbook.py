@@ -7,13 +7,13 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pyexpat import ExpatError, ParserCreate
-from typing import Any
+from typing import Any, NamedTuple
 
 from gpubench_kit.late_loading import loaded_when_used
-from gpubench_kit.model.errors import Fault, GpubenchError, TableError, listed
+from gpubench_kit.model.errors import Fault, GpubenchError, TableError
 from gpubench_kit.zip_archives import DamagedZip, TooLarge, open_zip, pieces_of
 
 #: Most that a workbook unpacks to [bytes].
@@ -156,13 +156,21 @@ openpyxl = loaded_when_used("openpyxl")
 #: Most cells that are read of a table of runs or results, rows times columns.
 _MOST_CELLS = 400_000
 _DECIMALS = re.compile(r"[0#]\.(0+)")
-_SHEET_NAME = "runs"
 
 Rows = list[tuple[int, list[str]]]
 
 
-def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
-    """Return the rows of a workbook as text, with their numbers, and the name of the sheet they are from.
+class BookSheet(NamedTuple):
+    """One sheet as text: its name, rows that hold anything by number, rows that are hidden, lost results."""
+
+    title: str
+    rows: Rows
+    hidden: frozenset[int]
+    lost: tuple[str, ...]
+
+
+def read_sheets(content: bytes, file: str) -> list[BookSheet]:
+    """Return every sheet of a workbook as text.
 
     Parameters
     ----------
@@ -171,11 +179,12 @@ def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
 
     Returns
     -------
-    rows that hold anything, as (row number, cells); name of the sheet: the one called ``runs``, else the first
+    list of BookSheet; all rows of a hidden sheet are hidden. ``lost`` are cells with a formula whose result was not
+    stored: they look empty
 
     Raises
     ------
-    TableError : not a workbook, too large, or a formula whose result was not stored
+    TableError : not a workbook, too large, or without any sheet
 
     Notes
     -----
@@ -183,23 +192,37 @@ def read_workbook(content: bytes, file: str) -> tuple[Rows, str]:
     that their format shows, since the last written decimal is the resolution of a typed value.
     """
     has_formulas = look_inside(content, file)
-    book = open_book(content, file, data_only=True, is_streamed=True)
-    named = [sheet for sheet in book.worksheets if sheet.title.strip().casefold() == _SHEET_NAME]
-    if not book.worksheets:
+    values = open_book(content, file, data_only=True)
+    formulas = open_book(content, file, data_only=False) if has_formulas else None
+    if not values.worksheets:
         raise TableError(Fault(file, "the workbook has no sheet; one with the runs is expected."))
-    sheet = (named or book.worksheets)[0]
+    sheets = []
     try:
-        read = (
-            (number, [cell_text(cell) for cell in row]) for number, row in enumerate(sheet.iter_rows(), start=1)
-        )
-        rows = [(number, cells) for number, cells in read if any(cells)]
-        lost = [*_missing_results(sheet, content, file)] if has_formulas else []
+        for sheet in values.worksheets:
+            rows = [(number, list(map(cell_text, row))) for number, row in enumerate(sheet.iter_rows(), start=1)]
+            is_hidden = sheet.sheet_state != "visible"
+            hidden = frozenset(n for n, _ in rows if is_hidden or sheet.row_dimensions[n].hidden)
+            lost = [
+                cell.coordinate
+                for row in (formulas[sheet.title].iter_rows() if formulas else ())
+                for cell in row
+                if cell.data_type == "f" and sheet[cell.coordinate].value is None
+            ]
+            kept = [(number, without_empty_end(cells)) for number, cells in rows if any(cells)]
+            sheets.append(BookSheet(sheet.title, kept, hidden, tuple(lost)))
     except Exception as error:  # the reader raises errors of many kinds on damaged files
         raise _unreadable(file, error, TableError) from error
-    if lost:
-        problem = f"the formulas in {listed(lost)} have no stored result."
-        raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
-    return rows, sheet.title
+    return sheets
+
+
+def without_empty_end(cells: list[str]) -> list[str]:
+    """Return cells without empty ones at the end.
+
+    Parameters
+    ----------
+    cells : of one row
+    """
+    return cells[: max((place for place, cell in enumerate(cells, start=1) if cell), default=0)]
 
 
 def look_inside(
@@ -272,14 +295,6 @@ def _unreadable(file: str, problem: Exception, error: type[GpubenchError]) -> Gp
     shown = " ".join(found.split())[:200]
     summary = f"the file cannot be read as an .xlsx workbook ({shown})."
     return error(Fault(file, summary, "Save it again, or save the sheet as CSV."))
-
-
-def _missing_results(results: Any, content: bytes, file: str) -> Iterator[str]:
-    """Yield the cells with a formula whose result was not stored: they would look empty."""
-    formulas = open_book(content, file, data_only=False, is_streamed=True)[results.title]
-    for row, shown in zip(formulas.iter_rows(), results.iter_rows(), strict=True):
-        both = zip(row, shown, strict=True)
-        yield from (cell.coordinate for cell, result in both if cell.data_type == "f" and result.value is None)
 
 
 def cell_text(cell: Any) -> str:

@@ -21,7 +21,7 @@ from made_bombs import bombs, falsified_parquet, workbook, zipped
 from gpubench_kit.logs.file_kinds import unpacked_bytes
 from gpubench_kit.logs.log_bytes import read_log_bytes, unpack
 from gpubench_kit.model.errors import LogError, TableError
-from gpubench_kit.sheet.workbook import read_workbook
+from gpubench_kit.sheet.workbook import read_sheets
 
 TEXT = b"time_s,frame_ms\n0.0000,16.5\n0.0165,16.25\n"
 
@@ -33,10 +33,10 @@ import json, resource, sys
 from pathlib import Path
 from gpubench_kit.model.errors import GpubenchError
 from gpubench_kit.logs.log_bytes import read_log_bytes
-from gpubench_kit.sheet.workbook import read_workbook
+from gpubench_kit.sheet.workbook import read_sheets
 said = {}
 for path in sorted(Path(sys.argv[1]).iterdir()):
-    for read in (read_log_bytes, lambda one: read_workbook(one.read_bytes(), one.name)):
+    for read in (read_log_bytes, lambda one: read_sheets(one.read_bytes(), one.name)):
         if path.suffix != ".xlsx" and read is not read_log_bytes:
             continue
         try:
@@ -232,11 +232,11 @@ def test_a_text_of_far_more_than_a_log_is_refused(tmp_path, line, times, found):
 
 def test_a_formatted_cell_far_away_costs_nothing():
     rows = '<row r="1"><c r="A1"><v>1</v></c></row><row r="90000"><c r="C90000" s="0"/></row>'
-    found, _ = read_workbook(workbook(rows), "runs.xlsx")
+    found = read_sheets(workbook(rows), "runs.xlsx")[0].rows
     assert found == [(1, ["1"])]
 
 
 def test_a_workbook_that_spans_too_much_says_what_to_do():
     rows = '<row r="1048576"><c r="A1048576"><v>1</v></c></row>'
     with pytest.raises(TableError, match=r"400,000 cells.*Delete empty rows and columns far from the table"):
-        read_workbook(workbook(rows), "runs.xlsx")
+        read_sheets(workbook(rows), "runs.xlsx")

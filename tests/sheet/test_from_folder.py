@@ -159,7 +159,7 @@ def test_words_that_only_count_are_asked_and_may_be_sessions_or_rounds():
     assert asked(drafted(folder), "group_is").text == 'What are "A", "B", "C"?'
     settled = drafted(folder, group_is="rounds")
     assert (settled.n_open, wrong_cells(folder, settled)) == (0, [])
-    assert table_lines(settled)[1].split()[:5] == ["Ashen", "Marches", "1", "2", "3"]
+    assert all("1 2 3   1 2 3" in line for line in table_lines(settled)[1:4])
 
 
 def test_numbers_of_logs_tell_the_order_and_nothing_else():
