@@ -26,6 +26,8 @@ from gpubench_kit.sheet.new_review import (
 )
 from gpubench_kit.sheet.run_order import block_lines
 
+#: Open cells of one column that are listed.
+_FEW_CELLS = 2
 DONE, OPEN, BAD_INPUT, STOPPED = 0, 1, 2, 130
 
 DraftOf = Callable[[Mapping[str, str]], Draft]
@@ -184,8 +186,21 @@ def _written_lines(draft: Draft, files: list[Path], questions: list[Question], *
     lines = [f"Written: {files[0]}, {files[1]} ({len(draft.rows)} rows){logs}."]
     if questions:
         marks = f": {draft.n_open} cells of runs.csv hold a question mark" if draft.n_open else ""
-        lines += ["", f"Not answered{marks}:", *paste_lines(questions), ""]
+        lines += ["", f"Not answered{marks}:", *paste_lines(questions), *_open_cells(draft), ""]
     return lines
+
+
+def _open_cells(draft: Draft) -> list[str]:
+    """Return the first open cells of each column with their lines."""
+    places: dict[str, list[str]] = {}
+    for line, row in enumerate(draft.rows, start=2):
+        for column, cell in row.cells.items():
+            if cell.is_asked:
+                places.setdefault(column, []).append(f"runs.csv:{line}  {column}  {isolated(cell.written)}"
+                                                     f"  ({isolated(row.source)})")  # fmt: skip
+    few = [(column, held[:_FEW_CELLS], len(held) - _FEW_CELLS) for column, held in places.items()]
+    return [line for column, held, more in few
+            for line in (*held, *[f"  and {more} more cells of {column}"] * (more > 0))]  # fmt: skip
 
 
 def _as_json(draft: Draft, questions: list[Question], files: list[Path]) -> dict:
@@ -307,10 +322,10 @@ def _question(key: str, one: FormatToConfirm) -> Question:
     is_frames = facts.kind != "sensors"
     said = " ".join(facts.questions) or f"{facts.seen} is read by what it looks like."
     choices = [
-        Choice("right, one row per frame" if is_frames else "right", _RIGHT),
-        Choice("no, something else", _OTHER),
+        Choice("right: one row per frame" if is_frames else "right", _RIGHT),
+        Choice("another unit or column", _OTHER),
     ]
-    choices += [Choice("no, rows are samples", _SAMPLES)] if is_frames else []
+    choices += [Choice("rows are not frames", _SAMPLES)] if is_frames else []
     wrong = "every frame rate" if is_frames else "every value of these sensors"
     return Question(
         key=key,

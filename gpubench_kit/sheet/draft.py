@@ -22,6 +22,9 @@ ASKED = "?"
 _NAMED = ("game", "tuning")
 _CHANGE = re.compile(r"([a-z]\w*)\s*[:= ]\s*([+\-−]?\d+(?:[.,]\d+)?)\s*(?:[a-z%]*)")
 _NUMBER = re.compile(r"\d+(?:[.,]\d+)?")
+#: Values with a unit in the name of a tuning, and the change that they state.
+_STATED = re.compile(r"(?<![\w.,])([+\-−]?)(\d+(?:[.,]\d+)?)\s?(mV|MHz|%)(?!\w)", re.IGNORECASE)
+_KEY_OF_UNIT = {"mv": "voltage_mv", "mhz": "core_mhz", "%": "power_limit_pct"}
 
 
 class Cell(NamedTuple):
@@ -212,7 +215,7 @@ def all_questions(draft: Draft, answers: Mapping[str, str]) -> list[Question]:
     ]
     sure = {row.value("tuning") for row in draft.rows if not row.is_asked("tuning")}
     values = [
-        question("tunings", {"found": name}, name=name, check=_changes_fault)
+        question("tunings", {"found": name}, name=name, choices=_changes_in(name), check=_changes_fault)
         for name in draft.names("tuning")
         if name in sure and name != draft.reference
     ]
@@ -244,6 +247,18 @@ def _changes_fault(typed: str) -> str:
     return "" if changes_of(typed) else f"{shown(typed)} {form}"
 
 
+def _changes_in(name: str) -> list[Choice]:
+    """Return the changes that a name states by values with units and signs, as a choice: -90mV, +120MHz, 88%."""
+    found = []
+    for sign, value, unit in _STATED.findall(name):
+        number = float(value.replace(",", "."))
+        if unit == "%" and not sign and 0 < number < 200:
+            found.append(f"power_limit_pct {number - 100:+g}")
+        elif sign:
+            found.append(f"{_KEY_OF_UNIT[unit.casefold()]} {sign.replace('−', '-')}{number:g}")
+    return [Choice(", ".join(found), ", ".join(found))] if found else []
+
+
 def changes_of(typed: str) -> dict[str, str]:
     """Return typed changes, name to number; empty where the text is of another form.
 
@@ -256,14 +271,13 @@ def changes_of(typed: str) -> dict[str, str]:
     return found if all(parts) else {}
 
 
-def order_choices(draft: Draft) -> str:
+def order_choices(names: Sequence[str]) -> str:
     """Return the words for tunings measured one after the other, by their names where there are two.
 
     Parameters
     ----------
-    draft : as found
+    names : of the tunings
     """
-    names = draft.names("tuning")
     if len(names) != 2:
         return say("ask.typed_order.one_then_the_next")
     return say("ask.typed_order.one_then_the_other", first=names[0], second=names[1])

@@ -83,7 +83,7 @@ def draft_from_logs(
         board.ask(recorder, board.every, "round", "frame_log")
     rows = _rows(board, place.removeprefix("./"))
     used = dict.fromkeys(path for one in board.every if (path := board.value(one, "sensor_log")))
-    beside = _side(board, rows, ", ".join(filter(None, [paired, *clock])))
+    beside = _side(board, rows, [f"{paired}," if clock else paired, *(f"{'':9}{text}" for text in clock)])
     draft = Draft(
         root.name, tuple(rows), head=tuple(head), side=tuple(beside),
         first=tuple(board.first), questions=tuple(_merged(board.questions)),
@@ -186,10 +186,10 @@ def _merged(questions: Sequence[Question]) -> list[Question]:
     ]
 
 
-def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: str) -> list[str]:
+def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: Sequence[str]) -> list[str]:
     """Return what stands beside the table: round, order, sessions, sensors."""
     whys = Counter(row.cells["round"].why for row in rows if row.cells["round"].why)
-    placed = "its place in that order"
+    placed = "place in time"
     lines = [f"round: {placed if why.startswith('recording ') else why}" for why, _ in whys.most_common(1)]
     if board.order:
         why = Counter(board.why).most_common(1)[0][0].replace("stamp in the log", "clocks in the logs")
@@ -203,7 +203,7 @@ def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: str) -> list[str]:
     if sessions and board.is_clocked:
         n = "one" if len(sessions) == 1 else len(sessions)
         lines.append(f"bench sessions: {n}, {time_text(min(starts))} to {time_text(max(starts))}")
-    return [*lines, *([sensors] if sensors else [])]
+    return [*lines, *filter(None, sensors)]
 
 
 def _format_questions(

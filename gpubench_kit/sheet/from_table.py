@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import statistics
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -28,6 +29,8 @@ NONE, EACH = "none", "each"
 _POINTS = {"board_w": "board_sensor", "chip_w": "chip_sensor", "wall_w": "wall"}
 _NUMBERS = ("avg_fps", "low_1pct_fps", "board_w", "wall_w")
 _NUMBERED = "number in the table"
+#: A value this many times above or below the usual one of its game is likely a slip.
+_FAR = 5.0
 #: What the runs of one number share.
 _CELL = ("card", "game", "tuning", "setting", "session")
 
@@ -137,20 +140,40 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
             if value:
                 cells[column] = Cell(value)
         rows.append(DraftRow(f"row {run.line}", cells))
+    rows, slips = _without_slips(rows)
     named_draft = with_names(Draft(source, tuple(rows), is_typed=True), answers)
     rows, order_why, asks_running = _with_rounds(named_draft.rows, table.runs, answers)
     sizes = Counter(tuple(row.value(one) for one in _CELL) for row in rows)
     order = [] if order_why or max(sizes.values(), default=0) < 2 else [
-        question("typed_order", {"blocks": order_choices(named_draft)})]  # fmt: skip
+        question("typed_order", {"blocks": order_choices(named_draft.names("tuning"))})]  # fmt: skip
     running = [question("running", {"n": len(rows)})] * asks_running
     draft = replace(
         named_draft, rows=tuple(rows), head=tuple(_head(table, source, metrics)), waiting=waiting,
-        notes=(*table.notes, *_comma_note(table), *named_draft.notes), side=tuple(_side(rows, order_why)),
+        notes=(*table.notes, *slips, *_comma_note(table), *named_draft.notes), side=tuple(_side(rows, order_why)),
         questions=(*_doubt_questions(table), *takes, *running, *order),
         later=(*comma, *later),
         plan_lines=_plan_lines(metrics, answers, asks_order=bool(order)),
     )  # fmt: skip
     return with_reference(draft, answers)
+
+
+def _without_slips(rows: Sequence[DraftRow]) -> tuple[list[DraftRow], list[str]]:
+    """Return rows, values far from the others of their game as a question, and a note on each: a lost point."""
+    values: dict[tuple[str, str], list[float]] = defaultdict(list)
+    typed = [(place, column, float(cell.value)) for place, row in enumerate(rows)
+             for column, cell in row.cells.items() if column in METRICS and cell.value]  # fmt: skip
+    for place, column, value in typed:
+        values[fold(rows[place].value("game")), column].append(value)
+    out, notes = list(rows), []
+    for place, column, value in typed:
+        others = values[fold(rows[place].value("game")), column]
+        usual = statistics.median(others)
+        if len(others) > 2 and not usual / _FAR < value < usual * _FAR and usual > 0:
+            cell = out[place].cells[column]
+            out[place] = out[place].with_cell(column, cell._replace(is_asked=True))
+            text = f"{out[place].source}: {column} {cell.value}, the others of its game are near {usual:.4g}"
+            notes.append(f"{text[0].upper()}{text[1:]}: is a point missing?")
+    return out, notes
 
 
 def _head(table: TypedTable, source: str, metrics: Mapping[str, str]) -> list[str]:

@@ -75,16 +75,13 @@ def spelt_rows(
         for written, name in (*((one, one) for one in names[column]), *_EARLIER_WORDS.get(column, {}).items()):
             alike[_plain(written)].add(name)
         counted = Counter(row[column] for row in rows if row[column] and row[column] not in names[column])
-        for cell, n in counted.items():
-            fit = alike.get(_plain(cell), ())
-            if len(fit) == 1:
-                (name,) = fit
-                message = (
-                    f"{cells.file}: {column} {shown(cell)} in {count_text(n, 'row')} is taken for {shown(name)}."
-                )
-                findings.append(Finding("note", "name_spelt_otherwise", message, found=float(n)))
-                for row in rows:
-                    row[column] = name if row[column] == cell else row[column]
+        meant = {cell: next(iter(fit)) for cell in counted if len(fit := alike.get(_plain(cell), ())) == 1}
+        for cell, name in meant.items():
+            said = f"{column} {shown(cell)} in {count_text(counted[cell], 'row')}"
+            message = f"{cells.file}: {said} is taken for {shown(name)}."
+            findings.append(Finding("note", "name_spelt_otherwise", message, found=float(counted[cell])))
+        for row in rows if meant else ():
+            row[column] = meant.get(row[column], row[column])
     if of_run:
         message = (
             f"{cells.file}: the numbers in column 'run' begin anew for each game and tuning and are taken as "

@@ -105,8 +105,9 @@ def _order_by_file_times(board: LogBoard) -> None:
     if len(times) < 2:
         return
     if any(map(math.isnan, times)) or min(gaps) < _COPIED_S:
-        blocks = question("typed_order", {"blocks": order_choices(Draft("", ()))}, form="no_stamps")
-        board.questions.append(blocks)
+        tunings = list(dict.fromkeys(filter(None, (board.value(one, "tuning") for one in board.every))))
+        said = {"blocks": order_choices(tunings)}
+        board.questions.append(question("typed_order", said, form="no_stamps"))
         return
     answer = board.ask(question("file_times"), board.every, "order")
     board.order, board.why = ordered, ["file time"] * len(times)

@@ -187,10 +187,9 @@ def test_the_clock_of_the_sensor_log_stands_beside_the_table(tmp_path, capsys, n
         write_log(tmp_path / "logs" / f"{game} {tuning} {n}.csv", start, GAMES[game], place, seconds=60)
     write_sensors(tmp_path / "logs" / "sensors evening.csv", 37.0)
     new(tmp_path / "x", "--from", tmp_path / "logs")
-    (line,) = [
-        one.strip() for one in capsys.readouterr().out.splitlines() if 'sensors: "sensors evening.csv"' in one
-    ]
-    assert re.fullmatch(f'sensors: "sensors evening.csv" spans all {n_runs}, {said}', line)
+    shown = capsys.readouterr().out
+    assert f'sensors: "sensors evening.csv" spans all {n_runs},\n' in shown
+    assert re.search(rf" {{9}}{said}\n", shown)
 
 
 def test_no_output_holds_a_rate_of_a_run(tmp_path, logs):
@@ -220,6 +219,8 @@ def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
     assert "cells of runs.csv hold a question mark" in shown
     assert "The pauses do not show where a game ends. Type games and tunings as a list" in shown
     assert "runs.csv: fill in the columns game, tuning and round" in shown
+    assert "runs.csv:2  game  ?  (capture 00000.csv)\n" in shown
+    assert "  and 6 more cells of game\n" in shown
     assert "r001,?,?,?,1,session 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
         tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
     with pytest.raises(PlanError):

@@ -142,6 +142,9 @@ def test_words_in_two_places_are_asked_and_other_roles_can_be_given():
 def test_limits_keep_their_signs_and_numbers_of_games_are_no_tunings():
     draft = drafted(made_folder(STYLES["limits with signs"], 5))
     assert (set(draft.names("tuning")), draft.n_open) == ({"stock", "-90mV 88%", "+120MHz"}, 0)
+    proposed = {one.key: [choice.value for choice in one.choices] for one in all_questions(draft, {})}
+    assert proposed["tunings.-90mV 88%"] == ["voltage_mv -90, power_limit_pct -12"]
+    assert proposed["tunings.+120MHz"] == ["core_mhz +120"]
     draft = drafted(made_folder(STYLES["numbers of games"], 5))
     assert {"Ashen 13", "Rallye 11", "Glasshouse 10"} == set(draft.names("game"))
     assert draft.n_open == 0

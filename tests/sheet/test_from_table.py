@@ -236,6 +236,17 @@ def test_notes_of_takes_that_may_not_count_are_asked():
     assert drafted(rows, **{"left_out.row 2": "counts"}).rows[0].cells["excluded"] == ("", "row 2", False)
 
 
+def test_a_value_far_from_the_others_of_its_game_is_asked():
+    rows = [[*row] for row in TABLES["plain"].rows]
+    rows[5][3] = str(float(rows[5][3]) * 10)
+    draft = drafted(rows)
+    (asked_row,) = [row for row in draft.rows if row.cells["avg_fps"].is_asked]
+    assert asked_row.source == "row 6"
+    (note,) = [one for one in draft.notes if "is a point missing?" in one]
+    assert note.startswith(f"Row 6: avg_fps {rows[5][3]}, the others of its game are near ")
+    assert drafted(TABLES["plain"]).n_open == 0
+
+
 def test_cells_of_two_numbers_are_refused():
     rows = [["Game", "factory", "quiet"], ["Keep", "124.3 / 88.1", "120.0 / 85.0"]]
     with pytest.raises(TableError, match=r"cells hold two numbers, such as '124.3 / 88.1'"):
