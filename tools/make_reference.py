@@ -17,6 +17,7 @@ from gpubench_kit.checks.table import CHECKS
 from gpubench_kit.cli.command import make_parser
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import USABLE
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.report.package import DECLARED
 from gpubench_kit.report.reviewed import METRIC_VALUES
 from gpubench_kit.sheet.rows import NEEDED, OPTIONAL, ORDERING
@@ -77,7 +78,8 @@ def main() -> int:
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)
     pages = {"plan": plan_page, "run_sheet": sheet_page, "tables": tables_page, "metrics": metrics_page,
-             "checks": checks_page, "commands": commands_page, "api": api_page}  # fmt: skip
+             "checks": checks_page, "verdicts": verdicts_page, "commands": commands_page,
+             "api": api_page}  # fmt: skip
     for name, page in pages.items():
         text = "\n".join(page()) + "\n"
         file = folder / f"{name}.md"
@@ -172,16 +174,8 @@ def metrics_page() -> Iterator[str]:
         yield f"| {' | '.join(map(_cell, cells))} |"
 
 
-def checks_page() -> Iterator[str]:
-    """Yield the lines of the page on checks: what each says, and what to do."""
-    entries = load_catalogue().entries
-    yield from ("# Checks", "", FINDINGS, "")
-    yield from ("| name | is a | says | what to do |", "| --- | --- | --- | --- |")
-    for one in (one for one in CHECKS if one.stage != "reading"):
-        parts = [[text for key, text in entries.items() if key.startswith(f"finding.{one.name}.") and
-                  key.endswith(part)] for part in (".text", ".action")]  # fmt: skip
-        says, action = (_cell(" / ".join(dict.fromkeys(map(str, texts)))) for texts in parts)
-        yield f"| `{one.name}` | {one.severity} | {says} | {action} |"
+             "checks": checks_page, "verdicts": verdicts_page, "commands": commands_page,
+             "api": api_page}  # fmt: skip
 
 
 def commands_page() -> Iterator[str]:

@@ -15,7 +15,6 @@ from gpubench_kit.archive.tables import REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.withheld import CARD_POWER, FRAME_RATES
 from gpubench_kit.wording.notes import note
 from gpubench_kit.wording.numbers import count_text
 
@@ -74,12 +73,12 @@ def gather(folders: Sequence[str | Path], folder: str | Path) -> Store:
             "is_ratio": metric.scale == "ratio",
             "purpose_wanted": metric.purpose,
             "counts_frames": metric.needs in ("frames", "both"),
-            "is_power": name in CARD_POWER,
+            "is_power": metric.is_at_power_point,
         }
         for name, metric in METRICS.items()
     ]
     store.keep("metric_facts", pd.DataFrame(facts))
-    rates = ", ".join(f"'{name}'" for name in FRAME_RATES)
+    rates = ", ".join(f"'{name}'" for name, metric in METRICS.items() if metric.is_capped)
     store.derive("silent", QUESTIONS["silent"].format(frame_rates=rates))
     store.derive("cells", QUESTIONS["cells"])
     store.keep("findings", findings_table([*found.findings, *findings, *unreadable, *clocks, *repeated]))

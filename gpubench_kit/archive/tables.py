@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from gpubench_kit.model.tables import VERDICTS, Column, Table
+from gpubench_kit.model.tables import Column, Table
+from gpubench_kit.model.verdicts import VERDICTS
 
 SCOPES = ("all", "bench")
 
@@ -99,7 +100,7 @@ _CHANGE = (
     Column("p_difference_adjusted", "number", "the same, adjusted for the number of comparisons of this metric"),
     Column("p_equivalence_adjusted", "number", "p-value against a difference as large as the margin, adjusted"),
     Column("margin", "number", "smallest difference that matters, in `unit`"),
-    Column("verdict", "text", "outcome", allowed=VERDICTS),
+    Column("verdict", "text", "outcome", allowed=tuple(VERDICTS)),
     Column("reason", "text", "why there is no verdict, or what to know about the one given"),
     _UNIT,
 )

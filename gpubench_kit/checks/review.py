@@ -23,7 +23,6 @@ VERDICT_PURPOSES = ("measure", "soak")
 
 #: Frame times written to more than this share of the 99th percentile tell no lows and no pacing.
 _COARSE = 0.01
-_NEEDS_FINE_TIMES = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "hitch_ms_per_min")
 
 
 def check_review(
@@ -95,7 +94,8 @@ def exclude_runs(
     usable["withheld_for"] = _withheld_for(usable, findings)
     low = usable[usable["metric"] == "low_1pct_fps"]
     coarse = set(low.loc[(low["step"] > _COARSE * low["value"]) & (low["source"] == "log"), "run"])
-    too_coarse = usable["run"].isin(coarse) & usable["metric"].isin(_NEEDS_FINE_TIMES)
+    needs_fine = [name for name, row in METRICS.items() if row.needs_fine_times]
+    too_coarse = usable["run"].isin(coarse) & usable["metric"].isin(needs_fine)
     usable.loc[too_coarse, "withheld_for"] = "too_coarse"
     usable.loc[usable["certainty"] == "likely", "withheld_for"] = "format_not_confirmed"
     usable.loc[is_impossible(usable, plan.checks), "withheld_for"] = "value_not_usable"

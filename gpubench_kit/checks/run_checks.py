@@ -121,16 +121,6 @@ def sensor_in_part(evidence: Evidence) -> Iterator[Found]:
             yield Found(None, all_ - len(without), all_, told)
 
 
-#: Metrics whose values are at most as large as a limit of the plan.
-_MOST = {
-    "board_w": "most_w",
-    "core_c": "most_c",
-    "hotspot_c": "most_c",
-    "memory_c": "most_c",
-    "avg_fps": "most_fps",
-}
-
-
 def too_short(evidence: Evidence) -> Iterator[Found]:
     """Yield runs that are shorter than their peers, in frames where a game ends after a number of them."""
     return _odd_length(evidence, -1)
@@ -193,7 +183,7 @@ def _limit(metric: str, checks: Checks) -> float:
     """Return the largest value that a metric can have."""
     if metric == "load_pct":
         return 101.0
-    return getattr(checks, _MOST[metric]) if metric in _MOST else np.inf
+    return getattr(checks, METRICS[metric].most) if METRICS[metric].most else np.inf
 
 
 def frame_limit_declared(evidence: Evidence) -> Iterator[Found]:

@@ -26,6 +26,7 @@ from gpubench_kit.claims.sentences import (
 )
 from gpubench_kit.claims.targets import Results, both_ways
 from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.metrics import section_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.statistics.units import direction_of
@@ -35,8 +36,6 @@ from gpubench_kit.wording.names import capital
 #: Most sentences in each of the two lists.
 MOST = 8
 
-_LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms")
-_ENERGY = ("energy_per_frame_j", "frames_per_j")
 _OVER = ("these_games", "every_game", "games_like_these")
 _OPEN = ("undecided", "no_verdict")
 
@@ -88,18 +87,18 @@ def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: R
     return Proposals(tuple(safe)[:MOST], tuple(doubtful)[:MOST])
 
 
-def _first(plan: ReviewPlan, kind: tuple[str, ...]) -> list[str]:
-    """Return the first metric of a kind that the plan compares."""
-    return [one for one in kind if one in plan.analysis.metrics][:1]
+def _first(plan: ReviewPlan, section: str) -> list[str]:
+    """Return the first metric of a section of the page that the plan compares."""
+    return [one for one in section_metrics(section) if one in plan.analysis.metrics][:1]
 
 
 def _over_games(results: Results, plan: ReviewPlan) -> Iterator[Proposal]:
     """Yield what is settled over the games measured, metric by metric and pair by pair."""
     wanted = [
         plan.analysis.primary,
-        *_first(plan, _LOWS),
+        *_first(plan, "lows"),
         "board_w",
-        *_first(plan, _ENERGY),
+        *_first(plan, "energy"),
         *plan.analysis.metrics,
     ]
     metrics = [one for one in dict.fromkeys(wanted) if one in plan.analysis.metrics and direction_of(one)]
@@ -136,7 +135,7 @@ def _usual_claims(pair, results: Results, *, over: str, plan: ReviewPlan) -> Ite
     """Yield the claims that suit what was measured: a gain where there was one, no loss where it was small."""
     primary = plan.analysis.primary
     rows = results.overall.get((*astuple(pair.of), *astuple(pair.against)), [])
-    wanted = [primary] if over != "these_games" else [primary, *_first(plan, _LOWS), *_first(plan, _ENERGY)]
+    wanted = [primary] if over != "these_games" else [primary, *_first(plan, "lows"), *_first(plan, "energy")]
     for metric in (one for one in wanted if direction_of(one)):
         found = [row for row in rows if row.metric == metric and row.scope == "these_games"]
         gains = [(direction_of(metric) * row.change, row.margin) for row in found]

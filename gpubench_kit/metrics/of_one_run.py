@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from gpubench_kit.logs.frame_timing import Frames
@@ -94,26 +95,50 @@ def metrics_of_sensors(run_log: RunLog, rules: MetricRules) -> list[dict]:
 
 def frame_metrics(frames: Frames, rules: MetricRules) -> list[dict]:
     """Return the metrics that need frames only."""
-    frame_ms, definition = frames.frame_ms, rules.low_definition
-    avg_fps = average_fps(frame_ms)
-    lows = both_lows_fps(frame_ms, definition=definition, slowest_ms=frames.slowest_ms)
-    # The resolution of one frame time, carried through: d(1000 N / D) and d(1000 / t).
-    total_ms = 1000.0 * frame_ms.size / avg_fps
-    rows = [
-        _row("avg_fps", avg_fps, "frames / sum of the frame times", step=avg_fps * frames.step_ms / total_ms),
-        *(
-            _row(name, low, low_definition_text(definition, one_in), step=low**2 * frames.step_ms / 1000)
-            for name, one_in, low in zip(("low_1pct_fps", "low_0p1pct_fps"), (100, 1000), lows, strict=True)
-        ),
-        _row("median_frame_ms", float(frames.quantiles_ms[0]), "median of the frame times", step=frames.step_ms),
-        _row("pacing_ms", pacing_ms(frame_ms), "mean absolute difference of successive frame times"),
+    return [row for formula in FORMULAS for row in formula(frames, rules)]
+
+
+def _average(frames: Frames, rules: MetricRules) -> list[dict]:
+    """Return the average frame rate; the resolution of one frame time is carried through: d(1000 N / D)."""
+    avg_fps = average_fps(frames.frame_ms)
+    total_ms = 1000.0 * frames.frame_ms.size / avg_fps
+    step = avg_fps * frames.step_ms / total_ms
+    return [metric_row("avg_fps", avg_fps, "frames / sum of the frame times", step=step)]
+
+
+def _lows(frames: Frames, rules: MetricRules) -> list[dict]:
+    """Return both lows, with the resolution d(1000 / t)."""
+    definition = rules.low_definition
+    lows = both_lows_fps(frames.frame_ms, definition=definition, slowest_ms=frames.slowest_ms)
+    return [
+        metric_row(name, low, low_definition_text(definition, one_in), step=low**2 * frames.step_ms / 1000)
+        for name, one_in, low in zip(("low_1pct_fps", "low_0p1pct_fps"), (100, 1000), lows, strict=True)
     ]
-    if rules.with_hitches:
-        excess_ms, window = rules.hitch_excess_ms, rules.hitch_window_frames
-        lost = hitch_ms_per_min(frame_ms, window_frames=window, excess_ms=excess_ms)
-        words = f"time lost per minute by frames more than {excess_ms:g} ms beyond the median of {window} around"
-        rows.append(_row("hitch_ms_per_min", lost, words))
-    return rows
+
+
+def _frame_times(frames: Frames, rules: MetricRules) -> list[dict]:
+    """Return the median frame time, and how much frame times differ from one to the next."""
+    words = "mean absolute difference of successive frame times"
+    return [
+        metric_row(
+            "median_frame_ms", float(frames.quantiles_ms[0]), "median of the frame times", step=frames.step_ms
+        ),
+        metric_row("pacing_ms", pacing_ms(frames.frame_ms), words),
+    ]
+
+
+def _hitches(frames: Frames, rules: MetricRules) -> list[dict]:
+    """Return the time lost to hitches, if the plan asks for it."""
+    if not rules.with_hitches:
+        return []
+    excess_ms, window = rules.hitch_excess_ms, rules.hitch_window_frames
+    lost = hitch_ms_per_min(frames.frame_ms, window_frames=window, excess_ms=excess_ms)
+    words = f"time lost per minute by frames more than {excess_ms:g} ms beyond the median of {window} around"
+    return [metric_row("hitch_ms_per_min", lost, words)]
+
+
+#: Every formula of metrics that need frames only; one more metric is one more of them, and its row in the registry.
+FORMULAS: list[Callable[[Frames, MetricRules], list[dict]]] = [_average, _lows, _frame_times, _hitches]
 
 
 def sensor_metrics(run_log: RunLog, window: tuple[float, float], *, edge_s: float) -> list[dict]:
@@ -124,7 +149,7 @@ def sensor_metrics(run_log: RunLog, window: tuple[float, float], *, edge_s: floa
     for metric, values in run_log.sensors.items():
         mean = mean_over_window(run_log.sensor_time_s, values, start_s=window[0], end_s=window[1])
         if mean is not None:
-            rows.append(_row(metric, mean.mean, words))
+            rows.append(metric_row(metric, mean.mean, words))
     return rows
 
 
@@ -134,11 +159,19 @@ def energy_metrics(values: dict[str, float]) -> list[dict]:
     if not (board_w > 0 and avg_fps > 0):
         return []
     return [
-        _row("energy_per_frame_j", energy_per_frame_j(board_w, avg_fps), "board_w / avg_fps"),
-        _row("frames_per_j", frames_per_j(board_w, avg_fps), "avg_fps / board_w"),
+        metric_row("energy_per_frame_j", energy_per_frame_j(board_w, avg_fps), "board_w / avg_fps"),
+        metric_row("frames_per_j", frames_per_j(board_w, avg_fps), "avg_fps / board_w"),
     ]
 
 
-def _row(metric: str, value: float, definition: str, *, step: float = 0.0) -> dict:
-    """Return one row of metrics, without run and source."""
+def metric_row(metric: str, value: float, definition: str, *, step: float = 0.0) -> dict:
+    """Return one row of ``tables.RUN_METRICS``, without run, source and certainty.
+
+    Parameters
+    ----------
+    metric : name in the registry
+    value : of the run, in the metric's unit
+    definition : by which it was computed, in words
+    step : resolution of the value; 0 where none is known
+    """
     return {"metric": metric, "value": value, "unit": METRICS[metric].unit, "definition": definition, "step": step}

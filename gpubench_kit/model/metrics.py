@@ -1,6 +1,6 @@
-"""The metrics that the kit knows: one row each, with unit, direction, scale and wording.
+"""The metrics that the kit knows: one row each, with unit, direction, scale, place on the page and wording.
 
-The formulas are bound to these names in ``metrics/per_run.py``. The list stands on the lowest
+The formulas are bound to these names in ``metrics/of_one_run.py``. The list stands on the lowest
 layer so that a misspelt metric in a plan or a run sheet is reported before any log is read.
 """
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Metric:
-    """One quantity, of which each run has one value.
+    """One quantity, of which each run has one value: everything that the kit knows of it but its formula.
 
     Attributes
     ----------
@@ -25,6 +25,16 @@ class Metric:
     purpose : the purpose of the runs that its verdicts use: ``measure`` or ``soak``, since heat
         carries over between short alternating runs
     help : one line for the viewer
+    section : where the page shows it, see `SECTIONS`
+    rank : its place in the headline among those of its section: of each of ``rate``, ``lows`` with ``frame_times``,
+        and ``power`` with ``energy`` the first that was compared has a tile, the others stand in one line;
+        0: not in the headline
+    noise_pct : noise of a game that nobody has measured yet [%]; None: not known, so that nothing is planned by it
+    head, short : at the head of a column, and on an axis or in a list; the label where they are empty
+    most : key of ``[checks]`` that no value may exceed; empty for none
+    is_capped : whether a cap or a frame limit holds it
+    is_at_power_point : whether it depends on where the card's power was measured
+    needs_fine_times : whether frame times written coarsely withhold it
     """
 
     name: str
@@ -35,45 +45,69 @@ class Metric:
     needs: str
     purpose: str
     help: str
+    section: str = "other"
+    rank: int = 0
+    noise_pct: float | None = None
+    head: str = ""
+    short: str = ""
+    most: str = ""
+    is_capped: bool = False
+    is_at_power_point: bool = False
+    needs_fine_times: bool = False
 
+
+#: Sections of the page. The first of ``lows`` that a plan has stands beside the primary metric, with a part of the
+#: page's level of its own.
+SECTIONS = ("rate", "lows", "frame_times", "power", "energy", "clocks", "heat", "other")
+
+#: Typical noise, one run to the next as a standard deviation. Average frame rate: what the simulations behind this
+#: kit's error rates assume of a game in the middle. 1 % lows: the middle of the 1 to 4 % found in practice; 0.1 %
+#: lows: its upper end. Power is taken to be as steady as the average frame rate, and pacing as the 1 % lows.
+_STEADY, _LOW, _LOWEST = 0.6, 2.0, 4.0
 
 _ROWS = (
     Metric("avg_fps", "average frame rate", "fps", "higher", "ratio", "frames", "measure",
-           "Frames divided by the time they took."),
+           "Frames divided by the time they took.", "rate", 1, _STEADY,
+           head="Frame rate", short="FPS", most="most_fps", is_capped=True),
     Metric("low_1pct_fps", "1 % low", "fps", "higher", "ratio", "frames", "measure",
-           "The slowest 1 % of frames: how it feels when it is at its worst."),
+           "The slowest 1 % of frames: how it feels when it is at its worst.", "lows", 1, _LOW,
+           is_capped=True, needs_fine_times=True),
     Metric("low_0p1pct_fps", "0.1 % low", "fps", "higher", "ratio", "frames", "measure",
-           "The slowest 0.1 % of frames; it needs many frames."),
+           "The slowest 0.1 % of frames; it needs many frames.", "lows", 2, _LOWEST,
+           is_capped=True, needs_fine_times=True),
     Metric("median_frame_ms", "median frame time", "ms", "lower", "ratio", "frames", "measure",
-           "Half of the frames took longer than this."),
+           "Half of the frames took longer than this.", "frame_times", 1, _STEADY, is_capped=True),
     Metric("pacing_ms", "frame pacing", "ms", "lower", "ratio", "frames", "measure",
-           "How much each frame time differs from the one before, on average."),
+           "How much each frame time differs from the one before, on average.", "lows", 3, _LOW,
+           needs_fine_times=True),
     Metric("hitch_ms_per_min", "time lost to hitches", "ms/min", "lower", "difference", "frames", "measure",
-           "Milliseconds lost per minute to frames far slower than those around them."),
+           "Milliseconds lost per minute to frames far slower than those around them.", "frame_times", 2,
+           needs_fine_times=True),
     Metric("board_w", "board power", "W", "lower", "ratio", "sensors", "measure",
-           "Mean power of the card while the scene ran."),
+           "Mean power of the card while the scene ran.", "power", 1, _STEADY,
+           short="power", most="most_w", is_at_power_point=True),
     Metric("wall_w", "power at the wall", "W", "lower", "ratio", "sensors", "measure",
-           "Mean power of the whole machine at the wall while the scene ran."),
+           "Mean power of the whole machine at the wall while the scene ran.", "power", 2, _STEADY),
     Metric("energy_per_frame_j", "energy per frame", "J", "lower", "ratio", "both", "measure",
-           "Mean power divided by average frame rate."),
+           "Mean power divided by average frame rate.", "energy", 1, _STEADY, is_at_power_point=True),
     Metric("frames_per_j", "performance per watt", "1/J", "higher", "ratio", "both", "measure",
-           "Frames drawn for each joule of energy."),
+           "Frames drawn for each joule of energy.", "energy", 0, _STEADY, is_at_power_point=True),
     Metric("core_c", "core temperature", "°C", "lower", "difference", "sensors", "soak",
-           "Mean temperature of the GPU."),
+           "Mean temperature of the GPU.", "heat", 2, most="most_c"),
     Metric("hotspot_c", "hot-spot temperature", "°C", "lower", "difference", "sensors", "soak",
-           "Mean temperature of the hottest point of the GPU."),
+           "Mean temperature of the hottest point of the GPU.", "heat", 3, most="most_c"),
     Metric("memory_c", "memory temperature", "°C", "lower", "difference", "sensors", "soak",
-           "Mean temperature of the VRAM."),
+           "Mean temperature of the VRAM.", "heat", 0, most="most_c"),
     Metric("fan_rpm", "fan speed", "rpm", "lower", "difference", "sensors", "soak",
-           "Mean speed of the card's fans."),
+           "Mean speed of the card's fans.", "heat", 4),
     Metric("sound_dba", "sound level", "dBA", "lower", "difference", "sheet", "soak",
-           "Sound level at the stated distance, typed by hand."),
+           "Sound level at the stated distance, typed by hand.", "heat", 5),
     Metric("core_mhz", "core clock", "MHz", "neither", "ratio", "sensors", "measure",
-           "Mean clock of the GPU."),
+           "Mean clock of the GPU.", "clocks", 1, _STEADY),
     Metric("memory_mhz", "memory clock", "MHz", "neither", "ratio", "sensors", "measure",
-           "Mean clock of the VRAM."),
+           "Mean clock of the VRAM.", "clocks", 0, _STEADY),
     Metric("core_mv", "core voltage", "mV", "neither", "ratio", "sensors", "measure",
-           "Mean voltage of the GPU."),
+           "Mean voltage of the GPU.", "clocks", 0, _STEADY),
     Metric("load_pct", "GPU load", "%", "neither", "difference", "sensors", "measure",
            "Share of the time that the GPU was busy."),
     Metric("memory_used_gb", "VRAM in use", "GB", "neither", "ratio", "sensors", "measure",
@@ -85,3 +119,19 @@ _ROWS = (
 METRICS: dict[str, Metric] = {row.name: row for row in _ROWS}
 
 SENSOR_METRICS: tuple[str, ...] = tuple(row.name for row in _ROWS if row.needs == "sensors")
+
+
+def headline_metrics(*sections: str) -> tuple[str, ...]:
+    """Return the metrics of sections that the headline may show, section by section, in order of their rank.
+
+    Parameters
+    ----------
+    sections : of `SECTIONS`
+    """
+    shown = [row for row in METRICS.values() if row.section in sections and row.rank]
+    return tuple(row.name for row in sorted(shown, key=lambda row: (sections.index(row.section), row.rank)))
+
+
+def section_metrics(section: str) -> tuple[str, ...]:
+    """Return all metrics of one of `SECTIONS`, in the order of the registry."""
+    return tuple(row.name for row in METRICS.values() if row.section == section)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.model.errors import Fault, TableError
+from gpubench_kit.model.verdicts import VERDICTS
 
 __all__ = [
     "ALL_TABLES",
@@ -26,7 +27,6 @@ __all__ = [
     "RUN_SHEET",
     "TYPED_VALUES",
     "USABLE",
-    "VERDICTS",
     "Column",
     "Table",
     "check_table",
@@ -117,12 +117,6 @@ def _typed(series: pd.Series, kind: str) -> pd.Series:
 def _listed(names: Iterable) -> str:
     """Return names in quotes, separated by commas."""
     return ", ".join(f"'{name}'" for name in names)
-
-
-VERDICTS = (
-    "better", "worse", "better_but_small", "worse_but_small", "same_within_margin", "undecided", "no_verdict",
-    "higher", "lower", "higher_but_small", "lower_but_small",
-)  # fmt: skip
 
 
 def _text(name: str, meaning: str, allowed: tuple[str, ...] = ()) -> Column:
@@ -325,7 +319,7 @@ _TESTS = (
     _number("p_non_inferiority", "p-value against a loss as large as the margin"),
     _number("p_non_inferiority_adjusted", "the same, to be held against `level`"),
     _number("margin", "smallest difference that matters: % on the ratio scale, else in `unit`"),
-    _text("verdict", "outcome", VERDICTS),
+    _text("verdict", "outcome", tuple(VERDICTS)),
     _truth("no_loss", "whether a loss as large as the margin is ruled out"),
     _text("reason", "why there is no verdict, or what to know about the one given"),
 )
@@ -356,7 +350,7 @@ COMPARISONS = Table(
         *_interval("equivalence_ci", "against the margin, this game by itself"),
         *_interval("own_ci", "against zero, from this game's own runs alone"),
         *_interval("own_equivalence_ci", "against the margin, from this game's own runs alone"),
-        _text("own_verdict", "verdict from this game's own runs alone", VERDICTS),
+        _text("own_verdict", "verdict from this game's own runs alone", tuple(VERDICTS)),
         _number("confidence", "of the intervals"),
         _number("level", "what adjusted p-values are held against: the level of the first look"),
         *_NOISE,

@@ -7,7 +7,8 @@ from itertools import product
 from typing import Any, NamedTuple
 
 from gpubench_kit.claims.sentences import assumption
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, headline_metrics
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.caution_lines import alerts
 from gpubench_kit.page.charts import Spark, spark_limit
 from gpubench_kit.page.elements import render
@@ -35,7 +36,6 @@ from gpubench_kit.wording.verdicts import Mark, mark_of
 #: Further metrics told in the small line of a tuning, in this order, as far as they were compared.
 #: Where two looks are planned, results of a third and later hold together less surely.
 _UNPLANNED_LOOK = 3
-_SMALL_LINE = ("core_mhz", "core_c", "hotspot_c", "fan_rpm", "sound_dba")
 
 
 class Tile(NamedTuple):
@@ -209,7 +209,7 @@ def _tile(results: Results, pair: Pair, metric: str, *, group: str, limit: float
     """Return one metric of one tuning."""
     row, label = results.over_games(pair, group, metric), metric_label(metric)
     if row is None or is_missing(row.change):
-        word = say("answer.no_value") if row is None else say("verdict.word.no_verdict")
+        word = say("answer.no_value") if row is None else VERDICTS["no_verdict"].word
         return Tile(label, "", "", Mark(word, "", "vn", ""), None, "", short_reason(row))
     unit, figure, beside = unit_of_change(row), change_text(row.change, unit_of_change(row)), ""
     interval = interval_text(row.ci_low, row.ci_high, unit)
@@ -238,7 +238,7 @@ def _levels(results: Results, pair: Pair, metric: str, *, group: str) -> str:
 
 def _small_line(results: Results, pair: Pair, group: str) -> Iterator[str]:
     """Yield what else changed with a tuning: clock, temperature, fan, sound, running cost."""
-    for metric in _SMALL_LINE:
+    for metric in headline_metrics("clocks", "heat"):
         row = results.over_games(pair, group, metric)
         if row is not None and not is_missing(row.change) and row.verdict not in ("no_verdict", "undecided"):
             yield f"{metric_of(metric).label} {change_text(row.change, unit_of_change(row))}"

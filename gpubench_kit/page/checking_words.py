@@ -158,7 +158,7 @@ def _why(rows: pd.DataFrame) -> str:
 
 def _name(metric: str) -> str:
     """Return a metric in a word or two."""
-    return say(f"check.metric.{metric}") if has(f"check.metric.{metric}") else metric_of(metric).label
+    return metric_of(metric).short or metric_of(metric).label
 
 
 def _listed(names: list[str]) -> str:

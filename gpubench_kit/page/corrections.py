@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.elements import (
     Markup,
     bullets,
@@ -23,7 +24,7 @@ from gpubench_kit.page.elements import (
 from gpubench_kit.page.section import Section
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import change_and_interval_text
-from gpubench_kit.wording.terms import VERDICT_WORDS, margin_text, metric_of, reason_text
+from gpubench_kit.wording.terms import margin_text, metric_of, reason_text
 
 #: Rows of a table that stand open on the page; longer ones are folded.
 _OPEN = 12
@@ -149,7 +150,7 @@ def _result_cell(row: dict[str, Any], side: str) -> str | Markup:
     found = row[side]
     if not found:
         return say("changes.not_compared")
-    is_known = found in VERDICT_WORDS
+    is_known = found in VERDICTS
     shown = verdict_shown(found, row["metric"], row[f"{side}_change"]) if is_known else found
     return join([row[f"text_{side}"], shown], " ")
 

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.costs import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, section_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.answer_card import unit_of_change
@@ -49,9 +49,6 @@ from gpubench_kit.wording.numbers import (
     unit_text,
 )
 from gpubench_kit.wording.terms import metric_of, scene_text
-
-#: Rows of the table of heat and noise.
-_HEAT = ("core_c", "hotspot_c", "memory_c", "fan_rpm", "sound_dba")
 
 
 def watts(results: Results) -> Section:
@@ -124,7 +121,8 @@ def _heat(results: Results) -> Markup:
     if reference is None:
         return Markup("")
     group, pairs = results.groups[0], results.main.pairs
-    metrics = [metric for metric in _HEAT if any(_is_known(results, pair, metric, group) for pair in pairs)]
+    heat = section_metrics("heat")
+    metrics = [metric for metric in heat if any(_is_known(results, pair, metric, group) for pair in pairs)]
     if not metrics:
         return Markup("")
 

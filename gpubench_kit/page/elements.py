@@ -15,8 +15,9 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.verdicts import CLASSES, sign_of, verdict_word
+from gpubench_kit.wording.verdicts import sign_of, verdict_word
 
 #: The space between a number and the unit that follows it.
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|W|J|fps|FPS|ms|°C|rpm|dBA|MHz|mV|GB|s|min|h)\b|%)")
@@ -188,7 +189,7 @@ def verdict_shown(verdict: str, metric: str, change: float | None) -> Markup:
     sign = sign_of(verdict, change)
     shown = Markup('<i aria-hidden="true">{}</i> ').format(sign) if sign else Markup("")
     word = verdict_word(verdict, metric, change)
-    return Markup('<span class="v {}">{}{}</span>').format(CLASSES[verdict], shown, word)
+    return Markup('<span class="v {}">{}{}</span>').format(VERDICTS[verdict].css, shown, word)
 
 
 def slug(text: str) -> str:

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.caution_lines import finding_lines
 from gpubench_kit.page.charts import Drawn, Lanes, Plot
@@ -204,8 +205,10 @@ def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Lanes 
     compared = tuple(one for one in states if (one.card, one.tuning, one.bench) not in withheld)
     own = results.runs[(results.runs["game"] == scene.game) & (results.runs["setting"] == scene.setting)]
     facts, level = results.facts(own["run"]), results.plan.analysis.confidence
+    primary = results.plan.analysis.primary
+    first = _STRIPS[0] if primary in (*_STRIPS[0], *_STRIPS[1]) else (primary, _STRIPS[0][0])
     return {
-        "runs": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=_STRIPS[0]),
+        "runs": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=first),
         "power": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=_STRIPS[1]),
         "frame-times": trace_of_game(facts, own, scene=scene, states=leading),
         "percentiles": percentiles_of_game(
@@ -229,7 +232,7 @@ def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: boo
     notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
     rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
     own_verdicts = [
-        say("detail.own", tuning=starting(results.short(pair.of)), verdict=say(f"verdict.word.{row.own_verdict}"))
+        say("detail.own", tuning=starting(results.short(pair.of)), verdict=VERDICTS[row.own_verdict].word)
         for row, pair in rows
         # Without borrowed noise the own verdict differs by the missing correction alone: no second opinion.
         if row is not None

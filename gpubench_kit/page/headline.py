@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from gpubench_kit.page.results import REAL, SMALL, Pair, Results
+from gpubench_kit.model.verdicts import VERDICTS
+from gpubench_kit.page.results import Pair, Results
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.names import cut, starting
 from gpubench_kit.wording.numbers import bound_text, change_text, is_missing, watts_text
@@ -96,7 +97,12 @@ def short_reason(row: Any) -> str:
 
 def is_real(row: Any) -> bool:
     """Return whether a result is a real change, large or small."""
-    return row is not None and row.verdict in (*REAL, *SMALL)
+    return row is not None and VERDICTS[row.verdict].is_difference
+
+
+def _is_beyond(row: Any) -> bool:
+    """Return whether a result is a real change that is not shown to be small."""
+    return is_real(row) and not VERDICTS[row.verdict].is_small
 
 
 def _usable(row: Any) -> Any:
@@ -219,7 +225,7 @@ def games_title(results: Results, pair: Pair | None = None) -> str:
     if pair is None:
         first = leading_pair(results)
         ranked = [*([first] if first else []), *_candidates(results)]
-        changing = [one for one in ranked if any(row.verdict in REAL for row in _rows_of(results, one, metric))]
+        changing = [one for one in ranked if any(map(_is_beyond, _rows_of(results, one, metric)))]
         pair = (changing or ranked)[0]
     rows = _rows_of(results, pair, metric)
     worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))

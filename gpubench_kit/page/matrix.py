@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import level_text, unit_of_change
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
 from gpubench_kit.page.charts.games import frame_rates
@@ -274,7 +275,7 @@ def _cell(row: Any, *, value: float | None, metric: str, limit: float, is_overal
     shown = level_value(value, metric, is_overall=is_overall)
     if row is None or is_missing(row.change) or row.verdict == "no_verdict":
         is_measured = row is not None and row.reason not in ("", "not_measured")
-        word = say("verdict.word.no_verdict" if is_measured else "answer.not_measured")
+        word = VERDICTS["no_verdict"].word if is_measured else say("answer.not_measured")
         return Cell("", shown, Mark(word, "", "vn", ""), "" if row is None else short_reason(row), None)
     unit, mark = unit_of_change(row), mark_of(row)
     change = change_text(row.change, unit).removesuffix(unit).rstrip()

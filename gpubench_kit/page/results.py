@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, headline_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, PAIR_KEY, RUN_METRICS
 from gpubench_kit.page.charts import RIVAL
@@ -20,11 +20,7 @@ from gpubench_kit.wording.numbers import is_missing
 
 #: Reason of results whose reading is not confirmed: runs are shown, means of a side are not.
 NOT_CONFIRMED = "format_not_confirmed"
-LOWS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms", "median_frame_ms", "hitch_ms_per_min")
-POWER = ("board_w", "wall_w", "energy_per_frame_j")
 #: Verdicts that say which way a value really went, and those of them that matter.
-REAL = ("better", "worse", "higher", "lower")
-SMALL = ("better_but_small", "worse_but_small", "higher_but_small", "lower_but_small")
 
 
 class Side(NamedTuple):
@@ -143,7 +139,8 @@ class Results:
     def metrics(self) -> list[str]:
         """The metrics of the answer: the primary one, a low, power, as far as they were compared."""
         present = set(self.comparisons["metric"])
-        wanted = [[self.plan.analysis.primary], LOWS, POWER]
+        lows, power = headline_metrics("lows", "frame_times"), headline_metrics("power", "energy")
+        wanted = [(self.plan.analysis.primary,), lows, power]
         firsts = [
             [one for one in [one for one in kind if one in self.plan.analysis.metrics] if one in present][:1]
             for kind in wanted

@@ -14,6 +14,7 @@ from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 
 from gpubench_kit.model.errors import TableError
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.palette import colours
 from gpubench_kit.wording.terms import metric_of, sentence
 
@@ -105,9 +106,8 @@ def in_order(found: Iterable[str], wanted: Sequence[str]) -> list[str]:
 
 def verdict_colour(verdict: str) -> str:
     """Return the colour of a verdict: good, bad, muted where nothing is decided, ink for all else."""
-    return colours("light")[
-        {"better": "good", "worse": "bad", "undecided": "m", "no_verdict": "m"}.get(verdict, "i")
-    ]
+    colour = VERDICTS[verdict].colour
+    return colours("light")["m" if colour == "n" else colour]
 
 
 def label_of(metric: str) -> str:

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.formats import FORMAT_VERSION, OLDEST_FORMAT, current_manifest
-from gpubench_kit.model.tables import VERDICTS
+from gpubench_kit.model.verdicts import VERDICTS
 
 MANIFEST = "manifest.json"
 

@@ -76,7 +76,7 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, plan
 
 
 def write_parquet(folder: str | Path) -> list[Path]:
-    """Write a Parquet file beside each table of a report: the same columns, with their types.
+    """Write a Parquet file beside each table of a report: the same columns, with their types; describe them, too.
 
     Parameters
     ----------
@@ -90,16 +90,21 @@ def write_parquet(folder: str | Path) -> list[Path]:
     ------
     ReportError : a file cannot be read or written
     """
-    files = []
-    for name, declared in DECLARED.items():
-        source = Path(folder) / "tables" / f"{name}.csv"
-        if not source.exists():
-            continue
-        files.append(source.with_suffix(".parquet"))
-        try:
-            read_table(source, declared).to_parquet(files[-1], index=False)
-        except OSError as error:
-            raise ReportError(f"tables: {files[-1].name} cannot be written ({error.strerror}).") from error
+    tables, files = Path(folder) / "tables", []
+    try:
+        package = json.loads((tables / DESCRIPTION).read_text(encoding="utf-8"))
+        for resource in [one for one in package["resources"] if one["format"] == "csv"]:
+            source = tables / resource["path"]
+            files.append(source.with_suffix(".parquet"))
+            read_table(source, DECLARED[resource["name"]]).to_parquet(files[-1], index=False)
+            kind = {"format": "parquet", "mediatype": "application/vnd.apache.parquet"}
+            about = {"name": f"{resource['name']}.parquet", "path": files[-1].name}
+            own = {name: value for name, value in resource.items() if name != "encoding"}
+            package["resources"].append(own | about | kind | _size_of(files[-1].read_bytes()))
+        (tables / DESCRIPTION).write_text(json_text(package), encoding="utf-8", newline="")
+    except OSError as error:
+        name = files[-1].name if files else DESCRIPTION
+        raise ReportError(f"tables: {name} cannot be written ({error.strerror}).") from error
     return files
 
 
@@ -235,7 +240,6 @@ def _licence(licence: str) -> dict[str, str]:
 def _resource(file: str, text: str, contents: Mapping[str, str]) -> dict[str, Any]:
     """Return the description of one file of a package."""
     declared = DECLARED[file.removesuffix(".csv")]
-    data = text.encode("utf-8")
     refers = [
         {"fields": [column], "reference": {"resource": other, "fields": [column]}}
         for (table, column), other in _REFERS.items()
@@ -249,8 +253,7 @@ def _resource(file: str, text: str, contents: Mapping[str, str]) -> dict[str, An
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",
-        "bytes": len(data),
-        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        **_size_of(text.encode("utf-8")),
         "schema": {
             "fields": [_field(column) for column in declared.columns],
             "missingValues": [""],
@@ -258,6 +261,11 @@ def _resource(file: str, text: str, contents: Mapping[str, str]) -> dict[str, An
             **({"foreignKeys": refers} if refers else {}),
         },
     }
+
+
+def _size_of(data: bytes) -> dict[str, Any]:
+    """Return size and hash of a file, as its description states them."""
+    return {"bytes": len(data), "hash": f"sha256:{hashlib.sha256(data).hexdigest()}"}
 
 
 def _field(column: Column) -> dict[str, Any]:

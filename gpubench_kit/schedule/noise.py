@@ -160,15 +160,6 @@ def _spread_rows(path: Path, name: str) -> pd.DataFrame:
     return rows.assign(**numbers)[np.isfinite(numbers["spread"])]
 
 
-#: Noise of a game that nobody has measured yet [%]: one run to the next, as a standard deviation. Average
-#: frame rate: what the simulations behind this kit's error rates assume of a game in the middle. 1 % lows:
-#: the middle of the 1 to 4 % found in practice; 0.1 % lows: its upper end. Power is taken to be as steady as
-#: the average frame rate, and pacing as the 1 % lows.
-TYPICAL_PCT = {
-    "avg_fps": 0.6, "median_frame_ms": 0.6, "board_w": 0.6, "wall_w": 0.6, "energy_per_frame_j": 0.6,
-    "frames_per_j": 0.6, "core_mhz": 0.6, "memory_mhz": 0.6, "core_mv": 0.6, "low_1pct_fps": 2.0,
-    "pacing_ms": 2.0, "low_0p1pct_fps": 4.0,
-}  # fmt: skip
 #: Games differ in noise as if each typical value rested on so few degrees of freedom.
 TYPICAL_DF = 4.0
 
@@ -287,8 +278,9 @@ def _row(key: tuple[str, str, str], group: str, found: tuple | None) -> dict:
     if found is not None:
         source, runs, variance, df = found
         return {**row, "source": source, "runs": runs, "variance": variance, "df": df}
-    if metric in TYPICAL_PCT:
-        variance = float(np.log1p(TYPICAL_PCT[metric] / 100)) ** 2
+    typical = METRICS[metric].noise_pct
+    if typical is not None:
+        variance = float(np.log1p(typical / 100)) ** 2
         return {**row, "source": "typical", "runs": 0, "variance": variance, "df": TYPICAL_DF}
     return {**row, "source": "none", "runs": 0, "variance": np.nan, "df": 0.0}
 

@@ -7,27 +7,17 @@ from __future__ import annotations
 
 import numpy as np
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.runs import members_of
 
 UNDECIDED, NO_VERDICT = "undecided", "no_verdict"
 
-#: What each verdict claims: the sign of the difference, and that it is smaller than the margin.
-CLAIMS_OF = {
-    "better": {"up"},
-    "worse": {"down"},
-    "better_but_small": {"up", "small"},
-    "worse_but_small": {"down", "small"},
-    "higher": {"rise"},
-    "lower": {"fall"},
-    "higher_but_small": {"rise", "small"},
-    "lower_but_small": {"fall", "small"},
-    "same_within_margin": {"small"},
-    UNDECIDED: set(),
-}
+#: What each verdict claims of the difference.
+CLAIMS_OF = {name: row.claims for name, row in VERDICTS.items() if name != NO_VERDICT}
 
 #: Verdicts that say there is a difference; verdicts that say there is none beyond the margin.
-DIFFERENT = tuple(word for word, claims in CLAIMS_OF.items() if claims - {"small"})
-SAME = tuple(word for word, claims in CLAIMS_OF.items() if "small" in claims)
+DIFFERENT = tuple(name for name, row in VERDICTS.items() if row.is_difference)
+SAME = tuple(name for name, row in VERDICTS.items() if row.is_small)
 
 
 def adjust_in_families(p: np.ndarray, family: np.ndarray, *, method: str) -> np.ndarray:
@@ -87,7 +77,7 @@ def decide(
 
     Returns
     -------
-    array of words of ``tables.VERDICTS``
+    array of words of ``verdicts.VERDICTS``
 
     Notes
     -----
@@ -113,7 +103,7 @@ def weaker_verdict(one: str, other: str) -> str:
 
     Parameters
     ----------
-    one, other : words of ``tables.VERDICTS``
+    one, other : words of ``verdicts.VERDICTS``
 
     Returns
     -------

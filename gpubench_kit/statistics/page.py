@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gpubench_kit.model.errors import DesignError, PlanError
+from gpubench_kit.model.metrics import headline_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.statistics.equivalence import half_width
@@ -21,8 +22,6 @@ from gpubench_kit.statistics.units import direction_of
 
 #: Shares of the page's level: the primary metric in the main group, its companion there, all others.
 SHARES = (0.4, 0.4, 0.2)
-#: The companion is the first of these that the plan has.
-COMPANIONS = ("low_1pct_fps", "low_0p1pct_fps", "pacing_ms")
 #: Without a game, an influence is looked for from so many games on.
 LEAST_FOR_INFLUENCE = 3
 
@@ -84,7 +83,7 @@ def member_levels(plan: ReviewPlan, level: float) -> MemberLevels:
     main = max(groups, key=groups.__getitem__)
     metrics = [name for name in plan.analysis.metrics if direction_of(name)]
     primary = plan.analysis.primary
-    companion = next((name for name in COMPANIONS if name in metrics and name != primary), "")
+    companion = next((name for name in headline_metrics("lows") if name in metrics and name != primary), "")
     first, second = (primary, main), (companion, main)
     others = [(metric, group) for group in groups for metric in metrics if (metric, group) not in (first, second)]
     kinds = [

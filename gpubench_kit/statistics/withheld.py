@@ -10,12 +10,6 @@ from gpubench_kit.statistics.runs import PairRuns
 from gpubench_kit.statistics.units import Units, scaled_values
 from gpubench_kit.wording.reasons import WITHHELD
 
-#: Metrics that a cap or a frame limit holds.
-FRAME_RATES = ("avg_fps", "low_1pct_fps", "low_0p1pct_fps", "median_frame_ms")
-
-#: Metrics that depend on where the card's power was measured.
-CARD_POWER = ("board_w", "energy_per_frame_j", "frames_per_j")
-
 #: A variance of a difference below this is what rounding inside the machine leaves of equal values.
 NO_SPREAD = 1e-22
 #: Values that are equal within a step this fine show a cap; a coarser step alone makes them equal.
@@ -54,7 +48,7 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
         "different_game_version": _differs(pair, runs.codes["game_version"], runs.is_given("game_version")),
         "value_not_usable": pair.any_in_cell(np.isnan(scaled_values(pair.metric, runs.numbers["value"]))),
     }
-    if pair.across and pair.metric in CARD_POWER:
+    if pair.across and metric.is_at_power_point:
         points = _differs(pair, runs.codes["power_measured_at"]) | pair.any_in_cell(
             ~runs.is_given("power_measured_at")
         )
@@ -62,7 +56,7 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
     if metric.needs in ("frames", "both"):
         rendered = _differs(pair, runs.codes["frames_counted"])
         conditions["different_frames_counted"] = rendered | _differs(pair, runs.numbers["generated_per_rendered"])
-    if pair.metric in FRAME_RATES:
+    if metric.is_capped:
         conditions["frame_limit_declared"] = pair.any_in_cell(runs.numbers["frame_limit_fps"] > 0)
     return _first_reason([(word, conditions[word]) for word in WITHHELD if word in conditions], _checked(pair))
 
@@ -84,7 +78,7 @@ def withhold_by_design(
     array (cells,) of words of ``WITHHELD``; empty where nothing does
     """
     several = ~np.isnan(estimate.error)
-    held = units.is_level & (units.step <= FINE_STEP) & (pair.metric in FRAME_RATES)
+    held = units.is_level & (units.step <= FINE_STEP) & METRICS[pair.metric].is_capped
     confounded = (design.classes == CONFOUNDED) & (not widened)
     conditions: list[tuple[str, np.ndarray]] = [
         ("held_by_cap", held & several),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.terms import metric_of
 
 #: Most signs of a short name.
@@ -31,7 +30,7 @@ def starting(name: str) -> str:
 
 def metric_label(metric: str) -> str:
     """Return what a metric is called at the head of a column or tile."""
-    return say(f"metric.{metric}") if has(f"metric.{metric}") else capital(metric_of(metric).label)
+    return metric_of(metric).head or capital(metric_of(metric).label)
 
 
 def cut(text: str, most: int = MOST_SIGNS) -> str:

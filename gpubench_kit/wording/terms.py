@@ -14,35 +14,6 @@ from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, percent_text
 from gpubench_kit.wording.reasons import reason_words
 
-VERDICT_WORDS = {
-    "better": "better",
-    "worse": "worse",
-    "higher": "higher",
-    "lower": "lower",
-    "better_but_small": "slightly better",
-    "worse_but_small": "slightly worse",
-    "higher_but_small": "slightly higher",
-    "lower_but_small": "slightly lower",
-    "same_within_margin": "same within margin",
-    "undecided": "undecided",
-    "no_verdict": "no verdict",
-}
-
-#: Verdict -> colour role, marker, whether hollow. Shape alone tells them apart.
-VERDICT_MARKS = {
-    "better": ("series-1", "o", False),
-    "higher": ("series-1", "o", False),
-    "worse": ("series-2", "s", False),
-    "lower": ("series-2", "s", False),
-    "better_but_small": ("series-1", "o", True),
-    "higher_but_small": ("series-1", "o", True),
-    "worse_but_small": ("series-2", "s", True),
-    "lower_but_small": ("series-2", "s", True),
-    "same_within_margin": ("series-0", "D", False),
-    "undecided": ("muted", "D", True),
-    "no_verdict": ("muted", "x", False),
-}
-
 _NAMES_LISTED = 4
 
 

@@ -14,11 +14,11 @@ from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.rules import list_limits
 from gpubench_kit.model.tables import ALL_TABLES, USABLE
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.data_quality import finding_text
 from gpubench_kit.report.html import check_page
 from gpubench_kit.wording.catalogue import spoken
 from gpubench_kit.wording.numbers import value_text
-from gpubench_kit.wording.terms import VERDICT_WORDS
 from tests.check_command.conftest import PLANTED, Checked
 
 STOPPED = [one for one in PLANTED if one.kind in ("cap", "tuning_lost")]
@@ -88,7 +88,7 @@ def test_every_run_with_a_log_is_among_the_small_multiples(mishaps):
 
 def test_the_page_has_no_word_of_a_verdict(mishaps):
     words = words_of(mishaps.text)
-    told = [word for word in VERDICT_WORDS.values() if re.search(rf"\b{word}\b", words, re.IGNORECASE)]
+    told = [one.word for one in VERDICTS.values() if re.search(rf"\b{one.word}\b", words, re.IGNORECASE)]
     assert told == []
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gpubench_kit.model.tables import VERDICTS
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.headline import MOST_WORDS, games_title, headline, leading_pair
 from gpubench_kit.page.results import Pair, Side
 from gpubench_kit.wording.numbers import change_text

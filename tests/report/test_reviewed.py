@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ import gpubench_kit as kit
 from gpubench_kit.cli import command
 from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, check_table
+from gpubench_kit.report.earlier_report import lacking_in
 from gpubench_kit.report.many_reviews import _made, tasks_of
 from gpubench_kit.report.reviewed import METRIC_VALUES
 from gpubench_kit.sheet.look_files import LOOKS_FILE
@@ -142,6 +144,14 @@ def test_parquet_files_on_request_hold_the_tables(folder, tmp_path):
         stored = pd.read_parquet(tables / f"{name}.parquet")
         assert_frame_equal(stored, declared.frame(pd.read_csv(tables / f"{name}.csv")), check_dtype=False)
         assert str(stored.dtypes.iloc[0]) == "str"
+    described = json.loads((tables / "datapackage.json").read_text(encoding="utf-8"))["resources"]
+    assert {one["path"] for one in described} == {one.name for one in tables.iterdir()} - {"datapackage.json", "claims.txt"}
+    runs, stored = (next(one for one in described if one["path"] == f"runs.{kind}") for kind in ("csv", "parquet"))
+    assert stored["bytes"] == (tables / "runs.parquet").stat().st_size
+    assert (stored["name"], stored["format"], stored["schema"]) == ("runs.parquet", "parquet", runs["schema"])
+    assert lacking_in(tables.parent) == ""
+    (tables / "runs.parquet").write_bytes(b"PAR1")
+    assert lacking_in(tables.parent) == "'tables/runs.parquet' is not as it was made"
 
 
 def test_many_reports_get_their_parquet_files_where_they_lack_them(folder, tmp_path):

@@ -5,10 +5,11 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.model.errors import DesignError, TableError
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import NOISE
 from gpubench_kit.report.package import csv_text
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.noise import TYPICAL_PCT, noise_file_of
+from gpubench_kit.schedule.noise import noise_file_of
 
 #: Logs of these have the standard deviation 0.01 (factory) and 0.02 (quiet).
 FACTORY, QUIET = (99.0050, 100.0, 101.0050), (98.0199, 100.0, 102.0201)
@@ -37,7 +38,7 @@ def test_without_any_run_each_metric_has_its_typical_value(folder):
     schedule = make_schedule(folder(2, analysis={"metrics": metrics}).plan)
     assert set(schedule.noise["source"]) == {"typical"}
     for row in schedule.noise.itertuples():
-        assert row.noise == pytest.approx(TYPICAL_PCT[row.metric])
+        assert row.noise == pytest.approx(METRICS[row.metric].noise_pct)
     assert "typical values" in schedule.noise_source
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from run_tables import CASES, closed, reference_table
 from statsmodels.stats.multitest import multipletests
 
-from gpubench_kit.model.tables import VERDICTS
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.multiplicity import adjust_in_families, decide, weaker_verdict
 
 

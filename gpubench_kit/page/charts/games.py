@@ -24,7 +24,6 @@ STRIPS = (AVERAGE, LOW, "board_w")
 #: Sensors drawn over a run, in this order.
 SENSORS = ("core_c", "core_mhz", "board_w")
 
-_SHORT = {AVERAGE: "FPS", LOW: f"1{NBSP}% low", "low_0p1pct_fps": f"0.1{NBSP}% low", "board_w": "Board power"}
 #: What a state is found by in a table.
 _STATE = ("card", "tuning", "bench")
 #: Pieces of a run that a trace shows; a spike is drawn where the longest frame rises so far over the mean.
@@ -38,7 +37,7 @@ _FEW_ROUNDS, _FEW_FRAMES = 3, 10
 def heading_of(metric: str) -> str:
     """Return the heading of an axis: short name and unit."""
     facts = metric_of(metric)
-    name = _SHORT.get(metric, sentence(facts.label))
+    name = (facts.short or facts.label).replace(" %", f"{NBSP}%") if facts.unit == "fps" else sentence(facts.label)
     return name if facts.unit in ("", "fps") else f"{name}, {facts.unit}"
 
 

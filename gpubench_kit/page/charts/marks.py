@@ -11,6 +11,7 @@ from typing import TypeGuard
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts.fonts import clean
 from gpubench_kit.wording.numbers import number_text
 
@@ -72,7 +73,7 @@ def is_hollow(place: int | None) -> bool:
 
 def verdict_colour(verdict: str) -> str:
     """Return the class of a verdict: good, bad, n for undecided, i for all else (it is within the margin)."""
-    return {"better": "good", "worse": "bad", "undecided": "n", "no_verdict": "n"}.get(verdict, "i")
+    return VERDICTS[verdict].colour
 
 
 def value_text(value: float | None, unit: str = "", *, decimals: int | None = None) -> str:

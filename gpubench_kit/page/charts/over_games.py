@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts.fonts import clean, fitted, text_width
 from gpubench_kit.page.charts.games import AVERAGE
 from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
@@ -19,10 +20,6 @@ from gpubench_kit.page.charts.states import State
 from gpubench_kit.wording.numbers import change_text
 
 POWER = "board_w"
-_SIGNS = {
-    "better": "▲▼", "worse": "▲▼", "higher": "▲▼", "lower": "▲▼",
-    "same_within_margin": "==", "undecided": "??", "no_verdict": "––",
-}  # fmt: skip
 
 
 def watts_against_fps(
@@ -109,8 +106,7 @@ def interval_cell(row: Any, *, unit: str = "%") -> Cell:
 
 def sign_of(verdict: str, change: float) -> str:
     """Return the sign of a verdict: the arrow follows the number, hollow where it is under the margin."""
-    pair = "△▽" if verdict.endswith("_but_small") else _SIGNS.get(verdict, "––")
-    return pair[change < 0]
+    return (VERDICTS[verdict].signs or "––")[change < 0]
 
 
 #: Shorter arrows say nothing.
