@@ -12,8 +12,8 @@ from .report.build import build_report as build_report
 from .report.other_stages import find_tuning as find_tuning
 from .report.other_stages import gather_archive as gather_archive
 from .report.other_stages import plan_session as plan_session
-from .report.reviewed import check as check
-from .report.reviewed import review as review
+from .report.stages import check as check
+from .report.stages import review as review
 from .sheet.looks import open_looks as open_looks
 from .statistics.compare import compare_over_games as compare_over_games
 from .statistics.compare import compare_tunings as compare_tunings

@@ -14,6 +14,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 IS_WINDOWS = os.name == "nt"
@@ -27,23 +28,25 @@ _watched: set[int] = set()
 
 def start_safely() -> None:
     """Let this process, and all that it starts, import from where Python and its libraries are installed alone."""
-    here = os.getcwd()
-    sys.path[:] = [
-        place
-        for place in sys.path
-        if os.path.isabs(place) and (place != here or (Path(here) == Path(__file__).resolve().parents[1]))
-    ]
+    sys.path[:] = _safe_places(sys.path)
     os.environ.update(safe_environment())
 
 
 def safe_environment() -> dict[str, str]:
     """Return the variables with which a process starts safely, and leaves the home folder alone."""
-    places = os.environ.get("PYTHONPATH", "").split(os.pathsep)
     return {
         "PYTHONSAFEPATH": "1",
-        "PYTHONPATH": os.pathsep.join(place for place in places if os.path.isabs(place)),
+        "PYTHONPATH": os.pathsep.join(_safe_places(os.environ.get("PYTHONPATH", "").split(os.pathsep))),
         "MPLCONFIGDIR": os.environ.get("MPLCONFIGDIR") or _cache("matplotlib"),
     }
+
+
+def _safe_places(places: Iterable[str]) -> list[str]:
+    """Return places to import from without the working directory, unless the kit itself is there."""
+    here = os.getcwd()
+    is_home = Path(here) == Path(__file__).resolve().parents[1]
+    found = [here if is_home and place and Path(place).absolute() == Path(here) else place for place in places]
+    return [place for place in found if os.path.isabs(place) and (is_home or place != here)]
 
 
 def private_environment(folder: Path) -> dict[str, str]:
@@ -54,7 +57,9 @@ def private_environment(folder: Path) -> dict[str, str]:
     folder : an empty folder that is there as long as the process
     """
     jupyter = {f"JUPYTER_{kind}_DIR": str(folder / kind.lower()) for kind in ("CONFIG", "DATA", "RUNTIME")}
-    return {"IPYTHONDIR": str(folder / "ipython"), **jupyter}
+    # The client takes the first place off where that is the working directory: another one stands before it.
+    places = (str(folder / "nothing"), safe_environment()["PYTHONPATH"])
+    return {"IPYTHONDIR": str(folder / "ipython"), "PYTHONPATH": os.pathsep.join(filter(None, places)), **jupyter}
 
 
 def end_with(parent: int) -> None:

@@ -25,8 +25,8 @@ BY_PLACE, BY_PLACE_PRIVATE = 3, 4
 #: Parameters that mean the same everywhere: a `ReviewPlan`, or in tests what has its attributes.
 KNOWN_PARAMETERS = {"plan"}
 
-#: What fills the places of a sentence: each sentence names what is allowed, and a test holds every call against it.
-VALUES_BY_NAME = {"say", "note"}
+#: What fills the places of a sentence, each of which names what is allowed; and a call held against its signature.
+VALUES_BY_NAME = {"say", "note", "as_asked"}
 
 #: Names that say nothing, and words that stand for a tuning elsewhere but not here: one word per idea.
 EMPTY_MODULE_NAMES = {"utils", "util", "misc", "base", "helpers", "common"}

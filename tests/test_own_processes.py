@@ -7,12 +7,17 @@ import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from nbformat.v4 import new_code_cell, new_notebook
 
 from gpubench_kit import own_processes
 from gpubench_kit.own_processes import end_with, private_environment, safe_environment, start_safely
+from gpubench_kit.report.notebook_run import run_notebook
+
+ROOT = Path(__file__).resolve().parents[1]
 
 _CHILD = """
 import os, sys, time
@@ -67,9 +72,31 @@ def test_on_windows_the_process_itself_is_waited_for(monkeypatch):
 
 
 def test_only_whole_paths_are_passed_on(monkeypatch, tmp_path):
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(["", ".", "tools", str(tmp_path)]))
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(["", ".", "tools", str(tmp_path / "work"), str(tmp_path)]))
     assert safe_environment()["PYTHONPATH"] == str(tmp_path)
     assert safe_environment()["PYTHONSAFEPATH"] == "1"
+
+
+@pytest.mark.parametrize("given", [".", str(ROOT)])
+def test_a_checkout_of_the_kit_stays_on_the_path_where_one_works_in_it(monkeypatch, tmp_path, given):
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("PYTHONPATH", given)
+    assert safe_environment()["PYTHONPATH"] == str(ROOT)
+    # The client of notebooks takes the first place off where that is the working directory.
+    first, second = private_environment(tmp_path)["PYTHONPATH"].split(os.pathsep)
+    assert (first.startswith(str(tmp_path)), second) == (True, str(ROOT))
+
+
+@pytest.mark.slow
+def test_a_notebook_finds_the_kit_in_the_checkout_that_the_path_names(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("PYTHONPATH", str(ROOT))
+    executed = run_notebook(
+        new_notebook(cells=[new_code_cell("import gpubench_kit; print(gpubench_kit.__file__)")]), {}
+    )
+    assert executed.cells[0].outputs[0].text.strip() == str(ROOT / "gpubench_kit" / "__init__.py")
 
 
 def test_the_working_directory_leaves_the_path(monkeypatch, tmp_path):
@@ -94,5 +121,6 @@ def test_caches_stand_in_the_environment_or_go_when_the_process_ends(monkeypatch
 
 def test_a_notebook_finds_no_settings_of_the_user(tmp_path):
     places = private_environment(tmp_path)
+    del places["PYTHONPATH"]
     assert set(places) == {"IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR"}
     assert all(place.startswith(str(tmp_path)) for place in places.values())

@@ -19,7 +19,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import USABLE
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.report.package import DECLARED
-from gpubench_kit.report.reviewed import METRIC_VALUES
+from gpubench_kit.report.stages import METRIC_VALUES
 from gpubench_kit.sheet.rows import NEEDED, OPTIONAL, ORDERING
 from gpubench_kit.wording.catalogue import load_catalogue
 
@@ -174,8 +174,25 @@ def metrics_page() -> Iterator[str]:
         yield f"| {' | '.join(map(_cell, cells))} |"
 
 
-             "checks": checks_page, "verdicts": verdicts_page, "commands": commands_page,
-             "api": api_page}  # fmt: skip
+def checks_page() -> Iterator[str]:
+    """Yield the lines of the page on checks: what each says, and what to do."""
+    entries = load_catalogue().entries
+    yield from ("# Checks", "", FINDINGS, "")
+    yield from ("| name | is a | says | what to do |", "| --- | --- | --- | --- |")
+    for one in (one for one in CHECKS if one.stage != "reading"):
+        parts = [[text for key, text in entries.items() if key.startswith(f"finding.{one.name}.") and
+                  key.endswith(part)] for part in (".text", ".action")]  # fmt: skip
+        says, action = (_cell(" / ".join(dict.fromkeys(map(str, texts)))) for texts in parts)
+        yield f"| `{one.name}` | {one.severity} | {says} | {action} |"
+
+
+def verdicts_page() -> Iterator[str]:
+    """Yield the lines of the page on the words of verdicts."""
+    yield from ("# Verdicts", "", "The words in tables, on the page and what they mean.", "")
+    yield from ("| in tables | on the page | sign | meaning |", "| --- | --- | --- | --- |")
+    for one in VERDICTS.values():
+        signs = " or ".join(dict.fromkeys(one.signs))
+        yield f"| {' | '.join(map(_cell, (f'`{one.name}`', one.word, signs, one.meaning)))} |"
 
 
 def commands_page() -> Iterator[str]:

@@ -153,9 +153,8 @@ def noise(
         ax.plot([own["detectable_pct"].max()], [place], marker="|", markersize=12, color=colours("light")["i"])
     ax.set_yticks(range(len(ranked)), labels=list(ranked.index))
     ax.set_xlim(left=0)
-    ax.set(
-        xlabel=f"{sentence(metric_of(metric).label)}: noise; stroke: smallest difference detected [%]", ylabel=""
-    )
+    stroke = "; stroke: smallest difference detected" if data["detectable_pct"].notna().any() else ""
+    ax.set(xlabel=f"{sentence(metric_of(metric).label)}: noise{stroke} [%]", ylabel="")
     return ax
 
 

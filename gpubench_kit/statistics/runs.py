@@ -95,12 +95,12 @@ def _check_columns(usable: pd.DataFrame, needed: Iterable[str]) -> None:
 
 
 def check_usable(usable: pd.DataFrame, plan: ReviewPlan) -> None:
-    """Refuse a table that lacks a column, or holds names that the plan does not have: they would give no rows.
+    """Refuse a table that lacks a column, or has other names in place of those of the plan: it would give no rows.
 
     Parameters
     ----------
     usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
-    plan : ReviewPlan, names cards, benches, tunings and games
+    plan : ReviewPlan, names cards, benches and tunings
 
     Raises
     ------
@@ -109,16 +109,17 @@ def check_usable(usable: pd.DataFrame, plan: ReviewPlan) -> None:
     _check_columns(usable, (*_NEEDED, "card"))
     known = {
         "tuning": {one.name for one in plan.tunings},
-        "game": {one.name for one in plan.games},
         "card": {name for card in plan.cards for name in (card.name, card.model)},
-        "bench": {"", *(one.name for one in plan.benches)},
+        "bench": {one.name for one in plan.benches},
     }
     faults = []
     for column, names in known.items():
-        unknown = set(usable[column].dropna().unique()) - names if column in usable else ()
-        if unknown:
-            there = listed(sorted(names - {""}))
-            problem = f"{column} {listed(sorted(unknown))} is not in the plan ({column}s: {there})."
+        found = set(usable[column].dropna().unique()) if column in usable else names
+        # Further tunings beside those of the plan are no fault: they are not compared.
+        if found - names and names - found - {""}:
+            problem = (
+                f"{column} {listed(sorted(found - names))} is not in the plan ({column}s: {listed(sorted(names))})."
+            )
             action = "Give runs of this review, or add the name to plan.toml."
             faults.append(Fault("table 'usable'", problem, action))
     if faults:

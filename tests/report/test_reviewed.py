@@ -16,7 +16,7 @@ from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, check_table
 from gpubench_kit.report.earlier_report import lacking_in
 from gpubench_kit.report.many_reviews import _made, tasks_of
-from gpubench_kit.report.reviewed import METRIC_VALUES
+from gpubench_kit.report.stages import METRIC_VALUES
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 
 
@@ -125,6 +125,22 @@ def test_a_table_in_place_of_a_folder_is_refused(stage, review):
         stage(review.usable)
 
 
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda review: kit.find_tuning(review.usable, review.runs, review.plan), "too many positional arguments"),
+        (lambda review: kit.find_tuning("small", looks_made=1), "unexpected keyword argument 'looks_made'"),
+        (lambda review: kit.review(), "missing a required argument: 'folder'"),
+    ],
+    ids=["as version 0.1.0 was called", "an option that is gone", "no folder"],
+)  # fmt: skip
+def test_a_call_that_does_not_fit_is_told_how_it_goes(call, message, review):
+    with pytest.raises(PlanError, match=message) as raised:
+        call(review)
+    (fault,) = raised.value.faults
+    assert fault.action.startswith("It takes a folder and reads all else from there: kit.")
+
+
 def test_a_section_of_another_name_is_refused_with_the_nearest(review):
     with pytest.raises(ReportError, match=r"there is none named 'anwser' .* Did you mean 'answer'\?"):
         review.section("anwser")
@@ -145,7 +161,10 @@ def test_parquet_files_on_request_hold_the_tables(folder, tmp_path):
         assert_frame_equal(stored, declared.frame(pd.read_csv(tables / f"{name}.csv")), check_dtype=False)
         assert str(stored.dtypes.iloc[0]) == "str"
     described = json.loads((tables / "datapackage.json").read_text(encoding="utf-8"))["resources"]
-    assert {one["path"] for one in described} == {one.name for one in tables.iterdir()} - {"datapackage.json", "claims.txt"}
+    assert {one["path"] for one in described} == {one.name for one in tables.iterdir()} - {
+        "datapackage.json",
+        "claims.txt",
+    }
     runs, stored = (next(one for one in described if one["path"] == f"runs.{kind}") for kind in ("csv", "parquet"))
     assert stored["bytes"] == (tables / "runs.parquet").stat().st_size
     assert (stored["name"], stored["format"], stored["schema"]) == ("runs.parquet", "parquet", runs["schema"])

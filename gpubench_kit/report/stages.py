@@ -1,0 +1,453 @@
+"""The stages of the job in one call each, for notebooks; here: verdicts (`review`) and logs checked (`check`).
+
+What a stage gives shows itself as a summary, gives the sections of its page, and writes its files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property, partial, wraps
+from inspect import signature
+from pathlib import Path
+from typing import Any, Generic, Literal, NamedTuple, ParamSpec, TypeVar
+
+import pandas as pd
+
+from gpubench_kit import __version__, page
+from gpubench_kit.bundled import check_parameters
+from gpubench_kit.checks.readiness import Readiness, check_readiness
+from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
+from gpubench_kit.claims.check import check_claims
+from gpubench_kit.claims.script import Proposals, proposed_sentences, write_script_sheet
+from gpubench_kit.costs import estimate_costs
+from gpubench_kit.logs.review import Review, open_review
+from gpubench_kit.metrics.per_run import compute_run_metrics
+from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown, suggestion
+from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
+from gpubench_kit.model.tables import RUN_METRICS, USABLE, Column, Table
+from gpubench_kit.page.checking_words import head_sentences, state_of_runs
+from gpubench_kit.page.elements import Markup, bullets, heading, join
+from gpubench_kit.page.film.write import write_film
+from gpubench_kit.page.headline import headline
+from gpubench_kit.page.results import Results
+from gpubench_kit.page.section import MIME, Section
+from gpubench_kit.page.stylesheet import look
+from gpubench_kit.report.package import write_tables
+from gpubench_kit.sheet.looks import Looks, open_looks
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
+from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.sweep import find
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text
+
+_COLUMNS = {one.name: one for one in (*RUN_METRICS.columns, *USABLE.columns)}
+
+#: Values of runs with what was measured beside them, for plots in notebooks.
+METRIC_VALUES = Table(
+    "metrics", "run and metric", ("run", "metric"),
+    (
+        *(_COLUMNS[name] for name in (
+            "run", "metric", "value", "unit", "card", "bench", "tuning", "game", "setting", "group", "purpose",
+            "session", "round", "order", "source", "certainty",
+        )),
+        Column("used", "truth", "whether the run enters verdicts"),
+    ),
+)  # fmt: skip
+
+ReviewSection = Literal[
+    "answer", "by_game", "watts", "games", "tuning", "script", "quality", "cautions", "downloads"
+]
+CheckSection = Literal["head", "redo", "cautions", "findings", "progress", "noise", "runs", "logs", "limits"]
+
+P = ParamSpec("P")
+R = TypeVar("R")
+Name = TypeVar("Name", bound=str)
+Sections = Mapping[str, Callable[[], Section]]
+
+
+class Stage(Generic[Name]):
+    """What one stage gives: a summary that shows itself, sections of its page, files."""
+
+    _named = ""
+
+    def section(self, name: Name) -> Section:
+        """Return a section of the page, as the command of this stage lays it out.
+
+        Parameters
+        ----------
+        name : name of the section; editors list them, and so does the error
+
+        Raises
+        ------
+        ReportError : there is no such section
+        """
+        sections = self._sections()
+        if name not in sections:
+            problem = f"there is none named {shown(name)} (sections: {listed(sections)})."
+            raise ReportError(Fault("section", problem, suggestion(str(name), sections)))
+        return sections[name]()
+
+    def write(self, folder: str | Path) -> Path:
+        """Write the files of this stage: tables with their description, and what its command lays beside them.
+
+        Parameters
+        ----------
+        folder : where; it is made if need be
+
+        Returns
+        -------
+        Path of the folder
+
+        Raises
+        ------
+        ReportError : a file cannot be written
+        """
+        write_tables(self._tables(), folder, plan=self._about())
+        return Path(folder)
+
+    def _about(self) -> Any:
+        """Return what gives title and style: the plan, or what has both itself."""
+        return getattr(self, "plan", self)
+
+    def _sections(self) -> Sections:
+        """Return what makes each section, by its name."""
+        raise NotImplementedError
+
+    def _tables(self) -> Mapping[str, pd.DataFrame]:
+        """Return the tables that are written."""
+        raise NotImplementedError
+
+    def _lines(self) -> list[str]:
+        """Return the summary: sentences, as plain text."""
+        raise NotImplementedError
+
+    def _summary(self) -> tuple[str, list[str]]:
+        """Return the title and all sentences; the last one names the tables."""
+        return self._about().review.title, [*self._lines(), say("notebook.tables", names=self._named)]
+
+    def _repr_html_(self) -> str:
+        """Return the summary as HTML; all text in it is escaped."""
+        title, lines = self._summary()
+        body = join((heading(title, level=2), bullets(lines)))
+        return str(Markup('<section class="kit summary">\n{}</section>\n').format(body))
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:
+        """Return the summary behind the style sheet of all sections, which the page takes from here."""
+        style = look(self._about())._repr_mimebundle_()
+        html = f"{style['text/html']}\n{self._repr_html_()}"
+        return {"text/html": html, "text/plain": repr(self), MIME: style[MIME]}
+
+    def __repr__(self) -> str:
+        title, lines = self._summary()
+        return "\n".join((title, *(f"  {line}" for line in lines)))
+
+
+def stage(call: Callable[P, R]) -> Callable[P, R]:
+    """Let a call that does not fit, such as those of version 0.1.0, be answered by a sentence of the kit.
+
+    Parameters
+    ----------
+    call : function of a stage
+    """
+
+    @wraps(call)
+    def as_asked(*given: P.args, **named: P.kwargs) -> R:
+        try:
+            signature(call).bind(*given, **named)
+        except TypeError as error:
+            name = f"kit.{call.__name__}"
+            action = f'It takes a folder and reads all else from there: {name}("my_review").'
+            raise PlanError(Fault(name, f"the call does not fit ({error}).", action)) from None
+        return call(*given, **named)
+
+    return as_asked
+
+
+class _Read(NamedTuple):
+    """The runs of a review, read and checked."""
+
+    plan: ReviewPlan
+    logs: Review
+    run_metrics: pd.DataFrame
+    findings: pd.DataFrame
+    usable: pd.DataFrame
+    runs: pd.DataFrame
+
+
+def plan_of(folder: str | Path) -> ReviewPlan:
+    """Return the plan of a review; parameters that papermill misspelt stop the notebook before.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+
+    Raises
+    ------
+    PlanError : there is no such folder, or its plan cannot be used
+    ReportError : the notebook was given a parameter that it does not have
+    """
+    check_parameters()
+    if not isinstance(folder, str | Path):
+        problem = f"a {type(folder).__name__} was given in place of the folder of a review."
+        raise PlanError(Fault("folder", problem, "Name the folder that holds plan.toml."))
+    file = Path(folder)
+    return load_plan(file if file.is_file() else file / PLAN_FILE)
+
+
+def read_runs(folder: str | Path, *, is_check: bool = False) -> _Read:
+    """Return the runs of a review, read and checked.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+    is_check : go on past logs that cannot be used, and say nothing that compares tunings
+
+    Raises
+    ------
+    GpubenchError : the plan, the run sheet or a log cannot be used
+    """
+    plan = plan_of(folder)
+    logs = open_review(plan, keep_going=is_check)
+    run_metrics = compute_run_metrics(logs, plan)
+    findings = check_review(logs, run_metrics, plan, is_blind=is_check)
+    usable = exclude_runs(logs, run_metrics, findings)
+    return _Read(plan, logs, run_metrics, findings, usable, used_runs(logs, findings))
+
+
+def runs_text(runs: pd.DataFrame, findings: pd.DataFrame) -> str:
+    """Return how many runs count and what was found, in a sentence.
+
+    Parameters
+    ----------
+    runs, findings : see ``model.tables.RUNS`` and ``FINDINGS``
+    """
+    used, of = int(runs["used"].sum()), count_text(len(runs), "run")
+    return say("notebook.runs", used=used, of=of, findings=count_text(len(findings), "finding"))
+
+
+def look_text(looks: Looks, count_look: bool, *tables: pd.DataFrame) -> str:
+    """Return the present look in a sentence.
+
+    Parameters
+    ----------
+    looks : looks at the verdicts
+    count_look : whether the present one counts, and is written down
+    tables : what it gives: ``comparisons`` and ``overall``
+    """
+    return looks.record(*tables) if count_look else say("notebook.not_counted")
+
+
+@dataclass(frozen=True, repr=False)
+class ReviewResults(Stage[ReviewSection]):
+    """A review from its folder to its verdicts; tables are as declared in ``model.tables``.
+
+    Attributes
+    ----------
+    plan : the review's plan, as its first look pinned it
+    logs : its runs, with what was found out about their logs
+    runs, findings, noise, comparisons, overall, claims, usable, run_metrics : DataFrame each, see ``RUNS``,
+        ``FINDINGS``, ``NOISE``, ``COMPARISONS``, ``OVERALL``, ``CLAIMS``, ``USABLE`` and ``RUN_METRICS``
+    levels : DataFrame; see `gpubench_kit.statistics.levels.LEVELS`
+    costs : DataFrame; see `gpubench_kit.costs.COSTS`
+    sentences : what can be said of the results; see `gpubench_kit.claims.script.Proposals`
+    sweep : the sweep in this review, or why there is none
+    looks : looks at its verdicts, the present one included
+    look_text : the present look in a sentence
+    pictures : which pictures `write` writes
+    """
+
+    plan: ReviewPlan
+    logs: Review
+    runs: pd.DataFrame
+    findings: pd.DataFrame
+    noise: pd.DataFrame
+    comparisons: pd.DataFrame
+    overall: pd.DataFrame
+    claims: pd.DataFrame
+    usable: pd.DataFrame
+    run_metrics: pd.DataFrame
+    levels: pd.DataFrame
+    costs: pd.DataFrame
+    sentences: Proposals
+    sweep: find.SweepInReview
+    looks: Looks
+    look_text: str
+    pictures: str = "none"
+
+    _named = "metrics, comparisons, overall, noise, findings, claims, runs"
+
+    @cached_property
+    def metrics(self) -> pd.DataFrame:
+        """Values of all runs with game, tuning and round beside them: see ``METRIC_VALUES``."""
+        own = self.logs.runs[["run", "group", "order"]].merge(self.runs.drop(columns="order"), on="run")
+        own["order"] = own["order_done"].fillna(own["order"])
+        return METRIC_VALUES.frame(self.run_metrics.merge(own, on="run"))
+
+    @cached_property
+    def _results(self) -> Results:
+        """What the page is made of."""
+        return Results(
+            self.plan, self.runs, self.findings, self.noise, self.usable, self.comparisons, self.overall,
+            self.levels, self.run_metrics, self.claims, self.sentences, self.costs, self.sweep, self.logs.facts_of,
+            self.looks.made, self.looks.changes, self.looks.missing, __version__, self.pictures,
+        )  # fmt: skip
+
+    def write(self, folder: str | Path) -> Path:
+        """Write tables with their description, the sheet for the script, and pictures for the film."""
+        super().write(folder)
+        write_script_sheet(self.claims, self.sentences, folder, plan=self.plan)
+        write_film(self._results, folder, pictures=self.pictures)
+        return Path(folder)
+
+    def _tables(self) -> Mapping[str, pd.DataFrame]:
+        names = ("runs", "run_metrics", "findings", "noise", "comparisons", "overall", "claims")
+        return {name: getattr(self, name) for name in names} | dict(self.sweep.tables)
+
+    def _sections(self) -> Sections:
+        names = ("answer", "by_game", "watts", "games", "script", "quality", "downloads")
+        return {one: partial(getattr(page, one), self._results) for one in names} | {
+            "tuning": partial(page.tuning, self.sweep, self.plan), "cautions": partial(page.cautions, self.plan),
+        }  # fmt: skip
+
+    def _lines(self) -> list[str]:
+        return [headline(self._results), runs_text(self.runs, self.findings), self.look_text]
+
+
+@stage
+def review(
+    folder: str | Path, *, count_look: bool = True, pictures: Literal["film", "all", "none"] = "none"
+) -> ReviewResults:
+    """Read, check and compare the runs of a review: the whole way from its folder to its verdicts.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+    count_look : whether a new set of used runs is written to ``looks.csv`` as a look at verdicts, as ``report``
+        does; without, ``looks.csv`` stays as it is
+    pictures : which pictures `ReviewResults.write` writes
+
+    Returns
+    -------
+    ReviewResults
+
+    Raises
+    ------
+    GpubenchError : the plan, the run sheet or a log cannot be used; every fault is listed
+
+    Examples
+    --------
+    >>> import gpubench_kit as kit
+    >>> review = kit.review("measured")  # doctest: +SKIP
+    >>> review.comparisons[["game", "metric", "change", "verdict"]]  # doctest: +SKIP
+    """
+    read = read_runs(folder)
+    usable, looks = read.usable, open_looks(read.plan, read.usable)
+    plan = looks.plan
+    noise = estimate_noise(usable, plan)
+    comparisons = compare_tunings(usable, plan, looks=looks)
+    overall = compare_over_games(usable, plan, looks=looks)
+    sweep = find.sweep_in_review(usable, read.runs, plan, looks_made=looks.made)
+    return ReviewResults(
+        plan, read.logs, read.runs, read.findings, noise, comparisons, overall,
+        check_claims(comparisons, overall, plan, sweep=sweep, looks=looks), usable, read.run_metrics,
+        levels_of_games(noise, plan), estimate_costs(comparisons, overall, plan),
+        proposed_sentences(comparisons, overall, plan), sweep, looks,
+        look_text(looks, count_look, comparisons, overall), pictures,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, repr=False)
+class CheckResults(Stage[CheckSection]):
+    """The logs recorded so far, checked; never a difference between tunings.
+
+    Attributes
+    ----------
+    plan, logs, runs, findings, noise, usable : as in `ReviewResults`
+    readiness : verdicts that the runs can give, and runs to repeat
+    """
+
+    plan: ReviewPlan
+    logs: Review
+    runs: pd.DataFrame
+    findings: pd.DataFrame
+    noise: pd.DataFrame
+    usable: pd.DataFrame
+    readiness: Readiness
+
+    _named = "findings, noise, possible, redo, runs"
+
+    @property
+    def possible(self) -> pd.DataFrame:
+        """Verdicts of the plan, and whether the runs can give them; see `gpubench_kit.checks.POSSIBLE`."""
+        return self.readiness.possible
+
+    @property
+    def redo(self) -> pd.DataFrame:
+        """Runs to repeat; see `gpubench_kit.checks.REDO`."""
+        return self.readiness.redo
+
+    def confirm_format(self, format_id: str, *, frames: str = "") -> str:
+        """Write into the plan that a format of logs, which is only likely, is read rightly.
+
+        Parameters
+        ----------
+        format_id, frames : see `Readiness.confirm_format`
+
+        Returns
+        -------
+        str, the entry that the plan now holds; it counts once the notebook is run again
+
+        Raises
+        ------
+        GpubenchError : no such format waits, the proposal has another unit, or the plan cannot be written
+        """
+        return self.readiness.confirm_format(format_id, frames=frames)
+
+    def _tables(self) -> Mapping[str, pd.DataFrame]:
+        # Without means: two side by side would show a difference.
+        noise = self.noise.assign(mean=float("nan"))
+        return {"findings": self.findings, "noise": noise, "possible": self.possible, "redo": self.redo,
+                "runs": self.runs}  # fmt: skip
+
+    def _sections(self) -> Sections:
+        plan, logs, runs, findings, redo = self.plan, self.logs, self.runs, self.findings, self.redo
+        return {
+            "head": partial(page.check_head, runs, findings, redo=redo, possible=self.possible, plan=plan),
+            "redo": partial(page.check_redo, redo, plan),
+            "cautions": page.bench_cautions,
+            "findings": partial(page.check_findings, logs, findings, redo=redo, plan=plan),
+            "progress": partial(page.check_progress, runs, plan),
+            "noise": partial(page.check_noise, self.noise, self.usable, plan),
+            "runs": partial(page.check_runs, logs, findings, runs=runs, plan=plan),
+            "logs": partial(page.check_logs, logs, findings),
+            "limits": partial(page.check_limits, plan),
+        }
+
+    def _lines(self) -> list[str]:
+        heads = head_sentences(self.possible, self.runs, redo=self.redo)
+        return [*heads, *state_of_runs(self.runs, self.findings)]
+
+
+@stage
+def check(folder: str | Path) -> CheckResults:
+    """Check the logs recorded so far: what to run again, every finding, the noise; never a difference.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+
+    Returns
+    -------
+    CheckResults
+
+    Raises
+    ------
+    GpubenchError : the plan or the whole run sheet cannot be used. Single rows and logs that cannot be used are
+        findings
+    """
+    read = read_runs(folder, is_check=True)
+    looks = open_looks(read.plan, read.usable)
+    ready = check_readiness(read.logs, read.usable, findings=read.findings, looks_made=looks.made)
+    noise = estimate_noise(read.usable, read.plan)
+    return CheckResults(read.plan, read.logs, read.runs, read.findings, noise, read.usable, ready)
