@@ -48,7 +48,8 @@ class StyleSheet:
         return "Style sheet of the page"
 
 
-#: A workbench stripes the rows of tables and floats the terms of lists in narrow columns; the page's own rules follow and win.
+#: A workbench stripes the rows of tables and floats the terms of lists in narrow columns; the page's own rules
+#: follow and win.
 _WITHOUT_THE_WORKBENCH = "tbody tr{background:none}dt,dd{float:none;width:auto}\n"
 
 
