@@ -88,7 +88,9 @@ def test_every_run_with_a_log_is_among_the_small_multiples(mishaps):
 
 def test_the_page_has_no_word_of_a_verdict(mishaps):
     words = words_of(mishaps.text)
-    told = [one.word for one in VERDICTS.values() if re.search(rf"\b{one.word}\b", words, re.IGNORECASE)]
+    # "Same" alone is a word of every day.
+    verdicts = [one.word.replace("same", "same within") for one in VERDICTS.values()]
+    told = [word for word in verdicts if re.search(rf"\b{word}\b", words, re.IGNORECASE)]
     assert told == []
 
 
