@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import colorsys
 
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan.sections import Style
 
 #: Token -> colour on a light ground, colour on a dark ground.
@@ -77,17 +76,6 @@ def tokens_css(style: Style | None = None) -> str:
     return f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
 
 
-def check_style(style: Style | None) -> tuple[Finding, ...]:
-    """Return a finding for each theme in which the plan's accent could not be used as written."""
-    if style is None or style.accent == _HOUSE_ACCENT:
-        return ()
-    return tuple(
-        _contrast_finding(style.accent, theme)
-        for theme in THEMES
-        if (contrast(style.accent, TOKENS["g"][THEMES.index(theme)]) < MARK_CONTRAST)
-    )
-
-
 def contrast(first: str, second: str) -> float:
     """Return the contrast ratio of two hex colours, 1 to 21 (WCAG 2.2)."""
     low, high = sorted((_luminance(first), _luminance(second)))
@@ -102,14 +90,6 @@ def readable(colour: str, *, ground: str) -> str:
         light += step
         colour = "#" + "".join(f"{round(255 * one):02x}" for one in colorsys.hls_to_rgb(hue, light, full))
     return colour
-
-
-def _contrast_finding(accent: str, theme: str) -> Finding:
-    """Return the finding on an accent that lacks contrast in a theme."""
-    found = contrast(accent, TOKENS["g"][THEMES.index(theme)])
-    drawn = colours(theme, Style(accent=accent))[ACCENT]
-    message = f"The accent '{accent}' is too faint on the {theme} ground; it is drawn as '{drawn}' there."
-    return Finding("note", "accent_contrast", message, found=round(found, 2), limit=MARK_CONTRAST, unit=":1")
 
 
 def _channels(colour: str) -> tuple[float, float, float]:

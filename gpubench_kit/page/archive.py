@@ -12,7 +12,12 @@ import pandas as pd
 from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
-from gpubench_kit.page.charts.quality import MOST_ROWS, archive_noise_lanes, card_lanes, change_lanes
+from gpubench_kit.page.charts.from_tables import (
+    MOST_ROWS,
+    archive_change_lanes,
+    archive_noise_lanes,
+    card_lanes,
+)
 from gpubench_kit.page.elements import (
     Markup,
     bullets,
@@ -244,7 +249,7 @@ def archive_drivers(archive: Archive) -> Section:
 def _changes_shown(rows: pd.DataFrame, archive: Archive, *, shown: pd.DataFrame, name: str) -> list[Markup]:
     """Return changes: the text, a chart for each metric that decides, a folded table for each, the first open."""
     title = say(f"archive.{name}.chart")
-    drawn = [figure(change_lanes(rows, metric=metric, title=title)) for metric in _shown_metrics(archive)]
+    drawn = [figure(archive_change_lanes(rows, metric=metric, title=title)) for metric in _shown_metrics(archive)]
     there = dict.fromkeys(shown["metric"])
     metrics = dict.fromkeys([*(one for one in archive.primaries if one in there), *there])
     tables = [

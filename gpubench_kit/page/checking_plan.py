@@ -11,7 +11,8 @@ import pandas as pd
 
 from gpubench_kit.checks.readiness import progress_of
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
+from gpubench_kit.page.charts.curves import order_of_runs
+from gpubench_kit.page.charts.from_tables import noise_of_games
 from gpubench_kit.page.charts.states import State, states_in
 from gpubench_kit.page.elements import (
     Field,

@@ -19,7 +19,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import list_limits
 from gpubench_kit.model.tables import FINDINGS, NOISE, RUNS, Table
 from gpubench_kit.page.charts import Plot
-from gpubench_kit.page.charts.single_runs import every_run, run_sensors, run_trace
+from gpubench_kit.page.charts.run_logs import every_run, run_sensors, run_trace
 from gpubench_kit.page.data_quality import finding_text
 from gpubench_kit.page.elements import (
     Markup,

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from typing import Any
 
 import pandas as pd
 
 from gpubench_kit.page.caution_lines import alerts
-from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
+from gpubench_kit.page.charts.curves import order_of_runs
+from gpubench_kit.page.charts.from_tables import noise_of_games
 from gpubench_kit.page.elements import (
-    Field,
     Markup,
+    columns,
     figure,
     figures,
     heading,
@@ -44,57 +44,54 @@ def quality(results: Results, *, tables: str = "tables") -> Section:
     results : see `gpubench_kit.page.results.Results`
     tables : folder of the tables, as seen from the page
     """
-    awaited = (results.runs["excluded_for"] == "not_recorded").any()
-    primary = results.comparisons[results.comparisons["metric"] == results.plan.analysis.primary]
-    none_judged = len(primary) and (primary["verdict"] == "no_verdict").all()
-    is_open = bool(awaited or none_judged or (results.findings["severity"] == "stop").any() or alerts(results))
+    runs, stops = results.runs, int((results.findings["severity"] == "stop").sum())
+    awaited = int((runs["excluded_for"] == "not_recorded").sum())
+    compared = results.comparisons[results.comparisons["metric"] == results.plan.analysis.primary]
+    without = compared[compared["verdict"] == "no_verdict"]
+    is_open = bool(awaited or stops or alerts(results) or 0 < len(without) == len(compared))
+    lines = [
+        _counted(runs),
+        say("quality.awaited", n=awaited) if awaited else "",
+        _without_verdict(without, of=len(compared)),
+        say("quality.stops", n=stops) if stops else "" if len(without) else say("quality.no_stops"),
+        _without_soak(results),
+    ]
     values = {
         "tables": tables,
         "word": say("quality.open" if is_open else "quality.good"),
-        "line": " ".join(_line(results)),
-        "more": join(
-            [left_out_runs(results.runs), all_findings(results.findings), _noise(results), _order(results)]
-        ),
+        "line": " ".join(filter(None, lines)),
+        "more": join([left_out_runs(runs), all_findings(results.findings), _noise(results), _order(results)]),
         "method": method_body(results) if len(results.comparisons) else "",
     }
     return Section("quality", say("quality.title"), render("quality.html.j2", values))
 
 
-def _line(results: Results) -> Iterator[str]:
-    """Yield how many runs count, what the others were for, and what the checks found."""
-    runs = results.runs
-    used = runs["used"].fillna(False).astype(bool)
-    others = [say(f"quality.purpose.{one}", n=count) for one in ("warm_up", "idle", "pilot")
-              if (count := int(((runs["purpose"] == one) & ~used).sum()))]  # fmt: skip
-    out = runs[_is_left_out(runs)]
-    causes = [
-        f"{count_text(len(part))} {say_cause(cause)}" for cause, part in out.groupby("excluded_for", sort=False)
-    ]
-    others += [say("quality.left_out", n=len(out), causes=", ".join(causes))] * bool(len(out))
+def _counted(runs: pd.DataFrame) -> str:
+    """Return how many runs count, and what the others were for."""
+    used, out = runs["used"].fillna(False).astype(bool), runs[_is_left_out(runs)]
+    rest = runs.loc[~used, "purpose"].value_counts()
+    others = [say(f"quality.purpose.{one}", n=rest[one]) for one in ("warm_up", "idle", "pilot") if one in rest]
+    if len(out):
+        causes = out["excluded_for"].value_counts(sort=False).items()
+        listed = ", ".join(f"{count_text(count)} {say_cause(cause)}" for cause, count in causes)
+        others.append(say("quality.left_out", n=len(out), causes=listed))
     counted = say("quality.count", n=int(used.sum()), of=len(runs))
-    yield f"{counted}: {', '.join(others)}." if others else f"{counted}."
-    awaited = int((runs["excluded_for"] == "not_recorded").sum())
-    if awaited:
-        yield say("quality.awaited", n=awaited)
-    stops = int((results.findings["severity"] == "stop").sum())
-    rows = results.comparisons[results.comparisons["metric"] == results.plan.analysis.primary]
-    without = rows[rows["verdict"] == "no_verdict"]
-    if len(without):
-        why = names_text(dict.fromkeys(map(short_reason, without.itertuples())))
-        yield say(
-            "quality.no_verdict", n=len(without), of=len(rows), metric=metric_label(rows["metric"].iloc[0]), why=why
-        )
-    if stops or not len(without):
-        yield say("quality.stops", n=stops) if stops else say("quality.no_stops")
-    heat = [one for one in results.plan.analysis.metrics if one in set(_without_soak(results))]
-    if heat:
-        yield say("quality.no_soak", metrics=names_text([metric_label(one) for one in heat]))
+    return f"{counted}: {', '.join(others)}." if others else f"{counted}."
 
 
-def _without_soak(results: Results) -> list[str]:
-    """Return the metrics that have no verdict since no soak runs were made."""
+def _without_verdict(rows: pd.DataFrame, *, of: int) -> str:
+    """Return how many comparisons of the deciding metric have no verdict, and why; empty for none."""
+    if not len(rows):
+        return ""
+    why = names_text(dict.fromkeys(map(short_reason, rows.itertuples())))
+    return say("quality.no_verdict", n=len(rows), of=of, metric=metric_label(rows["metric"].iloc[0]), why=why)
+
+
+def _without_soak(results: Results) -> str:
+    """Return which metrics have no verdict since no soak runs were made."""
     rows = results.comparisons[results.comparisons["reason"] == "no_soak_runs"]
-    return list(dict.fromkeys(rows["metric"]))
+    heat = [metric_label(one) for one in results.plan.analysis.metrics if one in set(rows["metric"])]
+    return say("quality.no_soak", metrics=names_text(heat)) if heat else ""
 
 
 def _is_left_out(runs: pd.DataFrame) -> pd.Series:
@@ -109,34 +106,27 @@ def say_cause(cause: str) -> str:
 
 def left_out_runs(runs: pd.DataFrame) -> Markup:
     """Return every run that is left out, with its reason."""
-    rows = list(runs[_is_left_out(runs)].itertuples())
-    columns = [
-        Field(say("table.run"), lambda row: row.run),
-        Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
-        Field(say("table.tuning"), lambda row: row.tuning),
-        Field(say("table.round"), lambda row: count_text(row.round), is_number=True),
-        Field(say("table.why"), lambda row: capital(say_cause(row.excluded_for))),
-    ]
-    listed = listing(columns, rows, caption=say("quality.left_out_caption"))
+    fields = columns({
+        "run": lambda row: row.run, "game": lambda row: scene_text(row.game, row.setting),
+        "tuning": lambda row: row.tuning, "round": lambda row: count_text(row.round),
+        "why": lambda row: capital(say_cause(row.excluded_for)),
+    }, numbers=("round",))  # fmt: skip
+    listed = listing(fields, runs[_is_left_out(runs)].itertuples(), caption=say("quality.left_out_caption"))
     return join([heading(say("quality.left_out_title")), listed or paragraph(say("quality.none_left_out"))])
 
 
 def all_findings(findings: pd.DataFrame) -> Markup:
     """Return every finding, the severe ones first."""
-    if not len(findings):
-        return join([heading(say("quality.findings")), paragraph(say("quality.no_findings"))])
-    columns = [
-        Field(say("table.check"), lambda row: capital(row.check.replace("_", " "))),
-        Field(say("table.run"), lambda row: row.run),
-        Field(say("table.found_text"), lambda row: message_text(row.message)),
-        Field(say("table.found"), lambda row: _amount(row.found, row.unit), is_number=True),
-        Field(say("table.limit"), lambda row: _amount(row.limit, row.unit), is_number=True),
-    ]
-    parts = [heading(say("quality.findings"))]
+    fields = columns({
+        "check": lambda row: capital(row.check.replace("_", " ")), "run": lambda row: row.run,
+        "found_text": lambda row: message_text(row.message), "found": lambda row: _amount(row.found, row.unit),
+        "limit": lambda row: _amount(row.limit, row.unit),
+    }, numbers=("found", "limit"))  # fmt: skip
+    tables = []
     for severity in _SEVERITIES:
         rows = list(findings[findings["severity"] == severity].itertuples())
-        parts.append(listing(columns, rows, caption=say(f"quality.severity.{severity}", n=len(rows))))
-    return join(parts)
+        tables.append(listing(fields, rows, caption=say(f"quality.severity.{severity}", n=len(rows))))
+    return join([heading(say("quality.findings")), join(tables) or paragraph(say("quality.no_findings"))])
 
 
 def message_text(message: str) -> str:
@@ -163,41 +153,28 @@ def _amount(value: float, unit: str) -> str:
 
 
 def _noise(results: Results) -> Markup:
-    """Return how noisy the test setup is: charts and numbers."""
-    noise = results.noise
-    rows = noise[noise["cv_pct"].notna() & noise["metric"].isin(results.plan.analysis.metrics)]
-    columns = [
-        Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
-        Field(say("table.tuning"), lambda row: row.tuning),
-        Field(say("table.runs"), lambda row: count_text(row.n), is_number=True),
-        Field(say("table.mean"), lambda row: value_text(row.mean, row.metric), is_number=True),
-        Field(say("table.noise"), lambda row: significant_text(row.cv_pct, digits=2), unit="%", is_number=True),
-        Field(
-            say("table.detects"),
-            lambda row: significant_text(row.detectable_pct, digits=2),
-            unit="%",
-            is_number=True,
-        ),
-    ]
-    # The page prints the deciding metric; the table beside it has all.
-    main = rows[rows["metric"] == results.plan.analysis.primary]
-    shown, caption = main, say("quality.noise_caption")
-    if len(main) > _NOISE_ROWS:
-        shown = main.sort_values("cv_pct", ascending=False, kind="stable").head(_NOISE_ROWS)
-        caption = say("quality.noise_part", n=len(shown), of=len(main))
-    listed = listing(columns, list(shown.itertuples()), caption=caption)
+    """Return how noisy the test setup is on the deciding metric: chart and numbers; the table beside has all."""
+    primary, noise = results.plan.analysis.primary, results.noise
+    rows = noise[noise["cv_pct"].notna() & (noise["metric"] == primary)]
+    fields = columns({
+        "game": lambda row: scene_text(row.game, row.setting), "tuning": lambda row: row.tuning,
+        "runs": lambda row: count_text(row.n), "mean": lambda row: value_text(row.mean, row.metric),
+        "noise": lambda row: significant_text(row.cv_pct, digits=2),
+        "detects": lambda row: significant_text(row.detectable_pct, digits=2),
+    }, numbers=("runs", "mean", "noise", "detects"), units={"noise": "%", "detects": "%"})  # fmt: skip
+    shown, caption = rows, say("quality.noise_caption")
+    if len(rows) > _NOISE_ROWS:
+        shown = rows.sort_values("cv_pct", ascending=False, kind="stable").head(_NOISE_ROWS)
+        caption = say("quality.noise_part", n=len(shown), of=len(rows))
+    listed = listing(fields, shown.itertuples(), caption=caption)
     if not listed:
-        return Markup("")
-    margin = results.plan.margin_of(results.plan.analysis.primary)
-    noise_chart = figures([figure(noise_of_games(main, metric=results.plan.analysis.primary, margin=margin))])
-    return join([heading(say("quality.noise")), paragraph(say("quality.noise_help")), noise_chart, listed])
+        return listed
+    chart = figure(noise_of_games(rows, metric=primary, margin=results.plan.margin_of(primary)))
+    return join([heading(say("quality.noise")), paragraph(say("quality.noise_help")), figures([chart]), listed])
 
 
 def _order(results: Results) -> Markup:
     """Return the runs in the order in which they were done."""
     chart = order_of_runs(results.usable, metric=results.plan.analysis.primary, states=results.states())
-    return (
-        join([heading(say("quality.order")), paragraph(say("quality.order_help")), figures([figure(chart)])])
-        if chart
-        else Markup("")
-    )
+    drawn = figures([figure(chart)])
+    return join([heading(say("quality.order")), paragraph(say("quality.order_help")), drawn]) if drawn else drawn

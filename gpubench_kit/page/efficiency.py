@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from gpubench_kit.costs import DAYS_PER_YEAR, cost_sensitivity, plain_text, price_of
-from gpubench_kit.model.metrics import METRICS, section_metrics
+from gpubench_kit.model.metrics import section_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.charts import Plot
-from gpubench_kit.page.charts.chances import cost_curves
-from gpubench_kit.page.charts.games import sensors_of_game
-from gpubench_kit.page.charts.over_games import watts_against_fps
+from gpubench_kit.page.charts.curves import cost_curves
+from gpubench_kit.page.charts.from_tables import watts_against_fps
+from gpubench_kit.page.charts.run_logs import sensors
+from gpubench_kit.page.charts.states import middle_runs, of_scene
 from gpubench_kit.page.elements import (
     Field,
     Markup,
@@ -48,7 +49,12 @@ from gpubench_kit.wording.numbers import (
     number_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import metric_of, scene_text
+from gpubench_kit.wording.terms import metric_of, scene_text, subject_text
+
+#: Estimates that are told, in this order.
+_QUANTITIES = (
+    "power", "running_cost", "break_even_time", "break_even_price", "total_cost", "value_for_money",
+)  # fmt: skip
 
 
 def watts(results: Results) -> Section:
@@ -58,7 +64,7 @@ def watts(results: Results) -> Section:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    has_power = any(METRICS[one].unit in ("W", "J") for one in results.metrics)
+    has_power = any(metric_of(one).unit in ("W", "J") for one in results.metrics)
     charts = scatters(results) if has_power else []
     heat = _heat(results)
     costs = cost_table(results)
@@ -117,51 +123,32 @@ def _measured_at(results: Results) -> str:
 
 def _heat(results: Results) -> Markup:
     """Return heat and noise after soak runs: the reference, and the change of each tuning with its verdict."""
-    reference = results.main.common
-    if reference is None:
-        return Markup("")
-    group, pairs = results.groups[0], results.main.pairs
-    heat = section_metrics("heat")
-    metrics = [metric for metric in heat if any(_is_known(results, pair, metric, group) for pair in pairs)]
-    if not metrics:
-        return Markup("")
-
-    def cell(metric: str, pair: Pair) -> Markup:
-        return _heat_cell(results.over_games(pair, group, metric))
-
-    columns = [
-        Field(say("heat.corner"), metric_label),
-        Field(reference.tuning, lambda one: _level(results, one)),
-    ]
-    columns += [Field(results.short(pair.of), partial(cell, pair=pair)) for pair in pairs]
-    games = max(
-        results.over_games(pair, group, one).n_games
+    reference, pairs = results.main.common, results.main.pairs
+    found = {
+        (metric, pair): row
+        for metric in section_metrics("heat")
         for pair in pairs
-        for one in metrics
-        if _is_known(results, pair, one, group)
-    )
-    return listing(columns, metrics, caption=say("heat.caption", games=say("answer.games", n=int(games))))
+        if (row := results.over_games(pair, results.groups[0], metric)) is not None and not is_missing(row.change)
+    }
+    if reference is None or not found:
+        return Markup("")
 
+    def level(metric: str) -> str:
+        values = (results.mean_of(pair, results.groups[0], metric)[1] for pair in pairs)
+        known = (value for value in values if not is_missing(value))
+        value = next(known, None)
+        return "" if value is None else unit_text(value, metric_of(metric).unit)
 
-def _is_known(results: Results, pair: Pair, metric: str, group: str) -> bool:
-    """Return whether a change is known."""
-    row = results.over_games(pair, group, metric)
-    return row is not None and not is_missing(row.change)
+    def cell(metric: str, pair: Pair) -> str | Markup:
+        row = found.get((metric, pair))
+        if row is None:
+            return say("answer.not_measured")
+        return join([change_text(row.change, unit_of_change(row)), verdict_markup(row)], " ")
 
-
-def _level(results: Results, metric: str) -> str:
-    """Return the level of the reference."""
-    values = [results.mean_of(pair, results.groups[0], metric)[1] for pair in results.main.pairs]
-    known = [value for value in values if not is_missing(value)]
-    unit = METRICS[metric].unit
-    return unit_text(known[0], unit) if known else ""
-
-
-def _heat_cell(row: Any) -> Markup:
-    """Return the change and the verdict of one tuning."""
-    if row is None or is_missing(row.change):
-        return Markup("") + say("answer.not_measured")
-    return join([change_text(row.change, unit_of_change(row)), verdict_markup(row)], " ")
+    columns = [Field(say("heat.corner"), metric_label), Field(reference.tuning, level)]
+    columns += [Field(results.short(pair.of), partial(cell, pair=pair)) for pair in pairs]
+    games = say("answer.games", n=int(max(row.n_games for row in found.values())))
+    return listing(columns, dict.fromkeys(metric for metric, _ in found), caption=say("heat.caption", games=games))
 
 
 def sensor_charts(results: Results) -> list[tuple[Scene, tuple[Plot, ...]]]:
@@ -171,19 +158,17 @@ def sensor_charts(results: Results) -> list[tuple[Scene, tuple[Plot, ...]]]:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    runs = results.runs
+    runs, out = results.runs, []
     is_soak = (runs["purpose"] == "soak") & runs["used"].fillna(False).astype(bool)
     scenes = [scene for group in results.groups[:1] for scene in results.scenes(group)]
     soaked = [scene for scene in scenes if scene.game in set(runs.loc[is_soak, "game"])]
-    states, edge_s = results.states(), results.plan.analysis.sensor_edge_s
-    out = []
     for scene in soaked or scenes[:1]:
-        own = runs[(runs["game"] == scene.game) & (runs["setting"] == scene.setting)]
+        own = of_scene(runs, scene)
         purpose = "soak" if soaked else "measure"
-        facts = results.facts(own["run"])
-        charts = sensors_of_game(facts, own, scene=scene, states=states, purpose=purpose, edge_s=edge_s)
-        out.append((scene, charts))
-    return [(scene, charts) for scene, charts in out if charts]
+        middle = middle_runs(results.facts(own["run"]), own, scene=scene, states=results.states(), purpose=purpose)
+        charts = sensors(scene_text(*scene), middle, edge_s=results.plan.analysis.sensor_edge_s)
+        out += [(scene, charts)] if charts else []
+    return out
 
 
 def _sensors(results: Results) -> Markup:
@@ -197,31 +182,30 @@ def _sensors(results: Results) -> Markup:
 
 def cost_table(results: Results) -> Markup:
     """Return energy and running cost over the years of every pair in the main group; nothing without estimates."""
-    costs = results.costs
+    costs, plan = results.costs, results.plan
     if costs is None or not len(costs):
         return Markup("")
-    group, plan = costs["group"].iloc[0], results.plan
-    chosen = costs[
-        (costs["group"] == group) & costs["quantity"].isin(["energy", "running_cost"]) & costs["value"].notna()
+    is_shown = costs["quantity"].isin(["energy", "running_cost"]) & costs["value"].notna()
+    shown = costs[(costs["group"] == costs["group"].iloc[0]) & is_shown]
+    by_pair = [
+        dict(zip(rows["quantity"], rows.itertuples(), strict=True))
+        for _, rows in shown.groupby(list(PAIR_KEY), sort=False)
     ]
-    by_pair = {
-        tuple(pair): dict(zip(rows["quantity"], rows.itertuples(), strict=True))
-        for pair, rows in chosen.groupby(list(PAIR_KEY), sort=False)
-    }
-    if not by_pair:
-        return Markup("")
-    years = plain_text(plan.costs.years)
     columns = [
-        Field(say("cost.corner", years=years), lambda pair: _names(next(iter(by_pair[pair].values())), plan)),
-        Field(say("cost.energy"), lambda pair: _stacked(by_pair[pair].get("energy"))),
-        Field(say("cost.money"), lambda pair: _stacked(by_pair[pair].get("running_cost"))),
-    ]
-    assumed = say(
-        "cost.assumed",
-        hours=plain_text(plan.costs.hours_per_day),
-        price=money_text(plan.costs.price_per_kwh, plan.costs.currency),
-    )
-    return join([listing(columns, by_pair, caption=say("cost.caption")), paragraph(assumed, css="small")])
+        Field(say("cost.corner", years=plain_text(plan.costs.years)),
+              lambda rows: _names(next(iter(rows.values())), plan)),
+        Field(say("cost.energy"), lambda rows: _stacked(rows.get("energy"))),
+        Field(say("cost.money"), lambda rows: _stacked(rows.get("running_cost"))),
+    ]  # fmt: skip
+    listed = listing(columns, by_pair, caption=say("cost.caption"))
+    return join([listed, paragraph(say("cost.assumed", **_assumed(plan)), css="small")]) if listed else listed
+
+
+def _assumed(plan: ReviewPlan) -> dict[str, Any]:
+    """Return what the estimates assume."""
+    costs = plan.costs
+    price = money_text(costs.price_per_kwh, costs.currency)
+    return {"hours": plain_text(costs.hours_per_day), "years": plain_text(costs.years), "price": price}
 
 
 def cost_lines(results: Results) -> Markup:
@@ -270,7 +254,7 @@ def cost_sentences(rows: pd.DataFrame, plan: ReviewPlan) -> list[str]:
     plan : ReviewPlan
     """
     known = {row.quantity: row for row in rows.itertuples() if not is_missing(row.value)}
-    return [_SENTENCES[quantity](known[quantity], plan) for quantity in _SENTENCES if quantity in known]
+    return [_sentence(known[quantity], plan) for quantity in _QUANTITIES if quantity in known]
 
 
 def _names(row: Any, plan: ReviewPlan) -> str:
@@ -279,10 +263,9 @@ def _names(row: Any, plan: ReviewPlan) -> str:
 
 
 def _side(row: Any, side: str, plan: ReviewPlan) -> str:
-    """Return one side of a pair: its tuning, with the card where the plan has several."""
-    card, tuning, bench = (getattr(row, f"{side}_{name}") for name in ("card", "tuning", "bench"))
-    parts = [card] * (len(plan.cards) > 1) + [tuning] + [bench] * (len(plan.benches) > 1)
-    return ", ".join(parts)
+    """Return one side of a pair: its tuning, with the card and the machine where the plan has several."""
+    subject = [getattr(row, f"{side}_{name}") for name in ("card", "tuning", "bench")]
+    return subject_text(subject, with_card=len(plan.cards) > 1, with_bench=len(plan.benches) > 1)
 
 
 def _stacked(row: Any) -> Markup:
@@ -297,14 +280,7 @@ def _stacked(row: Any) -> Markup:
 def _method(costs: pd.DataFrame, plan: ReviewPlan) -> Iterator[str]:
     """Yield how the estimates were made, and what they leave out."""
     metric = next(iter(costs.loc[costs["quantity"] == "power", "metric"]))
-    yield say(
-        "cost.method",
-        hours=plain_text(plan.costs.hours_per_day),
-        days=DAYS_PER_YEAR,
-        years=plain_text(plan.costs.years),
-        price=money_text(plan.costs.price_per_kwh, plan.costs.currency),
-        metric=metric_of(metric).label,
-    )
+    yield say("cost.method", days=DAYS_PER_YEAR, metric=metric_of(metric).label, **_assumed(plan))
     yield say("cost.of_machine" if metric == "wall_w" else "cost.of_card")
     yield say("cost.intervals")
 
@@ -315,87 +291,37 @@ def _extra_price(row: Any, plan: ReviewPlan) -> float:
     return 0.0 if row.of_card == row.against_card or of is None or against is None else of - against
 
 
-def _sides(row: Any, plan: ReviewPlan) -> dict[str, str]:
-    """Return both sides for a sentence."""
-    return {"of": _side(row, "of", plan), "against": _side(row, "against", plan)}
-
-
 def _years(value: float) -> str:
     """Return years, or that it never comes."""
     return say("cost.never") if math.isinf(value) else say("cost.years", years=number_text(value, decimals=1))
 
 
-def _power(row: Any, plan: ReviewPlan) -> str:
-    """Return the sentence on power and heat: all of it ends as heat in the room."""
-    levels = {"value": unit_text(row.of_value, "W"), "other": unit_text(row.against_value, "W")}
-    return say(
-        f"cost.heat_{'more' if row.value > 0 else 'less'}",
-        size=unit_text(abs(row.value), "W"),
-        **levels,
-        **_sides(row, plan),
-    )
-
-
-def _running(row: Any, plan: ReviewPlan) -> str:
-    """Return the sentence on the running cost, or that there is no telling which side costs more."""
-    return _money(row, plan, "running")
-
-
-def _total(row: Any, plan: ReviewPlan) -> str:
-    """Return the sentence on price and running cost together."""
-    return _money(row, plan, "total")
-
-
-def _money(row: Any, plan: ReviewPlan, kind: str) -> str:
-    """Return the sentence on an amount of money over the years."""
-    values = {"years": plain_text(plan.costs.years), **_sides(row, plan)}
-    if row.ci_low <= 0 <= row.ci_high:
-        return say(f"cost.{kind}_open", span=interval_text(row.ci_low, row.ci_high, row.unit), **values)
-    low, high = sorted((abs(row.ci_low), abs(row.ci_high)))
+def _sentence(row: Any, plan: ReviewPlan) -> str:
+    """Return one estimate in a sentence, which says what cannot be told apart, or never comes, where that is so."""
+    first, second = _side(row, "of", plan), _side(row, "against", plan)
+    told = {"of": first, "against": second, "years": plain_text(plan.costs.years)}
+    is_more = row.value > 0
+    way = "more" if is_more else "less"
+    if row.quantity == "power":
+        watts = (unit_text(one, "W") for one in (abs(row.value), row.of_value, row.against_value))
+        return say(f"cost.heat_{way}", **told, **dict(zip(("size", "value", "other"), watts, strict=True)))
+    if row.quantity == "value_for_money":
+        change = change_and_interval_text(row.value, row.ci_low, row.ci_high, unit=row.unit)
+        return say("cost.value", metric=metric_of(row.metric).label, change=change, **told)
+    if row.quantity == "break_even_time":
+        extra = _extra_price(row, plan)
+        kind = "same_price" if extra == 0 else "no_break_even" if math.isinf(row.value) else "break_even"
+        dear, cheap = (first, second) if extra > 0 else (second, first)
+        told |= {"dear": dear, "cheap": cheap, "years": _years(row.value)}
+        return say(f"cost.{kind}", span=say("number.span", low=_years(row.ci_low), high=_years(row.ci_high)), **told)
+    # Money: its size, with the ends the same way round.
+    low, high = sorted(one if is_more else -one for one in (row.ci_low, row.ci_high))
+    told["size"] = money_text(abs(row.value), row.unit)
     span = say("number.span", low=money_text(low, row.unit), high=money_text(high, row.unit))
-    way = "more" if row.value > 0 else "less"
-    return say(f"cost.{kind}_{way}", size=money_text(abs(row.value), row.unit), span=span, **values)
-
-
-def _time(row: Any, plan: ReviewPlan) -> str:
-    """Return the sentence on the break-even time, or that it never comes."""
-    extra, sides = _extra_price(row, plan), _sides(row, plan)
-    if extra == 0:
-        return say("cost.same_price", **sides)
-    names = list(sides.values()) if extra > 0 else list(sides.values())[::-1]
-    values = {"dear": names[0], "cheap": names[1]}
-    if math.isinf(row.value):
-        return say("cost.no_break_even", **values)
-    span = say("number.span", low=_years(row.ci_low), high=_years(row.ci_high))
-    return say("cost.break_even", years=_years(row.value), span=span, **values)
-
-
-def _price(row: Any, plan: ReviewPlan) -> str:
-    """Return the sentence on the price difference that running makes up for."""
-    sides = list(_sides(row, plan).values())
-    (saver, other), sign = (sides, 1) if row.value > 0 else (sides[::-1], -1)
-    low, high = sorted((sign * row.ci_low, sign * row.ci_high))
-    span = say("number.span", low=money_text(low, row.unit), high=money_text(high, row.unit))
-    size = money_text(abs(row.value), row.unit)
-    return say("cost.worth", years=plain_text(plan.costs.years), saver=saver, other=other, size=size, span=span)
-
-
-def _value(row: Any, plan: ReviewPlan) -> str:
-    """Return the sentence on performance for the price."""
-    label = metric_of(row.metric).label
-    return say(
-        "cost.value",
-        metric=label,
-        change=("" if row is None else change_and_interval_text(row.value, row.ci_low, row.ci_high, unit=row.unit)),
-        **_sides(row, plan),
-    )
-
-
-_SENTENCES: dict[str, Callable[[Any, Any], str]] = {
-    "power": _power,
-    "running_cost": _running,
-    "break_even_time": _time,
-    "break_even_price": _price,
-    "total_cost": _total,
-    "value_for_money": _value,
-}
+    if row.quantity == "break_even_price":
+        saver, other = (first, second) if is_more else (second, first)
+        return say("cost.worth", saver=saver, other=other, span=span, **told)
+    kind = row.quantity.removesuffix("_cost")
+    if low <= 0 <= high:
+        return say(f"cost.{kind}_open", span=interval_text(row.ci_low, row.ci_high, row.unit), **told)
+    return say(f"cost.{kind}_{way}", span=span, **told)

@@ -38,6 +38,8 @@ _TEMPLATES = Environment(
     finalize=tied,
 )
 _TEMPLATES.globals["say"] = say
+#: Columns from which a table is too wide for a phone: there each row is a block of labelled values.
+_WIDE = 6
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,11 @@ class Field:
     cell: Callable[[Any], str | Markup]
     unit: str = ""
     is_number: bool = False
+
+    @property
+    def head(self) -> str:
+        """Label and unit as text."""
+        return Markup(f"{self.label} {self.unit}").striptags()
 
 
 def render(template: str, values: Mapping[str, object]) -> Markup:
@@ -174,7 +181,8 @@ def listing(fields: Iterable[Field], rows: Iterable[Any], *, caption: str | Mark
         "rows": filled,
         "caption": caption,
         "label": Markup(caption).striptags(),
-        "css": css,
+        "is_wide": len(fields) >= _WIDE,
+        "css": join([css, "st" if len(fields) >= _WIDE else ""], " "),
     }
     return render("table.html.j2", values)
 

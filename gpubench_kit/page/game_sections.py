@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -12,8 +12,10 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.caution_lines import finding_lines
-from gpubench_kit.page.charts import Drawn, Lanes, Plot
-from gpubench_kit.page.charts.games import frame_rates, percentiles_of_game, runs_of_game, trace_of_game
+from gpubench_kit.page.charts import Lanes, Plot
+from gpubench_kit.page.charts.from_tables import frame_rates, runs_of_game
+from gpubench_kit.page.charts.run_logs import frame_times, percentiles_of_game
+from gpubench_kit.page.charts.states import middle_runs
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.names import game_in_name, picture_links, setting_in_name
 from gpubench_kit.page.headline import is_real, short_reason
@@ -22,7 +24,7 @@ from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text, unit_text
-from gpubench_kit.wording.terms import names_text
+from gpubench_kit.wording.terms import names_text, scene_text
 from gpubench_kit.wording.verdicts import verdict_word
 
 #: Games that stand open: the biggest loss, the biggest gain, the noisiest.
@@ -35,36 +37,6 @@ _FIGURES = (("runs", "power"), ("frame-times",), ("percentiles",))
 _CAPPED = ("held_by_cap", "frame_limit_declared")
 #: Tunings told one by one in the sentence of a game.
 _TOLD = 3
-
-
-class Role(NamedTuple):
-    """Why a game stands open, and the pair that its frame times are shown for."""
-
-    tags: tuple[str, ...]
-    pair: Pair
-
-
-class Part(NamedTuple):
-    """One scene of a game."""
-
-    id: str
-    heading: str
-    text: str
-    notes: tuple[str, ...]
-    drawn: tuple[str, ...]
-    charts: tuple[tuple[tuple[Drawn, ...], list[tuple[str, str]]], ...]
-    pictures: list[tuple[str, str]]
-
-
-class Game(NamedTuple):
-    """One game with its scenes."""
-
-    name: str
-    id: str
-    tag: str
-    is_role: bool
-    is_open: bool
-    parts: tuple[Part, ...]
 
 
 def games(results: Results) -> Section:
@@ -80,20 +52,25 @@ def games(results: Results) -> Section:
     by_game = {scene.game: [one for one in scenes if one.game == scene.game] for scene in scenes}
     roles = _roles(results)
     order = [*roles, *sorted((game for game in by_game if game not in roles), key=str.casefold)]
-    made = [_game(results, game, by_game[game], role=roles.get(game), is_only=len(by_game) == 1) for game in order]
-    level = percent_text(100 * results.plan.analysis.confidence)
-    there = {name for game in made for part in game.parts for name in part.drawn}
+    made = [
+        _game(results, game, by_game[game], roles.get(game)) | {"is_open": game in roles or len(by_game) == 1}
+        for game in order
+    ]
     # Typed numbers have neither frame times nor percentiles, and so no word on them.
-    note = [say("detail.note.runs", level=level)]
+    there = {name for game in made for part in game["parts"] for name in part["drawn"]}
+    note = [say("detail.note.runs", level=percent_text(100 * results.plan.analysis.confidence))]
     note += [say(f"detail.note.{name}") for name in ("frame-times", "percentiles") if name in there]
     values = {"games": made, "note": " ".join(note)}
     return Section("detail", say("detail.heading"), render("games.html.j2", values))
 
 
-def _roles(results: Results) -> dict[str, Role]:
-    """Return the games that stand open, in order: biggest loss, biggest gain, noisiest, then the next gains."""
+def _roles(results: Results) -> dict[str, tuple[list[str], Pair]]:
+    """Return the games that stand open, in order: biggest loss, biggest gain, noisiest, then the next gains.
+
+    Each has its tags, and the pair that its frame times are shown for: that of its first tag.
+    """
     found = [
-        (row, scene, pair)
+        (row, scene.game, pair)
         for pair in results.main.pairs
         for scene in results.scenes(results.groups[0])
         if (row := results.in_game(pair, scene, results.plan.analysis.primary)) is not None
@@ -101,35 +78,28 @@ def _roles(results: Results) -> dict[str, Role]:
     ]
     # What is the same within the margin is neither a loss nor a gain, and not undecided.
     open_ = [one for one in found if is_real(one[0]) or one[0].verdict == "undecided"]
-    losses = sorted(
-        (one for one in open_ if _gain(one[0]) < 0), key=lambda one: (not is_real(one[0]), _gain(one[0]))
-    )
-    gains = sorted(
-        (one for one in open_ if _gain(one[0]) > 0), key=lambda one: (not is_real(one[0]), -_gain(one[0]))
-    )
-    roles: dict[str, Role] = {}
-    for ranked, kind in ((losses[:1], "loss"), (gains[:1], "gain")):
-        for row, scene, pair in ranked:
-            _add(
-                roles,
-                scene.game,
-                say(f"detail.tag.{kind}" if is_real(row) else f"detail.tag.{kind}_undecided"),
-                pair,
-            )
+    ranked = {
+        kind: sorted(
+            (one for one in open_ if sign * _gain(one[0]) > 0),
+            key=lambda one: (not is_real(one[0]), -abs(_gain(one[0]))),
+        )
+        for kind, sign in (("loss", -1), ("gain", 1))
+    }
+    named = [
+        (game, f"{kind}{'' if is_real(row) else '_undecided'}", pair)
+        for kind, listed in ranked.items()
+        for row, game, pair in listed[:1]
+    ]
     noisiest = _noisiest(results)
-    of_it = [one for one in found if one[1].game == noisiest]
-    if of_it:
-        _add(roles, noisiest, say("detail.tag.noisiest"), max(of_it, key=lambda one: abs(one[0].change))[2])
-    for row, scene, pair in gains[1:]:
-        if len(roles) < _OPEN and scene.game not in roles and is_real(row):
-            _add(roles, scene.game, say("detail.tag.next_gain"), pair)
+    of_it = [one for one in found if one[1] == noisiest]
+    named += [(noisiest, "noisiest", max(of_it, key=lambda one: abs(one[0].change))[2])] if of_it else []
+    roles: dict[str, tuple[list[str], Pair]] = {}
+    for game, tag, pair in named:
+        roles.setdefault(game, ([], pair))[0].append(say(f"detail.tag.{tag}"))
+    for row, game, pair in ranked["gain"][1:]:
+        if len(roles) < _OPEN and game not in roles and is_real(row):
+            roles[game] = ([say("detail.tag.next_gain")], pair)
     return roles
-
-
-def _add(roles: dict[str, Role], game: str, tag: str, pair: Pair) -> None:
-    """Give a game a further tag; the first one chooses the pair."""
-    before = roles.get(game)
-    roles[game] = Role((*before.tags, tag), before.pair) if before else Role((tag,), pair)
 
 
 def _gain(row: Any) -> float:
@@ -149,27 +119,20 @@ def _noisiest(results: Results) -> str:
     return str(np.asarray(spread.index)[int(np.argmax(spread.to_numpy()))])
 
 
-def _game(results: Results, game: str, scenes: Sequence[Scene], *, role: Role | None, is_only: bool) -> Game:
-    """Return one game with its scenes."""
+def _game(results: Results, game: str, scenes: Sequence[Scene], role: tuple[list[str], Pair] | None) -> dict:
+    """Return one game with its scenes, for the template."""
     planned = next(one for one in results.plan.games if one.name == game)
-    pair = role.pair if role else largest_change(results, scenes[0])
-    told = [
-        planned.scene * (planned.scene != game),
-        say(f"detail.limited.{planned.limited_by}") if planned.limited_by != "card" else "",
-    ]
-    tag = " · ".join(role.tags) if role else ", ".join(one for one in told if one)
-    name = f"game-{game_in_name(results.plan, game)}"
-    parts = tuple(
-        _part(
-            results,
-            scene,
-            pair=pair,
-            id_=name if place == 0 else f"{name}-{setting_in_name(results.plan, scene.setting)}",
-            is_first=place == 0,
+    tags, pair = role or ([], largest_change(results, scenes[0]))
+    limited = say(f"detail.limited.{planned.limited_by}") if planned.limited_by != "card" else ""
+    about = ", ".join(filter(None, (planned.scene * (planned.scene != game), limited)))
+    name, parts = f"game-{game_in_name(results.plan, game)}", []
+    for place, scene in enumerate(scenes):
+        id_ = f"{name}-{setting_in_name(results.plan, scene.setting)}" if place else name
+        part = _part(
+            results, scene, pair=pair, notes=[say("detail.cpu_limited")] * (planned.limited_by == "processor")
         )
-        for place, scene in enumerate(scenes)
-    )
-    return Game(game, name, tag, role is not None, role is not None or is_only, parts)
+        parts.append(part | {"id": id_, "heading": f"{scene.game}, {scene.setting}" if place else ""})
+    return {"name": game, "id": name, "tag": " · ".join(tags) or about, "is_role": bool(tags), "parts": parts}
 
 
 def largest_change(results: Results, scene: Scene) -> Pair:
@@ -207,14 +170,15 @@ def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Lanes 
     facts, level = results.facts(own["run"]), results.plan.analysis.confidence
     primary = results.plan.analysis.primary
     first = _STRIPS[0] if primary in (*_STRIPS[0], *_STRIPS[1]) else (primary, _STRIPS[0][0])
-    return {
-        "runs": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=first),
-        "power": runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=_STRIPS[1]),
-        "frame-times": trace_of_game(facts, own, scene=scene, states=leading),
-        "percentiles": percentiles_of_game(
-            facts, own, scene=scene, states=compared, confidence=level, leading=leading
-        ),
+    strips = {
+        name: runs_of_game(results.usable, results.levels, scene=scene, states=states, metrics=metrics)
+        for name, metrics in (("runs", first), ("power", _STRIPS[1]))
     }
+    middle = [one for one in middle_runs(facts, own, scene=scene, states=leading) if one[2].trace is not None]
+    names = (say("charts.frame_times_of", state=name, run=found.run) for name, _, found in middle)
+    title = say("charts.frame_times", scene=scene_text(*scene), runs=say("charts.and").join(names))
+    percentiles = percentiles_of_game(facts, own, scene=scene, states=compared, confidence=level, leading=leading)
+    return strips | {"frame-times": frame_times(title, middle), "percentiles": percentiles}
 
 
 def may_be_compared(results: Results, scene: Scene, pair: Pair) -> bool:
@@ -223,59 +187,52 @@ def may_be_compared(results: Results, scene: Scene, pair: Pair) -> bool:
     return row is None or row.verdict != "no_verdict" or row.reason in _CAPPED
 
 
-def _part(results: Results, scene: Scene, *, pair: Pair, id_: str, is_first: bool) -> Part:
+def _part(results: Results, scene: Scene, *, pair: Pair, notes: list[str]) -> dict[str, Any]:
     """Return one scene: its sentence, what is limited, its charts."""
     drawn = {name: chart for name, chart in scene_charts(results, scene, pair).items() if chart}
-    shown = [[name for name in names if name in drawn] for names in _FIGURES]
     pictures = partial(picture_links, results, game=scene.game, setting=scene.setting)
-    planned = next(one for one in results.plan.games if one.name == scene.game)
-    notes = [say("detail.cpu_limited")] * (planned.limited_by == "processor") + finding_lines(results, scene)
-    rows = [(results.in_game(pair, scene, results.plan.analysis.primary), pair) for pair in results.main.pairs]
-    own_verdicts = [
-        say("detail.own", tuning=starting(results.short(pair.of)), verdict=VERDICTS[row.own_verdict].word)
-        for row, pair in rows
+    shown = filter(None, ([name for name in names if name in drawn] for names in _FIGURES))
+    own_verdicts = []
+    for one in results.main.pairs:
+        row = results.in_game(one, scene, results.plan.analysis.primary)
         # Without borrowed noise the own verdict differs by the missing correction alone: no second opinion.
-        if row is not None
-        and not is_missing(row.borrowed)
-        and bool(row.borrowed)
-        and row.verdict != "no_verdict"
-        and row.own_verdict not in ("", row.verdict)
-    ]
-    notes += own_verdicts
+        is_borrowed = row is not None and not is_missing(row.borrowed) and bool(row.borrowed)
+        if is_borrowed and row.verdict != "no_verdict" and row.own_verdict not in ("", row.verdict):
+            word = VERDICTS[row.own_verdict].word
+            own_verdicts.append(say("detail.own", tuning=starting(results.short(one.of)), verdict=word))
     has_bars = frame_rates(results.levels, scene=scene, states=results.states()) is not None
-    return Part(
-        id_,
-        "" if is_first else f"{scene.game}, {scene.setting}",
-        game_sentence(results, scene),
-        tuple(notes),
-        tuple(drawn),
-        tuple(
-            (tuple(drawn[name] for name in names), pictures(names[0], in_film=False)) for names in shown if names
-        ),
-        pictures("frame-rates") if has_bars else [],
-    )
+    return {
+        "text": game_sentence(results, scene),
+        "drawn": list(drawn),
+        "notes": [*notes, *finding_lines(results, scene), *own_verdicts],
+        "charts": [
+            ([drawn[name] for name in names], pictures(names[0], in_film=False)) for names in shown if names
+        ],
+        "pictures": pictures("frame-rates") if has_bars else [],
+    }
 
 
 def game_sentence(results: Results, scene: Scene) -> str:
     """Return what was found in one scene: each tuning, or the two decided most and how many are undecided."""
     primary, group = results.plan.analysis.primary, results.groups[0]
     rows = [(results.in_game(pair, scene, primary), pair) for pair in results.main.pairs]
+    rows = [(row, pair) for row, pair in rows if row is not None]
     if results.groups == [group] and results.scenes(group) == [scene]:
         # One scene is the whole review: its sentence is the card's, not a second opinion at another level.
         rows = [(results.over_games(pair, group, primary) or row, pair) for row, pair in rows]
-    rows = [(row, pair) for row, pair in rows if row is not None]
-    told = _clauses(results, rows)
-    if len(rows) > _TOLD:
-        told = [_clause(results, row, pair) for row, pair in rows]
-        decided = sorted(
-            (row.change, place)
-            for place, (row, _) in enumerate(rows)
-            if row.verdict not in ("undecided", "no_verdict")
+    if len(rows) <= _TOLD:
+        told = _clauses(results, rows)
+    else:
+        is_open = [row.verdict in ("undecided", "no_verdict") for row, _ in rows]
+        ranked = sorted(
+            (one for one, left in zip(rows, is_open, strict=True) if not left), key=lambda one: one[0].change
         )
-        open_ = [row for row, _ in rows if row.verdict in ("undecided", "no_verdict")]
-        places = [place for _, place in (decided[-1:] + decided[:1] if len(decided) > 1 else decided)]
-        told = [told[place] for place in dict.fromkeys(places)]
-        told += list(_open_clause(open_, of=len(rows)))
+        told = list(dict.fromkeys(_clause(results, *one) for one in (*ranked[-1:], *ranked[:1])))
+        open_ = [row for (row, _), left in zip(rows, is_open, strict=True) if left]
+        changes = [row.change for row in open_ if not is_missing(row.change)]
+        if changes:
+            low, high = (change_text(one, unit_of_change(open_[0])) for one in (min(changes), max(changes)))
+            told.append(say("detail.open", n=len(open_), of=len(rows), low=low, high=high))
     return f"{'; '.join(told)}." if told else ""
 
 
@@ -322,17 +279,3 @@ def _clause(results: Results, row: Any, pair: Pair) -> str:
         word=word,
         interval=interval,
     )
-
-
-def _open_clause(rows: Sequence[Any], *, of: int) -> Iterator[str]:
-    """Yield how many tunings are undecided in a scene, and the range of their changes."""
-    changes = [row.change for row in rows if not is_missing(row.change)]
-    if changes:
-        unit = unit_of_change(rows[0])
-        yield say(
-            "detail.open",
-            n=len(rows),
-            of=of,
-            low=change_text(min(changes), unit),
-            high=change_text(max(changes), unit),
-        )

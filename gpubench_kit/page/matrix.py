@@ -10,7 +10,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import level_text, unit_of_change
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
-from gpubench_kit.page.charts.games import frame_rates
+from gpubench_kit.page.charts.from_tables import frame_rates
 from gpubench_kit.page.elements import Field, Markup, join, listing, paragraph, render, stacked, verdict_markup
 from gpubench_kit.page.film.names import game_in_name, pair_in_name, picture_links
 from gpubench_kit.page.headline import games_title, short_reason

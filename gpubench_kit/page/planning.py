@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import product
+from operator import attrgetter
 from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.page.charts.chances import chance_curves
+from gpubench_kit.page.charts.curves import chance_curves
 from gpubench_kit.page.elements import (
     Field,
     Markup,
@@ -32,13 +35,13 @@ from gpubench_kit.page.planning_words import (
     typical_caution,
 )
 from gpubench_kit.page.results import all_groups
-from gpubench_kit.page.section import Head, Section, left_out
+from gpubench_kit.page.section import Head, Section, section
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
 from gpubench_kit.schedule.order import TIMES
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import count_text, is_missing, number_text, percent_text
+from gpubench_kit.wording.numbers import MISSING, count_text, is_missing, number_text, percent_text
 from gpubench_kit.wording.terms import metric_of, scene_text, sentence
 
 #: Left-out parts that stand in sight, and starts of games; more are folded.
@@ -56,24 +59,25 @@ def plan_head(schedule: Schedule) -> Section:
     -------
     Section
     """
-    title, lines = say("plan.nothing").rstrip("."), schedule.messages
+    title, lines = say("plan.nothing").rstrip("."), tuple(schedule.messages)
     if len(schedule.to_run):
-        title, lines = (
-            say("plan.title", time=time_text(60 * schedule.minutes)),
-            (session_sentence(schedule), *lines),
-        )
-    head = Head((say("plan.kick"), schedule.plan.review.title), tuple(lines))
-    items = [
-        join([Markup("<strong>{}</strong>").format(one.what), say("plan.saved", time=time_text(60 * one.saves_min)),
-              one.then], " ")
-        for one in schedule.dropped
-    ]  # fmt: skip
+        title = say("plan.title", time=time_text(60 * schedule.minutes))
+        lines = (session_sentence(schedule), *lines)
+    items = []
+    for one in schedule.dropped:
+        saved = say("plan.saved", time=time_text(60 * one.saves_min))
+        items.append(join([Markup("<strong>{}</strong>").format(one.what), saved, one.then], " "))
     shown, rest = items[:_DROPPED_SHOWN], items[_DROPPED_SHOWN:]
     values = {"lead": left_out_lead(schedule), "shown": bullets(shown)}
     values["more"] = details(say("plan.more", n=len(rest)), bullets(rest))
-    dropped_box = render("plan_box.html.j2", values) if items else Markup("")
-    body = join([paragraph(schedule.noise_source, typical_caution(schedule)), dropped_box])
-    return Section("result", title, body, head=head)
+    dropped = render("plan_box.html.j2", values) if items else ""
+    body = join([paragraph(schedule.noise_source, typical_caution(schedule)), dropped])
+    return Section("result", title, body, head=Head((say("plan.kick"), schedule.plan.review.title), lines))
+
+
+def _section(name: str, parts: Iterable[str | Markup], *, why: str = "plan.no_noise_known") -> Section:
+    """Return a section of the page, left out where it has no parts."""
+    return section(name, say(f"plan.{name}.title"), parts, why=say(why))
 
 
 def plan_says(schedule: Schedule) -> Section:
@@ -87,20 +91,14 @@ def plan_says(schedule: Schedule) -> Section:
     -------
     Section; left out where no noise is known
     """
-    name, title = "says", say("plan.says.title")
     if not len(schedule.needs):
-        return left_out(name, title, say("plan.no_noise_known"))
+        return _section("says", [])
     overall = schedule.needs_overall
-    body = [
-        heading(say("plan.says.overall")) if len(overall) else "",
-        _overall_table(overall),
-        heading(say("plan.says.single")),
-        bullets(single_games(schedule.needs)),
-        paragraph(say("plan.says.holds")),
-        heading(say("plan.says.not")),
-        bullets(not_said(schedule)),
-    ]
-    return Section(name, title, join(body))
+    return _section("says", [
+        heading(say("plan.says.overall")) if len(overall) else "", _overall_table(overall),
+        heading(say("plan.says.single")), bullets(single_games(schedule.needs)), paragraph(say("plan.says.holds")),
+        heading(say("plan.says.not")), bullets(not_said(schedule)),
+    ])  # fmt: skip
 
 
 def _overall_table(rows: pd.DataFrame) -> Markup:
@@ -120,12 +118,12 @@ def _overall_table(rows: pd.DataFrame) -> Markup:
 
 def _half_width(value: float, unit: str) -> str:
     """Return the half-width of an interval."""
-    return "–" if is_missing(value) else f"±{amount_text(value, unit)}"
+    return MISSING if is_missing(value) else f"±{amount_text(value, unit)}"
 
 
 def _enough(row: Any) -> str:
     """Return whether the rounds are enough for a verdict over all games."""
-    return "–" if is_missing(row.is_enough) else say("plan.says.yes") if row.is_enough else say("plan.says.no")
+    return MISSING if is_missing(row.is_enough) else say(f"plan.says.{'yes' if row.is_enough else 'no'}")
 
 
 def plan_chances(schedule: Schedule) -> Section:
@@ -139,18 +137,15 @@ def plan_chances(schedule: Schedule) -> Section:
     -------
     Section; left out where no noise is known
     """
-    name, title = "chances", say("plan.chances.title")
     plan = schedule.plan
-    planned = int(schedule.needs["rounds"].min()) if len(schedule.needs) else 0
     drawn: dict[bool, list[Markup]] = {True: [], False: []}
-    for metric in plan.analysis.metrics:
-        for group in all_groups(plan):
-            chart = chance_curves(schedule.chances, plan, metric=metric, group=group, planned=planned)
-            drawn[metric == plan.analysis.primary] += [figure(chart)] if chart is not None else []
-    if not any(drawn.values()):
-        return left_out(name, title, say("plan.no_noise_known"))
-    rest = details(say("plan.chances.others"), figures(drawn[False]))
-    return Section(name, title, join([paragraph(say("plan.chances.text")), figures(drawn[True]), rest]))
+    planned = int(schedule.needs["rounds"].min()) if len(schedule.needs) else 0
+    for metric, group in product(plan.analysis.metrics, all_groups(plan)):
+        chart = chance_curves(schedule.chances, plan, metric=metric, group=group, planned=planned)
+        drawn[metric == plan.analysis.primary].append(figure(chart))
+    main, others = map(figures, (drawn[True], drawn[False]))
+    text = paragraph(say("plan.chances.text")) if main or others else ""
+    return _section("chances", [text, main, details(say("plan.chances.others"), others)])
 
 
 def plan_needs(schedule: Schedule) -> Section:
@@ -164,17 +159,16 @@ def plan_needs(schedule: Schedule) -> Section:
     -------
     Section; left out where no noise is known
     """
-    name, title = "needs", say("plan.needs.title")
     rows = schedule.needs.merge(schedule.noise, on=["game", "setting", "metric", "group", "unit"])
     if not len(rows):
-        return left_out(name, title, say("plan.no_noise_known"))
+        return _section("needs", [])
     between = say("plan.needs.between_cards") if schedule.design.mountings > 1 else ""
     parts = [paragraph(say("plan.needs.text"), between)]
     for metric in schedule.plan.analysis.metrics:
-        part = rows[rows["metric"] == metric]
-        is_primary = metric == schedule.plan.analysis.primary
-        parts.append(details(sentence(metric_of(metric).label), _needs_table(part), is_open=is_primary))
-    return Section(name, title, join(parts))
+        listed = _needs_table(rows[rows["metric"] == metric])
+        label = sentence(metric_of(metric).label)
+        parts.append(details(label, listed, is_open=metric == schedule.plan.analysis.primary))
+    return _section("needs", parts)
 
 
 def _needs_table(rows: pd.DataFrame) -> Markup:
@@ -203,15 +197,14 @@ def _source(row: Any) -> str:
 
 def _chance(row: Any) -> str:
     """Return the chance of a verdict [%]; an en dash without a margin or noise."""
-    return (
-        "–" if is_missing(row.margin) or is_missing(row.detectable) else number_text(100 * row.chance, decimals=0)
-    )
+    is_open = is_missing(row.margin) or is_missing(row.detectable)
+    return MISSING if is_open else number_text(100 * row.chance, decimals=0)
 
 
 def _rounds_to_decide(row: Any) -> str:
     """Return the rounds with which a game would be decided."""
     if is_missing(row.margin) or is_missing(row.detectable):
-        return "–"
+        return MISSING
     if not is_missing(row.rounds_to_decide):
         return count_text(row.rounds_to_decide)
     return say("plan.needs.far", rounds=MOST_ROUNDS, margin=amount_text(row.margin_of_twelve, row.unit))
@@ -228,27 +221,23 @@ def plan_time(schedule: Schedule) -> Section:
     -------
     Section; left out where there is nothing to run
     """
-    name, title = "time", say("plan.time.title")
     visits = schedule.visits
     if not len(visits):
-        return left_out(name, title, say("plan.no_runs"))
-    parts = [
-        say(f"plan.time.{column}", time=time_text(seconds))
-        for column in TIMES
-        if (seconds := float(visits[column].sum()))
-    ]
+        return _section("time", [], why="plan.no_runs")
+    totals = {column: float(visits[column].sum()) for column in TIMES}
+    parts = [say(f"plan.time.{name}", time=time_text(seconds)) for name, seconds in totals.items() if seconds]
     text = say("plan.time.text", time=time_text(60 * schedule.minutes), parts=", ".join(parts))
     columns = [
         Field(say("plan.time.start"), lambda row: "{}:{:02d}".format(*divmod(int(row.starts_s // 60), 60))),
         Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
         Field(say("table.runs"), lambda row: count_text(row.runs), is_number=True),
-        Field(say("plan.time.before"), lambda row: time_text(row.change_s) if row.change_s else "–"),
+        Field(say("plan.time.before"), lambda row: time_text(row.change_s) if row.change_s else MISSING),
         Field(say("plan.time.settle"), lambda row: time_text(row.launch_s + row.settle_s)),
         Field(say("plan.time.play"), lambda row: time_text(row.pause_s + row.tuning_s + row.scene_s)),
     ]
     listed = listing(columns, visits.itertuples(), caption=say("plan.time.caption"))
-    shown = listed if len(visits) <= _STARTS_SHOWN else details(say("plan.time.starts", n=len(visits)), listed)
-    return Section(name, title, join([paragraph(text), shown]))
+    folded = details(say("plan.time.starts", n=len(visits)), listed)
+    return _section("time", [paragraph(text), listed if len(visits) <= _STARTS_SHOWN else folded])
 
 
 def plan_order(schedule: Schedule) -> Section:
@@ -262,34 +251,30 @@ def plan_order(schedule: Schedule) -> Section:
     -------
     Section; left out where there is nothing to run
     """
-    name, title = "order", say("plan.order.title")
     rows = schedule.to_run
     if not len(rows):
-        return left_out(name, title, say("plan.no_runs"))
-    where = say("plan.order.added") if len(schedule.rows) else say("plan.order.waiting")
+        return _section("order", [], why="plan.no_runs")
+    where = say(f"plan.order.{'added' if len(schedule.rows) else 'waiting'}")
     printed = link("run_sheet.html", say("plan.order.printed"))
+    warm_up = say("plan.order.warm_up")
     columns = [
         Field(say("table.run"), lambda row: row.run),
         Field(say("table.game"), lambda row: scene_text(row.game, row.setting)),
-        Field(say("table.round"), _round, is_number=True),
+        Field(say("table.round"), lambda row: warm_up if is_missing(row.round) else count_text(row.round),
+              is_number=True),
         Field(say("table.tuning"), lambda row: row.tuning),
         *_if_several(rows, "note", say("plan.order.pause")),
         *_if_several(rows, "session", say("plan.order.session")),
         *_if_several(rows, "card", say("plan.order.card")),
-    ]
+    ]  # fmt: skip
     listed = listing(columns, rows.itertuples(), caption=say("plan.order.caption"))
     text = paragraph(where, printed, say("plan.order.seed", seed=schedule.plan.analysis.seed))
-    return Section(name, title, join([text, details(count_text(len(rows), "run"), listed)]))
-
-
-def _round(row: Any) -> str:
-    """Return the round of a run."""
-    return say("plan.order.warm_up") if is_missing(row.round) else count_text(row.round)
+    return _section("order", [text, details(count_text(len(rows), "run"), listed)])
 
 
 def _if_several(rows: pd.DataFrame, name: str, label: str) -> list[Field]:
     """Return a column of a table where its values differ; else none."""
-    return [Field(label, lambda row: getattr(row, name))] if rows[name].nunique() > 1 else []
+    return [Field(label, attrgetter(name))] if rows[name].nunique() > 1 else []
 
 
 def plan_method(schedule: Schedule) -> Section:
@@ -303,4 +288,4 @@ def plan_method(schedule: Schedule) -> Section:
     -------
     Section
     """
-    return Section("method", say("plan.method.title"), bullets(method_sentences(schedule)))
+    return _section("method", [bullets(method_sentences(schedule))])

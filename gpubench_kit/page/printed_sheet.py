@@ -127,41 +127,43 @@ def _letters(place: int) -> str:
 
 def _lines(visits: Sequence[Visit], names: dict[str, str]) -> Iterator[Line]:
     """Yield lines: one for each start of a game or, between restarts, one for each restart."""
-    clock, card, several = 0.0, "", len({visit.runs[0].card for visit in visits}) > 1
-    for restarted, same in groupby(visits, key=lambda visit: visit.runs[0].session if _is_block(visit) else ""):
+    clock, mounted, several = 0.0, "", len({visit.runs[0].card for visit in visits}) > 1
+    for restarted, same in groupby(visits, key=_restart):
         part = list(same)
         for chosen in [part] if restarted else [[visit] for visit in part]:
-            before = _mounting(chosen[0], card) if several else ""
-            card = chosen[0].runs[0].card
-            make = _block_line if restarted else _game_line
-            yield make(chosen, _clock(clock), names=names, before=before)
+            runs = [run for visit in chosen for run in visit.runs]
+            before = _mounting(chosen[0], mounted) if several else ""
+            mounted = runs[0].card
+            start = "{}:{:02d}".format(*divmod(int(clock // 60), 60))
+            if restarted:
+                title = say("sheet.restart", tuning=names[runs[0].tuning])
+                groups = [("", tuple((run.run, _scene(run)) for run in runs))]
+            else:
+                title = scene_text(runs[0].game, runs[0].setting)
+                groups = [_round(list(own), names) for _, own in groupby(runs, key=_round_name)]
+            yield Line(before, start, title, tuple(groups))
             clock += sum(visit.seconds for visit in chosen)
 
 
-def _mounting(visit: Visit, card: str) -> str:
-    """Return what to do with the cards before a visit; ``card`` is the one mounted before."""
+def _restart(visit: Visit) -> str:
+    """Return the session of a visit that is part of all games between two restarts; else nothing."""
+    session = visit.runs[0].session
+    return session if len({run.tuning for run in visit.runs}) == 1 and ", restart " in session else ""
+
+
+def _mounting(visit: Visit, mounted: str) -> str:
+    """Return what to do with the cards before a visit; ``mounted`` is the one mounted before."""
     own = visit.runs[0].card
-    if not card:
-        return say("sheet.begin", card=own)
-    if not visit.is_mounted:
+    if mounted and not visit.is_mounted:
         return ""
-    return say("sheet.again", card=own) if own == card else say("sheet.mount", card=own)
+    return say(f"sheet.{'begin' if not mounted else 'again' if own == mounted else 'mount'}", card=own)
 
 
-def _is_block(visit: Visit) -> bool:
-    """Return whether a visit is part of all games between two restarts."""
-    return len({run.tuning for run in visit.runs}) == 1 and ", restart " in visit.runs[0].session
-
-
-def _game_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:
-    """Return the line of one start of a game: its rounds."""
-    runs = visits[0].runs
-    groups = []
-    for head, part in groupby(runs, key=lambda run: _round(run.round)):
-        first, *others = part
-        further = ((run.run, _with_pause(names[run.tuning], run)) for run in others)
-        groups.append((_with_pause(head, first), ((first.run, names[first.tuning]), *further)))
-    return Line(before, clock, scene_text(runs[0].game, runs[0].setting), tuple(groups))
+def _round(runs: Sequence[Any], names: dict[str, str]) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """Return one round: its head, and a box for each run; a pause stands at the head, or beside its run."""
+    first, *others = ((run.run, names[run.tuning]) for run in runs)
+    further = ((run, _with_pause(text, row)) for (run, text), row in zip(others, runs[1:], strict=True))
+    return _with_pause(_round_name(runs[0]), runs[0]), (first, *further)
 
 
 def _with_pause(text: str, run: Any) -> str:
@@ -169,23 +171,12 @@ def _with_pause(text: str, run: Any) -> str:
     return say("sheet.pause", text=text, time=duration_text(run.pause_s)) if run.pause_s else text
 
 
-def _block_line(visits: Sequence[Visit], clock: str, *, names: dict[str, str], before: str) -> Line:
-    """Return the line of one restart: its tuning, and its games."""
-    runs = [run for visit in visits for run in visit.runs]
-    boxes = tuple(
-        (run.run, say("sheet.warm_up", scene=scene) if is_missing(run.round) else scene)
-        for run in runs
-        for scene in [scene_text(run.game, run.setting)]
-    )
-    return Line(before, clock, say("sheet.restart", tuning=names[runs[0].tuning]), (("", boxes),))
+def _scene(run: Any) -> str:
+    """Return the game of a run, and whether it only warms up."""
+    scene = scene_text(run.game, run.setting)
+    return say("sheet.warm_up", scene=scene) if is_missing(run.round) else scene
 
 
-def _round(round_: int) -> str:
-    """Return the head of a round; that of runs that only warm up."""
-    return say("sheet.warm_up_round") if is_missing(round_) else say("sheet.round", n=int(round_))
-
-
-def _clock(seconds: float) -> str:
-    """Return a time since the start as hours and minutes."""
-    hours, minutes = divmod(int(seconds // 60), 60)
-    return f"{hours}:{minutes:02d}"
+def _round_name(run: Any) -> str:
+    """Return the round of a run; that of runs that only warm up."""
+    return say("sheet.warm_up_round") if is_missing(run.round) else say("sheet.round", n=int(run.round))

@@ -20,7 +20,6 @@ from gpubench_kit.wording.numbers import is_missing
 
 #: Reason of results whose reading is not confirmed: runs are shown, means of a side are not.
 NOT_CONFIRMED = "format_not_confirmed"
-#: Verdicts that say which way a value really went, and those of them that matter.
 
 
 class Side(NamedTuple):

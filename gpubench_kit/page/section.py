@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from gpubench_kit.page.elements import Markup, paragraph, render
+from gpubench_kit.page.elements import Markup, join, paragraph, render
 from gpubench_kit.wording.catalogue import say
 
 #: Kind of output by which the page knows its sections among a notebook's outputs.
@@ -77,3 +78,9 @@ class Section:
 def left_out(name: str, title: str, reason: str) -> Section:
     """Return a section that shows nothing, with the reason why."""
     return Section(name=name, title=title, text=Markup(""), left_out=reason)
+
+
+def section(name: str, title: str, parts: Iterable[str | Markup], *, why: str) -> Section:
+    """Return a section of parts; left out, with the reason ``why``, where none of them shows anything."""
+    text = join(parts)
+    return Section(name, title, text) if text else left_out(name, title, why)

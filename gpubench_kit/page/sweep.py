@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -11,9 +11,11 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.sweeps import (
     SweptPart,
+    parts_of,
     power_over_ladder,
     rate_against_power,
     rate_over_ladder,
+    together,
 )
 from gpubench_kit.page.elements import (
     Markup,
@@ -29,23 +31,14 @@ from gpubench_kit.page.elements import (
     render,
     terms,
 )
-from gpubench_kit.page.section import Head, Section, left_out
+from gpubench_kit.page.section import Head, Section, left_out, section
 from gpubench_kit.page.sweep_tables import between_cards_shown, failure_table, reading_tables, setting_tables
-from gpubench_kit.page.sweep_words import (
-    advice_sentences,
-    answer_sentences,
-    notes_on,
-    parts_of,
-    row_of,
-    setting_name,
-    together,
-)
+from gpubench_kit.page.sweep_words import advice_sentences, answer_sentences, loss_text, notes_on
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import (
-    bound_text,
     change_text,
     count_text,
     interval_text,
@@ -93,43 +86,42 @@ def sweep_head(sweep: Sweep, plan: ReviewPlan, *, cautions: list[str] | None = N
 
 def _answer_rows(part: SweptPart) -> Iterator[dict[str, Any]]:
     """Yield the lowest power of a line of settings, and its most efficient setting, as rows of the answer card."""
-    lowest = row_of(part, part.answer.lowest_tuning)
-    names = {"lowest": lowest, "efficient": row_of(part, part.answer.most_efficient_tuning)}
-    for kind, row in names.items():
+    for kind, name in (("lowest", part.answer.lowest_tuning), ("efficient", part.answer.most_efficient_tuning)):
+        row = part.row(name)
         is_new = row is not None and not row.is_factory and (kind == "lowest" or row.line == part.answer.line)
         if is_new and np.isfinite(row.board_w):
             lead = say(f"sweep.answer.{kind}", margin=percent_text(part.answer.margin))
-            where = ", ".join(filter(None, [part.title, setting_name(part, row.at)]))
+            where = ", ".join(filter(None, [part.title, part.place_name(row.at)]))
+            power = percent_text(round(-row.power_change, 1))
             yield {
                 "name": row.tuning,
                 "what": of_group(f"{lead}. {sentence(where)}", part.answer.group),
                 "tiles": list(_tiles(row)),
                 "is_lowest": kind == "lowest",
                 "watts": row.board_w,
-                "title": say(
-                    "sweep.title", setting=starting(row.tuning), power=percent_text(round(-row.power_change, 1)),
-                    loss=bound_text(max(row.loss_at_most, 0.0), up=True),
-                ),
-            }  # fmt: skip
+                "title": say("sweep.title", setting=starting(row.tuning), power=power, loss=loss_text(row)),
+            }
 
 
 def _tiles(row: Any) -> Iterator[dict[str, str]]:
     """Yield loss, power and energy per frame of a setting."""
-    yield {
-        "label": say("sweep.tile.rate"),
-        "figure": change_text(row.fps_change),
-        "interval": interval_text(row.fps_ci_low, row.fps_ci_high, "%"),
-        "below": say("sweep.tile.at_most", loss=bound_text(max(row.loss_at_most, 0.0), up=True)),
+    below = {
+        "fps": ("rate", say("sweep.tile.at_most", loss=loss_text(row))),
+        "power": ("power", unit_text(row.board_w, "W")),
+        "energy": ("energy", unit_text(row.energy_per_frame_j, "J")),
     }
-    for kind, value, unit in (("power", row.board_w, "W"), ("energy", row.energy_per_frame_j, "J")):
+    for kind, (key, text) in below.items():
         change, low, high = (getattr(row, f"{kind}_{name}") for name in ("change", "ci_low", "ci_high"))
-        if np.isfinite(change):
-            yield {
-                "label": say(f"sweep.tile.{kind}"),
-                "figure": change_text(change),
-                "interval": interval_text(low, high, "%"),
-                "below": unit_text(value, unit),
-            }
+        if kind == "fps" or np.isfinite(change):
+            tile = {"label": say(f"sweep.tile.{key}"), "figure": change_text(change), "below": text}
+            yield tile | {"interval": interval_text(low, high, "%")}
+
+
+def _section(name: str, parts: Iterable[str | Markup]) -> Section:
+    """Return a section with its text and its parts; left out, with the reason, where there are none."""
+    body = join(parts)
+    text = paragraph(say(f"sweep.{name}.text")) if body else ""
+    return section(name, say(f"sweep.{name}.title"), [text, body], why=say(f"sweep.{name}.left_out"))
 
 
 def sweep_response(sweep: Sweep, plan: ReviewPlan) -> Section:
@@ -143,15 +135,10 @@ def sweep_response(sweep: Sweep, plan: ReviewPlan) -> Section:
     -------
     Section; left out where fewer than two settings were measured
     """
-    name, title = "response", say("sweep.response.title")
-    parts = list(parts_of(sweep, plan))
+    parts = parts_of(sweep, plan)
     charts = [one for part in parts for one in (rate_over_ladder(part), *power_over_ladder(part))]
     charts += [rate_against_power(lines) for lines in together(parts)]
-    if not any(charts):
-        return left_out(name, title, say("sweep.response.left_out"))
-    return Section(
-        name, title, join([paragraph(say("sweep.response.text")), figures(map(figure, charts), css="trio")])
-    )
+    return _section("response", [figures(map(figure, charts), css="trio")])
 
 
 def sweep_settings(sweep: Sweep, plan: ReviewPlan) -> Section:
@@ -165,16 +152,10 @@ def sweep_settings(sweep: Sweep, plan: ReviewPlan) -> Section:
     -------
     Section; left out where nothing was measured
     """
-    name, title = "settings", say("sweep.settings.title")
-    parts = list(parts_of(sweep, plan))
-    if not parts:
-        return left_out(name, title, say("sweep.settings.left_out"))
-    body = [
-        paragraph(say("sweep.settings.text")),
-        *(setting_tables(part, is_open=part is parts[0]) for part in parts),
-    ]
-    body += [heading(say("sweep.failures.title")), paragraph(say("sweep.failures.text"))]
-    return Section(name, title, join([*body, failure_table(parts, sweep)]))
+    parts = parts_of(sweep, plan)
+    tables = [setting_tables(part, is_open=part is parts[0]) for part in parts]
+    failures = [heading(say("sweep.failures.title")), paragraph(say("sweep.failures.text"))]
+    return _section("settings", [*tables, *failures, failure_table(parts, sweep)] if parts else [])
 
 
 def sweep_readings(sweep: Sweep, plan: ReviewPlan) -> Section:
@@ -188,11 +169,8 @@ def sweep_readings(sweep: Sweep, plan: ReviewPlan) -> Section:
     -------
     Section; left out where no power was measured
     """
-    name, title = "equal", say("sweep.equal.title")
-    tables = [reading_tables(lines, sweep) for lines in together(list(parts_of(sweep, plan)))]
-    if not any(tables):
-        return left_out(name, title, say("sweep.equal.left_out"))
-    return Section(name, title, join([paragraph(say("sweep.equal.text")), *tables, *between_cards_shown(sweep)]))
+    tables = [reading_tables(lines, sweep) for lines in together(parts_of(sweep, plan))]
+    return _section("equal", [*tables, *between_cards_shown(sweep)] if any(tables) else [])
 
 
 def sweep_next(sweep: Sweep, plan: ReviewPlan) -> Section:
@@ -206,15 +184,12 @@ def sweep_next(sweep: Sweep, plan: ReviewPlan) -> Section:
     -------
     Section; left out where nothing was measured
     """
-    name, title = "next", say("sweep.next.title")
-    parts = list(parts_of(sweep, plan))
-    if not parts:
-        return left_out(name, title, say("sweep.settings.left_out"))
-    body: list[Markup] = []
-    for part in parts:
+    title, body = say("sweep.next.title"), []
+    for part in parts_of(sweep, plan):
         lead, items = advice_sentences(part, sweep)
         body += [paragraph(lead), bullets(items)]
-    return Section(name, title, join([*body, paragraph(say("sweep.next.looks"))]))
+    body += [paragraph(say("sweep.next.looks"))] if body else []
+    return section("next", title, body, why=say("sweep.settings.left_out"))
 
 
 def sweep_method(sweep: Sweep) -> Section:
@@ -271,7 +246,7 @@ def tuning_charts(found: Sweep, plan: ReviewPlan) -> list[Plot]:
     found : see `gpubench_kit.sweep.find_tuning`
     plan : ReviewPlan
     """
-    drawn = map(rate_against_power, together(list(parts_of(found, plan))))
+    drawn = map(rate_against_power, together(parts_of(found, plan)))
     return [one for one in drawn if one is not None]
 
 
@@ -291,7 +266,7 @@ def tuning(sweep: SweepInReview, plan: ReviewPlan) -> Section:
     found = sweep.found
     if found is None:
         return left_out(name, title, sweep.why)
-    lines = list(together(list(parts_of(found, plan))))
+    lines = together(parts_of(found, plan))
     charts = map(figure, tuning_charts(found, plan))
     tables = [reading_tables(one, found) for one in lines]
     failed = failure_table([part for one in lines for part in one], found)

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.plan.ladder import offset_text
 from gpubench_kit.page.charts.sweeps import READINGS, SweptPart, between_cards, is_true, outcome_of
 from gpubench_kit.page.elements import (
     Field,
@@ -25,12 +24,11 @@ from gpubench_kit.page.elements import (
     paragraph,
     stacked,
 )
-from gpubench_kit.page.sweep_words import reason_of
+from gpubench_kit.page.sweep_words import loss_text, reason_of
 from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import (
     MISSING,
-    bound_text,
     change_and_interval_text,
     count_text,
     number_text,
@@ -43,62 +41,61 @@ from gpubench_kit.wording.terms import of_group
 #: Outcome of a setting -> its sign and class.
 _MARKS = {"inside": ("=", "ve"), "beyond": ("▼", "vb"), "open": ("?", "vu"), "failed": ("×", "vb")}
 
-#: Readings between two cards, with the unit of what is given.
-_BETWEEN = {"rate_at_power": "W", "power_at_rate": "fps"}
-
 
 def setting_tables(part: SweptPart, *, is_open: bool) -> Markup:
     """Return every setting of one line, from the factory state outward: the tests, then power and energy."""
-    rows = sorted(part.measured.itertuples(), key=lambda row: (not row.is_factory, abs(row.at), row.at))
+    rows = sorted(part.measured, key=lambda row: (not row.is_factory, abs(row.at), row.at))
     line = ", ".join(filter(None, [part.answer.line, part.title]))
     end = of_group(f", {line}" if line else "", part.answer.group)
-    named = Field(say("sweep.table.setting"), lambda row: _named(part, row))
+    named = Field(say("sweep.table.setting"), partial(_named, part))
+    changes = {
+        kind: Field(say("sweep.table.change"), partial(_change, kind), is_number=True)
+        for kind in ("fps", "power", "energy")
+    }
     tests = [
         named,
         Field(say("sweep.table.test"), _outcome),
         Field(say("sweep.table.at_most"), _at_most, is_number=True),
-        Field(say("sweep.table.change"), lambda row: _change(row, "fps"), is_number=True),
+        changes["fps"],
         Field(say("sweep.table.rate"), lambda row: number_text(row.avg_fps), "fps", is_number=True),
         Field(say("plan.needs.rounds"), lambda row: count_text(row.n), is_number=True),
     ]
     spent = [
         named,
         Field(say("sweep.table.power"), lambda row: unit_text(row.board_w, "W"), is_number=True),
-        Field(say("sweep.table.change"), lambda row: _change(row, "power"), is_number=True),
+        changes["power"],
         Field(say("sweep.table.energy"), lambda row: unit_text(row.energy_per_frame_j, "J"), is_number=True),
-        Field(say("sweep.table.change"), lambda row: _change(row, "energy"), is_number=True),
+        changes["energy"],
         Field(say("sweep.table.efficient"), _may_be_most_efficient),
     ]
-    with_power = [row for row in rows if np.isfinite(row.board_w)]
     told, power = say("sweep.table.tests", of=end), say("sweep.table.spent", of=end)
     first = listing(tests, rows, caption=told)
-    more = details(power, listing(spent, with_power, caption=power))
-    return join([first if is_open else details(told, first), more])
+    more = listing(spent, [row for row in rows if np.isfinite(row.board_w)], caption=power)
+    return join([first if is_open else details(told, first), details(power, more)])
 
 
-def _change(row: Any, kind: str) -> str | Markup:
+def _change(kind: str, row: Any) -> str | Markup:
     """Return a change from the factory state with its interval below it; an en dash for that state itself."""
-    change, low, high = (getattr(row, f"{kind}_{name}") for name in ("change", "ci_low", "ci_high"))
-    return MISSING if row.is_factory else stacked(change_and_interval_text(change, low, high))
+    ends = (getattr(row, f"{kind}_{name}") for name in ("change", "ci_low", "ci_high"))
+    return MISSING if row.is_factory else stacked(change_and_interval_text(*ends))
 
 
 def _at_most(row: Any) -> str:
     """Return the largest loss that the runs do not rule out."""
-    is_known = not row.is_factory and np.isfinite(row.loss_at_most)
-    return bound_text(max(row.loss_at_most, 0.0), up=True) if is_known else MISSING
+    return MISSING if row.is_factory or not np.isfinite(row.loss_at_most) else loss_text(row)
 
 
 def _may_be_most_efficient(row: Any) -> str:
     """Return whether a setting may be the most efficient."""
     if row.may_be_most_efficient is pd.NA:
         return MISSING
-    return say("sweep.table.may_be") if row.may_be_most_efficient else say("plan.says.no")
+    return say("sweep.table.may_be" if row.may_be_most_efficient else "plan.says.no")
 
 
 def _named(part: SweptPart, row: Any) -> Markup:
     """Return a setting with its step beside its name."""
-    step = "" if row.is_factory else offset_text(part.ladder.change, row.at)
-    return join([row.tuning, Markup('<span class="unit">{}</span>').format(step) if step else ""], " ")
+    step = "" if row.is_factory else Markup('<span class="unit">{}</span>').format(part.offset(row.at))
+    return join([row.tuning, step], " ")
 
 
 def _outcome(row: Any) -> str | Markup:
@@ -106,8 +103,7 @@ def _outcome(row: Any) -> str | Markup:
     if row.is_factory:
         return MISSING
     outcome = outcome_of(row)
-    is_tested = is_true(row.is_tested) or outcome != "open"
-    word = say(f"sweep.outcome.{outcome}") if is_tested else say("sweep.outcome.not_tested")
+    word = say(f"sweep.outcome.{'not_tested' if outcome == 'open' and not is_true(row.is_tested) else outcome}")
     sign, css = _MARKS[outcome]
     mark = Markup('<span class="v {}"><i aria-hidden="true">{}</i> {}</span>').format(css, sign, word)
     return join([mark, reason_of(row.reason)], Markup("<br>")) if row.reason else mark
@@ -115,16 +111,18 @@ def _outcome(row: Any) -> str | Markup:
 
 def failure_table(parts: list[SweptPart], sweep: Sweep) -> Markup:
     """Return what failed, and what hours without failures show; each setting once."""
-    seen = dict.fromkeys((part.answer.card, row.tuning) for part in parts for row in part.measured.itertuples())
+    seen = dict.fromkeys((part.answer.card, row.tuning) for part in parts for row in part.measured)
     with_card = len({card for card, _ in seen}) > 1
-    silent = [sweep.failures[key] for key in seen if not sweep.failures[key].sentences]
-    lines = []
+    lines, silent = [], []
     for card, tuning in seen:
-        if sentences := sweep.failures[card, tuning].sentences:
+        failed = sweep.failures[card, tuning]
+        if failed.sentences:
             setting = say("sweep.failures.on_card", tuning=tuning, card=card) if with_card else f"“{tuning}”"
-            lines.append(say("sweep.failures.of", setting=setting, text=" ".join(sentences)))
+            lines.append(say("sweep.failures.of", setting=setting, text=" ".join(failed.sentences)))
+        else:
+            silent.append(failed.tried)
     if silent:
-        tried = sum(one.tried for one in silent)
+        tried = sum(silent)
         runs = say("sweep.failures.runs", n=tried) if tried else say("sweep.failures.no_runs")
         lines.append(say("sweep.failures.silent", settings=count_text(len(silent), "setting"), runs=runs))
     return bullets(lines)
@@ -142,25 +140,22 @@ def reading_tables(parts: list[SweptPart], sweep: Sweep) -> Markup:
 
 def _reading_table(rows: pd.DataFrame, names: list[str], *, reading: str, of: str) -> Markup:
     """Return one table of readings."""
-    is_rate = reading == "rate_at_power"
     by_key = {(row.given, row.line): row for row in rows[rows["reading"] == reading].itertuples()}
-    alone = say("sweep.table.rate") if is_rate else say("sweep.table.power")
-    heads = {name: name or (alone if len(names) == 1 else say("sweep.equal.no_other")) for name in names}
+    power, rate = say("sweep.table.power"), say("sweep.table.rate")
+    if reading == "rate_at_power":
+        alone, unit = rate, "fps"
+        given = Field(power, lambda given: f"{number_text(given, decimals=0)} W")
+    else:
+        alone, unit = power, "W"
+        given = Field(say("sweep.equal.given_up"), percent_text)
+    other = alone if len(names) == 1 else say("sweep.equal.no_other")
 
     def cell(given: float, name: str) -> str | Markup:
         return _reading(by_key.get((given, name)))
 
-    columns = [
-        Field(
-            say("sweep.table.power") if is_rate else say("sweep.equal.given_up"),
-            lambda given: f"{number_text(given, decimals=0)} W" if is_rate else percent_text(given),
-        ),
-        *(
-            Field(head, partial(cell, name=name), "fps" if is_rate else "W", is_number=True)
-            for name, head in heads.items()
-        ),
-    ]  # fmt: skip
-    return listing(columns, sorted({given for given, _ in by_key}), caption=say(f"sweep.equal.{reading}", of=of))
+    values = (Field(name or other, partial(cell, name=name), unit, is_number=True) for name in names)
+    caption = say(f"sweep.equal.{reading}", of=of)
+    return listing([given, *values], sorted({one for one, _ in by_key}), caption=caption)
 
 
 def _reading(row: Any) -> str | Markup:
@@ -190,14 +185,11 @@ def between_cards_shown(sweep: Sweep) -> Iterator[Markup]:
     for (of, against, bench, group), rows in groups:
         pair = say("answer.pair", of=of, against=against)
         pair = of_group(say("sweep.between.on", pair=pair, bench=bench) if bench else pair, group)
-        yield join(
-            note(f"{pair}: {' '.join(reason_sentences(row.reason, between_cards=True))}")
-            for row in rows.itertuples() if row.reason
-        )  # fmt: skip
-        for reading, unit in _BETWEEN.items():
-            yield _between_table(
-                rows[(rows["reading"] == reading) & rows["given"].notna()], reading, unit, pair=pair
-            )
+        reasons = [reason for reason in rows["reason"] if reason]
+        yield join(note(f"{pair}: {' '.join(reason_sentences(one, between_cards=True))}") for one in reasons)
+        for reading, (unit, _) in READINGS.items():
+            told = rows[(rows["reading"] == reading) & rows["given"].notna()]
+            yield _between_table(told, reading, unit, pair=pair)
 
 
 def _between_table(rows: pd.DataFrame, reading: str, unit: str, *, pair: str) -> Markup:

@@ -13,19 +13,10 @@ Each function draws on ``ax``, or on a new figure in the kit's theme, and return
 
 from __future__ import annotations
 
-from gpubench_kit.plots.frames import frame_times, percentiles
 from gpubench_kit.plots.results import intervals, noise, sweep, watts_against_fps
-from gpubench_kit.plots.runs import order, runs
+from gpubench_kit.plots.runs import frame_times, order, percentiles, runs
 from gpubench_kit.plots.theme import theme
 
 __all__ = [
-    "frame_times",
-    "intervals",
-    "noise",
-    "order",
-    "percentiles",
-    "runs",
-    "sweep",
-    "theme",
-    "watts_against_fps",
-]
+    "frame_times", "intervals", "noise", "order", "percentiles", "runs", "sweep", "theme", "watts_against_fps",
+]  # fmt: skip

@@ -9,18 +9,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
-from gpubench_kit.plots.theme import (
-    axes_of,
-    in_order,
-    known,
-    label_of,
-    needed,
-    of_metric,
-    plain,
-    tuning_colours,
-    verdict_colour,
-)
-from gpubench_kit.wording.terms import metric_of, scene_names, sentence
+from gpubench_kit.plots.theme import axes_of, checked, in_order, plain, tuning_colours, verdict_colour
+from gpubench_kit.wording.terms import metric_of, sentence
 
 
 def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg_fps") -> Axes:
@@ -40,11 +30,10 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
     ------
     TableError : the table lacks a column, or has no row of the metric
     """
-    columns = ("metric", "of_tuning", "change", "ci_low", "ci_high", "margin", "verdict")
-    rows = of_metric(needed(table, columns, of="intervals"), metric, of="intervals")
-    data = rows.assign(**{name: known(rows[name]) for name in ("change", "ci_low", "ci_high", "margin")})
+    ends = ["change", "ci_low", "ci_high", "margin"]
+    data = checked(table, ("metric", "of_tuning", *ends, "verdict"), of="intervals", metric=metric, numbers=ends)
     data = data[data["change"].notna()].sort_values("change", ascending=False, kind="stable")
-    ax = axes_of(ax, rows=len(data))
+    ax, facts, names = axes_of(ax, rows=len(data)), metric_of(metric), []
     margins = data["margin"].dropna().unique()
     if len(margins) == 1:
         ax.axvspan(-margins[0], margins[0], color=colours("light")["band"], zorder=0)
@@ -53,14 +42,10 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
         colour = verdict_colour(row.verdict)
         ax.plot([row.ci_low, row.ci_high], [place, place], color=colour, linewidth=2)
         ax.plot([row.change], [place], marker="o", color=colour, linestyle="none")
-    names = scene_names(data) if "game" in data else {}
-    parts = []
-    for row in data.to_dict("records"):
-        scene = names[row["game"], row["setting"]] if names else row.get("group", "")
-        told = [scene if scene != "all" else "", row["of_tuning"] if data["of_tuning"].nunique() > 1 else ""]
-        parts.append(plain(", ".join(one for one in told if one) or row["of_tuning"]))
-    ax.set_yticks(range(len(data)), labels=parts)
-    facts = metric_of(metric)
+        scene = row.scene if "scene" in data else getattr(row, "group", "").removeprefix("all")
+        tuning = plain(row.of_tuning)
+        names.append(", ".join(filter(None, (scene, tuning * (data["of_tuning"].nunique() > 1)))) or tuning)
+    ax.set_yticks(range(len(data)), labels=names)
     ax.set(xlabel=f"Change of {facts.label} [{'%' if facts.scale == 'ratio' else facts.unit}]", ylabel="")
     return ax
 
@@ -91,26 +76,28 @@ def watts_against_fps(
     ------
     TableError : the table lacks a column, or has no frame rate or no power
     """
-    needed(table, ("metric", "tuning", "game", "group", "value"), of="watts_against_fps")
-    rows = table[table["game"] == game]
+    rows = checked(table, ("metric", "tuning", "game", "group", "value"), of="watts_against_fps")
+    rows = rows[rows["game"] == game]
     rows = rows[rows["group"] == (group or (rows["group"].iloc[0] if len(rows) else ""))]
+    for metric in ("avg_fps", "board_w"):
+        checked(rows, (), of="watts_against_fps", metric=metric)
     values = rows.pivot_table(index="tuning", columns="metric", values="value", sort=False)
-    both = of_metric(rows, "avg_fps", of="watts_against_fps"), of_metric(rows, "board_w", of="watts_against_fps")
-    tunings = [one for one in in_order(both[0]["tuning"], tunings) if one in set(both[1]["tuning"])]
-    ax, paints = axes_of(ax), tuning_colours(tunings)
-    places = {one: (values.loc[one, "board_w"], values.loc[one, "avg_fps"]) for one in tunings}
-    for name, place in places.items():
-        if name != tunings[0]:
+    both = values[["board_w", "avg_fps"]].dropna()
+    both = both.loc[in_order(both.index, tunings)]
+    ax, paints, line = axes_of(ax), tuning_colours(list(both.index)), colours("light")["a"]
+    first = tuple(both.iloc[0]) if len(both) else (0.0, 0.0)
+    for name, *place in both.itertuples():
+        if name != both.index[0]:
             style = {"arrowstyle": "-|>", "color": paints[name], "shrinkA": 6, "shrinkB": 5}
-            ax.annotate("", xy=place, xytext=places[tunings[0]], arrowprops=style)
+            ax.annotate("", xy=tuple(place), xytext=first, arrowprops=style)
         ax.plot(*place, marker="o", color=paints[name], linestyle="none", label=plain(name))
-        ax.annotate(plain(name), place, xytext=(6, 6), textcoords="offset points")
-    if tunings and places[tunings[0]][0] > 0:
-        ax.axline((0, 0), slope=places[tunings[0]][1] / places[tunings[0]][0], color=colours("light")["a"],
-                  linestyle="--", linewidth=1)  # fmt: skip
-    xs, ys = zip(*places.values(), strict=True) if places else ((0.0, 1.0), (0.0, 1.0))
-    ax.set_xlim(*_padded(xs))
-    ax.set_ylim(*_padded(ys))
+        ax.annotate(plain(name), tuple(place), xytext=(6, 6), textcoords="offset points")
+    if first[0] > 0:
+        ax.axline((0, 0), slope=first[1] / first[0], color=line, linestyle="--", linewidth=1)
+    for set_ends, of in ((ax.set_xlim, both["board_w"]), (ax.set_ylim, both["avg_fps"])):
+        low, high = (of.min(), of.max()) if len(of) else (0.0, 1.0)
+        room = 0.25 * (high - low) or 0.05 * abs(high) or 1.0
+        set_ends(low - room, high + room)
     ax.set(xlabel="Board power [W]", ylabel="Frames per second")
     return ax
 
@@ -138,13 +125,9 @@ def noise(
     """
     if "noise" in table and "cv_pct" not in table:
         table = table.assign(tuning="", cv_pct=table["noise"], detectable_pct=np.nan)
-    columns = ("metric", "game", "setting", "tuning", "cv_pct", "detectable_pct")
-    rows = of_metric(needed(table, columns, of="noise"), metric, of="noise")
-    names = scene_names(rows)
-    data = rows.assign(
-        scene=[plain(names[key]) for key in zip(rows["game"], rows["setting"], strict=True)],
-        cv_pct=known(rows["cv_pct"]), detectable_pct=known(rows["detectable_pct"]),
-    )  # fmt: skip
+    numbers = ["cv_pct", "detectable_pct"]
+    columns = ("metric", "game", "setting", "tuning", *numbers)
+    data = checked(table, columns, of="noise", metric=metric, numbers=numbers)
     ranked = data.groupby("scene", sort=False)["cv_pct"].max().sort_values(kind="stable")
     ax, paints = axes_of(ax, rows=len(ranked)), tuning_colours(in_order(data["tuning"], tunings))
     for place, scene in enumerate(ranked.index):
@@ -175,28 +158,22 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
     ------
     TableError : the table lacks a column
     """
-    columns = ("line", "at", "is_factory", *(f"{metric}_{part}" for part in ("change", "ci_low", "ci_high")))
-    needed(table, columns, of="sweep")
-    ax = axes_of(ax)
-    own = table[~table["is_factory"].fillna(False).astype(bool)]
+    ends = [f"{metric}_{part}" for part in ("change", "ci_low", "ci_high")]
+    data, ax = checked(table, ("line", "at", "is_factory", *ends), of="sweep", numbers=ends), axes_of(ax)
+    own = data[~data["is_factory"].fillna(False).astype(bool)]
     lines = list(dict.fromkeys(own["line"]))
     paints = tuning_colours(["factory", *lines])
     for line in lines:
         rows = own[own["line"] == line].sort_values("at")
-        change, low, high = (known(rows[f"{metric}_{part}"]).to_numpy() for part in ("change", "ci_low", "ci_high"))
-        error = np.vstack([change - low, high - change])
-        ax.errorbar(rows["at"].astype(float), change, yerr=np.nan_to_num(np.clip(error, 0, None)), marker="o",
-                    color=paints[line], label=plain(line or "no other change"), capsize=0)  # fmt: skip
+        change, low, high = (rows[name].to_numpy() for name in ends)
+        error = np.nan_to_num(np.clip(np.vstack([change - low, high - change]), 0, None))
+        label = plain(line or "no other change")
+        at = rows["at"].astype(float)
+        ax.errorbar(at, change, yerr=error, marker="o", color=paints[line], label=label, capsize=0)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
-    words = {"fps": label_of("avg_fps"), "power": label_of("board_w"), "energy": label_of("energy_per_frame_j")}
-    ax.set(xlabel="Offset from the factory state", ylabel=f"{words[metric].partition(' [')[0]}: change [%]")
+    names = {"fps": "avg_fps", "power": "board_w", "energy": "energy_per_frame_j"}
+    label = sentence(metric_of(names[metric]).label)
+    ax.set(xlabel="Offset from the factory state", ylabel=f"{label}: change [%]")
     if len(lines) > 1:
         ax.legend()
     return ax
-
-
-def _padded(values) -> tuple[float, float]:
-    """Return ends with room for names."""
-    low, high = min(values), max(values)
-    room = 0.25 * (high - low) or 0.05 * abs(high) or 1.0
-    return low - room, high + room

@@ -1,4 +1,4 @@
-"""Every run as a dot: by game, and in the order of the runs."""
+"""Runs: each as a dot, by game and in their order; their frames over time, and by percentile."""
 
 from __future__ import annotations
 
@@ -10,8 +10,11 @@ import seaborn as sns
 from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
-from gpubench_kit.plots.theme import axes_of, in_order, known, label_of, needed, of_metric, plain, tuning_colours
-from gpubench_kit.wording.terms import metric_of, scene_names, sentence
+from gpubench_kit.plots.theme import axes_of, checked, in_order, label_of, plain, tuning_colours
+from gpubench_kit.wording.terms import metric_of, sentence
+
+#: Shares of the frames that a percentile curve goes through [%].
+_SHARES = np.concatenate([np.arange(50.0, 99.0, 1.0), np.arange(99.0, 99.91, 0.1)])
 
 
 def runs(
@@ -35,20 +38,16 @@ def runs(
     TableError : the table lacks a column, or has no row of the metric
     """
     columns = ("metric", "game", "setting", "tuning", "value")
-    rows = of_metric(needed(table, columns, of="runs"), metric, of="runs")
-    names = scene_names(rows)
-    scenes = [plain(names[key]) for key in zip(rows["game"], rows["setting"], strict=True)]
-    data = rows.assign(value=known(rows["value"]), scene=scenes, tuning=rows["tuning"].map(plain))
-    tunings, games = in_order(data["tuning"], list(map(plain, tunings))), list(dict.fromkeys(data["scene"]))
+    data = checked(table, columns, of="runs", metric=metric, numbers=["value"])
+    names, games = in_order(data["tuning"], tunings), list(dict.fromkeys(data["scene"]))
     # Tunings of a game stand below each other, so that dots of equal value do not cover each other.
-    step = 0.7 / max(len(tunings), 1)
+    step = 0.7 / max(len(names), 1)
     places = [
-        games.index(scene) + step * (tunings.index(tuning) - (len(tunings) - 1) / 2)
+        games.index(scene) + step * (names.index(tuning) - (len(names) - 1) / 2)
         for scene, tuning in zip(data["scene"], data["tuning"], strict=True)
     ]
-    ax = axes_of(ax, rows=len(games) * max(1, len(tunings) // 2))
-    look = {"hue": "tuning", "hue_order": tunings, "palette": tuning_colours(tunings), "alpha": 0.75}
-    sns.scatterplot(data.assign(place=places), x="value", y="place", ax=ax, **look)
+    ax = axes_of(ax, rows=len(games) * max(1, len(names) // 2))
+    _dots(data.assign(place=places), ("value", "place"), ax, names=names, alpha=0.75)
     ax.set_yticks(range(len(games)), labels=games)
     ax.set_ylim(len(games) - 0.5, -0.5)
     ax.set(xlabel=label_of(metric), ylabel="")
@@ -74,34 +73,105 @@ def order(
     ------
     TableError : the table lacks a column, or has no row of the metric
     """
-    columns = ("metric", "game", "setting", "tuning", "value", "order")
-    rows = of_metric(needed(table, columns, of="order"), metric, of="order")
-    data = rows.assign(value=known(rows["value"]), order=known(rows["order"])).dropna(subset=["value", "order"])
-    facts = metric_of(metric)
+    columns, facts = ("metric", "game", "setting", "tuning", "value", "order"), metric_of(metric)
+    data = checked(table, columns, of="order", metric=metric, numbers=["value", "order"])
+    data = data.dropna(subset=["value", "order"])
+    is_ratio = facts.scale == "ratio"
+    data = data[data["value"] > 0] if is_ratio else data
+    values = np.log(data["value"]) if is_ratio else data["value"]
     cells = [data[name] for name in ("card", "bench", "tuning", "game", "setting") if name in data]
-    if facts.scale == "ratio":
-        data = data[data["value"] > 0]
-        logs = np.log(data["value"])
-        cells = [one.loc[data.index] for one in cells]
-        deviation, unit = 100 * np.expm1(logs - logs.groupby(cells).transform("mean")), "%"
-    else:
-        deviation, unit = data["value"] - data["value"].groupby(cells).transform("mean"), facts.unit
-    data = data.assign(deviation=deviation, tuning=data["tuning"].map(plain))
-    tunings = in_order(data["tuning"], list(map(plain, tunings)))
-    ax = axes_of(ax)
-    sns.scatterplot(
-        data,
-        x="order",
-        y="deviation",
-        hue="tuning",
-        hue_order=tunings,
-        palette=tuning_colours(tunings),
-        s=28,
-        ax=ax,
-    )
+    apart = values - values.groupby(cells).transform("mean")
+    data, ax = data.assign(deviation=100 * np.expm1(apart) if is_ratio else apart), axes_of(ax)
+    _dots(data, ("order", "deviation"), ax, names=in_order(data["tuning"], tunings), s=28)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
     ax.set_title(sentence(facts.label))
-    ax.set(xlabel="Run number", ylabel=f"Deviation from its own mean [{unit}]")
+    ax.set(xlabel="Run number", ylabel=f"Deviation from its own mean [{'%' if is_ratio else facts.unit}]")
     if ax.get_legend() is not None:
         sns.move_legend(ax, "best", title="")
+    return ax
+
+
+def _dots(data: pd.DataFrame, xy: tuple[str, str], ax: Axes, *, names: Sequence[str], **look: float) -> None:
+    """Draw rows as dots in the colours of their tunings."""
+    shown = data.assign(tuning=data["tuning"].map(plain))
+    plain_names = list(map(plain, names))
+    look |= {"x": xy[0], "y": xy[1], "hue": "tuning", "hue_order": plain_names, "ax": ax}  # type: ignore[dict-item]
+    sns.scatterplot(shown, palette=tuning_colours(plain_names), **look)
+
+
+def frame_times(table: pd.DataFrame, ax: Axes | None = None, *, most: int = 2000) -> Axes:
+    """Draw frame times over the run.
+
+    Parameters
+    ----------
+    table : DataFrame, one row per frame, with ``time_s`` and ``frame_ms``, and ``run`` where there are several
+    ax : axes to draw on; default a new figure
+    most : points of a line; of more frames the longest in each of so many pieces is drawn
+
+    Returns
+    -------
+    Axes : x in seconds from the start of the run, y in milliseconds
+
+    Raises
+    ------
+    TableError : the table lacks a column
+    """
+    data, ax = checked(table, ("time_s", "frame_ms"), of="frame_times", numbers=["time_s", "frame_ms"]), axes_of(ax)
+    for name, rows, colour in _by_run(data):
+        starts = np.linspace(0, len(rows), min(most, len(rows)), endpoint=False).astype(int)
+        if len(rows):
+            longest = np.fmax.reduceat(rows["frame_ms"].to_numpy(), starts)
+            ax.plot(rows["time_s"].to_numpy()[starts], longest, color=colour, linewidth=0.9, label=name)
+    ax.set(xlabel="Time from the start of the run [s]", ylabel="Frame time [ms]")
+    ax.set_ylim(bottom=0)
+    return _with_legend(ax)
+
+
+def percentiles(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
+    """Draw, for each share of the frames, the time that they do not exceed.
+
+    Parameters
+    ----------
+    table, ax : as in `frame_times`
+
+    Returns
+    -------
+    Axes : x in percent of the frames, stretched towards the slowest; y in milliseconds
+
+    Raises
+    ------
+    TableError : the table lacks a column
+    """
+    data, ax = checked(table, ("frame_ms",), of="percentiles", numbers=["frame_ms"]), axes_of(ax)
+    for name, rows, colour in _by_run(data.dropna(subset=["frame_ms"])):
+        if len(rows):
+            ax.plot(_SHARES, np.percentile(rows["frame_ms"], _SHARES), color=colour, label=name)
+    ax.set_xscale("function", functions=(_stretched, _unstretched))
+    ax.set_xlim(_SHARES[0], _SHARES[-1])
+    ax.set_xticks([50, 90, 99, 99.9], labels=["50", "90", "99", "99.9"])
+    ax.axvline(99, color=colours("light")["a"], linewidth=1, linestyle="--")
+    ax.set(xlabel="Share of the frames [%]", ylabel="Frames no slower than [ms]")
+    return _with_legend(ax)
+
+
+def _by_run(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame, str]]:
+    """Return name, frames and colour of each run."""
+    of = table["run"].astype(str) if "run" in table else pd.Series("", index=table.index)
+    return [(plain(name), table[of == name], paint) for name, paint in tuning_colours(list(of.unique())).items()]
+
+
+def _stretched(share: np.ndarray) -> np.ndarray:
+    """Return the place of a share of the frames: each further nine is one step."""
+    return -np.log10(1 - np.clip(np.asarray(share, dtype=float), 0, 99.999) / 100)
+
+
+def _unstretched(place: np.ndarray) -> np.ndarray:
+    """Return the share of the frames at a place."""
+    return 100 * (1 - 10 ** -np.asarray(place, dtype=float))
+
+
+def _with_legend(ax: Axes) -> Axes:
+    """Name the runs where there are several; return the axes."""
+    if len(ax.get_legend_handles_labels()[1]) > 1:
+        ax.legend()
     return ax

@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.palette import colours
-from gpubench_kit.wording.terms import metric_of, sentence
+from gpubench_kit.wording.terms import metric_of, scene_names, sentence
 
 #: Colours of tunings beside the reference.
 _TUNINGS = 5
@@ -53,18 +53,26 @@ def axes_of(ax: Axes | None, *, rows: int = 0) -> Axes:
         return plt.subplots(figsize=(_SIZE[0], height), layout="constrained")[1]
 
 
-def needed(table: pd.DataFrame, columns: Sequence[str], *, of: str) -> pd.DataFrame:
-    """Return the table, or refuse one that lacks a column.
+def checked(
+    table: pd.DataFrame, columns: Sequence[str], *, of: str, metric: str = "", numbers: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Return the table, its rows of a metric where one is named, or refuse it.
 
     Parameters
     ----------
     table : what is to be drawn
     columns : columns that it must have
     of : the function that asks
+    metric : rows wanted; empty for all
+    numbers : columns in which what is not finite becomes missing
+
+    Returns
+    -------
+    DataFrame; games have their names in the further column ``scene``
 
     Raises
     ------
-    TableError : a column is missing
+    TableError : a column is missing, or no row is of the metric
     """
     missing = [name for name in columns if name not in table]
     if missing:
@@ -72,20 +80,14 @@ def needed(table: pd.DataFrame, columns: Sequence[str], *, of: str) -> pd.DataFr
         raise TableError(
             f"plots.{of}: the table lacks {', '.join(missing)} (found: {found}). Give the kit's own table."
         )
-    return table
-
-
-def of_metric(table: pd.DataFrame, metric: str, *, of: str) -> pd.DataFrame:
-    """Return the rows of a metric, or refuse a table that has none.
-
-    Raises
-    ------
-    TableError : the table has no row of the metric
-    """
-    rows = table[table["metric"] == metric]
-    if not len(rows):
-        known = ", ".join(sorted(set(table["metric"].astype(str)))) or "none"
-        raise TableError(f"plots.{of}: the table has no row of metric '{metric}' (metrics: {known}).")
+    rows = table[table["metric"] == metric] if metric else table
+    if metric and not len(rows):
+        names = ", ".join(sorted(set(table["metric"].astype(str)))) or "none"
+        raise TableError(f"plots.{of}: the table has no row of metric '{metric}' (metrics: {names}).")
+    rows = rows.assign(**{name: known(rows[name]) for name in numbers})
+    if {"game", "setting"} <= set(rows):
+        scenes = scene_names(rows)
+        rows = rows.assign(scene=[plain(scenes[key]) for key in zip(rows["game"], rows["setting"], strict=True)])
     return rows
 
 

@@ -14,7 +14,6 @@ from gpubench_kit.page.charts import (
     RIVAL,
     Axis,
     Cell,
-    Column,
     Lane,
     Lanes,
     Mark,
@@ -58,11 +57,9 @@ def numbers_in(svg: str) -> list[float]:
     return [float(one) for part in lengths for one in re.findall(r"-?\d+\.?\d*(?:e-?\d+)?", part)]
 
 
-def strips(name="quiet", runs=(101.0, 102.5), column=None) -> Lanes:
+def strips(name="quiet", runs=(101.0, 102.5), axis=None) -> Lanes:
     cell = Cell(tuple((f"r{n}", one) for n, one in enumerate(runs)), sum(runs) / len(runs), min(runs), max(runs))
-    return Lanes(
-        "Every run", (column or Column("FPS", "FPS"),), (Lane("factory", 0, (cell,)), Lane(name, 1, (cell,)))
-    )
+    return Lanes("Every run", (axis or Axis("FPS", "FPS"),), (Lane("factory", 0, (cell,)), Lane(name, 1, (cell,))))
 
 
 @pytest.mark.parametrize("name", HOSTILE, ids=[f"name {n}" for n in range(len(HOSTILE))])
@@ -92,7 +89,7 @@ def test_strips_of_any_rate_stay_within_their_width(name, runs):
 def test_missing_and_unbounded_numbers_never_reach_the_places(change, low, high, margin):
     cell = Cell((("r1", change), ("r2", low)), change, low, high, "undecided", "?")
     shown = [
-        Lanes("t", (Column("c", "%", signed=True),), (Lane("a", 1, (cell, None)),)),
+        Lanes("t", (Axis("c", "%", signed=True),), (Lane("a", 1, (cell, None)),)),
         Plot("t", Axis("x"), Axis("y"), (Series("a", 1, ((0.0, change or 0.0), (1.0, low or 0.0))),)),
     ]
     for chart in shown:
@@ -105,9 +102,9 @@ def test_missing_and_unbounded_numbers_never_reach_the_places(change, low, high,
 @pytest.mark.parametrize(
     "chart",
     [
-        Lanes("nothing", (Column("FPS"),), ()),
+        Lanes("nothing", (Axis("FPS"),), ()),
         Lanes("nothing", (), ()),
-        Lanes("nothing measured", (Column("FPS"),), (Lane("factory", 0, (None,)), Lane("quiet", 1))),
+        Lanes("nothing measured", (Axis("FPS"),), (Lane("factory", 0, (None,)), Lane("quiet", 1))),
         Plot("nothing", Axis("x"), Axis("y"), ()),
         Plot("nothing", Axis("x"), Axis("y"), (Series("a", 0, ()),)),
         Scatter("nothing", Axis("x"), Axis("y"), ()),
@@ -141,8 +138,8 @@ def test_a_chart_stands_in_a_template_unescaped():
 
 
 def test_interval_ends_and_centre_stand_at_their_values():
-    column = Column("change", "%", margin=(-2.0, 2.0), signed=True, low=-10.0, high=10.0)
-    chart = Lanes("t", (column,), (Lane("game", None, (Cell(centre=-3.7, low=-4.5, high=-3.0, verdict="worse"),)),))
+    axis = Axis("change", "%", margin=(-2.0, 2.0), signed=True, low=-10.0, high=10.0)
+    chart = Lanes("t", (axis,), (Lane("game", None, (Cell(centre=-3.7, low=-4.5, high=-3.0, verdict="worse"),)),))
     x = chart.panels[0].x
     line = next(one for one in parsed(chart).iter("path") if "iv" in one.get("class"))
     start, end = map(float, re.match(r"M([\d.]+) [\d.]+H([\d.]+)", line.get("d")).groups())

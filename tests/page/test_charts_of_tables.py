@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,18 +15,22 @@ from gpubench_kit.logs.frame_timing import FRAME_SHARES
 from gpubench_kit.logs.run_facts import RunFacts, Trace
 from gpubench_kit.model.tables import NOISE, RUNS, USABLE
 from gpubench_kit.page.charts import RIVAL, draw
-from gpubench_kit.page.charts.games import (
-    coarser,
+from gpubench_kit.page.charts.curves import order_of_runs
+from gpubench_kit.page.charts.from_tables import (
+    change_lanes,
     frame_rates,
+    noise_of_games,
+    runs_of_game,
+    watts_against_fps,
+)
+from gpubench_kit.page.charts.run_logs import (
+    coarser,
+    frame_times,
     longest_drawn,
     percentiles_of_game,
-    runs_of_game,
-    sensors_of_game,
-    trace_of_game,
+    sensors,
 )
-from gpubench_kit.page.charts.over_games import intervals_of_games, sign_of, watts_against_fps
-from gpubench_kit.page.charts.quality import noise_of_games, order_of_runs
-from gpubench_kit.page.charts.states import State, middle_run
+from gpubench_kit.page.charts.states import State, middle_runs
 from gpubench_kit.statistics.levels import LEVELS
 
 SCENE = ("Glass Tundra", "1440p")
@@ -94,7 +99,7 @@ def test_strips_show_every_run_of_each_state_and_the_mean_of_levels():
         states=STATES,
         metrics=("avg_fps", "board_w"),
     )
-    assert [one.heading for one in chart.columns] == ["FPS"]
+    assert [one.label for one in chart.axes] == ["FPS"]
     first, second = (lane.cells[0] for lane in chart.lanes)
     assert first.runs == (("f0", 70.0), ("f1", 71.0), ("f2", 72.0))
     assert (first.centre, first.low, first.high) == (71.0, 69.5, 72.5)
@@ -123,19 +128,20 @@ def test_bars_carry_rate_and_low(rate):
 def test_the_run_in_the_middle_stands_for_its_tuning():
     known = [facts("a", mean_ms=10), facts("b", mean_ms=12), facts("c", mean_ms=11)]
     table = run_table({"a": "factory", "b": "factory", "c": "factory"})
-    assert middle_run(FACTORY, known, table, scene=SCENE).run == "c"
-    assert middle_run(QUIET, known, table, scene=SCENE) is None
+    ((name, place, run),) = middle_runs(known, table, scene=SCENE, states=STATES)
+    assert (name, place, run.run) == ("factory", 0, "c")
 
 
 def test_runs_that_do_not_count_stand_for_nothing():
     known = [facts("a"), facts("b")]
     table = run_table({"a": "factory", "b": "factory"}, used=False)
-    assert middle_run(FACTORY, known, table, scene=SCENE) is None
+    assert middle_runs(known, table, scene=SCENE, states=STATES) == []
 
 
 def test_a_trace_lays_two_runs_over_each_other_and_cuts_a_towering_frame():
     known = [facts("a", longest=900.0), facts("b", mean_ms=11)]
-    chart = trace_of_game(known, run_table({"a": "factory", "b": "quiet"}), scene=SCENE, states=STATES)
+    table = run_table({"a": "factory", "b": "quiet"})
+    chart = frame_times("frame times", middle_runs(known, table, scene=SCENE, states=STATES))
     assert [one.name for one in chart.series] == ["factory", "quiet"]
     assert chart.y.high < 30
     assert "longest frame 900" in chart.alternative_text
@@ -145,9 +151,10 @@ def test_a_trace_lays_two_runs_over_each_other_and_cuts_a_towering_frame():
 
 def test_without_frames_there_is_no_trace_and_no_curve():
     known, table = [RunFacts("a")], run_table({"a": "factory"})
-    assert trace_of_game(known, table, scene=SCENE, states=STATES) is None
+    shown = [("factory", 0, known[0])]
+    assert frame_times("t", shown) is None
+    assert sensors("t", shown) == ()
     assert percentiles_of_game(known, table, scene=SCENE, states=STATES) is None
-    assert sensors_of_game(known, table, scene=SCENE, states=STATES) == ()
 
 
 def percentile_chart(times: dict[str, tuple[float, ...]], *, rounds=(1, 2, 3, 4)):
@@ -200,7 +207,8 @@ def test_the_scale_of_frame_times_ends_at_the_longest_frame_unless_it_towers():
 def test_sensors_leave_the_edges_of_the_run_out():
     time = np.arange(0.0, 30.0)
     known = [facts("a", sensors={"core_c": (time, np.where(time < 5, 20.0, 60.0))})]
-    plots = sensors_of_game(known, run_table({"a": "factory"}), scene=SCENE, states=STATES, edge_s=5.0)
+    shown = middle_runs(known, run_table({"a": "factory"}), scene=SCENE, states=STATES)
+    plots = sensors("sensors", shown, edge_s=5.0)
     assert len(plots) == 1
     assert {value for _, value in plots[0].series[0].points} == {60.0}
     assert "60.0" in plots[0].alternative_text
@@ -222,36 +230,17 @@ def test_without_power_there_is_nothing_to_set_against_rates():
     assert watts_against_fps(table, group="all", states=STATES) is None
 
 
-def change_rows(*rows: tuple[str, float | None, str]) -> pd.DataFrame:
-    """Return rows of comparisons of (game, change, verdict)."""
-    return pd.DataFrame(
-        [
-            {"game": game, "setting": "", "change": np.nan if change is None else change,
-             "ci_low": np.nan if change is None else change - 1,
-             "ci_high": np.nan if change is None else change + 1,
-             "margin": 2.0, "verdict": verdict, "scale": "ratio", "unit": "fps", "metric": "avg_fps"}
-            for game, change, verdict in rows
-        ]
-    )  # fmt: skip
-
-
-def test_games_stand_worst_first_and_games_without_a_change_are_left_out():
-    rows = change_rows(("A", 1.0, "undecided"), ("B", -4.0, "worse"), ("C", None, "no_verdict"))
-    names = {(one, ""): one for one in "ABC"}
-    chart = intervals_of_games(rows, heading="Frame rate vs factory", names=names)
-    assert [one.name for one in chart.lanes] == ["B", "A"]
-    assert chart.columns[0].margin == (-2.0, 2.0)
-    assert chart.lanes[0].cells[0].text == "▼ −4.0 %"
-    assert intervals_of_games(rows[rows["game"] == "C"], heading="", names=names) is None
-
-
-@pytest.mark.parametrize(
-    ("verdict", "change", "sign"),
-    [("better", -3, "▼"), ("worse", 3, "▲"), ("worse_but_small", -1, "▽"), ("better_but_small", 1, "△"),
-     ("same_within_margin", -1, "="), ("undecided", 4, "?"), ("no_verdict", 1, "–")],
-)  # fmt: skip
-def test_the_arrow_follows_the_number_and_never_the_verdict(verdict, change, sign):
-    assert sign_of(verdict, change) == sign
+def test_changes_carry_their_sign_interval_and_band():
+    rows = [("B", -4.0, "worse"), ("A", 1.0, "undecided"), ("C", 0.5, "no_verdict")]
+    named = [
+        (name, SimpleNamespace(change=change, ci_low=change - 1, ci_high=np.nan, verdict=verdict))
+        for name, change, verdict in rows
+    ]
+    chart = change_lanes(named, "Frame rate vs factory", margin=(-2.0, 2.0), limit=5.0)
+    cells = [lane.cells[0] for lane in chart.lanes]
+    assert [one.text for one in cells] == ["▼ −4.0 %", "? +1.0 %", "+0.5 %"]
+    assert (cells[0].low, cells[0].high) == (-5.0, None)
+    assert (chart.axes[0].low, chart.axes[0].high, chart.axes[0].margin) == (-5.0, 5.0, (-2.0, 2.0))
 
 
 def test_noise_stands_noisiest_first_with_what_the_runs_would_detect():

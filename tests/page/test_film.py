@@ -17,7 +17,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.model.tables import COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, USABLE
-from gpubench_kit.page.charts import Cell, Column, Figure, FigureRow, Figures, Lane, Lanes
+from gpubench_kit.page.charts import Axis, Cell, Figure, FigureRow, Figures, Lane, Lanes
 from gpubench_kit.page.film import frame, write
 from gpubench_kit.page.film.choice import film_pictures
 from gpubench_kit.page.film.frame import SHAPES, Picture, picture_png, picture_svg
@@ -32,7 +32,7 @@ HOSTILE = ["<b>&amp;</b> ]]>", "\u202eevil", "x" * 300, "🎮 quest", "غابة 
 def lanes(names=("Glass Tundra",), change=-3.7) -> Lanes:
     cell = Cell(centre=change, low=change - 1, high=change + 1, verdict="worse", text="▼ −3.7 %")
     rows = tuple(Lane(one, None, (cell,)) for one in names)
-    return Lanes("Frame rate vs factory", (Column("Frame rate", "%", margin=(-2.0, 2.0), signed=True),), rows)
+    return Lanes("Frame rate vs factory", (Axis("Frame rate", "%", margin=(-2.0, 2.0), signed=True),), rows)
 
 
 def figures(names=("Quiet", "Brisk")) -> Figures:

@@ -13,7 +13,8 @@ _WIDE = {code: chr(code + 0xFEE0) for code in range(0x21, 0x7F) if chr(code).isa
 _PLACES = re.compile(r"(\{\w+(?::[^{}]+)?\})")
 _LETTERS = re.compile(r"[A-Za-z]{2,}")
 #: Numbers with their units, ends of intervals, names of runs and files, hashes: the same in every language.
-_NUMBERS = re.compile(r"(?<=[\d.]) ?(?:%|W|J|FPS|fps|ms|mV|MHz|rpm|dBA|min|h|s)\b|\b(?:FPS|fps)\b|\d to (?=[+−\d])")
+_UNITS = "%|W|J|FPS|fps|ms|mV|MHz|rpm|dBA|min|h|s"
+_NUMBERS = re.compile(rf"(?<=[\d.]) ?(?:{_UNITS})\b|, (?:{_UNITS})$|\b(?:FPS|fps)\b|\d to (?=[+−\d])")
 _DATA = re.compile(r"\b[rp]\d+\b|\b[\w./]+\.(?:csv|html|zip|json)\b|\b[0-9a-f]{16,}\b|gpubench_kit \S+")
 
 
@@ -33,7 +34,9 @@ def _wide(text: str) -> str:
 
 
 def said_in_english(html: str, *, names: Iterable[str]) -> list[str]:
-    """Return the texts of a page, drawings apart, that are neither in the catalogue nor a name, a number or data.
+    """Return the texts of a page, those of drawings and for screen readers too, that are not in the catalogue.
+
+    Names, numbers and data are passed over.
 
     Parameters
     ----------
@@ -41,11 +44,12 @@ def said_in_english(html: str, *, names: Iterable[str]) -> list[str]:
     names : what the user, the registry of metrics or a check calls things
     """
     soup = BeautifulSoup(html, "html.parser")
-    for drawn in soup(["style", "svg"]):
-        drawn.decompose()
+    for style in soup("style"):
+        style.decompose()
     known = re.compile("|".join(sorted(map(re.escape, names), key=len, reverse=True)), re.IGNORECASE)
     found = []
-    for text in soup.find_all(string=lambda one: type(one) is NavigableString):
+    texts = soup.find_all(string=lambda one: type(one) is NavigableString)
+    for text in [*texts, *(one["aria-label"] for one in soup.select("[aria-label]"))]:
         shown = " ".join(text.replace("\u00a0", " ").split())
         rest = _DATA.sub("", _NUMBERS.sub("", known.sub("", shown)))
         if _LETTERS.search(rest):

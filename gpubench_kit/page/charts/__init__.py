@@ -18,10 +18,9 @@ from importlib import resources
 
 from gpubench_kit.page.charts.figures import Figure, FigureRow, Figures, Spark, spark_limit
 from gpubench_kit.page.charts.fonts import font_faces
-from gpubench_kit.page.charts.lanes import Cell, Column, Lane, Lanes
-from gpubench_kit.page.charts.marks import RIVAL, Drawn, draw
-from gpubench_kit.page.charts.over_games import Scatter, ScatterPoint
-from gpubench_kit.page.charts.plot import Axis, Mark, Plot, Series
+from gpubench_kit.page.charts.lanes import Cell, Lane, Lanes
+from gpubench_kit.page.charts.marks import RIVAL, Axis, Drawn, draw
+from gpubench_kit.page.charts.plane import Mark, Plot, Scatter, ScatterPoint, Series
 from gpubench_kit.palette import tokens_css
 
 
@@ -32,25 +31,6 @@ def chart_css() -> str:
 
 
 __all__ = [
-    "RIVAL",
-    "Axis",
-    "Cell",
-    "Column",
-    "Drawn",
-    "Figure",
-    "FigureRow",
-    "Figures",
-    "Lane",
-    "Lanes",
-    "Mark",
-    "Plot",
-    "Scatter",
-    "ScatterPoint",
-    "Series",
-    "Spark",
-    "chart_css",
-    "draw",
-    "font_faces",
-    "spark_limit",
-    "tokens_css",
-]
+    "RIVAL", "Axis", "Cell", "Drawn", "Figure", "FigureRow", "Figures", "Lane", "Lanes", "Mark", "Plot", "Scatter",
+    "ScatterPoint", "Series", "Spark", "chart_css", "draw", "font_faces", "spark_limit", "tokens_css",
+]  # fmt: skip

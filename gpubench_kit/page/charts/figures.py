@@ -8,11 +8,14 @@ from functools import cached_property
 
 from gpubench_kit.page.charts.fonts import clean, fitted, text_width
 from gpubench_kit.page.charts.marks import Drawn, Scale, is_known, value_text
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, interval_text
 
 _NAME, _LABEL, _WORD = 17.0, 13.0, 13.5
 #: Largest and smallest size of a figure, and the air between two columns.
 _LARGEST, _SMALLEST, _GAP = 36.0, 15.0, 12.0
+#: Height of the headings.
+_HEAD = 18.0
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,11 @@ class Figure:
     def told(self) -> str:
         """The verdict with its sign."""
         return f"{self.sign} {self.word}".strip()
+
+    @property
+    def in_words(self) -> str:
+        """Number, interval and verdict."""
+        return f"{self.text}{f' ({self.interval})' if self.interval else ''} {self.word}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -62,15 +70,11 @@ class Figures(Drawn):
     @property
     def alternative_text(self) -> str:
         """Every figure with its interval and verdict."""
-        told = [
-            f"{clean(row.name)}: "
-            + "; ".join(
-                f"{label} {one.text}{f' ({one.interval})' if one.interval else ''} {one.word}".rstrip()
-                for label, one in zip(self.columns, row.figures, strict=True)
-            )
-            for row in self.rows
-        ]
-        return f"{clean(self.title)}. {'. '.join(told)}."
+        told = [clean(self.title)]
+        for row in self.rows:
+            figures = zip(self.columns, row.figures, strict=True)
+            told.append(f"{clean(row.name)}: " + "; ".join(f"{label} {one.in_words}" for label, one in figures))
+        return ". ".join(told) + "."
 
     @property
     def is_narrow(self) -> bool:
@@ -87,37 +91,34 @@ class Figures(Drawn):
         """Room of one column, the air behind it included."""
         return (self.width - self.left) / max(len(self.columns), 1)
 
-    def x(self, number: int) -> float:
-        """Return where a column begins."""
-        return self.left + number * self.column_width
-
-    def label(self, number: int) -> str:
-        """Return the heading of a column as it fits."""
-        return fitted(self.columns[number], self.column_width - _GAP / 2, _LABEL)
+    @property
+    def heads(self) -> list[tuple[float, str]]:
+        """Place and heading of each column, as it fits."""
+        room = self.column_width - _GAP / 2
+        return [
+            (self.left + n * self.column_width, fitted(one, room, _LABEL)) for n, one in enumerate(self.columns)
+        ]
 
     @property
     def row_height(self) -> float:
         """Height of one row."""
-        return (self.height - 18) / max(len(self.rows), 1)
-
-    def top(self, number: int) -> float:
-        """Return where a row begins, below the headings."""
-        return 18 + number * self.row_height
+        return (self.height - _HEAD) / max(len(self.rows), 1)
 
     @cached_property
     def size(self) -> float:
         """Size of the figures: as large as the widest one allows."""
-        texts = [one.text for row in self.rows for one in row.figures]
-        widest = max((text_width(one, 1.0, face="bold") for one in texts), default=1.0)
-        room = self.row_height - 40 - (22 if self.is_narrow else 0)
-        return max(_SMALLEST, min(_LARGEST, (self.column_width - _GAP) / widest, room))
+        room = min(_LARGEST, self.row_height - 40 - (22 if self.is_narrow else 0))
+        return max(_SMALLEST, min(room, (self.column_width - _GAP) / self._widest("text", "bold")))
 
     @property
     def word_size(self) -> float:
         """Size of the words of verdicts: as large as the widest one allows, never below the text size."""
-        texts = [one.told for row in self.rows for one in row.figures]
-        widest = max((text_width(one, 1.0, face="semibold") for one in texts), default=1.0)
-        return max(9.0, min(_WORD, (self.column_width - 4) / (widest or 1.0)))
+        return max(9.0, min(_WORD, (self.column_width - 4) / self._widest("told", "semibold")))
+
+    def _widest(self, part: str, face: str) -> float:
+        """Return the width of the widest text of all figures, at size 1."""
+        texts = [getattr(one, part) for row in self.rows for one in row.figures]
+        return max((text_width(one, 1.0, face=face) for one in texts), default=1.0) or 1.0
 
     def name(self, row: FigureRow) -> str:
         """Return the name of a tuning as it fits."""
@@ -152,30 +153,24 @@ class Spark(Drawn):
     @property
     def alternative_text(self) -> str:
         """Change, interval and margin."""
-        ends = interval_text(self.low, self.high, self.unit) if is_known(self.low, self.high) else "no interval"
-        margin = f", margin ±{value_text(self.margin, self.unit, decimals=1)}" if is_known(self.margin) else ""
-        return f"{change_text(self.change, self.unit)}, {self.level}: {ends}{margin}"
+        has_interval = is_known(self.low, self.high)
+        ends = interval_text(self.low, self.high, self.unit) if has_interval else say("charts.no_interval")
+        margin = value_text(self.margin, self.unit, decimals=1) if is_known(self.margin) else ""
+        told = f"{change_text(self.change, self.unit)}, {self.level}: {ends}"
+        return f"{told}, {say('charts.margin', margin=margin)}" if margin else told
 
     @property
     def x(self) -> Scale:
         """Values onto places, zero in the middle."""
         return Scale(-self.limit, self.limit, 5.0, self.width - 5.0)
 
-    @property
-    def has_interval(self) -> bool:
-        """Whether there is an interval to draw."""
-        return is_known(self.low, self.high)
-
-    @property
-    def has_band(self) -> bool:
-        """Whether there is a margin to draw."""
-        return is_known(self.margin)
-
 
 def spark_limit(rows: Iterable[tuple[float | None, float | None, float | None]]) -> float:
     """Return half the width of an axis that holds (low, high, margin) of every row; 1 where there is none."""
-    most = 0.0
-    for low, high, margin in rows:
-        most = max([most, *(abs(one) for one in (low, high) if is_known(one))])
-        most = max(most, 1.6 * abs(margin)) if is_known(margin) else most
-    return 1.04 * most or 1.0
+    known = [
+        abs(one) * share
+        for low, high, margin in rows
+        for one, share in ((low, 1.0), (high, 1.0), (margin, 1.6))
+        if is_known(one)
+    ]
+    return 1.04 * max(known, default=0.0) or 1.0

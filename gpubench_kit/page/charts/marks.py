@@ -1,4 +1,4 @@
-"""What all charts share: scales, places of colours, text of values, drawing by the macros."""
+"""What all charts share: axes and scales, places of colours, text of values, drawing by the macros."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ from markupsafe import Markup
 
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts.fonts import clean
-from gpubench_kit.wording.numbers import number_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import change_text, number_text
+from gpubench_kit.wording.terms import metric_of
 
 #: Place of another card that tunings are compared with.
 RIVAL = -1
@@ -21,6 +23,10 @@ RIVAL = -1
 _COLOURS = 5
 #: Between a number and its unit.
 NBSP = "\u00a0"
+MINUS = "−"
+#: What is larger than this is drawn no more than what is infinite.
+_LARGEST = 1e12
+_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
 class Drawn:
@@ -43,9 +49,7 @@ class Drawn:
         """Return the chart as one SVG element with live text, its colours the CSS variables of the page."""
         return draw(self)
 
-    def _repr_html_(self) -> str:
-        """Return the chart for a notebook."""
-        return draw(self)
+    _repr_html_ = __html__
 
 
 def draw(chart: Drawn) -> Markup:
@@ -53,10 +57,10 @@ def draw(chart: Drawn) -> Markup:
     return Markup(getattr(_macros(), chart.macro)(chart))
 
 
-def px(length: float) -> str:
+def px(length: float) -> Markup:
     """Return a length with at most one decimal."""
     text = f"{length:.1f}".removesuffix(".0")
-    return "0" if text == "-0" else text
+    return Markup("0" if text == "-0" else text)
 
 
 def css_place(place: int | None) -> str:
@@ -71,9 +75,77 @@ def is_hollow(place: int | None) -> bool:
     return place is not None and (place == RIVAL or place > _COLOURS)
 
 
-def verdict_colour(verdict: str) -> str:
-    """Return the class of a verdict: good, bad, n for undecided, i for all else (it is within the margin)."""
-    return VERDICTS[verdict].colour
+@lru_cache(maxsize=1)
+def _macros():
+    """Return the module of all macros."""
+    templates = Environment(
+        loader=PackageLoader("gpubench_kit.page.charts", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters |= {"px": px, "clean": clean, "place": css_place, "hollow": is_hollow}
+    templates.filters["colour"] = lambda verdict: VERDICTS[verdict].colour
+    templates.globals |= {"known": is_known, "say": say}
+    return templates.get_template("charts.svg.j2").module
+
+
+def is_known(value: float | None, *others: float | None) -> TypeGuard[float]:
+    """Return whether all values are there and can be drawn."""
+    return all(one is not None and abs(one) <= _LARGEST for one in (value, *others))
+
+
+def known_ends(low: float | None, high: float | None) -> tuple[float | None, float | None]:
+    """Return both ends of an interval as numbers; an end that is missing is None."""
+    first, second = (float(one) if one is not None and is_known(float(one)) else None for one in (low, high))
+    return first, second
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One axis.
+
+    Attributes
+    ----------
+    label, unit : what it shows, and the unit of its values
+    low, high : its ends; None by the values
+    decimals : of its values in words; None by their size
+    signed : whether values are changes, with signs
+    margin : ends of the band; None for no band
+    scale : ``linear`` or ``tail``
+    """
+
+    label: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    decimals: int | None = None
+    signed: bool = False
+    margin: tuple[float, float] | None = None
+    scale: str = "linear"
+
+    @property
+    def heading(self) -> str:
+        """Label and unit."""
+        return f"{self.label}, {self.unit}" if self.unit else self.label
+
+    def text(self, value: float | None) -> str:
+        """Return a value of this axis in words."""
+        if self.signed and is_known(value):
+            return change_text(value, self.unit)
+        return value_text(value, self.unit, decimals=self.decimals)
+
+    def tick(self, value: float) -> str:
+        """Return a tick as short as it can be: ``'−2'``, ``'+0.5'``, ``'1200'``."""
+        return ("+" if self.signed and value > 0 else "") + f"{value:.10g}".replace("-", MINUS)
+
+    def ends(
+        self, values: Iterable[float | None], *, pad: float = 0.06, include: Sequence[float] = ()
+    ) -> tuple[float, float]:
+        """Return the ends of the axis: its own, or those that hold all values; see `padded`."""
+        low, high = padded(values, include=include, pad=pad)
+        return (low if self.low is None else self.low), (high if self.high is None else self.high)
 
 
 def value_text(value: float | None, unit: str = "", *, decimals: int | None = None) -> str:
@@ -85,32 +157,10 @@ def value_text(value: float | None, unit: str = "", *, decimals: int | None = No
     return number_text(value, decimals=decimals) + (NBSP + unit if unit else "")
 
 
-@lru_cache(maxsize=1)
-def _macros():
-    """Return the module of all macros."""
-    templates = Environment(
-        loader=PackageLoader("gpubench_kit.page.charts", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates.filters["px"] = lambda length: Markup(px(length))
-    templates.filters |= {"clean": clean, "place": css_place, "hollow": is_hollow, "colour": verdict_colour}
-    return templates.get_template("charts.svg.j2").module
-
-
-_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
-MINUS = "−"
-
-
-#: What is larger than this is drawn no more than what is infinite.
-_LARGEST = 1e12
-
-
-def is_known(value: float | None, *others: float | None) -> TypeGuard[float]:
-    """Return whether all values are there and can be drawn."""
-    return all(one is not None and abs(one) <= _LARGEST for one in (value, *others))
+def unit_of(metric: str) -> str:
+    """Return the unit of a metric as charts write it."""
+    unit = metric_of(metric).unit
+    return "FPS" if unit == "fps" else unit
 
 
 @dataclass(frozen=True)
@@ -125,12 +175,8 @@ class Scale:
 
     def __call__(self, value: float) -> float:
         """Return the place of a value."""
-        low, high, inside = (self._bent(one) for one in (self.low, self.high, self.clamp(value)))
+        low, high, inside = map(self._bent, (self.low, self.high, min(max(float(value), self.low), self.high)))
         return self.start + (inside - low) / ((high - low) or 1.0) * (self.end - self.start)
-
-    def clamp(self, value: float) -> float:
-        """Return the value, or the end of the scale that it lies beyond."""
-        return min(max(float(value), self.low), self.high)
 
     def ticks(self, most: int = 4) -> list[float]:
         """Return round values on the scale, about so many."""
@@ -152,11 +198,6 @@ def round_ticks(low: float, high: float, *, most: int = 4) -> list[float]:
     step = next(power * one for one in _STEPS if span / (power * one) <= most + 0.5)
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [round(number * step, 10) + 0.0 for number in range(first, last + 1)]
-
-
-def tick_text(value: float) -> str:
-    """Return a tick as short as it can be: ``'−2'``, ``'0.5'``, ``'1200'``."""
-    return f"{value:.10g}".replace("-", MINUS)
 
 
 def padded(

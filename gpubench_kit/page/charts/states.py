@@ -1,4 +1,4 @@
-"""States of cards in a chart: which rows of a table are theirs, and which run stands for them."""
+"""States of cards in a chart: their names, their colours, and which runs are theirs."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ import pandas as pd
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.charts.marks import RIVAL
+
+#: A run to draw: its name, the place of its colour, its facts.
+Shown = tuple[str, int | None, RunFacts]
 
 
 @dataclass(frozen=True)
@@ -47,11 +50,15 @@ def states_in(table: pd.DataFrame, plan: ReviewPlan) -> tuple[State, ...]:
     places = {tuning.name: place for place, tuning in enumerate(plan.tunings)}
     out = []
     for card, bench, tuning in [*(one for one in order if one in found), *sorted(found.difference(order))]:
-        parts = [card * with_card, tuning, bench * with_bench]
+        name = ", ".join(filter(None, (card * with_card, tuning, bench * with_bench)))
         is_rival = bool(plan.cards) and card != plan.cards[0].name
-        place = RIVAL if is_rival else places.get(tuning, len(places))
-        out.append(State(card, tuning, bench, ", ".join(part for part in parts if part), place))
+        out.append(State(card, tuning, bench, name, RIVAL if is_rival else places.get(tuning, len(places))))
     return tuple(out)
+
+
+def of_scene(table: pd.DataFrame, scene: tuple[str, str]) -> pd.DataFrame:
+    """Return the rows of one game and setting."""
+    return table[(table["game"] == scene[0]) & (table["setting"] == scene[1])]
 
 
 def runs_of(state: State, runs: pd.DataFrame, *, scene: tuple[str, str], purpose: str = "measure") -> pd.DataFrame:
@@ -64,28 +71,34 @@ def runs_of(state: State, runs: pd.DataFrame, *, scene: tuple[str, str], purpose
     scene : game and setting
     purpose : purpose of the runs wanted
     """
-    own = state.rows(runs)
-    own = own[(own["game"] == scene[0]) & (own["setting"] == scene[1]) & (own["purpose"] == purpose)]
+    own = of_scene(state.rows(runs), scene)
+    own = own[own["purpose"] == purpose]
     return own[own["used"].fillna(True).astype(bool)] if "used" in own else own
 
 
-def middle_run(
-    state: State,
+def middle_runs(
     facts: Iterable[RunFacts],
     runs: pd.DataFrame,
     *,
     scene: tuple[str, str],
+    states: Sequence[State],
     purpose: str = "measure",
-) -> RunFacts | None:
-    """Return the run of a state with the middle frame rate, the slower one of two; None without a frame log."""
-    names = set(runs_of(state, runs, scene=scene, purpose=purpose)["run"])
-    known = [one for one in facts if one.run in names]
-    if purpose == "measure":
-        known = [one for one in known if one.n_frames and one.duration_s > 0]
-    known.sort(key=lambda one: (one.n_frames / one.duration_s if one.duration_s else 0.0, one.run))
-    return known[(len(known) - 1) // 2] if known else None
+) -> list[Shown]:
+    """Return the run of each state with the middle frame rate, the slower one of two; none without a frame log.
 
-
-def named(states: Sequence[State]) -> str:
-    """Return the names of states in a row."""
-    return " and ".join(one.name for one in states)
+    Parameters
+    ----------
+    facts : facts of the runs
+    runs : DataFrame, one row per run; see ``tables.RUNS``
+    scene : game and setting
+    states : whose runs, in order
+    purpose : purpose of the runs: ``measure``, or ``soak`` for the long ones, which sensors alone may have seen
+    """
+    known = [one for one in facts if purpose != "measure" or (one.n_frames and one.duration_s > 0)]
+    out: list[Shown] = []
+    for state in states:
+        names = set(runs_of(state, runs, scene=scene, purpose=purpose)["run"])
+        own = [one for one in known if one.run in names]
+        own.sort(key=lambda one: (one.n_frames / one.duration_s if one.duration_s else 0.0, one.run))
+        out += [(state.name, state.place, one) for one in own[(len(own) - 1) // 2 :][:1]]
+    return out

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import product
 from typing import Any
 
 from gpubench_kit.page.answer_card import Row, kicker, rows_of
-from gpubench_kit.page.charts import RIVAL, Cell, Column, Figure, FigureRow, Figures, Lane, Lanes
-from gpubench_kit.page.charts.games import frame_rates
-from gpubench_kit.page.charts.marks import NBSP, value_text
-from gpubench_kit.page.charts.over_games import interval_cell
+from gpubench_kit.page.charts import RIVAL, Cell, Figure, FigureRow, Figures, Lane, Lanes
+from gpubench_kit.page.charts.from_tables import change_lanes, frame_rates, with_lows
 from gpubench_kit.page.efficiency import cost_charts, scatters, sensor_charts
 from gpubench_kit.page.elements import tied
 from gpubench_kit.page.film.frame import Body, Picture
@@ -29,6 +27,7 @@ from gpubench_kit.wording.numbers import is_missing, percent_text
 
 #: Rows of one picture.
 _ROWS = 8
+#: Verdict's class on the page -> that of its words in a picture.
 _CSS = {"vg": "good", "vb": "bad", "vu": "n", "vn": "n"}
 
 
@@ -42,37 +41,12 @@ def film_pictures(results: Results, *, every: bool = False) -> Iterator[Picture]
     """
     if not results.main.pairs or not results.groups:
         return
-    for picture in _wide(results, every=every):
+    common = foot(results)
+    for one in _pictures(results, every=every):
+        picture = replace(one, title=tied(one.title), foot=tied(one.foot or common))
         yield picture
         if every and picture.shape == "wide":
             yield replace(picture, shape="tall", chart=f"{picture.chart}-tall")
-
-
-def _wide(results: Results, *, every: bool) -> Iterator[Picture]:
-    """Yield every picture in its wide form, and the lower thirds."""
-    group = results.groups[0]
-    for block in results.blocks if every else results.blocks[:1]:
-        for one in results.groups if every else [group]:
-            yield from _tunings(results, block, one)
-    yield from _games(results, group, every=every)
-    for scatter in scatters(results)[:1]:
-        yield _picture(results, ("", group), chart="watts-fps", title=watts_title(results), body=scatter)
-    yield from _swept(results)
-    yield from _further(results) if every else ()
-    for pair in results.main.pairs:
-        name = f"lower-third-{pair_in_name(results, pair)}"
-        picture = _picture(results, ("", group), chart=name, title=line_about(results, pair), body=None)
-        yield replace(
-            picture, shape="third", place=results.place(pair.of), foot=tied(_third_foot(results, pair, group))
-        )
-    for one in results.groups:
-        for scene in results.scenes(one):
-            yield from _of_scene(results, scene, every=every)
-
-
-def _picture(results: Results, where: tuple[str, str], *, chart: str, title: str, body: Body | None) -> Picture:
-    """Return a picture with the foot of the review."""
-    return Picture(*where, chart, tied(title), tied(foot(results)), body)
 
 
 def foot(results: Results) -> str:
@@ -88,143 +62,111 @@ def foot(results: Results) -> str:
     return " · ".join([*(one for one in dict.fromkeys(parts) if one), say("film.intervals", level=level)])
 
 
+def _pictures(results: Results, *, every: bool) -> Iterator[Picture]:
+    """Yield every picture in its wide form, and the lower thirds; an empty foot is that of the review."""
+    group = results.groups[0]
+    for block in results.blocks if every else results.blocks[:1]:
+        for one in results.groups if every else [group]:
+            yield from _tunings(results, block, one)
+    yield from _games(results, group, every=every)
+    for scatter in scatters(results)[:1]:
+        yield Picture("", group, "watts-fps", watts_title(results), "", scatter)
+    swept = tuning_charts(results.sweep.found, results.plan) if results.sweep and results.sweep.found else []
+    for number, chart in enumerate(swept, start=1):
+        yield Picture("", "", f"sweep-{number}" if len(swept) > 1 else "sweep", chart.title, "", chart)
+    for scene, plots in sensor_charts(results) if every else ():
+        for plot in plots:
+            yield Picture(*scene, f"sensor-{plot.y.label}", plot.title, "", plot)
+    for place, (of, plot) in enumerate(cost_charts(results) if every else (), start=1):
+        yield Picture("", of, f"cost-{place}", plot.title, "", plot)
+    for pair in results.main.pairs:
+        name, title = f"lower-third-{pair_in_name(results, pair)}", line_about(results, pair)
+        yield Picture("", group, name, title, _third_foot(results, pair), None, results.place(pair.of), "third")
+    for one in results.groups:
+        for scene in results.scenes(one):
+            yield from _of_scene(results, scene, every=every)
+
+
 def _tunings(results: Results, block: Block, group: str) -> Iterator[Picture]:
     """Yield the large figures of every tuning of a block, two to a picture."""
     rows = rows_of(results, block, group=group)
+    place = results.blocks.index(block)
+    name = ("rival" if block.is_between else "tunings") + (f"-of-{place + 1}" if place else "")
     for start in range(0, len(rows), _TUNINGS):
         shown, pairs = rows[start : start + _TUNINGS], block.pairs[start : start + _TUNINGS]
-        if block.is_between:
-            title = rival_title(results, pairs[0])
-        else:
-            lead = leading_pair(results)
-            title = line_about(results, lead if lead in pairs else pairs[0])
-        against = block.common.tuning if block.common and not block.is_between else ""
+        lead = leading_pair(results)
+        about = lead if lead is not None and lead in pairs else pairs[0]
+        title = rival_title(results, pairs[0]) if block.is_between else line_about(results, about)
+        against = f", vs {block.common.tuning}" if block.common and not block.is_between else ""
         columns = tuple(tile.label for tile in shown[0].tiles)
-        body = Figures(f"{title}{f', vs {against}' if against else ''}", columns, tuple(map(_figure_row, shown)))
+        body = Figures(f"{title}{against}", columns, tuple(map(_figure_row, shown)))
         number = f"-{start // _TUNINGS + 1}" if len(rows) > _TUNINGS else ""
-        place = results.blocks.index(block)
-        name = ("rival" if block.is_between else "tunings") + (f"-of-{place + 1}" if place else "")
-        yield _picture(results, ("", group), chart=f"{name}{number}", title=title, body=body)
+        yield Picture("", group, f"{name}{number}", title, "", body)
 
 
 def _figure_row(row: Row) -> FigureRow:
     """Return the figures of one tuning, as the answer card shows them."""
     figures = []
     for tile in row.tiles:
-        mark = tile.mark
-        word, sign, css = (mark.word, mark.sign, _CSS.get(mark.css, "i")) if mark else ("", "", "i")
-        figures.append(Figure(tile.figure or word, sign, word if tile.figure else "", css, tile.interval))
+        word, sign, css = (tile.mark.word, tile.mark.sign, tile.mark.css) if tile.mark else ("", "", "")
+        told = word if tile.figure else ""
+        figures.append(Figure(tile.figure or word, sign, told, _CSS.get(css, "i"), tile.interval))
     return FigureRow(row.name, row.place, tuple(figures))
 
 
 def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
     """Yield the change in each game, by tuning; of every metric of the answer where all is drawn."""
-    metrics = results.metrics if every else results.metrics[:1]
-    for pair, metric in product(results.main.pairs, metrics):
+    primary = results.plan.analysis.primary
+    for pair, metric in product(results.main.pairs, results.metrics if every else results.metrics[:1]):
         rows = changes_of(results, pair, group=group, metric=metric)
         if len(rows) < 2:
             continue
-        tuning = results.short(pair.of)
-        heading = say("film.change", metric=metric_label(metric), reference=results.short(pair.against))
-        if metric == results.plan.analysis.primary:
-            title = games_title(results, pair)
-        else:
-            title = say("film.by_game", tuning=starting(tuning), metric=metric_label(metric))
+        label = metric_label(metric)
+        heading = say("film.change", metric=label, reference=results.short(pair.against))
+        by_game = say("film.by_game", tuning=starting(results.short(pair.of)), metric=label)
+        title = games_title(results, pair) if metric == primary else by_game
         name = changes_chart(results, pair, metric)
-        for number, shown in enumerate(_pages(rows, every=every), start=1):
-            body = _change_lanes(shown, rows, heading=heading)
-            yield _picture(
-                results, ("", group), chart=f"{name}-{number}" if number > 1 else name, title=title, body=body
-            )
+        bodies = _game_lanes(rows, heading)
+        for number, body in enumerate(bodies if every else bodies[:1], start=1):
+            yield Picture("", group, f"{name}-{number}" if number > 1 else name, title, "", body)
 
 
-def _swept(results: Results) -> Iterator[Picture]:
-    """Yield what the sweep found, frame rate against power along the ladder; nothing without a sweep."""
-    charts = tuning_charts(results.sweep.found, results.plan) if results.sweep and results.sweep.found else []
-    for number, chart in enumerate(charts, start=1):
-        name = f"sweep-{number}" if len(charts) > 1 else "sweep"
-        yield _picture(results, ("", ""), chart=name, title=chart.title, body=chart)
-
-
-def _further(results: Results) -> Iterator[Picture]:
-    """Yield sensors over the run, and running costs."""
-    for scene, charts in sensor_charts(results):
-        for chart in charts:
-            yield _picture(results, scene, chart=f"sensor-{chart.y.label}", title=chart.title, body=chart)
-    for place, (group, chart) in enumerate(cost_charts(results), start=1):
-        yield _picture(results, ("", group), chart=f"cost-{place}", title=chart.title, body=chart)
-
-
-def _pages(rows: Sequence[tuple[Scene, Any]], *, every: bool) -> Iterator[list[tuple[Scene, Any]]]:
-    """Yield the rows of each picture: the first ones, of which the last row sums up the rest; then the rest."""
+def _game_lanes(rows: list[tuple[Scene, Any]], heading: str) -> list[Lanes]:
+    """Return the change in each game: the first games, of which a last row sums up the rest, then the rest."""
+    first = rows[0][1]
+    unit = "%" if first.scale == "ratio" else first.unit
+    margin = None if is_missing(first.margin) else float(first.margin)
+    ends = [abs(end) for _, row in rows for end in (row.ci_low, row.ci_high) if not is_missing(end)]
+    limit = 1.03 * max([*ends, 1.5 * margin if margin else 0.0])
+    band = None if margin is None else (-margin, margin)
+    named = ((scene.game, row) for scene, row in rows)
+    whole = change_lanes(named, heading, unit=unit, margin=band, limit=limit)
     if len(rows) <= _ROWS:
-        yield list(rows)
-        return
-    yield list(rows[: _ROWS - 1])
-    if every:
-        rest = rows[_ROWS - 1 :]
-        for start in range(0, len(rest), _ROWS):
-            yield list(rest[start : start + _ROWS])
-
-
-def _change_lanes(shown: Sequence[tuple[Scene, Any]], rows: Sequence[tuple[Scene, Any]], *, heading: str) -> Lanes:
-    """Return the intervals of some games; on the first picture the other games as hollow dots."""
-    unit = "%" if shown[0][1].scale == "ratio" else shown[0][1].unit
-    lanes = [Lane(scene.game, None, (interval_cell(row, unit=unit),)) for scene, row in shown]
-    is_first, rest = shown[0] == rows[0], [row for _, row in rows[len(shown) :]]
-    if is_first and rest:
-        open_ = sum(row.verdict in ("undecided", "no_verdict") for row in rest)
-        dots = tuple((row.game, float(row.change)) for row in rest)
-        lanes.append(
-            Lane(say("film.more_games", n=len(rest)), RIVAL, (Cell(dots, text=say("film.open", n=open_)),))
-        )
-    margin = shown[0][1].margin
-    band = None if is_missing(margin) else (-float(margin), float(margin))
-    ends = [end for _, row in rows for end in (row.ci_low, row.ci_high) if not is_missing(end)]
-    most = 1.03 * max([abs(end) for end in ends] + [1.5 * float(margin) if band else 0.0])
-    column = Column(heading, unit, margin=band, signed=True, low=-most, high=most)
-    return Lanes(heading, (column,), tuple(lanes))
+        return [whole]
+    rest = [row for _, row in rows[_ROWS - 1 :]]
+    open_ = sum(row.verdict in ("undecided", "no_verdict") for row in rest)
+    dots = tuple((row.game, float(row.change)) for row in rest)
+    more = Lane(say("film.more_games", n=len(rest)), RIVAL, (Cell(dots, text=say("film.open", n=open_)),))
+    first_lanes, rest_lanes = whole.lanes[: _ROWS - 1], whole.lanes[_ROWS - 1 :]
+    return [replace(whole, lanes=(*first_lanes, more)), *_pages_of(replace(whole, lanes=rest_lanes))]
 
 
 def _of_scene(results: Results, scene: Scene, *, every: bool) -> Iterator[Picture]:
     """Yield the pictures of one game at one setting."""
-    states, title = results.states(), _scene_title(results, scene)
-    bars = frame_rates(results.levels, scene=scene, states=states) if len(results.levels) else None
-    if bars is not None:
-        for number, body in enumerate(_pages_of(_with_lows(bars)), start=1):
-            more = f"-{number}" if number > 1 else ""
-            yield _picture(results, (scene.game, scene.setting), chart=f"frame-rates{more}", title=title, body=body)
-    if not every:
-        return
-    for chart, drawn in scene_charts(results, scene, largest_change(results, scene)).items():
-        if drawn is None:
-            continue
-        parts: Iterable[Body] = _pages_of(drawn) if isinstance(drawn, Lanes) else [drawn]
-        for number, part in enumerate(parts, start=1):
-            more = f"-{number}" if number > 1 else ""
-            yield _picture(results, scene, chart=f"{chart}{more}", title=title, body=part)
+    bars = frame_rates(results.levels, scene=scene, states=results.states()) if len(results.levels) else None
+    charts: dict[str, Any] = {"frame-rates": with_lows(bars) if bars else None}
+    charts |= scene_charts(results, scene, largest_change(results, scene)) if every else {}
+    title = _scene_title(results, scene)
+    for name, chart in charts.items():
+        bodies: list[Body] = [*_pages_of(chart)] if isinstance(chart, Lanes) else [chart] * (chart is not None)
+        for number, body in enumerate(bodies, start=1):
+            yield Picture(*scene, f"{name}-{number}" if number > 1 else name, title, "", body)
 
 
-def _with_lows(bars: Lanes) -> Lanes:
-    """Return bars whose words also give the 1 % low."""
-    if not any(cell and cell.has_notch for lane in bars.lanes for cell in lane.cells):
-        return bars
-    lanes = tuple(replace(lane, cells=tuple(_with_low(cell) for cell in lane.cells)) for lane in bars.lanes)
-    return replace(bars, columns=(replace(bars.columns[0], heading=say("film.fps_and_low")),), lanes=lanes)
-
-
-def _with_low(cell: Cell | None) -> Cell | None:
-    """Return a bar whose words also give the 1 % low."""
-    if cell is None or not cell.has_notch:
-        return cell
-    low = value_text(cell.notch, "FPS").partition(NBSP)[0]
-    return replace(cell, text=f"{cell.text} | {low}")
-
-
-def _pages_of(chart: Lanes) -> Iterator[Lanes]:
-    """Yield a chart in parts of at most eight rows."""
-    for start in range(0, max(len(chart.lanes), 1), _ROWS):
-        yield replace(chart, lanes=chart.lanes[start : start + _ROWS])
+def _pages_of(chart: Lanes) -> list[Lanes]:
+    """Return a chart in parts of at most eight rows."""
+    starts = range(0, max(len(chart.lanes), 1), _ROWS)
+    return [replace(chart, lanes=chart.lanes[start : start + _ROWS]) for start in starts]
 
 
 def _scene_title(results: Results, scene: Scene) -> str:
@@ -234,26 +176,19 @@ def _scene_title(results: Results, scene: Scene) -> str:
         row = results.in_game(pair, scene, results.plan.analysis.primary)
         if row is not None and not is_missing(row.change) and row.verdict != "no_verdict":
             name = results.short(pair.of) if not pair.is_between else pair.of.card
-            told.append(say("film.tuning", tuning=name, finding=_finding(row)))
+            plain = {"same_within_margin": "film.same", "undecided": "film.undecided"}.get(row.verdict)
+            told.append(say("film.tuning", tuning=name, finding=say(plain) if plain else rate_words(row)))
     where = f"{scene.game}, {scene.setting}" if len(results.groups) > 1 and scene.setting else scene.game
     return say("film.scene", scene=where, findings=", ".join(told)) if told else where
 
 
-def _finding(row: Any) -> str:
-    """Return what was found, in words that follow the name of a tuning."""
-    if row.verdict == "same_within_margin":
-        return say("film.same")
-    return say("film.undecided") if row.verdict == "undecided" else rate_words(row)
-
-
-def _third_foot(results: Results, pair: Pair, group: str) -> str:
+def _third_foot(results: Results, pair: Pair) -> str:
     """Return the small line of a lower third: card, games, runs of each, the interval of the frame rate."""
-    parts = list(kicker(results))[:2]
+    parts, group = list(kicker(results))[:2], results.groups[0]
     low, high = results.runs_each((pair,), group, results.plan.analysis.primary)
     if high:
-        parts.append(
-            say("answer.runs_each", n=high) if low == high else say("answer.runs_between", low=low, high=high)
-        )
+        is_even = low == high
+        parts.append(say("answer.runs_each", n=high) if is_even else say("answer.runs_between", low=low, high=high))
     rows = rows_of(results, Block((pair,)), group=group)
     if rows and rows[0].tiles and rows[0].tiles[0].interval:
         level = percent_text(100 * results.plan.analysis.confidence)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -70,20 +71,6 @@ class Picture:
         return f"{clean(self.title)}. {clean(told)}"
 
 
-@dataclass(frozen=True)
-class _Laid:
-    """Where everything stands."""
-
-    width: int
-    height: int
-    margin: int
-    size: float
-    title: list[str]
-    foot: list[str]
-    foot_at: float
-    chart: Markup
-
-
 def picture_svg(picture: Picture, *, theme: str, style: Style | None = None, with_fonts: bool = True) -> str:
     """Return a picture as the text of an SVG file.
 
@@ -100,11 +87,10 @@ def picture_svg(picture: Picture, *, theme: str, style: Style | None = None, wit
     """
     tokens = colours(theme, style)
     css = _VARIABLE.sub(lambda found: tokens[found[1]], _film_css())
-    values = {
-        "picture": picture, "laid": _laid(picture, style), "tokens": tokens, "bar": tokens[f"t{_bar(picture)}"],
-        "css": Markup(css), "fonts": Markup(font_faces() if with_fonts else ""),
-    }  # fmt: skip
-    return _template().render(values)
+    return _template().render(
+        picture=picture, laid=_laid(picture, style), tokens=tokens, bar=tokens[f"t{css_place(picture.place or 0)}"],
+        css=Markup(css), fonts=Markup(font_faces() if with_fonts else ""),
+    )  # fmt: skip
 
 
 def picture_png(picture: Picture, *, theme: str, style: Style | None = None) -> bytes:
@@ -136,33 +122,28 @@ def can_draw_png() -> bool:
     return resvg_py is not None
 
 
-def _bar(picture: Picture) -> str:
-    """Return the number of the colour of a lower third's bar."""
-    return css_place(picture.place if picture.place is not None else 0)
-
-
-def _laid(picture: Picture, style: Style | None) -> _Laid:
-    """Return where everything of a picture stands."""
+def _laid(picture: Picture, style: Style | None) -> dict[str, Any]:
+    """Return where everything of a picture stands: its size and margin, title, foot and chart."""
     width, height, margin = SHAPES[picture.shape]
-    room = width - 2 * margin
+    room, more_lines = width - 2 * margin, int(picture.shape == "tall")
+    laid = {"width": width, "height": height, "margin": margin, "chart": "", "foot_at": 0.0}
     if picture.shape == "third":
         inner = room - 110.0
         size = _shrunk(picture.title, inner, _TITLE)
         title = [fitted(picture.title, inner, size, face="bold")]
-        return _Laid(width, height, margin, size, title, [fitted(picture.foot, inner, _TEXT)], 0.0, Markup(""))
-    size = _shrunk(picture.title, room, _TITLE if picture.shape == "wide" else _TITLE_SMALL)
-    is_one = size >= _TITLE_SMALL
-    size = size if is_one else _TITLE_SMALL
-    title = wrapped(picture.title, room, size, face="bold", lines=1 if is_one else 2 + (picture.shape == "tall"))
-    foot = wrapped(picture.foot, room, _TEXT, lines=2 + (picture.shape == "tall"))
+        return laid | {"size": size, "title": title, "foot": [fitted(picture.foot, inner, _TEXT)]}
+    size = _shrunk(picture.title, room, _TITLE_SMALL if more_lines else _TITLE)
+    lines, size = (1, size) if size >= _TITLE_SMALL else (2 + more_lines, _TITLE_SMALL)
+    title = wrapped(picture.title, room, size, face="bold", lines=lines)
+    foot = wrapped(picture.foot, room, _TEXT, lines=2 + more_lines)
     top = margin + len(title) * 1.12 * size + 30
     bottom = height - margin - len(foot) * 1.35 * _TEXT + 4
-    chart = (
-        _placed(picture.body, (margin, top, room, bottom - top - 26), _wanted(style))
-        if picture.body
-        else Markup("")
-    )
-    return _Laid(width, height, margin, size, title, foot, bottom + 1.1 * _TEXT, chart)
+    laid |= {"size": size, "title": title, "foot": foot, "foot_at": bottom + 1.1 * _TEXT}
+    if picture.body:
+        # Smaller letters than the plan's usual ones could not be read on a screen.
+        larger = min(max(style.font_scale if style else 1.0, 1.0), 1.4)
+        laid["chart"] = _placed(picture.body, (margin, top, room, bottom - top - 26), larger)
+    return laid
 
 
 def _shrunk(text: str, room: float, size: float) -> float:
@@ -170,11 +151,6 @@ def _shrunk(text: str, room: float, size: float) -> float:
     wide = text_width(clean(text), size, face="bold")
     # A hair smaller than just fits: widths are sums, and what is rounded up would be cut.
     return max(_TEXT, min(size, 0.999 * size * room / wide if wide else size))
-
-
-def _wanted(style: Style | None) -> float:
-    """Return how much larger the plan wants letters; smaller ones could not be read on a screen."""
-    return min(max(style.font_scale if style else 1.0, 1.0), 1.4)
 
 
 def _placed(body: Body, area: tuple[float, float, float, float], larger: float) -> Markup:
@@ -214,7 +190,7 @@ def _template():
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.filters |= {"px": lambda one: Markup(px(one)), "clean": clean}
+    templates.filters["px"] = px
     return templates.get_template("film.svg.j2")
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import chain
+from itertools import product
 from pathlib import Path
-from typing import Any
 
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.page.elements import render
@@ -42,42 +41,30 @@ def write_film(results: Results, folder: str | Path, *, pictures: str = "film") 
         raise ReportError(f"pictures: '{pictures}' is none of {', '.join(CHOICES)}. Choose one of these.")
     if pictures == "none":
         return []
-    chosen = list(film_pictures(results, every=pictures == "all"))
-    names = [picture_name(results.plan, one.chart, game=one.game, setting=one.setting) for one in chosen]
-    place, style = Path(folder) / FOLDER, results.plan.style
-    drawn = (
-        (f"{name}_{theme}.{kind}", draw(picture, theme=theme, style=style))
-        for picture, name in zip(chosen, names, strict=True)
-        for theme in THEMES
-        for kind, draw in _kinds().items()
-    )
-    sheet = [("index.html", _sheet(results, chosen, names))] if chosen else []
-    # Written one after the other: all pictures of a large review would fill the memory.
-    return sorted(_write(place, name, content) for name, content in chain(drawn, sheet))
-
-
-def _sheet(results: Results, pictures: Sequence[Picture], names: Sequence[str]) -> str:
-    """Return the sheet with all pictures."""
-    ending = "png" if can_draw_png() else "svg"
-    shown: list[dict[str, Any]] = [
-        {
-            "picture": one,
-            "links": [
-                (f"{name}_{theme}.{kind}", f"{theme} {kind.upper()}") for theme in THEMES for kind in _kinds()
-            ],
-            "image": f"{name}_{THEMES[0]}.{ending}",
-            "size": SHAPES[one.shape][:2],
-        }
-        for one, name in zip(pictures, names, strict=True)
+    chosen = [
+        (one, picture_name(results.plan, one.chart, game=one.game, setting=one.setting))
+        for one in film_pictures(results, every=pictures == "all")
     ]
-    by_game: dict[str, list] = {}
-    for one in shown:
-        by_game.setdefault(one["picture"].game or say("film.over_games"), []).append(one)
+    place, style, written = Path(folder) / FOLDER, results.plan.style, []
+    # Written one after the other: all pictures of a large review would fill the memory.
+    for (picture, name), theme, (kind, draw) in product(chosen, THEMES, _kinds().items()):
+        written.append(_write(place, f"{name}_{theme}.{kind}", draw(picture, theme=theme, style=style)))
+    if chosen:
+        written.append(_write(place, "index.html", _sheet(results, chosen)))
+    return sorted(written)
+
+
+def _sheet(results: Results, pictures: Sequence[tuple[Picture, str]]) -> str:
+    """Return the sheet with all pictures, each with its name."""
+    by_game: dict[str, list[tuple[Picture, str]]] = {}
+    for picture, name in pictures:
+        by_game.setdefault(picture.game or say("film.over_games"), []).append((picture, name))
     values = {
         "title": results.plan.review.title,
         "games": by_game,
-        "has_png": can_draw_png(),
-        "style": results.plan.style,
+        "kinds": list(_kinds()),
+        "themes": THEMES,
+        "sizes": SHAPES,
     }
     return str(render("film_sheet.html.j2", values))
 
