@@ -313,7 +313,9 @@ def _sentence(row: Any, plan: ReviewPlan) -> str:
         kind = "same_price" if extra == 0 else "no_break_even" if math.isinf(row.value) else "break_even"
         dear, cheap = (first, second) if extra > 0 else (second, first)
         told |= {"dear": dear, "cheap": cheap, "years": _years(row.value)}
-        return say(f"cost.{kind}", span=say("number.span", low=_years(row.ci_low), high=_years(row.ci_high)), **told)
+        return say(
+            f"cost.{kind}", span=say("number.span", low=_years(row.ci_low), high=_years(row.ci_high)), **told
+        )
     # Money: its size, with the ends the same way round.
     low, high = sorted(one if is_more else -one for one in (row.ci_low, row.ci_high))
     told["size"] = money_text(abs(row.value), row.unit)

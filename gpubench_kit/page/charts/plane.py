@@ -373,8 +373,10 @@ class Scatter(_Plane):
         """Words of every point, clear of dots, arrows and each other as far as there is room."""
         taken = [_around(self.at(one), 7) for one in self.points]
         for one in self.points:
-            taken += _boxes_along(*self.at(self.points[0]), *self.at(one), 14, 4) if self.arrow(one) else []
-        taken += _boxes_along(*self.equal_ends, 60, 3) if self.equal_ends else []
+            arrow = (self.at(self.points[0]), self.at(one))
+            taken += _boxes_along(*arrow, steps=14, reach=4) if self.arrow(one) else []
+        ends = self.equal_ends
+        taken += _boxes_along(ends[:2], ends[2:], steps=60, reach=3) if ends else []
         out = []
         for point in sorted(self.points, key=lambda one: (-one.y, one.x)):
             label, box = self._placed(point, taken)
@@ -409,8 +411,9 @@ def _around(place: tuple[float, float], reach: float) -> _Box:
     return place[0] - reach, place[1] - reach, place[0] + reach, place[1] + reach
 
 
-def _boxes_along(x0: float, y0: float, x1: float, y1: float, steps: int, reach: float) -> list[_Box]:
+def _boxes_along(start: tuple[float, float], end: tuple[float, float], *, steps: int, reach: float) -> list[_Box]:
     """Return squares along a line, its ends apart."""
+    (x0, y0), (x1, y1) = start, end
     shares = [step / steps for step in range(1, steps)]
     return [_around((x0 + (x1 - x0) * share, y0 + (y1 - y0) * share), reach) for share in shares]
 
