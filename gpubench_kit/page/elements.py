@@ -182,7 +182,7 @@ def listing(fields: Iterable[Field], rows: Iterable[Any], *, caption: str | Mark
         "caption": caption,
         "label": Markup(caption).striptags(),
         "is_wide": len(fields) >= _WIDE,
-        "css": join([css, "st" if len(fields) >= _WIDE else ""], " "),
+        "css": join([css, "wd" if len(fields) >= _WIDE else ""], " "),
     }
     return render("table.html.j2", values)
 
