@@ -49,7 +49,7 @@ from gpubench_kit.wording.numbers import (
     number_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import metric_of, scene_text, subject_text
+from gpubench_kit.wording.terms import metric_of, of_group, scene_text, subject_text
 
 #: Estimates that are told, in this order.
 _QUANTITIES = (
@@ -210,19 +210,17 @@ def _assumed(plan: ReviewPlan) -> dict[str, Any]:
 
 def cost_lines(results: Results) -> Markup:
     """Return the estimates as sentences with charts, for the fold; nothing without estimates."""
-    costs = results.costs
-    if costs is None or not len(costs):
-        return Markup("")
-    charts = iter(_curves(results))
-    parts = [heading(say("cost.heading")), *map(paragraph, _method(costs, results.plan))]
-    for (group, *_), rows in costs.groupby(["group", *PAIR_KEY], sort=False):
+    costs, parts = results.costs, []
+    for rows, chart in _estimates(results):
         first = next(rows.itertuples())
-        name = _names(first, results.plan) + ("" if group == "all" else f", {group}")
+        name = of_group(_names(first, results.plan), first.group)
         lacking = [(is_missing(row.value), row.reason) for row in rows.itertuples() if row.reason]
         notes = [note(say("cost.missing", why=why) if lacks else why) for lacks, why in dict.fromkeys(lacking)]
         said = bullets(cost_sentences(rows, results.plan))
-        parts += [heading(name, level=4), said, *notes, figures([figure(next(charts)[1])])]
-    return join(parts)
+        parts += [heading(name, level=4), said, *notes, figures([figure(chart)])]
+    if costs is None or not parts:
+        return Markup("")
+    return join([heading(say("cost.heading")), *map(paragraph, _method(costs, results.plan)), *parts])
 
 
 def cost_charts(results: Results) -> list[tuple[str, Plot]]:
@@ -232,17 +230,17 @@ def cost_charts(results: Results) -> list[tuple[str, Plot]]:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    return [(group, chart) for group, chart in _curves(results) if chart is not None]
+    return [(rows["group"].iloc[0], chart) for rows, chart in _estimates(results) if chart is not None]
 
 
-def _curves(results: Results) -> Iterator[tuple[str, Plot | None]]:
-    """Yield the chart of each group and pair with estimates."""
+def _estimates(results: Results) -> Iterator[tuple[pd.DataFrame, Plot | None]]:
+    """Yield the estimates of each group and pair, with their chart."""
     if results.costs is None or not len(results.costs):
         return
     sensitivity = cost_sensitivity(results.costs, results.plan)
     for (group, *pair), rows in results.costs.groupby(["group", *PAIR_KEY], sort=False):
         extra = _extra_price(next(rows.itertuples()), results.plan)
-        yield group, cost_curves(sensitivity, results.plan, pair=tuple(pair), group=group, extra_price=extra)
+        yield rows, cost_curves(sensitivity, results.plan, pair=tuple(pair), group=group, extra_price=extra)
 
 
 def cost_sentences(rows: pd.DataFrame, plan: ReviewPlan) -> list[str]:

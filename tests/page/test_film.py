@@ -18,6 +18,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.model.tables import COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, USABLE
 from gpubench_kit.page.charts import Axis, Cell, Figure, FigureRow, Figures, Lane, Lanes
+from gpubench_kit.page.elements import tied
 from gpubench_kit.page.film import frame, write
 from gpubench_kit.page.film.choice import film_pictures
 from gpubench_kit.page.film.frame import SHAPES, Picture, picture_png, picture_svg
@@ -273,7 +274,7 @@ def test_a_picture_that_cannot_be_written_is_an_error_of_the_report(tmp_path):
 
 @pytest.mark.parametrize("tenths", range(31, 49))
 def test_a_title_that_is_made_smaller_to_fit_is_not_cut(tenths):
-    title = f"Glass Tundra, 1440p: quiet 3.7 % slower, brisk {tenths / 10} % faster"
+    title = tied(f"Glass Tundra, 1440p: quiet 3.7 % slower, brisk {tenths / 10} % faster")
     svg = picture_svg(replace(picture(), title=title), theme="dark")
     shown = re.findall(r'<text class="film"[^>]*font-weight:700">([^<]*)</text>', svg)
     assert " ".join(shown) == title

@@ -10,7 +10,6 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from gpubench_kit.model.errors import ReportError
@@ -18,6 +17,7 @@ from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.page.charts import Figures, Lanes, Plot, Scatter, draw
 from gpubench_kit.page.charts.fonts import clean, fitted, font_faces, font_files, is_covered, text_width, wrapped
 from gpubench_kit.page.charts.marks import css_place, px
+from gpubench_kit.page.elements import render
 from gpubench_kit.palette import colours
 
 try:
@@ -87,10 +87,11 @@ def picture_svg(picture: Picture, *, theme: str, style: Style | None = None, wit
     """
     tokens = colours(theme, style)
     css = _VARIABLE.sub(lambda found: tokens[found[1]], _film_css())
-    return _template().render(
-        picture=picture, laid=_laid(picture, style), tokens=tokens, bar=tokens[f"t{css_place(picture.place or 0)}"],
-        css=Markup(css), fonts=Markup(font_faces() if with_fonts else ""),
-    )  # fmt: skip
+    values = {
+        "picture": picture, "laid": _laid(picture, style), "tokens": tokens, "css": Markup(css), "px": px,
+        "bar": tokens[f"t{css_place(picture.place or 0)}"], "fonts": Markup(font_faces() if with_fonts else ""),
+    }  # fmt: skip
+    return str(render("film.svg.j2", values))
 
 
 def picture_png(picture: Picture, *, theme: str, style: Style | None = None) -> bytes:
@@ -178,20 +179,6 @@ def _film_css() -> str:
     """Return the style sheet of charts without what lays them out on a page."""
     text = resources.files("gpubench_kit.page.charts").joinpath("charts.css").read_text(encoding="utf-8")
     return "\n".join(line for line in text.splitlines() if not line.startswith(".ch{"))
-
-
-@lru_cache(maxsize=1)
-def _template():
-    """Return the template of a picture."""
-    templates = Environment(
-        loader=PackageLoader("gpubench_kit.page", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates.filters["px"] = px
-    return templates.get_template("film.svg.j2")
 
 
 def _dejavu() -> list[Path]:
