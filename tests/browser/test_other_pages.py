@@ -24,6 +24,10 @@ AXE = {
 OLD_REPORTS = Path(__file__).parents[1] / "reference" / "kit_0_1_0"
 WINDOWS = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
 
+#: Names of tables that scroll within their region.
+_SCROLLING = """() => [...document.querySelectorAll('.plain')].filter(e => e.scrollWidth > e.clientWidth + 1)
+    .map(e => e.getAttribute('aria-label'))"""
+
 
 def _check(folder: Path) -> list[Path]:
     return [build_check(write_small_review(folder / "small"), folder / "out").page]
@@ -68,4 +72,5 @@ def test_a_page_fits_every_window_and_axe_finds_nothing_to_mend(browser, tmp_pat
                     one.pixels_sideways()
                 )
                 found += [(page.name, width, scheme, "cut off", what) for what in one.cut_off_drawings()]
+                found += [(page.name, width, scheme, "scrolls", what) for what in one.page.evaluate(_SCROLLING)]
     assert found == []
