@@ -43,11 +43,8 @@ def pair_name(pair: Pair) -> str:
 def _ahead(results: Results, pair: Pair) -> Iterator[str]:
     """Yield performance per watt and for the price, with prices."""
     rows = ahead_of_rival(results.comparisons, results.overall, results.plan)
-    is_its = (rows["game"] == "") & (rows["group"] == results.groups[0])
-    for name, value in zip(
-        ("of_card", "of_tuning", "against_card", "against_tuning"), (*pair.of[:2], *pair.against[:2]), strict=True
-    ):
-        is_its &= rows[name] == value
+    names = ["of_card", "of_tuning", "against_card", "against_tuning", "game", "group"]
+    is_its = (rows[names] == [*pair.of[:2], *pair.against[:2], "", results.groups[0]]).all(axis=1)
     known = {row.quantity: row for row in rows[is_its].itertuples()}
     for quantity, key in ((PER_WATT, "per_watt"), (PER_PRICE, "per_price")):
         row = known.get(quantity)
@@ -57,14 +54,13 @@ def _ahead(results: Results, pair: Pair) -> Iterator[str]:
         is_open = row.ci_low <= 0 <= row.ci_high
         yield say(f"rival.{key}_open" if is_open else f"rival.{key}", change=change)
     prices = {card.name: card.price for card in results.plan.cards}
-    given = [prices.get(side.card) for side in (pair.of, pair.against)]
-    if None in given:
-        if given != [None, None]:
-            lacking = (pair.of, pair.against)[given.index(None)].card
-            yield say("rival.no_price", card=lacking)
-    else:
-        currency = results.plan.costs.currency
-        yield say("rival.price", price=money_text(given[0], currency), rival=money_text(given[1], currency))
+    sides = (pair.of.card, pair.against.card)
+    lacking = [card for card in sides if prices.get(card) is None]
+    if not lacking:
+        own, other = (money_text(prices[card], results.plan.costs.currency) for card in sides)
+        yield say("rival.price", price=own, rival=other)
+    elif len(lacking) == 1:
+        yield say("rival.no_price", card=lacking[0])
 
 
 def installed_sentences(results: Results, pair: Pair) -> Iterator[str]:

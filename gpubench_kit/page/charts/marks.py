@@ -14,7 +14,7 @@ from markupsafe import Markup
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts.fonts import clean
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import change_text, number_text
+from gpubench_kit.wording.numbers import change_text, is_missing, number_text
 from gpubench_kit.wording.terms import metric_of
 
 #: Place of another card that tunings are compared with.
@@ -98,7 +98,7 @@ def is_known(value: float | None, *others: float | None) -> TypeGuard[float]:
 
 def known_ends(low: float | None, high: float | None) -> tuple[float | None, float | None]:
     """Return both ends of an interval as numbers; an end that is missing is None."""
-    first, second = (float(one) if one is not None and is_known(float(one)) else None for one in (low, high))
+    first, second = (None if is_missing(one) or not is_known(float(one)) else float(one) for one in (low, high))
     return first, second
 
 
