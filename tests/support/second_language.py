@@ -7,6 +7,8 @@ from collections.abc import Iterable
 
 from bs4 import BeautifulSoup, NavigableString
 
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.catalogue import Catalogue, load_catalogue
 
 _WIDE = {code: chr(code + 0xFEE0) for code in range(0x21, 0x7F) if chr(code).isalpha()}
@@ -41,12 +43,14 @@ def said_in_english(html: str, *, names: Iterable[str]) -> list[str]:
     Parameters
     ----------
     html : the page, or a part of it, made while the made-up language was spoken
-    names : what the user, the registry of metrics or a check calls things
+    names : what the user or a check calls things; the registries of metrics and verdicts are known
     """
     soup = BeautifulSoup(html, "html.parser")
     for style in soup("style"):
         style.decompose()
-    known = re.compile("|".join(sorted(map(re.escape, names), key=len, reverse=True)), re.IGNORECASE)
+    words = [word for row in METRICS.values() for word in (row.label, row.head, row.short) if word]
+    words += [row.word for row in VERDICTS.values()]
+    known = re.compile("|".join(sorted(map(re.escape, [*names, *words]), key=len, reverse=True)), re.IGNORECASE)
     found = []
     texts = soup.find_all(string=lambda one: type(one) is NavigableString)
     for text in [*texts, *(one["aria-label"] for one in soup.select("[aria-label]"))]:
