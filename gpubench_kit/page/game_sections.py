@@ -216,10 +216,10 @@ def game_sentence(results: Results, scene: Scene) -> str:
     """Return what was found in one scene: each tuning, or the two decided most and how many are undecided."""
     primary, group = results.plan.analysis.primary, results.groups[0]
     rows = [(results.in_game(pair, scene, primary), pair) for pair in results.main.pairs]
-    rows = [(row, pair) for row, pair in rows if row is not None]
     if results.groups == [group] and results.scenes(group) == [scene]:
         # One scene is the whole review: its sentence is the card's, not a second opinion at another level.
         rows = [(results.over_games(pair, group, primary) or row, pair) for row, pair in rows]
+    rows = [(row, pair) for row, pair in rows if row is not None]
     if len(rows) <= _TOLD:
         told = _clauses(results, rows)
     else:
