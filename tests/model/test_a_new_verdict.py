@@ -20,7 +20,7 @@ from types import SimpleNamespace
 from gpubench_kit import plots
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.model.tables import COMPARISONS, OVERALL, check_table
-from gpubench_kit.page.charts.marks import verdict_colour
+from gpubench_kit.page.charts import Spark, draw
 from gpubench_kit.page.elements import verdict_markup
 from gpubench_kit.page.headline import is_real
 from gpubench_kit.plots.theme import verdict_colour as colour_in_plots
@@ -42,7 +42,8 @@ print(json.dumps({
     "mark": mark_of(row)[:3],
     "faster": verdict_word("far_better", "avg_fps", 12.0),
     "real": is_real(row),
-    "colours": [verdict_colour("far_better"), colour_in_plots("far_better") == colour_in_plots("better")],
+    "in_charts": str(draw(Spark(12.0, 9.0, 15.0, "far_better", 2.0, 20.0))),
+    "in_plots": colour_in_plots("far_better") == colour_in_plots("better"),
     "different": "far_better" in DIFFERENT,
     "weaker": weaker_verdict("far_better", "undecided"),
     "kept": kept.verdict,
@@ -77,7 +78,8 @@ def test_a_rate_goes_by_the_number(found):
 
 
 def test_charts_and_plots_give_it_its_colour(found):
-    assert found["colours"] == ["good", True]
+    assert found["in_charts"].count("qgood") == 2
+    assert found["in_plots"]
 
 
 def test_what_it_claims_decides_which_verdict_is_the_weaker(found):
