@@ -141,7 +141,7 @@ def test_no_date_breaks_at_its_hyphens(archive):
 def test_claims_are_told_with_what_they_cover(archive):
     section = archive_claims(archive)
     assert "Of 5 claims in all scripts the data supported" in section.text
-    assert next(iter(_tables(section).values())).count('>1 of 2</td>') == len(_REVIEWS)
+    assert next(iter(_tables(section).values())).count(">1 of 2</td>") == len(_REVIEWS)
 
 
 def test_every_sentence_of_the_page_is_in_the_catalogue(tmp_path):
