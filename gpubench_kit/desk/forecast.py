@@ -225,13 +225,11 @@ def drops_of(
     open_games = list(dict.fromkeys(row.get("game", "") for row in rows.values()))
     idle = [one for one in games if one.is_idle and one.game in open_games] * (len(open_games) > LEAST_GAMES)
     for one in idle:
-        name = scene_text(one.game, one.setting)
-        yield (
-            "game",
-            one.game,
-            f"Game {name}",
-            f"No result for {name}; no feasible number of rounds would decide it.",
-        )
+        name, margin = scene_text(one.game, one.setting), number_text(plan.margin_of(plan.analysis.primary))
+        rounds = count_text(one.planned, "round")
+        why = say("schedule.dropped.game.hardly", rounds=rounds, most=MOST_ROUNDS, margin=margin)
+        then = say("schedule.dropped.game.since", game=name, why=why)
+        yield "game", one.game, say("schedule.dropped.game.what", game=name), then
     numbers = [int(row["round"]) for row in rows.values() if (row.get("round") or "").isdecimal()]
     for number in range(min(max(numbers, default=0), MOST_ROUNDS), FEWEST_ROUNDS, -1):
         fewer = "Smaller differences go unseen, and fewer games are decided."
