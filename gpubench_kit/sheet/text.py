@@ -133,24 +133,17 @@ def decoded_text(content: bytes, file: str, findings: list[Finding]) -> str:
     ------
     TableError : no encoding fits
     """
-    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        encoding = "utf-16"
-    elif content[:2000].count(0) > len(content[:2000]) * _ZEROS_OF_UTF16:
-        encoding = "utf-16-le" if content[1:2] == b"\0" else "utf-16-be"
-    else:
-        encoding = "utf-8-sig"
+    encoding = encoding_of(content)
     try:
-        return content.decode(encoding)
+        text = content.decode(encoding).removeprefix("\ufeff")
     except UnicodeDecodeError:
-        pass
-    if encoding != "utf-8-sig":
-        raise TableError(Fault(file, "the text is cut or mixed (UTF-16 does not fit).", "Save it again as UTF-8."))
-    try:
-        text = content.decode("cp1252")
-    except UnicodeDecodeError:
+        if encoding != "cp1252":
+            problem = "the text is cut or mixed (UTF-16 does not fit)."
+            raise TableError(Fault(file, problem, "Save it again as UTF-8.")) from None
         problem = "the text is neither UTF-8 nor UTF-16 nor of a Western Windows code page."
         raise TableError(Fault(file, problem, "Save it again as CSV in UTF-8.")) from None
-    findings.append(_note(f"{file}: the text is not UTF-8 and was read as Windows code page 1252."))
+    if encoding == "cp1252":
+        findings.append(_note(f"{file}: the text is not UTF-8 and was read as Windows code page 1252."))
     return text
 
 
@@ -321,7 +314,7 @@ def encoding_of(content: bytes) -> str:
     ----------
     content : bytes of the file
     """
-    zeros = content[:2000].count(0) > len(content[:2000]) / 4
+    zeros = content[:2000].count(0) > len(content[:2000]) * _ZEROS_OF_UTF16
     if content.startswith(codecs.BOM_UTF16_LE) or (zeros and content[1:2] == b"\0"):
         return "utf-16-le"
     if content.startswith(codecs.BOM_UTF16_BE) or zeros:
