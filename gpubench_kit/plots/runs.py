@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -47,7 +48,8 @@ def runs(
         for scene, tuning in zip(data["scene"], data["tuning"], strict=True)
     ]
     ax = axes_of(ax, rows=len(games) * max(1, len(names) // 2))
-    _dots(data.assign(place=places), ("value", "place"), ax, names=names, alpha=0.75)
+    look = _look(names, x="value", y="place")
+    sns.scatterplot(_plainly(data.assign(place=places)), ax=ax, alpha=0.75, **look)
     ax.set_yticks(range(len(games)), labels=games)
     ax.set_ylim(len(games) - 0.5, -0.5)
     ax.set(xlabel=label_of(metric), ylabel="")
@@ -82,7 +84,8 @@ def order(
     cells = [data[name] for name in ("card", "bench", "tuning", "game", "setting") if name in data]
     apart = values - values.groupby(cells).transform("mean")
     data, ax = data.assign(deviation=100 * np.expm1(apart) if is_ratio else apart), axes_of(ax)
-    _dots(data, ("order", "deviation"), ax, names=in_order(data["tuning"], tunings), s=28)
+    look = _look(in_order(data["tuning"], tunings), x="order", y="deviation")
+    sns.scatterplot(_plainly(data), ax=ax, s=28, **look)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
     ax.set_title(sentence(facts.label))
     ax.set(xlabel="Run number", ylabel=f"Deviation from its own mean [{'%' if is_ratio else facts.unit}]")
@@ -91,12 +94,15 @@ def order(
     return ax
 
 
-def _dots(data: pd.DataFrame, xy: tuple[str, str], ax: Axes, *, names: Sequence[str], **look: float) -> None:
-    """Draw rows as dots in the colours of their tunings."""
-    shown = data.assign(tuning=data["tuning"].map(plain))
-    plain_names = list(map(plain, names))
-    look |= {"x": xy[0], "y": xy[1], "hue": "tuning", "hue_order": plain_names, "ax": ax}  # type: ignore[dict-item]
-    sns.scatterplot(shown, palette=tuning_colours(plain_names), **look)
+def _plainly(data: pd.DataFrame) -> pd.DataFrame:
+    """Return rows whose tunings are named as matplotlib writes them."""
+    return data.assign(tuning=data["tuning"].map(plain))
+
+
+def _look(names: Sequence[str], *, x: str, y: str) -> dict[str, Any]:
+    """Return how dots are drawn: their places, and the colours of their tunings."""
+    shown = list(map(plain, names))
+    return {"x": x, "y": y, "hue": "tuning", "hue_order": shown, "palette": tuning_colours(shown)}
 
 
 def frame_times(table: pd.DataFrame, ax: Axes | None = None, *, most: int = 2000) -> Axes:
