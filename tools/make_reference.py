@@ -16,10 +16,9 @@ from pathlib import Path
 from gpubench_kit.checks.table import CHECKS
 from gpubench_kit.cli.command import make_parser
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.tables import USABLE
+from gpubench_kit.model.tables import METRIC_VALUES, USABLE
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.report.package import DECLARED
-from gpubench_kit.report.stages import METRIC_VALUES
 from gpubench_kit.sheet.rows import NEEDED, OPTIONAL, ORDERING
 from gpubench_kit.wording.catalogue import load_catalogue
 

@@ -19,6 +19,7 @@ __all__ = [
     "CLAIMS",
     "COMPARISONS",
     "FINDINGS",
+    "METRIC_VALUES",
     "NOISE",
     "OVERALL",
     "PAIR_KEY",
@@ -238,6 +239,20 @@ USABLE = Table(
         _number("step", "resolution of the recorded value; 0 where none is known"),
         _text("withheld_for", "reason for which verdicts that need this value are withheld; else empty"),
         _truth("flagged", "far from the other runs of its game and tuning: verdicts are tried with and without it"),
+    ),
+)  # fmt: skip
+
+_COLUMNS = {one.name: one for one in (*RUN_METRICS.columns, *USABLE.columns)}
+
+#: Values of runs with what was measured beside them, for plots in notebooks.
+METRIC_VALUES = Table(
+    "metrics", "run and metric", ("run", "metric"),
+    (
+        *(_COLUMNS[name] for name in (
+            "run", "metric", "value", "unit", "card", "bench", "tuning", "game", "setting", "group", "purpose",
+            "session", "round", "order", "source", "certainty",
+        )),
+        _truth("used", "whether the run enters verdicts"),
     ),
 )  # fmt: skip
 

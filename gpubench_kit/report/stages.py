@@ -25,7 +25,7 @@ from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown, suggestion
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
-from gpubench_kit.model.tables import RUN_METRICS, USABLE, Column, Table
+from gpubench_kit.model.tables import METRIC_VALUES
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.elements import Markup, bullets, heading, join
 from gpubench_kit.page.film.write import write_film
@@ -40,20 +40,6 @@ from gpubench_kit.statistics.levels import levels_of_games
 from gpubench_kit.sweep import find
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text
-
-_COLUMNS = {one.name: one for one in (*RUN_METRICS.columns, *USABLE.columns)}
-
-#: Values of runs with what was measured beside them, for plots in notebooks.
-METRIC_VALUES = Table(
-    "metrics", "run and metric", ("run", "metric"),
-    (
-        *(_COLUMNS[name] for name in (
-            "run", "metric", "value", "unit", "card", "bench", "tuning", "game", "setting", "group", "purpose",
-            "session", "round", "order", "source", "certainty",
-        )),
-        Column("used", "truth", "whether the run enters verdicts"),
-    ),
-)  # fmt: skip
 
 ReviewSection = Literal[
     "answer", "by_game", "watts", "games", "tuning", "script", "quality", "cautions", "downloads"

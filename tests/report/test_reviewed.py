@@ -13,10 +13,18 @@ from small_folder import write_small_review
 import gpubench_kit as kit
 from gpubench_kit.cli import command
 from gpubench_kit.model.errors import PlanError, ReportError
-from gpubench_kit.model.tables import CLAIMS, COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, check_table
+from gpubench_kit.model.tables import (
+    CLAIMS,
+    COMPARISONS,
+    FINDINGS,
+    METRIC_VALUES,
+    NOISE,
+    OVERALL,
+    RUNS,
+    check_table,
+)
 from gpubench_kit.report.earlier_report import lacking_in
 from gpubench_kit.report.many_reviews import _made, tasks_of
-from gpubench_kit.report.stages import METRIC_VALUES
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 
 
