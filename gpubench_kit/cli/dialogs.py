@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gpubench_kit.cli.terminal import ask, is_terminal, plan_file_of, terminal_width
+from gpubench_kit.cli.terminal import ask, is_terminal, terminal_width
 from gpubench_kit.file_names import transliterated
 from gpubench_kit.model.questions import SHOW, Choice, Question, isolated, paste_lines
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
@@ -245,7 +245,7 @@ def confirm_formats_of(folder: str) -> None:
     folder : folder of the review, or its ``plan.toml``
     """
     from gpubench_kit.logs.review import formats_to_confirm, open_review
-    from gpubench_kit.model.plan import load_plan
+    from gpubench_kit.model.plan import load_plan, plan_file_of
 
     plan_file = plan_file_of(folder)
     _confirm(formats_to_confirm(open_review(load_plan(plan_file), keep_going=True)), plan_file)
@@ -263,7 +263,7 @@ def confirm_log(log: str, folder: str) -> None:
     from gpubench_kit.logs.match_files import declaration_of
     from gpubench_kit.logs.review import FormatToConfirm, first_rows_of
     from gpubench_kit.logs.text_table import open_table
-    from gpubench_kit.model.plan import load_plan
+    from gpubench_kit.model.plan import load_plan, plan_file_of
 
     path, plan_file = Path(log), plan_file_of(folder)
     plan = load_plan(plan_file)

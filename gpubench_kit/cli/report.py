@@ -18,7 +18,6 @@ from gpubench_kit.cli.terminal import (
     add_output,
     ask,
     is_terminal,
-    plan_file_of,
     progress_bar,
     tell_faults,
     tell_result,
@@ -270,7 +269,7 @@ def _check(asked: argparse.Namespace) -> int:
 def _ask_about_claims(folder: str) -> None:
     """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
     from gpubench_kit.claims.signs import sign_question
-    from gpubench_kit.model.plan import load_plan
+    from gpubench_kit.model.plan import load_plan, plan_file_of
     from gpubench_kit.model.questions import paste_lines
 
     asked_of = map(sign_question, load_plan(plan_file_of(folder)).claims)
@@ -318,7 +317,7 @@ def add_archive(commands: Any) -> None:
 
 def _archive(asked: argparse.Namespace) -> int:
     """Make the archive, tell where it is and what it says of restarts."""
-    from gpubench_kit.report.build_archive import build_archive
+    from gpubench_kit.report.pages import build_archive
 
     with progress_bar(asked) as show:
         made = build_archive(asked.folders, asked.output, progress=show)

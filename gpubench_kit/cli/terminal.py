@@ -118,18 +118,6 @@ def result_json(made: Any) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False, default=str)
 
 
-def plan_file_of(folder: str) -> Path:
-    """Return the plan of a review that is named by its folder, or by the plan itself.
-
-    Parameters
-    ----------
-    folder : as it was typed
-    """
-    from gpubench_kit.model.plan import PLAN_FILE
-
-    return Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
-
-
 def check_file(word: str, problem: str = "there is no such file") -> None:
     """Raise where a word of the command line names no file.
 

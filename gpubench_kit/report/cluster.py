@@ -18,9 +18,9 @@ from uuid import uuid4
 from joblib import parallel_config
 
 from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.plan import plan_file_of
 from gpubench_kit.report.manifest import file_hash, kit_versions
 from gpubench_kit.report.many_reviews import ReviewTask
-from gpubench_kit.report.page_build import plan_file_of
 
 try:
     from distributed import Client

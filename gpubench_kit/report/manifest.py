@@ -8,6 +8,7 @@ import json
 import math
 import platform
 from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from importlib.util import find_spec
@@ -18,15 +19,85 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.logs.clock import started_at_s
+from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, listed
 from gpubench_kit.model.formats import FORMAT_VERSION
-from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
 from gpubench_kit.model.plan.rules import ARCHIVE_WORD, SPREAD_FILE
-from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, PAIR_KEY
 from gpubench_kit.schedule.noise import noise_table_for
 from gpubench_kit.sheet import load_run_sheet
+from gpubench_kit.sheet.look_files import GIVEN_FILE, LOOKS_FILE
+from gpubench_kit.sheet.text import SHEET_FILES
 
 _START = datetime(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What a page of a review is made of: plan, run sheet and logs.
+
+    Attributes
+    ----------
+    plan_file, plan : the plan, and where it stands
+    review : the logs; None where there is no run sheet yet
+    """
+
+    plan_file: Path
+    plan: ReviewPlan
+    review: Review | None = None
+
+    @classmethod
+    def of(cls, folder: str | Path, *, for_report: bool = False) -> Inputs:
+        """Return what a page of a review is made of.
+
+        Parameters
+        ----------
+        folder : folder of the review, or its plan
+        for_report : all must be usable; else what can be used of logs and rows will do
+
+        Raises
+        ------
+        GpubenchError : what is wrong with it
+        """
+        plan_file = plan_file_of(folder)
+        plan = load_plan(plan_file)
+        if for_report:
+            load_run_sheet(plan, for_report=True)
+        return cls(plan_file, plan, open_review(plan, keep_going=not for_report))
+
+    def hashes(self) -> dict[str, str]:
+        """Return the hash of every file that is read, by its name; looks are written down meanwhile.
+
+        Raises
+        ------
+        ReportError : a file cannot be read any more
+        """
+        return input_hashes(self.plan, [self.plan_file.name, *self._sheets(), *self._logs()])
+
+    def manifest(self, pictures: str, looks_made: int, **results: pd.DataFrame) -> dict[str, Any]:
+        """Return what makes a report of them, and what it says; see `make_manifest`."""
+        kept = [name for name in (LOOKS_FILE, GIVEN_FILE) if (self.plan.folder / name).exists()]
+        files = [self.plan_file.name, *self._sheets(), *kept, *self._logs()]
+        return make_manifest(self.plan, files, looks_made=looks_made, **results) | {"pictures": pictures}
+
+    def without_results(self, pictures: str) -> dict[str, Any]:
+        """Return the manifest's part that is known before anything is made, as JSON gives it back."""
+        none = {one.name: one.frame() for one in (OVERALL, COMPARISONS, CLAIMS)}
+        manifest = self.manifest(pictures, 0, **none)
+        del manifest["verdicts"], manifest["looks_made"]
+        return json.loads(json.dumps(manifest))
+
+    def _sheets(self) -> list[str]:
+        """Return the run sheets that are there, the one that is read first."""
+        return [name for name in SHEET_FILES if (self.plan.folder / name).is_file()]
+
+    def _logs(self) -> list[str]:
+        """Return the logs that were read, relative to the review's folder."""
+        folder = self.plan.folder.resolve()
+        tasks = self.review.tasks if self.review else ()
+        paths = [Path(path) for task in tasks for path in (task.frame_path, task.sensor_path) if path]
+        return [path.resolve().relative_to(folder).as_posix() for path in paths if path.exists()]
 
 
 def measured_under(plan: ReviewPlan) -> dict[str, Any]:

@@ -16,12 +16,13 @@ from typing import Protocol
 from joblib import Parallel, cpu_count, delayed, parallel_config
 
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
+from gpubench_kit.model.plan import plan_file_of
 from gpubench_kit.model.tables import RUNS
 from gpubench_kit.own_processes import end_with
 from gpubench_kit.report.build import is_up_to_date, list_reports, make_report
 from gpubench_kit.report.earlier_report import MANIFEST
 from gpubench_kit.report.manifest import compared_anything, file_hash
-from gpubench_kit.report.page_build import Making, Progress, plan_file_of, tell_nobody
+from gpubench_kit.report.page_build import Making, Progress, tell_nobody
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.wording.numbers import duration_text
 

@@ -6,20 +6,26 @@ import os
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import nbformat
+import pandas as pd
 from nbformat import NotebookNode
 
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.metrics.progress_file import PROGRESS_FILE, progress_in_file
-from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
-from gpubench_kit.report.html import load_exporter
+from gpubench_kit.model.tables import Table
+from gpubench_kit.page.section import Section
+from gpubench_kit.report.html import load_exporter, page_of
+from gpubench_kit.report.manifest import Inputs
 from gpubench_kit.report.notebook_run import parameter_names, run_notebook
+from gpubench_kit.report.package import read_table
+from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.wording.numbers import count_text
 
 #: How often the file is looked at [s].
@@ -37,7 +43,10 @@ def reading_watched(show: Callable[[float, str], None]) -> Iterator[None]:
     ----------
     show : called with the share of runs read and what to say, from a thread of its own
     """
-    with tempfile.TemporaryDirectory(prefix="gpubench-kit-") as folder, _told_into(Path(folder, "read")) as file:
+    with (
+        tempfile.TemporaryDirectory(prefix="gpubench-kit-") as folder,
+        _progress_into(Path(folder, "read")) as file,
+    ):
         is_over = threading.Event()
         watcher = threading.Thread(target=_watch, args=(file, is_over, show), daemon=True)
         watcher.start()
@@ -49,7 +58,7 @@ def reading_watched(show: Callable[[float, str], None]) -> Iterator[None]:
 
 
 @contextmanager
-def _told_into(file: Path) -> Iterator[Path]:
+def _progress_into(file: Path) -> Iterator[Path]:
     """Have processes that are started meanwhile tell how far they are in a file."""
     before = os.environ.get(PROGRESS_FILE)
     os.environ[PROGRESS_FILE] = str(file)
@@ -64,10 +73,10 @@ def _watch(file: Path, is_over: threading.Event, show: Callable[[float, str], No
     """Show what stands in a file until it is over, or all is read."""
     first = None
     while not is_over.wait(_PACE_S):
-        told = progress_in_file(file)
-        if told is None:
+        progress = progress_in_file(file)
+        if progress is None:
             continue
-        done, total = told
+        done, total = progress
         first = first or (time.monotonic(), done)
         show(done / max(1, total), reading_text(done, total, seconds=time.monotonic() - first[0], since=first[1]))
         if done >= total:
@@ -110,7 +119,7 @@ Progress = Callable[[float, str], None]
 #: Tag of the cell of a notebook that is no part of the page.
 OWN_QUESTIONS = "own-questions"
 
-_READY = 0.04
+_READY, _RAN = 0.04, 0.95
 
 #: Share of the bar, behind that, while logs are read.
 _READING = 0.5
@@ -154,89 +163,187 @@ class Making:
     parquet: bool = False
 
 
-def run_bundled(
-    name: str,
-    plan_file: Path,
-    output_folder: Path,
+@dataclass(frozen=True)
+class PageKind:
+    """A page that a command makes.
+
+    Attributes
+    ----------
+    notebook : name of the file of the notebook behind it
+    page : name of its own file
+    files : folder beside it for what the notebook writes; empty: beside it
+    names : files and folders of a page that stands beside a report; none: it is a report of its own
+    doing : what is said while the notebook runs
+    """
+
+    notebook: str
+    page: str = "index.html"
+    files: str = ""
+    names: tuple[str, ...] = ()
+    doing: str = "running the notebook"
+
+
+@dataclass(frozen=True)
+class StagedPage:
+    """A page whose notebook was run, before it is in its place.
+
+    Attributes
+    ----------
+    kind : what it is
+    folder : where it is made
+    executed : the notebook
+    place : where it goes; `ReportPlace.finish` puts it there
+    """
+
+    kind: PageKind
+    folder: Path
+    executed: NotebookNode
+    place: ReportPlace
+
+    @property
+    def page(self) -> Path:
+        """Where it will stand."""
+        return self.place.target / self.kind.page
+
+    @property
+    def files(self) -> Path:
+        """Folder of what the notebook wrote."""
+        return self.folder / self.kind.files
+
+    def table(self, declared: Table) -> pd.DataFrame:
+        """Return a table that the notebook wrote, by its declaration."""
+        return read_table(self.files / "tables" / f"{declared.name}.csv", declared)
+
+    def lay_out(self, after_head: Sequence[Section] = ()) -> None:
+        """Write the page itself, with further sections behind its head."""
+        write_text(self.folder / self.kind.page, page_of(self.executed, after_head=after_head))
+
+    def keep_notebook(self, folder: str = "notebooks") -> None:
+        """Write the notebook, with its outputs, into a folder beside the page."""
+        text = nbformat.writes(published(self.executed)) + "\n"
+        write_text(self.folder / folder / self.kind.notebook, text)
+
+
+@contextmanager
+def staged(
+    kind: PageKind,
+    place: ReportPlace,
+    parameters: Mapping[str, Any],
     *,
     tell: Progress,
-    until: float = 1.0,
     making: Making | None = None,
-) -> NotebookNode:
-    """Run a notebook of the kit on a review.
+) -> Iterator[StagedPage]:
+    """Run the notebook of a page beside its place; what is made there goes unless the block puts it in its place.
 
     Parameters
     ----------
-    name : name of the notebook's file
-    plan_file : plan of the review
-    output_folder : where its files go
-    tell : called with the share done, up to ``until``
-    until : share done when the notebook is
+    kind : which page
+    place : where it goes
+    parameters : of the notebook, without the folder of its output
+    tell : called with the share done and what is being done
     making : see `Making`
 
-    Returns
-    -------
-    NotebookNode, executed
+    Raises
+    ------
+    GpubenchError : as `run_notebook`, or nothing can be written there; what stood there is then as it was
+    """
+    with place as folder:
+        files = folder / kind.files
+        files.mkdir(exist_ok=True)
+        all_of_it = {**parameters, "output_folder": str(files.absolute())}
+        executed = execute(kind, all_of_it, tell=tell, making=making or Making())
+        tell(_RAN, "laying out the page")
+        yield StagedPage(kind, folder, executed, place)
+    tell(1.0, "done")
+
+
+def staged_for_review(
+    kind: PageKind, inputs: Inputs, output: str | Path | None, *, tell: Progress, making: Making | None = None
+) -> AbstractContextManager[StagedPage]:
+    """Run the notebook of a review's page as `staged` does.
+
+    Parameters
+    ----------
+    kind : which page
+    inputs : what it is made of
+    output : folder asked for; default ``reports/<name of the review folder>`` in the working directory
+    tell, making : as in `staged`
+    """
+    folder = inputs.plan.folder
+    target = Path(output) if output else Path.cwd() / "reports" / folder.resolve().name
+    place = ReportPlace(target, folder, names=kind.names)
+    return staged(kind, place, {"folder": str(inputs.plan_file.absolute())}, tell=tell, making=making)
+
+
+def execute(kind: PageKind, parameters: dict[str, Any], *, tell: Progress, making: Making) -> NotebookNode:
+    """Return the executed notebook of a page.
+
+    Parameters
+    ----------
+    kind, tell, making : as in `staged`
+    parameters : of the notebook
 
     Raises
     ------
     GpubenchError : as `run_notebook`
     """
-    notebook = page_notebook(name)
+    notebook = page_notebook(kind.notebook)
     count = len(notebook.cells) + 1
     tell = _only_forward(tell)
     read = 0.0
 
-    def told(done: int) -> None:
+    def cell_done(done: int) -> None:
         share = read + (1 - read) * min(done / count, 1.0)
-        tell(_READY + (until - _READY) * share, "running the notebook")
+        tell(_READY + (_RAN - _READY) * share, kind.doing)
 
-    def told_read(share: float, what: str) -> None:
+    def runs_read(share: float, what: str) -> None:
         nonlocal read
         read = _READING * share
-        tell(_READY + (until - _READY) * read, what)
+        tell(_READY + (_RAN - _READY) * read, what)
 
-    tell(_READY, "running the notebook")
-    parameters = {"folder": str(plan_file.absolute()), "output_folder": str(output_folder.absolute())}
-    making = making or Making()
+    tell(_READY, kind.doing)
     parameters |= {"pictures": making.pictures} if "pictures" in parameter_names(notebook) else {}
-    with reading_watched(told_read), ThreadPoolExecutor(max_workers=1) as ahead:
+    with reading_watched(runs_read), ThreadPoolExecutor(max_workers=1) as ahead:
         ahead.submit(load_exporter)
-        return run_notebook(notebook, parameters, name=name, on_cell=told, cores=making.cores)
+        return run_notebook(notebook, parameters, name=kind.notebook, on_cell=cell_done, cores=making.cores)
 
 
-def plan_file_of(folder: str | Path) -> Path:
-    """Return the plan of a review.
-
-    Parameters
-    ----------
-    folder : folder of the review, or its plan
-    """
-    return Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
-
-
-def output_of(plan: ReviewPlan, output: str | Path | None) -> Path:
-    """Return the folder of a review's pages.
+def published(executed: NotebookNode) -> NotebookNode:
+    """Return an executed notebook without paths and times of the machine it ran on.
 
     Parameters
     ----------
-    plan : plan of the review
-    output : the folder asked for; default ``reports/<name of the review folder>`` in the working directory
+    executed : notebook as it was run
     """
-    return Path(output) if output else Path.cwd() / "reports" / plan.folder.resolve().name
+    cells = [cell for cell in executed.cells if "injected-parameters" not in cell.metadata.get("tags", [])]
+    for cell in cells:
+        cell.metadata = NotebookNode({"tags": cell.metadata["tags"]} if cell.metadata.get("tags") else {})
+    metadata = {name: value for name, value in executed.metadata.items() if name != "papermill"}
+    return NotebookNode({**executed, "cells": cells, "metadata": NotebookNode(metadata)})
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file of a page; its folder is made.
+
+    Parameters
+    ----------
+    path, text : the file, and what goes there
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def _only_forward(tell: Progress) -> Progress:
     """Return progress that never goes back, whichever of two threads tells of it."""
     furthest, one_at_a_time = 0.0, threading.Lock()
 
-    def told(share: float, what: str) -> None:
+    def forward(share: float, what: str) -> None:
         nonlocal furthest
         with one_at_a_time:
             furthest = max(furthest, share)
             tell(furthest, what)
 
-    return told
+    return forward
 
 
 def tell_nobody(share: float, what: str) -> None:

@@ -1,29 +1,42 @@
-"""Pages beside a report: logs checked, the tuning found, the bench session planned; one command each."""
+"""Further pages, one command each: logs checked, the tuning found, a bench session planned, an archive."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import platform
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
-import nbformat
 import pandas as pd
 
+from gpubench_kit.archive.gather import check_any
+from gpubench_kit.archive.noise import plan_line
+from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports, stamps_of
+from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.file_names import swap_file
-from gpubench_kit.logs.review import open_review
 from gpubench_kit.model.errors import Fault, PlanError
-from gpubench_kit.model.plan import ReviewPlan, load_plan
+from gpubench_kit.model.formats import FORMAT_VERSION
+from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
 from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.model.tables import FINDINGS, RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
-from gpubench_kit.report.build import MadeOf, count_look, hashes_of, published
-from gpubench_kit.report.html import page_of
-from gpubench_kit.report.manifest import check_unchanged
-from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, read_table
-from gpubench_kit.report.page_build import Progress, output_of, plan_file_of, run_bundled, tell_nobody
-from gpubench_kit.report.place import ReportPlace
+from gpubench_kit.report.build import count_look
+from gpubench_kit.report.manifest import Inputs, check_unchanged
+from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, json_text, read_table
+from gpubench_kit.report.page_build import (
+    PageKind,
+    Progress,
+    StagedPage,
+    staged,
+    staged_for_review,
+    tell_nobody,
+    write_text,
+)
+from gpubench_kit.report.place import ReportPlace, check_target
 from gpubench_kit.schedule.noise import PREVIOUS, noise_file_of
 from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet
 from gpubench_kit.schedule.tables import PLANNED_RUNS
@@ -31,11 +44,15 @@ from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text
 
 CHECK_NOTEBOOK = "check_logs.ipynb"
-CHECK_PAGE, CHECK_TABLES = "check.html", "check"
+CHECK = PageKind(CHECK_NOTEBOOK, "check.html", files="check", names=("check.html", "check"))
+TUNING = PageKind("find_tuning.ipynb", "tuning.html", files="tuning", names=("tuning.html", "tuning"))
+SESSION = PageKind("plan_runs.ipynb", "plan.html", names=("plan.html", PRINTED_FILE))
+GATHERED = PageKind("archive.ipynb", doing="asking the archive")
 
-_CHECK_RAN = 0.95
+_READING = "checking plan and run sheet"
 
 
 @dataclass(frozen=True)
@@ -82,34 +99,20 @@ def build_check(
         page is then as it was. Single rows and logs that cannot be used are findings
     """
     tell = progress or tell_nobody
-    tell(0.0, "checking plan and run sheet")
-    plan_file = plan_file_of(folder)
-    plan = load_plan(plan_file)
-    review = open_review(plan, keep_going=True)
-    before = hashes_of(plan, plan_file, review)
-    place = ReportPlace(output_of(plan, output), plan.folder, names=(CHECK_PAGE, CHECK_TABLES))
-    with place as staging:
-        executed = run_bundled(CHECK_NOTEBOOK, plan_file, staging / CHECK_TABLES, tell=tell, until=_CHECK_RAN)
-        tell(_CHECK_RAN, "laying out the page")
-        (staging / CHECK_PAGE).write_text(page_of(executed), encoding="utf-8", newline="\n")
-        tables = staging / CHECK_TABLES / "tables"
-        possible, runs, redo, findings = (
-            read_table(tables / f"{one.name}.csv", one) for one in (POSSIBLE, RUNS, REDO, FINDINGS)
-        )
-        check_unchanged(before, hashes_of(plan, plan_file, review), runs)
-        place.finish()
-    tell(1.0, "done")
+    tell(0.0, _READING)
+    inputs = Inputs.of(folder)
+    before = inputs.hashes()
+    with staged_for_review(CHECK, inputs, output, tell=tell) as made:
+        made.lay_out()
+        possible, runs, redo, findings = map(made.table, (POSSIBLE, RUNS, REDO, FINDINGS))
+        check_unchanged(before, inputs.hashes(), runs)
+        made.place.finish()
     summary = [" ".join(head_sentences(possible, runs, redo=redo)), *state_of_runs(runs, findings)]
-    able = possible["can"].astype(bool)
-    can = possible.loc[able, ["metric", "game", "setting"]].to_dict("records")
-    cannot = possible.loc[~able, ["metric", "game", "setting", "reason", "fix"]].to_dict("records")
-    page, is_any = place.target / CHECK_PAGE, is_anything_recorded(runs)
-    return BuiltCheck(page, is_any, "\n".join(summary), review.row_faults, tuple(can), tuple(cannot))
-
-
-TUNING_NOTEBOOK, TUNING_PAGE, TUNING_FILES = "find_tuning.ipynb", "tuning.html", "tuning"
-
-_TUNING_RAN = 0.96
+    able, place = possible["can"].astype(bool), ["metric", "game", "setting"]
+    can = possible.loc[able, place].to_dict("records")
+    cannot = possible.loc[~able, [*place, "reason", "fix"]].to_dict("records")
+    faults = inputs.review.row_faults if inputs.review else ()
+    return BuiltCheck(made.page, is_anything_recorded(runs), "\n".join(summary), faults, tuple(can), tuple(cannot))
 
 
 @dataclass(frozen=True)
@@ -154,49 +157,28 @@ def build_tuning(
         written; an earlier page is then as it was
     """
     tell = progress or tell_nobody
-    tell(0.0, "checking plan and run sheet")
-    plan = load_plan(plan_file_of(folder))
+    tell(0.0, _READING)
+    inputs = Inputs.of(folder, for_report=True)
+    plan = inputs.plan
     ladder_of(plan, card=plan.card_units[0].name)
-    # The page draws its charts itself: no picture lies beside it.
-    made_of = MadeOf.of(folder, "none")
-    before = made_of.hashes()
-    place = ReportPlace(output_of(plan, output), plan.folder, names=(TUNING_PAGE, TUNING_FILES))
-    with place as staging:
-        files = staging / TUNING_FILES
-        files.mkdir()
-        executed = run_bundled(TUNING_NOTEBOOK, made_of.plan_file, files, tell=tell, until=_TUNING_RAN)
-        tell(_TUNING_RAN, "laying out the page")
-        (staging / TUNING_PAGE).write_text(page_of(executed), encoding="utf-8", newline="\n")
-        notebook = nbformat.writes(published(executed)) + "\n"
-        (files / TUNING_NOTEBOOK).write_text(notebook, encoding="utf-8", newline="\n")
-        check_unchanged(before, made_of.hashes(), read_table(files / "tables" / f"{RUNS.name}.csv", RUNS))
-        count_look(files, plan, is_recorded=record_look)
-        found = _found_tuning(files, place.target / TUNING_PAGE)
-        place.finish()
-    tell(1.0, "done")
-    return found
+    before = inputs.hashes()
+    with staged_for_review(TUNING, inputs, output, tell=tell) as made:
+        made.lay_out()
+        made.keep_notebook(TUNING.files)
+        check_unchanged(before, inputs.hashes(), made.table(RUNS))
+        count_look(made, plan, is_recorded=record_look)
+        settings, answers = made.table(SWEEP), made.table(ANSWERS)
+        made.place.finish()
+    is_judged = bool(settings["p_non_inferiority"].notna().any())
+    return FoundTuning(made.page, is_judged, tuple(_answer_lines(answers)))
 
 
-def _found_tuning(files: Path, page: Path) -> FoundTuning:
-    """Return what was found, from the tables that the notebook wrote."""
-    settings, answers = (read_table(files / "tables" / f"{one.name}.csv", one) for one in (SWEEP, ANSWERS))
-    told = []
+def _answer_lines(answers: pd.DataFrame) -> Iterator[str]:
+    """Yield the answers of a sweep, one line each."""
     for row in answers.itertuples():
         place = ", ".join(filter(None, (row.card, row.bench, "" if row.group == "all" else row.group, row.line)))
         key = "tuning_and_efficient" if row.most_efficient_tuning and not row.line else "tuning"
-        names = {"lowest": row.lowest_tuning, "efficient": row.most_efficient_tuning}
-        told.append(say(f"told.{key}", place=place, **names))
-    return FoundTuning(page, bool(settings["p_non_inferiority"].notna().any()), tuple(told))
-
-
-def read_new_rows(folder: Path) -> pd.DataFrame:
-    """Return the rows that the notebook wrote."""
-    return read_table(folder / ROWS_FILE, PLANNED_RUNS)
-
-
-PLAN_NOTEBOOK, PLAN_PAGE = "plan_runs.ipynb", "plan.html"
-
-_PLAN_RAN = 0.92
+        yield say(f"told.{key}", place=place, lowest=row.lowest_tuning, efficient=row.most_efficient_tuning)
 
 
 @dataclass(frozen=True)
@@ -245,27 +227,28 @@ def build_schedule(
         as they were
     """
     tell = progress or tell_nobody
-    tell(0.0, "checking plan and run sheet")
+    tell(0.0, _READING)
+    inputs = _inputs_of_session(folder)
+    before = inputs.hashes()
+    with _previous_kept(previous, inputs.plan), staged_for_review(SESSION, inputs, output, tell=tell) as made:
+        made.lay_out()
+        rows = read_table(made.files / ROWS_FILE, PLANNED_RUNS)
+        lines = (made.files / TOLD_FILE).read_text(encoding="utf-8").splitlines()
+        check_unchanged(before, inputs.hashes())
+        with extended_run_sheet(rows, inputs.plan) as sheet:
+            made.place.finish()
+    return PlannedEvening(made.page, made.page.with_name(PRINTED_FILE), sheet, len(rows), tuple(lines))
+
+
+def _inputs_of_session(folder: str | Path) -> Inputs:
+    """Return what a session is planned from; a review without a run sheet has no logs yet."""
     plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
-    review = None
-    if any((plan.folder / name).exists() for name in SHEET_FILES):
-        check_extendable(plan)
-        load_run_sheet(plan)
-        review = open_review(plan, keep_going=True)
-    before = hashes_of(plan, plan_file, review)
-    place = ReportPlace(output_of(plan, output), plan.folder, names=(PLAN_PAGE, PRINTED_FILE))
-    with place as staging, _previous_kept(previous, plan):
-        executed = run_bundled(PLAN_NOTEBOOK, plan_file, staging, tell=tell, until=_PLAN_RAN)
-        tell(_PLAN_RAN, "laying out the page")
-        (staging / PLAN_PAGE).write_text(page_of(executed), encoding="utf-8", newline="\n")
-        rows = read_new_rows(staging)
-        told = tuple((staging / TOLD_FILE).read_text(encoding="utf-8").splitlines())
-        check_unchanged(before, hashes_of(plan, plan_file, review))
-        with extended_run_sheet(rows, plan) as sheet:
-            place.finish()
-    tell(1.0, "done")
-    return PlannedEvening(place.target / PLAN_PAGE, place.target / PRINTED_FILE, sheet, len(rows), told)
+    if not any((plan.folder / name).exists() for name in SHEET_FILES):
+        return Inputs(plan_file, plan)
+    check_extendable(plan)
+    load_run_sheet(plan)
+    return Inputs.of(folder)
 
 
 @contextmanager
@@ -288,3 +271,93 @@ def _previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[No
     except BaseException:
         swap_file(kept, before)
         raise
+
+
+#: Packages whose version can change what an archive says.
+_PACKAGES = ("duckdb", "numpy", "pandas", "scipy", "matplotlib")
+
+
+@dataclass(frozen=True)
+class MadeArchive:
+    """What the command made.
+
+    Attributes
+    ----------
+    page : the page
+    is_noise_known : whether any game was run twice, so that the archive says something of the bench
+    summary : what it says, in lines
+    """
+
+    page: Path
+    is_noise_known: bool
+    summary: tuple[str, ...]
+
+
+def build_archive(
+    folders: Sequence[str | Path], output: str | Path | None = None, *, progress: Progress | None = None
+) -> MadeArchive:
+    """Gather all reports below folders into an archive with its page.
+
+    Parameters
+    ----------
+    folders : folders that hold reports, at any depth
+    output : folder of the archive; default ``reports/archive`` in the working directory
+    progress : called with the share done and what is being done
+
+    Returns
+    -------
+    MadeArchive
+
+    Raises
+    ------
+    GpubenchError : there is no report that can be read, or the archive cannot be written; an earlier archive is
+        then as it was
+    """
+    tell = progress or tell_nobody
+    tell(0.0, "looking for reports")
+    found = find_reports(folders)
+    check_any(found.candidates, found.findings, found, folders=folders)
+    target = Path(output) if output else Path.cwd() / "reports" / "archive"
+    for folder in folders:
+        check_target(target.absolute(), Path(folder).resolve(), is_archive=True)
+    before = stamps_of(found.candidates)
+    place = ReportPlace(target, folders[0], is_archive=True)
+    parameters = {"report_folders": [str(Path(one).absolute()) for one in folders]}
+    with staged(GATHERED, place, parameters, tell=tell) as made:
+        made.lay_out()
+        made.keep_notebook()
+        write_text(made.folder / MANIFEST, json_text(_manifest(made.table(REVIEWS))))
+        check_unchanged(before, stamps_of(find_reports(folders).candidates))
+        is_noise_known, lines = bool(len(made.table(RUN_NOISE))), _archive_lines(made)
+        place.finish()
+    return MadeArchive(made.page, is_noise_known, tuple(lines))
+
+
+def _manifest(reviews: pd.DataFrame) -> dict[str, Any]:
+    """Return what made the archive: its reports by the hash of their content, and versions."""
+    reports = {
+        row.review: {
+            "place": row.place,
+            "title": row.title,
+            "date": row.date,
+            "format_version": int(row.format_version),
+        }
+        for row in reviews.itertuples()
+    }
+    versions = {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
+    return {
+        "format_version": FORMAT_VERSION,
+        KIND: ARCHIVE,
+        "reports": reports,
+        "versions": versions | {name: version(name) for name in _PACKAGES},
+    }
+
+
+def _archive_lines(made: StagedPage) -> list[str]:
+    """Return what the archive says, in lines for the terminal."""
+    reviews, findings = made.table(REVIEWS), made.table(FINDINGS)
+    refused = int((findings["severity"] == "exclude").sum())
+    lines = [f"{count_text(len(reviews), 'review')}, {count_text(int(reviews['n_counted'].sum()), 'run')}"]
+    lines += [say("archive.told.not_counted", n=refused)] if refused else []
+    line = plan_line(made.table(RESTART_SPREAD))
+    return [*lines, say("archive.told.line"), line] if line else [*lines, say("archive.told.no_line")]

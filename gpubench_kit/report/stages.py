@@ -24,7 +24,7 @@ from gpubench_kit.costs import estimate_costs
 from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown, suggestion
-from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
+from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
 from gpubench_kit.model.tables import METRIC_VALUES
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.elements import Markup, bullets, heading, join
@@ -177,8 +177,7 @@ def plan_of(folder: str | Path) -> ReviewPlan:
     if not isinstance(folder, str | Path):
         problem = f"a {type(folder).__name__} was given in place of the folder of a review."
         raise PlanError(Fault("folder", problem, "Name the folder that holds plan.toml."))
-    file = Path(folder)
-    return load_plan(file if file.is_file() else file / PLAN_FILE)
+    return load_plan(plan_file_of(folder))
 
 
 def read_runs(folder: str | Path, *, is_check: bool = False) -> _Read:

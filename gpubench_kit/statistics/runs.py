@@ -100,7 +100,7 @@ def check_usable(usable: pd.DataFrame, plan: ReviewPlan) -> None:
     Parameters
     ----------
     usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
-    plan : ReviewPlan, names cards, benches and tunings
+    plan : ReviewPlan, names cards, benches, tunings and games
 
     Raises
     ------
@@ -111,12 +111,13 @@ def check_usable(usable: pd.DataFrame, plan: ReviewPlan) -> None:
         "tuning": {one.name for one in plan.tunings},
         "card": {name for card in plan.cards for name in (card.name, card.model)},
         "bench": {one.name for one in plan.benches},
+        "game": {one.name for one in plan.games},
     }
     faults = []
     for column, names in known.items():
         found = set(usable[column].dropna().unique()) if column in usable else names
-        # Further tunings beside those of the plan are no fault: they are not compared.
-        if found - names and names - found - {""}:
+        # Further tunings beside those of the plan are no fault: they are not compared. A further game would be.
+        if found - names and (column == "game" or names - found - {""}):
             problem = (
                 f"{column} {listed(sorted(found - names))} is not in the plan ({column}s: {listed(sorted(names))})."
             )

@@ -12,8 +12,7 @@ from small_folder import write_small_review
 
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.report.build import write_site_index
-from gpubench_kit.report.build_archive import build_archive
-from gpubench_kit.report.pages import build_check, build_schedule, build_tuning
+from gpubench_kit.report.pages import build_archive, build_check, build_schedule, build_tuning
 
 pytestmark = pytest.mark.slow
 

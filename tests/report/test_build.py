@@ -18,8 +18,9 @@ from small_folder import PLAN, write_small_review
 
 from gpubench_kit import build_report
 from gpubench_kit.model.errors import LogError, PlanError, ReportError, TableError
-from gpubench_kit.report.build import published, review_notebook
+from gpubench_kit.report.build import review_notebook
 from gpubench_kit.report.manifest import file_hash
+from gpubench_kit.report.page_build import published
 from gpubench_kit.sheet.look_files import read_looks
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from pathlib import Path
 
 import pytest
 from made_reports import MadeReport, write_report
@@ -10,7 +11,7 @@ from small_folder import write_small_review
 
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report import build, build_archive, pages
+from gpubench_kit.report import build, page_build, pages
 from gpubench_kit.report.build import build_report
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning
 from gpubench_kit.synthetic.review import write_review
@@ -25,16 +26,16 @@ RECIPE = MadeReview(
 )
 
 
-def _changed_meanwhile(monkeypatch, change, module=build):
+def _changed_meanwhile(monkeypatch, change):
     """Let something happen after the notebook has run and before the report is put in its place."""
-    run = build.run_bundled
+    run = page_build.execute
 
     def run_then_change(*operands, **options):
         executed = run(*operands, **options)
         change()
         return executed
 
-    monkeypatch.setattr(module, "run_bundled", run_then_change)
+    monkeypatch.setattr(page_build, "execute", run_then_change)
 
 
 @pytest.mark.slow
@@ -72,7 +73,7 @@ def test_a_log_that_changed_and_changed_back_is_noticed(tmp_path, monkeypatch):
     folder.mkdir()
     write_review(folder, RECIPE)
     log = next((folder / "logs").rglob("*frames*"))
-    whole, run = log.read_bytes(), build.run_bundled
+    whole, run = log.read_bytes(), page_build.execute
 
     def run_on_another_log(*operands, **options):
         log.write_bytes(whole[: len(whole) * 9 // 10])
@@ -80,7 +81,7 @@ def test_a_log_that_changed_and_changed_back_is_noticed(tmp_path, monkeypatch):
         log.write_bytes(whole)
         return executed
 
-    monkeypatch.setattr(build, "run_bundled", run_on_another_log)
+    monkeypatch.setattr(page_build, "execute", run_on_another_log)
     with pytest.raises(ReportError, match="a frame log' changed while the page was made"):
         build_report(folder, tmp_path / "reports" / "review")
 
@@ -89,7 +90,7 @@ def test_a_log_that_changed_and_changed_back_is_noticed(tmp_path, monkeypatch):
 def test_a_sheet_that_changes_stops_the_search_for_the_tuning(tmp_path, monkeypatch):
     folder = shutil.copytree(bundled_path("data", "limit_sweep"), tmp_path / "review")
     sheet = folder / "runs.csv"
-    _changed_meanwhile(monkeypatch, lambda: sheet.write_bytes(sheet.read_bytes() + b"\n"), pages)
+    _changed_meanwhile(monkeypatch, lambda: sheet.write_bytes(sheet.read_bytes() + b"\n"))
     with pytest.raises(ReportError, match=r"inputs: 'runs\.csv' changed while the page was made"):
         pages.build_tuning(folder, tmp_path / "reports" / "review")
     assert list((tmp_path / "reports").iterdir()) == []
@@ -99,19 +100,16 @@ def test_a_sheet_that_changes_stops_the_search_for_the_tuning(tmp_path, monkeypa
 def _nothing_is_run(monkeypatch, meanwhile):
     """Let pages be made of empty tables without any notebook; something happens while it would run."""
 
-    def run(*operands, **_options):
-        for folder in operands[2:]:
-            folder.mkdir(exist_ok=True)
-            (folder / pages.TOLD_FILE).touch()
+    def run(_kind, parameters, **_options):
+        Path(parameters["output_folder"], pages.TOLD_FILE).touch()
         meanwhile()
 
-    for module in (build, pages, build_archive):
-        for name in ("run_bundled", "run_notebook"):
-            monkeypatch.setattr(module, name, run, raising=False)
-        monkeypatch.setattr(module, "page_of", lambda _executed: "a page")
-        monkeypatch.setattr(module, "read_table", lambda _file, declared: declared.frame(), raising=False)
-        for name in ("published", "nbformat"):
-            monkeypatch.setattr(module, name, _Anything(), raising=False)
+    monkeypatch.setattr(page_build, "execute", run)
+    monkeypatch.setattr(page_build, "page_of", lambda _executed, **_options: "a page")
+    for module in (page_build, pages):
+        monkeypatch.setattr(module, "read_table", lambda _file, declared: declared.frame())
+    for name in ("published", "nbformat"):
+        monkeypatch.setattr(page_build, name, _Anything())
 
 
 class _Anything:
@@ -129,7 +127,7 @@ MAKERS = {
     "check": pages.build_check,
     "schedule": pages.build_schedule,
     "sweep": pages.build_tuning,
-    "archive": build_archive.build_archive,
+    "archive": pages.build_archive,
 }
 
 
@@ -152,7 +150,6 @@ def made_of(tmp_path):
 def test_every_command_writes_nothing_where_what_it_reads_has_changed(tmp_path, monkeypatch, made_of, command):
     read, file = made_of(command)
     _nothing_is_run(monkeypatch, lambda: file.write_bytes(file.read_bytes() + b"\n"))
-    monkeypatch.setattr(pages, "read_new_rows", lambda _folder: ["a row"])
     with pytest.raises(ReportError, match="changed while the page was made, so nothing was written") as raised:
         MAKERS[command](read, tmp_path / "pages" / "here")
     assert len(raised.value.faults) == 1
@@ -163,7 +160,7 @@ def test_every_command_writes_nothing_where_what_it_reads_has_changed(tmp_path, 
 def test_every_command_stops_with_one_message_where_another_is_at_work(tmp_path, monkeypatch, made_of, command):
     read, _ = made_of(command)
     _nothing_is_run(monkeypatch, lambda: pytest.fail("a notebook was run"))
-    with build.ReportPlace(tmp_path / "pages" / "here", tmp_path / "other") as staging:
+    with page_build.ReportPlace(tmp_path / "pages" / "here", tmp_path / "other") as staging:
         (staging / "begun").touch()
         with pytest.raises(ReportError, match="'here': another command of the kit is at work on it") as raised:
             MAKERS[command](read, tmp_path / "pages" / "here")

@@ -34,13 +34,21 @@ def test_a_column_that_is_missing_is_named(step, column, review):
 
 @pytest.mark.parametrize("step", [kit.compare_tunings, kit.compare_over_games])
 def test_every_unknown_name_is_told_with_the_names_of_the_plan(step, review):
-    table = review.usable.replace({"quiet": "silent", "Larkmoor 4": "Larkmoor 5"})
+    table = review.usable.replace({"quiet": "silent", "Larkmoor 4": "Larkmoor 5", "Salt Orchard": "Salt Orchards"})
     with pytest.raises(TableError) as raised:
         step(table, review.plan)
-    tuning, card = raised.value.faults
+    tuning, card, game = raised.value.faults
+    assert "game 'Salt Orchards' is not in the plan (games: 'Salt Orchard')" in str(game)
     wanted = "table 'usable': tuning 'silent' is not in the plan (tunings: 'factory', 'quiet')."
     assert str(tuning).startswith(wanted)
     assert "card 'Larkmoor 5' is not in the plan (cards: 'Larkmoor 4')" in str(card)
+
+
+def test_a_further_game_is_told_too_since_it_would_be_compared(review):
+    further = review.usable.assign(game="Copper Monsoon", run=review.usable["run"] + "b")
+    table = pd.concat([review.usable, further], ignore_index=True)
+    with pytest.raises(TableError, match="game 'Copper Monsoon' is not in the plan"):
+        kit.compare_over_games(table, review.plan)
 
 
 def test_further_tunings_beside_those_of_the_plan_are_not_compared(review):

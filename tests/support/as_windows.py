@@ -94,7 +94,7 @@ def main(commands: list[list[str]]) -> int:
     """
     # All libraries are loaded as they are on this system.
     from gpubench_kit import cli
-    from gpubench_kit.report import build, build_archive, page_build, pages  # noqa: F401
+    from gpubench_kit.report import build, page_build, pages  # noqa: F401
 
     page_build.run_notebook = run_here
     sys.modules["os"] = named_windows()

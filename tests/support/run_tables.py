@@ -38,6 +38,15 @@ REFERENCE_METRICS = {
 }
 
 
+#: Games of every table here, so that each is one of the plan.
+GAMES = (
+    "Low Tide Racers", "Copper Monsoon", "Dust Meridian", "Glass Tundra", "Harbour Lanterns", "Kestrel Parish",
+    "Ninefold Keep", "Névé Crossing", "Paper Lantern Rally", "Salt Orchard", "The Amber Ledger", "Thornway Express",
+    "Widow's Aqueduct", "only quiet", *(f"game {number}" for number in range(61)),
+    *(f"game {number:02d}" for number in range(1, 10)),
+)  # fmt: skip
+
+
 def make_plan(tunings=("factory", "quiet"), *, cards=("Larkmoor 4",), sections=None, **analysis) -> ReviewPlan:
     """Return a plan whose reference is the first tuning; keywords go to its section ``analysis``."""
     # One look: the level is 0.05, at which the values of R and of hand-worked cases are held.
@@ -49,7 +58,7 @@ def make_plan(tunings=("factory", "quiet"), *, cards=("Larkmoor 4",), sections=N
             "review": {"title": "A test"},
             "cards": [{"power_measured_at": "board_sensor"} | card for card in cards],
             "tunings": [{"name": name, "reference": place == 0} for place, name in enumerate(tunings)],
-            "games": [{"name": "Low Tide Racers"}],
+            "games": [{"name": name} for name in GAMES],
             "analysis": analysis,
             **(sections or {}),
         }

@@ -1,5 +1,5 @@
 """The review plan: decisions made before the data, checked and frozen."""
 
-from gpubench_kit.model.plan.review_plan import PLAN_FILE, Pair, ReviewPlan, Subject, load_plan
+from gpubench_kit.model.plan.review_plan import PLAN_FILE, Pair, ReviewPlan, Subject, load_plan, plan_file_of
 
-__all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan"]
+__all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan", "plan_file_of"]

@@ -35,7 +35,7 @@ from gpubench_kit.model.plan.sections import (
     Tuning,
 )
 
-__all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan"]
+__all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan", "plan_file_of"]
 
 PLAN_FILE = "plan.toml"
 
@@ -195,6 +195,16 @@ class ReviewPlan(Section):
             sections["logs_read_as"] = {"sensors": {card: one for card, one in stated.items() if one}}
         measured = {key: getattr(self, key) for key in ("cards", "benches", "tunings", "games")}
         return decisions_of(sections, measured, pairs=self.pairs())
+
+
+def plan_file_of(folder: str | Path) -> Path:
+    """Return the plan of a review, named by its folder or by the plan itself.
+
+    Parameters
+    ----------
+    folder : as it was named
+    """
+    return Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
 
 
 def load_plan(path: str | Path) -> ReviewPlan:
