@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,10 @@ from scipy import stats
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.synthetic import Design, make_review
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"))
+
+from simulated_runs import Design, make_review
 
 GAMES, ROUNDS = 10, 5
 METRICS = ("avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j")
@@ -30,7 +34,7 @@ def make_plan(tunings=TUNINGS[:2], metrics=METRICS[:1]) -> ReviewPlan:
             "review": {"title": "Benchmark"},
             "cards": [{"name": "Larkmoor 4"}],
             "tunings": [{"name": name, "reference": name == TUNINGS[0]} for name in tunings],
-            "games": [{"name": "game 01"}],
+            "games": [{"name": f"game {number:02d}"} for number in range(1, GAMES + 1)],
             "analysis": {"metrics": list(metrics)},
         }
     )

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulated_runs import LAYOUTS, Design, Noise, make_review
 
 from gpubench_kit.model.errors import DesignError
 from gpubench_kit.model.tables import USABLE
-from gpubench_kit.synthetic import LAYOUTS, Design, Noise, make_review
 
 QUIET_BENCH = Noise(run_pct=0.0)
 

@@ -1,5 +1,1 @@
-"""Made-up reviews with known truth: run tables for simulations, logs of single frames for the demo."""
-
-from gpubench_kit.synthetic.run_table import LAYOUTS, Design, Noise, make_review
-
-__all__ = ["LAYOUTS", "Design", "Noise", "make_review"]
+"""Made-up reviews with known effects, as folders with plan, run sheet and logs: `review.write_review`."""

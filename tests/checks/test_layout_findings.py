@@ -2,8 +2,7 @@
 
 import pandas as pd
 from run_tables import balanced, find_layouts, make_plan, reference_runs, run_table
-
-from gpubench_kit.synthetic import Design, make_review
+from simulated_runs import Design, make_review
 
 
 def messages(table, plan=None):

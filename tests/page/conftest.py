@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from nbformat import NotebookNode
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit import page
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
@@ -20,7 +21,6 @@ from gpubench_kit.page.results import Results
 from gpubench_kit.report.html import page_of
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lanterns")
 EFFECTS = {"avg_fps": (-0.6, 3.0), "low_1pct_fps": (-1.0, 2.5), "board_w": (-16.0, 9.0)}

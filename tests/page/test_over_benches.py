@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 from run_tables import make_plan
+from simulated_runs import Design, make_review
 
 from gpubench_kit.page.matrix import over_benches
 from gpubench_kit.page.results import Results
 from gpubench_kit.statistics.compare import compare_over_games
-from gpubench_kit.synthetic import Design, make_review
 
 BENCHES = ("desk", "tower")
 

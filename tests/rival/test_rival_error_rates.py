@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 from made_rivals import OURS, RIVAL
 from run_tables import make_plan
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 SUITES, GAMES, SPREAD = 1000, 10, 0.3
 

@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 from run_tables import CASES, balanced, closed, games, make_plan, reference_runs, reference_table, run_table
 from scipy import stats
+from simulated_runs import Design, make_review
 
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, USABLE, check_table
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
-from gpubench_kit.synthetic import Design, make_review
 
 
 def rows_of(table, plan=None, **options):

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from run_tables import CASES, balanced, games, make_plan, reference_runs, reference_table, run_table
+from simulated_runs import Design, make_review
 
 from gpubench_kit.statistics.design import CLASSES, classify
 from gpubench_kit.statistics.runs import encode_runs, select_pair
-from gpubench_kit.synthetic import Design, make_review
 
 
 def design_of(table, *, tuning="quiet", applied="as_recorded", typed_order="not_known", plan=None):

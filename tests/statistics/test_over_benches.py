@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from run_tables import make_plan
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.model.tables import check_table
 from gpubench_kit.statistics.compare import compare_over_games
 from gpubench_kit.statistics.contrasts import OVER_BENCHES, combine_benches
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 BENCHES = ("desk", "tower")
 

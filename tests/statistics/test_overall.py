@@ -15,12 +15,12 @@ from run_tables import (
     reference_table,
 )
 from scipy import stats
+from simulated_runs import Design, make_review
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
 from gpubench_kit.statistics.multiplicity import adjust_in_families
 from gpubench_kit.statistics.units import in_percent
-from gpubench_kit.synthetic import Design, make_review
 
 CONTRASTS = [
     (case, metric, arm) for case, arms in CASES.items() if case != "h_confounded"

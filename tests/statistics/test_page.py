@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 from run_tables import ONE_RESULT, balanced, make_plan
 from scipy import stats
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.page import member_levels
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 METRICS = ["avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j"]
 THREE = ("factory", "quiet", "brisk")

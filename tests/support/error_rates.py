@@ -20,6 +20,7 @@ from error_rates_later import LATER
 from error_rates_page import PAGE
 from run_tables import make_plan
 from scipy import stats
+from simulated_runs import Design, Noise
 from simulated_suites import (
     FACTORY,
     GAMES,
@@ -43,7 +44,6 @@ from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.comparison import estimate_two_groups
 from gpubench_kit.statistics.equivalence import Tests, Uncertainty, run_tests, uncertainty_of
 from gpubench_kit.statistics.restarts import tipping_point
-from gpubench_kit.synthetic import Design, Noise
 
 LEVEL = 0.05
 #: Reviews of each measurement in daily tests; whole rows take minutes.

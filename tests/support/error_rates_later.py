@@ -13,6 +13,7 @@ import pandas as pd
 import simulated_suites
 from error_rates_page import METRICS, TUNINGS, reviews
 from run_tables import make_plan
+from simulated_runs import Design, Noise, make_review
 from simulated_suites import (
     FACTORY,
     GAMES,
@@ -36,7 +37,6 @@ from gpubench_kit.statistics.multiplicity import adjust_in_families, decide
 from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.planning import DEFAULT_ROUNDS, level_of_game, rounds_to_plan
 from gpubench_kit.statistics.units import scaled_margin
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 LEVEL = 0.05
 Rates = dict[str, Found]

@@ -14,6 +14,7 @@ import pandas as pd
 import simulated_suites
 from run_tables import make_plan
 from scipy import stats
+from simulated_runs import Design, Noise, make_review
 from simulated_suites import (
     GAMES,
     NOISE_DF,
@@ -34,7 +35,6 @@ from simulated_suites import (
 
 from gpubench_kit.statistics import compare
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 LEVEL = 0.05
 TUNINGS = ("factory", "quiet", "brisk")

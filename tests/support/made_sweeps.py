@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import pandas as pd
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUNS
 from gpubench_kit.sweep.find import Sweep, find_tuning
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 STEPS = (-5, -10, -15, -20, -25, -30)
 LOSSES = (-0.1, -0.3, -0.8, -1.6, -3.2, -5.4)

@@ -7,10 +7,10 @@ from itertools import product
 import numpy as np
 import pandas as pd
 from run_tables import make_plan
+from simulated_runs import Design, Noise, make_review
 from simulated_suites import FACTORY, NOISE_PCT, REAL, noise_factors
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 #: Reviews a line, and every noise, tunings and rounds of the table.
 SUITES = 1000

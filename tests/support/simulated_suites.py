@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from run_tables import ONE_RESULT, make_plan
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 GAMES = 10
 SUITES = 4000

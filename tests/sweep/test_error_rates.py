@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from made_sweeps import step_name, sweep_plan
+from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.model.plan.references import Pair, Subject
 from gpubench_kit.statistics.runs import encode_runs
 from gpubench_kit.sweep.measured import judge_settings
 from gpubench_kit.sweep.search import search_sequence
-from gpubench_kit.synthetic import Design, Noise, make_review
 
 SWEEPS = 2000
 LEVEL = 0.05

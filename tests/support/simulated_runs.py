@@ -1,8 +1,8 @@
 """Made-up reviews, one row per run, with known effects and known noise.
 
-For the tests, the planner's simulations and the error-rate suite: thousands of suites come as one
+For the tests, benchmarks and the error-rate suite: thousands of suites come as one
 table, each suite a `group` (and a `setting`) of its own. Logs of single frames are made by
-``synthetic.review.write_review``.
+``gpubench_kit.synthetic.review.write_review``.
 """
 
 from __future__ import annotations
