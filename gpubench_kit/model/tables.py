@@ -140,15 +140,20 @@ def _truth(name: str, meaning: str) -> Column:
     return Column(name, "truth", meaning)
 
 
+#: Columns that several tables have.
+_RUN = _text("run", "name of the run")
+_CARD = _text("card", "card that was measured")
+_BENCH = _text("bench", "rest of the machine")
+_TUNING = _text("tuning", "state of the card's limits")
+_GAME = _text("game", "what was played")
+_SETTING = _text("setting", "resolution and quality")
+_METRIC = _text("metric", "name of the metric")
+_GROUP = _text("group", "settings of one kind")
+
 RUNS = Table(
     "runs", "run", ("run",),
     (
-        _text("run", "name of the run"),
-        _text("card", "card that was measured"),
-        _text("bench", "rest of the machine"),
-        _text("tuning", "state of the card's limits"),
-        _text("game", "what was played"),
-        _text("setting", "resolution and quality"),
+        _RUN, _CARD, _BENCH, _TUNING, _GAME, _SETTING,
         _text("purpose", "what the run is for", ("measure", "warm_up", "soak", "idle", "pilot")),
         _text("session", "runs between two restarts of the machine or mountings of the card"),
         _text("launch", "runs between two starts of the game"),
@@ -170,8 +175,7 @@ CERTAINTIES = ("proven", "stated", "likely")
 RUN_METRICS = Table(
     "run_metrics", "run and metric", ("run", "metric"),
     (
-        _text("run", "name of the run"),
-        _text("metric", "name of the metric"),
+        _RUN, _METRIC,
         _number("value", "value of the metric in this run, in `unit`"),
         _text("unit", "unit of the value"),
         _text("source", "where the value comes from", ("log", "typed")),
@@ -185,8 +189,7 @@ RUN_METRICS = Table(
 TYPED_VALUES = Table(
     "typed_values", "run and metric", ("run", "metric"),
     (
-        _text("run", "name of the run"),
-        _text("metric", "name of the metric"),
+        _RUN, _METRIC,
         _number("value", "value as typed"),
         _number("step", "one unit of the last written decimal"),
     ),
@@ -211,15 +214,11 @@ FINDINGS = Table(
 USABLE = Table(
     "usable", "run and metric", ("run", "metric"),
     (
-        _text("run", "name of the run"),
+        _RUN,
         _text("run_id", "what the run is known by at every look: its log, else its row"),
-        _text("card", "card that was measured"),
+        _CARD,
         _text("model", "model of which the card is a sample; the card's name where none is given"),
-        _text("bench", "rest of the machine"),
-        _text("tuning", "state of the card's limits"),
-        _text("game", "what was played"),
-        _text("setting", "resolution and quality"),
-        _text("group", "settings of one kind"),
+        _BENCH, _TUNING, _GAME, _SETTING, _GROUP,
         _text("purpose", "what the run is for"),
         _text("session", "runs between two restarts; empty where not given"),
         _text("launch", "runs between two starts of the game; empty where not given"),
@@ -234,7 +233,7 @@ USABLE = Table(
         _text("limited_by", "what the reviewer says limits the game"),
         _text("game_version", "version of the game"),
         _text("corrected", "why a typed number was corrected after a look"),
-        _text("metric", "name of the metric"),
+        _METRIC,
         _number("value", "value of the metric in this run"),
         _number("step", "resolution of the recorded value; 0 where none is known"),
         _text("withheld_for", "reason for which verdicts that need this value are withheld; else empty"),
@@ -282,12 +281,7 @@ NOISE = Table(
     "noise", "card, bench, tuning, game, setting and metric",
     ("card", "bench", "tuning", "game", "setting", "metric"),
     (
-        _text("card", "card that was measured"),
-        _text("bench", "rest of the machine"),
-        _text("tuning", "state of the card's limits"),
-        _text("game", "what was played"),
-        _text("setting", "resolution and quality"),
-        _text("metric", "name of the metric"),
+        _CARD, _BENCH, _TUNING, _GAME, _SETTING, _METRIC,
         _count("n", "runs"),
         _number("mean", "mean over the runs, geometric on the ratio scale, in the metric's unit"),
         _number("sd", "standard deviation between runs, of the natural log on the ratio scale"),
@@ -296,13 +290,10 @@ NOISE = Table(
     ),
 )  # fmt: skip
 
-_PAIR = (
-    _text("of_card", "card compared"),
-    _text("of_tuning", "tuning compared"),
-    _text("of_bench", "bench of the card compared"),
-    _text("against_card", "card compared with"),
-    _text("against_tuning", "tuning compared with"),
-    _text("against_bench", "bench of the card compared with"),
+_PAIR = tuple(
+    _text(f"{side}_{name}", f"{what} {compared}")
+    for side, compared in (("of", "compared"), ("against", "compared with"))
+    for name, what in (("card", "card"), ("tuning", "tuning"), ("bench", "bench of the card"))
 )
 
 PAIR_KEY = tuple(column.name for column in _PAIR)
@@ -348,10 +339,7 @@ COMPARISONS = Table(
     "comparisons", "pair, game, setting and metric", (*PAIR_KEY, "game", "setting", "metric"),
     (
         *_PAIR,
-        _text("game", "what was played"),
-        _text("setting", "resolution and quality"),
-        _text("metric", "name of the metric"),
-        _text("group", "settings of one kind"),
+        _GAME, _SETTING, _METRIC, _GROUP,
         _text("layout", "class of the order in which the runs were done"),
         _count("n", "runs of `of`"),
         _count("n_against", "runs of `against`"),
@@ -385,9 +373,9 @@ OVERALL = Table(
     "overall", "pair, group, scope and metric", (*PAIR_KEY, "group", "scope", "metric"),
     (
         *_PAIR,
-        _text("group", "settings of one kind"),
+        _GROUP,
         _text("scope", "games the result speaks of", ("these_games", "games_like_these")),
-        _text("metric", "name of the metric"),
+        _METRIC,
         _text("layout", "class of the order in which the runs were done"),
         _count("n_games", "games that entered"),
         _text("games_left_out", "games that could not enter, separated by semicolons"),
