@@ -68,8 +68,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Exception as error:
         if os.environ.get(TRACEBACK):
             raise
-        told = f"{type(error).__name__}: {error}".splitlines()[0]
-        print(f"Unexpected error: {told}", file=sys.stderr)
+        message = f"{type(error).__name__}: {error}".splitlines()[0]
+        print(f"Unexpected error: {message}", file=sys.stderr)
         print(f"This is an internal error. Please report it, with what {TRACEBACK}=1 shows.", file=sys.stderr)
         return _FAULT
 
@@ -97,8 +97,8 @@ def _inspect(asked: argparse.Namespace) -> int:
     if asked.confirm:
         confirm_log(asked.log, asked.confirm)
         return _DONE
-    told = inspect_log(asked.log, asked.sensors, sensor_edge_s=asked.sensor_edge_s)
-    print(as_json(told) if asked.json else inspection_text(told))
+    found = inspect_log(asked.log, asked.sensors, sensor_edge_s=asked.sensor_edge_s)
+    print(as_json(found) if asked.json else inspection_text(found))
     return _DONE
 
 

@@ -117,8 +117,8 @@ def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
     if not files:
         action = "Name the folder with your logs, or your table."
         raise LogError(Fault(str(source), "the folder is empty.", action))
-    told = (fact.fault or f"{fact.path.name}: {fact.kind}" for fact in facts if fact.kind != "frames")
-    first = next((f" First: {one}" for one in told), "")
+    problems = (fact.fault or f"{fact.path.name}: {fact.kind}" for fact in facts if fact.kind != "frames")
+    first = next((f" First: {one}" for one in problems), "")
     problem = f"none of {len(files)} files is a frame log (one row of text for each frame).{first}"
     raise LogError(Fault(str(source), problem, "See how a file is read with: gpubench-kit inspect FILE"))
 

@@ -219,10 +219,10 @@ def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
     """
     rows = [tuple(say(f"told.many.{name}") for name in ("review", "outcome", "seconds", "page"))]
     for one in outcomes:
-        told = str(one.faults[0]) if one.faults else str(one.page)
+        page = str(one.faults[0]) if one.faults else str(one.page)
         outcome = say(f"told.outcome.{one.outcome.replace(' ', '_')}")
         outcome = outcome if one.faults or one.is_compared else say("told.many.nothing_compared", outcome=outcome)
-        rows.append((one.review, outcome, f"{one.seconds:.1f}", told))
+        rows.append((one.review, outcome, f"{one.seconds:.1f}", page))
     widths = [max(len(row[place]) for row in rows) for place in range(3)]
     return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]
 

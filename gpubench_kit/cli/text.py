@@ -29,36 +29,38 @@ if TYPE_CHECKING:
     from gpubench_kit.statistics.two_sample import TwoSample
 
 
-def inspection_text(told: Mapping[str, Any]) -> str:
+def inspection_text(inspection: Mapping[str, Any]) -> str:
     """Return how a log is read, as text.
 
     Parameters
     ----------
-    told : as `inspect_log` returns it
+    inspection : as `inspect_log` returns it
     """
     lines = [say("inspect.columns")]
-    for name, one in told["columns"].items():
+    for name, one in inspection["columns"].items():
         unit = f" [{one['unit']}]" if one["unit"] else ""
         lines.append(f"  {say('inspect.column', name=name, column=one['column'], unit=unit, why=one['why'])}")
-    seconds = number_text(told["duration_s"], decimals=2)
-    frames = say("inspect.frames", frames=count_text(told["n_frames"], "frame"), seconds=seconds)
+    seconds = number_text(inspection["duration_s"], decimals=2)
+    frames = say("inspect.frames", frames=count_text(inspection["n_frames"], "frame"), seconds=seconds)
     lines += ["", say("inspect.run"), f"  {frames}", "", say("inspect.metrics")]
-    lines += [f"  {METRICS[name].label:<28} {value_text(value, name)}" for name, value in told["metrics"].items()]
-    if told["lows"]:
+    lines += [
+        f"  {METRICS[name].label:<28} {value_text(value, name)}" for name, value in inspection["metrics"].items()
+    ]
+    if inspection["lows"]:
         lines += ["", say("inspect.lows")]
-    for name, values in told["lows"].items():
+    for name, values in inspection["lows"].items():
         both = ", ".join(value_text(values[share], "low_1pct_fps") for share in ("1pct", "0p1pct"))
         lines.append(f"  {say(f'inspect.low.{name}'):<28} {both}")
-    if told["sensors"]:
+    if inspection["sensors"]:
         lines += ["", say("inspect.sensors")]
-    for name, one in told["sensors"].items():
+    for name, one in inspection["sensors"].items():
         both = f"{value_text(one['mean'], name)}, {value_text(one['maximum'], name)}"
         lines.append(f"  {METRICS[name].label:<28} {both}")
-    if told["findings"]:
+    if inspection["findings"]:
         lines += [
             "",
             say("inspect.findings"),
-            *(f"  {one['message']} {one['action']}".rstrip() for one in told["findings"]),
+            *(f"  {one['message']} {one['action']}".rstrip() for one in inspection["findings"]),
         ]
     return "\n".join(lines)
 
@@ -198,11 +200,11 @@ def _margin_text(found: TwoSample) -> str:
     return percent_text(found.margin) if found.scale == "ratio" else unit_text(found.margin, found.unit)
 
 
-def as_json(told: Mapping[str, Any]) -> str:
+def as_json(content: Mapping[str, Any]) -> str:
     """Return a mapping as JSON text.
 
     Parameters
     ----------
-    told : plain JSON values
+    content : plain JSON values
     """
-    return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)

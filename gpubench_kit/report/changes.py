@@ -1,4 +1,4 @@
-"""What changed between two reports of one review, told from their manifests: the errata of a report made again."""
+"""What changed between two reports of one review, found in their manifests: the errata of a report made again."""
 
 from __future__ import annotations
 
@@ -121,8 +121,8 @@ def check_same_review(earlier: EarlierReport, title: str, cards: set[str]) -> No
     if earlier.manifest["title"] == title or before & cards:
         return
     sides = (("there", earlier.manifest["title"], before), ("here", title, cards))
-    told = "; ".join(f"{side}: “{one}” with {', '.join(sorted(names)) or 'no card'}" for side, one, names in sides)
-    problem = f"it is of another review, which shares neither title nor card ({told})."
+    text = "; ".join(f"{side}: “{one}” with {', '.join(sorted(names)) or 'no card'}" for side, one, names in sides)
+    problem = f"it is of another review, which shares neither title nor card ({text})."
     raise ReportError(Fault("previous report", problem, "Name the earlier report of this review."))
 
 
@@ -144,9 +144,9 @@ def _kept(earlier: EarlierReport) -> pd.DataFrame:
     return kept
 
 
-def _damaged(told: str) -> ReportError:
+def _damaged(text: str) -> ReportError:
     """Return the error of a list of corrections that cannot be kept."""
-    problem = f"its list of corrections is damaged ({told})."
+    problem = f"its list of corrections is damaged ({text})."
     return ReportError(Fault("previous report", problem, "Copy it again from where it was published."))
 
 

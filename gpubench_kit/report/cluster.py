@@ -73,7 +73,7 @@ class Cluster:
         if Client is None:
             problem = "the parts that speak to a cluster are not installed."
             raise self._error(problem, 'Install them with: pip install "gpubench_kit[cluster]"')
-        # What the connection says on a terminal is said here in one sentence, or told of a review.
+        # What the connection says on a terminal is said here in one sentence, or of a review.
         for name in ("distributed", "distributed.client"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
@@ -126,12 +126,12 @@ class Cluster:
     def _check_versions(self) -> None:
         """Raise where a worker would make other bytes."""
         own, faults = kit_versions(), []
-        for worker, told in self._asked(kit_versions).items():
-            if isinstance(told, BaseException):
-                problem = f"the kit does not run there ({_first_line(told)})."
+        for worker, answer in self._asked(kit_versions).items():
+            if isinstance(answer, BaseException):
+                problem = f"the kit does not run there ({_first_line(answer)})."
                 faults.append(Fault(f"worker '{worker}'", problem, "Install the same version there."))
             else:
-                faults += _other_versions(worker, told, own)
+                faults += _other_versions(worker, answer, own)
         if faults:
             raise ReportError(faults)
 
@@ -147,7 +147,7 @@ class Cluster:
             for probe in probes:
                 probe.unlink(missing_ok=True)
         faults = [Fault(f"worker '{worker}'", problem, _SHARE)
-                  for worker, told in answers.items() for problem in _not_seen(told, seen, probes)]  # fmt: skip
+                  for worker, answer in answers.items() for problem in _not_seen(answer, seen, probes)]  # fmt: skip
         if faults:
             raise ReportError(faults)
 
@@ -163,19 +163,19 @@ class Cluster:
         return ReportError(Fault(f"cluster '{self._address}'", problem, action))
 
 
-def _other_versions(worker: str, told: Mapping[str, str], own: Mapping[str, str]) -> list[Fault]:
+def _other_versions(worker: str, answer: Mapping[str, str], own: Mapping[str, str]) -> list[Fault]:
     """Return a fault where a worker has other versions of what decides numbers and pictures."""
-    differing = (name for name in own if told.get(name) != own[name])
-    other = [f"{name} {told.get(name)} there, {own[name]} here" for name in differing]
+    differing = (name for name in own if answer.get(name) != own[name])
+    other = [f"{name} {answer.get(name)} there, {own[name]} here" for name in differing]
     action = "Install the same lock on every machine."
     return [Fault(f"worker '{worker}'", f"it has other versions ({'; '.join(other)}).", action)] if other else []
 
 
-def _not_seen(told: Any, seen: Mapping[str, str], probes: Sequence[Path]) -> list[str]:
+def _not_seen(answer: Any, seen: Mapping[str, str], probes: Sequence[Path]) -> list[str]:
     """Return the first file that a worker does not see as it is seen here, in a sentence."""
-    if isinstance(told, BaseException):
-        return [f"it does not say what it sees ({_first_line(told)})."]
-    other = next((name for name, digest in seen.items() if told.get(name) != digest), None)
+    if isinstance(answer, BaseException):
+        return [f"it does not say what it sees ({_first_line(answer)})."]
+    other = next((name for name, digest in seen.items() if answer.get(name) != digest), None)
     if other is None:
         return []
     if Path(other) in probes:

@@ -226,8 +226,8 @@ def _manifest_in(folder: Path, where: str) -> dict[str, Any]:
     except FileNotFoundError:
         raise ReportError(Fault(where, f"it holds no {MANIFEST}, so it is no report.", _ACTION)) from None
     except (OSError, ValueError) as error:
-        told = getattr(error, "strerror", None) or "it is cut off or no JSON"
-        raise ReportError(Fault(where, f"its {MANIFEST} cannot be read ({told}).", _ACTION)) from error
+        reason = getattr(error, "strerror", None) or "it is cut off or no JSON"
+        raise ReportError(Fault(where, f"its {MANIFEST} cannot be read ({reason}).", _ACTION)) from error
     if not isinstance(manifest, dict):
         raise ReportError(Fault(where, f"its {MANIFEST} holds no table of values.", _ACTION))
     return manifest

@@ -180,8 +180,8 @@ def _page_title(about: dict[str, Any]) -> str:
 
 def _all_left_out(sections: Iterable[dict[str, Any]]) -> str:
     """Return the sections that were left out, with the reasons; nothing where there are none."""
-    told = [f"{about['title']} ({about['left_out']})" for about in sections]
-    return say("page.left_out", what="; ".join(told)) if told else ""
+    parts = [f"{about['title']} ({about['left_out']})" for about in sections]
+    return say("page.left_out", what="; ".join(parts)) if parts else ""
 
 
 def _exporter() -> Any:

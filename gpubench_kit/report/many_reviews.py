@@ -119,7 +119,7 @@ def tasks_of(
 
 
 def report_of(task: ReviewTask) -> Outcome:
-    """Make one report, unless it is up to date, and return what became of it; faults are told, not raised.
+    """Make one report, unless it is up to date, and return what became of it; faults are part of it, not raised.
 
     Parameters
     ----------
@@ -133,8 +133,8 @@ def report_of(task: ReviewTask) -> Outcome:
         kind = "internal error" if notes else "bad input"
         outcome = Outcome(task.given, kind, faults=error.faults, notes=notes)
     except Exception as error:
-        told = f"{type(error).__name__}: {error}".splitlines()[0]
-        fault = Fault(task.given, f"unexpected error: {told}", "This is an internal error: please report it.")
+        message = f"{type(error).__name__}: {error}".splitlines()[0]
+        fault = Fault(task.given, f"unexpected error: {message}", "This is an internal error: please report it.")
         outcome = Outcome(task.given, "internal error", faults=(fault,))
     return replace(outcome, seconds=time.perf_counter() - start)
 
@@ -404,17 +404,17 @@ def _given_up(task: ReviewTask, error: BaseException, limit_s: float) -> Outcome
     if isinstance(error, NothingCameBack):
         problem = f"no report came back within {duration_text(limit_s)}."
         return lost(task, problem, "Is a log on a drive that went away? Did its worker run out of memory?")
-    told = (str(error) or type(error).__name__).splitlines()[0]
+    message = (str(error) or type(error).__name__).splitlines()[0]
     return lost(
-        task, f"it could not be handed to a worker ({told}).", "Start the same command again: it goes on here."
+        task, f"it could not be handed to a worker ({message}).", "Start the same command again: it goes on here."
     )
 
 
 def _so_far(done: Sequence[Outcome], count: int, workers: int) -> str:
     """Return how many reports are done, and about how long the rest takes, from those that were made."""
-    told = f"{len(done)} of {count} reviews"
+    text = f"{len(done)} of {count} reviews"
     seconds = [one.seconds for one in done if one.outcome == "made"]
     left = count - len(done)
     if not seconds or not left:
-        return told
-    return f"{told}, about {duration_text(left * sum(seconds) / len(seconds) / min(workers, left))} left"
+        return text
+    return f"{text}, about {duration_text(left * sum(seconds) / len(seconds) / min(workers, left))} left"
