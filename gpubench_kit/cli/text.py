@@ -41,7 +41,8 @@ def inspection_text(inspection: Mapping[str, Any]) -> str:
         unit = f" [{one['unit']}]" if one["unit"] else ""
         lines.append(f"  {say('inspect.column', name=name, column=one['column'], unit=unit, why=one['why'])}")
     seconds = number_text(inspection["duration_s"], decimals=2)
-    frames = say("inspect.frames", frames=count_text(inspection["n_frames"], "frame"), seconds=seconds)
+    n_frames = count_text(inspection["n_frames"], "frame")
+    frames = say("inspect.frames", frames=n_frames, seconds=seconds)
     lines += ["", say("inspect.run"), f"  {frames}", "", say("inspect.metrics")]
     lines += [
         f"  {METRICS[name].label:<28} {value_text(value, name)}" for name, value in inspection["metrics"].items()
