@@ -137,7 +137,7 @@ def make_report(
         check_unchanged(before, inputs.hashes(), runs)
         looks = count_look(made, plan, is_recorded=record_look)
         results = {one.name: made.table(one) for one in (OVERALL, COMPARISONS, CLAIMS)}
-        manifest = inputs.manifest(making.pictures, looks, **results)
+        manifest = inputs.manifest(making.pictures, looks, results)
         # Looks were written down just now.
         check_unchanged(before, {name: manifest["inputs"].get(name, "") for name in before}, runs)
         made.lay_out([] if earlier is None else [_changes_since(earlier, manifest, made.folder, plan)])

@@ -75,8 +75,14 @@ class Inputs:
         """
         return input_hashes(self.plan, [self.plan_file.name, *self._sheets(), *self._logs()])
 
-    def manifest(self, pictures: str, looks_made: int, **results: pd.DataFrame) -> dict[str, Any]:
-        """Return what makes a report of them, and what it says; see `make_manifest`."""
+    def manifest(self, pictures: str, looks_made: int, results: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
+        """Return what makes a report of them, and what it says.
+
+        Parameters
+        ----------
+        pictures : as in `gpubench_kit.report.build.build_report`
+        looks_made, results : as in `make_manifest`; the results by their table's name
+        """
         kept = [name for name in (LOOKS_FILE, GIVEN_FILE) if (self.plan.folder / name).exists()]
         files = [self.plan_file.name, *self._sheets(), *kept, *self._logs()]
         return make_manifest(self.plan, files, looks_made=looks_made, **results) | {"pictures": pictures}
@@ -84,7 +90,7 @@ class Inputs:
     def without_results(self, pictures: str) -> dict[str, Any]:
         """Return the manifest's part that is known before anything is made, as JSON gives it back."""
         none = {one.name: one.frame() for one in (OVERALL, COMPARISONS, CLAIMS)}
-        manifest = self.manifest(pictures, 0, **none)
+        manifest = self.manifest(pictures, 0, none)
         del manifest["verdicts"], manifest["looks_made"]
         return json.loads(json.dumps(manifest))
 
