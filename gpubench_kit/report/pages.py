@@ -158,9 +158,9 @@ def build_tuning(
     """
     tell = progress or tell_nobody
     tell(0.0, _READING)
-    inputs = Inputs.of(folder, for_report=True)
-    plan = inputs.plan
+    plan = load_plan(plan_file_of(folder))
     ladder_of(plan, card=plan.card_units[0].name)
+    inputs = Inputs.of(folder, for_report=True)
     before = inputs.hashes()
     with staged_for_review(TUNING, inputs, output, tell=tell) as made:
         made.lay_out()
