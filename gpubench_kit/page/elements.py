@@ -39,7 +39,7 @@ _TEMPLATES = Environment(
 )
 _TEMPLATES.globals["say"] = say
 #: Columns from which a table is too wide for a phone: there each row is a block of labelled values.
-_WIDE = 6
+_WIDE = 5
 
 
 @dataclass(frozen=True)
