@@ -16,6 +16,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+# Not from this folder, whose `tests.py` would be taken for the folder of that name.
+sys.path.pop(0)
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"))
 
