@@ -49,7 +49,7 @@ def desk(tmp_path, monkeypatch) -> Path:
     # What the page's reader is asked on a terminal.
     Path("results").mkdir()
     Path("results", "answers.toml").write_text('card = "Larkmoor 4"\n', encoding="utf-8")
-    shutil.copytree(ROOT / "data" / "limit_sweep", "limit_sweep")
+    shutil.copytree(ROOT / "data" / "limit_sweep", "data/limit_sweep")
     return tmp_path
 
 

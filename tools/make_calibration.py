@@ -125,15 +125,21 @@ def with_table(page: str, text: str, start: str = START) -> str:
 def table_text(table: pd.DataFrame) -> str:
     """Return promised and found as a Markdown table; exact numbers in one line for each row of promises."""
     lines = ["| row | case | promised | found |", "| --: | --- | --: | --: |"]
-    for row in table[table["kind"] != "exact"].itertuples():
-        what = f"{row.what} *(control)*" if row.kind == "control" else row.what
-        unit, digits = ("", 2) if row.unit == "rounds" else (" %", 2 if row.kind == "width" else 1)
-        numbers = f"{row.promised:.{digits}f}{unit} ± {row.tolerance:.{digits}f} | {row.found:.{digits}f}{unit}"
-        lines.append(f"| {row.row} | {what} | {numbers} |")
-    for number, part in table[table["kind"] == "exact"].groupby("row"):
-        right = ((part["found"] - part["promised"]).abs() <= part["tolerance"]).sum()
-        lines.append(f"| {number} | {EXACT[number]} | {len(part)} numbers | {right} found |")
+    for number, part in table.groupby("row"):
+        if (part["kind"] == "exact").all():
+            right = ((part["found"] - part["promised"]).abs() <= part["tolerance"]).sum()
+            lines.append(f"| {number} | {EXACT[number]} | {len(part)} numbers | {right} found |")
+        else:
+            lines += map(_line, part.itertuples())
     return "\n".join(lines) + "\n"
+
+
+def _line(row: tuple) -> str:
+    """Return the line of one promise."""
+    what = f"{row.what} *(control)*" if row.kind == "control" else row.what
+    unit, digits = ("", 2) if row.unit == "rounds" else (" %", 2 if row.kind == "width" else 1)
+    numbers = f"{row.promised:.{digits}f}{unit} ± {row.tolerance:.{digits}f} | {row.found:.{digits}f}{unit}"
+    return f"| {row.row} | {what} | {numbers} |"
 
 
 def draw(table: pd.DataFrame) -> Figure:

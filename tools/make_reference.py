@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from gpubench_kit.checks.table import CHECKS
+from gpubench_kit.checks.table import CHECKS, check_of
 from gpubench_kit.cli.command import make_parser
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import METRIC_VALUES, USABLE
@@ -41,10 +42,24 @@ SCALES = (
     "logarithms; on the difference scale it is in the unit."
 )
 FINDINGS = (
-    "What the checks of logs, runs and the whole evening can find, as in the table `findings`. A `stop` withholds "
-    "the verdicts that need its runs, `exclude` is a rule of the plan, a `note` changes nothing. The limits stand "
-    "in `[checks]` of the [plan](plan.md)."
+    "What the checks of logs, runs and the whole bench session can find, as in the table `findings`. A `stop` "
+    "withholds the verdicts that need its runs, `exclude` is a rule of the plan, a `note` changes nothing. The "
+    "limits stand in `[checks]` of the [plan](plan.md). Words in italics stand for names and numbers."
 )
+READING = (
+    "What is noticed while logs and the run sheet are read; a line of the plan that settles it stands behind the "
+    "action, filled in."
+)
+#: A place in a sentence of the catalogue.
+PLACE = re.compile(r"\{(\w+)(?::[^{}]+)?\}")
+#: Key of sentences -> name of their finding, where it is another.
+CALLED = {"not_aligned": "not_lined_up", "clock_not_proven_by_files": "clock_not_proven"}
+#: Findings whose sentences are made where they are noticed -> what they have in common.
+SAYS = {
+    "run_sheet_row": "a row of the run sheet has a fault; it is left out",
+    "without_runs": "the run sheet has no row yet for a game, card or tuning of the plan",
+    "one_sheet_read": "a workbook has several sheets; only the first with rows of numbers was read",
+}
 #: Column of a run sheet -> what stands in it.
 SHEET = {
     "run": "name of the run, once in the sheet",
@@ -68,7 +83,7 @@ SHEET = {
     "`background_load`, `log_gap` or `tuning_lost`",
     "corrected": "why a typed number was changed after a look",
     "game_version": "version of the game, where a patch came in between",
-    "note": "anything; shown on the page",
+    "note": "anything; for yourself",
 }
 
 
@@ -175,14 +190,35 @@ def metrics_page() -> Iterator[str]:
 
 def checks_page() -> Iterator[str]:
     """Yield the lines of the page on checks: what each says, and what to do."""
+    head = ("", "| name | is a | says | what to do |", "| --- | --- | --- | --- |")
+    yield from ("# Checks", "", FINDINGS, *head)
+    yield from (_check_line(one.name, one.name, "finding") for one in CHECKS if one.stage != "reading")
+    yield from ("", "## Noticed in reading", "", READING, *head)
+    groups = [key.split(".")[:2] for key in load_catalogue().entries]
+    keys = [key for group, key in groups if group in ("logs", "routine")]
+    keys += [one.name for one in CHECKS if one.stage == "reading"]
+    names: dict[str, str] = {}
+    for key in keys:
+        names.setdefault(CALLED.get(key, key), key)
+    yield from (_check_line(name, key, "logs") for name, key in names.items())
+
+
+def _check_line(name: str, key: str, group: str) -> str:
+    """Return the line of one check: its sentences, or in few words what its findings have in common."""
     entries = load_catalogue().entries
-    yield from ("# Checks", "", FINDINGS, "")
-    yield from ("| name | is a | says | what to do |", "| --- | --- | --- | --- |")
-    for one in (one for one in CHECKS if one.stage != "reading"):
-        parts = [[text for key, text in entries.items() if key.startswith(f"finding.{one.name}.") and
-                  key.endswith(part)] for part in (".text", ".action")]  # fmt: skip
-        says, action = (_cell(" / ".join(dict.fromkeys(map(str, texts)))) for texts in parts)
-        yield f"| `{one.name}` | {one.severity} | {says} | {action} |"
+
+    def listed(part: str) -> str:
+        own = [
+            text for one, text in entries.items() if f"{one}.".startswith(f"{group}.{key}.") and one.endswith(part)
+        ]
+        forms = [text if isinstance(text, str) else text["many"] for text in own]
+        return _cell(PLACE.sub(r"*\1*", " / ".join(dict.fromkeys(forms))))
+
+    says = listed(".text") or SAYS.get(key) or entries.get(f"routine.{key}") or entries[f"check.why.{key}"]
+    says = PLACE.sub(r"*\1*", says)
+    action = listed(".action") or entries.get(f"check.fix.{key}", "")
+    says = f"{says[:1].upper()}{says[1:].rstrip('.')}."
+    return f"| `{name}` | {check_of(name).severity} | {says} | {action} |"
 
 
 def verdicts_page() -> Iterator[str]:

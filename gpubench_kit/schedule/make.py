@@ -15,6 +15,7 @@ from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pi
 from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.schedule.order import PlannedRun, visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS
+from gpubench_kit.wording.catalogue import say
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,8 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     in_blocks = session.design.by_restart
     asks_for_rounds = work.stage == "first" and not work.design.in_blocks and len(rows)
     messages = (*work.messages, why) if asks_for_rounds else work.messages
+    if plan.sweep.ladder:
+        messages = (*messages, say("schedule.next.ladder"))
     return Schedule(
         plan=plan,
         stage=work.stage if len(rows) or work.stage != "first" else "done",
