@@ -21,7 +21,7 @@ _GONE = {
     "estimate_costs": "`review(folder).costs`",
     "levels_of_games": "`review(folder).levels`",
     "looks_made": "`open_looks(plan, usable)`",
-    "make_review": "`gpubench_kit.synthetic.make_review`",
+    "make_review": "`gpubench_kit.synthetic.review.write_review(...)`, which makes a folder",
     "make_schedule": "`plan_session(folder)`",
     "open_archive": "`gpubench_kit.archive.archive.open_archive(folder)`",
     "page": "`review(folder).section(name)`",
