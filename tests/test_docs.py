@@ -17,6 +17,7 @@ import jsonschema
 import pytest
 from small_folder import write_small_review
 
+from gpubench_kit.checks.table import CHECKS
 from gpubench_kit.cli.command import main, make_parser
 from tests.cli.test_new_from_logs import write_logs
 
@@ -120,3 +121,13 @@ def test_the_site_is_made_without_a_warning(tmp_path):
     plan = (tmp_path / "reference" / "plan.html").read_text(encoding="utf-8")
     assert all(f'<span class="pre">{key}</span>' in plan for key in SCHEMA["$defs"]["Analysis"]["properties"])
     assert "compare_tunings" in (tmp_path / "reference" / "api.html").read_text(encoding="utf-8")
+
+
+def test_the_reference_lists_every_check_also_those_of_reading_without_raw_places():
+    checks_page = runpy.run_path(str(ROOT / "tools" / "make_reference.py"))["checks_page"]
+    lines = [line for line in checks_page() if line.startswith("| `")]
+    names = [line.split("`")[1] for line in lines]
+    assert {one.name for one in CHECKS} <= set(names)
+    assert {"clocks_differ", "sensor_likely", "clock_not_proven"} <= set(names)
+    assert len(names) == len(set(names))
+    assert not [line for line in lines if re.search(r"\{\w+(:[^{}]+)?\}", line)]

@@ -208,10 +208,10 @@ def _check_line(name: str, key: str, group: str) -> str:
     entries = load_catalogue().entries
 
     def listed(part: str) -> str:
-        own = [
-            text for one, text in entries.items() if f"{one}.".startswith(f"{group}.{key}.") and one.endswith(part)
-        ]
+        own = [text for one, text in entries.items() if one.startswith(f"{group}.{key}.") and one.endswith(part)]
         forms = [text if isinstance(text, str) else text["many"] for text in own]
+        # The levels of tunings are said after the first look only.
+        forms = [text.replace("{levels}", "") for text in forms]
         return _cell(PLACE.sub(r"*\1*", " / ".join(dict.fromkeys(forms))))
 
     says = listed(".text") or SAYS.get(key) or entries.get(f"routine.{key}") or entries[f"check.why.{key}"]

@@ -55,10 +55,8 @@ def test_a_made_up_check_is_in_the_reference(one_more_row, monkeypatch):
 
     monkeypatch.setattr(make_reference, "CHECKS", table.CHECKS)
     monkeypatch.setattr(make_reference, "load_catalogue", lambda: ALL_WORDS)
-    assert (
-        "| `lamp_flickers` | stop | {run}: the lamp flickered {times} times{levels}. | Change the lamp. |"
-        in list(make_reference.checks_page())
-    )
+    line = "| `lamp_flickers` | stop | *run*: the lamp flickered *times* times. | Change the lamp. |"
+    assert line in list(make_reference.checks_page())
 
 
 def test_every_check_has_a_sentence_and_every_name_is_there_once():

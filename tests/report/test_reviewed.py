@@ -159,6 +159,12 @@ def test_a_public_name_that_is_gone_says_what_to_write():
         kit.used_runs  # noqa: B018
 
 
+def test_every_public_name_of_the_first_version_is_there_or_says_what_to_write():
+    for name in ("Pictures", "looks_made", "make_review", "redo_list", "write_pictures"):
+        with pytest.raises(AttributeError, match=f"'{name}' any more; write `"):
+            getattr(kit, name)
+
+
 def test_parquet_files_on_request_hold_the_tables(folder, tmp_path):
     words = ["report", str(folder), "-o", str(tmp_path / "report"), "--pictures", "none", "--parquet", "--quiet"]
     assert command.main(words) == 0

@@ -1,8 +1,12 @@
 """An evening that fits its time: what is left out, in which order, and what then cannot be said."""
 
+import shutil
+from pathlib import Path
+
 import pytest
 
 from gpubench_kit.model.errors import DesignError
+from gpubench_kit.model.plan import load_plan
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.sheet import extend_run_sheet
 
@@ -25,6 +29,12 @@ def test_the_default_plan_is_four_rounds_of_everything(folder):
     assert not schedule.dropped
     assert schedule.minutes == pytest.approx(72)
     assert schedule.messages == ("4 rounds are the default: no pilot runs tell the noise of this bench.",)
+
+
+def test_a_plan_with_a_ladder_is_told_that_rounds_of_the_search_are_added_by_hand(tmp_path):
+    shutil.copytree(Path(__file__).parents[2] / "data" / "limit_sweep", tmp_path / "limit_sweep")
+    told = make_schedule(load_plan(tmp_path / "limit_sweep" / "plan.toml")).messages
+    assert told[-1].startswith("Rounds that the search proposes are added by hand;")
 
 
 def test_tunings_that_are_no_must_go_first(folder):
