@@ -89,7 +89,8 @@ def test_levels_of_cards_are_fitted_through_the_games_in_common(tmp_path):
 
 def test_cards_without_a_game_in_common_are_told_apart(tmp_path):
     for name in ("One", "Other"):
-        made = MadeReport(title=name, card=name, games=2, rounds=4)
+        games = {"games": [{"name": f"{name}game {number:02d}"} for number in (1, 2)]}
+        made = MadeReport(title=name, card=name, games=2, rounds=4, sections=games)
         values = made.values(1)
         values["game"] = name + values["game"]
         write_report(tmp_path / name, made, seed=1, log_names=name, values=values)

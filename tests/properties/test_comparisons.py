@@ -81,7 +81,7 @@ def reviews(draw, patterns=PATTERNS):
 
 
 def results(table, plan=None):
-    plan = plan or make_plan()
+    plan = plan or make_plan(sections={"games": [{"name": name} for name in table["game"].unique()]})
     rows, over, noise = compare_tunings(table, plan), compare_over_games(table, plan), estimate_noise(table, plan)
     for frame, declared in ((rows, COMPARISONS), (over, OVERALL), (noise, NOISE)):
         check_table(frame, declared)
@@ -356,6 +356,6 @@ def test_twelve_tunings_are_compared_at_once():
         for round_ in range(1, 4) for game in range(6) for name in rng.permutation(names)
     ]  # fmt: skip
     table = pd.DataFrame(rows).assign(order=range(1, len(rows) + 1))
-    found, over = results(table, make_plan(names))
+    found, over = results(table, make_plan(names, sections={"games": [{"name": f"g{game}"} for game in range(6)]}))
     assert len(found) == 66
     assert len(over) == 22
