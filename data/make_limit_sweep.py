@@ -111,7 +111,7 @@ def sheet_text() -> str:
     clock = datetime(2026, 11, 16, 18, 30)
     for order, row in enumerate(rows, start=1):
         started = (clock + timedelta(seconds=105 * order)).isoformat(sep=" ")
-        row |= {"run": f"r{order:03d}", "order": order, "started_at": started}
+        row |= {"run": f"r{order:03d}", "session": 1, "order": order, "started_at": started}
         row["replaces"] = f"r{order - 1:03d}" if row["replaces"] else ""
     text = io.StringIO()
     columns = [
@@ -119,6 +119,7 @@ def sheet_text() -> str:
         "tuning",
         "game",
         "round",
+        "session",
         "order",
         "started_at",
         "avg_fps",

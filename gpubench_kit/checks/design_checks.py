@@ -18,7 +18,7 @@ from gpubench_kit.statistics.runs import PairRuns, encode_runs, select_pair
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import change_text, count_text, number_text, p_text, value_text
-from gpubench_kit.wording.terms import metric_of
+from gpubench_kit.wording.terms import metric_of, pair_text
 
 #: A shift of a whole game is also this many usual spreads of a run.
 _SHIFT_SPREADS = 5.0
@@ -279,15 +279,12 @@ def layout(evidence: Evidence) -> Iterator[Found]:
         if runs is None:
             continue
         design = classify(runs, applied=plan.analysis.applied, typed_order=plan.analysis.typed_order)
-        of, against = (
-            ", ".join(f"'{part}'" for part in (one.card, one.tuning, one.bench) if part)
-            for one in (pair.of, pair.against)
-        )
+        subjects = tuple(part for one in (pair.of, pair.against) for part in (one.card, one.tuning, one.bench))
         groups = runs.cell_text("group")
         for family in range(len(design.shared)):
             name = groups[runs.family == family][0]
             group = say("finding.layout.group", group=name) if runs.family.max() else ""
-            yield Found(None, None, None, {"of": of, "against": against, "group": group,
+            yield Found(None, None, None, {"pair": pair_text(subjects, plan), "group": group,
                                            "design": _design_text(runs, design, family)})  # fmt: skip
 
 

@@ -152,7 +152,8 @@ def _text(row: Any, says: str, over: str, plan: ReviewPlan) -> str:
     way = way_words(row.metric, is_up=direction_of(row.metric) > 0)
     kind = says if says == "no_loss" else "rate" if row.metric == "avg_fps" else "other"
     values = {"of": of, "against": against, "way": way, "label": label_words(row.metric)}
-    values["where"] = say(f"claims.script.over.{over}") + where
+    place = "any_game" if kind == "no_loss" and over == "every_game" else over
+    values["where"] = say(f"claims.script.over.{place}") + where
     return capital(say(f"claims.script.heard.{kind}", **values))
 
 

@@ -218,7 +218,8 @@ def _said(target: Target, plan: ReviewPlan, pattern: str, *, claim: Claim | None
         "way": way_words(row.metric, is_up=is_up), "least": least_text, "amount": _amount(size, unit),
         "size": _amount(abs(amounts.change), unit), "loss": bound_text(loss_bound(target), unit, up=True),
     }  # fmt: skip
-    text = say(f"claims.said.{pattern}.{_kind(row.metric)}", **values)
+    words = {"small": "about", "within": "same"}.get(pattern, pattern)
+    text = say(f"claims.said.{words}.{_kind(row.metric)}", **values)
     start = capital(f"{text} {place(row)}{whose(row, plan)}")
     if is_conditional(row):
         spreads = (row.bench_change_pct, row.restart_spread_pct)

@@ -78,9 +78,12 @@ def _tell(word: str, desk, *, asked: argparse.Namespace, write_page: Callable) -
     """Write the page at each step, and ring for news; never while sound is measured."""
     if asked.page and word in ("step", "needs you"):
         write_page(desk)
+    from gpubench_kit.model.metrics import METRICS
+
     times = {"fine": 1, "needs you": 2}.get(word, 0)
-    due = desk.due
-    if asked.bell and times and not (due and desk.evening.rows[due[0]].get("sound_dba")):
+    purposes = [desk.evening.rows[run].get("purpose") for run in desk.due[:1]]
+    is_listened = METRICS["sound_dba"].purpose in purposes and "sound_dba" in desk.keeper.plan.analysis.metrics
+    if asked.bell and times and not is_listened:
         print("\a" * times, end="", flush=True)
 
 

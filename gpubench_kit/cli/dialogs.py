@@ -7,6 +7,7 @@ import functools
 import json
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,6 +26,7 @@ from gpubench_kit.sheet.new_review import (
     write_draft,
 )
 from gpubench_kit.sheet.run_order import block_lines
+from gpubench_kit.wording.catalogue import say
 
 #: Open cells of one column that are listed.
 _FEW_CELLS = 2
@@ -80,6 +82,8 @@ def make_review(
                 f"Next:    gpubench-kit check {one}      can these runs give a verdict? (no look at results)\n"
                 f"         gpubench-kit report {one}     look 1 of 2"
             )
+        if made.folders:
+            print(say("caution.terminal"))
     return made
 
 
@@ -88,11 +92,11 @@ def _make(
     is_part: bool = False,
 ) -> Made:  # fmt: skip
     """Make one review, or one for each part of what was found."""
-    say = functools.partial(_say, asked)
+    tell = functools.partial(_say, asked)
     first = draft_of(given)
     table, blocks = table_lines(first, terminal_width()), block_lines(first)
     lines = [*first.head, *first.notes, *(["", *table] if table else []), *(["", *blocks] if blocks else [])]
-    say("\n".join([*lines, ""]))
+    tell("\n".join([*lines, ""]))
     is_silent = asked.no_input or asked.json or asked.quiet or not is_terminal()
     answers = dict(given) if is_silent else _asked(draft_of, given, folder)
     draft = draft_of(answers)
@@ -101,14 +105,14 @@ def _make(
     if is_silent and not is_part:
         check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
     if draft.rows and table_lines(draft) != table_lines(first):
-        say("\n".join(["", *table_lines(draft, terminal_width())]))
+        tell("\n".join(["", *table_lines(draft, terminal_width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
     lines = _written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)
     if files and not is_silent:
         asked_for = len(all_questions(draft, answers)) - len(questions)
         lines[0] += f" {asked_for} answer{'s' * (asked_for != 1)}."
-    say("\n".join(lines))
+    tell("\n".join(lines))
     folders = (folder,) if files else ()
     return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if asked.json else None)
 
@@ -118,7 +122,7 @@ def _make_parts(
     answers: Mapping[str, str],
 ) -> Made:  # fmt: skip
     """Make a review of each part, in a folder of its name; those that are there already stay as they are."""
-    say = functools.partial(_say, asked)
+    tell = functools.partial(_say, asked)
     drafts = {name: draft_of({**answers, **chosen}) for name, chosen in whole.parts}
     every = [*all_questions(whole, answers), *(one for draft in drafts.values() for one in
                                                all_questions(draft, answers))]  # fmt: skip
@@ -127,10 +131,10 @@ def _make_parts(
     for name, chosen in whole.parts:
         place = folder / transliterated(name)
         if is_review(place):
-            say(f"{place} is there already and stays as it is.")
+            tell(f"{place} is there already and stays as it is.")
             done.append(Made(DONE, 0, (place,)))
             continue
-        say(f"\n{isolated(name)}: a review of its own, in {place}")
+        tell(f"\n{isolated(name)}: a review of its own, in {place}")
         kept = place / ANSWERS_FILE
         before = {key: text for key, text in answers.items() if key not in chosen}
         given = before | (load_answers(kept) if kept.is_file() else {})
@@ -233,6 +237,7 @@ def _code(draft: Draft) -> int:
 
 if TYPE_CHECKING:
     from gpubench_kit.logs.review import FormatToConfirm
+    from gpubench_kit.model.plan import Card, ReviewPlan
 
 _RIGHT, _OTHER, _SAMPLES = "right", "other", "samples"
 
@@ -270,7 +275,7 @@ def confirm_log(log: str, folder: str) -> None:
     rows = first_rows_of(open_table(path))
     found = [
         FormatToConfirm(card.name, facts_of_log(path, declared=declaration_of(plan, card.name)), 1, rows)
-        for card in plan.cards
+        for card in _cards_of(plan, path)
     ]
     if not any(one.facts.paste for one in found):
         facts = found[0].facts
@@ -279,6 +284,20 @@ def confirm_log(log: str, folder: str) -> None:
         )
         return
     _confirm([one for one in found if one.facts.paste], plan_file)
+
+
+def _cards_of(plan: ReviewPlan, log: Path) -> list[Card]:
+    """Return the cards that the run sheet names a log for; all where it names none, or cannot be read."""
+    from gpubench_kit.logs.review import open_review
+    from gpubench_kit.model.errors import GpubenchError
+
+    owners: set[str] = set()
+    with suppress(GpubenchError):
+        review = open_review(plan, keep_going=True)
+        card_of = dict(zip(review.runs["run"], review.runs["card"], strict=True))
+        files = [(task.run, file) for task in review.tasks for file in (task.frame_path, task.sensor_path) if file]
+        owners = {card_of[run] for run, file in files if Path(file).resolve() == log.resolve()}
+    return [card for card in plan.cards if not owners or card.name in owners]
 
 
 def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
@@ -319,6 +338,7 @@ def _question(key: str, one: FormatToConfirm) -> Question:
 
     facts = one.facts
     runs = count_text(one.n_logs, "log")
+    count = "counts" if one.n_logs == 1 else "count"
     is_frames = facts.kind != "sensors"
     said = " ".join(facts.questions) or f"{facts.seen} is read by what it looks like."
     choices = [
@@ -332,7 +352,7 @@ def _question(key: str, one: FormatToConfirm) -> Question:
         text=f'{runs} of one format ("{isolated(facts.seen)}") of {isolated(one.card)}: is this right?',
         choices=(*choices, Choice("first rows", SHOW)),
         default_text="later; shown, not counted",
-        about=(said, f"If it is right, {runs} count; if it is wrong, {wrong} of this card would be wrong."),
+        about=(said, f"If it is right, {runs} {count}; if it is wrong, {wrong} of this card would be wrong."),
         evidence=one.first_rows,
         paste=one.entry,
         writes=f'plan.toml: [[logs.format]] id = "{facts.format_id}", for this format of this card ({{}})',

@@ -122,7 +122,7 @@ def _of_run(desk: Desk) -> dict[str, Any]:
                  else row.get("purpose", "").replace("_", " "),
         "play": "the whole scene" if game and game.ends != "time" else f"{session.scene_s:g} s",
         "wait": f"{session.settle_s if is_new else session.tuning_change_s:g}", "settle": f"{session.settle_s:g}",
-        "crashes": crashes, "crash_times": f"{ordinal} crash under {row.get('tuning', '')} tonight",
+        "crashes": crashes, "crash_times": f"{ordinal} crash under {row.get('tuning', '')} in this session",
         "open_rows": sum(not evening.is_recorded(one) for one in alike),
         "tuning_runs": sum(map(evening.is_recorded, alike)), "repeat": next(iter(evening.repeats(run)), run),
         "cause_word": _CAUSES.get(row.get("excluded", ""), "CAUSE "),
@@ -239,7 +239,7 @@ def events_of(desk: Desk) -> list[tuple[str, str]]:
         elif line["did"] in ("unused", "found"):
             out.append(("NOT USED", f"{at}  {_name_of(line)}: {line['message']}"))
         elif line["did"] == "stop":
-            out.append(("STOP", f"{at}  {line['tuning']} is stopped tonight"))
+            out.append(("STOP", f"{at}  {line['tuning']} is stopped for this session"))
     return out
 
 

@@ -24,6 +24,7 @@ from gpubench_kit.logs.one_clock import place_of_run
 from gpubench_kit.logs.read_frames import FrameLog
 from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.wording.notes import note
 
 _Log = TypeVar("_Log", FrameLog, SensorLog)
@@ -286,7 +287,16 @@ def _against_load(
         return ()
     line = f"[logs] sensor_offset_s = {sensor_log.ahead_of(frame_log.clock) + nearest.start_s:.2f}"
     about: dict[str, Any] = {"found": apart_s, "limit": limit_s, "busy_s": nearest.length_s, "run_s": run_s}
-    return (note("logs.clocks_against_load", name=sensor_log.name, metric=metric, unit="s", line=line, **about),)
+    return (
+        note(
+            "logs.clocks_against_load",
+            name=sensor_log.name,
+            metric=METRICS[metric].label,
+            unit="s",
+            line=line,
+            **about,
+        ),
+    )
 
 
 def _exchanged(log: _Log) -> _Log:
@@ -349,7 +359,12 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
             starts = ", ".join(f"{stretch.start_s:.1f} s" for stretch in fitting[:6])
             about: dict[str, Any] = {"found": len(fitting), "run_s": run_s}
             finding = note(
-                "logs.not_aligned.several", check="not_lined_up", name=name, metric=metric, starts=starts, **about
+                "logs.not_aligned.several",
+                check="not_lined_up",
+                name=name,
+                metric=METRICS[metric].label,
+                starts=starts,
+                **about,
             )
             return _not_aligned("several stretches fit", finding)
         if not fitting:

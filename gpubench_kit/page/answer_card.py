@@ -30,7 +30,7 @@ from gpubench_kit.wording.numbers import (
     watts_text,
 )
 from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences_of
-from gpubench_kit.wording.terms import metric_of, names_text
+from gpubench_kit.wording.terms import day_text, metric_of, names_text
 from gpubench_kit.wording.verdicts import Mark, mark_of
 
 #: Further metrics told in the small line of a tuning, in this order, as far as they were compared.
@@ -124,7 +124,7 @@ def kicker(results: Results) -> Iterator[str]:
     yield games if group in ("", "all") else say("answer.games_at", games=games, group=group)
     yield say("answer.runs", n=int(used.sum()))
     if plan.review.date:
-        yield f"{plan.review.date.day} {say(f'month.{plan.review.date.month}')} {plan.review.date.year}"
+        yield day_text(plan.review.date)
     yield from dict.fromkeys(bench.driver for bench in plan.benches if bench.driver)
     yield from [plan.review.author] * bool(plan.review.author)
 

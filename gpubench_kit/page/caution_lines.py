@@ -14,7 +14,7 @@ from gpubench_kit.statistics.stability import pooled_failure_bound
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import names_text
 
-#: What a reader of a report must know before copying a tuning.
+#: What a reader of a report must know before copying a tuning; the last where the plan states a price.
 REPORT = ("warranty", "stability", "one_card", "steps", "mains", "estimates")
 #: What a reviewer must know at the test setup, and whoever reads an archive of reports.
 BENCH = ("steps", "crash", "warranty", "mains")
@@ -39,7 +39,8 @@ def cautions(plan: ReviewPlan) -> Section:
     plan : ReviewPlan
     """
     more = bullets([*_cards(plan), *_stability(plan), say("caution.scene"), say("caution.interval")])
-    body = join([caution_box(REPORT), details(say("caution.limits"), more)])
+    has_money = plan.costs.price_per_kwh is not None or any(card.price is not None for card in plan.cards)
+    body = join([caution_box(REPORT if has_money else REPORT[:-1]), details(say("caution.limits"), more)])
     return Section("cautions", say("caution.title"), body)
 
 
@@ -74,7 +75,7 @@ def _stability(plan: ReviewPlan) -> Iterator[str]:
         yield say("caution.hours_limits")
     silent = [one.name for one in plan.tunings if not one.stability and not one.reference]
     if silent:
-        yield say("caution.no_hours", tunings=names_text(silent))
+        yield say("caution.no_hours", n=len(silent), tunings=names_text(silent))
 
 
 #: Changed decisions told one by one, and findings; the rest is counted.

@@ -33,8 +33,7 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.catalogue import has, isolated, say
-from gpubench_kit.wording.names import capital
-from gpubench_kit.wording.terms import scene_text
+from gpubench_kit.wording.terms import check_words, scene_text
 
 #: Runs shown with a picture; a page with more is slow to open, and says so.
 _MOST_PICTURED = 40
@@ -161,7 +160,7 @@ def check_findings(review: Review, findings: pd.DataFrame, *, redo: pd.DataFrame
 
 def _term(row: Any, start: str = "") -> tuple[Markup | str, str]:
     """Return the name of a check with what its finding does where it does anything, and the finding in words."""
-    key, name = f"check.does.{row.severity}", capital(row.check.replace("_", " "))
+    key, name = f"check.does.{row.severity}", check_words(row.check)
     does = Markup('{} <span class="unit">{}</span>').format(name, say(key)) if has(key) else name
     return does, finding_text(row, start)
 

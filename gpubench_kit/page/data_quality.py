@@ -27,8 +27,15 @@ from gpubench_kit.page.results import Results
 from gpubench_kit.page.section import Section
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import capital, metric_label
-from gpubench_kit.wording.numbers import count_text, is_missing, significant_text, unit_text, value_text
-from gpubench_kit.wording.terms import names_text, scene_text
+from gpubench_kit.wording.numbers import (
+    count_text,
+    is_missing,
+    number_text,
+    significant_text,
+    unit_text,
+    value_text,
+)
+from gpubench_kit.wording.terms import check_words, names_text, scene_text
 
 _CODE = re.compile(r"`([^`]+)`")
 _SEVERITIES = ("stop", "exclude", "note")
@@ -118,7 +125,7 @@ def left_out_runs(runs: pd.DataFrame) -> Markup:
 def all_findings(findings: pd.DataFrame) -> Markup:
     """Return every finding, the severe ones first."""
     fields = columns({
-        "check": lambda row: capital(row.check.replace("_", " ")), "run": lambda row: row.run,
+        "check": lambda row: check_words(row.check), "run": lambda row: row.run,
         "found_text": lambda row: message_text(row.message), "found": lambda row: _amount(row.found, row.unit),
         "limit": lambda row: _amount(row.limit, row.unit),
     }, numbers=("found", "limit"))  # fmt: skip
@@ -149,7 +156,14 @@ def finding_text(row: Any, start: str = "") -> str:
 
 def _amount(value: float, unit: str) -> str:
     """Return a value with its unit; nothing where there is none."""
-    return "" if is_missing(value) else unit_text(value, unit)
+    if is_missing(value):
+        return ""
+    is_whole = float(value).is_integer() or abs(value) >= _WHOLE_FROM
+    return f"{number_text(value, decimals=0)} {unit}".strip() if is_whole else unit_text(value, unit)
+
+
+#: Amounts of findings from here on are told without decimals.
+_WHOLE_FROM = 1000.0
 
 
 def _noise(results: Results) -> Markup:

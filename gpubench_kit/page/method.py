@@ -215,8 +215,14 @@ def _sentence(name: str, units: str, *, rows: list[Any], with_games: bool) -> st
     told = say(f"tests.{name}", units=say(f"tests.units.{units}"), df=_df_words(rows))
     if name == POOLED and rows[0].layout == "rounds":
         told = f"{told} {say('tests.few_rounds')}"
+    if not with_games:
+        return told
     games = "; ".join(dict.fromkeys(scene_text(row.game, row.setting) for row in rows))
-    return f"{told} {say('tests.games', games=games)}" if with_games else told
+    metrics = [metric_of(one) for one in dict.fromkeys(row.metric for row in rows)]
+    if all(one.purpose == "soak" for one in metrics):
+        listed = ", ".join(one.label for one in metrics)
+        return f"{told} {say('tests.soak', games=games, metrics=listed)}"
+    return f"{told} {say('tests.games', games=games)}"
 
 
 def _df_words(rows: list[Any]) -> str:

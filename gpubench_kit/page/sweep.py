@@ -45,7 +45,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import of_group, sentence
+from gpubench_kit.wording.terms import day_text, of_group, sentence
 
 _METHOD = ("efficient", "curve", "band", "knee", "next")
 
@@ -64,7 +64,7 @@ def sweep_head(sweep: Sweep, plan: ReviewPlan, *, cautions: list[str] | None = N
         say("sweep.kick"),
         plan.review.title,
         plan.review.author,
-        plan.review.date.isoformat() if plan.review.date else "",
+        day_text(plan.review.date) if plan.review.date else "",
         count_text(settings["tuning"].nunique(), "setting"),
         count_text(int(sweep.settings["n_games"].max()) if len(sweep.settings) else 0, "game"),
         say("sweep.margin", margin=percent_text(plan.margin_of("avg_fps"))),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -39,7 +40,7 @@ from gpubench_kit.sheet.looks import open_looks, run_ids
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import change_text, interval_text
-from gpubench_kit.wording.terms import metric_of
+from gpubench_kit.wording.terms import day_text, metric_of
 from gpubench_kit.wording.verdicts import mark_of
 
 NOTEBOOK = "card_review.ipynb"
@@ -273,7 +274,8 @@ def _entry(name: str, manifest: dict[str, Any]) -> dict[str, Any]:
     measured = manifest.get("measured") or {}
     cards = ", ".join(one["name"] for one in measured.get("cards", ()) if one.get("role") == "reviewed")
     drivers = ", ".join(dict.fromkeys(one["driver"] for one in measured.get("benches", ()) if one.get("driver")))
-    about = (cards, measured.get("date", ""), say("method.driver", driver=drivers) if drivers else "")
+    day = day_text(date.fromisoformat(measured["date"])) if measured.get("date") else ""
+    about = (cards, day, drivers)
     rows = [row for row in manifest["verdicts"]["overall"] if row["scope"] == "these_games"]
     return {
         "address": f"{quote(name)}/{_PAGE}",

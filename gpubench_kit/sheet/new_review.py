@@ -136,16 +136,20 @@ SHEET_HEADINGS = (
     "excluded", "replaces", "note",
 )  # fmt: skip
 
+#: What has to be known before a change is tried, as it stands in every plan that is made.
+PLAN_CAUTIONS = """\
+# Tuning can void a warranty, lose unsaved work and damage parts. Back up, change one limit at a time until
+#  each is known, stay inside the maker's limits; stop after a second crash, at picture errors, smell or heat.
+#  Power at the wall or inline is mains or high current: enclosed instruments, local codes, licensed people.
+"""
+
 #: A plan with everything needed, the usual decisions spelt out, and gaps ("") for names to fill in.
-PLAN_TEMPLATE = """\
+PLAN_TEMPLATE = f"""\
 #:schema ./plan.schema.json
 # The plan of one review: decisions made before the data. Fill in what is "", delete what you do not need.
 # All keys: plan.schema.json beside it, by which many editors complete and check while you type.
 #
-# Tuning can void a warranty, lose unsaved work and damage parts. Back up, change one limit at a time until
-#  each is known, stay inside the maker's limits; stop after a second crash, at picture errors, smell or heat.
-#  Power at the wall or inline is mains or high current: enclosed instruments, local codes, licensed people.
-
+{PLAN_CAUTIONS}
 [review]
 title = ""                        # stands above the page
 
@@ -160,7 +164,7 @@ reference = true
 
 [[tunings]]
 name = ""                         # for example "quiet"
-# changes = { power_limit_pct = -12, voltage_mv = -60 }
+# changes = {{ power_limit_pct = -12, voltage_mv = -60 }}
 
 [[games]]                         # one entry for each game; six or more say most
 name = ""
@@ -170,7 +174,7 @@ name = ""
 [analysis]
 metrics = ["avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j"]
 margin_pct = 2.0                  # the smallest difference that matters, in percent
-margins = { low_1pct_fps = 3.0 }  # the same for single metrics
+margins = {{ low_1pct_fps = 3.0 }}  # the same for single metrics
 looks = 2                         # looks at verdicts: one, and one after further rounds, each stricter
 
 # [exclude]                       # runs are left out only by rules stated here, before the data
@@ -180,8 +184,8 @@ looks = 2                         # looks at verdicts: one, and one after furthe
 # id = "nothing-lost"
 # text = "The quiet tuning loses nothing"
 # metric = "avg_fps"
-# of = { tuning = "quiet" }
-# against = { tuning = "factory" }
+# of = {{ tuning = "quiet" }}
+# against = {{ tuning = "factory" }}
 # says = "no_loss"                # better, worse, no_loss or same; or an amount in its place:
 #                                 # saves_at_least = 30 or costs_at_most = "3 %" where less is better,
 #                                 # gains_at_least or loses_at_most where more is (a number: in the unit)
@@ -372,7 +376,8 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
     origin = "# from the table" if draft.is_typed else "# from the names"
     lines = ["#:schema ./plan.schema.json",
              "# The plan of one review. Lines with a mark at their end were found, not typed: are they right?",
-             "# All keys: plan.schema.json beside it, by which many editors complete and check while you type.", "",
+             "# All keys: plan.schema.json beside it, by which many editors complete and check while you type.",
+             "#", *PLAN_CAUTIONS.splitlines(), "",
              "[review]", f"title = {quoted(_title(draft, answers))}", ""]  # fmt: skip
     found, reviewed = draft.names("card"), answers.get("card", "")
     for card in found or [reviewed]:

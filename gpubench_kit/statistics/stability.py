@@ -60,12 +60,9 @@ def failure_bound(failures: int, hours: float, *, confidence: float = CONFIDENCE
     """
     _raise_for_counts(failures, "hours", hours, confidence=confidence)
     upper = poisson_rate_upper(failures, hours, confidence=confidence)
-    # One failure in fewer hours than the limit says is not ruled out, so the hours are cut, not rounded.
-    scale = 10.0 ** (2 - math.floor(math.log10(1 / upper)))
-    apart = _hours_text(math.floor(1 / upper * scale) / scale)
     sentence = say(
         f"stability.{'some' if failures else 'none'}", failures=count_text(failures, "failure"),
-        hours=_hours_text(hours), apart=apart, level=percent_text(100 * confidence),
+        hours=_hours_text(hours), rate=_rate_text(upper), level=percent_text(100 * confidence),
     )  # fmt: skip
     return FailureBound(failures, float(hours), upper, confidence, sentence)
 
@@ -130,6 +127,21 @@ def _raise_for_counts(failures: int, unit: str, tried: float, *, confidence: flo
         faults.append(Fault(where, f"confidence {confidence}; a number between 0 and 1 is expected."))
     if faults:
         raise DesignError(faults)
+
+
+def _rate_text(upper: float) -> str:
+    """Return a limit of failures per hour in two digits, never a smaller one than it is.
+
+    Parameters
+    ----------
+    upper : failures per hour [1/h]
+    """
+    # One failure in fewer hours than the limit says is not ruled out, so hours are cut and rates are raised.
+    shown = upper if upper > 1 else 1 / upper
+    scale = 10.0 ** (1 - math.floor(math.log10(shown)))
+    if upper > 1:
+        return say("stability.rate.often", n=_hours_text(math.ceil(shown * scale - 1e-9) / scale))
+    return say("stability.rate.apart", hours=_hours_text(math.floor(shown * scale + 1e-9) / scale))
 
 
 def _hours_text(hours: float) -> str:

@@ -54,13 +54,18 @@ class Catalogue:
         entry = self.entries[key]
         if not isinstance(entry, str):
             entry = entry["one" if values["n"] == 1 else "many"]
-        return _PLACE.sub(lambda place: isolated(format(values[place[1]], place[2] or "")), entry)
+        return _PLACE.sub(lambda place: isolated(_filled(values[place[1]], place[2])), entry)
 
     def places(self, key: str) -> set[str]:
         """Return the names of the places of a sentence."""
         entry = self.entries[key]
         texts = [entry] if isinstance(entry, str) else entry.values()
         return {name for text in texts for name, _ in _PLACE.findall(text)}
+
+
+def _filled(value: Any, form: str | None) -> str:
+    """Return a value as its place asks; a number that the sentence writes has a minus sign, not a hyphen."""
+    return format(value, form).replace("-", "\u2212") if form else str(value)
 
 
 def isolated(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS, Metric
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import change_text, percent_text
 from gpubench_kit.wording.reasons import reason_words
 
@@ -26,6 +27,16 @@ def metric_of(name: str) -> Metric:
 def sentence(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]
+
+
+def check_words(check: str) -> str:
+    """Return the name of a check as a heading; its key in words where the catalogue has no other."""
+    return say(key) if has(key := f"check.name.{check}") else sentence(check.replace("_", " "))
+
+
+def day_text(day: date) -> str:
+    """Return a day in words: ``'2 Nov 2026'``."""
+    return f"{day.day} {say(f'month.{day.month}')} {day.year}"
 
 
 def pairs_in(table: pd.DataFrame) -> list[tuple[str, ...]]:

@@ -14,7 +14,7 @@ def messages(table, plan=None):
 def test_the_layout_and_the_source_of_tuning_changes_are_named():
     found = messages(balanced(3, 3))
     assert found["layout"] == (
-        "'Larkmoor 4', 'quiet' vs 'Larkmoor 4', 'factory': rounds in 3 of 3 games; tuning changes as the "
+        "quiet vs factory: rounds in 3 of 3 games; tuning changes as the "
         "order done tells: every change of card, tuning, session, game or round is one."
     )
     assert "before each run" in messages(balanced(3, 3), make_plan(applied="each_run"))["layout"]
@@ -35,7 +35,7 @@ def test_shared_rounds_are_named():
 def test_groups_are_named_where_there_are_several():
     table = make_review({"factory": 0.0, "quiet": 0.0}, Design(games=3, rounds=3, suites=2), seed=1)
     found = [finding.message for finding in find_layouts(table, make_plan())]
-    assert sum("group 'suite 00002'" in message for message in found) == 1
+    assert sum("group suite 00002:" in message for message in found) == 1
 
 
 def test_a_missing_session_is_one_session_and_said_so():

@@ -86,12 +86,12 @@ def test_where_only_the_reference_was_measured_nothing_is_left_out(fps):
 
 
 def test_the_order_of_the_runs_is_told_for_each_group():
-    message = "'quiet' vs 'factory', group '{}': rounds in {} of {} games; tuning changes as declared."
+    message = "quiet vs factory, group {}: rounds in {} of {} games; tuning changes as declared."
     told = [Finding("note", "layout", message.format(name, n, n)) for name, n in (("1440p", 5), ("4k", 1))]
     runs = pd.DataFrame(columns=["used", "purpose", "card", "bench", "game", "setting", "tuning"])
     assert state_of_runs(runs, findings_table(told)) == [
-        "Order of the runs in group '1440p': rounds in 5 of 5 games ('quiet' vs 'factory').",
-        "Order of the runs in group '4k': rounds in 1 of 1 games ('quiet' vs 'factory').",
+        "Order of the runs in group 1440p: rounds in 5 of 5 games (quiet vs factory).",
+        "Order of the runs in group 4k: rounds in 1 of 1 games (quiet vs factory).",
     ]
 
 

@@ -347,7 +347,7 @@ def test_a_key_that_bounces_counts_once(evening):
     assert evening.rows()["r002"]["frame_log"] == ""
 
 
-def test_what_ends_without_its_goodbye_is_told_at_the_next_start(evening):
+def test_what_did_not_end_properly_is_told_at_the_next_start(evening):
     evening.record()
     evening.leave()
     evening.clock.move(100)

@@ -118,7 +118,7 @@ def test_two_stretches_as_long_as_the_run_are_not_guessed_between(tmp_path):
     )
     aligned = _aligned(tmp_path, frame_log(FRAME_MS), text)
     assert aligned.method == "none"
-    assert "2 stretches of load_pct are as long as the frames" in aligned.findings[0].message
+    assert "2 stretches of GPU load are as long as the frames" in aligned.findings[0].message
 
 
 def test_two_logs_that_count_seconds_are_one_clock_unless_an_edge_is_far_off(tmp_path):

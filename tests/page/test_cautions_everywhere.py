@@ -42,5 +42,17 @@ def test_the_command_that_makes_a_review_says_them(tmp_path, capsys):
     assert not _missing(capsys.readouterr().out)
 
 
+def test_a_draft_from_a_table_says_them_on_the_terminal_and_in_its_plan(tmp_path, capsys):
+    table = tmp_path / "runs of one evening.csv"
+    rows = [f"{game},{tuning},{fps + n}" for game, fps in (("Salt Orchard", 88), ("Glass Tundra", 71))
+            for tuning in ("factory", "quiet") for n in (0, 1)]  # fmt: skip
+    table.write_text("\n".join(["game,tuning,avg_fps", *rows]) + "\n", encoding="utf-8")
+    main(["new", str(tmp_path / "mine"), "--from", str(table), "--no-input"])
+    assert not _missing(capsys.readouterr().out)
+    assert not _missing((tmp_path / "mine" / "plan.toml").read_text(encoding="utf-8"))
+    main(["new", str(tmp_path / "quiet"), "--from", str(table), "--no-input", "--quiet"])
+    assert capsys.readouterr().out == ""
+
+
 def test_the_archive_says_that_one_card_is_not_another():
     assert "Another sample, driver, case or room can differ." in page.archive_cautions()._repr_html_()

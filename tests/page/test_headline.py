@@ -146,9 +146,12 @@ def test_nothing_compared_says_so():
 @pytest.mark.parametrize(
     ("verdicts", "title"),
     [
-        (["worse", "same_within_margin", "undecided"], "Quiet slows A; 1 game holds, 1 undecided"),
+        (["worse", "same_within_margin", "undecided"], "Quiet slows A; 1 within our margin, 1 undecided"),
         (["worse", "worse", "worse", "better"], "Quiet slows 3 games; Quiet speeds up D"),
-        (["same_within_margin", "worse_but_small", "no_verdict"], "Quiet holds in 2 games; 1 undecided"),
+        (
+            ["same_within_margin", "worse_but_small", "no_verdict"],
+            "Quiet is within our margin in 2 games; 1 undecided",
+        ),
         (["undecided", "undecided"], "All 2 games undecided one by one"),
         (["better", "better"], "Quiet speeds up A and B"),
     ],
@@ -181,7 +184,7 @@ def test_the_title_of_the_table_says_no_more_of_any_game_than_was_tested(verdict
             assert named[1].split(" and ") == [
                 "ABCDEFGH"[place] for place, one in enumerate(verdicts) if one == verdict
             ]
-    kept = re.search(r"holds in (\d+)|(\d+) games? holds?", said)
+    kept = re.search(r"within our margin in (\d+)|(\d+) within our margin", said)
     told = int(next(filter(None, kept.groups()))) if kept else 0
     assert told == len(verdicts) - open_ - count["worse"] - count["better"]
     left = re.search(r"(\d+) undecided", said)

@@ -18,7 +18,7 @@ def limits_of(*tunings: dict) -> str:
 def test_hours_without_a_failure_are_told_as_a_bound_on_the_rate():
     body = limits_of({"name": "quiet", "stability": [{"hours": 8.0}, {"hours": 4.5, "failures": 0}]})
     # 2.9957 / 12.5 h is one in 4.17 h.
-    assert "quiet: 0 failures in 12.5 hours: fewer than 1 per 4.17 hours with 95 % confidence." in body.replace(
+    assert "quiet: 0 failures in 12.5 hours: fewer than 1 per 4.1 hours with 95 % confidence." in body.replace(
         "\u00a0", " "
     )
     assert "None is proof." in body

@@ -35,9 +35,9 @@ def test_the_plan_tells_of_the_pauses_and_counts_their_time(folder):
     made = make_schedule(folder(**WATTS).plan)
     paused_s = made.rows["pause_s"].sum()
     assert sum(visit.pause_s for visit in visits_of(made.to_run.itertuples(), made.plan)) == paused_s
-    assert "of pauses before rounds, of different lengths" in plan_time(made).text
+    assert "of pauses of different lengths before rounds" in plan_time(made).text
     first = made.rows["pause_s"].iloc[0]
-    assert f"Round 1 (after {first:.0f} s)" in printed_sheet(made).replace("\u00a0", " ")
+    assert f"Round 1 (pause {first:.0f} s)" in printed_sheet(made).replace("\u00a0", " ")
 
 
 def test_a_plan_that_waits_keeps_its_pauses(folder):

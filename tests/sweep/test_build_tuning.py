@@ -37,7 +37,7 @@ def test_page_tables_and_notebook_stand_beside_the_report(built):
 def test_the_page_is_whole_and_carries_the_cautions(built):
     html = built.page.read_text(encoding="utf-8")
     for text in (
-        "Lowest power with a loss inside",
+        "Lowest power losing less than",
         "What to measure next",
         "Tuning can void it, lose unsaved work",
         "one limit at a time",

@@ -144,7 +144,7 @@ def test_without_power_there_are_answers_and_no_readings():
     made = made_sweep()
     rates = replace(made, usable=made.usable[made.usable["metric"] == "avg_fps"])
     section = tuning(sweep_in_review(rates.usable, rates.runs, rates.plan), rates.plan)
-    assert "Lowest power with a loss inside 2 %" in text_of(section)
+    assert "Lowest power losing less than 2 %" in text_of(section)
     assert "equal power, with its range" not in text_of(section)
     assert charts_of(section) == []
 

@@ -33,7 +33,7 @@ def test_the_head_names_the_answer_its_loss_and_its_power(found, texts):
     row = found.settings.set_index("tuning").loc[answer.lowest_tuning]
     head = texts["sweep_head"]
     assert f"“{answer.lowest_tuning}” (power limit −{abs(row['at']):g} %)" in head
-    assert re.search(r"less than [\d.]+ % lost, board power −[\d.]+ %", head)
+    assert re.search(r"at most [\d.]+ % lost, board power −[\d.]+ %", head)
     assert "Most efficient: " in head
     assert "No stability test of it is stated." in head
 
