@@ -80,7 +80,7 @@ def test_no_difference_of_frame_times_is_drawn_without_a_design_or_a_reading(wit
 
 def test_the_note_on_charts_speaks_of_those_that_there_are(withheld, results, review):
     typed, logged = (_text(page.games(one)) for one in (results, results_of(review, facts_of=facts_of(review))))
-    for words in ("spikes reach the longest frame", "Frame time at each percentile"):
+    for words in ("spikes show the longest frame", "Frame time at each percentile"):
         assert (words in typed, words in logged) == (False, True)
     assert "Frame time at each percentile" not in _text(page.games(withheld[0]))
 
