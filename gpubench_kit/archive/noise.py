@@ -123,6 +123,10 @@ def usable_spreads(table: pd.DataFrame) -> dict[str, tuple[float, float]]:
     }
 
 
+#: A change of driver is judged by a spread seen over so many restarts.
+_FEW_RESTARTS = 6
+
+
 def plan_line(table: pd.DataFrame) -> str:
     """Return the line for ``[analysis]`` of a plan that states the spread; empty where none is known.
 
@@ -143,6 +147,17 @@ def plan_line(table: pd.DataFrame) -> str:
     if not spreads:
         return ""
     return f"restart_spread = {{ {', '.join(spreads)}, restarts = {int(known['widen_restarts'].min())} }}"
+
+
+def little_known(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the plan's line that rest on fewer restarts than a change of driver is judged by.
+
+    Parameters
+    ----------
+    table : see ``archive.tables.RESTART_SPREAD``
+    """
+    known = _known(table)
+    return known[known["widen_restarts"] < _FEW_RESTARTS]
 
 
 def _known(table: pd.DataFrame) -> pd.DataFrame:

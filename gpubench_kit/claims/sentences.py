@@ -231,8 +231,9 @@ def _said(target: Target, plan: ReviewPlan, pattern: str, *, claim: Claim | None
     tail = f"claims.tail.{pattern}"
     known = {"bound": bound_text(most, unit, up=True), "margin": margin_words(row)}
     rests_on = (say(tail, **known) if has(tail) else "") + assumption(row, plan) + unsafe_order([row])
+    widest = max(_ends(target), key=lambda one: one.ci_high - one.ci_low)
     return say("claims.with_numbers", start=start, rests_on=rests_on,
-               numbers=change_words(amounts, confidence=row.confidence))  # fmt: skip
+               numbers=change_words(widest, confidence=row.confidence))  # fmt: skip
 
 
 def _kind(metric: str) -> str:
@@ -338,7 +339,10 @@ def _result_text(one: ClassifiedResult, claim: Claim) -> str:
     change, names = change_words(amounts, confidence=row.confidence), getattr(row, "games_left_out", "")
     parts = [say("claims.evidence.result", where=where, change=change, verdict=_verdict_words(row))]
     if claim.kind in _AMOUNTS:
-        ends, level = (amounts.equivalence_ci_low, amounts.equivalence_ci_high), level_text(row.confidence)
+        # Ends over games are at the level of the page, whatever part of it the interval has.
+        is_of_page = hasattr(row, "scope") and not is_missing(row.level)
+        level = level_text(1 - row.level if is_of_page else row.confidence)
+        ends = amounts.equivalence_ci_low, amounts.equivalence_ci_high
         low, high = (change_text(end, amounts.unit) for end in ends)
         parts.append(say("claims.evidence.ends", level=level, low=low, high=high))
     if one.target.is_named and own is not None and row.borrowed:

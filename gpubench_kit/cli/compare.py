@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +38,7 @@ def _compare(asked: argparse.Namespace) -> int:
     from gpubench_kit.cli.text import comparison_json, comparison_text
     from gpubench_kit.statistics.two_sample import compare_two_samples
 
-    faults: list[Fault] = []
+    faults = list(_given_twice([*asked.of, *asked.against]))
     sides: list[list[str | float]] = []
     for side in (asked.of, asked.against):
         sides.append([])
@@ -51,6 +53,16 @@ def _compare(asked: argparse.Namespace) -> int:
     found = compare_two_samples(sides[0], sides[1], metric=asked.metric, margin=asked.margin, order=order)
     print(comparison_json(found) if asked.json else comparison_text(found))
     return _DONE if found.verdict != "no_verdict" else _NOTHING_COMPARED
+
+
+def _given_twice(words: list[str]) -> Iterator[Fault]:
+    """Yield every file whose content was given before: one recording is one run."""
+    first: dict[bytes, str] = {}
+    for word in filter(lambda one: Path(one).is_file(), words):
+        before = first.setdefault(hashlib.sha256(Path(word).read_bytes()).digest(), word)
+        if before is not word:
+            problem = f"the same recording as '{before}'; every run is a recording of its own."
+            yield Fault(word, problem, "Name each recording once.")
 
 
 def _asked_order(asked: argparse.Namespace) -> str:

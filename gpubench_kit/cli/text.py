@@ -80,7 +80,7 @@ def comparison_text(found: TwoSample) -> str:
         ("design", say(f"compare.design.{found.order}") + rounds),
         ("means", say("compare.means", n=found.n_against, of_n=found.n, against_n=found.n_against, **means)),
         ("change", change_and_interval_text(found.change, found.ci_low, found.ci_high, unit=unit)),
-        ("test", found.test),
+        *([("test", found.test)] if found.verdict != "no_verdict" else []),
     ]  # fmt: skip
     if not is_missing(found.margin):
         held = ""

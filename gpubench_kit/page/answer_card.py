@@ -7,6 +7,7 @@ from itertools import product
 from typing import Any, NamedTuple
 
 from gpubench_kit.claims.sentences import assumption
+from gpubench_kit.claims.sentences import level_text as spoken_level
 from gpubench_kit.model.metrics import METRICS, headline_metrics
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.caution_lines import alerts
@@ -92,7 +93,11 @@ def answer(results: Results) -> Section:
     kick = ", ".join(list(kicker(results))[1:3])
     lines = " ".join(further_lines(results))
     description = say(
-        "answer.description", title=title, lines=lines, about=kick, level=level_text(results)
+        f"answer.description.{_standing(results.overall.itertuples())}",
+        title=title,
+        lines=lines,
+        about=kick,
+        level=level_text(results),
     ).replace("  ", " ")
     head = Head(
         tuple(kicker(results)),
@@ -223,7 +228,9 @@ def _tile(results: Results, pair: Pair, metric: str, *, group: str, limit: float
         return Tile(label, "", "", mark_of(row), None, "", short_reason(row))
     if row.carried_by:
         below = say("answer.carried", game=row.carried_by, change=change_text(row.change_without, unit))
-    spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit)
+    spark = Spark(
+        row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit, spoken_level(row.confidence)
+    )
     return Tile(label, figure, beside, mark_of(row), spark, interval, below)
 
 
@@ -272,10 +279,21 @@ def _note(results: Results, block: Block) -> str:
     rows = [results.over_games(pair, group, metric) for pair in block.pairs for metric in results.metrics]
     judged = [row for row in rows if row is not None and row.verdict != "no_verdict"]
     if judged:
-        parts.append(say("answer.note_interval", level=level_text(results)))
+        parts.append(say(f"answer.note_interval.{_standing(judged)}", level=level_text(results)))
         parts.append(say("answer.note_margin", margins=", ".join(_margins(results))))
     parts += [say("answer.note_watts")] * any(not is_missing(row.change_w) for row in judged)
     return " ".join([*parts, *low_help])
+
+
+def _standing(overall: Iterable[Any]) -> str:
+    """Return whether results over games hold together, or each stands alone, as the steps of a sweep do."""
+    return "alone" if stand_alone(overall) else "together"
+
+
+def stand_alone(overall: Iterable[Any]) -> bool:
+    """Return whether there are results over games of which none shares a level with others."""
+    levels = [row.level for row in overall]
+    return bool(levels) and all(map(is_missing, levels))
 
 
 def level_text(results: Results) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+from gpubench_kit.claims.sentences import level_text as spoken_level
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.verdicts import VERDICTS
@@ -279,10 +280,15 @@ def _cell(row: Any, *, value: float | None, metric: str, limit: float, is_overal
         return Cell("", shown, Mark(word, "", "vn", ""), "" if row is None else short_reason(row), None)
     unit, mark = unit_of_change(row), mark_of(row)
     change = change_text(row.change, unit).removesuffix(unit).rstrip()
-    level = say("games.together") if is_overall else say("games.on_its_own")
+    level = say("games.on_its_own")
+    if is_overall:
+        level = say("games.alone") if is_missing(row.level) else say("games.together")
     interval = interval_text(row.ci_low, row.ci_high, unit)
     title = f"{mark.word}, {interval} ({level})"
-    spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit) if limit else None
+    spark = None
+    if limit:
+        promised = spoken_level(row.confidence)
+        spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit, promised)
     return Cell(change, shown, mark, title, spark, interval.removesuffix(unit).rstrip())
 
 

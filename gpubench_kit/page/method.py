@@ -10,7 +10,7 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import ALL_TABLES
-from gpubench_kit.page.answer_card import amounts_text, level_text
+from gpubench_kit.page.answer_card import amounts_text, level_text, stand_alone
 from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, render, terms, tied
 from gpubench_kit.page.film.names import FOLDER
 from gpubench_kit.page.results import Results
@@ -122,7 +122,8 @@ def _judging(results: Results) -> Iterator[str]:
     """Yield how verdicts are reached."""
     analysis = results.plan.analysis
     yield say("method.unit")
-    yield say("method.together", level=level_text(results))
+    standing = "alone" if stand_alone(results.overall.itertuples()) else "together"
+    yield say(f"method.{standing}", level=level_text(results))
     yield from deciding_sentences(results.comparisons, samples=_models(results))
     yield from overall_tests(results.overall)
     yield say("method.margin", margin=percent_text(analysis.margin_pct))

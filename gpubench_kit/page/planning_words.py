@@ -55,7 +55,7 @@ def in_lines(schedule: Schedule) -> list[str]:
     ----------
     schedule : see `gpubench_kit.schedule.make_schedule`
     """
-    lines = [session_sentence(schedule), *schedule.messages, schedule.noise_source]
+    lines = [*filter(None, (session_sentence(schedule), *schedule.messages, schedule.noise_source))]
     if schedule.dropped:
         lines += [left_out_lead(schedule), *(f"  {one.what}: {one.then}" for one in schedule.dropped)]
     return lines

@@ -52,6 +52,7 @@ def setting_tables(part: SweptPart, *, is_open: bool) -> Markup:
         kind: Field(say("sweep.table.change"), partial(_change, kind), is_number=True)
         for kind in ("fps", "power", "energy")
     }
+    alone = sum(is_true(row.may_be_most_efficient) for row in rows) == 1
     tests = [
         named,
         Field(say("sweep.table.test"), _outcome),
@@ -66,7 +67,7 @@ def setting_tables(part: SweptPart, *, is_open: bool) -> Markup:
         changes["power"],
         Field(say("sweep.table.energy"), lambda row: unit_text(row.energy_per_frame_j, "J"), is_number=True),
         changes["energy"],
-        Field(say("sweep.table.efficient"), _may_be_most_efficient),
+        Field(say("sweep.table.efficient"), partial(_may_be_most_efficient, alone)),
     ]
     told, power = say("sweep.table.tests", of=end), say("sweep.table.spent", of=end)
     first = listing(tests, rows, caption=told)
@@ -85,11 +86,13 @@ def _at_most(row: Any) -> str:
     return MISSING if row.is_factory or not np.isfinite(row.loss_at_most) else loss_text(row)
 
 
-def _may_be_most_efficient(row: Any) -> str:
-    """Return whether a setting may be the most efficient."""
+def _may_be_most_efficient(is_alone: bool, row: Any) -> str:
+    """Return whether a setting is the most efficient, where it alone may be, or may be it."""
     if row.may_be_most_efficient is pd.NA:
         return MISSING
-    return say("sweep.table.may_be" if row.may_be_most_efficient else "plan.says.no")
+    if not row.may_be_most_efficient:
+        return say("plan.says.no")
+    return say("plan.says.yes" if is_alone else "sweep.table.may_be")
 
 
 def _named(part: SweptPart, row: Any) -> Markup:

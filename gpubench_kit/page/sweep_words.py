@@ -185,10 +185,9 @@ def _proposal(part: SweptPart, row: Any) -> str:
     text, gain = say(f"sweep.propose.{'more' if row.tuning else 'new'}", **told), ""
     if np.isfinite(row.range_now):
         unit = part.ladder.unit
-        now, then = (
-            f"{number_text(one, decimals=1)} {unit}".strip() for one in (row.range_now, row.range_expected)
-        )
-        gain = say("sweep.propose.gain", now=now, then=then)
+        now, then = (number_text(one, decimals=1) for one in (row.range_now, row.range_expected))
+        points = say("sweep.propose.points", change=part.ladder.label)
+        gain = say("sweep.propose.gain", now=now, then=then, unit=points if unit == "%" else unit).rstrip()
     cautions = []
     if row.near_failures:
         cautions.append(say("sweep.propose.near", settings=quoted(row.near_failures.split("; "))))

@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.archive.gather import check_any
-from gpubench_kit.archive.noise import plan_line
+from gpubench_kit.archive.noise import little_known, plan_line
 from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports, stamps_of
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
 from gpubench_kit.checks import POSSIBLE, REDO
@@ -44,7 +44,8 @@ from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.names import metric_label
+from gpubench_kit.wording.numbers import count_text, is_missing, number_text
 
 CHECK_NOTEBOOK = "check_logs.ipynb"
 CHECK = PageKind(CHECK_NOTEBOOK, "check.html", files="check", names=("check.html", "check"))
@@ -360,4 +361,18 @@ def _archive_lines(made: StagedPage) -> list[str]:
     lines = [f"{count_text(len(reviews), 'review')}, {count_text(int(reviews['n_counted'].sum()), 'run')}"]
     lines += [say("archive.told.not_counted", n=refused)] if refused else []
     line = plan_line(made.table(RESTART_SPREAD))
-    return [*lines, say("archive.told.line"), line] if line else [*lines, say("archive.told.no_line")]
+    if not line:
+        return [*lines, say("archive.told.no_line")]
+    return [
+        *lines,
+        say("archive.told.line"),
+        line,
+        *map(_doubt, little_known(made.table(RESTART_SPREAD)).itertuples()),
+    ]
+
+
+def _doubt(row: Any) -> str:
+    """Return how far a spread seen over few restarts may be from the true one."""
+    low, high = (number_text(one, decimals=1) for one in (row.ci_low, row.ci_high))
+    names = {"metric": metric_label(row.metric), "restarts": count_text(row.restarts, "restart"), "unit": row.unit}
+    return say(f"archive.told.few.{'open' if is_missing(row.ci_high) else 'span'}", low=low, high=high, **names)

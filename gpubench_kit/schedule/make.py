@@ -28,7 +28,7 @@ class Schedule:
     stage : ``first``, ``further``, ``waiting`` or ``done``; see `gpubench_kit.schedule.fit.Work`
     messages : what the stage means, in sentences
     noise : noise counted with; see ``schedule.tables.PLANNED_NOISE``
-    noise_source : where it comes from
+    noise_source : where it comes from; empty where the messages say it
     needs : what the rounds can show; see ``schedule.tables.NEEDS``
     needs_overall : the same over all games; see ``schedule.tables.NEEDS_OVERALL``
     chances : chance of a verdict by number of rounds; see ``schedule.tables.VERDICT_CHANCES``
@@ -94,6 +94,9 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     planned = {scene: count for scene, count in planned_rounds(session.design).items() if count}
     in_blocks = session.design.by_restart
     asks_for_rounds = work.stage == "first" and not work.design.in_blocks and len(rows)
+    source = noise.source
+    if asks_for_rounds and not len(noise.pilot) and set(noise.table["source"]) - {"none"} == {"typical"}:
+        source, why = "", say("schedule.rounds.default_typical", rounds=rounds)
     messages = (*work.messages, why) if asks_for_rounds else work.messages
     if plan.sweep.ladder:
         messages = (*messages, say("schedule.next.ladder"))
@@ -102,7 +105,7 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
         stage=work.stage if len(rows) or work.stage != "first" else "done",
         messages=messages,
         noise=noise.table,
-        noise_source=noise.source,
+        noise_source=source,
         needs=needs_of(noise.table, plan, rounds=planned, in_blocks=in_blocks),
         needs_overall=needs_over_games(noise.table, plan, rounds=planned, in_blocks=in_blocks),
         chances=verdict_chances(noise.table, plan, rounds=planned, in_blocks=in_blocks),

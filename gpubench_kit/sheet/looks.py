@@ -177,7 +177,12 @@ class Looks:
     @property
     def made(self) -> int:
         """Looks made, the present one included."""
-        return len(self.rows) + int(self.usable is not None and not self.known)
+        return len(self.rows) + int(self._shows_runs and not self.known)
+
+    @property
+    def _shows_runs(self) -> bool:
+        """Whether any run is shown: without one there is no verdict, and no look."""
+        return self.usable is not None and len(self.usable) > 0
 
     @cached_property
     def changes(self) -> list[tuple[str, str, str]]:
@@ -249,6 +254,8 @@ class Looks:
         names. A report made again on the runs of the latest look replaces what that look gave, apart from the
         claims it foresaw and from values that changed without a reason.
         """
+        if not self._shows_runs:
+            return "No run is used yet, so no verdict is shown and no look is counted."
         if COUNTED_BY_REPORT not in os.environ and self.known in (0, len(self.rows)):
             try:
                 with locked(self.asked.folder / _LOCK, wait_s=_WAIT_S):

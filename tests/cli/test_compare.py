@@ -45,6 +45,17 @@ def test_without_a_terminal_and_an_order_there_is_no_verdict_but_an_answer(capsy
     assert "A test setup that came back 0.7 % different between the two blocks (restarts that vary by 0.5 %)" in out
     assert "add --order alternated (A B B A ...), --order rounds" in out
     assert "design     not known" in out
+    assert "t test" not in out, "no test counts"
+
+
+def test_one_recording_given_twice_is_no_second_run(tmp_path, capsys):
+    first, copy = tmp_path / "a.csv", tmp_path / "b.csv"
+    for file in (first, copy):
+        file.write_text("frame time (ms)\n" + "10\n" * 400)
+    assert main(["compare", str(first), "--against", str(copy)]) == 2
+    error = capsys.readouterr().err
+    assert f"the same recording as '{first}'" in " ".join(error.split())
+    assert "Name each recording once." in error
 
 
 def test_what_is_not_known_has_no_numbers_in_json(capsys):

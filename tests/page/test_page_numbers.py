@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
 
 from gpubench_kit import page
+from gpubench_kit.claims.sentences import level_text
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.matrix import level_value, matrix_pairs
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
@@ -102,7 +104,28 @@ def test_no_picture_prints_another_interval_for_the_same_result(results):
         for metric, spark in zip(results.metrics, row.select("svg"), strict=True):
             found = results.over_games(results.main.pairs[place], results.groups[0], metric)
             label = spark["aria-label"].replace("\u00a0", " ")
-            assert interval_text(found.ci_low, found.ci_high, "%") in label
+            told = f"{level_text(found.confidence)}: {interval_text(found.ci_low, found.ci_high, '%')}"
+            assert f", {told}".replace("\u00a0", " ") in label
+
+
+def test_every_interval_is_told_with_the_level_that_it_has(results):
+    levels = {row.confidence for row in results.overall.itertuples()}
+    assert max(levels) > 0.95, "results over games share the level of the page"
+    soup = BeautifulSoup(str(page.games(results)._repr_html_()), "html.parser")
+    told = {one["aria-label"].replace("\u00a0", " ").split(", ")[1].split(":")[0] for one in soup.select("svg.sp")}
+    known = {level_text(row.confidence).replace("\u00a0", " ") for row in results.comparisons.itertuples()}
+    assert told and told <= known
+
+
+def test_results_that_stand_alone_are_not_said_to_hold_together(results):
+    alone = replace(results, overall=results.overall.assign(level=float("nan"), confidence=0.95))
+    for one, shared in ((alone, False), (results, True)):
+        text = (page.answer(one)._repr_html_() + page.quality(one)._repr_html_()).replace("\u00a0", " ")
+        assert ("hold together at 95 %" in text) == shared
+        assert ("overall results hold together with" in text) == shared
+        assert ("Small figures: 95 % intervals, each on its own." in text) != shared
+        assert ("Each statement stands on its own, with 95 % confidence" in text) != shared
+        assert ("hold together" in page.answer(one).head.description) == shared
 
 
 @pytest.fixture(scope="module")

@@ -28,7 +28,9 @@ def test_the_default_plan_is_four_rounds_of_everything(folder):
     assert len(schedule.rows) == 6 * 3 * 4
     assert not schedule.dropped
     assert schedule.minutes == pytest.approx(72)
-    assert schedule.messages == ("4 rounds are the default: no pilot runs tell the noise of this bench.",)
+    assert schedule.messages == (
+        "4 rounds, the default: the noise of this bench is not known yet, so chances below use typical values.",
+    )
 
 
 def test_a_plan_with_a_ladder_is_told_that_rounds_of_the_search_are_added_by_hand(tmp_path):

@@ -142,6 +142,15 @@ def test_a_review_without_report_has_no_look(tmp_path):
     assert open_looks(small_plan(tmp_path), usable()).foreseen is None
 
 
+def test_without_a_used_run_nothing_is_shown_and_no_look_is_counted(tmp_path):
+    nothing = open_looks(small_plan(tmp_path), usable().iloc[:0])
+    assert nothing.made == 0
+    assert nothing.record() == "No run is used yet, so no verdict is shown and no look is counted."
+    assert not (tmp_path / LOOKS_FILE).exists()
+    assert "Look 1 of 2" in look(tmp_path)
+    assert open_looks(small_plan(tmp_path), usable().iloc[:0]).made == 1
+
+
 def test_a_report_made_again_is_no_new_look(tmp_path):
     assert look(tmp_path) == "Look 1 of 2 planned, at 12 used runs; looks.csv keeps count."
     before = [(tmp_path / name).read_bytes() for name in (LOOKS_FILE, GIVEN_FILE)]

@@ -144,8 +144,8 @@ class Spark(Drawn):
     verdict: str
     margin: float
     limit: float
-    unit: str = "%"
-    level: str = "95 %"
+    unit: str
+    level: str
     width: float = 120.0
     height: float = 20.0
     macro = "spark"
