@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
@@ -11,7 +12,7 @@ from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.script import MOST, proposed_sentences, script_sheet, write_script_sheet
 from gpubench_kit.claims.sentences import level_text
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.wording.numbers import number_text
+from gpubench_kit.wording.numbers import interval_text, number_text
 
 RIVALS = {
     "cards": [{"name": "Larkmoor 4", "power_measured_at": "inline"},
@@ -86,6 +87,36 @@ def test_an_amount_is_read_without_a_sign(claim, words):
     (found,) = check_claims(games, overall_rows(plan, row), plan).itertuples()
     assert found.evidence.startswith(f"Read as: {words} ")
     assert not re.search(r"changes? by|or less|or more", found.evidence + found.suggested_text)
+
+
+def test_one_sided_ends_over_games_are_told_with_the_level_that_they_have():
+    plan = claim_plan({"says": "at_least", "by_pct": -2.0})
+    overall = overall_rows(plan, {"change": -0.9, "se": 0.2, "df": 10.0, "confidence": 0.992})
+    (found,) = check_claims(game_rows(plan, *[{"change": -0.9}] * 4), overall, plan).itertuples()
+    # By hand: -0.9 % is -0.90407 in log-percent; t(0.95, 10) = 1.8125, times 0.2 is 0.3625.
+    evidence = found.evidence.replace("\u00a0", " ")
+    assert "99.2 % interval" in evidence
+    assert "One-sided 95 % ends: −1.3 % and −0.5 %." in evidence
+
+
+def test_a_bound_from_a_games_own_runs_stands_beside_the_interval_that_it_is_from():
+    claim = {"metric": "low_1pct_fps", "says": "better", "over": "Glass Tundra"}
+    plan = claim_plan(claim)
+    row = {
+        "change": 2.1,
+        "se": 1.1,
+        "df": 12.0,
+        "metric": "low_1pct_fps",
+        "own": (1.2, 8.0),
+        "game": "Glass Tundra",
+    }
+    games = game_rows(plan, row)
+    (found,) = check_claims(games, overall_rows(plan, {"change": 2.1, "metric": "low_1pct_fps"}), plan).itertuples()
+    own = games.iloc[0]
+    assert own.own_ci_low < own.ci_low < 0
+    text = found.suggested_text.replace("\u00a0", " ")
+    assert f"smaller than {math.ceil(-10 * own.own_ci_low) / 10:.1f} %" in text
+    assert text.endswith(f"interval {interval_text(own.own_ci_low, own.own_ci_high)}).".replace("\u00a0", " "))
 
 
 @pytest.mark.parametrize(("confidence", "text"), [(0.95, "95 %"), (0.975, "97.5 %"), (0.99467, "99.4 %")])

@@ -160,12 +160,12 @@ def test_interval_ends_and_centre_stand_at_their_values():
     ],
 )
 def test_only_changes_beyond_the_margin_take_the_colours_of_verdicts(verdict, css):
-    dot = next(parsed(Spark(-0.9, -1.4, -0.4, verdict, 2.0, 6.5)).iter("circle"))
+    dot = next(parsed(Spark(-0.9, -1.4, -0.4, verdict, 2.0, 6.5, "%", "95 %")).iter("circle"))
     assert css in dot.get("class").split()
 
 
 def test_a_spark_says_change_interval_and_margin():
-    spark = Spark(-0.93, -1.4, -0.42, "worse_but_small", 2.0, 6.5, level="together 95 %")
+    spark = Spark(-0.93, -1.4, -0.42, "worse_but_small", 2.0, 6.5, "%", "together 95 %")
     assert spark.alternative_text.replace("\u00a0", " ") == ("−0.9 %, together 95 %: −1.4 to −0.4 %, margin ±2.0 %")
 
 
