@@ -42,7 +42,7 @@ print(json.dumps({
     "mark": mark_of(row)[:3],
     "faster": verdict_word("far_better", "avg_fps", 12.0),
     "real": is_real(row),
-    "in_charts": str(draw(Spark(12.0, 9.0, 15.0, "far_better", 2.0, 20.0))),
+    "in_charts": str(draw(Spark(12.0, 9.0, 15.0, "far_better", 2.0, 20.0, "%", "95 %"))),
     "in_plots": colour_in_plots("far_better") == colour_in_plots("better"),
     "different": "far_better" in DIFFERENT,
     "weaker": weaker_verdict("far_better", "undecided"),
