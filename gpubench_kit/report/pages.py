@@ -365,9 +365,9 @@ def _archive_lines(made: StagedPage) -> list[str]:
         return [*lines, say("archive.told.no_line")]
     return [
         *lines,
+        *map(_doubt, little_known(made.table(RESTART_SPREAD)).itertuples()),
         say("archive.told.line"),
         line,
-        *map(_doubt, little_known(made.table(RESTART_SPREAD)).itertuples()),
     ]
 
 

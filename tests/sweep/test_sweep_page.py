@@ -188,3 +188,18 @@ def test_every_sentence_of_the_page_is_in_the_catalogue(found, made):
         sections = [*(getattr(page, name)(found, made.plan) for name in SECTIONS), page.sweep_method(found)]
         html = "".join(section._repr_html_() for section in sections)
     assert said_in_english(html, names=names) == []
+
+
+def test_the_only_setting_that_may_be_the_most_efficient_is_so_in_the_table_too():
+    made = made_sweep((-5, -10, -15), (0.0, -0.1, -0.2), (-3.0, -9.0, -20.0), run_pct=0.1)
+    sweep = made.find()
+    assert sweep.settings["may_be_most_efficient"].sum() == 1
+    table = text_of(page.sweep_settings(sweep, made.plan)).partition("Most efficient?")[2]
+    assert " yes " in f"{table} "
+    assert "may be" not in table
+
+
+def test_a_range_of_a_limit_in_percent_is_told_in_points():
+    made = made_sweep((-5, -20, -35), (0.0, -0.4, -8.0), (-3.0, -12.0, -30.0), run_pct=0.2)
+    text = html.unescape(text_of(page.sweep_next(made.find(), made.plan)))
+    assert re.search(r"is expected to shrink from [\d.]+ to [\d.]+ points of the power limit", text)
