@@ -237,7 +237,8 @@ def _code(draft: Draft) -> int:
 
 if TYPE_CHECKING:
     from gpubench_kit.logs.review import FormatToConfirm
-    from gpubench_kit.model.plan import Card, ReviewPlan
+    from gpubench_kit.model.plan import ReviewPlan
+    from gpubench_kit.model.plan.sections import Card
 
 _RIGHT, _OTHER, _SAMPLES = "right", "other", "samples"
 
