@@ -140,7 +140,7 @@ def made_of(tmp_path):
             write_report(tmp_path / "shelf" / "one", MadeReport(games=2), seed=1)
             return [tmp_path / "shelf"], tmp_path / "shelf" / "one" / "tables" / "runs.csv"
         source = bundled_path("data", "limit_sweep")
-        folder = shutil.copytree(source, tmp_path / "review", ignore=shutil.ignore_patterns("looks.csv"))
+        folder = shutil.copytree(source, tmp_path / "review", ignore=shutil.ignore_patterns("looks*.csv"))
         return folder, folder / "runs.csv"
 
     return make
