@@ -27,6 +27,8 @@ _LOOKS_LIKE, _NEVER_ABOVE, _USUAL_SPREAD = 0.35, 0.6, 0.004
 #: So far off all runs of the game, whatever the tuning, that it is not this game [natural log].
 _OTHER_GAME = math.log(1.4)
 _COLDER_C, _BUSY_PCT, _BEFORE_S, _START_S = 3.0, 25.0, 5.0, 3.0
+#: Idle power is less than this share of the power when busy.
+_IDLE_SHARE = 0.5
 _ALIGNED_BY_CLOCK = ("one_clock", "clock")
 
 
@@ -63,7 +65,7 @@ class KnownRun:
     facts : facts about its logs
     length_s, is_torn : from the first frame to the last [s]; whether its last row breaks off
     values : (value, resolution) by metric
-    start_c, before_pct : temperature at its start, load before it above idle
+    start_c, before_pct : temperature at its start, load (or power, as a share of its span) before it above idle
     ended_early_s, stood_still_s : how long before its end samples ended; how long no sensor moved
     start_s, source : when it began, and by which clock
     versions : of the game, the driver and the like, as its first lines say
@@ -103,7 +105,7 @@ def known_run(log: RunLog, keeper: Keeper) -> KnownRun:
     keeper : gives its row, and the plan with its metrics
     """
     row, facts, time_s = with_card(keeper.evening.rows[log.run], keeper.plan), log.facts, log.sensor_time_s
-    load, core_c = (log.sensors.get(name, np.full(len(time_s), np.nan)) for name in ("load_pct", "core_c"))
+    load, core_c = _load_of(log), log.sensors.get("core_c", np.full(len(time_s), np.nan))
     first = core_c[(time_s >= 0) & (time_s < _START_S)]
     before = load[(time_s >= -_BEFORE_S) & (time_s < -0.5)]
     is_before_known = np.isfinite(before).any() and facts.alignment in _ALIGNED_BY_CLOCK
@@ -122,6 +124,17 @@ def known_run(log: RunLog, keeper: Keeper) -> KnownRun:
         stood_still_s=float(np.diff(moved).max()) if inside.any() and moving else 0.0,
         start_s=facts.clock_start_s, source=facts.clock_kind,
     )  # fmt: skip
+
+
+def _load_of(log: RunLog) -> np.ndarray:
+    """Return the load [%]; else the place of the board's power between idle and busy [%], if the log holds both."""
+    unknown = np.full(len(log.sensor_time_s), np.nan)
+    load, power = log.sensors.get("load_pct", unknown), log.sensors.get("board_w", unknown)
+    if np.isfinite(load).any() or not np.isfinite(power).any():
+        return load
+    idle, busy = np.nanpercentile(power, [5, 95])
+    # Without idle samples the span is noise, of which any sample may be a large share.
+    return 100 * (power - idle) / (busy - idle) if idle < _IDLE_SHARE * busy else unknown
 
 
 class KnownRuns:
