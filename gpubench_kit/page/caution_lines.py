@@ -14,7 +14,7 @@ from gpubench_kit.statistics.stability import pooled_failure_bound
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import names_text
 
-#: What a reader of a report must know before copying a tuning; the last where the plan states a price.
+#: What a reader of a report must know before copying a tuning.
 REPORT = ("warranty", "stability", "one_card", "steps", "mains", "estimates")
 #: What a reviewer must know at the test setup, and whoever reads an archive of reports.
 BENCH = ("steps", "crash", "warranty", "mains")
@@ -39,8 +39,7 @@ def cautions(plan: ReviewPlan) -> Section:
     plan : ReviewPlan
     """
     more = bullets([*_cards(plan), *_stability(plan), say("caution.scene"), say("caution.interval")])
-    has_money = plan.costs.price_per_kwh is not None or any(card.price is not None for card in plan.cards)
-    body = join([caution_box(REPORT if has_money else REPORT[:-1]), details(say("caution.limits"), more)])
+    body = join([caution_box(REPORT), details(say("caution.limits"), more)])
     return Section("cautions", say("caution.title"), body)
 
 
