@@ -16,9 +16,8 @@ from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, classify, estimate_drift
 from gpubench_kit.statistics.runs import PairRuns, encode_runs, select_pair
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import change_text, count_text, number_text, p_text, value_text
-from gpubench_kit.wording.terms import metric_of, pair_text
+from gpubench_kit.wording.terms import capital, metric_of, pair_text
 
 #: A shift of a whole game is also this many usual spreads of a run.
 _SHIFT_SPREADS = 5.0

@@ -31,7 +31,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital
+from gpubench_kit.wording.terms import capital
 
 #: Most sentences in each of the two lists.
 MOST = 8

@@ -20,7 +20,6 @@ from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS, Claim, Sub
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import (
     bound_text,
     change_text,
@@ -30,7 +29,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
 )
 from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences_of
-from gpubench_kit.wording.terms import metric_of, scene_text
+from gpubench_kit.wording.terms import capital, metric_of, scene_text
 
 #: Verdict -> pattern of the strongest sentence, and of the weakest; any other is that of a difference.
 _PATTERNS = {

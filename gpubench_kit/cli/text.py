@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import (
     change_and_interval_text,
     change_text,
@@ -23,6 +22,7 @@ from gpubench_kit.wording.numbers import (
     value_text,
 )
 from gpubench_kit.wording.reasons import more_rounds_text, reason_words
+from gpubench_kit.wording.terms import capital
 from gpubench_kit.wording.verdicts import verdict_word
 
 if TYPE_CHECKING:

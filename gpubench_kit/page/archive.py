@@ -37,7 +37,7 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital, metric_label
+from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     MISSING,
     change_and_interval_text,
@@ -46,7 +46,7 @@ from gpubench_kit.wording.numbers import (
     number_text,
 )
 from gpubench_kit.wording.reasons import reason_sentences
-from gpubench_kit.wording.terms import metric_of, names_text, scene_text
+from gpubench_kit.wording.terms import capital, metric_of, names_text, scene_text
 from gpubench_kit.wording.verdicts import verdict_word
 
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.

@@ -32,7 +32,6 @@ from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.levels import plan_from_noise
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import (
     MISSING,
     count_text,
@@ -41,7 +40,7 @@ from gpubench_kit.wording.numbers import (
     significant_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import metric_of, scene_text
+from gpubench_kit.wording.terms import capital, metric_of, scene_text
 
 #: Rounds that stand side by side; more are summed up.
 _MOST_ROUNDS = 12

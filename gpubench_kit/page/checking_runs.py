@@ -35,9 +35,8 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.names import capital
 from gpubench_kit.wording.numbers import number_text
-from gpubench_kit.wording.terms import names_text, scene_text
+from gpubench_kit.wording.terms import capital, names_text, scene_text
 
 _DOWNLOADS: tuple[Table, ...] = (POSSIBLE, REDO, FINDINGS, NOISE, RUNS)
 

@@ -26,7 +26,7 @@ from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.section import Section
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import capital, metric_label
+from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     count_text,
     is_missing,
@@ -35,7 +35,7 @@ from gpubench_kit.wording.numbers import (
     unit_text,
     value_text,
 )
-from gpubench_kit.wording.terms import check_words, names_text, scene_text
+from gpubench_kit.wording.terms import capital, check_words, names_text, scene_text
 
 _CODE = re.compile(r"`([^`]+)`")
 _SEVERITIES = ("stop", "exclude", "note")

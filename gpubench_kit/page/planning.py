@@ -1,4 +1,4 @@
-"""The page that plans a bench session: what it can say and what not, how long it takes, in which order."""
+"""The page that plans a bench session: what it can and cannot show, how long it takes, in which order."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ from gpubench_kit.schedule.order import TIMES
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import MISSING, count_text, is_missing, number_text, percent_text
-from gpubench_kit.wording.terms import metric_of, scene_text, sentence
+from gpubench_kit.wording.terms import capital, metric_of, scene_text
 
 #: Left-out parts that stand in sight, and starts of games; more are folded.
 _DROPPED_SHOWN, _STARTS_SHOWN = 8, 12
@@ -81,7 +81,7 @@ def _section(name: str, parts: Iterable[str | Markup], *, why: str = "plan.no_no
 
 
 def plan_says(schedule: Schedule) -> Section:
-    """Return the section on what the rounds will be able to say, and what not.
+    """Return the section on what the rounds can and cannot show.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def plan_says(schedule: Schedule) -> Section:
 def _overall_table(rows: pd.DataFrame) -> Markup:
     """Return how narrow the overall results will be, a line for each group and metric."""
     columns = [
-        Field(say("table.metric"), lambda row: sentence(metric_of(row.metric).label)),
+        Field(say("table.metric"), lambda row: capital(metric_of(row.metric).label)),
         *_if_several(rows, "group", say("plan.says.group")),
         Field(say("plan.says.games"), lambda row: count_text(row.games), is_number=True),
         Field(say("plan.says.these"), lambda row: _half_width(row.these_games, row.unit), is_number=True),
@@ -166,7 +166,7 @@ def plan_needs(schedule: Schedule) -> Section:
     parts = [paragraph(say("plan.needs.text"), between)]
     for metric in schedule.plan.analysis.metrics:
         listed = _needs_table(rows[rows["metric"] == metric])
-        label = sentence(metric_of(metric).label)
+        label = capital(metric_of(metric).label)
         parts.append(details(label, listed, is_open=metric == schedule.plan.analysis.primary))
     return _section("needs", parts)
 
@@ -186,7 +186,7 @@ def _needs_table(rows: pd.DataFrame) -> Markup:
         Field(say("plan.needs.to_decide"), _rounds_to_decide, is_number=True),
     ]
     about = say("plan.needs.no_margin") if is_missing(margin) else f"±{amount_text(margin, unit)}"
-    caption = say("plan.needs.caption", metric=sentence(metric_of(metric).label), margin=about)
+    caption = say("plan.needs.caption", metric=capital(metric_of(metric).label), margin=about)
     return listing(columns, rows.itertuples(), caption=caption)
 
 

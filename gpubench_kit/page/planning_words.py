@@ -13,7 +13,7 @@ from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text, is_missing, number_text, percent_text
-from gpubench_kit.wording.terms import metric_of, names_text, of_group, scene_text, sentence
+from gpubench_kit.wording.terms import capital, metric_of, names_text, of_group, scene_text
 
 
 def session_sentence(schedule: Schedule) -> str:
@@ -88,7 +88,7 @@ def single_games(needs: pd.DataFrame) -> Iterator[str]:
         alike.setdefault((group, _outlook(known)), []).append(metric_of(metric).label)
     for (group, outlook), labels in alike.items():
         metrics = ", ".join([*([group] if group not in ("", "all") else []), names_text(labels)])
-        yield say("plan.outlook.of", metrics=sentence(metrics), outlook=outlook)
+        yield say("plan.outlook.of", metrics=capital(metrics), outlook=outlook)
 
 
 def _outlook(known: pd.DataFrame) -> str:
@@ -159,10 +159,10 @@ def _apart(schedule: Schedule) -> Iterator[str]:
     plan = schedule.plan
     soak = [METRICS[name].label for name in plan.analysis.metrics if METRICS[name].purpose == "soak"]
     if soak:
-        yield say("plan.soak", metrics=sentence(names_text(soak)))
+        yield say("plan.soak", metrics=capital(names_text(soak)))
     unknown = {METRICS[row.metric].label for row in schedule.noise[schedule.noise["source"] == "none"].itertuples()}
     if unknown:
-        yield say("plan.no_noise", metrics=sentence(names_text(sorted(unknown))))
+        yield say("plan.no_noise", metrics=capital(names_text(sorted(unknown))))
     if schedule.design.in_blocks:
         yield say("plan.installation_noise") if schedule.design.mountings > 1 else say("plan.restart_noise")
     is_single = len(plan.cards) == len({card.model for card in plan.cards})

@@ -45,7 +45,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import day_text, of_group, sentence
+from gpubench_kit.wording.terms import capital, day_text, of_group
 
 _METHOD = ("efficient", "curve", "band", "knee", "next")
 
@@ -95,7 +95,7 @@ def _answer_rows(part: SweptPart) -> Iterator[dict[str, Any]]:
             power = percent_text(round(-row.power_change, 1))
             yield {
                 "name": row.tuning,
-                "what": of_group(f"{lead}. {sentence(where)}", part.answer.group),
+                "what": of_group(f"{lead}. {capital(where)}", part.answer.group),
                 "tiles": list(_tiles(row)),
                 "is_lowest": kind == "lowest",
                 "watts": row.board_w,

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
 from gpubench_kit.plots.theme import axes_of, checked, in_order, plain, tuning_colours, verdict_colour
-from gpubench_kit.wording.terms import metric_of, sentence
+from gpubench_kit.wording.terms import capital, metric_of
 
 
 def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg_fps") -> Axes:
@@ -137,7 +137,7 @@ def noise(
     ax.set_yticks(range(len(ranked)), labels=list(ranked.index))
     ax.set_xlim(left=0)
     stroke = "; stroke: smallest difference detected" if data["detectable_pct"].notna().any() else ""
-    ax.set(xlabel=f"{sentence(metric_of(metric).label)}: noise{stroke} [%]", ylabel="")
+    ax.set(xlabel=f"{capital(metric_of(metric).label)}: noise{stroke} [%]", ylabel="")
     return ax
 
 
@@ -172,7 +172,7 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
         ax.errorbar(at, change, yerr=error, marker="o", color=paints[line], label=label, capsize=0)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
     names = {"fps": "avg_fps", "power": "board_w", "energy": "energy_per_frame_j"}
-    label = sentence(metric_of(names[metric]).label)
+    label = capital(metric_of(names[metric]).label)
     ax.set(xlabel="Offset from the factory state", ylabel=f"{label}: change [%]")
     if len(lines) > 1:
         ax.legend()

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
 from gpubench_kit.plots.theme import axes_of, checked, in_order, label_of, plain, tuning_colours
-from gpubench_kit.wording.terms import metric_of, sentence
+from gpubench_kit.wording.terms import capital, metric_of
 
 #: Shares of the frames that a percentile curve goes through [%].
 _SHARES = np.concatenate([np.arange(50.0, 99.0, 1.0), np.arange(99.0, 99.91, 0.1)])
@@ -87,7 +87,7 @@ def order(
     look = _look(in_order(data["tuning"], tunings), x="order", y="deviation")
     sns.scatterplot(_plainly(data), ax=ax, s=28, **look)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
-    ax.set_title(sentence(facts.label))
+    ax.set_title(capital(facts.label))
     ax.set(xlabel="Run number", ylabel=f"Deviation from its own mean [{'%' if is_ratio else facts.unit}]")
     if ax.get_legend() is not None:
         sns.move_legend(ax, "best", title="")

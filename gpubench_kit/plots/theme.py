@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.palette import colours
-from gpubench_kit.wording.terms import metric_of, scene_names, sentence
+from gpubench_kit.wording.terms import capital, metric_of, scene_names
 
 #: Colours of tunings beside the reference.
 _TUNINGS = 5
@@ -115,7 +115,7 @@ def verdict_colour(verdict: str) -> str:
 def label_of(metric: str) -> str:
     """Return the label of an axis that shows a metric."""
     facts = metric_of(metric)
-    return f"{sentence(facts.label)} [{facts.unit}]" if facts.unit else sentence(facts.label)
+    return f"{capital(facts.label)} [{facts.unit}]" if facts.unit else capital(facts.label)
 
 
 def known(values: pd.Series) -> pd.Series:

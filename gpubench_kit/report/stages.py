@@ -344,7 +344,7 @@ def review(
 
 @dataclass(frozen=True, repr=False)
 class CheckResults(Stage[CheckSection]):
-    """The logs recorded so far, checked; never a difference between tunings.
+    """The logs recorded so far, checked; it never shows differences between tunings.
 
     Attributes
     ----------
@@ -416,7 +416,7 @@ class CheckResults(Stage[CheckSection]):
 
 @stage
 def check(folder: str | Path) -> CheckResults:
-    """Check the logs recorded so far: what to run again, every finding, the noise; never a difference.
+    """Check the logs recorded so far: what to run again, every finding, the noise; no differences between tunings.
 
     Parameters
     ----------

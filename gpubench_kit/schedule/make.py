@@ -20,7 +20,7 @@ from gpubench_kit.wording.catalogue import say
 
 @dataclass(frozen=True)
 class Schedule:
-    """What to do next at the bench, and what it can show; never a difference between tunings.
+    """What to do next at the bench, and what it can and cannot show; never differences between tunings.
 
     Attributes
     ----------

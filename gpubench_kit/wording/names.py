@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from gpubench_kit.wording.terms import metric_of
+from gpubench_kit.wording.terms import capital, metric_of
 
 #: Most signs of a short name.
 MOST_SIGNS = 22
@@ -16,14 +16,9 @@ _VOWELS = frozenset("aeiouyäöüåæøéèáíóú")
 _FIRST_PART = re.compile(r", | with ")
 
 
-def capital(text: str) -> str:
-    """Return text with a capital first letter."""
-    return text[:1].upper() + text[1:]
-
-
 def starting(name: str) -> str:
-    """Return a name from the plan at the start of a sentence: an ordinary word gets a capital, all else stays."""
-    first = name.split(" ")[0]
+    """Return a name from the plan at the start of a sentence; only an ordinary word, numbered or not, gets a capital."""
+    first = name.split(" ")[0].rstrip("0123456789")
     is_word = len(first) > 2 and first.isalpha() and first.islower() and any(one in _VOWELS for one in first)
     return capital(name) if is_word else name
 

@@ -24,14 +24,14 @@ def metric_of(name: str) -> Metric:
     return METRICS.get(name) or Metric(name, label, "", "neither", "difference", "sheet", "measure", "")
 
 
-def sentence(text: str) -> str:
+def capital(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]
 
 
 def check_words(check: str) -> str:
     """Return the name of a check as a heading; its key in words where the catalogue has no other."""
-    return say(key) if has(key := f"check.name.{check}") else sentence(check.replace("_", " "))
+    return say(key) if has(key := f"check.name.{check}") else capital(check.replace("_", " "))
 
 
 def day_text(day: date) -> str:

@@ -93,7 +93,7 @@ def test_the_page_asks_nothing_of_the_reviewer(withheld):
 @pytest.mark.parametrize(
     ("name", "told"),
     [("quiet", "Quiet"), ("uv", "uv"), ("oc 2", "oc 2"), ("limit -10", "Limit -10"), ("-90mV 88%", "-90mV 88%"),
-     ("eco", "Eco"), ("iMode", "iMode"), ("pwr", "pwr"), ("", "")],
+     ("eco", "Eco"), ("heavier1", "Heavier1"), ("uv2", "uv2"), ("iMode", "iMode"), ("pwr", "pwr"), ("", "")],
 )  # fmt: skip
 def test_a_name_at_the_start_gets_a_capital_only_if_it_is_a_word(name, told):
     assert starting(name) == told

@@ -14,7 +14,7 @@ from gpubench_kit.page.charts.plane import Scatter, ScatterPoint
 from gpubench_kit.page.charts.states import State, of_scene
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, number_text
-from gpubench_kit.wording.terms import margin_band, metric_of, scene_names, scene_text, sentence
+from gpubench_kit.wording.terms import capital, margin_band, metric_of, scene_names, scene_text
 from gpubench_kit.wording.verdicts import sign_of
 
 AVERAGE, LOW, POWER = "avg_fps", "low_1pct_fps", "board_w"
@@ -29,7 +29,7 @@ def heading_of(metric: str) -> str:
     facts = metric_of(metric)
     if facts.unit == "fps":
         return (facts.short or facts.label).replace(" %", f"{NBSP}%")
-    return f"{sentence(facts.label)}, {facts.unit}" if facts.unit else sentence(facts.label)
+    return f"{capital(facts.label)}, {facts.unit}" if facts.unit else capital(facts.label)
 
 
 def runs_of_game(
@@ -239,7 +239,7 @@ def archive_noise_lanes(noise: pd.DataFrame, *, metric: str) -> Lanes | None:
         text = f"{number_text(row.noise, decimals=2)} {unit}"
         cell = Cell((), float(row.noise), *known_ends(row.ci_low, row.ci_high), text=text)
         lanes.append(Lane(names[row.game, row.setting], None, (cell,)))
-    heading = say("charts.archive_noise", metric=sentence(metric_of(metric).label), unit=unit)
+    heading = say("charts.archive_noise", metric=capital(metric_of(metric).label), unit=unit)
     # An interval from few runs may be far wider than all else.
     axis = Axis(heading, unit, decimals=2, low=0.0, high=3.2 * float(data["noise"].max()) or None)
     return Lanes(heading, (axis,), tuple(lanes))
@@ -284,7 +284,7 @@ def card_lanes(cards: pd.DataFrame, *, metric: str) -> Lanes | None:
     if len(data) < 2:
         return None
     cells = [(row.label, Cell(centre=float(row.level), text=number_text(row.level))) for row in data.itertuples()]
-    heading = say("charts.levels", metric=sentence(metric_of(metric).label))
+    heading = say("charts.levels", metric=capital(metric_of(metric).label))
     return Lanes(heading, (Axis(heading, decimals=1),), tuple(Lane(name, None, (cell,)) for name, cell in cells))
 
 

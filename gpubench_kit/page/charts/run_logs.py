@@ -17,7 +17,7 @@ from gpubench_kit.page.charts.states import Shown, State, of_scene, runs_of, sta
 from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, interval_text, significant_text
-from gpubench_kit.wording.terms import metric_of, scene_text, sentence
+from gpubench_kit.wording.terms import capital, metric_of, scene_text
 
 #: Sensors drawn over a run, in this order.
 SENSORS = ("core_c", "core_mhz", "board_w")
@@ -109,7 +109,7 @@ def sensors(
     for metric in metrics:
         series = tuple(one for run in shown if (one := _track(*run, metric=metric, edge_s=edge_s)) is not None)
         if series:
-            label = sentence(metric_of(metric).label)
+            label = capital(metric_of(metric).label)
             told = say("charts.over_run", what=title, label=label)
             out.append(Plot(told, Axis("", "s"), Axis(label, unit_of(metric)), series, height=150.0))
     return tuple(out)

@@ -20,7 +20,7 @@ from gpubench_kit.sweep.find import Sweep
 from gpubench_kit.sweep.measured import Failures
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_and_interval_text, percent_text
-from gpubench_kit.wording.terms import metric_of, of_group, sentence
+from gpubench_kit.wording.terms import capital, metric_of, of_group
 
 #: Outcome of a setting -> the place of its colour; hollow where nothing is shown.
 _PLACES = {"factory": 0, "inside": 2, "beyond": 3, "open": RIVAL, "failed": None}
@@ -185,7 +185,7 @@ def rate_against_power(parts: Sequence[SweptPart]) -> Plot | None:
     if not known:
         return None
     series = [one for place, part in enumerate(known, start=1) for one in _against(part, place, len(known) > 1)]
-    x, y = Axis(say("charts.board_power"), "W"), Axis(sentence(metric_of("avg_fps").label), "FPS")
+    x, y = Axis(say("charts.board_power"), "W"), Axis(capital(metric_of("avg_fps").label), "FPS")
     return Plot(known[0].titled(say("charts.rate_by_power")), x, y, tuple(series), height=280.0)
 
 
