@@ -17,7 +17,7 @@ _FIRST_PART = re.compile(r", | with ")
 
 
 def starting(name: str) -> str:
-    """Return a name from the plan at the start of a sentence; only an ordinary word, numbered or not, gets a capital."""
+    """Return a name from the plan at the start of a sentence; an ordinary word gets a capital, numbered or not."""
     first = name.split(" ")[0].rstrip("0123456789")
     is_word = len(first) > 2 and first.isalpha() and first.islower() and any(one in _VOWELS for one in first)
     return capital(name) if is_word else name
