@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
 import warnings
 from collections.abc import Generator, Iterator, Sequence
@@ -363,10 +364,15 @@ def _run(tasks: Iterator[ReviewTask], engine: Engine, *, limit_s: float) -> Gene
         for outcome in outcomes:  # noqa: UP028 - who stops asking must stop here, not inside joblib
             yield outcome
     finally:
-        with warnings.catch_warnings():
-            # joblib says on a terminal that tasks were given up; whoever gives them up says so anyway.
-            warnings.simplefilter("ignore")
-            outcomes.close()
+        # joblib says on a terminal that tasks were given up, and its thread can trip over one that it has just thrown
+        # away; whoever gives them up says so anyway.
+        hook, threading.excepthook = threading.excepthook, lambda _problem: None
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                outcomes.close()
+        finally:
+            threading.excepthook = hook
 
 
 def _arrived(outcome: Outcome, tasks: Sequence[ReviewTask], engine: Engine) -> Outcome:

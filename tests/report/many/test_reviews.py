@@ -13,6 +13,7 @@ from pathlib import Path
 
 import psutil
 import pytest
+from joblib.externals.loky import process_executor
 from odd_workers import odd_report
 from small_folder import write_small_review
 
@@ -96,6 +97,22 @@ def test_an_interruption_leaves_nothing_half_written(odd, tmp_path):
     with pytest.raises(KeyboardInterrupt):
         odd("a", "hangs", "b", "hangs too", progress=interrupted)
     assert _unfinished(tmp_path) == []
+
+
+def test_a_task_handed_over_at_the_moment_of_an_interruption_is_given_up_without_a_word(odd, monkeypatch, capfd):
+    def interrupted(share: float, what: str) -> None:
+        if share > 0:
+            raise KeyboardInterrupt
+
+    def flagged(thread):
+        thread.work_ids_queue.put(-1)
+        flag(thread)
+
+    flag = process_executor._ExecutorManagerThread.flag_executor_shutting_down
+    monkeypatch.setattr(process_executor._ExecutorManagerThread, "flag_executor_shutting_down", flagged)
+    with pytest.raises(KeyboardInterrupt):
+        odd("a", "hangs", "b", progress=interrupted)
+    assert "Traceback" not in capfd.readouterr().err
 
 
 def test_the_rest_is_foretold_from_reports_that_were_made():
