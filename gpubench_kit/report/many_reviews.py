@@ -364,8 +364,8 @@ def _run(tasks: Iterator[ReviewTask], engine: Engine, *, limit_s: float) -> Gene
         for outcome in outcomes:  # noqa: UP028 - who stops asking must stop here, not inside joblib
             yield outcome
     finally:
-        # joblib says on a terminal that tasks were given up, and its thread can trip over one that it has just thrown
-        # away; whoever gives them up says so anyway.
+        # joblib says on a terminal that tasks were given up, and its thread can trip over one that it has just
+        # thrown away; whoever gives them up says so anyway.
         hook, threading.excepthook = threading.excepthook, lambda _problem: None
         try:
             with warnings.catch_warnings():
