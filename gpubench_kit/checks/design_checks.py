@@ -294,7 +294,7 @@ def _design_text(runs: PairRuns, design: Design, family: int) -> str:
         say("finding.layout.count", design=say(f"finding.layout.of.{CLASSES[one]}"), n=int(np.sum(classes == one)))
         for one in np.unique(classes)
     ]
-    values = {"counts": say("finding.layout.and").join(counts), "all": len(classes)}
+    values = {"counts": say("list.and").join(counts), "all": len(classes)}
     if design.unstated[runs.family == family].all():
         return say("finding.layout.unstated", **values)
     source = say(f"finding.layout.from.{design.changes.source[family]}")

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from gpubench_kit.logs.format import Witness
+from gpubench_kit.wording.catalogue import say
 
 #: A look at files a second; names are listed again when a folder's time changed, and after so long anyway [s].
 LOOK_S, _LIST_S, _LIST_MANY_S, _MANY = 1.0, 10.0, 60.0, 2_000
@@ -118,7 +119,7 @@ class Seen:
         if self.is_before or not is_from_start or self.changed_s <= self.first_s:
             return None
         seconds, slack = self.changed_s - self.first_s, LOOK_S + min(self.pauses, _LONGEST_PAUSE_S)
-        return Witness(f"the {seconds:.0f} s that the desk saw it grow", seconds + slack / 2, slack)
+        return Witness(say("evidence.frames.grew", seconds=seconds), seconds + slack / 2, slack)
 
     def change(self, size: int, time_ns: int, now: float) -> None:
         """Keep that it changed."""

@@ -25,6 +25,7 @@ from gpubench_kit.logs.read_frames import FrameLog
 from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 _Log = TypeVar("_Log", FrameLog, SensorLog)
@@ -51,6 +52,7 @@ class Alignment:
         ``same_rows``, ``alone`` or ``none``
     shift_s : what is added to the samples' time [s]; nan where they could not be aligned
     quality : the evidence, in words
+    is_whole : whether the busy stretch that it is aligned by has both edges
     overlap : share of the frames' time that has samples
     findings : the shift found, and what was noticed
     """
@@ -60,6 +62,7 @@ class Alignment:
     quality: str
     overlap: float = 0.0
     findings: tuple[Finding, ...] = ()
+    is_whole: bool = False
 
     def over(self, sensor_log: SensorLog, run_s: float) -> Alignment:
         """Return it with the share of the frames that has samples, and a finding where that is little.
@@ -134,15 +137,14 @@ def align(
         if np.isfinite(shift_s):
             return Alignment("one_clock", shift_s, clock.why).over(sensor_log, run_s)
         edge = _by_edges(sensor_log, run_s, expected_s)
-        is_whole = edge is not None and "rise and fall" in edge.quality
-        return edge.over(sensor_log, run_s) if edge and is_whole else Alignment("none", np.nan, clock.why)
+        return edge.over(sensor_log, run_s) if edge and edge.is_whole else Alignment("none", np.nan, clock.why)
     if offset_s is None:
         frame_log, sensor_log = _through_midnight(frame_log, sensor_log, limit_s)
     if frame_log.clock is not None and sensor_log.clock is not None:
         return _by_clocks(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
     if offset_s is not None:
         shift_s = (sensor_log.origin_s or 0.0) - offset_s
-        return Alignment("declared", shift_s, "declared in the plan").over(sensor_log, run_s)
+        return Alignment("declared", shift_s, say("evidence.declared")).over(sensor_log, run_s)
     found = _by_edges(sensor_log, run_s, expected_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         found = _same_clock_or(found, sensor_log, sensor_log.origin_s - frame_log.origin_s, run_s)
@@ -167,7 +169,7 @@ def align_same_machine(frame_log: FrameLog, sensor_log: SensorLog, *, limit_s: f
     if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
         return found
     finding = note("logs.not_aligned.idle", check="not_lined_up", name=sensor_log.name, run_s=run_s)
-    return _not_aligned("the card idled", finding)
+    return _not_aligned(say("evidence.aligned.idle"), finding)
 
 
 # By two wall clocks
@@ -203,18 +205,18 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     shifts = _shifts(frame_log, sensor_log, offset_s)
     shift_s = shifts[0] if len(shifts) == 1 else _by_load(shifts, sensor_log, run_s, limit_s)
     if shift_s is None:
-        places = " or ".join(f"{-one:.1f} s" for one in shifts)
+        places = say("list.or").join(f"{-one:.1f} s" for one in shifts)
         finding = note(
             "logs.not_aligned.hour_twice", check="not_lined_up", name=name, places=places, found=len(shifts)
         )
-        return _not_aligned("the clock shows the hour twice", finding)
+        return _not_aligned(say("evidence.aligned.hour_twice"), finding)
     if not _overlap(sensor_log, run_s, shift_s) > 0:
         away_s = _zone_difference(sensor_log, run_s, shift_s, limit_s)
     hours = away_s / _HOUR_S
     findings = (
         [note("logs.clocks_differ", name=name, other=frame_log.name, found=hours, unit="h")] if away_s else []
     )
-    return Alignment("clock", shift_s - away_s, "wall clocks of both logs", 0.0, tuple(findings)).over(
+    return Alignment("clock", shift_s - away_s, say("evidence.aligned.clocks"), 0.0, tuple(findings)).over(
         sensor_log, run_s
     )
 
@@ -307,10 +309,17 @@ def _exchanged(log: _Log) -> _Log:
 def _date_order_found(frame_log: FrameLog, sensor_log: SensorLog) -> Finding:
     """Return the finding that the clocks of both logs tell the order of day and month."""
     log, other = (frame_log, sensor_log) if sensor_log.other_clock is None else (sensor_log, frame_log)
-    whose = "its dates" if other.other_clock is None else f"its dates and those of {other.name}"
+    whose = "clocks" if other.other_clock is None else "both_clocks"
     clocks = (at for at in (log.other_clock, log.clock) if at is not None)
     read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in clocks)
-    return note("logs.date_order_by_clocks", name=log.name, whose=whose, read=read, first=first, other=other.name)
+    return note(
+        f"logs.date_order_by_{whose}",
+        check="date_order_by_clocks",
+        name=log.name,
+        read=read,
+        first=first,
+        other=other.name,
+    )
 
 
 def _through_midnight(frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> tuple[FrameLog, SensorLog]:
@@ -366,18 +375,18 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
                 starts=starts,
                 **about,
             )
-            return _not_aligned("several stretches fit", finding)
+            return _not_aligned(say("evidence.aligned.several"), finding)
         if not fitting:
             continue
         (one,) = fitting
         shift_s = -one.start_s if one.has_start else run_s - one.end_s
-        seen = "rise and fall" if one.has_start and one.has_end else "rise" if one.has_start else "fall"
-        lengths = f"busy for {one.length_s:.2f} s, frames for {run_s:.2f} s"
-        quality = f"{seen} of {metric}: {lengths}; sure to about {slack_s:g} s"
+        is_whole, seen = one.has_start and one.has_end, "rise" if one.has_start else "fall"
+        edges: dict[str, Any] = {"metric": metric, "busy_s": one.length_s, "run_s": run_s, "slack_s": slack_s}
+        quality = say(f"evidence.aligned.{'rise_and_fall' if is_whole else seen}", **edges)
         line = f"[logs] sensor_offset_s = {(sensor_log.origin_s or 0.0) - shift_s:.3f}"
         method = "load_edge" if metric == "load_pct" else "power_edge"
         finding = note("logs.lined_up_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
-        return Alignment(method, shift_s, quality, 0.0, (finding,))
+        return Alignment(method, shift_s, quality, 0.0, (finding,), is_whole)
     return None
 
 
@@ -387,7 +396,7 @@ def _same_clock_or(edge: Alignment | None, sensor_log: SensorLog, shift_s: float
     if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
         return edge
     finding = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
-    return Alignment("same_clock", shift_s, "both logs count seconds", 0.0, (finding,))
+    return Alignment("same_clock", shift_s, say("evidence.aligned.both_count"), 0.0, (finding,))
 
 
 def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
@@ -399,4 +408,4 @@ def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
         )
         return _not_aligned("", finding)
     finding = note("logs.started_together_taken", name=name, found=0.0, unit="s")
-    return Alignment("together", 0.0, "equal lengths", 0.0, (finding,))
+    return Alignment("together", 0.0, say("evidence.aligned.equal_lengths"), 0.0, (finding,))

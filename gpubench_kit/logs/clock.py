@@ -14,6 +14,7 @@ from gpubench_kit.logs.format import Certainty, ColumnChoice
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: Epochs from 2001 to 2038, by what one unit of them is in seconds.
@@ -267,15 +268,15 @@ def find_clock(rows: LogRows) -> tuple[ColumnChoice, ...]:
     times = [column for column in texts if is_time_only(first[column])]
     if dates and times:
         times.sort(key=lambda column: begins_at_zero(first[column]))
-        why = "one column holds dates, another times of day"
+        why = say("evidence.clock.date_and_time")
         return tuple(_clock_column(table, column, why) for column in (dates[0], times[0]))
     stamps = [column for column in texts if column not in dates]
     if stamps:
         column = min(stamps, key=lambda column: begins_at_zero(first[column]))
-        return (_clock_column(table, column, f"it holds stamps such as {first[column].strip()[:40]!r}"),)
+        return (_clock_column(table, column, say("evidence.clock.stamps", cell=repr(first[column].strip()[:40]))),)
     for column, values in rows.numbers.items():
         if values.size and values[0] > 1e9 and rises(values) and _is_clock_of_days(values):
-            why = "it rises, and its values are seconds (or parts of them) since 1970"
+            why = say("evidence.clock.since_1970")
             return (_clock_column(table, column, why),)
     return ()
 
@@ -325,7 +326,7 @@ def passed_since_zero(table: LogTable, clock: tuple[ColumnChoice, ...]) -> Colum
     first = table.sample[0][clock[0].column].strip()[:40]
     if not begins_at_zero(first):
         return None
-    why = f"its times begin at {first!r}, and no date stands beside them: time that has passed, no time of day"
+    why = say("evidence.clock.begins_at_zero", first=repr(first))
     return replace(clock[0], role="elapsed_time", why=why)
 
 

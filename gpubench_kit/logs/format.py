@@ -14,6 +14,7 @@ from gpubench_kit.logs.cells import decimals_of, looks_numeric
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.catalogue import say
 
 #: Headings that a format is shown by, at most.
 _LONGEST_SEEN = 300
@@ -62,7 +63,7 @@ class ColumnChoice:
     @property
     def is_named(self) -> bool:
         """Whether the plan, or a heading that is the metric's own name, says what it is."""
-        return "the plan" in self.why or "this metric's name" in self.why
+        return self.why in map(say, ("evidence.declared", "evidence.confirmed", "evidence.sensors.metric_name"))
 
     def in_unit_of_role(self, values: np.ndarray) -> np.ndarray:
         """Return values of the column in the unit of its role."""

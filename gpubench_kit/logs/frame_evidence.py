@@ -17,6 +17,7 @@ from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import QUANTITY, words_of
+from gpubench_kit.wording.catalogue import say
 
 #: Place of the wall clock among the columns of time.
 CLOCK = -1
@@ -192,7 +193,9 @@ class Clues:
         if len({(one.take, one.place, round(one.factor, 12)) for one, _ in fits}) != 1:
             return None
         reading, what = fits[0]
-        return replace(reading, certainty=Certainty.PROVEN, why=(*reading.why, f"its length is {what}"))
+        return replace(
+            reading, certainty=Certainty.PROVEN, why=(*reading.why, say("evidence.frames.witnessed", where=what))
+        )
 
     def _witness(self, total_ms: float) -> str:
         """Return where a length is known from that equals this one; empty for none."""
@@ -247,7 +250,7 @@ def held_against_rates(clues: Clues, reading: Reading, usual_ms: float) -> Readi
             return _samples(f"{usual_ms / 1e3:.3g} s", what)
     if usual_ms <= _SLOW_MS:
         return reading
-    return reading.at_most(Certainty.LIKELY, f"{1e3 / usual_ms:.1f} rows a second could be samples")
+    return reading.at_most(Certainty.LIKELY, say("evidence.frames.could_be_samples", per_s=1000.0 / usual_ms))
 
 
 def _samples(apart: str, what: str) -> Reading:
@@ -351,16 +354,20 @@ def by_equal_steps(clues: Clues) -> Reading | None:
     best = min(pairs, key=order)
     time, place, ratio = best.time, best.place, best.ratio
     usual, unit_ms, certainty, factor = clues.usual(place), rows.unit_ms(place), Certainty.PROVEN, 0.0
-    why = [f"{best.share:.1%} of the steps of {time.label} equal it"]
+    why = [say("evidence.frames.steps_equal", share=best.share, label=time.label)]
     if time.unit_ms:
         factor = time.unit_ms * ratio
-        why.append("the wall clock gives the unit" if time.place == CLOCK else "the unit of that time is stated")
+        why.append(
+            say("evidence.frames.unit_by_clock")
+            if time.place == CLOCK
+            else say("evidence.frames.unit_of_time_stated")
+        )
     elif unit_ms is None and clues.per_s and time.step >= 1:
         factor = 1e3 * ratio / clues.per_s
-        why.append(f"the log states {clues.per_s:g} counts per second")
+        why.append(say("evidence.frames.counts_stated", per_s=clues.per_s))
     if unit_ms is not None:
         factor = unit_ms
-        why.append("its unit is stated")
+        why.append(say("evidence.frames.unit_stated"))
     if not factor:
         factor, certainty, reason = _unit_by_size(clues, best)
         why.append(reason)
@@ -376,10 +383,10 @@ def _unit_by_size(clues: Clues, pair: Pair) -> tuple[float, Certainty, str]:
     fitting, times = clues.units_of(pair.place), (1e3, 1.0, 1e-3, 1e-6, 6e4, 3.6e6)
     both = [unit for unit in fitting if any(abs(unit / pair.ratio / one - 1) < 0.01 for one in times)]
     if len(both) == 1 and abs(pair.ratio - 1) > 0.01 and pair.is_of_units:
-        return both[0], Certainty.PROVEN, "the two columns are in different units, and one pair alone fits"
+        return both[0], Certainty.PROVEN, say("evidence.frames.one_pair_fits")
     if len(fitting) == 1 and clues.rows.steps[pair.place] < 1:
-        return fitting[0], Certainty.LIKELY, "one unit alone gives a frame time"
-    return (max(fitting) if fitting else 1.0), Certainty.OPEN, "no unit is stated"
+        return fitting[0], Certainty.LIKELY, say("evidence.frames.one_unit_fits")
+    return (max(fitting) if fitting else 1.0), Certainty.OPEN, say("evidence.frames.no_unit")
 
 
 def lifted(clues: Clues, reading: Reading) -> Reading:
@@ -416,6 +423,6 @@ def by_inverse_steps(clues: Clues) -> Reading | None:
             continue
         factor = time.unit_ms or 1e3 / ratio
         if is_plausible(float(np.median(steps)) * factor):
-            why = (f"its steps times {clues.rows.label(place)} are one in nearly all rows",)
+            why = (say("evidence.frames.steps_inverse", label=clues.rows.label(place)),)
             return Reading("steps", None, time, factor, Certainty.PROVEN, why, time_factor=factor)
     return None

@@ -19,6 +19,7 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
+from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
 _FINE_S = 0.0021
@@ -43,7 +44,6 @@ _COUNTS_PER_S = (1e6, 1e7, 1e9, 9e4, 1.92e7, 3e6, 2.4e7)
 _COUNTS_TOLD = 5
 
 _SENSOR_QUANTITIES = frozenset({"power", "heat", "percent", "clock", "fan", "volt", "bytes", "current"})
-_NO_TIME = "no time says that each row is a frame"
 
 
 def by_sum(clues: Clues) -> Reading | None:
@@ -74,7 +74,7 @@ def by_sum(clues: Clues) -> Reading | None:
     differ = abs(time_unit / unit - 1) > 0.01 and time.step < 1
     is_known = has_unit or (is_alone and (differ or any(one[2].unit_ms for one in tight)))
     certainty = Certainty.PROVEN if is_known else Certainty.LIKELY
-    why = (f"its sum is the time that {time.label} spans, within {error:.2%}",)
+    why = (say("evidence.frames.sum_is_span", label=time.label, error=error),)
     reading = Reading("column", place, time, unit, certainty, why, time_factor=time_unit)
     return lifted(clues, held_against_rates(clues, reading, clues.usual(place) * unit))
 
@@ -87,7 +87,7 @@ def by_inverse_columns(clues: Clues) -> Reading | None:
     if not factor:
         return None
     rows = clues.rows
-    unit_ms, why = rows.unit_ms(place), (f"{rows.label(other)} is its inverse in nearly all rows",)
+    unit_ms, why = rows.unit_ms(place), (say("evidence.frames.inverse_column", label=rows.label(other)),)
     if unit_ms is not None or clues.is_rate(other):
         return _without_time(clues, place, unit_ms or factor, why)
     readings = [Reading("column", one, None, factor, why=why) for one in (place, other)]
@@ -112,7 +112,7 @@ def _inverse_of(clues: Clues, place: int, other: int) -> float:
 def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...]) -> Reading:
     """Return a column without time: likely, unless a length or a doubt says more."""
     total_ms, label = clues.total(place) * factor, clues.rows.label(place)
-    reading = Reading("column", place, None, factor, Certainty.LIKELY, (*why, _NO_TIME))
+    reading = Reading("column", place, None, factor, Certainty.LIKELY, (*why, say("evidence.frames.no_time")))
     if found := clues.witnessed((reading, total_ms)):
         return found
     if not all(one.place == CLOCK and one.step >= 0.5 and one.values[-1] < 40 * one.step for one in clues.times):
@@ -162,7 +162,7 @@ def _clock_alone(time: TimeColumn) -> Reading | None:
     usual_ms = float(np.median(time.steps)) * 1e3
     if time.step > _FINE_S or not is_plausible(usual_ms) or time.steps.std() < 2 * time.step:
         return None
-    why = (f"its stamps are {usual_ms:.3g} ms apart (median) and written to {1e3 * time.step:g} ms",)
+    why = (say("evidence.frames.fine_stamps", apart=usual_ms, step=1000.0 * time.step),)
     return Reading("steps", None, time, 1e3, Certainty.PROVEN, why, time_factor=1e3)
 
 
@@ -179,13 +179,17 @@ def _time_alone(clues: Clues, time: TimeColumn, *, has_rival: bool, is_alone: bo
     per_count = 1e3 / clues.per_s if clues.per_s and time.step >= 1 else 0.0
     if time.unit_ms or is_plausible(usual * per_count):
         factor, certainty = time.unit_ms or per_count, Certainty.STATED
-        why = "its unit is stated" if time.unit_ms else f"the log states {clues.per_s:g} counts per second"
+        why = (
+            say("evidence.frames.unit_stated")
+            if time.unit_ms
+            else say("evidence.frames.counts_stated", per_s=clues.per_s)
+        )
     elif time.step >= 1:
-        factor, certainty, why = 1.0, Certainty.OPEN, "whole numbers: how long one count is, nothing says"
+        factor, certainty, why = 1.0, Certainty.OPEN, say("evidence.frames.whole_numbers")
     else:
         certainty = Certainty.LIKELY if len(fitting) == 1 else Certainty.OPEN
         factor = fitting[0] if fitting else 0.0
-        why = "this unit alone gives a frame time" if len(fitting) == 1 else "several units give a frame time"
+        why = say("evidence.frames.one_unit_fits" if len(fitting) == 1 else "evidence.frames.several_units")
     is_known = certainty >= Certainty.STATED
     if not factor or (time.unit_ms and not fitting) or not (is_alone or is_known):
         return None
@@ -229,7 +233,7 @@ def by_lone_column(clues: Clues) -> Reading:
     pick = stated[0] if len(stated) == 1 else both[0] if len(both) == 1 else None
     if pick is not None:
         factor = possible[pick][0]
-        return _without_time(clues, pick, factor, (f"the log states that it is in {unit_name(factor)}",))
+        return _without_time(clues, pick, factor, (say("evidence.frames.log_states_unit", unit=unit_name(factor)),))
     if clues.rates and not clues.plain:
         return _rates_alone(clues, clues.rates[0])
     alone = [] if len(stated) > 1 else named if len(named) == 1 else clues.plain
@@ -265,7 +269,7 @@ def _by_size(clues: Clues, place: int, *, is_named: bool) -> Reading:
         return found
     is_fast = bool(units) and (units[0] == 1e3 or median < _SURELY_MS)
     if is_fast and (rows.steps[place] < 1 or is_named):
-        why = ("it alone could be frame times, and as rates they would be below 15 fps",)
+        why = (say("evidence.frames.alone_possible"),)
         return _without_time(clues, place, units[0], why)
     readings = [f"{1e3 / median / unit:.0f} fps as {unit_name(unit)}" for unit in units]
     readings += [f"{median:.4g} fps as frame rates"] if may_be_rates else []

@@ -22,6 +22,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import FormatEntry
 from gpubench_kit.sheet.checks import RealPaths
 from gpubench_kit.sheet.log_names import NamedRow
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 _HOUR_S = 3600.0
@@ -267,7 +268,7 @@ def _witnesses_of(file: Path) -> dict[tuple[str, str], Witness]:
     try:
         for row in csv.DictReader(file.read_text(encoding="utf-8").splitlines()):
             seconds, slack_s = float(row["length_s"]), float(row["slack_s"])
-            what = f"the {seconds:.0f} s that the desk saw it grow"
+            what = say("evidence.frames.grew", seconds=seconds)
             found[row["run"], row["frame_log"]] = Witness(what, seconds, slack_s)
     except (OSError, ValueError, KeyError, TypeError):
         return {}

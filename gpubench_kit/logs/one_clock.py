@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_ends
 from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 _HALF_A_DAY_S = 43_200.0
@@ -110,7 +112,7 @@ def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Fin
         if len(places) < 2 or declared.sensor_offset_s is not None:
             continue
         if declared.same_machine:
-            clock = OneClock(False, why="the plan states that both clocks are one")
+            clock = OneClock(False, why=say("evidence.one_clock.stated"))
         else:
             clock, notes = _clock_of([tasks[place] for place in places])
             findings += notes
@@ -126,7 +128,7 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
     try:
         sensor_log = memory.sensor_log(sensor_path, name=first.sensor_name, declared=first.declared)
     except LogError:
-        return OneClock(False, why="the sensor log cannot be read"), []
+        return OneClock(False, why=say("evidence.one_clock.unreadable")), []
     for task in tasks:
         path = Path(str(task.frame_path))
         try:
@@ -150,11 +152,11 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
         )
         return clock, [not_proven]
     has_clocks = sensor_log.clock is not None and all(one.source not in ("typed", "elapsed") for one in times)
-    how = "its samples were placed"
+    how, values = "placed", dict[str, Any]()
     if has_clocks and abs(clock.offset_s) < _HALF_A_DAY_S:
-        ahead = "ahead of" if clock.offset_s >= 0 else "behind"
-        how = f"its clock is {abs(clock.offset_s):.1f} s {ahead} the frame logs', which was taken out"
-    return clock, [note("logs.one_clock", name=name, how=how, why=clock.why, found=clock.offset_s, unit="s")]
+        how, values = "ahead" if clock.offset_s >= 0 else "behind", {"apart_s": abs(clock.offset_s)}
+    about: dict[str, Any] = {"check": "one_clock", "name": name, "why": clock.why, "found": clock.offset_s}
+    return clock, [note(f"logs.one_clock.{how}", unit="s", **about, **values)]
 
 
 def clock_of_starts(
@@ -171,7 +173,7 @@ def clock_of_starts(
     known = [one for one in times if np.isfinite(one.start_s)]
     sources = [one.source for one in known]
     if not sources:
-        return OneClock(False, why="no run says when it started")
+        return OneClock(False, why=say("evidence.one_clock.no_start"))
     source = max(set(sources), key=sources.count)
     columns = [(one.start_s, one.length_s, one.closed_s) for one in known if one.source == source]
     starts, lengths, closed = np.array(columns).T
@@ -179,7 +181,7 @@ def clock_of_starts(
         starts = np.where(starts < _HALF_A_DAY_S, starts + 2 * _HALF_A_DAY_S, starts)
     signal = surest_signal(sensor_log.values)
     if signal is None:
-        return OneClock(False, why="the log holds neither load nor power that could show the runs")
+        return OneClock(False, why=say("evidence.one_clock.no_signal"))
     time_s, by_files_s = (sensor_log.clock or 0.0) + sensor_log.time_s, float("nan")
     if sensor_log.clock is not None and source not in ("typed", "elapsed"):
         by_files_s = ahead_by_files(closed - starts - lengths, closed_s - float(time_s[-1]))
@@ -306,9 +308,8 @@ def find_one_clock(
     time_s, signal = time_s[known], signal[known]
     n_runs, stretches = int(starts_s.size), busy_edges(time_s, signal)
     if n_runs < _FEWEST or len(stretches) < _FEWEST:
-        return OneClock(
-            False, why=f"{n_runs} runs and {len(stretches)} busy stretches are not enough to prove a clock"
-        )
+        why = say("evidence.one_clock.too_few", runs=n_runs, stretches=len(stretches))
+        return OneClock(False, why=why)
     slack = max(1.5, float(np.median(np.diff(time_s))) + 0.75)
     evening = _Evening(starts_s, lengths_s, stretches, float(time_s[0]), float(time_s[-1]), slack)
     offsets, most = evening.candidates()
@@ -318,24 +319,23 @@ def find_one_clock(
     points, both = evening.points(offset, slack)
     best, n_both = float(np.nansum(points)), int(both.any(axis=1).sum())
     n_inside, n_idle = int(np.isfinite(points).sum()), int((points == -2.0).sum())
-    lie = f"{n_both} of {n_runs} runs lie on a busy stretch with both edges"
     is_enough = (
         n_both >= max(_FEWEST, _BOTH_EDGES * n_runs) and best >= _BEST * n_inside and n_inside >= _BEST * n_runs
     )
     if not is_enough:
-        return OneClock(False, why=f"only {lie}")
+        return OneClock(False, why=say("evidence.one_clock.only", both=n_both, runs=n_runs))
     if n_idle:
-        return OneClock(False, why=f"{n_idle} runs would lie where the card idled")
-    next_text = f"{next_s - offset:+.0f} s"
-    why = f"{lie}; the next best offset, {next_text} from it, has {max(0.0, next_points):g} points of {n_runs}"
+        return OneClock(False, why=say("evidence.one_clock.idle", runs=n_idle))
+    away_s = next_s - offset
+    key, points_s = "proven", {"both": n_both, "runs": n_runs, "away_s": away_s, "points": max(0.0, next_points)}
     if next_points > _NEXT * best:
         if not (abs(offset - by_files_s) <= slack + _CLOSED_S / 2 and next_points <= best - _LESS):
-            why = f"it could as well be off by {next_text} more (points {next_points:g} against {best:g})"
-            return OneClock(False, why=why)
-        why = f"{why}, and the times of the files say the same"
+            about = {"away_s": away_s, "points": next_points, "best": best}
+            return OneClock(False, why=say("evidence.one_clock.as_well", **about))
+        key = "proven_by_files"
     drift = 0.0
     if n_both >= 6 and runs.size >= 6:
         centred = runs - runs.mean()
         slope = float(centred @ (away - away.mean()) / (centred @ centred))
         drift = slope if abs(slope) * float(np.ptp(starts_s)) > _LEAST_DRIFT_S else 0.0
-    return OneClock(True, offset, drift, float(np.median(starts_s)), why)
+    return OneClock(True, offset, drift, float(np.median(starts_s)), say(f"evidence.one_clock.{key}", **points_s))

@@ -18,6 +18,7 @@ from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.sheet.log_names import NamedRow, logs_by_names, parts_of
 from gpubench_kit.sheet.recordings import stem_of
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: A typed start and a log's clock belong together when they are this close [s].
@@ -65,15 +66,15 @@ def pair_loose(
     if not found and not doubt:
         found, doubt = _by_file_time(rows, frames)
     if not found and not doubt and by_names.speak:
-        of_name, why = {one.path.as_posix(): one for one in frames}, "by the game, tuning and number in its name"
+        of_name, why = {one.path.as_posix(): one for one in frames}, say("evidence.pairing.name")
         found = {run: (of_name[name], why) for run, name in by_names.logs.items()}
-        doubt = "" if found else "their names speak of games and tunings, but not of one log for each row"
+        doubt = "" if found else say("evidence.pairing.not_one_each")
     elif not found and not doubt and by_sequence:
         found, doubt = _by_sequence(rows, frames)
     paired = [(row, found[row.run][0].path.as_posix()) for row in rows if row.run in found]
     wrong = [(row.run, name) for row, name in paired if by_names.contradict(row, name)]
     if wrong:
-        doubt = f"the name of '{wrong[0][1]}' speaks of another game or tuning than run '{wrong[0][0]}'"
+        doubt = say("evidence.pairing.other_game", log=wrong[0][1], named_run=wrong[0][0])
         for run, _ in wrong:
             del found[run]
     partners = _sensors_for([log for log, _ in found.values()], sensors)
@@ -82,11 +83,11 @@ def pair_loose(
         if row.run not in found:
             continue
         pairs[row.run] = name, partners.get(name, "")
-        logs = " and ".join(f"'{one}'" for one in pairs[row.run] if one)
+        logs = say("list.and").join(f"'{one}'" for one in pairs[row.run] if one)
         guessed = note("logs.log_guessed", named_run=row.run, logs=logs, why=found[row.run][1])
         findings.append(replace(guessed, run=row.run))
     if len(pairs) < min(len(rows), len(frames)) and (doubt or by_sequence):
-        doubt = doubt or "neither times nor the number of logs tell which belongs to which"
+        doubt = doubt or say("evidence.pairing.nothing_tells")
         findings.append(note("logs.logs_not_matched", why=doubt, found=len(frames), limit=len(rows), line=_PATTERN))
     return pairs, findings
 
@@ -118,9 +119,9 @@ def _by_clock(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
         places = in_turn if is_near[tuple(in_turn.T)].all() else places
     found = {}
     for row, one in ((started[row], clocked[log]) for row, log in places):
-        times = f"starts at {_time(_clock_s(one))}, the run at {_time(row.started_at_s)}"
-        found[row.run] = one, f"by its clock and the start typed in the sheet (it {times})"
-    return found, "" if found else "several clocks are near the same typed start"
+        times = {"at": _time(_clock_s(one)), "run_at": _time(row.started_at_s)}
+        found[row.run] = one, say("evidence.pairing.clock", **times)
+    return found, "" if found else say("evidence.pairing.several_clocks")
 
 
 def _by_file_time(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
@@ -134,11 +135,11 @@ def _by_file_time(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
     for row, start_s, end_s in zip(started, starts, ends, strict=True):
         logs = [one for one in frames if start_s < one.file_time_s <= end_s]
         if len(logs) == 1:
-            times = f"the file was closed at {_time(logs[0].file_time_s)}, the run started at {_time(start_s)}"
-            found[row.run] = logs[0], f"by its file time and the start typed in the sheet ({times})"
+            times = {"at": _time(logs[0].file_time_s), "run_at": _time(start_s)}
+            found[row.run] = logs[0], say("evidence.pairing.file_time", **times)
     # Times of a copy may fall anywhere: they count only if they fit every row, and every log.
     is_whole = len(found) == len(started) == len(frames)
-    return (found, "") if is_whole else ({}, "file times do not give one log after each typed start")
+    return (found, "") if is_whole else ({}, say("evidence.pairing.no_file_times"))
 
 
 def _by_sequence(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
@@ -150,16 +151,16 @@ def _by_sequence(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
     if np.isfinite([_clock_s(one) for one in frames]).all():
         logs, how = sorted(frames, key=_clock_s), "clocks"
     elif has_times and not by_number:
-        logs, how = by_time, "file times"
+        logs, how = by_time, "file_times"
     elif has_times and by_number != by_time:
-        return {}, "the order of the numbers in their names is not that of their file times"
+        return {}, say("evidence.pairing.numbers_deny_times")
     elif by_number:
-        logs, how = by_number, "numbers and file times" if has_times else "numbers"
+        logs, how = by_number, "both" if has_times else "numbers"
     else:
-        return {}, "neither clocks nor file times nor numbers in the names give their order"
+        return {}, say("evidence.pairing.no_order")
     ordered = sorted(rows, key=lambda row: row.order)
     return {
-        row.run: (one, f"by its place in the sequence of logs (number {place} of {len(logs)}, by their {how})")
+        row.run: (one, say(f"evidence.pairing.by_{how}", place=place, logs=len(logs)))
         for place, (row, one) in enumerate(zip(ordered, logs, strict=True), start=1)
     }, ""
 

@@ -35,6 +35,7 @@ from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sour
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.catalogue import say
 
 _MOST_KEPT = 6
 
@@ -362,8 +363,13 @@ def _told(
     is_proven = timed.stamped and frame_time is not None and frame_time.certainty == Certainty.PROVEN
     if frame_time is not None and elapsed is not None and is_proven and n_steps > 0:
         n_equal = n_steps - timed.n_mismatched
-        equal = f"{n_equal} of {n_steps} steps of {elapsed.label} [{elapsed.unit}]"
-        why = f"{equal} equal the frame time of the row where they {timed.stamped}"
+        why = say(
+            f"evidence.frames.steps_{timed.stamped}_rows",
+            equal=n_equal,
+            steps=n_steps,
+            label=elapsed.label,
+            unit=elapsed.unit,
+        )
         frame_time = replace(frame_time, why=why if n_equal > n_steps / 2 else frame_time.why)
     times = tuple(choice for choice in (frame_time, elapsed) if choice)
     return (*times, *stamps, *sensors)

@@ -19,6 +19,7 @@ from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.logs.run_facts import RunFacts, frame_facts, sensor_facts
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: Shorter busy stretches are too short to tell one reading of a log from another [s].
@@ -81,7 +82,7 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
         findings, certainty = frame_log.findings, frame_log.certainty
         time_s, sensors = frame_log.frames.time_s, frame_log.sensors
         if task.sensor_path is None and sensors:
-            alignment = Alignment("same_rows", 0.0, "sensors stand beside the frames", 1.0)
+            alignment = Alignment("same_rows", 0.0, say("evidence.aligned.same_rows"), 1.0)
     if sensor_log is not None:
         alignment = _alignment(frame_log, sensor_log, task)
         facts = _with_sensor_log(facts, sensor_log, alignment)
@@ -149,14 +150,14 @@ def _witnesses(task: RunTask, sensor_log: SensorLog | None) -> tuple[Witness, ..
     if len(stretches) != 1 or not (stretches[0].has_start and stretches[0].has_end):
         return seen
     length_s = stretches[0].length_s
-    busy = Witness(f"the {length_s:.1f} s that the card was busy", length_s, 1.0)
+    busy = Witness(say("evidence.frames.busy", seconds=length_s), length_s, 1.0)
     return (*seen, busy) if length_s >= _LONG_S else seen
 
 
 def _alignment(frame_log: FrameLog | None, sensor_log: SensorLog, task: RunTask) -> Alignment:
     """Return how samples are brought onto the frames' clock."""
     if frame_log is None:
-        return Alignment("alone", 0.0, "no frames", 1.0)
+        return Alignment("alone", 0.0, say("evidence.aligned.no_frames"), 1.0)
     declared, has_clocks = task.declared, frame_log.clock is not None and sensor_log.clock is not None
     offset_s = declared.sensor_offset_s
     if declared.same_machine and has_clocks and task.clock is not None and offset_s is None:

@@ -15,12 +15,12 @@ from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import SENSOR_METRICS
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: Usual steps between samples that are taken for real [s]; less than a factor of 1,000, so that one unit fits.
 PLAUSIBLE_STEP_S = (0.02, 15.0)
 
-_DECLARED = "declared in the plan"
 
 #: Rows that the time is told from.
 _ROWS = 4000
@@ -45,7 +45,7 @@ def declared_clock(rows: LogRows, declared: Declaration) -> tuple[ColumnChoice, 
     place = rows.table.place_of(declared.sensor_time)
     if place is None:
         raise no_such_column(rows.table, declared.sensor_time, "time of the samples")
-    stamps = ColumnChoice("clock_time", place, rows.label(place), "", _DECLARED, Certainty.STATED)
+    stamps = ColumnChoice("clock_time", place, rows.label(place), "", say("evidence.declared"), Certainty.STATED)
     return (stamps,) if place in rows.is_clock else ()
 
 
@@ -73,7 +73,11 @@ def elapsed_of(rows: LogRows, declared: Declaration, *, has_clock: bool) -> Colu
         if wanted is None and (steadiness == 0 or (has_clock and (is_counter or steadiness < 0.8))):
             continue
         if unit:
-            why = _DECLARED if wanted is not None else f"it rises by {step:g} {unit} a row"
+            why = (
+                say("evidence.declared")
+                if wanted is not None
+                else say("evidence.clock.rises_by", step=step, unit=unit)
+            )
             certainty = Certainty.STATED if wanted is not None else Certainty.PROVEN
             about = (rows.label(place), unit, why, certainty, UNITS_MS[unit], rows.steps[place])
             # A row number is as steady as can be; time that stands beside it goes first.
@@ -108,7 +112,7 @@ def time_counted(rows: LogRows, elapsed: ColumnChoice | None) -> tuple[Finding, 
     rows : the log
     elapsed : its time; None without
     """
-    if elapsed is None or elapsed.why == _DECLARED or rows.unit_ms(elapsed.column) == elapsed.factor:
+    if elapsed is None or elapsed.certainty == Certainty.STATED or rows.unit_ms(elapsed.column) == elapsed.factor:
         return ()
     if not _counts_seconds(rows.numbers[elapsed.column]):
         return ()

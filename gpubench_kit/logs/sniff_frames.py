@@ -44,6 +44,7 @@ from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, fold, words_of
+from gpubench_kit.wording.catalogue import say
 
 #: A log with fewer frames is no run, and its numbers do not tell which of its columns is which.
 LEAST_FRAMES = 10
@@ -124,7 +125,7 @@ def sniff_frames(table: LogTable, declared: Declaration, *, witnesses: Sequence[
         read_columns(table, sorted(rows.unreadable))
     if reading.certainty == Certainty.PROVEN and not declared.states_kinds:
         kinds = [one.message for one in log_format.findings if one.check == "frames_of_two_kinds"]
-        reading = reading.at_most(Certainty.LIKELY, "nothing says which kinds count") if kinds else reading
+        reading = reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")) if kinds else reading
     return _as_format(
         _with_other_columns(log_format, reading, clues, declared), _marked(reading, whole), clues, declared
     )
@@ -208,7 +209,7 @@ def _clock_of(
     if written is not None:
         unit_ms = 1e3 * written.step_s
         return [TimeColumn(place, rows.label(place), rows.numbers[place], unit_ms, rows.steps[place])]
-    return [TimeColumn(CLOCK, "the wall clock", time_s, 1e3, stamps.step_s)]
+    return [TimeColumn(CLOCK, say("evidence.clock.wall"), time_s, 1e3, stamps.step_s)]
 
 
 def _stated(clues: Clues, declared: Declaration, confirmed: ConfirmedFormat | None) -> Reading | None:
@@ -217,8 +218,8 @@ def _stated(clues: Clues, declared: Declaration, confirmed: ConfirmedFormat | No
         return Reading(question="the plan says that its rows are no frames", is_sampled=True)
     if declared.frame_time is not None:
         heading, unit = declared.frame_time
-        return _held(clues, _stated_column(clues, heading, unit, "declared in the plan"))
-    why = "confirmed in the plan"
+        return _held(clues, _stated_column(clues, heading, unit, say("evidence.declared")))
+    why = say("evidence.confirmed")
     if confirmed is not None and confirmed.time:
         return _held(clues, _stated_column(clues, confirmed.time, confirmed.unit, why))
     if confirmed is not None and confirmed.time_steps:
@@ -258,7 +259,7 @@ def _stated_column(clues: Clues, heading: str, unit: str, why: str) -> Reading:
     pairs = [pair for time in clues.times if (pair := pair_of(clues, time, place))]
     if pairs:
         best = max(pairs, key=lambda one: (one.time.place != CLOCK, one.share, -one.time.step))
-        equal = f"{best.share:.1%} of the steps of {best.time.label} equal it"
+        equal = say("evidence.frames.steps_equal", share=best.share, label=best.time.label)
         return replace(reading, time=best.time, time_factor=factor / best.ratio, why=(why, equal))
     total_ms = float(np.nansum(values[1:])) * factor
     for time in (one for one in clues.times if one.place != CLOCK and one.span > 0):
@@ -327,7 +328,7 @@ def _as_format(log_format: LogFormat, reading: Reading, clues: Clues, declared: 
     if time is not None and (not is_clock or is_steps):
         place, unit = log_format.clock[-1].column if is_clock else time.place, unit_name(reading.time_factor)
         if frame_time is not None and not is_steps:
-            why = f"it rises, and its steps or its length agree with {frame_time.label}"
+            why = say("evidence.frames.rises_with", label=frame_time.label)
         is_near = abs(ELAPSED_UNITS_MS[unit] / reading.time_factor - 1) < 0.02
         factor = ELAPSED_UNITS_MS[unit] if is_near else reading.time_factor
         elapsed = ColumnChoice(
@@ -350,7 +351,7 @@ def _as_format(log_format: LogFormat, reading: Reading, clues: Clues, declared: 
 
 def _likely(log_format: LogFormat, reading: Reading, line: str, changed: str, *, table: LogTable) -> Finding:
     """Return the note on a format that is only likely."""
-    steps_of = f"the steps of {log_format.elapsed.label}" if log_format.elapsed else ""
+    steps_of = say("evidence.frames.steps_of", label=log_format.elapsed.label) if log_format.elapsed else ""
     label = log_format.frame_time.label if log_format.frame_time else steps_of
     evidence = f"{label} is likely the frame time in {unit_name(reading.factor)}: {'; '.join(reading.why)}."
     below = f"[logs] {line}, or " if line else ""

@@ -32,6 +32,7 @@ from gpubench_kit.model.words import (
     words_against,
     words_of,
 )
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: Metric of a quantity, and of a quantity of a part of the card; the chip's power is never that of the board.
@@ -165,11 +166,11 @@ def _check_declared(rows: LogRows, declared: Declaration) -> None:
 
 @dataclass(frozen=True)
 class _Doubt:
-    """A column that is no sensor, with the reason; or that is asked for, with what it could be."""
+    """A column that is no sensor, with the reason; or that is asked for, what it could be, and the likeliest."""
 
     column: int
     text: str
-    is_asked: bool = False
+    metric: str = ""
 
 
 def sensors_of_rows(
@@ -208,10 +209,10 @@ def sensors_of_rows(
 
 def _declared_sensors(rows: LogRows, declared: Declaration) -> dict[str, list[ColumnChoice]]:
     """Return the sensors that the plan declares or confirms, one by metric."""
-    asked = [(metric, heading, "", "declared in the plan") for metric, heading in declared.sensors.items()]
+    asked = [(metric, heading, "", say("evidence.declared")) for metric, heading in declared.sensors.items()]
     confirmed = declared.confirmed(format_id_of(rows.table))
     if confirmed is not None:
-        asked += [(metric, heading, unit, "confirmed in the plan") for metric, heading, unit in confirmed.sensors]
+        asked += [(metric, heading, unit, say("evidence.confirmed")) for metric, heading, unit in confirmed.sensors]
     found = {}
     for metric, heading, unit, why in asked:
         place = rows.table.place_of(heading)
@@ -240,32 +241,44 @@ def _classify(rows: LogRows, place: int) -> ColumnChoice | _Doubt | None:
     """Return what a column is: a candidate for a metric, asked, left out with the reason, or of no concern."""
     name, unit = rows.name(place), rows.units[place]
     if name.strip() in SENSOR_METRICS:
-        return _named(rows, place, name.strip(), why="its heading is exactly this metric's name")
+        return _named(rows, place, name.strip(), why=say("evidence.sensors.metric_name"))
     if unit is not None and unit.quantity in ("time", ""):
-        return _Doubt(place, f"its unit, {unit.written[:20]}, is none of a sensor")
+        return _Doubt(place, say("evidence.sensors.other_unit", unit=unit.written[:20]))
     against = words_against(name)
     if against:
-        return _Doubt(place, f"{' and '.join(repr(word) for word in sorted(against)[:3])} is not the card")
+        return _Doubt(
+            place,
+            say(
+                "evidence.sensors.not_the_card",
+                words=say("list.and").join(repr(word) for word in sorted(against)[:3]),
+            ),
+        )
     if unit is not None and unit.quantity in ("rate", "current", "energy"):
-        return _Doubt(place, f"a {unit.quantity} is not used")
+        return _Doubt(place, say("evidence.sensors.quantity_not_used", quantity=_quantity(unit.quantity)))
     words = words_of(without_brackets(name))
     order = ("power", "heat", "load", "clock", "fan", "volt", "sound", "energy", "rate")
     in_words = [quantity for quantity in order if words & QUANTITY[quantity]]
     if unit is not None and unit.quantity == "percent":
         if in_words and in_words != ["load"]:
-            return _Doubt(place, f"a share of {in_words[0]} is no load")
+            return _Doubt(place, say("evidence.sensors.share_is_no_load", quantity=_quantity(in_words[0])))
         is_of_card = in_words or words_of(name) & CARD
-        return _of_quantity(rows, place, "load") if is_of_card else _Doubt(place, "load_pct", is_asked=True)
+        return _of_quantity(rows, place, "load") if is_of_card else _Doubt(place, "load_pct", "load_pct")
     if unit is not None:
         others = [one for one in in_words if one not in (unit.quantity, "load")]
         is_denied = bool(others) or (in_words and unit.quantity not in in_words)
         if is_denied and unit.quantity != "bytes":
-            return _Doubt(place, f"{(others or in_words)[0]} in {unit.written}")
+            what = _quantity((others or in_words)[0])
+            return _Doubt(place, say("evidence.sensors.in_other_unit", quantity=what, unit=unit.written))
         return _of_quantity(rows, place, unit.quantity)
     if len(in_words) == 1:
         return None if in_words[0] in ("energy", "rate") else _of_quantity(rows, place, in_words[0])
     kinds = fitting_metrics(rows.numbers[place], rows.steps[place])
-    return _Doubt(place, " or ".join(kinds), is_asked=True) if kinds else None
+    return _Doubt(place, say("list.or").join(kinds), kinds[0]) if kinds else None
+
+
+def _quantity(name: str) -> str:
+    """Return the word for a quantity."""
+    return say(f"evidence.quantity.{name}")
 
 
 def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Doubt:
@@ -275,22 +288,29 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
     metric = _OF_PART.get((quantity, part), _METRIC.get(quantity, ""))
     metric = "wall_w" if quantity == "power" and words & WALL else metric
     if not metric or part == "supply":
-        return _Doubt(place, f"{quantity} of the {part or 'machine'} is not used")
+        return _Doubt(
+            place,
+            say(
+                "evidence.sensors.part_not_used",
+                quantity=_quantity(quantity),
+                part=say(f"evidence.part.{part or 'machine'}"),
+            ),
+        )
     choice = ColumnChoice(metric, place, rows.label(place), METRICS[metric].unit, "", Certainty.LIKELY)
     if unit is None:
         kinds = fitting_metrics(rows.numbers[place], rows.steps[place])
         if metric not in kinds and not (metric in ("hotspot_c", "memory_c") and "core_c" in kinds):
-            return _Doubt(place, f"{metric}, in which unit", is_asked=True)
+            return _Doubt(place, say("evidence.sensors.which_unit", metric=metric), metric)
         said = ", ".join(sorted(words & QUANTITY[quantity]))
-        return replace(choice, why=f"its heading says {said}, and states no unit")
+        return replace(choice, why=say("evidence.sensors.no_unit", words=said))
     card = words & (CARD if quantity == "power" else CARD - {"board"})
     is_doubtful = metric == "wall_w" and words & WALL <= DOUBTFUL_WALL
     is_stated = bool(card) or (metric in _NAMED_PARTS and not is_doubtful)
-    whose = "and names the card" if card else "and names the part" if is_stated else "but does not say of what"
+    whose = "card" if card else "part" if is_stated else "nothing"
     return replace(
         choice,
         unit=unit.written,
-        why=f"its heading states {unit.written} {whose}",
+        why=say(f"evidence.sensors.states_unit_and_{whose}", unit=unit.written),
         certainty=Certainty.STATED if is_stated else Certainty.LIKELY,
         factor=unit.factor,
         zero=unit.zero,
@@ -307,15 +327,15 @@ def _one_of(
         values = choice.in_unit_of_role(rows.numbers[choice.column])
         known = values[np.isfinite(values)]
         if known.size and ((known >= low) & (known <= high)).mean() < _SHARE_POSSIBLE:
-            what = f"{metric}, though values about {np.median(known):.4g} cannot be; in which unit"
-            doubts.append(_Doubt(choice.column, what, is_asked=True))
+            what = say("evidence.sensors.cannot_be", metric=metric, usual=float(np.median(known)))
+            doubts.append(_Doubt(choice.column, what, metric))
         else:
             possible.append(choice)
     best = max((choice.certainty for choice in possible), default=Certainty.OPEN)
     top = [choice for choice in possible if choice.certainty == best]
     if len(top) == 1 or (top and is_declared):
         return top[0]
-    doubts.extend(_Doubt(choice.column, metric, is_asked=True) for choice in top)
+    doubts.extend(_Doubt(choice.column, metric, metric) for choice in top)
     return None
 
 
@@ -324,10 +344,9 @@ def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:
     name, notes, unit = rows.table.name, [], METRICS[choice.role].unit
     about: dict[str, Any] = {"name": name, "label": choice.label}
     if choice.factor != 1.0 or choice.zero:
-        how = "can only be" if rows.units[choice.column] is None else "are"
-        notes.append(
-            note("logs.sensor_unit_taken", how=how, read=choice.unit, made=unit, found=choice.factor, **about)
-        )
+        how = "inferred" if rows.units[choice.column] is None else "stated"
+        taken: dict[str, Any] = {"read": choice.unit, "made": unit, "found": choice.factor}
+        notes.append(note(f"logs.sensor_unit_taken.{how}", check="sensor_unit_taken", **taken, **about))
     if choice.certainty == Certainty.LIKELY:
         line = f"[logs] sensors = {{ {choice.role} = {quoted(rows.table.key(choice.column))} }}"
         notes.append(note("logs.sensor_likely", metric=choice.role, why=choice.why, line=line, **about))
@@ -336,13 +355,15 @@ def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:
 
 def _on_doubts(rows: LogRows, doubts: list[_Doubt]) -> list[Finding]:
     """Return the question which sensor columns are, and what was left out."""
-    asked = [one for one in doubts if one.is_asked]
-    left_out, notes, first = [one for one in doubts if not one.is_asked], [], dict[str, int]()
+    asked = [one for one in doubts if one.metric]
+    left_out, notes, first = [one for one in doubts if not one.metric], [], dict[str, int]()
     name = rows.table.name
     if asked:
         for one in asked[:10]:
-            first.setdefault(one.text.split(" or ")[0].split(",")[0], one.column)
-        shown = "; ".join(f"{rows.label(one.column)} could be {one.text}" for one in asked[:10])
+            first.setdefault(one.metric, one.column)
+        shown = "; ".join(
+            say("evidence.sensors.could_be", label=rows.label(one.column), metrics=one.text) for one in asked[:10]
+        )
         pairs = ", ".join(f"{metric} = {quoted(rows.table.key(place))}" for metric, place in first.items())
         line = f"[logs] sensors = {{ {pairs} }}"
         notes.append(note("logs.sensors_unclear", name=name, shown=shown, found=len(asked), line=line))
@@ -359,6 +380,10 @@ def _without_values(rows: LogRows) -> list[Finding]:
         if place is None or np.isfinite(rows.numbers.get(place, np.nan)).any():
             continue
         cell = next((row[place] for row in table.sample if row[place].strip()), "")
-        shown = f"the first is {cell.strip()[:30]!r}" if cell else "its cells are empty"
+        shown = (
+            say("evidence.sensors.first_cell", cell=repr(cell.strip()[:30]))
+            if cell
+            else say("evidence.sensors.cells_empty")
+        )
         found.append(note("logs.sensor_without_values", name=table.name, label=table.label(place), shown=shown))
     return found

@@ -176,7 +176,7 @@ def scene_charts(results: Results, scene: Scene, pair: Pair) -> dict[str, Lanes 
     }
     middle = [one for one in middle_runs(facts, own, scene=scene, states=leading) if one[2].trace is not None]
     names = (say("charts.frame_times_of", state=name, run=found.run) for name, _, found in middle)
-    title = say("charts.frame_times", scene=scene_text(*scene), runs=say("charts.and").join(names))
+    title = say("charts.frame_times", scene=scene_text(*scene), runs=say("list.and").join(names))
     percentiles = percentiles_of_game(facts, own, scene=scene, states=compared, confidence=level, leading=leading)
     return strips | {"frame-times": frame_times(title, middle), "percentiles": percentiles}
 

@@ -308,7 +308,7 @@ def _units(rows: pd.DataFrame) -> str:
     """Return what is counted in rows of comparisons: rounds, or installations where two cards are compared."""
     across = rows["of_card"] != rows["against_card"]
     is_there = {"rounds": not across.all(), "installations": across.any()}
-    return say("finding.layout.and").join(say(f"schedule.units.{one}") for one in is_there if is_there[one])
+    return say("list.and").join(say(f"schedule.units.{one}") for one in is_there if is_there[one])
 
 
 def _count_of(stop: Stop) -> str:

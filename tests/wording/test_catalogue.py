@@ -48,8 +48,8 @@ def _of_note(place, key, names):
         yield from _of_note(place, key.orelse, names)
         return
     if isinstance(key, ast.JoinedStr):
-        yield place, ast.JoinedStr([*key.values, ast.Constant(".text")]), None
-        yield place, ast.JoinedStr([*key.values, ast.Constant(".action")]), None
+        text, action = (ast.JoinedStr([*key.values, ast.Constant(part)]) for part in (".text", ".action"))
+        yield from ((place, one, None) for one in (text, action) if one is text or _keys_of(one))
         return
     both = [f"{key.value}.text", *([f"{key.value}.action"] if has(f"{key.value}.action") else [])]
     given = None if names is None else names - {"check", "found", "limit", "unit", "line"}
