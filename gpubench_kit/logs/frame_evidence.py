@@ -413,7 +413,7 @@ def by_inverse_steps(clues: Clues) -> Reading | None:
         with np.errstate(divide="ignore", invalid="ignore"):
             inverse = np.where(values > 0, 1.0 / values, np.nan)
             measured = float(np.nanmedian(steps / inverse[1:]))
-        ratio = next((one for one in (1.0, 1e3) if abs(measured / one - 1) < 0.02), 0.0)
+        ratio = next((one for one in (1.0, 1e3, 1e6, 1e9) if abs(measured / one - 1) < 0.02), 0.0)
         if not ratio:
             continue
         slack = 1.05 * time.step + 0.55 * clues.rows.steps[place] * ratio * float(np.nanmax(inverse)) ** 2

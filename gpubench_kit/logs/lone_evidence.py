@@ -19,6 +19,7 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
+from gpubench_kit.model.words import NOT_A_READING, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
@@ -29,6 +30,9 @@ _AS_SENSORS_MS = 50.0
 
 #: A frame takes at most this many times the part that a column holds.
 _PART = 1.7
+
+#: Steps and values of the same shape have one ratio, within this share in half of the rows.
+_SAME_SHAPE = 0.02
 
 #: A rate that differs by more than this share from that of the rows denies that each row is a frame.
 _SAME_RATE = 0.15
@@ -115,6 +119,8 @@ def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...])
     reading = Reading("column", place, None, factor, Certainty.LIKELY, (*why, say("evidence.frames.no_time")))
     if found := clues.witnessed((reading, total_ms)):
         return found
+    if _is_average(clues, place):
+        return reading.at_most(Certainty.OPEN, question=f"{label} speaks of an average: is each row one frame?")
     if not all(one.place == CLOCK and one.step >= 0.5 and one.values[-1] < 40 * one.step for one in clues.times):
         times = ", ".join(time.label for time in clues.times)
         question = f"{label} could be the frame times, but neither the steps of {times} nor its length agree"
@@ -128,9 +134,11 @@ def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...])
 def by_steps_alone(clues: Clues) -> Reading | None:
     """Return the steps of a time as frame times, where no column holds them."""
     rivals = [place for place in clues.plain if not _is_part(clues, place)]
-    if any(clues.rows.unit_ms(place) is not None for place in rivals):
+    # What cannot be frame times is no rival, unless a time moves as it does: one of their units is wrong then.
+    possible = [place for place in rivals if clues.units_of(place) or _moves_as_time(clues, place)]
+    if any(clues.rows.unit_ms(place) is not None for place in possible):
         return None
-    has_rival = any(clues.units_of(place) for place in rivals)
+    has_rival = bool(possible)
 
     def order(one: TimeColumn) -> tuple:
         return one.place != CLOCK, one.unit_ms is None, one.step * (one.unit_ms or 1.0)
@@ -155,6 +163,17 @@ def _is_part(clues: Clues, place: int) -> bool:
         if is_near and max((steps >= 0.99 * part).mean() for part in (values[:-1], values[1:])) >= 0.95:
             return True
     return False
+
+
+def _moves_as_time(clues: Clues, place: int) -> bool:
+    """Return whether the steps of a time are a column's values but for their unit."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratios = [
+            time.steps / side
+            for time in clues.times
+            for side in (clues.values[place][1:], clues.values[place][:-1])
+        ]
+    return any(np.nanmedian(np.abs(one / np.nanmedian(one) - 1)) < _SAME_SHAPE for one in ratios)
 
 
 def _clock_alone(time: TimeColumn) -> Reading | None:
@@ -225,10 +244,10 @@ def _unless_sensors(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
 
 def by_lone_column(clues: Clues) -> Reading:
     """Return what a column alone can tell: likely at best; else what is asked."""
-    rows = clues.rows
-    possible = {place: units for place in clues.plain if (units := clues.units_of(place))}
+    rows, plain = clues.rows, [place for place in clues.plain if not _is_average(clues, place)] or clues.plain
+    possible = {place: units for place in plain if (units := clues.units_of(place))}
     stated = [place for place in possible if rows.unit_ms(place) is not None]
-    named = [place for place in clues.plain if clues.is_frame_word(place)]
+    named = [place for place in plain if clues.is_frame_word(place)]
     both = [place for place in stated if place in named]
     pick = stated[0] if len(stated) == 1 else both[0] if len(both) == 1 else None
     if pick is not None:
@@ -236,7 +255,7 @@ def by_lone_column(clues: Clues) -> Reading:
         return _without_time(clues, pick, factor, (say("evidence.frames.log_states_unit", unit=unit_name(factor)),))
     if clues.rates and not clues.plain:
         return _rates_alone(clues, clues.rates[0])
-    alone = [] if len(stated) > 1 else named if len(named) == 1 else clues.plain
+    alone = [] if len(stated) > 1 else named if len(named) == 1 else plain
     alone = alone if len(alone) == 1 else [place for place in alone if place in possible]
     if len(alone) == 1:
         return _by_size(clues, alone[0], is_named=named == alone)
@@ -247,6 +266,11 @@ def by_lone_column(clues: Clues) -> Reading:
     question = f"{len(possible)} columns could be the frame times, and no elapsed time tells which: {shown}"
     first, units = next(iter(possible.items()))
     return Reading("column", first, None, units[0], question=question)
+
+
+def _is_average(clues: Clues, place: int) -> bool:
+    """Return whether a heading speaks of what is no value of a moment, such as a mean."""
+    return bool(words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING)
 
 
 def _rates_alone(clues: Clues, place: int) -> Reading:

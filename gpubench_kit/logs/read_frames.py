@@ -30,6 +30,7 @@ from gpubench_kit.logs.frame_timing import (
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
+from gpubench_kit.logs.row_doubts import are_doubtful, names_number_of_frames
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
@@ -201,7 +202,9 @@ def read_frame_log(
     table = table_of(content)
     log_format = sniff_frames(table, declared_for_frames(table, declared), witnesses=witnesses)
     frame_log = read_frames(table, log_format, with_sensors=with_sensors)
-    if memory and _is_verified(frame_log) and not (log_format.sources or log_format.row_rules or witnesses):
+    counts_frames = any(map(names_number_of_frames, table.dialect.names))
+    is_of_rows = log_format.sources or log_format.row_rules or witnesses or counts_frames
+    if memory and _is_verified(frame_log) and not is_of_rows:
         memory.keep(table, log_format, declared)
     return frame_log
 
@@ -267,7 +270,8 @@ def _is_verified(frame_log: FrameLog, *, n_gaps: int = 0) -> bool:
     # What is told of one log's rows need not be true of the next one's.
     of_rows = ("rows_without_frame_time", "cells_denied", "repeated_rows", "frames_of_two_kinds")
     has_no_hole = not any(one.check in of_rows for one in frame_log.findings)
-    return has_column and bool(frame_log.stamped) and frame_log.n_mismatched <= n_gaps and has_no_hole
+    is_in_step = bool(frame_log.stamped) and frame_log.n_mismatched <= n_gaps and has_no_hole
+    return has_column and is_in_step and not are_doubtful(frame_log.frames.frame_ms, frame_log.choices[0].label)
 
 
 def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_regular: bool = False) -> FrameLog:

@@ -37,6 +37,7 @@ from gpubench_kit.logs.frame_evidence import (
 )
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, by_sum
+from gpubench_kit.logs.row_doubts import doubts_told, names_number_of_frames
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
@@ -119,13 +120,15 @@ def sniff_frames(table: LogTable, declared: Declaration, *, witnesses: Sequence[
         log_format = replace(log_format, fault=fault, findings=(*log_format.findings, *on_sources))
         if fault is not None:
             return log_format
-    reading = _stated(clues, declared, confirmed) or next(one for rule in _RULES if (one := rule(clues)))
+    stated = _stated(clues, declared, confirmed)
+    reading = stated or next(one for rule in _RULES if (one := rule(clues)))
     if rows.unreadable and (reading.certainty < Certainty.PROVEN or reading.place is None):
         # One of them may be the column that is meant; the error names the line in which something else stands.
         read_columns(table, sorted(rows.unreadable))
-    if reading.certainty == Certainty.PROVEN and not declared.states_kinds:
-        kinds = [one.message for one in log_format.findings if one.check == "frames_of_two_kinds"]
-        reading = reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")) if kinds else reading
+    if stated is None:
+        kinds_known = declared.states_kinds or bool(counted)
+        reading, on_rows = doubts_told(clues, reading, log_format.findings, kinds_known=kinds_known)
+        log_format = replace(log_format, findings=(*log_format.findings, *on_rows))
     return _as_format(
         _with_other_columns(log_format, reading, clues, declared), _marked(reading, whole), clues, declared
     )
@@ -175,6 +178,8 @@ def _clues_of(
 def _may_be_frames(rows: LogRows, place: int) -> bool:
     """Return whether the words of a heading leave room for frame times or rates of frames."""
     words = words_of(rows.name(place))
+    if rows.steps[place] >= 1 and rows.units[place] is None and names_number_of_frames(rows.name(place)):
+        return False
     return not words & _NO_FRAME_WORDS and (rows.unit_ms(place) is not None or not words & _SENSOR_WORDS)
 
 

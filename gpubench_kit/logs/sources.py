@@ -119,11 +119,10 @@ def several_sources(clues: Clues) -> tuple[Fault | None, list[Finding]]:
         cells = _few_cells(rows, place)
         if cells is None:
             continue
-        kinds = two_kinds(rows.table, rows, (place,)) if has_pair else []
-        findings += kinds
+        kinds = two_kinds(rows.table, rows, (place,))
         values, counts = np.unique(cells, return_counts=True)
         is_mixed = not has_pair and float((cells[1:] != cells[:-1]).mean()) > _CHANGES
-        if not kinds and _are_sources(clues, cells, (values, counts), is_mixed=is_mixed):
+        if not (kinds and has_pair) and _are_sources(clues, cells, (values, counts), is_mixed=is_mixed):
             order = np.argsort(-counts, kind="stable")
             shown = ", ".join(f"'{values[one][:40]}' ({counts[one]} rows)" for one in order[:8])
             problem = (
@@ -134,6 +133,7 @@ def several_sources(clues: Clues) -> tuple[Fault | None, list[Finding]]:
             return WhichProgram(
                 rows.table.name, problem, f"Say in the plan which rows count: {line}", told
             ), findings
+        findings += kinds
     return None, findings
 
 
@@ -240,16 +240,28 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int]) -> list[Fin
         if (cells[1:] != cells[:-1]).mean() <= _ALTERNATE or len(values := sorted(set(cells))) != 2:
             continue
         shown = " and ".join(f"'{value[:40]}'" for value in values)
-        message = (
-            f"{table.name}: {table.label(place)} alternates between {shown}: are these rendered and generated "
-            "frames? All rows are taken for frames."
-        )
-        action = (
-            "If they are, say so in [[games.settings]]: frames_counted and generated_per_rendered; if every row is "
-            "a frame of one kind, confirm the format."
-        )
-        found.append(Finding("note", "frames_of_two_kinds", message, action=action))
+        found.append(kinds_asked(table, table.label(place), shown))
     return found
+
+
+def kinds_asked(table: LogTable, label: str, shown: str) -> Finding:
+    """Return the question whether frames are rendered and generated ones in turn.
+
+    Parameters
+    ----------
+    table : the log
+    label : of the column that tells
+    shown : the two values in words
+    """
+    message = (
+        f"{table.name}: {label} alternates between {shown}: are these rendered and generated frames? All rows are "
+        "taken for frames."
+    )
+    action = (
+        "If they are, say so in [[games.settings]]: frames_counted and generated_per_rendered; if every row is a "
+        "frame of one kind, confirm the format."
+    )
+    return Finding("note", "frames_of_two_kinds", message, action=action)
 
 
 def outcome_columns(rows: LogRows, taken: set[int]) -> tuple[int, ...]:

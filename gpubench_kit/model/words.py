@@ -66,6 +66,10 @@ QUANTITY = {
     "rate": _words("fps framerate bildrate"),
 }
 
+#: Words for frames, more than one, and for a number of them.
+FRAMES = _words("frames bilder trames images fotogramas fotogrammi klatek кадров")
+COUNT = _words("count n number num anzahl nombre numero número liczba число")
+
 #: Words for the card.
 CARD = _words("card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta κάρτα")
 

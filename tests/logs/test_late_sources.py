@@ -60,7 +60,8 @@ def test_a_declared_source_that_shows_late_is_read_alone(tmp_path):
     assert log.frames.frame_ms.tolist() == np.tile(GAME_MS, 2).tolist()
     log = _read(tmp_path, _late(), declared=Declaration(count_only={"app": ("desktop",)}))
     assert log.frames.frame_ms.tolist() == [20.0] * 600
-    assert [one.check for one in log.findings] == ["several_sources"]
+    # Rows that all take 20 ms may be samples.
+    assert [one.check for one in log.findings] == ["format_likely", "several_sources"]
 
 
 def test_clock_starts_with_the_first_frame_of_the_source_that_shows_late(tmp_path):

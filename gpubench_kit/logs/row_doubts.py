@@ -1,0 +1,121 @@
+"""What the rows of a frame log still say against a reading that their columns prove: which rows are frames.
+
+That a column agrees with the time beside it proves how long each row took, and not that a row is one frame that the
+card rendered.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gpubench_kit.logs.clock import rises
+from gpubench_kit.logs.format import Certainty
+from gpubench_kit.logs.frame_evidence import Clues, Reading
+from gpubench_kit.logs.sources import kinds_asked
+from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.words import COUNT, FRAMES, QUANTITY, without_brackets, words_of
+from gpubench_kit.wording.catalogue import say
+
+#: Rows are even where this share of them takes this part more or less than the usual time.
+_EVEN_SHARE, _EVEN_PART = 0.9, 0.03
+
+#: Most frames that a row may be said to hold.
+_MOST_A_ROW = 1000
+
+#: Two kinds of frames take turns where this share of the changes turns round, by this part of the mean time.
+_TURNS, _TURN_PART = 0.9, 0.3
+
+
+def names_number_of_frames(heading: str) -> bool:
+    """Return whether a heading speaks of a number of frames, and of nothing else.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    words = words_of(without_brackets(heading))
+    is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT
+    return is_plain and bool(words & FRAMES or (words & COUNT and words & QUANTITY["frame"]))
+
+
+def come_evenly(frame_ms: np.ndarray) -> bool:
+    """Return whether rows come as evenly as samples do.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,) [ms]
+    """
+    known = frame_ms[np.isfinite(frame_ms)]
+    usual = float(np.median(known)) if known.size else 0.0
+    return bool(known.size) and bool((np.abs(known - usual) <= _EVEN_PART * usual).mean() >= _EVEN_SHARE)
+
+
+def take_turns(frame_ms: np.ndarray) -> bool:
+    """Return whether long and short frames take turns, as rendered and generated ones do.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,) [ms]
+    """
+    changes = np.diff(frame_ms[np.isfinite(frame_ms)])
+    if changes.size < 9 or np.median(np.abs(changes)) <= _TURN_PART * float(np.nanmean(frame_ms)):
+        return False
+    return bool((changes[1:] * changes[:-1] < 0).mean() >= _TURNS)
+
+
+def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
+    """Return whether rows that agree with the time beside them may still be no frames, or frames of two kinds.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,), what the rows took [ms]
+    label : what the column is called that they are from
+    """
+    return take_turns(frame_ms) or (come_evenly(frame_ms) and not words_of(label) & QUANTITY["frame"])
+
+
+def doubts_told(
+    clues: Clues, reading: Reading, told: tuple[Finding, ...], *, kinds_known: bool
+) -> tuple[Reading, tuple[Finding, ...]]:
+    """Return a reading, less sure where its rows may be no frames, and the question whether they are of two kinds.
+
+    Parameters
+    ----------
+    clues : the log
+    reading : what its frame times are taken for, by the log alone
+    told : findings so far; one of them may ask of which kind frames are
+    kinds_known : whether the plan says which frames count, or that generated ones stand in the log
+    """
+    rows, place, time = clues.rows, reading.place, reading.time
+    if reading.certainty < Certainty.STATED or reading.take == "rates":
+        return reading, ()
+    several = [
+        one
+        for one, values in rows.numbers.items()
+        if one != place and rows.units[one] is None and _are_several(rows.name(one), values)
+    ]
+    if several:
+        n_frames = np.nanmedian(rows.numbers[several[0]])
+        question = f"{rows.label(several[0])} says {n_frames:g} a row: several frames, and no single one?"
+        return reading.at_most(Certainty.OPEN, question=question), ()
+    values, label = (np.array([]), "") if time is None else (time.steps, time.label)
+    if place is not None:
+        values, label = clues.values[place], rows.label(place)
+    if come_evenly(values) and not words_of(label) & QUANTITY["frame"]:
+        return reading.at_most(Certainty.LIKELY, say("evidence.frames.come_evenly")), ()
+    asked = [one for one in told if one.check == "frames_of_two_kinds"]
+    if kinds_known or not (asked or take_turns(values)):
+        return reading, ()
+    ends = " and ".join(f"{one:.3g}" for one in np.nanquantile(values, (0.25, 0.75)))
+    on_rows = () if asked else (kinds_asked(rows.table, label, f"about {ends}"),)
+    return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
+
+
+def _are_several(heading: str, values: np.ndarray) -> bool:
+    """Return whether a column tells a number of frames above one for each row, and does not number the rows."""
+    if not names_number_of_frames(heading):
+        return False
+    known = values[np.isfinite(values)]
+    if known.size < 2 or not 2 <= np.median(known) <= _MOST_A_ROW or (known != np.rint(known)).any():
+        return False
+    return bool((np.diff(known) == 1).mean() < 0.5) and not rises(values)

@@ -1,0 +1,107 @@
+"""Rows that agree with the time beside them and may still be no frames: several a row, samples, two kinds."""
+
+import numpy as np
+import pytest
+from made_dialects import frames, text_of, written
+
+from gpubench_kit.logs.format import Certainty, Declaration
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
+from gpubench_kit.model.errors import LogError
+
+RNG = np.random.default_rng(31)
+FRAME_MS = frames(RNG)
+EVEN_MS = RNG.normal(10.0, 0.05, 3000).round(3)
+IN_TURN_MS = np.where(np.arange(FRAME_MS.size) % 2 == 0, FRAME_MS, FRAME_MS / 4).round(3)
+
+
+def _text(frame_ms, heading="d (ms)", **beside):
+    """Return a log with the time, how long each row took, and further columns."""
+    return text_of({"t (s)": written(np.cumsum(frame_ms), "s"), heading: frame_ms, **beside})
+
+
+def _read(tmp_path, text, **options):
+    path = tmp_path / "run.csv"
+    path.write_text(text, encoding="utf-8")
+    return read_frame_log(path, **options)
+
+
+@pytest.mark.parametrize("heading", ["frames", "n frames", "frame count", "Anzahl Bilder"])
+def test_rows_that_hold_several_frames_are_asked_for(tmp_path, heading):
+    several = np.full(FRAME_MS.size, 2)
+    with pytest.raises(LogError, match=r"says 2 a row: several frames"):
+        _read(tmp_path, _text(FRAME_MS, **{heading: several}))
+    with pytest.raises(LogError, match=r"says 2 a row: several frames"):
+        _read(tmp_path, text_of({"t (s)": written(np.cumsum(FRAME_MS), "s"), heading: several}))
+
+
+@pytest.mark.parametrize(
+    ("heading", "values"),
+    [("frames", np.ones(FRAME_MS.size, dtype=int)), ("frame number", np.arange(FRAME_MS.size) % 60 + 1),
+     ("frame count", np.arange(FRAME_MS.size) * 2), ("frames waiting", np.full(FRAME_MS.size, 2))],
+)  # fmt: skip
+def test_one_frame_a_row_and_numbers_of_rows_are_not_asked_for(tmp_path, heading, values):
+    assert _read(tmp_path, _text(FRAME_MS, **{heading: values})).certainty == Certainty.PROVEN
+
+
+def test_what_is_told_of_frames_a_row_does_not_depend_on_logs_read_before(tmp_path):
+    memory = FormatMemory()
+    _read(tmp_path, _text(FRAME_MS, frames=np.ones(FRAME_MS.size, dtype=int)), memory=memory)
+    with pytest.raises(LogError, match="several frames"):
+        _read(tmp_path, _text(FRAME_MS, frames=np.full(FRAME_MS.size, 3)), memory=memory)
+
+
+@pytest.mark.parametrize(("heading", "expected"), [("d (ms)", "likely"), ("frame (ms)", "proven")])
+def test_rows_that_come_as_evenly_as_samples_count_where_the_heading_speaks_of_frames(tmp_path, heading, expected):
+    assert _read(tmp_path, _text(EVEN_MS, heading)).certainty.word == expected
+    memory = FormatMemory()
+    assert _read(tmp_path, _text(FRAME_MS, heading), memory=memory).certainty == Certainty.PROVEN
+    assert _read(tmp_path, _text(EVEN_MS, heading), memory=memory).certainty.word == expected
+
+
+def test_long_and_short_frames_in_turn_are_a_question(tmp_path):
+    read = _read(tmp_path, _text(IN_TURN_MS, "frame (ms)"))
+    assert read.certainty == Certainty.LIKELY
+    assert [one.check for one in read.findings] == ["frames_of_two_kinds", "format_likely"]
+    stated = _read(tmp_path, _text(IN_TURN_MS, "frame (ms)"), declared=Declaration(states_kinds=True))
+    assert stated.certainty == Certainty.PROVEN
+    memory = FormatMemory()
+    _read(tmp_path, _text(FRAME_MS, "frame (ms)"), memory=memory)
+    assert _read(tmp_path, _text(IN_TURN_MS, "frame (ms)"), memory=memory).certainty == Certainty.LIKELY
+
+
+def test_frame_times_that_only_scatter_do_not_take_turns(tmp_path):
+    paced = FRAME_MS.mean() + np.where(np.arange(3000) % 2 == 0, 1.0, -1.0) + RNG.normal(0, 0.4, 3000)
+    assert _read(tmp_path, _text(paced.round(3), "frame (ms)")).certainty == Certainty.PROVEN
+
+
+def test_two_kinds_beside_a_time_alone_do_not_count_either(tmp_path):
+    kinds = np.resize(["drawn", "made up"], FRAME_MS.size)
+    text = text_of({"t (s)": written(np.cumsum(FRAME_MS), "s"), "kind": kinds})
+    assert _read(tmp_path, text).certainty == Certainty.LIKELY
+
+
+def test_a_lone_column_of_averages_is_asked_for(tmp_path):
+    with pytest.raises(LogError, match="speaks of an average"):
+        _read(tmp_path, text_of({"mean frame (ms)": FRAME_MS}))
+    beside = _read(tmp_path, text_of({"mean ms": FRAME_MS, "frame ms": FRAME_MS[::-1]}))
+    assert (beside.choices[0].label, beside.certainty) == ("column 'frame ms'", Certainty.LIKELY)
+
+
+def test_a_part_that_cannot_be_a_frame_time_leaves_the_time_alone(tmp_path):
+    part_us = RNG.normal(300.0, 20.0, FRAME_MS.size).round()
+    read = _read(tmp_path, text_of({"part (us)": part_us, "t (s)": written(np.cumsum(FRAME_MS), "s")}))
+    assert read.certainty == Certainty.STATED
+    assert read.frames.frame_ms.mean() == pytest.approx(FRAME_MS[1:].mean(), rel=1e-4)
+
+
+def test_a_column_that_moves_as_the_time_does_in_another_unit_than_it_states_is_asked_for(tmp_path):
+    with pytest.raises(LogError):
+        _read(tmp_path, text_of({"t (s)": written(np.cumsum(FRAME_MS), "s"), "d (ms)": FRAME_MS * 1000}))
+
+
+@pytest.mark.parametrize("per_s", [1.0, 1e3, 1e6, 1e9])
+def test_a_rate_beside_a_time_proves_the_unit_of_the_time(tmp_path, per_s):
+    time = [f"{one:.{0 if per_s > 1e3 else 6}f}" for one in np.cumsum(FRAME_MS) / 1e3 * per_s]
+    read = _read(tmp_path, text_of({"time": time, "rate": (1000 / FRAME_MS).round(3)}))
+    assert read.certainty == Certainty.PROVEN
+    assert read.frames.frame_ms.mean() == pytest.approx(FRAME_MS[1:].mean(), rel=1e-4)
