@@ -10,6 +10,7 @@ from itertools import groupby
 from gpubench_kit.desk.sheet_text import Cells
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.schedule.order import MOUNTED, RESTART
 
 #: Steps that can be taken back.
 CAN_UNDO = ("take", "repeat", "leave_out", "count", "no_repeat", "later", "note", "crash", "stop", "drop",
@@ -139,6 +140,15 @@ class Evening:
         """Return card, bench, game and setting of a row; empty for no run."""
         return tuple(self.rows[run].get(name, "") for name in PLACE) if run else ()
 
+    def last_on(self, run: str) -> dict[str, str]:
+        """Return the row taken last, or the card that was said to be in since; empty for neither."""
+        last = [one for one in self.of("take", "restart") if one.get("card") or one.get("run") in self.rows][-1:]
+        if not last or not run:
+            return {}
+        return (
+            self.rows[last[0]["run"]] if last[0]["did"] == "take" else {**self.rows[run], "card": last[0]["card"]}
+        )
+
     def progress(self) -> tuple[int, int]:
         """Return how many rows are done, and of how many; repeats count with the run that they repeat."""
         every = {self.root(run) for run, row in self.rows.items() if row.get("purpose") != "idle"}
@@ -156,6 +166,25 @@ def _whole(text: str | None) -> int:
 def with_card(row: Mapping[str, str], plan: ReviewPlan) -> dict[str, str]:
     """Return the cells of a row with the name of its card, which a review of one card need not write."""
     return {**row, "card": row.get("card") or plan.cards[0].name}
+
+
+def card_step(row: Mapping[str, str], earlier: Mapping[str, str], plan: ReviewPlan) -> str:
+    """Return what is to be done with the cards before a run: ``begin``, ``mount``, ``again``, or nothing.
+
+    Parameters
+    ----------
+    row, earlier : cells of the run, and of the one before it; empty for none
+    plan : of a review that may have several cards
+    """
+    if len(plan.cards) < 2 or not row:
+        return ""
+    if not earlier:
+        return "begin"
+    row, earlier = with_card(row, plan), with_card(earlier, plan)
+    if row["card"] != earlier["card"]:
+        return "mount"
+    mountings = {one.get("session", "").partition(RESTART)[0] for one in (row, earlier)}
+    return "again" if len(mountings) > 1 and MOUNTED.format(card=row["card"]) in row["session"] else ""
 
 
 def evening_of(lines: Sequence[dict]) -> Evening:

@@ -10,6 +10,7 @@ from statistics import median
 import pandas as pd
 
 from gpubench_kit.desk.classify import KnownRuns
+from gpubench_kit.desk.evening import card_step
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_SHEET, USABLE
 from gpubench_kit.schedule.design import SoFar
@@ -116,6 +117,10 @@ def forecast_of(known: KnownRuns, due: Sequence[str], *, before: Forecast) -> Fo
     games = [evening.of_game(run) for run in (evening.last_run, *due)]
     seconds = {run: within if here == last else new
                for run, here, last in zip(due, games[1:], games, strict=False)}  # fmt: skip
+    rows_due = [evening.last_on(next(iter(due), "")), *(evening.rows[run] for run in due)]
+    for run, here, earlier in zip(due, rows_due[1:], rows_due, strict=False):
+        is_swap = card_step(here, earlier, plan) in ("mount", "again")
+        seconds[run] += 60 * session.card_swap_min * is_swap
     done, planned = _rounds(known)
     used = [one.run for place in {one.place for one in known.runs.values()} for one in known.used(place)]
     key = (tuple(sorted(used)), tuple(done.items()), tuple(planned.items()), margin)

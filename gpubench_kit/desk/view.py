@@ -17,12 +17,14 @@ from jinja2 import Environment, Template
 
 from gpubench_kit.desk.classify import Verdict
 from gpubench_kit.desk.desk import GAMES_SHOWN, Desk, of_state
-from gpubench_kit.desk.evening import changes_text
+from gpubench_kit.desk.evening import card_step, changes_text, with_card
 from gpubench_kit.desk.forecast import GAMES
 from gpubench_kit.desk.looks import state_table
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.page.charts import tokens_css
+from gpubench_kit.schedule.order import PAUSE
 from gpubench_kit.sheet.look_files import read_looks
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text
 
 #: Name of the page in the review folder.
@@ -113,7 +115,12 @@ def _of_run(desk: Desk) -> dict[str, Any]:
     )
     ordinal = {1: "1st", 2: "2nd", 3: "3rd"}.get(crashes, f"{crashes}th")
     alike = [name for name in rows if evening.tuning(name) == row.get("tuning")]
+    step = card_step(row, evening.last_on(run), plan)
+    card = with_card(row, plan)["card"]
     return {
+        "card_step": say(f"sheet.{step}", card=card) if step else "",
+        "on_card": f" on {card}" * (len(plan.cards) > 1),
+        "pause": "".join(f"{row['note']}; " for one in [row.get("note") or ""] if PAUSE.match(one)),
         "run": run, "row": row, "rows": rows, "due": due, "last": last, "is_new_game": is_new, "plan": plan,
         "scene": f" · {game.scene}" if game and game.scene else "", "setting": f" · {setting}" if setting else "",
         "changes": "no offsets: everything back to the maker's values" if is_reference else changes_text(changes),

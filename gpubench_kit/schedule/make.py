@@ -13,7 +13,7 @@ from gpubench_kit.schedule.design import Design, SoFar, read_so_far
 from gpubench_kit.schedule.fit import Dropped, FittedSession, Work, fit_session, next_work, planned_rounds
 from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot, verdict_chances
 from gpubench_kit.schedule.noise import planning_noise
-from gpubench_kit.schedule.order import PlannedRun, visits_of, visits_table
+from gpubench_kit.schedule.order import PAUSE, PlannedRun, visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.wording.catalogue import say
 
@@ -88,7 +88,7 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
         for order, run in enumerate(runs, start=start)
     )
     pending = so_far.pending.sort_values("order", kind="stable")
-    paused_s = pending["note"].str.extract(r"^pause (\d+) s first", expand=False).astype(float).fillna(0.0)
+    paused_s = pending["note"].str.extract(PAUSE.pattern, expand=False).astype(float).fillna(0.0)
     to_run = rows if len(rows) else PLANNED_RUNS.frame(pending.assign(pause_s=paused_s))
     visits = visits_of(to_run.itertuples(), plan)
     planned = {scene: count for scene, count in planned_rounds(session.design).items() if count}
@@ -130,7 +130,7 @@ def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar)
 
 
 def _note(run: PlannedRun) -> str:
-    """Return what the run sheet says of the pause before a run."""
+    """Return what the run sheet says of the pause before a run, as `PAUSE` finds it."""
     return f"pause {run.pause_s:.0f} s first" if run.pause_s else ""
 
 

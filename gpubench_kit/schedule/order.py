@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, groupby
@@ -17,6 +18,10 @@ from gpubench_kit.schedule.tables import VISITS
 
 #: Mark between a session and its restarts in the names that the planner gives.
 RESTART = ", restart "
+#: The same between a session and the mountings of a card.
+MOUNTED = ", {card} mounted "
+#: What the planner notes in the run sheet of a pause before a run [s].
+PAUSE = re.compile(r"^pause (\d+) s first")
 
 
 @dataclass(frozen=True)
@@ -60,7 +65,7 @@ def ordered_runs(design: Design, plan: ReviewPlan, *, name: str) -> list[Planned
     runs: list[PlannedRun] = []
     for number, card, part in _mountings(design, plan):
         several = len(design.cards) > 1
-        session = f"{name}, {card} mounted {number}" if several else name
+        session = f"{name}{MOUNTED.format(card=card)}{number}" if several else name
         make = _between_restarts if design.by_restart else _within_launches
         runs += make(part, card, plan=plan, session=session)
     needs_sensors = any(METRICS[name].needs in ("sensors", "both") for name in plan.analysis.metrics)
