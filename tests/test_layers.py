@@ -42,7 +42,7 @@ LAYERS = {
 #: Inside one layer: groups from left to right. A module may import from groups to its left, never from its own.
 ORDER = (
     ("model.errors", "model.metrics"), ("model.tables",), ("model.findings",),
-    ("model.plan.review_plan",), ("model.plan",),
+    ("model.plan.review_plan",), ("model.plan",), ("model.table_checks",),
     ("wording.catalogue",), ("wording.notes",), ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
     ("wording.names", "wording.verdicts"),
     ("sheet.load",), ("sheet", "sheet.look_files"), ("sheet.looks",), ("sheet.new_review",),

@@ -11,9 +11,11 @@ from gpubench_kit.checks.evidence import gather_evidence
 from gpubench_kit.checks.run_checks import distance_from_peers, is_flagged, is_impossible
 from gpubench_kit.checks.table import check_of, find
 from gpubench_kit.logs.review import Review
+from gpubench_kit.model.errors import Fault, TableError, listed
 from gpubench_kit.model.findings import findings_table
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.table_checks import check_columns
 from gpubench_kit.model.tables import RUNS, USABLE
 from gpubench_kit.sheet.look_files import GIVEN_FILE
 from gpubench_kit.sheet.looks import open_looks, run_ids
@@ -42,11 +44,16 @@ def check_review(
     -------
     DataFrame, one row per finding, most severe first; see ``tables.FINDINGS``
 
+    Raises
+    ------
+    TableError : ``run_metrics`` lacks a column, or has runs that the review does not have
+
     Notes
     -----
     Rules of the plan come first; runs that they leave out are no longer anybody's peers. The layout
     found is that of the runs that remain.
     """
+    _check_given(review, run_metrics)
     evidence = gather_evidence(review.runs, review.facts(), run_metrics=run_metrics, plan=plan)
     left_out = find(evidence, "rules")
     evidence = evidence.without(finding.run for finding in left_out)
@@ -84,7 +91,13 @@ def exclude_runs(
     Returns
     -------
     DataFrame, one row per run and metric; see ``tables.USABLE``
+
+    Raises
+    ------
+    TableError : a table lacks a column, or ``run_metrics`` has runs that the review does not have
     """
+    _check_given(review, run_metrics)
+    check_columns(findings, ("severity", "check", "run"), table="findings")
     runs, plan = review.runs, review.plan
     wanted = [name for name in runs.columns if name == "order_done" or name in USABLE.names]
     kept = runs.loc[used_mask(runs, findings) & runs["purpose"].isin(purposes), wanted]
@@ -105,6 +118,15 @@ def exclude_runs(
     )
     usable["flagged"] = is_flagged(named.assign(**distance_from_peers(named)), plan.checks.unlike_spreads)
     return USABLE.frame(usable)
+
+
+def _check_given(review: Review, run_metrics: pd.DataFrame) -> None:
+    """Refuse metrics that lack a column or are of other runs: those would be left out without a word."""
+    check_columns(run_metrics, ("run", "metric", "value", "source", "step", "certainty"), table="run_metrics")
+    unknown = set(run_metrics["run"]) - set(review.runs["run"])
+    if unknown:
+        problem = f"run {listed(sorted(unknown))} is not in the review."
+        raise TableError(Fault("table 'run_metrics'", problem, "Give the metrics of this review's runs."))
 
 
 def used_mask(runs: pd.DataFrame, findings: pd.DataFrame) -> pd.Series:

@@ -19,7 +19,8 @@ from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.fields import ESTIMATES
-from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
+from gpubench_kit.model.table_checks import check_results
+from gpubench_kit.model.tables import CLAIMS
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.looks import level_of_look
 from gpubench_kit.statistics.multiplicity import adjust_in_families
@@ -51,7 +52,8 @@ def check_claims(
 
     Raises
     ------
-    TableError : a table of results lacks a column, or breaks its declaration otherwise
+    TableError : a table of results lacks a column, breaks its declaration otherwise, or names what the plan does
+        not have
 
     Notes
     -----
@@ -69,8 +71,7 @@ def check_claims(
     Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of
     Statistics 6, 65-70.
     """
-    check_table(comparisons, COMPARISONS)
-    check_table(overall, OVERALL)
+    check_results(comparisons, overall, plan)
     results, level = both_ways(comparisons, overall, plan=plan), page_level(overall, plan)
     foreseen = None if looks is None else looks.foreseen
     later = level_of_look(plan, 2 if looks is None else looks.made + 1)

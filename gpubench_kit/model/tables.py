@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from gpubench_kit.model.errors import Fault, TableError
 from gpubench_kit.model.verdicts import VERDICTS
 
 __all__ = [
@@ -30,7 +29,6 @@ __all__ = [
     "USABLE",
     "Column",
     "Table",
-    "check_table",
 ]  # fmt: skip
 
 
@@ -75,37 +73,6 @@ class Table:
         return frame.reset_index(drop=True)
 
 
-def check_table(frame: pd.DataFrame, table: Table) -> None:
-    """Raise one error that lists every way in which a table breaks its declaration.
-
-    Parameters
-    ----------
-    frame : DataFrame to check
-    table : its declaration
-
-    Raises
-    ------
-    TableError : a declared column is missing, a key is not unique, or a value is not allowed
-    """
-    where, there = f"table '{table.name}'", _listed(frame.columns)
-    missing = [name for name in table.names if name not in frame.columns]
-    if missing:
-        raise TableError(Fault(where, f"column '{name}' is missing (found: {there}).") for name in missing)
-    faults = []
-    repeated = frame[frame.duplicated(list(table.key), keep=False)]
-    if len(repeated):
-        first = ", ".join(f"{name} = {repeated.iloc[0][name]!r}" for name in table.key)
-        problem = f"{len(repeated)} rows share their key, first: {first}. One row per {table.row} is expected."
-        faults.append(Fault(where, problem))
-    for column in (column for column in table.columns if column.allowed):
-        found = set(map(str, frame[column.name].dropna().unique())) - set(column.allowed) - {""}
-        if found:
-            problem = f"column '{column.name}' holds {_listed(sorted(found))}; allowed: {_listed(column.allowed)}."
-            faults.append(Fault(where, problem))
-    if faults:
-        raise TableError(faults)
-
-
 def _typed(series: pd.Series, kind: str) -> pd.Series:
     """Return the series with the pandas type of a declared type."""
     if kind == "text" and series.dtype == _DTYPES["text"]:
@@ -113,11 +80,6 @@ def _typed(series: pd.Series, kind: str) -> pd.Series:
     if kind == "text":
         return series.astype("object").where(series.notna(), "").astype(str).astype("str")
     return series.astype(_DTYPES[kind])
-
-
-def _listed(names: Iterable) -> str:
-    """Return names in quotes, separated by commas."""
-    return ", ".join(f"'{name}'" for name in names)
 
 
 def _text(name: str, meaning: str, allowed: tuple[str, ...] = ()) -> Column:

@@ -22,6 +22,7 @@ from gpubench_kit.model.formats import current_decisions, is_before_rules
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.decisions import changed_decisions
+from gpubench_kit.model.table_checks import check_usable
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.sheet.look_files import (
     GIVEN_FILE,
@@ -340,9 +341,11 @@ def open_looks(plan: ReviewPlan, usable: pd.DataFrame | None = None) -> Looks:
 
     Raises
     ------
-    TableError : a file of looks cannot be read, is lost, or is not as `Looks.record` writes it
+    TableError : a file of looks cannot be read, is lost, or is not as `Looks.record` writes it; ``usable`` lacks a
+        column, or names what the plan does not have
     """
     if usable is not None:
+        check_usable(usable, plan)
         ids = usable["run_id"] if "run_id" in usable else usable["run"]
         fill = {name: usable.get(name, "") for name in (*_GROUPINGS, "corrected")}
         fill |= {"withheld_for": usable.get("withheld_for", "")}

@@ -10,6 +10,7 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.table_checks import check_usable
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.comparison import Measured, measure_pair
@@ -34,7 +35,7 @@ from gpubench_kit.statistics.results import (
     published,
     stacked,
 )
-from gpubench_kit.statistics.runs import CodedRuns, check_usable, encode_runs, group_ids
+from gpubench_kit.statistics.runs import CodedRuns, encode_runs, group_ids
 from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
@@ -55,13 +56,14 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
 
     Raises
     ------
-    TableError : ``usable`` lacks a column
+    TableError : ``usable`` lacks a column, or names what the plan does not have
 
     Notes
     -----
     On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
     the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
     """
+    check_usable(usable, plan)
     coded = encode_runs(usable)
     # What is only likely is shown run by run, and in no picture of levels.
     likely = coded.codes["withheld_for"] == coded.code_of("withheld_for", "format_not_confirmed")

@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.errors import Fault, TableError, listed
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.table_checks import check_columns
 
 #: Text columns, and what a missing column stands for.
 _TEXTS = {
@@ -82,51 +81,6 @@ class CodedRuns:
         return (self.names[column] != "")[self.codes[column]]
 
 
-#: Columns without which nothing can be compared.
-_NEEDED = ("tuning", "game", "metric", "value")
-
-
-def _check_columns(usable: pd.DataFrame, needed: Iterable[str]) -> None:
-    """Refuse a table that lacks a column."""
-    missing = [name for name in needed if name not in usable]
-    if missing:
-        problem = f"column {listed(missing)} is missing (found: {listed(usable.columns)})."
-        raise TableError(Fault("table 'usable'", problem, "Give the table that exclude_runs made."))
-
-
-def check_usable(usable: pd.DataFrame, plan: ReviewPlan) -> None:
-    """Refuse a table that lacks a column, or has other names in place of those of the plan: it would give no rows.
-
-    Parameters
-    ----------
-    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
-    plan : ReviewPlan, names cards, benches, tunings and games
-
-    Raises
-    ------
-    TableError : each column that is missing, and each name that the plan does not have, is listed
-    """
-    _check_columns(usable, (*_NEEDED, "card"))
-    known = {
-        "tuning": {one.name for one in plan.tunings},
-        "card": {name for card in plan.cards for name in (card.name, card.model)},
-        "bench": {one.name for one in plan.benches},
-        "game": {one.name for one in plan.games},
-    }
-    faults = []
-    for column, names in known.items():
-        found = set(usable[column].dropna().unique()) if column in usable else names
-        # Further tunings beside those of the plan are no fault: they are not compared. A further game would be.
-        if found - names and (column == "game" or names - found - {""}):
-            problem = (
-                f"{column} {listed(sorted(found - names))} is not in the plan ({column}s: {listed(sorted(names))})."
-            )
-            action = "Give runs of this review, or add the name to plan.toml."
-            faults.append(Fault("table 'usable'", problem, action))
-    if faults:
-        raise TableError(faults)
-
-
 def encode_runs(usable: pd.DataFrame) -> CodedRuns:
     """Return the usable runs as arrays.
 
@@ -143,7 +97,7 @@ def encode_runs(usable: pd.DataFrame) -> CodedRuns:
     ------
     TableError : a column is missing
     """
-    _check_columns(usable, _NEEDED)
+    check_columns(usable, ("tuning", "game", "metric", "value"), table="usable")
     usable = usable[usable["value"].notna()]
     codes, names = {}, {}
     for column, default in _TEXTS.items():

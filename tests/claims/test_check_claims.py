@@ -12,7 +12,8 @@ import pytest
 from judged_results import GAMES, claim_plan, game_rows, overall_rows
 
 from gpubench_kit.claims.check import check_claims
-from gpubench_kit.model.tables import CLAIMS, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import CLAIMS
 
 #: change [%] and standard error [log-percent] of results, by the verdict that they get.
 RESULTS = {

@@ -75,7 +75,10 @@ def test_a_pair_that_was_not_compared_is_said_to_be_lacking():
 
 
 def test_a_metric_or_group_without_results_is_said_to_be_lacking():
-    games, overall = [{"change": 3.0, "group": "plain"}], [{"change": 3.0, "group": "plain"}]
+    games, overall = (
+        [{"change": 3.0, "group": "plain", "game": "Salt Orchard"}],
+        [{"change": 3.0, "group": "plain"}],
+    )
     row = held({"says": "better", "metric": "low_1pct_fps"}, games, overall=overall, scenes=TWO_GROUPS)
     assert row["evidence"] == "There is no 1 % low of both sides."
     row = held({"says": "better", "group": "traced"}, games, overall=overall, scenes=TWO_GROUPS)

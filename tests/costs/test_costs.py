@@ -29,7 +29,7 @@ from gpubench_kit.costs import (
     value_metric,
 )
 from gpubench_kit.model.errors import PlanError
-from gpubench_kit.model.tables import check_table
+from gpubench_kit.model.table_checks import check_table
 
 
 def estimated(*specs: dict, **case) -> pd.DataFrame:

@@ -16,7 +16,8 @@ from gpubench_kit.metrics.of_one_run import MetricRules
 from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics, merge_typed
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import RUN_METRICS, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import RUN_METRICS
 
 N_RUNS = 4
 

@@ -19,7 +19,8 @@ verdicts.VERDICTS["far_better"] = verdicts.Verdict(
 from types import SimpleNamespace
 from gpubench_kit import plots
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
-from gpubench_kit.model.tables import COMPARISONS, OVERALL, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.page.charts import Spark, draw
 from gpubench_kit.page.elements import verdict_markup
 from gpubench_kit.page.headline import is_real

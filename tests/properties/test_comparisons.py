@@ -7,7 +7,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from run_tables import balanced, games, make_plan, run_table
 
-from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 from gpubench_kit.statistics.contrasts import has_entered

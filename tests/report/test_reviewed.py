@@ -13,6 +13,7 @@ from small_folder import write_small_review
 import gpubench_kit as kit
 from gpubench_kit.cli import command
 from gpubench_kit.model.errors import PlanError, ReportError
+from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.model.tables import (
     CLAIMS,
     COMPARISONS,
@@ -21,7 +22,6 @@ from gpubench_kit.model.tables import (
     NOISE,
     OVERALL,
     RUNS,
-    check_table,
 )
 from gpubench_kit.report.earlier_report import lacking_in
 from gpubench_kit.report.many_reviews import _made, tasks_of

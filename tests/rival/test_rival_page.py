@@ -11,7 +11,8 @@ from markupsafe import Markup
 
 from gpubench_kit import page
 from gpubench_kit.costs import AHEAD, ahead_of_rival
-from gpubench_kit.model.tables import FINDINGS, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import FINDINGS
 from gpubench_kit.page.results import Results
 
 

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from plans import full_sheet, rival_plan, small_plan, write_sheet
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES
 from gpubench_kit.sheet import load_run_sheet
 
 

@@ -8,7 +8,8 @@ import pytest
 from run_tables import balanced, make_plan, run_table
 from scipy import stats
 
-from gpubench_kit.model.tables import COMPARISONS, OVERALL, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.wording.reasons import units_text

@@ -17,6 +17,7 @@ def review(tmp_path_factory):
     return kit.review(folder, count_look=False)
 
 
+# find_tuning, gather_archive and the like take a folder: run sheets are held against the plan as they are read.
 STEPS = {
     "estimate_noise": kit.estimate_noise,
     "compare_tunings": kit.compare_tunings,
@@ -32,7 +33,7 @@ def test_a_column_that_is_missing_is_named(step, column, review):
         step(review.usable.drop(columns=column), review.plan)
 
 
-@pytest.mark.parametrize("step", [kit.compare_tunings, kit.compare_over_games])
+@each_step
 def test_every_unknown_name_is_told_with_the_names_of_the_plan(step, review):
     table = review.usable.replace({"quiet": "silent", "Larkmoor 4": "Larkmoor 5", "Salt Orchard": "Salt Orchards"})
     with pytest.raises(TableError) as raised:
@@ -51,11 +52,22 @@ def test_a_further_game_is_told_too_since_it_would_be_compared(review):
         kit.compare_over_games(table, review.plan)
 
 
-def test_further_tunings_beside_those_of_the_plan_are_not_compared(review):
+@each_step
+@pytest.mark.parametrize("name", ["brisk", ""])
+def test_a_further_tuning_is_told_too_since_it_would_be_left_out_without_a_word(step, name, review):
     further = review.usable[review.usable["tuning"] == "quiet"]
-    further = further.assign(tuning="brisk", run=further["run"] + "b")
+    further = further.assign(tuning=name, run=further["run"] + "b")
     table = pd.concat([review.usable, further], ignore_index=True)
-    assert set(kit.compare_tunings(table, review.plan)["of_tuning"]) == {"quiet"}
+    wanted = f"table 'usable': tuning '{name}' is not in the plan \\(tunings: 'factory', 'quiet'\\)"
+    with pytest.raises(TableError, match=wanted):
+        step(table, review.plan)
+
+
+def test_looks_are_opened_for_runs_of_the_review_alone(review):
+    with pytest.raises(TableError, match="table 'usable': column 'run', 'card' is missing"):
+        kit.open_looks(review.plan, review.usable.drop(columns=["run", "card"]))
+    with pytest.raises(TableError, match="table 'usable': tuning 'silent' is not in the plan"):
+        kit.open_looks(review.plan, review.usable.replace("quiet", "silent"))
 
 
 def test_some_of_the_runs_will_do(review):
@@ -64,8 +76,26 @@ def test_some_of_the_runs_will_do(review):
 
 
 @pytest.mark.parametrize("name", ["comparisons", "overall"])
+def test_claims_are_held_against_results_of_the_review_alone(name, review):
+    tables = {"comparisons": review.comparisons, "overall": review.overall}
+    tables[name] = tables[name].replace({"of_tuning": {"quiet": "silent"}})
+    with pytest.raises(TableError, match=f"table '{name}': tuning 'silent' is not in the plan"):
+        kit.check_claims(tables["comparisons"], tables["overall"], review.plan)
+
+
+@pytest.mark.parametrize("name", ["comparisons", "overall"])
 def test_claims_are_held_against_whole_tables_alone(name, review):
     tables = {"comparisons": review.comparisons, "overall": review.overall}
     tables[name] = tables[name].drop(columns="verdict")
     with pytest.raises(TableError, match=f"table '{name}': column 'verdict' is missing"):
         kit.check_claims(tables["comparisons"], tables["overall"], review.plan)
+
+
+def test_runs_are_checked_by_tables_of_their_own_review_alone(review):
+    other = review.run_metrics.assign(run="x" + review.run_metrics["run"])
+    with pytest.raises(TableError, match=r"table 'run_metrics': run 'xr.*' is not in the review"):
+        kit.check_review(review.logs, other, review.plan)
+    with pytest.raises(TableError, match="table 'run_metrics': column 'value' is missing"):
+        kit.exclude_runs(review.logs, review.run_metrics.drop(columns="value"), review.findings)
+    with pytest.raises(TableError, match="table 'findings': column 'severity' is missing"):
+        kit.exclude_runs(review.logs, review.run_metrics, review.findings.drop(columns="severity"))

@@ -7,7 +7,8 @@ from run_tables import CASES, balanced, closed, games, make_plan, reference_runs
 from scipy import stats
 from simulated_runs import Design, make_review
 
-from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, USABLE, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, USABLE
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 
 
@@ -63,7 +64,7 @@ def test_groups_are_never_pooled():
 
 def test_adjustment_is_over_games_and_tunings_of_one_group():
     plan = make_plan(("factory", "quiet", "brisk"), adjust="holm")
-    rows = rows_of(reference_runs("c_rounds"), plan)
+    rows = rows_of(reference_runs("c_rounds", "quiet", "brisk"), plan)
     assert len(rows) == 12
     smallest = rows["p_difference"].idxmin()
     assert rows.loc[smallest, "p_difference_adjusted"] == pytest.approx(12 * rows.loc[smallest, "p_difference"])
@@ -71,7 +72,7 @@ def test_adjustment_is_over_games_and_tunings_of_one_group():
 
 def test_values_and_changes_are_those_of_the_cells():
     wanted = reference_table("cells", case="a_tidy", metric="avg_fps").set_index(["game", "arm"])
-    for row in rows_of(reference_runs("a_tidy")).itertuples():
+    for row in rows_of(reference_runs("a_tidy", "quiet")).itertuples():
         of, against = wanted.loc[(row.game, "quiet")], wanted.loc[(row.game, "factory")]
         assert closed([of["geo_mean"], against["geo_mean"], of["n"]])([row.of_value, row.against_value, row.n])
         assert closed(100 * (of["geo_mean"] / against["geo_mean"] - 1))(row.change)
@@ -80,7 +81,7 @@ def test_values_and_changes_are_those_of_the_cells():
 @pytest.mark.parametrize("case", CASES)
 def test_noise_agrees_with_r(case):
     wanted = reference_table("cells", case=case).set_index(["metric", "game", "arm"])
-    noise = estimate_noise(reference_runs(case), make_plan())
+    noise = estimate_noise(reference_runs(case), make_plan(("factory", *CASES[case])))
     check_table(noise, NOISE)
     names = {"board_w": "board_power_w", "frames_per_j": "frames_per_joule"}
     keys = list(zip(noise["metric"].replace(names), noise["game"], noise["tuning"], strict=True))
@@ -104,7 +105,7 @@ def test_noise_of_a_difference_metric_is_in_its_unit():
 
 
 def test_confounded_runs_get_no_verdict_but_a_difference():
-    rows = rows_of(reference_runs("h_confounded"))
+    rows = rows_of(reference_runs("h_confounded", "quiet"))
     assert set(rows["verdict"]) == {"no_verdict"}
     assert set(rows["reason"]) == {"confounded"}
     assert rows["change"].notna().all()
@@ -280,8 +281,8 @@ def test_a_difference_that_counts_only_alone_is_undecided():
 
 @pytest.mark.parametrize("adjust", ["none", "fdr_bh"])
 def test_adjustment_can_be_switched(adjust):
-    rows = rows_of(reference_runs("a_tidy"), make_plan(adjust=adjust))
-    holm = rows_of(reference_runs("a_tidy"), make_plan(adjust="holm"))
+    rows = rows_of(reference_runs("a_tidy", "quiet"), make_plan(adjust=adjust))
+    holm = rows_of(reference_runs("a_tidy", "quiet"), make_plan(adjust="holm"))
     assert (rows["p_difference_adjusted"] <= holm["p_difference_adjusted"] + 1e-15).all()
     assert (rows["p_difference_adjusted"] == rows["p_difference"]).all() == (adjust == "none")
 
@@ -369,7 +370,7 @@ def test_names_are_those_of_the_plan():
 
 
 def test_metrics_outside_the_plan_are_not_compared():
-    rows = rows_of(reference_runs("a_tidy"), make_plan(metrics=["avg_fps", "latency_ms"]))
+    rows = rows_of(reference_runs("a_tidy", "quiet"), make_plan(metrics=["avg_fps", "latency_ms"]))
     assert set(rows["metric"]) == {"avg_fps"}
 
 

@@ -6,7 +6,7 @@ import pytest
 from run_tables import make_plan
 from simulated_runs import Design, Noise, make_review
 
-from gpubench_kit.model.tables import check_table
+from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.statistics.compare import compare_over_games
 from gpubench_kit.statistics.contrasts import OVER_BENCHES, combine_benches
 

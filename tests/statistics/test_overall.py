@@ -77,13 +77,13 @@ def test_games_like_these_give_the_published_figures():
 def test_overall_estimates_agree_with_r(case, metric, arm):
     plan = make_plan(("factory", arm), metrics=[metric])
     wanted = reference_table("overall", case=case, metric=REFERENCE_METRICS[metric], arm=arm)
-    row = overall(reference_runs(case), plan)
+    row = overall(reference_runs(case, arm), plan)
     welch = wanted[wanted["method"] == "welch"].iloc[0]
     assert closed(welch["ratio_pct"])(row["change"])
     assert row["n_games"] == welch["games"]
     sample = wanted[(wanted["method"] == "one_sample_t") & (wanted["status"] == "ok")]
     for one in sample.itertuples():
-        like = overall(reference_runs(case), plan, scope="games_like_these")
+        like = overall(reference_runs(case, arm), plan, scope="games_like_these")
         assert closed([one.ratio_pct, one.ci_lo_pct, one.ci_hi_pct])(like[["change", "ci_low", "ci_high"]])
         inner = half_width(0.1, uncertainty_of(like.to_frame().T))[0]
         ends = [np.log1p(like["change"] / 100) + way * inner for way in (-1, 1)]
@@ -95,7 +95,7 @@ def test_overall_estimates_agree_with_r(case, metric, arm):
 @pytest.mark.parametrize("case", ["a_tidy", "c_rounds"])
 def test_holm_over_the_results_of_several_tunings_is_that_of_r(case):
     plan = make_plan(("factory", *CASES[case]))
-    rows = compare_over_games(reference_runs(case), plan)
+    rows = compare_over_games(reference_runs(case, *CASES[case]), plan)
     rows = rows[rows["scope"] == "games_like_these"].set_index("of_tuning")
     wanted = reference_table("overall", case=case, metric="avg_fps", method="one_sample_t").set_index("arm")
     assert closed(wanted["p_holm"], relative=1e-5, absolute=1e-10)(
@@ -108,7 +108,7 @@ def test_the_margin_over_games_is_tested_as_by_r(case):
     arm = CASES[case][0]
     for margin in (1, 2, 3):
         plan = make_plan(("factory", arm), margin_pct=float(margin))
-        row = overall(reference_runs(case), plan, scope="games_like_these")
+        row = overall(reference_runs(case, arm), plan, scope="games_like_these")
         wanted = reference_table(
             "tost", case=case, metric="avg_fps", arm=arm, method="one_sample_t", variant="sym_down"
         )
@@ -123,7 +123,7 @@ def test_ratios_of_geometric_means_agree_with_r(case):
     for arm in CASES[case]:
         wanted = reference_table("geo_means", case=case, metric="avg_fps", arm=arm).iloc[0]
         assert closed(wanted["ratio_pct_games"])(
-            overall(reference_runs(case), make_plan(("factory", arm)))["change"]
+            overall(reference_runs(case, arm), make_plan(("factory", arm)))["change"]
         )
 
 
@@ -210,7 +210,7 @@ def test_no_game_in_all_shared_rounds_gives_no_verdict():
 
 def test_confounded_games_give_no_overall_verdict():
     for scope in ("these_games", "games_like_these"):
-        row = overall(reference_runs("h_confounded"), scope=scope)
+        row = overall(reference_runs("h_confounded", "quiet"), scope=scope)
         assert (row["verdict"], row["reason"], row["layout"]) == ("no_verdict", "confounded", "confounded")
         assert row["n_games"] == 8
         assert np.isfinite(row["change"])

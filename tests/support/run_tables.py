@@ -110,9 +110,15 @@ def balanced(count: int, rounds: int = 5, **options) -> pd.DataFrame:
     return games(" ".join(turns), count, **options)
 
 
+def reference_runs(case: str, *tunings: str) -> pd.DataFrame:
+    """Return a reference case as usable runs, all four metrics: all tunings, or the reference and those named."""
+    table = _all_reference_runs(case)
+    return table[table["tuning"].isin(("factory", *tunings))] if tunings else table
+
+
 @cache
-def reference_runs(case: str) -> pd.DataFrame:
-    """Return a reference case as usable runs, all four metrics."""
+def _all_reference_runs(case: str) -> pd.DataFrame:
+    """Return a reference case as usable runs; read once."""
     wide = pd.read_csv(REFERENCE / "runs" / f"{case}.csv")
     wide["frames_per_joule"] = wide["avg_fps"] / wide["board_power_w"]
     wide = wide.rename(columns={theirs: ours for ours, theirs in REFERENCE_METRICS.items()})

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_rivals import CARDS, GAMES, ONCE, STEPS, SWEPT, RivalReview, measure
 
-from gpubench_kit.model.tables import check_table
+from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.page.sweep import sweep_readings
 from gpubench_kit.sweep.find import find_tuning
 from gpubench_kit.sweep.tables import BETWEEN

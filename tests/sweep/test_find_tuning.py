@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from made_sweeps import LOSSES, POWERS, STEPS, crashed, made_sweep, step_name, sweep_plan
 
-from gpubench_kit.model.tables import check_table
+from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.statistics.compare import compare_tunings
 from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p
 from gpubench_kit.sweep.tables import SWEEP_TABLES

@@ -14,7 +14,7 @@ from made_sweeps import made_sweep, sweep_plan
 from markupsafe import Markup
 
 from gpubench_kit.cli import main
-from gpubench_kit.model.tables import check_table
+from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.page import downloads, tuning
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.sweep import sweep_readings

@@ -20,7 +20,8 @@ from gpubench_kit.claims.check import check_claims
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.ladder import ladder_of
-from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, check_table
+from gpubench_kit.model.table_checks import check_table
+from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
