@@ -64,12 +64,17 @@ def elapsed_of(rows: LogRows, declared: Declaration, *, has_clock: bool) -> Colu
     for place in rows.numbers if wanted is None else [wanted]:
         if place not in rows.numbers or (place in named and wanted is None):
             continue
-        values, stated = rows.numbers[place][:_ROWS], rows.unit_ms(place)
+        values, stated, written = rows.numbers[place][:_ROWS], rows.unit_ms(place), rows.units[place]
+        if wanted is None and written is not None and written.quantity not in ("time", ""):
+            continue
         steps = np.diff(values)
         step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
         units = [name for name, ms in UNITS_MS.items() if stated is None or ms == stated]
         unit = next((name for name in units if low <= step * UNITS_MS[name] / 1000.0 < high), "")
-        steadiness, is_counter = _steadiness(values, may_stand=not has_clock), _counts_seconds(values)
+        steadiness, is_counter = (
+            _steadiness(values, may_stand=not has_clock),
+            stated is None and _counts_seconds(values),
+        )
         if wanted is None and (steadiness == 0 or (has_clock and (is_counter or steadiness < 0.8))):
             continue
         if unit:

@@ -22,12 +22,14 @@ from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import (
     CARD,
+    CARD_MEMORY,
     DOUBTFUL_WALL,
     QUANTITY,
     WALL,
     Unit,
     known_unit,
     part_of,
+    unknown_words,
     without_brackets,
     words_against,
     words_of,
@@ -304,13 +306,21 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
         said = ", ".join(sorted(words & QUANTITY[quantity]))
         return replace(choice, why=say("evidence.sensors.no_unit", words=said))
     card = words & (CARD if quantity == "power" else CARD - {"board"})
-    is_doubtful = metric == "wall_w" and words & WALL <= DOUBTFUL_WALL
-    is_stated = bool(card) or (metric in _NAMED_PARTS and not is_doubtful)
-    whose = "card" if card else "part" if is_stated else "nothing"
+    is_doubtful = (metric == "wall_w" and words & WALL <= DOUBTFUL_WALL) or (
+        part == "memory" and not words & CARD_MEMORY
+    )
+    is_named = bool(card) or (metric in _NAMED_PARTS and not is_doubtful)
+    # A word that is not understood may name a part of the card, or what is no reading of it.
+    strange = unknown_words(name, unit) if is_named else []
+    is_stated, whose = is_named and not strange, "strange" if strange else "card" if card else "part"
     return replace(
         choice,
         unit=unit.written,
-        why=say(f"evidence.sensors.states_unit_and_{whose}", unit=unit.written),
+        why=say(
+            f"evidence.sensors.states_unit_and_{whose if is_named else 'nothing'}",
+            unit=unit.written,
+            words=say("list.and").join(strange[:3]),
+        ),
         certainty=Certainty.STATED if is_stated else Certainty.LIKELY,
         factor=unit.factor,
         zero=unit.zero,

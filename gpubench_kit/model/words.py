@@ -92,6 +92,9 @@ PART = {
     ),
 }
 
+#: Words for memory that only a card has; any other may be the machine's.
+CARD_MEMORY = _words("vram")
+
 #: Words for times that are a part of a frame, or of something else.
 NOT_FRAME = _words(
     "latency latenz latence latencia queue wait warten sim simulation input eingabe render physics physik audio "
@@ -103,7 +106,20 @@ WALL = _words("wall socket mains outlet steckdose prise enchufe")
 DOUBTFUL_WALL = _words("socket")
 
 #: Words for what is no reading of a moment.
-NOT_A_READING = _words("limit target max min maximum minimum average avg mean mittel moyenne rated budget")
+NOT_A_READING = _words(
+    "limit target max min maximum minimum average avg mean mittel moyenne rated budget cap peak median lowest "
+    "highest setpoint headroom spitze grenze media szczyt idle free"
+)
+
+#: Words that change nothing of what a heading says.
+NEUTRAL = _words(
+    "the of in at for sensor value reading now actual instant current draw used speed level meter aufnahme "
+    "drehzahl momentan aktuell actuel de la le les du des del della di der das den von el prędkość vitesse "
+    "velocidad"
+)
+
+#: Letters that join the two words of a compound.
+_JOINTS = ("", "n", "s", "en", "es")
 
 _AGAINST = OTHER | NOT_A_READING
 _AGAINST_INSIDE = sorted(word for word in _AGAINST if len(word) >= _INSIDE_FROM or word == "igpu")
@@ -232,6 +248,34 @@ def words_against(heading: str) -> frozenset[str]:
     plain = without_brackets(heading)
     folded = fold(plain)
     return frozenset(word for word in _AGAINST_INSIDE if word in folded) | (words_of(plain) & _AGAINST)
+
+
+def unknown_words(heading: str, unit: Unit | None) -> list[str]:
+    """Return the words of a heading that say something that is not understood.
+
+    Parameters
+    ----------
+    heading : as written
+    unit : the unit that it states
+    """
+    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", without_brackets(heading))
+    known = frozenset().union(CARD, WALL, NEUTRAL, *QUANTITY.values(), *PART.values())
+    known |= words_of(unit.written) if unit else frozenset()
+    # A total of power is the whole card's; of memory it is what there is, not what is in use.
+    known |= {"total"} if unit and unit.quantity == "power" else frozenset()
+    known |= {"hot", "spot"} if part_of(heading) == "hotspot" else frozenset()
+    return [
+        word for word in re.findall(r"[^\W\d_]+", fold(parted)) if word not in known and not _joins(word, known)
+    ]
+
+
+def _joins(word: str, known: frozenset[str]) -> bool:
+    """Return whether a word is one of two known words."""
+    return any(
+        word[:place] in known
+        and any(word[place:].startswith(one) and word[place + len(one) :] in known for one in _JOINTS)
+        for place in range(2, len(word) - 1)
+    )
 
 
 def part_of(heading: str) -> str:

@@ -59,6 +59,19 @@ RIGHT = {
     ("puissance (W)", "W"): ("board_w", "likely"),
     ("temperature", "C"): ("core_c", "likely"),
     ("Leistung", "W"): ("board_w", "likely"),
+    ("Total GPU power draw [W]", "W"): ("board_w", "stated"),
+    ("Grafikkarte Leistungsaufnahme (W)", "W"): ("board_w", "stated"),
+    ("gpuPower (W)", "W"): ("board_w", "stated"),
+    ("Speichertemperatur Karte (C)", "C"): ("memory_c", "stated"),
+    ("memory temp (C)", "C"): ("memory_c", "likely"),
+    ("Memory clock (MHz)", "MHz"): ("memory_mhz", "likely"),
+    ("GPU auxiliary power (W)", "W"): ("board_w", "likely"),
+    ("Card 12V bus (W)", "W"): ("board_w", "likely"),
+    ("GPU power loss (W)", "W"): ("board_w", "likely"),
+    ("Monitor outlet (W)", "W"): ("wall_w", "likely"),
+    ("GPU liquid temp (C)", "C"): ("core_c", "likely"),
+    ("GPU video clock (MHz)", "MHz"): ("core_mhz", "likely"),
+    ("GPU decode usage (%)", "%"): ("load_pct", "likely"),
 }
 
 
@@ -90,6 +103,21 @@ def test_power_of_a_part_of_the_card_or_of_something_else_is_left_out(tmp_path, 
     assert f"column '{heading}' ({NOT_OF_THE_CARD[heading]})" in left_out.message
 
 
+def test_a_heading_that_is_understood_whole_goes_before_one_that_is_not(tmp_path):
+    clocks, loads = {"GPU clock (MHz)": "MHz", "GPU video clock (MHz)": "MHz"}, {"GPU load (%)": "%"}
+    headings = {**clocks, **loads, "GPU decode load (%)": "%"}
+    log = _log(tmp_path, {heading: VALUES[unit] for heading, unit in headings.items()})
+    assert _certainties(log) == {"core_mhz": "stated", "load_pct": "stated"}
+    assert [one.label for one in log.choices[1:]] == ["column 'GPU clock (MHz)'", "column 'GPU load (%)'"]
+
+
+def test_energy_that_rises_is_no_time_and_seconds_that_say_so_number_no_rows(tmp_path):
+    path, power = tmp_path / "sensors.csv", np.where(np.arange(240) % 200 > 30, 290.0, 35.0)
+    energy = (np.cumsum(power) / 3600).round(4)
+    path.write_text(table({"t (s)": np.arange(240), "GPU energy (Wh)": energy, "GPU (W)": power}), encoding="utf-8")
+    assert read_sensor_log(path).time_s[-1] == 239.0
+
+
 def test_units_are_turned_into_those_of_the_metrics(tmp_path):
     log = _log(tmp_path, {"GPU power [mW]": VALUES["mW"], "GPU temp [K]": VALUES["K"], "GPU [V]": VALUES["V"]})
     assert log.values["board_w"] == pytest.approx(WATTS, abs=0.01)
@@ -103,6 +131,9 @@ LEFT_OUT = {
     "SoC (W)": "W",
     "iGPU power [W]": "W",
     "GPU power limit [W]": "W",
+    "GPU power cap (W)": "W",
+    "GPU power peak (W)": "W",
+    "GPU idle (%)": "%",
     "average board power [W]": "W",
     "GPU chip power [W]": "W",
     "PSU output (W)": "W",
