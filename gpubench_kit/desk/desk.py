@@ -78,8 +78,10 @@ class Desk(Looks):
             self._next()  # Nothing was typed, or it could not be written: the trouble is told, and the keys go on.
 
     def _act(self, state: str, key: str, *typed: str) -> None:
-        """Do what the table says of a key: a method, and words for it."""
-        does, *words = of_state(state, "on").get(key, "").split()
+        """Do what the table says of a key: a method, and words for it; a key that it does not name does nothing."""
+        does, *words = of_state(state, "on").get(key, "none").split()
+        if does == "none":
+            return
         with self._guarded():
             getattr(self, f"_{does}")(*words, *typed)
 

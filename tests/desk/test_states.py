@@ -9,7 +9,9 @@ from datetime import timedelta
 import pytest
 from made_evening import Evening, made_review
 
+from gpubench_kit.desk.desk import of_state
 from gpubench_kit.desk.journal import Disk
+from gpubench_kit.desk.looks import Shown, state_table
 from gpubench_kit.desk.open import opened_desk
 from gpubench_kit.model.errors import ReportError
 
@@ -345,6 +347,17 @@ def test_a_key_that_bounces_counts_once(evening):
     evening.desk.press("0")
     evening.desk.press("0")
     assert evening.rows()["r002"]["frame_log"] == ""
+
+
+@pytest.mark.parametrize("state", sorted(state_table().keys() - {"words", "trouble"}))
+def test_a_key_that_a_state_does_not_name_does_nothing(evening, state):
+    evening.desk.shown = before = Shown(state)
+    steps = len(evening.desk.keeper.journal.lines)
+    for key in {*"0123456789?", "enter", "esc", "up", "down"} - of_state(state, "on").keys():
+        evening.clock.move(1.0)
+        evening.desk.press(key)
+        assert evening.desk.shown == before
+        assert len(evening.desk.keeper.journal.lines) == steps
 
 
 def test_what_did_not_end_properly_is_told_at_the_next_start(evening):
