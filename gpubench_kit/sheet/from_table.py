@@ -16,6 +16,7 @@ from gpubench_kit.model.words import fold, known_unit, unit_stated, words_of
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, order_choices, with_names, with_reference
 from gpubench_kit.sheet.headings import CANDIDATES, FRAME_MS, Read, number_in
 from gpubench_kit.sheet.log_names import TRY
+from gpubench_kit.sheet.name_factors import is_slip, same_word_question
 from gpubench_kit.sheet.questions import choice, named, question
 from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
@@ -56,6 +57,7 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
     tables = [table for grid in grids for table in read_tables(grid)]
     if not tables:
         raise TableError(_no_table(grids, source))
+    tables = _with_tunings_above(tables)
     if len(tables) == 1:
         return _draft(tables[0], source, answers)
     count: Counter[str] = Counter()
@@ -100,6 +102,19 @@ def _no_table(grids: Sequence[Grid], source: str) -> Fault:
     return Fault(source, problem, action)
 
 
+def _with_tunings_above(tables: Sequence[TypedTable]) -> Sequence[TypedTable]:
+    """Return tables of one kind, each titled by another tuning, as one; other tables as they are."""
+    tunings = {fold(one.tuning) for one in tables} - {""}
+    if len(tables) < 2 or len(tunings) < len(tables) or len({one.head for one in tables}) > 1:
+        return tables
+    runs = [replace(run, cells={**run.cells, "tuning": one.tuning}) for one in tables for run in one.runs]
+    doubts = tuple(doubt for doubt in tables[0].doubts if doubt != "tunings")
+    notes, left_out = ((text for one in tables for text in getattr(one, part)) for part in ("notes", "left_out"))
+    return [
+        replace(tables[0], title="", runs=tuple(runs), doubts=doubts, notes=tuple(notes), left_out=tuple(left_out))
+    ]
+
+
 def _one_of_sheets(tables: Sequence[TypedTable]) -> TypedTable:
     """Return sheets of one kind as one table whose games are the names of the sheets."""
     runs = [replace(run, cells={**run.cells, "game": one.title}) for one in tables for run in one.runs]
@@ -141,6 +156,7 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
                 cells[column] = Cell(value)
         rows.append(DraftRow(f"row {run.line}", cells))
     rows, slips = _without_slips(rows)
+    rows, slips_of_names = _with_words_meant(rows, answers)
     named_draft = with_names(Draft(source, tuple(rows), is_typed=True), answers)
     rows, order_why, asks_running = _with_rounds(named_draft.rows, table.runs, answers)
     sizes = Counter(tuple(row.value(one) for one in _CELL) for row in rows)
@@ -150,11 +166,40 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
     draft = replace(
         named_draft, rows=tuple(rows), head=tuple(_head(table, source, metrics)), waiting=waiting,
         notes=(*table.notes, *slips, *_comma_note(table), *named_draft.notes), side=tuple(_side(rows, order_why)),
-        questions=(*_doubt_questions(table), *takes, *running, *order),
+        questions=(*slips_of_names, *_doubt_questions(table), *takes, *running, *order),
         later=(*comma, *later),
         plan_lines=_plan_lines(metrics, answers, asks_order=bool(order)),
     )  # fmt: skip
     return with_reference(draft, answers)
+
+
+def _with_words_meant(
+    rows: Sequence[DraftRow], answers: Mapping[str, str]
+) -> tuple[list[DraftRow], list[Question]]:
+    """Return rows, and a question for each rare name that is likely a slip for a frequent one."""
+    out, questions = list(rows), []
+    for column in ("game", "tuning"):
+        count = Counter(fold(row.value(column)) for row in rows)
+        written = {fold(row.value(column)): row.value(column) for row in reversed(rows)}
+        for rare, meant in _slips_among(count):
+            asked = same_word_question((written[rare], written[meant]), (count[rare], count[meant]), "row")
+            questions.append(asked)
+            answer = answers.get(asked.key, "")
+            cell = Cell(written[meant], is_asked=not answer)
+            is_meant = answer != written[rare]
+            out = [
+                row.with_cell(column, cell) if is_meant and fold(row.value(column)) == rare else row for row in out
+            ]
+    return out, questions
+
+
+def _slips_among(count: Counter[str]) -> list[tuple[str, str]]:
+    """Return rare names, each with the frequent one that it is likely a slip for."""
+    names = [one for one, _ in count.most_common() if one]
+    found = (
+        (rare, next((one for one in names if is_slip(rare, one, (count[rare], count[one]))), "")) for rare in names
+    )
+    return [(rare, meant) for rare, meant in found if meant]
 
 
 def _without_slips(rows: Sequence[DraftRow]) -> tuple[list[DraftRow], list[str]]:

@@ -15,6 +15,7 @@ from gpubench_kit.model.words import (
     known_unit,
     part_of,
     unit_stated,
+    unknown_words,
     words_against,
     words_of,
 )
@@ -182,25 +183,27 @@ def meaning_of(heading: str, unit: str = "") -> Meaning:
         return Meaning("low_1pct_fps", "stated")
     if words & _LOW and (quantity == "rate" or words & QUANTITY["rate"]):
         return Meaning("low_1pct_fps", "likely")
-    return _by_quantity(heading, words, quantity)
+    is_whole = not set(unknown_words(heading, stated)) - _MEAN
+    return _by_quantity(heading, words, quantity, is_whole=is_whole)
 
 
-def _by_quantity(heading: str, words: frozenset[str], quantity: str) -> Meaning:
-    """Return the metric by the unit, else by a word for the quantity."""
+def _by_quantity(heading: str, words: frozenset[str], quantity: str, *, is_whole: bool) -> Meaning:
+    """Return the metric by the unit, else by a word for the quantity; stated where the heading is understood."""
     if quantity and quantity not in _IN_UNIT:
         return Meaning()
     named = quantity or next((one for one in _IN_UNIT if words & QUANTITY[one]), "")
-    is_card = bool(words & CARD)
+    is_card = is_whole and bool(words & CARD)
     if named == "rate":
         is_mean = bool(words & _MEAN) or "ø" in heading.casefold()
         return Meaning("avg_fps", "stated" if is_mean else "likely")
     if named == "power":
         if words & WALL:
-            return Meaning("wall_w", "stated")
+            return Meaning("wall_w", "stated" if is_whole else "likely")
         return Meaning("board_w", "stated" if is_card and part_of(heading) == "" else "likely")
     if named == "heat":
         metric = {"hotspot": "hotspot_c", "memory": "memory_c"}.get(part_of(heading), "core_c")
-        return Meaning(metric, "stated" if is_card or metric != "core_c" else "likely")
+        is_stated = is_card or (is_whole and metric != "core_c")
+        return Meaning(metric, "stated" if is_stated else "likely")
     if named == "sound":
         return Meaning("sound_dba", "stated")
     if named == "clock":

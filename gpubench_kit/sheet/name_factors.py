@@ -8,6 +8,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from gpubench_kit.model.questions import Question
 from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import GENERIC, RESOLUTION, TRY, names_tuning
 from gpubench_kit.sheet.questions import choice, question
@@ -121,10 +122,7 @@ def _join(
         if not meant:
             continue
         files, names = phrases[rare], (found.written(rare), found.written(meant))
-        said = {"rare": names[0], "meant": names[1], "n_rare": count_text(len(files), "file"),
-                "n_meant": count_text(len(phrases[meant]), "file")}  # fmt: skip
-        answers = (choice("same_word", "right", value=names[1]), choice("same_word", "other", value=names[0]))
-        asked = question("same_word", said, name=names[0], choices=answers)
+        asked = same_word_question(names, (len(files), len(phrases[meant])), "file")
         if board.ask(asked, files, "game", "tuning") != names[0]:
             phrases[meant] |= phrases.pop(rare)
             for one in files:
@@ -132,10 +130,35 @@ def _join(
                 found.order_of[one] = list(itertools.chain(*words))
 
 
+def same_word_question(names: tuple[str, str], times: tuple[int, int], counted: str) -> Question:
+    """Return the question whether a rare name is a frequent one.
+
+    Parameters
+    ----------
+    names, times : the rare name and the frequent one, and how often each stands there
+    counted : what is counted
+    """
+    said = {"rare": names[0], "meant": names[1], "n_rare": count_text(times[0], counted),
+            "n_meant": count_text(times[1], counted)}  # fmt: skip
+    answers = (choice("same_word", "right", value=names[1]), choice("same_word", "other", value=names[0]))
+    return question("same_word", said, name=names[0], choices=answers)
+
+
 def _is_slip(rare: str, word: str, words: Mapping[str, Files]) -> bool:
     """Return whether a rare word is likely a slip for another one."""
+    return is_slip(rare, word, (len(words[rare]), len(words[word])))
+
+
+def is_slip(rare: str, word: str, times: tuple[int, int]) -> bool:
+    """Return whether a rare name is likely a slip for another one.
+
+    Parameters
+    ----------
+    rare, word : both names, folded
+    times : how often each stands there
+    """
     is_short = len(rare) <= 3 or bool(re.search(r"\d", rare + word))
-    if rare == word or is_short or len(words[word]) < 2 * len(words[rare]):
+    if rare == word or is_short or times[1] < 2 * times[0]:
         return False
     return 0 < _distance(rare, word) <= (2 if len(rare) >= 7 else 1)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import statistics
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -34,6 +35,9 @@ _FILLED = ("game", "tuning", "setting", "session", "card")
 _COUNTING = ("run", "round", "order", "session")
 #: What stands for a value that is missing.
 _ABSENT = ("", "-", "–", "—", "n/a", "N/A")
+#: Rows that a row of sums or means is below, at least.
+_LEAST_SUMMED = 3
+_DATE = re.compile(r"\d{4}-\d\d-\d\d(?: 00:00(?::00)?)?")
 #: What the numbers are called where no heading says it.
 VALUES = "the numbers"
 
@@ -60,6 +64,7 @@ class TypedTable:
     notes : cells that hold no number, rows that are hidden
     doubts : what the table does not say: ``games``, ``tunings`` (which words are which)
     head : headings, by which sheets of one kind are known
+    tuning : of all its runs, by the title above it or the name of its sheet; empty where these name none
     """
 
     title: str
@@ -69,6 +74,7 @@ class TypedTable:
     notes: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     head: Cells = ()
+    tuning: str = ""
 
     @property
     def n_values(self) -> int:
@@ -81,12 +87,13 @@ _NO_METRIC = Meaning()
 
 @dataclass
 class _Column:
-    """A column of numbers: its heading, the name and the run that its headings speak of, what its numbers are."""
+    """A column of numbers: its heading, the name, run and day that its headings speak of, what its numbers are."""
 
     place: int
     heading: str
     name: str = ""
     run: str = ""
+    day: str = ""
     meaning: Meaning = _NO_METRIC
     is_off: bool = False
 
@@ -162,8 +169,10 @@ def _one_below_another(rows: Rows) -> list[Rows]:
     place = _heading_place(rows)
     while place is not None:
         head = tuple(fold(cell) for cell in rows[place][1] if cell)
-        if not seen or head not in seen:
-            starts.append(place)
+        above = [cell for _, cells in rows[max(0, place - 1) : place] for cell in cells if cell]
+        is_of_metric = bool(starts) and len(above) == 1 and bool(meaning_of(above[0]).metric)
+        if not seen or head not in seen or is_of_metric:
+            starts.append(place - is_of_metric)
         seen = seen or {head}
         further = _heading_place(rows[place + 1 :])
         place = None if further is None else place + 1 + further
@@ -202,6 +211,7 @@ def _body_of(rows: Rows) -> _Body | None:
     given = [fold(cell) for cell in head if cell]
     # The upper storey of a heading: its words stand above repeated ones.
     upper = above.pop() if above and sum(map(bool, above[-1])) >= 2 and len(set(given)) < len(given) else ()
+    head = tuple(cell or above_it for cell, above_it in zip(head, upper or head, strict=True))
     body = _Body(head, upper, titles=[cell for cells in above for cell in cells if cell])
     section = body.titles[-1] if body.titles else ""
     is_parted = False
@@ -214,13 +224,45 @@ def _body_of(rows: Rows) -> _Body | None:
             body.units = body.units or tuple(cell.strip("[]() ") for cell in cells)
         elif not body.rows and role_of(cells[0]) in _COUNTING and all(cell.isdecimal() for cell in words[1:]):
             body.counted = cells
-        elif any(is_words(cell) and is_summary(cell) and not names_tuning(fold(cell)) for cell in cells[:2]):
-            body.sums.append(f'row {line} "{next(filter(is_words, cells))}"')
+        elif label := next(
+            filter(_names_sum, (*cells[:2], *itertools.compress(cells[2:], map(role_of, head[2:])))), ""
+        ):
+            body.sums.append(f'row {line} "{label}"')
         elif [fold(cell) for cell in words] != given:
             body.rows.append((line, section, cells))
+    _without_sums(body)
     if not is_parted:
         body.rows = [(line, "", cells) for line, _, cells in body.rows]
     return body
+
+
+def _names_sum(cell: str) -> bool:
+    """Return whether a cell says that its row sums up others."""
+    return is_words(cell) and is_summary(cell) and not names_tuning(fold(cell))
+
+
+def _without_sums(body: _Body) -> None:
+    """Take the last rows off that hold sums or means of all rows above, whatever they are called."""
+    while len(body.rows) > _LEAST_SUMMED and _sums_up(body):
+        line, _, cells = body.rows.pop()
+        body.sums.append(f'row {line} "{next(filter(is_words, cells), "")}"')
+
+
+def _sums_up(body: _Body) -> bool:
+    """Return whether each number of the last row, in two columns or more, is one kind of sum of those above it."""
+    section = body.rows[-1][1]
+    rows = [[number_in(cell) if cell else None for cell in cells] for _, one, cells in body.rows if one == section]
+    columns = [column for place, column in enumerate(zip(*rows, strict=True)) if column[-1] is not None
+               and role_of(body.head[place]) not in _COUNTING]  # fmt: skip
+    values = [[float(one.text) for one in column if one] for column in columns]
+    if len(values) < 2 or any(len(column) <= _LEAST_SUMMED or len(set(column[:-1])) < 2 for column in values):
+        return False
+    step = [0.51 * 10.0 ** -len(column[-1].text.partition(".")[2]) for column in columns if column[-1]]
+    kinds = (statistics.fmean, sum, statistics.median, lambda one: statistics.geometric_mean(map(abs, one)))
+    return any(
+        all(abs(kind(column[:-1]) - column[-1]) <= slack + 1e-9 for column, slack in zip(values, step, strict=True))
+        for kind in kinds
+    )
 
 
 def _is_tuning(text: str) -> bool:
@@ -249,6 +291,7 @@ def _columns_of(body: _Body) -> list[_Column]:
     upper = _filled(body.upper) if body.upper else [""] * len(body.head)
     times: Counter[str] = Counter()
     stems = Counter(found[1].strip() for cell in body.head if (found := _NUMBERED.fullmatch(cell.strip())))
+    days = [cell for cell in body.head if _DATE.fullmatch(cell)]
     columns = []
     for place, heading in enumerate(body.head):
         is_value = body.share(place, number_in) >= _NUMBERS and bool(heading or upper[place])
@@ -262,13 +305,18 @@ def _columns_of(body: _Body) -> list[_Column]:
         unit = (body.units[place] if body.units else "") or (behind.pop() if len(behind) == 1 else "")
         times[heading] += not body.upper
         column = _Column(place, heading if times[heading] < 2 else f"{heading} ({times[heading]})")
+        column.is_off = unit == "%"
         for label in filter(None, (heading, upper[place])):
             meaning = meaning_of(label, unit if label == heading else "")
-            if label == heading and numbered and is_run:
+            if label == heading and heading in days[1:] + days[:1] * (len(days) > 1):
+                column.run, column.day, label = str(days.index(heading) + 1), heading[:10], ""
+            elif label == heading and numbered and is_run:
                 column.run, label = numbered[3], numbered[1].strip()
                 meaning = Meaning()
             if meaning.metric:
-                column.meaning = column.meaning if column.meaning.metric else meaning
+                is_first = not column.meaning.metric
+                column.heading = label if is_first and label != heading else column.heading
+                column.meaning = meaning if is_first else column.meaning
             elif is_left_out(label):
                 column.is_off = True
             elif label:
@@ -284,8 +332,8 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     columns = _columns_of(body)
     roles = {place: role for place, head in enumerate(body.head) if head and (role := role_of(head))}
     values = {column.place for column in columns}
-    words = [one for one in range(len(body.head)) if one not in values
-             and body.share(one, is_words) > 0 and body.share(one, number_in) <= _WORDS]  # fmt: skip
+    words = [one for one in range(len(body.head)) if one not in values and (roles.get(one) in ("game", "tuning")
+             or (body.share(one, is_words) > 0 and body.share(one, number_in) <= _WORDS))]  # fmt: skip
     loose = [one for one in columns if one.name and not one.is_off]
     bare = [one for one in loose if not one.meaning.metric]
     has_metric = any(one.meaning.metric and not one.name for one in columns)
@@ -310,26 +358,38 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     runs = []
     for index, (line, section, cells) in enumerate(body.rows):
         own = {role: column[index] for role, column in texts.items()}
-        own |= {"game": section} if section and not own.get("game") else {}
+        own |= {"game": section} if section and not own.get("game") and own.get("tuning") != section else {}
         own |= {role: cells[place] for place, role in roles.items() if role in (*_COUNTING, "time", "note")
                 and role not in own and cells[place] and place not in values}  # fmt: skip
-        found: dict[tuple[str, str], dict[str, Read]] = defaultdict(dict)
-        for one in used:
-            number = number_in(cells[one.place]) if cells[one.place] else None
-            if number:
-                found[one.name if is_wide else "", one.run][one.heading if one.meaning.metric else VALUES] = number
-            elif cells[one.place] not in _ABSENT:
-                below = body.head[one.place] or one.name
-                notes.append(
-                    f"Row {line}: {shown(cells[one.place])} below {shown(below)} is no number: left empty."
-                )
-        for (name, run), numbers in found.items():
-            named = {"game" if is_turned else "tuning": name} if name else {}
-            runs.append(TypedRun(line, own | named | ({"run": run} if run else {}), numbers))
+        found, faults = _numbers_of(cells, used, body.head, is_wide=is_wide)
+        notes += [f"Row {line}: {fault} is no number: left empty." for fault in faults]
+        for (name, run, day), numbers in found.items():
+            beside = {"game" if is_turned else "tuning": name, "run": run, "session": day}
+            runs.append(TypedRun(line, own | {role: one for role, one in beside.items() if one}, numbers))
     left = [f'column "{one.heading}"' for one in columns if one.is_off]
     more = f" (and {len(body.sums) - 1} more like it)" if body.sums[1:] else ""
     sums = [f"{one}{more}" for one in body.sums[:1]]
-    return TypedTable(grid.title, tuple(runs), known, (*sums, *left), tuple(notes), tuple(doubts), body.head)
+    tuning = next(filter(_is_tuning, (*reversed(body.titles), grid.title)), "") if "tunings" in doubts else ""
+    return TypedTable(
+        grid.title, tuple(runs), known, (*sums, *left), tuple(notes), tuple(doubts), body.head, tuning
+    )
+
+
+def _numbers_of(
+    cells: Cells, used: Sequence[_Column], head: Cells, *, is_wide: bool
+) -> tuple[dict[tuple[str, str, str], dict[str, Read]], list[str]]:
+    """Return the numbers of a row by heading, for each name, run and day of its columns, and cells without one."""
+    found: dict[tuple[str, str, str], dict[str, Read]] = defaultdict(dict)
+    faults = []
+    for one in used:
+        cell = cells[one.place]
+        number = number_in(cell) if cell else None
+        if number:
+            heading = one.heading if one.meaning.metric else VALUES
+            found[one.name if is_wide else "", one.run, one.day][heading] = number
+        elif cell not in _ABSENT:
+            faults.append(f"{shown(cell)} below {shown(head[one.place] or one.name)}")
+    return found, faults
 
 
 def _texts_of(
@@ -362,4 +422,8 @@ def _texts_of(
         place_of |= {"game": rest[0]} if rest else {}
         doubts.append("games")
     texts = {role: _filled(body.column(one)) for role, one in place_of.items() if role in _FILLED}
+    sections = [section for _, section, _ in body.rows]
+    if "tunings" in doubts and not any(names) and all(map(_is_tuning, sections)):
+        texts["tuning"] = sections
+        doubts.remove("tunings")
     return texts, doubts, is_turned

@@ -5,43 +5,15 @@ from __future__ import annotations
 import random
 
 import pytest
-from made_tables import GAMES, MadeTable, made_tables, random_table
+from made_tables import GAMES, asked, drafted, grid, made_tables, random_table, values_of
 
 from gpubench_kit.model.errors import TableError
-from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
+from gpubench_kit.sheet.draft import all_questions, table_lines
 from gpubench_kit.sheet.from_table import draft_from_grids
-from gpubench_kit.sheet.text import Grid
 
 TABLES = made_tables()
 #: Questions that each draft asks, whatever the table holds.
 ALWAYS = {"table", "card", "tunings.quiet", "margin_pct"}
-
-
-def grid(rows: list[list[str]], title: str = "November") -> Grid:
-    """Return rows as a sheet."""
-    width = max(map(len, rows))
-    cells = ((line, (*row, *[""] * (width - len(row)))) for line, row in enumerate(rows, start=1) if any(row))
-    return Grid(title, tuple(cells))
-
-
-def drafted(made: MadeTable | list[list[str]], **answers: str) -> Draft:
-    """Return the draft of a table."""
-    rows = made.rows if isinstance(made, MadeTable) else made
-    return draft_from_grids([grid(rows)], "larkmoor.xlsx", answers)
-
-
-def asked(draft: Draft, **answers: str) -> set[str]:
-    """Return the keys of the questions."""
-    return {one.key for one in all_questions(draft, answers)}
-
-
-def values_of(draft: Draft) -> dict:
-    """Return the values of the draft as the truth is kept: (game, tuning, round) -> metric -> value."""
-    found = {}
-    for row in draft.rows:
-        metrics = {name: float(cell.value) for name, cell in row.cells.items() if name.endswith(("_fps", "_w"))}
-        found[row.value("game"), row.value("tuning"), int(row.value("round"))] = metrics
-    return found
 
 
 @pytest.mark.parametrize("name", TABLES)

@@ -8,6 +8,10 @@ from pathlib import Path
 
 import openpyxl
 
+from gpubench_kit.sheet.draft import Draft, all_questions
+from gpubench_kit.sheet.from_table import draft_from_grids
+from gpubench_kit.sheet.text import Grid
+
 GAMES = ("Copper Monsoon", "Low Tide Racers", "Ninefold Keep")
 TUNINGS = ("factory", "quiet")
 
@@ -214,3 +218,30 @@ def _typed(cell: str) -> str | float | None:
 
 
 TABLES_BY_NAME = made_tables()
+
+
+def grid(rows: list[list[str]], title: str = "November") -> Grid:
+    """Return rows as a sheet."""
+    width = max(map(len, rows))
+    cells = ((line, (*row, *[""] * (width - len(row)))) for line, row in enumerate(rows, start=1) if any(row))
+    return Grid(title, tuple(cells))
+
+
+def drafted(made: MadeTable | list[list[str]], **answers: str) -> Draft:
+    """Return the draft of a table."""
+    rows = made.rows if isinstance(made, MadeTable) else made
+    return draft_from_grids([grid(rows)], "larkmoor.xlsx", answers)
+
+
+def asked(draft: Draft, **answers: str) -> set[str]:
+    """Return the keys of the questions."""
+    return {one.key for one in all_questions(draft, answers)}
+
+
+def values_of(draft: Draft) -> dict:
+    """Return the values of the draft as the truth is kept: (game, tuning, round) -> metric -> value."""
+    found = {}
+    for row in draft.rows:
+        metrics = {name: float(cell.value) for name, cell in row.cells.items() if name.endswith(("_fps", "_w"))}
+        found[row.value("game"), row.value("tuning"), int(row.value("round"))] = metrics
+    return found
