@@ -100,7 +100,7 @@ def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFact
     by_path = {fact.path.relative_to(root).as_posix(): fact for fact in facts}
     first: dict[str, str] = {}
     twice, kept = [], {}
-    for path in sorted(by_path, key=lambda one: (bool(_COPY.search(fold(one))), one)):
+    for path in sorted(by_path, key=lambda one: (bool(_COPY.search(fold(one))), len(one), one)):
         fact = by_path[path]
         if fact.sha256 and fact.sha256 in first:
             twice.append((path, first[fact.sha256]))
