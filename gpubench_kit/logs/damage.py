@@ -9,7 +9,7 @@ import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -18,6 +18,8 @@ from gpubench_kit.logs.format import ConfirmedFormat
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, row_lines
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 Read = TypeVar("Read", bound=Columns)
 
@@ -57,8 +59,8 @@ class Repaired:
     lost_marks: tuple[tuple[int, int], ...] = ()
 
 
-#: A rule of `with_rules`, the name of its finding, and what it says.
-_Repair = tuple[str, str, str]
+#: A rule of `with_rules`, and what says so.
+_Repair = tuple[str, Finding]
 
 
 def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:
@@ -69,17 +71,17 @@ def repaired(rows: LogRows, confirmed: ConfirmedFormat | None) -> Repaired:
     rows : all rows
     confirmed : what the reviewer confirmed of the format; names the part where a log holds several runs
     """
-    name, part = rows.table.name, confirmed.part if confirmed else 0
+    part = confirmed.part if confirmed else 0
     rules: list[str] = []
     findings: list[Finding] = []
     for look in (_rows_twice, _footers, _reversed, _wrapped, partial(_several_runs, part=part)):
         for found in look(rows):
             if isinstance(found, Fault):
                 return Repaired(rows, tuple(rules), tuple(findings), found, _lost_marks(rows))
-            rule, check, message = found
+            rule, finding = found
             rows = with_rules(rows, (rule,))
             rules.append(rule)
-            findings.append(Finding("note", check, f"{name}: {message}"))
+            findings.append(finding)
     return Repaired(rows, tuple(rules), tuple(findings), lost_marks=_lost_marks(rows))
 
 
@@ -126,8 +128,7 @@ def _rows_twice(rows: LogRows) -> Iterator[_Repair]:
     if live and rows.n_rows % 2 == 0 and rows.n_rows >= 4:
         values = np.nan_to_num(np.column_stack(list(live.values())))
         if (values[0::2] == values[1::2]).all() and np.ptp(values[::2], axis=0).max() > 0:
-            message = "every row is written twice; the second ones were left out."
-            yield "every_second", "every_row_twice", message
+            yield "every_second", note("logs.every_row_twice", name=rows.table.name)
 
 
 def _footers(rows: LogRows) -> Iterator[_Repair]:
@@ -137,9 +138,8 @@ def _footers(rows: LogRows) -> Iterator[_Repair]:
             continue
         for n_last in range(_MOST_FOOTERS, 0, -1):
             if kinds := _kinds_of_last(values, n_last, rows.steps[place]):
-                kinds_told = f"the {' and '.join(kinds)} of the others"
-                message = f"the last {n_last} rows are {kinds_told}; they were left out."
-                yield f"drop_last {n_last}", "summary_rows", message
+                told = say("list.and").join(say(f"logs.summary_rows.{kind}") for kind in kinds)
+                yield f"drop_last {n_last}", note("logs.summary_rows", name=rows.table.name, n=n_last, kinds=told)
                 return
 
 
@@ -166,8 +166,7 @@ def _reversed(rows: LogRows) -> Iterator[_Repair]:
     live = _live(rows)
     falls = [place for place, values in live.items() if rises(-values)]
     if falls and not any(rises(values) for values in live.values()):
-        message = f"{rows.label(falls[0])} falls from row to row: the rows were read in reverse."
-        yield "reverse", "rows_reversed", message
+        yield "reverse", note("logs.rows_reversed", name=rows.table.name, label=rows.label(falls[0]))
 
 
 def _times(rows: LogRows) -> Iterator[tuple[int, np.ndarray]]:
@@ -185,9 +184,8 @@ def _wrapped(rows: LogRows) -> Iterator[_Repair]:
         if rows.steps[place] < 1 or not back.size or not bits:
             continue
         if (values[back] >= 2.0**bits - longest).all() and (values[back + 1] <= longest).all():
-            label = rows.label(place)
-            message = f"{label} counts to {bits} bits and begins anew {back.size} times; it was counted on."
-            yield f"unwrap {place}-{bits}", "counter_wrapped", message
+            about: dict[str, Any] = {"name": rows.table.name, "label": rows.label(place), "n": back.size}
+            yield f"unwrap {place}-{bits}", note("logs.counter_wrapped", bits=bits, **about)
 
 
 def _several_runs(rows: LogRows, *, part: int) -> Iterator[_Repair | Fault]:
@@ -205,11 +203,11 @@ def _several_runs(rows: LogRows, *, part: int) -> Iterator[_Repair | Fault]:
             np.array_equal(one[parts[0]], one[other], equal_nan=True) for one in columns for other in parts[1:]
         )
         if all(alike):
-            message = f"the same {parts[0].stop} rows stand in it {len(parts)} times; the others were left out."
-            yield f"rows 1-{parts[0].stop}", "block_repeated", message
+            told = note("logs.block_repeated", name=rows.table.name, rows=parts[0].stop, times=len(parts))
+            yield f"rows 1-{parts[0].stop}", told
         elif 1 <= part <= len(parts):
-            message = f"of the {len(parts)} runs in it part {part} is used, as the plan says."
-            yield f"rows {parts[part - 1].start + 1}-{parts[part - 1].stop}", "part_of_log", message
+            told = note("logs.part_of_log", name=rows.table.name, runs=len(parts), part=part)
+            yield f"rows {parts[part - 1].start + 1}-{parts[part - 1].stop}", told
         else:
             shown = ", ".join(f"{one.start + 1}-{one.stop}" for one in parts)
             what = f"the time in {rows.label(place)} begins anew {len(parts) - 1} times"
@@ -274,10 +272,8 @@ def without_repeated_rows(table: LogTable, columns: Read, stamps: np.ndarray, *,
     if suspects.size == 0:
         return columns
     if len(table.text) > _LARGEST_MB * 1_000_000:
-        message = (
-            f"{table.name}: stamps are repeated; whether rows are copies is not tested beyond {_LARGEST_MB} MB."
-        )
-        return columns.of(slice(None), Finding("note", "repeats_not_tested", message, found=float(suspects.size)))
+        found = note("logs.repeats_not_tested", name=table.name, largest_mb=_LARGEST_MB, found=suspects.size)
+        return columns.of(slice(None), found)
     lines = row_lines(table.text, table.dialect, wanted=[*columns.numbers, *columns.texts], n_rows=stamps.size)
     if lines is None:
         return columns
@@ -288,7 +284,4 @@ def without_repeated_rows(table: LogTable, columns: Read, stamps: np.ndarray, *,
     n_copies = int((~keep).sum())
     if n_copies == 0:
         return columns
-    message = (
-        f"{table.name}: {n_copies} rows are exact copies of an earlier row with the same stamp; they were left out."
-    )
-    return columns.of(keep, Finding("note", "repeated_rows", message, found=float(n_copies)))
+    return columns.of(keep, note("logs.repeated_rows", name=table.name, n=n_copies, found=n_copies))

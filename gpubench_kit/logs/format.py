@@ -145,7 +145,7 @@ class Declaration:
         if not others or any(one.format_id == format_id for one in others):
             return ""
         shown = "; ".join(f"{one.format_id} ({one.seen[:80]})" if one.seen else one.format_id for one in others[:3])
-        return f" The plan confirms another format of this card, {shown}: this log's columns are not the same."
+        return f" {say('evidence.other_format', shown=shown)}"
 
     def confirmed(self, format_id: str) -> ConfirmedFormat | None:
         """Return what was confirmed of a format; None where nothing was."""

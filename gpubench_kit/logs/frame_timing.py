@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 #: Times written no finer than this show in the lows [ms].
 _COARSE_MS = 0.5
@@ -158,12 +161,9 @@ def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray
     first, written = int(rows[0]), frame_ms[rows[0]]
     frame_ms[rows] = steps[places]
     start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
-    n_empty, shown = int(is_empty[places].sum()), "no value" if np.isnan(written) else f"{written:.4g} ms"
-    message = (
-        f"{table.name}: {rows.size} cells do not agree with the time beside them ({n_empty} are empty; first in "
-        f"row {first + 1}: {shown} where the time says {frame_ms[first]:.4g} ms); the time was taken."
-    )
-    finding = Finding("note", "cells_denied", message, found=float(rows.size))
+    shown = say("answer.no_value") if np.isnan(written) else f"{written:.4g} ms"
+    about: dict[str, Any] = {"empty": int(is_empty[places].sum()), "row": first + 1, "told": frame_ms[first]}
+    finding = note("logs.cells_denied", name=table.name, found=rows.size, shown=shown, **about)
     n_mismatched = max(0, timed.n_mismatched - rows.size)
     return replace(
         timed, start_ms=start_ms, frame_ms=frame_ms, n_mismatched=n_mismatched, findings=(*timed.findings, finding)
@@ -174,12 +174,10 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
     """Return frames as the steps of the elapsed time; the last row only ends the frame before it."""
     time_ms = read.numbers[elapsed.column] * elapsed.factor
     time_ms = time_ms[np.isfinite(time_ms)]
-    coarse = f"; they are written to {elapsed.step * elapsed.factor:g} ms"
-    message = (
-        f"{table.name}: frame times were taken from the steps of {elapsed.label}, as no column holds them"
-        f"{coarse if elapsed.step * elapsed.factor >= _COARSE_MS else ''}."
-    )
-    finding = Finding("note", "frame_times_from_steps", message)
+    step_ms = elapsed.step * elapsed.factor
+    how = "coarse" if step_ms >= _COARSE_MS else "fine"
+    told = {"name": table.name, "label": elapsed.label} | ({"step": step_ms} if how == "coarse" else {})
+    finding = note(f"logs.frame_times_from_steps.{how}", check="frame_times_from_steps", **told)
     frame_ms = np.diff(time_ms)
     if frame_ms.size == 0 or (frame_ms < 0).any():
         where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
@@ -187,7 +185,6 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
             f"time goes back at {where} of {elapsed.label}, so that frame times cannot be taken from its steps."
         )
         raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
-    step_ms = elapsed.step * elapsed.factor
     return TimedRows(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
 
 
@@ -203,11 +200,7 @@ def _stamped(
     n_agree = max(n_at_end, n_at_start)
     findings: tuple[Finding, ...] = ()
     if n_agree < moved.size / 2:
-        message = (
-            f"{table.name}: the steps of the elapsed time differ from most frame times, though their sums agree; "
-            "the time was taken as each frame's start."
-        )
-        is_end, findings = False, (Finding("note", "stamps_unclear", message),)
+        is_end, findings = False, (note("logs.stamps_unclear", name=table.name),)
     start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
     origin_s = float(start_ms[0]) / 1000.0
     stamped = "end" if is_end else "start"
@@ -245,8 +238,7 @@ def frames_of(table: LogTable, timed: TimedRows) -> tuple[Frames, np.ndarray, li
     start_ms, frame_ms = timed.start_ms, timed.frame_ms
     if not kept.all():
         n_holes = int((~kept).sum())
-        message = f"{table.name}: {n_holes} of {kept.size} rows have no frame time; they are left out."
-        findings.append(Finding("note", "rows_without_frame_time", message, found=float(n_holes)))
+        findings.append(note("logs.rows_without_frame_time", name=table.name, found=n_holes, rows=kept.size))
         start_ms, frame_ms = start_ms[kept], frame_ms[kept]
     if not np.isfinite(start_ms).all():
         known = np.isfinite(start_ms)

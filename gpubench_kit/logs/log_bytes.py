@@ -26,6 +26,7 @@ from gpubench_kit.logs.code_pages import code_page_of
 from gpubench_kit.logs.file_kinds import kind_of, kind_of_archive, parquet_lines, workbook_lines
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.notes import note
 from gpubench_kit.zip_archives import DamagedZip, TooLarge, open_zip, pieces_of, why_not_read
 
 #: Most that is read of one log, unpacked [MB]: half a day of frames.
@@ -107,9 +108,7 @@ def _stream(begin: Callable[[], Any], magic: bytes, kind: str) -> Callable[[byte
             unpacked, is_whole = _all_parts(content, begin, magic)
         except (zlib.error, lzma.LZMAError, OSError, ValueError, EOFError, MemoryError):
             raise _damaged(name, f"its {kind} data do not unpack") from None
-        message = f"{name}: the compressed file ends too early; only what could be unpacked was read."
-        cut = Finding("note", "cut_file", message, action="Copy the file again if the original is whole.")
-        return Unpacked(unpacked, () if is_whole else (cut,))
+        return Unpacked(unpacked, () if is_whole else (note("logs.cut_file", name=name),))
 
     return read
 
@@ -166,9 +165,7 @@ def _inside(archive: ZipFile, content: bytes, name: str) -> Unpacked:
             raise _damaged(name, "it cannot be read as a workbook") from None
         findings: tuple[Finding, ...] = ()
         if n_sheets > 1:
-            only = f"only '{chosen}', the first with rows of numbers, was read"
-            message = f"{name}: the workbook has {n_sheets} sheets; {only}."
-            findings = (Finding("note", "one_sheet_read", message, found=float(n_sheets)),)
+            findings = (note("logs.one_sheet_read", name=name, sheet=chosen, found=n_sheets),)
         return Unpacked(lines, findings, is_table=True)
     if len(members) != 1:
         problem = f"the archive holds {len(members)} files; one log is expected."
@@ -368,12 +365,7 @@ def _in_code_page(content: bytes, name: str, findings: list[Finding]) -> tuple[s
     page = code_page_of(content)
     text = _decoded(content, page.encoding) if page else None
     if page is not None and text is not None:
-        message = (
-            f"{name}: the text is not UTF-8; by its letters it was read as {page.in_words}, which is a guess. "
-            "Values are the same in every encoding."
-        )
-        action = "If headings in `gpubench-kit inspect` look wrong, save the log as UTF-8."
-        findings.append(Finding("note", "encoding_guessed", message, action=action))
+        findings.append(note("logs.encoding_guessed", name=name, page=page.in_words))
         return page.encoding, text
     try:
         return "cp1252", content.decode("cp1252").encode("utf-8")
@@ -404,10 +396,7 @@ def _without_nul(text: bytes, name: str, findings: list[Finding]) -> bytes:
             action = "Save it as text if it is of another kind; if it is damaged, record the run again."
             raise LogError(Fault(name, problem, action))
     n_before = text.count(0)
-    message = (
-        f"{name}: {n_before} NUL bytes around lines were left out; the recorder was probably stopped by force."
-    )
-    findings.append(Finding("note", "nul_bytes", message, found=float(n_before)))
+    findings.append(note("logs.nul_bytes", name=name, found=n_before))
     return text.translate(None, b"\0")
 
 
@@ -423,6 +412,5 @@ def _complete_lines(text: bytes, name: str, findings: list[Finding]) -> bytes:
     cut = text[end:].strip()
     if cut:
         shown = cut[:60].decode("utf-8", "replace")
-        message = f"{name}: the last line has no line end, so it was cut off and is left out: {shown!r}."
-        findings.append(Finding("note", "cut_last_line", message, found=1.0))
+        findings.append(note("logs.cut_last_line", name=name, shown=repr(shown), found=1.0))
     return text[:end]

@@ -15,6 +15,7 @@ from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.words import Unit
+from gpubench_kit.wording.notes import note
 
 #: Most lines after the last row that are taken for a summary.
 _SUMMARY_LINES = 60
@@ -157,12 +158,8 @@ class LogRows(Columns):
         return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
-#: What stood between the rows, by the name of its finding.
-_BETWEEN_ROWS = {
-    "repeated_heading": "the heading is repeated between rows ({n} times)",
-    "comment_lines": "{n} comment lines stand between or below the rows",
-    "short_rows": "{n} rows end before the last column; their missing cells are taken as empty",
-}
+#: What stood between the rows: names of findings.
+_BETWEEN_ROWS = ("repeated_heading", "comment_lines", "short_rows")
 
 #: A row: number and text of its line, and the cells wanted.
 _Row = tuple[int, str, list[str]]
@@ -214,8 +211,8 @@ def read_lines(
             words.append(cells[len(numbers) :])
             last_row = line_number
     findings = [
-        Finding("note", check, f"{name}: {sentence.format(n=counts[check])}.", found=float(counts[check]))
-        for check, sentence in _BETWEEN_ROWS.items()
+        note(f"logs.between.{check}", check=check, name=name, found=counts[check])
+        for check in _BETWEEN_ROWS
         if counts[check]
     ]
     findings += _summary_taken(odd, last_row, name)
@@ -324,9 +321,8 @@ def _summary_taken(odd: dict[int, tuple[str, str]], last_row: int, name: str) ->
     if not below or not last_row or len(below) > _SUMMARY_LINES or not begins_with_words(odd[below[0]][0]):
         return []
     lines = [odd.pop(line_number)[0] for line_number in below]
-    where = f"{len(below)} lines below the last row, from line {below[0]} on, are no rows"
-    message = f"{name}: {where}: {lines[0].strip()[:60]!r}."
-    return [Finding("note", "summary_lines", message, found=float(len(below)))]
+    shown = repr(lines[0].strip()[:60])
+    return [note("logs.summary_lines", name=name, found=len(below), first=below[0], shown=shown)]
 
 
 def _faults(odd: dict[int, tuple[str, str]], name: str) -> list[Fault]:

@@ -25,6 +25,7 @@ from gpubench_kit.logs.clock import begins_at_zero, is_time_only
 from gpubench_kit.logs.dialect import COMMENT_MARKS, LOOK_AHEAD, UNITS, full_lines, whole_lines
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.wording.notes import note
 
 #: Largest text whose cells are made plain [MB]: hours of frames.
 _LARGEST_MB = 12
@@ -180,8 +181,7 @@ def _plain_cell(cell: str, unit: str) -> str | None:
 
 def _minutes_told(name: str, column: int) -> Finding:
     """Return the finding on a column of minutes and seconds."""
-    message = f"{name}: column {column + 1} holds minutes and seconds, and was read in seconds."
-    return Finding("note", "minutes_read", message)
+    return note("logs.minutes_read", name=name, column=column + 1)
 
 
 _WORDS = {None: "", True: "true", False: "false"}

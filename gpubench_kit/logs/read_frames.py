@@ -37,6 +37,7 @@ from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 _MOST_KEPT = 6
 
@@ -325,12 +326,7 @@ def _coarse(table: LogTable, frames: Frames) -> list[Finding]:
     """Return a finding where frame times are written too coarsely for lows and pacing."""
     if not is_too_coarse(frames):
         return []
-    message = (
-        f"{table.name}: frame times are written to {frames.step_ms:g} ms, too coarsely for lows and pacing; the "
-        "average counts."
-    )
-    action = "Let the recorder write more decimals."
-    return [Finding("note", "too_coarse", message, found=frames.step_ms, unit="ms", action=action)]
+    return [note("logs.too_coarse", name=table.name, found=frames.step_ms, unit="ms")]
 
 
 def is_too_coarse(frames: Frames) -> bool:

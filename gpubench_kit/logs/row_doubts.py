@@ -106,8 +106,8 @@ def doubts_told(
     asked = [one for one in told if one.check == "frames_of_two_kinds"]
     if kinds_known or not (asked or take_turns(values)):
         return reading, ()
-    ends = " and ".join(f"{one:.3g}" for one in np.nanquantile(values, (0.25, 0.75)))
-    on_rows = () if asked else (kinds_asked(rows.table, label, f"about {ends}"),)
+    low, high = (float(one) for one in np.nanquantile(values, (0.25, 0.75)))
+    on_rows = () if asked else (kinds_asked(rows.table, label, say("evidence.frames.about_two", low=low, high=high)),)
     return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
 
 

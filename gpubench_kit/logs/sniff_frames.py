@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -46,6 +47,7 @@ from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, fold, words_of
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 #: A log with fewer frames is no run, and its numbers do not tell which of its columns is which.
 LEAST_FRAMES = 10
@@ -349,8 +351,8 @@ def _as_format(log_format: LogFormat, reading: Reading, clues: Clues, declared: 
     if reading.certainty == Certainty.OPEN:
         return replace(log_format, fault=_fault(rows.table, reading, line, changed))
     if reading.certainty == Certainty.LIKELY:
-        note = _likely(log_format, reading, line, changed, table=rows.table)
-        return replace(log_format, findings=(*log_format.findings, note))
+        likely = _likely(log_format, reading, line, changed, table=rows.table)
+        return replace(log_format, findings=(*log_format.findings, likely))
     return log_format
 
 
@@ -358,12 +360,10 @@ def _likely(log_format: LogFormat, reading: Reading, line: str, changed: str, *,
     """Return the note on a format that is only likely."""
     steps_of = say("evidence.frames.steps_of", label=log_format.elapsed.label) if log_format.elapsed else ""
     label = log_format.frame_time.label if log_format.frame_time else steps_of
-    evidence = f"{label} is likely the frame time in {unit_name(reading.factor)}: {'; '.join(reading.why)}."
-    below = f"[logs] {line}, or " if line else ""
-    action = f"It is shown and not used in verdicts. If it is right, confirm the format: {below}"
-    action += format_entry(log_format)
+    below = say("list.or").join(filter(None, (f"[logs] {line}" if line else "", format_entry(log_format))))
+    about: dict[str, Any] = {"label": label, "unit_taken": unit_name(reading.factor), "why": "; ".join(reading.why)}
     found = float(reading.certainty)
-    return Finding("note", "format_likely", f"{table.name}: {evidence}{changed}", found=found, action=action)
+    return note("logs.format_likely", name=table.name, changed=changed, found=found, line=below, **about)
 
 
 def format_entry(log_format: LogFormat, *, card: str = "") -> str:
@@ -375,7 +375,7 @@ def format_entry(log_format: LogFormat, *, card: str = "") -> str:
     card : name of the card; a place for it where not given
     """
     parts = [
-        f"card = {quoted(card or 'name of the card')}",
+        f"card = {quoted(card or say('evidence.name_of_card'))}",
         f'id = "{log_format.format_id}"',
         f"seen = {quoted(log_format.seen)}",
         f"frames = {log_format.paste}" if log_format.paste else "",

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,8 @@ from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 
 @dataclass(frozen=True)
@@ -239,7 +242,7 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int]) -> list[Fin
         cells = read.cells(place).to_numpy(dtype=str)
         if (cells[1:] != cells[:-1]).mean() <= _ALTERNATE or len(values := sorted(set(cells))) != 2:
             continue
-        shown = " and ".join(f"'{value[:40]}'" for value in values)
+        shown = say("list.and").join(f"'{value[:40]}'" for value in values)
         found.append(kinds_asked(table, table.label(place), shown))
     return found
 
@@ -253,15 +256,7 @@ def kinds_asked(table: LogTable, label: str, shown: str) -> Finding:
     label : of the column that tells
     shown : the two values in words
     """
-    message = (
-        f"{table.name}: {label} alternates between {shown}: are these rendered and generated frames? All rows are "
-        "taken for frames."
-    )
-    action = (
-        "If they are, say so in [[games.settings]]: frames_counted and generated_per_rendered; if every row is a "
-        "frame of one kind, confirm the format."
-    )
-    return Finding("note", "frames_of_two_kinds", message, action=action)
+    return note("logs.frames_of_two_kinds", name=table.name, label=label, shown=shown)
 
 
 def outcome_columns(rows: LogRows, taken: set[int]) -> tuple[int, ...]:
@@ -302,11 +297,9 @@ def of_sources(table: LogTable, read: Columns, sources: Sources) -> Columns:
         counts, used = cells.value_counts(), cells[kept].unique()
         others = ", ".join(f"'{name[:40]}' ({counts[name]})" for name in counts.index[:8] if name not in used)
         shown = ", ".join(f"'{name[:40]}'" for name in used[:8])
-        message = (
-            f"{table.name}: {table.label(column)} tells frames of {len(counts)} sources apart; those of {shown} "
-            f"are declared and used ({int(kept.sum())} rows), the others are not: {others or 'none'}."
-        )
-        read = read.of(kept, Finding("note", "several_sources", message, found=float(len(counts))))
+        about: dict[str, Any] = {"used": shown, "rows": int(kept.sum()), "others": others or say("evidence.none")}
+        told = note("logs.several_sources", name=table.name, label=table.label(column), found=len(counts), **about)
+        read = read.of(kept, told)
     return read
 
 
@@ -332,13 +325,10 @@ def counted_rows(
         counts_here = _wanted(table, cells, (column, wanted))
         kept &= counts_here
         others = cells[~counts_here].value_counts().iloc[:8]
-        message = (
-            f"{table.name}: the plan counts frames with {either_of(wanted)} in {table.label(column)} "
-            f"({int(counts_here.sum())}); others do not count, and their time went to the frame before: "
-            f"{counts_told(others) or 'none'}."
-        )
-        n_others = float((~counts_here).sum())
-        findings.append(Finding("note", "frames_not_counted", message, found=n_others, unit="frames"))
+        told: dict[str, Any] = {"label": table.label(column), "wanted": either_of(wanted), "unit": "frames"}
+        told |= {"counted": int(counts_here.sum()), "found": (~counts_here).sum()}
+        told["others"] = counts_told(others) or say("evidence.none")
+        findings.append(note("logs.frames_not_counted", name=table.name, **told))
     return kept, tuple(findings)
 
 
@@ -357,13 +347,10 @@ def rare_outcomes(table: LogTable, read: Columns, columns: tuple[int, ...]) -> l
         rare = counts.iloc[1:]
         if not 1 <= rare.size < _MOST_OUTCOMES or rare.sum() >= _RARE * counts.sum():
             continue
-        message = (
-            f"{table.name}: in {table.label(column)} most frames have '{counts.index[0][:40]}' ({counts.iloc[0]}), "
-            f"some others: {counts_told(rare)}. All of them are counted."
-        )
-        action = f"If only the former count, say so: {line_of_count(table, column, counts.index[0])}"
-        n_rare = float(rare.sum())
-        found.append(Finding("note", "other_outcomes", message, found=n_rare, unit="frames", action=action))
+        about: dict[str, Any] = {"label": table.label(column), "usual": counts_told(counts.iloc[:1])}
+        line = line_of_count(table, column, counts.index[0])
+        about |= {"others": counts_told(rare), "found": rare.sum(), "unit": "frames", "line": line}
+        found.append(note("logs.other_outcomes", name=table.name, **about))
     return found
 
 
@@ -394,7 +381,7 @@ def line_of_count(table: LogTable, column: int, value: str) -> str:
 
 def either_of(values: tuple[str, ...]) -> str:
     """Return values with ``or`` between them."""
-    return " or ".join(f"'{value[:40]}'" for value in values[:8])
+    return say("list.or").join(f"'{value[:40]}'" for value in values[:8])
 
 
 def counts_told(counts: pd.Series) -> str:

@@ -26,6 +26,7 @@ from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.words import unit_stated
+from gpubench_kit.wording.notes import note
 
 #: A line that begins with a number, as no line of a summary does.
 _IS_ROW = re.compile(rb"-?\d+(?:\.\d+)?[,;\t]")
@@ -138,14 +139,7 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
 
 def _doubts(dialect: Dialect, name: str) -> list[Finding]:
     """Return a finding where the decimal mark could be read in another way."""
-    if not dialect.marks_in_doubt:
-        return []
-    message = (
-        f"{name}: every number with a comma has three digits behind it, so that the comma could separate "
-        "thousands; it was read as the decimal mark."
-    )
-    action = "Look at one value in `gpubench-kit inspect`; if it is wrong, let the recorder write decimal points."
-    return [Finding("note", "decimal_mark_in_doubt", message, action=action)]
+    return [note("logs.decimal_mark_in_doubt", name=name)] if dialect.marks_in_doubt else []
 
 
 def _quotes_close(table: LogTable) -> bool:

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
 from gpubench_kit.plots.theme import axes_of, checked, in_order, plain, tuning_colours, verdict_colour
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import capital, metric_of
 
 
@@ -46,7 +47,9 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
         tuning = plain(row.of_tuning)
         names.append(", ".join(filter(None, (scene, tuning * (data["of_tuning"].nunique() > 1)))) or tuning)
     ax.set_yticks(range(len(data)), labels=names)
-    ax.set(xlabel=f"Change of {facts.label} [{'%' if facts.scale == 'ratio' else facts.unit}]", ylabel="")
+    ax.set(
+        xlabel=say("plots.change", label=facts.label, unit="%" if facts.scale == "ratio" else facts.unit), ylabel=""
+    )
     return ax
 
 
@@ -98,7 +101,7 @@ def watts_against_fps(
         low, high = (of.min(), of.max()) if len(of) else (0.0, 1.0)
         room = 0.25 * (high - low) or 0.05 * abs(high) or 1.0
         set_ends(low - room, high + room)
-    ax.set(xlabel="Board power [W]", ylabel="Frames per second")
+    ax.set(xlabel=say("plots.power"), ylabel=say("plots.rate"))
     return ax
 
 
@@ -136,8 +139,8 @@ def noise(
         ax.plot([own["detectable_pct"].max()], [place], marker="|", markersize=12, color=colours("light")["i"])
     ax.set_yticks(range(len(ranked)), labels=list(ranked.index))
     ax.set_xlim(left=0)
-    stroke = "; stroke: smallest difference detected" if data["detectable_pct"].notna().any() else ""
-    ax.set(xlabel=f"{capital(metric_of(metric).label)}: noise{stroke} [%]", ylabel="")
+    shown = "noise_and_detected" if data["detectable_pct"].notna().any() else "noise"
+    ax.set(xlabel=say(f"plots.{shown}", label=capital(metric_of(metric).label)), ylabel="")
     return ax
 
 
@@ -167,13 +170,13 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
         rows = own[own["line"] == line].sort_values("at")
         change, low, high = (rows[name].to_numpy() for name in ends)
         error = np.nan_to_num(np.clip(np.vstack([change - low, high - change]), 0, None))
-        label = plain(line or "no other change")
+        label = plain(line or say("sweep.equal.no_other"))
         at = rows["at"].astype(float)
         ax.errorbar(at, change, yerr=error, marker="o", color=paints[line], label=label, capsize=0)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
     names = {"fps": "avg_fps", "power": "board_w", "energy": "energy_per_frame_j"}
     label = capital(metric_of(names[metric]).label)
-    ax.set(xlabel="Offset from the factory state", ylabel=f"{label}: change [%]")
+    ax.set(xlabel=say("plots.offset"), ylabel=say("plots.change_pct", label=label))
     if len(lines) > 1:
         ax.legend()
     return ax

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
 from gpubench_kit.plots.theme import axes_of, checked, in_order, label_of, plain, tuning_colours
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import capital, metric_of
 
 #: Shares of the frames that a percentile curve goes through [%].
@@ -88,7 +89,7 @@ def order(
     sns.scatterplot(_plainly(data), ax=ax, s=28, **look)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
     ax.set_title(capital(facts.label))
-    ax.set(xlabel="Run number", ylabel=f"Deviation from its own mean [{'%' if is_ratio else facts.unit}]")
+    ax.set(xlabel=say("plots.run_number"), ylabel=say("plots.deviation", unit="%" if is_ratio else facts.unit))
     if ax.get_legend() is not None:
         sns.move_legend(ax, "best", title="")
     return ax
@@ -128,7 +129,7 @@ def frame_times(table: pd.DataFrame, ax: Axes | None = None, *, most: int = 2000
         if len(rows):
             longest = np.fmax.reduceat(rows["frame_ms"].to_numpy(), starts)
             ax.plot(rows["time_s"].to_numpy()[starts], longest, color=colour, linewidth=0.9, label=name)
-    ax.set(xlabel="Time from the start of the run [s]", ylabel="Frame time [ms]")
+    ax.set(xlabel=say("plots.time"), ylabel=say("plots.frame_time"))
     ax.set_ylim(bottom=0)
     return _with_legend(ax)
 
@@ -156,7 +157,7 @@ def percentiles(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     ax.set_xlim(_SHARES[0], _SHARES[-1])
     ax.set_xticks([50, 90, 99, 99.9], labels=["50", "90", "99", "99.9"])
     ax.axvline(99, color=colours("light")["a"], linewidth=1, linestyle="--")
-    ax.set(xlabel="Share of the frames [%]", ylabel="Frames no slower than [ms]")
+    ax.set(xlabel=say("plots.share"), ylabel=say("plots.no_slower"))
     return _with_legend(ax)
 
 

@@ -7,11 +7,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
+from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit import plots
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.model.tables import NOISE, USABLE
 from gpubench_kit.plots.theme import tuning_colours
+from gpubench_kit.wording.catalogue import spoken
 
 
 @pytest.fixture(autouse=True)
@@ -48,6 +50,37 @@ def comparisons() -> pd.DataFrame:
                 ("A", -3.7, "worse"), ("B", 0.5, "undecided"), ("C", np.nan, "no_verdict"),
             )
         ]
+    )  # fmt: skip
+
+
+def frames() -> pd.DataFrame:
+    return pd.DataFrame({"run": ["a"] * 101, "time_s": np.arange(101) * 0.1, "frame_ms": np.arange(101.0)})
+
+
+def levels() -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {"metric": metric, "tuning": tuning, "game": "", "group": "all", "value": value}
+            for tuning, values in {"factory": (286.0, 109.0), "quiet": (244.0, 108.0)}.items()
+            for metric, value in zip(("board_w", "avg_fps"), values, strict=True)
+        ]
+    )
+
+
+def noise() -> pd.DataFrame:
+    rows = [
+        {"card": "c", "bench": "b", "tuning": "x", "game": game, "setting": "", "metric": "avg_fps", "n": 3,
+         "mean": 100.0, "sd": cv / 100, "cv_pct": cv, "detectable_pct": 3 * cv}
+        for game, cv in (("calm", 0.5), ("wild", 2.0))
+    ]  # fmt: skip
+    return NOISE.frame(rows)
+
+
+def swept() -> pd.DataFrame:
+    return pd.DataFrame(
+        {"line": "", "at": [0.0, -30.0, -60.0], "is_factory": [True, False, False],
+         "fps_change": [np.nan, -0.5, -2.0],
+         "fps_ci_low": [np.nan, -1.0, -3.0], "fps_ci_high": [np.nan, 0.2, -1.0]}
     )  # fmt: skip
 
 
@@ -103,20 +136,12 @@ def test_frame_times_keep_the_longest_frame_of_each_piece():
 
 
 def test_percentiles_are_those_of_the_frames():
-    frames = pd.DataFrame({"run": ["a"] * 101, "frame_ms": np.arange(101.0)})
-    line = plots.percentiles(frames).lines[0]
+    line = plots.percentiles(frames()).lines[0]
     assert np.interp(90.0, line.get_xdata(), line.get_ydata()) == pytest.approx(90.0)
 
 
 def test_watts_stand_against_frame_rates_with_the_line_of_equal_efficiency():
-    table = pd.DataFrame(
-        [
-            {"metric": metric, "tuning": tuning, "game": "", "group": "all", "value": value}
-            for tuning, values in {"factory": (286.0, 109.0), "quiet": (244.0, 108.0)}.items()
-            for metric, value in zip(("board_w", "avg_fps"), values, strict=True)
-        ]
-    )
-    ax = plots.watts_against_fps(table)
+    ax = plots.watts_against_fps(levels())
     dots = {
         one.get_label(): (one.get_xdata()[0], one.get_ydata()[0]) for one in ax.lines if one.get_marker() == "o"
     }
@@ -125,26 +150,34 @@ def test_watts_stand_against_frame_rates_with_the_line_of_equal_efficiency():
 
 
 def test_noise_stands_noisiest_on_top():
-    rows = [
-        {"card": "c", "bench": "b", "tuning": "x", "game": game, "setting": "", "metric": "avg_fps", "n": 3,
-         "mean": 100.0, "sd": cv / 100, "cv_pct": cv, "detectable_pct": 3 * cv}
-        for game, cv in (("calm", 0.5), ("wild", 2.0))
-    ]  # fmt: skip
-    ax = plots.noise(NOISE.frame(rows))
+    ax = plots.noise(noise())
     assert [one.get_text() for one in ax.get_yticklabels()] == ["calm", "wild"]
     assert [one.get_xdata()[0] for one in ax.lines] == pytest.approx([1.5, 6.0])
 
 
 def test_a_sweep_shows_each_setting_with_its_interval():
-    table = pd.DataFrame(
-        {"line": "", "at": [0.0, -30.0, -60.0], "is_factory": [True, False, False],
-         "fps_change": [np.nan, -0.5, -2.0],
-         "fps_ci_low": [np.nan, -1.0, -3.0], "fps_ci_high": [np.nan, 0.2, -1.0]}
-    )  # fmt: skip
-    ax = plots.sweep(table)
+    ax = plots.sweep(swept())
     line = ax.containers[0].lines[0]
     assert list(line.get_xdata()) == [-60.0, -30.0]
     assert list(line.get_ydata()) == [-2.0, -0.5]
+
+
+@pytest.mark.parametrize(
+    ("draw", "table"),
+    [
+        (plots.runs, usable()), (plots.order, usable()), (plots.intervals, comparisons()), (plots.noise, noise()),
+        (plots.noise, noise().assign(detectable_pct=np.nan)), (plots.frame_times, frames()),
+        (plots.percentiles, frames()), (plots.watts_against_fps, levels()), (plots.sweep, swept()),
+        (plots.sweep, pd.concat([swept(), swept().assign(line="power limit")])),
+    ],
+)  # fmt: skip
+def test_every_word_of_a_plot_is_in_the_catalogue(draw, table):
+    with spoken(wide_catalogue()):
+        ax = draw(table)
+    texts = [one.get_text() for one in ax.figure.findobj(mpl.text.Text)]
+    assert any(texts)
+    names = ["factory", "quiet", "Glass Tundra", "calm", "wild", "power limit"]
+    assert said_in_english("".join(f"<p>{text}</p>" for text in texts), names=names) == []
 
 
 @pytest.mark.parametrize("draw", [plots.runs, plots.order, plots.intervals, plots.noise])
