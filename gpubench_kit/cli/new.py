@@ -8,6 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gpubench_kit.wording.catalogue import say
+
 if TYPE_CHECKING:
     from gpubench_kit.model.questions import LogFacts
 
@@ -101,7 +103,7 @@ def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
     facts = []
     with progress_bar(asked) as show:
         for number, file in enumerate(logs):
-            show(number / len(logs), f"reading {len(logs)} files")
+            show(number / len(logs), say("draft.reading", files=len(logs)))
             facts.append(facts_of_log(file, name=file.relative_to(source).as_posix()))
     if any(fact.kind in ("frames", "unclear") for fact in facts):
         # Logs that lie in the review folder already are not copied.
@@ -141,7 +143,9 @@ def _clocks_of(facts: Sequence[LogFacts], source: Path) -> dict[str, str]:
     times = [RunTimes(str(one.path), one.started_at_s, one.length_s, one.clock_kind, one.file_time_s)
              for one in frames]  # fmt: skip
     clock = clock_of_starts(times, samples, closed_s=sensor.file_time_s)
-    text = f"clock {clock.offset_s:+.1f} s, proven" if clock.is_proven else "clock not proven"
+    text = say("draft.side.clock_not_proven")
+    if clock.is_proven:
+        text = say("draft.side.clock_proven", offset=clock.offset_s)
     return {sensor.path.relative_to(source).as_posix(): text}
 
 

@@ -66,7 +66,7 @@ class DraftRow:
         """What its cells were taken from, each once."""
         asked = [column for column, cell in self.cells.items() if cell.is_asked]
         said = dict.fromkeys(cell.why for cell in self.cells.values() if cell.why)
-        return "; ".join([f"asked: {', '.join(asked)}"] * bool(asked) + list(said))
+        return "; ".join([say("draft.asked", columns=", ".join(asked))] * bool(asked) + list(said))
 
 
 @dataclass(frozen=True)

@@ -22,9 +22,8 @@ from gpubench_kit.sheet.name_factors import find_factors
 from gpubench_kit.sheet.name_roles import label_logs
 from gpubench_kit.sheet.questions import question
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
-from gpubench_kit.sheet.run_order import block_order, find_order, find_rounds, time_text
+from gpubench_kit.sheet.run_order import block_order, find_order, find_rounds, recording_text, time_text
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import count_text
 
 #: Answer that the watts of a sensor log are those of the chip alone.
 _CHIP = "chip"
@@ -72,7 +71,8 @@ def draft_from_logs(
             return draft_from_logs(own, root, rest, place=place, clocks=clocks)
         asked = tuple(replace(one, is_detail=False) for one in (*board.first, *_merged(board.questions)))
         each = tuple((name, {_PART: name, "group_is": "reviews"}) for name in cards)
-        return Draft(root.name, (), head=(f"A review of each card: {listed(cards)}.",), first=asked, parts=each)
+        head = [say("draft.head.review_of_each", cards=listed(cards))]
+        return Draft(root.name, (), head=tuple(head), first=asked, parts=each)
     numbers = find_order(board)
     if not label_by_blocks(board):
         find_rounds(board, numbers)
@@ -114,14 +114,15 @@ def _head(
     facts: Sequence[LogFacts], n_frames: int, n_sensors: int, *, twice: Sequence[tuple[str, str]]
 ) -> list[str]:
     """Return what kinds of files were found, and what was left over."""
-    logs = [count_text(n_frames, "frame log"), *([count_text(n_sensors, "sensor log")] if n_sensors else [])]
+    logs = [say("draft.head.frame_logs", n=n_frames)]
+    logs += [say("draft.head.sensor_logs", n=n_sensors)] * (n_sensors > 0)
     others = [fact.fault or fact.path.name for fact in facts if fact.kind in ("none", "sampled")]
-    rest = "" if others or twice else " Nothing left over, nothing twice."
-    lines = [f"{len(facts)} files: {', '.join(logs)}.{rest}"]
-    lines += [f'"{isolated(path)}" is the same file as "{isolated(other)}": left out.' for path, other in twice[:4]]
-    lines += [f"And {len(twice) - 4} more files twice."] * (len(twice) > 4)
-    lines += [f"Left over: {one}" for one in others[:3]]
-    return lines + [f"And {len(others) - 3} more files that are no frame logs."] * (len(others) > 3)
+    found = "some_left" if others or twice else "all_used"
+    lines = [say(f"draft.head.{found}", files=len(facts), logs=", ".join(logs))]
+    lines += [say("draft.head.same_file", path=path, other=other) for path, other in twice[:4]]
+    lines += [say("draft.head.more_twice", n=len(twice) - 4)] * (len(twice) > 4)
+    lines += [say("draft.head.left_over", what=one) for one in others[:3]]
+    return lines + [say("draft.head.more_left", n=len(others) - 3)] * (len(others) > 3)
 
 
 def _of_one_recorder(
@@ -141,7 +142,7 @@ def _of_one_recorder(
     if abs(len(first) - len(second)) > 0.2 * len(frames) or n_alike <= 0.5 * len(first):
         return frames, None
     choices = [
-        Choice(f'"{frames[paths[0]].seen}" ({count_text(len(paths), "log")})', key)
+        Choice(f'"{frames[paths[0]].seen}" ({say("draft.head.logs", n=len(paths))})', key)
         for key, paths in formats.items()
     ]
     chosen = answers.get("recorder", "")
@@ -157,9 +158,9 @@ def _rows(board: LogBoard, place: str) -> list[DraftRow]:
     rows = []
     for one in order:
         cells, start_s, length_s = dict(board.cells[one]), board.start_s[one], board.logs[one].length_s
-        if start_s is not None and board.why[one] != "time of day in the name":
+        if start_s is not None and board.why[one] != "time_in_name":
             stamp = datetime.fromtimestamp(start_s, UTC)
-            cells["started_at"] = Cell(f"{stamp:%Y-%m-%d %H:%M:%S}", board.why[one])
+            cells["started_at"] = Cell(f"{stamp:%Y-%m-%d %H:%M:%S}", say(f"draft.by.{board.why[one]}"))
         cells["frame_log"] = Cell(f"{place}{board.name(one)}")
         if board.value(one, "sensor_log"):
             cells["sensor_log"] = cells["sensor_log"]._replace(value=place + board.value(one, "sensor_log"))
@@ -189,20 +190,21 @@ def _merged(questions: Sequence[Question]) -> list[Question]:
 def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: Sequence[str]) -> list[str]:
     """Return what stands beside the table: round, order, sessions, sensors."""
     whys = Counter(row.cells["round"].why for row in rows if row.cells["round"].why)
-    placed = "place in time"
-    lines = [f"round: {placed if why.startswith('recording ') else why}" for why, _ in whys.most_common(1)]
+    placed = {recording_text(nth, by) for nth in range(1, len(rows) + 1) for by in filter(None, set(board.why))}
+    lines = [say("draft.side.round", why=say("draft.side.place_in_time") if why in placed else why)
+             for why, _ in whys.most_common(1)]  # fmt: skip
     if board.order:
-        why = Counter(board.why).most_common(1)[0][0].replace("stamp in the log", "clocks in the logs")
+        why = say(f"draft.side.by.{Counter(board.why).most_common(1)[0][0]}")
         tunings = [row.value("tuning") for row in rows]
         changes = sum(a != b for a, b in itertools.pairwise(tunings))
-        alternate = " (the tunings alternate)" if len(set(tunings)) > 1 and changes * 2 >= len(rows) else ""
+        how = "order_alternates" if len(set(tunings)) > 1 and changes * 2 >= len(rows) else "order"
         is_asked = any(row.is_asked("order") for row in rows)
-        lines.append(f"order: {why}{', asked' if is_asked else alternate}")
+        lines.append(say(f"draft.side.{'order_asked' if is_asked else how}", why=why))
     sessions = {board.value(one, "session") for one in board.every} - {""}
     starts = [start_s for start_s in board.start_s if start_s is not None]
     if sessions and board.is_clocked:
-        n = "one" if len(sessions) == 1 else len(sessions)
-        lines.append(f"bench sessions: {n}, {time_text(min(starts))} to {time_text(max(starts))}")
+        times = {"begin": time_text(min(starts)), "end": time_text(max(starts))}
+        lines.append(say("draft.side.sessions", n=len(sessions), **times))
     return [*lines, *filter(None, sensors)]
 
 
@@ -219,7 +221,7 @@ def _format_questions(
         first = group[0]
         asked = [(role, heading, unit) for role, heading, unit, sure in first.columns if first.kind == "sensors"
                  and sure in ("likely", "open") and role in METRICS]  # fmt: skip
-        one = question("layouts", {"logs": count_text(len(group), "log"), "seen": first.seen}, name=key)
+        one = question("layouts", {"logs": say("draft.head.logs", n=len(group)), "seen": first.seen}, name=key)
         if len(asked) == 1:
             role, heading, _ = asked[0]
             what = say("ask.layouts.board") if role == "board_w" else METRICS[role].label
@@ -229,7 +231,7 @@ def _format_questions(
             one = replace(one, choices=watts.choices, about=watts.about, default_text=watts.default_text)
         else:
             one = replace(one, about=first.questions[:3])
-        entries = map(first.entry, cards or [answers.get("card") or "name of the card"])
+        entries = map(first.entry, cards or [answers.get("card") or say("evidence.name_of_card")])
         files = tuple(isolated(fact.path.as_posix()) for fact in group[:12])
         questions.append(replace(one, evidence=files, paste="\n".join(entries)))
     return questions
@@ -270,7 +272,7 @@ def _with_restart(draft: Draft, answers: Mapping[str, str]) -> Draft:
         later = {row.source for row in after}
         for nth, row in enumerate(rows):
             cell = row.cells.get("session", Cell("session 1"))
-            moved = cell._replace(value=f"{cell.value}, after the restart", why="answered")
+            moved = cell._replace(value=f"{cell.value}, after the restart", why=say("draft.why.answered"))
             rows[nth] = row.with_cell("session", moved) if row.source in later else row
     asked = question("restart_between", {"between": between})
     return replace(draft, rows=tuple(rows), questions=(*draft.questions, asked))

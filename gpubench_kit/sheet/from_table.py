@@ -22,14 +22,13 @@ from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
 from gpubench_kit.sheet.text import Grid
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.terms import capital
 
 #: Answers that leave a column out, and that make a review of each table.
 NONE, EACH = "none", "each"
 #: Where power was measured, by the answer that names it.
 _POINTS = {"board_w": "board_sensor", "chip_w": "chip_sensor", "wall_w": "wall"}
 _NUMBERS = ("avg_fps", "low_1pct_fps", "board_w", "wall_w")
-_NUMBERED = "number in the table"
 #: A value this many times above or below the usual one of its game is likely a slip.
 _FAR = 5.0
 #: What the runs of one number share.
@@ -154,7 +153,7 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
                 column, value = "avg_fps", f"{1000 / float(value):.9g}"
             if value:
                 cells[column] = Cell(value)
-        rows.append(DraftRow(f"row {run.line}", cells))
+        rows.append(DraftRow(say("draft.why.row", line=run.line), cells))
     rows, slips = _without_slips(rows)
     rows, slips_of_names = _with_words_meant(rows, answers)
     named_draft = with_names(Draft(source, tuple(rows), is_typed=True), answers)
@@ -216,8 +215,8 @@ def _without_slips(rows: Sequence[DraftRow]) -> tuple[list[DraftRow], list[str]]
         if len(others) > 2 and not usual / _FAR < value < usual * _FAR and usual > 0:
             cell = out[place].cells[column]
             out[place] = out[place].with_cell(column, cell._replace(is_asked=True))
-            text = f"{out[place].source}: {column} {cell.value}, the others of its game are near {usual:.4g}"
-            notes.append(f"{text[0].upper()}{text[1:]}: is a point missing?")
+            said = {"row": capital(out[place].source), "column": column, "typed": cell.value, "usual": usual}
+            notes.append(say("draft.head.point_missing", **said))
     return out, notes
 
 
@@ -225,26 +224,29 @@ def _head(table: TypedTable, source: str, metrics: Mapping[str, str]) -> list[st
     """Return what was found in the table, and what was left out."""
     counts = Counter(heading for run in table.runs for heading in run.numbers)
     labels = {one: METRICS[metrics[one]].label if metrics.get(one) in METRICS else f'"{one}"' for one in counts}
-    said = [f"{counts[one]}{' values' * (not nth)} of {labels[one]}" for nth, one in enumerate(table.meanings)]
-    where = f'{source}, sheet "{table.title}"' if table.title else source
+    said = [say("draft.head.values_more" if nth else "draft.head.values", n=counts[one], label=labels[one])
+            for nth, one in enumerate(table.meanings)]  # fmt: skip
+    where = say("draft.head.sheet", source=source, title=table.title) if table.title else source
     names = {one: {fold(run.cells.get(one, "")) for run in table.runs} - {""} for one in ("game", "tuning", "card")}
-    found = [count_text(len(held), one) for one, held in names.items() if one != "card" or held]
-    lines = [f"{where}: {', '.join(said)}. {len(table.runs)} runs, {', '.join(found)}."]
-    return [*lines, *([f"Left out: {', '.join(table.left_out)}."] if table.left_out else [])]
+    found = [say(f"draft.head.{one}s", n=len(held)) for one, held in names.items() if one != "card" or held]
+    held = {"where": where, "values": ", ".join(said), "runs": len(table.runs), "found": ", ".join(found)}
+    left = [say("draft.head.left_out", columns=", ".join(table.left_out))] if table.left_out else []
+    return [say("draft.head.table", **held), *left]
 
 
 def _comma_note(table: TypedTable) -> list[str]:
     """Return the note that commas are decimal marks."""
     numbers = (number for run in table.runs for number in run.numbers.values())
     one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
-    return [f"Decimal commas: {one.replace('.', ',')} = {one}."] if one else []
+    return [say("draft.head.commas", found=one.replace(".", ","), read=one)] if one else []
 
 
 def _side(rows: Sequence[DraftRow], order_why: str) -> list[str]:
     """Return what stands beside the table."""
     whys = Counter(row.cells["round"].why for row in rows if row.cells["round"].why)
-    round_whys = [why for why, _ in whys.most_common(1) if why != _NUMBERED]
-    return [*(f"round: {why}" for why in round_whys), *([f"order: {order_why}"] if order_why else [])]
+    round_whys = [why for why, _ in whys.most_common(1) if why != say("draft.why.number_in_table")]
+    order = [say("draft.side.order", why=say(f"draft.by.{order_why}"))] if order_why else []
+    return [*(say("draft.side.round", why=why) for why in round_whys), *order]
 
 
 def _metrics_of(table: TypedTable, answers: Mapping[str, str]) -> tuple[dict[str, str], list[Question]]:
@@ -299,7 +301,7 @@ def _cells_of(
 ) -> dict[str, Cell]:
     """Return the names of a run; a note with a word for a take that may not count is asked."""
     is_doubtful = bool({"games", "tunings"} & set(table.doubts)) and "roles" not in answers
-    why = f"row {run.line}"
+    why = say("draft.why.row", line=run.line)
     cells = {}
     for column in ("game", "tuning", "setting", "session", "card", "note"):
         value, is_needed = run.cells.get(column, ""), column in ("game", "tuning")
@@ -310,7 +312,7 @@ def _cells_of(
     words = words_of(run.cells.get("note", "")) & TRY
     if words:
         take = question("left_out", {"file": why, "length": run.cells["note"], "causes": ", ".join(CAUSES)},
-                        name=why, choices=named(CAUSES))  # fmt: skip
+                        name=f"row {run.line}", choices=named(CAUSES))  # fmt: skip
         takes.append(take)
         answer = answers.get(take.key, "")
         cells["excluded"] = Cell("" if answer == "counts" else answer, why, is_asked=not answer)
@@ -344,11 +346,11 @@ def _with_rounds(
     asks_running = runs_through and all(given) and not is_timed and not is_ordered
     why = ""
     if is_timed:
-        why, ordered = "times in the table", sorted(range(len(rows)), key=lambda one: starts[one] or 0.0)
+        why, ordered = "times_in_table", sorted(range(len(rows)), key=lambda one: starts[one] or 0.0)
     elif is_ordered:
-        why, ordered = "order in the table", sorted(range(len(rows)), key=lambda one: orders[one])
+        why, ordered = "order_in_table", sorted(range(len(rows)), key=lambda one: orders[one])
     elif asks_running and answers.get("running") == "yes":
-        why, ordered = "running numbers in the table", sorted(range(len(rows)), key=lambda one: given[one])
+        why, ordered = "numbers_in_table", sorted(range(len(rows)), key=lambda one: given[one])
     else:
         ordered = list(range(len(rows)))
     rank = {one: nth for nth, one in enumerate(ordered, start=1)}
@@ -360,17 +362,17 @@ def _with_rounds(
         is_twice = any(numbers) and not is_counted and not runs_through
         for nth, place in enumerate(sorted(places, key=lambda one: rank[one]), start=1):
             value = str(given[place]) if is_counted else "" if is_twice else str(nth)
-            said = _NUMBERED if is_counted else "place in the table"
+            said = say(f"draft.why.{'number_in_table' if is_counted else 'place_in_table'}")
             out[place] = out[place].with_cell("round", Cell(value, said, is_asked=is_twice))
     for place, start in enumerate(starts) if why else ():
-        number = str(orders[place]) if why == "order in the table" else str(rank[place])
-        out[place] = out[place].with_cell("order", Cell(number, why))
-        if why == "times in the table" and start is not None:
-            at = datetime.fromtimestamp(start, UTC)
-            out[place] = out[place].with_cell("started_at", Cell(f"{at:%Y-%m-%d %H:%M:%S}", why))
+        number = str(orders[place]) if why == "order_in_table" else str(rank[place])
+        out[place] = out[place].with_cell("order", Cell(number, say(f"draft.by.{why}")))
+        if why == "times_in_table" and start is not None:
+            at, by = datetime.fromtimestamp(start, UTC), say("draft.by.times_in_table")
+            out[place] = out[place].with_cell("started_at", Cell(f"{at:%Y-%m-%d %H:%M:%S}", by))
             if "session" not in out[place].cells:
                 session = f"session {days.index(at.date()) + 1}"
-                out[place] = out[place].with_cell("session", Cell(session, "days in the table"))
+                out[place] = out[place].with_cell("session", Cell(session, say("draft.why.days_in_table")))
     return ([out[one] for one in ordered] if why else out), why, asks_running
 
 

@@ -13,6 +13,7 @@ from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import names_tuning, word_set
 from gpubench_kit.sheet.name_factors import Factor, Factors
 from gpubench_kit.sheet.questions import choice, named, question
+from gpubench_kit.wording.catalogue import say
 
 #: Keys of a log's first lines that name what was played.
 _GAME_KEYS = word_set(
@@ -29,7 +30,6 @@ _GROUP_COLUMNS = {
     "reviews": "card",
     "rounds": "round",
 }
-_NAMES, _OTHER_WORDS = "words for tunings in the names", "the other words of the names"
 
 #: Factor -> its column, and why.
 Roles = dict[Factor, tuple[str, str]]
@@ -49,10 +49,10 @@ def label_logs(found: Factors, board: LogBoard) -> None:
     for factor in found.factors:
         _put_levels(factor, found, board, role=roles.get(factor))
     for phrase, files in found.settings.items():
-        board.put(files, "setting", found.written(phrase), why="in the name")
+        board.put(files, "setting", found.written(phrase), why=say("draft.why.in_name"))
     if not _has(roles, "game"):
         for one, value in stated.items():
-            board.put([one], "game", value, why="the log names it")
+            board.put([one], "game", value, why=say("draft.why.log_names_it"))
     _one_for_all(found, board)
     _ask_numbers_of_games(board)
     for column in ("game", "tuning"):
@@ -68,12 +68,12 @@ def _given_roles(found: Factors, board: LogBoard) -> Roles:
     answers, roles = board.answers, Roles()
     for key, role in (("games_are", "game"), ("tunings_are", "tuning")):
         answered = [factor for factor in found.factors if answers.get(key) == _label(factor, found)]
-        roles |= dict.fromkeys(answered[:1], (role, "answered"))
+        roles |= dict.fromkeys(answered[:1], (role, say("draft.why.answered")))
     likely = [factor for factor in found.factors if factor not in roles and any(map(names_tuning, factor))
               and _share_of_tunings(factor) >= 0.5]  # fmt: skip
     likely.sort(key=_share_of_tunings, reverse=True)
     if likely and not _has(roles, "tuning"):
-        roles[likely[0]] = "tuning", _NAMES
+        roles[likely[0]] = "tuning", say("draft.why.tuning_words")
         if len(likely) > 1:
             board.ask(_which("tunings_are", likely, found), board.every, "game", "tuning")
     elif answers.get("tunings_are"):
@@ -140,22 +140,22 @@ def _give_games(found: Factors, roles: Roles, board: LogBoard, *, stated: Mappin
     rest = [factor for factor in found.factors if factor not in roles]
     if _has(roles, "game"):
         if len(rest) == 1 and not _has(roles, "tuning"):
-            roles[rest[0]] = "tuning", _OTHER_WORDS
+            roles[rest[0]] = "tuning", say("draft.why.other_words")
         return
     alike = [factor for factor in rest if _named_alike(factor, found, board)]
     # Words that only count (s1, s2) are no games where others could be.
     whole = [factor for factor in rest if not _are_numbered(factor)]
     if alike:
-        roles[alike[0]] = "game", "the log names it, too"
+        roles[alike[0]] = "game", say("draft.why.log_names_it_too")
         if len(rest) == 2 and not _has(roles, "tuning"):
             other = next(factor for factor in rest if factor is not alike[0])
-            _propose_tunings(other, found, roles, board, why=_OTHER_WORDS)
+            _propose_tunings(other, found, roles, board, why=say("draft.why.other_words"))
     elif len(whole) == 1 and _has(roles, "tuning"):
-        roles[whole[0]] = "game", _OTHER_WORDS
+        roles[whole[0]] = "game", say("draft.why.other_words")
     elif len(rest) == 1 and _has(roles, "tuning") and not stated:
-        roles[rest[0]] = "game", _OTHER_WORDS
+        roles[rest[0]] = "game", say("draft.why.other_words")
     elif stated and len(rest) == 1 and not _has(roles, "tuning"):
-        _propose_tunings(rest[0], found, roles, board, why="the only words of the names that vary")
+        _propose_tunings(rest[0], found, roles, board, why=say("draft.why.only_varying_words"))
     elif rest and not stated:
         _propose_games(rest, found, roles, board)
 
@@ -185,13 +185,14 @@ def _propose_games(rest: list[Factor], found: Factors, roles: Roles, board: LogB
         _which("games_are", sorted(rest, key=lambda one: _label(one, found)), found), board.every, "game", "tuning"
     )
     if len(rest) >= 2 and _has(roles, "tuning"):
-        roles[rest[-1]] = "game", "frame rates differ most"
+        roles[rest[-1]] = "game", say("draft.why.rates_differ_most")
     elif len(rest) == 2:
         few, many = rest
         if spread(many) > _GAMES_DIFFER and spread(few) < _TUNINGS_DIFFER and len(many) >= len(few):
-            roles[few], roles[many] = ("tuning", "frame rates differ little"), ("game", "frame rates differ much")
+            roles[few] = "tuning", say("draft.why.rates_differ_little")
+            roles[many] = "game", say("draft.why.rates_differ_much")
     elif len(rest) == 1 and (spread(rest[0]) > _SURE_GAMES or len(rest[0]) > 3):
-        roles[rest[0]] = "game", "the only words of the names that vary"
+        roles[rest[0]] = "game", say("draft.why.only_varying_words")
 
 
 def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[str, str] | None) -> None:
@@ -204,7 +205,7 @@ def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[
         board.doubt(board.every if waits else (), *waits)
         for number, level in enumerate(sorted(factor), start=1):
             value = str(number) if column == "round" else found.written(level)
-            board.put(found.files[level], column, value, why="words that vary together")
+            board.put(found.files[level], column, value, why=say("draft.why.words_together"))
         return
     for level in factor:
         if level:
@@ -217,7 +218,7 @@ def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[
             "names": list(filter(None, levels)),
         }
         answer = board.ask(question("no_tuning_in_name", said), files, "tuning")
-        board.put(files, role[0], answer or "factory", why="no word for a tuning in the name")
+        board.put(files, role[0], answer or "factory", why=say("draft.why.no_tuning_word"))
 
 
 def _one_for_all(found: Factors, board: LogBoard) -> None:
@@ -230,7 +231,7 @@ def _one_for_all(found: Factors, board: LogBoard) -> None:
     if name:
         asked = question("game_of_all", {"found": name}, choices=[choice("game_of_all", "yes", value=name)])
         answer = board.ask(asked, board.every, "game")
-        board.put(board.every, "game", answer or name, why="words that all names hold")
+        board.put(board.every, "game", answer or name, why=say("draft.why.words_of_all"))
 
 
 def _ask_numbers_of_games(board: LogBoard) -> None:

@@ -40,8 +40,8 @@ def ask_about_takes(board: LogBoard) -> None:
         if not name.tries and not fact.length_s < _SHORT * usual_s:
             continue
         words, file = ", ".join(sorted(name.tries)), board.name(one)
-        why = f"word in the name: {words}" if words else "shorter than the others"
-        length = "" if math.isnan(fact.length_s) else f"{fact.length_s:.0f} s; the others {usual_s:.0f} s"
+        why = say("draft.why.word_in_name", words=words) if words else say("draft.why.shorter")
+        length = "" if math.isnan(fact.length_s) else say("draft.length", seconds=fact.length_s, usual=usual_s)
         said = {"file": file, "length": length or words, "causes": ", ".join(CAUSES)}
         same = [k for k in board.every if k != one and board.key(k) == board.key(one)]
         if name.tries & AGAIN:
@@ -54,10 +54,8 @@ def ask_about_takes(board: LogBoard) -> None:
             near = min(starts, key=lambda k: abs(starts[k] - at_s))
             apart_s = abs(starts[near] - at_s)
             apart = f"{apart_s:.0f} s" if apart_s < 120 else f"{apart_s / 60:.0f} min"
-            said |= {
-                "other": board.name(near),
-                "apart": f"{apart} {'later' if starts[near] > at_s else 'before'}",
-            }
+            when = "later" if starts[near] > at_s else "before"
+            said |= {"other": board.name(near), "apart": say(f"draft.apart.{when}", apart=apart)}
             form = "beside"
         asked = question("left_out", said, name=file, form=form, choices=named(CAUSES))
         answer = board.ask(asked, [one], "excluded", "round")
@@ -73,17 +71,20 @@ def _ask_what_it_replaces(
     answer = board.ask(asked)
     replaced = next((k for k in same if board.name(k) == answer), None)
     board.put(
-        [one], "replaces", answer if replaced is not None else "", why=why if replaced is None else "answered"
+        [one],
+        "replaces",
+        answer if replaced is not None else "",
+        why=why if replaced is None else say("draft.why.answered"),
     )
     if replaced is None:
         board.doubt([one], "replaces", "round")
         return
     if board.value(replaced, "round"):
-        board.put([one], "round", board.value(replaced, "round"), why="the round of the run that it replaces")
+        board.put([one], "round", board.value(replaced, "round"), why=say("draft.why.round_replaced"))
     if not board.parts[replaced].tries:
         about = {**said, "file": answer}
         cause = question("left_out", about, name=answer, form="replaced", choices=named(CAUSES))
-        board.put([replaced], "excluded", board.ask(cause, [replaced], "excluded"), why="replaced")
+        board.put([replaced], "excluded", board.ask(cause, [replaced], "excluded"), why=say("draft.why.replaced"))
 
 
 def pair_sensors(board: LogBoard, sensors: Mapping[str, LogFacts]) -> str:
@@ -101,13 +102,14 @@ def pair_sensors(board: LogBoard, sensors: Mapping[str, LogFacts]) -> str:
     n_all = len(board.logs)
     if len(sensors) == 1:
         path, fact = next(iter(sensors.items()))
-        board.put(board.every, "sensor_log", path, why="the only sensor log")
+        board.put(board.every, "sensor_log", path, why=say("draft.why.only_sensor_log"))
         apart = [one for one in board.every if _spans(fact, one, board, 0.0) is False]
         if apart:
             answer = board.ask(question("sensor_log", {"file": path, "n": len(apart)}), apart, "sensor_log")
-            board.put(apart if answer == "no" else (), "sensor_log", "", why="answered")
-        held = f"{n_all - len(apart)} of {n_all}" if apart else f"all {n_all}"
-        return f'sensors: "{path}" spans {held}'
+            board.put(apart if answer == "no" else (), "sensor_log", "", why=say("draft.why.answered"))
+        if not apart:
+            return say("draft.side.sensor_log_of_all", log=path, runs=n_all)
+        return say("draft.side.sensor_log_of_part", log=path, held=n_all - len(apart), runs=n_all)
     of_stem: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for path in sensors:
         of_stem[stem_of(path)].append(path)
@@ -118,22 +120,22 @@ def pair_sensors(board: LogBoard, sensors: Mapping[str, LogFacts]) -> str:
         own = of_stem.get(stem, []) if n_stem[stem] == 1 else []
         spanning = [path for path, fact in sensors.items() if _spans(fact, one, board, _HELD)]
         if len(own) == 1 and (not spanning or own[0] in spanning):
-            board.put([one], "sensor_log", own[0], why="the sensor log of the same name")
+            board.put([one], "sensor_log", own[0], why=say("draft.why.same_name"))
         elif len(spanning) == 1 and not own:
-            board.put([one], "sensor_log", spanning[0], why="the only sensor log whose clock spans the run")
+            board.put([one], "sensor_log", spanning[0], why=say("draft.why.only_spanning"))
         else:
-            board.put([one], "sensor_log", "", why="no sensor log of this name or time")
+            board.put([one], "sensor_log", "", why=say("draft.why.no_sensor_log"))
             missing.append(one)
     if missing:
         names = [board.name(one) for one in missing]
         board.ask(question("which_sensor_log", {"names": names}), missing, "sensor_log")
-    return f"sensors: {len(sensors)} logs for {n_all - len(missing)} of {n_all} runs" if sensors else ""
+    return say("draft.side.sensors", logs=len(sensors), held=n_all - len(missing), runs=n_all) if sensors else ""
 
 
 def _spans(sensor: LogFacts, one: int, board: LogBoard, held: float) -> bool | None:
     """Return whether a sensor log's clock holds a share of a run; None where a clock is not known."""
     start_s = board.start_s[one]
-    has_no_day = sensor.clock_kind == "time_of_day" or board.why[one] == "time of day in the name"
+    has_no_day = sensor.clock_kind == "time_of_day" or board.why[one] == "time_in_name"
     if start_s is None or math.isnan(sensor.started_at_s + sensor.length_s) or (has_no_day and not held):
         return None
     end_s = sensor.started_at_s + sensor.length_s
@@ -213,13 +215,13 @@ def label_by_blocks(board: LogBoard) -> bool:
     for block, game, order in found:
         logs = [board.order[run] for run in block]
         if game:
-            board.put(logs, "game", game, why="answered for its block")
+            board.put(logs, "game", game, why=say("draft.why.answered_block"))
             board.settle(logs, "game")
         count: Counter[str] = Counter()
         for one, tuning in zip(logs, order, strict=False):
             count[tuning] += 1
-            board.put([one], "tuning", tuning, why="answered for its block")
-            board.put([one], "round", str(count[tuning]), why="place in its block")
+            board.put([one], "tuning", tuning, why=say("draft.why.answered_block"))
+            board.put([one], "round", str(count[tuning]), why=say("draft.why.place_in_block"))
             board.settle([one], "tuning", "round")
     return bool(found) and all(game and order for _, game, order in found)
 
@@ -237,10 +239,11 @@ def _block_lines(
     ]
     for number, block in enumerate(blocks, start=1):
         end_s = starts[block[-1]] + lengths[block[-1]]
-        at = f"{time_text(starts[block[0]])} to {time_text(end_s)}"
         before_s = pauses[block[0] - 1] if block[0] else 0.0
-        apart = f"   <- {before_s / 60:.0f} min pause: another session?" * (before_s > 1800)
-        lines.append(f"block {number}   {at}   {len(block)} logs of {statistics.median(lengths):.0f} s{apart}")
+        said = {"n": number, "begin": time_text(starts[block[0]]), "end": time_text(end_s), "logs": len(block)}
+        line = say("ask.one_block_one_game.block", seconds=statistics.median(lengths), **said)
+        is_apart = before_s > 1800
+        lines.append(line + is_apart * say("ask.one_block_one_game.apart", minutes=before_s / 60))
     return tuple(lines)
 
 

@@ -12,6 +12,7 @@ from gpubench_kit.sheet.draft import Draft, DraftRow, order_choices
 from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import AGAIN
 from gpubench_kit.sheet.questions import question
+from gpubench_kit.wording.catalogue import say
 
 #: File times closer together than this are those of a copy [s].
 _COPIED_S = 5.0
@@ -63,11 +64,11 @@ def find_order(board: LogBoard) -> Numbers:
             answer = board.ask(question("order_by"), board.every, "order", "round")
             board.order = by_number if answer == "numbers" else board.order
     elif by_number:
-        board.order, board.why = by_number, ["running number in the name"] * len(by_number)
+        board.order, board.why = by_number, ["number_in_name"] * len(by_number)
     else:
         _order_by_file_times(board)
     for place, one in enumerate(board.order, start=1):
-        board.put([one], "order", str(place), why=f"order by {board.why[one]}")
+        board.put([one], "order", str(place), why=say("draft.why.order", by=say(f"draft.by.{board.why[one]}")))
     _number_sessions(board)
     return numbers
 
@@ -82,7 +83,7 @@ def _read_stamps(board: LogBoard) -> None:
         if in_log is not None and in_name is not None and abs(in_log - in_name) > _APART_S:
             board.ask(question("two_stamps", {"file": board.name(one)}), [one], "order", "round")
         board.start_s[one] = in_name if in_log is None else in_log
-        board.why[one] = "stamp in the log" if in_log is not None else "stamp in the name" if in_name else ""
+        board.why[one] = "stamp_in_log" if in_log is not None else "stamp_in_name" if in_name else ""
 
 
 def _read_times_of_day(board: LogBoard) -> None:
@@ -94,7 +95,7 @@ def _read_times_of_day(board: LogBoard) -> None:
     if max((b - a for a, b in itertools.pairwise(sorted(starts))), default=0.0) < _EVENING_H * 3600:
         if board.ask(question("one_day")) != "yes":
             board.doubt(board.every, "order", "session")
-        board.start_s, board.why = list(starts), ["time of day in the name"] * len(starts)
+        board.start_s, board.why = list(starts), ["time_in_name"] * len(starts)
 
 
 def _order_by_file_times(board: LogBoard) -> None:
@@ -110,7 +111,7 @@ def _order_by_file_times(board: LogBoard) -> None:
         board.questions.append(question("typed_order", said, form="no_stamps"))
         return
     answer = board.ask(question("file_times"), board.every, "order")
-    board.order, board.why = ordered, ["file time"] * len(times)
+    board.order, board.why = ordered, ["file_time"] * len(times)
     if answer == "file_times":
         board.start_s = [time - board.length_s(one) for one, time in enumerate(times)]
 
@@ -129,7 +130,7 @@ def _number_sessions(board: LogBoard) -> None:
             said = {"at": time_text(start_s), "minutes": f"{pause_s / 60:.0f}"}
             is_new = board.ask(question("restarted", said, name=said["at"])) != "no"
         session += is_new
-        board.put([one], "session", f"session {session}", why="pauses between the runs")
+        board.put([one], "session", f"session {session}", why=say("draft.why.pauses"))
 
 
 def time_text(seconds: float) -> str:
@@ -199,18 +200,17 @@ def _rounds_of_cell(name: str, logs: Sequence[int], board: LogBoard, *, numbers:
     elif len(logs) == 1 and is_later:
         form = "later_number"
     elif len(logs) == 1 and usual == 1:
-        board.put(logs, "round", "1", why="one recording of each")
+        board.put(logs, "round", "1", why=say("draft.why.one_each"))
     elif counted:
         for one, number in zip(logs, counted, strict=True):
-            board.put([one], "round", str(number - min(counted) + 1), why="number in the name")
+            board.put([one], "round", str(number - min(counted) + 1), why=say("draft.why.number_in_name"))
         by_number = [one for _, one in sorted(zip(counted, logs, strict=True))]
         form = "against_stamps" if board.order and by_number != ordered else ""
     elif varying:
         form = "not_from_one"
     elif ordered:
         for nth, one in enumerate(ordered, start=1):
-            why = f"recording {nth} of this game and tuning by {board.why[one]}"
-            board.put([one], "round", str(nth), why=why)
+            board.put([one], "round", str(nth), why=recording_text(nth, board.why[one]))
             board.doubt([one] if "order" in board.doubts[one] else (), "round")
         form = "unlike" if not usual else "" if len(logs) == usual else "repeat" if len(logs) > usual else "missing"
     else:
@@ -218,6 +218,11 @@ def _rounds_of_cell(name: str, logs: Sequence[int], board: LogBoard, *, numbers:
     if form:
         said = {"cell": name, "n": len(logs), "usual": usual}
         board.ask(question("round", said, form=form, name=name), logs, "round", *["game"] * (form == "two_numbers"))
+
+
+def recording_text(nth: int, by: str) -> str:
+    """Return what a round is where it is the place among recordings; by what they are ordered."""
+    return say("draft.why.recording", nth=nth, by=say(f"draft.by.{by}"))
 
 
 def _counted(held: Mapping[str, Sequence[int | None]]) -> list[int]:
@@ -259,32 +264,28 @@ def block_lines(draft: Draft) -> list[str]:
     if not blocks:
         return []
     (first, runs), *others = blocks
-    said = [f"all {len(rows)} of {name}{_span(rows)}" for name, rows in others]
+    said = [say("draft.blocks.all_of", runs=len(rows), name=name, span=_span(rows)) for name, rows in others]
     n_all, n_again = sum(len(rows) for _, rows in blocks), 2 * len(draft.names("game"))
     starts = sorted(row.started_s for row in draft.rows if row.started_s is not None)
     each_s = statistics.median(b - a for a, b in itertools.pairwise(starts)) if len(starts) > 1 else 0.0
 
-    def minutes(n_runs: int, begin: str) -> str:
-        """Return how long runs take, where their pace is known."""
-        return f"{begin}{n_runs * each_s / 60:.0f} min" if each_s else ""
+    def again(key: str, n_runs: int) -> str:
+        """Return what would answer fully, and how long its runs take, where their pace is known."""
+        if not each_s:
+            return say(f"draft.blocks.{key}", first=first, runs=n_runs)
+        return say(f"draft.blocks.{key}_timed", first=first, runs=n_runs, minutes=n_runs * each_s / 60)
 
+    came = {"runs": len(runs), "first": first, "span": _span(runs), "others": say("draft.blocks.then").join(said)}
     return [
-        f"All {len(runs)} runs of {first}{_span(runs)} came before {', then '.join(said)}.",
-        "So a difference may come from the tuning or from the later hour (room, warm-up, a restart, an update),",
-        f"and these {'values' if draft.is_typed else 'logs'} cannot tell which.",
-        "What can still be said, and will be:",
-        "  - how noisy each game is, and every number with its spread, without a verdict;",
-        '  - large differences with their condition: "A is faster than B, unless the bench itself came back more',
-        '    than X % different";',
-        '  - "nothing lost" and "same": no sentence from these alone.',
-        f"Full answer: alternate them in one bench session, {n_all} runs{minutes(n_all, ', about ')} "
-        "(gpubench-kit schedule).",
-        f"         Or: {first} again after each of two restarts, {n_again} runs{minutes(n_again, ', ')}: says how "
-        "different this bench comes back.",
+        say("draft.blocks.came", **came),
+        *say("draft.blocks.values" if draft.is_typed else "draft.blocks.logs").splitlines(),
+        *say("draft.blocks.can_be_said").splitlines(),
+        again("alternate", n_all),
+        again("repeat", n_again),
     ]
 
 
 def _span(rows: Sequence[DraftRow]) -> str:
     """Return from when to when runs were made, in brackets; empty without times."""
     times = [row.value("started_at")[11:16] for row in rows if len(row.value("started_at")) >= 16]
-    return f" ({min(times)} to {max(times)})" if len(times) == len(rows) else ""
+    return say("draft.blocks.span", begin=min(times), end=max(times)) if len(times) == len(rows) else ""
