@@ -166,7 +166,6 @@ def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
 def _empty(asked: argparse.Namespace) -> int:
     """Make a review folder to fill in; say that --from exists where logs are at hand."""
     from gpubench_kit.sheet.new_review import new_review
-    from gpubench_kit.wording.catalogue import say
 
     hint = _logs_at_hand(Path(asked.folder))
     made = new_review(asked.folder)
@@ -179,7 +178,6 @@ def _empty(asked: argparse.Namespace) -> int:
 def _logs_at_hand(folder: Path) -> list[str]:
     """Return the line that names --from, where the working folder or the one to make holds frame logs."""
     from gpubench_kit.logs.loose_files import facts_of_log
-    from gpubench_kit.wording.catalogue import say
 
     for place in dict.fromkeys((folder, Path())):
         files = [
