@@ -107,7 +107,9 @@ def doubts_told(
     if kinds_known or not (asked or take_turns(values)):
         return reading, ()
     low, high = (float(one) for one in np.nanquantile(values, (0.25, 0.75)))
-    on_rows = () if asked else (kinds_asked(rows.table, label, say("evidence.frames.about_two", low=low, high=high)),)
+    on_rows = (
+        () if asked else (kinds_asked(rows.table, label, say("evidence.frames.about_two", low=low, high=high)),)
+    )
     return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
 
 
