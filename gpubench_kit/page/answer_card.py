@@ -12,10 +12,11 @@ from gpubench_kit.model.metrics import METRICS, headline_metrics
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.caution_lines import alerts
 from gpubench_kit.page.charts import Spark, spark_limit
+from gpubench_kit.page.charts.states import of_scene
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE, picture_links
 from gpubench_kit.page.headline import further_lines, headline, short_reason
-from gpubench_kit.page.results import Block, Pair, Results
+from gpubench_kit.page.results import Block, Pair, Results, Scene
 from gpubench_kit.page.rival import pair_name, rival_text, rival_title
 from gpubench_kit.page.section import Head, Section
 from gpubench_kit.wording.catalogue import say
@@ -120,14 +121,28 @@ def unit_of_change(row: Any) -> str:
     return "%" if row.scale == "ratio" else row.unit
 
 
-def kicker(results: Results) -> Iterator[str]:
-    """Yield what stands above the headline: card, games, runs, day, driver, who measured."""
-    plan, used = results.plan, results.runs["used"].fillna(False).astype(bool)
-    yield plan.card_units[0].name
+def kicker(results: Results, scene: Scene | None = None) -> Iterator[str]:
+    """Yield what stands above the headline, or below a picture: card, games, runs, day, driver, who measured.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    scene : of a picture: a game at a setting; without a game, all games of a group; None for the whole review
+    """
+    plan, runs = results.plan, results.runs[results.runs["used"].fillna(False).astype(bool)]
     group = results.groups[0] if results.groups else ""
-    games = say("answer.games", n=results.runs.loc[used, "game"].nunique())
-    yield games if group in ("", "all") else say("answer.games_at", games=games, group=group)
-    yield say("answer.runs", n=int(used.sum()))
+    yield plan.card_units[0].name
+    if scene is not None and scene.game:
+        runs = of_scene(runs, scene)
+    elif scene is not None:
+        group = scene.setting or "all"
+        within = {tuple(one) for one in results.scenes(group)} if group in results.groups else None
+        keys = zip(runs["game"], runs["setting"], strict=True)
+        runs = runs if within is None else runs[[key in within for key in keys]]
+    games = say("answer.games", n=runs["game"].nunique())
+    if scene is None or not scene.game:
+        yield games if group in ("", "all") else say("answer.games_at", games=games, group=group)
+    yield say("answer.runs", n=len(runs))
     if plan.review.date:
         yield day_text(plan.review.date)
     yield from dict.fromkeys(bench.driver for bench in plan.benches if bench.driver)

@@ -223,14 +223,29 @@ def cost_lines(results: Results) -> Markup:
     return join([heading(say("cost.heading")), *map(paragraph, _method(costs, results.plan)), *parts])
 
 
-def cost_charts(results: Results) -> list[tuple[str, Plot]]:
-    """Return the running cost by hours played and price of energy of each group and pair, with its group.
+def cost_charts(results: Results) -> list[tuple[str, str, Plot]]:
+    """Return group, finding and chart of each group and pair: the running cost by hours played and price of energy.
 
     Parameters
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    return [(rows["group"].iloc[0], chart) for rows, chart in _estimates(results) if chart is not None]
+    return [
+        (group := str(rows["group"].iloc[0]), of_group(_cost_title(rows, results.plan), group), chart)
+        for rows, chart in _estimates(results)
+        if chart is not None
+    ]
+
+
+def _cost_title(rows: pd.DataFrame, plan: ReviewPlan) -> str:
+    """Return in short what a pair differs by in running cost."""
+    row = next(rows[rows["quantity"] == "running_cost"].itertuples())
+    is_open = is_missing(row.value) or is_missing(row.ci_low) or row.ci_low <= 0 <= row.ci_high
+    told = {"of": _side(row, "of", plan), "against": _side(row, "against", plan)}
+    if is_open:
+        return say("cost.title.open", **told)
+    size, way = money_text(abs(row.value), row.unit), "more" if row.value > 0 else "less"
+    return say(f"cost.title.{way}", size=size, years=plain_text(plan.costs.years), **told)
 
 
 def _estimates(results: Results) -> Iterator[tuple[pd.DataFrame, Plot | None]]:

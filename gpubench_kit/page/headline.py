@@ -12,15 +12,17 @@ from typing import Any
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.results import Pair, Results
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.names import cut, starting
+from gpubench_kit.wording.names import cut, metric_label, starting
 from gpubench_kit.wording.numbers import bound_text, change_text, is_missing, watts_text
 from gpubench_kit.wording.reasons import reason_words
-from gpubench_kit.wording.terms import metric_of, names_text
+from gpubench_kit.wording.terms import metric_of, names_text, of_group
 
 #: Most words of the headline, and lines on further tunings below it.
 MOST_WORDS, FURTHER = 12, 2
 
 _SAME = "same_within_margin"
+#: How titles say what is worse, and what is better, where it is not in these words.
+_KINDS = {"avg_fps": ("slows", "speeds"), "board_w": ("higher", "lower"), "wall_w": ("higher", "lower")}
 
 
 def headline(results: Results) -> str:
@@ -48,6 +50,19 @@ def line_about(results: Results, pair: Pair) -> str:
         if len(text.split()) <= MOST_WORDS:
             break
     return text
+
+
+def line_about_group(results: Results, pair: Pair, group: str) -> str:
+    """Return what was found about a pair in one further group of settings.
+
+    Parameters
+    ----------
+    results, pair : as for `line_about`
+    group : of settings
+    """
+    power, rate = power_of(results, pair, group), rate_of(results, pair, group)
+    told = say("headline.not_decided") if rate is None else rate_words(rate)
+    return of_group(_named(results, pair, [*([power_words(power)] if is_real(power) else []), told]), group)
 
 
 def further_lines(results: Results) -> list[str]:
@@ -131,11 +146,15 @@ def _is_decided(results: Results, pair: Pair) -> bool:
 
 def _line(results: Results, pair: Pair, *, groups: str, with_power: bool = True) -> str:
     """Return what was found about a pair; groups with a further loss all, or the worst only."""
-    of = starting(results.short(pair.of))
-    facts = ", ".join(_facts(results, pair, groups=groups, with_power=with_power))
+    return _named(results, pair, _facts(results, pair, groups=groups, with_power=with_power))
+
+
+def _named(results: Results, pair: Pair, facts: Iterable[str]) -> str:
+    """Return facts behind the names that they are about."""
+    told = ", ".join(facts)
     if pair.is_between:
-        return say("headline.versus", of=pair.of.card, against=pair.against.card, facts=facts)
-    return say("headline.tuning", tuning=of, facts=facts)
+        return say("headline.versus", of=pair.of.card, against=pair.against.card, facts=told)
+    return say("headline.tuning", tuning=_side_of(results, pair), facts=told)
 
 
 def _facts(results: Results, pair: Pair, *, groups: str, with_power: bool) -> Iterator[str]:
@@ -152,9 +171,9 @@ def _facts(results: Results, pair: Pair, *, groups: str, with_power: bool) -> It
 
 
 def power_words(row: Any) -> str:
-    """Return a real change of power: in watts where its interval is on one side of zero, else in percent."""
+    """Return a real change of power: in watts where their interval is on one side of zero, else in percent."""
     up = row.change > 0
-    ends = (row.change_w, row.change_w_ci_low, row.change_w_ci_high)
+    ends = [getattr(row, name, None) for name in ("change_w", "change_w_ci_low", "change_w_ci_high")]
     if all(not is_missing(end) and end != 0 and (end > 0) == up for end in ends):
         amount = watts_text(abs(row.change_w)).lstrip("+")
         return say(f"headline.watts_{'more' if up else 'less'}", amount=amount)
@@ -213,36 +232,54 @@ def _carried(results: Results, pair: Pair) -> bool:
     return row is not None and bool(row.carried_by)
 
 
-def games_title(results: Results, pair: Pair | None = None) -> str:
+def games_title(results: Results, pair: Pair | None = None, metric: str = "") -> str:
     """Return the title of the table by game: what a tuning does, with the undecided.
 
     Parameters
     ----------
     results : see `gpubench_kit.page.results.Results`
     pair : default that of the headline, or the first that changes a game where that one changes none
+    metric : default the primary one
     """
-    metric = results.plan.analysis.primary
+    primary = results.plan.analysis.primary
+    metric = metric or primary
     if pair is None:
         first = leading_pair(results)
         ranked = [*([first] if first else []), *_candidates(results)]
         changing = [one for one in ranked if any(map(_is_beyond, _rows_of(results, one, metric)))]
         pair = (changing or ranked)[0]
     rows = _rows_of(results, pair, metric)
-    worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))
     open_ = [row for row in rows if row.verdict in ("undecided", "no_verdict")]
-    if rows and all(row.verdict == "no_verdict" for row in rows):
-        return say("games.title.none", n=len(rows))
+    of = "" if metric == primary else _metric_of_pair(results, pair, metric)
     if rows and len(open_) == len(rows):
-        return say("games.title.open", n=len(rows))
-    name = pair.of.card if pair.is_between else starting(results.short(pair.of))
-    kept = len(rows) - len(open_) - len(worse) - len(better)
-    kinds = ("slows", "speeds") if metric == "avg_fps" else ("worse", "better")
+        kind = "none" if all(row.verdict == "no_verdict" for row in rows) else "open"
+        about = {"n": len(rows)} | ({"of": of} if of else {})
+        return say(f"games.title.{kind}_{'of' if of else 'games'}", **about)
+    return _games_line(rows, len(open_), name=of or _side_of(results, pair), metric=metric)
+
+
+def _games_line(rows: list[Any], n_open: int, *, name: str, metric: str) -> str:
+    """Return in how many games something is worse, better, within the margin, undecided."""
+    worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))
+    kept = len(rows) - n_open - len(worse) - len(better)
+    kinds = _KINDS.get(metric, ("worse", "better"))
     parts = [_games_clause(name, kind, found) for kind, found in zip(kinds, (worse, better), strict=True) if found]
     parts += (
         [say("games.title.hold", n=kept)] * bool(kept) if parts else [say("games.title.holds", n=kept, tuning=name)]
     )
-    parts += [say("games.title.undecided", n=len(open_))] * bool(open_)
+    parts += [say("games.title.undecided", n=n_open)] * bool(n_open)
     return f"{parts[0]}; {', '.join(parts[1:])}" if parts[1:] else parts[0]
+
+
+def _side_of(results: Results, pair: Pair) -> str:
+    """Return the first side of a pair at the start of a sentence."""
+    return pair.of.card if pair.is_between else starting(results.short(pair.of))
+
+
+def _metric_of_pair(results: Results, pair: Pair, metric: str) -> str:
+    """Return a metric of the first side of a pair at the start of a sentence."""
+    of = pair.of.card if pair.is_between else results.short(pair.of)
+    return say("games.title.metric", metric=metric_label(metric), tuning=of)
 
 
 def _rows_of(results: Results, pair: Pair, metric: str) -> list[Any]:

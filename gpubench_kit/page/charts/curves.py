@@ -177,7 +177,6 @@ def cost_curves(
         return None
     currency, years = plan.costs.currency, f"{plan.costs.years:g}"
     series = [_cost(price, part, plan) for price, part in data.groupby("price_per_kwh")]
-    series.sort(key=lambda one: one.kind == "line")
     level = percent_text(100 * plan.analysis.confidence)
     title = of_group(say("charts.costs", years=years, pair=pair_text(pair, plan), level=level), group)
     gap = Mark(say("charts.price_gap", price=money_text(abs(extra_price), currency)), y=-extra_price)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -84,12 +85,22 @@ class Panel:
 
     @property
     def ticks(self) -> list[tuple[float, str, str]]:
-        """Place, words and anchor of each tick; words keep within the axis."""
+        """Place, words and anchor of each tick; words keep within the axis, and apart from each other."""
         values = self.x.ticks(max(2, int((self.x.end - self.x.start) / 52)))
         if self.axis.margin:
-            values = [0.0, *(round(end, 1) for end in self.axis.margin if self.x.low <= end <= self.x.high)]
+            values = sorted([0.0, *(round(end, 1) for end in self.axis.margin if self.x.low <= end <= self.x.high)])
         places = [(self.x(one), self.axis.tick(one)) for one in values]
+        if self.axis.margin and not _are_apart(places):
+            places = [one for one, value in zip(places, values, strict=True) if value]
+        if self.axis.margin and not _are_apart(places):
+            places = [(self.x(0.0), f"±{places[-1][1].lstrip('+')}" if values[0] == -values[-1] else "0")]
         return [(place, text, "end" if place > self.x.end - 4 else "middle") for place, text in places]
+
+
+def _are_apart(places: list[tuple[float, str]]) -> bool:
+    """Return whether words in the middle of their places leave a gap between each other."""
+    halves = [(place, text_width(text) / 2) for place, text in places]
+    return all(b - a >= half + other + 3 for (a, half), (b, other) in itertools.pairwise(halves))
 
 
 @dataclass(frozen=True)
@@ -180,6 +191,6 @@ class Lanes(Drawn):
             values = [value for cell in cells for value in cell.values]
             low, high = axis.ends(values, pad=0.04 if axis.signed else 0.06, include=held)
             x = Scale(low, high, left + 4, left + room - (words + 8 if words else 5))
-            heading = fitted(axis.label, self.width if count == 1 else room, face="semibold")
+            heading = fitted(axis.label, self.width if count == 1 else room + _GAP - 4, face="semibold")
             out.append(Panel(number, axis, heading, x, left + room))
         return out

@@ -109,9 +109,9 @@ def sensors(
     for metric in metrics:
         series = tuple(one for run in shown if (one := _track(*run, metric=metric, edge_s=edge_s)) is not None)
         if series:
-            label = capital(metric_of(metric).label)
+            label = metric_of(metric).label
             told = say("charts.over_run", what=title, label=label)
-            out.append(Plot(told, Axis("", "s"), Axis(label, unit_of(metric)), series, height=150.0))
+            out.append(Plot(told, Axis("", "s"), Axis(capital(label), unit_of(metric)), series, height=150.0))
     return tuple(out)
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from itertools import product
 from typing import Any
 
@@ -16,14 +17,24 @@ from gpubench_kit.page.film.frame import Body, Picture
 from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE as _TUNINGS
 from gpubench_kit.page.film.names import pair_in_name
 from gpubench_kit.page.game_sections import largest_change, scene_charts
-from gpubench_kit.page.headline import games_title, leading_pair, line_about, rate_words, watts_title
+from gpubench_kit.page.headline import (
+    games_title,
+    is_real,
+    leading_pair,
+    line_about,
+    line_about_group,
+    power_words,
+    rate_words,
+    watts_title,
+)
 from gpubench_kit.page.matrix import changes_chart, changes_of
 from gpubench_kit.page.results import Block, Pair, Results, Scene
 from gpubench_kit.page.rival import rival_title
 from gpubench_kit.page.sweep import tuning_charts
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label, starting
+from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import is_missing, percent_text
+from gpubench_kit.wording.terms import metric_of
 
 #: Rows of one picture.
 _ROWS = 8
@@ -41,23 +52,24 @@ def film_pictures(results: Results, *, every: bool = False) -> Iterator[Picture]
     """
     if not results.main.pairs or not results.groups:
         return
-    common = foot(results)
     for one in _pictures(results, every=every):
-        picture = replace(one, title=tied(one.title), foot=tied(one.foot or common))
+        shown = one.foot or foot(results, Scene(one.game, one.setting))
+        picture = replace(one, title=tied(one.title), foot=tied(shown))
         yield picture
         if every and picture.shape == "wide":
             yield replace(picture, shape="tall", chart=f"{picture.chart}-tall")
 
 
-def foot(results: Results) -> str:
+def foot(results: Results, scene: Scene) -> str:
     """Return the bottom line: card, games, runs, day, driver, who measured, the channel, the level.
 
     Parameters
     ----------
     results : see `gpubench_kit.page.results.Results`
+    scene : what is shown: a game at a setting; without a game, all games of a group, or of all where that is empty
     """
     review = results.plan.review
-    parts = [*kicker(results), review.channel or results.plan.style.mark]
+    parts = [*kicker(results, scene), review.channel or results.plan.style.mark]
     level = percent_text(100 * results.plan.analysis.confidence)
     return " · ".join([*(one for one in dict.fromkeys(parts) if one), say("film.intervals", level=level)])
 
@@ -77,8 +89,8 @@ def _pictures(results: Results, *, every: bool) -> Iterator[Picture]:
     for scene, plots in sensor_charts(results) if every else ():
         for plot in plots:
             yield Picture(*scene, f"sensor-{plot.y.label}", plot.title, "", plot)
-    for place, (of, plot) in enumerate(cost_charts(results) if every else (), start=1):
-        yield Picture("", of, f"cost-{place}", plot.title, "", plot)
+    for place, (of, title, plot) in enumerate(cost_charts(results) if every else (), start=1):
+        yield Picture("", of, f"cost-{place}", title, "", plot)
     for pair in results.main.pairs:
         name, title = f"lower-third-{pair_in_name(results, pair)}", line_about(results, pair)
         yield Picture("", group, name, title, _third_foot(results, pair), None, results.place(pair.of), "third")
@@ -96,7 +108,8 @@ def _tunings(results: Results, block: Block, group: str) -> Iterator[Picture]:
         shown, pairs = rows[start : start + _TUNINGS], block.pairs[start : start + _TUNINGS]
         lead = leading_pair(results)
         about = lead if lead is not None and lead in pairs else pairs[0]
-        title = rival_title(results, pairs[0]) if block.is_between else line_about(results, about)
+        told = line_about if group == results.groups[0] else partial(line_about_group, group=group)
+        title = rival_title(results, pairs[0]) if block.is_between else told(results, about)
         against = f", vs {block.common.tuning}" if block.common and not block.is_between else ""
         columns = tuple(tile.label for tile in shown[0].tiles)
         body = Figures(f"{title}{against}", columns, tuple(map(_figure_row, shown)))
@@ -116,15 +129,13 @@ def _figure_row(row: Row) -> FigureRow:
 
 def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
     """Yield the change in each game, by tuning; of every metric of the answer where all is drawn."""
-    primary = results.plan.analysis.primary
     for pair, metric in product(results.main.pairs, results.metrics if every else results.metrics[:1]):
         rows = changes_of(results, pair, group=group, metric=metric)
         if len(rows) < 2:
             continue
         label = metric_label(metric)
         heading = say("film.change", metric=label, reference=results.short(pair.against))
-        by_game = say("film.by_game", tuning=starting(results.short(pair.of)), metric=label)
-        title = games_title(results, pair) if metric == primary else by_game
+        title = games_title(results, pair, metric)
         name = changes_chart(results, pair, metric)
         bodies = _game_lanes(rows, heading)
         for number, body in enumerate(bodies if every else bodies[:1], start=1):
@@ -156,8 +167,9 @@ def _of_scene(results: Results, scene: Scene, *, every: bool) -> Iterator[Pictur
     bars = frame_rates(results.levels, scene=scene, states=results.states()) if len(results.levels) else None
     charts: dict[str, Any] = {"frame-rates": with_lows(bars) if bars else None}
     charts |= scene_charts(results, scene, largest_change(results, scene)) if every else {}
-    title = _scene_title(results, scene)
+    rate, power = (_scene_title(results, scene, words) for words in (_rate, _power))
     for name, chart in charts.items():
+        title = power if name == "power" else rate
         bodies: list[Body] = [*_pages_of(chart)] if isinstance(chart, Lanes) else [chart] * (chart is not None)
         for number, body in enumerate(bodies, start=1):
             yield Picture(*scene, f"{name}-{number}" if number > 1 else name, title, "", body)
@@ -169,15 +181,29 @@ def _pages_of(chart: Lanes) -> list[Lanes]:
     return [replace(chart, lanes=chart.lanes[start : start + _ROWS]) for start in starts]
 
 
-def _scene_title(results: Results, scene: Scene) -> str:
-    """Return what was found in a game: the frame rate under each of the first two tunings."""
+def _rate(results: Results, pair: Pair, scene: Scene) -> str:
+    """Return what was found about the primary metric in a game; empty where nothing was."""
+    row = results.in_game(pair, scene, results.plan.analysis.primary)
+    if row is None or is_missing(row.change) or row.verdict == "no_verdict":
+        return ""
+    plain = {"same_within_margin": "film.same", "undecided": "film.undecided"}.get(row.verdict)
+    return say(plain) if plain else rate_words(row)
+
+
+def _power(results: Results, pair: Pair, scene: Scene) -> str:
+    """Return what was found about power in a game; empty where no change is real."""
+    watts = [one for one in results.metrics if metric_of(one).unit == "W"]
+    row = results.in_game(pair, scene, watts[0]) if watts else None
+    return power_words(row) if is_real(row) else ""
+
+
+def _scene_title(results: Results, scene: Scene, words: Callable[[Results, Pair, Scene], str]) -> str:
+    """Return what was found in a game under each of the first two tunings."""
     told = []
     for pair in results.main.pairs[:_TUNINGS]:
-        row = results.in_game(pair, scene, results.plan.analysis.primary)
-        if row is not None and not is_missing(row.change) and row.verdict != "no_verdict":
+        if finding := words(results, pair, scene):
             name = results.short(pair.of) if not pair.is_between else pair.of.card
-            plain = {"same_within_margin": "film.same", "undecided": "film.undecided"}.get(row.verdict)
-            told.append(say("film.tuning", tuning=name, finding=say(plain) if plain else rate_words(row)))
+            told.append(say("film.tuning", tuning=name, finding=finding))
     where = f"{scene.game}, {scene.setting}" if len(results.groups) > 1 and scene.setting else scene.game
     return say("film.scene", scene=where, findings=", ".join(told)) if told else where
 

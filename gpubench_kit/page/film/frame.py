@@ -32,8 +32,8 @@ _TEXT = 40.0
 _SCALE = _TEXT / 12.0
 #: Charts of few rows are enlarged up to this.
 _LARGEST_SCALE = 5.6
-#: Rows are set apart up to this many units.
-_HIGHEST_ROW = 30.0
+#: Rows are set apart up to this many units, by shape.
+_HIGHEST_ROW = {"wide": 30.0, "tall": 80.0}
 #: Size of the title on one line, and on two.
 _TITLE, _TITLE_SMALL = 88.0, 60.0
 #: What can stand in a picture.
@@ -143,7 +143,8 @@ def _laid(picture: Picture, style: Style | None) -> dict[str, Any]:
     if picture.body:
         # Smaller letters than the plan's usual ones could not be read on a screen.
         larger = min(max(style.font_scale if style else 1.0, 1.0), 1.4)
-        laid["chart"] = _placed(picture.body, (margin, top, room, bottom - top - 26), larger)
+        area = (margin, top, room, bottom - top - 26)
+        laid["chart"] = _placed(picture.body, area, larger, highest_row=_HIGHEST_ROW[picture.shape])
     return laid
 
 
@@ -154,7 +155,7 @@ def _shrunk(text: str, room: float, size: float) -> float:
     return max(_TEXT, min(size, 0.999 * size * room / wide if wide else size))
 
 
-def _placed(body: Body, area: tuple[float, float, float, float], larger: float) -> Markup:
+def _placed(body: Body, area: tuple[float, float, float, float], larger: float, *, highest_row: float) -> Markup:
     """Return a chart in its place, as large as it fits."""
     left, top, width, height = area
     scale = _SCALE * larger
@@ -162,7 +163,7 @@ def _placed(body: Body, area: tuple[float, float, float, float], larger: float) 
         fitting = height / max(body.height, 1.0)
         scale = min(max(scale, min(fitting, _LARGEST_SCALE, width / 300)), fitting)
         room = height / scale - body.height + body.row_height * len(body.lanes)
-        row = min(max(body.row_height, room / max(len(body.lanes), 1)), _HIGHEST_ROW)
+        row = min(max(body.row_height, room / max(len(body.lanes), 1)), highest_row)
         lanes = replace(body, width=width / scale, row=row)
         high, drawn = min(height, lanes.height * scale), draw(lanes)
     else:
