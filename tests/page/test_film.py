@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -18,6 +19,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.model.tables import COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, USABLE
 from gpubench_kit.page.charts import Axis, Cell, Figure, FigureRow, Figures, Lane, Lanes
+from gpubench_kit.page.charts.fonts import text_width
 from gpubench_kit.page.elements import tied
 from gpubench_kit.page.film import frame, write
 from gpubench_kit.page.film.choice import film_pictures
@@ -44,7 +46,8 @@ def figures(names=("Quiet", "Brisk")) -> Figures:
 
 
 def picture(**more) -> Picture:
-    return Picture("", "", "games", "Quiet slows Glass Tundra", "Larkmoor 4 · channel", lanes(), **more)
+    body = more.pop("body", lanes())
+    return Picture("", "", "games", "Quiet slows Glass Tundra", "Larkmoor 4 · channel", body, **more)
 
 
 def results(games=("Glass Tundra",), tunings=("quiet",), *, has_power=True) -> Results:
@@ -165,6 +168,46 @@ def test_the_foot_names_card_channel_and_runs():
     shown = next(film_pictures(results()))
     for told in ("Larkmoor 4", "Bench & Brew", "2 runs", "95\u00a0% intervals"):
         assert told in shown.foot
+
+
+def test_the_title_says_what_the_picture_shows_and_its_foot_counts_those_runs():
+    games = ("Glass Tundra", "Salt Orchard")
+    every = {one.chart: one for one in film_pictures(results(games), every=True)}
+    named = " of quiet is {} in Glass Tundra and Salt Orchard"
+    assert every["games-quiet-low-1pct-fps"].title == tied("1 % low" + named.format("worse"))
+    assert every["games-quiet-board-w"].title == tied("Board power" + named.format("lower"))
+    # A picture of one game counts that game's runs, and names no other game.
+    whole, of_game = (every[name].foot for name in ("games-quiet-avg-fps", "frame-rates"))
+    assert "2 games · 4 runs" in whole
+    assert "· 2 runs ·" in of_game
+    assert "games" not in of_game
+
+
+def test_a_picture_of_power_is_titled_by_power_and_one_of_sensors_without_a_capital_within():
+    review = made_up(games=GAMES[:2])
+    pictures = film_pictures(results_of(review, facts_of=facts_of(review)), every=True)
+    shown = {one.chart: one.title for one in pictures}
+    assert "power" in shown["power"]
+    assert "power" not in shown["runs"]
+    of_sensors = [title for chart, title in shown.items() if chart.startswith("sensor-")]
+    assert of_sensors
+    assert not [title for title in of_sensors if re.search(r": [A-Z]", title)]
+
+
+@pytest.mark.parametrize("limit", [1.5, 4.0, 12.0, 40.0, 90.0])
+@pytest.mark.parametrize("width", [180.0, 281.0, 520.0])
+def test_ticks_of_the_margin_never_run_into_each_other(limit, width):
+    shown = lanes(change=-limit)
+    panel = replace(shown, width=width, axes=(replace(shown.axes[0], low=-limit, high=limit),)).panels[0]
+    ends = [(place - text_width(text) / 2, place + text_width(text) / 2) for place, text, _ in panel.ticks]
+    assert ends
+    assert all(before[1] < after[0] for before, after in itertools.pairwise(ends))
+
+
+def test_an_upright_picture_of_few_rows_is_filled():
+    shown = picture_svg(picture(shape="tall", body=lanes(("A", "B", "C"))), theme="light", with_fonts=False)
+    high = float(re.search(r'<svg class="ch"[^>]* height="([\d.]+)"', shown)[1])
+    assert high > 0.4 * SHAPES["tall"][1]
 
 
 def test_more_than_eight_games_are_summed_up_and_paged():
