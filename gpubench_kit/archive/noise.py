@@ -75,8 +75,8 @@ def restart_spread_table(store: Store, noise: pd.DataFrame) -> pd.DataFrame:
     -----
     Only sessions of one review count, of one card on one bench, in which one tuning was measured. A session serves
     one tuning: that with the most sessions, the reference first, so that no restart counts twice. ``widen_by`` is
-    the spread itself where it is known from at least 6 restarts' worth of data (5 degrees of freedom). Else it is
-    the spread of the sessions' means, the noise of their runs included, which errs on the careful side; else empty.
+    the spread itself where its degrees of freedom are worth at least `LEAST_RESTARTS` restarts. Else it is the
+    spread of the sessions' means, the noise of their runs included, which errs on the careful side; else empty.
     """
     own = noise.loc[noise["scope"] == "all", ["game", "setting", "metric", "sd", "df"]]
     own = own.rename(columns={"df": "noise_df"})

@@ -205,6 +205,8 @@ def _on_restarts(archive: Archive) -> Iterator[str]:
     """Yield what the spread between restarts is good for."""
     known = archive.restart_spread
     yield say("archive.restarts.use" if len(known) else "archive.restarts.how")
+    if (known["widen_by"] > 1.005 * known["spread"]).any():
+        yield say("archive.restarts.careful", least=LEAST_RESTARTS)
     short = known[(known["scope"] == "all") & known["widen_by"].isna()]
     if len(short):
         labels = names_text([metric_of(name).label for name in short["metric"]])

@@ -21,6 +21,8 @@ AXE = {
     "resultTypes": ["violations"],
 }
 OLD_REPORTS = Path(__file__).parents[1] / "reference" / "kit_0_1_0"
+#: A page is no higher than this in any window, as loaded [px].
+MOST_HEIGHT = 10_000
 WINDOWS = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
 
 #: Names of tables that scroll within their region.
@@ -64,6 +66,8 @@ def test_a_page_fits_every_window_and_axe_finds_nothing_to_mend(browser, tmp_pat
         for width, scheme in WINDOWS:
             with opened(browser, page, width=width, scheme=scheme) as one:
                 assert (one.outside_requests, one.console_errors) == ([], [])
+                high = one.page.evaluate("() => document.documentElement.scrollHeight")
+                found += [(page.name, width, "too high", high)] * (high > MOST_HEIGHT)
                 one.page.evaluate("() => document.querySelectorAll('details').forEach(e => { e.open = true })")
                 broken = Axe().run(one.page, options=AXE).response["violations"]
                 found += [(page.name, width, scheme, rule["id"], rule["nodes"][0]["html"][:200]) for rule in broken]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from copy import copy
 from types import SimpleNamespace
 
 import pandas as pd
@@ -162,3 +163,13 @@ def test_every_sentence_of_the_page_is_in_the_catalogue(tmp_path):
     names += [*(one.label for one in METRICS.values()), *(one.row for one in ARCHIVE_TABLES.values())]
     names += [*archive.run_noise["game"].unique(), "broken", "made.part"]
     assert said_in_english(html, names=[one for one in names if one]) == []
+
+
+def test_a_spread_that_is_widened_by_more_than_itself_says_why(archive):
+    def text(factor):
+        changed, spread = copy(archive), archive.restart_spread
+        vars(changed)["restart_spread"] = spread.assign(widen_by=factor * spread["spread"])
+        return str(archive_noise(changed).text)
+
+    assert "that noise included" in text(1.4)
+    assert "that noise included" not in text(1.0)

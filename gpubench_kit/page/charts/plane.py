@@ -159,7 +159,7 @@ class Plot(_Plane):
     series: tuple[Series, ...]
     marks: tuple[Mark, ...] = ()
     width: float = 360.0
-    height: float = 214.0
+    height: float = 190.0
     key: bool = True
     macro = "plot"
 

@@ -145,7 +145,7 @@ def rate_over_ladder(part: SweptPart) -> Plot | None:
         knee = " " + say("charts.knee", at=part.offset(answer.knee), between=between)
     title = part.titled(_over_ladder(part, say("charts.rate")))
     y = Axis(say("charts.rate_change"), "%", decimals=1)
-    return Plot(f"{title}.{knee}", _ladder_axis(part), y, _over(part, shown, "fps"), tuple(marks), height=260.0)
+    return Plot(f"{title}.{knee}", _ladder_axis(part), y, _over(part, shown, "fps"), tuple(marks), height=240.0)
 
 
 def power_over_ladder(part: SweptPart) -> list[Plot]:
@@ -164,7 +164,7 @@ def power_over_ladder(part: SweptPart) -> list[Plot]:
         label, level = say(f"sweep.tile.{name}"), float(getattr(factory, metric))
         series = _over(part, shown, name, level=level, unit=unit)
         title = part.titled(_over_ladder(part, label))
-        out.append(Plot(title, _ladder_axis(part), Axis(label, unit), series, height=220.0))
+        out.append(Plot(title, _ladder_axis(part), Axis(label, unit), series, height=200.0))
     return out
 
 
@@ -186,7 +186,7 @@ def rate_against_power(parts: Sequence[SweptPart]) -> Plot | None:
         return None
     series = [one for place, part in enumerate(known, start=1) for one in _against(part, place, len(known) > 1)]
     x, y = Axis(say("charts.board_power"), "W"), Axis(capital(metric_of("avg_fps").label), "FPS")
-    return Plot(known[0].titled(say("charts.rate_by_power")), x, y, tuple(series), height=280.0)
+    return Plot(known[0].titled(say("charts.rate_by_power")), x, y, tuple(series), height=260.0)
 
 
 def between_cards(rows: pd.DataFrame, *, reading: str, confidence: float) -> Lanes | None:
