@@ -147,4 +147,4 @@ def test_recorded_power_is_read_after_lining_up_so_that_no_tail_of_another_run_e
     power = real_scenes.metrics.query("metric == 'board_w'")["value"]
     assert len(power) == 60
     assert power.between(390, 450).all()
-    assert set(real_scenes.findings["check"]) == {"layout", "lined_up_by_edge"}
+    assert set(real_scenes.findings["check"]) == {"layout", "aligned_by_edge"}

@@ -53,7 +53,7 @@ READING = (
 #: A place in a sentence of the catalogue.
 PLACE = re.compile(r"\{(\w+)(?::[^{}]+)?\}")
 #: Key of sentences -> name of their finding, where it is another.
-CALLED = {"not_aligned": "not_lined_up", "clock_not_proven_by_files": "clock_not_proven"}
+CALLED = {"clock_not_proven_by_files": "clock_not_proven"}
 #: Findings whose sentences are made where they are noticed -> what they have in common.
 SAYS = {
     "run_sheet_row": "a row of the run sheet has a fault; it is left out",

@@ -134,7 +134,7 @@ _READING = (
     Check("log_unusable", "stop", stage="reading"),
     Check("sensor_log_unusable", "stop", stage="reading", withholds=_SENSORS),
     _of_sensors("sensor_log_of_another_run", *_ALL_SENSORS),
-    _of_sensors("not_lined_up", "load_pct", "board_w"),
+    _of_sensors("not_aligned", "load_pct", "board_w"),
     _of_sensors("clocks_against_load", "load_pct", "board_w"),
     _of_sensors("power_not_settled", "board_w", asks=False, told_by="power_moves"),
     Check("sensors_cover_part", stage="reading", told_by="samples_cover_part"),
@@ -144,7 +144,7 @@ _READING = (
         "log_by_pattern",
     )),
     *(Check(name, stage="reading", is_routine=True) for name in (
-        "lined_up_by_edge", "same_clock_taken", "started_together_taken", "frame_times_from_steps", "cut_last_line",
+        "aligned_by_edge", "same_clock_taken", "started_together_taken", "frame_times_from_steps", "cut_last_line",
         "comment_lines", "summary_lines", "coarse_stamps", "one_sheet_read",
     )),
 )  # fmt: skip

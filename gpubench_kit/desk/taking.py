@@ -184,7 +184,7 @@ class Taker:
         scratch, sensors = keeper.home / f"reading{one.ending}", self._copied_sensors(run, seen)
         task = RunTask(
             run, str(scratch), copy, str(sensors) if sensors else None, sensors.name if sensors else "",
-            declared=self.declared(run), gap_ms=plan.checks.gap_ms, align_limit_s=plan.checks.line_up_s,
+            declared=self.declared(run), gap_ms=plan.checks.gap_ms, align_limit_s=plan.checks.align_s,
             sensor_edge_s=plan.analysis.sensor_edge_s, started_at_s=started.replace(tzinfo=UTC).timestamp(),
             witness=seen.witness if seen else None,
         )  # fmt: skip

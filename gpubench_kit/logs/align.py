@@ -168,7 +168,7 @@ def align_same_machine(frame_log: FrameLog, sensor_log: SensorLog, *, limit_s: f
     of_run = signal[first:behind][np.isfinite(signal[first:behind])]
     if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
         return found
-    finding = note("logs.not_aligned.idle", check="not_lined_up", name=sensor_log.name, run_s=run_s)
+    finding = note("logs.not_aligned.idle", check="not_aligned", name=sensor_log.name, run_s=run_s)
     return _not_aligned(say("evidence.aligned.idle"), finding)
 
 
@@ -207,7 +207,7 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     if shift_s is None:
         places = say("list.or").join(f"{-one:.1f} s" for one in shifts)
         finding = note(
-            "logs.not_aligned.hour_twice", check="not_lined_up", name=name, places=places, found=len(shifts)
+            "logs.not_aligned.hour_twice", check="not_aligned", name=name, places=places, found=len(shifts)
         )
         return _not_aligned(say("evidence.aligned.hour_twice"), finding)
     if not _overlap(sensor_log, run_s, shift_s) > 0:
@@ -369,7 +369,7 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
             about: dict[str, Any] = {"found": len(fitting), "run_s": run_s}
             finding = note(
                 "logs.not_aligned.several",
-                check="not_lined_up",
+                check="not_aligned",
                 name=name,
                 metric=METRICS[metric].label,
                 starts=starts,
@@ -385,7 +385,7 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
         quality = say(f"evidence.aligned.{'rise_and_fall' if is_whole else seen}", **edges)
         line = f"[logs] sensor_offset_s = {(sensor_log.origin_s or 0.0) - shift_s:.3f}"
         method = "load_edge" if metric == "load_pct" else "power_edge"
-        finding = note("logs.lined_up_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
+        finding = note("logs.aligned_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
         return Alignment(method, shift_s, quality, 0.0, (finding,), is_whole)
     return None
 
@@ -404,7 +404,7 @@ def _together(sensor_log: SensorLog, run_s: float) -> Alignment:
     name, length_s = sensor_log.name, float(sensor_log.time_s[-1])
     if abs(length_s - run_s) > max(3.0, 0.05 * run_s):
         finding = note(
-            "logs.not_aligned.nothing_common", check="not_lined_up", name=name, run_s=run_s, log_s=length_s
+            "logs.not_aligned.nothing_common", check="not_aligned", name=name, run_s=run_s, log_s=length_s
         )
         return _not_aligned("", finding)
     finding = note("logs.started_together_taken", name=name, found=0.0, unit="s")

@@ -215,7 +215,7 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
                     sensor_name=sensor_name,
                     declared=declared[states_kinds][row["card"]],
                     gap_ms=plan.checks.gap_ms,
-                    align_limit_s=plan.checks.line_up_s,
+                    align_limit_s=plan.checks.align_s,
                     sensor_edge_s=plan.analysis.sensor_edge_s,
                     n_bins=n_bins,
                     started_at_s=start_s,

@@ -39,7 +39,7 @@ def inspect_log(
     -------
     dict of plain JSON values: ``columns`` (which column is what, and why), ``n_frames``, ``duration_s`` [s],
     ``metrics`` by registry name, ``lows`` by definition and share, ``sensors`` (mean, largest value and window of
-    each), ``line_up`` (how the sensor log was brought onto the frames' clock), ``findings``
+    each), ``alignment`` (how the sensor log was brought onto the frames' clock), ``findings``
 
     Raises
     ------
@@ -80,7 +80,7 @@ def inspect_log(
         "definitions": {row["metric"]: row["definition"] for row in rows},
         "lows": lows,
         "sensors": {metric: asdict(mean) for metric, mean in means.items() if mean is not None},
-        "line_up": alignment if facts.alignment else {},
+        "alignment": alignment if facts.alignment else {},
         # The run has no name here.
         "findings": [{k: v for k, v in asdict(one).items() if k != "run"} for one in run_log.findings],
     }

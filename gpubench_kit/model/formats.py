@@ -51,6 +51,9 @@ RENAMED_COLUMNS = {
     "power_point": "power_measured_at",
 }
 
+#: Decision of a plan before format 3 -> its name since.
+_RENAMED_DECISIONS = {"checks.line_up_s": "checks.align_s"}
+
 #: What the kit judges otherwise since this version is told as one change, whatever the plans say.
 RULES_VERSION = "0.2.0"
 RULES = f"rules changed with version {RULES_VERSION}"
@@ -96,7 +99,7 @@ def current_decisions(decisions: Mapping[str, Any]) -> dict[str, Any]:
     ----------
     decisions : as `ReviewPlan.decisions` gives them; cards and the like are tables of their own
     """
-    return {name: _current_row(value) for name, value in decisions.items()}
+    return {_RENAMED_DECISIONS.get(name, name): _current_row(value) for name, value in decisions.items()}
 
 
 def is_changed_rule(what: str, before: Any, now: Any) -> bool:

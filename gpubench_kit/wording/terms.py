@@ -11,7 +11,7 @@ import pandas as pd
 from gpubench_kit.model.metrics import METRICS, Metric
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.wording.catalogue import has, say
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, percent_text
 from gpubench_kit.wording.reasons import reason_words
 
@@ -30,8 +30,8 @@ def capital(text: str) -> str:
 
 
 def check_words(check: str) -> str:
-    """Return the name of a check as a heading; its key in words where the catalogue has no other."""
-    return say(key) if has(key := f"check.name.{check}") else capital(check.replace("_", " "))
+    """Return the name of a check as a heading: its key in words."""
+    return capital(check.replace("_", " "))
 
 
 def day_text(day: date) -> str:

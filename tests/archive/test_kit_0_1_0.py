@@ -99,6 +99,8 @@ def test_what_an_old_report_was_measured_under_stands_under_the_new_names():
     manifest = read_earlier(OLD / "reports" / "spring").manifest
     assert manifest["measured"]["cards"][0]["power_measured_at"] == "board_sensor"
     assert manifest["decisions"]["cards.Larkmoor 4"]["power_measured_at"] == "board_sensor"
+    assert manifest["decisions"]["checks.align_s"] == 3.0
+    assert "checks.line_up_s" not in manifest["decisions"]
     cards = gather_archive(OLD / "reports").ask("SELECT power_measured_at FROM cards")
     assert set(cards["power_measured_at"]) == {"board_sensor"}
 
@@ -106,16 +108,19 @@ def test_what_an_old_report_was_measured_under_stands_under_the_new_names():
 def test_an_old_look_does_not_take_a_renamed_key_for_a_changed_decision(tmp_path):
     review = _review_with_new_keys(tmp_path)
     changed = open_looks(load_plan(review / "plan.toml")).changes
-    assert not [what for what, _, _ in changed if what.startswith(("cards", "games", "tunings"))]
+    assert not [what for what, _, _ in changed if what.startswith(("cards", "games", "tunings", "checks"))]
 
 
 def test_an_old_plan_is_refused_with_the_lines_to_write(tmp_path):
     plan = (OLD / "reviews" / "spring" / "plan.toml").read_text(encoding="utf-8")
-    (tmp_path / "plan.toml").write_text(plan + "[evening]\nminutes = 90\n", encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(
+        plan + "[evening]\nminutes = 90\n[checks]\nline_up_s = 2.5\n", encoding="utf-8"
+    )
     with pytest.raises(PlanError) as refused:
         load_plan(tmp_path / "plan.toml")
     assert [fault.action for fault in refused.value.faults] == [
         'Write: power_measured_at = "board_sensor"',
+        "Write: align_s = 2.5",
         "Write: [session_plan] in place of [evening]",
     ]
 

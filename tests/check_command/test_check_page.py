@@ -169,7 +169,7 @@ def test_logs_that_are_all_read_alike_are_told_in_one_line(mishaps):
 
 
 def test_align_notes_of_all_runs_are_one_finding(mishaps):
-    notes = mishaps.findings[mishaps.findings["check"] == "lined_up_by_edge"]
+    notes = mishaps.findings[mishaps.findings["check"] == "aligned_by_edge"]
     assert len(notes) == 1
     assert notes["run"].iloc[0] == ""
 
@@ -203,7 +203,7 @@ def test_the_page_reaches_for_nothing_outside_and_its_addresses_are_its_own(name
 
 
 #: Checks on files and sheets whose sentences are made where these are read.
-_SAID_BY_READERS = ("aligned_by_edge", "lined_up_by_edge", "not_recorded_yet", "run_sheet_row")
+_SAID_BY_READERS = ("aligned_by_edge", "not_recorded_yet", "run_sheet_row")
 
 
 @pytest.mark.parametrize("which", ["mishaps_folder", "begun_folder"])

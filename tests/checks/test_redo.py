@@ -69,7 +69,7 @@ def test_several_reasons_of_one_run_are_one_row(small):
 
 
 def test_notes_that_ask_for_nothing_are_not_listed(small):
-    assert redo(small, Finding("note", "lined_up_by_edge", "s.csv: lined up.", run="r01")).empty
+    assert redo(small, Finding("note", "aligned_by_edge", "s.csv: lined up.", run="r01")).empty
 
 
 def test_games_are_kept_together(small):

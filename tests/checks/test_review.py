@@ -32,8 +32,8 @@ def test_layout_found_is_told_once_for_the_pair(small):
 
 def test_findings_of_reading_stand_beside_those_of_checking(small):
     small.spoil("r03", n_gaps=1, gaps_ms=1500.0, longest_ms=1500.0, first_gap_s=1.0)
-    findings = check(small, findings=[Finding("note", "lined_up_by_edge", "s.csv: lined up.", run="r01")])
-    assert findings["check"].tolist() == ["gap", "lined_up_by_edge"]
+    findings = check(small, findings=[Finding("note", "aligned_by_edge", "s.csv: lined up.", run="r01")])
+    assert findings["check"].tolist() == ["aligned_by_edge", "gap"]
     check_table(findings, FINDINGS)
 
 

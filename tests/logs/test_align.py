@@ -83,7 +83,7 @@ def test_load_edge_lines_up_elapsed_frames_with_clocked_sensors(tmp_path, step_s
     aligned = _aligned(tmp_path, frame_log(FRAME_MS), _sensors(times, load, watts, stamps=clock(times)))
     assert aligned.method == "load_edge"
     assert aligned.shift_s == pytest.approx(-8.0, abs=0.51 * step_s)
-    assert [one.check for one in aligned.findings] == ["lined_up_by_edge"]
+    assert [one.check for one in aligned.findings] == ["aligned_by_edge"]
     assert "sensor_offset_s = " in aligned.findings[0].action
 
 
@@ -137,7 +137,7 @@ def test_logs_with_nothing_in_common_are_not_joined(tmp_path):
     aligned = _aligned(tmp_path, frame_log(FRAME_MS), text)
     assert aligned.method == "none"
     assert np.isnan(aligned.shift_s)
-    assert aligned.findings[0].check == "not_lined_up"
+    assert aligned.findings[0].check == "not_aligned"
 
 
 def test_samples_that_end_early_are_told(tmp_path):

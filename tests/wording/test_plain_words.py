@@ -45,6 +45,7 @@ INSTEAD = {
     r"\blimited by the (card|processor)\b": "GPU-limited, CPU-limited",
     r"\btold (further|below|of)\b|\bto be told\b": "shown",
     r"\bpower_point\b": "power_measured_at",
+    r"\bline_?up|\blined_?up": "align",
     r"\bTern Ridge\b|\bHarbour Lights\b": "Fernholt 3, Harbour Lanterns",
     r"\b1440p traced\b|\bbusy_ms\b": "1440p ray tracing, card_ms",
 }  # fmt: skip
@@ -55,6 +56,8 @@ DATA = {
     "foreign_load",
     "evening",
     "power_point",
+    "line_up_s",
+    "checks.line_up_s",
     "thriftiest_tuning",
     "thrift_string_size_limit",
     "thrift_container_size_limit",

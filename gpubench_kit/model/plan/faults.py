@@ -147,7 +147,11 @@ _EXPECTED: dict[str, Callable[[Mapping[str, Any]], str]] = {
 }
 
 #: Key of a plan of kit 0.1.0 -> its name since, by the names around it.
-_RENAMED_KEYS = {("evening",): "session_plan", ("cards", "power_point"): "power_measured_at"}
+_RENAMED_KEYS = {
+    ("evening",): "session_plan",
+    ("cards", "power_point"): "power_measured_at",
+    ("checks", "line_up_s"): "align_s",
+}
 
 #: In place of needed keys and sections that are missing, so that all else can still be checked.
 _STAND_INS: dict[str | int, Any] = {

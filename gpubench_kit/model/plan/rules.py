@@ -134,7 +134,7 @@ class Checks(Section):
     settle_c: Positive = Field(3.0, description="temperature still moving within a run [°C]")
     sensor_share_pct: Percent = Field(90.0, description="least share of a run that has sensor samples [%]")
     sensor_gap_s: Positive = Field(5.0, description="longest time without a sensor sample [s]")
-    line_up_s: Positive = Field(
+    align_s: Positive = Field(
         3.0, description="distance of a busy stretch as long as the run from where two wall clocks put it [s]"
     )
     tuning_pct: Positive = Field(
