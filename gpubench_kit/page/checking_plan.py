@@ -29,7 +29,7 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.results import all_groups
 from gpubench_kit.page.section import Section, left_out
-from gpubench_kit.statistics.levels import plan_from_noise
+from gpubench_kit.schedule.needs import plan_from_noise
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -11,8 +11,8 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import Column, Table
 from gpubench_kit.schedule.tables import NEEDS, NEEDS_OVERALL, VERDICT_CHANCES
-from gpubench_kit.statistics.levels import chance_of_verdict
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
 from gpubench_kit.statistics.page import member_levels
@@ -22,6 +22,7 @@ from gpubench_kit.statistics.planning import (
     POWER,
     PlannedRounds,
     chance_decided,
+    chance_of_verdict,
     degrees_of_freedom,
     detectable_difference,
     level_of_game,
@@ -158,6 +159,72 @@ def needs_of(
     )  # fmt: skip
 
 
+_GAME = ["card", "bench", "game", "setting", "metric"]
+
+#: Inside the kit only.
+NOISE_PLAN = Table(
+    "noise_plan", "card, bench, game, setting and metric", tuple(_GAME),
+    (
+        Column("card", "text", "card that was measured"),
+        Column("bench", "text", "rest of the machine"),
+        Column("game", "text", "what was played"),
+        Column("setting", "text", "resolution and quality"),
+        Column("metric", "text", "name of the metric"),
+        Column("unit", "text", "% on the ratio scale, else the metric's unit"),
+        Column("runs", "integer", "fewest runs of a tuning so far"),
+        Column("df", "number", "degrees of freedom of the noise, over all tunings"),
+        Column("noise", "number", "run-to-run standard deviation, in `unit`"),
+        Column("detectable", "number", "smallest difference found with 80 % chance by so many runs, in `unit`"),
+        Column("margin", "number", "smallest difference that matters, in `unit`; empty where none is given"),
+        Column("runs_needed", "integer", "runs that decide with 80 % chance; empty above 16"),
+        Column("margin_of_twelve", "number", "smallest margin that 12 runs can show, in `unit`"),
+    ),
+)  # fmt: skip
+
+
+def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
+    """Return what the noise found so far means for the number of runs.
+
+    Parameters
+    ----------
+    noise : see ``tables.NOISE``; the tunings' variances are pooled, their means are not looked at
+    plan : gives margins, looks and ``strict``
+
+    Returns
+    -------
+    DataFrame, one row per game and metric; see `NOISE_PLAN`. Games without any two runs of one tuning
+    have no noise and empty numbers.
+
+    Notes
+    -----
+    Runs needed count with borrowed noise where the plan allows it and six games have noise, as the
+    comparison will. A decision means 80 % chance to show "no difference" when there is none, and to
+    find a difference as large as the margin, at the level that the table of games leaves to a game.
+    """
+    rows = noise.assign(own_df=(noise["n"].astype(float) - 1).clip(lower=0))
+    rows["squares"] = rows["own_df"] * rows["sd"].fillna(0.0) ** 2
+    games = rows.groupby(_GAME, sort=False).agg(runs=("n", "min"), df=("own_df", "sum"), squares=("squares", "sum"))
+    games = games.reset_index()
+    groups = {(game.name, setting.name): setting.group for game in plan.games for setting in game.settings}
+    group = pd.Series(
+        [groups.get(key, "") for key in zip(games["game"], games["setting"], strict=True)], games.index
+    )
+    counted = (games["df"] > 0).groupby([games["card"], games["bench"], games["metric"], group]).transform("sum")
+    games["borrowing"] = (counted >= LEAST_GAMES) & (games["df"] > 0) & (not plan.analysis.strict)
+    test = planned_test(plan, games=len(plan.games), in_blocks=False)
+    planned = []
+    for row in games.itertuples():
+        metric, margin, found = METRICS[row.metric], plan.margin_of(row.metric), {}
+        if row.df > 0:
+            sigma, own = float(np.sqrt(row.squares / row.df)), replace(test, borrowing=bool(row.borrowing))
+            size = None if margin is None else scaled_size(row.metric, margin)
+            needed = rounds_to_decide(sigma, size, level=own.among, borrowing=own.borrowing)
+            found = _shown(row.metric, sigma, rounds=max(int(row.runs), 2), test=own) | {
+                "noise": shown_size(row.metric, sigma), "runs_needed": needed}  # fmt: skip
+        planned.append({"unit": "%" if metric.scale == "ratio" else metric.unit, "margin": margin} | found)
+    return NOISE_PLAN.frame(pd.concat([games[[*_GAME, "runs", "df"]], pd.DataFrame(planned)], axis=1))
+
+
 def _played(noise: pd.DataFrame, rounds: Mapping[tuple[str, str], int]) -> pd.DataFrame:
     """Return the noise of games that have rounds."""
     scenes = zip(noise["game"], noise["setting"], strict=True)
@@ -249,15 +316,22 @@ def _needs(row, plan: ReviewPlan, *, rounds: int, test: PlannedTest, is_limited:
     if np.isnan(row.sd) or (is_limited and row.metric in _RATES):
         return out
     sigma = noise_of_unit(row.sd, row.restart_sd, in_blocks=test.in_blocks)
-    found = detectable_difference(sigma, n=rounds, level=test.level, df=test.df(rounds))
-    shown = margin_shown(sigma, n=SHOWN_ROUNDS, level=test.among, df=test.df(SHOWN_ROUNDS))
-    out["detectable"] = shown_size(row.metric, float(found))
-    out["margin_of_twelve"] = shown_size(row.metric, float(shown), is_margin=True)
+    out |= _shown(row.metric, sigma, rounds=rounds, test=test)
     if margin is None:
         return out
     chance, needed = _decided(sigma, scaled_size(row.metric, margin), rounds=rounds, test=test)
     outlook = "yes" if chance >= POWER else "no"
     return out | {"chance": chance, "rounds_to_decide": needed, "outlook": outlook}
+
+
+def _shown(metric: str, sigma: float, *, rounds: int, test: PlannedTest) -> dict[str, float]:
+    """Return what so many rounds find, and the margin that 12 show, in percent on the ratio scale."""
+    found = detectable_difference(sigma, n=rounds, level=test.level, df=test.df(rounds))
+    shown = margin_shown(sigma, n=SHOWN_ROUNDS, level=test.among, df=test.df(SHOWN_ROUNDS))
+    return {
+        "detectable": shown_size(metric, float(found)),
+        "margin_of_twelve": shown_size(metric, float(shown), is_margin=True),
+    }
 
 
 @lru_cache(maxsize=4096)

@@ -39,11 +39,6 @@ def day_text(day: date) -> str:
     return f"{day.day} {say(f'month.{day.month}')} {day.year}"
 
 
-def pairs_in(table: pd.DataFrame) -> list[tuple[str, ...]]:
-    """Return the pairs of a table of comparisons, in order, each once; a pair is as ``tables.PAIR_KEY``."""
-    return [tuple(row) for row in table[list(PAIR_KEY)].drop_duplicates().itertuples(index=False)]
-
-
 def of_pair(table: pd.DataFrame, pair: Sequence[str]) -> pd.DataFrame:
     """Return the rows of one pair."""
     chosen = np.logical_and.reduce([table[name] == value for name, value in zip(PAIR_KEY, pair, strict=True)])

@@ -13,13 +13,13 @@ from gpubench_kit.schedule.needs import (
     verdict_chances,
 )
 from gpubench_kit.schedule.tables import PLANNED_NOISE
-from gpubench_kit.statistics.levels import chance_of_verdict
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.planning import (
     DEFAULT_ROUNDS,
     chance_decided,
     chance_of_difference,
     chance_of_same,
+    chance_of_verdict,
     degrees_of_freedom,
     overall_half_width,
     rounds_to_decide,

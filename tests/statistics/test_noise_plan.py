@@ -9,7 +9,7 @@ import pytest
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.model.tables import NOISE
-from gpubench_kit.statistics.levels import NOISE_PLAN, plan_from_noise
+from gpubench_kit.schedule.needs import NOISE_PLAN, plan_from_noise
 from gpubench_kit.statistics.planning import chance_of_same, level_of_game, rounds_to_decide
 
 GAMES = [f"Game {k}" for k in range(7)]
