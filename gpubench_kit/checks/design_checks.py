@@ -17,7 +17,7 @@ from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, c
 from gpubench_kit.statistics.runs import PairRuns, encode_runs, select_pair
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, count_text, number_text, p_text, value_text
-from gpubench_kit.wording.terms import capital, metric_of, pair_text
+from gpubench_kit.wording.terms import capital, metric_of, not_compared_words, pair_text
 
 #: A shift of a whole game is also this many usual spreads of a run.
 _SHIFT_SPREADS = 5.0
@@ -75,8 +75,10 @@ def _first_of(rows: pd.DataFrame, place: pd.Series, evidence: Evidence, *, limit
 
 
 def order_not_verified(evidence: Evidence) -> Iterator[Found]:
-    """Yield whether the order done is not known from clocks."""
+    """Yield whether the order done is not known from clocks; that of pilot runs enters no verdict."""
     runs = evidence.all_runs
+    if not (runs["purpose"] == "pilot").all():
+        runs = runs[runs["purpose"] != "pilot"]
     if len(runs) and not runs["order_known"].astype(bool).all():
         is_doubted = runs["other_clock_start_s"].notna().any() or (
             not evidence.plan.logs.date_order and is_in_doubt(runs["started_at"])
@@ -86,7 +88,7 @@ def order_not_verified(evidence: Evidence) -> Iterator[Found]:
 
 def clock_was_set_back(evidence: Evidence) -> Iterator[Found]:
     """Yield whether the clock was set back by an hour between runs."""
-    runs = evidence.all_runs
+    runs = evidence.all_runs[evidence.all_runs["purpose"] != "pilot"]
     behind = clock_set_back(runs, runs) if len(runs) and runs["order_known"].astype(bool).all() else ()
     if behind:
         first = runs[runs["run"] == behind[0]].iloc[0]
@@ -95,7 +97,7 @@ def clock_was_set_back(evidence: Evidence) -> Iterator[Found]:
 
 def order_not_as_planned(evidence: Evidence) -> Iterator[Found]:
     """Yield whether runs were done in another order than planned."""
-    runs = evidence.all_runs
+    runs = evidence.all_runs[evidence.all_runs["purpose"] != "pilot"]
     if not len(runs) or not runs["order_known"].astype(bool).all():
         return
     planned, done = (
@@ -285,6 +287,19 @@ def layout(evidence: Evidence) -> Iterator[Found]:
             group = say("finding.layout.group", group=name) if runs.family.max() else ""
             yield Found(None, None, None, {"pair": pair_text(subjects, plan), "group": group,
                                            "design": _design_text(runs, design, family)})  # fmt: skip
+
+
+def not_compared(evidence: Evidence) -> Iterator[Found]:
+    """Yield which measured tunings the pairs that the plan names do not compare with the reference."""
+    plan, runs = evidence.plan, evidence.runs
+    measured = set(runs.loc[runs["purpose"] == "measure", ["card", "tuning", "bench"]].itertuples(False, None))
+    left = [
+        pair
+        for pair in plan.pairs_not_asked_for()
+        if any((card, pair.of.tuning, pair.of.bench) in measured for card in plan.cards_named(pair.of.card))
+    ]
+    if left:
+        yield Found(None, len(left), None, not_compared_words(left, plan))
 
 
 def _design_text(runs: PairRuns, design: Design, family: int) -> str:

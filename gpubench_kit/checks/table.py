@@ -127,6 +127,7 @@ _DESIGN = (
     Check("restart_spread_from_archive", "note", "restarts", design.restart_spread_from_archive, "usable"),
     Check("session_not_given", "note", "", design.session_not_given, "usable", is_routine=True),
     Check("layout", "note", "", design.layout, "usable", is_routine=True),
+    Check("not_compared", "note", "", design.not_compared),
     Check("confirmed_after_look", "note", "look", design.confirmed_after_look, "usable"),
     Check("value_changed_after_look", "note", "", design.value_changed_after_look, "usable"),
 )

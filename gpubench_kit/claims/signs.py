@@ -31,7 +31,8 @@ def sign_note(claim: Claim) -> str:
 
     Notes
     -----
-    A sentence in whose words both ways occur, and one in which neither does, is left alone.
+    A sentence in whose words both ways occur, one in which neither does, and one that names only the side compared
+    with are left alone.
     """
     line = _line_meant(claim)
     way = "praises" if _way_of_words(claim) > 0 else "blames"
@@ -69,12 +70,24 @@ def _line_meant(claim: Claim) -> str:
 
 def _way_of_words(claim: Claim) -> int:
     """Return 1 where the words of a sentence praise, -1 where they find fault, 0 where that cannot be told."""
-    found = set(re.findall(r"[^\W\d_]+", claim.text.casefold()))
+    text = claim.text.casefold()
+    of, against = ({one.card, one.tuning, one.bench} for one in (claim.of, claim.against))
+    if _names(against - of, text) and not _names(of - against, text):
+        return 0
+    # Efficiency is praised by more of it, whatever the metric.
+    text = re.sub(r"\b(more|less) (?=(power |energy )?(efficient|economical|frugal))",
+                  lambda found: "gain " if found[1] == "more" else "lose ", text)  # fmt: skip
+    found = set(re.findall(r"[^\W\d_]+", text))
     direction = direction_of(claim.metric) if claim.metric in METRICS else _OF_ESTIMATES[claim.metric]
     good = set(_PRAISE.split()) | set((_FALL if direction < 0 else _RISE).split() if direction else ())
     bad = set(_BLAME.split()) | set((_RISE if direction < 0 else _FALL).split() if direction else ())
     # "at least" and "no more than" say nothing of the way.
-    found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", claim.text.casefold()) else set()
+    found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", text) else set()
     if {"no", "not", "nothing", "never", "without"} & found:
         return 0
     return bool(good & found) - bool(bad & found)
+
+
+def _names(names: set[str], text: str) -> bool:
+    """Return whether one of some names stands in a sentence."""
+    return any(re.search(rf"(?<!\w){re.escape(name.casefold())}(?!\w)", text) for name in names if name)

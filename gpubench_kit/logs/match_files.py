@@ -54,7 +54,7 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame, *, date_order: str = "")
 
     Parameters
     ----------
-    runs : one row per run, with ``order`` as planned, ``started_at`` and ``is_recorded``
+    runs : one row per run, with ``order`` as planned, ``purpose``, ``started_at`` and ``is_recorded``
     facts : one row per run that was read, with ``clock_start_s``, ``other_clock_start_s``, ``clock_kind`` and
         ``clock_from``
     date_order : as the plan declares it, for ``started_at``
@@ -67,9 +67,10 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame, *, date_order: str = "")
 
     Notes
     -----
-    Rows not recorded count for nothing. Clocks of one kind only are compared with each other. Where the order
-    depends on whether dates begin with the day or the month, and nothing tells, it is not known. Where the logs'
-    clock was set back by an hour in between (see `clock_set_back`), that hour is added to the runs behind.
+    Rows not recorded, and pilot runs without a clock, count for nothing. Clocks of one kind only are compared with
+    each other. Where the order depends on whether dates begin with the day or the month, and nothing tells, it is
+    not known. Where the logs' clock was set back by an hour in between (see `clock_set_back`), that hour is added
+    to the runs behind.
     """
     behind = clock_set_back(runs, facts)
     if behind:
@@ -78,14 +79,15 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame, *, date_order: str = "")
             **{name: facts[name].astype(float) + set_back_s for name in ("clock_start_s", "other_clock_start_s")}
         )
     planned = runs["order"].astype("Int64")
-    is_recorded = runs["is_recorded"].to_numpy(dtype=bool)
+    is_recorded, is_pilot = runs["is_recorded"].to_numpy(dtype=bool), (runs["purpose"] == "pilot").to_numpy()
     for clock, other in _clocks(runs, facts, date_order):
-        if not is_recorded.any() or not np.isfinite(clock[is_recorded]).all():
+        counts = is_recorded & (np.isfinite(clock) | ~is_pilot)
+        if not counts.any() or not np.isfinite(clock[counts]).all():
             continue
-        ranks = _ranks(clock, is_recorded)
-        if not ranks.equals(_ranks(other, is_recorded)):
+        ranks = _ranks(clock, counts)
+        if not ranks.equals(_ranks(other, counts)):
             break
-        return ranks.set_axis(runs.index).where(is_recorded, planned), pd.Series(is_recorded, index=runs.index)
+        return ranks.set_axis(runs.index).where(counts, planned), pd.Series(counts, index=runs.index)
     return planned, pd.Series(False, index=runs.index)
 
 

@@ -13,7 +13,7 @@ from gpubench_kit.page.results import Block, Pair, Results
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_and_interval_text, is_missing, money_text
-from gpubench_kit.wording.terms import metric_of, names_text
+from gpubench_kit.wording.terms import metric_of, names_text, subject_text
 
 #: Installations that are written out one by one, and no more.
 _MOST_WRITTEN = 12
@@ -34,10 +34,10 @@ def rival_text(results: Results, block: Block) -> str:
 
 
 def pair_name(pair: Pair) -> str:
-    """Return both tunings of a pair of cards."""
+    """Return both tunings of a pair of cards; where they differ, with the rival's name."""
     if pair.of.tuning == pair.against.tuning:
         return say("rival.both", tuning=pair.of.tuning)
-    return say("answer.pair", of=pair.of.tuning, against=pair.against.tuning)
+    return say("answer.pair", of=pair.of.tuning, against=subject_text(pair.against, with_card=True))
 
 
 def _ahead(results: Results, pair: Pair) -> Iterator[str]:

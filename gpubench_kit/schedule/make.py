@@ -16,6 +16,7 @@ from gpubench_kit.schedule.noise import planning_noise
 from gpubench_kit.schedule.order import PAUSE, PlannedRun, visits_of, visits_table
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.terms import not_compared_words
 
 
 @dataclass(frozen=True)
@@ -98,8 +99,7 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     if asks_for_rounds and not len(noise.pilot) and set(noise.table["source"]) - {"none"} == {"typical"}:
         source, why = "", say("schedule.rounds.default_typical", rounds=rounds)
     messages = (*work.messages, why) if asks_for_rounds else work.messages
-    if plan.sweep.ladder:
-        messages = (*messages, say("schedule.next.ladder"))
+    messages = (*messages, *_beside(plan))
     return Schedule(
         plan=plan,
         stage=work.stage if len(rows) or work.stage != "first" else "done",
@@ -117,6 +117,14 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
         full_minutes=session.full_minutes,
         dropped=session.dropped,
     )
+
+
+def _beside(plan: ReviewPlan) -> Iterator[str]:
+    """Yield what the rounds are not for: pairs that the plan leaves out, and steps of a ladder."""
+    if left := plan.pairs_not_asked_for():
+        yield say("schedule.next.not_compared", **not_compared_words(left, plan))
+    if plan.sweep.ladder:
+        yield say("schedule.next.ladder")
 
 
 def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> FittedSession:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import astuple
 from datetime import date
 
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.errors import listed
 from gpubench_kit.model.metrics import METRICS, Metric
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.references import Pair
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, percent_text
@@ -53,6 +56,12 @@ def pair_text(pair: Sequence[str], plan: ReviewPlan) -> str:
     texts = [subject_text(one, with_card=with_card, with_bench=with_bench) for one in (of, against)]
     pair = say("answer.pair", of=texts[0], against=texts[1])
     return say("names.on", pair=pair, bench=of[2]) if len(plan.benches) > 1 and not with_bench else pair
+
+
+def not_compared_words(pairs: Sequence[Pair], plan: ReviewPlan) -> dict[str, str]:
+    """Return pairs in words, ``names``, and the sides of the first as a plan has them, ``of`` and ``against``."""
+    names = listed([pair_text((*astuple(one.of), *astuple(one.against)), plan) for one in pairs])
+    return {"names": names, "of": pairs[0].of.line, "against": pairs[0].against.line}
 
 
 def subject_text(subject: Sequence[str], *, with_card: bool = False, with_bench: bool = False) -> str:

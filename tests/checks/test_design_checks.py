@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gpubench_kit.logs.match_files import order_done
 from gpubench_kit.statistics.design import estimate_drift
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -16,6 +17,45 @@ def test_order_that_no_clock_shows_is_noted(small):
     (finding,) = small.find("order_not_verified", "clock_set_back", "order_not_as_planned")
     assert finding.check == "order_not_verified"
     assert "order as planned, not verified" in finding.message
+
+
+def test_the_order_of_pilot_runs_needs_no_clock(small):
+    for run in ("r01", "r02"):
+        small.spoil(run, purpose="pilot", order_known=False)
+    assert small.find("order_not_verified", "clock_set_back", "order_not_as_planned") == []
+    small.spoil("r03", order_known=False)
+    assert len(small.find("order_not_verified")) == 1
+    small.spoil(None, purpose="pilot")
+    assert len(small.find("order_not_verified")) == 1
+
+
+def test_pilot_runs_without_a_clock_leave_the_order_of_the_others_known():
+    runs = pd.DataFrame({
+        "run": ["p1", "r1", "r2"], "purpose": ["pilot", "measure", "measure"], "is_recorded": True,
+        "order": [1, 2, 3], "started_at": ["", "2026-11-29 18:31:00", "2026-11-29 18:30:00"],
+    }).assign(card="Larkmoor 4", bench="")  # fmt: skip
+    columns = ["run", "clock_start_s", "other_clock_start_s", "clock_kind", "clock_from", "duration_s"]
+    facts = pd.DataFrame(columns=columns).astype({"clock_start_s": float, "other_clock_start_s": float})
+    done, known = order_done(runs, facts)
+    assert (done.tolist(), known.tolist()) == ([1, 2, 1], [False, True, True])
+    assert not order_done(runs.assign(purpose="measure"), facts)[1].any()
+    assert not order_done(runs[:1], facts)[1].any()
+
+
+def test_tunings_that_the_named_pairs_leave_out_are_told_with_the_line_to_add(small):
+    tunings = [{"name": "factory", "reference": True}, {"name": "quiet"}, {"name": "brisk"}, {"name": "idle"}]
+    small.set_plan(tunings=tunings)
+    small.spoil("r01", tuning="brisk")
+    assert small.find("not_compared") == []
+    pair = {"of": {"tuning": "quiet"}, "against": {"tuning": "factory"}}
+    small.set_plan(tunings=tunings, comparisons=[pair])
+    (finding,) = small.find("not_compared")
+    assert "in none of them: 'brisk vs factory'." in finding.message, "idle was not measured"
+    line = 'of = { card = "Larkmoor 4", tuning = "brisk" } against = { card = "Larkmoor 4", tuning = "factory" }'
+    assert finding.action.endswith(line)
+    tunings[2]["changes"] = {"voltage_mv": -50}
+    small.set_plan(tunings=tunings, comparisons=[pair], sweep={"ladder": "voltage_mv"})
+    assert small.find("not_compared") == [], "steps of a ladder are the sweep's"
 
 
 def test_order_done_as_planned_passes(small):

@@ -33,6 +33,8 @@ def note_of(**claim) -> str:
         ({"text": "Brisk gains 5 %", "metric": "avg_fps", "loses_at_most": "5 %"}, 'gains_at_least = "5 %"'),
         ({"text": "Quiet runs cooler", "metric": "core_c", "says": "worse"}, 'says = "better"'),
         ({"text": "Quiet is slower", "metric": "avg_fps", "says": "better"}, 'says = "worse"'),
+        ({"text": "Quiet is more efficient", "metric": "energy_per_frame_j", "says": "worse"}, 'says = "better"'),
+        ({"text": "Quiet is less power efficient", "metric": "board_w", "says": "better"}, 'says = "worse"'),
     ],
 )
 def test_words_that_go_the_other_way_are_told_with_the_line_to_paste(claim, line):
@@ -53,6 +55,14 @@ def test_words_that_go_the_other_way_are_told_with_the_line_to_paste(claim, line
         {"text": "Quiet loses nothing", "metric": "avg_fps", "says": "no_loss"},
         {"text": "It is the same", "metric": "avg_fps", "says": "same"},
         {"text": "Not slower", "metric": "avg_fps", "says": "better"},
+        {"text": "Quiet is more efficient", "metric": "energy_per_frame_j", "says": "better"},
+        {
+            "text": "Quiet loses at least 1 %",
+            "metric": "avg_fps",
+            "of": {"tuning": "factory"},
+            "against": {"tuning": "quiet"},
+            "gains_at_least": "1 %",
+        },
         {"text": "5 % or thereabouts", "metric": "core_mhz", "gains_at_least": "5 %"},
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -28,6 +29,11 @@ class Subject:
     card: str
     tuning: str
     bench: str
+
+    @property
+    def line(self) -> str:
+        """What the plan has to hold for it: ``{ card = "Larkmoor 4", tuning = "quiet" }``."""
+        return f"{{ {', '.join(f'{name} = {json.dumps(text)}' for name, text in vars(self).items() if text)} }}"
 
 
 @dataclass(frozen=True)

@@ -163,6 +163,19 @@ class ReviewPlan(Section):
             return default_pairs(self.card_units, self.tunings, benches=self.benches)
         return tuple(pair for asked in self.comparisons for pair in self.pairs_of(asked))
 
+    def pairs_not_asked_for(self) -> tuple[Pair, ...]:
+        """Return the tunings against the reference that ``[[comparisons]]``, where given, leave out.
+
+        Returns
+        -------
+        tuple of Pair, as `pairs` has them by default, within each card; steps of a ladder are left to the sweep
+        """
+        ladder, asked = self.sweep.ladder, set(self.pairs())
+        steps = {one.name for one in self.tunings if ladder in {**one.changes, **one.held_at}}
+        every = default_pairs(self.card_units, self.tunings, benches=self.benches) if self.comparisons else ()
+        own = (pair for pair in every if pair.of.card == pair.against.card and pair.of.tuning not in steps)
+        return tuple(pair for pair in own if pair not in asked)
+
     def pairs_of(self, asked: Comparison | Claim) -> tuple[Pair, ...]:
         """Return the pairs that one comparison or claim speaks of: one, or one per bench; see `written_pairs`."""
         return written_pairs(
