@@ -141,7 +141,8 @@ def drift(evidence: Evidence) -> Iterator[Found]:
     metrics on the ratio scale; visible above the plan's ``drift_pct_per_run`` with p < 0.05.
     """
     limit = evidence.limits.drift_pct_per_run
-    values = evidence.values[(evidence.values["purpose"] == "measure") & evidence.values["order_done"].notna()]
+    sure = evidence.sure_values
+    values = sure[(sure["purpose"] == "measure") & sure["order_done"].notna()]
     for metric in evidence.plan.analysis.metrics:
         rows = values[(values["metric"] == metric) & (values["value"] > 0)]
         if METRICS[metric].scale != "ratio" or not len(rows):
@@ -187,7 +188,7 @@ def game_shifted(evidence: Evidence) -> Iterator[Found]:
     ``patch_pct`` and 5 usual spreads of a run, and all agree to within half of it. It excludes nothing: rounds
     take such a shift out, tunings on two sides of it cannot be compared.
     """
-    limit, metric, values = evidence.limits.patch_pct, evidence.plan.analysis.primary, evidence.values
+    limit, metric, values = evidence.limits.patch_pct, evidence.plan.analysis.primary, evidence.sure_values
     here = (values["metric"] == metric) & (values["purpose"] == "measure") & (values["value"] > 0)
     rows = values[here & values["order_done"].notna()]
     if METRICS[metric].scale != "ratio" or not len(rows):

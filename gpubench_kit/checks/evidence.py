@@ -39,8 +39,8 @@ class Evidence:
     runs : one row per recorded run that is not left out: the columns of the run sheet, the facts of
         its logs, ``ends`` (from the plan), ``cell`` and ``of_game`` (whole numbers, alike for peers
         and for runs of one game)
-    values : one row per run and metric: ``run, metric, value, step, source`` and the columns of ``runs`` that
-        say what was measured
+    values : one row per run and metric: ``run, metric, value, step, source, certainty`` and the columns of
+        ``runs`` that say what was measured
     all_runs : every recorded run, those left out included
     plan : with the limits, in ``plan.checks``
     usable : one value of each run that may enter verdicts; empty before it is known which do
@@ -58,6 +58,11 @@ class Evidence:
     def limits(self) -> Checks:
         """The plan's limits."""
         return self.plan.checks
+
+    @property
+    def sure_values(self) -> pd.DataFrame:
+        """The values that may be held against those of other runs; what is only likely is shown and no more."""
+        return self.values[self.values["certainty"] != "likely"]
 
     def without(self, runs: Iterable[str]) -> Evidence:
         """Return the evidence less some runs, which stay in ``all_runs``."""
@@ -113,7 +118,8 @@ def gather_evidence(
     # Texts as categories: each run has a row for every metric.
     named = recorded.loc[judged, ["run", *_OF_VALUES, "order_done", "order_known", "cell", "of_game"]]
     named = named.astype(dict.fromkeys(_OF_VALUES, "category"))
-    values = run_metrics.reindex(columns=["run", "metric", "value", "step", "source"]).merge(named, on="run")
+    columns = ["run", "metric", "value", "step", "source", "certainty"]
+    values = run_metrics.reindex(columns=columns).merge(named, on="run")
     kept = recorded if judged.all() else recorded[judged].reset_index(drop=True)
     return Evidence(kept, values, recorded, plan)
 

@@ -254,7 +254,7 @@ def first_runs_differ(evidence: Evidence) -> Iterator[Found]:
     -----
     Welch's t on distances from the mean of the peers, at 5 %, and only above the plan's ``first_run_pct``.
     """
-    limit, primary, values = evidence.limits.first_run_pct, evidence.plan.analysis.primary, evidence.values
+    limit, primary, values = evidence.limits.first_run_pct, evidence.plan.analysis.primary, evidence.sure_values
     rows = values[(values["metric"] == primary) & (values["purpose"] == "measure") & (values["launch"] != "")]
     if METRICS[primary].scale != "ratio" or not len(rows):
         return

@@ -249,7 +249,8 @@ def _loads(evidence: Evidence) -> Iterator[tuple[bool, float, float, pd.DataFram
 def outlier(evidence: Evidence) -> Iterator[Found]:
     """Yield values far from those of their peers; they ask for a cause, and nothing is deleted."""
     limit = evidence.limits.unlike_spreads
-    compared = evidence.values[evidence.values["metric"].isin(evidence.plan.analysis.metrics)]
+    sure = evidence.sure_values
+    compared = sure[sure["metric"].isin(evidence.plan.analysis.metrics)]
     rated = compared.assign(**distance_from_peers(compared))
     for row in chosen(rated, is_flagged(rated, limit), beside={"bound": flag_bound(rated, limit)}):
         metric = metric_of(row.metric)

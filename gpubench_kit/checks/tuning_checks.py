@@ -43,7 +43,8 @@ def tuning_not_applied(evidence: Evidence) -> Iterator[Found]:
     of its runs that is farther from the other, so that it holds even where half of the runs were lost.
     """
     runs, checks = evidence.runs, evidence.limits
-    signs = evidence.values[evidence.values["metric"].isin(SIGNS)]
+    sure = evidence.sure_values
+    signs = sure[sure["metric"].isin(SIGNS)]
     table = signs.pivot(index="run", columns="metric", values="value")
     values = table.reindex(index=runs["run"], columns=list(SIGNS)).to_numpy(dtype=float)
     logs = np.log(np.where(values > 0, values, np.nan))
@@ -102,7 +103,7 @@ def _lost(row: pd.Series, other: str, centres: np.ndarray, logs: np.ndarray) -> 
 def tuning_not_as_declared(evidence: Evidence) -> Iterator[Found]:
     """Yield tunings whose declared offset, or held point, does not show in their runs."""
     reference, limit_pct = evidence.plan.reference_tuning, evidence.limits.settle_pct
-    means = evidence.values.groupby(["metric", "tuning", "of_game"])["value"].mean()
+    means = evidence.sure_values.groupby(["metric", "tuning", "of_game"])["value"].mean()
     by_game = {key: same.droplevel([0, 1]) for key, same in means.groupby(level=[0, 1])}
     for tuning, (name, metric) in product(evidence.plan.tunings, _DECLARED.items()):
         own, usual = by_game.get((metric, tuning.name)), by_game.get((metric, reference))

@@ -47,6 +47,9 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
         "different_bench": _benches_differ(pair),
         "different_game_version": _differs(pair, runs.codes["game_version"], runs.is_given("game_version")),
         "value_not_usable": pair.any_in_cell(np.isnan(scaled_values(pair.metric, runs.numbers["value"]))),
+        "format_not_confirmed": pair.any_in_cell(
+            runs.codes["withheld_for"] == runs.code_of("withheld_for", "format_not_confirmed")
+        ),
     }
     if pair.across and metric.is_at_power_point:
         points = _differs(pair, runs.codes["power_measured_at"]) | pair.any_in_cell(

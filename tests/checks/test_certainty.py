@@ -101,6 +101,30 @@ def test_what_is_computed_from_likely_power_is_withheld_with_it(tmp_path):
     assert set(check_claims(comparisons, overall, plan)["verdict"]) == {"not_shown"}
 
 
+def test_one_likely_log_withholds_its_game_and_is_held_against_no_other_run(tmp_path):
+    (tmp_path / "logs").mkdir()
+    rows = ["run,tuning,game,round,order,frame_log"]
+    for k in range(12):
+        rng, tuning = np.random.default_rng(k), ("factory", "quiet")[k % 2]
+        frame_ms = frames(rng, 1500)
+        watts = rng.normal(300.0 - 60.0 * (k % 2), 2.0, frame_ms.size).round(1)
+        # The watts of a part in one log: less than half, as if the other tuning had run.
+        power = {"GPU auxiliary power [W]": 0.4 * watts} if k == 4 else {"GPU power [W]": watts}
+        text = text_of({"t (s)": written(np.cumsum(frame_ms), "s"), "dur": written(frame_ms, "ms"), **power})
+        (tmp_path / "logs" / f"r{k}.csv").write_text(text, encoding="utf-8")
+        rows.append(f"r{k},{tuning},Salt Orchard,{k // 2 + 1},{k + 1},r{k}.csv")
+    (tmp_path / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    plan = _plan(tmp_path)
+    review = open_review(plan)
+    run_metrics = compute_run_metrics(review, plan)
+    found = check_review(review, run_metrics, plan)
+    assert not {"outlier", "tuning_not_applied"} & set(found["check"])
+    comparisons = compare_tunings(exclude_runs(review, run_metrics, found), plan).set_index("metric")
+    assert comparisons.at["board_w", "reason"] == "format_not_confirmed"
+    assert np.isnan(comparisons.at["board_w", "change"])
+    assert not np.isnan(comparisons.at["avg_fps", "change"])
+
+
 def test_a_confirmed_format_counts_and_changes_no_decision(tmp_path):
     _folder(tmp_path)
     entry = {
