@@ -61,6 +61,9 @@ _PER_SECOND = re.compile(r"(?:frequen\w*|ticks?\w*)[^\d\n]{0,24}(\d{4,12})\b")
 #: What rises by whole numbers up to this, always the same one, numbers rows or every other one.
 _LARGEST_STRIDE = 3
 
+#: Rows this many times as far apart as their frame time are not each one frame.
+_APART = 1.5
+
 _SENSOR_WORDS = frozenset().union(*(QUANTITY[name] for name in ("power", "heat", "load", "clock", "fan", "volt")))
 _NO_FRAME_WORDS = OTHER | CARD | PART["memory"] | PART["hotspot"] | PART["chip"] | NOT_FRAME
 
@@ -286,7 +289,7 @@ def _held(clues: Clues, reading: Reading) -> Reading:
         question = f"{rows.label(place)} is declared to be a time, but its heading speaks of frame rates"
         return replace(reading, certainty=Certainty.OPEN, question=question, can_confirm=False)
     if time is None or time.unit_ms is None:
-        denied = by_samples(replace(clues, values={place: rows.numbers[place]}))
+        denied = by_samples(replace(clues, values={place: rows.numbers[place]})) or _farther_apart(clues, reading)
         if denied is not None:
             return denied
     elif abs(reading.time_factor / time.unit_ms - 1) > 0.05:
@@ -298,6 +301,21 @@ def _held(clues: Clues, reading: Reading) -> Reading:
         return replace(reading, certainty=Certainty.OPEN, question=question, can_confirm=False)
     slow = held_against_rates(clues, reading, usual_ms) if reading.take == "column" else reading
     return slow if slow.is_sampled else reading
+
+
+def _farther_apart(clues: Clues, reading: Reading) -> Reading | None:
+    """Return the question why rows are farther apart than what the plan declares says; None where they are not."""
+    known, label = clues.rows.numbers[reading.place or 0], clues.rows.label(reading.place or 0)
+    usual = float(np.median(known[known > 0])) if (known > 0).any() else np.nan
+    frame_ms = 1e3 / usual if reading.take == "rates" else usual * reading.factor
+    for time in clues.times:
+        apart_ms = float(np.median(time.steps)) * (time.unit_ms or np.nan)
+        if apart_ms > _APART * frame_ms + time.step * (time.unit_ms or 0.0):
+            question = (
+                f"rows are {apart_ms:.3g} ms apart by {time.label}, but {label} says {frame_ms:.3g} ms a frame"
+            )
+            return replace(reading, certainty=Certainty.OPEN, question=question, can_confirm=False)
+    return None
 
 
 def _marked(reading: Reading, whole: Repaired) -> Reading:

@@ -187,7 +187,7 @@ def sensors_of_rows(
     taken : columns that are something else
     with_questions : whether columns that could be sensors are asked for; not beside frames, where they are extras
     """
-    by_metric, doubts = _declared_sensors(rows, declared), list[_Doubt]()
+    by_metric, doubts = _declared_sensors(rows, declared)
     is_declared = frozenset(by_metric)
     taken = taken | {choices[0].column for choices in by_metric.values()}
     for place, values in rows.numbers.items():
@@ -209,13 +209,13 @@ def sensors_of_rows(
     return sensors, (*findings, *(_on_doubts(rows, doubts) if with_questions else ()))
 
 
-def _declared_sensors(rows: LogRows, declared: Declaration) -> dict[str, list[ColumnChoice]]:
-    """Return the sensors that the plan declares or confirms, one by metric."""
+def _declared_sensors(rows: LogRows, declared: Declaration) -> tuple[dict[str, list[ColumnChoice]], list[_Doubt]]:
+    """Return the sensors that the plan declares or confirms, one by metric, and those whose unit the log denies."""
     asked = [(metric, heading, "", say("evidence.declared")) for metric, heading in declared.sensors.items()]
     confirmed = declared.confirmed(format_id_of(rows.table))
     if confirmed is not None:
         asked += [(metric, heading, unit, say("evidence.confirmed")) for metric, heading, unit in confirmed.sensors]
-    found = {}
+    found, doubts = {}, []
     for metric, heading, unit, why in asked:
         place = rows.table.place_of(heading)
         if (
@@ -224,8 +224,18 @@ def _declared_sensors(rows: LogRows, declared: Declaration) -> dict[str, list[Co
             and metric in METRICS
             and np.isfinite(rows.numbers[place]).any()
         ):
-            found[metric] = [_named(rows, place, metric, why=why, unit=known_unit(unit) if unit else None)]
-    return found
+            stated, written = known_unit(unit) if unit else None, rows.units[place]
+            if (
+                stated
+                and written
+                and written.quantity
+                and replace(written, written="") != replace(stated, written="")
+            ):
+                what = say("evidence.sensors.units_differ", metric=metric, unit=unit, written=written.written)
+                doubts.append(_Doubt(place, what, metric))
+                continue
+            found[metric] = [_named(rows, place, metric, why=why, unit=stated)]
+    return found, doubts
 
 
 def _named(rows: LogRows, place: int, metric: str, *, why: str, unit: Unit | None = None) -> ColumnChoice:

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from made_dialects import frames, text_of, written
 
-from gpubench_kit.logs.format import Certainty, Declaration
+from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
+from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.model.errors import LogError
 
@@ -105,3 +106,26 @@ def test_a_rate_beside_a_time_proves_the_unit_of_the_time(tmp_path, per_s):
     read = _read(tmp_path, text_of({"time": time, "rate": (1000 / FRAME_MS).round(3)}))
     assert read.certainty == Certainty.PROVEN
     assert read.frames.frame_ms.mean() == pytest.approx(FRAME_MS[1:].mean(), rel=1e-4)
+
+
+def _confirmed(tmp_path, text, **what):
+    """Return a log whose format the plan confirms."""
+    path = tmp_path / "run.csv"
+    path.write_text(text, encoding="utf-8")
+    format_id = facts_of_log(path).format_id
+    return read_frame_log(path, declared=Declaration(formats=(ConfirmedFormat(format_id, **what),)))
+
+
+def test_means_that_the_plan_confirms_as_frames_are_denied_by_the_time_beside_them(tmp_path):
+    kept = FRAME_MS[: FRAME_MS.size // 10 * 10]
+    ends_s, means = np.cumsum(kept)[9::10] / 1e3, kept.reshape(-1, 10).mean(axis=1).round(3)
+    text = text_of({"t (s)": ends_s.round(5), "dur": means})
+    with pytest.raises(LogError, match=r"rows are \d+\.?\d* ms apart by column 't \(s\)', but column 'dur' says"):
+        _confirmed(tmp_path, text, time="dur", unit="ms")
+    with pytest.raises(LogError, match="ms a frame"):
+        _confirmed(tmp_path, text_of({"t (s)": ends_s.round(5), "r": (1e3 / means).round(3)}), rate="r")
+
+
+def test_frames_beside_a_slower_clock_count_once_they_are_confirmed(tmp_path):
+    text = text_of({"scene (s)": (np.cumsum(FRAME_MS) / 2e3).round(6), "dur": FRAME_MS})
+    assert _confirmed(tmp_path, text, time="dur", unit="ms").certainty == Certainty.STATED

@@ -257,3 +257,13 @@ def test_no_sensor_of_made_logs_is_wrong_and_counted(tmp_path):
     found = outcome_of_sensors(sensor_logs(7, 60), read)
     assert found.wrong == []
     assert found.counts > 0.6 * (found.counts + found.shown + found.asked)
+
+
+@pytest.mark.parametrize("unit", ["mW", "kW", "°C"])
+def test_a_unit_that_the_heading_denies_confirms_nothing(tmp_path, unit):
+    sensors = (("board_w", "Power (W)", unit),)
+    format_id = _log(tmp_path, {"Power (W)": VALUES["W"]}).format_id
+    declared = Declaration(formats=(ConfirmedFormat(format_id, sensors=sensors),))
+    log = _log(tmp_path, {"Power (W)": VALUES["W"]}, declared=declared)
+    assert _certainties(log) == {"board_w": "likely"}
+    assert any(f"the plan says {unit} where the log says W" in one.message for one in log.findings)
