@@ -94,6 +94,9 @@ def check_claims(
             has_p = early[place] and not math.isnan(one.p.supports)
             row = {"by": one.by, "verdict": script if has_p else one.outcome, "evidence": one.evidence,
                    "suggested_text": one.instead}  # fmt: skip
+        if early[place] and row["verdict"] == NOT_SHOWN != one.outcome and not row.get("reason"):
+            together = say(f"claims.together.{one.outcome}", n=len(plan.claims))
+            row["evidence"] = f"{row['evidence']} {together}"
         note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
         row |= {"written": "before" if early[place] else "after", "evidence": f"{row['evidence']} {note}".rstrip()}
         rows.append(_start(claim) | row | {"p": one.p.supports, "p_adjusted": supported[place]})

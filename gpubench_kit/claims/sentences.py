@@ -183,7 +183,7 @@ def _of_result(one: ClassifiedResult, verdict: Verdict, plan: ReviewPlan) -> str
     """Return the sentence that one result bears out: what is claimed, or the weakest that tells what was found."""
     claim, target = verdict.claim, one.target
     strongest, weakest = _PATTERNS.get(target.row.verdict, _DIFFERENCE)
-    if one.outcome != SUPPORTED:
+    if one.outcome != SUPPORTED or verdict.outcome != SUPPORTED:
         return _said(target, plan, weakest)
     if claim.amount is not None:
         is_beyond = claim.amount * target.amounts.change > 0 and (claim.amount > 0) == (claim.kind == "at_least")
@@ -401,15 +401,17 @@ def _of_every_game(verdict: Verdict, plan: ReviewPlan) -> str:
     values = {"clause": _shared_clause(verdict, plan), "count": len(every), "whose": whose(rows[0], plan)}
     if verdict.outcome == SUPPORTED:
         return say("claims.every.each", **values, rests_on=rests_on)
-    # The one-sided intervals of amounts are those of single scenes, so they are counted only if all agree.
-    held = [one for one in every if one.outcome == SUPPORTED and claim.kind not in _AMOUNTS
+    held = [one for one in every if one.outcome == SUPPORTED
             and (claim.kind != "no_loss" or bool(one.target.row.no_loss))]  # fmt: skip
     others = [one for one in every if one not in held]
-    text = say("claims.every.some" if held else "claims.every.none", **values, held=len(held), rests_on=rests_on)
+    # The one-sided intervals of amounts are those of single scenes, so they are counted only if all agree.
+    kind = "not_each" if held and claim.kind in _AMOUNTS else "some" if held else "none"
+    text = say(f"claims.every.{kind}", **values, held=len(held), rests_on=rests_on)
     against = [_scene_result(one, is_short=True) for one in others if one.outcome == CONTRADICTED]
     text += say("claims.every.against", scenes=listed(against, _MOST_GAMES)) if against else ""
     counts = Counter(_standing_among_many(one, claim) for one in others)
-    left = [say(f"claims.every.{one}", n=counts[one]) for one in _STANDING[1:] if counts[one]]
+    told = _STANDING[1:] if kind != "not_each" else ()
+    left = [say(f"claims.every.{one}", n=counts[one]) for one in told if counts[one]]
     return f"{''.join([text, *left])}."
 
 

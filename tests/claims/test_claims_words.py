@@ -200,9 +200,8 @@ def test_amounts_that_not_all_games_show_are_not_counted_game_by_game():
     plan = claim_plan({"says": "at_most", "by_pct": 4.0, "over": "every_game"})
     games = game_rows(plan, *[{"change": 3.0, "se": 0.2}] * 3, {"change": 3.9})
     claims = check_claims(games, overall_rows(plan, {"change": 3.0}), plan)
-    assert claims["suggested_text"].iloc[0] == (
-        "In none of our 4 scenes is the claim shown, on our Larkmoor 4; 4 scenes are open."
-    )
+    assert claims["suggested_text"].iloc[0] == "The claim is not shown for each of our 4 scenes, on our Larkmoor 4."
+    assert "3 of 4 scenes support it. Open: " in claims["evidence"].iloc[0]
 
 
 def test_every_number_in_a_sentence_is_a_number_of_the_tables():

@@ -72,6 +72,13 @@ def test_claims_of_a_script_are_adjusted_together():
     assert both["verdict"].tolist() == [OPEN, OPEN]
     assert both["p"].tolist() == pytest.approx([0.03, 0.03], rel=1e-4)
     assert both["p_adjusted"].tolist() == pytest.approx([0.06, 0.06], rel=1e-4)
+    # What a claim alone would show is not offered instead of it, and the evidence says why.
+    assert "at least" in rows_of(claim)["suggested_text"].iloc[0]
+    assert "together" not in rows_of(claim)["evidence"].iloc[0]
+    for row in both.itertuples():
+        assert "was about 3.0 % faster than" in row.suggested_text
+        assert row.evidence.endswith("By itself it would be supported; tested together with the 2 sentences of the "
+                                     "script it is not shown.")  # fmt: skip
     easy = rows_of(claim, {"gains_at_least": "0 %"})
     assert easy["verdict"].tolist() == [YES, YES]
 
