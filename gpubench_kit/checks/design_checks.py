@@ -14,7 +14,7 @@ from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, classify, estimate_drift
-from gpubench_kit.statistics.runs import PairRuns, encode_runs, select_pair
+from gpubench_kit.statistics.runs import PairRuns, select_pair
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, count_text, number_text, p_text, value_text
 from gpubench_kit.wording.terms import capital, metric_of, not_compared_words, pair_text
@@ -36,6 +36,8 @@ def warm_up_runs_per_launch(evidence: Evidence) -> Iterator[Found]:
 
     Runs excluded for a logged cause count too: they have warmed the game up all the same.
     """
+    if evidence.plan.exclude.warm_up_runs_per_launch == 0:
+        return
     rows = _in_order(evidence)
     rows = rows[rows["launch"] != ""]
     place = rows.groupby(["card", "bench", "session", "game", "launch"]).cumcount() + 1
@@ -44,6 +46,8 @@ def warm_up_runs_per_launch(evidence: Evidence) -> Iterator[Found]:
 
 def extra_runs_after_patch(evidence: Evidence) -> Iterator[Found]:
     """Yield the first measured runs after each change of a game's version, as many as the plan leaves out."""
+    if evidence.plan.exclude.extra_runs_after_patch == 0:
+        return
     warm_up = {one.row.run for one in warm_up_runs_per_launch(evidence)}
     rows = _in_order(evidence)
     rows = rows[(rows["game_version"] != "") & ~rows["run"].isin(warm_up)]
@@ -143,18 +147,20 @@ def drift(evidence: Evidence) -> Iterator[Found]:
     limit = evidence.limits.drift_pct_per_run
     sure = evidence.sure_values
     values = sure[(sure["purpose"] == "measure") & sure["order_done"].notna()]
+    bench, names = pd.factorize(pd.MultiIndex.from_frame(values[["card", "bench"]]))
+    value, cells = (values[name].to_numpy() for name in ("value", "cell"))
+    orders = values["order_done"].to_numpy(dtype=float, na_value=np.nan)
     for metric in evidence.plan.analysis.metrics:
-        rows = values[(values["metric"] == metric) & (values["value"] > 0)]
+        rows = np.flatnonzero((values["metric"] == metric) & (value > 0))
         if METRICS[metric].scale != "ratio" or not len(rows):
             continue
-        family, names = pd.factorize(pd.MultiIndex.from_frame(rows[["card", "bench"]]))
-        order = rows["order_done"].to_numpy(dtype=float, na_value=np.nan)
-        cell = pd.factorize(rows["cell"])[0]
-        found = estimate_drift(np.log(rows["value"].to_numpy(dtype=float)), order, cell=cell, family=family)
+        family, benches = pd.factorize(bench[rows])
+        cell = pd.factorize(cells[rows])[0]
+        found = estimate_drift(np.log(value[rows]), orders[rows], cell=cell, family=family)
         for place in np.flatnonzero(found.is_visible(limit / 100)):
             slope, p = 100 * float(np.expm1(found.slope[place])), p_text(float(found.p[place]))
             told = {
-                "where": _where(*names[place]),
+                "where": _where(*names[benches[place]]),
                 "label": metric_of(metric).label,
                 "slope": change_text(slope),
                 "p": p,
@@ -265,7 +271,7 @@ def restart_spread_from_archive(evidence: Evidence) -> Iterator[Found]:
 
 def session_not_given(evidence: Evidence) -> Iterator[Found]:
     """Yield whether no run has a session."""
-    coded = encode_runs(evidence.usable)
+    coded = evidence.coded
     if len(coded.change) and not coded.is_given("session").any():
         yield Found(None, None, None, {})
 
@@ -275,7 +281,7 @@ def layout(evidence: Evidence) -> Iterator[Found]:
 
     Judged by the runs of the primary metric.
     """
-    plan, coded = evidence.plan, encode_runs(evidence.usable)
+    plan, coded = evidence.plan, evidence.coded
     for pair in plan.pairs():
         runs = select_pair(coded, pair, metric=plan.analysis.primary)
         if runs is None:

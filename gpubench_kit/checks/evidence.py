@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from gpubench_kit.model.errors import shown
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import Checks
 from gpubench_kit.sheet.looks import Looks
+from gpubench_kit.statistics.runs import CodedRuns, encode_runs
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import duration_text, number_text, percent_text
 
@@ -59,10 +61,15 @@ class Evidence:
         """The plan's limits."""
         return self.plan.checks
 
-    @property
+    @cached_property
     def sure_values(self) -> pd.DataFrame:
         """The values that may be held against those of other runs; what is only likely is shown and no more."""
         return self.values[self.values["certainty"] != "likely"]
+
+    @cached_property
+    def coded(self) -> CodedRuns:
+        """The usable runs as arrays."""
+        return encode_runs(self.usable)
 
     def without(self, runs: Iterable[str]) -> Evidence:
         """Return the evidence less some runs, which stay in ``all_runs``."""

@@ -113,12 +113,15 @@ def sensor_in_part(evidence: Evidence) -> Iterator[Found]:
     values = evidence.values
     of_sensors = values[values["metric"].isin(SENSOR_METRICS) & values["run"].isin(sampled)]
     for (card, _), found in of_sensors.groupby(["card", "bench"], observed=True):
-        by_run = pd.crosstab(found["run"], found["metric"]) > 0
-        for metric in by_run.columns[~by_run.all()]:
-            without, all_ = by_run.index[~by_run[metric]].tolist(), len(by_run)
-            told = {"label": metric_of(metric).label, "metric": metric, "card": shown(str(card)), "all": all_,
-                    "found": all_ - len(without), "without": listed(without)}  # fmt: skip
-            yield Found(None, all_ - len(without), all_, told)
+        runs = set(found["run"])
+        for metric, of_metric in found.groupby("metric")["run"]:
+            without = sorted(runs.difference(of_metric))
+            if not without:
+                continue
+            n_found = len(runs) - len(without)
+            told = {"label": metric_of(metric).label, "metric": metric, "card": shown(str(card)), "all": len(runs),
+                    "found": n_found, "without": listed(without)}  # fmt: skip
+            yield Found(None, n_found, len(runs), told)
 
 
 def too_short(evidence: Evidence) -> Iterator[Found]:

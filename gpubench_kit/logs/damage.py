@@ -32,6 +32,9 @@ _COUNTER_BITS = (16, 24, 31, 32)
 #: Most rows of sums and means at the end of a log.
 _MOST_FOOTERS = 4
 
+#: Standard deviation, in units of the last decimal, from which hardly a value is the mean of its column by chance.
+_VARIED = 20
+
 #: A whole number this many times the usual value may have lost its decimal mark.
 _FAR = 20.0
 
@@ -132,15 +135,22 @@ def _rows_twice(rows: LogRows) -> Iterator[_Repair]:
 
 
 def _footers(rows: LogRows) -> Iterator[_Repair]:
-    """Yield what leaves a last few rows out that are sums, means or ends of the others."""
-    for place, values in _live(rows).items():
-        if values.size <= 20 or not np.isfinite(values).all() or rises(values[:-_MOST_FOOTERS]):
-            continue
-        for n_last in range(_MOST_FOOTERS, 0, -1):
-            if kinds := _kinds_of_last(values, n_last, rows.steps[place]):
-                told = say("list.and").join(say(f"logs.summary_rows.{kind}") for kind in kinds)
-                yield f"drop_last {n_last}", note("logs.summary_rows", name=rows.table.name, n=n_last, kinds=told)
-                return
+    """Yield what leaves a last few rows out that are sums, means or ends of the others.
+
+    A row may hold the mean of one column by chance; a summary holds it in most of those that vary.
+    """
+    columns = [
+        (values, rows.steps[place])
+        for place, values in _live(rows).items()
+        if values.size > 20 and np.isfinite(values).all() and not rises(values[:-_MOST_FOOTERS])
+    ]
+    n_varied = sum(float(values[:-_MOST_FOOTERS].std()) > _VARIED * step for values, step in columns)
+    for n_last in range(_MOST_FOOTERS, 0, -1):
+        found = [kinds for values, step in columns if (kinds := _kinds_of_last(values, n_last, step))]
+        if found and 2 * len(found) >= n_varied:
+            told = say("list.and").join(say(f"logs.summary_rows.{kind}") for kind in found[0])
+            yield f"drop_last {n_last}", note("logs.summary_rows", name=rows.table.name, n=n_last, kinds=told)
+            return
 
 
 def _kinds_of_last(values: np.ndarray, n_last: int, step: float) -> list[str]:
@@ -152,7 +162,7 @@ def _kinds_of_last(values: np.ndarray, n_last: int, step: float) -> list[str]:
     for value in values[-n_last:]:
         if abs(value - total) <= step * max(1.0, above.size**0.5) and value > 5 * above.max():
             kinds.append("sum")
-        elif abs(value - mean) <= 0.51 * step and spread > 20 * step:
+        elif abs(value - mean) <= 0.51 * step and spread > _VARIED * step:
             kinds.append("mean")
         elif n_last > 1 and value in ends:
             kinds.append("end")

@@ -121,8 +121,11 @@ class Columns:
         """
         if place in self.texts:
             return pd.Series(self.texts[place]).fillna("").astype(str).str.strip()
-        values = self.numbers.get(place)
-        return pd.Series([""] * self.n_rows if values is None else [f"{value:g}" for value in values], dtype="str")
+        if place not in self.numbers:
+            return pd.Series([""] * self.n_rows, dtype="str")
+        # Whole numbers repeat: each is written once.
+        values, rows = np.unique(self.numbers[place], return_inverse=True)
+        return pd.Series(np.array([f"{value:g}" for value in values], dtype=object)[rows], dtype="str")
 
 
 @dataclass(frozen=True, kw_only=True)

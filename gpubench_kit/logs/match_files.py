@@ -286,8 +286,8 @@ def _rows_of(runs: pd.DataFrame) -> Iterator[dict]:
     """Yield the rows as dictionaries, in half the time that the frame itself takes for thousands of them."""
     for start in range(0, len(runs), _ROWS_AT_A_TIME):
         part = runs.iloc[start : start + _ROWS_AT_A_TIME]
-        columns = [part[name].tolist() for name in part.columns]
-        yield from (dict(zip(part.columns, cells, strict=True)) for cells in zip(*columns, strict=True))
+        names, columns = part.columns.tolist(), [part[name].tolist() for name in part.columns]
+        yield from (dict(zip(names, cells, strict=True)) for cells in zip(*columns, strict=True))
 
 
 def _files_in(places: RealPaths) -> Iterator[Path]:

@@ -75,9 +75,11 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
     frame_log, sensor_log, faults = _read_logs(task, memory)
     if frame_log is None and (task.frame_name or task.frame_path is not None or sensor_log is None):
         return RunLog(task.run, RunFacts(task.run), faults=faults)
-    facts, certainty, alignment = RunFacts(task.run), Certainty.PROVEN, None
+    certainty, alignment = Certainty.PROVEN, None
     time_s, sensors, findings = np.empty(0), dict[str, np.ndarray](), tuple[Finding, ...]()
-    if frame_log is not None:
+    if frame_log is None:
+        facts = RunFacts(task.run)
+    else:
         facts = frame_facts(task.run, frame_log, gap_ms=task.gap_ms, n_bins=task.n_bins)
         findings, certainty = frame_log.findings, frame_log.certainty
         time_s, sensors = frame_log.frames.time_s, frame_log.sensors

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -67,14 +68,14 @@ def run_ids(runs: pd.DataFrame) -> list[str]:
     -------
     list of str; names of runs and of files do not enter. Runs known by their logs start with ``f``
     """
-    rows = runs.reindex(columns=[*_ROW, "frame_log_sha256"]).astype("object")
-    rows = rows.where(rows.notna(), "").astype(str)
-    # Row by row: `agg` of a table without rows gives no column.
-    typed = pd.Series(map("\0".join, rows[list(_ROW)].itertuples(index=False)), index=rows.index, dtype=object)
-    known = rows["frame_log_sha256"].where(rows["frame_log_sha256"] != "", typed)
-    repeats = known.groupby(known).cumcount().astype(str)
-    heads = rows["frame_log_sha256"].map(lambda log: "f" if log else "r")
-    return [head + hash_of(two)[:9] for head, *two in zip(heads, known, repeats, strict=True)]
+    rows = runs.reindex(columns=["frame_log_sha256", *_ROW])
+    columns = [["" if pd.isna(cell) else str(cell) for cell in rows[name].tolist()] for name in rows.columns]
+    seen, ids = Counter[str](), []
+    for log, *cells in zip(*columns, strict=True):
+        known = log or "\0".join(cells)
+        ids.append(("f" if log else "r") + hash_of([known, str(seen[known])])[:9])
+        seen[known] += 1
+    return ids
 
 
 def values_fingerprint(usable: pd.DataFrame) -> str:
