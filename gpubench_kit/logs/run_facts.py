@@ -232,6 +232,9 @@ def sensor_facts(
 
 def _mean(values: np.ndarray) -> float:
     """Return the plain mean; nan without any value."""
+    mean = float(values.mean()) if values.size else np.nan
+    if np.isfinite(mean):
+        return mean
     known = values[np.isfinite(values)]
     return float(known.mean()) if known.size else np.nan
 

@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -113,20 +114,10 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     last_line = table.text.rfind(b"\n", 0, -1) + 1
     if not _IS_ROW.match(table.text, last_line) and summary_start(table.text, dialect) < len(table.text):
         return None
-    types = {**dict.fromkeys(map(str, texts), pa.string()), **dict.fromkeys(map(str, numbers), pa.float64())}
+    marks = (dialect.separator or "\t", '"' if b'"' in table.text else False, dialect.decimal)
+    options = _csv_options(dialect.n_columns, tuple(numbers), tuple(texts), marks)
     try:
-        read = csv.read_csv(
-            pa.py_buffer(memoryview(table.text)[dialect.first_row :]),
-            csv.ReadOptions(
-                use_threads=False,
-                block_size=_BLOCK,
-                column_names=[str(column) for column in range(dialect.n_columns)],
-            ),
-            csv.ParseOptions(delimiter=dialect.separator or "\t", quote_char='"' if b'"' in table.text else False),
-            csv.ConvertOptions(
-                include_columns=list(types), column_types=types, decimal_point=dialect.decimal, check_utf8=False
-            ),
-        )
+        read = csv.read_csv(pa.py_buffer(memoryview(table.text)[dialect.first_row :]), *options)
     except pa.ArrowInvalid:
         return None
     if read.num_rows == 0:
@@ -135,6 +126,23 @@ def read_regular(table: LogTable, numbers: Sequence[int], *, texts: Sequence[int
     if any(np.isinf(one).any() for one in values.values()):
         return None
     return Columns(values, {column: read.column(str(column)).to_numpy() for column in dict.fromkeys(texts)})
+
+
+@lru_cache(maxsize=64)
+def _csv_options(
+    n_columns: int, numbers: tuple[int, ...], texts: tuple[int, ...], marks: tuple[str, str | bool, str]
+) -> tuple[csv.ReadOptions, csv.ParseOptions, csv.ConvertOptions]:
+    """Return the options of pyarrow's reader, which are the same for all logs of a recorder."""
+    separator, quote, decimal = marks
+    types = {**dict.fromkeys(map(str, texts), pa.string()), **dict.fromkeys(map(str, numbers), pa.float64())}
+    names = [str(column) for column in range(n_columns)]
+    return (
+        csv.ReadOptions(use_threads=False, block_size=_BLOCK, column_names=names),
+        csv.ParseOptions(delimiter=separator, quote_char=quote),
+        csv.ConvertOptions(
+            include_columns=list(types), column_types=types, decimal_point=decimal, check_utf8=False
+        ),
+    )
 
 
 def _doubts(dialect: Dialect, name: str) -> list[Finding]:

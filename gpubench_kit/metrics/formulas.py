@@ -6,6 +6,7 @@ of the frames need samples, energy per frame needs both.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -237,20 +238,61 @@ def mean_over_window(time_s: np.ndarray, value: np.ndarray, *, start_s: float, e
     -----
     Trapezoid rule, with straight-line values at both ends of the window, divided by the window's length.
     """
-    is_number = np.isfinite(value)
-    if not is_number.all():
-        time_s, value = time_s[is_number], value[is_number]
-    if time_s.size < 2:
-        return None
-    start_s, end_s = max(float(start_s), float(time_s[0])), min(float(end_s), float(time_s[-1]))
-    if not end_s > start_s:
-        return None
-    first, behind = np.searchsorted(time_s, start_s, side="right"), np.searchsorted(time_s, end_s, side="left")
-    at_ends = np.interp((start_s, end_s), time_s, value)
-    times = np.concatenate(([start_s], time_s[first:behind], [end_s]))
-    values = np.concatenate((at_ends[:1], value[first:behind], at_ends[1:]))
-    mean = float(np.trapezoid(values, times)) / (end_s - start_s)
-    return SensorMean(mean, float(values.max()), start_s, end_s, int(behind - first))
+    return means_over_window(time_s, {"": value}, start_s=start_s, end_s=end_s)[""]
+
+
+def means_over_window(
+    time_s: np.ndarray, sensors: Mapping[str, np.ndarray], *, start_s: float, end_s: float
+) -> dict[str, SensorMean | None]:
+    """Return the means of several sensors that share their times, each as `mean_over_window` gives it.
+
+    Parameters
+    ----------
+    time_s : array of shape (n,) [s]
+    sensors : arrays of shape (n,) by name
+    start_s, end_s : window asked for [s]
+    """
+    window = _Window.of(time_s, start_s, end_s)
+    means = {}
+    for name, value in sensors.items():
+        is_number = np.isfinite(value)
+        own = window
+        if not is_number.all():
+            value, own = value[is_number], _Window.of(time_s[is_number], start_s, end_s)
+        means[name] = None if own is None else own.mean(value)
+    return means
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Where a window cuts the times of some samples: between two of them at each end."""
+
+    time_s: np.ndarray
+    start_s: float
+    end_s: float
+    inside: slice
+    steps_s: np.ndarray
+
+    @classmethod
+    def of(cls, time_s: np.ndarray, start_s: float, end_s: float) -> _Window | None:
+        """Return the window as far as samples reach; None where fewer than two or no time is left."""
+        if time_s.size < 2:
+            return None
+        start_s, end_s = max(float(start_s), float(time_s[0])), min(float(end_s), float(time_s[-1]))
+        if not end_s > start_s:
+            return None
+        first, behind = np.searchsorted(time_s, start_s, side="right"), np.searchsorted(time_s, end_s, side="left")
+        steps_s = np.diff(np.concatenate(([start_s], time_s[first:behind], [end_s])))
+        return cls(time_s, start_s, end_s, slice(int(first), int(behind)), steps_s)
+
+    def mean(self, value: np.ndarray) -> SensorMean:
+        """Return the mean of a sensor that has a value at each time."""
+        at_ends = np.interp((self.start_s, self.end_s), self.time_s, value)
+        values = np.concatenate((at_ends[:1], value[self.inside], at_ends[1:]))
+        area = float((self.steps_s * (values[1:] + values[:-1]) / 2.0).sum())
+        n_samples = self.inside.stop - self.inside.start
+        mean = area / (self.end_s - self.start_s)
+        return SensorMean(mean, float(values.max()), self.start_s, self.end_s, n_samples)
 
 
 def energy_per_frame_j(board_w: float, avg_fps: float) -> float:

@@ -14,7 +14,7 @@ from gpubench_kit.metrics.formulas import (
     frames_per_j,
     hitch_ms_per_min,
     low_definition_text,
-    mean_over_window,
+    means_over_window,
     pacing_ms,
 )
 from gpubench_kit.model.metrics import METRICS
@@ -145,12 +145,8 @@ def sensor_metrics(run_log: RunLog, window: tuple[float, float], *, edge_s: floa
     """Return the time-weighted means of all sensors over a window of the run [s]."""
     edges = f", the first and last {edge_s:g} s left out" if edge_s > 0 else ""
     words = f"time-weighted mean over the run{edges}"
-    rows = []
-    for metric, values in run_log.sensors.items():
-        mean = mean_over_window(run_log.sensor_time_s, values, start_s=window[0], end_s=window[1])
-        if mean is not None:
-            rows.append(metric_row(metric, mean.mean, words))
-    return rows
+    means = means_over_window(run_log.sensor_time_s, run_log.sensors, start_s=window[0], end_s=window[1])
+    return [metric_row(metric, mean.mean, words) for metric, mean in means.items() if mean is not None]
 
 
 def energy_metrics(values: dict[str, float]) -> list[dict]:
