@@ -73,6 +73,27 @@ def test_damage_that_is_repaired_is_told(tmp_path, name):
     assert DAMAGE[name] in [one.check for one in _read(tmp_path, log.text).findings]
 
 
+def test_a_last_row_that_meets_the_mean_of_one_column_is_a_row(tmp_path):
+    """One whole number in a hundred does so by chance; the mean of every column makes a summary."""
+    clock_mhz = np.random.default_rng(3).integers(1900, 2000, FRAME_MS.size)
+    clock_mhz[-1] = round(clock_mhz[:-1].mean())
+    columns = {
+        "elapsed_s": written(np.cumsum(FRAME_MS), "s"),
+        "frame_ms": written(FRAME_MS, "ms"),
+        "board_w": [f"{watts:.1f}" for watts in np.random.default_rng(4).normal(300, 5, FRAME_MS.size)],
+        "core_mhz": [str(mhz) for mhz in clock_mhz],
+    }
+    read = _read(tmp_path, text_of(columns))
+    assert read.frames.frame_ms.size == FRAME_MS.size
+    assert "summary_rows" not in [one.check for one in read.findings]
+    means = ["", f"{FRAME_MS.mean():.3f}", f"{np.mean([float(one) for one in columns['board_w']]):.1f}"]
+    summary = text_of({name: [*cells, mean] for (name, cells), mean in
+                       zip(columns.items(), [*means, f"{clock_mhz.mean():.0f}"], strict=True)})  # fmt: skip
+    read = _read(tmp_path, summary)
+    assert read.frames.frame_ms.size == FRAME_MS.size
+    assert "summary_rows" in [one.check for one in read.findings]
+
+
 def test_a_second_run_in_the_log_is_asked_for_and_its_part_can_be_named(tmp_path):
     (log,) = [one for one in damaged(1) if one.name == "second run below"]
     with pytest.raises(LogError, match=r"2 runs stand in one log \(rows 1-\d+, \d+-\d+\).*part = 1"):
