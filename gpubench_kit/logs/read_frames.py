@@ -299,7 +299,7 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     )
     findings += [*not_counted, *_coarse(table, frames)]
     findings += rare_outcomes(table, read, log_format.outcomes) if log_format.outcomes else []
-    findings += two_kinds(table, read, log_format.outcomes) if only_regular else []
+    findings += two_kinds(table, read, log_format.outcomes) if only_regular and log_format.outcomes else []
     return FrameLog(
         name=table.name,
         sha256=table.sha256,
