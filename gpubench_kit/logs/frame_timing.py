@@ -21,6 +21,7 @@ from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.words import QUANTITY, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -349,3 +350,47 @@ def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> C
         action = "One stamp for each frame is expected, since no column holds frame times. Record the run again."
         raise LogError(Fault(table.name, problem, action))
     return replace(read, numbers={**read.numbers, columns.time_axis.column: time_s})
+
+
+#: Rows are even where this share of them takes this part more or less than the usual time.
+_EVEN_SHARE, _EVEN_PART = 0.9, 0.03
+
+#: Two kinds of frames take turns where this share of the changes turns round, by this part of the mean time.
+_TURNS, _TURN_PART = 0.9, 0.3
+
+
+def come_evenly(frame_ms: np.ndarray) -> bool:
+    """Return whether rows come as evenly as samples do.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,) [ms]
+    """
+    known = frame_ms[np.isfinite(frame_ms)]
+    usual = float(np.median(known)) if known.size else 0.0
+    return bool(known.size) and bool((np.abs(known - usual) <= _EVEN_PART * usual).mean() >= _EVEN_SHARE)
+
+
+def take_turns(frame_ms: np.ndarray) -> bool:
+    """Return whether long and short frames take turns, as rendered and generated ones do.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,) [ms]
+    """
+    changes = np.diff(frame_ms[np.isfinite(frame_ms)])
+    # That changes turn round is seen at once in most logs; their median takes ten times as long.
+    if changes.size < 9 or (changes[1:] * changes[:-1] < 0).mean() < _TURNS:
+        return False
+    return bool(np.median(np.abs(changes)) > _TURN_PART * float(np.nanmean(frame_ms)))
+
+
+def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
+    """Return whether rows that agree with the time beside them may still be no frames, or frames of two kinds.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,), what the rows took [ms]
+    label : what the column is called that they are from
+    """
+    return take_turns(frame_ms) or (not words_of(label) & QUANTITY["frame"] and come_evenly(frame_ms))

@@ -21,6 +21,7 @@ from gpubench_kit.logs.frame_timing import (
     Frames,
     StartClock,
     TimedRows,
+    are_doubtful,
     clock_at_start,
     frames_of,
     timed_rows,
@@ -30,7 +31,7 @@ from gpubench_kit.logs.frame_timing import (
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
-from gpubench_kit.logs.row_doubts import are_doubtful, names_number_of_frames
+from gpubench_kit.logs.row_doubts import names_number_of_frames
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of

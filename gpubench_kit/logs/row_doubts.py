@@ -11,19 +11,14 @@ import numpy as np
 from gpubench_kit.logs.clock import rises
 from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.frame_evidence import Clues, Reading
+from gpubench_kit.logs.frame_timing import come_evenly, take_turns
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.words import COUNT, FRAMES, QUANTITY, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
-#: Rows are even where this share of them takes this part more or less than the usual time.
-_EVEN_SHARE, _EVEN_PART = 0.9, 0.03
-
 #: Most frames that a row may be said to hold.
 _MOST_A_ROW = 1000
-
-#: Two kinds of frames take turns where this share of the changes turns round, by this part of the mean time.
-_TURNS, _TURN_PART = 0.9, 0.3
 
 
 def names_number_of_frames(heading: str) -> bool:
@@ -36,43 +31,6 @@ def names_number_of_frames(heading: str) -> bool:
     words = words_of(without_brackets(heading))
     is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT
     return is_plain and bool(words & FRAMES or (words & COUNT and words & QUANTITY["frame"]))
-
-
-def come_evenly(frame_ms: np.ndarray) -> bool:
-    """Return whether rows come as evenly as samples do.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,) [ms]
-    """
-    known = frame_ms[np.isfinite(frame_ms)]
-    usual = float(np.median(known)) if known.size else 0.0
-    return bool(known.size) and bool((np.abs(known - usual) <= _EVEN_PART * usual).mean() >= _EVEN_SHARE)
-
-
-def take_turns(frame_ms: np.ndarray) -> bool:
-    """Return whether long and short frames take turns, as rendered and generated ones do.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,) [ms]
-    """
-    changes = np.diff(frame_ms[np.isfinite(frame_ms)])
-    # That changes turn round is seen at once in most logs; their median takes ten times as long.
-    if changes.size < 9 or (changes[1:] * changes[:-1] < 0).mean() < _TURNS:
-        return False
-    return bool(np.median(np.abs(changes)) > _TURN_PART * float(np.nanmean(frame_ms)))
-
-
-def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
-    """Return whether rows that agree with the time beside them may still be no frames, or frames of two kinds.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,), what the rows took [ms]
-    label : what the column is called that they are from
-    """
-    return take_turns(frame_ms) or (not words_of(label) & QUANTITY["frame"] and come_evenly(frame_ms))
 
 
 def doubts_told(

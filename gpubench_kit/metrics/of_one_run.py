@@ -143,6 +143,8 @@ FORMULAS: list[Callable[[Frames, MetricRules], list[dict]]] = [_average, _lows, 
 
 def sensor_metrics(run_log: RunLog, window: tuple[float, float], *, edge_s: float) -> list[dict]:
     """Return the time-weighted means of all sensors over a window of the run [s]."""
+    if not run_log.sensors:
+        return []
     edges = f", the first and last {edge_s:g} s left out" if edge_s > 0 else ""
     words = f"time-weighted mean over the run{edges}"
     means = means_over_window(run_log.sensor_time_s, run_log.sensors, start_s=window[0], end_s=window[1])

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 
 #: Words of this length speak against a column also inside a compound.
 _INSIDE_FROM = 5
@@ -29,6 +30,7 @@ def fold(text: str) -> str:
     return "".join(c for c in flat if not unicodedata.combining(c)).translate(_PLAIN)
 
 
+@lru_cache(maxsize=1024)
 def words_of(heading: str) -> frozenset[str]:
     """Return the folded words of a heading; capitals within a word begin another one beside it.
 
