@@ -114,6 +114,24 @@ def order_not_as_planned(evidence: Evidence) -> Iterator[Found]:
         yield Found(None, count, 0.0, told)
 
 
+def session_resumed(evidence: Evidence) -> Iterator[Found]:
+    """Yield sessions of which runs were done after another session began: one ends where the next begins."""
+    runs = evidence.runs
+    timed = runs[runs["order_known"].astype(bool) & (runs["session"] != "")].sort_values(
+        "order_done", kind="stable"
+    )
+    for _, same in timed.groupby("bench", sort=False):
+        begun, late = [""], {}
+        for row in same.itertuples():
+            if row.session in begun[:-1]:
+                late.setdefault((row.session, begun[-1]), []).append(row)
+            elif row.session != begun[-1]:
+                begun.append(row.session)
+        for (session, other), rows in late.items():
+            told = {"runs": count_text(len(rows), "run"), "names": listed([one.run for one in rows])}
+            yield Found(rows[0], len(rows), 0.0, {"session": shown(session), "other": shown(other), **told})
+
+
 def same_order_every_time(evidence: Evidence) -> Iterator[Found]:
     """Yield each two tunings of which one came first in every round of every game.
 

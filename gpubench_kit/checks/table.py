@@ -118,6 +118,7 @@ _DESIGN = (
     Check("order_not_verified", "note", "", design.order_not_verified, is_routine=True),
     Check("clock_set_back", "note", "runs", design.clock_was_set_back),
     Check("order_not_as_planned", "note", "runs", design.order_not_as_planned),
+    Check("session_resumed", "note", "runs", design.session_resumed),
     Check("same_order_every_time", "note", "rounds", design.same_order_every_time),
     Check("drift", "note", "% per run", design.drift),
     Check("game_patched", "note", "", design.game_patched),

@@ -58,6 +58,20 @@ def test_tunings_that_the_named_pairs_leave_out_are_told_with_the_line_to_add(sm
     assert small.find("not_compared") == [], "steps of a ladder are the sweep's"
 
 
+def test_a_run_of_a_session_that_was_over_is_named(small):
+    small.spoil(None, session="one")
+    assert small.find("session_resumed") == []
+    for run in small.runs["run"][8:]:
+        small.spoil(run, session="two")
+    assert small.find("session_resumed") == []
+    small.spoil("r12", session="one")
+    (finding,) = small.find("session_resumed")
+    assert (finding.run, finding.found) == ("r12", 1)
+    assert finding.message.startswith("Session 'one' has 1 run done after session 'two' had begun ('r12'):")
+    small.spoil("r12", order_known=False)
+    assert small.find("session_resumed") == []
+
+
 def test_order_done_as_planned_passes(small):
     assert small.find("order_not_verified", "clock_set_back", "order_not_as_planned") == []
 
