@@ -78,10 +78,7 @@ def make_review(
         print(json.dumps(made.content, ensure_ascii=False, indent=2))
     elif says_next and not asked.quiet:
         for one in made.folders:
-            print(
-                f"Next:    gpubench-kit check {one}      can these runs give a verdict? (no look at results)\n"
-                f"         gpubench-kit report {one}     look 1 of 2"
-            )
+            print(say("draft.done.next", folder=one))
         if made.folders:
             print(say("caution.terminal"))
     return made
@@ -111,7 +108,7 @@ def _make(
     lines = _written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)
     if files and not is_silent:
         asked_for = len(all_questions(draft, answers)) - len(questions)
-        lines[0] += f" {asked_for} answer{'s' * (asked_for != 1)}."
+        lines[0] += f" {say('draft.done.answers', n=asked_for)}"
     tell("\n".join(lines))
     folders = (folder,) if files else ()
     return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if asked.json else None)
@@ -131,10 +128,10 @@ def _make_parts(
     for name, chosen in whole.parts:
         place = folder / transliterated(name)
         if is_review(place):
-            tell(f"{place} is there already and stays as it is.")
+            tell(say("draft.done.stays", folder=place))
             done.append(Made(DONE, 0, (place,)))
             continue
-        tell(f"\n{isolated(name)}: a review of its own, in {place}")
+        tell(f"\n{say('draft.done.own_review', name=name, folder=place)}")
         kept = place / ANSWERS_FILE
         before = {key: text for key, text in answers.items() if key not in chosen}
         given = before | (load_answers(kept) if kept.is_file() else {})
@@ -161,9 +158,8 @@ def _asked(draft_of: DraftOf, given: Mapping[str, str], folder: Path) -> dict[st
         )
     except KeyboardInterrupt:
         kept = folder / ANSWERS_FILE
-        where = f"The answers so far are in {kept}; the same command goes on there." if kept.is_file() else (
-            "Nothing was written.")  # fmt: skip
-        print(f"\nStopped. {where}", file=sys.stderr)
+        kind = "kept" if kept.is_file() else "nothing"
+        print(f"\n{say('draft.done.stopped')} {say(f'draft.done.{kind}', file=kept)}", file=sys.stderr)
         raise SystemExit(STOPPED) from None
 
 
@@ -185,12 +181,14 @@ def _say(asked: argparse.Namespace, text: str) -> None:
 def _written_lines(draft: Draft, files: list[Path], questions: list[Question], *, copied: int) -> list[str]:
     """Return what was written, and what is still open with the lines that answer it."""
     if not files:
-        return ["Nothing was written.", *paste_lines(questions)]
-    logs = f", {copied} logs copied to {files[0].parent / 'logs'} (originals untouched)" if copied else ""
-    lines = [f"Written: {files[0]}, {files[1]} ({len(draft.rows)} rows){logs}."]
+        return [say("draft.done.nothing"), *paste_lines(questions)]
+    files_told = {"plan": files[0], "sheet": files[1], "rows": len(draft.rows)}
+    lines = [say("draft.done.written", **files_told)]
+    if copied:
+        lines = [say("draft.done.copied", logs=copied, folder=files[0].parent / "logs", **files_told)]
     if questions:
-        marks = f": {draft.n_open} cells of runs.csv hold a question mark" if draft.n_open else ""
-        lines += ["", f"Not answered{marks}:", *paste_lines(questions), *_open_cells(draft), ""]
+        marks = say("draft.done.open_cells", n=draft.n_open) if draft.n_open else say("draft.done.open")
+        lines += ["", marks, *paste_lines(questions), *_open_cells(draft), ""]
     return lines
 
 
@@ -204,7 +202,7 @@ def _open_cells(draft: Draft) -> list[str]:
                                                      f"  ({isolated(row.source)})")  # fmt: skip
     few = [(column, held[:_FEW_CELLS], len(held) - _FEW_CELLS) for column, held in places.items()]
     return [line for column, held, more in few
-            for line in (*held, *[f"  and {more} more cells of {column}"] * (more > 0))]  # fmt: skip
+            for line in (*held, *[say("draft.done.more_cells", n=more, column=column)] * (more > 0))]  # fmt: skip
 
 
 def _as_json(draft: Draft, questions: list[Question], files: list[Path]) -> dict:
@@ -281,7 +279,8 @@ def confirm_log(log: str, folder: str) -> None:
     if not any(one.facts.paste for one in found):
         facts = found[0].facts
         print(
-            facts.fault or f"{path.name}: its format, {facts.format_id}, is {facts.certainty}: nothing to confirm."
+            facts.fault
+            or say("format.known", file=path.name, id=facts.format_id, sure=say(f"format.sure.{facts.certainty}"))
         )
         return
     _confirm([one for one in found if one.facts.paste], plan_file)
@@ -335,26 +334,18 @@ def _entry(one: FormatToConfirm, answer: str) -> str:
 
 def _question(key: str, one: FormatToConfirm) -> Question:
     """Return the question on one format."""
-    from gpubench_kit.wording.numbers import count_text
-
     facts = one.facts
-    runs = count_text(one.n_logs, "log")
-    count = "counts" if one.n_logs == 1 else "count"
-    is_frames = facts.kind != "sensors"
-    said = " ".join(facts.questions) or f"{facts.seen} is read by what it looks like."
-    choices = [
-        Choice("right: one row per frame" if is_frames else "right", _RIGHT),
-        Choice("another unit or column", _OTHER),
-    ]
-    choices += [Choice("rows are not frames", _SAMPLES)] if is_frames else []
-    wrong = "every frame rate" if is_frames else "every value of these sensors"
+    what = "sensors" if facts.kind == "sensors" else "frames"
+    said = " ".join(facts.questions) or say("format.by_looks", seen=facts.seen)
+    choices = [Choice(say(f"format.right_{what}"), _RIGHT), Choice(say("format.other"), _OTHER)]
+    choices += [Choice(say("format.no_frames"), _SAMPLES)] * (what == "frames")
     return Question(
         key=key,
-        text=f'{runs} of one format ("{isolated(facts.seen)}") of {isolated(one.card)}: is this right?',
-        choices=(*choices, Choice("first rows", SHOW)),
-        default_text="later; shown, not counted",
-        about=(said, f"If it is right, {runs} {count}; if it is wrong, {wrong} of this card would be wrong."),
+        text=say("format.text", n=one.n_logs, seen=facts.seen, card=one.card),
+        choices=(*choices, Choice(say("format.first_rows"), SHOW)),
+        default_text=say("ask.layouts.enter"),
+        about=(said, say(f"format.about_{what}", n=one.n_logs)),
         evidence=one.first_rows,
         paste=one.entry,
-        writes=f'plan.toml: [[logs.format]] id = "{facts.format_id}", for this format of this card ({{}})',
+        writes=say("format.writes", id=facts.format_id),
     )

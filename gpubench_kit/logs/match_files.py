@@ -341,8 +341,7 @@ def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
         name = name.replace(f"{{{key}}}", "" if value is None or value is pd.NA else str(value))
     if not any((plan.folder / place / name).is_file() for place in ("", LOG_FOLDER)):
         return ""
-    by_pattern = note("logs.log_by_pattern", named_run=row["run"], log=name)
-    findings.append(replace(by_pattern, run=row["run"]))
+    findings.append(note("logs.log_by_pattern", run=row["run"], named_run=row["run"], log=name))
     return name
 
 

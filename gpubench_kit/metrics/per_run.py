@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CERTAINTIES, RUN_METRICS
 from gpubench_kit.own_processes import end_with
+from gpubench_kit.wording.notes import note
 
 _NUMBERS = ("value", "step")
 
@@ -95,21 +96,11 @@ def merge_typed(rows: list[dict], typed: pd.DataFrame, runs: set[str]) -> tuple[
             number = {"value": one.value, "definition": _TYPED, "step": one.step, "certainty": "stated"}
             merged.append(about | number)
             continue
-        was_typed, logged_value = f"{one.metric} was typed as {one.value:g}", f"{log['value']:.6g}"
-        about = {"run": one.run, "found": float(one.value), "limit": float(log["value"]), "unit": log["unit"]}
+        about = {"metric": one.metric, "found": one.value, "limit": log["value"], "unit": log["unit"]}
         if log["certainty"] == "likely":
-            message = (
-                f"{was_typed}, and the log, whose format is only likely, gives {logged_value}: "
-                "neither is used in verdicts."
-            )
-            action = (
-                "Confirm the format of the log, or take its name off the sheet so that the typed number counts."
-            )
-            findings.append(Finding("note", "typed_beside_likely", message, action=action, **about))
+            findings.append(note("sheet.typed_beside_likely", run=one.run, **about))
         elif abs(one.value - log["value"]) > _DISAGREES * abs(log["value"]) + one.step:
-            message = f"{was_typed}, but the log gives {logged_value}; the log counts."
-            action = "Correct the sheet, or name the right log."
-            findings.append(Finding("note", "typed_and_log_disagree", message, action=action, **about))
+            findings.append(note("sheet.typed_and_log_disagree", run=one.run, **about))
     return merged + _derived(merged, set(typed["run"]) & runs), findings
 
 
@@ -238,8 +229,6 @@ def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
     for run in table.loc[table["metric"] == "low_0p1pct_fps", "run"]:
         n_frames = review.n_frames(run)
         if 0 < n_frames < FRAMES_NEEDED_FOR_0P1PCT:
-            message = f"the 0.1 % low of {n_frames} frames rests on {-(-n_frames // 1000)} frames only."
-            action = "Record a longer scene, or leave this low out."
-            one = Finding("note", "too_few_frames", message, run=run, action=action, unit="frames")
-            found.append(replace(one, found=float(n_frames), limit=float(FRAMES_NEEDED_FOR_0P1PCT)))
+            about = {"found": n_frames, "limit": FRAMES_NEEDED_FOR_0P1PCT, "rests_on": -(-n_frames // 1000)}
+            found.append(note("sheet.too_few_frames", run=run, unit="frames", **about))
     return found

@@ -24,6 +24,7 @@ from gpubench_kit.sheet.questions import question
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
 from gpubench_kit.sheet.run_order import block_order, find_order, find_rounds, recording_text, time_text
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text
 
 #: Answer that the watts of a sensor log are those of the chip alone.
 _CHIP = "chip"
@@ -114,8 +115,7 @@ def _head(
     facts: Sequence[LogFacts], n_frames: int, n_sensors: int, *, twice: Sequence[tuple[str, str]]
 ) -> list[str]:
     """Return what kinds of files were found, and what was left over."""
-    logs = [say("draft.head.frame_logs", n=n_frames)]
-    logs += [say("draft.head.sensor_logs", n=n_sensors)] * (n_sensors > 0)
+    logs = [count_text(n_frames, "frame log"), *[count_text(n_sensors, "sensor log")] * (n_sensors > 0)]
     others = [fact.fault or fact.path.name for fact in facts if fact.kind in ("none", "sampled")]
     found = "some_left" if others or twice else "all_used"
     lines = [say(f"draft.head.{found}", files=len(facts), logs=", ".join(logs))]
@@ -142,7 +142,7 @@ def _of_one_recorder(
     if abs(len(first) - len(second)) > 0.2 * len(frames) or n_alike <= 0.5 * len(first):
         return frames, None
     choices = [
-        Choice(f'"{frames[paths[0]].seen}" ({say("draft.head.logs", n=len(paths))})', key)
+        Choice(f'"{frames[paths[0]].seen}" ({count_text(len(paths), "log")})', key)
         for key, paths in formats.items()
     ]
     chosen = answers.get("recorder", "")
@@ -221,7 +221,7 @@ def _format_questions(
         first = group[0]
         asked = [(role, heading, unit) for role, heading, unit, sure in first.columns if first.kind == "sensors"
                  and sure in ("likely", "open") and role in METRICS]  # fmt: skip
-        one = question("layouts", {"logs": say("draft.head.logs", n=len(group)), "seen": first.seen}, name=key)
+        one = question("layouts", {"logs": count_text(len(group), "log"), "seen": first.seen}, name=key)
         if len(asked) == 1:
             role, heading, _ = asked[0]
             what = say("ask.layouts.board") if role == "board_w" else METRICS[role].label

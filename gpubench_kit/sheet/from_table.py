@@ -22,6 +22,7 @@ from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.sheet.spreadsheet import TypedRun, TypedTable, read_tables
 from gpubench_kit.sheet.text import Grid
 from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.numbers import count_text
 from gpubench_kit.wording.terms import capital
 
 #: Answers that leave a column out, and that make a review of each table.
@@ -228,7 +229,7 @@ def _head(table: TypedTable, source: str, metrics: Mapping[str, str]) -> list[st
             for nth, one in enumerate(table.meanings)]  # fmt: skip
     where = say("draft.head.sheet", source=source, title=table.title) if table.title else source
     names = {one: {fold(run.cells.get(one, "")) for run in table.runs} - {""} for one in ("game", "tuning", "card")}
-    found = [say(f"draft.head.{one}s", n=len(held)) for one, held in names.items() if one != "card" or held]
+    found = [count_text(len(held), one) for one, held in names.items() if one != "card" or held]
     held = {"where": where, "values": ", ".join(said), "runs": len(table.runs), "found": ", ".join(found)}
     left = [say("draft.head.left_out", columns=", ".join(table.left_out))] if table.left_out else []
     return [say("draft.head.table", **held), *left]

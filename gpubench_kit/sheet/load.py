@@ -30,7 +30,8 @@ from gpubench_kit.sheet.rows import (
     read_columns,
 )
 from gpubench_kit.sheet.text import SheetCells, find_sheet, read_cells
-from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 #: Words of sheets that were written for kit 0.1.0, by column.
 _EARLIER_WORDS = {"excluded": {"foreign_load": "background_load"}}
@@ -77,18 +78,13 @@ def spelt_rows(
         counted = Counter(row[column] for row in rows if row[column] and row[column] not in names[column])
         meant = {cell: next(iter(fit)) for cell in counted if len(fit := alike.get(_plain(cell), ())) == 1}
         for cell, name in meant.items():
-            said = f"{column} {shown(cell)} in {count_text(counted[cell], 'row')}"
-            message = f"{cells.file}: {said} is taken for {shown(name)}."
-            findings.append(Finding("note", "name_spelt_otherwise", message, found=float(counted[cell])))
+            told = {"file": cells.file, "column": column, "found_name": shown(cell), "name": shown(name)}
+            findings.append(note("sheet.name_spelt_otherwise", found=counted[cell], n=counted[cell], **told))
         for row in rows if meant else ():
             row[column] = meant.get(row[column], row[column])
     if of_run:
-        message = (
-            f"{cells.file}: the numbers in column 'run' begin anew for each game and tuning and are taken as "
-            f"rounds; runs are called by {' and '.join(of_run)} and number."
-        )
-        action = "Give each run a name of its own."
-        findings.append(Finding("note", "run_numbers_are_rounds", message, action=action))
+        columns = say("list.and").join(of_run)
+        findings.append(note("sheet.run_numbers_are_rounds", file=cells.file, columns=columns))
     for row in rows if of_run else ():
         number = str(int(row["run"]))
         row["round"] = row.get("round") or number
@@ -275,8 +271,8 @@ def _absent(placed: Iterable[Placed], plan: ReviewPlan) -> list[Finding]:
     for what, entries in (("game", plan.games), ("card", plan.cards), ("tuning", plan.tunings)):
         absent = [entry.name for entry in entries if entry.name not in present[what]]
         if absent:
-            message = f"the run sheet has no row yet for {what} {listed(absent)}."
-            findings.append(Finding("note", "without_runs", message, found=float(len(absent))))
+            told = {"check": "without_runs", "names": listed(absent), "found": len(absent)}
+            findings.append(note(f"sheet.without_runs.{what}", **told))
     return findings
 
 
@@ -288,11 +284,11 @@ def _repeated_orders(placed: Iterable[Placed]) -> list[Finding]:
         row = one.row
         if row.is_used and row.order is not None:
             earlier = first.setdefault((one.card, one.bench, row.session, row.order), row.run)
-            twice += [f"{shown(earlier)} and {shown(row.run)}"] if earlier != row.run else []
+            twice += [(shown(earlier), shown(row.run))] if earlier != row.run else []
     if not twice:
         return []
-    message = f"{len(twice)} pairs of runs have the same order in their session, first {twice[0]}."
-    return [Finding("note", "order_repeated", message, found=float(len(twice)), action="Number runs as planned.")]
+    first_two = dict(zip(("earlier", "later"), twice[0], strict=True))
+    return [note("sheet.order_repeated", n=len(twice), found=len(twice), **first_two)]
 
 
 def _replaced_but_used(placed: Iterable[Placed]) -> list[Finding]:
@@ -300,10 +296,9 @@ def _replaced_but_used(placed: Iterable[Placed]) -> list[Finding]:
     placed = list(placed)
     used = {one.row.run for one in placed if one.row.is_used}
     return [
-        Finding(
-            "note", "replaced_run_counts",
-            f"run {shown(one.row.run)} replaces {shown(one.row.replaces)}, which is not excluded, so both count.",
-            run=one.row.run, action="Give the logged cause in 'excluded' if there was one.",
+        note(
+            "sheet.replaced_run_counts",
+            run=one.row.run, named_run=shown(one.row.run), other=shown(one.row.replaces),
         )
         for one in placed
         if one.row.is_used and one.row.replaces in used

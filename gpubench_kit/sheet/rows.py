@@ -18,6 +18,8 @@ from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.fields import Name, Text, kit_error
 from gpubench_kit.sheet.text import SheetCells
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 NEEDED = ("run", "tuning", "game")
 #: Without these the order in which runs were done is not stated; verdicts then say so.
@@ -85,12 +87,11 @@ def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
     named = [heading for heading in own if heading]
     findings = []
     if named:
-        message = f"{cells.file}: columns that the kit does not read are ignored: {listed(named, most=30)}."
-        findings.append(Finding("note", "columns_ignored", message))
+        own_ones = listed(named, most=30)
+        findings.append(note("sheet.ignored.columns", check="columns_ignored", file=cells.file, columns=own_ones))
     bare = [position for position, heading in enumerate(cells.headings) if not heading]
     if any(row[position] for _, row in cells.rows for position in bare):
-        message = f"{cells.file}: cells without a heading above them are ignored."
-        findings.append(Finding("note", "columns_ignored", message, action="Give the column a heading."))
+        findings.append(note("sheet.ignored.bare", check="columns_ignored", file=cells.file))
     return SheetColumns(place, tuple(faults), (*findings, *_not_stated(place, cells.file)))
 
 
@@ -132,8 +133,8 @@ def _not_stated(place: Iterable[str], file: str) -> list[Finding]:
     lacking = [name for name in ORDERING if name not in place]
     if not lacking:
         return []
-    message = f"{file}: no column {' or '.join(shown(name) for name in lacking)}, so the layout is not stated."
-    return [Finding("note", "layout_not_stated", message, action="Add round and order where they are known.")]
+    columns = say("list.or").join(shown(name) for name in lacking)
+    return [note("sheet.layout_not_stated", file=file, columns=columns)]
 
 
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]*))?(?:[eE]([+-]?[0-9]{1,3}))?")

@@ -14,6 +14,7 @@ from pathlib import Path
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.sheet.workbook import BookSheet, Rows, read_sheets, without_empty_end
+from gpubench_kit.wording.notes import note
 
 #: Names that a run sheet can have; one of them may be there.
 SHEET_FILES = ("runs.csv", "runs.xlsx", "runs.tsv")
@@ -93,7 +94,7 @@ def _run_sheet_of(sheets: Sequence[BookSheet], file: str, findings: list[Finding
         problem = f"the formulas in {listed(sheet.lost)} have no stored result."
         raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
     if sheet.title.strip().casefold() != "runs":
-        findings.append(_note(f"{file}: read from the workbook's sheet {shown(sheet.title)}."))
+        findings.append(note("sheet.read.of_sheet", check="run_sheet_read", file=file, sheet=shown(sheet.title)))
     return sheet.rows
 
 
@@ -143,7 +144,7 @@ def decoded_text(content: bytes, file: str, findings: list[Finding]) -> str:
         problem = "the text is neither UTF-8 nor UTF-16 nor of a Western Windows code page."
         raise TableError(Fault(file, problem, "Save it again as CSV in UTF-8.")) from None
     if encoding == "cp1252":
-        findings.append(_note(f"{file}: the text is not UTF-8 and was read as Windows code page 1252."))
+        findings.append(note("sheet.read.windows", check="run_sheet_read", file=file))
     return text
 
 
@@ -193,11 +194,6 @@ def _wide_rows(rows: Rows, headings: tuple[str, ...], file: str) -> list[Fault]:
             action = "Put cells that hold the separator in quotes, or add the missing heading."
             faults.append(Fault(f"{file}, line {line}", problem, action))
     return faults
-
-
-def _note(message: str) -> Finding:
-    """Return a note on how the sheet was read."""
-    return Finding("note", "run_sheet_read", message)
 
 
 def find_sheet(folder: Path) -> Path:
