@@ -15,6 +15,7 @@ from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.words import Unit
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: Most lines after the last row that are taken for a summary.
@@ -53,9 +54,10 @@ class LogTable:
     def label(self, column: int) -> str:
         """Return what to call a column in messages: its heading, else its number from 1."""
         heading = self.dialect.names[column]
-        if self.dialect.names.count(heading) > 1:
-            return f"column {column + 1} ({heading[:80]})" if heading else f"column {column + 1}"
-        return f"column '{heading[:80]}'" if heading else f"column {column + 1}"
+        if not heading:
+            return say("evidence.column.number", number=column + 1)
+        key = "both" if self.dialect.names.count(heading) > 1 else "heading"
+        return say(f"evidence.column.{key}", **{"heading": heading[:80], "number": column + 1})
 
     def key(self, column: int) -> str:
         """Return what a plan calls a column: its heading where no other has it, else its number from 1."""

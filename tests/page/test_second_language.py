@@ -11,8 +11,6 @@ from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit.cli.command import main
 from gpubench_kit.cli.report import outcome_lines
-from gpubench_kit.cli.text import inspection_text
-from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.report.build import write_site_index
 from gpubench_kit.report.many_reviews import OUTCOMES
@@ -94,27 +92,6 @@ def test_every_sentence_of_a_comparison_on_the_terminal_is_in_the_catalogue(caps
     # The name of the test is that of the field in the JSON.
     names = [*LABELS, "paired t test", "pooled t test", "Welch's t test"]
     assert said_in_english("<br>".join(lines), names=names) == []
-
-
-def test_every_sentence_on_a_log_is_in_the_catalogue(tmp_path):
-    log = tmp_path / "r1.csv"
-    rows = "".join(f"{number * 0.01:.4f},10.0\n" for number in range(3000))
-    log.write_text(f"time_s,frame_ms\n{rows}", encoding="utf-8")
-    told = inspect_log(log)
-    with spoken(wide_catalogue()):
-        text = inspection_text(told)
-    # Why a column was taken, and findings, are said where logs are read.
-    names = [
-        *LABELS,
-        *(one["why"] for one in told["columns"].values()),
-        *told["columns"],
-        "time_s",
-        "frame_ms",
-        "[ms]",
-        "ms/min",
-    ]
-    names += [f"{one['message']} {one['action']}".strip() for one in told["findings"]]
-    assert said_in_english(text.replace("\n", "<br>"), names=[one for one in names if one]) == []
 
 
 def test_every_outcome_of_many_reports_is_in_the_catalogue():

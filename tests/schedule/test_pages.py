@@ -9,6 +9,7 @@ from second_language import said_in_english, wide_catalogue
 from gpubench_kit import page
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.charts.curves import chance_curves
+from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
 from gpubench_kit.schedule.make import make_schedule
@@ -200,14 +201,12 @@ def test_the_printed_sheet_carries_the_cautions(folder):
         assert said in text
 
 
-def test_every_sentence_of_the_page_is_in_the_catalogue(folder):
+def test_every_sentence_of_the_page_and_of_the_terminal_is_in_the_catalogue(folder):
     made = folder(10, ("factory", "quiet", "brisk"))
-    schedule = make_schedule(made.plan)
-    dropped = [text for one in schedule.dropped for text in (one.what, one.then)]
-    # What the planner found out is said where it is found.
-    names = [*schedule.messages, schedule.noise_source, *dropped, *CAUSES, "typical", "session 1"]
-    names += [made.plan.review.title, *(one.name for one in (*made.plan.games, *made.plan.tunings))]
-    names += [metric.label for metric in METRICS.values()]
+    names = [*CAUSES, "session 1", made.plan.review.title, *(metric.label for metric in METRICS.values())]
+    names += [one.name for one in (*made.plan.games, *made.plan.tunings)]
     with spoken(wide_catalogue()):
+        schedule = make_schedule(made.plan)
         html = "".join(getattr(page, name)(schedule)._repr_html_() for name in SECTIONS) + printed_sheet(schedule)
+        html += "".join(f"<p>{line}</p>" for line in in_lines(schedule))
     assert said_in_english(html, names=names) == []
