@@ -291,7 +291,7 @@ def runs_to_repeat(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
         (
             row.run,
             row.excluded or "min_duration_s",
-            short.get(row.run, f"Excluded in the run sheet: {row.excluded}."),
+            short.get(row.run, say("check.excluded", cause=row.excluded)),
         )
         for row in left_out[is_open].itertuples()
     ]

@@ -7,7 +7,7 @@ import re
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.fields import ESTIMATES, OF_LESS, OF_MORE, keys_for
 from gpubench_kit.model.plan.sections import Claim
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import say
 
@@ -49,9 +49,11 @@ def sign_question(claim: Claim) -> Question | None:
     line = _line_meant(claim)
     if not line:
         return None
-    lead = f"Claim “{isolated(claim.id)}” says “{isolated(claim.text)}”"
-    text = f"{lead}, and {claim.word} says the opposite. Which is meant?"
-    choices = Choice(f"the sentence: {line}", line), Choice(f"{claim.word}, as the plan has it", "keep")
+    text = say("ask.claim.text", id=claim.id, sentence=claim.text, key=claim.word)
+    choices = (
+        Choice(say("ask.claim.sentence", line=line), line),
+        Choice(say("ask.claim.key", key=claim.word), "keep"),
+    )
     return Question(f"claims.{claim.id}", text, choices, paste=f"plan.toml, [[claims]] “{claim.id}”: {line}")
 
 

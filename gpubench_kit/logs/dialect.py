@@ -24,6 +24,7 @@ from gpubench_kit.logs.cells import (
     whole_lines,
 )
 from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.wording.catalogue import say
 
 #: Bytes that are looked at where the first do not tell.
 _LONGEST_LOOK = 1_000_000
@@ -193,14 +194,14 @@ class Dialect:
     @cached_property
     def in_words(self) -> str:
         """The dialect as a short text."""
-        names = {"\t": "tab", " ": "blanks", "": "none (one column)"}
-        separator = names.get(self.separator, f"'{self.separator}'")
-        parts = [f"separator {separator}", f"decimal mark '{self.decimal}'"]
-        parts += [f"thousands mark '{self.thousands}'"] if self.thousands else []
-        parts += [f"{self.n_preamble} lines above the heading"] if self.n_preamble else []
-        parts += ["keys in each line"] if self.has_keys else [] if self.heading else ["no heading"]
-        parts += ["units below the heading"] if self.units_line else []
-        parts += ["units in the cells"] if any(self.units) and not self.units_line else []
+        names = {"\t": "tab", " ": "blanks", "": "none"}
+        separator = say(f"dialect.{names[self.separator]}") if self.separator in names else f"'{self.separator}'"
+        parts = [say("dialect.separator", mark=separator), say("dialect.decimal", mark=self.decimal)]
+        parts += [say("dialect.thousands", mark=self.thousands)] if self.thousands else []
+        parts += [say("dialect.above", n=self.n_preamble)] if self.n_preamble else []
+        parts += [say("dialect.keys")] if self.has_keys else [] if self.heading else [say("dialect.no_heading")]
+        parts += [say("dialect.units_below")] if self.units_line else []
+        parts += [say("dialect.units_in_cells")] if any(self.units) and not self.units_line else []
         # Kept with each of thousands of runs.
         return sys.intern(", ".join(parts))
 

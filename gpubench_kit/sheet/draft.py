@@ -305,7 +305,9 @@ def with_names(draft: Draft, answers: Mapping[str, str]) -> Draft:
         for names in forms.values():
             best = max(names, key=lambda name: count[name])
             others = [name for name in names if name != best]
-            notes += [f"{column} {listed(others)} is taken for {shown(best)}."] * bool(others)
+            notes += [say("draft.head.same_name", column=column, names=listed(others), name=shown(best))] * bool(
+                others
+            )
             found.append((column, best))
             meant |= {(column, name): answers.get(f"name.{best}") or best for name in names}
     rows = [

@@ -35,7 +35,7 @@ from gpubench_kit.sheet.look_files import (
     read_looks,
     replace_table,
 )
-from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.catalogue import say
 
 #: A notebook that a report runs leaves counting to the report, which counts once it is whole.
 COUNTED_BY_REPORT = "GPUBENCH_KIT_LOOK_IS_COUNTED_BY_REPORT"
@@ -257,7 +257,7 @@ class Looks:
         claims it foresaw and from values that changed without a reason.
         """
         if not self._shows_runs:
-            return "No run is used yet, so no verdict is shown and no look is counted."
+            return say("look.none")
         if COUNTED_BY_REPORT not in os.environ and self.known in (0, len(self.rows)):
             try:
                 with locked(self.asked.folder / _LOCK, wait_s=_WAIT_S):
@@ -269,8 +269,8 @@ class Looks:
                 # Where nothing can be written, nobody else writes: a look that is known is counted all the same.
                 open_looks(self.asked, self.usable)._write(comparisons, overall)
         usable: pd.DataFrame = self.usable
-        runs = count_text(usable["run"].nunique(), "used run")
-        return f"Look {self.made} of {self.plan.analysis.looks} planned, at {runs}; looks.csv keeps count."
+        n_runs = usable["run"].nunique()
+        return say("look.made", n=n_runs, made=self.made, planned=self.plan.analysis.looks)
 
     def _write(self, comparisons: pd.DataFrame | None, overall: pd.DataFrame | None) -> None:
         """Write both files, if they say anything new."""

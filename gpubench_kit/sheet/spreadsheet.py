@@ -23,6 +23,7 @@ from gpubench_kit.sheet.headings import (
 )
 from gpubench_kit.sheet.log_names import names_reference, names_tuning
 from gpubench_kit.sheet.text import Grid
+from gpubench_kit.wording.catalogue import say
 
 Cells = tuple[str, ...]
 Rows = list[tuple[int, Cells]]
@@ -362,13 +363,13 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
         own |= {role: cells[place] for place, role in roles.items() if role in (*_COUNTING, "time", "note")
                 and role not in own and cells[place] and place not in values}  # fmt: skip
         found, faults = _numbers_of(cells, used, body.head, is_wide=is_wide)
-        notes += [f"Row {line}: {fault} is no number: left empty." for fault in faults]
+        notes += [say("draft.head.no_number", line=line, found=cell, heading=head) for cell, head in faults]
         for (name, run, day), numbers in found.items():
             beside = {"game" if is_turned else "tuning": name, "run": run, "session": day}
             runs.append(TypedRun(line, own | {role: one for role, one in beside.items() if one}, numbers))
-    left = [f'column "{one.heading}"' for one in columns if one.is_off]
-    more = f" (and {len(body.sums) - 1} more like it)" if body.sums[1:] else ""
-    sums = [f"{one}{more}" for one in body.sums[:1]]
+    left = [say("draft.head.column_off", heading=one.heading) for one in columns if one.is_off]
+    more = len(body.sums) - 1
+    sums = [say("draft.head.and_like_it", what=one, n=more) if more else one for one in body.sums[:1]]
     tuning = next(filter(_is_tuning, (*reversed(body.titles), grid.title)), "") if "tunings" in doubts else ""
     return TypedTable(
         grid.title, tuple(runs), known, (*sums, *left), tuple(notes), tuple(doubts), body.head, tuning
@@ -377,7 +378,7 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
 
 def _numbers_of(
     cells: Cells, used: Sequence[_Column], head: Cells, *, is_wide: bool
-) -> tuple[dict[tuple[str, str, str], dict[str, Read]], list[str]]:
+) -> tuple[dict[tuple[str, str, str], dict[str, Read]], list[tuple[str, str]]]:
     """Return the numbers of a row by heading, for each name, run and day of its columns, and cells without one."""
     found: dict[tuple[str, str, str], dict[str, Read]] = defaultdict(dict)
     faults = []
@@ -388,7 +389,7 @@ def _numbers_of(
             heading = one.heading if one.meaning.metric else VALUES
             found[one.name if is_wide else "", one.run, one.day][heading] = number
         elif cell not in _ABSENT:
-            faults.append(f"{shown(cell)} below {shown(head[one.place] or one.name)}")
+            faults.append((shown(cell), shown(head[one.place] or one.name)))
     return found, faults
 
 

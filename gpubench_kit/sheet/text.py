@@ -14,6 +14,7 @@ from pathlib import Path
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.sheet.workbook import BookSheet, Rows, read_sheets, without_empty_end
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
 #: Names that a run sheet can have; one of them may be there.
@@ -295,11 +296,12 @@ def _grid_of(sheet: BookSheet, file: str) -> Grid:
     shown_rows = [(number, cells) for number, cells in sheet.rows if number not in sheet.hidden]
     notes = []
     if hidden and shown_rows:
-        more = f" and {len(hidden) - 6} more" if len(hidden) > 6 else ""
-        notes.append(f"Hidden rows {', '.join(map(str, hidden[:6]))}{more} are not taken.")
+        rows, more = ", ".join(map(str, hidden[:6])), len(hidden) - 6
+        all_of = say("draft.head.hidden_more", rows=rows, n=more) if more > 0 else rows
+        notes.append(say("draft.head.hidden", rows=all_of))
     if sheet.lost and shown_rows:
         lost = listed(sheet.lost, most=6)
-        notes.append(f"Formulas without a stored result are not taken: {lost}. Open and save the file.")
+        notes.append(say("draft.head.formulas", cells=lost))
     return _grid(sheet.title, shown_rows, file, notes=tuple(notes))
 
 
