@@ -39,6 +39,8 @@ _PATTERNS = {
     **{f"{way}_but_small": ("small", "small") for way in ("better", "worse", "higher", "lower")},
 }
 _DIFFERENCE = ("least", "about")
+#: Those that say the same of the frame rate and of any other metric.
+_FOR_ALL = ("loss", "none")
 #: Last words of metrics' labels that want an article in running text.
 _WITH_ARTICLE = ("low", "rate", "time", "level", "clock", "temperature", "speed", "voltage", "load")
 #: What makes a verdict unsafe to repeat: the order of the runs may have made the difference.
@@ -218,7 +220,9 @@ def _said(target: Target, plan: ReviewPlan, pattern: str, *, claim: Claim | None
         "size": _amount(abs(amounts.change), unit), "loss": bound_text(loss_bound(target), unit, up=True),
     }  # fmt: skip
     words = {"small": "about", "within": "same"}.get(pattern, pattern)
-    text = say(f"claims.said.{words}.{_kind(row.metric)}", **values)
+    text = say(
+        f"claims.said.{words}" if words in _FOR_ALL else f"claims.said.{words}.{_kind(row.metric)}", **values
+    )
     start = capital(f"{text} {place(row)}{whose(row, plan)}")
     if is_conditional(row):
         spreads = (row.bench_change_pct, row.restart_spread_pct)
@@ -423,7 +427,7 @@ def _shared_clause(verdict: Verdict, plan: ReviewPlan) -> str:
         most, bound = max(loss_bound(one.target) for one in verdict.classified), say("claims.our_margin", **values)
         if verdict.outcome == SUPPORTED:
             bound = bound_text(most, "%" if row.scale == "ratio" else row.unit, up=True)
-        return capital(say(f"claims.said.loss.{_kind(claim.metric)}", **values, loss=bound))
+        return capital(say("claims.said.loss", **values, loss=bound))
     if claim.kind == "same":
         return say("claims.every.same_clause", **values)
     amount = f"{_amount_words(claim)} " if claim.amount_keys else ""

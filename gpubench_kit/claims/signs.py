@@ -12,10 +12,20 @@ from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import say
 
 #: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.
-_PRAISE = "save saves saved saving cheaper quieter cooler faster gain gains gained gaining ahead leads"
-_BLAME = "cost costs lose loses lost losing louder hotter slower pricier behind trails"
-_FALL = "less lower fewer cut cuts drop drops reduces reduced"
-_RISE = "more higher adds added raises raised"
+_PRAISE = frozenset({
+    "save", "saves", "saved", "saving", "cheaper", "quieter", "cooler", "faster", "gain", "gains", "gained",
+    "gaining", "ahead", "leads",
+})  # fmt: skip
+_BLAME = frozenset({
+    "cost", "costs", "lose", "loses", "lost", "losing", "louder", "hotter", "slower", "pricier", "behind",
+    "trails",
+})  # fmt: skip
+_FALL = frozenset({
+    "less", "lower", "fewer", "cut", "cuts", "drop", "drops", "reduces", "reduced",
+})  # fmt: skip
+_RISE = frozenset({
+    "more", "higher", "adds", "added", "raises", "raised",
+})  # fmt: skip
 
 _SWAPPED = dict(zip((*OF_LESS, *OF_MORE), (*OF_LESS[::-1], *OF_MORE[::-1]), strict=True))
 _OPPOSITE = {"better": "worse", "worse": "better"}
@@ -81,8 +91,8 @@ def _way_of_words(claim: Claim) -> int:
                   lambda found: "gain " if found[1] == "more" else "lose ", text)  # fmt: skip
     found = set(re.findall(r"[^\W\d_]+", text))
     direction = direction_of(claim.metric) if claim.metric in METRICS else _OF_ESTIMATES[claim.metric]
-    good = set(_PRAISE.split()) | set((_FALL if direction < 0 else _RISE).split() if direction else ())
-    bad = set(_BLAME.split()) | set((_RISE if direction < 0 else _FALL).split() if direction else ())
+    good = _PRAISE | ((_FALL if direction < 0 else _RISE) if direction else frozenset())
+    bad = _BLAME | ((_RISE if direction < 0 else _FALL) if direction else frozenset())
     # "at least" and "no more than" say nothing of the way.
     found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", text) else set()
     if {"no", "not", "nothing", "never", "without"} & found:

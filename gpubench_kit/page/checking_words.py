@@ -119,7 +119,7 @@ def _verdict_sentence(possible: pd.DataFrame) -> str:
     if not able.any() and (possible["reason"] == "confounded").all():
         return say("check.confounded", why=_why(possible))
     if not able.any() and possible["reason"].isin(["not_recorded", "logs_not_matched"]).all():
-        return say("check.yet", why=say(f"check.why.{_first_reason(possible)}"))
+        return say("check.yet", why=_words_of(_first_reason(possible)))
     # Metrics alike in what can be said of them stand together.
     alike: dict[tuple[str, tuple[tuple[str, Any], ...]], list[str]] = {}
     for metric, rows in possible.groupby("metric", sort=False):
@@ -153,7 +153,13 @@ def _why(rows: pd.DataFrame) -> str:
     in_turn = rows.loc[(rows["reason"] == reason) & (rows["all_of"] != ""), ["all_of", "before"]]
     if reason == "confounded" and len(in_turn):
         return say("check.in_turn", first=in_turn["all_of"].iloc[0], other=in_turn["before"].iloc[0])
-    return say(f"check.why.{reason}") if has(f"check.why.{reason}") else reason.replace("_", " ")
+    return _words_of(reason)
+
+
+def _words_of(reason: str) -> str:
+    """Return a reason in words: those for a reviewer where there are any, else those of the page."""
+    keys = (f"check.why.{reason}", f"reason.short.{reason}")
+    return next((say(key) for key in keys if has(key)), reason.replace("_", " "))
 
 
 def _name(metric: str) -> str:

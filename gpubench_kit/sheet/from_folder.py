@@ -194,7 +194,8 @@ def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: Sequence[str]) -> 
     lines = [say("draft.side.round", why=say("draft.side.place_in_time") if why in placed else why)
              for why, _ in whys.most_common(1)]  # fmt: skip
     if board.order:
-        why = say(f"draft.side.by.{Counter(board.why).most_common(1)[0][0]}")
+        by = Counter(board.why).most_common(1)[0][0]
+        why = say("draft.side.clocks_in_logs" if by == "stamp_in_log" else f"draft.by.{by}")
         tunings = [row.value("tuning") for row in rows]
         changes = sum(a != b for a, b in itertools.pairwise(tunings))
         how = "order_alternates" if len(set(tunings)) > 1 and changes * 2 >= len(rows) else "order"

@@ -61,7 +61,7 @@ class Cell:
             runs = ", ".join(f"{clean(name)} {axis.text(value)}" for name, value in self.runs)
             parts.append(say("charts.runs", runs=runs))
         verdict = VERDICTS[self.verdict].word if self.verdict else ""
-        return ", ".join(filter(None, (" ".join(parts), verdict))) or say("charts.not_measured")
+        return ", ".join(filter(None, (" ".join(parts), verdict))) or say("answer.not_measured")
 
 
 @dataclass(frozen=True)
@@ -135,7 +135,7 @@ class Lanes(Drawn):
         parts = [clean(self.title)]
         for number, axis in enumerate(self.axes):
             cells = [(clean(lane.name), self.cell(lane, number)) for lane in self.lanes]
-            rows = [f"{name} {cell.words(axis) if cell else say('charts.not_measured')}" for name, cell in cells]
+            rows = [f"{name} {cell.words(axis) if cell else say('answer.not_measured')}" for name, cell in cells]
             parts.append(f"{axis.label}: {'; '.join(rows) or say('charts.nothing_measured')}")
         return f"{'. '.join(parts)}."
 

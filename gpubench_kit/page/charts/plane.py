@@ -131,7 +131,7 @@ class Series:
             step = max(1, math.ceil(len(self.points) / _POINTS_TOLD))
             points = [(a, b) for a, b in self.points[::step] if is_known(a, b)]
             told = ", ".join(say("charts.point", y=y.text(b), x=x.text(a)) for a, b in points)
-        return f"{clean(self.name)}: {told or say('charts.no_value')}"
+        return f"{clean(self.name)}: {told or say('answer.no_value')}"
 
 
 @dataclass(frozen=True)
