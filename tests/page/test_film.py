@@ -321,3 +321,10 @@ def test_a_title_that_is_made_smaller_to_fit_is_not_cut(tenths):
     svg = picture_svg(replace(picture(), title=title), theme="dark")
     shown = re.findall(r'<text class="film"[^>]*font-weight:700">([^<]*)</text>', svg)
     assert " ".join(shown) == title
+
+
+@pytest.mark.parametrize("width", [280.0, 520.0])
+def test_words_of_neighbouring_figures_stand_apart(width):
+    one = Figure("−0.9 %", "▽", "slightly slower", "i", "−1.4 to −0.4 %")
+    shown = Figures("t", ("Frame rate", "1 % low", "Power"), (FigureRow("Quiet", 1, (one,) * 3),), width=width)
+    assert text_width(one.told, shown.word_size, face="semibold") <= shown.column_width - 8

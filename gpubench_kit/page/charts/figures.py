@@ -113,7 +113,7 @@ class Figures(Drawn):
     @property
     def word_size(self) -> float:
         """Size of the words of verdicts: as large as the widest one allows, never below the text size."""
-        return max(9.0, min(_WORD, (self.column_width - 4) / self._widest("told", "semibold")))
+        return max(9.0, min(_WORD, (self.column_width - _GAP) / self._widest("told", "semibold")))
 
     def _widest(self, part: str, face: str) -> float:
         """Return the width of the widest text of all figures, at size 1."""
