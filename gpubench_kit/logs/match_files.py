@@ -341,7 +341,7 @@ def _by_pattern(row: dict, plan: ReviewPlan, findings: list[Finding]) -> str:
         name = name.replace(f"{{{key}}}", "" if value is None or value is pd.NA else str(value))
     if not any((plan.folder / place / name).is_file() for place in ("", LOG_FOLDER)):
         return ""
-    findings.append(note("logs.log_by_pattern", run=row["run"], named_run=row["run"], log=name))
+    findings.append(replace(note("logs.log_by_pattern", named_run=row["run"], log=name), run=row["run"]))
     return name
 
 

@@ -85,7 +85,7 @@ def pair_loose(
         pairs[row.run] = name, partners.get(name, "")
         logs = say("list.and").join(f"'{one}'" for one in pairs[row.run] if one)
         why = found[row.run][1]
-        findings.append(note("logs.log_guessed", run=row.run, named_run=row.run, logs=logs, why=why))
+        findings.append(replace(note("logs.log_guessed", named_run=row.run, logs=logs, why=why), run=row.run))
     if len(pairs) < min(len(rows), len(frames)) and (doubt or by_sequence):
         doubt = doubt or say("evidence.pairing.nothing_tells")
         findings.append(note("logs.logs_not_matched", why=doubt, found=len(frames), limit=len(rows), line=_PATTERN))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -98,9 +98,9 @@ def merge_typed(rows: list[dict], typed: pd.DataFrame, runs: set[str]) -> tuple[
             continue
         about = {"metric": one.metric, "found": one.value, "limit": log["value"], "unit": log["unit"]}
         if log["certainty"] == "likely":
-            findings.append(note("sheet.typed_beside_likely", run=one.run, **about))
+            findings.append(replace(note("sheet.typed_beside_likely", **about), run=one.run))
         elif abs(one.value - log["value"]) > _DISAGREES * abs(log["value"]) + one.step:
-            findings.append(note("sheet.typed_and_log_disagree", run=one.run, **about))
+            findings.append(replace(note("sheet.typed_and_log_disagree", **about), run=one.run))
     return merged + _derived(merged, set(typed["run"]) & runs), findings
 
 
@@ -230,5 +230,5 @@ def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
         n_frames = review.n_frames(run)
         if 0 < n_frames < FRAMES_NEEDED_FOR_0P1PCT:
             about = {"found": n_frames, "limit": FRAMES_NEEDED_FOR_0P1PCT, "rests_on": -(-n_frames // 1000)}
-            found.append(note("sheet.too_few_frames", run=run, unit="frames", **about))
+            found.append(replace(note("sheet.too_few_frames", unit="frames", **about), run=run))
     return found

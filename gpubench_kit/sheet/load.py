@@ -8,7 +8,7 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -296,9 +296,9 @@ def _replaced_but_used(placed: Iterable[Placed]) -> list[Finding]:
     placed = list(placed)
     used = {one.row.run for one in placed if one.row.is_used}
     return [
-        note(
-            "sheet.replaced_run_counts",
-            run=one.row.run, named_run=shown(one.row.run), other=shown(one.row.replaces),
+        replace(
+            note("sheet.replaced_run_counts", named_run=shown(one.row.run), other=shown(one.row.replaces)),
+            run=one.row.run,
         )
         for one in placed
         if one.row.is_used and one.row.replaces in used

@@ -17,7 +17,6 @@ def note(
     limit: float | None = None,
     unit: str = "",
     line: str = "",
-    run: str = "",
     **values: Any,
 ) -> Finding:
     """Return a note on what was noticed: its sentences are ``KEY.text`` and, where there is one, ``KEY.action``.
@@ -28,7 +27,6 @@ def note(
     check : name of the check; the last part of the key where not given
     found, limit, unit : as of `Finding`; the sentences may have places for them
     line : of the plan, set behind the action as it stands
-    run : that it is about; empty for none
     **values : what the places of both sentences are filled with
     """
     found, limit = (None if one is None else float(one) for one in (found, limit))
@@ -36,5 +34,5 @@ def note(
     action = say(f"{key}.action", **values) if has(f"{key}.action") else ""
     text, action = say(f"{key}.text", **values), f"{action} {line}".strip()
     return Finding(
-        "note", check or key.rpartition(".")[2], text, run, found=found, limit=limit, unit=unit, action=action
+        "note", check or key.rpartition(".")[2], text, found=found, limit=limit, unit=unit, action=action
     )

@@ -52,7 +52,7 @@ def _of_note(place, key, names):
         yield from ((place, one, None) for one in (text, action) if one is text or _keys_of(one))
         return
     both = [f"{key.value}.text", *([f"{key.value}.action"] if has(f"{key.value}.action") else [])]
-    given = None if names is None else names - {"check", "found", "limit", "unit", "line", "run"}
+    given = None if names is None else names - {"check", "found", "limit", "unit", "line"}
     used = {name for one in both if one in ENGLISH.entries for name in ENGLISH.places(one)} - {"found", "limit"}
     for one in both:
         is_right = given is None or given == used
