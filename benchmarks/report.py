@@ -16,7 +16,8 @@ import time
 from pathlib import Path
 
 from gpubench_kit.bundled import bundled_path
-from gpubench_kit.report.build import build_report, review_notebook
+from gpubench_kit.report.build import NOTEBOOK, build_report
+from gpubench_kit.report.page_build import bundled_notebook
 
 try:
     import resource
@@ -60,7 +61,7 @@ def seconds_by_heading(plan_file: Path, output: Path) -> dict[str, float]:
     names = {"folder": str(plan_file), "output_folder": str(output)}
     parts: dict[str, float] = {}
     heading = ""
-    for cell in review_notebook().cells:
+    for cell in bundled_notebook(NOTEBOOK).cells:
         if cell.cell_type == "markdown":
             heading = cell.source.splitlines()[0].lstrip("# ")
         elif "parameters" not in cell.metadata.get("tags", []):

@@ -27,7 +27,6 @@ MARGIN, RESERVE = 60_000_000, 1_000_000
 _WITNESS = ("run", "frame_log", "sha256", "length_s", "slack_s", "ended_at")
 #: Steps that are no one's doing at the keys.
 _BY_ITSELF = ("sheet", "found", "unused")
-_OFTEN_EMPTY = ("cells", "asked", "rows", "removed")
 
 
 class Clock:

@@ -285,8 +285,8 @@ def _ends_by_signal(interrupted: list[int], screen: Screen | PlainScreen, keys: 
 
 # Zones of text
 
-#: Rows of the zones of a screen of 24: what is now, last events, outlook; and of the outlook of a wide one.
-NOW_ROWS, EVENT_ROWS, OUTLOOK_ROWS, WIDE_OUTLOOK_ROWS = 11, 3, 4, 9
+#: Rows of the zones of a screen of 24: last events, outlook; and of the outlook of a wide one.
+EVENT_ROWS, OUTLOOK_ROWS, WIDE_OUTLOOK_ROWS = 3, 4, 9
 WIDE, HIGH, LEFT = 110, 34, 72
 _SMALL = (80, 24)
 _ASCII = str.maketrans({"─": "-", "│": "|", "■": "#", "□": ".", "→": "->", "·": "-", "−": "-", "…": "~", "“": '"',

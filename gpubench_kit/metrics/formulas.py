@@ -131,20 +131,6 @@ def _time_share_ms(tail: np.ndarray, frame_ms: np.ndarray, one_in: int) -> float
 _FORMULAS = {"quantile": _quantile_ms, "slowest_frames": _slowest_mean_ms, "time_share": _time_share_ms}
 
 
-def median_frame_ms(frame_ms: np.ndarray) -> float:
-    """Return the median frame time.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,), frame times [ms]
-
-    Returns
-    -------
-    float [ms]; nan without frames
-    """
-    return float(np.median(frame_ms)) if frame_ms.size else float("nan")
-
-
 def pacing_ms(frame_ms: np.ndarray) -> float:
     """Return the mean absolute difference of successive frame times.
 

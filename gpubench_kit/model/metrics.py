@@ -25,7 +25,9 @@ class Metric:
     purpose : the purpose of the runs that its verdicts use: ``measure`` or ``soak``, since heat
         carries over between short alternating runs
     help : one line for the viewer
-    section : where the page shows it, see `SECTIONS`
+    section : where the page shows it: ``rate``, ``lows``, ``frame_times``, ``power``, ``energy``, ``clocks``,
+        ``heat`` or ``other``. The first of ``lows`` that a plan has stands beside the primary metric, with a
+        part of the page's level of its own
     rank : its place in the headline among those of its section: of each of ``rate``, ``lows`` with ``frame_times``,
         and ``power`` with ``energy`` the first that was compared has a tile, the others stand in one line;
         0: not in the headline
@@ -55,10 +57,6 @@ class Metric:
     is_at_power_point: bool = False
     needs_fine_times: bool = False
 
-
-#: Sections of the page. The first of ``lows`` that a plan has stands beside the primary metric, with a part of the
-#: page's level of its own.
-SECTIONS = ("rate", "lows", "frame_times", "power", "energy", "clocks", "heat", "other")
 
 #: Typical noise, one run to the next as a standard deviation. Average frame rate: what the simulations behind this
 #: kit's error rates assume of a game in the middle. 1 % lows: the middle of the 1 to 4 % found in practice; 0.1 %
@@ -126,12 +124,12 @@ def headline_metrics(*sections: str) -> tuple[str, ...]:
 
     Parameters
     ----------
-    sections : of `SECTIONS`
+    sections : as metrics name them
     """
     shown = [row for row in METRICS.values() if row.section in sections and row.rank]
     return tuple(row.name for row in sorted(shown, key=lambda row: (sections.index(row.section), row.rank)))
 
 
 def section_metrics(section: str) -> tuple[str, ...]:
-    """Return all metrics of one of `SECTIONS`, in the order of the registry."""
+    """Return all metrics of one section of the page, in the order of the registry."""
     return tuple(row.name for row in METRICS.values() if row.section == section)

@@ -62,7 +62,7 @@ def archive_head(archive: Archive) -> Section:
 
     Parameters
     ----------
-    archive : see `gpubench_kit.archive.gather_archive`
+    archive : see `gpubench_kit.archive.archive.gather_archive`
     """
     dates = archive.reviews["date"][archive.reviews["date"] != ""]
     span = say("number.span", low=dates.min(), high=dates.max()) if len(dates) else say("archive.no_dates")

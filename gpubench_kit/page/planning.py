@@ -53,7 +53,7 @@ def plan_head(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------
@@ -85,7 +85,7 @@ def plan_says(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------
@@ -131,7 +131,7 @@ def plan_chances(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------
@@ -153,7 +153,7 @@ def plan_needs(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------
@@ -215,7 +215,7 @@ def plan_time(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------
@@ -245,7 +245,7 @@ def plan_order(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------
@@ -282,7 +282,7 @@ def plan_method(schedule: Schedule) -> Section:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------

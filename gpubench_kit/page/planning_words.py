@@ -21,7 +21,7 @@ def session_sentence(schedule: Schedule) -> str:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
     """
     rows, design = schedule.to_run, schedule.design
     if not len(rows):
@@ -53,7 +53,7 @@ def in_lines(schedule: Schedule) -> list[str]:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
     """
     lines = [*filter(None, (session_sentence(schedule), *schedule.messages, schedule.noise_source))]
     if schedule.dropped:
@@ -108,7 +108,7 @@ def not_said(schedule: Schedule) -> list[str]:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
     """
     games = schedule.needs["game"].nunique()
     few = say("plan.one_game") if games == 1 else say("plan.few_games", least=LEAST_GAMES)
@@ -120,7 +120,7 @@ def method_sentences(schedule: Schedule) -> list[str]:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
     """
     plan, (level, _), design = schedule.plan, level_of_looks(schedule.plan), schedule.design
     session = plan.session_plan

@@ -59,7 +59,7 @@ def printed_sheet(schedule: Schedule) -> str:
 
     Parameters
     ----------
-    schedule : see `gpubench_kit.schedule.make_schedule`
+    schedule : see `gpubench_kit.schedule.make.make_schedule`
 
     Returns
     -------

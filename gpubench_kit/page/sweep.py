@@ -55,7 +55,7 @@ def sweep_head(sweep: Sweep, plan: ReviewPlan, *, cautions: list[str] | None = N
 
     Parameters
     ----------
-    sweep : see `gpubench_kit.sweep.find_tuning`
+    sweep : see `gpubench_kit.sweep.find.find_tuning`
     plan : ReviewPlan
     cautions : what to know before any number, see `gpubench_kit.page.caution_lines`
     """
@@ -243,7 +243,7 @@ def tuning_charts(found: Sweep, plan: ReviewPlan) -> list[Plot]:
 
     Parameters
     ----------
-    found : see `gpubench_kit.sweep.find_tuning`
+    found : see `gpubench_kit.sweep.find.find_tuning`
     plan : ReviewPlan
     """
     drawn = map(rate_against_power, together(parts_of(found, plan)))

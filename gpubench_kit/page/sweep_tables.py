@@ -174,7 +174,7 @@ def between_cards_shown(sweep: Sweep) -> Iterator[Markup]:
 
     Parameters
     ----------
-    sweep : see `gpubench_kit.sweep.find_tuning`
+    sweep : see `gpubench_kit.sweep.find.find_tuning`
     """
     if not len(sweep.between):
         return

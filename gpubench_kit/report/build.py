@@ -11,7 +11,6 @@ from typing import Any
 from urllib.parse import quote
 
 from markupsafe import Markup
-from nbformat import NotebookNode
 
 from gpubench_kit import page as sections_of_pages
 from gpubench_kit.model.errors import ReportError
@@ -31,7 +30,6 @@ from gpubench_kit.report.page_build import (
     PageKind,
     Progress,
     StagedPage,
-    bundled_notebook,
     staged_for_review,
     tell_nobody,
     write_text,
@@ -174,11 +172,6 @@ def is_up_to_date(
         return False
     is_held_against_it = wanted in (None, (manifest.get(PREVIOUS) or {}).get("fingerprint"))
     return is_held_against_it and all(manifest.get(name) == value for name, value in now.items())
-
-
-def review_notebook() -> NotebookNode:
-    """Return the notebook that makes the page, as it comes with the kit."""
-    return bundled_notebook(NOTEBOOK)
 
 
 def count_look(made: StagedPage, plan: ReviewPlan, *, is_recorded: bool) -> int:

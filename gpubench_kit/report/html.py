@@ -19,7 +19,6 @@ from gpubench_kit.wording.catalogue import has, say
 nbconvert = loaded_when_used("nbconvert")
 
 _TEMPLATES = Path(__file__).parent / "templates"
-_MIMES = frozenset({"text/html", MIME})
 
 #: Elements that fetch or run something, whatever their attributes.
 _REFUSED_TAGS = frozenset(

@@ -27,9 +27,6 @@ from gpubench_kit.report.page_build import Making, Progress, tell_nobody
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.wording.numbers import duration_text
 
-#: What can become of one report of many.
-OUTCOMES = ("made", "up to date", "bad input", "internal error", "lost")
-
 
 @dataclass(frozen=True)
 class ReviewTask:
@@ -62,7 +59,7 @@ class Outcome:
     Attributes
     ----------
     review : review folder as the reviewer named it
-    outcome : one of `OUTCOMES`
+    outcome : ``made``, ``up to date``, ``bad input``, ``internal error`` or ``lost``
     seconds : how long it took [s]
     page : its ``index.html``; None where there is none
     is_compared : whether anything could be compared

@@ -24,7 +24,8 @@ _WORKBOOK = b"PK\x03\x04"
 _FORMULA_SIGNS = ("=", "+", "-", "@")
 
 
-def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:
+@contextmanager
+def extended_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Iterator[Path | None]:
     """Add planned runs to the end of the run sheet, in its own columns, separator and encoding.
 
     Parameters
@@ -32,9 +33,9 @@ def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:
     rows : see ``schedule.tables.PLANNED_RUNS``
     plan : the review's plan, with its folder
 
-    Returns
-    -------
-    Path of the run sheet; None where there is nothing to add
+    Yields
+    ------
+    Path of the run sheet; None where there is nothing to add. Should what follows fail, the rows are taken back.
 
     Raises
     ------
@@ -45,18 +46,6 @@ def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:
     -----
     Rows that are there stay as they are, byte for byte. A column that is needed and missing gets its
     heading at the end of the first row; cells that a row lacks count as empty. The file is replaced in one step.
-    """
-    with extended_run_sheet(rows, plan) as file:
-        return file
-
-
-@contextmanager
-def extended_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Iterator[Path | None]:
-    """Add planned runs as `extend_run_sheet` does, and take them back if what follows fails.
-
-    Parameters
-    ----------
-    rows, plan : as in `extend_run_sheet`
     """
     if not len(rows):
         yield None

@@ -15,7 +15,6 @@ optimize = loaded_when_used("scipy.optimize")
 csgraph = loaded_when_used("scipy.sparse.csgraph")
 sparse = loaded_when_used("scipy.sparse")
 special = loaded_when_used("scipy.special")
-stats = loaded_when_used("scipy.stats")
 proportion = loaded_when_used("statsmodels.stats.proportion")
 rates = loaded_when_used("statsmodels.stats.rates")
 pingouin = loaded_when_used("pingouin")
@@ -150,6 +149,7 @@ def two_sample_t_test(of, against, *, paired: bool, confidence: float = 0.95) ->
     Parameters
     ----------
     of, against : sequences of numbers; of one length where ``paired``
+    paired : whether the numbers at one place of both belong together
     confidence : of the interval
 
     Returns

@@ -26,13 +26,6 @@ WITHHELD = (
     "format_not_confirmed", "too_few_games",
 )  # fmt: skip
 
-#: Reasons that stand beside a verdict.
-CAUTIONS = (
-    "flagged_run", "changed_value", "given_at_earlier_look", "assumed_restart_spread",
-    "measured_restart_spread", "installed_once", "order_stated_alternated", "not_stated",
-    "order_same_every_time", "two_runs_only", "alone_it_would_count",
-)  # fmt: skip
-
 
 def reason_words(reason: str) -> tuple[str, ...]:
     """Return the words of a ``reason`` cell, details cut off.
@@ -43,7 +36,7 @@ def reason_words(reason: str) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str, as in `WITHHELD` and `CAUTIONS`
+    tuple of str: one of `WITHHELD`, or what stands beside a verdict
     """
     return tuple(part.partition(":")[0] for part in reason.split(SEPARATOR) if part)
 

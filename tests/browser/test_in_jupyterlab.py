@@ -19,7 +19,8 @@ import pytest
 from playwright.sync_api import Browser, Page, Route
 from small_folder import write_small_review
 
-from gpubench_kit.report.build import review_notebook
+from gpubench_kit.report.build import NOTEBOOK
+from gpubench_kit.report.page_build import bundled_notebook
 
 pytestmark = pytest.mark.slow
 
@@ -90,7 +91,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with the notebook, its parameter edited as a reviewer does, and a small review."""
     folder = tmp_path_factory.mktemp("desk")
     write_small_review(folder / "small")
-    notebook = review_notebook()
+    notebook = bundled_notebook(NOTEBOOK)
     cell = next(cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", []))
     cell.source = cell.source.replace("../data/ten_games", "small")
     nbformat.write(notebook, folder / "card_review.ipynb")

@@ -1,4 +1,4 @@
-"""Median, pacing and hitches."""
+"""Pacing and hitches."""
 
 import numpy as np
 import pandas as pd
@@ -7,13 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from gpubench_kit.metrics.formulas import hitch_ms_per_min, median_frame_ms, pacing_ms
+from gpubench_kit.metrics.formulas import hitch_ms_per_min, pacing_ms
 
 FRAMES = arrays(float, st.integers(2, 300), elements=st.floats(0.25, 200))
-
-
-def test_median_of_an_even_number_is_the_middle_of_two():
-    assert median_frame_ms(np.array([4.0, 1.0, 3.0, 2.0])) == 2.5
 
 
 def test_pacing_is_mean_step_between_neighbours():
@@ -22,7 +18,6 @@ def test_pacing_is_mean_step_between_neighbours():
 
 def test_run_too_short_has_no_pacing():
     assert np.isnan(pacing_ms(np.array([10.0])))
-    assert np.isnan(median_frame_ms(np.array([])))
 
 
 def test_hitch_counts_only_what_exceeds_the_median_around_it():
@@ -57,5 +52,4 @@ def test_hitches_agree_with_a_plain_rolling_median(frame_ms, window, excess):
 
 @given(frame_ms=FRAMES, factor=st.floats(0.01, 100))
 def test_constant_factor_scales_times_alike(frame_ms, factor):
-    assert median_frame_ms(frame_ms * factor) == pytest.approx(median_frame_ms(frame_ms) * factor)
     assert pacing_ms(frame_ms * factor) == pytest.approx(pacing_ms(frame_ms) * factor)

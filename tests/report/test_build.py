@@ -18,9 +18,9 @@ from small_folder import PLAN, write_small_review
 
 from gpubench_kit import build_report
 from gpubench_kit.model.errors import LogError, PlanError, ReportError, TableError
-from gpubench_kit.report.build import review_notebook
+from gpubench_kit.report.build import NOTEBOOK
 from gpubench_kit.report.manifest import file_hash
-from gpubench_kit.report.page_build import published
+from gpubench_kit.report.page_build import bundled_notebook, published
 from gpubench_kit.sheet.look_files import read_looks
 
 
@@ -67,7 +67,7 @@ def test_every_missing_log_is_told_at_once(small):
 
 
 def test_the_notebook_is_published_without_paths_and_times():
-    notebook = review_notebook()
+    notebook = bundled_notebook(NOTEBOOK)
     notebook.metadata["papermill"] = {"input_path": "/home/someone"}
     notebook.cells.append(
         nbformat.v4.new_code_cell("plan_file = '/home/someone'", metadata={"tags": ["injected-parameters"]})

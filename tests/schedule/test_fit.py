@@ -4,11 +4,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from extended_sheet import extend_run_sheet
 
 from gpubench_kit.model.errors import DesignError
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.sheet import extend_run_sheet
 
 #: Times without waits, so that sums are plain: one minute a run and nothing else.
 BARE = {"scene_s": 60.0, "launch_s": 0.0, "tuning_change_s": 0.0, "settle_s": 0.0, "restart_s": 0.0}

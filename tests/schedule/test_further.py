@@ -1,10 +1,10 @@
 """What comes next: nothing twice, another evening, the rounds that the plan's last look allows, or nothing more."""
 
 import pytest
+from extended_sheet import extend_run_sheet
 
 from gpubench_kit.schedule.design import read_so_far
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.sheet import extend_run_sheet
 from gpubench_kit.sheet.looks import open_looks
 from gpubench_kit.statistics.compare import compare_tunings
 

@@ -5,10 +5,10 @@ from itertools import groupby, pairwise
 
 import pandas as pd
 import pytest
+from extended_sheet import extend_run_sheet
 
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.order import turn
-from gpubench_kit.schedule.sheet import extend_run_sheet
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.statistics.compare import compare_tunings
 

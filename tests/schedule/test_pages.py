@@ -4,6 +4,7 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from extended_sheet import extend_run_sheet
 from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit import page
@@ -13,7 +14,6 @@ from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.html import check_page
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.sheet import extend_run_sheet
 from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.wording.catalogue import spoken
 

@@ -4,13 +4,13 @@ from itertools import groupby
 
 import numpy as np
 import pytest
+from extended_sheet import extend_run_sheet
 
 from gpubench_kit.logs.one_clock import find_one_clock
 from gpubench_kit.page.planning import plan_time
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.schedule.order import visits_of
-from gpubench_kit.schedule.sheet import extend_run_sheet
 
 WATTS = {"analysis": {"metrics": ["avg_fps", "board_w"]}, "session_plan": {"minutes": 9000.0}}
 

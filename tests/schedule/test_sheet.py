@@ -4,10 +4,11 @@ import csv
 import io
 
 import pytest
+from extended_sheet import extend_run_sheet
 
 from gpubench_kit.model.errors import ReportError, TableError
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.sheet import extend_run_sheet, extended_run_sheet
+from gpubench_kit.schedule.sheet import extended_run_sheet
 from gpubench_kit.sheet import load_run_sheet
 
 #: name -> (encoding, bytes before the text, separator, end of line)

@@ -9,7 +9,7 @@ from gpubench_kit.model.plan import Pair, Subject
 from gpubench_kit.statistics.design import estimate_drift
 from gpubench_kit.statistics.runs import encode_runs, group_ids, members_of, rank_within, select_pair
 from gpubench_kit.statistics.units import in_percent, scaled_values
-from gpubench_kit.wording.reasons import CAUTIONS, WITHHELD, reason_sentences, reason_words
+from gpubench_kit.wording.reasons import WITHHELD, reason_sentences, reason_words
 
 
 @pytest.mark.parametrize("metric", REFERENCE_METRICS)
@@ -116,6 +116,14 @@ def test_percent_reaches_neither_a_loss_of_all_nor_infinity():
     assert in_percent(np.log(1.02)) == pytest.approx(2.0)
     assert -100 < in_percent(-1e6) < -99.999
     assert np.isfinite(in_percent(1e6))
+
+
+#: Reasons that stand beside a verdict.
+CAUTIONS = (
+    "flagged_run", "changed_value", "given_at_earlier_look", "assumed_restart_spread",
+    "measured_restart_spread", "installed_once", "order_stated_alternated", "not_stated",
+    "order_same_every_time", "two_runs_only", "alone_it_would_count",
+)  # fmt: skip
 
 
 def test_every_reason_has_a_sentence():
