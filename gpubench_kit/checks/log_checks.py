@@ -94,11 +94,24 @@ def frame_too_short(evidence: Evidence) -> Iterator[Found]:
 
 
 def samples_missing(evidence: Evidence) -> Iterator[Found]:
-    """Yield runs without a sensor sample where other runs have some and the plan compares what sensors tell."""
-    sampled = evidence.runs["n_samples"] > 0
-    if sampled.any() and any(METRICS[name].needs in ("sensors", "both") for name in evidence.plan.analysis.metrics):
-        for row in chosen(evidence.runs, (evidence.runs["n_frames"].fillna(0) > 0) & ~sampled):
-            yield Found(row, 0.0, evidence.limits.sensor_share_pct, {})
+    """Yield runs without a sensor sample where the plan compares what sensors tell and other runs have some.
+
+    With clocks stated to be one, runs without a time have no place in the sensor log: they are told in one finding.
+    """
+    runs, plan = evidence.runs, evidence.plan
+    sampled = runs["n_samples"] > 0
+    if not any(METRICS[name].needs in ("sensors", "both") for name in plan.analysis.metrics):
+        return
+    lacks = (runs["n_frames"].fillna(0) > 0) & ~sampled
+    is_stated = runs["card"].map(lambda card: plan.logs.of_card(card).sensor_clock == "same_machine").astype(bool)
+    has_time = (runs["clock_kind"] != "") | (runs["started_at"] != "")
+    placeless = lacks & is_stated & ~has_time & (runs["sensor_log_sha256"] != "")
+    if placeless.any():
+        names = runs.loc[placeless, "run"]
+        yield Found(None, len(names), None, {"runs": count_text(len(names), "run"), "names": listed(names)},
+                    kind="not_placed", unit="runs")  # fmt: skip
+    for row in chosen(runs, lacks & ~placeless & sampled.any()):
+        yield Found(row, 0.0, evidence.limits.sensor_share_pct, {})
 
 
 def samples_cover_part(evidence: Evidence) -> Iterator[Found]:

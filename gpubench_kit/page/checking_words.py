@@ -81,6 +81,9 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
             names = [one for one in dict.fromkeys(of[check]["run"]) if one]
             lines.append(say(f"check.rows.{check}", n=len(of[check]), names=_some(names)).replace(" ()", ""))
     lines += messages("logs_not_matched") + messages("not_compared")
+    if "samples_missing" in of:
+        missing = of["samples_missing"]
+        lines += list(missing.loc[missing["run"] == "", "message"])
     used = runs[runs["used"].astype(bool) & (runs["purpose"] == "measure")]
     sides = used.groupby(["card", "bench", "game", "setting", "tuning"], sort=False).size()
     single = [f"{scene_text(key[2], key[3])} {key[4]}" for key in sides.index[sides == 1]]
