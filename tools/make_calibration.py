@@ -11,6 +11,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -37,8 +38,9 @@ INK, MUTED, RULE, BAND, KIT, CONTROL = (TOKENS[token][0] for token in ("i", "m",
 KIT_MARK = {"marker": "o", "color": KIT}
 CONTROL_MARK = {"marker": "D", "color": CONTROL, "markerfacecolor": "none"}
 TITLES = {
-    "error": "False claims: share of comparisons [%], log scale. The line is 5 %.",
+    "error": "False claims: share of comparisons [%], log scale; an arrow is 0. The line is 5 %.",
     "power": "Right claims, and the four outcomes: share of comparisons [%]",
+    "coverage": "Intervals that hold the truth [%]. The line is 95 %.",
 }
 EXACT = {
     21: "planner: rounds needed by spread and question, own and borrowed noise",
@@ -47,7 +49,14 @@ EXACT = {
     24: "stability: upper limit of a failure rate",
 }
 NOISES = {"design": "as below", "uniform": "0.6 to 1.5 %"}
-PANELS = {"error": ("error", "control"), "power": ("power", "outcome")}
+#: Kinds of promises in each panel of the picture; a control is a rule that the kit does not use.
+PANELS = {
+    "error": ("error", "refusal", "control"),
+    "power": ("power", "outcome", "power control"),
+    "coverage": ("coverage", "coverage control"),
+}
+#: Where the logarithmic axis of false claims begins and ends [%].
+ERROR_AXIS = (0.9, 70.0)
 
 
 def measure(words: list[str], *, whole: bool = True) -> pd.DataFrame:
@@ -134,30 +143,52 @@ def table_text(table: pd.DataFrame) -> str:
     return "\n".join(lines) + "\n"
 
 
+def with_picture(page: str, table: pd.DataFrame) -> str:
+    """Return the page with the picture's line made from the table."""
+    return re.sub(rf"!\[.*\]\(pictures/{PICTURE.name}\)", lambda _: picture_text(table), page)
+
+
 def _line(row: tuple) -> str:
     """Return the line of one promise."""
-    what = f"{row.what} *(control)*" if row.kind == "control" else row.what
+    what = f"{row.what} *(control)*" if row.kind.endswith("control") else row.what
     unit, digits = ("", 2) if row.unit == "rounds" else (" %", 2 if row.kind == "width" else 1)
     numbers = f"{row.promised:.{digits}f}{unit} ± {row.tolerance:.{digits}f} | {row.found:.{digits}f}{unit}"
     return f"| {row.row} | {what} | {numbers} |"
+
+
+def picture_text(table: pd.DataFrame) -> str:
+    """Return the line of the page that shows the picture, with what it shows in words."""
+    drawn = table[(table["unit"] == "%") & table["kind"].isin([kind for kinds in PANELS.values() for kind in kinds])]
+    by_kit = drawn[~drawn["kind"].str.endswith("control")]
+    kept = (by_kit["found"] - by_kit["promised"]).abs() <= by_kit["tolerance"]
+    false, control = by_kit[by_kit["kind"] == "error"], drawn.loc[drawn["kind"] == "control", "found"]
+    most = false.loc[false["found"].idxmax()]
+    words = (
+        "Promised and found shares, one line for each case. "
+        f"Of {len(by_kit)} shares found by the kit {kept.sum()} lie inside the promised bands. Its false claims: "
+        f"{false['found'].median():.1f} % in the middle, at most {most['found']:.1f} % (row {most['row']}). "
+        f"Rules that the kit does not use: {control.min():.1f} to {control.max():.1f} % false claims."
+    )
+    return f"![{words}](pictures/{PICTURE.name})"
 
 
 def draw(table: pd.DataFrame) -> Figure:
     """Return the picture: what is promised with its tolerance as a band, what is found as a mark."""
     in_percent = table[table["unit"] == "%"]
     panels = {name: in_percent[in_percent["kind"].isin(kinds)] for name, kinds in PANELS.items()}
-    panels["power"] = panels["power"][panels["power"]["promised"] > 0]
-    heights = [len(part) for part in panels.values()]
+    heights = [len(part) + 1 for part in panels.values()]
     figure = Figure(figsize=(10, 0.25 * sum(heights) + 1.6), layout="constrained")
     axes = figure.subplots(len(panels), height_ratios=heights)
     for axis, (name, part) in zip(axes, panels.items(), strict=True):
         _draw_panel(axis, part, TITLES[name])
     axes[0].set_xscale("log")
-    axes[0].set_xlim(0.9, 70)
+    axes[0].set_xlim(*ERROR_AXIS)
     axes[0].set_xticks([1, 2, 5, 10, 20, 50], labels=["1", "2", "5", "10", "20", "50"])
     axes[0].xaxis.set_minor_locator(mpl.ticker.NullLocator())
     axes[0].axvline(5, color=MUTED, linewidth=1, zorder=1)
-    axes[1].set_xlim(0, 100)
+    axes[1].set_xlim(-1, 101)
+    axes[2].set_xlim(80, 100)
+    axes[2].axvline(95, color=MUTED, linewidth=1, zorder=1)
     _draw_key(figure)
     return figure
 
@@ -169,8 +200,12 @@ def _draw_panel(axis, part: pd.DataFrame, title: str) -> None:
     axis.barh(places, width, left=low, height=0.7, color=BAND, edgecolor=RULE, zorder=2)
     axis.scatter(part["promised"], places, marker="|", s=90, color=MUTED, zorder=3)
     for place, row in zip(places, part.itertuples(), strict=True):
-        mark = CONTROL_MARK if row.kind == "control" else KIT_MARK
-        axis.errorbar(row.found, place, xerr=2 * row.standard_error, markersize=5.5, zorder=4, **mark)
+        mark = CONTROL_MARK if row.kind.endswith("control") else KIT_MARK
+        if row.kind in PANELS["error"] and row.found < ERROR_AXIS[0]:
+            # No logarithmic axis has a place for it.
+            axis.plot(ERROR_AXIS[0], place, markersize=5.5, zorder=4, clip_on=False, **mark | {"marker": "<"})
+        else:
+            axis.errorbar(row.found, place, xerr=2 * row.standard_error, markersize=5.5, zorder=4, **mark)
     labels = [f"{row.what}  ({row.row})" for row in part.itertuples()]
     axis.set_yticks(places, labels=labels, fontsize=8)
     axis.set_ylim(len(part) - 0.4, -0.6)
@@ -201,7 +236,7 @@ def main(arguments: list[str]) -> None:
         measure_power().to_csv(POWER, index=False, lineterminator="\n")
     table, page = pd.read_csv(TABLE), PAGE.read_text(encoding="utf-8")
     page = with_table(with_table(page, table_text(table)), power_text(pd.read_csv(POWER)), POWER_START)
-    PAGE.write_text(page, encoding="utf-8")
+    PAGE.write_text(with_picture(page, table), encoding="utf-8")
     PICTURE.parent.mkdir(exist_ok=True)
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "calibration", "font.family": "sans-serif"}):
         draw(table).savefig(PICTURE, format="svg", metadata={"Date": None, "Creator": None})

@@ -108,6 +108,7 @@ def test_the_page_shows_what_was_found():
     source.loader.exec_module(tool)
     page = (ROOT / "docs" / "statistics.md").read_text(encoding="utf-8")
     assert tool.with_table(page, tool.table_text(PUBLISHED)) == page
+    assert tool.with_picture(page, PUBLISHED) == page
     assert tool.with_table(page, tool.power_text(POWER), tool.POWER_START) == page
 
 
