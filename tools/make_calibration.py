@@ -158,7 +158,8 @@ def _line(row: tuple) -> str:
 
 def picture_text(table: pd.DataFrame) -> str:
     """Return the line of the page that shows the picture, with what it shows in words."""
-    drawn = table[(table["unit"] == "%") & table["kind"].isin([kind for kinds in PANELS.values() for kind in kinds])]
+    kinds = [kind for panel in PANELS.values() for kind in panel]
+    drawn = table[(table["unit"] == "%") & table["kind"].isin(kinds)]
     by_kit = drawn[~drawn["kind"].str.endswith("control")]
     kept = (by_kit["found"] - by_kit["promised"]).abs() <= by_kit["tolerance"]
     false, control = by_kit[by_kit["kind"] == "error"], drawn.loc[drawn["kind"] == "control", "found"]
