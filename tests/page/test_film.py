@@ -188,6 +188,10 @@ def test_a_picture_of_power_is_titled_by_power_and_one_of_sensors_without_a_capi
     pictures = film_pictures(results_of(review, facts_of=facts_of(review)), every=True)
     shown = {one.chart: one.title for one in pictures}
     assert "power" in shown["power"]
+    same = review.comparisons.assign(verdict="same_within_margin")
+    unmoved = results_of(replace(review, comparisons=same), facts_of=facts_of(review))
+    titles = {one.chart: one.title for one in film_pictures(unmoved, every=True)}
+    assert titles["power"].endswith("the same power")
     assert "power" not in shown["runs"]
     of_sensors = [title for chart, title in shown.items() if chart.startswith("sensor-")]
     assert of_sensors

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import product
@@ -19,7 +19,6 @@ from gpubench_kit.page.film.names import pair_in_name
 from gpubench_kit.page.game_sections import largest_change, scene_charts
 from gpubench_kit.page.headline import (
     games_title,
-    is_real,
     leading_pair,
     line_about,
     line_about_group,
@@ -32,7 +31,7 @@ from gpubench_kit.page.results import Block, Pair, Results, Scene
 from gpubench_kit.page.rival import rival_title
 from gpubench_kit.page.sweep import tuning_charts
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
+from gpubench_kit.wording.names import metric_label, starting
 from gpubench_kit.wording.numbers import is_missing, percent_text
 from gpubench_kit.wording.terms import metric_of
 
@@ -167,7 +166,7 @@ def _of_scene(results: Results, scene: Scene, *, every: bool) -> Iterator[Pictur
     bars = frame_rates(results.levels, scene=scene, states=results.states()) if len(results.levels) else None
     charts: dict[str, Any] = {"frame-rates": with_lows(bars) if bars else None}
     charts |= scene_charts(results, scene, largest_change(results, scene)) if every else {}
-    rate, power = (_scene_title(results, scene, words) for words in (_rate, _power))
+    rate, power = (_scene_title(results, scene, of_power=of_power) for of_power in (False, True))
     for name, chart in charts.items():
         title = power if name == "power" else rate
         bodies: list[Body] = [*_pages_of(chart)] if isinstance(chart, Lanes) else [chart] * (chart is not None)
@@ -181,31 +180,28 @@ def _pages_of(chart: Lanes) -> list[Lanes]:
     return [replace(chart, lanes=chart.lanes[start : start + _ROWS]) for start in starts]
 
 
-def _rate(results: Results, pair: Pair, scene: Scene) -> str:
-    """Return what was found about the primary metric in a game; empty where nothing was."""
-    row = results.in_game(pair, scene, results.plan.analysis.primary)
+def _finding(results: Results, pair: Pair, scene: Scene, *, of_power: bool) -> str:
+    """Return what was found about the primary metric, or about power, in a game; empty where nothing was."""
+    watts = [one for one in results.metrics if metric_of(one).unit == "W"]
+    metrics = watts if of_power else [results.plan.analysis.primary]
+    row = results.in_game(pair, scene, metrics[0]) if metrics else None
     if row is None or is_missing(row.change) or row.verdict == "no_verdict":
         return ""
-    plain = {"same_within_margin": "film.same", "undecided": "film.undecided"}.get(row.verdict)
-    return say(plain) if plain else rate_words(row)
+    plain = {"same_within_margin": "same", "undecided": "undecided"}.get(row.verdict)
+    if plain:
+        return say(f"film.{plain}_power" if of_power else f"film.{plain}")
+    return power_words(row) if of_power else rate_words(row)
 
 
-def _power(results: Results, pair: Pair, scene: Scene) -> str:
-    """Return what was found about power in a game; empty where no change is real."""
-    watts = [one for one in results.metrics if metric_of(one).unit == "W"]
-    row = results.in_game(pair, scene, watts[0]) if watts else None
-    return power_words(row) if is_real(row) else ""
-
-
-def _scene_title(results: Results, scene: Scene, words: Callable[[Results, Pair, Scene], str]) -> str:
+def _scene_title(results: Results, scene: Scene, *, of_power: bool) -> str:
     """Return what was found in a game under each of the first two tunings."""
     told = []
     for pair in results.main.pairs[:_TUNINGS]:
-        if finding := words(results, pair, scene):
+        if finding := _finding(results, pair, scene, of_power=of_power):
             name = results.short(pair.of) if not pair.is_between else pair.of.card
             told.append(say("film.tuning", tuning=name, finding=finding))
     where = f"{scene.game}, {scene.setting}" if len(results.groups) > 1 and scene.setting else scene.game
-    return say("film.scene", scene=where, findings=", ".join(told)) if told else where
+    return say("film.scene", scene=starting(where), findings=", ".join(told)) if told else starting(where)
 
 
 def _third_foot(results: Results, pair: Pair) -> str:
