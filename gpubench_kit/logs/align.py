@@ -136,7 +136,8 @@ def align(
         shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=started_at_s)
         if np.isfinite(shift_s):
             return Alignment("one_clock", shift_s, clock.why).over(sensor_log, run_s)
-        edge = _by_edges(sensor_log, run_s, expected_s)
+        # A start on an unproven clock tells no stretch from its neighbours.
+        edge = _by_edges(sensor_log, run_s, np.nan)
         return edge.over(sensor_log, run_s) if edge and edge.is_whole else Alignment("none", np.nan, clock.why)
     if offset_s is None:
         frame_log, sensor_log = _through_midnight(frame_log, sensor_log, limit_s)

@@ -54,14 +54,15 @@ class Evening:
         columns = {"clock": clock(times + ahead(times), BEGAN), "board_w": watts, "load_pct": load}
         self.write(name, table(columns), closed_s=last)
 
-    def measured(self, **logs):
-        """Return watts by run, and findings; of each run that has watts they must be its own."""
+    def measured(self, *, typed=(), **logs):
+        """Return watts by run, and findings; of each run that has watts they must be its own; with typed starts."""
         runs = range(N_RUNS)
         sheet = {
             "run": [f"r{run}" for run in runs], "tuning": [("factory", "quiet")[run % 2] for run in runs],
             "game": "Salt Orchard", "round": [run // 2 + 1 for run in runs], "order": [run + 1 for run in runs],
             "frame_log": [f"logs/r{run}.csv" for run in runs], "sensor_log": [self.sensor_log[run] for run in runs],
         }  # fmt: skip
+        sheet |= {"started_at": list(typed)} if len(typed) else {}
         pd.DataFrame(sheet).to_csv(self.folder / "runs.csv", index=False)
         plan = {
             "review": {"title": "Larkmoor 4"}, "cards": [{"name": "Larkmoor 4"}],
@@ -138,6 +139,18 @@ def test_an_evenly_paced_evening_is_withheld_where_files_were_copied(tmp_path):
     watts, findings = evening.measured()
     assert watts.empty
     assert findings["clock_not_proven"].action.endswith("sensor_offset_s = 0.0")
+
+
+@pytest.mark.parametrize("periods", [1, 2, 3])
+def test_typed_starts_give_no_run_the_watts_of_another_where_the_clock_is_not_proven(tmp_path, periods):
+    evening = Evening(tmp_path, pauses=(25.0, 25.0))
+    ahead_s = periods * (evening.starts[1] - evening.starts[0])
+    evening.record(ahead=lambda times: ahead_s)
+    for path in (tmp_path / "logs").iterdir():
+        os.utime(path, (BEGAN_S, BEGAN_S))
+    typed = [stamp.split(".")[0].replace("T", " ") for stamp in clock(evening.starts, BEGAN)]
+    watts, _ = evening.measured(typed=typed)
+    assert watts.empty
 
 
 def test_a_sensor_log_that_was_saved_again_later_proves_nothing(tmp_path):
