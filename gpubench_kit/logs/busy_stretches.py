@@ -142,8 +142,8 @@ def surest_signal(values: Mapping[str, np.ndarray]) -> np.ndarray | None:
     return next((values[metric] for metric, *_ in SIGNALS if metric in values), None)
 
 
-#: A stretch of an evening's log is at least so long, and dips shorter than this do not end one [s].
-_SHORTEST_S, _DIP_OF_LOG_S = 8.0, 2.5
+#: A stretch of an evening's log is at least so long [s].
+_SHORTEST_S = 8.0
 
 #: Least swing of the signal between idle and busy, in its own unit.
 LEAST_SWING = 20.0
@@ -160,21 +160,9 @@ def busy_edges(time_s: np.ndarray, signal: np.ndarray) -> np.ndarray:
     -------
     array of shape (stretches, 2) [s]; none where the signal does not swing
     """
-    if time_s.size < 4:
-        return np.zeros((0, 2))
-    low, high = np.quantile(signal, [0.02, 0.98])
-    if high - low < LEAST_SWING:
-        return np.zeros((0, 2))
-    is_busy = signal > (low + high) / 2.0
-    change = np.diff(is_busy.astype(int))
-    middles = (time_s[:-1] + time_s[1:]) / 2.0
-    starts, ends = middles[change == 1].tolist(), middles[change == -1].tolist()
-    starts = [-np.inf, *starts] if is_busy[0] else starts
-    ends = [*ends, np.inf] if is_busy[-1] else ends
-    joined: list[list[float]] = []
-    for start, end in zip(starts, ends, strict=True):
-        if joined and start - joined[-1][1] < _DIP_OF_LOG_S:
-            joined[-1][1] = end
-        else:
-            joined.append([start, end])
-    return np.array([one for one in joined if one[1] - one[0] > _SHORTEST_S]).reshape(-1, 2)
+    edges = [
+        (one.start_s if one.has_start else -np.inf, one.end_s if one.has_end else np.inf)
+        for one in busy_stretches(time_s, signal, least_swing=LEAST_SWING)
+        if one.length_s > _SHORTEST_S or not (one.has_start and one.has_end)
+    ]
+    return np.array(edges).reshape(-1, 2)
