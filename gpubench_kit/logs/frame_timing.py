@@ -21,7 +21,7 @@ from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.words import QUANTITY, words_of
+from gpubench_kit.model.words import QUANTITY, SAMPLED, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -355,8 +355,9 @@ def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> C
 #: Rows are even where this share of them takes this part more or less than the usual time.
 _EVEN_SHARE, _EVEN_PART = 0.9, 0.03
 
-#: Two kinds of frames take turns where this share of the changes turns round, by this part of the mean time.
-_TURNS, _TURN_PART = 0.9, 0.3
+#: Kinds of frames take turns where they come again after so many rows at most, in this share of rows, change in this
+#: share of rows, and long ones are longer than short ones by this part of the mean.
+LONGEST_TURN, _TURNS, _CHANGES, _TURN_PART = 4, 0.9, 0.45, 0.3
 
 
 def come_evenly(frame_ms: np.ndarray) -> bool:
@@ -378,11 +379,23 @@ def take_turns(frame_ms: np.ndarray) -> bool:
     ----------
     frame_ms : array of shape (n,) [ms]
     """
-    changes = np.diff(frame_ms[np.isfinite(frame_ms)])
-    # That changes turn round is seen at once in most logs; their median takes ten times as long.
-    if changes.size < 9 or (changes[1:] * changes[:-1] < 0).mean() < _TURNS:
+    known = frame_ms[np.isfinite(frame_ms)]
+    is_long = known > known.mean() if known.size else known
+    if not come_again(is_long):
         return False
-    return bool(np.median(np.abs(changes)) > _TURN_PART * float(np.nanmean(frame_ms)))
+    return bool(np.median(known[is_long]) - np.median(known[~is_long]) > _TURN_PART * known.mean())
+
+
+def come_again(cells: np.ndarray) -> bool:
+    """Return whether values come again in the same order every few rows, and change from row to row.
+
+    Parameters
+    ----------
+    cells : array of shape (n,)
+    """
+    if cells.size < 3 * LONGEST_TURN or (cells[1:] != cells[:-1]).mean() < _CHANGES:
+        return False
+    return any((cells[turn:] == cells[:-turn]).mean() >= _TURNS for turn in range(2, LONGEST_TURN + 1))
 
 
 def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
@@ -393,4 +406,6 @@ def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
     frame_ms : array of shape (n,), what the rows took [ms]
     label : what the column is called that they are from
     """
-    return take_turns(frame_ms) or (not words_of(label) & QUANTITY["frame"] and come_evenly(frame_ms))
+    words = words_of(label)
+    is_other = not words & QUANTITY["frame"] and (words & SAMPLED or come_evenly(frame_ms))
+    return bool(is_other) or take_turns(frame_ms)

@@ -10,6 +10,7 @@ import numpy as np
 from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.frame_evidence import (
     CLOCK,
+    SHARE_EQUAL,
     SHORT_RUN_MS,
     Clues,
     Reading,
@@ -19,7 +20,7 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
-from gpubench_kit.model.words import NOT_A_READING, without_brackets, words_of
+from gpubench_kit.model.words import CARD, NOT_A_READING, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
@@ -156,7 +157,9 @@ def by_steps_alone(clues: Clues) -> Reading | None:
 
 def _is_part(clues: Clues, place: int) -> bool:
     """Return whether a column holds a large part of each frame, such as the time that something was at work."""
-    values = clues.values[place] * (clues.rows.unit_ms(place) or 1.0)
+    if clues.is_frame_word(place):
+        return False
+    values = clues.rows.numbers[place] * (clues.rows.unit_ms(place) or 1.0)
     for time in clues.times:
         steps = time.steps * (time.unit_ms or 1.0)
         is_near = float(np.nanmedian(values)) * _PART >= float(np.median(steps)) > 0
@@ -231,15 +234,41 @@ def _counted(clues: Clues, reading: Reading, time: TimeColumn, fitting: list[flo
 
 
 def _unless_sensors(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
-    """Return steps as frame times, asked where rows come as seldom as samples and sensors stand beside."""
-    quantities = {unit.quantity for unit in clues.rows.units if unit is not None}
+    """Return steps as frame times, less sure where rows may as well be samples of what stands beside."""
+    rows, quantities = clues.rows, {unit.quantity for unit in clues.rows.units if unit is not None}
     if usual_ms >= _AS_SENSORS_MS and quantities & _SENSOR_QUANTITIES:
         question = f"rows are {usual_ms:.3g} ms apart and sensors stand beside them: samples, or frames?"
         return reading.at_most(Certainty.OPEN, question=question)
     if any(abs(1e3 / clues.usual(place) - usual_ms) > _SAME_RATE * usual_ms for place in clues.rates):
-        question = f"rows are {usual_ms:.3g} ms apart, but {clues.rows.label(clues.rates[0])} says another rate"
+        question = f"rows are {usual_ms:.3g} ms apart, but {rows.label(clues.rates[0])} says another rate"
         return reading.at_most(Certainty.OPEN, question=question)
+    if other := _other_beside(clues, reading):
+        reading = reading.at_most(Certainty.LIKELY, say("evidence.frames.other_beside", label=other))
     return held_against_rates(clues, reading.at_most(Certainty.LIKELY) if clues.rates else reading, usual_ms)
+
+
+def _other_beside(clues: Clues, reading: Reading) -> str:
+    """Return what to call a column that rows may be samples of, or a time that steps in another way; else empty."""
+    rows, own = clues.rows, reading.time
+    parts = (place for place in rows.numbers if words_of(rows.name(place)) & CARD and rows.unit_ms(place))
+    if own is None or any(_is_part(clues, place) for place in parts):
+        # Work of the card that fills most of each row is that of a frame.
+        return ""
+    for time in clues.times:
+        if time.place != own.place and not _step_alike(own, time):
+            return time.label
+    timed = {time.place for time in clues.times}
+    units = (
+        (place, rows.units[place]) for place in rows.numbers if place not in timed and place not in clues.rates
+    )
+    return next((rows.label(place) for place, unit in units if unit is not None and unit.quantity), "")
+
+
+def _step_alike(one: TimeColumn, other: TimeColumn) -> bool:
+    """Return whether two times have the same steps but for their unit and decimals."""
+    ratio = other.span / one.span if one.span else 0.0
+    slack = 1.1 * (one.step * ratio + other.step)
+    return bool((np.abs(one.steps * ratio - other.steps) <= slack).mean() >= SHARE_EQUAL)
 
 
 def by_lone_column(clues: Clues) -> Reading:

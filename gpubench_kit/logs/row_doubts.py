@@ -14,7 +14,7 @@ from gpubench_kit.logs.frame_evidence import Clues, Reading
 from gpubench_kit.logs.frame_timing import come_evenly, take_turns
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.words import COUNT, FRAMES, QUANTITY, without_brackets, words_of
+from gpubench_kit.model.words import COUNT, FRAMES, QUANTITY, SAMPLED, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Most frames that a row may be said to hold.
@@ -60,8 +60,11 @@ def doubts_told(
     values, label = (np.array([]), "") if time is None else (time.steps, time.label)
     if place is not None:
         values, label = clues.values[place], rows.label(place)
-    if come_evenly(values) and not words_of(label) & QUANTITY["frame"]:
+    words = words_of(label)
+    if come_evenly(values) and not words & QUANTITY["frame"]:
         return reading.at_most(Certainty.LIKELY, say("evidence.frames.come_evenly")), ()
+    if words & SAMPLED and not words & QUANTITY["frame"] and place is not None:
+        return reading.at_most(Certainty.LIKELY, say("evidence.frames.sampled_word")), ()
     asked = [one for one in told if one.check == "frames_of_two_kinds"]
     if kinds_known or not (asked or take_turns(values)):
         return reading, ()

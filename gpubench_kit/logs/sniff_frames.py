@@ -176,8 +176,9 @@ def _clues_of(
             values[place] = column
     times += _clock_of(rows, clock, date_order, is_alone=not times and not values)
     above = fold(rows.table.text[: rows.table.dialect.first_row][:100_000].decode("utf-8", "replace"))
-    per_s = _PER_SECOND.search(above)
-    return Clues(rows, tuple(times), values, float(per_s[1]) if per_s else 0.0, witnesses)
+    # Of several numbers none is known to be the counter's.
+    per_s = {float(found) for found in _PER_SECOND.findall(above)}
+    return Clues(rows, tuple(times), values, per_s.pop() if len(per_s) == 1 else 0.0, witnesses)
 
 
 def _may_be_frames(rows: LogRows, place: int) -> bool:

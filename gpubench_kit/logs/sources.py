@@ -5,7 +5,7 @@ Which rows count is for the plan to say, by `count_only`; without that it is ask
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,11 +15,13 @@ import pandas as pd
 from gpubench_kit.logs.cells import looks_numeric
 from gpubench_kit.logs.format import Declaration, Sources
 from gpubench_kit.logs.frame_evidence import CLOCK, SHARE_EQUAL, Clues, TimeColumn, pair_of
+from gpubench_kit.logs.frame_timing import LONGEST_TURN, come_again
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.words import GENERATED, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -40,8 +42,8 @@ _RARE = 0.2
 #: Rows of a source that its frame times can be told from, and share of rows at which values change.
 _ROWS_ENOUGH, _CHANGES = 10, 0.05
 
-#: Share of rows at which two values alternate, as rendered and generated frames do.
-_ALTERNATE = 0.9
+#: Rows that kinds of frames are told from; fewer than this share is no kind.
+_ROWS_OF_KINDS, _FEW_KINDS = 2000, 0.02
 
 #: Steps over rows of others that prove them to be another source: where a column is there to compare with, and
 #: where nothing is. They are no longer than so many others; a step over rows of the same source is twice as long.
@@ -240,11 +242,21 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int]) -> list[Fin
     found = []
     for place in places:
         cells = read.cells(place).to_numpy(dtype=str)
-        if (cells[1:] != cells[:-1]).mean() <= _ALTERNATE or len(values := sorted(set(cells))) != 2:
+        values = sorted(set(cells[:_ROWS_OF_KINDS]))
+        if not 2 <= len(values) <= LONGEST_TURN or not (
+            come_again(cells) or _speak_of_kinds(table, place, cells, values)
+        ):
             continue
         shown = say("list.and").join(f"'{value[:40]}'" for value in values)
         found.append(kinds_asked(table, table.label(place), shown))
     return found
+
+
+def _speak_of_kinds(table: LogTable, place: int, cells: np.ndarray, values: Sequence[str]) -> bool:
+    """Return whether a heading, or one of its values, speaks of generated frames, and more than a few rows do."""
+    if not any(words_of(text) & GENERATED for text in (table.key(place), *values)):
+        return False
+    return min((cells == value).mean() for value in values) > _FEW_KINDS
 
 
 def kinds_asked(table: LogTable, label: str, shown: str) -> Finding:

@@ -72,6 +72,14 @@ QUANTITY = {
 FRAMES = _words("frames bilder trames images fotogramas fotogrammi klatek кадров")
 COUNT = _words("count n number num anzahl nombre numero número liczba число")
 
+#: Words for what comes again without being a frame.
+SAMPLED = _words("sample samples poll tick ticks server packet interval intervall period periode abtastung")
+
+#: Words for frames that are not rendered.
+GENERATED = _words(
+    "generated interpolated synthetic inserted erzeugt generiert eingefügt généré interpolé generado generato"
+)
+
 #: Words for the card.
 CARD = _words("card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta κάρτα")
 
@@ -110,7 +118,8 @@ DOUBTFUL_WALL = _words("socket")
 #: Words for what is no reading of a moment.
 NOT_A_READING = _words(
     "limit target max min maximum minimum average avg mean mittel moyenne rated budget cap peak median lowest "
-    "highest setpoint headroom spitze grenze media szczyt idle free"
+    "highest setpoint headroom spitze grenze media szczyt idle free smooth "
+    "smoothed rolling moving"
 )
 
 #: Words that change nothing of what a heading says.

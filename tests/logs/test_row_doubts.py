@@ -91,7 +91,7 @@ def test_a_lone_column_of_averages_is_asked_for(tmp_path):
 def test_a_part_that_cannot_be_a_frame_time_leaves_the_time_alone(tmp_path):
     part_us = RNG.normal(300.0, 20.0, FRAME_MS.size).round()
     read = _read(tmp_path, text_of({"part (us)": part_us, "t (s)": written(np.cumsum(FRAME_MS), "s")}))
-    assert read.certainty == Certainty.STATED
+    assert (read.certainty, read.format.frame_time) == (Certainty.LIKELY, None)
     assert read.frames.frame_ms.mean() == pytest.approx(FRAME_MS[1:].mean(), rel=1e-4)
 
 
@@ -129,3 +129,83 @@ def test_means_that_the_plan_confirms_as_frames_are_denied_by_the_time_beside_th
 def test_frames_beside_a_slower_clock_count_once_they_are_confirmed(tmp_path):
     text = text_of({"scene (s)": (np.cumsum(FRAME_MS) / 2e3).round(6), "dur": FRAME_MS})
     assert _confirmed(tmp_path, text, time="dur", unit="ms").certainty == Certainty.STATED
+
+
+def _steps(frame_ms, **beside):
+    """Return a log with a time alone, and what stands beside it."""
+    return text_of({"t (s)": written(np.cumsum(frame_ms), "s"), **beside})
+
+
+BESIDE = {
+    "GPU power (W)": RNG.normal(300.0, 4.0, FRAME_MS.size).round(1),
+    "ping (ms)": RNG.normal(20.0, 3.0, FRAME_MS.size).round(1),
+    "audio buffer (ms)": FRAME_MS,
+    "shown (s)": (np.cumsum(FRAME_MS) / 1e3 + RNG.uniform(0.002, 0.004, FRAME_MS.size)).round(6),
+}
+
+
+@pytest.mark.parametrize("heading", BESIDE)
+def test_steps_of_a_time_beside_which_other_things_are_timed_may_be_samples_of_those(tmp_path, heading):
+    assert _read(tmp_path, _steps(FRAME_MS)).certainty == Certainty.STATED
+    assert _read(tmp_path, _steps(FRAME_MS, **{heading: BESIDE[heading]})).certainty == Certainty.LIKELY
+
+
+def test_steps_that_the_work_of_the_card_fills_are_frames(tmp_path):
+    work = (FRAME_MS * 0.96).round(3)
+    read = _read(tmp_path, _steps(FRAME_MS, **{"gpu (ms)": work, "cpu (ms)": (FRAME_MS / 2).round(3)}))
+    assert read.certainty == Certainty.STATED
+
+
+def test_frames_of_which_rows_were_lost_at_random_are_asked_for(tmp_path):
+    kept = RNG.random(FRAME_MS.size) < 0.5
+    text = text_of({"t (s)": np.cumsum(FRAME_MS)[kept] / 1e3, "frame (ms)": FRAME_MS[kept]})
+    with pytest.raises(LogError, match="neither the steps of"):
+        _read(tmp_path, text)
+
+
+@pytest.mark.parametrize("heading", ["server tick (ms)", "sample period (ms)", "poll (ms)"])
+def test_a_heading_that_speaks_of_samples_is_only_likely(tmp_path, heading):
+    assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.LIKELY
+    memory = FormatMemory()
+    for _ in range(2):
+        assert _read(tmp_path, _text(FRAME_MS, heading), memory=memory).certainty == Certainty.LIKELY
+
+
+KINDS = {
+    "every third": (("kind"), np.resize(["real", "made", "made"], FRAME_MS.size)),
+    "flag, two of three": ("x", np.resize([0, 1, 1], FRAME_MS.size)),
+    "a word, in any order": ("generated", (RNG.random(FRAME_MS.size) < 0.4).astype(int)),
+    "a value that says it": ("kind", np.where(RNG.random(FRAME_MS.size) < 0.4, "interpolated", "drawn")),
+}
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_kinds_of_frames_in_any_turn_are_a_question(tmp_path, name):
+    heading, kinds = KINDS[name]
+    read = _read(tmp_path, _text(FRAME_MS, "frame (ms)", **{heading: kinds}))
+    assert read.certainty == Certainty.LIKELY
+    assert "frames_of_two_kinds" in [one.check for one in read.findings]
+
+
+@pytest.mark.parametrize(
+    "values", [RNG.integers(1, 4, FRAME_MS.size), (RNG.random(FRAME_MS.size) < 0.4).astype(int)]
+)
+def test_numbers_in_no_order_are_no_kinds(tmp_path, values):
+    assert _read(tmp_path, _text(FRAME_MS, "frame (ms)", waiting=values)).certainty == Certainty.PROVEN
+
+
+def test_one_long_frame_and_three_short_ones_in_turn_are_a_question(tmp_path):
+    frame_ms = (np.repeat(FRAME_MS, 4) * np.resize([0.9, 0.1, 0.1, 0.1], 4 * FRAME_MS.size) + 0.4).round(3)
+    assert _read(tmp_path, _text(frame_ms, "frame (ms)")).certainty == Certainty.LIKELY
+
+
+def test_a_scene_that_gets_slower_takes_no_turns(tmp_path):
+    frame_ms = np.concatenate([FRAME_MS, 3 * FRAME_MS]).round(3)
+    assert _read(tmp_path, _text(frame_ms, "frame (ms)")).certainty == Certainty.PROVEN
+
+
+def test_of_two_frequencies_above_the_heading_none_is_the_counters(tmp_path):
+    ticks = text_of({"tick": (np.cumsum(FRAME_MS) * 1e4).round().astype(int)})
+    assert _read(tmp_path, "# ticks per second: 10000000\n" + ticks).certainty == Certainty.STATED
+    with pytest.raises(LogError, match="how long one count"):
+        _read(tmp_path, "# ticks per second: 10000000, clock frequency 2400000000\n" + ticks)
