@@ -20,7 +20,7 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
-from gpubench_kit.model.words import CARD, NOT_A_READING, without_brackets, words_of
+from gpubench_kit.model.words import AT_WORK, NOT_A_READING, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
@@ -250,9 +250,9 @@ def _unless_sensors(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
 def _other_beside(clues: Clues, reading: Reading) -> str:
     """Return what to call a column that rows may be samples of, or a time that steps in another way; else empty."""
     rows, own = clues.rows, reading.time
-    parts = (place for place in rows.numbers if words_of(rows.name(place)) & CARD and rows.unit_ms(place))
+    parts = (place for place in rows.numbers if words_of(rows.name(place)) & AT_WORK and rows.unit_ms(place))
     if own is None or any(_is_part(clues, place) for place in parts):
-        # Work of the card that fills most of each row is that of a frame.
+        # Work that fills most of each row is that of a frame.
         return ""
     for time in clues.times:
         if time.place != own.place and not _step_alike(own, time):

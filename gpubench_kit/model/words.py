@@ -83,6 +83,9 @@ GENERATED = _words(
 #: Words for the card.
 CARD = _words("card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta κάρτα")
 
+#: Words for what works at a frame.
+AT_WORK = CARD | _words("cpu processor prozessor processeur procesador render")
+
 #: Words for something else than the card.
 OTHER = _words(
     "cpu processor prozessor processeur procesador processore procesor system room ambient raum zimmer pièce sala "
