@@ -355,8 +355,8 @@ def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> C
 #: Rows are even where this share of them takes this part more or less than the usual time.
 _EVEN_SHARE, _EVEN_PART = 0.9, 0.03
 
-#: Kinds of frames take turns where they come again after so many rows at most, in this share of rows, change in this
-#: share of rows, and long ones are longer than short ones by this part of the mean.
+#: Kinds of frames take turns where they come again after so many rows at most, in this share of rows, change in
+#: this share of rows, and long ones are longer than short ones by this part of the mean.
 LONGEST_TURN, _TURNS, _CHANGES, _TURN_PART = 4, 0.9, 0.45, 0.3
 
 
@@ -380,10 +380,12 @@ def take_turns(frame_ms: np.ndarray) -> bool:
     frame_ms : array of shape (n,) [ms]
     """
     known = frame_ms[np.isfinite(frame_ms)]
-    is_long = known > known.mean() if known.size else known
-    if not come_again(is_long):
+    mean = float(known.mean()) if known.size else 0.0
+    is_long = known > mean
+    # Frames of one kind lie near their mean, which is seen at once.
+    if (np.abs(known - mean) < _TURN_PART / 3 * mean).mean() > _TURN_PART or not come_again(is_long):
         return False
-    return bool(np.median(known[is_long]) - np.median(known[~is_long]) > _TURN_PART * known.mean())
+    return bool(np.median(known[is_long]) - np.median(known[~is_long]) > _TURN_PART * mean)
 
 
 def come_again(cells: np.ndarray) -> bool:

@@ -48,7 +48,8 @@ _RATES = (4.0, 1200.0)
 _COUNTS_PER_S = (1e6, 1e7, 1e9, 9e4, 1.92e7, 3e6, 2.4e7)
 _COUNTS_TOLD = 5
 
-_SENSOR_QUANTITIES = frozenset({"power", "heat", "percent", "clock", "fan", "volt", "bytes", "current"})
+#: Quantities of sensors by their units.
+SENSOR_QUANTITIES = frozenset({"power", "heat", "percent", "clock", "fan", "volt", "bytes", "current"})
 
 
 def by_sum(clues: Clues) -> Reading | None:
@@ -236,7 +237,7 @@ def _counted(clues: Clues, reading: Reading, time: TimeColumn, fitting: list[flo
 def _unless_sensors(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
     """Return steps as frame times, less sure where rows may as well be samples of what stands beside."""
     rows, quantities = clues.rows, {unit.quantity for unit in clues.rows.units if unit is not None}
-    if usual_ms >= _AS_SENSORS_MS and quantities & _SENSOR_QUANTITIES:
+    if usual_ms >= _AS_SENSORS_MS and quantities & SENSOR_QUANTITIES:
         question = f"rows are {usual_ms:.3g} ms apart and sensors stand beside them: samples, or frames?"
         return reading.at_most(Certainty.OPEN, question=question)
     if any(abs(1e3 / clues.usual(place) - usual_ms) > _SAME_RATE * usual_ms for place in clues.rates):

@@ -31,7 +31,7 @@ from gpubench_kit.logs.frame_timing import (
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
-from gpubench_kit.logs.row_doubts import names_number_of_frames
+from gpubench_kit.logs.row_doubts import needs_all_columns
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
@@ -204,9 +204,12 @@ def read_frame_log(
     table = table_of(content)
     log_format = sniff_frames(table, declared_for_frames(table, declared), witnesses=witnesses)
     frame_log = read_frames(table, log_format, with_sensors=with_sensors)
-    counts_frames = any(map(names_number_of_frames, table.dialect.names))
-    is_of_rows = log_format.sources or log_format.row_rules or witnesses or counts_frames
-    if memory and _is_verified(frame_log) and not is_of_rows:
+    is_of_rows = log_format.sources or log_format.row_rules or witnesses
+    if (
+        memory
+        and _is_verified(frame_log)
+        and not (is_of_rows or needs_all_columns(table, frame_log.choices[0].label))
+    ):
         memory.keep(table, log_format, declared)
     return frame_log
 

@@ -12,13 +12,18 @@ from gpubench_kit.logs.clock import rises
 from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.frame_evidence import Clues, Reading
 from gpubench_kit.logs.frame_timing import come_evenly, take_turns
+from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.findings import Finding
-from gpubench_kit.model.words import COUNT, FRAMES, QUANTITY, SAMPLED, without_brackets, words_of
+from gpubench_kit.model.words import COUNT, FRAMES, QUANTITY, SAMPLED, unit_stated, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Most frames that a row may be said to hold.
 _MOST_A_ROW = 1000
+
+#: Sensors that are new in this share of rows, at least so far apart [ms], may be what the rows are samples of.
+_NEW_SHARE, _SENSORS_MS = 0.95, 10.0
 
 
 def names_number_of_frames(heading: str) -> bool:
@@ -60,11 +65,12 @@ def doubts_told(
     values, label = (np.array([]), "") if time is None else (time.steps, time.label)
     if place is not None:
         values, label = clues.values[place], rows.label(place)
-    words = words_of(label)
-    if come_evenly(values) and not words & QUANTITY["frame"]:
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.come_evenly")), ()
-    if words & SAMPLED and not words & QUANTITY["frame"] and place is not None:
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.sampled_word")), ()
+    if not words_of(label) & QUANTITY["frame"]:
+        as_samples = _as_samples(
+            clues, values * reading.factor, words_of(label) if place is not None else frozenset()
+        )
+        if as_samples:
+            return reading.at_most(Certainty.LIKELY, say(f"evidence.frames.{as_samples}")), ()
     asked = [one for one in told if one.check == "frames_of_two_kinds"]
     if kinds_known or not (asked or take_turns(values)):
         return reading, ()
@@ -73,6 +79,43 @@ def doubts_told(
         () if asked else (kinds_asked(rows.table, label, say("evidence.frames.about_two", low=low, high=high)),)
     )
     return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
+
+
+def _as_samples(clues: Clues, row_ms: np.ndarray, words: frozenset[str]) -> str:
+    """Return what speaks for samples, where no word speaks of frames; empty for nothing."""
+    if come_evenly(row_ms):
+        return "come_evenly"
+    if words & SAMPLED:
+        return "sampled_word"
+    # Sensors are read slower than frames come: values stand still over several rows.
+    is_slow = not clues.rates and float(np.nanmedian(row_ms)) >= _SENSORS_MS
+    return "sensors_new" if is_slow and any(map(_is_new_in_each_row, _sensor_values(clues.rows))) else ""
+
+
+def needs_all_columns(table: LogTable, label: str) -> bool:
+    """Return whether columns beside time and frame time tell what the rows are, of each log anew.
+
+    Parameters
+    ----------
+    table : the log
+    label : what the column is called that holds frame times
+    """
+    if any(map(names_number_of_frames, table.dialect.names)):
+        return True
+    units = map(unit_stated, table.dialect.names, table.dialect.units)
+    has_sensors = any(unit is not None and unit.quantity in SENSOR_QUANTITIES for unit in units)
+    return has_sensors and not words_of(label) & QUANTITY["frame"]
+
+
+def _sensor_values(rows: LogRows) -> list[np.ndarray]:
+    """Return the columns of numbers that state the unit of a sensor."""
+    units = ((values, rows.units[place]) for place, values in rows.numbers.items())
+    return [values for values, unit in units if unit is not None and unit.quantity in SENSOR_QUANTITIES]
+
+
+def _is_new_in_each_row(values: np.ndarray) -> bool:
+    """Return whether a sensor has another value in nearly each row."""
+    return values.size > 1 and bool((np.diff(values) != 0).mean() >= _NEW_SHARE)
 
 
 def _are_several(heading: str, values: np.ndarray) -> bool:

@@ -209,3 +209,14 @@ def test_of_two_frequencies_above_the_heading_none_is_the_counters(tmp_path):
     assert _read(tmp_path, "# ticks per second: 10000000\n" + ticks).certainty == Certainty.STATED
     with pytest.raises(LogError, match="how long one count"):
         _read(tmp_path, "# ticks per second: 10000000, clock frequency 2400000000\n" + ticks)
+
+
+def test_sensors_that_are_new_in_each_row_may_be_what_the_rows_are_samples_of(tmp_path):
+    apart_ms = RNG.gamma(40, 30 / 40, 1500).round(3)
+    new, held = RNG.normal(300.0, 4.0, 1500).round(1), np.repeat(RNG.normal(300.0, 4.0, 150).round(1), 10)
+    memory = FormatMemory()
+    for watts, expected in [(held, "proven"), (new, "likely"), (held, "proven")]:
+        text = _text(apart_ms, "dt (ms)", **{"GPU power (W)": watts})
+        assert _read(tmp_path, text).certainty.word == expected
+        assert _read(tmp_path, text, memory=memory).certainty.word == expected
+    assert _read(tmp_path, _text(apart_ms, "frame (ms)", **{"GPU (W)": new})).certainty == Certainty.PROVEN
