@@ -244,7 +244,9 @@ def run_desk(desk: Desk, screen: Screen | PlainScreen, keys: Any, *, wait_s: flo
         while not desk.is_over:
             key = keys.next(wait_s)
             # An interruption counts as the key 9 does, and is never raised in the middle of a step or of a screen.
-            if key == "\x03" or (interrupted and interrupted.pop()):
+            if interrupted and interrupted.pop():
+                key = "\x03"
+            if key == "\x03":
                 desk.interrupt()
             elif key == "?" and isinstance(screen, PlainScreen):
                 screen.repeat()

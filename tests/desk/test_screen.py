@@ -309,6 +309,7 @@ def _read_until(master: int, end: bytes, process) -> bytes:
             shown += os.read(master, 65536)
         elif process.poll() is not None:
             break
+    assert end in shown, shown[-1000:]
     return shown
 
 
