@@ -67,19 +67,16 @@ class Table:
         Columns that the rows lack are filled with missing values; others are dropped.
         """
         frame = pd.DataFrame(rows if isinstance(rows, pd.DataFrame) else list(rows))
-        frame = frame.reindex(columns=self.names)
-        for column in self.columns:
-            frame[column.name] = _typed(frame[column.name], column.kind)
-        return frame.reset_index(drop=True)
+        frame = frame.reindex(columns=self.names).reset_index(drop=True)
+        typed = {column.name: _typed(frame[column.name], column.kind) for column in self.columns}
+        return pd.DataFrame(typed, index=frame.index)
 
 
 def _typed(series: pd.Series, kind: str) -> pd.Series:
     """Return the series with the pandas type of a declared type."""
-    if kind == "text" and series.dtype == _DTYPES["text"]:
-        return series.fillna("")
-    if kind == "text":
-        return series.astype("object").where(series.notna(), "").astype(str).astype("str")
-    return series.astype(_DTYPES[kind])
+    if series.dtype != _DTYPES[kind]:
+        series = series.astype(_DTYPES[kind])
+    return series.fillna("") if kind == "text" else series
 
 
 def _text(name: str, meaning: str, allowed: tuple[str, ...] = ()) -> Column:

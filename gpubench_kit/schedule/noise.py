@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -210,9 +210,9 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
     """
     wanted = plan.session_plan.noise_from
     archive, place = ({}, "") if wanted in ("pilot", "typical") else _of_archive(plan)
-    runs = {} if wanted in ("archive", "typical") else _of_runs(so_far, plan, ("pilot", "measured"))
-    before = archive | ({} if wanted in ("archive", "typical") else _of_runs(so_far, plan, ("pilot",)))
-    found = archive | runs
+    runs = {} if wanted in ("archive", "typical") else _of_runs(so_far, plan)
+    found = archive | _pooled(runs)
+    before = archive | _pooled({source: table for source, table in runs.items() if source == "pilot"})
     known = [key for key in _cells(plan) if key in found]
     if wanted in ("pilot", "archive") and not known:
         raise DesignError(_nothing_found(wanted, place))
@@ -240,23 +240,24 @@ def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
     }
 
 
-def _of_runs(so_far: SoFar, plan: ReviewPlan, sources: tuple[str, ...]) -> dict:
-    """Return the pooled noise of pilot or measured runs, those at a cap left out."""
+def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict[str, pd.DataFrame]:
+    """Return the noise of pilot and of measured runs, as far as there are any, those at a cap left out."""
     usable = so_far.usable[so_far.usable["withheld_for"] == ""]
-    if not len(usable):
-        return {}
-    return _pooled((name, estimate_noise(usable, plan, purpose=_PURPOSES[name])) for name in sources)
+    of = {source: usable[usable["purpose"] == purpose] for source, purpose in _PURPOSES.items()}
+    return {name: estimate_noise(rows, plan, purpose=_PURPOSES[name]) for name, rows in of.items() if len(rows)}
 
 
 def _of_archive(plan: ReviewPlan) -> tuple[dict, str]:
     """Return the pooled noise of earlier reviews and where it lies; nothing where there is none."""
     place, name = noise_table_for(plan)
-    return ({}, "") if place is None else (_pooled([("archive", read_noise(place))]), name)
+    return ({}, "") if place is None else (_pooled({"archive": read_noise(place)}), name)
 
 
-def _pooled(tables: Iterable[tuple[str, pd.DataFrame]]) -> dict:
+def _pooled(tables: Mapping[str, pd.DataFrame]) -> dict:
     """Return (source, runs, variance, df) by cell, the variances of all tunings weighted by their df."""
-    parts = [table.assign(source=source) for source, table in tables]
+    if not tables:
+        return {}
+    parts = [table.assign(source=source) for source, table in tables.items()]
     rows = pd.concat(parts, ignore_index=True)
     rows = rows[(rows["n"] > 1) & rows["sd"].notna()]
     df = rows["n"].astype(float) - 1
