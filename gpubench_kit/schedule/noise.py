@@ -312,7 +312,7 @@ def _nothing_found(wanted: str, place: str) -> Fault:
     """Return the fault for a source without any game of the plan."""
     where = "plan.toml, session_plan.noise_from"
     if wanted == "pilot":
-        problem = "'pilot' asks for runs of this bench, but no tuning of any game has two recorded runs yet."
+        problem = "'pilot' asks for runs of this test setup, but no tuning of any game has two recorded runs yet."
         action = "Record pilot runs (purpose 'pilot'), or set noise_from = \"typical\"."
     elif place:
         problem = f"'archive' asks for earlier reviews, but {place} holds none of the plan's games and metrics."

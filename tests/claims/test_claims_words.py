@@ -150,7 +150,7 @@ def test_two_benches_are_named():
     claim = {"says": "better", "of": {"bench": "driver B"}, "against": {"bench": "driver A"}}
     result = {"change": 3.0, "of_tuning": "factory", "of_bench": "driver B", "against_bench": "driver A"}
     assert said(claim, result, benches=benches).startswith(
-        "“factory” on bench “driver B” was at least 1.5 % faster than “factory” on bench “driver A” over"
+        "“factory” on test setup “driver B” was at least 1.5 % faster than “factory” on test setup “driver A” over"
     )
 
 

@@ -68,7 +68,7 @@ def test_a_scene_that_is_the_same_within_the_margin_is_not_called_open():
     ("place", "sections", "named"),
     [
         (("of_card", "against_card"), RIVALS, ["on our Larkmoor 4", "on our Fernholt 3"]),
-        (("of_bench", "against_bench"), BENCHES, ["bench “desk”", "bench “shelf”"]),
+        (("of_bench", "against_bench"), BENCHES, ["test setup “desk”", "test setup “shelf”"]),
     ],
 )
 def test_sentences_about_two_cards_or_benches_each_name_theirs(place, sections, named):

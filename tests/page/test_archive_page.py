@@ -120,7 +120,7 @@ def test_changes_have_one_table_a_metric_the_latest_first(archive):
 
 def test_a_reason_for_all_rows_is_said_once_and_others_have_a_column(archive):
     section = archive_drivers(archive)
-    once = "Widened by the difference between restarts measured on this bench."
+    once = "Widened by the difference between restarts measured on this test setup."
     for one in _tables(section).values():
         assert "Why" not in _column_heads(one)
         assert once not in one

@@ -29,7 +29,8 @@ def test_the_default_plan_is_four_rounds_of_everything(folder):
     assert not schedule.dropped
     assert schedule.minutes == pytest.approx(72)
     assert schedule.messages == (
-        "4 rounds, the default: the noise of this bench is not known yet, so chances below use typical values.",
+        "4 rounds, the default: the noise of this test setup is not known yet, so chances below use typical "
+        "values.",
     )
 
 

@@ -263,7 +263,7 @@ def test_all_of_one_tuning_first_is_said_before_the_first_question():
     lines = block_lines(draft)
     assert lines[0].startswith("All 12 runs of factory (18:30 to ")
     assert "came before all 12 of quiet (" in lines[0]
-    assert any("unless the bench itself came back more" in line for line in lines)
+    assert any("unless the test setup itself came back more" in line for line in lines)
     assert "restart_between" in keys(draft)
     assert block_lines(drafted(made_folder(STYLES["folders by game"], 5))) == []
 
