@@ -46,6 +46,9 @@ GENERIC = word_set(
     "txt bench results run runs copy kopie"
 )
 
+#: A word with a small number right behind it.
+_GLUED = re.compile(r"(?<![^\W_])([^\W\d_]+)(\d{1,2})(?![^\W_])")
+
 #: A resolution: not a tuning, and not a game.
 RESOLUTION = re.compile(r"\d{3,4}p|[248]k|uhd|qhd|wqhd|fhd|\d{3,4}x\d{3,4}")
 #: A limit written as a number with a unit, with or without a sign: 300w, -90mv, 88%.
@@ -165,12 +168,30 @@ def parts_of_all(paths: Sequence[str]) -> list[NameParts]:
     ----------
     paths : of the files, from the folder of logs, with slashes
     """
+    paths = _with_numbers_apart(paths)
     parts = [parts_of(path) for path in paths]
     joined = [word for name in parts for word, written in name.words if " " in written and re.search(r"\d", word)
               and _is_tuning_word(word)]  # fmt: skip
     if len(set(joined)) * 3 > len(joined) > 3:
         return [parts_of(path, joins=False) for path in paths]
     return parts
+
+
+def _with_numbers_apart(paths: Sequence[str]) -> Sequence[str]:
+    """Return paths with a blank before numbers that stand right behind words for tunings and count runs.
+
+    They do where the state of sale has them too, from 1 on: it has no levels of its own.
+    """
+    numbers: dict[str, set[int]] = defaultdict(set)
+    for path in paths:
+        for word, number in _GLUED.findall(path):
+            numbers[fold(word)].add(int(number))
+    counts = set().union(*(held for word, held in numbers.items() if word in REFERENCE))
+    if len(counts) < 2 or min(counts) > 1:
+        return paths
+    apart = {word for word, held in numbers.items() if word in TUNING and held <= counts}
+    return [_GLUED.sub(lambda found: " ".join(found.groups()) if fold(found[1]) in apart else found[0], path)
+            for path in paths]  # fmt: skip
 
 
 def _stamp(part: str) -> tuple[float | None, tuple[int, ...], bool, str]:
