@@ -54,7 +54,8 @@ def label_logs(found: Factors, board: LogBoard) -> None:
         for one, value in stated.items():
             board.put([one], "game", value, why=say("draft.why.log_names_it"))
     _one_for_all(found, board)
-    _ask_numbers_of_games(board)
+    for column in ("game", "tuning"):
+        _ask_numbers(board, column)
     for column in ("game", "tuning"):
         bare = [one for one in board.every if column not in board.cells[one]]
         loose = [found.written(p) for p, held in sorted(found.left_over.items()) if held & set(bare)]
@@ -234,14 +235,15 @@ def _one_for_all(found: Factors, board: LogBoard) -> None:
         board.put(board.every, "game", answer or name, why=say("draft.why.words_of_all"))
 
 
-def _ask_numbers_of_games(board: LogBoard) -> None:
-    """Ask where the same numbers stand behind every game: they may be rounds, and no part of the names."""
+def _ask_numbers(board: LogBoard, column: str) -> None:
+    """Ask where the same numbers stand behind every game, or tuning: they may be rounds, and no part of names."""
     of_stem: dict[str, set[str]] = defaultdict(set)
     for one in board.every:
-        parted = re.fullmatch(r"(.*?) (\d+)", board.value(one, "game"))
+        parted = re.fullmatch(r"(.*[^\W\d_]) ?(\d+)", board.value(one, column))
         of_stem[parted[1] if parted else ""].add(parted[2] if parted else "")
     held = list(of_stem.values())
-    if "" in of_stem or not held or len(held[0]) < 2 or any(one != held[0] for one in held):
+    is_few = len(held) < 2 and column == "tuning"
+    if "" in of_stem or not held or is_few or len(held[0]) < 2 or any(one != held[0] for one in held):
         return
-    if board.ask(question("numbers_of_games", {"numbers": ", ".join(sorted(held[0])[:6])})) != "yes":
-        board.doubt(board.every, "game", "round")
+    if board.ask(question(f"numbers_of_{column}s", {"numbers": ", ".join(sorted(held[0])[:6])})) != "yes":
+        board.doubt(board.every, column, "round")

@@ -24,8 +24,10 @@ _DEFAULTS = {"margin_pct": "2", "table": "yes", "typed_order": "not_known", "res
              "restart_between": "unknown", "order_same": "no", "running": "no", "order_read": "right"}  # fmt: skip
 #: Answers of the digits, where they do not depend on what was found.
 _CHOICES: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys(word_set("one_state numbers_of_games one_day restarted sensor_log order_same running"),
-                    ("yes", "no")),
+    **dict.fromkeys(
+        word_set("one_state numbers_of_games numbers_of_tunings one_day restarted sensor_log order_same running"),
+        ("yes", "no"),
+    ),
     "group_is": ("settings", "sessions", "cards", "reviews", "rounds"),
     "no_tuning_in_name": ("factory",), "no_tuning": ("factory",), "order_by": ("stamps", "numbers"),
     "file_times": ("file_times",), "typed_order": ("alternated", "back_to_back", "not_known"),

@@ -241,6 +241,7 @@ STYLES: dict[str, Style] = {
                                   ("uv 950", "uv 900", "stock")),
     "names of numbers": Style(_plain, ("Orbit 2", "Orbit 3", "Glasshouse"), THREE[:2]),
     "numbers glued to tunings": Style(lambda r: f"{r.game} {r.tuning}{r.round}.csv", FIVE[:4], THREE[:2]),
+    "numbers glued to limits": Style(lambda r: f"{r.game} {r.tuning}{r.round}.csv", FIVE[:4], ("uv", "oc")),
     "tuning first": Style(lambda r: f"{r.tuning}-{r.game}-{r.round:02d}.csv".replace(" ", "-")),
     "days as folders": Style(lambda r: f"day {r.session}/{r.game} {r.tuning} {r.round}.csv", FIVE[:3], THREE[:2],
                              rounds=4, days=2),
