@@ -80,6 +80,8 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
         if check in of:
             names = [one for one in dict.fromkeys(of[check]["run"]) if one]
             lines.append(say(f"check.rows.{check}", n=len(of[check]), names=_some(names)).replace(" ()", ""))
+        if check.endswith("log_unusable") and check in of:
+            lines.append(say("check.rows.why", n=len(of[check]), message=of[check]["message"].iloc[0]))
     lines += messages("logs_not_matched") + messages("not_compared")
     if "samples_missing" in of:
         missing = of["samples_missing"]

@@ -179,7 +179,8 @@ def test_bad_rows_and_bad_logs_are_listed_and_the_rest_is_checked(broken):
     assert set(broken.findings.loc[broken.findings["check"] == "log_unusable", "run"]) == {"r009", "r010"}
     assert {"r009", "r010"} <= set(broken.redo.loc[broken.redo["is_needed"], "run"])
     head, body = (words_of(broken.sections[name].text) for name in ("result", "logs"))
-    assert "2 logs are missing or cannot be used (r009, r010)." in head
+    assert "2 logs are missing or cannot be used (r009, r010). The first of them: " in " ".join(head.split())
+    assert "run 'r009': log 'logs/r009.frames.csv.gz' is missing" in head
     assert "left out" in head
     assert "'Salt Orchid' is not in the plan" in body
     assert "Run 'r009' names 'logs/r009.frames.csv.gz'." in body

@@ -125,7 +125,7 @@ def test_a_format_that_is_only_likely_withholds_what_rests_on_it(fps):
     fps.metrics.loc[fps.metrics["metric"] == "board_w", "certainty"] = "likely"
     likely = Finding("note", "sensor_likely", "run 'r01': power is only likely.", run="r01")
     _, said, state = checked(fps, [likely])
-    assert said[0] == "These runs can give a verdict on FPS; not on power: format of the logs not confirmed."
+    assert said[0] == "These runs can give a verdict on FPS; not on power: format of the log not confirmed."
     assert "Sensor columns are only likely: confirm their format, or they do not count." in state
 
 
