@@ -147,10 +147,20 @@ def _footers(rows: LogRows) -> Iterator[_Repair]:
     n_varied = sum(float(values[:-_MOST_FOOTERS].std()) > _VARIED * step for values, step in columns)
     for n_last in range(_MOST_FOOTERS, 0, -1):
         found = [kinds for values, step in columns if (kinds := _kinds_of_last(values, n_last, step))]
-        if found and 2 * len(found) >= n_varied:
+        is_row = _goes_on(rows, n_last) and not any("sum" in kinds for kinds in found)
+        if found and 2 * len(found) >= n_varied and not is_row:
             told = say("list.and").join(say(f"logs.summary_rows.{kind}") for kind in found[0])
             yield f"drop_last {n_last}", note("logs.summary_rows", name=rows.table.name, n=n_last, kinds=told)
             return
+
+
+def _goes_on(rows: LogRows, n_last: int) -> bool:
+    """Return whether a time goes on through the last rows by steps as long as the others."""
+    for values in _live(rows).values():
+        steps = np.diff(values)
+        if np.isfinite(steps).all() and rises(values) and steps[-n_last:].min() > 0:
+            return bool(steps[-n_last:].max() <= 10 * np.median(steps))
+    return False
 
 
 def _kinds_of_last(values: np.ndarray, n_last: int, step: float) -> list[str]:

@@ -15,6 +15,8 @@ from openpyxl import Workbook
 from gpubench_kit import cli
 from gpubench_kit.desk.journal import Disk
 from gpubench_kit.desk.open import make_sheet
+from gpubench_kit.desk.recordings import recordings_in
+from gpubench_kit.logs.format import Declaration
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.model.errors import ReportError
@@ -243,6 +245,15 @@ def test_a_file_without_its_own_time_that_goes_on_holds_the_next_run(evening):
     _file(evening, "all.csv", "\n".join([*rows[::-1], ""]).encode(), rest=16)
     assert evening.rows()[second]["frame_log"] == f"logs/{second}.csv"
     assert (evening.folder / "logs" / f"{second}.csv").read_text().split() == ["frame_ms", *rows[::-1]]
+
+
+@pytest.mark.parametrize("torn", ["59.9", "1", "4.1,33"])
+def test_a_last_row_that_breaks_off_begins_no_other_run(tmp_path, torn):
+    file = tmp_path / "one.csv"
+    file.write_text("\n".join([*_frames("elapsed_s,frame_ms"), torn]))
+    (found,) = recordings_in(file, begin=0, declared=Declaration(), wanted_s=4.0, scratch=tmp_path / "scratch")
+    assert (found.start, found.stop) == (0, file.stat().st_size)
+    assert found.content == file.read_bytes()
 
 
 def test_pictures_and_films_are_told_once(evening):

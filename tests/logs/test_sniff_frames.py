@@ -73,6 +73,18 @@ def test_damage_that_is_repaired_is_told(tmp_path, name):
     assert DAMAGE[name] in [one.check for one in _read(tmp_path, log.text).findings]
 
 
+def test_a_last_frame_as_long_as_the_mean_is_a_frame_where_its_time_goes_on(tmp_path):
+    frame_ms = FRAME_MS.round(3)
+    frame_ms[-1] = frame_ms[:-1].mean().round(3)
+    columns = {"elapsed_s": written(np.cumsum(frame_ms), "s"), "frame_ms": [f"{one:.3f}" for one in frame_ms]}
+    read = _read(tmp_path, text_of(columns))
+    assert read.frames.frame_ms.size == frame_ms.size
+    assert "summary_rows" not in [one.check for one in read.findings]
+    for last in ("", "0.000"):
+        columns["elapsed_s"][-1] = last
+        assert "summary_rows" in [one.check for one in _read(tmp_path, text_of(columns)).findings]
+
+
 def test_a_last_row_that_meets_the_mean_of_one_column_is_a_row(tmp_path):
     """One whole number in a hundred does so by chance; the mean of every column makes a summary."""
     clock_mhz = np.random.default_rng(3).integers(1900, 2000, FRAME_MS.size)
