@@ -205,9 +205,9 @@ def _limits(results: Results, pairs: Iterable[Pair], group: str) -> dict[str, fl
 
 def _row_name(results: Results, block: Block, pair: Pair) -> str:
     """Return the whole name of what a row is about; with the other side where rows differ in it."""
-    name = starting(pair.of.tuning)
-    if block.common is None:
-        return say("answer.pair", of=name, against=pair.against.tuning)
+    name = starting(pair.names[0])
+    if block.common is None or pair.is_over_benches:
+        return say("answer.pair", of=name, against=pair.names[1])
     return name
 
 
@@ -285,7 +285,7 @@ def _note(results: Results, block: Block) -> str:
     games = scenes[0].game if len(scenes) == 1 else say("answer.games", n=len({scene.game for scene in scenes}))
     if group != "all" and len(scenes) > 1:
         games = say("answer.games_at", games=games, group=group)
-    against = block.common.tuning if block.common else ""
+    against = block.pairs[0].names[1] if block.common else ""
     low_help = [say(f"answer.note_low.{plan.analysis.low_definition}")] * ("low_1pct_fps" in results.metrics)
     parts = [
         say("answer.note_vs", reference=against, games=games, runs=runs) if against and not block.is_between
@@ -370,7 +370,7 @@ def _with_names(names: list[str], sentence: str) -> str:
 
 def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, str]]:
     """Yield what must be known about one result over games: the result, empty where it is named, and a sentence."""
-    name = pair_name(pair) if pair.is_between else starting(pair.of.tuning)
+    name = pair_name(pair) if pair.is_between else starting(pair.names[0])
     metric = metric_of(row.metric).label + ("" if row.group == "all" else f" ({row.group})")
     assumed = assumption(row, results.plan).removeprefix(", ")
     for word, sentence in zip(reason_words(row.reason), sentences_of(row), strict=True):
@@ -385,8 +385,8 @@ def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, 
         is_better = (row.change > 0) == (METRICS[row.metric].better == "higher")
         unless = say(
             f"answer.unless_{'better' if is_better else 'worse'}",
-            of=pair.of.card if pair.is_between else starting(pair.of.tuning),
-            against=pair.against.card if pair.is_between else pair.against.tuning,
+            of=pair.of.card if pair.is_between else starting(pair.names[0]),
+            against=pair.against.card if pair.is_between else pair.names[1],
             metric=metric_of(row.metric).label,
             change=change_text(row.bench_change_pct, unit).lstrip("+"),
             spread=change_text(row.restart_spread_pct, unit).lstrip("+"),

@@ -35,11 +35,11 @@ from gpubench_kit.page.elements import (
     verdict_markup,
 )
 from gpubench_kit.page.film.names import picture_links
-from gpubench_kit.page.headline import is_real, watts_title
+from gpubench_kit.page.headline import is_real, side_of, watts_title
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label, starting
+from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     change_and_interval_text,
     change_text,
@@ -101,7 +101,7 @@ def _sentences(results: Results) -> Iterator[str]:
         row = results.over_games(pair, results.groups[0], "energy_per_frame_j")
         if row is None or is_missing(row.change) or row.verdict == "no_verdict" or row.carried_by:
             continue
-        name = pair.of.card if pair.is_between else starting(results.short(pair.of))
+        name = side_of(results, pair)
         if is_real(row):
             more = 100 * (1 / (1 + row.change / 100) - 1)
             amount = change_text(abs(more), "%").lstrip("+")

@@ -18,7 +18,7 @@ from gpubench_kit.page.charts.run_logs import frame_times, percentiles_of_game
 from gpubench_kit.page.charts.states import middle_runs
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.names import game_in_name, picture_links, setting_in_name
-from gpubench_kit.page.headline import is_real, short_reason
+from gpubench_kit.page.headline import is_real, short_reason, side_of
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
@@ -253,7 +253,7 @@ def _margin(row: Any) -> str:
 
 def _name(results: Results, pair: Pair) -> str:
     """Return the name of one side of a pair, with the other where pairs differ in it."""
-    name = pair.of.card if pair.is_between else starting(results.short(pair.of))
+    name = side_of(results, pair)
     if results.main.common is None and not pair.is_between:
         name = say("answer.pair", of=name, against=results.short(pair.against))
     return name

@@ -154,7 +154,9 @@ def _named(results: Results, pair: Pair, facts: Iterable[str]) -> str:
     told = ", ".join(facts)
     if pair.is_between:
         return say("headline.versus", of=pair.of.card, against=pair.against.card, facts=told)
-    return say("headline.tuning", tuning=_side_of(results, pair), facts=told)
+    if pair.is_over_benches:
+        return say("headline.versus", of=starting(pair.names[0]), against=pair.names[1], facts=told)
+    return say("headline.tuning", tuning=side_of(results, pair), facts=told)
 
 
 def _facts(results: Results, pair: Pair, *, groups: str, with_power: bool) -> Iterator[str]:
@@ -255,7 +257,7 @@ def games_title(results: Results, pair: Pair | None = None, metric: str = "") ->
         kind = "none" if all(row.verdict == "no_verdict" for row in rows) else "open"
         about = {"n": len(rows)} | ({"of": of} if of else {})
         return say(f"games.title.{kind}_{'of' if of else 'games'}", **about)
-    return _games_line(rows, len(open_), name=of or _side_of(results, pair), metric=metric)
+    return _games_line(rows, len(open_), name=of or side_of(results, pair), metric=metric)
 
 
 def _games_line(rows: list[Any], n_open: int, *, name: str, metric: str) -> str:
@@ -271,9 +273,10 @@ def _games_line(rows: list[Any], n_open: int, *, name: str, metric: str) -> str:
     return f"{parts[0]}; {', '.join(parts[1:])}" if parts[1:] else parts[0]
 
 
-def _side_of(results: Results, pair: Pair) -> str:
+def side_of(results: Results, pair: Pair) -> str:
     """Return the first side of a pair at the start of a sentence."""
-    return pair.of.card if pair.is_between else starting(results.short(pair.of))
+    name = pair.names[0] if pair.is_over_benches else results.short(pair.of)
+    return pair.of.card if pair.is_between else starting(name)
 
 
 def _metric_of_pair(results: Results, pair: Pair, metric: str) -> str:

@@ -29,7 +29,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
 )
 from gpubench_kit.wording.reasons import sentences_of
-from gpubench_kit.wording.terms import of_group
+from gpubench_kit.wording.terms import of_group, subject_text
 from gpubench_kit.wording.verdicts import Mark, mark_of
 
 #: Most columns of tunings in which each cell has room for its interval.
@@ -161,17 +161,19 @@ def _matrix(results: Results, pairs: Sequence[Pair], *, block: Block, name: str)
     with_spark = len(pairs) <= _SPARKS
     tabs = [_tab(results, pairs, metric=metric, common=common, with_spark=with_spark) for metric in results.metrics]
     heads = [_head(results, pair, common) for pair in pairs]
+    bench = common.bench if common and pairs[0].is_over_benches else ""
+    reference = _head_of(results, common, bench=bench) if common else None
     about = ", ".join(dict.fromkeys([pairs[0].of.card, pairs[0].of.bench, pairs[0].against.card]))
     return {
         "name": name, "tabs": tabs, "heads": heads, "columns": len(pairs) + (common is not None),
-        "reference": _head_of(results, common) if common else None, "about": about.strip(", "),
+        "reference": reference, "about": about.strip(", "),
     }  # fmt: skip
 
 
 def _head(results: Results, pair: Pair, common: Side | None) -> Head:
     """Return the head of a pair's column; with both sides where they are not against the common reference."""
     if common is not None and not pair.is_between:
-        return _head_of(results, pair.of)
+        return _head_of(results, pair.of, bench=pair.of.bench if pair.is_over_benches else "")
     if pair.is_between:
         title = say(
             "answer.pair",
@@ -190,9 +192,9 @@ def _head(results: Results, pair: Pair, common: Side | None) -> Head:
     )
 
 
-def _head_of(results: Results, side: Side) -> Head:
-    """Return the head of a tuning's column."""
-    return Head(results.short(side), side.tuning, results.place(side))
+def _head_of(results: Results, side: Side, *, bench: str = "") -> Head:
+    """Return the head of a tuning's column; with the test setup where sides differ in it."""
+    return Head(bench or results.short(side), subject_text(side, with_bench=bool(bench)), results.place(side))
 
 
 def _tab(results: Results, pairs: Sequence[Pair], *, metric: str, common: Side | None, with_spark: bool) -> Tab:

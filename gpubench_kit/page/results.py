@@ -17,6 +17,7 @@ from gpubench_kit.page.charts import RIVAL
 from gpubench_kit.page.charts.states import State
 from gpubench_kit.wording.names import cut, shortened
 from gpubench_kit.wording.numbers import is_missing
+from gpubench_kit.wording.terms import subject_text
 
 #: Reason of results whose reading is not confirmed: runs are shown, means of a side are not.
 NOT_CONFIRMED = "format_not_confirmed"
@@ -47,6 +48,20 @@ class Pair(NamedTuple):
     def is_between(self) -> bool:
         """Whether two cards are compared."""
         return self.of.card != self.against.card
+
+    @property
+    def is_over_benches(self) -> bool:
+        """Whether a card on one test setup is compared with itself on another, as after a change of the driver."""
+        return not self.is_between and self.of.bench != self.against.bench
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """What tells both sides of one card apart: their tunings, their test setups, or both."""
+        if not self.is_over_benches:
+            return self.of.tuning, self.against.tuning
+        if self.of.tuning == self.against.tuning:
+            return self.of.bench, self.against.bench
+        return subject_text(self.of, with_bench=True), subject_text(self.against, with_bench=True)
 
 
 @dataclass(frozen=True)
