@@ -241,7 +241,7 @@ def _clauses(results: Results, rows: Sequence[tuple[Any, Pair]]) -> list[str]:
     same = [(row, pair) for row, pair in rows if row.verdict == "same_within_margin"]
     if len(same) < 2:
         return [_clause(results, row, pair) for row, pair in rows]
-    names = names_text([_name(results, pair) for _, pair in same])
+    names = names_text([side_of(results, pair) for _, pair in same])
     others = [_clause(results, row, pair) for row, pair in rows if row.verdict != "same_within_margin"]
     return [*others, say("detail.all_same", tunings=names, margin=_margin(same[0][0]))]
 
@@ -251,17 +251,9 @@ def _margin(row: Any) -> str:
     return percent_text(row.margin) if row.scale == "ratio" else unit_text(row.margin, row.unit)
 
 
-def _name(results: Results, pair: Pair) -> str:
-    """Return the name of one side of a pair, with the other where pairs differ in it."""
-    name = side_of(results, pair)
-    if results.main.common is None and not pair.is_between:
-        name = say("answer.pair", of=name, against=results.short(pair.against))
-    return name
-
-
 def _clause(results: Results, row: Any, pair: Pair) -> str:
     """Return what one tuning does in a scene."""
-    name = _name(results, pair)
+    name = side_of(results, pair)
     if row.verdict == "no_verdict" or is_missing(row.change):
         return say("detail.no_verdict", tuning=name, why=short_reason(row))
     unit = unit_of_change(row)

@@ -274,9 +274,14 @@ def _games_line(rows: list[Any], n_open: int, *, name: str, metric: str) -> str:
 
 
 def side_of(results: Results, pair: Pair) -> str:
-    """Return the first side of a pair at the start of a sentence."""
-    name = pair.names[0] if pair.is_over_benches else results.short(pair.of)
-    return pair.of.card if pair.is_between else starting(name)
+    """Return the first side of a pair at the start of a sentence; with the other where pairs differ in it."""
+    if pair.is_between:
+        return pair.of.card
+    name = starting(pair.names[0] if pair.is_over_benches else results.short(pair.of))
+    others = {one.against for one in _candidates(results) if not one.is_between}
+    if len(others) < 2:
+        return name
+    return say("answer.pair", of=name, against=pair.names[1])
 
 
 def _metric_of_pair(results: Results, pair: Pair, metric: str) -> str:

@@ -163,10 +163,10 @@ def _matrix(results: Results, pairs: Sequence[Pair], *, block: Block, name: str)
     heads = [_head(results, pair, common) for pair in pairs]
     bench = common.bench if common and pairs[0].is_over_benches else ""
     reference = _head_of(results, common, bench=bench) if common else None
-    about = ", ".join(dict.fromkeys([pairs[0].of.card, pairs[0].of.bench, pairs[0].against.card]))
+    about = ", ".join(filter(None, dict.fromkeys([pairs[0].of.card, pairs[0].of.bench, pairs[0].against.card])))
     return {
         "name": name, "tabs": tabs, "heads": heads, "columns": len(pairs) + (common is not None),
-        "reference": reference, "about": about.strip(", "),
+        "reference": reference, "about": about,
     }  # fmt: skip
 
 

@@ -39,18 +39,30 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
     if len(margins) == 1:
         ax.axvspan(-margins[0], margins[0], color=colours("light")["band"], zorder=0)
     ax.axvline(0, color=colours("light")["a"], linewidth=1)
-    for place, row in enumerate(data.itertuples()):
+    for place, (row, pair) in enumerate(zip(data.itertuples(), _pairs(data), strict=True)):
         colour = verdict_colour(row.verdict)
         ax.plot([row.ci_low, row.ci_high], [place, place], color=colour, linewidth=2)
         ax.plot([row.change], [place], marker="o", color=colour, linestyle="none")
         scene = row.scene if "scene" in data else getattr(row, "group", "").removeprefix("all")
-        tuning = plain(row.of_tuning)
-        names.append(", ".join(filter(None, (scene, tuning * (data["of_tuning"].nunique() > 1)))) or tuning)
+        names.append(", ".join(filter(None, (scene, pair))) or plain(row.of_tuning))
     ax.set_yticks(range(len(data)), labels=names)
     ax.set(
         xlabel=say("plots.change", label=facts.label, unit="%" if facts.scale == "ratio" else facts.unit), ylabel=""
     )
     return ax
+
+
+def _pairs(data: pd.DataFrame) -> list[str]:
+    """Return what tells the pair of each row from the others: both sides where what is compared with differs."""
+    found = []
+    for side in ("of", "against"):
+        columns = [f"{side}_{one}" for one in ("card", "tuning", "bench") if f"{side}_{one}" in data]
+        parts = [data[one].fillna("").map(plain) for one in columns if data[one].nunique() > 1]
+        found.append([", ".join(filter(None, one)) for one in zip(*parts, strict=True)] or [""] * len(data))
+    if not any(found[1]):
+        return found[0]
+    of = [one or plain(tuning) for one, tuning in zip(found[0], data["of_tuning"], strict=True)]
+    return [say("answer.pair", of=one, against=other) for one, other in zip(of, found[1], strict=True)]
 
 
 def watts_against_fps(

@@ -6,7 +6,7 @@ from simulated_runs import Design, make_review
 
 from gpubench_kit.model.tables import RUNS
 from gpubench_kit.page.answer_card import rows_of
-from gpubench_kit.page.headline import headline
+from gpubench_kit.page.headline import headline, side_of
 from gpubench_kit.page.results import Pair, Results, Side
 from gpubench_kit.page.rival import pair_name
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
@@ -44,3 +44,15 @@ def test_the_page_of_two_drivers_names_them():
     assert headline(results).startswith("Driver 2 vs driver 1: ")
     (block,) = results.blocks
     assert [row.name for row in rows_of(results, block, group=results.groups[0])] == ["Driver 2 vs driver 1"]
+
+
+def test_tunings_against_different_ones_name_both_sides():
+    pairs = (("quiet", "factory"), ("brisk", "quiet"))
+    asked = [{"of": {"tuning": of}, "against": {"tuning": against}} for of, against in pairs]
+    plan = make_plan(("factory", "quiet", "brisk"), sections={"comparisons": asked})
+    usable = make_review({"factory": 0.0, "quiet": -5.0, "brisk": 5.0}, Design(games=4), seed=7)
+    usable, none = usable.assign(setting="", group="all"), pd.DataFrame()
+    tables = {"comparisons": compare_tunings(usable, plan), "overall": compare_over_games(usable, plan)}
+    results = Results(plan, RUNS.frame(), none, none, none, **tables)
+    assert [side_of(results, Pair(*pair)) for pair in results.main.pairs] == ["Quiet vs factory", "Brisk vs quiet"]
+    assert headline(results).startswith(("Quiet vs factory: ", "Brisk vs quiet: "))

@@ -126,6 +126,18 @@ def test_intervals_stand_at_their_ends_with_the_band_of_the_margin():
     assert ax.get_xlabel() == "Change of average frame rate [%]"
 
 
+def test_intervals_name_both_sides_where_rows_differ_in_what_they_are_compared_with():
+    table = pd.DataFrame({
+        "metric": "avg_fps", "game": "A", "setting": "", "of_card": "c", "of_tuning": ["quiet", "quiet", "brisk"],
+        "of_bench": "", "against_card": ["c", "r", "c"], "against_tuning": "factory", "against_bench": np.nan,
+        "change": [1.0, 2.0, 3.0], "ci_low": 0.0, "ci_high": 4.0, "margin": 2.0, "verdict": "undecided",
+    })  # fmt: skip
+    names = [one.get_text().partition("A, ")[2] for one in plots.intervals(table).get_yticklabels()]
+    assert names == ["brisk vs c", "quiet vs r", "quiet vs c"]
+    names = [one.get_text() for one in plots.intervals(table[table["against_card"] == "c"]).get_yticklabels()]
+    assert names == ["A, brisk", "A, quiet"]
+
+
 def test_frame_times_keep_the_longest_frame_of_each_piece():
     frames = pd.DataFrame({"time_s": np.arange(10_000) * 0.01, "frame_ms": np.full(10_000, 10.0)})
     frames.loc[5003, "frame_ms"] = 80.0
