@@ -12,6 +12,7 @@ import pandas as pd
 from gpubench_kit.desk.classify import KnownRuns
 from gpubench_kit.desk.evening import card_step
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.table_checks import known_names
 from gpubench_kit.model.tables import RUN_SHEET, USABLE
 from gpubench_kit.schedule.design import SoFar
 from gpubench_kit.schedule.fit import Dropped
@@ -180,8 +181,12 @@ def _by_noise(known: KnownRuns, done: dict, planned: dict, *, used: Sequence[str
     """Return which games have enough runs by the noise so far, and whether all together have."""
     plan, rows = known.keeper.plan, known.keeper.evening.rows
     primary, usable = plan.analysis.primary, []
+    names = known_names(plan)
     for one in (known.runs[run] for run in used):
         row = rows[one.run]
+        # A name misspelt in the sheet says nothing of the noise until it is put right.
+        if any((row.get(kind) or "") not in every for kind, every in names.items()):
+            continue
         value, step = one.values.get(primary, (None, None))
         about: dict = {name: row.get(name, "") for name in ("run", "tuning", "game", "session", "launch", "bench")}
         number = int(row["round"]) if (row.get("round") or "").isdecimal() else None

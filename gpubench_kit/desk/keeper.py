@@ -15,8 +15,9 @@ from gpubench_kit.desk.evening import CAN_UNDO, evening_of
 from gpubench_kit.desk.journal import Disk, Journal, digest
 from gpubench_kit.desk.sheet_text import Cells, merged, read_sheet
 from gpubench_kit.logs.match_files import WITNESS_FILE
-from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, TableError
+from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, TableError, shown
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
+from gpubench_kit.model.table_checks import known_names
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import find_sheet
 
@@ -141,6 +142,15 @@ class Keeper:
         self.journal.add(did, {**now, "boot": self._boot, **kept})
         self.evening = evening_of(self.journal.lines)
 
+    def _told(self, cells: Cells) -> list[str]:
+        """Return what is told of cells that another program changed: the first, and names that the plan has not."""
+        every = known_names(self.plan)
+        news = [(f"{name.replace('_', ' ')} of {run} changed elsewhere", name, text)
+                for run, new in cells.items() for name, text in new.items()]  # fmt: skip
+        unknown = [f"{one}: {shown(text)} is not in the plan" for one, name, text in news
+                   if text not in every.get(name, {text})]  # fmt: skip
+        return [one for one, *_ in news[:3]] + unknown[:3]
+
     def take_over(self) -> None:
         """Take over what another program changed in the sheet since it was written; theirs stays where both did.
 
@@ -157,8 +167,7 @@ class Keeper:
         gone = [run for run in changed if run not in theirs]
         asked += [(run, "", "", "row") for run in gone if self.evening.is_recorded(run)]
         cells = {run: new for run, new in changed.items() if run in ours and run in theirs}
-        names = [f"{name.replace('_', ' ')} of {run}" for run, new in cells.items() for name in new]
-        self.notes += [f"{one} changed elsewhere" for one in names[: 0 if is_first else 3]]
+        self.notes += [] if is_first else self._told(cells)
         if changed:
             rows = [theirs[run] for run in changed if run not in ours]
             self._add("sheet", {"cells": cells, "rows": rows, "removed": [ours[run] for run in gone],

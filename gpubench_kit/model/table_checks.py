@@ -98,10 +98,8 @@ def check_results(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: Review
     _check_names([("comparisons", comparisons), ("overall", overall)], plan, columns)
 
 
-def _check_names(
-    tables: Iterable[tuple[str, pd.DataFrame]], plan: ReviewPlan, columns: Mapping[str, tuple[str, ...]]
-) -> None:
-    """Refuse tables with names that the plan does not have: their rows would go into nothing without a word."""
+def known_names(plan: ReviewPlan) -> dict[str, set[str]]:
+    """Return the names that a table of runs may hold: those of tunings, cards and games, and of benches if any."""
     known = {
         "tuning": {one.name for one in plan.tunings},
         "card": {name for card in plan.cards for name in (card.name, card.model)} | {""},
@@ -110,13 +108,20 @@ def _check_names(
     # Without names in the plan, runs of several benches are compared with none: the rows say so.
     if any(one.name for one in plan.benches):
         known["bench"] = {one.name for one in plan.benches} | {""}
+    return known
+
+
+def _check_names(
+    tables: Iterable[tuple[str, pd.DataFrame]], plan: ReviewPlan, columns: Mapping[str, tuple[str, ...]]
+) -> None:
+    """Refuse tables with names that the plan does not have: their rows would go into nothing without a word."""
     faults = []
-    for (table, frame), (kind, names) in product(tables, known.items()):
+    for (table, frame), (kind, names) in product(tables, known_names(plan).items()):
         there = [frame[column].fillna("") for column in columns[kind] if column in frame]
         unknown = set().union(*(column.unique() for column in there)) - names
         if unknown:
-            known_names = listed(sorted(names - {""}))
-            problem = f"{kind} {listed(sorted(unknown))} is not in the plan ({kind}s: {known_names})."
+            of_plan = listed(sorted(names - {""}))
+            problem = f"{kind} {listed(sorted(unknown))} is not in the plan ({kind}s: {of_plan})."
             action = "Give tables of this review, or add the name to plan.toml."
             faults.append(Fault(f"table '{table}'", problem, action))
     if faults:

@@ -44,6 +44,21 @@ def test_a_sheet_that_is_held_is_told_at_once_with_the_steps_that_wait(tmp_path)
         assert evening.rows()["r002"]["note"] == "window was open"
 
 
+@pytest.mark.parametrize("column", ["tuning", "game"])
+def test_a_name_misspelt_in_the_sheet_does_not_end_the_desk(evening, column):
+    evening.record()
+    evening.record()
+    (run, row), sheet = next(iter(evening.rows().items())), evening.folder / "runs.csv"
+    lines = sheet.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines = [one.replace(row[column], "misspelt") if one.startswith(f"{run},") else one for one in lines]
+    sheet.write_text("".join(lines), encoding="utf-8")
+    evening.wait(15)
+    assert f"{column} of {run} changed elsewhere: 'misspelt' is not in the plan" in evening.now
+    evening.record()
+    assert evening.rows()[run][column] == "misspelt"
+    assert sum(bool(one["frame_log"]) for one in evening.rows().values()) == 3
+
+
 def test_a_sheet_that_is_half_saved_is_told_only_if_it_stays_so(evening):
     evening.record()
     sheet = evening.folder / "runs.csv"
