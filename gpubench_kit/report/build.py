@@ -38,7 +38,7 @@ from gpubench_kit.sheet.looks import open_looks, run_ids
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import change_text, interval_text
-from gpubench_kit.wording.terms import day_text, metric_of
+from gpubench_kit.wording.terms import day_text, metric_of, subject_text
 from gpubench_kit.wording.verdicts import mark_of
 
 NOTEBOOK = "card_review.ipynb"
@@ -231,7 +231,8 @@ def write_site_index(folder: str | Path) -> Path:
     if page.exists() and _MARK not in page.read_text(encoding="utf-8", errors="replace"):
         return page
     reports = sorted(_reports_in(folder), key=lambda one: one[0])
-    entries = [_entry(name, manifest) for name, manifest in reports]
+    titles = [manifest["title"] for _, manifest in reports]
+    entries = [_entry(*one, is_alone=titles.count(one[1]["title"]) == 1) for one in reports]
     html = str(
         render(
             "site_index.html.j2",
@@ -262,13 +263,16 @@ def _reports_in(folder: Path) -> list[tuple[str, dict[str, Any]]]:
     return found
 
 
-def _entry(name: str, manifest: dict[str, Any]) -> dict[str, Any]:
-    """Return one report: its title and address, what was measured, its first results over all games as tiles."""
+def _entry(name: str, manifest: dict[str, Any], *, is_alone: bool) -> dict[str, Any]:
+    """Return one report: its title and address, what was measured, its first results over all games as tiles.
+
+    One of several with the same title, such as a corrected one, is told apart by its folder.
+    """
     measured = manifest.get("measured") or {}
     cards = ", ".join(one["name"] for one in measured.get("cards", ()) if one.get("role") == "reviewed")
     drivers = ", ".join(dict.fromkeys(one["driver"] for one in measured.get("benches", ()) if one.get("driver")))
     day = day_text(date.fromisoformat(measured["date"])) if measured.get("date") else ""
-    about = (cards, day, drivers)
+    about = (cards, day, drivers, "" if is_alone else name)
     rows = [row for row in manifest["verdicts"]["overall"] if row["scope"] == "these_games"]
     return {
         "address": f"{quote(name)}/{_PAGE}",
@@ -281,9 +285,9 @@ def _entry(name: str, manifest: dict[str, Any]) -> dict[str, Any]:
 def _tile(row: dict[str, Any]) -> dict[str, Any]:
     """Return one result: what was compared in which metric, the change, the verdict, its interval."""
     unit = "%" if metric_of(row["metric"]).scale == "ratio" else metric_of(row["metric"]).unit
-    of, against = row["of_tuning"], row["against_tuning"]
-    if row["of_card"] != row["against_card"]:
-        of, against = f"{row['of_card']}, {of}", f"{row['against_card']}, {against}"
+    sides = [[row.get(f"{side}_{one}") or "" for one in ("card", "tuning", "bench")] for side in ("of", "against")]
+    told = {"with_card": sides[0][0] != sides[1][0], "with_bench": sides[0][2] != sides[1][2]}
+    of, against = (subject_text(one, **told) for one in sides)
     group = "" if row["group"] == "all" else f" ({row['group']})"
     pair = say("answer.pair", of=of, against=against)
     return {

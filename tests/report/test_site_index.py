@@ -63,3 +63,19 @@ def test_a_page_of_the_same_name_that_is_no_list_is_left_alone(tmp_path):
 def test_a_folder_that_is_not_there_is_named(tmp_path):
     with pytest.raises(ReportError, match="list of reports cannot be written"):
         write_site_index(tmp_path / "none")
+
+
+def test_reports_of_one_title_and_sides_of_two_test_setups_are_told_apart(tmp_path):
+    row = ROW | {"of_tuning": "factory", "of_bench": "driver 2", "against_bench": "driver 1"}
+    _report(tmp_path, "retest", rows=(row,))
+    _report(tmp_path, "alone", title="Another", rows=(ROW | {"against_card": "Fernholt 3", "of_bench": None},))
+    html = write_site_index(tmp_path).read_text(encoding="utf-8")
+    text = " ".join(re.sub(r"<[^>]+>", " ", html).split())
+    assert "factory, driver 2 vs factory, driver 1: Frame rate" in text
+    assert "Larkmoor 4, quiet vs Fernholt 3, factory: Frame rate" in text
+    assert '<p class="what">retest</p>' not in html
+    _report(tmp_path, "corrected", rows=(row,))
+    html = write_site_index(tmp_path).read_text(encoding="utf-8")
+    assert '<p class="what">retest</p>' in html
+    assert '<p class="what">corrected</p>' in html
+    assert '<p class="what">alone</p>' not in html
