@@ -96,7 +96,8 @@ def frame_too_short(evidence: Evidence) -> Iterator[Found]:
 def samples_missing(evidence: Evidence) -> Iterator[Found]:
     """Yield runs without a sensor sample where the plan compares what sensors tell and other runs have some.
 
-    With clocks stated to be one, runs without a time have no place in the sensor log: they are told in one finding.
+    With clocks stated to be one, a frame log without a clock has no place in the sensor log of several runs: such
+    runs are told in one finding. A start that was typed is no clock.
     """
     runs, plan = evidence.runs, evidence.plan
     sampled = runs["n_samples"] > 0
@@ -104,8 +105,8 @@ def samples_missing(evidence: Evidence) -> Iterator[Found]:
         return
     lacks = (runs["n_frames"].fillna(0) > 0) & ~sampled
     is_stated = runs["card"].map(lambda card: plan.logs.of_card(card).sensor_clock == "same_machine").astype(bool)
-    has_time = (runs["clock_kind"] != "") | (runs["started_at"] != "")
-    placeless = lacks & is_stated & ~has_time & (runs["sensor_log_sha256"] != "")
+    has_clock = (runs["clock_kind"] != "") & (runs["clock_from"] == "frame_log")
+    placeless = lacks & is_stated & ~has_clock & (runs["sensor_log_sha256"] != "")
     if placeless.any():
         names = runs.loc[placeless, "run"]
         yield Found(None, len(names), None, {"runs": count_text(len(names), "run"), "names": listed(names)},

@@ -75,12 +75,13 @@ def test_run_without_samples_is_found_where_others_have_some(small):
 def test_runs_without_a_time_have_no_place_in_a_log_of_the_same_clock(small):
     small.set_plan(logs={"sensor_clock": "same_machine"}, analysis={"metrics": ["avg_fps", "board_w"]})
     small.spoil(None, n_samples=0, sensor_log_sha256="abc", clock_kind="", started_at="")
-    small.spoil("r02", started_at="2026-11-29 18:30:00")
+    small.spoil("r02", clock_kind="dated", clock_from="frame_log")
+    small.spoil("r04", started_at="2026-11-29 18:30:00")
     small.spoil("r03", sensor_log_sha256="")
     (finding,) = small.find("samples_missing")
     assert (finding.run, finding.found) == ("", 14)
-    assert "14 runs ('r01', 'r04'," in finding.message
-    assert "started_at" in finding.action
+    assert "14 runs ('r01', 'r04'," in finding.message, "a start that was typed is no clock"
+    assert "each row" in finding.action
 
 
 def test_review_without_any_sensor_log_is_left_in_peace(small):
