@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from gpubench_kit.cli.terminal import add_command
+from gpubench_kit.wording.catalogue import say
 
 _DONE = 0
 
@@ -50,14 +51,12 @@ def _desk(asked: argparse.Namespace) -> int:
     elif not asked.folder:
         raise ReportError(Fault("desk", "no review folder is given.", "Name it, or try: gpubench-kit desk --demo"))
     if asked.settle:
-        print(f"{settle(folder)} rows of runs.csv written from the desk's journal.")
+        print(say("told.desk.settled", rows=settle(folder)))
         return _DONE
     if not watched:
         raise ReportError(Fault("desk", "no folder to watch is given.", "Add --watch and the recorder's folder."))
     if has_workbook(folder):
-        print(
-            "The desk writes runs.csv. Enter: make it from runs.xlsx, which is kept and no longer read.", flush=True
-        )
+        print(say("told.desk.make_sheet"), flush=True)
         if sys.stdin is None or sys.stdin.readline() != "\n":
             problem = "the desk writes runs.csv, and the runs stand in a workbook; nothing was changed."
             raise ReportError(Fault("runs.xlsx", problem, "Save it as runs.csv, or start again and press Enter."))
@@ -70,7 +69,7 @@ def _desk(asked: argparse.Namespace) -> int:
         desk.news("step")
         run_desk(desk, screen, Player(desk, watched, keys) if asked.demo else keys)
     if asked.demo and not asked.quiet:
-        print(f"The folder stays: {folder}. Look at it with: gpubench-kit check {folder}")
+        print(say("told.desk.demo", folder=folder))
     return _DONE
 
 
@@ -99,9 +98,7 @@ def tell_waiting(folder: Path | str) -> None:
         return
     from gpubench_kit.desk.open import rows_waiting
     from gpubench_kit.model.errors import GpubenchError
-    from gpubench_kit.wording.numbers import count_text
 
     with suppress(OSError, ValueError, GpubenchError):
         if n := rows_waiting(folder):
-            rows = f"{count_text(n, 'row')} of the desk {'is' if n == 1 else 'are'}"
-            print(f"{rows} not in runs.csv yet: gpubench-kit desk {folder} --settle", file=sys.stderr)
+            print(say("told.desk.waiting", n=n, folder=folder), file=sys.stderr)

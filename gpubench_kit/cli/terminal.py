@@ -19,6 +19,7 @@ from typing import Any
 
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import SHOW, Question
+from gpubench_kit.wording.catalogue import say
 
 #: Set to anything, it shows where in the kit an unexpected error arose.
 TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
@@ -204,12 +205,12 @@ def _answered(one: Question, number: str) -> str | None:
     while (typed := _typed(one)) != _BACK:
         chosen = _chosen(one, typed)
         if typed == _EVIDENCE or chosen == SHOW:
-            for line in one.evidence or ("There is nothing more to show.",):
+            for line in one.evidence or (say("dialog.no_more"),):
                 _say(line)
         elif chosen is None:
-            digits = f"1 to {len(one.choices)}, " if one.choices else ""
             wrong = one.check(typed) if one.is_typed and one.check else ""
-            _say(wrong or f"This is no answer here: {digits}Enter, 0 (back) or ? (why).")
+            among = say("dialog.no_choice", most=len(one.choices)) if one.choices else say("dialog.no_answer")
+            _say(wrong or among)
         else:
             return chosen
     return None
@@ -217,7 +218,7 @@ def _answered(one: Question, number: str) -> str | None:
 
 def _typed(one: Question) -> str:
     """Return what was typed, blanks at its ends left out; raise where it stops the dialog."""
-    offered = [f"[Enter: {one.default_text}]"]
+    offered = [say("dialog.enter", text=one.default_text)]
     offered += [f"{digit} {choice.text}" for digit, choice in enumerate(one.choices, start=1)]
     width = max(20, terminal_width() - _INDENT)
     lines = textwrap.wrap("   ".join(offered), width=width, break_on_hyphens=False)
