@@ -8,6 +8,8 @@ from typing import NamedTuple
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.words import (
     CARD,
+    CARD_MEMORY,
+    DOUBTFUL_WALL,
     NOT_A_READING,
     QUANTITY,
     WALL,
@@ -165,7 +167,7 @@ def meaning_of(heading: str, unit: str = "") -> Meaning:
     Meaning. The kit's own names, the lows, and a quantity beside a word for the card or the wall are stated; a
     quantity alone is likely; a word against the card's reading leaves it out.
     """
-    name = re.sub(r"\W+", "_", fold(heading)).strip("_")
+    name = re.sub(r"[\s_-]+", "_", fold(heading)).strip("_")
     if name in METRICS:
         return Meaning(name, "stated")
     words, whole = words_of(heading), fold(heading)
@@ -198,11 +200,13 @@ def _by_quantity(heading: str, words: frozenset[str], quantity: str, *, is_whole
         return Meaning("avg_fps", "stated" if is_mean else "likely")
     if named == "power":
         if words & WALL:
-            return Meaning("wall_w", "stated" if is_whole else "likely")
+            is_wall = is_whole and not words & WALL <= DOUBTFUL_WALL
+            return Meaning("wall_w", "stated" if is_wall else "likely")
         return Meaning("board_w", "stated" if is_card and part_of(heading) == "" else "likely")
     if named == "heat":
         metric = {"hotspot": "hotspot_c", "memory": "memory_c"}.get(part_of(heading), "core_c")
-        is_stated = is_card or (is_whole and metric != "core_c")
+        is_own = metric == "hotspot_c" or (metric == "memory_c" and bool(words & CARD_MEMORY))
+        is_stated = is_card or (is_whole and is_own)
         return Meaning(metric, "stated" if is_stated else "likely")
     if named == "sound":
         return Meaning("sound_dba", "stated")

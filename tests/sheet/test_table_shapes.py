@@ -131,7 +131,9 @@ def test_a_slip_in_a_name_is_asked_and_joined():
 @pytest.mark.parametrize(
     ("heading", "certainty"),
     [("GPU power (W)", "stated"), ("Avg board power [W]", "stated"), ("GPU plug power (W)", "likely"),
-     ("Wall (W)", "stated"), ("Monitor outlet (W)", "likely"), ("GPU video clock (MHz)", "likely")],
+     ("Wall (W)", "stated"), ("Monitor outlet (W)", "likely"), ("GPU video clock (MHz)", "likely"),
+     ("Socket (W)", "likely"), ("Memory (°C)", "likely"), ("VRAM (°C)", "stated"), ("Hot spot (°C)", "stated"),
+     ("Core (°C)", "likely"), ("core_c", "stated"), ("Avg FPS", "stated"), ("Board (W)", "stated")],
 )  # fmt: skip
 def test_a_word_that_is_not_understood_makes_a_column_likely(heading, certainty):
     assert meaning_of(heading).certainty == certainty
