@@ -8,7 +8,7 @@ import numpy as np
 
 from gpubench_kit.logs.clock import ClockTimes
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat
-from gpubench_kit.logs.frame_evidence import UNITS_MS
+from gpubench_kit.logs.frame_evidence import ELAPSED_UNITS_MS, UNITS_MS
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
@@ -69,8 +69,8 @@ def elapsed_of(rows: LogRows, declared: Declaration, *, has_clock: bool) -> Colu
             continue
         steps = np.diff(values)
         step = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
-        units = [name for name, ms in UNITS_MS.items() if stated is None or ms == stated]
-        unit = next((name for name in units if low <= step * UNITS_MS[name] / 1000.0 < high), "")
+        units = UNITS_MS if stated is None else {name: ms for name, ms in ELAPSED_UNITS_MS.items() if ms == stated}
+        unit = next((name for name, ms in units.items() if low <= step * ms / 1000.0 < high), "")
         steadiness, is_counter = (
             _steadiness(values, may_stand=not has_clock),
             stated is None and _counts_seconds(values),
@@ -84,7 +84,7 @@ def elapsed_of(rows: LogRows, declared: Declaration, *, has_clock: bool) -> Colu
                 else say("evidence.clock.rises_by", step=step, unit=unit)
             )
             certainty = Certainty.STATED if wanted is not None else Certainty.PROVEN
-            about = (rows.label(place), unit, why, certainty, UNITS_MS[unit], rows.steps[place])
+            about = (rows.label(place), unit, why, certainty, ELAPSED_UNITS_MS[unit], rows.steps[place])
             # A row number is as steady as can be; time that stands beside it goes first.
             found.append((steadiness * (0.01 if is_counter else 1.0), ColumnChoice("elapsed_time", place, *about)))
     return max(found, key=lambda one: one[0])[1] if found else None

@@ -58,6 +58,13 @@ BOUNDS = {
     "fan_rpm": (0.0, 8000.0), "core_mv": (0.0, 1600.0), "memory_used_gb": (0.0, 128.0), "sound_dba": (10.0, 90.0),
 }  # fmt: skip
 
+#: What a sensor of a card at work reaches, in the metric's unit; one that stays below and is not all zero is in
+#: another unit.
+_REACHED = {
+    "board_w": 3.0, "wall_w": 10.0, "core_mhz": 100.0, "memory_mhz": 50.0, "fan_rpm": 150.0, "load_pct": 1.5,
+    "core_mv": 300.0,
+}  # fmt: skip
+
 #: Share of samples that must be possible.
 _SHARE_POSSIBLE = 0.8
 
@@ -346,7 +353,8 @@ def _one_of(
     for choice in choices:
         values = choice.in_unit_of_role(rows.numbers[choice.column])
         known = values[np.isfinite(values)]
-        if known.size and ((known >= low) & (known <= high)).mean() < _SHARE_POSSIBLE:
+        is_low = known.size and 0 < np.quantile(known, 0.98) < _REACHED.get(metric, 0.0)
+        if is_low or (known.size and ((known >= low) & (known <= high)).mean() < _SHARE_POSSIBLE):
             what = say("evidence.sensors.cannot_be", metric=metric, usual=float(np.median(known)))
             doubts.append(_Doubt(choice.column, what, metric))
         else:

@@ -132,6 +132,9 @@ NEUTRAL = _words(
     "velocidad"
 )
 
+#: Signs that a heading calculates with.
+_CALCULATED = re.compile(r"[+*×÷<>=±∑Δ]|/(?=\s*\d)|(?<=\s)[-−](?=\s)")
+
 #: Letters that join the two words of a compound.
 _JOINTS = ("", "n", "s", "en", "es")
 
@@ -272,15 +275,16 @@ def unknown_words(heading: str, unit: Unit | None) -> list[str]:
     heading : as written
     unit : the unit that it states
     """
-    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", without_brackets(heading))
+    own = {f"[{unit.written}]", f"({unit.written})"} if unit else set()
+    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
+    parted = re.sub(r"[\[(].*?[\])]", lambda found: " " if re.sub(r"\s", "", found[0]) in own else found[0], parted)
     known = frozenset().union(CARD, WALL, NEUTRAL, *QUANTITY.values(), *PART.values())
     known |= words_of(unit.written) if unit else frozenset()
     # A total of power is the whole card's; of memory it is what there is, not what is in use.
     known |= {"total"} if unit and unit.quantity == "power" else frozenset()
     known |= {"hot", "spot"} if part_of(heading) == "hotspot" else frozenset()
-    return [
-        word for word in re.findall(r"[^\W\d_]+", fold(parted)) if word not in known and not _joins(word, known)
-    ]
+    words = re.findall(r"[^\W\d_]+", fold(parted))
+    return _CALCULATED.findall(parted) + [word for word in words if word not in known and not _joins(word, known)]
 
 
 def _joins(word: str, known: frozenset[str]) -> bool:

@@ -72,6 +72,9 @@ RIGHT = {
     ("GPU liquid temp (C)", "C"): ("core_c", "likely"),
     ("GPU video clock (MHz)", "MHz"): ("core_mhz", "likely"),
     ("GPU decode usage (%)", "%"): ("load_pct", "likely"),
+    ("GPU power (12V only) (W)", "W"): ("board_w", "likely"),
+    ("GPU power / 2 (W)", "W"): ("board_w", "likely"),
+    ("GPU [1] power (W)", "W"): ("board_w", "stated"),
 }
 
 
@@ -116,6 +119,27 @@ def test_energy_that_rises_is_no_time_and_seconds_that_say_so_number_no_rows(tmp
     energy = (np.cumsum(power) / 3600).round(4)
     path.write_text(table({"t (s)": np.arange(240), "GPU energy (Wh)": energy, "GPU (W)": power}), encoding="utf-8")
     assert read_sensor_log(path).time_s[-1] == 239.0
+
+
+@pytest.mark.parametrize(
+    ("heading", "values"),
+    [("GPU power (mW)", VALUES["W"]), ("GPU clock (MHz)", VALUES["MHz"] / 1000), ("GPU load (%)", LOAD / 100),
+     ("GPU fan (rpm)", 30 + LOAD / 2), ("GPU voltage (mV)", VALUES["V"])],
+)  # fmt: skip
+def test_a_stated_unit_in_which_a_card_at_work_cannot_be_is_asked(tmp_path, heading, values):
+    log = _log(tmp_path, {heading: values})
+    assert log.values == {}
+    assert any("cannot be" in one.message for one in log.findings)
+
+
+def test_a_fan_that_stands_still_is_at_zero(tmp_path):
+    assert _log(tmp_path, {"GPU fan (rpm)": np.zeros(TIMES.size)}).values["fan_rpm"].max() == 0.0
+
+
+def test_times_in_minutes_are_read(tmp_path):
+    path = tmp_path / "sensors.csv"
+    path.write_text(table({"t (min)": (TIMES / 60).round(6), "GPU (W)": VALUES["W"]}), encoding="utf-8")
+    assert read_sensor_log(path).time_s[-1] == pytest.approx(TIMES[-1], abs=1e-3)
 
 
 def test_units_are_turned_into_those_of_the_metrics(tmp_path):
