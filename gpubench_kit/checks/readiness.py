@@ -142,9 +142,8 @@ def possible_verdicts(
     for key, reason, in_turn in _cells(usable, plan, judged=judged):
         if key not in found or not found[key][0]:
             found[key] = ("too_many_looks" if too_many and not reason else reason, in_turn)
-    scenes = [(game.name, setting.name) for game in plan.games for setting in game.settings]
     rows = []
-    for key in ((metric, *scene) for metric, scene in product(plan.analysis.metrics, scenes)):
+    for key in ((metric, *scene) for metric, scene in product(plan.analysis.metrics, plan.scenes)):
         reason, in_turn = found.get(key, (_NO_RUNS, ("", "")))
         reason = _why_no_runs(key, runs, findings) if reason == _NO_RUNS else reason
         fix = say(f"check.fix.{reason}") if has(f"check.fix.{reason}") else ""

@@ -182,8 +182,8 @@ def _why_nothing(of_pair: list[Any], claim: Claim) -> str:
 def _missing_games(rows: list[Any], claim: Claim, plan: ReviewPlan) -> Iterator[str]:
     """Yield a sentence about the scenes that a claim speaks of but nobody measured."""
     there = {(row.game, row.setting) for row in rows}
-    wanted = [(game.name, one.name) for game in plan.games for one in game.settings
-              if claim.over in (game.name, *OVER_WORDS) and claim.group in ("", one.group)]  # fmt: skip
+    wanted = [scene for scene, one in plan.scenes.items()
+              if claim.over in (scene[0], *OVER_WORDS) and claim.group in ("", one.group)]  # fmt: skip
     missing = [scene_text(*one) for one in wanted if one not in there]
     if missing:
         yield say("claims.lacking.games", games=listed(missing))

@@ -177,10 +177,9 @@ def check_noise(noise: pd.DataFrame, usable: pd.DataFrame, plan: ReviewPlan) -> 
 
 def _of_group(noise: pd.DataFrame, plan: ReviewPlan, group: str) -> pd.DataFrame:
     """Return the rows of a group of settings."""
-    groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
-    keys = zip(noise["game"], noise["setting"], strict=True)
+    own = {scene for scene, one in plan.scenes.items() if one.group == group}
     # As booleans: an empty list would choose no columns.
-    return noise[np.array([groups.get(key, "all") == group for key in keys], dtype=bool)]
+    return noise[np.array([key in own for key in zip(noise["game"], noise["setting"], strict=True)], dtype=bool)]
 
 
 def _machines(usable: pd.DataFrame, plan: ReviewPlan) -> list[tuple[State, ...]]:

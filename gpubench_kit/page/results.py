@@ -194,7 +194,7 @@ class Results:
             for (pair, scene, _), row in self._game_rows.items()
             if row.group == group and (block is None or pair in block.pairs)
         }
-        planned = (Scene(game.name, one.name) for game in self.plan.games for one in game.settings)
+        planned = (Scene(*scene) for scene in self.plan.scenes)
         return [scene for scene in planned if scene in present]
 
     def mean_of(self, pair: Pair, group: str, metric: str) -> tuple[float, float]:
@@ -289,7 +289,7 @@ class Results:
 
 def all_groups(plan: ReviewPlan) -> list[str]:
     """Return the groups of settings of the plan, in its order."""
-    return list(dict.fromkeys(one.group for game in plan.games for one in game.settings))
+    return list(dict.fromkeys(one.group for one in plan.scenes.values()))
 
 
 def _pair(row: Any) -> Pair:

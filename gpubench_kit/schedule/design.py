@@ -191,7 +191,7 @@ def full_design(
     ordered = tuple(sorted(wanted, key=lambda name: name != plan.reference_tuning))
     cards = tuple(card.name for card in plan.cards if tunings_on(card.name, ordered, plan=plan))
     by_card = {card: tunings_on(card, ordered, plan=plan) for card in cards}
-    scenes = [(game.name, one.name) for game in plan.games for one in game.settings]
+    scenes = list(plan.scenes)
     crosses = any(pair.of.card != pair.against.card for pair in plan.pairs())
     samples = min((sum(card.model == one.model for card in plan.cards) for one in plan.cards), default=1)
     mountings = max(1, math.ceil(MOUNTINGS / samples)) if crosses else 1

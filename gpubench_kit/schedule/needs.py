@@ -205,7 +205,7 @@ def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     rows["squares"] = rows["own_df"] * rows["sd"].fillna(0.0) ** 2
     games = rows.groupby(_GAME, sort=False).agg(runs=("n", "min"), df=("own_df", "sum"), squares=("squares", "sum"))
     games = games.reset_index()
-    groups = {(game.name, setting.name): setting.group for game in plan.games for setting in game.settings}
+    groups = {scene: one.group for scene, one in plan.scenes.items()}
     group = pd.Series(
         [groups.get(key, "") for key in zip(games["game"], games["setting"], strict=True)], games.index
     )
@@ -233,7 +233,7 @@ def _played(noise: pd.DataFrame, rounds: Mapping[tuple[str, str], int]) -> pd.Da
 
 def _limited_scenes(plan: ReviewPlan) -> set[tuple[str, str]]:
     """Return the games and settings for which a frame limit is declared."""
-    return {(game.name, one.name) for game in plan.games for one in game.settings if one.frame_limit_fps}
+    return {scene for scene, one in plan.scenes.items() if one.frame_limit_fps}
 
 
 def needs_over_games(

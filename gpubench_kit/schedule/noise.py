@@ -232,12 +232,7 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
 def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
     """Return the group of every (game, setting, metric) that the plan will measure in its rounds."""
     metrics = [name for name in plan.analysis.metrics if METRICS[name].purpose == "measure"]
-    return {
-        (game.name, one.name, metric): one.group
-        for game in plan.games
-        for one in game.settings
-        for metric in metrics
-    }
+    return {(*scene, metric): one.group for scene, one in plan.scenes.items() for metric in metrics}
 
 
 def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict[str, pd.DataFrame]:

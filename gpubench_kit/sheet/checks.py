@@ -42,7 +42,7 @@ class NamesInPlan:
         self.benches = {bench.name: bench for bench in plan.benches}
         self.tunings = {tuning.name: tuning for tuning in plan.tunings}
         self.games = {game.name: game for game in plan.games}
-        self.settings = {(game.name, one.name): one for game in plan.games for one in game.settings}
+        self.settings = plan.scenes
         of_column: dict[str, Mapping[str, Any]] = {
             "card": self.cards,
             "bench": self.benches,

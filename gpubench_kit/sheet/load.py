@@ -67,7 +67,7 @@ def spelt_rows(
     names = {
         "tuning": [one.name for one in plan.tunings], "game": [one.name for one in plan.games],
         "card": [one.name for one in plan.cards], "bench": [one.name for one in plan.benches],
-        "setting": [setting.name for game in plan.games for setting in game.settings],
+        "setting": [name for _, name in plan.scenes],
         "purpose": list(PURPOSES), "excluded": list(CAUSES),
     }  # fmt: skip
     of_run = _columns_of_run(rows, places)

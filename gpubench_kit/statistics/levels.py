@@ -62,7 +62,7 @@ def levels_of_games(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     ``sqrt(sum v_g) / G``, ``v_g = sd_g^2 / n_g``, and df ``(sum v)^2 / sum(v^2 / (n - 1))``
     (Satterthwaite 1946). It speaks of these games.
     """
-    groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
+    groups = {scene: one.group for scene, one in plan.scenes.items()}
     keys = zip(noise["game"], noise["setting"], strict=True)
     is_ratio = noise["metric"].map(lambda name: metric_of(name).scale == "ratio").astype(bool)
     centre = np.where(is_ratio, np.log(noise["mean"].where(is_ratio, 1.0)), noise["mean"])

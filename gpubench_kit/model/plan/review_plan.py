@@ -30,6 +30,7 @@ from gpubench_kit.model.plan.sections import (
     Costs,
     Game,
     SessionPlan,
+    Setting,
     Style,
     Sweep,
     Tuning,
@@ -103,6 +104,11 @@ class ReviewPlan(Section):
     def card_units(self) -> tuple[CardUnit, ...]:
         """Cards as units of comparison: one card, or all samples of a model; the reviewed one first."""
         return card_units(self.cards)
+
+    @property
+    def scenes(self) -> dict[tuple[str, str], Setting]:
+        """Everything played, in the plan's order: each game at each of its settings, by the names of both."""
+        return {(game.name, one.name): one for game in self.games for one in game.settings}
 
     @property
     def fingerprint(self) -> str:
