@@ -212,9 +212,11 @@ def _as_json(draft: Draft, questions: list[Question], files: list[Path]) -> dict
         {
             "id": one.key,
             "text": one.text,
-            "choices": [choice.text for choice in one.choices],
+            "choices": [choice.text for choice in one.choices if choice.value != SHOW],
+            "answers": [choice.value for choice in one.choices if choice.value != SHOW],
             "default": one.default,
             "evidence": list(one.evidence),
+            "files": list(one.files),
             "paste": one.paste,
         }
         for one in questions

@@ -209,7 +209,7 @@ def _answered(one: Question, number: str) -> str | None:
                 _say(line)
         elif chosen is None:
             wrong = one.check(typed) if one.is_typed and one.check else ""
-            among = say("dialog.no_choice", most=len(one.choices)) if one.choices else say("dialog.no_answer")
+            among = say("dialog.no_choice", n=len(one.choices)) if one.choices else say("dialog.no_answer")
             _say(wrong or among)
         else:
             return chosen

@@ -377,7 +377,8 @@ def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:
         notes.append(note(f"logs.sensor_unit_taken.{how}", check="sensor_unit_taken", **taken, **about))
     if choice.certainty == Certainty.LIKELY:
         line = f"[logs] sensors = {{ {choice.role} = {quoted(rows.table.key(choice.column))} }}"
-        notes.append(note("logs.sensor_likely", metric=choice.role, why=choice.why, line=line, **about))
+        notes.append(note("logs.sensor_likely", metric=choice.role, quantity=METRICS[choice.role].label,
+                          why=choice.why, line=line, **about))  # fmt: skip
     return notes
 
 

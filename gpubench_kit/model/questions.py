@@ -109,6 +109,7 @@ class Question:
     writes : what an answer writes, for the line that says so; ``{}`` stands for the answer
     is_detail : whether it belongs to the question before it, and is numbered ``1a``
     check : what is wrong with a typed answer; empty for nothing
+    files : files that it concerns, by their paths from the folder; empty where it is about the whole review
     """
 
     key: str
@@ -123,6 +124,7 @@ class Question:
     writes: str = ""
     is_detail: bool = False
     check: Callable[[str], str] | None = None
+    files: tuple[str, ...] = ()
 
 
 def paste_lines(questions: Iterable[Question]) -> list[str]:

@@ -20,7 +20,7 @@ from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import parts_of
 from gpubench_kit.sheet.name_factors import find_factors
 from gpubench_kit.sheet.name_roles import label_logs
-from gpubench_kit.sheet.questions import question
+from gpubench_kit.sheet.questions import format_answer, question
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
 from gpubench_kit.sheet.run_order import block_order, find_order, find_rounds, recording_text, time_text
 from gpubench_kit.wording.catalogue import say
@@ -181,9 +181,12 @@ def _merged(questions: Sequence[Question]) -> list[Question]:
     for one in questions:
         kinds[one.key if one.choices or one.is_typed else one.key.split(".")[0]].setdefault(one.key, one)
     return [
-        replace(one, text=say("ask.round.like_it", text=one.text, n=len(alike) - 1)) if len(alike) > 1 else one
+        replace(one, text=say("ask.round.like_it", text=one.text, n=len(alike) - 1), files=files)
+        if len(alike) > 1
+        else one
         for alike in kinds.values()
         for one in [next(iter(alike.values()))]
+        for files in [tuple(dict.fromkeys(file for each in alike.values() for file in each.files))]
     ]
 
 
@@ -222,7 +225,9 @@ def _format_questions(
         first = group[0]
         asked = [(role, heading, unit) for role, heading, unit, sure in first.columns if first.kind == "sensors"
                  and sure in ("likely", "open") and role in METRICS]  # fmt: skip
-        one = question("layouts", {"logs": count_text(len(group), "log"), "seen": first.seen}, name=key)
+        files = tuple(fact.path.as_posix() for fact in group)
+        about = {"logs": count_text(len(group), "log"), "file": files[0], "seen": first.seen}
+        one = question("layouts", about, name=key, form="text" if len(group) > 1 else "one")
         if len(asked) == 1:
             role, heading, _ = asked[0]
             what = say("ask.layouts.board") if role == "board_w" else METRICS[role].label
@@ -233,8 +238,8 @@ def _format_questions(
         else:
             one = replace(one, about=first.questions[:3])
         entries = map(first.entry, cards or [answers.get("card") or say("evidence.name_of_card")])
-        files = tuple(isolated(fact.path.as_posix()) for fact in group[:12])
-        questions.append(replace(one, evidence=files, paste="\n".join(entries)))
+        shown_files = tuple(map(isolated, files[:12]))
+        questions.append(replace(one, evidence=shown_files, paste="\n".join(entries), files=files))
     return questions
 
 
@@ -245,7 +250,7 @@ def _plan_lines(
     confirmed: dict[str, str] = {}
     is_chip = False
     for fact in facts:
-        answer = answers.get(f"layouts.{fact.format_id}", "")
+        answer = format_answer(answers.get(f"layouts.{fact.format_id}", ""), fact.paste)
         is_chip = is_chip or answer == _CHIP
         if fact.paste and answer in ("right", _CHIP):
             confirmed.setdefault(fact.format_id, "\n".join(map(fact.entry, cards or [answers.get("card", "")])))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from gpubench_kit.model.questions import LogFacts, Question
 from gpubench_kit.sheet.draft import Cell
@@ -78,8 +79,9 @@ class LogBoard:
 
     def ask(self, asked: Question, logs: Iterable[int] = (), *columns: str) -> str:
         """Ask; the columns of the logs that depend on it wait until it is answered. Return the answer so far."""
-        self.questions.append(asked)
+        concerned = list(logs)
+        self.questions.append(replace(asked, files=tuple(map(self.name, concerned))))
         answer = self.answers.get(asked.key, "")
         if not answer:
-            self.doubt(logs, *columns)
+            self.doubt(concerned, *columns)
         return answer

@@ -17,6 +17,7 @@ from gpubench_kit.model.plan import PLAN_FILE
 from gpubench_kit.model.plan.schema import SCHEMA_FILE
 from gpubench_kit.model.questions import SHOW, Question, quoted
 from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, percent_of
+from gpubench_kit.sheet.questions import format_answer
 from gpubench_kit.sheet.rows import CLOSE, KNOWN, plain_heading
 from gpubench_kit.sheet.text import SHEET_FILES
 
@@ -124,7 +125,7 @@ def check_answers(answers: Mapping[str, str], questions: Iterable[Question], *, 
 def _fault(one: Question, value: str) -> str:
     """Return what is wrong with an answer; empty for nothing."""
     values = [choice.value for choice in one.choices if choice.value != SHOW]
-    if value in values or value == one.default:
+    if format_answer(value, one.paste) in values or value == one.default:
         return ""
     if one.is_typed:
         return one.check(value) if one.check else ""
@@ -406,8 +407,8 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
 
 
 def _title(draft: Draft, answers: Mapping[str, str]) -> str:
-    """Return the title: the card and its tunings; empty without a card."""
+    """Return the title: the card and its tunings, as far as they are known."""
     others = [name for name in draft.names("tuning") if name != draft.reference]
     tunings = f"{', '.join(others)} vs {draft.reference}" if draft.reference else ", ".join(others)
     card = " and ".join(draft.names("card")) or answers.get("card", "")
-    return f"{card}: {tunings}" if card and tunings else card
+    return ": ".join(filter(None, (card, tunings)))

@@ -88,6 +88,19 @@ def _shown(value: object) -> str:
     return ", ".join(names[:_MOST_NAMES]) + (f" and {len(names) - _MOST_NAMES} more" if names[_MOST_NAMES:] else "")
 
 
+def format_answer(answer: str, paste: str) -> str:
+    """Return an answer on a format: ``right`` where a file of answers names the unit that is proposed.
+
+    Parameters
+    ----------
+    answer : as kept: a choice, or ``frames ms`` for ``{ frames = "ms" }``
+    paste : lines for the plan that confirm the proposal
+    """
+    unit = answer.removeprefix("frames ")
+    is_proposed = unit != answer and f'unit = "{unit}"' in paste.partition("frames = ")[2]
+    return "right" if is_proposed else answer
+
+
 def choice(kind: str, answer: str, *, value: str = "") -> Choice:
     """Return an answer of a kind of question as the catalogue says it.
 

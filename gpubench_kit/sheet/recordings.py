@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
+from gpubench_kit.model.errors import shown
 from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import AGAIN, stem_of
@@ -196,7 +197,7 @@ def label_by_blocks(board: LogBoard) -> bool:
         answer = board.answers.get(asked.key, "")
     if answer not in ("yes", "list"):
         return False
-    board.first.append(question("tuning_names"))
+    board.first.append(question("tuning_names", check=_names_fault))
     names = [one.strip() for one in board.answers.get("tuning_names", "").split(",") if one.strip()]
     if answer == "list":
         form = "text" if len(blocks) > 1 else "no_pauses"
@@ -290,6 +291,11 @@ def _blocks_of_list(
         found.append((list(range(used, used + n)), game, order))
         used += n
     return found if used == len(starts) else []
+
+
+def _names_fault(typed: str) -> str:
+    """Return what is wrong with typed names of tunings."""
+    return "" if "," in typed.strip(" ,") else say("ask.tuning_names.wrong", typed=shown(typed))
 
 
 def _list_fault(typed: str, *, names: Sequence[str], starts: Sequence[float]) -> str:

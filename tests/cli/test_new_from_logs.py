@@ -6,6 +6,7 @@ import datetime as dt
 import errno
 import hashlib
 import itertools
+import json
 import os
 import random
 import re
@@ -145,6 +146,42 @@ def test_without_a_terminal_the_lines_to_paste_confirm_the_format(tmp_path, like
     with (tmp_path / "x" / "plan.toml").open("a", encoding="utf-8") as plan:
         plan.write("\n".join(["", *entry[: entry.index("")], ""]))
     assert formats_to_confirm(open_review(load_plan(tmp_path / "x"))) == []
+
+
+def test_a_file_of_answers_may_name_the_unit_of_a_format_in_place_of_right(tmp_path, likely_logs, capsys):
+    assert new(tmp_path / "asked", "--from", likely_logs, "--json") == 0
+    (asked,) = [one for one in json.loads(capsys.readouterr().out)["questions"] if one["id"].startswith("layouts")]
+    assert asked["answers"] == ["right", "no"]
+    assert asked["files"] == sorted(file.name for file in likely_logs.iterdir())
+    format_id = asked["id"].removeprefix("layouts.")
+
+    def answered(name: str, answer: str) -> int:
+        said = f'card = "Larkmoor 4"\nlayouts = {{ "{format_id}" = {answer} }}\n'
+        (tmp_path / "a.toml").write_text(said, encoding="utf-8")
+        return new(tmp_path / name, "--from", likely_logs, "--answers", tmp_path / "a.toml")
+
+    assert answered("right", '"right"') == 0
+    assert answered("unit", '{ frames = "ms" }') == 0
+    plans = [(tmp_path / name / "plan.toml").read_bytes() for name in ("right", "unit")]
+    assert plans[0] == plans[1]
+    assert b"[[logs.format]]" in plans[0]
+    assert answered("wrong", '{ frames = "s" }') == 2
+    assert "'frames s' was found; one of 'right', 'no' is expected" in capsys.readouterr().err
+    assert not (tmp_path / "wrong").exists()
+
+
+def test_questions_name_the_files_that_they_concern(tmp_path, capsys):
+    for place, name in enumerate(("Salt Orchard 1", "Salt Orchard uv 1", "Salt Orchard 2", "Salt Orchard uv 2")):
+        write_log(tmp_path / "logs" / f"{name}.csv", BEGIN + dt.timedelta(minutes=2 * place), 60.0, place)
+    new(tmp_path / "x", "--from", tmp_path / "logs", "--json")
+    asked = {one["id"]: one["files"] for one in json.loads(capsys.readouterr().out)["questions"]}
+    assert asked["no_tuning_in_name"] == ["Salt Orchard 1.csv", "Salt Orchard 2.csv"]
+    assert asked["card"] == []
+
+
+def test_a_plan_without_a_card_has_a_title_already(tmp_path, logs):
+    new(tmp_path / "x", "--from", logs)
+    assert 'title = "quiet vs factory"' in (tmp_path / "x" / "plan.toml").read_text(encoding="utf-8")
 
 
 def test_sensors_that_are_only_likely_are_asked_beside_proven_frames(tmp_path, capsys):
@@ -347,10 +384,25 @@ def test_stamps_only_are_named_block_by_block(tmp_path):
     for place in range(12):
         start = BEGIN + dt.timedelta(minutes=place, seconds=600 * (place // 4))
         write_log(tmp_path / "logs" / f"capture {start:%Y-%m-%d %H%M%S}.csv", start, 60.0, place)
-    typed = ["1", "Keep", "Salt", "Orbit", "factory, quiet", "f q q f", "", "1", "", "Larkmoor 4", "", ""]
+    typed = [
+        "1",
+        "Keep",
+        "Salt",
+        "Orbit",
+        "f q q f",
+        "factory, quiet",
+        "f q q f",
+        "",
+        "1",
+        "",
+        "Larkmoor 4",
+        "",
+        "",
+    ]
     shown = talk(["new", "x", "--from", "logs"], typed, folder=tmp_path)
     assert shown.code == 0, shown.text
     table = shown.text.index("  Keep    1 2       1 2")
+    assert "'f q q f' is one name; two or more are expected, with commas between them" in shown.text
     assert "read as: factory quiet quiet factory, rounds 1 1 2 2." in shown.text
     assert "block 2   18:" in shown.text
     assert shown.text.index("Tunings of block 1 (18:30) in the order played") < table
