@@ -230,6 +230,8 @@ def unit_stated(heading: str, row_unit: str = "") -> Unit | None:
     if row_unit.strip("[]() "):
         written = row_unit.strip("[]() ")
         return known_unit(written) or Unit(written, "")
+    # Equal headings are numbered by some writers: power W, power W.1.
+    heading = re.sub(r"(?<=\D)\.\d{1,2}$", "", heading.strip())
     found = _IN_BRACKETS.findall(re.sub(r"(?i)db\(a\)", "dBA", heading))
     if found:
         return known_unit(found[-1]) or Unit(found[-1], "")

@@ -283,6 +283,12 @@ def test_no_sensor_of_made_logs_is_wrong_and_counted(tmp_path):
     assert found.counts > 0.6 * (found.counts + found.shown + found.asked)
 
 
+@pytest.mark.parametrize("second", ["GPU W.1", "GPU power (W).1"])
+def test_a_second_column_of_the_same_heading_is_asked(tmp_path, second):
+    log = _log(tmp_path, {second.removesuffix(".1"): VALUES["W"], second: VALUES["W"] / 2})
+    assert "board_w" not in log.values
+
+
 @pytest.mark.parametrize("unit", ["mW", "kW", "°C"])
 def test_a_unit_that_the_heading_denies_confirms_nothing(tmp_path, unit):
     sensors = (("board_w", "Power (W)", unit),)
