@@ -19,6 +19,8 @@ from small_folder import write_small_review
 
 from gpubench_kit.checks.table import CHECKS
 from gpubench_kit.cli.command import main, make_parser
+from gpubench_kit.model.verdicts import VERDICTS
+from gpubench_kit.wording.catalogue import say
 from tests.cli.test_new_from_logs import write_logs
 
 ROOT = Path(__file__).parents[1]
@@ -131,3 +133,13 @@ def test_the_reference_lists_every_check_also_those_of_reading_without_raw_place
     assert {"clocks_differ", "sensor_likely", "clock_not_proven"} <= set(names)
     assert len(names) == len(set(names))
     assert not [line for line in lines if re.search(r"\{\w+(:[^{}]+)?\}", line)]
+
+
+def test_the_guide_has_the_word_of_every_verdict():
+    page = (DOCS / "verdicts.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \|", page, re.M)
+    assert rows == [(one.name, one.word) for one in VERDICTS.values()]
+    said = " ".join(page.split())
+    for kind in ("rate", "power"):
+        ways = [f"{small}{way}" for small in ("", "slightly_") for way in ("up", "down")]
+        assert ", ".join(say(f"verdict.{kind}.{way}") for way in ways) in said

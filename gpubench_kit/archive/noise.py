@@ -13,6 +13,7 @@ from gpubench_kit.archive.store import QUESTIONS, Store
 from gpubench_kit.archive.tables import GAMES, RESTART_SPREAD, RUN_NOISE
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.adapters import chi2_quantile
 from gpubench_kit.statistics.planning import detectable_difference
 from gpubench_kit.statistics.restarts import SessionSquares, Spread, sd_interval, session_spread
@@ -228,7 +229,7 @@ def _game(known: pd.DataFrame, scene: tuple[str, str], part: pd.DataFrame) -> di
         "setting": scene[1],
         "n_reviews": part["review"].nunique(),
         "n_comparisons": len(part),
-        "n_decided": int((~part["verdict"].isin(["undecided", "no_verdict"])).sum()),
+        "n_decided": int((~part["verdict"].isin([name for name, row in VERDICTS.items() if row.is_open])).sum()),
         "n_held": int(held.sum()),
         "rounds": rounds,
         "margin": float(part["margin"].median()),

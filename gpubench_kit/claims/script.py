@@ -29,6 +29,7 @@ from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.metrics import section_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim, SubjectText
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import capital
@@ -37,7 +38,6 @@ from gpubench_kit.wording.terms import capital
 MOST = 8
 
 _OVER = ("these_games", "every_game", "games_like_these")
-_OPEN = ("undecided", "no_verdict")
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ def _over_games(results: Results, plan: ReviewPlan) -> Iterator[Proposal]:
         for pair in plan.pairs():
             verdict = classify_claim(_claim(pair, metric, "better"), results, plan=plan)
             # What one game carries alone is no result over games, and is not offered as one.
-            decided = [one for one in verdict.classified if one.target.row.verdict not in _OPEN]
+            decided = [one for one in verdict.classified if not VERDICTS[one.target.row.verdict].is_open]
             settled = [one for one in decided if not one.target.row.carried_by]
             yield from (Proposal(best_sentence(one.target, plan), standing(one.target.row)) for one in settled)
 

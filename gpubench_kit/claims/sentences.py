@@ -17,6 +17,7 @@ from gpubench_kit.claims.rules import CONTRADICTED, SUPPORTED, asks_for_more
 from gpubench_kit.claims.targets import Amounts, Target, listed
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS, Claim, SubjectText
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import has, say
@@ -329,7 +330,7 @@ def standing(row: Any) -> str:
 
 def _verdict_words(row: Any) -> str:
     """Return a verdict in words, with the margin that it was held against."""
-    word = say(f"claims.verdict.{row.verdict}")
+    word = VERDICTS[row.verdict].word
     return word if is_missing(row.margin) else say("claims.evidence.margin", verdict=word, margin=margin_words(row))
 
 

@@ -43,6 +43,11 @@ class Verdict:
         """Whether it says that there is a difference, small or not."""
         return bool(self.claims - {"small"})
 
+    @property
+    def is_open(self) -> bool:
+        """Whether it decides nothing."""
+        return not self.claims
+
 
 _REAL, _HOLLOW = "▲▼", "△▽"
 
@@ -72,3 +77,17 @@ _ROWS = (
 )  # fmt: skip
 
 VERDICTS: dict[str, Verdict] = {row.name: row for row in _ROWS}
+
+_OTHER_SIDE = {"up": "down", "down": "up", "rise": "fall", "fall": "rise"}
+
+
+def other_way(verdict: str) -> str:
+    """Return the verdict of the same difference seen from the other side; itself where there is none.
+
+    Parameters
+    ----------
+    verdict : a name of `VERDICTS`
+    """
+    claims = VERDICTS[verdict].claims
+    seen = frozenset(_OTHER_SIDE.get(one, one) for one in claims)
+    return next((name for name, row in VERDICTS.items() if claims and row.claims == seen), verdict)

@@ -12,6 +12,7 @@ import pandas as pd
 from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts.from_tables import (
     MOST_ROWS,
     archive_change_lanes,
@@ -52,7 +53,8 @@ from gpubench_kit.wording.verdicts import verdict_word
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
 MOST_LINES = 60
 _LISTED = 3
-_NO_FINDING = ("no_verdict", "undecided", "same_within_margin")
+_NO_FINDING = [name for name, row in VERDICTS.items() if not row.is_difference]
+_OPEN = [name for name, row in VERDICTS.items() if row.is_open]
 _METHOD = ("read", "counts", "noise", "spread", "change", "time")
 _DAY = re.compile(r"(\d{4}-\d{2}-\d{2},?)")
 
@@ -233,7 +235,7 @@ def _control_told(archive: Archive) -> Iterator[str]:
     for key, part in (("same_driver", rows[is_same]), ("other_driver", rows[~is_same])):
         if len(part):
             found = int((~part["verdict"].isin(_NO_FINDING)).sum())
-            open_ = int(part["verdict"].isin(("no_verdict", "undecided")).sum())
+            open_ = int(part["verdict"].isin(_OPEN).sum())
             told = {"metric": metric_of(metric).label, "times": count_text(len(part), "later-time")}
             told["open"] = say("archive.control.open", count=open_) if open_ else ""
             yield say(f"archive.control.{key}", count=found or say("archive.control.none"), **told)

@@ -223,7 +223,7 @@ def game_sentence(results: Results, scene: Scene) -> str:
     if len(rows) <= _TOLD:
         told = _clauses(results, rows)
     else:
-        is_open = [row.verdict in ("undecided", "no_verdict") for row, _ in rows]
+        is_open = [VERDICTS[row.verdict].is_open for row, _ in rows]
         ranked = sorted(
             (one for one, left in zip(rows, is_open, strict=True) if not left), key=lambda one: one[0].change
         )

@@ -251,7 +251,7 @@ def games_title(results: Results, pair: Pair | None = None, metric: str = "") ->
         changing = [one for one in ranked if any(map(_is_beyond, _rows_of(results, one, metric)))]
         pair = (changing or ranked)[0]
     rows = _rows_of(results, pair, metric)
-    open_ = [row for row in rows if row.verdict in ("undecided", "no_verdict")]
+    open_ = [row for row in rows if VERDICTS[row.verdict].is_open]
     of = "" if metric == primary else _metric_of_pair(results, pair, metric)
     if rows and len(open_) == len(rows):
         kind = "none" if all(row.verdict == "no_verdict" for row in rows) else "open"

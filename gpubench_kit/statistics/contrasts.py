@@ -14,6 +14,7 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
+from gpubench_kit.model.verdicts import VERDICTS, other_way
 from gpubench_kit.statistics.adapters import t_quantile, t_tail
 from gpubench_kit.statistics.equivalence import one_sided_p, uncertainty_of
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families, decide
@@ -141,8 +142,8 @@ def _log(change: float, scale: str) -> float:
     return float(np.log1p(change / 100)) if scale == "ratio" else float(change)
 
 
-_OTHER_WAY = {"better": "worse", "worse": "better", "higher": "lower", "lower": "higher"}
-_WAYS = re.compile("|".join(_OTHER_WAY))
+#: A whole verdict, alone or as the detail of a reason.
+_VERDICT = re.compile(rf"\b(?:{'|'.join(VERDICTS)})\b")
 
 #: Columns that name one family of comparisons, as far as a table has them.
 _FAMILY = ("of_card", "of_bench", "against_card", "against_bench", "metric", "group", "scope")
@@ -198,7 +199,7 @@ def mirrored(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
             out[low], out[high] = _inverted(table, high), _inverted(table, low)
     for name in ("verdict", "own_verdict", "reason"):
         if name in table:
-            out[name] = table[name].map(lambda text: _WAYS.sub(lambda way: _OTHER_WAY[way[0]], text))
+            out[name] = table[name].map(lambda text: _VERDICT.sub(lambda one: other_way(one[0]), text))
     return _with_no_loss(out, plan)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import is_missing, significant_text
 
@@ -70,7 +71,7 @@ def _sentence(part: str, between_cards: bool) -> str:
     if not detail:
         return text
     with_it, _, without = (
-        say(key) if has(key := f"reason.flagged.{one}") else one.replace("_", " ") for one in detail.partition("/")
+        VERDICTS[one].word if one in VERDICTS else one.replace("_", " ") for one in detail.partition("/")
     )
     return say("reason.flagged.text", text=text, with_it=with_it, without=without)
 

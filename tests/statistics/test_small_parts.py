@@ -137,7 +137,7 @@ def test_reasons_with_details_are_spelled_out():
     cell = "flagged_run:better/same_within_margin; two_runs_only"
     assert reason_words(cell) == ("flagged_run", "two_runs_only")
     first, second = reason_sentences(cell)
-    assert first.endswith("With it: better; without it: same within the margin.")
+    assert first.endswith("With it: better; without it: same.")
     assert second == "Two runs only."
 
 

@@ -8,6 +8,7 @@ from functools import partial
 from itertools import product
 from typing import Any
 
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import Row, kicker, rows_of
 from gpubench_kit.page.charts import RIVAL, Cell, Figure, FigureRow, Figures, Lane, Lanes
 from gpubench_kit.page.charts.from_tables import change_lanes, frame_rates, with_lows
@@ -154,7 +155,7 @@ def _game_lanes(rows: list[tuple[Scene, Any]], heading: str) -> list[Lanes]:
     if len(rows) <= _ROWS:
         return [whole]
     rest = [row for _, row in rows[_ROWS - 1 :]]
-    open_ = sum(row.verdict in ("undecided", "no_verdict") for row in rest)
+    open_ = sum(VERDICTS[row.verdict].is_open for row in rest)
     dots = tuple((row.game, float(row.change)) for row in rest)
     more = Lane(say("film.more_games", n=len(rest)), RIVAL, (Cell(dots, text=say("film.open", n=open_)),))
     first_lanes, rest_lanes = whole.lanes[: _ROWS - 1], whole.lanes[_ROWS - 1 :]
