@@ -28,10 +28,9 @@ class Certainty(IntEnum):
     STATED = 2
     PROVEN = 3
 
-    @property
-    def word(self) -> str:
-        """The word in tables and messages."""
-        return self.name.lower()
+    def __init__(self, _number: int):
+        """Keep the word in tables and messages, which each run asks for."""
+        self.word = self.name.lower()
 
 
 @dataclass(frozen=True, slots=True)
