@@ -21,6 +21,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         start_safely()
         from gpubench_kit.cli.command import main as run
     except KeyboardInterrupt:
-        print("Stopped. An earlier report is as it was.", file=sys.stderr)
+        from gpubench_kit.wording.catalogue import say
+
+        print(say("told.stopped"), file=sys.stderr)
         return 130
     return run(arguments)

@@ -1,7 +1,8 @@
-"""The command ``gpubench-kit``: arguments in, one public function called, an exit code out.
+"""The command ``gpubench-kit``: arguments in, one function called, an exit code out.
 
-Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an internal error;
-130 stopped by the user. What a command needs is imported when it runs, so that ``--help`` answers at once.
+Exit codes: 0 done; 1 done, but something is open (nothing could be compared, cells are open, nothing is recorded);
+2 bad input; 3 an internal error; 130 stopped by the user; 141 whoever reads the output has left. What a command
+needs is imported when it runs, so that ``--help`` answers at once.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from gpubench_kit.cli.terminal import (
     tell_result,
 )
 from gpubench_kit.model.errors import GpubenchError
+from gpubench_kit.wording.catalogue import say
 
 _DONE, _BAD_INPUT, _FAULT, _STOPPED, _UNREAD = 0, 2, 3, 130, 141
 
@@ -59,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         # What was under way ends with the process; nobody waits for what it would say of that.
         logging.disable()
-        print("Stopped. An earlier report is as it was.", file=sys.stderr)
+        print(say("told.stopped"), file=sys.stderr)
         return _STOPPED
     except BrokenPipeError:
         # Whoever reads the output has seen enough; nothing is left to flush at the end.
@@ -69,15 +71,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if os.environ.get(TRACEBACK):
             raise
         message = f"{type(error).__name__}: {error}".splitlines()[0]
-        print(f"Unexpected error: {message}", file=sys.stderr)
-        print(f"This is an internal error. Please report it, with what {TRACEBACK}=1 shows.", file=sys.stderr)
+        print(say("told.unexpected", message=message, variable=TRACEBACK), file=sys.stderr)
         return _FAULT
 
 
 def _schedule(asked: argparse.Namespace) -> int:
     """Plan the next bench session, add its runs to the run sheet, tell what it can say."""
     from gpubench_kit.report.pages import build_schedule
-    from gpubench_kit.wording.catalogue import say
 
     with progress_bar(asked) as show:
         made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=show)
@@ -107,7 +107,8 @@ def make_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="gpubench-kit",
         description="From a folder of benchmark logs to a published page with honest verdicts.",
-        epilog="Exit codes: 0 done; 1 done, but nothing could be compared; 2 bad input; 3 an internal error. "
+        epilog="Exit codes: 0 done; 1 done, but nothing could be compared (new: cells are still open; check: "
+        "nothing is recorded yet); 2 bad input; 3 an internal error; 130 stopped; 141 the output is read no more. "
         "Call the kit as gpubench-kit or bootstrap.py run: started as `python -m gpubench_kit`, Python itself "
         "executes modules that lie in the folder you are in.",
     )

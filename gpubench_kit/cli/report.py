@@ -126,8 +126,7 @@ def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
     asked_here.quiet, asked_here.json = asked.quiet or asked.json, False
     made = make_review(asked_here, draft_of_table(file), folder, says_next=False)
     if made.code != _DONE and asked.json:
-        print(f"Fault: {file.name}: {made.n_open} cells are open in runs.csv of {folder}. Fill them in, or answer "
-              f"the questions: gpubench-kit new FOLDER --from {file.name}", file=sys.stderr)  # fmt: skip
+        tell_faults([say("told.open_cells", n=made.n_open, file=file.name, folder=folder)])
     if made.code == _DONE and not asked_here.quiet:
         sheets = ", ".join(str(one / "runs.csv") for one in made.folders)
         print(say("told.not_changed", file=file.name, sheets=sheets))

@@ -79,7 +79,7 @@ def progress_bar(asked: argparse.Namespace) -> Iterator[Callable[[float, str], N
         yield show
 
 
-def tell_faults(faults: Iterable[Fault], *, notes: Iterable[str] = ()) -> None:
+def tell_faults(faults: Iterable[object], *, notes: Iterable[str] = ()) -> None:
     """Print faults, one a line.
 
     Parameters
@@ -88,7 +88,7 @@ def tell_faults(faults: Iterable[Fault], *, notes: Iterable[str] = ()) -> None:
     notes : where in the kit a fault of its own arose; printed only if that is asked for
     """
     for fault in faults:
-        print(f"Fault: {fault}", file=sys.stderr)
+        print(say("told.fault", fault=fault), file=sys.stderr)
     if os.environ.get(TRACEBACK):
         print("\n".join(notes), file=sys.stderr)
 

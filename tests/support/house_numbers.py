@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 from source_trees import FunctionNode, Module
 
-#: Parts of the package and the lines of code that they may have together: no blank line, comment or docstring.
+#: Goals, most of them not met yet: lines of code of parts together, without blank lines, comments and docstrings.
 BUDGETS = {
     ("logs", "sheet"): 4300,
-    ("page", "plots", "figures", "wording"): 5000,
+    ("page", "plots", "wording"): 5000,
     ("statistics",): 2900,
     ("desk",): 1000,
 }

@@ -57,9 +57,9 @@ class Card(Section):
 
 
 class Bench(Section):
-    """``[[benches]]``: the rest of the machine; a driver update is a new bench."""
+    """``[[benches]]``: the rest of the machine; a driver update is a new test setup."""
 
-    name: Text = Field("", description="name of the bench; needed where there is more than one")
+    name: Text = Field("", description="name of the test setup; needed where there is more than one")
     driver: Text = Field("", description="driver version")
     room_c: Number | None = Field(None, description="room temperature [°C]")
 
