@@ -16,7 +16,7 @@ from gpubench_kit.model.findings import findings_table
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import check_columns
-from gpubench_kit.model.tables import RUNS, USABLE
+from gpubench_kit.model.tables import METRIC_VALUES, RUNS, USABLE
 from gpubench_kit.sheet.look_files import GIVEN_FILE
 from gpubench_kit.sheet.looks import open_looks, run_ids
 
@@ -99,11 +99,9 @@ def exclude_runs(
     _check_given(review, run_metrics)
     check_columns(findings, ("severity", "check", "run"), table="findings")
     runs, plan = review.runs, review.plan
-    wanted = [name for name in runs.columns if name == "order_done" or name in USABLE.names]
-    kept = runs.loc[used_mask(runs, findings) & runs["purpose"].isin(purposes), wanted]
-    kept = kept.assign(run_id=pd.Series(run_ids(runs), index=runs.index))
-    usable = run_metrics[run_metrics["value"].notna()].merge(kept, on="run")
-    usable["order"] = usable["order_done"].where(usable["order_done"].notna(), usable["order"])
+    kept = runs.loc[used_mask(runs, findings) & runs["purpose"].isin(purposes), "run"]
+    is_kept = run_metrics["value"].notna() & run_metrics["run"].isin(set(kept))
+    usable = _beside_runs(run_metrics[is_kept], runs)
     usable["withheld_for"] = _withheld_for(usable, findings)
     low = usable[usable["metric"] == "low_1pct_fps"]
     coarse = set(low.loc[(low["step"] > _COARSE * low["value"]) & (low["source"] == "log"), "run"])
@@ -118,6 +116,35 @@ def exclude_runs(
     )
     usable["flagged"] = is_flagged(named.assign(**distance_from_peers(named)), plan.checks.unlike_spreads)
     return USABLE.frame(usable)
+
+
+def metric_values(
+    review: Review, run_metrics: pd.DataFrame, usable: pd.DataFrame, runs: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the values of all runs, those left out too, with all that the statistics read beside them.
+
+    Parameters
+    ----------
+    review, run_metrics : as for `check_review`
+    usable : what may enter verdicts, see `exclude_runs`
+    runs : every run and whether it is used, see `used_runs`
+
+    Returns
+    -------
+    DataFrame, one row per run and metric; see ``tables.METRIC_VALUES``. Its used rows are those of ``usable``
+    """
+    values = _beside_runs(run_metrics, review.runs).merge(runs[["run", "used"]], on="run")
+    judged = usable[["run", "metric", "withheld_for", "flagged"]]
+    values = values.merge(judged, on=["run", "metric"], how="left")
+    return METRIC_VALUES.frame(values.assign(flagged=values["flagged"].astype("boolean").fillna(False)))
+
+
+def _beside_runs(run_metrics: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+    """Return values of runs with what the run sheet and the clocks say of the runs."""
+    wanted = [name for name in runs.columns if name == "order_done" or name in USABLE.names]
+    values = run_metrics.merge(runs[wanted].assign(run_id=run_ids(runs)), on="run")
+    values["order"] = values["order_done"].where(values["order_done"].notna(), values["order"])
+    return values
 
 
 def _check_given(review: Review, run_metrics: pd.DataFrame) -> None:

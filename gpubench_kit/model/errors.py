@@ -18,6 +18,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from os import PathLike
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,71 @@ def shown(value: object) -> str:
     if isinstance(value, int) and value.bit_length() > 200:
         return "a number of more than 60 digits"
     return _one_line(str(value))
+
+
+def kind_of(value: object) -> str:
+    """Return what a value is, in words: ``None``, ``the text 'x'``, ``the number 3``, ``a list``.
+
+    Parameters
+    ----------
+    value : anything
+    """
+    if value is None or isinstance(value, bool):
+        return str(value)
+    if isinstance(value, str):
+        return f"the text {shown(value)}"
+    if isinstance(value, int | float):
+        return f"the number {shown(value)}"
+    name = type(value).__name__
+    return f"{'an' if name[:1] in 'aeiouAEIOU' else 'a'} {name}"
+
+
+def check_given(
+    value: object,
+    kinds: type | tuple[type, ...],
+    *,
+    where: str,
+    wanted: str,
+    action: str = "",
+    error: type[GpubenchError] | None = None,
+) -> None:
+    """Refuse a value of another kind than a call takes, in one sentence.
+
+    Parameters
+    ----------
+    value : what was given
+    kinds : type or types that will do
+    where : what it was given for, for example ``plan``
+    wanted : what is expected, in words
+    action : what to give in its place
+    error : error to raise; default `TableError`
+
+    Raises
+    ------
+    GpubenchError : of the kind ``error``
+    """
+    if not isinstance(value, kinds):
+        problem = f"{kind_of(value)} was given; {wanted} is expected."
+        raise (error or TableError)(Fault(where, problem, action))
+
+
+def check_folder(
+    folder: object, *, wanted: str = "the folder of a review", error: type[GpubenchError] | None = None
+) -> None:
+    """Refuse what names no folder and no file.
+
+    Parameters
+    ----------
+    folder : what was given
+    wanted : what is expected, in words
+    error : error to raise; default `PlanError`
+
+    Raises
+    ------
+    GpubenchError : of the kind ``error``
+    """
+    action = 'Name it as text, for example "my_review".'
+    check_given(folder, (str, PathLike), where="folder", wanted=wanted, action=action, error=error or PlanError)
 
 
 def listed(names: Iterable[object], most: int = 12) -> str:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import product
+from numbers import Real
 
+import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.errors import Fault, TableError, listed
+from gpubench_kit.model.errors import Fault, PlanError, TableError, check_given, listed, nearest, shown
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import COMPARISONS, OVERALL, Table
+from gpubench_kit.model.tables import COMPARISONS, METRIC_VALUES, OVERALL, PURPOSES, USABLE, Table
 
 #: What the plan names.
 _NAMED = ("tuning", "card", "bench", "game")
@@ -28,6 +31,9 @@ def check_columns(frame: pd.DataFrame, needed: Iterable[str], *, table: str) -> 
     ------
     TableError : with the names of those that are missing, and of those found
     """
+    named = getattr(frame, "_named", "")
+    action = f"Give one of its tables: {named}." if named else "Give a table, such as review.metrics."
+    check_given(frame, pd.DataFrame, where=f"table '{table}'", wanted="a DataFrame", action=action)
     missing = [name for name in needed if name not in frame]
     if missing:
         problem = f"column {listed(missing)} is missing (found: {listed(frame.columns)})."
@@ -64,20 +70,101 @@ def check_table(frame: pd.DataFrame, table: Table) -> None:
         raise TableError(faults)
 
 
-def check_usable(usable: pd.DataFrame, plan: ReviewPlan) -> None:
-    """Refuse a table of runs that lacks a column, or has names that the plan does not have.
+def usable_rows(usable: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
+    """Return the rows of a table of runs that may enter verdicts, with columns that the plan tells, or refuse it.
 
     Parameters
     ----------
-    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
-    plan : ReviewPlan, names cards, benches, tunings and games
+    usable : DataFrame, one row per run and metric; see ``tables.USABLE``. ``tables.METRIC_VALUES`` will do, too
+    plan : ReviewPlan, names cards, benches, tunings, games and settings
+
+    Returns
+    -------
+    DataFrame without rows whose ``used`` is false. What is only likely is withheld. A missing ``bench`` or
+    ``setting`` is the plan's only one, a missing ``group`` that of the setting, a missing ``purpose`` measure
 
     Raises
     ------
-    TableError : each column that is missing, and each name that the plan does not have, is listed
+    TableError : every column that is missing, run given twice, value that is no number, and name that neither the
+        plan nor the kit has, is listed; or there is no value at all
+    PlanError : ``plan`` is no plan
     """
     check_columns(usable, ("run", "card", "tuning", "game", "metric", "value"), table="usable")
-    _check_names([("usable", usable)], plan, {one: (one,) for one in _NAMED})
+    check_plan(plan)
+    usable = _filled(usable, plan)
+    names = {one: (one,) for one in (*_NAMED, "setting", "metric", "purpose")}
+    faults = [*_value_faults(usable), *_repeated_faults(usable), *_name_faults([("usable", usable)], plan, names)]
+    if faults:
+        raise TableError(faults)
+    used = usable[usable["used"].fillna(False).astype(bool)] if "used" in usable else usable
+    if len(usable) and used["value"].isna().all():
+        problem = "no row has a value that counts (column 'value', and 'used' where there is one)."
+        raise TableError(Fault("table 'usable'", problem, "Give the values of runs that are used."))
+    return used
+
+
+def check_plan(plan: object) -> None:
+    """Refuse what is no plan.
+
+    Parameters
+    ----------
+    plan : what was given
+
+    Raises
+    ------
+    PlanError : it is something else
+    """
+    action = "Give kit.load_plan(folder), or the `plan` of a result, such as review.plan."
+    check_given(plan, ReviewPlan, where="plan", wanted="a plan", action=action, error=PlanError)
+
+
+def _filled(usable: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
+    """Return a table of runs with the columns that it lacks and the plan tells."""
+    settings = {game.name: [one.name for one in game.settings] for game in plan.games}
+    groups = {(game.name, one.name): one.group for game in plan.games for one in game.settings}
+    if "bench" not in usable:
+        if len(plan.benches) > 1:
+            check_columns(usable, ("bench",), table="usable")
+        usable = usable.assign(bench=plan.benches[0].name)
+    if "setting" not in usable:
+        if any(len(settings.get(game, ())) > 1 for game in usable["game"].unique()):
+            check_columns(usable, ("setting",), table="usable")
+        usable = usable.assign(setting=[settings.get(game, [""])[0] for game in usable["game"]])
+    if "group" not in usable:
+        scenes = zip(usable["game"], usable["setting"], strict=True)
+        usable = usable.assign(group=[groups.get(scene, "all") for scene in scenes])
+    if "purpose" not in usable:
+        usable = usable.assign(purpose="measure")
+    if "certainty" in usable and "withheld_for" not in usable:
+        withheld = {"likely": "format_not_confirmed"}
+        usable = usable.assign(withheld_for=[withheld.get(one, "") for one in usable["certainty"]])
+    return usable
+
+
+def _value_faults(usable: pd.DataFrame) -> Iterator[Fault]:
+    """Yield each column whose numbers or truth values are something else: a library would stumble over them."""
+    for column in METRIC_VALUES.columns:
+        if column.name not in usable or column.kind == "text":
+            continue
+        found = usable[column.name].dropna()
+        is_truth, kind = column.kind == "truth", "true or false" if column.kind == "truth" else "a number"
+        fits = pd.api.types.is_bool_dtype(found) if is_truth else pd.api.types.is_numeric_dtype(found)
+        wrong = (
+            [] if fits else [one for one in found if not isinstance(one, (bool, np.bool_) if is_truth else Real)]
+        )
+        if wrong:
+            problem = f"column '{column.name}' holds {shown(wrong[0])}; {kind} is expected."
+            yield Fault("table 'usable'", problem, "Correct the table, or leave that run out.")
+
+
+def _repeated_faults(usable: pd.DataFrame) -> Iterator[Fault]:
+    """Yield the runs that a table holds more than once: each copy would count as a further run."""
+    repeated = usable[usable.duplicated(list(USABLE.key), keep="first")]
+    if len(repeated):
+        problem = (
+            f"run {listed(repeated['run'].unique())} is given more than once; one row per {USABLE.row} is expected."
+        )
+        yield Fault("table 'usable'", problem, "Give each run once, and runs of two reviews by names of their own.")
 
 
 def check_results(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> None:
@@ -95,34 +182,50 @@ def check_results(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: Review
     check_table(comparisons, COMPARISONS)
     check_table(overall, OVERALL)
     columns = {one: (one, f"of_{one}", f"against_{one}") for one in _NAMED}
-    _check_names([("comparisons", comparisons), ("overall", overall)], plan, columns)
+    faults = [*_name_faults([("comparisons", comparisons), ("overall", overall)], plan, columns)]
+    if faults:
+        raise TableError(faults)
 
 
 def known_names(plan: ReviewPlan) -> dict[str, set[str]]:
-    """Return the names that a table of runs may hold: those of tunings, cards and games, and of benches if any."""
+    """Return the names that a table of runs may hold: of the plan, and metrics and purposes of the kit.
+
+    Parameters
+    ----------
+    plan : of the review. Of benches and settings, which it need not name, there is no entry where it names none
+    """
     known = {
         "tuning": {one.name for one in plan.tunings},
         "card": {name for card in plan.cards for name in (card.name, card.model)} | {""},
         "game": {one.name for one in plan.games},
+        "metric": set(METRICS),
+        "purpose": {*PURPOSES, ""},
     }
     # Without names in the plan, runs of several benches are compared with none: the rows say so.
-    if any(one.name for one in plan.benches):
-        known["bench"] = {one.name for one in plan.benches} | {""}
-    return known
+    benches = {one.name for one in plan.benches}
+    settings = {one.name for game in plan.games for one in game.settings}
+    return known | {kind: {*names, ""} for kind, names in (("bench", benches), ("setting", settings)) if any(names)}
 
 
-def _check_names(
+def _name_faults(
     tables: Iterable[tuple[str, pd.DataFrame]], plan: ReviewPlan, columns: Mapping[str, tuple[str, ...]]
-) -> None:
-    """Refuse tables with names that the plan does not have: their rows would go into nothing without a word."""
-    faults = []
-    for (table, frame), (kind, names) in product(tables, known_names(plan).items()):
+) -> Iterator[Fault]:
+    """Yield names in tables that nobody knows: their rows would go into nothing without a word."""
+    known = known_names(plan)
+    for (table, frame), kind in product(tables, columns):
+        names = known.get(kind)
         there = [frame[column].fillna("") for column in columns[kind] if column in frame]
-        unknown = set().union(*(column.unique() for column in there)) - names
+        unknown = [] if names is None else sorted(set().union(*(one.unique() for one in there)) - names, key=str)
         if unknown:
-            of_plan = listed(sorted(names - {""}))
-            problem = f"{kind} {listed(sorted(unknown))} is not in the plan ({kind}s: {of_plan})."
-            action = "Give tables of this review, or add the name to plan.toml."
-            faults.append(Fault(f"table '{table}'", problem, action))
-    if faults:
-        raise TableError(faults)
+            yield _unknown(kind, unknown, sorted(names - {""}), table=table)
+
+
+def _unknown(kind: str, unknown: list, known: list[str], *, table: str) -> Fault:
+    """Return the fault of names that nobody knows."""
+    is_kits, near = kind in ("metric", "purpose"), nearest(str(unknown[0]), known)
+    of = "known" if is_kits else "in the plan"
+    problem = f"{kind} {listed(unknown)} is not {of} ({kind}s: {listed(known)})."
+    action = f"Did you mean {shown(near)}?" if near else "Name one of them."
+    if not is_kits:
+        action = "Give tables of this review, or add the name to plan.toml."
+    return Fault(f"table '{table}'", problem, action)

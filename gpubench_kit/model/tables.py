@@ -22,6 +22,7 @@ __all__ = [
     "NOISE",
     "OVERALL",
     "PAIR_KEY",
+    "PURPOSES",
     "RUNS",
     "RUN_METRICS",
     "RUN_SHEET",
@@ -99,6 +100,9 @@ def _truth(name: str, meaning: str) -> Column:
     return Column(name, "truth", meaning)
 
 
+#: What a run can be for.
+PURPOSES = ("measure", "warm_up", "soak", "idle", "pilot")
+
 #: Columns that several tables have.
 _RUN = _text("run", "name of the run")
 _CARD = _text("card", "card that was measured")
@@ -113,7 +117,7 @@ RUNS = Table(
     "runs", "run", ("run",),
     (
         _RUN, _CARD, _BENCH, _TUNING, _GAME, _SETTING,
-        _text("purpose", "what the run is for", ("measure", "warm_up", "soak", "idle", "pilot")),
+        _text("purpose", "what the run is for", PURPOSES),
         _text("session", "runs between two restarts of the machine or mountings of the card"),
         _text("launch", "runs between two starts of the game"),
         _count("round", "block of runs, one of each tuning, close in time"),
@@ -202,15 +206,18 @@ USABLE = Table(
 
 _COLUMNS = {one.name: one for one in (*RUN_METRICS.columns, *USABLE.columns)}
 
-#: Values of runs with what was measured beside them, for plots in notebooks.
+_FIRST = (
+    "run", "metric", "value", "unit", "card", "bench", "tuning", "game", "setting", "group", "purpose", "session",
+    "round", "order", "source", "certainty",
+)  # fmt: skip
+
+#: Values of all runs with all that the statistics read beside them: for plots, and for comparisons in notebooks.
 METRIC_VALUES = Table(
     "metrics", "run and metric", ("run", "metric"),
     (
-        *(_COLUMNS[name] for name in (
-            "run", "metric", "value", "unit", "card", "bench", "tuning", "game", "setting", "group", "purpose",
-            "session", "round", "order", "source", "certainty",
-        )),
+        *(_COLUMNS[name] for name in _FIRST),
         _truth("used", "whether the run enters verdicts"),
+        *(column for column in USABLE.columns if column.name not in _FIRST),
     ),
 )  # fmt: skip
 

@@ -17,7 +17,7 @@ import pandas as pd
 from gpubench_kit import __version__, page
 from gpubench_kit.bundled import check_parameters
 from gpubench_kit.checks.readiness import Readiness, check_readiness
-from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
+from gpubench_kit.checks.review import check_review, exclude_runs, metric_values, used_runs
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.script import Proposals, proposed_sentences, write_script_sheet
 from gpubench_kit.costs import estimate_costs
@@ -25,7 +25,6 @@ from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown, suggestion
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
-from gpubench_kit.model.tables import METRIC_VALUES
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.elements import Markup, bullets, heading, join
 from gpubench_kit.page.film.write import write_film
@@ -265,9 +264,7 @@ class ReviewResults(Stage[ReviewSection]):
     @cached_property
     def metrics(self) -> pd.DataFrame:
         """Values of all runs with game, tuning and round beside them: see ``METRIC_VALUES``."""
-        own = self.logs.runs[["run", "group", "order"]].merge(self.runs.drop(columns="order"), on="run")
-        own["order"] = own["order_done"].fillna(own["order"])
-        return METRIC_VALUES.frame(self.run_metrics.merge(own, on="run"))
+        return metric_values(self.logs, self.run_metrics, self.usable, self.runs)
 
     @cached_property
     def _results(self) -> Results:
@@ -330,8 +327,8 @@ def review(
     usable, looks = read.usable, open_looks(read.plan, read.usable)
     plan = looks.plan
     noise = estimate_noise(usable, plan)
-    comparisons = compare_tunings(usable, plan, looks=looks)
-    overall = compare_over_games(usable, plan, looks=looks)
+    comparisons = compare_tunings(usable, plan, looks=looks, may_be_empty=True)
+    overall = compare_over_games(usable, plan, looks=looks, may_be_empty=True)
     sweep = find.sweep_in_review(usable, read.runs, plan, looks_made=looks.made)
     return ReviewResults(
         plan, read.logs, read.runs, read.findings, noise, comparisons, overall,

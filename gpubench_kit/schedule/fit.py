@@ -290,7 +290,7 @@ def _open_rows(plan: ReviewPlan, so_far: SoFar) -> pd.DataFrame:
     gives cards at first, less the installation that there is.
     """
     usable = so_far.usable[so_far.usable["purpose"] != "pilot"]
-    rows = compare_tunings(usable, plan, looks=so_far.seen)
+    rows = compare_tunings(usable, plan, looks=so_far.seen, may_be_empty=True)
     rows = rows[rows["metric"] == plan.analysis.primary]
     sampled, once = (
         np.array([is_so(row) for row in rows.itertuples()], dtype=bool)

@@ -23,7 +23,7 @@ from gpubench_kit.model.formats import current_decisions, is_before_rules
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.decisions import changed_decisions
-from gpubench_kit.model.table_checks import check_usable
+from gpubench_kit.model.table_checks import check_plan, usable_rows
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.sheet.look_files import (
     GIVEN_FILE,
@@ -342,15 +342,16 @@ def open_looks(plan: ReviewPlan, usable: pd.DataFrame | None = None) -> Looks:
 
     Raises
     ------
-    TableError : a file of looks cannot be read, is lost, or is not as `Looks.record` writes it; ``usable`` lacks a
-        column, or names what the plan does not have
+    TableError : a file of looks cannot be read, is lost, or is not as `Looks.record` writes it; ``usable`` cannot
+        be used, see `gpubench_kit.model.table_checks.usable_rows`
     """
+    check_plan(plan)
     if usable is not None:
-        check_usable(usable, plan)
+        usable = usable_rows(usable, plan)
         ids = usable["run_id"] if "run_id" in usable else usable["run"]
         fill = {name: usable.get(name, "") for name in (*_GROUPINGS, "corrected")}
         fill |= {"withheld_for": usable.get("withheld_for", "")}
-        fill |= {"group": usable.get("group", "all"), "purpose": usable.get("purpose", "measure")}
+        fill |= {name: usable[name] for name in ("group", "purpose")}
         usable = usable.assign(run_id=ids, **fill)
         usable[list(fill)] = usable[list(fill)].astype("object").where(usable[list(fill)].notna(), "")
         usable = usable[usable["value"].notna()]

@@ -8,9 +8,10 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.model.errors import DesignError, Fault, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.table_checks import check_usable
+from gpubench_kit.model.table_checks import usable_rows
 from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.comparison import Measured, measure_pair
@@ -46,7 +47,8 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
 
     Parameters
     ----------
-    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``. ``tables.METRIC_VALUES`` will do,
+        too: rows whose ``used`` is false are left out
     plan : ReviewPlan, gives the level
     purpose : purpose of the runs, for example ``pilot``; default that of each metric's verdicts
 
@@ -56,15 +58,14 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
 
     Raises
     ------
-    TableError : ``usable`` lacks a column, or names what the plan does not have
+    TableError : ``usable`` cannot be used; see `gpubench_kit.model.table_checks.usable_rows`
 
     Notes
     -----
     On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
     the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
     """
-    check_usable(usable, plan)
-    coded = encode_runs(usable)
+    coded = encode_runs(usable_rows(usable, plan))
     # What is only likely is shown run by run, and in no picture of levels.
     likely = coded.codes["withheld_for"] == coded.code_of("withheld_for", "format_not_confirmed")
     wanted = _has_purpose(coded, purpose) & ~likely
@@ -100,16 +101,24 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
 
 
 def compare_tunings(
-    usable: pd.DataFrame, plan: ReviewPlan, *, looks_made: int = 0, looks: Looks | None = None
+    usable: pd.DataFrame,
+    plan: ReviewPlan,
+    *,
+    looks_made: int = 0,
+    looks: Looks | None = None,
+    may_be_empty: bool = False,
 ) -> pd.DataFrame:
     """Compare the plan's pairs game by game.
 
     Parameters
     ----------
-    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``
+    usable : DataFrame, one row per usable run and metric; see ``tables.USABLE``. ``tables.METRIC_VALUES`` will do,
+        too: rows whose ``used`` is false are left out
     plan : ReviewPlan, gives pairs, metrics, margins and level
     looks_made : looks at verdicts so far, this one included, where nothing is known of them
     looks : looks at the review, with what earlier ones gave; see `gpubench_kit.sheet.looks.open_looks`
+    may_be_empty : whether runs of which nothing can be compared give no rows, as early in a review, in place of
+        an error
 
     Returns
     -------
@@ -117,24 +126,32 @@ def compare_tunings(
 
     Raises
     ------
-    TableError : ``usable`` lacks a column, or names what the plan does not have
+    TableError : ``usable`` cannot be used; see `gpubench_kit.model.table_checks.usable_rows`
+    DesignError : no pair of the plan has runs on both sides in any of its metrics
 
     Notes
     -----
     A run is the unit. Adjusted p-values are over the games and pairs of one metric, one group of
     settings and one pair of cards; they are held against the level of the first look.
     """
-    return COMPARISONS.frame(_weaker_of_both(usable, plan, _comparisons, looks=looks, looks_made=looks_made))
+    made = looks_made if looks is None else looks.made
+    rows = _weaker_of_both(usable, plan, _comparisons, looks=looks, looks_made=made)
+    return COMPARISONS.frame(_not_empty(rows, usable, plan, may_be_empty=may_be_empty))
 
 
 def compare_over_games(
-    usable: pd.DataFrame, plan: ReviewPlan, *, looks_made: int = 0, looks: Looks | None = None
+    usable: pd.DataFrame,
+    plan: ReviewPlan,
+    *,
+    looks_made: int = 0,
+    looks: Looks | None = None,
+    may_be_empty: bool = False,
 ) -> pd.DataFrame:
     """Compare the plan's pairs over all games of each group.
 
     Parameters
     ----------
-    usable, plan, looks_made, looks : as in `compare_tunings`
+    usable, plan, looks_made, looks, may_be_empty : as in `compare_tunings`
 
     Returns
     -------
@@ -142,7 +159,8 @@ def compare_over_games(
 
     Raises
     ------
-    TableError : ``usable`` lacks a column, or names what the plan does not have
+    TableError : ``usable`` cannot be used; see `gpubench_kit.model.table_checks.usable_rows`
+    DesignError : no pair of the plan has runs on both sides in any of its metrics
 
     Notes
     -----
@@ -150,7 +168,9 @@ def compare_over_games(
     `gpubench_kit.statistics.page.member_levels`. The scope ``games_like_these``, for three or more games, and
     metrics without a direction have an interval of their own at the plan's confidence.
     """
-    return OVERALL.frame(_weaker_of_both(usable, plan, _overall, looks=looks, looks_made=looks_made))
+    made = looks_made if looks is None else looks.made
+    rows = _weaker_of_both(usable, plan, _overall, looks=looks, looks_made=made)
+    return OVERALL.frame(_not_empty(rows, usable, plan, may_be_empty=may_be_empty))
 
 
 def measure_pairs(coded: CodedRuns, plan: ReviewPlan) -> Iterator[Measured]:
@@ -173,12 +193,25 @@ def _weaker_of_both(
     usable: pd.DataFrame, plan: ReviewPlan, make: Callable, *, looks: Looks | None, looks_made: int
 ) -> pd.DataFrame:
     """Return judged rows, those that hang on a flagged run or a changed number by the weaker of two verdicts."""
-    check_usable(usable, plan)
-    coded, made = encode_runs(usable), looks_made if looks is None else looks.made
-    rows = make(coded, plan, made, looks)
+    coded = encode_runs(usable_rows(usable, plan))
+    rows = make(coded, plan, looks_made, looks)
     if len(rows) and coded.numbers["flagged"].any():
-        rows = weaker_without(rows, make(without_flagged(coded), plan, made, looks))
+        rows = weaker_without(rows, make(without_flagged(coded), plan, looks_made, looks))
     return weaker_as_before(rows, looks) if len(rows) else rows
+
+
+def _not_empty(rows: pd.DataFrame, usable: pd.DataFrame, plan: ReviewPlan, *, may_be_empty: bool) -> pd.DataFrame:
+    """Return judged rows; where there are none and some are wanted, raise with what stands against what."""
+    if len(rows) or may_be_empty:
+        return rows
+    found = {name: listed(dict.fromkeys(usable[name])) for name in ("tuning", "metric")}
+    problem = (
+        "no pair of the plan has runs of its metrics on both sides "
+        f"(tunings in the table: {found['tuning']}; metrics: {found['metric']})."
+    )
+    pairs = ", ".join(f"{shown(pair.of.tuning)} against {shown(pair.against.tuning)}" for pair in plan.pairs()[:6])
+    action = f"The plan compares {pairs or 'nothing'}, in {listed(plan.analysis.metrics)}: give runs of both."
+    raise DesignError(Fault("table 'usable'", problem, action))
 
 
 def _comparisons(coded: CodedRuns, plan: ReviewPlan, made: int, looks: Looks | None) -> pd.DataFrame:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
+from pandas.testing import assert_frame_equal
 from small_folder import write_small_review
 
 import gpubench_kit as kit
-from gpubench_kit.model.errors import TableError
+from gpubench_kit.model.errors import DesignError, TableError
+from gpubench_kit.model.plan.sections import Setting
+
+DATA = Path(__file__).parents[2] / "data"
 
 
 @pytest.fixture(scope="module")
@@ -99,3 +105,101 @@ def test_runs_are_checked_by_tables_of_their_own_review_alone(review):
         kit.exclude_runs(review.logs, review.run_metrics.drop(columns="value"), review.findings)
     with pytest.raises(TableError, match="table 'findings': column 'severity' is missing"):
         kit.exclude_runs(review.logs, review.run_metrics, review.findings.drop(columns="severity"))
+
+
+def own_table(review, *left_out: str) -> pd.DataFrame:
+    """Return the frame rates of a review as somebody would keep them, less some columns."""
+    columns = ["run", "card", "bench", "tuning", "game", "setting", "metric", "value", "round", "order"]
+    own = review.usable[review.usable["metric"] == "avg_fps"][columns]
+    return own.drop(columns=list(left_out))
+
+
+@each_step
+def test_a_run_given_twice_is_named_since_it_would_count_twice(step, review):
+    own = own_table(review)
+    first = own["run"].iloc[0]
+    with pytest.raises(TableError, match=rf"run '{first}', .* is given more than once; one row per run and metric"):
+        step(pd.concat([own, own]), review.plan)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "message"),
+    [
+        ("value", "abc", "column 'value' holds 'abc'; a number is expected"),
+        ("round", "abc", "column 'round' holds 'abc'; a number is expected"),
+        ("used", "yes", "column 'used' holds 'yes'; true or false is expected"),
+        ("value", float("nan"), "no row has a value that counts"),
+        ("used", False, "no row has a value that counts"),
+        ("purpose", "measured", r"purpose 'measured' is not known .* Did you mean 'measure'\?"),
+        ("metric", "avg_fsp", r"metric 'avg_fsp' is not known .* Did you mean 'avg_fps'\?"),
+    ],
+)
+@each_step
+def test_what_would_give_no_rows_or_a_traceback_is_named(step, column, value, message, review):
+    with pytest.raises(TableError, match=message):
+        step(own_table(review).assign(**{column: value}), review.plan)
+
+
+@each_step
+def test_a_setting_is_held_against_a_plan_that_names_some(step, review):
+    games = [one.model_copy(update={"settings": (Setting(name="high"),)}) for one in review.plan.games]
+    plan = review.plan.model_copy(update={"games": tuple(games)})
+    assert len(step(own_table(review).assign(setting="high"), plan))
+    with pytest.raises(TableError, match=r"setting '4k' is not in the plan \(settings: 'high'\)"):
+        step(own_table(review).assign(setting="4k"), plan)
+
+
+def test_a_column_that_the_plan_tells_is_filled_in(review):
+    bench = review.plan.benches[0].model_copy(update={"name": "desk"})
+    setting = Setting(name="high", group="demanding")
+    games = tuple(one.model_copy(update={"settings": (setting,)}) for one in review.plan.games)
+    plan = review.plan.model_copy(update={"benches": (bench,), "games": games})
+    whole = own_table(review).assign(bench="desk", setting="high", group="demanding")
+    wanted = kit.compare_tunings(whole, plan)
+    assert_frame_equal(kit.compare_tunings(own_table(review, "bench", "setting"), plan), wanted)
+    assert list(wanted["group"].unique()) == ["demanding"]
+
+
+def test_a_column_that_the_plan_leaves_open_is_missing(review):
+    benches = tuple(review.plan.benches[0].model_copy(update={"name": name}) for name in ("desk", "shelf"))
+    games = tuple(
+        one.model_copy(update={"settings": (Setting(name="a"), Setting(name="b"))}) for one in review.plan.games
+    )
+    for column, held in (("bench", {"benches": benches}), ("setting", {"games": games})):
+        with pytest.raises(TableError, match=f"column '{column}' is missing"):
+            kit.compare_tunings(own_table(review, column), review.plan.model_copy(update=held))
+
+
+@pytest.mark.parametrize("step", [kit.compare_tunings, kit.compare_over_games])
+def test_runs_of_one_side_alone_are_told_of(step, review):
+    own = own_table(review)
+    quiet = own[own["tuning"] == "quiet"]
+    message = r"no pair of the plan has runs .* \(tunings in the table: 'quiet'; metrics: 'avg_fps'\)"
+    with pytest.raises(DesignError, match=message):
+        step(quiet, review.plan)
+    assert step(quiet, review.plan, may_be_empty=True).empty
+
+
+def test_values_of_all_runs_give_what_the_review_gives(review):
+    assert_frame_equal(kit.compare_tunings(review.metrics, review.plan), review.comparisons)
+    # A run that was left out is in the table, and counts as little as in the report.
+    spoilt = review.metrics.copy()
+    further = spoilt[spoilt["tuning"] == "quiet"].assign(value=1.0, used=False)
+    further["run"] += " again"
+    spoilt = pd.concat([spoilt, further], ignore_index=True)
+    assert_frame_equal(kit.compare_tunings(spoilt, review.plan), review.comparisons)
+    assert_frame_equal(kit.compare_over_games(spoilt, review.plan), review.overall)
+    assert_frame_equal(kit.estimate_noise(spoilt, review.plan), review.noise)
+
+
+def test_what_is_only_likely_is_withheld_as_in_the_report(review):
+    own = own_table(review).assign(certainty="likely")
+    (row,) = kit.compare_tunings(own, review.plan).itertuples()
+    assert (row.verdict, row.reason) == ("no_verdict", "format_not_confirmed")
+
+
+def test_ten_games_give_the_report_again_from_all_runs():
+    review = kit.review(DATA / "ten_games", count_look=False)
+    assert not review.metrics["used"].all()
+    assert_frame_equal(kit.compare_tunings(review.metrics, review.plan), review.comparisons)
+    assert_frame_equal(kit.compare_over_games(review.metrics, review.plan), review.overall)

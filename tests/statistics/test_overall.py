@@ -228,7 +228,9 @@ def test_confounded_games_with_changes_of_their_own_speak_of_games_like_these():
 
 
 def test_confounded_games_among_others_are_left_out():
-    table = pd.concat([balanced(4, 4), games("A1 A2 A3 B4 B5 B6", 1).assign(game="odd")], ignore_index=True)
+    table = pd.concat(
+        [balanced(4, 4), games("A1 A2 A3 B4 B5 B6", 1).assign(game="odd", run=list("abcdef"))], ignore_index=True
+    )
     row = overall(table.assign(order=range(1, len(table) + 1)))
     assert (row["n_games"], row["games_left_out"], row["layout"]) == (4, "odd", "rounds")
 
