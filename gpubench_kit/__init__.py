@@ -42,5 +42,8 @@ def __getattr__(name: str) -> Any:
     if name in _GONE:
         raise AttributeError(f"module '{__name__}' has no attribute '{name}' any more; write {_GONE[name]}.")
     if name not in __all__:
-        raise AttributeError(f"module '{__name__}' has no attribute '{name}'.")
+        from gpubench_kit.model.errors import suggestion
+
+        near = "" if name.startswith("_") else suggestion(name, __all__)
+        raise AttributeError(f"module '{__name__}' has no attribute '{name}'. {near}".rstrip())
     return _load(name)

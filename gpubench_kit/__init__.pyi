@@ -9,10 +9,10 @@ from .metrics.per_run import compute_run_metrics as compute_run_metrics
 from .model.errors import GpubenchError as GpubenchError
 from .model.plan import load_plan as load_plan
 from .report.build import build_report as build_report
+from .report.other_stages import check as check
 from .report.other_stages import find_tuning as find_tuning
 from .report.other_stages import gather_archive as gather_archive
 from .report.other_stages import plan_session as plan_session
-from .report.stages import check as check
 from .report.stages import review as review
 from .sheet.looks import open_looks as open_looks
 from .statistics.compare import compare_over_games as compare_over_games

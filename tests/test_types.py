@@ -22,6 +22,8 @@ out: Path = review.write("out")
 title: str = review.plan.review.title
 made: int = review.looks.made
 kit.plots.intervals(review.comparisons, metric="avg_fps").set_xlim(-5, 5)
+kit.plots.percentiles(review.frames("r001"))
+kit.plan_session("measured", previous="earlier").needs.head()
 kit.check(Path("measured")).confirm_format("5f0c9a21", frames="ms")
 kit.plan_session("measured").section("needs")
 kit.find_tuning("measured").settings.head()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import weakref
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -17,7 +17,7 @@ from gpubench_kit.archive.history import cards_over_time, control_runs, driver_c
 from gpubench_kit.archive.noise import games_table, plan_line, restart_spread_table, run_noise, usable_spreads
 from gpubench_kit.archive.store import PARQUET, QUESTIONS, Store
 from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
-from gpubench_kit.model.errors import Fault, ReportError
+from gpubench_kit.model.errors import Fault, ReportError, check_folder
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import About, Style
 from gpubench_kit.model.tables import FINDINGS, PAIR_KEY
@@ -166,7 +166,10 @@ def gather_archive(folders: Sequence[str | Path] | str | Path, folder: str | Pat
     ------
     ReportError : no report that can be read lies below the folders, or the archive cannot be written
     """
-    several = [folders] if isinstance(folders, str | Path) else list(folders)
+    is_one = isinstance(folders, str | Path) or not isinstance(folders, Iterable)
+    several = [folders] if is_one else list(folders)
+    for one in (*several, folder):
+        check_folder(one, wanted="a folder of reports", error=ReportError)
     if str(folder):
         return Archive(gather(several, folder))
     scratch = tempfile.mkdtemp(prefix="gpubench-archive-")

@@ -10,12 +10,12 @@ import pandas as pd
 from gpubench_kit.checks.evidence import gather_evidence
 from gpubench_kit.checks.run_checks import distance_from_peers, is_flagged, is_impossible
 from gpubench_kit.checks.table import check_of, find
-from gpubench_kit.logs.review import Review
+from gpubench_kit.logs.review import Review, check_opened
 from gpubench_kit.model.errors import Fault, TableError, listed
 from gpubench_kit.model.findings import findings_table
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.table_checks import check_columns
+from gpubench_kit.model.table_checks import check_columns, check_plan
 from gpubench_kit.model.tables import METRIC_VALUES, RUNS, USABLE
 from gpubench_kit.sheet.look_files import GIVEN_FILE
 from gpubench_kit.sheet.looks import open_looks, run_ids
@@ -54,6 +54,7 @@ def check_review(
     found is that of the runs that remain.
     """
     _check_given(review, run_metrics)
+    check_plan(plan)
     evidence = gather_evidence(review.runs, review.facts(), run_metrics=run_metrics, plan=plan)
     left_out = find(evidence, "rules")
     evidence = evidence.without(finding.run for finding in left_out)
@@ -119,7 +120,7 @@ def exclude_runs(
 
 
 def metric_values(
-    review: Review, run_metrics: pd.DataFrame, usable: pd.DataFrame, runs: pd.DataFrame
+    review: Review, run_metrics: pd.DataFrame, usable: pd.DataFrame, *, runs: pd.DataFrame
 ) -> pd.DataFrame:
     """Return the values of all runs, those left out too, with all that the statistics read beside them.
 
@@ -149,6 +150,7 @@ def _beside_runs(run_metrics: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
 
 def _check_given(review: Review, run_metrics: pd.DataFrame) -> None:
     """Refuse metrics that lack a column or are of other runs: those would be left out without a word."""
+    check_opened(review)
     check_columns(run_metrics, ("run", "metric", "value", "source", "step", "certainty"), table="run_metrics")
     unknown = set(run_metrics["run"]) - set(review.runs["run"])
     if unknown:

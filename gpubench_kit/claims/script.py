@@ -61,6 +61,9 @@ class Proposals:
     safe: tuple[Proposal, ...]
     not_shown: tuple[Proposal, ...]
 
+    def __repr__(self) -> str:
+        return f"Proposals(safe={len(self.safe)}, not_shown={len(self.not_shown)})"
+
 
 def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> Proposals:
     """Return sentences that the data support, and those often said that they do not.

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from gpubench_kit.logs.format import RunTask, format_id_of
+from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.match_files import match_files, order_done
@@ -17,10 +18,11 @@ from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.run_facts import RunFacts, facts_table
 from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.text_table import open_table
-from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.errors import Fault, LogError, TableError, check_given, listed, shown, suggestion
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.questions import LogFacts
+from gpubench_kit.model.table_checks import check_plan
 from gpubench_kit.sheet import RunSheet, load_run_sheet
 from gpubench_kit.wording.catalogue import has, say
 
@@ -149,6 +151,9 @@ class Review:
     keep_going : whether logs that cannot be used become findings in place of one error
     """
 
+    def __repr__(self) -> str:
+        return f"Review of {len(self._runs)} runs, logs of {len(self._facts)} read"
+
     def __init__(self, plan: ReviewPlan, sheet: RunSheet, *, keep_going: bool = False):
         self.plan = plan
         self.typed = sheet.typed
@@ -276,9 +281,49 @@ class Review:
         """Return the facts about one run, with its traces; None where it has no log or was not read yet."""
         return self._facts.get(run)
 
+    def frames_of(self, run: str) -> Frames:
+        """Return the frames of one run, read again from its log.
+
+        Parameters
+        ----------
+        run : name of the run
+
+        Raises
+        ------
+        TableError : there is no such run, or it has no log of frames
+        LogError : the log cannot be used
+        """
+        names, task = list(self._runs["run"]), next((one for one in self.tasks if one.run == run), None)
+        if task is None or task.frame_path is None:
+            problem = (
+                "it has no log of frames."
+                if run in names
+                else f"there is none of this name (runs: {listed(names)})."
+            )
+            raise TableError(Fault(f"run {shown(run)}", problem, suggestion(str(run), set(names) - {run})))
+        read = read_run(task)
+        if read.frames is None:
+            raise LogError(read.faults)
+        return read.frames
+
     def n_frames(self, run: str) -> int:
         """Return how many frames a run has; 0 where it has no log or was not read yet."""
         return self._facts[run].n_frames if run in self._facts else 0
+
+
+def check_opened(review: object) -> None:
+    """Refuse what is no review that was opened.
+
+    Parameters
+    ----------
+    review : what was given
+
+    Raises
+    ------
+    TableError : it is something else
+    """
+    action = "Give kit.open_review(plan), or the `logs` of a result, such as review.logs."
+    check_given(review, Review, where="review", wanted="an opened review", action=action)
 
 
 def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
@@ -296,10 +341,12 @@ def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
 
     Raises
     ------
+    PlanError : ``plan`` is no plan
     TableError : the run sheet is missing or breaks its declaration
     LogError : a log is missing or lies outside the folder; logs that are there but cannot be used are then
         listed in the same error
     """
+    check_plan(plan)
     sheet = load_run_sheet(plan, for_report=not keep_going, skip_bad_rows=keep_going)
     review = Review(plan, sheet, keep_going=keep_going)
     if review._faults and not keep_going:

@@ -13,7 +13,7 @@ from joblib import Parallel, cpu_count, delayed
 
 from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.read_frames import FormatMemory
-from gpubench_kit.logs.review import Review
+from gpubench_kit.logs.review import Review, check_opened
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.metrics.formulas import FRAMES_NEEDED_FOR_0P1PCT
@@ -23,6 +23,7 @@ from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.table_checks import check_plan
 from gpubench_kit.model.tables import CERTAINTIES, RUN_METRICS
 from gpubench_kit.own_processes import end_with
 from gpubench_kit.wording.notes import note
@@ -166,6 +167,7 @@ def compute_run_metrics(
     Raises
     ------
     LogError : logs are missing or cannot be used; every one is listed
+    GpubenchError : ``review`` was not opened, or ``plan`` is no plan
 
     Notes
     -----
@@ -173,6 +175,8 @@ def compute_run_metrics(
     ``hitch_ms_per_min`` only if the plan asks for it. Where a log and the sheet disagree, the log counts and a
     finding says so. The logs' findings and facts are kept in ``review``.
     """
+    check_opened(review)
+    check_plan(plan)
     rules, progress = MetricRules.of_plan(plan), progress or progress_to_file()
     columns, with_typed = RowColumns(), set(review.typed["run"])
     beside_typed: list[dict] = []

@@ -179,6 +179,7 @@ def check_results(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: Review
     ------
     TableError : every fault of the first table that is not as declared, or every name unknown in both
     """
+    check_plan(plan)
     check_table(comparisons, COMPARISONS)
     check_table(overall, OVERALL)
     columns = {one: (one, f"of_{one}", f"against_{one}") for one in _NAMED}
@@ -188,7 +189,7 @@ def check_results(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: Review
 
 
 def known_names(plan: ReviewPlan) -> dict[str, set[str]]:
-    """Return the names that a table of runs may hold: of the plan, and metrics and purposes of the kit.
+    """Return the names that a table of runs may hold: of tunings, cards, games, benches and settings.
 
     Parameters
     ----------
@@ -198,8 +199,6 @@ def known_names(plan: ReviewPlan) -> dict[str, set[str]]:
         "tuning": {one.name for one in plan.tunings},
         "card": {name for card in plan.cards for name in (card.name, card.model)} | {""},
         "game": {one.name for one in plan.games},
-        "metric": set(METRICS),
-        "purpose": {*PURPOSES, ""},
     }
     # Without names in the plan, runs of several benches are compared with none: the rows say so.
     benches = {one.name for one in plan.benches}
@@ -211,7 +210,7 @@ def _name_faults(
     tables: Iterable[tuple[str, pd.DataFrame]], plan: ReviewPlan, columns: Mapping[str, tuple[str, ...]]
 ) -> Iterator[Fault]:
     """Yield names in tables that nobody knows: their rows would go into nothing without a word."""
-    known = known_names(plan)
+    known = known_names(plan) | {"metric": set(METRICS), "purpose": {*PURPOSES, ""}}
     for (table, frame), kind in product(tables, columns):
         names = known.get(kind)
         there = [frame[column].fillna("") for column in columns[kind] if column in frame]

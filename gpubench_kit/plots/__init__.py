@@ -13,6 +13,9 @@ Each function draws on ``ax``, or on a new figure in the kit's theme, and return
 
 from __future__ import annotations
 
+from typing import Any
+
+from gpubench_kit.model.errors import suggestion
 from gpubench_kit.plots.results import intervals, noise, sweep, watts_against_fps
 from gpubench_kit.plots.runs import frame_times, order, percentiles, runs
 from gpubench_kit.plots.theme import theme
@@ -20,3 +23,14 @@ from gpubench_kit.plots.theme import theme
 __all__ = [
     "frame_times", "intervals", "noise", "order", "percentiles", "runs", "sweep", "theme", "watts_against_fps",
 ]  # fmt: skip
+
+
+def __dir__() -> list[str]:
+    """Return the plots, for editors."""
+    return __all__
+
+
+def __getattr__(name: str) -> Any:
+    """Refuse a name that is no plot, with the nearest."""
+    near = "" if name.startswith("_") else suggestion(name, __all__)
+    raise AttributeError(f"module '{__name__}' has no attribute '{name}'. {near}".rstrip())

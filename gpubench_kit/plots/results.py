@@ -8,8 +8,18 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from gpubench_kit.model.errors import TableError
 from gpubench_kit.palette import colours
-from gpubench_kit.plots.theme import axes_of, checked, in_order, plain, tuning_colours, verdict_colour
+from gpubench_kit.plots.theme import (
+    axes_of,
+    check_is_table,
+    check_named,
+    checked,
+    in_order,
+    plain,
+    tuning_colours,
+    verdict_colour,
+)
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import capital, metric_of
 
@@ -32,7 +42,8 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
     TableError : the table lacks a column, or has no row of the metric
     """
     ends = ["change", "ci_low", "ci_high", "margin"]
-    data = checked(table, ("metric", "of_tuning", *ends, "verdict"), of="intervals", metric=metric, numbers=ends)
+    data = checked(table, ("metric", "of_tuning", *ends, "verdict"), of="intervals", metric=metric, numbers=ends,
+                   needs=["change"])  # fmt: skip
     data = data[data["change"].notna()].sort_values("change", ascending=False, kind="stable")
     ax, facts, names = axes_of(ax, rows=len(data)), metric_of(metric), []
     margins = data["margin"].dropna().unique()
@@ -92,12 +103,17 @@ def watts_against_fps(
     TableError : the table lacks a column, or has no frame rate or no power
     """
     rows = checked(table, ("metric", "tuning", "game", "group", "value"), of="watts_against_fps")
+    check_named([game] if game else [], rows["game"], of="watts_against_fps", kind="game")
     rows = rows[rows["game"] == game]
+    check_named([group] if group else [], rows["group"], of="watts_against_fps", kind="group")
+    check_named(tunings, rows["tuning"], of="watts_against_fps", kind="tuning")
     rows = rows[rows["group"] == (group or (rows["group"].iloc[0] if len(rows) else ""))]
     for metric in ("avg_fps", "board_w"):
         checked(rows, (), of="watts_against_fps", metric=metric)
     values = rows.pivot_table(index="tuning", columns="metric", values="value", sort=False)
     both = values[["board_w", "avg_fps"]].dropna()
+    if not len(both):
+        raise TableError("plots.watts_against_fps: no tuning has both a frame rate and a board power.")
     both = both.loc[in_order(both.index, tunings)]
     ax, paints, line = axes_of(ax), tuning_colours(list(both.index)), colours("light")["a"]
     first = tuple(both.iloc[0]) if len(both) else (0.0, 0.0)
@@ -138,11 +154,13 @@ def noise(
     ------
     TableError : the table lacks a column, or has no row of the metric
     """
+    check_is_table(table, of="noise")
     if "noise" in table and "cv_pct" not in table:
         table = table.assign(tuning="", cv_pct=table["noise"], detectable_pct=np.nan)
     numbers = ["cv_pct", "detectable_pct"]
     columns = ("metric", "game", "setting", "tuning", *numbers)
-    data = checked(table, columns, of="noise", metric=metric, numbers=numbers)
+    data = checked(table, columns, of="noise", metric=metric, numbers=numbers, needs=["cv_pct"])
+    check_named(tunings, table["tuning"], of="noise", kind="tuning")
     ranked = data.groupby("scene", sort=False)["cv_pct"].max().sort_values(kind="stable")
     ax, paints = axes_of(ax, rows=len(ranked)), tuning_colours(in_order(data["tuning"], tunings))
     for place, scene in enumerate(ranked.index):
@@ -173,8 +191,11 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
     ------
     TableError : the table lacks a column
     """
+    names = {"fps": "avg_fps", "power": "board_w", "energy": "energy_per_frame_j"}
+    check_named([metric], names, of="sweep", kind="metric")
     ends = [f"{metric}_{part}" for part in ("change", "ci_low", "ci_high")]
-    data, ax = checked(table, ("line", "at", "is_factory", *ends), of="sweep", numbers=ends), axes_of(ax)
+    columns = ("line", "at", "is_factory", *ends)
+    data, ax = checked(table, columns, of="sweep", numbers=ends, needs=ends[:1]), axes_of(ax)
     own = data[~data["is_factory"].fillna(False).astype(bool)]
     lines = list(dict.fromkeys(own["line"]))
     paints = tuning_colours(["factory", *lines])
@@ -186,7 +207,6 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
         at = rows["at"].astype(float)
         ax.errorbar(at, change, yerr=error, marker="o", color=paints[line], label=label, capsize=0)
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
-    names = {"fps": "avg_fps", "power": "board_w", "energy": "energy_per_frame_j"}
     label = capital(metric_of(names[metric]).label)
     ax.set(xlabel=say("plots.offset"), ylabel=say("plots.change_pct", label=label))
     if len(lines) > 1:

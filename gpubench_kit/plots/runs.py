@@ -11,7 +11,16 @@ import seaborn as sns
 from matplotlib.axes import Axes
 
 from gpubench_kit.palette import colours
-from gpubench_kit.plots.theme import axes_of, checked, in_order, label_of, plain, tuning_colours
+from gpubench_kit.plots.theme import (
+    axes_of,
+    check_named,
+    checked,
+    in_order,
+    is_counted,
+    label_of,
+    plain,
+    tuning_colours,
+)
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import capital, metric_of
 
@@ -22,11 +31,11 @@ _SHARES = np.concatenate([np.arange(50.0, 99.0, 1.0), np.arange(99.0, 99.91, 0.1
 def runs(
     table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg_fps", tunings: Sequence[str] = ()
 ) -> Axes:
-    """Draw every run as a dot, by game, in the colour of its tuning.
+    """Draw every run as a dot, by game, in the colour of its tuning; hollow where it enters no verdict.
 
     Parameters
     ----------
-    table : DataFrame, one row per (run, metric); see ``tables.USABLE``
+    table : DataFrame, one row per (run, metric); see ``tables.METRIC_VALUES`` or ``tables.USABLE``
     ax : axes to draw on; default a new figure
     metric : name of the metric
     tunings : order of the tunings, and so their colours; default as they come
@@ -37,10 +46,11 @@ def runs(
 
     Raises
     ------
-    TableError : the table lacks a column, or has no row of the metric
+    TableError : the table lacks a column, has no value of the metric, or none of the tunings
     """
     columns = ("metric", "game", "setting", "tuning", "value")
-    data = checked(table, columns, of="runs", metric=metric, numbers=["value"])
+    data = checked(table, columns, of="runs", metric=metric, numbers=["value"], needs=["value"])
+    check_named(tunings, table["tuning"], of="runs", kind="tuning")
     names, games = in_order(data["tuning"], tunings), list(dict.fromkeys(data["scene"]))
     # Tunings of a game stand below each other, so that dots of equal value do not cover each other.
     step = 0.7 / max(len(names), 1)
@@ -49,8 +59,7 @@ def runs(
         for scene, tuning in zip(data["scene"], data["tuning"], strict=True)
     ]
     ax = axes_of(ax, rows=len(games) * max(1, len(names) // 2))
-    look = _look(names, x="value", y="place")
-    sns.scatterplot(_plainly(data.assign(place=places)), ax=ax, alpha=0.75, **look)
+    _draw(ax, data.assign(place=places), names, metric=metric, at=("value", "place"), style={"alpha": 0.75})
     ax.set_yticks(range(len(games)), labels=games)
     ax.set_ylim(len(games) - 0.5, -0.5)
     ax.set(xlabel=label_of(metric), ylabel="")
@@ -64,6 +73,8 @@ def order(
 ) -> Axes:
     """Draw each run's deviation from the mean of its game and tuning, in the order of the runs.
 
+    The mean is that of the runs that enter verdicts; the others are hollow.
+
     Parameters
     ----------
     table, ax, metric, tunings : as in `runs`; runs without an order are left out
@@ -76,17 +87,18 @@ def order(
     ------
     TableError : the table lacks a column, or has no row of the metric
     """
-    columns, facts = ("metric", "game", "setting", "tuning", "value", "order"), metric_of(metric)
-    data = checked(table, columns, of="order", metric=metric, numbers=["value", "order"])
+    columns, numbers = ("metric", "game", "setting", "tuning", "value", "order"), ("value", "order")
+    data = checked(table, columns, of="order", metric=metric, numbers=numbers, needs=numbers)
+    check_named(tunings, table["tuning"], of="order", kind="tuning")
+    facts = metric_of(metric)
     data = data.dropna(subset=["value", "order"])
     is_ratio = facts.scale == "ratio"
     data = data[data["value"] > 0] if is_ratio else data
     values = np.log(data["value"]) if is_ratio else data["value"]
     cells = [data[name] for name in ("card", "bench", "tuning", "game", "setting") if name in data]
-    apart = values - values.groupby(cells).transform("mean")
+    apart = values - values.where(is_counted(data, metric)).groupby(cells).transform("mean")
     data, ax = data.assign(deviation=100 * np.expm1(apart) if is_ratio else apart), axes_of(ax)
-    look = _look(in_order(data["tuning"], tunings), x="order", y="deviation")
-    sns.scatterplot(_plainly(data), ax=ax, s=28, **look)
+    _draw(ax, data, in_order(data["tuning"], tunings), metric=metric, at=("order", "deviation"), style={"s": 28})
     ax.axhline(0, color=colours("light")["a"], linewidth=1)
     ax.set_title(capital(facts.label))
     ax.set(xlabel=say("plots.run_number"), ylabel=say("plots.deviation", unit="%" if is_ratio else facts.unit))
@@ -95,15 +107,18 @@ def order(
     return ax
 
 
-def _plainly(data: pd.DataFrame) -> pd.DataFrame:
-    """Return rows whose tunings are named as matplotlib writes them."""
-    return data.assign(tuning=data["tuning"].map(plain))
-
-
-def _look(names: Sequence[str], *, x: str, y: str) -> dict[str, Any]:
-    """Return how dots are drawn: their places, and the colours of their tunings."""
-    shown = list(map(plain, names))
-    return {"x": x, "y": y, "hue": "tuning", "hue_order": shown, "palette": tuning_colours(shown)}
+def _draw(
+    ax: Axes, data: pd.DataFrame, names: Sequence[str], *, metric: str, at: tuple[str, str], style: dict[str, Any]
+) -> None:
+    """Draw runs as dots in the colours of their tunings; hollow and in the legend where they enter no verdict."""
+    shown, counted, (x, y) = list(map(plain, names)), is_counted(data, metric), at
+    paints, data = tuning_colours(shown), data.assign(tuning=data["tuning"].map(plain))
+    sns.scatterplot(data[counted], x=x, y=y, hue="tuning", hue_order=shown, palette=paints, ax=ax, **style)
+    others = data[~counted]
+    if len(others):
+        edges = [paints[one] for one in others["tuning"]]
+        ax.scatter(others[x], others[y], s=28, facecolors="none", edgecolors=edges, label=say("plots.left_out"))
+        ax.legend()
 
 
 def frame_times(table: pd.DataFrame, ax: Axes | None = None, *, most: int = 2000) -> Axes:
@@ -123,7 +138,8 @@ def frame_times(table: pd.DataFrame, ax: Axes | None = None, *, most: int = 2000
     ------
     TableError : the table lacks a column
     """
-    data, ax = checked(table, ("time_s", "frame_ms"), of="frame_times", numbers=["time_s", "frame_ms"]), axes_of(ax)
+    numbers = ("time_s", "frame_ms")
+    data, ax = checked(table, numbers, of="frame_times", numbers=numbers, needs=numbers), axes_of(ax)
     for name, rows, colour in _by_run(data):
         starts = np.linspace(0, len(rows), min(most, len(rows)), endpoint=False).astype(int)
         if len(rows):
@@ -149,7 +165,8 @@ def percentiles(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     ------
     TableError : the table lacks a column
     """
-    data, ax = checked(table, ("frame_ms",), of="percentiles", numbers=["frame_ms"]), axes_of(ax)
+    numbers = ("frame_ms",)
+    data, ax = checked(table, numbers, of="percentiles", numbers=numbers, needs=numbers), axes_of(ax)
     for name, rows, colour in _by_run(data.dropna(subset=["frame_ms"])):
         if len(rows):
             ax.plot(_SHARES, np.percentile(rows["frame_ms"], _SHARES), color=colour, label=name)

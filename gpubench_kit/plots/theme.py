@@ -13,7 +13,8 @@ import seaborn as sns
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 
-from gpubench_kit.model.errors import TableError
+from gpubench_kit.model.errors import Fault, TableError, check_given, listed, shown, suggestion
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.palette import colours
 from gpubench_kit.wording.terms import capital, metric_of, scene_names
@@ -47,14 +48,38 @@ def theme(kind: str = "light") -> Iterator[None]:
 def axes_of(ax: Axes | None, *, rows: int = 0) -> Axes:
     """Return the axes given, or those of a new figure in the kit's theme; higher for many rows."""
     if ax is not None:
+        action = "What is drawn is named: metric=..., game=..., tunings=...."
+        check_given(ax, Axes, where="ax", wanted="a matplotlib Axes", action=action)
         return ax
     height = max(_SIZE[1], 1.2 + 0.32 * rows)
     with theme():
         return plt.subplots(figsize=(_SIZE[0], height), layout="constrained")[1]
 
 
+def check_is_table(table: object, *, of: str) -> None:
+    """Refuse what is no table.
+
+    Parameters
+    ----------
+    table : what is to be drawn
+    of : the function that asks
+
+    Raises
+    ------
+    TableError : it is something else
+    """
+    action = f"Give one of the tables of a result: {getattr(table, '_named', 'metrics, comparisons, noise')}."
+    check_given(table, pd.DataFrame, where=f"plots.{of}", wanted="a DataFrame", action=action)
+
+
 def checked(
-    table: pd.DataFrame, columns: Sequence[str], *, of: str, metric: str = "", numbers: Sequence[str] = ()
+    table: pd.DataFrame,
+    columns: Sequence[str],
+    *,
+    of: str,
+    metric: str = "",
+    numbers: Sequence[str] = (),
+    needs: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Return the table, its rows of a metric where one is named, or refuse it.
 
@@ -65,6 +90,7 @@ def checked(
     of : the function that asks
     metric : rows wanted; empty for all
     numbers : columns in which what is not finite becomes missing
+    needs : those of them without which there is nothing to draw
 
     Returns
     -------
@@ -72,8 +98,9 @@ def checked(
 
     Raises
     ------
-    TableError : a column is missing, or no row is of the metric
+    TableError : it is no table, a column is missing, no row is of the metric, or none has what is to be drawn
     """
+    check_is_table(table, of=of)
     missing = [name for name in columns if name not in table]
     if missing:
         found = ", ".join(map(str, table.columns[:8])) or "none"
@@ -85,10 +112,50 @@ def checked(
         names = ", ".join(sorted(set(table["metric"].astype(str)))) or "none"
         raise TableError(f"plots.{of}: the table has no row of metric '{metric}' (metrics: {names}).")
     rows = rows.assign(**{name: known(rows[name]) for name in numbers})
+    if needs and not rows[list(needs)].notna().all(axis="columns").any():
+        problem = f"there is nothing to draw: no row has a number in {listed(needs)}"
+        raise TableError(f"plots.{of}: {problem}{f' of metric {shown(metric)}' if metric else ''}.")
     if {"game", "setting"} <= set(rows):
         scenes = scene_names(rows)
         rows = rows.assign(scene=[plain(scenes[key]) for key in zip(rows["game"], rows["setting"], strict=True)])
     return rows
+
+
+def check_named(names: Iterable[str], known: Iterable[str], *, of: str, kind: str) -> None:
+    """Refuse names that a table does not have: what they ask for would not be drawn, without a word.
+
+    Parameters
+    ----------
+    names : what was asked for
+    known : what there is
+    of : the function that asks
+    kind : what they are names of
+
+    Raises
+    ------
+    TableError : the first name that is not there, with those that are
+    """
+    known = list(dict.fromkeys(map(str, known)))
+    for name in names:
+        if name not in known:
+            problem = f"there is no {kind} {shown(name)} (there is: {listed(known)})."
+            raise TableError(Fault(f"plots.{of}", problem, suggestion(str(name), known)))
+
+
+def is_counted(data: pd.DataFrame, metric: str) -> pd.Series:
+    """Return which runs enter verdicts: used ones, of the purpose that the verdicts of a metric use.
+
+    Parameters
+    ----------
+    data : one row per run; without ``used`` or ``purpose`` all are taken to be
+    metric : name of the metric
+    """
+    counted = pd.Series(True, index=data.index)
+    if "used" in data:
+        counted &= data["used"].astype("boolean").fillna(False).astype(bool)
+    if "purpose" in data and metric in METRICS:
+        counted &= data["purpose"].isin([METRICS[metric].purpose, ""])
+    return counted
 
 
 def tuning_colours(names: Sequence[str]) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""The other stages of the job in one call each: the tuning found, a session planned, an archive."""
+"""The other stages of the job in one call each: logs checked, the tuning found, a session planned, an archive."""
 
 from __future__ import annotations
 
@@ -13,15 +13,28 @@ import pandas as pd
 from gpubench_kit import __version__, page
 from gpubench_kit.archive import archive as archives
 from gpubench_kit.bundled import check_parameters
+from gpubench_kit.checks.readiness import Readiness, check_readiness
+from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.caution_lines import alerts
+from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.page.results import Results
 from gpubench_kit.report.html import check_page
 from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, csv_text
-from gpubench_kit.report.stages import Sections, Stage, look_text, plan_of, read_runs, runs_text, stage
+from gpubench_kit.report.pages import previous_kept
+from gpubench_kit.report.stages import (
+    Sections,
+    Stage,
+    check_options,
+    look_text,
+    plan_of,
+    read_runs,
+    runs_text,
+    stage,
+)
 from gpubench_kit.schedule.make import Schedule, make_schedule
 from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet.looks import Looks, open_looks
@@ -29,6 +42,7 @@ from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.sweep import find
 from gpubench_kit.wording.numbers import count_text
 
+CheckSection = Literal["head", "redo", "cautions", "findings", "progress", "noise", "runs", "logs", "limits"]
 TuningSection = Literal[
     "head", "response", "bench_cautions", "settings", "readings", "next", "quality", "method", "cautions", "files"
 ]
@@ -36,6 +50,105 @@ SessionSection = Literal["head", "says", "cautions", "chances", "needs", "time",
 ArchiveSection = Literal[
     "head", "noise", "control", "drivers", "cards", "games", "claims", "findings", "cautions", "method", "files"
 ]
+
+
+@dataclass(frozen=True, repr=False)
+class CheckResults(Stage[CheckSection]):
+    """The logs recorded so far, checked; it never shows differences between tunings.
+
+    Attributes
+    ----------
+    plan, logs, runs, findings : as in `ReviewResults`
+    readiness : verdicts that the runs can give, and runs to repeat
+    """
+
+    plan: ReviewPlan
+    logs: Review
+    runs: pd.DataFrame
+    findings: pd.DataFrame
+    readiness: Readiness
+    _noise: pd.DataFrame
+    _usable: pd.DataFrame
+
+    _named = "findings, noise, possible, redo, runs"
+
+    @property
+    def noise(self) -> pd.DataFrame:
+        """Noise as in `ReviewResults`, without means: two side by side would show a difference."""
+        return self._noise.assign(mean=float("nan"))
+
+    @property
+    def possible(self) -> pd.DataFrame:
+        """Verdicts of the plan, and whether the runs can give them; see `gpubench_kit.checks.POSSIBLE`."""
+        return self.readiness.possible
+
+    @property
+    def redo(self) -> pd.DataFrame:
+        """Runs to repeat; see `gpubench_kit.checks.REDO`."""
+        return self.readiness.redo
+
+    def confirm_format(self, format_id: str, *, frames: str = "") -> str:
+        """Write into the plan that a format of logs, which is only likely, is read rightly.
+
+        Parameters
+        ----------
+        format_id, frames : see `Readiness.confirm_format`
+
+        Returns
+        -------
+        str, the entry that the plan now holds; it counts once the notebook is run again
+
+        Raises
+        ------
+        GpubenchError : no such format waits, the proposal has another unit, or the plan cannot be written
+        """
+        return self.readiness.confirm_format(format_id, frames=frames)
+
+    def _tables(self) -> Mapping[str, pd.DataFrame]:
+        return {"findings": self.findings, "noise": self.noise, "possible": self.possible, "redo": self.redo,
+                "runs": self.runs}  # fmt: skip
+
+    def _sections(self) -> Sections:
+        plan, logs, runs, findings, redo = self.plan, self.logs, self.runs, self.findings, self.redo
+        return {
+            "head": partial(page.check_head, runs, findings, redo=redo, possible=self.possible, plan=plan),
+            "redo": partial(page.check_redo, redo, plan),
+            "cautions": page.bench_cautions,
+            "findings": partial(page.check_findings, logs, findings, redo=redo, plan=plan),
+            "progress": partial(page.check_progress, runs, plan),
+            "noise": partial(page.check_noise, self._noise, self._usable, plan),
+            "runs": partial(page.check_runs, logs, findings, runs=runs, plan=plan),
+            "logs": partial(page.check_logs, logs, findings),
+            "limits": partial(page.check_limits, plan),
+        }
+
+    def _lines(self) -> list[str]:
+        heads = head_sentences(self.possible, self.runs, redo=self.redo)
+        return [*heads, *state_of_runs(self.runs, self.findings)]
+
+
+@stage
+def check(folder: str | Path) -> CheckResults:
+    """Check the logs recorded so far: what to run again, every finding, the noise; no differences between tunings.
+
+    Parameters
+    ----------
+    folder : folder of the review, or its ``plan.toml``
+
+    Returns
+    -------
+    CheckResults
+
+    Raises
+    ------
+    GpubenchError : the plan or the whole run sheet cannot be used. Single rows and logs that cannot be used are
+        findings
+    """
+    read = read_runs(folder, is_check=True)
+    looks = open_looks(read.plan, read.usable)
+    ready = check_readiness(read.logs, read.usable, findings=read.findings, looks_made=looks.made)
+    noise = estimate_noise(read.usable, read.plan)
+    return CheckResults(read.plan, read.logs, read.runs, read.findings, ready, noise, read.usable)
 
 
 @dataclass(frozen=True, repr=False)
@@ -91,7 +204,8 @@ class TuningResults(Stage[TuningSection]):
         }
 
     def _lines(self) -> list[str]:
-        return [runs_text(self.runs, self.findings), self.look_text]
+        found = page.sweep_head(self.sweep, self.plan).title
+        return [found, runs_text(self.runs, self.findings), self.look_text]
 
 
 @stage
@@ -111,6 +225,7 @@ def find_tuning(folder: str | Path, *, count_look: bool = True) -> TuningResults
     ------
     GpubenchError : the plan, the run sheet or a log cannot be used, or the plan has no ladder
     """
+    check_options(count_look)
     read = read_runs(folder)
     looks = open_looks(read.plan, read.usable)
     plan = looks.plan
@@ -129,7 +244,7 @@ class PlannedSession(Stage[SessionSection], Schedule):
 
     def write(self, folder: str | Path) -> Path:
         """Write the sheet for the printer, the rows that the command adds to ``runs.csv``, and what it says."""
-        folder = Path(folder)
+        folder = self._place(folder)
         printed = printed_sheet(self)
         check_page(printed)
         files = {ROWS_FILE: csv_text(self.rows, PLANNED_RUNS), TOLD_FILE: "\n".join(in_lines(self)) + "\n",
@@ -140,7 +255,7 @@ class PlannedSession(Stage[SessionSection], Schedule):
                 (folder / name).write_text(text, encoding="utf-8", newline="")
         except OSError as error:
             where, problem = f"output folder '{folder.name}'", f"it cannot be written ({error.strerror or error})."
-            raise ReportError(Fault(where, problem, "Name another with --output.")) from error
+            raise ReportError(Fault(where, problem, "Name another folder.")) from error
         return folder
 
     def _sections(self) -> Sections:
@@ -153,12 +268,14 @@ class PlannedSession(Stage[SessionSection], Schedule):
 
 
 @stage
-def plan_session(folder: str | Path) -> PlannedSession:
-    """Plan the next bench session of a review; nothing is written, and no difference is computed.
+def plan_session(folder: str | Path, *, previous: str | Path | None = None) -> PlannedSession:
+    """Plan the next bench session of a review; no run is added to its sheet, and no difference is computed.
 
     Parameters
     ----------
     folder : folder of the review, or its ``plan.toml``
+    previous : earlier report whose noise is counted with; its table is kept as ``noise.csv`` in the folder, as by
+        ``schedule --previous``
 
     Returns
     -------
@@ -168,7 +285,9 @@ def plan_session(folder: str | Path) -> PlannedSession:
     ------
     GpubenchError : the plan, the run sheet or the noise cannot be used, or the session is too short for anything
     """
-    return PlannedSession(**vars(make_schedule(plan_of(folder))))
+    plan = plan_of(folder)
+    with previous_kept(previous, plan):
+        return PlannedSession(**vars(make_schedule(plan)))
 
 
 @dataclass(frozen=True, repr=False)

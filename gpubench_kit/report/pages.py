@@ -231,7 +231,7 @@ def build_schedule(
     tell(0.0, _READING)
     inputs = _inputs_of_session(folder)
     before = inputs.hashes()
-    with _previous_kept(previous, inputs.plan), staged_for_review(SESSION, inputs, output, tell=tell) as made:
+    with previous_kept(previous, inputs.plan), staged_for_review(SESSION, inputs, output, tell=tell) as made:
         made.lay_out()
         rows = read_table(made.files / ROWS_FILE, PLANNED_RUNS)
         lines = (made.files / TOLD_FILE).read_text(encoding="utf-8").splitlines()
@@ -253,8 +253,18 @@ def _inputs_of_session(folder: str | Path) -> Inputs:
 
 
 @contextmanager
-def _previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[None]:
-    """Keep the noise of an earlier report in the review folder; take it back if the plan comes to nothing."""
+def previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[None]:
+    """Keep the noise of an earlier report in the review folder; take it back if the plan comes to nothing.
+
+    Parameters
+    ----------
+    previous : folder of the earlier report, or its table of noise; None for none
+    plan : of the review
+
+    Raises
+    ------
+    GpubenchError : the plan asks for other noise, or the report has none
+    """
     if previous is None:
         yield
         return

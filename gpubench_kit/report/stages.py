@@ -1,4 +1,4 @@
-"""The stages of the job in one call each, for notebooks; here: verdicts (`review`) and logs checked (`check`).
+"""The stages of the job in one call each, for notebooks; here: verdicts (`review`).
 
 What a stage gives shows itself as a summary, gives the sections of its page, and writes its files.
 """
@@ -16,18 +16,25 @@ import pandas as pd
 
 from gpubench_kit import __version__, page
 from gpubench_kit.bundled import check_parameters
-from gpubench_kit.checks.readiness import Readiness, check_readiness
 from gpubench_kit.checks.review import check_review, exclude_runs, metric_values, used_runs
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.script import Proposals, proposed_sentences, write_script_sheet
 from gpubench_kit.costs import estimate_costs
 from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
-from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown, suggestion
+from gpubench_kit.model.errors import (
+    Fault,
+    PlanError,
+    ReportError,
+    check_folder,
+    check_given,
+    listed,
+    shown,
+    suggestion,
+)
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
-from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.elements import Markup, bullets, heading, join
-from gpubench_kit.page.film.write import write_film
+from gpubench_kit.page.film.write import check_pictures, write_film
 from gpubench_kit.page.headline import headline
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.section import MIME, Section
@@ -43,7 +50,6 @@ from gpubench_kit.wording.numbers import count_text
 ReviewSection = Literal[
     "answer", "by_game", "watts", "games", "tuning", "script", "quality", "cautions", "downloads"
 ]
-CheckSection = Literal["head", "redo", "cautions", "findings", "progress", "noise", "runs", "logs", "limits"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -86,10 +92,22 @@ class Stage(Generic[Name]):
 
         Raises
         ------
-        ReportError : a file cannot be written
+        ReportError : a file stands there, it is the folder of the review itself, or a file cannot be written
         """
-        write_tables(self._tables(), folder, plan=self._about())
-        return Path(folder)
+        place = self._place(folder)
+        write_tables(self._tables(), place, plan=self._about())
+        return place
+
+    def _place(self, folder: str | Path) -> Path:
+        """Return where files may be written, or refuse it."""
+        check_folder(folder, wanted="a folder to write to", error=ReportError)
+        place, review = Path(folder), getattr(self._about(), "folder", None)
+        if place.exists() and not place.is_dir():
+            raise ReportError(Fault(str(folder), "a file was found; a folder is expected.", "Name another folder."))
+        if review is not None and place.resolve() == Path(review).resolve():
+            problem = "this is the folder of the review itself, in which results would lie among what was measured."
+            raise ReportError(Fault(str(folder), problem, 'Name another folder, for example "out".'))
+        return place
 
     def _about(self) -> Any:
         """Return what gives title and style: the plan, or what has both itself."""
@@ -141,8 +159,10 @@ def stage(call: Callable[P, R]) -> Callable[P, R]:
         try:
             signature(call).bind(*given, **named)
         except TypeError as error:
-            name = f"kit.{call.__name__}"
-            action = f'It takes a folder and reads all else from there: {name}("my_review").'
+            name, (first, *rest) = f"kit.{call.__name__}", signature(call).parameters
+            example = "reports" if first == "folders" else "my_review"
+            options = f", and by name {listed(rest)}" if rest else ""
+            action = f'It takes a folder{options}: {name}("{example}").'
             raise PlanError(Fault(name, f"the call does not fit ({error}).", action)) from None
         return call(*given, **named)
 
@@ -173,9 +193,6 @@ def plan_of(folder: str | Path) -> ReviewPlan:
     ReportError : the notebook was given a parameter that it does not have
     """
     check_parameters()
-    if not isinstance(folder, str | Path):
-        problem = f"a {type(folder).__name__} was given in place of the folder of a review."
-        raise PlanError(Fault("folder", problem, "Name the folder that holds plan.toml."))
     return load_plan(plan_file_of(folder))
 
 
@@ -197,6 +214,22 @@ def read_runs(folder: str | Path, *, is_check: bool = False) -> _Read:
     findings = check_review(logs, run_metrics, plan, is_blind=is_check)
     usable = exclude_runs(logs, run_metrics, findings)
     return _Read(plan, logs, run_metrics, findings, usable, used_runs(logs, findings))
+
+
+def check_options(count_look: bool, pictures: str = "none") -> None:
+    """Refuse options of a call before anything is read.
+
+    Parameters
+    ----------
+    count_look : whether a look is counted
+    pictures : which pictures are written
+
+    Raises
+    ------
+    ReportError : it is something else
+    """
+    check_given(count_look, bool, where="count_look", wanted="True or False", error=ReportError)
+    check_pictures(pictures)
 
 
 def runs_text(runs: pd.DataFrame, findings: pd.DataFrame) -> str:
@@ -264,7 +297,27 @@ class ReviewResults(Stage[ReviewSection]):
     @cached_property
     def metrics(self) -> pd.DataFrame:
         """Values of all runs with game, tuning and round beside them: see ``METRIC_VALUES``."""
-        return metric_values(self.logs, self.run_metrics, self.usable, self.runs)
+        return metric_values(self.logs, self.run_metrics, self.usable, runs=self.runs)
+
+    def frames(self, run: str) -> pd.DataFrame:
+        """Return the frames of one run, for `gpubench_kit.plots.frame_times` and ``percentiles``; its log is read.
+
+        Parameters
+        ----------
+        run : name of the run, as in ``runs``
+
+        Returns
+        -------
+        DataFrame, one row per frame: ``run``; ``time_s``, when it began, from the start of the first one [s];
+        ``frame_ms``, how long it took [ms]
+
+        Raises
+        ------
+        TableError : there is no such run, or it has no log of frames
+        LogError : the log cannot be used
+        """
+        frames = self.logs.frames_of(run)
+        return pd.DataFrame({"run": run, "time_s": frames.time_s, "frame_ms": frames.frame_ms})
 
     @cached_property
     def _results(self) -> Results:
@@ -277,10 +330,10 @@ class ReviewResults(Stage[ReviewSection]):
 
     def write(self, folder: str | Path) -> Path:
         """Write tables with their description, the sheet for the script, and pictures for the film."""
-        super().write(folder)
-        write_script_sheet(self.claims, self.sentences, folder, plan=self.plan)
-        write_film(self._results, folder, pictures=self.pictures)
-        return Path(folder)
+        place = super().write(folder)
+        write_script_sheet(self.claims, self.sentences, place, plan=self.plan)
+        write_film(self._results, place, pictures=self.pictures)
+        return place
 
     def _tables(self) -> Mapping[str, pd.DataFrame]:
         names = ("runs", "run_metrics", "findings", "noise", "comparisons", "overall", "claims")
@@ -323,6 +376,7 @@ def review(
     >>> review = kit.review("measured")  # doctest: +SKIP
     >>> review.comparisons[["game", "metric", "change", "verdict"]]  # doctest: +SKIP
     """
+    check_options(count_look, pictures)
     read = read_runs(folder)
     usable, looks = read.usable, open_looks(read.plan, read.usable)
     plan = looks.plan
@@ -337,99 +391,3 @@ def review(
         proposed_sentences(comparisons, overall, plan), sweep, looks,
         look_text(looks, count_look, comparisons, overall), pictures,
     )  # fmt: skip
-
-
-@dataclass(frozen=True, repr=False)
-class CheckResults(Stage[CheckSection]):
-    """The logs recorded so far, checked; it never shows differences between tunings.
-
-    Attributes
-    ----------
-    plan, logs, runs, findings, noise, usable : as in `ReviewResults`
-    readiness : verdicts that the runs can give, and runs to repeat
-    """
-
-    plan: ReviewPlan
-    logs: Review
-    runs: pd.DataFrame
-    findings: pd.DataFrame
-    noise: pd.DataFrame
-    usable: pd.DataFrame
-    readiness: Readiness
-
-    _named = "findings, noise, possible, redo, runs"
-
-    @property
-    def possible(self) -> pd.DataFrame:
-        """Verdicts of the plan, and whether the runs can give them; see `gpubench_kit.checks.POSSIBLE`."""
-        return self.readiness.possible
-
-    @property
-    def redo(self) -> pd.DataFrame:
-        """Runs to repeat; see `gpubench_kit.checks.REDO`."""
-        return self.readiness.redo
-
-    def confirm_format(self, format_id: str, *, frames: str = "") -> str:
-        """Write into the plan that a format of logs, which is only likely, is read rightly.
-
-        Parameters
-        ----------
-        format_id, frames : see `Readiness.confirm_format`
-
-        Returns
-        -------
-        str, the entry that the plan now holds; it counts once the notebook is run again
-
-        Raises
-        ------
-        GpubenchError : no such format waits, the proposal has another unit, or the plan cannot be written
-        """
-        return self.readiness.confirm_format(format_id, frames=frames)
-
-    def _tables(self) -> Mapping[str, pd.DataFrame]:
-        # Without means: two side by side would show a difference.
-        noise = self.noise.assign(mean=float("nan"))
-        return {"findings": self.findings, "noise": noise, "possible": self.possible, "redo": self.redo,
-                "runs": self.runs}  # fmt: skip
-
-    def _sections(self) -> Sections:
-        plan, logs, runs, findings, redo = self.plan, self.logs, self.runs, self.findings, self.redo
-        return {
-            "head": partial(page.check_head, runs, findings, redo=redo, possible=self.possible, plan=plan),
-            "redo": partial(page.check_redo, redo, plan),
-            "cautions": page.bench_cautions,
-            "findings": partial(page.check_findings, logs, findings, redo=redo, plan=plan),
-            "progress": partial(page.check_progress, runs, plan),
-            "noise": partial(page.check_noise, self.noise, self.usable, plan),
-            "runs": partial(page.check_runs, logs, findings, runs=runs, plan=plan),
-            "logs": partial(page.check_logs, logs, findings),
-            "limits": partial(page.check_limits, plan),
-        }
-
-    def _lines(self) -> list[str]:
-        heads = head_sentences(self.possible, self.runs, redo=self.redo)
-        return [*heads, *state_of_runs(self.runs, self.findings)]
-
-
-@stage
-def check(folder: str | Path) -> CheckResults:
-    """Check the logs recorded so far: what to run again, every finding, the noise; no differences between tunings.
-
-    Parameters
-    ----------
-    folder : folder of the review, or its ``plan.toml``
-
-    Returns
-    -------
-    CheckResults
-
-    Raises
-    ------
-    GpubenchError : the plan or the whole run sheet cannot be used. Single rows and logs that cannot be used are
-        findings
-    """
-    read = read_runs(folder, is_check=True)
-    looks = open_looks(read.plan, read.usable)
-    ready = check_readiness(read.logs, read.usable, findings=read.findings, looks_made=looks.made)
-    noise = estimate_noise(read.usable, read.plan)
-    return CheckResults(read.plan, read.logs, read.runs, read.findings, noise, read.usable, ready)

@@ -152,6 +152,9 @@ class Looks:
     rows: pd.DataFrame
     kept: pd.DataFrame = field(repr=False)
 
+    def __repr__(self) -> str:
+        return f"Looks: {self.made} of {self.asked.analysis.looks} planned"
+
     @cached_property
     def plan(self) -> ReviewPlan:
         """The plan with the number of looks and the confidence of the first look: neither is eased afterwards."""

@@ -1,7 +1,6 @@
 """A small review, as the checks see it, in which nothing is wrong; each test spoils one thing."""
 
 from dataclasses import asdict
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -9,12 +8,22 @@ import pytest
 
 from gpubench_kit.checks.evidence import gather_evidence
 from gpubench_kit.checks.table import check_of, finding_of
+from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.plan import ReviewPlan
 
 GAMES = {"Low Tide Racers": 144.0, "Salt Orchard": 88.0}
 TUNINGS = {"factory": (300.0, 2650.0, 1050.0), "quiet": (250.0, 2600.0, 960.0)}
 ROUNDS = 4
+
+
+class SeenReview(Review):
+    """A review of which the pipeline reads what is given here, in place of files."""
+
+    runs = plan = facts = findings = None
+
+    def __init__(self, **seen):
+        vars(self).update(seen)
 
 
 def make_plan(**sections):
@@ -134,9 +143,7 @@ class SmallReview:
 
     def review(self, findings=()):
         """Return what the pipeline reads of a review."""
-        return SimpleNamespace(
-            runs=self.runs.copy(), plan=self.plan, facts=lambda: self.facts, findings=tuple(findings)
-        )
+        return SeenReview(runs=self.runs.copy(), plan=self.plan, facts=lambda: self.facts, findings=tuple(findings))
 
     def find(self, *names, is_blind=False):
         """Return what some checks find."""

@@ -22,6 +22,7 @@ def _without_a_screen(monkeypatch):
     before = dict(mpl.rcParams)
     monkeypatch.setattr(plt, "show", lambda *_, **__: None)
     yield
+    plt.close("all")
     after = dict(mpl.rcParams)
     after["backend"] = before["backend"]
     assert after == before
@@ -214,3 +215,63 @@ def test_a_theme_is_left_with_the_block():
     with plots.theme("dark"):
         assert mpl.rcParams["axes.facecolor"] == "#141517"
     assert mpl.rcParams["axes.facecolor"] == before
+
+
+PLOTS = [getattr(plots, name) for name in plots.__all__ if name != "theme"]
+
+
+@pytest.mark.parametrize("draw", PLOTS)
+@pytest.mark.parametrize("given", [None, 3, [1, 2], "runs"])
+def test_what_is_no_table_is_refused_in_one_sentence(draw, given):
+    with pytest.raises(TableError, match=rf"plots\.{draw.__name__}: .* was given; a DataFrame is expected"):
+        draw(given)
+    assert not plt.get_fignums()
+
+
+def test_a_metric_in_the_place_of_axes_is_refused():
+    with pytest.raises(TableError, match=r"ax: the text 'avg_fps' was given; a matplotlib Axes is expected"):
+        plots.intervals(comparisons(), "avg_fps")
+
+
+@pytest.mark.parametrize(
+    ("draw", "table"),
+    [
+        (plots.runs, usable().assign(value=np.nan)), (plots.order, usable().assign(order=pd.NA)),
+        (plots.noise, noise().assign(cv_pct=np.nan)), (plots.intervals, comparisons().assign(change=np.nan)),
+        (plots.percentiles, frames().assign(frame_ms="fast")), (plots.percentiles, frames().head(0)),
+        (plots.frame_times, frames().head(0)), (plots.sweep, swept().assign(fps_change=np.nan)),
+    ],
+)  # fmt: skip
+def test_no_picture_is_empty(draw, table):
+    with pytest.raises(TableError, match=rf"plots\.{draw.__name__}: there is nothing to draw"):
+        draw(table)
+
+
+@pytest.mark.parametrize(
+    ("draw", "message"),
+    [
+        (lambda: plots.runs(usable(), tunings=["quite"]), r"no tuning 'quite' .* Did you mean 'quiet'\?"),
+        (lambda: plots.order(usable(), tunings=["quite"]), r"no tuning 'quite'"),
+        (lambda: plots.noise(noise(), tunings=["y"]), r"no tuning 'y' \(there is: 'x'\)"),
+        (lambda: plots.watts_against_fps(levels(), game="Salt Orchad"), "no game 'Salt Orchad'"),
+        (lambda: plots.watts_against_fps(levels(), group="most"), r"no group 'most' \(there is: 'all'\)"),
+        (lambda: plots.sweep(swept(), metric="board_w"), r"no metric 'board_w' \(there is: 'fps', 'power'"),
+    ],
+)  # fmt: skip
+def test_a_name_that_the_table_does_not_have_is_told(draw, message):
+    with pytest.raises(TableError, match=message):
+        draw()
+
+
+@pytest.mark.parametrize("column", [{"used": False}, {"purpose": "warm_up"}], ids=["left out", "warm-up"])
+@pytest.mark.parametrize("draw", [plots.runs, plots.order])
+def test_a_run_that_enters_no_verdict_is_hollow_and_told_of(draw, column):
+    further = usable().head(1).assign(run="further", value=500.0, order=99, **column)
+    whole = draw(usable().assign(used=True))
+    ax = draw(pd.concat([usable().assign(used=True), further.assign(used=column.get("used", True))]))
+    hollow = [one for one in ax.collections if not len(one.get_facecolors())]
+    assert [len(one.get_offsets()) for one in hollow] == [1]
+    assert ax.get_legend().get_texts()[-1].get_text() == "left out of verdicts"
+    # The others stand where they stood: the mean is that of the runs that count.
+    filled = [one.get_offsets().data for one in ax.collections if len(one.get_facecolors())]
+    assert np.allclose(np.vstack(filled), np.vstack([one.get_offsets().data for one in whole.collections]))

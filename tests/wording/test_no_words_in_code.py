@@ -16,7 +16,7 @@ _WORDS = re.compile(r"[a-z]{2,},? [a-z]{2,}", re.IGNORECASE)
 _TAGS = re.compile(r"<[^<>]*>?|\{[^{}]*\}")
 #: Names of functions whose text is a fault's, describes a column of a table, or is a list of words or a pattern.
 _NOT_SAID = re.compile(
-    r"Fault|Error$|Column$|Table$|^_?(?:text|number|flag|word|name|integer|listed|warn|split|compile|count_text)$"
+    r"Fault|Error$|^check_given$|Column$|Table$|^_?(?:text|number|flag|word|name|integer|listed|warn|split|compile|count_text)$"
 )
 #: Names of fonts, styles and units, places in a chart, rules of the style sheet: no words for a reader.
 DATA = {

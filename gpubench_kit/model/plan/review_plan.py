@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import Field, PrivateAttr, ValidationError
 
-from gpubench_kit.model.errors import Fault, PlanError, shown
+from gpubench_kit.model.errors import Fault, PlanError, check_folder, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.checks import check_across_sections
 from gpubench_kit.model.plan.decisions import decisions_of
@@ -84,6 +84,13 @@ class ReviewPlan(Section):
         PlanError : with every fault of the plan
         """
         return _checked(dict(mapping), folder=Path(folder or ""), file="plan")
+
+    def __repr__(self) -> str:
+        counts = {one: len(getattr(self, one)) for one in ("cards", "tunings", "games", "claims")}
+        parts = (f"{count} {one if count != 1 else one[:-1]}" for one, count in counts.items())
+        return f"ReviewPlan {shown(self.review.title)}: {', '.join(parts)}"
+
+    __str__ = __repr__
 
     @property
     def folder(self) -> Path:
@@ -222,7 +229,12 @@ def plan_file_of(folder: str | Path) -> Path:
     Parameters
     ----------
     folder : as it was named
+
+    Raises
+    ------
+    PlanError : what was given names no folder
     """
+    check_folder(folder)
     return Path(folder) if Path(folder).is_file() else Path(folder) / PLAN_FILE
 
 
@@ -241,6 +253,7 @@ def load_plan(path: str | Path) -> ReviewPlan:
     ------
     PlanError : the file cannot be read, or the plan has faults; all of them are listed
     """
+    check_folder(path)
     path = Path(path)
     file = path / PLAN_FILE if path.is_dir() and path.name != PLAN_FILE else path
     if file.is_dir():
@@ -248,6 +261,9 @@ def load_plan(path: str | Path) -> ReviewPlan:
     if not file.exists():
         problem = f"there is no such file in the folder {shown(str(file.parent))}."
         raise PlanError(Fault(file.name, problem, "Make one with: gpubench-kit new FOLDER"))
+    if file.suffix.casefold() not in (Path(PLAN_FILE).suffix, ""):
+        action = f"Name the folder of the review. A table becomes a review by: gpubench-kit report {file.name}"
+        raise PlanError(Fault(file.name, "this is no plan of a review.", action))
     try:
         content = file.read_bytes()
     except OSError as error:

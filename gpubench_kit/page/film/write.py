@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from itertools import product
 from pathlib import Path
 
-from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.errors import Fault, ReportError, kind_of, listed, suggestion
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.choice import film_pictures
 from gpubench_kit.page.film.frame import SHAPES, Picture, can_draw_png, picture_png, picture_svg
@@ -17,6 +17,22 @@ from gpubench_kit.wording.catalogue import say
 
 #: What can be asked for, see `write_film`.
 CHOICES = ("film", "all", "none")
+
+
+def check_pictures(pictures: object) -> None:
+    """Refuse a choice of pictures that is none.
+
+    Parameters
+    ----------
+    pictures : what was chosen
+
+    Raises
+    ------
+    ReportError : it is none of the choices
+    """
+    if pictures not in CHOICES:
+        problem = f"{kind_of(pictures)} was given; one of {listed(CHOICES)} is expected."
+        raise ReportError(Fault("pictures", problem, suggestion(str(pictures), CHOICES)))
 
 
 def write_film(results: Results, folder: str | Path, *, pictures: str = "film") -> list[str]:
@@ -37,8 +53,7 @@ def write_film(results: Results, folder: str | Path, *, pictures: str = "film") 
     ------
     ReportError : the choice is not one of these, or a file cannot be written
     """
-    if pictures not in CHOICES:
-        raise ReportError(f"pictures: '{pictures}' is none of {', '.join(CHOICES)}. Choose one of these.")
+    check_pictures(pictures)
     if pictures == "none":
         return []
     chosen = [
