@@ -155,6 +155,28 @@ def check_given(
         raise (error or TableError)(Fault(where, problem, action))
 
 
+def check_choice(
+    value: object, choices: Iterable[str], *, where: str, error: type[GpubenchError] | None = None
+) -> None:
+    """Refuse what is none of some words.
+
+    Parameters
+    ----------
+    value : what was given
+    choices : words that will do
+    where : what it was given for
+    error : error to raise; default `TableError`
+
+    Raises
+    ------
+    GpubenchError : of the kind ``error``
+    """
+    choices = tuple(choices)
+    if value not in choices:
+        problem = f"{kind_of(value)} was given; one of {listed(choices)} is expected."
+        raise (error or TableError)(Fault(where, problem, suggestion(str(value), choices) or "Choose one of them."))
+
+
 def check_folder(
     folder: object, *, wanted: str = "the folder of a review", error: type[GpubenchError] | None = None
 ) -> None:

@@ -13,7 +13,7 @@ Each function draws on ``ax``, or on a new figure in the kit's theme, and return
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.model.errors import suggestion
 from gpubench_kit.plots.results import intervals, noise, sweep, watts_against_fps
@@ -30,7 +30,9 @@ def __dir__() -> list[str]:
     return __all__
 
 
-def __getattr__(name: str) -> Any:
-    """Refuse a name that is no plot, with the nearest."""
-    near = "" if name.startswith("_") else suggestion(name, __all__)
-    raise AttributeError(f"module '{__name__}' has no attribute '{name}'. {near}".rstrip())
+if not TYPE_CHECKING:  # Type checkers would take every name for a plot.
+
+    def __getattr__(name: str) -> Any:
+        """Refuse a name that is no plot, with the nearest."""
+        near = "" if name.startswith("_") else suggestion(name, __all__)
+        raise AttributeError(f"module '{__name__}' has no attribute '{name}'. {near}".rstrip())

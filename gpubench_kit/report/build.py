@@ -13,11 +13,12 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from gpubench_kit import page as sections_of_pages
-from gpubench_kit.model.errors import ReportError
+from gpubench_kit.model.errors import ReportError, check_folder, check_given
 from gpubench_kit.model.formats import current_manifest
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS
 from gpubench_kit.page.elements import render
+from gpubench_kit.page.film.write import check_pictures
 from gpubench_kit.page.section import Section
 from gpubench_kit.page.stylesheet import look
 from gpubench_kit.report.changes import CHANGES, check_same_review, corrections_of
@@ -77,6 +78,11 @@ def build_report(
     GpubenchError : the plan, the run sheet or a log cannot be used, the earlier report is none or of another
         review, or the report cannot be written; a report that stood there is then as it was
     """
+    check_folder(folder)
+    for one in filter(lambda given: given is not None, (output, previous)):
+        check_folder(one, wanted="the folder of a report", error=ReportError)
+    check_given(record_look, bool, where="record_look", wanted="True or False", error=ReportError)
+    check_pictures(pictures)
     making = Making(pictures=pictures)
     page = make_report(folder, output, previous=previous, progress=progress, record_look=record_look, making=making)
     list_reports(page.parent.parent)

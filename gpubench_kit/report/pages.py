@@ -18,7 +18,7 @@ from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports, 
 from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.file_names import swap_file
-from gpubench_kit.model.errors import Fault, PlanError
+from gpubench_kit.model.errors import Fault, PlanError, check_folder
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
 from gpubench_kit.model.plan.ladder import ladder_of
@@ -273,6 +273,7 @@ def previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[Non
         raise PlanError(
             Fault("plan.toml, session_plan.noise_from", problem, 'Write "archive", or leave out --previous.')
         )
+    check_folder(previous, wanted="the folder of an earlier report")
     found, kept = noise_file_of(previous), plan.folder / PREVIOUS
     before = kept.read_bytes() if kept.exists() else None
     content = found.read_bytes()

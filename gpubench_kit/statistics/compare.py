@@ -8,11 +8,11 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.errors import DesignError, Fault, listed, shown
+from gpubench_kit.model.errors import DesignError, Fault, check_choice, check_given, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import usable_rows
-from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL
+from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, PURPOSES
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.comparison import Measured, measure_pair
 from gpubench_kit.statistics.games import Games
@@ -65,6 +65,8 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
     On the ratio scale the mean is geometric and ``sd`` that of the natural log. ``detectable_pct`` is
     the difference that this many runs of each side find with a chance of 80 %, by own noise alone.
     """
+    if purpose is not None:
+        check_choice(purpose, PURPOSES, where="purpose")
     coded = encode_runs(usable_rows(usable, plan))
     # What is only likely is shown run by run, and in no picture of levels.
     likely = coded.codes["withheld_for"] == coded.code_of("withheld_for", "format_not_confirmed")
@@ -134,7 +136,7 @@ def compare_tunings(
     A run is the unit. Adjusted p-values are over the games and pairs of one metric, one group of
     settings and one pair of cards; they are held against the level of the first look.
     """
-    made = looks_made if looks is None else looks.made
+    made = _looks_made(looks, looks_made)
     rows = _weaker_of_both(usable, plan, _comparisons, looks=looks, looks_made=made)
     return COMPARISONS.frame(_not_empty(rows, usable, plan, may_be_empty=may_be_empty))
 
@@ -168,7 +170,7 @@ def compare_over_games(
     `gpubench_kit.statistics.page.member_levels`. The scope ``games_like_these``, for three or more games, and
     metrics without a direction have an interval of their own at the plan's confidence.
     """
-    made = looks_made if looks is None else looks.made
+    made = _looks_made(looks, looks_made)
     rows = _weaker_of_both(usable, plan, _overall, looks=looks, looks_made=made)
     return OVERALL.frame(_not_empty(rows, usable, plan, may_be_empty=may_be_empty))
 
@@ -198,6 +200,13 @@ def _weaker_of_both(
     if len(rows) and coded.numbers["flagged"].any():
         rows = weaker_without(rows, make(without_flagged(coded), plan, looks_made, looks))
     return weaker_as_before(rows, looks) if len(rows) else rows
+
+
+def _looks_made(looks: Looks | None, looks_made: int) -> int:
+    """Return how many looks were made, or refuse what is no look."""
+    action = "Give kit.open_looks(plan, usable), or review.looks."
+    check_given(looks, (Looks, type(None)), where="looks", wanted="the looks at a review", action=action)
+    return looks_made if looks is None else looks.made
 
 
 def _not_empty(rows: pd.DataFrame, usable: pd.DataFrame, plan: ReviewPlan, *, may_be_empty: bool) -> pd.DataFrame:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from itertools import product
 from pathlib import Path
 
-from gpubench_kit.model.errors import Fault, ReportError, kind_of, listed, suggestion
+from gpubench_kit.model.errors import ReportError, check_choice
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.film.choice import film_pictures
 from gpubench_kit.page.film.frame import SHAPES, Picture, can_draw_png, picture_png, picture_svg
@@ -30,9 +30,7 @@ def check_pictures(pictures: object) -> None:
     ------
     ReportError : it is none of the choices
     """
-    if pictures not in CHOICES:
-        problem = f"{kind_of(pictures)} was given; one of {listed(CHOICES)} is expected."
-        raise ReportError(Fault("pictures", problem, suggestion(str(pictures), CHOICES)))
+    check_choice(pictures, CHOICES, where="pictures", error=ReportError)
 
 
 def write_film(results: Results, folder: str | Path, *, pictures: str = "film") -> list[str]:
