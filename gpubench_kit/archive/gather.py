@@ -73,7 +73,7 @@ def gather(folders: Sequence[str | Path], folder: str | Path) -> Store:
             "is_ratio": metric.scale == "ratio",
             "purpose_wanted": metric.purpose,
             "counts_frames": metric.needs in ("frames", "both"),
-            "is_power": metric.is_at_power_point,
+            "is_power": metric.is_by_power_measured_at,
         }
         for name, metric in METRICS.items()
     ]

@@ -1,4 +1,4 @@
-"""Checks of the evening as a whole: rules of the plan, order done, drift, patches, layouts, values that changed."""
+"""Checks of the session as a whole: rules of the plan, order done, drift, patches, layouts, values that changed."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ def add_desk(commands: Any) -> None:
 
 
 def _desk(asked: argparse.Namespace) -> int:
-    """Sit at the desk until the evening ends."""
+    """Sit at the desk until the session ends."""
     from gpubench_kit.desk.demo import Player, make_demo
     from gpubench_kit.desk.open import has_workbook, make_sheet, opened_desk, settle
     from gpubench_kit.desk.terminal import Keys, PipedKeys, PlainScreen, Screen, is_terminal, run_desk
@@ -80,7 +80,7 @@ def _tell(word: str, desk, *, asked: argparse.Namespace, write_page: Callable) -
     from gpubench_kit.model.metrics import METRICS
 
     times = {"fine": 1, "needs you": 2}.get(word, 0)
-    purposes = [desk.evening.rows[run].get("purpose") for run in desk.due[:1]]
+    purposes = [desk.session.rows[run].get("purpose") for run in desk.due[:1]]
     is_listened = METRICS["sound_dba"].purpose in purposes and "sound_dba" in desk.keeper.plan.analysis.metrics
     if asked.bell and times and not is_listened:
         print("\a" * times, end="", flush=True)

@@ -14,8 +14,8 @@ from statistics import median
 import numpy as np
 
 from gpubench_kit.checks.tuning_checks import SIGNS
-from gpubench_kit.desk.evening import PLACE, with_card
 from gpubench_kit.desk.keeper import Keeper
+from gpubench_kit.desk.session import PLACE, with_card
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import RunLog
 from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run
@@ -104,7 +104,7 @@ def known_run(log: RunLog, keeper: Keeper) -> KnownRun:
     log : a run as read
     keeper : gives its row, and the plan with its metrics
     """
-    row, facts, time_s = with_card(keeper.evening.rows[log.run], keeper.plan), log.facts, log.sensor_time_s
+    row, facts, time_s = with_card(keeper.session.rows[log.run], keeper.plan), log.facts, log.sensor_time_s
     load, core_c = _load_of(log), log.sensors.get("core_c", np.full(len(time_s), np.nan))
     first = core_c[(time_s >= 0) & (time_s < _START_S)]
     before = load[(time_s >= -_BEFORE_S) & (time_s < -0.5)]
@@ -152,7 +152,7 @@ class KnownRuns:
 
     def used(self, place: tuple[str, ...], *, but: str = "") -> list[KnownRun]:
         """Return the runs of a game, but for one, those left out and those asked about apart."""
-        rows, asked = self.keeper.evening.rows, {one[0] for one in self.keeper.evening.questions}
+        rows, asked = self.keeper.session.rows, {one[0] for one in self.keeper.session.questions}
         return [one for one in self.runs.values() if one.place == place and one.run != but
                 and one.run in rows and one.run not in asked and not rows[one.run].get("excluded")]  # fmt: skip
 
@@ -213,7 +213,7 @@ class _Beside:
 
     def __init__(self, run: KnownRun, known: KnownRuns, settled_s: float | None):
         self.run, self.facts, self.plan, self.settled_s = run, run.facts, known.keeper.plan, settled_s
-        self.checks, self.session, self.game = self.plan.checks, self.plan.session_plan, run.place[2]
+        self.checks, self.times, self.game = self.plan.checks, self.plan.session_plan, run.place[2]
         self.every = [one for one in known.runs.values() if one.run != run.run]
         self.peers = known.used(run.place, but=run.run)
         self.like = known.looks_like(run)
@@ -222,7 +222,7 @@ class _Beside:
         settings = played.settings if played else ()
         self.is_limited = any(one.frame_limit_fps for one in settings if one.name == run.place[3])
         self.seconds = f"{math.floor(run.length_s):d}" if math.isfinite(run.length_s) else "?"
-        self.shortest_s = self.plan.exclude.min_duration_s or _SHORT * self.session.scene_s
+        self.shortest_s = self.plan.exclude.min_duration_s or _SHORT * self.times.scene_s
         alike = [one for one in self.peers if one.tuning == run.tuning]
         self.starts_c, self.loads = ([value for value in values if math.isfinite(value)] for values in (
             [one.start_c for one in alike], [one.facts.mean_load_pct for one in alike]))  # fmt: skip
@@ -281,14 +281,14 @@ RULES: tuple[tuple[str, str, Callable[[_Beside], str | bool]], ...] = (
     ("repeat", "not_completed", lambda x: x.run.is_torn
         and f"the file breaks off inside a row at {x.seconds} s: the recorder or the machine stopped"),
     ("repeat", "not_completed", lambda x: x.is_timed and x.run.length_s < x.shortest_s
-        and f"short: {x.seconds} of {x.session.scene_s:g} s: the game or the recorder ended early"),
+        and f"short: {x.seconds} of {x.times.scene_s:g} s: the game or the recorder ended early"),
     ("repeat", "tuning_lost", lambda x: x.like == x.plan.reference_tuning
         and f"power and clock look like {x.like}: {x.run.tuning} was not on"),
     ("repeat", "wrong_settings", lambda x: x.like
         and f"power and voltage look like {x.like}: was {x.like} on instead of {x.run.tuning}?"),
     ("open", "", lambda x: x.run.is_open and f"fine so far: {x.run.tuning} is judged {x.when}"),
-    ("note", "", lambda x: x.is_timed and x.run.length_s > _LONG * x.session.scene_s
-        and f"long: {x.run.length_s:.0f} of {x.session.scene_s:g} s. Was the menu recorded too?"),
+    ("note", "", lambda x: x.is_timed and x.run.length_s > _LONG * x.times.scene_s
+        and f"long: {x.run.length_s:.0f} of {x.times.scene_s:g} s. Was the menu recorded too?"),
     ("note", "", lambda x: x.gap[0] > x.checks.gap_ms / 1000
         and f"frames missing: {x.gap[0]:.1f} s, {x.gap[1]:.0f} s into the run. Look for the cause; it counts"),
     ("note", "", lambda x: x.is_capped
@@ -302,8 +302,8 @@ RULES: tuple[tuple[str, str, Callable[[_Beside], str | bool]], ...] = (
         and "something ran before the run started: a download, an update?"),
     ("note", "", lambda x: len(x.starts_c) > 1 and median(x.starts_c) - x.run.start_c > _COLDER_C
         and "started colder than the other runs here: wait longer"),
-    ("note", "", lambda x: x.settled_s is not None and x.settled_s < x.session.settle_s
-        and f"begun {x.settled_s:.0f} s after the game started, planned {x.session.settle_s:g} s"),
+    ("note", "", lambda x: x.settled_s is not None and x.settled_s < x.times.settle_s
+        and f"begun {x.settled_s:.0f} s after the game started, planned {x.times.settle_s:g} s"),
     ("note", "", lambda x: x.samples),
     ("note", "", lambda x: x.version),
 )  # fmt: skip

@@ -118,7 +118,7 @@ class Player:
 
     def _record(self, run: str, mishap: str, *, number: int) -> Iterator[None]:
         """Write a recording and its sensor log, a part each second."""
-        base = next(one for one in _rows() if one.run == self._desk.evening.root(run))
+        base = next(one for one in _rows() if one.run == self._desk.session.root(run))
         is_torn, order = mishap == "torn", base.order + 50 * ("-" in run) + number
         made = replace(base, run=run, order=order, mishap="" if is_torn else mishap)
         logs = make_logs(_REVIEW, made)

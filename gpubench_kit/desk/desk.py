@@ -41,9 +41,9 @@ class Desk(Looks):
         state, run = self.shown.state, self.shown.run
         if self.trouble and state not in ("end", "help"):
             return "disk" if self.trouble.word.startswith("DISK") else "trouble"
-        if self.evening.questions and state == "next":
+        if self.session.questions and state == "next":
             return "asked"
-        is_reference = self.evening.tuning(run) == self.keeper.plan.reference_tuning
+        is_reference = self.session.tuning(run) == self.keeper.plan.reference_tuning
         return "stop_reference" if state == "stop" and run and is_reference else state
 
     @property
@@ -95,7 +95,7 @@ class Desk(Looks):
 
     def _ask(self, state: str, why: str = "") -> None:
         """Show a state that asks, about the run that it is about; a recording asked about waits meanwhile."""
-        about = {"last": self.evening.last_run, "due": next(iter(self.due), ""), None: self.shown.run}
+        about = {"last": self.session.last_run, "due": next(iter(self.due), ""), None: self.shown.run}
         run = about[state_table()[state].get("about")]
         if state in ("cause", "note") and not run:
             return
@@ -117,7 +117,7 @@ class Desk(Looks):
 
     def _back(self) -> None:
         self._next()
-        if self.evening.is_paused:
+        if self.session.is_paused:
             self.shown = replace(self.shown, state="paused")
 
     # The run that is due, and the last one
@@ -135,7 +135,7 @@ class Desk(Looks):
         self._do(self.shown.why, self.shown.run, {self.shown.run: {"excluded": cause}}, repeat=repeat)
 
     def _later(self, what: str = "due") -> None:
-        for run in (self.due if what == "due" else self.evening.repeats(self.shown.run))[:1]:
+        for run in (self.due if what == "due" else self.session.repeats(self.shown.run))[:1]:
             self._do("later", run)
 
     def _refuse_repeat(self) -> None:
@@ -154,7 +154,7 @@ class Desk(Looks):
             return
         file = step.get("file", {})
         for seen in (one for one in self.watch.files.values() if str(one.path) == file.get("source")):
-            is_offered = file["hash"] in self.evening.offered
+            is_offered = file["hash"] in self.session.offered
             seen.taken_size, seen.kind = (file["from"] or -1) if is_offered else seen.size, ""
         self.taker.known.runs.pop(step.get("run", ""), None)
         self.taker.read_missing()
@@ -176,9 +176,9 @@ class Desk(Looks):
             self._take(one, rows[int(number) - 1], None, sure=True)
 
     def _is_named_row(self, text: str) -> None:
-        one, rows = self.shown.recording, self.evening.rows
+        one, rows = self.shown.recording, self.session.rows
         row = next((run for run in rows if run.casefold() == text.casefold()), "")
-        if one and row and not self.evening.is_recorded(row):
+        if one and row and not self.session.is_recorded(row):
             self._next()
             self._take(one, row, None, sure=True)
         else:
@@ -204,8 +204,8 @@ class Desk(Looks):
     # Crashes
 
     def _crash(self, what: str) -> None:
-        run, tuning = self.shown.run, self.evening.tuning(self.shown.run)
-        times = 1 + sum(one["tuning"] == tuning for one in self.evening.of("crash"))
+        run, tuning = self.shown.run, self.session.tuning(self.shown.run)
+        times = 1 + sum(one["tuning"] == tuning for one in self.session.of("crash"))
         is_reference = tuning == self.keeper.plan.reference_tuning
         stops = times >= _CRASHES_TO_STOP or (what != "game" and not is_reference)
         self.taker.crashed(run, cause=_CRASHES[what], repeat=not stops)
@@ -215,7 +215,7 @@ class Desk(Looks):
             self.news("needs you")
 
     def _stop(self) -> None:
-        self._do("stop", about={"tuning": self.evening.tuning(self.shown.run)})
+        self._do("stop", about={"tuning": self.session.tuning(self.shown.run)})
 
     def _other_cause(self, text: str) -> None:
         run = self.shown.run
@@ -230,13 +230,13 @@ class Desk(Looks):
         self._after_step()
 
     def _go_on(self) -> None:
-        pause = self.evening.of("pause")[-1]
+        pause = self.session.of("pause")[-1]
         is_cold = self.keeper.since(pause) > _COLD_S
         self._do("go_on")
         if is_cold and self.due:
             # A warm-up run, which does not count, comes before the run that is due.
-            number = 1 + sum(run.startswith("warm-up ") for run in self.evening.rows)
-            row = self.evening.repeat_of(self.due[0])
+            number = 1 + sum(run.startswith("warm-up ") for run in self.session.rows)
+            row = self.session.repeat_of(self.due[0])
             row |= {"run": f"warm-up {number}", "purpose": "warm_up", "round": "", "replaces": ""}
             self._do("warm_up", about={"rows": [row]})
         if pause.get("slept"):
@@ -244,11 +244,11 @@ class Desk(Looks):
 
     def _restart(self, what: str, text: str = "") -> None:
         """Write down what was restarted or changed, with new cells of the rows to come."""
-        evening, rows, run = self.evening, self.evening.rows, self.shown.run
-        number, cells = 2 + len(evening.of("restart")), {}
-        for one in evening.in_order():
+        session, rows, run = self.session, self.session.rows, self.shown.run
+        number, cells = 2 + len(session.of("restart")), {}
+        for one in session.in_order():
             row = rows[one]
-            is_game = bool(run) and evening.of_game(one) == evening.of_game(run)
+            is_game = bool(run) and session.of_game(one) == session.of_game(run)
             if what in ("machine", "card"):
                 names = [
                     name for name in ("session", "launch", "tuning_change") if row.get(name) or name == "session"
@@ -297,10 +297,10 @@ class Desk(Looks):
 
     def _answer(self, whose: str) -> None:
         """Let the text of a cell be theirs or the desk's; a row that is gone stay so, or come back."""
-        run, column, _, ours = self.evening.questions[0]
+        run, column, _, ours = self.session.questions[0]
         about: dict = {"column": column}
         if whose == "ours" and not column:
-            removed = [row for line in self.evening.kept for row in line.get("removed", ()) if row["run"] == run]
+            removed = [row for line in self.session.kept for row in line.get("removed", ()) if row["run"] == run]
             about["rows"] = removed[-1:]
         cells = {run: {column: ours}} if whose == "ours" and column else {}
         self.keeper.step("answer", run, cells, about=about)

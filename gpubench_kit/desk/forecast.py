@@ -10,7 +10,7 @@ from statistics import median
 import pandas as pd
 
 from gpubench_kit.desk.classify import KnownRuns
-from gpubench_kit.desk.evening import card_step
+from gpubench_kit.desk.session import card_step
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import known_names
 from gpubench_kit.model.tables import RUN_SHEET, USABLE
@@ -112,30 +112,30 @@ def forecast_of(known: KnownRuns, due: Sequence[str], *, before: Forecast) -> Fo
     due : runs to record
     before : the last one; what rests on the noise is taken from it where no run came or went
     """
-    evening, plan = known.keeper.evening, known.keeper.plan
-    session, margin = plan.session_plan, plan.margin_of(plan.analysis.primary)
+    session, plan = known.keeper.session, known.keeper.plan
+    times, margin = plan.session_plan, plan.margin_of(plan.analysis.primary)
     within, new = _pace(known)
-    games = [evening.of_game(run) for run in (evening.last_run, *due)]
+    games = [session.of_game(run) for run in (session.last_run, *due)]
     seconds = {run: within if here == last else new
                for run, here, last in zip(due, games[1:], games, strict=False)}  # fmt: skip
-    rows_due = [evening.last_on(next(iter(due), "")), *(evening.rows[run] for run in due)]
+    rows_due = [session.last_on(next(iter(due), "")), *(session.rows[run] for run in due)]
     for run, here, earlier in zip(due, rows_due[1:], rows_due, strict=False):
         is_swap = card_step(here, earlier, plan) in ("mount", "again")
-        seconds[run] += 60 * session.card_swap_min * is_swap
+        seconds[run] += 60 * times.card_swap_min * is_swap
     done, planned = _rounds(known)
     used = [one.run for place in {one.place for one in known.runs.values()} for one in known.used(place)]
     key = (tuple(sorted(used)), tuple(done.items()), tuple(planned.items()), margin)
     if key != before.key:
         before = replace(_by_noise(known, done, planned, used=used), key=key)
-    rows = {run: evening.rows[run] for run in due if evening.is_measured(run)}
+    rows = {run: session.rows[run] for run in due if session.is_measured(run)}
     drops = [(what, then, tuple(run for run, row in rows.items() if row.get(column) == text))
              for column, text, what, then in drops_of(rows, plan, before.games)]  # fmt: skip
-    of_game = list(takewhile(lambda run: evening.of_game(run) == games[1], due))
+    of_game = list(takewhile(lambda run: session.of_game(run) == games[1], due))
     return replace(
         before, left=len(due), left_s=sum(seconds.values()), pace_s=within,
         game_s=sum(seconds[run] for run in of_game), game_end=next(reversed(of_game), ""),
-        have_s=60 * session.minutes - known.keeper.since(evening.of("open")[-1]),
-        planned_s=session.scene_s + session.tuning_change_s,
+        have_s=60 * times.minutes - known.keeper.since(session.of("open")[-1]),
+        planned_s=times.scene_s + times.tuning_change_s,
         margin="a difference" if margin is None else f"{margin:g} %",
         drops=tuple((Dropped(what, then, sum(seconds[run] for run in runs) / 60), runs)
                     for what, then, runs in drops if runs),
@@ -152,8 +152,8 @@ def _key_of(row: dict, plan: ReviewPlan) -> tuple[str, str]:
 def _rounds(known: KnownRuns) -> tuple[dict, dict]:
     """Return complete rounds so far, and with what is on the sheet, of each (game, setting)."""
     counts: dict[tuple, dict] = {}
-    for run, row in known.keeper.evening.rows.items():
-        if known.keeper.evening.is_measured(run):
+    for run, row in known.keeper.session.rows.items():
+        if known.keeper.session.is_measured(run):
             tunings = counts.setdefault(_key_of(row, known.keeper.plan), {})
             count = tunings.setdefault(row.get("tuning", ""), [0, 0])
             count[0] += bool(row.get("frame_log")) and not row.get("excluded")
@@ -164,22 +164,22 @@ def _rounds(known: KnownRuns) -> tuple[dict, dict]:
 
 def _pace(known: KnownRuns) -> tuple[float, float]:
     """Return the time from run to run within a game, and where a game is begun [s], without pauses and restarts."""
-    evening, session = known.keeper.evening, known.keeper.plan.session_plan
-    within, before = session.scene_s + session.tuning_change_s, None
+    session, times = known.keeper.session, known.keeper.plan.session_plan
+    within, before = times.scene_s + times.tuning_change_s, None
     apart: dict[bool, list[float]] = {True: [], False: []}
-    for line in evening.of("take", "pause", "restart"):
-        is_take = line["did"] == "take" and line["run"] in evening.rows
+    for line in session.of("take", "pause", "restart"):
+        is_take = line["did"] == "take" and line["run"] in session.rows
         if is_take and before and before["boot"] == line["boot"]:
-            is_new = evening.of_game(before["run"]) != evening.of_game(line["run"])
+            is_new = session.of_game(before["run"]) != session.of_game(line["run"])
             apart[is_new].append(line["mono"] - before["mono"])
         before = line if is_take else None
-    new = within + session.launch_s + session.settle_s
+    new = within + times.launch_s + times.settle_s
     return median(apart[False][-_LAST:] or [within]), median(apart[True][-_LAST:] or [new])
 
 
 def _by_noise(known: KnownRuns, done: dict, planned: dict, *, used: Sequence[str]) -> Forecast:
     """Return which games have enough runs by the noise so far, and whether all together have."""
-    plan, rows = known.keeper.plan, known.keeper.evening.rows
+    plan, rows = known.keeper.plan, known.keeper.session.rows
     primary, usable = plan.analysis.primary, []
     names = known_names(plan)
     for one in (known.runs[run] for run in used):

@@ -1,7 +1,7 @@
 """What was done at the desk: one line a step, on the disk before the screen says so.
 
 A step is one line of ``desk/journal.jsonl``: its checksum, and plain JSON. What the session is follows from these
-lines alone (`gpubench_kit.desk.evening`), so that a desk that died is where it was.
+lines alone (`gpubench_kit.desk.session`), so that a desk that died is where it was.
 """
 
 from __future__ import annotations

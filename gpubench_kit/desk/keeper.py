@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.desk.evening import CAN_UNDO, evening_of
 from gpubench_kit.desk.journal import Disk, Journal, digest
+from gpubench_kit.desk.session import CAN_UNDO, session_of
 from gpubench_kit.desk.sheet_text import Cells, merged, read_sheet
 from gpubench_kit.logs.match_files import WITNESS_FILE
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, TableError, shown
@@ -52,7 +52,7 @@ class Keeper:
     Attributes
     ----------
     plan, folder, home, sheet : the review, its folder, the desk's own folder in it, the run sheet
-    evening : what the journal says
+    session : what the journal says
     held : why the sheet cannot be written, and since when, monotonic [s]; None where it is
     notes : what was noticed on the way, for the list
     """
@@ -66,7 +66,7 @@ class Keeper:
             raise ReportError(Fault(self.sheet.name, problem, "Save it as runs.csv and move the workbook away."))
         load_run_sheet(self.plan)
         self.journal = Journal(self.home / JOURNAL, disk)
-        self.evening = evening_of(self.journal.lines)
+        self.session = session_of(self.journal.lines)
         self.notes: list[str] = []
         self.held: tuple[Exception, float] | None = None
         self._boot, self._settled = secrets.token_hex(4), len(self.journal.lines)
@@ -95,7 +95,7 @@ class Keeper:
     def _place_copies(self) -> None:
         """Put copies where the journal has them: of takings that stand in ``logs``, of others aside."""
         copied = [line for line in self.journal.lines if line.get("file", {}).get("copy")]
-        standing = {line["run"]: line["n"] for line in copied if line in self.evening.kept}.values()
+        standing = {line["run"]: line["n"] for line in copied if line in self.session.kept}.values()
         for line in copied:
             copy = self.folder / line["file"]["copy"]
             aside = copy.parent / "set_aside" / f"{line['n']}.{copy.name}"
@@ -116,10 +116,10 @@ class Keeper:
         repeat : whether the run gets a row that repeats it, or loses it; None leaves that as it is
         about : what else the step says
         """
-        known = self.evening.rows
+        known = self.session.rows
         with suppress(OSError, TableError):
             self.take_over()  # Where it cannot be read the steps wait, and that is told.
-        rows, new, asked = self.evening.rows, {}, []
+        rows, new, asked = self.session.rows, {}, []
         for name, texts in ((name, texts) for name, texts in (cells or {}).items() if name in rows):
             now = {column: rows[name].get(column, "") for column in texts}
             theirs = [one for one in texts if now[one] not in (known[name].get(one, ""), texts[one])]
@@ -127,9 +127,9 @@ class Keeper:
             new[name] = {one: text for one, text in texts.items() if one not in theirs and text != now[one]}
         more: dict = {"run": run} if run else {}
         if repeat is False:
-            more["removed"] = [rows[one] for one in self.evening.repeats(run)]
-        elif repeat and not self.evening.repeats(run, is_open=False):
-            more["rows"] = [self.evening.repeat_of(run)]
+            more["removed"] = [rows[one] for one in self.session.repeats(run)]
+        elif repeat and not self.session.repeats(run, is_open=False):
+            more["rows"] = [self.session.repeat_of(run)]
         self._add(did, {**more, "cells": new, "asked": asked, **(about or {})})
         self.settle()
 
@@ -140,7 +140,7 @@ class Keeper:
             name: one for name, one in about.items() if one or name not in ("cells", "asked", "rows", "removed")
         }
         self.journal.add(did, {**now, "boot": self._boot, **kept})
-        self.evening = evening_of(self.journal.lines)
+        self.session = session_of(self.journal.lines)
 
     def _told(self, cells: Cells) -> list[str]:
         """Return what is told of cells that another program changed: the first, and names that the plan has not."""
@@ -162,10 +162,10 @@ class Keeper:
         if content == self._content:
             return
         theirs = read_sheet(self.sheet, content).cells
-        ours, is_first = self.evening.rows, not self._content
+        ours, is_first = self.session.rows, not self._content
         changed, asked = merged(self._base, theirs, ours)
         gone = [run for run in changed if run not in theirs]
-        asked += [(run, "", "", "row") for run in gone if self.evening.is_recorded(run)]
+        asked += [(run, "", "", "row") for run in gone if self.session.is_recorded(run)]
         cells = {run: new for run, new in changed.items() if run in ours and run in theirs}
         self.notes += [] if is_first else self._told(cells)
         if changed:
@@ -184,7 +184,7 @@ class Keeper:
         before = self.home / SHEET_BEFORE
         try:
             self.take_over()
-            new = read_sheet(self.sheet, self._content).with_cells(self.evening.rows)
+            new = read_sheet(self.sheet, self._content).with_cells(self.session.rows)
             for file in (self.sheet, before):
                 if not file.exists() or file.read_bytes() != new:
                     self.disk.replace(file, new)
@@ -218,7 +218,7 @@ class Keeper:
         lines = [one for one in self.journal.lines if one["did"] not in _BY_ITSELF]
         if lines and lines[-1]["did"] == "undo":
             return self.journal.lines[lines[-1]["of"] - 1]
-        return next(reversed(self.evening.of(*CAN_UNDO)), None)
+        return next(reversed(self.session.of(*CAN_UNDO)), None)
 
     def since(self, line: Mapping) -> float:
         """Return how long ago a step was [s]; by the wall where the desk was started anew since."""
@@ -228,7 +228,7 @@ class Keeper:
 
     def with_note(self, run: str, text: str) -> dict[str, str]:
         """Return the cell of a run's note with a text added."""
-        before = self.evening.rows[run].get("note", "")
+        before = self.session.rows[run].get("note", "")
         return {"note": f"{before}; {text}" if before else text}
 
     def is_new(self, file: Path) -> bool:
@@ -261,7 +261,7 @@ class Keeper:
 
     def write_witness(self) -> None:
         """Write the lengths that were seen beside the journal, where reading the logs looks for them."""
-        takes = [one for one in self.evening.kept if one.get("seen") and one["run"] in self.evening.rows]
+        takes = [one for one in self.session.kept if one.get("seen") and one["run"] in self.session.rows]
         rows = [one["seen"] | {"run": one["run"], "frame_log": one["file"]["copy"], "sha256": one["file"]["hash"]}
                 for one in takes]  # fmt: skip
         text = pd.DataFrame(rows, columns=_WITNESS).to_csv(index=False, lineterminator="\n")

@@ -11,11 +11,11 @@ from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
-from gpubench_kit.desk.evening import Evening, changes_text
 from gpubench_kit.desk.forecast import Forecast, forecast_of
 from gpubench_kit.desk.journal import NameTaken
 from gpubench_kit.desk.keeper import MARGIN, DiskFull, Keeper
 from gpubench_kit.desk.recordings import Recording, names_in, recordings_in
+from gpubench_kit.desk.session import Session, changes_text
 from gpubench_kit.desk.taking import Taker
 from gpubench_kit.desk.watch import FolderGone, Seen, Watch
 from gpubench_kit.model.errors import Fault, TableError
@@ -115,14 +115,14 @@ class Looks:
     _has_told_left_alone: bool = False
 
     @property
-    def evening(self) -> Evening:
+    def session(self) -> Session:
         """What the journal says."""
-        return self.keeper.evening
+        return self.keeper.session
 
     @property
     def due(self) -> list[str]:
         """Runs to record, in order; those of a tuning that was changed in the plan are not asked for."""
-        return [run for run in self.evening.due() if self.evening.tuning(run) not in self.changed]
+        return [run for run in self.session.due() if self.session.tuning(run) not in self.changed]
 
     @property
     def still_due(self) -> str:
@@ -131,7 +131,7 @@ class Looks:
 
     def start(self) -> None:
         """Begin a session, or go on with one that ended without its goodbye."""
-        keeper, watch, was_open = self.keeper, self.watch, not self.evening.is_closed
+        keeper, watch, was_open = self.keeper, self.watch, not self.session.is_closed
         self.recovered = keeper.recover()
         self.taker.read_missing()
         now = keeper.clock.monotonic()
@@ -143,7 +143,7 @@ class Looks:
             before = {str(one.path): one.size for one in watch.files.values()}
             keeper.step("open", about={"before": before, "tunings": self._tunings()})
         self._next()
-        if was_open and (watch.complete(now) or self.recovered or self.evening.takes()):
+        if was_open and (watch.complete(now) or self.recovered or self.session.takes()):
             self.shown = replace(self.shown, state="resumed")
         self._plan()
         keeper.keep_reserve(is_full=False)
@@ -159,12 +159,12 @@ class Looks:
 
     def _offer_again(self) -> None:
         """Let the watch see what was recorded while the desk was away, and what was taken back."""
-        opened = self.evening.of("open")[-1]
+        opened = self.session.of("open")[-1]
         before = opened["before"]
         sizes = dict(before)
         for line in self.keeper.journal.lines[opened["n"] :]:
             if file := line.get("file"):
-                is_back = file["hash"] in self.evening.offered
+                is_back = file["hash"] in self.session.offered
                 sizes[file["source"]] = file["from"] if is_back else file["to"]
         for seen in self.watch.files.values():
             seen.taken_size, seen.is_before = sizes.get(str(seen.path)) or -1, bool(before.get(str(seen.path)))
@@ -177,7 +177,7 @@ class Looks:
     def _after_step(self) -> None:
         """Bring up to date what follows from a step: planned length, forecast, what lies beside the journal."""
         due, games = self.due, {game.name: game.ends for game in self.keeper.plan.games}
-        is_timed = bool(due) and games.get(self.evening.rows[due[0]].get("game", ""), "time") == "time"
+        is_timed = bool(due) and games.get(self.session.rows[due[0]].get("game", ""), "time") == "time"
         self.watch.wanted_s = self.keeper.plan.session_plan.scene_s if is_timed else 0.0
         self.forecast = forecast_of(self.taker.known, due, before=self.forecast)
         # Made again from the journal at the next step, where it cannot be written now.
@@ -223,7 +223,7 @@ class Looks:
                 self._next()
             self._after_step()
         self._sheet_held()
-        complete = watch.complete(now) if not self.evening.is_paused else []
+        complete = watch.complete(now) if not self.session.is_paused else []
         while complete and self.shown.state in _TAKING:
             self._take_file(complete.pop(0))
         if self.shown.state in ("next", "help", "recording"):
@@ -249,14 +249,14 @@ class Looks:
 
     def _place(self, one: Recording, seen: Seen) -> None:
         """Find the row of a recording: the one that is due, unless something speaks against it."""
-        facts, evening = one.facts, self.evening
+        facts, session = one.facts, self.session
         fault = facts.fault.partition(": ")[2].partition(". ")[0].rstrip(".") or facts.fault[:100]
-        took = {(line["file"]["source"], line["file"]["from"]): line["run"] for line in evening.takes()}
+        took = {(line["file"]["source"], line["file"]["from"]): line["run"] for line in session.takes()}
         grown = took.get((str(one.source), one.start))
         if facts.kind == "sensors":
             seen.kind = "sensors"
-        elif one.hash in evening.used:
-            of = evening.used[one.hash]
+        elif one.hash in session.used:
+            of = session.used[one.hash]
             if of and seen.taken_size < 0:
                 self._unused(one, f"same recording as {of} (a copy): not used")
         elif grown:
@@ -280,13 +280,13 @@ class Looks:
         """Return whether a recording was begun while the session stood still."""
         now = self.keeper.clock.monotonic()
         before = [
-            one["did"] for one in self.evening.of("pause", "go_on") if now - self.keeper.since(one) <= seen.first_s
+            one["did"] for one in self.session.of("pause", "go_on") if now - self.keeper.since(one) <= seen.first_s
         ]
         return before[-1:] == ["pause"]
 
     def _against(self, one: Recording) -> tuple[str, tuple[str, ...]]:
         """Return what speaks against a recording being the run that is due, and the rows it could be."""
-        rows, due, plan = self.evening.rows, self.due, self.keeper.plan
+        rows, due, plan = self.session.rows, self.due, self.keeper.plan
         if not due:
             return "", ()
         row = rows[due[0]]
@@ -298,10 +298,10 @@ class Looks:
                 same = [run for run in like if column == "game" or rows[run]["game"] == row["game"]]
                 place = row["game"] if column == "game" else row["tuning"]
                 return f"It names {found[0]}; due was {due[0]}, {place}.", (*(same or like)[:1], due[0])
-        if one.hash in self.evening.offered:
+        if one.hash in self.session.offered:
             return "Its taking was taken back.", (due[0],)
         if self.taker.is_older(one):
-            last = self.evening.last_run
+            last = self.session.last_run
             return f"It begins before {last} ended: an older recording, or a clock set back?", (due[0],)
         return "", ()
 
@@ -349,7 +349,7 @@ class Looks:
     def _unused(self, one: Recording, message: str) -> None:
         """Write down, once, that a recording is not used, and why."""
         self.keeper.step(
-            "unused", self.evening.used.get(one.hash, ""), about={"file": one.file, "message": message}
+            "unused", self.session.used.get(one.hash, ""), about={"file": one.file, "message": message}
         )
         self._after_step()
 
@@ -408,7 +408,7 @@ class Looks:
         off = (wall - before[0]).total_seconds() - (now - before[1])
         is_by_hours = min(abs(off) % _HOUR_S, -abs(off) % _HOUR_S) <= _NEAR_HOUR_S
         if _SLEPT_S < off < 12 * _HOUR_S and not is_by_hours:
-            if not self.evening.is_paused:
+            if not self.session.is_paused:
                 self.keeper.step("pause", about={"slept": True})
                 self.shown = Shown("paused", run=self.shown.run, why="the computer slept")
         elif abs(off) > _CLOCK_S:
@@ -425,8 +425,8 @@ class Looks:
         if self._fault:
             self._trouble("PLAN", {"what": self._fault})
             return
-        before, now = self.evening.of("open")[-1]["tunings"], self._tunings()
-        ran = [self.evening.tuning(line["run"]) for line in self.evening.takes()]
+        before, now = self.session.of("open")[-1]["tunings"], self._tunings()
+        ran = [self.session.tuning(line["run"]) for line in self.session.takes()]
         self.changed = {name: ran.count(name) for name in now
                         if name in ran and before.get(name, now[name]) != now[name]}  # fmt: skip
         if self.changed:

@@ -12,9 +12,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from gpubench_kit.desk.desk import Desk
-from gpubench_kit.desk.evening import evening_of
 from gpubench_kit.desk.journal import Disk, Foreign, Journal
 from gpubench_kit.desk.keeper import FOLDER, JOURNAL, SHEET_BEFORE, Clock, Keeper
+from gpubench_kit.desk.session import session_of
 from gpubench_kit.desk.sheet_text import read_sheet
 from gpubench_kit.desk.taking import Taker
 from gpubench_kit.desk.watch import FileView, Watch
@@ -151,7 +151,7 @@ def rows_waiting(folder: Path) -> int:
         return 0
     file = find_sheet(folder)
     base, sheet = (read_sheet(one, one.read_bytes()).cells for one in (files[1], file))
-    ours = evening_of(Journal(files[0], Disk(), is_read_only=True).lines).rows
+    ours = session_of(Journal(files[0], Disk(), is_read_only=True).lines).rows
     changed = {run for run in {**ours, **base} if _filled(ours.get(run)) != _filled(base.get(run))}
     return sum(_filled(sheet.get(run)) != _filled(ours.get(run)) for run in changed)
 

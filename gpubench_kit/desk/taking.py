@@ -11,9 +11,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from gpubench_kit.desk.classify import KnownRun, KnownRuns, Verdict, known_run
-from gpubench_kit.desk.evening import with_card
 from gpubench_kit.desk.keeper import Keeper
 from gpubench_kit.desk.recordings import Recording, append_sensors, file_name
+from gpubench_kit.desk.session import with_card
 from gpubench_kit.desk.watch import LOOK_S, Seen, Watch
 from gpubench_kit.logs.format import Declaration, OneClock, RunTask
 from gpubench_kit.logs.loose_files import facts_of_log
@@ -57,13 +57,13 @@ class Taker:
 
     def declared(self, run: str) -> Declaration:
         """Return what the plan declares about the logs of a row's card; of the first card for no run."""
-        row = self.keeper.evening.rows.get(run, {})
+        row = self.keeper.session.rows.get(run, {})
         return declaration_of(self.keeper.plan, with_card(row, self.keeper.plan)["card"])
 
     def read_missing(self) -> None:
         """Read the recorded runs that are not known yet, and forget those that are no longer recorded."""
         known = self.known
-        recorded = {run for run, row in self.keeper.evening.rows.items() if row.get("frame_log")}
+        recorded = {run for run, row in self.keeper.session.rows.items() if row.get("frame_log")}
         known.runs = {run: one for run, one in known.runs.items() if run in recorded}
         missing = recorded - set(known.runs)
         tasks: list[RunTask] = []
@@ -121,7 +121,7 @@ class Taker:
             return None
         is_own = seen and not sensors.is_before and abs(sensors.first_s - seen.first_s) < 30
         is_own = is_own and self.keeper.clock.monotonic() - sensors.changed_s > 3
-        stem = run if is_own else self.keeper.evening.rows[run].get("session") or "session"
+        stem = run if is_own else self.keeper.session.rows[run].get("session") or "session"
         ending = sensors.path.suffix if sensors.path.suffix.isascii() else ""
         target = self.keeper.folder / "logs" / f"{file_name(stem)}.sensors{ending or '.csv'}"
         return append_sensors(sensors.path, target, self.keeper.disk)
@@ -132,7 +132,7 @@ class Taker:
             return None
         if task.declared.same_machine:
             return OneClock(False, why="the plan states that both clocks are one")
-        rows, name = self.keeper.evening.rows, f"logs/{task.sensor_name}"
+        rows, name = self.keeper.session.rows, f"logs/{task.sensor_name}"
         others = [one for one in self.known.runs.values()
                   if one.run != task.run and rows.get(one.run, {}).get("sensor_log") == name]  # fmt: skip
         if not others:
@@ -148,7 +148,7 @@ class Taker:
 
     def is_older(self, one: Recording) -> bool:
         """Return whether a recording began before the run before had ended, by the clock that both have."""
-        last = self.known.runs.get(self.keeper.evening.last_run)
+        last = self.known.runs.get(self.keeper.session.last_run)
         if last is None or last.source != one.facts.clock_kind or not math.isfinite(one.facts.started_at_s):
             return False
         early = last.start_s + last.length_s - one.facts.started_at_s
@@ -204,15 +204,15 @@ class Taker:
     def _classified(self, task: RunTask, facts: LogFacts, *, sure: bool) -> Verdict:
         """Return what is said of a run, and keep it for later ones; a fault of our own never stops the taking."""
         keeper, run = self.keeper, task.run
-        evening, row = keeper.evening, keeper.evening.rows[task.run]
+        session, row = keeper.session, keeper.session.rows[task.run]
         try:
             clock = self._clock(task)
             found = self._read(replace(task, clock=clock), facts)
             self.clock_proven = self.clock_proven or bool(clock and clock.is_proven)
-            began = [one for one in evening.of("restart") if one.get("game") == row.get("game") != ""]
-            is_first = began and not any(one["n"] > began[-1]["n"] for one in evening.takes())
+            began = [one for one in session.of("restart") if one.get("game") == row.get("game") != ""]
+            is_first = began and not any(one["n"] > began[-1]["n"] for one in session.takes())
             settled = keeper.since(began[-1]) - found.length_s if is_first else None
-            is_asked = any(one[0] == run for one in evening.questions)
+            is_asked = any(one[0] == run for one in session.questions)
             verdict = Verdict()
             if is_asked:
                 verdict = Verdict(
@@ -226,7 +226,7 @@ class Taker:
             verdict = Verdict() if verdict.kind == "ask" else verdict
             if found.is_clock_open and not self._has_told_of_clock and not task.declared.same_machine:
                 self._has_told_of_clock = True
-                n = min(_RUNS_OF_CLOCK - 1, len(evening.takes()) + 1)
+                n = min(_RUNS_OF_CLOCK - 1, len(session.takes()) + 1)
                 note = f"sensor clock not proven yet ({n} of {_RUNS_OF_CLOCK} runs): power is not judged until then"
                 verdict = replace(verdict, notes=(*verdict.notes, note))
             return verdict
@@ -243,7 +243,7 @@ class Taker:
         """Write the step that takes a recording: cells, verdict, and for a repeat its new row."""
         is_repeat = verdict.kind == "repeat"
         was_repeat = any(
-            line["run"] == run and line["verdict"]["kind"] == "repeat" for line in self.keeper.evening.takes()
+            line["run"] == run and line["verdict"]["kind"] == "repeat" for line in self.keeper.session.takes()
         )
         about: dict = {"file": {**one.file, "copy": cells["frame_log"]}, "verdict": asdict(verdict)}
         if seen and seen.witness:
@@ -262,9 +262,9 @@ class Taker:
         ----------
         runs : earlier ones, of which more is known by now
         """
-        evening = self.keeper.evening
-        settled = {run for run, row in evening.rows.items() if row.get("excluded")}
-        settled |= {one["run"] for one in evening.of("count")}
+        session = self.keeper.session
+        settled = {run for run, row in session.rows.items() if row.get("excluded")}
+        settled |= {one["run"] for one in session.of("count")}
         for run in (run for run in runs if run in self.known.runs and run not in settled):
             verdict = self.known.classify(self.known.runs[run])
             if verdict.kind == "repeat":
@@ -285,10 +285,10 @@ class Taker:
         cause : in words
         repeat : whether a row repeats it
         """
-        evening, keeper, seen = self.keeper.evening, self.keeper, self.watch.growing()
+        session, keeper, seen = self.keeper.session, self.keeper, self.watch.growing()
         cells = {"excluded": "crash", **keeper.with_note(run, cause)}
-        about: dict = {"tuning": evening.tuning(run), "message": cause}
-        if seen and not evening.rows[run].get("frame_log"):
+        about: dict = {"tuning": session.tuning(run), "message": cause}
+        if seen and not session.rows[run].get("frame_log"):
             content = seen.path.read_bytes()
             one = Recording(seen.path, content, 0, len(content), LogFacts(seen.path, "frames"))
             cells["frame_log"] = f"logs/{file_name(run)}{one.ending}"
@@ -320,7 +320,7 @@ class Taker:
 
     def _note_format(self, facts: LogFacts, sensors: Path | None) -> None:
         """Note a format that is only likely, or open, so that it is asked for once."""
-        last, lines = self.keeper.evening.last_run, self.keeper.journal.lines
+        last, lines = self.keeper.session.last_run, self.keeper.journal.lines
         asked = {line["id"] for line in lines if line["did"] == "format"} | self._asked
         # The length that was seen may have settled what the log alone leaves open.
         every = [] if facts.kind == "unclear" and last in self.known.runs else [facts]
@@ -343,7 +343,7 @@ class Taker:
         if answer == "later":
             return
         if answer != "no":
-            file, row = keeper.folder / PLAN_FILE, keeper.evening.rows[keeper.evening.last_run]
+            file, row = keeper.folder / PLAN_FILE, keeper.session.rows[keeper.session.last_run]
             text = file.read_bytes().decode().rstrip() + "\n"
             if facts.sources:
                 line = f"count_only = {{ {quoted(facts.sources[0])} = [{quoted(answer)}] }}\n"

@@ -17,9 +17,9 @@ from jinja2 import Environment, Template
 
 from gpubench_kit.desk.classify import Verdict
 from gpubench_kit.desk.desk import GAMES_SHOWN, Desk, of_state
-from gpubench_kit.desk.evening import card_step, changes_text, with_card
 from gpubench_kit.desk.forecast import GAMES
 from gpubench_kit.desk.looks import state_table
+from gpubench_kit.desk.session import card_step, changes_text, with_card
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.page.charts import tokens_css
 from gpubench_kit.schedule.order import PAUSE
@@ -83,9 +83,9 @@ def view_of(desk: Desk) -> View:
     desk : in any state
     """
     words = state_table()["words"]
-    values = _of_run(desk) | _of_evening(desk) | _of_question(desk)
+    values = _of_run(desk) | _of_session(desk) | _of_question(desk)
     values["change"] = "".join(_lines(words["change"], values))
-    name, (done, every) = desk.name, desk.evening.progress()
+    name, (done, every) = desk.name, desk.session.progress()
     beside, after, more = (_lines(words[part], values) for part in ("beside", "after", "more"))
     return View(
         name, desk.keeper.plan.review.title, f"{done} of {every} done",
@@ -97,10 +97,10 @@ def view_of(desk: Desk) -> View:
 
 def _of_run(desk: Desk) -> dict[str, Any]:
     """Return what fills places about the run that is due, or that the state is about."""
-    evening, plan, shown, due = desk.evening, desk.keeper.plan, desk.shown, desk.due
-    rows, first = evening.rows, next(iter(due), "")
+    session, plan, shown, due = desk.session, desk.keeper.plan, desk.shown, desk.due
+    rows, first = session.rows, next(iter(due), "")
     run = (first if shown.state in _OF_DUE else shown.run) or first
-    row, session, last = rows.get(run, {}), plan.session_plan, rows.get(evening.last_run, {})
+    row, times, last = rows.get(run, {}), plan.session_plan, rows.get(session.last_run, {})
     game = next((one for one in plan.games if one.name == row.get("game")), None)
     tuning = next((one for one in plan.tunings if one.name == row.get("tuning")), None)
     is_reference = tuning is None or tuning.name == plan.reference_tuning
@@ -109,13 +109,13 @@ def _of_run(desk: Desk) -> dict[str, Any]:
               if one.get("game") == row.get("game") and (one.get("round") or "").isdecimal()]  # fmt: skip
     number, care = row.get("round") or "", state_table()["words"]["care"]
     setting = row.get("setting") or (game.settings[0].name if game and len(game.settings) == 1 else "")
-    is_new = not last or evening.of_game(evening.last_run) != evening.of_game(run)
-    crashes = [one["tuning"] for one in evening.of("crash")].count(row.get("tuning", "")) + (
+    is_new = not last or session.of_game(session.last_run) != session.of_game(run)
+    crashes = [one["tuning"] for one in session.of("crash")].count(row.get("tuning", "")) + (
         shown.state == "crashed"
     )
     ordinal = {1: "1st", 2: "2nd", 3: "3rd"}.get(crashes, f"{crashes}th")
-    alike = [name for name in rows if evening.tuning(name) == row.get("tuning")]
-    step = card_step(row, evening.last_on(run), plan)
+    alike = [name for name in rows if session.tuning(name) == row.get("tuning")]
+    step = card_step(row, session.last_on(run), plan)
     card = with_card(row, plan)["card"]
     return {
         "card_step": say(f"sheet.{step}", card=card) if step else "",
@@ -127,23 +127,23 @@ def _of_run(desk: Desk) -> dict[str, Any]:
         "care": "" if is_reference else care, "always_care": care,
         "round": f"round {number} of {max(rounds)}" if number.isdecimal() and rounds
                  else row.get("purpose", "").replace("_", " "),
-        "play": "the whole scene" if game and game.ends != "time" else f"{session.scene_s:g} s",
-        "wait": f"{session.settle_s if is_new else session.tuning_change_s:g}", "settle": f"{session.settle_s:g}",
+        "play": "the whole scene" if game and game.ends != "time" else f"{times.scene_s:g} s",
+        "wait": f"{times.settle_s if is_new else times.tuning_change_s:g}", "settle": f"{times.settle_s:g}",
         "crashes": crashes, "crash_times": f"{ordinal} crash under {row.get('tuning', '')} in this session",
-        "open_rows": sum(not evening.is_recorded(one) for one in alike),
-        "tuning_runs": sum(map(evening.is_recorded, alike)), "repeat": next(iter(evening.repeats(run)), run),
+        "open_rows": sum(not session.is_recorded(one) for one in alike),
+        "tuning_runs": sum(map(session.is_recorded, alike)), "repeat": next(iter(session.repeats(run)), run),
         "cause_word": _CAUSES.get(row.get("excluded", ""), "CAUSE "),
         "is_lost": row.get("excluded") in ("tuning_lost", "wrong_settings"),
         "why": shown.why.removeprefix("short: ").partition("; a note")[0],
     }  # fmt: skip
 
 
-def _of_evening(desk: Desk) -> dict[str, Any]:
+def _of_session(desk: Desk) -> dict[str, Any]:
     """Return what fills places about the session."""
-    evening, keeper, forecast, shown = desk.evening, desk.keeper, desk.forecast, desk.shown
-    rows, now, plan = evening.rows, keeper.clock.now(), keeper.plan
+    session, keeper, forecast, shown = desk.session, desk.keeper, desk.forecast, desk.shown
+    rows, now, plan = session.rows, keeper.clock.now(), keeper.plan
     begun = [one for one in forecast.games if one.done]
-    opened, replaced = evening.of("open")[-1], {row.get("replaces") for row in rows.values()}
+    opened, replaced = session.of("open")[-1], {row.get("replaces") for row in rows.values()}
     games = f"({forecast.complete} games complete)"
     overall = (f"not enough games ({forecast.complete} of {len(forecast.games)} complete, {GAMES} needed)"
                if forecast.overall is None else
@@ -157,18 +157,18 @@ def _of_evening(desk: Desk) -> dict[str, Any]:
         "games_shown": begun[shown.first_game : shown.first_game + GAMES_SHOWN],
         "not_begun": len(forecast.games) - len(begun), "n_tunings": len(plan.tunings), "n_looks": n_looks,
         "drop": forecast.drops[shown.place % len(forecast.drops)][0] if forecast.drops else None,
-        "game_ends_at": f"{now + timedelta(seconds=forecast.game_s):%H:%M}", "n_done": evening.progress()[0],
-        "n_all": evening.progress()[1], "n_repeated": sum(bool(row.get("replaces")) for row in rows.values()),
+        "game_ends_at": f"{now + timedelta(seconds=forecast.game_s):%H:%M}", "n_done": session.progress()[0],
+        "n_all": session.progress()[1], "n_repeated": sum(bool(row.get("replaces")) for row in rows.values()),
         "n_left_out": sum(bool(row.get("excluded")) and name not in replaced for name, row in rows.items()),
         "end_title": "END: ANOTHER DRIVER" if shown.why == "driver" else
-                     "END OF THE SESSION" if evening.in_order() else "THE SESSION IS DONE",
+                     "END OF THE SESSION" if session.in_order() else "THE SESSION IS DONE",
         "times": f"{opened['at'][11:16]} to {now:%H:%M}", "took_s": keeper.since(opened),
-        "planned_s": forecast.planned_s * len(evening.takes()),
-        "notes": [f"{one['run']} {re.split('[:.]', one['verdict']['notes'][0])[0]}" for one in evening.takes()
+        "planned_s": forecast.planned_s * len(session.takes()),
+        "notes": [f"{one['run']} {re.split('[:.]', one['verdict']['notes'][0])[0]}" for one in session.takes()
                   if one["verdict"]["notes"] and not rows[one["run"]].get("excluded")],
-        "loose": [*(one.source.name for one in desk.waiting), *(_name_of(one) for one in evening.of("found"))],
+        "loose": [*(one.source.name for one in desk.waiting), *(_name_of(one) for one in session.of("found"))],
         "logs": sum(bool(row.get("frame_log")) for row in rows.values()), "steps": len(keeper.journal.lines),
-        "resumed_at": desk.resumed_at, "paused_at": "".join(one["at"][11:16] for one in evening.of("pause")[-1:]),
+        "resumed_at": desk.resumed_at, "paused_at": "".join(one["at"][11:16] for one in session.of("pause")[-1:]),
         "recovered": "\n".join(f"{one[:1].upper()}{one[1:]}." for one in desk.recovered),
         "watched": [str(one)[-40:] for one in desk.watch.folders],
         "free_gb": keeper.disk.free(keeper.folder) // 10**9,
@@ -183,7 +183,7 @@ def _undo_text(desk: Desk) -> str:
     step = desk.keeper.last()
     if step is None:
         return ""
-    if step not in desk.evening.kept:
+    if step not in desk.session.kept:
         return "0 put it back"
     cause = step["verdict"]["cause"] if step["did"] == "take" else ""
     what = _UNDO_CAUSES.get(cause) or _UNDO.get(step["did"], step["did"].replace("_", " "))
@@ -197,8 +197,8 @@ def _name_of(line: Mapping[str, Any]) -> str:
 
 def _of_question(desk: Desk) -> dict[str, Any]:
     """Return what fills places about a recording, a format or a cell that is asked about."""
-    shown, rows, due, evening = desk.shown, desk.evening.rows, desk.due, desk.evening
-    asked = next(iter(evening.questions), None)
+    shown, rows, due, session = desk.shown, desk.session.rows, desk.due, desk.session
+    asked = next(iter(session.questions), None)
     run, column, theirs, ours = asked or ("", "", "", "")
     seen, wanted = desk.seen_at or desk.keeper.clock.now(), desk.watch.wanted_s
     columns = desk.taker.format_to_ask.columns if desk.taker.format_to_ask else ()
@@ -220,7 +220,7 @@ def _of_question(desk: Desk) -> dict[str, Any]:
     when = f"{datetime.min + timedelta(seconds=began):%H:%M:%S}" if math.isfinite(began) else ""
     return values | {
         "file": shown.recording.source.name, "length": length, "when": f"{when}{length}".lstrip(", "),
-        "options": [(name, rows[name], "recorded already" if evening.is_recorded(name) else
+        "options": [(name, rows[name], "recorded already" if session.is_recorded(name) else
                      "the run that was due" if [name] == due[:1] else "not recorded yet") for name in shown.rows],
     }  # fmt: skip
 
@@ -232,12 +232,12 @@ def events_of(desk: Desk) -> list[tuple[str, str]]:
     ----------
     desk : in any state
     """
-    evening, out = desk.evening, [("SAID", desk.message)] if desk.message else []
+    session, out = desk.session, [("SAID", desk.message)] if desk.message else []
     out += [("ASIDE", one) for one in desk.keeper.notes[-1:]]
     out += [("WAITS", f"{one.source.name}: no row names it. Esc asks again") for one in desk.waiting[:1]]
-    for line in reversed(evening.of("take", "repeat", "crash", "unused", "found", "stop")):
+    for line in reversed(session.of("take", "repeat", "crash", "unused", "found", "stop")):
         at, run = line["at"][11:16], line.get("run", "")
-        start = f"{at}  {run:<5} {evening.tuning(run):<8}"
+        start = f"{at}  {run:<5} {session.tuning(run):<8}"
         if line.get("verdict"):
             verdict = Verdict(**line["verdict"])
             out.append(("REPEAT" if verdict.kind == "repeat" else "FINE", f"{start} {verdict.line}"))

@@ -142,7 +142,7 @@ def surest_signal(values: Mapping[str, np.ndarray]) -> np.ndarray | None:
     return next((values[metric] for metric, *_ in SIGNALS if metric in values), None)
 
 
-#: A stretch of an evening's log is at least so long [s].
+#: A stretch of a session's log is at least so long [s].
 _SHORTEST_S = 8.0
 
 #: Least swing of the signal between idle and busy, in its own unit.

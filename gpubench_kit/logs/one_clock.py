@@ -37,7 +37,7 @@ _OTHER_S = 5.0
 #: Runs of which less than this share lies inside the log are left out.
 _INSIDE = 0.3
 
-#: A drift that moves the clock by less than this over the evening is none [s].
+#: A drift that moves the clock by less than this over the session is none [s].
 _LEAST_DRIFT_S = 0.8
 
 #: Files of a recorder are closed so long after their last row, give or take [s].
@@ -209,7 +209,7 @@ def ahead_by_files(late_s: np.ndarray, sensors_late_s: float) -> float:
 
 
 @dataclass(frozen=True)
-class _Evening:
+class _Session:
     """What the offset is looked for in: starts and lengths of runs, stretches, and the ends of the log [s]."""
 
     starts: np.ndarray
@@ -311,12 +311,12 @@ def find_one_clock(
         why = say("evidence.one_clock.too_few", runs=n_runs, stretches=len(stretches))
         return OneClock(False, why=why)
     slack = max(1.5, float(np.median(np.diff(time_s))) + 0.75)
-    evening = _Evening(starts_s, lengths_s, stretches, float(time_s[0]), float(time_s[-1]), slack)
-    offsets, most = evening.candidates()
-    offset, runs, away = evening.refined(evening.best_of(offsets, most)[1])
+    session = _Session(starts_s, lengths_s, stretches, float(time_s[0]), float(time_s[-1]), slack)
+    offsets, most = session.candidates()
+    offset, runs, away = session.refined(session.best_of(offsets, most)[1])
     far = np.abs(offsets - offset) > _OTHER_S
-    next_points, next_s = evening.best_of(offsets[far], most[far]) if far.any() else (0.0, float("nan"))
-    points, both = evening.points(offset, slack)
+    next_points, next_s = session.best_of(offsets[far], most[far]) if far.any() else (0.0, float("nan"))
+    points, both = session.points(offset, slack)
     best, n_both = float(np.nansum(points)), int(both.any(axis=1).sum())
     n_inside, n_idle = int(np.isfinite(points).sum()), int((points == -2.0).sum())
     is_enough = (

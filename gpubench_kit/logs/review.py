@@ -333,7 +333,7 @@ def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
     ----------
     plan : the review's plan, with its folder
     keep_going : a log that is missing or cannot be used becomes a finding that stops the verdicts that need it,
-        in place of an error; as `check` does on the evening of the bench
+        in place of an error; as `check` does at the bench
 
     Returns
     -------

@@ -35,7 +35,7 @@ class Metric:
     head, short : at the head of a column, and on an axis or in a list; the label where they are empty
     most : key of ``[checks]`` that no value may exceed; empty for none
     is_capped : whether a cap or a frame limit holds it
-    is_at_power_point : whether it depends on where the card's power was measured
+    is_by_power_measured_at : whether it depends on where the card's power was measured
     needs_fine_times : whether frame times written coarsely withhold it
     """
 
@@ -54,7 +54,7 @@ class Metric:
     short: str = ""
     most: str = ""
     is_capped: bool = False
-    is_at_power_point: bool = False
+    is_by_power_measured_at: bool = False
     needs_fine_times: bool = False
 
 
@@ -83,13 +83,13 @@ _ROWS = (
            needs_fine_times=True),
     Metric("board_w", "board power", "W", "lower", "ratio", "sensors", "measure",
            "Mean power of the card while the scene ran.", "power", 1, _STEADY,
-           short="power", most="most_w", is_at_power_point=True),
+           short="power", most="most_w", is_by_power_measured_at=True),
     Metric("wall_w", "power at the wall", "W", "lower", "ratio", "sensors", "measure",
            "Mean power of the whole machine at the wall while the scene ran.", "power", 2, _STEADY),
     Metric("energy_per_frame_j", "energy per frame", "J", "lower", "ratio", "both", "measure",
-           "Mean power divided by average frame rate.", "energy", 1, _STEADY, is_at_power_point=True),
+           "Mean power divided by average frame rate.", "energy", 1, _STEADY, is_by_power_measured_at=True),
     Metric("frames_per_j", "performance per watt", "1/J", "higher", "ratio", "both", "measure",
-           "Frames drawn for each joule of energy.", "energy", 0, _STEADY, is_at_power_point=True),
+           "Frames drawn for each joule of energy.", "energy", 0, _STEADY, is_by_power_measured_at=True),
     Metric("core_c", "core temperature", "°C", "lower", "difference", "sensors", "soak",
            "Mean temperature of the GPU.", "heat", 2, most="most_c"),
     Metric("hotspot_c", "hot-spot temperature", "°C", "lower", "difference", "sensors", "soak",

@@ -183,7 +183,7 @@ def _answer_lines(answers: pd.DataFrame) -> Iterator[str]:
 
 
 @dataclass(frozen=True)
-class PlannedEvening:
+class MadeSchedule:
     """What the command made.
 
     Attributes
@@ -208,7 +208,7 @@ def build_schedule(
     *,
     previous: str | Path | None = None,
     progress: Progress | None = None,
-) -> PlannedEvening:
+) -> MadeSchedule:
     """Plan the next bench session of a review: page, printed run sheet, new rows at the end of ``runs.csv``.
 
     Parameters
@@ -220,7 +220,7 @@ def build_schedule(
 
     Returns
     -------
-    PlannedEvening
+    MadeSchedule
 
     Raises
     ------
@@ -238,7 +238,7 @@ def build_schedule(
         check_unchanged(before, inputs.hashes())
         with extended_run_sheet(rows, inputs.plan) as sheet:
             made.place.finish()
-    return PlannedEvening(made.page, made.page.with_name(PRINTED_FILE), sheet, len(rows), tuple(lines))
+    return MadeSchedule(made.page, made.page.with_name(PRINTED_FILE), sheet, len(rows), tuple(lines))
 
 
 def _inputs_of_session(folder: str | Path) -> Inputs:

@@ -148,7 +148,7 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     plan : the review's plan, with its folder
     for_report : whether a tuning of the plan without any row is a fault, too; planning and checking go on
         without
-    skip_bad_rows : whether rows with faults are left out and become findings, as `check` does on the evening
+    skip_bad_rows : whether rows with faults are left out and become findings, as `check` does at the bench
         of the bench; a sheet that cannot be read at all is an error nonetheless
 
     Returns

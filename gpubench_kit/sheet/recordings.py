@@ -1,4 +1,4 @@
-"""Recordings of an evening: those that may not count, the sensor log of each, and blocks told by pauses alone."""
+"""Recordings of a bench session: those that may not count, their sensor logs, and blocks told by pauses alone."""
 
 from __future__ import annotations
 
@@ -144,7 +144,7 @@ def _spans(sensor: LogFacts, one: int, board: LogBoard, held: float) -> bool | N
 
 
 def blocks_by_pauses(starts: Sequence[float], lengths: Sequence[float]) -> list[list[int]]:
-    """Return the runs of an evening in blocks, where its pauses fall into two heaps; else one block.
+    """Return the runs of a bench session in blocks, where its pauses fall into two heaps; else one block.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ _FEW = 0.6
 _MOST = 0.6
 #: Of so many games and tunings this share has the usual number of logs, though another one has more.
 _MANY_CELLS, _NEARLY_ALL = 6, 0.8
-#: Hours in the names of one evening are this close together; else the day changed between.
+#: Hours in the names of one bench session are this close together; else the day changed between.
 _EVENING_H = 6
 
 #: Numbers at one place of the names: label of the place -> number in each name.
@@ -87,7 +87,7 @@ def _read_stamps(board: LogBoard) -> None:
 
 
 def _read_times_of_day(board: LogBoard) -> None:
-    """Take times of day in the names, where all have one and no midnight lies between; one evening is asked."""
+    """Take times of day in the names, where all have one and no midnight lies between; one session is asked."""
     times = [name.numbers.get("time") for name in board.parts]
     if None in times or any(name.stamp_s or name.day for name in board.parts):
         return

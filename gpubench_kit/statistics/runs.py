@@ -171,7 +171,7 @@ def rank_within(groups: np.ndarray, labels: np.ndarray) -> np.ndarray:
 
 
 def _order_over_all(codes: dict[str, np.ndarray], order: np.ndarray) -> np.ndarray:
-    """Return the order over the whole evening where it was counted anew for each card or session.
+    """Return the order over the whole bench session where it was counted anew for each card or session.
 
     Two cards or sessions that share a place in the order of one bench give that away; they then follow
     each other as they first appear. Read as one count they would look like turns taken.

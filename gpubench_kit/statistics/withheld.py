@@ -51,7 +51,7 @@ def withhold_by_runs(pair: PairRuns) -> np.ndarray:
             runs.codes["withheld_for"] == runs.code_of("withheld_for", "format_not_confirmed")
         ),
     }
-    if pair.across and metric.is_at_power_point:
+    if pair.across and metric.is_by_power_measured_at:
         points = _differs(pair, runs.codes["power_measured_at"]) | pair.any_in_cell(
             ~runs.is_given("power_measured_at")
         )

@@ -91,7 +91,7 @@ def best_kept(p_worse: np.ndarray, *, level: float) -> np.ndarray:
     return np.logical_not(beaten.any(axis=1))
 
 
-#: Less than this share of the range taken away is not worth an evening.
+#: Less than this share of the range taken away is not worth a bench session.
 WORTH_WHILE = 0.1
 #: A gap is worth dividing when it is this many times as wide as the narrowest.
 _DIVIDED = 1.5

@@ -44,7 +44,7 @@ def test_sweep_and_schedule_print_the_fields_of_their_results(capsys, monkeypatc
         0,
         {"page": str(found.page), "is_judged": True, "summary": ["lowest power 'uv 100'"]},
     )
-    planned = build_schedule.PlannedEvening(
+    planned = build_schedule.MadeSchedule(
         Path("plan.html"), Path("sheet.html"), Path("runs.csv"), 24, ("4 rounds",)
     )
     monkeypatch.setattr(build_schedule, "build_schedule", lambda *_, **__: planned)

@@ -21,7 +21,7 @@ _JUST_BEFORE = (_TIME_S >= -8) & (_TIME_S < 0)
 def before_pct(**sensors) -> float:
     facts = RunFacts("r001", duration_s=60.0, alignment="clock")
     log = RunLog("r001", facts, sensor_time_s=_TIME_S, sensors=sensors)
-    keeper = SimpleNamespace(plan=small_plan(), evening=SimpleNamespace(rows={"r001": {"tuning": "factory"}}))
+    keeper = SimpleNamespace(plan=small_plan(), session=SimpleNamespace(rows={"r001": {"tuning": "factory"}}))
     return known_run(log, keeper).before_pct
 
 

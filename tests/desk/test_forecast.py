@@ -7,8 +7,8 @@ from types import SimpleNamespace
 import pytest
 from made_evening import GAMES, Evening, made_review
 
-from gpubench_kit.desk.evening import evening_of
 from gpubench_kit.desk.forecast import GameForecast, _pace, drops_of
+from gpubench_kit.desk.session import session_of
 from gpubench_kit.model.plan import load_plan
 
 
@@ -21,7 +21,7 @@ def _known(steps: list[tuple[str, str, float]], plan=None) -> SimpleNamespace:
               for n, (did, run, at) in enumerate(steps, start=2)]  # fmt: skip
     session = SimpleNamespace(scene_s=60.0, tuning_change_s=20.0, launch_s=240.0, settle_s=90.0)
     plan = SimpleNamespace(session_plan=session)
-    return SimpleNamespace(keeper=SimpleNamespace(evening=evening_of(lines), plan=plan))
+    return SimpleNamespace(keeper=SimpleNamespace(session=session_of(lines), plan=plan))
 
 
 def test_before_two_runs_the_pace_is_the_planned_one():
@@ -96,7 +96,7 @@ def test_what_is_dropped_saves_the_time_of_its_runs_and_they_are_no_longer_due(t
         left = evening.desk.forecast.left_s
         evening.press("7", "1")
         assert not set(runs) & set(evening.desk.due)
-        assert {evening.desk.evening.tuning(run) for run in evening.desk.due} == {"factory", "quiet"}
+        assert {evening.desk.session.tuning(run) for run in evening.desk.due} == {"factory", "quiet"}
         assert left - evening.desk.forecast.left_s == pytest.approx(60 * what.saves_min, abs=400)
         evening.press("0")
         assert set(runs) <= set(evening.desk.due)

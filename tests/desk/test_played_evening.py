@@ -28,11 +28,11 @@ def played(tmp_path_factory):
         while evening.desk.due and done < 120:
             done += 1
             run, (mishap, *_) = evening.due, mishaps.get(done, ("", "", ""))
-            if mishap == "tuning_lost" and evening.desk.evening.rows[run]["tuning"] == "factory":
+            if mishap == "tuning_lost" and evening.desk.session.rows[run]["tuning"] == "factory":
                 mishaps[done + 1], mishap = mishaps.pop(done), ""
             if mishap == "crash":
                 evening.record(run, torn=True, rest=3)
-                evening.press("5", "1" if evening.desk.evening.rows[run]["tuning"] != "factory" else "2")
+                evening.press("5", "1" if evening.desk.session.rows[run]["tuning"] != "factory" else "2")
             else:
                 evening.record(run, "" if mishap == "torn" else mishap, torn=mishap == "torn",
                                rest=40 if mishap in ("torn", "short_run", "gap") else 8)  # fmt: skip
@@ -77,7 +77,7 @@ def test_what_cannot_count_is_left_out_for_its_cause_and_repeated(played):
 def test_no_sound_run_is_left_out(played):
     evening, told = played
     mishaps = {run for run, _ in told.values()}
-    said = {one["run"]: one["verdict"] for one in evening.desk.evening.takes() if one["run"] not in mishaps}
+    said = {one["run"]: one["verdict"] for one in evening.desk.session.takes() if one["run"] not in mishaps}
     assert not [run for run, verdict in said.items() if verdict["kind"] == "repeat"]
     assert sum(bool(verdict["notes"]) for verdict in said.values()) <= 2
 

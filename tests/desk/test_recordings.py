@@ -93,10 +93,10 @@ def test_a_log_of_two_programs_can_wait_for_its_answer(evening):
 def test_first_lines_that_change_are_told_but_never_numbers_that_could_be_results(evening, before, after, said):
     for line in (before, before, after):
         evening.record(edit=lambda content, line=line: f"{line}\n\n".encode() + content)
-    told = evening.desk.evening.takes()[-1]["verdict"]
+    told = evening.desk.session.takes()[-1]["verdict"]
     assert said in str(told)
     assert "31.7" not in str(told)
-    assert said not in str(evening.desk.evening.takes()[-2]["verdict"]) or not said
+    assert said not in str(evening.desk.session.takes()[-2]["verdict"]) or not said
 
 
 def _samples(evening: Evening, name: str, edit) -> None:
@@ -118,7 +118,7 @@ def test_samples_that_stop_early_and_samples_that_stand_still_are_told_apart(tmp
     with Evening(tmp_path, review) as evening:
         evening.record()
         _samples(evening, "early", lambda rows: rows[: len(rows) // 2])
-        early = evening.desk.evening.takes()[-1]["verdict"]
+        early = evening.desk.session.takes()[-1]["verdict"]
         assert "the sensor log stopped" in str(early)
         assert "before the run ended" in str(early)
 
@@ -128,7 +128,7 @@ def test_samples_that_stop_early_and_samples_that_stand_still_are_told_apart(tmp
             return [*rows[:half], *(f"{row.partition(',')[0]},{held}" for row in rows[half:])]
 
         _samples(evening, "still", frozen)
-        still = evening.desk.evening.takes()[-1]["verdict"]
+        still = evening.desk.session.takes()[-1]["verdict"]
         assert "sensors stood still for" in str(still)
         assert "stopped" not in str(still)
 
@@ -276,7 +276,7 @@ def test_what_the_desk_saw_makes_a_reading_sure(tmp_path):
         evening.wait(20)
         assert evening.rows()[due]["frame_log"] == f"logs/{due}.csv"
         assert evening.desk.shown.state == "next", "nothing is left to ask"
-        assert evening.desk.evening.takes()[0]["verdict"]["kind"] == "fine"
+        assert evening.desk.session.takes()[0]["verdict"]["kind"] == "fine"
     task = open_review(load_plan(evening.folder), keep_going=True).tasks[0]
     assert task.witness is not None
     assert task.witness.seconds == pytest.approx(30, abs=2)
@@ -322,7 +322,7 @@ def test_one_sensor_log_for_all_runs_is_copied_once_and_its_clock_proven(tmp_pat
         copy = evening.folder / names.pop()
         assert log.read_bytes().startswith(copy.read_bytes())
         assert evening.desk.taker.clock_proven
-        said = [line["verdict"] for line in evening.desk.evening.takes()]
+        said = [line["verdict"] for line in evening.desk.session.takes()]
         assert sum("not proven yet" in str(one) for one in said) == 1
         assert "no sensor log" not in str(said)
     tasks = open_review(load_plan(evening.folder), keep_going=True).tasks
@@ -356,7 +356,7 @@ def _played(folder, full_at: int) -> tuple[list[dict], FullDisk]:
             if run == "r003":
                 evening.press("4")
                 evening.typed("window was open")
-                if not evening.desk.evening.rows[run]["note"]:
+                if not evening.desk.session.rows[run]["note"]:
                     evening.wait(12)
                     evening.press("4")
                     evening.typed("window was open")

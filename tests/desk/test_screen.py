@@ -44,7 +44,7 @@ def views(tmp_path_factory):
         evening.record(mishap="short_run", rest=35)
         evening.press("3", "1", "esc", "4", "esc", "5", "esc", "6", "esc", "7", "esc", "8")
         evening.press("enter")
-        game = evening.desk.evening.rows[evening.due]["game"]
+        game = evening.desk.session.rows[evening.due]["game"]
         evening.record(name=f"{'Salt Orchard' if game != 'Salt Orchard' else 'Dust Meridian'}.csv")
         evening.press("esc", "5", "2")
         evening.press("enter", "9")
@@ -210,7 +210,7 @@ def test_the_demo_plays_itself_to_its_end_with_four_mishaps(tmp_path, capsys):
         run_desk(desk, PlainScreen(), Player(desk, watched, NoKeys(clock)))
         said = capsys.readouterr().out
         assert desk.is_over
-        assert desk.evening.is_closed
+        assert desk.session.is_closed
     for words in ("short: ", "GPU load", "was not on", "the game crashed", "stop quiet here", "maker's values"):
         assert words in said, words
     assert clock.seconds - 1000 < 130

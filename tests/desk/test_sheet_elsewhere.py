@@ -108,7 +108,7 @@ def test_a_cell_that_both_changed_is_asked_and_its_run_is_not_held_against_other
     evening.press("esc")
     assert "1 theirs   2 the desk's" in evening.now, "it is asked again after a restart"
     evening.press(key)
-    assert not evening.desk.evening.questions
+    assert not evening.desk.session.questions
     assert evening.rows()["r002"]["excluded"] == cause
     evening.leave()
 

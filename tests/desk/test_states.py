@@ -160,7 +160,7 @@ def test_two_crashes_stop_a_tuning_and_no_text_raises_a_limit(evening):
     evening.press("5", "1")
     assert "stop quiet here. Two crashes" in evening.now
     evening.press("enter")
-    assert evening.desk.evening.stopped == {"quiet"}
+    assert evening.desk.session.stopped == {"quiet"}
     assert all(evening.rows()[run]["tuning"] != "quiet" for run in evening.desk.due)
     shown = " ".join(line for view in evening.views for line in view.now)
     assert not re.search(r"\b(try|raise|increase|higher|more power|push it|instead set)\b", shown)
@@ -429,7 +429,7 @@ def test_help_is_shown_and_left_and_a_recording_is_taken_meanwhile(evening):
 
 def test_a_lost_tuning_that_could_not_be_seen_at_first_is_told_once_there_is_something_to_hold_it_against(tmp_path):
     with Evening(tmp_path, made_review(games=1, rounds=2, tunings=2, scene_s=6.0, fps=40.0)) as evening:
-        tunings = {run: evening.desk.evening.tuning(run) for run in evening.desk.due}
+        tunings = {run: evening.desk.session.tuning(run) for run in evening.desk.due}
         lost = next(run for run, tuning in tunings.items() if tuning == "quiet")
         while evening.desk.due:
             run = evening.due

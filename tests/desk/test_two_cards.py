@@ -7,7 +7,7 @@ import csv
 import pytest
 from made_evening import Evening, made_review
 
-from gpubench_kit.desk.evening import card_step
+from gpubench_kit.desk.session import card_step
 from gpubench_kit.model.plan import load_plan
 
 #: Card and mounting of each run, in order, as the planner writes them.
@@ -65,7 +65,7 @@ def test_a_card_that_was_said_to_be_in_is_not_asked_for_again(evening):
     evening.record()
     evening.press("6", "3")
     evening.typed("Larkmoor 4")
-    assert evening.desk.evening.rows[evening.due]["card"] == "Larkmoor 4"
+    assert evening.desk.session.rows[evening.due]["card"] == "Larkmoor 4"
     assert "ount" not in _change(evening)
 
 

@@ -42,14 +42,14 @@ def played_screens(folder: Path) -> dict[str, list[str]]:
         evening.record(mishap="short_run", rest=35)
         shot("REPEAT")
         evening.press("3")
-        while evening.desk.evening.rows[evening.due]["tuning"] == "factory":
+        while evening.desk.session.rows[evening.due]["tuning"] == "factory":
             evening.record()
         evening.record(mishap="tuning_lost")
         shot("TUNING LOST")
         evening.press("3", "1")
         shot("CAUSE")
         evening.press("esc")
-        game = evening.desk.evening.rows[evening.due]["game"]
+        game = evening.desk.session.rows[evening.due]["game"]
         evening.record(name=f"{'Salt Orchard' if game != 'Salt Orchard' else 'Dust Meridian'} 2.csv")
         shot("WHICH RUN")
         evening.press("4", "5")

@@ -175,7 +175,7 @@ class Evening:
 
     def made(self, run: str, mishap: str = "") -> MadeRun:
         """Return what is played for a row, begun now."""
-        base = self.by_name.get(run) or self.by_name.get(self.desk.evening.root(run), self.runs[0])
+        base = self.by_name.get(run) or self.by_name.get(self.desk.session.root(run), self.runs[0])
         order = base.order + (100 * int(run.rsplit("-", 1)[1]) if "-" in run else 0)
         started = (self.clock.now() + timedelta(seconds=1)).replace(microsecond=0)
         return replace(base, run=run, order=order, mishap=mishap, started=started)

@@ -1,4 +1,4 @@
-"""Checks of what plan sections say about each other: names in comparisons, claims, evening, sweep and logs."""
+"""Checks of what plan sections say about each other: names in comparisons, claims, session, sweep and logs."""
 
 from __future__ import annotations
 

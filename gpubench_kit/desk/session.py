@@ -22,7 +22,7 @@ _RECORDED = ("frame_log", "sensor_log", "excluded", *(name for name in METRICS i
 
 
 @dataclass(frozen=True)
-class Evening:
+class Session:
     """The session so far.
 
     Attributes
@@ -187,7 +187,7 @@ def card_step(row: Mapping[str, str], earlier: Mapping[str, str], plan: ReviewPl
     return "again" if len(mountings) > 1 and MOUNTED.format(card=row["card"]) in row["session"] else ""
 
 
-def evening_of(lines: Sequence[dict]) -> Evening:
+def session_of(lines: Sequence[dict]) -> Session:
     """Return what the journal says.
 
     Parameters
@@ -209,7 +209,7 @@ def evening_of(lines: Sequence[dict]) -> Evening:
     used = {line["file"]["hash"]: line.get("run", "") for line in kept if line.get("file")}
     back = {line["file"]["hash"] for line in lines
             if line["n"] in undone and line["n"] > opened and line.get("file")}  # fmt: skip
-    return Evening(rows, kept, [one for one in kept if one["n"] >= opened], used, back - set(used))
+    return Session(rows, kept, [one for one in kept if one["n"] >= opened], used, back - set(used))
 
 
 _UNITS = {"pct": "%", "mhz": "MHz", "mv": "mV", "w": "W", "c": "°C", "rpm": "RPM", "v": "V", "a": "A"}
