@@ -8,6 +8,8 @@ import sys
 
 import pytest
 
+from gpubench_kit.model.verdicts import VERDICTS, other_way
+
 #: The row is added before anything else of the kit is loaded, as if it stood in the file.
 CODE = """
 import json, sys
@@ -90,3 +92,11 @@ def test_what_it_claims_decides_which_verdict_is_the_weaker(found):
 
 def test_the_reference_explains_it(found):
     assert found["reference"] == ["| `far_better` | far better | ⇧ or ⇩ | Better by ten margins or more. |"]
+
+
+def test_the_other_side_of_a_verdict_has_its_word_turned_round():
+    turned = {name: other_way(name) for name in VERDICTS if other_way(name) != name}
+    pairs = [("better", "worse"), ("higher", "lower")]
+    pairs += [(f"{one}_but_small", f"{other}_but_small") for one, other in pairs]
+    assert turned == dict(pairs) | {other: one for one, other in pairs}
+    assert {name for name, row in VERDICTS.items() if row.is_open} == {"undecided", "no_verdict"}
