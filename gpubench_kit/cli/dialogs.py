@@ -254,7 +254,8 @@ def confirm_formats_of(folder: str) -> None:
     from gpubench_kit.model.plan import load_plan, plan_file_of
 
     plan_file = plan_file_of(folder)
-    _confirm(formats_to_confirm(open_review(load_plan(plan_file), keep_going=True)), plan_file)
+    review = open_review(load_plan(plan_file), keep_going=True, trusts_proposals=True)
+    _confirm(formats_to_confirm(review), plan_file)
 
 
 def confirm_log(log: str, folder: str) -> None:

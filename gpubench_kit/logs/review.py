@@ -326,7 +326,7 @@ def check_opened(review: object) -> None:
     check_given(review, Review, where="review", wanted="an opened review", action=action)
 
 
-def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
+def open_review(plan: ReviewPlan, *, keep_going: bool = False, trusts_proposals: bool = False) -> Review:
     """Open a review folder: read its run sheet and find the files of every row.
 
     Parameters
@@ -334,6 +334,7 @@ def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
     plan : the review's plan, with its folder
     keep_going : a log that is missing or cannot be used becomes a finding that stops the verdicts that need it,
         in place of an error; as `check` does at the bench
+    trusts_proposals : see `load_run_sheet`
 
     Returns
     -------
@@ -347,7 +348,9 @@ def open_review(plan: ReviewPlan, *, keep_going: bool = False) -> Review:
         listed in the same error
     """
     check_plan(plan)
-    sheet = load_run_sheet(plan, for_report=not keep_going, skip_bad_rows=keep_going)
+    sheet = load_run_sheet(
+        plan, for_report=not keep_going, skip_bad_rows=keep_going, trusts_proposals=trusts_proposals
+    )
     review = Review(plan, sheet, keep_going=keep_going)
     if review._faults and not keep_going:
         # The review cannot be made anyway: read on, so that every fault is told in one go.

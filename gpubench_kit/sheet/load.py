@@ -25,6 +25,7 @@ from gpubench_kit.sheet.rows import (
     PURPOSES,
     UNREAD,
     SheetColumns,
+    as_proposed,
     check_rows,
     open_cells,
     read_columns,
@@ -32,6 +33,7 @@ from gpubench_kit.sheet.rows import (
 from gpubench_kit.sheet.text import SheetCells, find_sheet, read_cells
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
+from gpubench_kit.wording.numbers import count_text
 
 #: Words of sheets that were written for kit 0.1.0, by column.
 _EARLIER_WORDS = {"excluded": {"foreign_load": "background_load"}}
@@ -140,7 +142,9 @@ class RunSheet:
     row_faults: tuple[Fault, ...] = ()
 
 
-def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows: bool = False) -> RunSheet:
+def load_run_sheet(
+    plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows: bool = False, trusts_proposals: bool = False
+) -> RunSheet:
     """Read the run sheet of a review and hold it against the plan.
 
     Parameters
@@ -150,6 +154,8 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
         without
     skip_bad_rows : whether rows with faults are left out and become findings, as `check` does at the bench
         of the bench; a sheet that cannot be read at all is an error nonetheless
+    trusts_proposals : whether open cells hold what is proposed beside their question marks; for questions about
+        the logs alone, of which no result is made
 
     Returns
     -------
@@ -169,6 +175,7 @@ def load_run_sheet(plan: ReviewPlan, *, for_report: bool = False, skip_bad_rows:
     if len(cells.rows) > _MOST_ROWS:
         raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
     rows, spellings = spelt_rows(cells, columns, plan)
+    rows = [as_proposed(row) for row in rows] if trusts_proposals else rows
     placed, row_faults = _checked_rows(rows, plan, file=cells.file)
     sheet_faults = [*columns.faults, *_decimal_marks([one.row for one in placed], cells)]
     if not columns.is_complete:
@@ -248,12 +255,13 @@ def _cell(one: tuple[Any, str, Any]) -> str:
 
 def _merged(faults: Iterable[Fault]) -> list[Fault]:
     """Return faults of many rows as one where they say the same, so that a list stays readable."""
-    places: dict[tuple[str, str], list[str]] = defaultdict(list)
+    places: dict[tuple[str, str, str], list[str]] = defaultdict(list)
     for fault in faults:
-        places[fault.problem, fault.action].append(fault.where)
+        column = fault.where.partition(", column ")[2].partition(" (")[0]
+        places[column, fault.problem, fault.action].append(fault.where)
     each = []
-    for (problem, action), where in places.items():
-        more = f" and {len(where) - 3} more rows" if len(where) > 3 else ""
+    for (_, problem, action), where in places.items():
+        more = f" and {count_text(len(where) - 3, 'more row')}" if len(where) > 3 else ""
         first, *rest = where[:3]
         each.append(Fault(first + "".join(f"; {one.partition(', ')[2]}" for one in rest) + more, problem, action))
     return each

@@ -335,10 +335,24 @@ def open_cells(
         is_open = column not in _OWN_WORDS and isinstance(cell, str) and _OPEN.search(cell)
         if not is_open or cell in known.get(column, ()):
             continue
-        where = f"{row_name(row.get('run', ''), row['line'], file=file)}, column {shown(column)}"
-        proposed = _OPEN.sub("", cell)
-        action = f"If {shown(proposed)} is right, take the question mark away." if proposed else "Fill it in."
-        yield row["line"], Fault(where, f"{shown(cell)} is a question that is still open.", action)
+        # What was found stands with the place, so that the same question in many rows is one line.
+        where = f"{row_name(row.get('run', ''), row['line'], file=file)}, column {shown(column)} ({shown(cell)})"
+        is_proposed = _OPEN.sub("", cell)
+        action = "Where the value beside the question mark is right, take the mark away; else correct it."
+        yield row["line"], Fault(where, "a question is still open.", action if is_proposed else "Fill it in.")
+
+
+def as_proposed(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a row whose open cells hold what is proposed, or nothing; for what no result depends on.
+
+    Parameters
+    ----------
+    row : cells by known column, and ``line``
+    """
+    return {
+        column: _OPEN.sub("", cell) if isinstance(cell, str) and column not in _OWN_WORDS else cell
+        for column, cell in row.items()
+    }
 
 
 def row_name(run: str, line: int, *, file: str) -> str:

@@ -72,6 +72,19 @@ def test_one_key_writes_the_entry(folder, key, rows):
     assert (entry.card, entry.frames.rows) == ("Larkmoor 4", rows)
 
 
+def test_check_asks_for_the_format_though_the_order_is_still_open(folder):
+    sheet = folder / "runs.csv"
+    head, *rows = sheet.read_text(encoding="utf-8").splitlines()
+    is_open = [",".join([*(cells := row.split(","))[:4], f"{cells[4]} ?", cells[5]]) for row in rows]
+    sheet.write_text("\n".join([head, *is_open, ""]), encoding="utf-8")
+    shown = talk(["check", "."], ["1"], folder=folder)
+    assert shown.code == 1, shown.text
+    assert shown.text.count("a question is still open") == 1
+    assert "run 'r2', column 'order' ('3 ?') and 1 more row:" in shown.text
+    assert "1 of 1   4 logs of one format" in shown.text
+    assert len(load_plan(folder).logs.format) == 1
+
+
 def test_enter_leaves_the_plan_as_it_is(folder):
     talk(["inspect", "logs/r0.csv", "--confirm", "."], [""], folder=folder)
     assert (folder / "plan.toml").read_text(encoding="utf-8") == PLAN

@@ -34,14 +34,14 @@ CELLS = {
     ),
     "an open question": (
         "r1,?,Salt Orchard,1,1,90",
-        "run 'r1', column 'tuning': '?' is a question that is still open. Fill it in.",
+        "run 'r1', column 'tuning' ('?'): a question is still open. Fill it in.",
     ),
     "a proposal": (
         "r1,quiet ?,Salt Orchard,1,1,90",
-        "'quiet ?' is a question that is still open. If 'quiet' is right, take the question mark away.",
+        "('quiet ?'): a question is still open. Where the value beside the question mark is right, take the mark",
     ),
-    "a proposal behind its mark": ("r1,quiet,? Salt Orchard,1,1,90", "'? Salt Orchard' is a question that is"),
-    "an open round": ("r1,quiet,Salt Orchard,? 2,1,90", "column 'round': '? 2' is a question that is still open"),
+    "a proposal behind its mark": ("r1,quiet,? Salt Orchard,1,1,90", "('? Salt Orchard'): a question is"),
+    "an open round": ("r1,quiet,Salt Orchard,? 2,1,90", "column 'round' ('? 2'): a question is still open"),
     "unknown game": ("r1,quiet,Salt Orchid,1,1,90", "game 'Salt Orchid' is not in the plan"),
     "no game": ("r1,quiet,,1,1,90", "run 'r1': no game is given"),
     "no tuning": ("r1,,Salt Orchard,1,1,90", "run 'r1', column 'tuning': the text is empty;"),
@@ -114,6 +114,15 @@ def test_faults_of_one_row_and_of_many_come_together_in_sheet_order(plan):
 def test_the_same_fault_in_many_rows_is_one_line(plan):
     (found,) = faults(plan, *[f"r{k},quite,Salt Orchard,{k},{k},90" for k in range(1, 301)])
     assert found.startswith("runs.csv, run 'r1'; run 'r2'; run 'r3' and 297 more rows: tuning 'quite'")
+
+
+def test_open_cells_of_one_column_are_one_line_whatever_they_propose(plan):
+    of_order, of_round = faults(plan, *[f"r{k},quiet,Salt Orchard,{k} ?,{k} ?,90" for k in range(1, 25)])[::-1]
+    assert of_order.startswith(
+        "runs.csv, run 'r1', column 'order' ('1 ?'); run 'r2', column 'order' ('2 ?'); "
+        "run 'r3', column 'order' ('3 ?') and 21 more rows: a question is still open. Where the value"
+    )
+    assert "column 'round' ('3 ?') and 21 more rows" in of_round
 
 
 def test_each_fault_among_hundreds_of_rows_is_told_with_its_own_run(plan):

@@ -76,7 +76,7 @@ def test_open_cells_stop_a_report_and_are_left_out_by_a_check(plan):
     # Two rows ask for the same: on a terminal that is one line.
     assert len(messages(sheet, "run_sheet_row")) == 2
     (fault,) = sheet.row_faults
-    assert fault.where == "runs.csv, run 'r1', column 'tuning'; run 'r3', column 'tuning'"
+    assert fault.where == "runs.csv, run 'r1', column 'tuning' ('quiet ?'); run 'r3', column 'tuning' ('quiet ?')"
 
 
 def test_questions_in_notes_are_no_open_cells(plan):
