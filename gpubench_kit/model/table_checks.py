@@ -144,14 +144,13 @@ def _filled(usable: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
 def _value_faults(usable: pd.DataFrame) -> Iterator[Fault]:
     """Yield each column whose numbers or truth values are something else: a library would stumble over them."""
     for column in METRIC_VALUES.columns:
-        if column.name not in usable or column.kind == "text":
+        if column.kind == "text" or column.name not in usable:
             continue
-        found = usable[column.name].dropna()
-        is_truth, kind = column.kind == "truth", "true or false" if column.kind == "truth" else "a number"
-        fits = pd.api.types.is_bool_dtype(found) if is_truth else pd.api.types.is_numeric_dtype(found)
-        wrong = (
-            [] if fits else [one for one in found if not isinstance(one, (bool, np.bool_) if is_truth else Real)]
-        )
+        found, is_truth = usable[column.name], column.kind == "truth"
+        if getattr(found.dtype, "kind", "O") in ("b" if is_truth else "biuf"):
+            continue
+        kinds, kind = ((bool, np.bool_), "true or false") if is_truth else (Real, "a number")
+        wrong = [one for one in found.dropna() if not isinstance(one, kinds)]
         if wrong:
             problem = f"column '{column.name}' holds {shown(wrong[0])}; {kind} is expected."
             yield Fault("table 'usable'", problem, "Correct the table, or leave that run out.")
@@ -159,11 +158,10 @@ def _value_faults(usable: pd.DataFrame) -> Iterator[Fault]:
 
 def _repeated_faults(usable: pd.DataFrame) -> Iterator[Fault]:
     """Yield the runs that a table holds more than once: each copy would count as a further run."""
-    repeated = usable[usable.duplicated(list(USABLE.key), keep="first")]
-    if len(repeated):
-        problem = (
-            f"run {listed(repeated['run'].unique())} is given more than once; one row per {USABLE.row} is expected."
-        )
+    is_repeated = usable.duplicated(list(USABLE.key))
+    if is_repeated.any():
+        runs = listed(usable.loc[is_repeated, "run"].unique())
+        problem = f"run {runs} is given more than once; one row per {USABLE.row} is expected."
         yield Fault("table 'usable'", problem, "Give each run once, and runs of two reviews by names of their own.")
 
 
