@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from gpubench_kit.cli.terminal import ask, is_terminal, terminal_width
 from gpubench_kit.file_names import transliterated
-from gpubench_kit.model.questions import SHOW, Choice, Question, isolated, paste_lines
+from gpubench_kit.model.questions import SHOW, Question, isolated, paste_lines
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
 from gpubench_kit.sheet.new_review import (
     ANSWERS_FILE,
@@ -25,6 +25,7 @@ from gpubench_kit.sheet.new_review import (
     load_answers,
     write_draft,
 )
+from gpubench_kit.sheet.questions import format_entries, format_question
 from gpubench_kit.sheet.run_order import block_lines
 from gpubench_kit.wording.catalogue import say
 
@@ -240,8 +241,6 @@ if TYPE_CHECKING:
     from gpubench_kit.model.plan import ReviewPlan
     from gpubench_kit.model.plan.sections import Card
 
-_RIGHT, _OTHER, _SAMPLES = "right", "other", "samples"
-
 
 def confirm_formats_of(folder: str) -> None:
     """Ask which formats of a review's logs are right; without a terminal, print the entries to paste.
@@ -268,15 +267,13 @@ def confirm_log(log: str, folder: str) -> None:
     """
     from gpubench_kit.logs.loose_files import facts_of_log
     from gpubench_kit.logs.match_files import declaration_of
-    from gpubench_kit.logs.review import FormatToConfirm, first_rows_of
-    from gpubench_kit.logs.text_table import open_table
+    from gpubench_kit.logs.review import FormatToConfirm
     from gpubench_kit.model.plan import load_plan, plan_file_of
 
     path, plan_file = Path(log), plan_file_of(folder)
     plan = load_plan(plan_file)
-    rows = first_rows_of(open_table(path))
     found = [
-        FormatToConfirm(card.name, facts_of_log(path, declared=declaration_of(plan, card.name)), 1, rows)
+        FormatToConfirm(card.name, facts_of_log(path, declared=declaration_of(plan, card.name)), 1)
         for card in _cards_of(plan, path)
     ]
     if not any(one.facts.paste for one in found):
@@ -308,7 +305,10 @@ def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
     from gpubench_kit.file_names import swap_file
 
     entries = {f"formats.{place}": one for place, one in enumerate(formats)}
-    questions = [_question(key, one) for key, one in entries.items()]
+    questions = [
+        format_question(one.facts, [one.entry], key=key, n_logs=one.n_logs, card=one.card)
+        for key, one in entries.items()
+    ]
     if not questions:
         return
     if not is_terminal():
@@ -318,37 +318,8 @@ def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
 
     def keep(answers: Mapping[str, str]) -> None:
         """Write the plan with the entries of all answers so far, so that one step back takes the last away."""
-        added = [_entry(entries[key], answer) for key, answer in answers.items() if answer in (_RIGHT, _SAMPLES)]
+        added = [text for key, answer in answers.items() for text in format_entries([entries[key].entry], answer)]
         gap = b"\n" if before.endswith(b"\n") else b"\n\n"
         swap_file(plan_file, before + b"".join(gap + one.encode() for one in added))
 
     ask(lambda _: questions, keep=keep)
-
-
-def _entry(one: FormatToConfirm, answer: str) -> str:
-    """Return the entry that an answer writes."""
-    if answer == _RIGHT:
-        return one.entry
-    head = "".join(
-        line for line in one.entry.splitlines(keepends=True) if not line.startswith(("frames", "sensors"))
-    )
-    return f'{head}frames = {{ rows = "samples" }}\n'
-
-
-def _question(key: str, one: FormatToConfirm) -> Question:
-    """Return the question on one format."""
-    facts = one.facts
-    what = "sensors" if facts.kind == "sensors" else "frames"
-    said = " ".join(facts.questions) or say("format.by_looks", seen=facts.seen)
-    choices = [Choice(say(f"format.right_{what}"), _RIGHT), Choice(say("format.other"), _OTHER)]
-    choices += [Choice(say("format.no_frames"), _SAMPLES)] * (what == "frames")
-    return Question(
-        key=key,
-        text=say("format.text", n=one.n_logs, seen=facts.seen, card=one.card),
-        choices=(*choices, Choice(say("format.first_rows"), SHOW)),
-        default_text=say("ask.layouts.enter"),
-        about=(said, say(f"format.about_{what}", n=one.n_logs)),
-        evidence=one.first_rows,
-        paste=one.entry,
-        writes=say("format.writes", id=facts.format_id),
-    )

@@ -183,8 +183,8 @@ def ask(
         given[every[place].key] = answer
         if keep:
             keep(given)
-        if answer and every[place].writes:
-            _say(f"written: {every[place].writes.replace('{}', answer)}")
+        if told := every[place].written(answer):
+            _say(say("dialog.written", what=told))
 
 
 def _number(every: Sequence[Question], place: int) -> str:

@@ -25,6 +25,9 @@ _KEY_AND_VALUE = re.compile(r"\s*#*\s*([^:=,;\t]{1,40}?)\s*[:=,;\t]\s*(\S.{0,80}
 #: Lines above the heading that are searched.
 _MOST_LINES = 40
 
+#: First rows that a question shows.
+_ROWS_SHOWN = 4
+
 #: Findings that ask.
 _ASK = ("format_likely", "sensor_likely", "sensors_unclear")
 
@@ -50,6 +53,7 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
             sha256=table.sha256,
             format_id=format_id_of(table),
             seen=seen_in(table),
+            first_rows=_first_rows(table),
             preamble=_preamble(table),
         )
         log_format = sniff_frames(table, declared)
@@ -72,6 +76,13 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         paste=f"frames = {log_format.paste}" if log_format.paste else "",
         sources=log_format.fault.sources if isinstance(log_format.fault, WhichProgram) else (),
     )
+
+
+def _first_rows(table: LogTable) -> tuple[str, ...]:
+    """Return heading and first rows of a log, as they stand."""
+    above = table.text[: table.dialect.first_row].count(b"\n")
+    lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
+    return tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN])
 
 
 def _preamble(table: LogTable) -> tuple[tuple[str, str], ...]:

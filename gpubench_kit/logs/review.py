@@ -10,7 +10,6 @@ import pandas as pd
 
 from gpubench_kit.logs.format import RunTask, format_id_of
 from gpubench_kit.logs.frame_timing import Frames
-from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.match_files import match_files, order_done
 from gpubench_kit.logs.one_clock import with_clocks
@@ -61,10 +60,6 @@ def _one_for_all(check: str, alike: list[Finding]) -> Finding:
     return replace(example, run="", message=message, found=float(n_runs), limit=None, unit="runs")
 
 
-#: First rows that a question shows.
-_ROWS_SHOWN = 4
-
-
 @dataclass(frozen=True)
 class FormatToConfirm:
     """A format that is only likely, or asks.
@@ -74,13 +69,11 @@ class FormatToConfirm:
     card : card whose logs these are
     facts : of one log of the format
     n_logs : logs of the format
-    first_rows : heading and first rows of that log
     """
 
     card: str
     facts: LogFacts
     n_logs: int
-    first_rows: tuple[str, ...] = ()
 
     @property
     def entry(self) -> str:
@@ -117,20 +110,8 @@ def formats_to_confirm(review: Review) -> list[FormatToConfirm]:
             found[key] = replace(found[key], n_logs=found[key].n_logs + 1)
         else:
             facts = facts_of_log(Path(path), name=name, declared=task.declared)
-            found[key] = FormatToConfirm(key[0], facts, 1, first_rows_of(table))
+            found[key] = FormatToConfirm(key[0], facts, 1)
     return [one for one in found.values() if one.facts.paste]
-
-
-def first_rows_of(table: LogTable) -> tuple[str, ...]:
-    """Return heading and first rows of a log, as they stand.
-
-    Parameters
-    ----------
-    table : the log
-    """
-    above = table.text[: table.dialect.first_row].count(b"\n")
-    lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
-    return tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN])
 
 
 #: Facts that the table of runs is made with.

@@ -27,6 +27,7 @@ class LogFacts:
     preamble : keys and values of lines above the heading, as written
     format_id : short name of its format, which logs of one recorder share
     seen : its heading cells, joined
+    first_rows : its heading and first rows, as they stand
     certainty : of its frame times, or the least of its sensors: ``proven``, ``stated``, ``likely`` or ``open``
     columns : role or metric, heading, unit and certainty of each column that is used
     questions : what it asks, in sentences
@@ -46,6 +47,7 @@ class LogFacts:
     preamble: tuple[tuple[str, str], ...] = ()
     format_id: str = ""
     seen: str = ""
+    first_rows: tuple[str, ...] = ()
     certainty: str = ""
     columns: tuple[tuple[str, str, str, str], ...] = ()
     questions: tuple[str, ...] = ()
@@ -85,10 +87,11 @@ _ISOLATE, _END = "\u2068", "\u2069"
 
 @dataclass(frozen=True)
 class Choice:
-    """One answer that a digit gives: the text beside the digit, and the value that is kept."""
+    """One answer that a digit gives: the text beside the digit, the value that is kept, and what it writes."""
 
     text: str
     value: str
+    writes: str = ""
 
 
 @dataclass(frozen=True)
@@ -125,6 +128,11 @@ class Question:
     is_detail: bool = False
     check: Callable[[str], str] | None = None
     files: tuple[str, ...] = ()
+
+    def written(self, answer: str) -> str:
+        """Return what an answer writes, empty where it is nothing."""
+        own = next((one.writes for one in self.choices if one.value == answer), "")
+        return own or (self.writes.replace("{}", answer) if answer else "")
 
 
 def paste_lines(questions: Iterable[Question]) -> list[str]:

@@ -11,23 +11,20 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.questions import Choice, LogFacts, Question, isolated
+from gpubench_kit.model.errors import listed
+from gpubench_kit.model.questions import Choice, LogFacts, Question
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
 from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import parts_of
 from gpubench_kit.sheet.name_factors import find_factors
 from gpubench_kit.sheet.name_roles import label_logs
-from gpubench_kit.sheet.questions import format_answer, question
+from gpubench_kit.sheet.questions import CHIP, format_answer, format_entries, format_question, question
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors
 from gpubench_kit.sheet.run_order import block_order, find_order, find_rounds, recording_text, time_text
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text
 
-#: Answer that the watts of a sensor log are those of the chip alone.
-_CHIP = "chip"
 #: Key of the answer that chooses one card of several; no question asks for it.
 _PART = "card_of_names"
 _COPY = re.compile(r"(^|[^a-z])(copy|copie|kopie)([^a-z]|$)")
@@ -222,24 +219,9 @@ def _format_questions(
             formats[fact.format_id].append(fact)
     questions = []
     for key, group in formats.items():
-        first = group[0]
-        asked = [(role, heading, unit) for role, heading, unit, sure in first.columns if first.kind == "sensors"
-                 and sure in ("likely", "open") and role in METRICS]  # fmt: skip
-        files = tuple(fact.path.as_posix() for fact in group)
-        about = {"logs": count_text(len(group), "log"), "file": files[0], "seen": first.seen}
-        one = question("layouts", about, name=key, form="text" if len(group) > 1 else "one")
-        if len(asked) == 1:
-            role, heading, _ = asked[0]
-            what = say("ask.layouts.board") if role == "board_w" else METRICS[role].label
-            one = replace(one, text=say("ask.layouts.column", heading=shown(heading)[1:-1], what=what))
-        if len(asked) == 1 and asked[0][0] == "board_w":
-            watts = question("watts", {"unit": asked[0][2]})
-            one = replace(one, choices=watts.choices, about=watts.about, default_text=watts.default_text)
-        else:
-            one = replace(one, about=first.questions[:3])
-        entries = map(first.entry, cards or [answers.get("card") or say("evidence.name_of_card")])
-        shown_files = tuple(map(isolated, files[:12]))
-        questions.append(replace(one, evidence=shown_files, paste="\n".join(entries), files=files))
+        entries = list(map(group[0].entry, cards or [answers.get("card") or say("evidence.name_of_card")]))
+        one = format_question(group[0], entries, key=f"layouts.{key}", n_logs=len(group), can_be_chip=True)
+        questions.append(replace(one, files=tuple(fact.path.as_posix() for fact in group)))
     return questions
 
 
@@ -247,17 +229,17 @@ def _plan_lines(
     facts: Iterable[LogFacts], answers: Mapping[str, str], cards: Sequence[str]
 ) -> dict[str, tuple[str, ...]]:
     """Return lines of the plan: the order where it was answered, formats that were confirmed."""
-    confirmed: dict[str, str] = {}
+    confirmed: dict[str, list[str]] = {}
     is_chip = False
     for fact in facts:
         answer = format_answer(answers.get(f"layouts.{fact.format_id}", ""), fact.paste)
-        is_chip = is_chip or answer == _CHIP
-        if fact.paste and answer in ("right", _CHIP):
-            confirmed.setdefault(fact.format_id, "\n".join(map(fact.entry, cards or [answers.get("card", "")])))
+        is_chip = is_chip or answer == CHIP
+        entries = list(map(fact.entry, cards or [answers.get("card", "")])) if fact.paste else []
+        confirmed.setdefault(fact.format_id, format_entries(entries, answer))
     order = answers.get("typed_order", "")
     return {
         "analysis": (f'typed_order = "{order}"',) if order else (),
-        "sections": tuple(confirmed.values()),
+        "sections": tuple("\n".join(entries) for entries in confirmed.values() if entries),
         "cards": ('power_measured_at = "chip_sensor"',) if is_chip else (),
     }
 

@@ -6,10 +6,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 from gpubench_kit.model.errors import shown
-from gpubench_kit.model.questions import Choice, Question, isolated
+from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.questions import SHOW, Choice, LogFacts, Question, isolated
 from gpubench_kit.sheet.log_names import word_set
 from gpubench_kit.wording.catalogue import has, say
 
+#: Answers on a format that write: right, rows that are samples and not frames, watts of the chip alone.
+RIGHT, SAMPLES, CHIP = "right", "samples", "chip"
 #: Kinds that stand for themselves; all others are numbered with the question before them.
 _MAIN = word_set(
     "table card which_card tunings margin_pct layouts typed_order restarted restart_between one_block_one_game "
@@ -32,7 +35,7 @@ _CHOICES: Mapping[str, tuple[str, ...]] = {
     "no_tuning_in_name": ("factory",), "no_tuning": ("factory",), "order_by": ("stamps", "numbers"),
     "file_times": ("file_times",), "typed_order": ("alternated", "back_to_back", "not_known"),
     "restart_between": ("yes", "no", "unknown"), "one_block_one_game": ("yes", "no", "list"),
-    "order_read": ("right",), "recorder": ("both",), "layouts": ("right", "no"), "watts": ("right", "chip", "no"),
+    "order_read": ("right",), "recorder": ("both",),
     "sheets_are_games": ("games", "tables"), "comma": ("decimal", "thousands"), "roles": ("right", "turned"),
     "left_out": ("counts",), "column": ("none",),
 }  # fmt: skip
@@ -88,6 +91,66 @@ def _shown(value: object) -> str:
     return ", ".join(names[:_MOST_NAMES]) + (f" and {len(names) - _MOST_NAMES} more" if names[_MOST_NAMES:] else "")
 
 
+def format_question(
+    facts: LogFacts, entries: Sequence[str], *, key: str, n_logs: int, card: str = "", can_be_chip: bool = False
+) -> Question:
+    """Return the question whether a format is read right, as a draft and a check ask it.
+
+    Parameters
+    ----------
+    facts : of one log of the format
+    entries : of ``[[logs.format]]``, one for each card, that confirm what is proposed
+    key : where the answer is kept
+    n_logs : logs of the format
+    card : whose logs they are; empty where it is not known yet
+    can_be_chip : whether the answer that watts are those of the chip alone can be written
+    """
+    what = "sensors" if facts.kind == "sensors" else "frames"
+    asked = [(role, heading, unit) for role, heading, unit, sure in facts.columns
+             if what == "sensors" and sure in ("likely", "open") and role in METRICS]  # fmt: skip
+    of_card = say("format.of_card", card=isolated(shown(card)[1:-1])) if card else ""
+    text = say("format.text", n=n_logs, seen=shown(facts.seen)[1:-1], of_card=of_card)
+    said, enter = " ".join(facts.questions[:3]) or say("format.by_looks", seen=facts.seen), say("format.later")
+    answers, texts = [RIGHT, "other", *[SAMPLES] * (what == "frames")], f"format.{what}"
+    if len(asked) == 1:
+        role, heading, unit = asked[0]
+        is_board = role == "board_w"
+        quantity = say("format.board") if is_board else METRICS[role].label
+        text = say("format.column", heading=shown(heading)[1:-1], what=quantity)
+        if is_board:
+            said, enter, texts = say("format.watts.about", unit=unit), say("format.watts.later"), "format.watts"
+            answers[1:1] = [CHIP] * can_be_chip
+    choices = [
+        Choice(say(f"{texts}.{one}"), one, ", ".join(_written(format_entries(entries, one)))) for one in answers
+    ]
+    return Question(
+        key, text, (*choices, Choice(say("format.first_rows"), SHOW)), default_text=enter,
+        about=(said, say(f"format.about_{what}", n=n_logs)), evidence=facts.first_rows, paste="\n".join(entries),
+    )  # fmt: skip
+
+
+def _written(entries: Sequence[str]) -> list[str]:
+    """Return entries of the plan on one line each, as a confirmation shows them."""
+    return [entry.strip().replace("\n", ", ").replace("]], ", "]] ") for entry in entries]
+
+
+def format_entries(entries: Sequence[str], answer: str) -> list[str]:
+    """Return the entries of ``[[logs.format]]`` that an answer on a format writes; none for any other answer.
+
+    Parameters
+    ----------
+    entries : that confirm what is proposed
+    answer : as kept
+    """
+    if answer != SAMPLES:
+        return list(entries) if answer in (RIGHT, CHIP) else []
+    heads = (
+        [line for line in entry.splitlines(keepends=True) if not line.startswith(("frames", "sensors"))]
+        for entry in entries
+    )
+    return ["".join(head) + 'frames = { rows = "samples" }\n' for head in heads]
+
+
 def format_answer(answer: str, paste: str) -> str:
     """Return an answer on a format: ``right`` where a file of answers names the unit that is proposed.
 
@@ -98,7 +161,7 @@ def format_answer(answer: str, paste: str) -> str:
     """
     unit = answer.removeprefix("frames ")
     is_proposed = unit != answer and f'unit = "{unit}"' in paste.partition("frames = ")[2]
-    return "right" if is_proposed else answer
+    return RIGHT if is_proposed else answer
 
 
 def choice(kind: str, answer: str, *, value: str = "") -> Choice:

@@ -48,7 +48,7 @@ def _open(folder):
 def test_logs_of_one_format_are_asked_for_once(folder):
     (one,) = _open(folder)
     assert (one.card, one.n_logs) == ("Larkmoor 4", 4)
-    assert one.first_rows[0] == "dur,power [W]"
+    assert one.facts.first_rows[0] == "dur,power [W]"
 
 
 def test_lines_to_paste_confirm_the_format(folder, capsys):

@@ -119,6 +119,14 @@ def test_a_format_answered_right_is_confirmed_in_the_plan(tmp_path, likely_logs)
     )
     assert shown.code == 0, shown.text
     assert '8 logs of one format ("dur;power; all [W]"): is this right?' in " ".join(shown.text.split())
+    # What was written is shown as it stands in the plan.
+    written_now = shown.text.split("written: [[logs.format]] ")[1].split("written:")[0].split("6 of 6")[0]
+    assert " ".join(written_now.split()).startswith(
+        'card = "Larkmoor 4", id = "'
+        + load_plan(tmp_path / "x").logs.format[0].id
+        + '", seen = "dur;power; all [W]", '
+        'frames = { time = "dur", unit = "ms", rows = "frames" }, sensors = {'
+    )
     plan = load_plan(tmp_path / "x")
     (entry,) = plan.logs.format
     assert (entry.card, entry.seen) == ("Larkmoor 4", "dur;power; all [W]")
@@ -126,6 +134,25 @@ def test_a_format_answered_right_is_confirmed_in_the_plan(tmp_path, likely_logs)
     review = open_review(plan)
     assert len(review.tasks) == 8
     assert formats_to_confirm(review) == []
+
+
+def test_a_draft_and_a_check_ask_for_a_format_alike(tmp_path, likely_logs):
+    drafted = talk(
+        ["new", "x", "--from", "logs"], ["", "1", "Larkmoor 4", "power_limit_pct -12", "4", "", ""], folder=tmp_path
+    )
+    checked = talk(["check", "x"], ["4", "3"], folder=tmp_path)
+
+    def asked(text: str) -> list[str]:
+        """Return the lines of the question, with the first rows that a digit shows."""
+        lines = text[text.index("8 logs of one format") :].replace(" of Larkmoor 4", "").replace("logs/", "")
+        return " ".join(lines.partition("  > 4")[0].split()), lines.partition("  > 4")[2].splitlines()[1:5]
+
+    assert asked(drafted.text) == asked(checked.text)
+    assert "1 right: one row per frame 2 another unit or column 3 rows are not frames 4 first rows" in (
+        asked(drafted.text)[0])  # fmt: skip
+    assert asked(drafted.text)[1][0].strip() == "dur,power; all [W]"
+    assert 'frames = { rows = "samples" }' in checked.text.partition("written: ")[2]
+    assert load_plan(tmp_path / "x").logs.format[0].frames.rows == "samples"
 
 
 @pytest.mark.parametrize("key", ["", "2"])
@@ -151,7 +178,7 @@ def test_without_a_terminal_the_lines_to_paste_confirm_the_format(tmp_path, like
 def test_a_file_of_answers_may_name_the_unit_of_a_format_in_place_of_right(tmp_path, likely_logs, capsys):
     assert new(tmp_path / "asked", "--from", likely_logs, "--json") == 0
     (asked,) = [one for one in json.loads(capsys.readouterr().out)["questions"] if one["id"].startswith("layouts")]
-    assert asked["answers"] == ["right", "no"]
+    assert asked["answers"] == ["right", "other", "samples"]
     assert asked["files"] == sorted(file.name for file in likely_logs.iterdir())
     format_id = asked["id"].removeprefix("layouts.")
 
@@ -166,7 +193,7 @@ def test_a_file_of_answers_may_name_the_unit_of_a_format_in_place_of_right(tmp_p
     assert plans[0] == plans[1]
     assert b"[[logs.format]]" in plans[0]
     assert answered("wrong", '{ frames = "s" }') == 2
-    assert "'frames s' was found; one of 'right', 'no' is expected" in capsys.readouterr().err
+    assert "'frames s' was found; one of 'right', 'other', 'samples' is expected" in capsys.readouterr().err
     assert not (tmp_path / "wrong").exists()
 
 

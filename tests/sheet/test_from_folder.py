@@ -321,7 +321,7 @@ def test_a_likely_format_is_asked_once_and_written_into_the_plan():
     draft = draft_from_logs(facts, ROOT, {"card": "Larkmoor 4"})
     (question,) = draft.later
     assert (question.key, question.default) == ("layouts.5f0c9a21", "")
-    assert question.about == ("'Dauer' is likely the frame time.",)
+    assert question.about[0] == "'Dauer' is likely the frame time."
     confirmed = draft_from_logs(facts, ROOT, {"card": "Larkmoor 4", "layouts.5f0c9a21": "right"})
     assert confirmed.plan_lines["sections"] == (
         '[[logs.format]]\ncard = "Larkmoor 4"\nid = "5f0c9a21"\nseen = "frame;ms"\nframes = {}\n',
@@ -414,7 +414,7 @@ def test_watts_that_do_not_say_of_what_are_asked_for_and_may_be_those_of_the_chi
     draft = draft_from_logs(facts, ROOT, {"layouts.c15d361c": answer, "card": "Larkmoor 4"})
     (asked,) = [one for one in draft.later if one.key == "layouts.c15d361c"]
     assert asked.text == 'Column "Power (W)" of the sensor log: is it the power of the card\'s whole board?'
-    assert asked.about == ("It says W; it does not say of what.",)
-    assert [one.text for one in asked.choices] == ["yes", "only the chip", "no, another part"]
+    assert asked.about[0] == "It says W; it does not say of what."
+    assert [one.text for one in asked.choices] == ["yes", "only the chip", "no, another part", "first rows"]
     assert draft.plan_lines["cards"] == ((f'power_measured_at = "{measured_at}"',) if measured_at else ())
     assert "[[logs.format]]" in draft.plan_lines["sections"][0]
