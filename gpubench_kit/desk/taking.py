@@ -127,8 +127,8 @@ class Taker:
         return append_sensors(sensors.path, target, self.keeper.disk)
 
     def _clock(self, task: RunTask) -> OneClock | None:
-        """Return the clock of a sensor log that other runs name too; None where it is the run's own, or stated."""
-        if task.sensor_path is None or task.declared.sensor_offset_s is not None:
+        """Return the clock of a sensor log that other runs name too; None where it is the run's own."""
+        if task.sensor_path is None:
             return None
         if task.declared.same_machine:
             return OneClock(False, why="the plan states that both clocks are one")
@@ -142,7 +142,8 @@ class Taker:
         except LogError:
             return OneClock(False, why="the sensor log cannot be read")
         runs = (*others, self._read(task, LogFacts(Path(), "frames")))
-        return clock_of_starts([RunTimes(one.run, one.start_s, one.length_s, one.source) for one in runs], log)
+        times = [RunTimes(one.run, one.start_s, one.length_s, one.source) for one in runs]
+        return clock_of_starts(times, log, stated_s=task.declared.sensor_offset_s)
 
     # Recordings
 

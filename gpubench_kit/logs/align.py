@@ -38,6 +38,9 @@ _DAY_S, _HOUR_S, _QUARTER_S, _MINUTE_S = 86_400.0, 3600.0, 900.0, 60.0
 #: Clocks differ by at most so many quarters of an hour from zone to zone.
 _MOST_QUARTERS = 56
 
+#: A start is typed so many seconds early or late at most [s].
+_TYPED_S = 10.0
+
 #: Both logs count from zero: an edge must be this far off before it outweighs that [s].
 _OFF_BY_S = 3.0
 
@@ -116,7 +119,8 @@ def align(
     ----------
     frame_log, sensor_log : the logs of one run
     offset_s : declared in the plan: the sensor log's time at which the frame log starts [s], in its elapsed time,
-        or since its first sample where it has a clock only; with two clocks, how far the sensors' clock is ahead
+        or since its first sample where it has a clock only; with two clocks, how far the sensors' clock is ahead;
+        places no run without a clock in the sensor log of several, whose ``clock`` has heeded it
     started_at_s : start of the run as typed, in seconds since 1970; tells which of several busy stretches it is
     limit_s : two clocks that put the run farther than this from a busy stretch as long as it are told [s]
     clock : of a sensor log that other runs name too; None for one of this run alone, or of the same machine
@@ -132,8 +136,11 @@ def align(
     """
     run_s = frame_log.frames.end_s
     expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
-    if clock is not None and offset_s is None:
+    has_clocks = frame_log.clock is not None and sensor_log.clock is not None
+    if clock is not None and (offset_s is None or not has_clocks):
         shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=started_at_s)
+        if clock.source == "typed":
+            shift_s = _onto_stretch(shift_s, sensor_log, run_s)
         if np.isfinite(shift_s):
             return Alignment("one_clock", shift_s, clock.why).over(sensor_log, run_s)
         # A start on an unproven clock tells no stretch from its neighbours.
@@ -251,6 +258,16 @@ def _whole_stretches(sensor_log: SensorLog, run_s: float) -> list[tuple[str, Bus
         for metric, stretch, slack_s in surest_stretches(sensor_log.time_s, sensor_log.values)
         if stretch.has_start and stretch.has_end and fits_run(stretch, run_s, slack_s)
     ]
+
+
+def _onto_stretch(shift_s: float, sensor_log: SensorLog, run_s: float) -> float:
+    """Return what puts the run onto the one busy stretch near the place of a typed start; nan without one.
+
+    A start is typed seconds early or late, which would give the run idle watts.
+    """
+    starts = [stretch.start_s for _, stretch in _whole_stretches(sensor_log, run_s)]
+    near = [start_s for start_s in starts if abs(start_s + shift_s) <= _TYPED_S]
+    return -near[0] if len(near) == 1 else float("nan")
 
 
 def _by_load(shifts: Sequence[float], sensor_log: SensorLog, run_s: float, limit_s: float) -> float | None:

@@ -306,7 +306,7 @@ class OneClock:
     drift : change of the offset per second
     middle_s : start of the middle run [s]
     why : the evidence, or why it is refused
-    by_files_s : what the times of the files say of the offset [s]; nan where they say nothing
+    told_s : what the times of the files or the plan say of the offset [s]; nan where they say nothing
     source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``
     """
 
@@ -315,7 +315,7 @@ class OneClock:
     drift: float = 0.0
     middle_s: float = 0.0
     why: str = ""
-    by_files_s: float = float("nan")
+    told_s: float = float("nan")
     source: str = ""
 
     def at(self, start_s: float) -> float:

@@ -109,7 +109,7 @@ def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Fin
     changed, findings = list(tasks), []
     for places in by_log.values():
         declared = tasks[places[0]].declared
-        if len(places) < 2 or declared.sensor_offset_s is not None:
+        if len(places) < 2:
             continue
         if declared.same_machine:
             clock = OneClock(False, why=say("evidence.one_clock.stated"))
@@ -137,30 +137,33 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
             continue
         start = start_of(frame_log, task.started_at_s)
         times.append(RunTimes(task.run, start[0], frame_log.frames.end_s, start[1], path.stat().st_mtime))
-    clock = clock_of_starts(times, sensor_log, closed_s=sensor_path.stat().st_mtime)
-    name = sensor_log.name
+    stated_s, name = first.declared.sensor_offset_s, sensor_log.name
+    clock = clock_of_starts(times, sensor_log, closed_s=sensor_path.stat().st_mtime, stated_s=stated_s)
+    is_of_clocks = sensor_log.clock is not None and clock.source not in ("typed", "elapsed", "")
+    if stated_s is not None and is_of_clocks:
+        return OneClock(False, why=say("evidence.one_clock.stated")), []
     if not clock.is_proven:
-        has_files = np.isfinite(clock.by_files_s)
-        line = f"[logs] sensor_offset_s = {clock.by_files_s if has_files else 0.0:.1f}"
-        not_proven = note(
-            "logs.clock_not_proven_by_files" if has_files else "logs.clock_not_proven",
-            check="clock_not_proven",
-            line=line,
-            name=name,
-            n_runs=len(times),
-            why=clock.why,
-        )
-        return clock, [not_proven]
-    has_clocks = sensor_log.clock is not None and all(one.source not in ("typed", "elapsed") for one in times)
+        has_files = is_of_clocks and np.isfinite(clock.told_s)
+        key = "clock_not_proven_by_files" if has_files else "clock_not_proven"
+        line = f"[logs] sensor_offset_s = {clock.told_s if has_files else 0.0:.1f}"
+        if not is_of_clocks:
+            key, line = "clock_not_proven_by_starts", ""
+        about: dict[str, Any] = {"name": name, "n_runs": len(times), "why": clock.why}
+        return clock, [note(f"logs.{key}", check="clock_not_proven", line=line, **about)]
+    has_clocks = is_of_clocks and all(one.source not in ("typed", "elapsed") for one in times)
     how, values = "placed", dict[str, Any]()
     if has_clocks and abs(clock.offset_s) < _HALF_A_DAY_S:
         how, values = "ahead" if clock.offset_s >= 0 else "behind", {"apart_s": abs(clock.offset_s)}
-    about: dict[str, Any] = {"check": "one_clock", "name": name, "why": clock.why, "found": clock.offset_s}
-    return clock, [note(f"logs.one_clock.{how}", unit="s", **about, **values)]
+    values |= {"name": name, "why": clock.why, "found": clock.offset_s}
+    return clock, [note(f"logs.one_clock.{how}", check="one_clock", unit="s", **values)]
 
 
 def clock_of_starts(
-    times: Sequence[RunTimes], sensor_log: SensorLog, *, closed_s: float = float("nan")
+    times: Sequence[RunTimes],
+    sensor_log: SensorLog,
+    *,
+    closed_s: float = float("nan"),
+    stated_s: float | None = None,
 ) -> OneClock:
     """Return the clock of a sensor log by the starts of runs: those of one source, the most frequent one.
 
@@ -169,6 +172,12 @@ def clock_of_starts(
     times : of the runs that it spans
     sensor_log : as read
     closed_s : when its file was last written, by the clock that the runs' files have it from [s]
+    stated_s : how far the plan says that it is ahead of starts that are no clock's [s]
+
+    Notes
+    -----
+    Typed starts are too rough to place a run by: what the plan states of them only decides where the busy
+    stretches leave two offsets, and counts for nothing where they say another.
     """
     known = [one for one in times if np.isfinite(one.start_s)]
     sources = [one.source for one in known]
@@ -182,13 +191,15 @@ def clock_of_starts(
     signal = surest_signal(sensor_log.values)
     if signal is None:
         return OneClock(False, why=say("evidence.one_clock.no_signal"))
-    time_s, by_files_s = (sensor_log.clock or 0.0) + sensor_log.time_s, float("nan")
-    if sensor_log.clock is not None and source not in ("typed", "elapsed"):
-        by_files_s = ahead_by_files(closed - starts - lengths, closed_s - float(time_s[-1]))
+    is_of_clocks = sensor_log.clock is not None and source not in ("typed", "elapsed")
+    time_s, told_s = (sensor_log.clock or 0.0) + sensor_log.time_s, np.nan if stated_s is None else stated_s
+    if is_of_clocks:
+        told_s = ahead_by_files(closed - starts - lengths, closed_s - float(time_s[-1]))
         if "time_of_day" in (source, sensor_log.clock_kind):
-            by_files_s = (by_files_s + _HALF_A_DAY_S) % (2 * _HALF_A_DAY_S) - _HALF_A_DAY_S
-    clock = find_one_clock(starts, lengths, time_s=time_s, signal=signal, by_files_s=by_files_s)
-    return replace(clock, source=source, by_files_s=by_files_s)
+            told_s = (told_s + _HALF_A_DAY_S) % (2 * _HALF_A_DAY_S) - _HALF_A_DAY_S
+    teller = "files" if is_of_clocks else "plan"
+    clock = find_one_clock(starts, lengths, time_s=time_s, signal=signal, told_s=told_s, teller=teller)
+    return replace(clock, source=source, told_s=told_s)
 
 
 def ahead_by_files(late_s: np.ndarray, sensors_late_s: float) -> float:
@@ -281,7 +292,8 @@ def find_one_clock(
     *,
     time_s: np.ndarray,
     signal: np.ndarray,
-    by_files_s: float = float("nan"),
+    told_s: float = float("nan"),
+    teller: str = "files",
 ) -> OneClock:
     """Find how far the clock of a sensor log is ahead of the runs' clock.
 
@@ -290,7 +302,7 @@ def find_one_clock(
     starts_s, lengths_s : arrays of shape (runs,): starts on the runs' clock, and lengths [s]
     time_s, signal : arrays of shape (n,): times of the samples on the log's clock [s], and its surest
         signal of load
-    by_files_s : what the times of the files say of it [s]; nan where they say nothing
+    told_s, teller : what else says of it [s], nan where nothing does: the times of the ``files``, or the ``plan``
 
     Returns
     -------
@@ -302,7 +314,7 @@ def find_one_clock(
     its edges are those of one stretch, half a point for one edge, none where the card was busy, and takes two away
     where the card idled for half of it. The best offset counts if nearly all runs inside the log agree, none idles,
     and no other offset comes near; where others do, it counts if it is better by half a run and the times of the
-    files say the same, which they do of a wrong one by chance only.
+    files or the plan say the same, which they do of a wrong one by chance only.
     """
     known = np.isfinite(signal)
     time_s, signal = time_s[known], signal[known]
@@ -329,10 +341,10 @@ def find_one_clock(
     away_s = next_s - offset
     key, points_s = "proven", {"both": n_both, "runs": n_runs, "away_s": away_s, "points": max(0.0, next_points)}
     if next_points > _NEXT * best:
-        if not (abs(offset - by_files_s) <= slack + _CLOSED_S / 2 and next_points <= best - _LESS):
+        if not (abs(offset - told_s) <= slack + _CLOSED_S / 2 and next_points <= best - _LESS):
             about = {"away_s": away_s, "points": next_points, "best": best}
             return OneClock(False, why=say("evidence.one_clock.as_well", **about))
-        key = "proven_by_files"
+        key = f"proven_by_{teller}"
     drift = 0.0
     if n_both >= 6 and runs.size >= 6:
         centred = runs - runs.mean()

@@ -84,7 +84,7 @@ def test_a_proven_clock_is_never_wrong(seed):
 def _evenly_paced(*, by_files_s):
     """Return the clock of an evening whose runs begin every 80 s, by a sensor log that is 80 s ahead."""
     starts, lengths, times, load = _evening(np.random.default_rng(2), n=12, pause=(20.0, 20.1), ahead=80.0)
-    return find_one_clock(starts, lengths, time_s=times, signal=load, by_files_s=by_files_s)
+    return find_one_clock(starts, lengths, time_s=times, signal=load, told_s=by_files_s)
 
 
 def test_times_of_files_prove_the_best_of_offsets_that_are_nearly_as_good():

@@ -18,7 +18,7 @@ BEGAN, BEGAN_S = "2026-11-02T21:00:00", 1793653200.0
 class Evening:
     """Eight runs of half a minute, each with watts of its own, and what a sensor recorder saw of them."""
 
-    def __init__(self, folder, *, pauses=(20.0, 70.0), seed=4, frames_ahead=lambda run: 0.0):
+    def __init__(self, folder, *, pauses=(20.0, 70.0), seed=4, frames_ahead=lambda run: 0.0, with_clock=True):
         self.folder, rng = folder, np.random.default_rng(seed)
         (folder / "logs").mkdir()
         self.frames = [rng.gamma(60, 16 / 60, 1900).round(3) for _ in range(N_RUNS)]
@@ -36,6 +36,7 @@ class Evening:
                 "t": at.round(6),
                 "f": frame_ms,
             }
+            columns = columns if with_clock else {name: columns[name] for name in ("t", "f")}
             self.write(f"r{run}.csv", table(columns), closed_s=self.starts[run] + self.lengths[run])
 
     def write(self, name, text, *, closed_s, is_copied=False):
@@ -151,6 +152,39 @@ def test_typed_starts_give_no_run_the_watts_of_another_where_the_clock_is_not_pr
     typed = [stamp.split(".")[0].replace("T", " ") for stamp in clock(evening.starts, BEGAN)]
     watts, _ = evening.measured(typed=typed)
     assert watts.empty
+
+
+def _typed(evening, off_s=0.0):
+    """Return starts as they are typed to the second, each off by some seconds."""
+    return [stamp.split(".")[0].replace("T", " ") for stamp in clock(evening.starts + off_s, BEGAN)]
+
+
+@pytest.mark.parametrize("off_s", [0.0, np.linspace(-2, 2, N_RUNS), np.tile([0.0, 4.0], N_RUNS // 2)])
+def test_starts_typed_by_hand_place_runs_without_a_clock_where_pauses_are_uneven(tmp_path, off_s):
+    evening = Evening(tmp_path, with_clock=False)
+    evening.record(ahead=lambda times: 80.0)
+    watts, findings = evening.measured(typed=_typed(evening, off_s))
+    assert len(watts) == N_RUNS
+    assert findings["one_clock"].found == pytest.approx(80.0, abs=4.0)
+
+
+@pytest.mark.parametrize(("stated_s", "n_placed"), [(80.0, N_RUNS), (0.0, 0), (135.0, 0)])
+def test_what_the_plan_states_of_typed_starts_counts_where_the_busy_stretches_fit_it(tmp_path, stated_s, n_placed):
+    evening = Evening(tmp_path, pauses=(25.0, 25.0), with_clock=False)
+    evening.record(ahead=lambda times: 80.0)
+    watts, _ = evening.measured(typed=_typed(evening), sensor_offset_s=stated_s)
+    assert len(watts) == n_placed
+
+
+@pytest.mark.parametrize("typed", [(), ["2026-11-02 21:01"] * N_RUNS])
+def test_the_way_out_of_starts_that_do_not_tell_is_said(tmp_path, typed):
+    evening = Evening(tmp_path, with_clock=False)
+    evening.record()
+    watts, findings = evening.measured(typed=typed)
+    assert watts.empty
+    action = findings["clock_not_proven"].action
+    assert action.startswith("Type started_at of each run to the second")
+    assert "same_machine" not in action
 
 
 def test_a_sensor_log_that_was_saved_again_later_proves_nothing(tmp_path):

@@ -78,9 +78,7 @@ def outcome_of_clocks(made: Iterator[MadeClock], *, with_files: bool = True) -> 
     found = {"right": 0, "refused": 0, "wrong": 0}
     for one in made:
         by_files_s = one.by_files_s if with_files else np.nan
-        clock = find_one_clock(
-            one.starts_s, one.lengths_s, time_s=one.time_s, signal=one.load, by_files_s=by_files_s
-        )
+        clock = find_one_clock(one.starts_s, one.lengths_s, time_s=one.time_s, signal=one.load, told_s=by_files_s)
         off_s = np.abs([clock.at(start_s) for start_s in one.starts_s] - one.ahead_s).max(initial=0.0)
         found["refused" if not clock.is_proven else "right" if off_s < 4 else "wrong"] += 1
     return found
