@@ -202,6 +202,7 @@ class LogFormat:
     sources : columns that tell frames of several sources apart
     counted : columns that tell which frames of one source count
     outcomes : columns that may tell what became of each frame
+    numbers : columns that number the rows by one
     date_order : as declared, for the clock
     has_stamps_only : whether the frame times are the steps of the clock's stamps
     row_rules : what is done with the rows before: ``every_second``, ``reverse``, ``part i``, ``first_block``,
@@ -223,6 +224,7 @@ class LogFormat:
     sources: Sources = ()
     counted: Sources = ()
     outcomes: tuple[int, ...] = ()
+    numbers: tuple[int, ...] = ()
     date_order: str = ""
     has_stamps_only: bool = False
     row_rules: tuple[str, ...] = ()

@@ -34,6 +34,8 @@ _DENIED_SHARE, _MOST_DENIED = 0.05, 0.02
 #: A longer step that no cell shows is a pause [ms].
 _PAUSE_MS = 1000.0
 
+#: No frame takes less than this share of the usual one, but for a few; more such rows are of several sources.
+_NEXT_TO_NOTHING, _TOO_SHORT = 0.1, 0.03
 
 #: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
 FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)
@@ -388,6 +390,17 @@ def take_turns(frame_ms: np.ndarray) -> bool:
     return bool(np.median(known[is_long]) - np.median(known[~is_long]) > _TURN_PART * mean)
 
 
+def are_too_short(frame_ms: np.ndarray) -> bool:
+    """Return whether rows are next to nothing too often, as where those of several programs or displays mix.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,), in any unit
+    """
+    known = frame_ms[np.isfinite(frame_ms)]
+    return bool(known.size) and bool((known < _NEXT_TO_NOTHING * np.median(known)).mean() > _TOO_SHORT)
+
+
 def come_again(cells: np.ndarray) -> bool:
     """Return whether values come again in the same order every few rows, and change from row to row.
 
@@ -410,4 +423,4 @@ def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
     """
     words = words_of(label)
     is_other = not words & QUANTITY["frame"] and (words & SAMPLED or come_evenly(frame_ms))
-    return bool(is_other) or take_turns(frame_ms)
+    return bool(is_other) or take_turns(frame_ms) or are_too_short(frame_ms)

@@ -31,7 +31,7 @@ from gpubench_kit.logs.frame_timing import (
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
-from gpubench_kit.logs.row_doubts import needs_all_columns
+from gpubench_kit.logs.row_doubts import needs_all_columns, still_number
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
@@ -266,7 +266,8 @@ def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool, n_g
         frame_log = _read(table, log_format, with_sensors=with_sensors, only_regular=True)
     except LogError:
         return None
-    return frame_log if _is_verified(frame_log, n_gaps=n_gaps) else None
+    is_regular = n_gaps > 0 or still_number(table, log_format.numbers, frame_log.frames.frame_ms.size)
+    return frame_log if is_regular and _is_verified(frame_log, n_gaps=n_gaps) else None
 
 
 def _is_verified(frame_log: FrameLog, *, n_gaps: int = 0) -> bool:
@@ -303,7 +304,11 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     )
     findings += [*not_counted, *_coarse(table, frames)]
     findings += rare_outcomes(table, read, log_format.outcomes) if log_format.outcomes else []
-    findings += two_kinds(table, read, log_format.outcomes) if only_regular and log_format.outcomes else []
+    findings += (
+        two_kinds(table, read, log_format.outcomes, or_programs=True)
+        if only_regular and log_format.outcomes
+        else []
+    )
     return FrameLog(
         name=table.name,
         sha256=table.sha256,

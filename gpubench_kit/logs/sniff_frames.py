@@ -45,7 +45,7 @@ from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
-from gpubench_kit.model.words import CARD, NOT_FRAME, OTHER, PART, QUANTITY, fold, words_of
+from gpubench_kit.model.words import CARD, COUNTED_TIME, NOT_FRAME, OTHER, PART, QUANTITY, SAMPLED, fold, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -56,7 +56,7 @@ LEAST_FRAMES = 10
 _FEW = 0.02
 
 #: A line above the heading that states how many counts a second has.
-_PER_SECOND = re.compile(r"(?:frequen\w*|ticks?\w*)[^\d\n]{0,24}(\d{4,12})\b")
+_PER_SECOND = re.compile(r"([^\n]{0,48}?(?:frequen\w*|ticks?\w*)[^\d\n]{0,24})(\d{4,12})\b(?!\s*[kmg]hz)")
 
 #: What rises by whole numbers up to this, always the same one, numbers rows or every other one.
 _LARGEST_STRIDE = 3
@@ -65,6 +65,14 @@ _LARGEST_STRIDE = 3
 _APART = 1.5
 
 _SENSOR_WORDS = frozenset().union(*(QUANTITY[name] for name in ("power", "heat", "load", "clock", "fan", "volt")))
+_OTHER_CLOCKS = (
+    OTHER
+    | CARD
+    | PART["memory"]
+    | PART["chip"]
+    | (SAMPLED - COUNTED_TIME)
+    | {"display", "monitor", "screen", "sensor"}
+)
 _NO_FRAME_WORDS = OTHER | CARD | PART["memory"] | PART["hotspot"] | PART["chip"] | NOT_FRAME
 
 #: The rules in their order; the first that applies decides.
@@ -132,7 +140,9 @@ def sniff_frames(table: LogTable, declared: Declaration, *, witnesses: Sequence[
         read_columns(table, sorted(rows.unreadable))
     if stated is None:
         kinds_known = declared.states_kinds or bool(counted)
-        reading, on_rows = doubts_told(clues, reading, log_format.findings, kinds_known=kinds_known)
+        reading, on_rows = doubts_told(
+            clues, reading, log_format.findings, kinds_known=kinds_known, rows_chosen=bool(sources)
+        )
         log_format = replace(log_format, findings=(*log_format.findings, *on_rows))
     return _as_format(
         _with_other_columns(log_format, reading, clues, declared), _marked(reading, whole), clues, declared
@@ -177,7 +187,10 @@ def _clues_of(
     times += _clock_of(rows, clock, date_order, is_alone=not times and not values)
     above = fold(rows.table.text[: rows.table.dialect.first_row][:100_000].decode("utf-8", "replace"))
     # Of several numbers none is known to be the counter's.
-    per_s = {float(found) for found in _PER_SECOND.findall(above)}
+    said = _PER_SECOND.findall(above)
+    per_s = (
+        {float(found) for _, found in said} if not any(words_of(one) & _OTHER_CLOCKS for one, _ in said) else set()
+    )
     return Clues(rows, tuple(times), values, per_s.pop() if len(per_s) == 1 else 0.0, witnesses)
 
 
@@ -339,7 +352,8 @@ def _with_other_columns(log_format: LogFormat, reading: Reading, clues: Clues, d
     sensors, on_sensors = sensors_of_rows(clues.rows, declared, taken=taken)
     outcomes = outcome_columns(clues.rows, taken | {sensor.column for sensor in sensors})
     findings = (*log_format.findings, *on_sensors)
-    return replace(log_format, sensors=sensors, outcomes=outcomes, findings=findings)
+    numbers = tuple(place for place, values in clues.rows.numbers.items() if counts_rows(values))
+    return replace(log_format, sensors=sensors, outcomes=outcomes, numbers=numbers, findings=findings)
 
 
 def _as_format(log_format: LogFormat, reading: Reading, clues: Clues, declared: Declaration) -> LogFormat:

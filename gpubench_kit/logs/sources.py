@@ -21,7 +21,7 @@ from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
-from gpubench_kit.model.words import GENERATED, words_of
+from gpubench_kit.model.words import GENERATED, PROGRAM, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -127,7 +127,10 @@ def several_sources(clues: Clues) -> tuple[Fault | None, list[Finding]]:
         kinds = two_kinds(rows.table, rows, (place,))
         values, counts = np.unique(cells, return_counts=True)
         is_mixed = not has_pair and float((cells[1:] != cells[:-1]).mean()) > _CHANGES
-        if not (kinds and has_pair) and _are_sources(clues, cells, (values, counts), is_mixed=is_mixed):
+        is_told = several_programs(rows.table, rows, (place,))
+        if is_told or (
+            not (kinds and has_pair) and _are_sources(clues, cells, (values, counts), is_mixed=is_mixed)
+        ):
             order = np.argsort(-counts, kind="stable")
             shown = ", ".join(f"'{values[one][:40]}' ({counts[one]} rows)" for one in order[:8])
             problem = (
@@ -140,6 +143,24 @@ def several_sources(clues: Clues) -> tuple[Fault | None, list[Finding]]:
             ), findings
         findings += kinds
     return None, findings
+
+
+def several_programs(table: LogTable, read: Columns, places: Iterable[int]) -> bool:
+    """Return whether a column that is headed as the program's name has several, each in more than a few rows.
+
+    Parameters
+    ----------
+    table : the log
+    read : its columns
+    places : those that may tell
+    """
+    for place in places:
+        words = words_of(table.dialect.names[place])
+        if words & PROGRAM and words <= PROGRAM | {"name", "id", "title"}:
+            shares = read.cells(place).value_counts(normalize=True)
+            if 2 <= (shares > _FEW_KINDS).sum() <= MOST_WORDS:
+                return True
+    return False
 
 
 def _few_cells(rows: LogRows, place: int) -> np.ndarray | None:
@@ -230,7 +251,7 @@ def _are_independent(time: np.ndarray, rows: np.ndarray) -> bool:
     return bool(apart <= _FAR_FROM_EVEN)
 
 
-def two_kinds(table: LogTable, read: Columns, places: Iterable[int]) -> list[Finding]:
+def two_kinds(table: LogTable, read: Columns, places: Iterable[int], *, or_programs: bool = False) -> list[Finding]:
     """Return the question whether frames are rendered or generated, for columns in which two values alternate.
 
     Parameters
@@ -238,14 +259,15 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int]) -> list[Fin
     table : the log
     read : its columns
     places : those that may tell
+    or_programs : whether several programs are found as well
     """
     found = []
     for place in places:
         cells = read.cells(place).to_numpy(dtype=str)
         values = sorted(set(cells[:_ROWS_OF_KINDS]))
-        if not 2 <= len(values) <= LONGEST_TURN or not (
-            come_again(cells) or _speak_of_kinds(table, place, cells, values)
-        ):
+        is_few = 2 <= len(values) <= LONGEST_TURN
+        is_told = is_few and (come_again(cells) or _speak_of_kinds(table, place, cells, values))
+        if not is_told and not (or_programs and several_programs(table, read, (place,))):
             continue
         shown = say("list.and").join(f"'{value[:40]}'" for value in values)
         found.append(kinds_asked(table, table.label(place), shown))

@@ -73,11 +73,25 @@ FRAMES = _words("frames bilder trames images fotogramas fotogrammi klatek кад
 COUNT = _words("count n number num anzahl nombre numero número liczba число")
 
 #: Words for what comes again without being a frame.
-SAMPLED = _words("sample samples poll tick ticks server packet interval intervall period periode abtastung")
+SAMPLED = _words(
+    "sample samples poll tick ticks server packet interval intervall period periode abtastung refresh vsync vblank"
+)
+
+#: Words of these for what times are counted in.
+COUNTED_TIME = _words("tick ticks")
+
+#: Words for pieces of a frame.
+PIECES = _words("draw drawcall call submit submission pass batch dispatch command queue shader upload eye")
 
 #: Words for frames that are not rendered.
 GENERATED = _words(
     "generated interpolated synthetic inserted erzeugt generiert eingefügt généré interpolé generado generato"
+)
+
+#: Words for a program that draws frames.
+PROGRAM = _words(
+    "game app application process program exe executable window pid spiel anwendung programm prozess fenster jeu "
+    "processus programme fenêtre juego aplicación proceso programa gioco applicazione processo programma gra okno"
 )
 
 #: Words for the card.

@@ -38,7 +38,7 @@ def test_rows_that_hold_several_frames_are_asked_for(tmp_path, heading):
 @pytest.mark.parametrize(
     ("heading", "values"),
     [("frames", np.ones(FRAME_MS.size, dtype=int)), ("frame number", np.arange(FRAME_MS.size) % 60 + 1),
-     ("frame count", np.arange(FRAME_MS.size) * 2), ("frames waiting", np.full(FRAME_MS.size, 2))],
+     ("frame count", np.arange(FRAME_MS.size) + 500), ("frames waiting", np.full(FRAME_MS.size, 2))],
 )  # fmt: skip
 def test_one_frame_a_row_and_numbers_of_rows_are_not_asked_for(tmp_path, heading, values):
     assert _read(tmp_path, _text(FRAME_MS, **{heading: values})).certainty == Certainty.PROVEN
@@ -209,6 +209,89 @@ def test_of_two_frequencies_above_the_heading_none_is_the_counters(tmp_path):
     assert _read(tmp_path, "# ticks per second: 10000000\n" + ticks).certainty == Certainty.STATED
     with pytest.raises(LogError, match="how long one count"):
         _read(tmp_path, "# ticks per second: 10000000, clock frequency 2400000000\n" + ticks)
+
+
+@pytest.mark.parametrize(
+    "line", ["memory frequency 9000000", "processor frequency 3600000 kHz", "poll frequency: 1000000"]
+)
+def test_the_frequency_of_something_else_is_not_the_counters(tmp_path, line):
+    ticks = text_of({"tick": (np.cumsum(FRAME_MS) * 1e4).round().astype(int)})
+    with pytest.raises(LogError, match="how long one count"):
+        _read(tmp_path, f"{line}\n{ticks}")
+
+
+def _rows_of(n_frames):
+    """Return a time, and how long the rows took that hold so many frames each."""
+    ends_ms = np.cumsum(np.resize(FRAME_MS, int(n_frames.sum())))[np.cumsum(n_frames) - 1]
+    return {"t (s)": written(ends_ms, "s"), "frame (ms)": np.diff(ends_ms, prepend=0.0).round(3)}
+
+
+@pytest.mark.parametrize("heading", ["frames", "Bild Nr", "frame id"])
+@pytest.mark.parametrize("with_length", [True, False])
+def test_a_number_of_frames_that_goes_up_by_several_is_a_question(tmp_path, heading, with_length):
+    n_frames = RNG.integers(2, 5, 1200)
+    columns = _rows_of(n_frames)
+    columns = columns if with_length else {"t (s)": columns["t (s)"]}
+    with pytest.raises(LogError, match="says 3 a row: several frames"):
+        _read(tmp_path, text_of({heading: np.cumsum(n_frames), **columns}))
+
+
+@pytest.mark.parametrize("heading", ["frame", "drawn so far"])
+def test_frames_left_out_and_rows_of_one_frame_do_not_count(tmp_path, heading):
+    skipping = np.where(np.arange(1200) % 3 == 0, 2, 1)
+    text = text_of({heading: np.cumsum(skipping), **_rows_of(skipping)})
+    assert _read(tmp_path, text).certainty == Certainty.LIKELY
+    passes = np.repeat(np.arange(FRAME_MS.size // 3), 3)
+    parts = RNG.permutation(FRAME_MS)[: passes.size]
+    assert _read(tmp_path, _text(parts, "frame (ms)", **{heading: passes})).certainty == Certainty.LIKELY
+    memory = FormatMemory()
+    whole = text_of({heading: np.arange(1200), **_rows_of(np.ones(1200, dtype=int))})
+    assert _read(tmp_path, whole, memory=memory).certainty == Certainty.PROVEN
+    assert _read(tmp_path, text, memory=memory).certainty == Certainty.LIKELY
+
+
+def test_what_counts_as_a_clock_does_is_no_number_of_frames(tmp_path):
+    ticks = np.floor(np.cumsum(FRAME_MS) / 16.667).astype(int)
+    assert _read(tmp_path, _text(FRAME_MS, "frame (ms)", tick=ticks)).certainty == Certainty.PROVEN
+
+
+def test_rows_of_two_displays_in_one_stream_do_not_count(tmp_path):
+    ends_ms = np.sort(np.concatenate([np.cumsum(FRAME_MS), 3.3 + np.cumsum(FRAME_MS[::-1] * 0.73)]))
+    assert _read(tmp_path, text_of({"t (s)": written(ends_ms, "s")})).certainty == Certainty.LIKELY
+    memory, apart_ms = FormatMemory(), np.diff(ends_ms).round(3)
+    assert _read(tmp_path, _text(FRAME_MS), memory=memory).certainty == Certainty.PROVEN
+    assert _read(tmp_path, _text(apart_ms), memory=memory).certainty == Certainty.LIKELY
+
+
+@pytest.mark.parametrize("heading", ["draw call (ms)", "shader pass (ms)", "polling (ms)", "refresh (ms)"])
+def test_headings_of_pieces_of_a_frame_and_of_samples_are_only_likely(tmp_path, heading):
+    assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.LIKELY
+
+
+@pytest.mark.parametrize("heading", ["poll at (s)", "server tick at (s)", "draw at (s)"])
+def test_times_of_samples_alone_are_only_likely(tmp_path, heading):
+    assert _read(tmp_path, text_of({heading: written(np.cumsum(FRAME_MS), "s")})).certainty == Certainty.LIKELY
+
+
+def test_a_column_that_speaks_of_frames_denies_another_one_that_the_time_agrees_with(tmp_path):
+    text = _text(FRAME_MS, "shown (ms)", **{"frame (ms)": RNG.permutation(FRAME_MS) * 0.8})
+    assert _read(tmp_path, text).certainty == Certainty.LIKELY
+
+
+def test_several_programs_one_after_the_other_are_asked_for(tmp_path):
+    names = np.where(np.arange(FRAME_MS.size) < FRAME_MS.size / 2, "Mossfall", "Dune Rail")
+    text, memory = _text(FRAME_MS, "frame (ms)", game=names), FormatMemory()
+    one = _text(FRAME_MS, "frame (ms)", game=np.repeat("Mossfall", FRAME_MS.size))
+    assert _read(tmp_path, one, memory=memory).certainty == Certainty.PROVEN
+    for known in (None, memory):
+        with pytest.raises(LogError, match="which is the game"):
+            _read(tmp_path, text, memory=known)
+    counted = _read(tmp_path, text, declared=Declaration(count_only={"game": ("Mossfall",)}))
+    assert counted.frames.frame_ms.size == (names == "Mossfall").sum()
+    few = np.where(np.arange(FRAME_MS.size) < 12, "Loader", "Mossfall")
+    assert _read(tmp_path, _text(FRAME_MS, "frame (ms)", game=few)).certainty == Certainty.PROVEN
+    state = _text(FRAME_MS, "frame (ms)", **{"game state": names})
+    assert _read(tmp_path, state).certainty == Certainty.PROVEN
 
 
 def test_sensors_that_are_new_in_each_row_may_be_what_the_rows_are_samples_of(tmp_path):
