@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gpubench_kit.cli.terminal import ask, is_terminal, terminal_width
+from gpubench_kit.cli.terminal import ask, is_terminal, terminal_width, wrapped
 from gpubench_kit.file_names import transliterated
 from gpubench_kit.model.questions import SHOW, Question, isolated, paste_lines
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
@@ -81,7 +81,7 @@ def make_review(
         for one in made.folders:
             print(say("draft.done.next", folder=one))
         if made.folders:
-            print(say("caution.terminal"))
+            print(*wrapped(say("caution.terminal")), sep="\n")
     return made
 
 
@@ -106,11 +106,9 @@ def _make(
         tell("\n".join(["", *table_lines(draft, terminal_width())]))
     questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
     files = write_draft(draft, answers, folder, source=source) if draft.rows else []
-    lines = _written_lines(draft, files, questions, copied=len(draft.copies) if source else 0)
-    if files and not is_silent:
-        asked_for = len(all_questions(draft, answers)) - len(questions)
-        lines[0] += f" {say('draft.done.answers', n=asked_for)}"
-    tell("\n".join(lines))
+    n_answers = 0 if is_silent else len(all_questions(draft, answers)) - len(questions)
+    copied = len(draft.copies) if source else 0
+    tell("\n".join(_written_lines(draft, files, questions, copied=copied, n_answers=n_answers)))
     folders = (folder,) if files else ()
     return Made(_code(draft), draft.n_open, folders, _as_json(draft, questions, files) if asked.json else None)
 
@@ -179,17 +177,22 @@ def _say(asked: argparse.Namespace, text: str) -> None:
         print(text)
 
 
-def _written_lines(draft: Draft, files: list[Path], questions: list[Question], *, copied: int) -> list[str]:
+def _written_lines(
+    draft: Draft, files: list[Path], questions: list[Question], *, copied: int, n_answers: int
+) -> list[str]:
     """Return what was written, and what is still open with the lines that answer it."""
     if not files:
         return [say("draft.done.nothing"), *paste_lines(questions)]
     files_told = {"plan": files[0], "sheet": files[1], "rows": len(draft.rows)}
-    lines = [say("draft.done.written", **files_told)]
+    told = say("draft.done.written", **files_told)
     if copied:
-        lines = [say("draft.done.copied", logs=copied, folder=files[0].parent / "logs", **files_told)]
+        told = say("draft.done.copied", logs=copied, folder=files[0].parent / "logs", **files_told)
+    lines = wrapped(f"{told} {say('draft.done.answers', n=n_answers)}" if n_answers else told)
     if questions:
         marks = say("draft.done.open_cells", n=draft.n_open) if draft.n_open else say("draft.done.open")
         lines += ["", marks, *paste_lines(questions), *_open_cells(draft), ""]
+    if draft.n_open:
+        lines += [*wrapped(say("draft.done.go_on", sheet=files[1]).strip()), ""]
     return lines
 
 

@@ -13,7 +13,7 @@ from gpubench_kit.wording.catalogue import say
 if TYPE_CHECKING:
     from gpubench_kit.model.questions import LogFacts
 
-from gpubench_kit.cli.terminal import add_command, add_json, progress_bar
+from gpubench_kit.cli.terminal import add_command, add_json, progress_bar, wrapped
 
 _DONE, _BAD_INPUT = 0, 2
 
@@ -171,7 +171,7 @@ def _empty(asked: argparse.Namespace) -> int:
     made = new_review(asked.folder)
     if not asked.quiet:
         ready = say("told.ready", folder=made)
-        print(*hint, ready, say("caution.terminal"), sep="\n")
+        print(*hint, ready, *wrapped(say("caution.terminal")), sep="\n")
     return _DONE
 
 

@@ -21,6 +21,7 @@ from gpubench_kit.cli.terminal import (
     progress_bar,
     tell_faults,
     tell_result,
+    wrapped,
 )
 from gpubench_kit.wording.catalogue import say
 
@@ -300,7 +301,7 @@ def _sweep(asked: argparse.Namespace) -> int:
     lines = [str(found.page), *found.summary]
     if not found.is_judged:
         lines.append(say("told.nothing_compared"))
-    lines.append(say("caution.terminal"))
+    lines += wrapped(say("caution.terminal"))
     tell_result(asked, found, lines)
     return _DONE if found.is_judged else _NOTHING_COMPARED
 

@@ -253,6 +253,18 @@ def _say(text: str, *, first: str = "") -> None:
                         break_on_hyphens=False))  # fmt: skip
 
 
+def wrapped(text: str) -> list[str]:
+    """Return a text as lines of the terminal's width; on one line where nobody watches a terminal.
+
+    Parameters
+    ----------
+    text : of words; a name of a file stays whole
+    """
+    if not sys.stdout.isatty():
+        return [text]
+    return textwrap.wrap(text, max(20, terminal_width()), break_on_hyphens=False, break_long_words=False)
+
+
 def terminal_width() -> int:
     """Return the width of the terminal."""
     return shutil.get_terminal_size((100, 24)).columns

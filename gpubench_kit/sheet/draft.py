@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import textwrap
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from gpubench_kit.model.errors import listed, shown
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import SHOW, Choice, Question, isolated
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.log_names import names_reference
@@ -18,6 +19,8 @@ from gpubench_kit.wording.catalogue import say
 
 #: A proposal beside which a question stands, and a cell of which nothing is known.
 ASKED = "?"
+#: Rows that lack a value, of which the table says so.
+_FEW = 3
 #: Columns of names, which may be spelt in several ways.
 _NAMED = ("game", "tuning")
 _CHANGE = re.compile(r"([a-z]\w*)\s*[:= ]\s*([+\-−]?\d+(?:[.,]\d+)?)\s*(?:[a-z%]*)")
@@ -139,6 +142,12 @@ def table_lines(draft: Draft, width: int = 100) -> list[str]:
     width : letters that a line may have; what stands beside the table goes below it where it does not fit, and a
         table that is too wide is a list of games
     """
+    lacking = _lacking(draft)
+    missing = [
+        say("draft.side.value_missing", row=isolated(row), what=", ".join(what)) for row, what in lacking.items()
+    ]
+    more = [say("draft.side.more_missing", n=len(missing) - _FEW)] * (len(missing) > _FEW)
+    draft = replace(draft, side=(*draft.side, *missing[:_FEW], *more))
     tunings = draft.names("tuning")
     apart = ["game", *(column for column in ("setting", "card") if len(draft.names(column)) > 1)]
     runs: dict[tuple[str, str], list[DraftRow]] = defaultdict(list)
@@ -149,7 +158,7 @@ def table_lines(draft: Draft, width: int = 100) -> list[str]:
         return []
     numbers = (row.value("round") for row in draft.rows)
     most = max((int(number) for number in numbers if number.isdecimal()), default=0)
-    body = [[game, *(_rounds(runs[game, tuning], most) for tuning in tunings)] for game in games]
+    body = [[game, *(_rounds(runs[game, tuning], most, lacking) for tuning in tunings)] for game in games]
     counts = [str(sum(len(runs[game, tuning]) for game in games)) for tuning in tunings]
     rows = [["", *tunings], *body, ["", *counts]]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
@@ -169,7 +178,22 @@ def table_lines(draft: Draft, width: int = 100) -> list[str]:
     return [f"{line:<{inner}}{text}".rstrip() for line, text in zip(lines, beside, strict=True)]
 
 
-def _rounds(rows: Sequence[DraftRow], most: int) -> str:
+def _lacking(draft: Draft) -> dict[str, list[str]]:
+    """Return by row which typed values it lacks that other rows of its game have."""
+    typed = [one for one in (*METRICS, *draft.waiting) if any(row.value(one) for row in draft.rows)]
+    held = {(row.value("game"), one) for row in draft.rows for one in typed if row.value(one)}
+    lacks = {
+        row.source: [
+            METRICS[one].label if one in METRICS else f'"{one}"'
+            for one in typed
+            if not row.value(one) and (row.value("game"), one) in held
+        ]
+        for row in draft.rows
+    }
+    return {source: what for source, what in lacks.items() if what}
+
+
+def _rounds(rows: Sequence[DraftRow], most: int, lacking: Container[str]) -> str:
     """Return the rounds of one game and tuning: ``-`` for a hole, ``(b)`` for a bad take, ``3'`` for one twice."""
     marked: list[tuple[int, int, str]] = []
     last = 0
@@ -185,10 +209,10 @@ def _rounds(rows: Sequence[DraftRow], most: int) -> str:
         text = value + "'" * held[number] if number and not (is_asked and held[number]) else ""
         text += ASKED * is_asked
         held[number] += 1
-        marked.append((number or 10**9, 0, text or ASKED))
+        marked.append((number or 10**9, 0, "-" if row.source in lacking else text or ASKED))
     if not rows:
         return "-"
-    are_known = all(text.isdecimal() or text == "(b)" for _, _, text in marked)
+    are_known = all(text.isdecimal() or text in ("(b)", "-") for _, _, text in marked)
     holes = [(n, 0, "-") for n in range(1, most + 1) if n not in held] if are_known else []
     return " ".join(text for _, _, text in sorted([*marked, *holes], key=lambda one: one[:2]))
 

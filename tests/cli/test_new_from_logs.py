@@ -76,7 +76,7 @@ def test_a_dialog_makes_a_review_whose_logs_open(tmp_path, logs):
     assert "8 files: 8 frame logs. Nothing left over, nothing twice." in shown.text
     assert "1 of 4   Is this table right?" in shown.text
     assert 'written: [[cards]] name = "Larkmoor 4"' in shown.text
-    assert "8 logs copied to larkmoor/logs (originals untouched)" in shown.text
+    assert "8 logs copied to larkmoor/logs (originals untouched)" in " ".join(shown.text.split())
     assert hashes(logs) == before
     plan = load_plan(tmp_path / "larkmoor")
     assert plan.tunings[1].changes == {"power_limit_pct": -12.0}
@@ -171,6 +171,10 @@ def test_a_narrow_terminal_gets_short_lines(tmp_path, logs):
     shown = talk(["new", "x", "--from", "logs"], ["", "card", "", ""], folder=tmp_path, columns=40)
     questions = shown.text[shown.text.index("1 of 4") : shown.text.index("Written")]
     assert max(map(len, questions.splitlines())) <= 44
+    written, _, closing = shown.text[shown.text.index("Written") :].partition("look 1 of 2")
+    assert max(map(len, written[: written.index("Next:")].split("Not answered")[0].splitlines())) <= 40
+    assert len(closing.splitlines()) > 3
+    assert max(map(len, closing.splitlines())) <= 40
 
 
 def test_blocks_are_said_before_the_first_question(tmp_path):
@@ -190,6 +194,9 @@ def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
     assert "runs.csv: fill in the columns game, tuning and round" in shown
     assert "runs.csv:2  game  ?  (capture 00000.csv)\n" in shown
     assert "  and 6 more cells of game\n" in shown
+    go_on = shown[shown.index("Rows with a question mark are left out of check, and report waits for them.") :]
+    assert f"To go on, open {tmp_path / 'x' / 'runs.csv'}: where the value beside a mark is right" in go_on
+    assert go_on.index("asks them again.") < go_on.index("Next:    gpubench-kit check")
     assert "r001,?,?,?,1,session 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
         tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
     with pytest.raises(PlanError):

@@ -253,3 +253,18 @@ def test_the_table_shows_holes_and_counts():
     assert lines[0].split() == ["factory", "quiet"]
     assert lines[2] == "  Low Tide Racers   1 2 -     1 2 3"
     assert lines[-1].split() == ["8", "9", "=", "17"]
+
+
+def test_a_run_without_one_of_its_typed_values_is_a_hole_and_named():
+    rows = [["Game", "Tuning", "Run", "Avg FPS", "1% low"],
+            *([game, t, str(n), "90.5", "70.1"] for game in ("Keep", "Salt Orchard") for t in ("factory", "quiet")
+              for n in (1, 2, 3))]  # fmt: skip
+    assert not any("-" in line for line in table_lines(drafted(rows)))
+    rows[2][4], rows[6][3] = "", ""
+    lines = table_lines(drafted(rows))
+    assert lines[1].startswith("  Keep           1 - 3     1 2 -")
+    assert "- in row 3: no 1 % low" in "\n".join(lines)
+    assert "- in row 7: no average frame rate" in "\n".join(lines)
+    # A value that was measured in one game alone is missing nowhere else.
+    rows = [rows[0], *([*row[:3], "90.5", "70.1" * (row[0] == "Keep")] for row in rows[1:])]
+    assert not any("-" in line for line in table_lines(drafted(rows)))
