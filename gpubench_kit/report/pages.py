@@ -25,7 +25,7 @@ from gpubench_kit.model.plan.ladder import ladder_of
 from gpubench_kit.model.tables import FINDINGS, RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
 from gpubench_kit.report.build import count_look
-from gpubench_kit.report.manifest import Inputs, check_unchanged
+from gpubench_kit.report.manifest import Inputs, check_unchanged, json_rows
 from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, json_text, read_table
 from gpubench_kit.report.page_build import (
     PageKind,
@@ -68,6 +68,7 @@ class BuiltCheck:
     row_faults : what is wrong with rows of the run sheet that were left out, each fault once
     can : metric, game and setting of each verdict of the plan that the runs can give
     cannot : those that they cannot give, with the reason and what to do
+    findings : rows of the findings table; what is not known is None
     """
 
     page: Path
@@ -76,6 +77,7 @@ class BuiltCheck:
     row_faults: tuple[Fault, ...] = ()
     can: tuple[dict[str, str], ...] = ()
     cannot: tuple[dict[str, str], ...] = ()
+    findings: tuple[dict[str, Any], ...] = ()
 
 
 def build_check(
@@ -113,7 +115,8 @@ def build_check(
     can = possible.loc[able, place].to_dict("records")
     cannot = possible.loc[~able, [*place, "reason", "fix"]].to_dict("records")
     faults = inputs.review.row_faults if inputs.review else ()
-    return BuiltCheck(made.page, is_anything_recorded(runs), "\n".join(summary), faults, tuple(can), tuple(cannot))
+    told, is_any = tuple(json_rows(findings, FINDINGS.names)), is_anything_recorded(runs)
+    return BuiltCheck(made.page, is_any, "\n".join(summary), faults, tuple(can), tuple(cannot), told)
 
 
 @dataclass(frozen=True)
@@ -125,11 +128,14 @@ class FoundTuning:
     page : the page
     is_judged : whether the loss of any setting could be compared with the margin
     summary : the answers, one line each
+    settings, answers : rows of the tables of the steps and of what was chosen; what is not known is None
     """
 
     page: Path
     is_judged: bool
     summary: tuple[str, ...]
+    settings: tuple[dict[str, Any], ...] = ()
+    answers: tuple[dict[str, Any], ...] = ()
 
 
 def build_tuning(
@@ -171,7 +177,8 @@ def build_tuning(
         settings, answers = made.table(SWEEP), made.table(ANSWERS)
         made.place.finish()
     is_judged = bool(settings["p_non_inferiority"].notna().any())
-    return FoundTuning(made.page, is_judged, tuple(_answer_lines(answers)))
+    rows = (tuple(json_rows(settings, SWEEP.names)), tuple(json_rows(answers, ANSWERS.names)))
+    return FoundTuning(made.page, is_judged, tuple(_answer_lines(answers)), *rows)
 
 
 def _answer_lines(answers: pd.DataFrame) -> Iterator[str]:

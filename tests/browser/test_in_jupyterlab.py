@@ -209,8 +209,8 @@ def test_a_wrong_folder_is_one_line_without_the_kits_own_code(address, browser):
         bench.page.wait_for_selector(_ERROR, timeout=_RUN_S * 1000)
         shown = [one.strip() for one in bench.page.locator(_ERROR).all_inner_texts()]
     assert shown == [
-        "PlanError: plan.toml: there is no such file in the folder 'nowhere'. "
-        "Make one with: gpubench-kit new FOLDER"
+        "PlanError: 'nowhere': there is no such folder. "
+        "Name the folder of the review, or make one with: gpubench-kit new FOLDER"
     ]
 
 

@@ -22,9 +22,11 @@ def test_the_layout_and_the_source_of_tuning_changes_are_named():
 
 def test_mixed_layouts_are_counted():
     table = pd.concat([balanced(2, 3), run_table("A- B- A-", game="typed").assign(order=pd.NA)], ignore_index=True)
-    assert "rounds in 2 and confounded in 1 of 3 games" in messages(table)["layout"]
+    assert "rounds in 2 and one block of each side in 1 of 3 games" in messages(table)["layout"]
     alone = run_table("A- B- A-").drop(columns="order")
-    assert messages(alone)["layout"].endswith("confounded in 1 of 1 games; the order of the runs is not stated.")
+    assert messages(alone)["layout"].endswith(
+        "one block of each side in 1 of 1 games; the order of the runs is not stated."
+    )
 
 
 def test_shared_rounds_are_named():

@@ -217,7 +217,7 @@ def test_other_games_are_not_spoken_of_with_fewer_than_three():
     assert row["verdict"] == OPEN
     assert row["evidence"] == "Fewer than three games can enter, so other games are not spoken of."
     assert row["suggested_text"] == (
-        "Nothing can be said: fewer than three games can enter, so other games are not spoken of."
+        "Nothing of it: fewer than three games can enter, so other games are not spoken of."
     )
 
 

@@ -9,6 +9,7 @@ import pytest
 from small_folder import write_small_review
 
 from gpubench_kit.cli.command import main
+from gpubench_kit.model.tables import FINDINGS
 from gpubench_kit.report import pages as build_schedule
 from gpubench_kit.report import pages as build_tuning
 
@@ -28,6 +29,8 @@ def test_check_report_and_archive_print_one_result_each(capsys, tmp_path, monkey
     assert Path(checked["page"]).is_file()
     assert checked["is_anything_recorded"] is True
     assert "can give every verdict" in checked["summary"]
+    assert checked["findings"]
+    assert {tuple(one) for one in checked["findings"]} == {FINDINGS.names}
     code, made = printed(capsys, "report", folder, "--pictures", "none")
     assert code == 0
     assert Path(made["page"]).is_file()
@@ -38,11 +41,19 @@ def test_check_report_and_archive_print_one_result_each(capsys, tmp_path, monkey
 
 
 def test_sweep_and_schedule_print_the_fields_of_their_results(capsys, monkeypatch):
-    found = build_tuning.FoundTuning(Path("out/tuning.html"), True, ("lowest power 'uv 100'",))
+    found = build_tuning.FoundTuning(
+        Path("out/tuning.html"), True, ("lowest power 'uv 100'",), ({"tuning": "uv 100", "power_w": None},)
+    )
     monkeypatch.setattr(build_tuning, "build_tuning", lambda *_, **__: found)
     assert printed(capsys, "sweep", "x") == (
         0,
-        {"page": str(found.page), "is_judged": True, "summary": ["lowest power 'uv 100'"]},
+        {
+            "page": str(found.page),
+            "is_judged": True,
+            "summary": ["lowest power 'uv 100'"],
+            "settings": [{"tuning": "uv 100", "power_w": None}],
+            "answers": [],
+        },
     )
     planned = build_schedule.MadeSchedule(
         Path("plan.html"), Path("sheet.html"), Path("runs.csv"), 24, ("4 rounds",)

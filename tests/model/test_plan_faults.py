@@ -335,6 +335,12 @@ def test_a_missing_plan_names_the_command_that_makes_one(tmp_path):
         load_plan(tmp_path)
 
 
+@pytest.mark.parametrize("named", ["nowhere", "nowhere/plan.toml"])
+def test_a_folder_that_does_not_exist_is_named(tmp_path, named):
+    with pytest.raises(PlanError, match=r"nowhere': there is no such folder\. Name the folder of the review"):
+        load_plan(tmp_path / named)
+
+
 def test_a_folder_called_plan_is_told(tmp_path):
     (tmp_path / "plan.toml").mkdir()
     with pytest.raises(PlanError, match="a folder was found; a text file is expected"):

@@ -124,12 +124,12 @@ def test_a_check_shows_no_mean_and_counts_no_look(folder, tmp_path):
 
 
 @pytest.mark.parametrize("stage", [kit.review, kit.check, kit.find_tuning, kit.plan_session])
-def test_a_folder_without_a_plan_is_one_line(stage, tmp_path):
+def test_a_folder_that_does_not_exist_is_one_line_that_names_it(stage, tmp_path):
     with pytest.raises(PlanError) as raised:
         stage(tmp_path / "nowhere")
     shown = raised.value._render_traceback_()
     assert len(shown) == 1
-    assert shown[0].startswith("PlanError: plan.toml: there is no such file in the folder ")
+    assert shown[0].startswith(f"PlanError: '{tmp_path / 'nowhere'}': there is no such folder. Name the folder")
 
 
 @pytest.mark.parametrize("stage", [kit.review, kit.find_tuning])

@@ -108,7 +108,7 @@ def test_a_saving_that_does_not_come_supports_no_break_even(tmp_path):
 def test_what_was_not_estimated_is_not_shown(rival):
     (row,) = judged(rival("confounded"), claim("running_cost", "at_most", by=-10.0))
     assert row.verdict == "not_shown"
-    assert row.suggested_text.startswith("Nothing can be said: ")
+    assert row.suggested_text.startswith("Nothing of it: ")
 
 
 @pytest.mark.parametrize(

@@ -52,6 +52,8 @@ def test_the_answers_are_admissible_and_the_true_losses_lie_in_the_intervals(bui
         built.page.parent / "tuning" / "tables" / "sweep.csv", keep_default_na=False, na_values=[""]
     )
     rows = found.set_index("tuning")
+    assert [one["tuning"] for one in built.settings] == list(found["tuning"])
+    assert built.answers[0]["lowest_tuning"]
     truth = _truth()
     inside = rows[rows["is_inside"] == True]  # noqa: E712 - a column of true, false and missing
     assert len(inside) >= 4

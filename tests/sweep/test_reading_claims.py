@@ -201,7 +201,7 @@ def test_what_cannot_be_read_is_not_shown_and_says_why(given, changes, why):
     (row,) = judged(given, **changes)
     assert row.verdict == OPEN
     assert why in row.evidence
-    assert row.suggested_text.startswith("Nothing can be said: ")
+    assert row.suggested_text.startswith("Nothing of it: ")
 
 
 def test_a_group_that_lacks_the_reading_keeps_a_claim_from_being_shown():

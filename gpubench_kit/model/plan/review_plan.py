@@ -255,7 +255,11 @@ def load_plan(path: str | Path) -> ReviewPlan:
     """
     check_folder(path)
     path = Path(path)
-    file = path / PLAN_FILE if path.is_dir() and path.name != PLAN_FILE else path
+    is_folder = path.name != PLAN_FILE and (path.is_dir() or not (path.exists() or path.suffix))
+    file = path / PLAN_FILE if is_folder else path
+    if not file.parent.exists():
+        action = "Name the folder of the review, or make one with: gpubench-kit new FOLDER"
+        raise PlanError(Fault(shown(str(file.parent)), "there is no such folder.", action))
     if file.is_dir():
         raise PlanError(Fault(file.name, "a folder was found; a text file is expected.", "Rename the folder."))
     if not file.exists():
