@@ -136,9 +136,13 @@ def sweep_response(sweep: Sweep, plan: ReviewPlan) -> Section:
     Section; left out where fewer than two settings were measured
     """
     parts = parts_of(sweep, plan)
-    charts = [one for part in parts for one in (rate_over_ladder(part), *power_over_ladder(part))]
-    charts += [rate_against_power(lines) for lines in together(parts)]
-    return _section("response", [figures(map(figure, charts), css="trio")])
+    shown: list[str | Markup] = []
+    for part in parts:
+        name = part.titled("" if part.answer.line else say("sweep.equal.no_other"))
+        charts = figures(map(figure, (rate_over_ladder(part), *power_over_ladder(part))), css="trio")
+        shown += [heading(capital(name)) if charts and len(parts) > 1 else "", charts]
+    against = map(figure, (rate_against_power(lines) for lines in together(parts)))
+    return _section("response", [*shown, figures(against, css="trio")])
 
 
 def sweep_settings(sweep: Sweep, plan: ReviewPlan) -> Section:
@@ -214,7 +218,7 @@ def sweep_method(sweep: Sweep) -> Section:
 
 
 def sweep_files(plan: ReviewPlan, *, version: str, looks_made: int = 0) -> Section:
-    """Return the section on where the numbers come from, with the downloads.
+    """Return the section on files, versions and looks, with the downloads.
 
     Parameters
     ----------

@@ -210,10 +210,10 @@ def test_the_line_of_equal_efficiency_goes_through_the_reference():
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6))
-def test_ticks_are_round_few_and_inside(low, span):
-    ticks = round_ticks(low, low + span)
-    assert 1 <= len(ticks) <= 6
+@given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6), st.integers(2, 5))
+def test_ticks_are_round_few_and_inside(low, span, most):
+    ticks = round_ticks(low, low + span, most=most)
+    assert 2 <= len(ticks) <= most + 2
     assert all(low - 1e-6 * span <= one <= low + span * (1 + 1e-6) for one in ticks)
 
 

@@ -190,13 +190,16 @@ class Scale:
 
 
 def round_ticks(low: float, high: float, *, most: int = 4) -> list[float]:
-    """Return round values between two ends, at most one more than ``most``."""
+    """Return round values between two ends, at most one more than ``most``, and two at least: one is no scale."""
     span = high - low
     if not (math.isfinite(span) and span > 0):
         return []
     power = 10.0 ** math.floor(math.log10(span / most))
-    step = next(power * one for one in _STEPS if span / (power * one) <= most + 0.5)
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    place = next(place for place, one in enumerate(_STEPS) if span / (power * one) <= most + 0.5)
+    for step in (power * one for one in _STEPS[max(place - 1, 0) : place + 1][::-1]):
+        first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+        if first < last:
+            break
     return [round(number * step, 10) + 0.0 for number in range(first, last + 1)]
 
 
