@@ -30,6 +30,10 @@ from gpubench_kit.statistics.runs import AGAINST, OF, encode_runs
 from gpubench_kit.wording.catalogue import has, say
 
 _NO_RUNS = "not_measured"
+
+#: Findings that tell why runs have no samples, those that most must be known first.
+_NO_SAMPLES = ("clock_not_proven", "sensor_log_unusable", "not_aligned", "samples_missing")
+
 #: Reasons of single runs, which a design that gives no verdict at all goes before.
 _OF_READING = ("", "format_not_confirmed", "one_run", "no_spread")
 
@@ -197,9 +201,12 @@ def _why_no_runs(key: tuple[str, str, str], runs: pd.DataFrame, findings: pd.Dat
         return "logs_not_matched" if "logs_not_matched" in checks else "not_recorded"
     if "log_unusable" in states:
         return "log_unusable"
+    if len(here) and (here["purpose"] == "pilot").all():
+        return "pilots_only"
     if METRICS[metric].needs not in ("sensors", "both") or not len(here):
         return _NO_RUNS
-    return next((one for one in ("clock_not_proven", "sensor_log_unusable") if one in checks), _NO_RUNS)
+    of_here = set(findings.loc[findings["run"].isin([*here["run"], ""]), "check"])
+    return next((one for one in _NO_SAMPLES if one in of_here), _NO_RUNS)
 
 
 ROUND_KEY = ("card", "bench", "session", "game", "setting", "purpose", "round")

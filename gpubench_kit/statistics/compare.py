@@ -54,7 +54,8 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
 
     Returns
     -------
-    DataFrame, one row per card, bench, tuning, game, setting and metric; see ``tables.NOISE``
+    DataFrame, one row per card, bench, tuning, game, setting and metric; see ``tables.NOISE``. The tunings of what
+    is played stand in the order of the plan
 
     Raises
     ------
@@ -99,7 +100,10 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
         "cv_pct": np.where(ratio, np.sqrt(100 * in_percent(np.where(ratio, sd, 0.0) ** 2)), np.nan),
         "detectable_pct": np.where(ratio, found, np.nan),
     }
-    return NOISE.frame(pd.DataFrame(columns | noise_columns))
+    noise = pd.DataFrame(columns | noise_columns)
+    scene = noise.groupby(["card", "bench", "game", "setting"], sort=False).ngroup()
+    place = noise["tuning"].map({one.name: place for place, one in enumerate(plan.tunings)})
+    return NOISE.frame(noise.iloc[np.lexsort((place, scene))].reset_index(drop=True))
 
 
 def compare_tunings(

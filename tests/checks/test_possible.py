@@ -106,6 +106,21 @@ def test_watts_without_a_proven_clock_are_no_verdict_and_say_so(fps):
     }
 
 
+@pytest.mark.parametrize("check", ["not_aligned", "samples_missing"])
+def test_watts_whose_samples_have_no_place_are_not_called_unmeasured(fps, check):
+    fps.metrics = fps.metrics[fps.metrics["metric"] != "board_w"]
+    _, said, _ = checked(fps, [Finding("note", check, "no place", run=fps.runs["run"].iloc[0])])
+    assert said[0].startswith("These runs can give a verdict on FPS; not on power")
+    assert "samples without a place in the runs" in said[0]
+
+
+def test_pilot_runs_alone_are_called_so(fps):
+    fps.runs = fps.runs.assign(purpose="pilot")
+    possible, said, _ = checked(fps)
+    assert set(possible["reason"]) == {"pilots_only"}
+    assert said[0] == "These runs cannot give a verdict on FPS and power: only pilot runs so far."
+
+
 def test_all_runs_of_one_tuning_first_are_no_verdict_whatever_else_is_open(fps):
     order = {"factory": 0, "quiet": 100}
     place = fps.runs["tuning"].map(order) + np.arange(len(fps.runs))

@@ -30,6 +30,15 @@ def test_tables_have_their_declared_columns_even_when_empty():
     assert list(estimate_noise(nothing, make_plan()).columns) == NOISE.names
 
 
+def test_noise_lists_the_tunings_of_a_game_in_the_order_of_the_plan_whichever_was_run_first():
+    table = balanced(3, 3)
+    noise = estimate_noise(table, make_plan())
+    assert list(noise["tuning"]) == ["factory", "quiet"] * 3
+    assert list(noise["game"]) == sorted(noise["game"], key=list(dict.fromkeys(table["game"])).index)
+    other = estimate_noise(table, make_plan(("quiet", "factory")))
+    assert list(other["tuning"]) == ["quiet", "factory"] * 3
+
+
 def test_full_usable_tables_give_the_same_as_sparse_ones():
     sparse = balanced(6, 4, effect=0.01)
     full = USABLE.frame(sparse).assign(order_known=True)
