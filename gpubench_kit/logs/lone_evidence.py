@@ -20,7 +20,7 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
-from gpubench_kit.model.words import AT_WORK, NOT_A_READING, without_brackets, words_of
+from gpubench_kit.model.words import AT_WORK, DURATION, NOT_A_READING, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
@@ -278,6 +278,9 @@ def by_lone_column(clues: Clues) -> Reading:
     possible = {place: units for place in plain if (units := clues.units_of(place))}
     stated = [place for place in possible if rows.unit_ms(place) is not None]
     named = [place for place in plain if clues.is_frame_word(place)]
+    timed = [place for place in possible if words_of(rows.name(place)) & DURATION]
+    if len(timed) == 1 and all(_is_count(clues, place) for place in named):
+        named = timed if named else named
     both = [place for place in stated if place in named]
     pick = stated[0] if len(stated) == 1 else both[0] if len(both) == 1 else None
     if pick is not None:
@@ -296,6 +299,12 @@ def by_lone_column(clues: Clues) -> Reading:
     question = f"{len(possible)} columns could be the frame times, and no elapsed time tells which: {shown}"
     first, units = next(iter(possible.items()))
     return Reading("column", first, None, units[0], question=question)
+
+
+def _is_count(clues: Clues, place: int) -> bool:
+    """Return whether a column of whole numbers, under a heading without a duration, may count frames or draws."""
+    is_whole = clues.rows.steps[place] >= 1 and clues.rows.unit_ms(place) is None
+    return is_whole and not words_of(clues.rows.name(place)) & DURATION
 
 
 def _is_average(clues: Clues, place: int) -> bool:

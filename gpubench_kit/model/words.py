@@ -72,6 +72,12 @@ QUANTITY = {
 FRAMES = _words("frames bilder trames images fotogramas fotogrammi klatek кадров")
 COUNT = _words("count n number num anzahl nombre numero número liczba число")
 
+#: Words for how long something takes.
+DURATION = _words(
+    "time duration dur dauer zeit abstand durée temps duración tiempo durata tempo czas tid tijd "
+    "χρόνος время 時間 זמן"
+)
+
 #: Words for what comes again without being a frame.
 SAMPLED = _words(
     "sample samples poll tick ticks server packet interval intervall period periode abtastung refresh vsync vblank"

@@ -106,6 +106,20 @@ def test_a_last_row_that_meets_the_mean_of_one_column_is_a_row(tmp_path):
     assert "summary_rows" in [one.check for one in read.findings]
 
 
+@pytest.mark.parametrize(("count", "time"), [("Bild", "Dauer"), ("frame", "dur"), ("image", "temps")])
+@pytest.mark.parametrize("decimals", [4, 0])
+def test_a_column_that_may_count_is_not_proposed_beside_one_that_names_a_duration(tmp_path, count, time, decimals):
+    counted = np.random.default_rng(1).integers(3, 10, FRAME_MS.size)
+    timed = [f"{one:.{decimals}f}" for one in FRAME_MS]
+    for columns in ({count: counted, time: timed}, {time: timed, count: counted}):
+        read = _read(tmp_path, text_of(columns))
+        assert read.certainty == Certainty.LIKELY
+        assert read.frames.frame_ms.mean() == pytest.approx(FRAME_MS.mean(), rel=0.02)
+    # A column that names frames and how long they take is proposed as before.
+    read = _read(tmp_path, text_of({f"{count} {time}": np.round(FRAME_MS).astype(int), "wait": counted / 10}))
+    assert read.frames.frame_ms.mean() == pytest.approx(FRAME_MS.mean(), rel=0.02)
+
+
 def test_a_second_run_in_the_log_is_asked_for_and_its_part_can_be_named(tmp_path):
     (log,) = [one for one in damaged(1) if one.name == "second run below"]
     with pytest.raises(LogError, match=r"2 runs stand in one log \(rows 1-\d+, \d+-\d+\).*part = 1"):
