@@ -28,6 +28,7 @@ from gpubench_kit.model.words import (
     WALL,
     Unit,
     known_unit,
+    number_of_device,
     part_of,
     unknown_words,
     without_brackets,
@@ -211,7 +212,8 @@ def sensors_of_rows(
         for metric in SENSOR_METRICS
         if metric in by_metric
     ]
-    sensors = tuple(choice for choice in one_of if choice is not None)
+    known = [choice for choice in one_of if choice is not None]
+    sensors = tuple(one if one.role in is_declared else _of_one_device(rows, one, known) for one in known)
     findings = [finding for sensor in sensors for finding in _on_sensor(rows, sensor)] + _without_values(rows)
     return sensors, (*findings, *(_on_doubts(rows, doubts) if with_questions else ()))
 
@@ -365,6 +367,15 @@ def _one_of(
         return top[0]
     doubts.extend(_Doubt(choice.column, metric, metric) for choice in top)
     return None
+
+
+def _of_one_device(rows: LogRows, choice: ColumnChoice, choices: list[ColumnChoice]) -> ColumnChoice:
+    """Return a sensor, only likely where headings number several cards, or one of several sockets."""
+    number = number_of_device(rows.name(choice.column))
+    cards = {number_of_device(rows.name(one.column)) for one in choices if one.role != "wall_w"} - {""}
+    is_one_of = bool(number) and (choice.role == "wall_w" or len(cards) > 1 or int(number) > 1)
+    why = say("evidence.sensors.one_of_several", number=number)
+    return replace(choice, certainty=min(choice.certainty, Certainty.LIKELY), why=why) if is_one_of else choice
 
 
 def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:

@@ -314,8 +314,19 @@ def _joins(word: str, known: frozenset[str]) -> bool:
     return any(
         word[:place] in known
         and any(word[place:].startswith(one) and word[place + len(one) :] in known for one in _JOINTS)
-        for place in range(2, len(word) - 1)
+        for place in range(3, len(word) - 1)
     )
+
+
+def number_of_device(heading: str) -> str:
+    """Return the number right behind a word for the card or the wall, which tells one of several; empty for none.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    found = re.finditer(r"([^\W\d_]+)[\s#:._\[(-]{0,3}(\d{1,2})(?![^\W_])", fold(heading))
+    return next((one[2] for one in found if one[1] in CARD | WALL), "")
 
 
 def part_of(heading: str) -> str:

@@ -182,6 +182,28 @@ def test_what_is_not_the_cards_reading_is_never_taken(tmp_path, heading):
     assert _log(tmp_path, {heading: VALUES[LEFT_OUT[heading]]}).values == {}
 
 
+def test_sensors_of_several_numbered_cards_are_only_likely(tmp_path):
+    mixed = {"GPU0 power (W)": VALUES["W"], "GPU1 temp (C)": VALUES["C"], "GPU1 clock (MHz)": VALUES["MHz"]}
+    assert set(_certainties(_log(tmp_path, mixed)).values()) == {"likely"}
+    brackets = {"GPU [0] power (W)": VALUES["W"], "GPU [1] temp (C)": VALUES["C"]}
+    assert set(_certainties(_log(tmp_path, brackets)).values()) == {"likely"}
+    one = {"GPU1 power (W)": VALUES["W"], "GPU1 temp (C)": VALUES["C"], "CPU0 clock (MHz)": VALUES["MHz"]}
+    assert _certainties(_log(tmp_path, one)) == {"board_w": "stated", "core_c": "stated"}
+    second = _log(tmp_path, {"GPU power (W)": VALUES["W"], "GPU #2 temp (C)": VALUES["C"]})
+    assert _certainties(second) == {"board_w": "stated", "core_c": "likely"}
+    stated = Declaration(sensors={"core_c": "GPU #2 temp (C)"})
+    assert _certainties(_log(tmp_path, {"GPU #2 temp (C)": VALUES["C"]}, declared=stated)) == {"core_c": "stated"}
+
+
+def test_one_of_several_sockets_is_only_likely_the_machines(tmp_path):
+    assert _certainties(_log(tmp_path, {"outlet 2 (W)": VALUES["W"]})) == {"wall_w": "likely"}
+    assert _certainties(_log(tmp_path, {"outlet (W)": VALUES["W"]})) == {"wall_w": "stated"}
+
+
+def test_what_a_battery_gives_is_no_load(tmp_path):
+    assert _certainties(_log(tmp_path, {"GPU discharge (W)": VALUES["W"]})).get("board_w") != "stated"
+
+
 def test_two_columns_as_sure_as_each_other_are_asked_for(tmp_path):
     log = _log(tmp_path, {"GPU power [W]": VALUES["W"], "graphics power [W]": VALUES["W"] + 9})
     assert log.values == {}
