@@ -171,20 +171,32 @@ def ask(
     Enter takes the default, a digit chooses, ``0`` goes one question back, ``?`` shows the evidence.
     """
     given = dict(answers or {})
-    while True:
-        every = questions_of(given)
-        place = next((place for place, one in enumerate(every) if one.key not in given), None)
-        if place is None:
-            return {one.key: given[one.key] for one in every}
-        answer = _answered(every[place], _number(every, place))
+    every = questions_of(given)
+    while (place := next((place for place, one in enumerate(every) if one.key not in given), None)) is not None:
+        one, before = every[place], every
+        answer = _answered(one, _number(every, place))
         if answer is None:
             given = {one.key: given[one.key] for one in every[: max(0, place - 1)]}
+            every = questions_of(given)
             continue
-        given[every[place].key] = answer
+        given[one.key] = answer
         if keep:
             keep(given)
-        if told := every[place].written(answer):
+        if told := one.written(answer):
             _say(say("dialog.written", what=told))
+        every = questions_of(given)
+        opened = _opened(before, every)
+        if len(opened) > 1:
+            _say(say("dialog.opens", n=len(opened), first=opened[0].text, last=opened[-1].text))
+    return {one.key: given[one.key] for one in every}
+
+
+def _opened(before: Sequence[Question], every: Sequence[Question]) -> list[Question]:
+    """Return the questions by which an answer made the count grow."""
+    held = {one.key for one in before}
+    opened = [one for one in every if one.key not in held and not one.is_detail]
+    grown = sum(not one.is_detail for one in every) - sum(not one.is_detail for one in before)
+    return opened[: max(0, grown)]
 
 
 def _number(every: Sequence[Question], place: int) -> str:

@@ -56,6 +56,23 @@ def test_enter_takes_the_defaults_and_leaves_the_others_open(typed, capsys):
     assert "written" not in shown
 
 
+def test_an_answer_that_opens_several_questions_says_so(typed, capsys):
+    names = [Question(f"name.{n}", f"Name of game {n}", is_typed=True) for n in range(1, 4)]
+    for n_opened, told in (
+        (1, ""),
+        (3, "This answer opens 3 more questions, from “Name of game 1” to “Name of game 3”"),
+    ):
+        typed("2", "", *[""] * n_opened, "")
+
+        def asked(answers, n=n_opened):
+            return [TABLE, *names[: n * (answers.get("table") == "names")], CARD]
+
+        assert len(ask(asked)) == 2 + n_opened
+        shown = " ".join(capsys.readouterr().out.split())
+        assert ("This answer opens" in shown) == bool(told)
+        assert told in shown
+
+
 def test_an_answer_says_what_it_writes(typed, capsys):
     typed("", "Larkmoor 4", "3")
     assert ask(questions) == {"table": "yes", "card": "Larkmoor 4", "margin_pct": "3"}

@@ -343,6 +343,10 @@ def test_stamps_only_are_named_block_by_block(tmp_path):
     table = shown.text.index("  Keep    1 2       1 2")
     assert "'f q q f' is one name; two or more are expected, with commas between them" in shown.text
     assert "read as: factory quiet quiet factory, rounds 1 1 2 2." in shown.text
+    # The count grows by four at once, and the dialog says so and why.
+    opens = "This answer opens 4 more questions, from “Game of block 1 (18:30)” to “Names of the tunings, the"
+    assert opens in " ".join(shown.text.split("2 of 7")[0].split())
+    assert shown.text.count("This answer opens") == 1
     assert "block 2   18:" in shown.text
     assert shown.text.index("Tunings of block 1 (18:30) in the order played") < table
     assert table < shown.text.index("[Enter: yes]   1 show each file")
