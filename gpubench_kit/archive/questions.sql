@@ -138,8 +138,28 @@ SELECT c.metric, arg_max(c.margin, v.place_in_time) AS margin FROM comparisons c
 WHERE c.margin IS NOT NULL GROUP BY c.metric
 
 -- name: comparisons of games
+-- A comparison that a later review makes again, of the same runs of both sides, counts there alone.
+WITH held AS (
+    SELECT p.review, p.other AS origin, r.card, r.tuning, r.bench, r.game, r.setting
+    FROM repeated p JOIN runs r USING (review, run)
+    UNION
+    SELECT p.other, p.other, r.card, r.tuning, r.bench, r.game, r.setting
+    FROM repeated p JOIN runs r USING (review, run)),
+again AS (
+    SELECT DISTINCT e.review, l.review AS later, e.card, e.tuning, e.bench, e.game, e.setting
+    FROM held e JOIN held l USING (origin, card, tuning, bench, game, setting)
+    JOIN reviews a ON a.review = e.review JOIN reviews b ON b.review = l.review
+    WHERE a.place_in_time < b.place_in_time),
+judged_again AS (
+    SELECT s.review, d.* EXCLUDE (review)
+    FROM comparisons d
+    JOIN again s ON (s.later, s.card, s.tuning, s.bench, s.game, s.setting)
+        = (d.review, d.of_card, d.of_tuning, d.of_bench, d.game, d.setting)
+    JOIN again t ON (t.review, t.later, t.card, t.tuning, t.bench, t.game, t.setting)
+        = (s.review, d.review, d.against_card, d.against_tuning, d.against_bench, d.game, d.setting)
+    WHERE d.margin IS NOT NULL)
 SELECT review, {pair}, game, setting, metric, change, least(n, n_against) AS n, margin, verdict, reason
-FROM comparisons WHERE margin IS NOT NULL
+FROM comparisons ANTI JOIN judged_again USING (review, {pair}, game, setting, metric) WHERE margin IS NOT NULL
 
 -- name: benches compared
 -- Results of reviews that compared two benches themselves.

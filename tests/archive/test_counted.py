@@ -43,6 +43,22 @@ def test_typed_runs_that_two_reviews_hold_count_once_in_the_earlier_and_that_is_
     assert set(noise.loc[noise["scope"] == "all", "n"]) == {8}
 
 
+@pytest.mark.parametrize("reports", [2, 3])
+def test_several_reports_of_the_same_runs_decide_each_game_once(tmp_path, reports):
+    values = TYPED.values(1)
+    for number in range(1, reports + 1):
+        review = dataclasses.replace(TYPED, title=f"Review {number}", date=f"2026-0{number}-01")
+        write_report(tmp_path / f"r{number}", review, seed=number, values=values)
+    games = gather_archive(tmp_path).games
+    assert set(games["n_comparisons"]) == {1}
+    assert set(games["n_reviews"]) == {1}
+
+
+def test_reports_of_other_runs_decide_each_on_their_own(tmp_path):
+    old, new = TYPED.values(1), TYPED.values(2)
+    assert set(_archive(tmp_path, old, new).games["n_comparisons"]) == {2}
+
+
 def test_of_a_review_that_takes_over_the_runs_of_one_tuning_the_others_count(tmp_path):
     old, new = TYPED.values(1), TYPED.values(2)
     taken = pd.concat([old[old["tuning"] == "factory"], new[new["tuning"] == "quiet"]])

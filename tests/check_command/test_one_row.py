@@ -44,7 +44,7 @@ def test_a_made_up_check_is_found_everywhere(one_more_row, mishaps_folder):
     # The run is to be redone, and its verdicts are withheld: on the page and on the terminal.
     assert "lamp_flickers" in found.redo.set_index("run").loc[row.run, "why"]
     assert "lamp flickers" in found.section("redo")._repr_html_()
-    assert "lamp_flickers" in set(found.usable["withheld_for"])
+    assert "lamp_flickers" in set(found._usable["withheld_for"])
     assert "lamp flickers" in str(found)
 
 

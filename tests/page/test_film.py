@@ -292,7 +292,7 @@ def test_without_what_draws_png_files_the_set_is_svg_and_the_sheet_says_so(tmp_p
 def test_no_pictures_are_written_where_none_are_wanted(tmp_path):
     assert write_film(results(), tmp_path, pictures="none") == []
     assert not (tmp_path / "pictures").exists()
-    with pytest.raises(ReportError, match=r"some.*film, all, none"):
+    with pytest.raises(ReportError, match=r"some.*'film', 'all', 'none'"):
         write_film(results(), tmp_path, pictures="some")
 
 
