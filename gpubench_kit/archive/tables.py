@@ -145,7 +145,7 @@ GAMES = Table(
         *_SCENE,
         _METRIC,
         Column("n_reviews", "integer", "reviews that compared tunings or cards in it"),
-        Column("n_comparisons", "integer", "comparisons; one of the same runs in several reviews once, in the last"),
+        Column("n_comparisons", "integer", "comparisons; of the same runs in several reviews the last one"),
         Column("n_decided", "integer", "of these, with a verdict other than `undecided`"),
         Column("n_held", "integer", "of these, frame-capped or with a declared frame limit"),
         Column("noise", "number", "run-to-run noise", "%"),

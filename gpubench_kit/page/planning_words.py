@@ -62,9 +62,11 @@ def in_lines(schedule: Schedule) -> list[str]:
 
 
 def left_out_lead(schedule: Schedule) -> str:
-    """Return how long everything would take, and how long the bench session is."""
+    """Return how long everything would take, and how long the bench session is; for cards, what costs less."""
     whole, there = time_text(60 * schedule.full_minutes), time_text(60 * schedule.plan.session_plan.minutes)
-    return say("plan.too_short", whole=whole, there=there)
+    times = schedule.design.mountings
+    key = "plan.too_short_between" if times > 1 else "plan.too_short"
+    return say(key, whole=whole, there=there, times=times)
 
 
 def typical_caution(schedule: Schedule) -> str:

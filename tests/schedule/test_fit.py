@@ -8,6 +8,7 @@ from extended_sheet import extend_run_sheet
 
 from gpubench_kit.model.errors import DesignError
 from gpubench_kit.model.plan import load_plan
+from gpubench_kit.page.planning_words import left_out_lead
 from gpubench_kit.schedule.make import make_schedule
 
 #: Times without waits, so that sums are plain: one minute a run and nothing else.
@@ -46,6 +47,18 @@ def test_tunings_that_are_no_must_go_first(folder):
     assert schedule.dropped[0].then == "Nothing new can be said about “brisk”."
     assert set(schedule.rows["tuning"]) == {"factory", "quiet"}
     assert schedule.full_minutes == pytest.approx(72)
+
+
+def test_a_session_too_short_for_two_cards_names_more_time_before_what_is_left_out(folder):
+    cards = [{"name": "Larkmoor 4"}, {"name": "Fernholt 3", "role": "rival"}]
+    made = folder(8, ("factory",), cards=cards, session_plan={**BARE, "minutes": 130.0})
+    schedule = make_schedule(made.plan)
+    assert schedule.dropped
+    lead = left_out_lead(schedule)
+    assert "with 3 installations of each card" in lead
+    assert lead.index("raise minutes") < lead.index("left out, in this order")
+    one = make_schedule(folder(6, session_plan={**BARE, "minutes": 40.0}).plan)
+    assert "installation" not in left_out_lead(one)
 
 
 def test_must_have_keeps_a_tuning_and_rounds_go_instead(folder):
