@@ -11,7 +11,7 @@ import numpy as np
 from gpubench_kit.logs.cells import split_line
 from gpubench_kit.logs.clock import rises
 from gpubench_kit.logs.format import Certainty
-from gpubench_kit.logs.frame_evidence import Clues, Reading
+from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading
 from gpubench_kit.logs.frame_timing import are_too_short, come_evenly, take_turns
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
@@ -21,6 +21,7 @@ from gpubench_kit.model.words import (
     COUNT,
     COUNTED_TIME,
     FRAMES,
+    NOT_A_READING,
     PIECES,
     QUANTITY,
     SAMPLED,
@@ -43,6 +44,9 @@ _SKIPS = 0.02
 #: What goes up by so much a row, not as evenly as a clock does (in counts), may be a number of frames whatever its
 #: heading says.
 _MOST_STEPS, _LEAST_STEPS, _AS_A_CLOCK = 8.0, 0.25, 0.5
+
+#: Times of one run span the same within this share.
+_SAME_PACE = 0.02
 
 #: Sensors that are new in this share of rows, at least so far apart [ms], may be what the rows are samples of.
 _NEW_SHARE, _SENSORS_MS = 0.95, 10.0
@@ -85,6 +89,10 @@ def doubts_told(
         values, label = clues.values[place], clues.rows.label(place)
     if are_too_short(values):
         return reading.at_most(Certainty.LIKELY, say("evidence.frames.too_short")), ()
+    if place is not None and words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING:
+        return reading.at_most(Certainty.LIKELY, say("evidence.frames.no_moment")), ()
+    if other := _other_pace(clues, reading):
+        return reading.at_most(Certainty.LIKELY, say("evidence.frames.other_pace", label=other)), ()
     if other := _frames_beside(clues, reading):
         return reading.at_most(Certainty.LIKELY, say("evidence.frames.frames_beside", label=other)), ()
     if not words_of(label) & QUANTITY["frame"]:
@@ -166,6 +174,20 @@ def _numbers_skip(clues: Clues, reading: Reading) -> str:
         off = values - np.polyval(np.polyfit(time.values - time.values[0], values, 1), time.values - time.values[0])
         if off.std() > _AS_A_CLOCK:
             return rows.label(place)
+    return ""
+
+
+def _other_pace(clues: Clues, reading: Reading) -> str:
+    """Return what to call a time that spans another length than the one that frame times agree with; else empty."""
+    own = reading.time
+    if own is None:
+        return ""
+    span_ms = own.span * reading.time_factor
+    for time in clues.times:
+        unit_ms = 1e3 if time.place == CLOCK else time.unit_ms
+        slack_ms = _SAME_PACE * span_ms + 2 * (time.step * unit_ms if unit_ms else 0.0)
+        if unit_ms and time.place != own.place and abs(time.span * unit_ms - span_ms) > slack_ms:
+            return time.label
     return ""
 
 

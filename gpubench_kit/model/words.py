@@ -142,7 +142,7 @@ DOUBTFUL_WALL = _words("socket")
 NOT_A_READING = _words(
     "limit target max min maximum minimum average avg mean mittel moyenne rated budget cap peak median lowest "
     "highest setpoint headroom spitze grenze media szczyt idle free smooth "
-    "smoothed rolling moving"
+    "smoothed rolling moving predicted expected best worst"
 )
 
 #: Words that change nothing of what a heading says.

@@ -263,6 +263,20 @@ def test_rows_of_two_displays_in_one_stream_do_not_count(tmp_path):
     assert _read(tmp_path, _text(apart_ms), memory=memory).certainty == Certainty.LIKELY
 
 
+def test_a_time_that_runs_at_another_pace_denies_the_one_that_frames_agree_with(tmp_path):
+    real = written(2 * np.cumsum(FRAME_MS), "s")
+    assert _read(tmp_path, _text(FRAME_MS, "delta (ms)", **{"real (s)": real})).certainty == Certainty.LIKELY
+    same = written(np.cumsum(FRAME_MS) + RNG.uniform(0, 1, FRAME_MS.size) + 700, "s")
+    assert _read(tmp_path, _text(FRAME_MS, "delta (ms)", **{"seen (s)": same})).certainty == Certainty.PROVEN
+
+
+@pytest.mark.parametrize(
+    "heading", ["target frame (ms)", "avg frame (ms)", "best frame (ms)", "predicted frame (ms)"]
+)
+def test_headings_of_what_is_no_single_frame_are_only_likely(tmp_path, heading):
+    assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.LIKELY
+
+
 @pytest.mark.parametrize("heading", ["draw call (ms)", "shader pass (ms)", "polling (ms)", "refresh (ms)"])
 def test_headings_of_pieces_of_a_frame_and_of_samples_are_only_likely(tmp_path, heading):
     assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.LIKELY
