@@ -192,7 +192,7 @@ def _written_lines(
         marks = say("draft.done.open_cells", n=draft.n_open) if draft.n_open else say("draft.done.open")
         lines += ["", marks, *paste_lines(questions), *_open_cells(draft), ""]
     if draft.n_open:
-        lines += [*wrapped(say("draft.done.go_on", sheet=files[1]).strip()), ""]
+        lines += [*wrapped(say("draft.done.go_on", plan=files[0], sheet=files[1]).strip()), ""]
     return lines
 
 

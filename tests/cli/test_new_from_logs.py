@@ -196,6 +196,7 @@ def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
     assert "  and 6 more cells of game\n" in shown
     go_on = shown[shown.index("Rows with a question mark are left out of check, and report waits for them.") :]
     assert f"To go on, open {tmp_path / 'x' / 'runs.csv'}: where the value beside a mark is right" in go_on
+    assert f"games and tunings stand in {tmp_path / 'x' / 'plan.toml'}, too." in go_on
     assert go_on.index("asks them again.") < go_on.index("Next:    gpubench-kit check")
     assert "r001,?,?,?,1,session 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
         tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
