@@ -102,7 +102,7 @@ def test_watts_without_a_proven_clock_are_no_verdict_and_say_so(fps):
     assert said[0] == "These runs can give a verdict on FPS; not on power: sensor clock not proven."
     assert set(possible.loc[possible["metric"] == "board_w", "fix"]) == {
         "If both recorders ran on one machine, each with date and time in its rows: "
-        '[logs] sensor_clock = "same_machine".'
+        '[logs] sensor_clock = "same_machine"; else the finding on the clock says what to do.'
     }
 
 
