@@ -36,6 +36,8 @@ _PAUSE_MS = 1000.0
 
 #: No frame takes less than this share of the usual one, but for a few; more such rows are of several sources.
 _NEXT_TO_NOTHING, _TOO_SHORT = 0.1, 0.03
+#: Rows that took exactly as long as the longest one: more of them, and a larger share, are cut to a limit.
+_LEAST_CLIPPED, _CLIPPED = 5, 0.004
 
 #: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
 FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)
@@ -401,6 +403,18 @@ def are_too_short(frame_ms: np.ndarray) -> bool:
     return bool(known.size) and bool((known < _NEXT_TO_NOTHING * np.median(known)).mean() > _TOO_SHORT)
 
 
+def are_clipped(frame_ms: np.ndarray) -> bool:
+    """Return whether the longest rows all took the same, while others differ as finely as they are written.
+
+    Parameters
+    ----------
+    frame_ms : array of shape (n,), in any unit
+    """
+    known = frame_ms[np.isfinite(frame_ms)]
+    n_longest = int((known == known.max()).sum()) if known.size else 0
+    return n_longest > max(_LEAST_CLIPPED, _CLIPPED * known.size) and np.unique(known).size > known.size / 4
+
+
 def come_again(cells: np.ndarray) -> bool:
     """Return whether values come again in the same order every few rows, and change from row to row.
 
@@ -423,4 +437,4 @@ def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
     """
     words = words_of(label)
     is_other = not words & QUANTITY["frame"] and (words & SAMPLED or come_evenly(frame_ms))
-    return bool(is_other) or take_turns(frame_ms) or are_too_short(frame_ms)
+    return bool(is_other) or take_turns(frame_ms) or are_too_short(frame_ms) or are_clipped(frame_ms)

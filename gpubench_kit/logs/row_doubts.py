@@ -12,7 +12,7 @@ from gpubench_kit.logs.cells import split_line
 from gpubench_kit.logs.clock import rises
 from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading
-from gpubench_kit.logs.frame_timing import are_too_short, come_evenly, take_turns
+from gpubench_kit.logs.frame_timing import are_clipped, are_too_short, come_evenly, take_turns
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
 from gpubench_kit.logs.sources import kinds_asked
@@ -87,14 +87,8 @@ def doubts_told(
     values, label = (np.array([]), "") if time is None else (time.steps, time.label)
     if place is not None:
         values, label = clues.values[place], clues.rows.label(place)
-    if are_too_short(values):
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.too_short")), ()
-    if place is not None and words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING:
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.no_moment")), ()
-    if other := _other_pace(clues, reading):
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.other_pace", label=other)), ()
-    if other := _frames_beside(clues, reading):
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.frames_beside", label=other)), ()
+    if why := _no_single_frames(clues, reading, values):
+        return reading.at_most(Certainty.LIKELY, why), ()
     if not words_of(label) & QUANTITY["frame"]:
         as_samples = _as_samples(clues, values * reading.factor, label, is_column=place is not None)
         if as_samples:
@@ -109,6 +103,21 @@ def doubts_told(
         else (kinds_asked(clues.rows.table, label, say("evidence.frames.about_two", low=low, high=high)),)
     )
     return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
+
+
+def _no_single_frames(clues: Clues, reading: Reading, values: np.ndarray) -> str:
+    """Return what speaks against rows that are one whole frame each, whatever their heading; empty for nothing."""
+    place = reading.place
+    if are_too_short(values):
+        return say("evidence.frames.too_short")
+    if are_clipped(values):
+        return say("evidence.frames.clipped")
+    if place is not None and words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING:
+        return say("evidence.frames.no_moment")
+    if other := _other_pace(clues, reading):
+        return say("evidence.frames.other_pace", label=other)
+    other = _frames_beside(clues, reading)
+    return say("evidence.frames.frames_beside", label=other) if other else ""
 
 
 def _as_samples(clues: Clues, row_ms: np.ndarray, label: str, *, is_column: bool) -> str:

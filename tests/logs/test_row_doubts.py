@@ -277,6 +277,14 @@ def test_headings_of_what_is_no_single_frame_are_only_likely(tmp_path, heading):
     assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.LIKELY
 
 
+def test_frame_times_that_are_cut_to_a_limit_do_not_count(tmp_path):
+    cut, memory = np.minimum(FRAME_MS, np.quantile(FRAME_MS, 0.98).round(3)), FormatMemory()
+    assert _read(tmp_path, _text(cut, "frame (ms)")).certainty == Certainty.LIKELY
+    assert _read(tmp_path, _text(FRAME_MS, "frame (ms)"), memory=memory).certainty == Certainty.PROVEN
+    assert _read(tmp_path, _text(cut, "frame (ms)"), memory=memory).certainty == Certainty.LIKELY
+    assert _read(tmp_path, _text(FRAME_MS.round(), "frame (ms)")).certainty == Certainty.PROVEN
+
+
 @pytest.mark.parametrize("heading", ["draw call (ms)", "shader pass (ms)", "polling (ms)", "refresh (ms)"])
 def test_headings_of_pieces_of_a_frame_and_of_samples_are_only_likely(tmp_path, heading):
     assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.LIKELY
