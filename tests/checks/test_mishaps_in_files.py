@@ -92,7 +92,9 @@ def folder(made, tmp_path):
 
 def _repeat(folder, run):
     frames = folder.frames(run)
-    folder.write_frames(run, pd.concat([frames, frames.iloc[: len(frames) // 2]]))
+    longer = pd.concat([frames, frames.iloc[: len(frames) // 2]])
+    # Numbers that begin anew would be those of a second run.
+    folder.write_frames(run, longer.assign(frame=np.arange(len(longer))))
 
 
 def _backward(folder, run):
