@@ -181,7 +181,7 @@ def test_a_review_that_is_not_there_ends_with_one_line():
     done = run("report", "no-such-review")
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
-    assert done.stderr.startswith("Fault: plan.toml: ")
+    assert done.stderr.startswith("Fault: 'no-such-review': there is no such folder")
 
 
 def _raising(error: BaseException):

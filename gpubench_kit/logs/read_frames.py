@@ -266,7 +266,8 @@ def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool, n_g
         frame_log = _read(table, log_format, with_sensors=with_sensors, only_regular=True)
     except LogError:
         return None
-    is_regular = n_gaps > 0 or still_number(table, log_format.numbers, frame_log.frames.frame_ms.size)
+    numbers = log_format.numbers
+    is_regular = n_gaps > 0 or not numbers or still_number(table, numbers, frame_log.frames.frame_ms.size)
     return frame_log if is_regular and _is_verified(frame_log, n_gaps=n_gaps) else None
 
 
@@ -302,7 +303,9 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     on_sensors = (
         log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
     )
-    findings += [*not_counted, *_coarse(table, frames)]
+    findings += not_counted
+    if is_too_coarse(frames):
+        findings.append(note("logs.too_coarse", name=table.name, found=frames.step_ms, unit="ms"))
     findings += rare_outcomes(table, read, log_format.outcomes) if log_format.outcomes else []
     findings += (
         two_kinds(table, read, log_format.outcomes, or_programs=True)
@@ -329,13 +332,6 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
         format=log_format,
         midnight_clock=clock.midnight_s,
     )
-
-
-def _coarse(table: LogTable, frames: Frames) -> list[Finding]:
-    """Return a finding where frame times are written too coarsely for lows and pacing."""
-    if not is_too_coarse(frames):
-        return []
-    return [note("logs.too_coarse", name=table.name, found=frames.step_ms, unit="ms")]
 
 
 def is_too_coarse(frames: Frames) -> bool:

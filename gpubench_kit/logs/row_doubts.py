@@ -233,8 +233,6 @@ def still_number(table: LogTable, places: tuple[int, ...], n_rows: int) -> bool:
     places : the columns
     n_rows : its rows
     """
-    if not places:
-        return True
     start, last = table.dialect.first_row, table.text.rstrip().rfind(b"\n") + 1
     lines = (table.text[start : table.text.find(b"\n", start)], table.text[last:].rstrip())
     rows = [split_line(line.decode("utf-8", "replace").rstrip("\r"), table.dialect.separator) for line in lines]

@@ -30,7 +30,7 @@ def test_check_report_and_archive_print_one_result_each(capsys, tmp_path, monkey
     assert checked["is_anything_recorded"] is True
     assert "can give every verdict" in checked["summary"]
     assert checked["findings"]
-    assert {tuple(one) for one in checked["findings"]} == {FINDINGS.names}
+    assert {tuple(one) for one in checked["findings"]} == {tuple(FINDINGS.names)}
     code, made = printed(capsys, "report", folder, "--pictures", "none")
     assert code == 0
     assert Path(made["page"]).is_file()
