@@ -108,3 +108,10 @@ def test_right_code_passes(errors_in):
 def test_every_wrong_line_is_named(errors_in):
     found = errors_in(_wrong_lines())
     assert [line for number, line in enumerate(WRONG, start=2) if number not in found] == []
+
+
+@pytest.mark.slow
+def test_the_types_of_the_whole_package_agree(tmp_path):
+    words = [sys.executable, "-m", "mypy", f"--cache-dir={tmp_path}"]
+    done = subprocess.run(words, cwd=Path(__file__).parents[1], capture_output=True, text=True, timeout=600)
+    assert (done.returncode, done.stderr) == (0, ""), done.stdout

@@ -166,8 +166,8 @@ def gather_archive(folders: Sequence[str | Path] | str | Path, folder: str | Pat
     ------
     ReportError : no report that can be read lies below the folders, or the archive cannot be written
     """
-    is_one = isinstance(folders, str | Path) or not isinstance(folders, Iterable)
-    several = [folders] if is_one else list(folders)
+    several: list[str | Path] = [folders] if isinstance(folders, str | Path) else []
+    several = several or (list(folders) if isinstance(folders, Iterable) else [folders])
     for one in (*several, folder):
         check_folder(one, wanted="a folder of reports", error=ReportError)
     if str(folder):

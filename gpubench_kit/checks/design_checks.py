@@ -121,7 +121,8 @@ def session_resumed(evidence: Evidence) -> Iterator[Found]:
         "order_done", kind="stable"
     )
     for _, same in timed.groupby("bench", sort=False):
-        begun, late = [""], {}
+        begun = [""]
+        late: dict[tuple[str, str], list] = {}
         for row in same.itertuples():
             if row.session in begun[:-1]:
                 late.setdefault((row.session, begun[-1]), []).append(row)

@@ -185,7 +185,9 @@ def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedR
     time_ms = time_ms[np.isfinite(time_ms)]
     step_ms = elapsed.step * elapsed.factor
     how = "coarse" if step_ms >= _COARSE_MS else "fine"
-    told = {"name": table.name, "label": elapsed.label} | ({"step": step_ms} if how == "coarse" else {})
+    told: dict[str, Any] = {"name": table.name, "label": elapsed.label} | (
+        {"step": step_ms} if how == "coarse" else {}
+    )
     finding = note(f"logs.frame_times_from_steps.{how}", check="frame_times_from_steps", **told)
     frame_ms = np.diff(time_ms)
     if frame_ms.size == 0 or (frame_ms < 0).any():

@@ -6,6 +6,7 @@ import os
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -233,6 +234,10 @@ def _short_of_frames(table: pd.DataFrame, review: Review) -> list[Finding]:
     for run in table.loc[table["metric"] == "low_0p1pct_fps", "run"]:
         n_frames = review.n_frames(run)
         if 0 < n_frames < FRAMES_NEEDED_FOR_0P1PCT:
-            about = {"found": n_frames, "limit": FRAMES_NEEDED_FOR_0P1PCT, "rests_on": -(-n_frames // 1000)}
+            about: dict[str, Any] = {
+                "found": n_frames,
+                "limit": FRAMES_NEEDED_FOR_0P1PCT,
+                "rests_on": -(-n_frames // 1000),
+            }
             found.append(replace(note("sheet.too_few_frames", unit="frames", **about), run=run))
     return found

@@ -149,8 +149,8 @@ def _value_faults(usable: pd.DataFrame) -> Iterator[Fault]:
         found, is_truth = usable[column.name], column.kind == "truth"
         if getattr(found.dtype, "kind", "O") in ("b" if is_truth else "biuf"):
             continue
-        kinds, kind = ((bool, np.bool_), "true or false") if is_truth else (Real, "a number")
-        wrong = [one for one in found.dropna() if not isinstance(one, kinds)]
+        kind = "true or false" if is_truth else "a number"
+        wrong = [one for one in found.dropna() if not isinstance(one, (bool, np.bool_) if is_truth else Real)]
         if wrong:
             problem = f"column '{column.name}' holds {shown(wrong[0])}; {kind} is expected."
             yield Fault("table 'usable'", problem, "Correct the table, or leave that run out.")
@@ -211,8 +211,10 @@ def _name_faults(
     known = known_names(plan) | {"metric": set(METRICS), "purpose": {*PURPOSES, ""}}
     for (table, frame), kind in product(tables, columns):
         names = known.get(kind)
+        if names is None:
+            continue
         there = [frame[column].fillna("") for column in columns[kind] if column in frame]
-        unknown = [] if names is None else sorted(set().union(*(one.unique() for one in there)) - names, key=str)
+        unknown = sorted(set().union(*(one.unique() for one in there)) - names, key=str)
         if unknown:
             yield _unknown(kind, unknown, sorted(names - {""}), table=table)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -214,7 +215,8 @@ def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     test = planned_test(plan, games=len(plan.games), in_blocks=False)
     planned = []
     for row in games.itertuples():
-        metric, margin, found = METRICS[row.metric], plan.margin_of(row.metric), {}
+        metric, margin = METRICS[row.metric], plan.margin_of(row.metric)
+        found: dict[str, Any] = {}
         if row.df > 0:
             sigma, own = float(np.sqrt(row.squares / row.df)), replace(test, borrowing=bool(row.borrowing))
             size = None if margin is None else scaled_size(row.metric, margin)

@@ -102,7 +102,7 @@ def _no_table(grids: Sequence[Grid], source: str) -> Fault:
     return Fault(source, problem, action)
 
 
-def _with_tunings_above(tables: Sequence[TypedTable]) -> Sequence[TypedTable]:
+def _with_tunings_above(tables: list[TypedTable]) -> list[TypedTable]:
     """Return tables of one kind, each titled by another tuning, as one; other tables as they are."""
     tunings = {fold(one.tuning) for one in tables} - {""}
     if len(tables) < 2 or len(tunings) < len(tables) or len({one.head for one in tables}) > 1:

@@ -80,13 +80,18 @@ def spelt_rows(
         counted = Counter(row[column] for row in rows if row[column] and row[column] not in names[column])
         meant = {cell: next(iter(fit)) for cell in counted if len(fit := alike.get(_plain(cell), ())) == 1}
         for cell, name in meant.items():
-            told = {"file": cells.file, "column": column, "found_name": shown(cell), "name": shown(name)}
+            told: dict[str, Any] = {
+                "file": cells.file,
+                "column": column,
+                "found_name": shown(cell),
+                "name": shown(name),
+            }
             findings.append(note("sheet.name_spelt_otherwise", found=counted[cell], n=counted[cell], **told))
         for row in rows if meant else ():
             row[column] = meant.get(row[column], row[column])
     if of_run:
-        columns = say("list.and").join(of_run)
-        findings.append(note("sheet.run_numbers_are_rounds", file=cells.file, columns=columns))
+        listed_columns = say("list.and").join(of_run)
+        findings.append(note("sheet.run_numbers_are_rounds", file=cells.file, columns=listed_columns))
     for row in rows if of_run else ():
         number = str(int(row["run"]))
         row["round"] = row.get("round") or number
@@ -279,7 +284,7 @@ def _absent(placed: Iterable[Placed], plan: ReviewPlan) -> list[Finding]:
     for what, entries in (("game", plan.games), ("card", plan.cards), ("tuning", plan.tunings)):
         absent = [entry.name for entry in entries if entry.name not in present[what]]
         if absent:
-            told = {"check": "without_runs", "names": listed(absent), "found": len(absent)}
+            told: dict[str, Any] = {"check": "without_runs", "names": listed(absent), "found": len(absent)}
             findings.append(note(f"sheet.without_runs.{what}", **told))
     return findings
 
@@ -295,7 +300,7 @@ def _repeated_orders(placed: Iterable[Placed]) -> list[Finding]:
             twice += [(shown(earlier), shown(row.run))] if earlier != row.run else []
     if not twice:
         return []
-    first_two = dict(zip(("earlier", "later"), twice[0], strict=True))
+    first_two: dict[str, Any] = dict(zip(("earlier", "later"), twice[0], strict=True))
     return [note("sheet.order_repeated", n=len(twice), found=len(twice), **first_two)]
 
 
