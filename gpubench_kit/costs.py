@@ -67,7 +67,7 @@ def energy_kwh(power_w: Span, hours: float) -> Span:
 
 
 def break_even_years(extra_price: float, saved_per_year: Span) -> Span:
-    """Return after how many years a dearer but thriftier card has saved its extra price.
+    """Return after how many years a more expensive but more efficient card has saved its extra price.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ COSTS = Table(
 
 
 def estimate_costs(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
-    """Estimate energy, heat and cost over the plan's years, and when a dearer card pays for itself.
+    """Estimate energy, heat and cost over the plan's years, and when a more expensive card pays for itself.
 
     Parameters
     ----------

@@ -54,8 +54,8 @@ class Proposals:
 
     Attributes
     ----------
-    safe : sentences that the data bear out
-    not_shown : sentences often said in such a case that the data do not bear out, or contradict
+    safe : sentences that the data support
+    not_shown : sentences often said in such a case that the data do not support, or contradict
     """
 
     safe: tuple[Proposal, ...]
