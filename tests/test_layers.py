@@ -43,8 +43,7 @@ LAYERS = {
 ORDER = (
     ("model.errors", "model.metrics"), ("model.tables",), ("model.findings",),
     ("model.plan.review_plan",), ("model.plan",), ("model.table_checks",),
-    ("wording.catalogue",), ("wording.notes",), ("wording.numbers",), ("wording.reasons",), ("wording.terms",),
-    ("wording.names", "wording.verdicts"),
+    ("wording.catalogue",), ("wording.notes",), ("wording.numbers",), ("wording.terms",),
     ("sheet.load",), ("sheet", "sheet.look_files"), ("sheet.looks",), ("sheet.new_review",),
     ("logs.format",), ("logs.text_table",), ("logs.read_samples",), ("logs.read_frames",),
     ("logs.one_clock",), ("logs.align",), ("logs.review",),
@@ -58,10 +57,10 @@ ORDER = (
     ("checks.evidence",),
     ("checks.log_checks", "checks.run_checks", "checks.tuning_checks", "checks.design_checks"),
     ("checks.table",), ("checks.review",),
-    ("page.elements",), ("page.section",), ("page.results",), ("page.caution_lines", "page.headline"),
+    ("page.elements",), ("page.results",), ("page.caveats", "page.headline"),
     ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections"),
     ("page.efficiency", "page.data_quality"),
-    ("report.manifest", "report.package", "report.html"), ("report.notebook_run",),
+    ("report.manifest", "report.package"), ("report.notebook_run",),
 )  # fmt: skip
 
 #: Outside library -> where it may be imported.
@@ -75,8 +74,8 @@ HOMES = {
     "statsmodels": "statistics.adapters",
     "pingouin": "statistics.adapters",
     "papermill": "report.notebook_run",
-    "resvg_py": "page.film.frame",
-    "nbconvert": "report.html",
+    "resvg_py": "page.pictures",
+    "nbconvert": "report.notebook_run",
     "distributed": "report.cluster",
     "rich": "desk.terminal",
 }

@@ -31,7 +31,7 @@ from gpubench_kit.statistics.page import member_levels
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing
-from gpubench_kit.wording.reasons import is_cards_once, reason_words, units_text
+from gpubench_kit.wording.terms import is_cards_once, reason_words, units_text
 
 _CARD = "card"
 _RESTARTS = {"assumed_restart_spread", "measured_restart_spread"}

@@ -29,8 +29,7 @@ from gpubench_kit.statistics.adapters import normal_cdf, normal_quantile
 from gpubench_kit.statistics.units import direction_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, count_text, interval_text
-from gpubench_kit.wording.reasons import reason_sentences
-from gpubench_kit.wording.terms import capital, metric_of
+from gpubench_kit.wording.terms import capital, metric_of, reason_sentences
 
 #: In the place of key and value where a claim is not read off a sweep: no word is known for it.
 _NOT_READ = ("", 0.0)

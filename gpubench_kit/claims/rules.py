@@ -21,7 +21,7 @@ from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sid
 from gpubench_kit.statistics.multiplicity import NO_VERDICT
 from gpubench_kit.statistics.units import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import is_missing
-from gpubench_kit.wording.reasons import reason_words
+from gpubench_kit.wording.terms import reason_words
 
 SUPPORTED, CONTRADICTED, NOT_SHOWN = "supported", "contradicted", "not_shown"
 

@@ -29,8 +29,7 @@ from gpubench_kit.wording.numbers import (
     is_missing,
     percent_text,
 )
-from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences_of
-from gpubench_kit.wording.terms import capital, metric_of, scene_text
+from gpubench_kit.wording.terms import capital, is_conditional, metric_of, reason_words, scene_text, sentences_of
 
 #: Verdict -> pattern of the strongest sentence, and of the weakest; any other is that of a difference.
 _PATTERNS = {

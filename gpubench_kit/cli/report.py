@@ -164,7 +164,7 @@ def _tell_missing_png(asked: argparse.Namespace) -> None:
     """Tell that there are no PNG files where what draws them is not installed."""
     if asked.json or asked.quiet or asked.pictures == "none":
         return
-    from gpubench_kit.page.film.frame import can_draw_png
+    from gpubench_kit.page.pictures import can_draw_png
 
     if not can_draw_png():
         print(say("told.no_png"))

@@ -21,9 +21,7 @@ from gpubench_kit.wording.numbers import (
     unit_text,
     value_text,
 )
-from gpubench_kit.wording.reasons import more_rounds_text, reason_words
-from gpubench_kit.wording.terms import capital
-from gpubench_kit.wording.verdicts import verdict_word
+from gpubench_kit.wording.terms import capital, more_rounds_text, reason_words, verdict_word
 
 if TYPE_CHECKING:
     from gpubench_kit.statistics.two_sample import TwoSample

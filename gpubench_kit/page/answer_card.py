@@ -10,17 +10,14 @@ from gpubench_kit.claims.sentences import assumption
 from gpubench_kit.claims.sentences import level_text as spoken_level
 from gpubench_kit.model.metrics import METRICS, headline_metrics
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.caution_lines import alerts
+from gpubench_kit.page.caveats import alerts
 from gpubench_kit.page.charts import Spark, spark_limit
-from gpubench_kit.page.charts.states import of_scene
-from gpubench_kit.page.elements import render
-from gpubench_kit.page.film.names import TUNINGS_OF_A_PICTURE, picture_links
-from gpubench_kit.page.headline import further_lines, headline, short_reason
+from gpubench_kit.page.charts.from_tables import of_scene
+from gpubench_kit.page.elements import Head, Section, render
+from gpubench_kit.page.headline import further_lines, headline, pair_name, rival_text, rival_title, short_reason
+from gpubench_kit.page.pictures import TUNINGS_OF_A_PICTURE, picture_links
 from gpubench_kit.page.results import Block, Pair, Results, Scene
-from gpubench_kit.page.rival import pair_name, rival_text, rival_title
-from gpubench_kit.page.section import Head, Section
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label, starting
 from gpubench_kit.wording.numbers import (
     change_text,
     interval_text,
@@ -31,9 +28,18 @@ from gpubench_kit.wording.numbers import (
     unit_text,
     watts_text,
 )
-from gpubench_kit.wording.reasons import is_conditional, reason_words, sentences_of
-from gpubench_kit.wording.terms import day_text, metric_of, names_text
-from gpubench_kit.wording.verdicts import Mark, mark_of
+from gpubench_kit.wording.terms import (
+    Mark,
+    day_text,
+    is_conditional,
+    mark_of,
+    metric_label,
+    metric_of,
+    names_text,
+    reason_words,
+    sentences_of,
+    starting,
+)
 
 #: Further metrics told in the small line of a tuning, in this order, as far as they were compared.
 #: Where two looks are planned, results of a third and later hold together less surely.

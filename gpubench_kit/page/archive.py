@@ -20,7 +20,9 @@ from gpubench_kit.page.charts.from_tables import (
     card_lanes,
 )
 from gpubench_kit.page.elements import (
+    Head,
     Markup,
+    Section,
     bullets,
     columns,
     details,
@@ -28,6 +30,7 @@ from gpubench_kit.page.elements import (
     figures,
     heading,
     join,
+    left_out,
     link,
     listing,
     note,
@@ -36,9 +39,7 @@ from gpubench_kit.page.elements import (
     terms,
     verdict_shown,
 )
-from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     MISSING,
     change_and_interval_text,
@@ -46,9 +47,15 @@ from gpubench_kit.wording.numbers import (
     count_text,
     number_text,
 )
-from gpubench_kit.wording.reasons import reason_sentences
-from gpubench_kit.wording.terms import capital, metric_of, names_text, scene_text
-from gpubench_kit.wording.verdicts import verdict_word
+from gpubench_kit.wording.terms import (
+    capital,
+    metric_label,
+    metric_of,
+    names_text,
+    reason_sentences,
+    scene_text,
+    verdict_word,
+)
 
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
 MOST_LINES = 60

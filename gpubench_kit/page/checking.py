@@ -17,7 +17,9 @@ from gpubench_kit.page.checking_runs import is_of_files, pictures_of_run
 from gpubench_kit.page.checking_words import head_sentences, is_read, state_of_runs
 from gpubench_kit.page.data_quality import finding_text, message_text
 from gpubench_kit.page.elements import (
+    Head,
     Markup,
+    Section,
     bullets,
     columns,
     details,
@@ -25,13 +27,13 @@ from gpubench_kit.page.elements import (
     figures,
     heading,
     join,
+    left_out,
     link,
     listing,
     note,
     paragraph,
     terms,
 )
-from gpubench_kit.page.section import Head, Section, left_out
 from gpubench_kit.wording.catalogue import has, isolated, say
 from gpubench_kit.wording.terms import check_words, scene_text
 

@@ -12,11 +12,11 @@ import pandas as pd
 from gpubench_kit.checks.readiness import progress_of
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.charts.curves import order_of_runs
-from gpubench_kit.page.charts.from_tables import noise_of_games
-from gpubench_kit.page.charts.states import State, states_in
+from gpubench_kit.page.charts.from_tables import State, noise_of_games, states_in
 from gpubench_kit.page.elements import (
     Field,
     Markup,
+    Section,
     bullets,
     columns,
     details,
@@ -24,11 +24,11 @@ from gpubench_kit.page.elements import (
     figures,
     heading,
     join,
+    left_out,
     listing,
     paragraph,
 )
 from gpubench_kit.page.results import all_groups
-from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.schedule.needs import plan_from_noise
 from gpubench_kit.statistics.planning import MOST_ROUNDS
 from gpubench_kit.wording.catalogue import has, say

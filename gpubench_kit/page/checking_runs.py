@@ -23,17 +23,18 @@ from gpubench_kit.page.charts.run_logs import every_run, run_sensors, run_trace
 from gpubench_kit.page.data_quality import finding_text
 from gpubench_kit.page.elements import (
     Markup,
+    Section,
     bullets,
     columns,
     details,
     heading,
     join,
+    left_out,
     link,
     listing,
     paragraph,
     terms,
 )
-from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import number_text
 from gpubench_kit.wording.terms import capital, names_text, scene_text

@@ -7,11 +7,12 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.page.caution_lines import alerts
+from gpubench_kit.page.caveats import alerts
 from gpubench_kit.page.charts.curves import order_of_runs
 from gpubench_kit.page.charts.from_tables import noise_of_games
 from gpubench_kit.page.elements import (
     Markup,
+    Section,
     columns,
     figure,
     figures,
@@ -24,9 +25,7 @@ from gpubench_kit.page.elements import (
 from gpubench_kit.page.headline import short_reason
 from gpubench_kit.page.method import method_body
 from gpubench_kit.page.results import Results
-from gpubench_kit.page.section import Section
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     count_text,
     is_missing,
@@ -35,7 +34,7 @@ from gpubench_kit.wording.numbers import (
     unit_text,
     value_text,
 )
-from gpubench_kit.wording.terms import capital, check_words, names_text, scene_text
+from gpubench_kit.wording.terms import capital, check_words, metric_label, names_text, scene_text
 
 _CODE = re.compile(r"`([^`]+)`")
 _SEVERITIES = ("stop", "exclude", "note")

@@ -16,17 +16,18 @@ from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.curves import cost_curves
-from gpubench_kit.page.charts.from_tables import watts_against_fps
+from gpubench_kit.page.charts.from_tables import middle_runs, of_scene, watts_against_fps
 from gpubench_kit.page.charts.run_logs import sensors
-from gpubench_kit.page.charts.states import middle_runs, of_scene
 from gpubench_kit.page.elements import (
     Field,
     Markup,
+    Section,
     bullets,
     figure,
     figures,
     heading,
     join,
+    left_out,
     listing,
     note,
     paragraph,
@@ -34,12 +35,10 @@ from gpubench_kit.page.elements import (
     stacked,
     verdict_markup,
 )
-from gpubench_kit.page.film.names import picture_links
 from gpubench_kit.page.headline import is_real, side_of, watts_title
+from gpubench_kit.page.pictures import picture_links
 from gpubench_kit.page.results import Pair, Results, Scene
-from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     change_and_interval_text,
     change_text,
@@ -49,7 +48,7 @@ from gpubench_kit.wording.numbers import (
     number_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import metric_of, of_group, scene_text, subject_text
+from gpubench_kit.wording.terms import metric_label, metric_of, of_group, scene_text, subject_text
 
 #: Estimates that are told, in this order.
 _QUANTITIES = (

@@ -1,6 +1,6 @@
-"""Building blocks of the page: paragraphs, lists, tables by specification, folds.
+"""What the page is built of: paragraphs, lists, tables by specification, folds, sections, the style sheet.
 
-Every function returns ``Markup``. What is given as plain text is data and is escaped; what is given as
+Every function of a block returns ``Markup``. What is given as plain text is data and is escaped; what is given as
 ``Markup`` was built here and is kept as it is.
 """
 
@@ -9,15 +9,20 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from importlib import resources
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.model.verdicts import VERDICTS
+from gpubench_kit.page.charts import chart_css, font_faces, tokens_css
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.verdicts import sign_of, verdict_word
+from gpubench_kit.wording.terms import sign_of, verdict_word
 
 #: The space between a number and the unit that follows it.
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|W|J|fps|FPS|ms|°C|rpm|dBA|MHz|mV|GB|s|min|h)\b|%)")
@@ -204,3 +209,155 @@ def slug(text: str) -> str:
     """Return text as a short name for addresses: plain letters, digits and hyphens."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
     return re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60] or "part"
+
+
+#: Kind of output by which the page knows its sections among a notebook's outputs.
+MIME = "application/vnd.gpubench-kit.section+json"
+
+
+@dataclass(frozen=True)
+class Head:
+    """What stands around the title of a page.
+
+    Attributes
+    ----------
+    kick : above the title, the first in bold
+    lines : below it
+    description : of the page, for whoever shares it
+    site_url : address of the page, for whoever shares it; empty for none
+    """
+
+    kick: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    description: str = ""
+    site_url: str = ""
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section of the page.
+
+    Attributes
+    ----------
+    name : address of the section on the page
+    title : its heading
+    text : what it shows below the heading
+    left_out : why there is nothing to show; then the page names the section and this reason
+    head : what stands around the title, if this is the head of the page; else None
+    """
+
+    name: str
+    title: str
+    text: Markup
+    left_out: str = ""
+    head: Head | None = None
+
+    def _repr_html_(self) -> str:
+        """Return the section as HTML; nothing where it is left out."""
+        if self.left_out:
+            return ""
+        template = "section.html.j2" if self.head is None else "summary.html.j2"
+        values = {"name": self.name, "title": self.title, "body": self.text, "head": self.head}
+        return str(render(template, values))
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:
+        """Return the section as HTML together with what the page must know about it."""
+        about = {
+            "name": self.name,
+            "title": self.title,
+            "left_out": self.left_out,
+            "is_summary": self.head is not None,
+            "head": asdict(self.head) if self.head else {},
+        }
+        # A notebook says what is left out where it would stand; the page does so once, at its end.
+        reason = paragraph(say("section.left_out", title=self.title, why=self.left_out), css="kit small")
+        return {"text/html": str(reason) if self.left_out else self._repr_html_(), MIME: about}
+
+    def __repr__(self) -> str:
+        return f"Section({self.title!r})" if not self.left_out else f"Section({self.title!r}, left out)"
+
+
+def left_out(name: str, title: str, reason: str) -> Section:
+    """Return a section that shows nothing, with the reason why."""
+    return Section(name=name, title=title, text=Markup(""), left_out=reason)
+
+
+def section(name: str, title: str, parts: Iterable[str | Markup], *, why: str) -> Section:
+    """Return a section of parts; left out, with the reason ``why``, where none of them shows anything."""
+    text = join(parts)
+    return Section(name, title, text) if text else left_out(name, title, why)
+
+
+_LIGHT = re.compile(r"^:root\{(.*?)\}", re.MULTILINE | re.DOTALL)
+_DARK = re.compile(r"@media screen and \(prefers-color-scheme:dark\)\{:root\{(.*?)\}\}", re.DOTALL)
+
+
+@dataclass(frozen=True)
+class StyleSheet:
+    """A style sheet; shown in a notebook, it gives the sections below it the look of the page.
+
+    Attributes
+    ----------
+    tokens : colours and letters, as variables of the root
+    rules : everything else
+    """
+
+    tokens: str
+    rules: str
+
+    @property
+    def css(self) -> str:
+        """The whole style sheet, for a page."""
+        return f"{self.tokens}\n{self.rules}"
+
+    def _repr_html_(self) -> str:
+        """Return the style sheet as HTML, made to hold in a notebook."""
+        return f"<style>\n{in_a_notebook(self.tokens, self.rules)}\n</style>"
+
+    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:
+        """Return the style sheet for a notebook, and for the page."""
+        about = {"name": "style", "title": "", "left_out": "", "is_summary": False, "head": {}, "style": self.css}
+        return {"text/html": self._repr_html_(), MIME: about}
+
+    def __repr__(self) -> str:
+        return "Style sheet of the page"
+
+
+#: A workbench stripes the rows of tables and floats the terms of lists in narrow columns; the page's own rules
+#: follow and win.
+_WITHOUT_THE_WORKBENCH = "tbody tr{background:none}dt,dd{float:none;width:auto}\n"
+
+
+def look(plan: ReviewPlan | None = None) -> StyleSheet:
+    """Return the look of the page, its charts and letters included.
+
+    Parameters
+    ----------
+    plan : ReviewPlan, gives the accent colour; None for the kit's own
+    """
+    style = plan.style if plan else Style()
+    tokens = f"{font_faces()}{tokens_css(style)}{_text('base.css')}"
+    return StyleSheet(tokens, f"{_text('page.css')}\n{chart_css()}")
+
+
+@lru_cache
+def _text(name: str) -> str:
+    """Return a style sheet of the package."""
+    return resources.files("gpubench_kit.page").joinpath(name).read_text(encoding="utf-8")
+
+
+def in_a_notebook(tokens: str, rules: str) -> str:
+    """Return a style sheet of the page for a notebook: stronger than JupyterLab's own, and of its theme.
+
+    Parameters
+    ----------
+    tokens : variables of the root, dark ones by the reader's setting
+    rules : everything else; it is made to hold inside sections only
+
+    Notes
+    -----
+    JupyterLab marks its theme at the body, which may differ from the reader's setting; elsewhere the setting rules.
+    """
+    light = _LIGHT.sub(r':root{\1}body[data-jp-theme-light="true"]{\1}', tokens)
+    themed = _DARK.sub(r'\g<0>@media screen{body[data-jp-theme-light="false"]{\1}}', light)
+    return f"{themed}\n.kit.kit.kit{{padding:1.1rem 1.3rem;\n{_WITHOUT_THE_WORKBENCH}{rules}}}"

@@ -11,21 +11,17 @@ import numpy as np
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import unit_of_change
-from gpubench_kit.page.caution_lines import finding_lines
+from gpubench_kit.page.caveats import finding_lines
 from gpubench_kit.page.charts import Lanes, Plot
-from gpubench_kit.page.charts.from_tables import frame_rates, runs_of_game
+from gpubench_kit.page.charts.from_tables import frame_rates, middle_runs, runs_of_game
 from gpubench_kit.page.charts.run_logs import frame_times, percentiles_of_game
-from gpubench_kit.page.charts.states import middle_runs
-from gpubench_kit.page.elements import render
-from gpubench_kit.page.film.names import game_in_name, picture_links, setting_in_name
+from gpubench_kit.page.elements import Section, left_out, render
 from gpubench_kit.page.headline import is_real, short_reason, side_of
+from gpubench_kit.page.pictures import game_in_name, picture_links, setting_in_name
 from gpubench_kit.page.results import Pair, Results, Scene
-from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text, unit_text
-from gpubench_kit.wording.terms import names_text, scene_text
-from gpubench_kit.wording.verdicts import verdict_word
+from gpubench_kit.wording.terms import names_text, scene_text, starting, verdict_word
 
 #: Games that stand open: the biggest loss, the biggest gain, the noisiest.
 _OPEN = 3

@@ -12,14 +12,23 @@ from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.answer_card import level_text, unit_of_change
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
 from gpubench_kit.page.charts.from_tables import frame_rates
-from gpubench_kit.page.elements import Field, Markup, join, listing, paragraph, render, stacked, verdict_markup
-from gpubench_kit.page.film.names import game_in_name, pair_in_name, picture_links
+from gpubench_kit.page.elements import (
+    Field,
+    Markup,
+    Section,
+    join,
+    left_out,
+    listing,
+    paragraph,
+    render,
+    stacked,
+    verdict_markup,
+)
 from gpubench_kit.page.headline import games_title, short_reason
+from gpubench_kit.page.pictures import game_in_name, pair_in_name, picture_links
 from gpubench_kit.page.results import NOT_CONFIRMED, Block, Pair, Results, Scene, Side
-from gpubench_kit.page.section import Section, left_out
 from gpubench_kit.statistics.contrasts import combine_benches
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import (
     change_and_interval_text,
     change_text,
@@ -28,9 +37,7 @@ from gpubench_kit.wording.numbers import (
     number_text,
     percent_text,
 )
-from gpubench_kit.wording.reasons import sentences_of
-from gpubench_kit.wording.terms import of_group, subject_text
-from gpubench_kit.wording.verdicts import Mark, mark_of
+from gpubench_kit.wording.terms import Mark, mark_of, metric_label, of_group, sentences_of, subject_text
 
 #: Most columns of tunings in which each cell has room for its interval.
 _SPARKS = 3

@@ -11,16 +11,13 @@ import pandas as pd
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import ALL_TABLES
 from gpubench_kit.page.answer_card import amounts_text, level_text, stand_alone
-from gpubench_kit.page.elements import Field, Markup, bullets, heading, join, listing, render, terms, tied
-from gpubench_kit.page.film.names import FOLDER
+from gpubench_kit.page.elements import Field, Markup, Section, bullets, heading, join, listing, render, terms, tied
+from gpubench_kit.page.pictures import FOLDER
 from gpubench_kit.page.results import Results
-from gpubench_kit.page.section import Section
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import is_missing, number_text, percent_text, significant_text
-from gpubench_kit.wording.reasons import reason_words
-from gpubench_kit.wording.terms import metric_of, scene_text
+from gpubench_kit.wording.terms import metric_label, metric_of, reason_words, scene_text
 
 _LAYOUTS = ("rounds", "restarts", "confounded", "not_stated")
 _APPLIED = ("each_run", "each_block")

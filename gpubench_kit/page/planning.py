@@ -12,7 +12,9 @@ import pandas as pd
 from gpubench_kit.page.charts.curves import chance_curves
 from gpubench_kit.page.elements import (
     Field,
+    Head,
     Markup,
+    Section,
     bullets,
     details,
     figure,
@@ -23,6 +25,7 @@ from gpubench_kit.page.elements import (
     listing,
     paragraph,
     render,
+    section,
 )
 from gpubench_kit.page.planning_words import (
     amount_text,
@@ -35,7 +38,6 @@ from gpubench_kit.page.planning_words import (
     typical_caution,
 )
 from gpubench_kit.page.results import all_groups
-from gpubench_kit.page.section import Head, Section, section
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.needs import SPREAD_OF_GAMES_PCT
 from gpubench_kit.schedule.order import TIMES

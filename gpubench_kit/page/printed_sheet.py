@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from gpubench_kit.page.caution_lines import BENCH, caution_lines
+from gpubench_kit.page.caveats import BENCH, caution_lines
 from gpubench_kit.page.charts import font_faces
 from gpubench_kit.page.elements import render
 from gpubench_kit.page.planning_words import time_text

@@ -14,10 +14,9 @@ from gpubench_kit.model.metrics import METRICS, headline_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, PAIR_KEY, RUN_METRICS
 from gpubench_kit.page.charts import RIVAL
-from gpubench_kit.page.charts.states import State
-from gpubench_kit.wording.names import cut, shortened
+from gpubench_kit.page.charts.from_tables import State
 from gpubench_kit.wording.numbers import is_missing
-from gpubench_kit.wording.terms import subject_text
+from gpubench_kit.wording.terms import cut, shortened, subject_text
 
 #: Reason of results whose reading is not confirmed: runs are shown, means of a side are not.
 NOT_CONFIRMED = "format_not_confirmed"

@@ -18,26 +18,28 @@ from gpubench_kit.page.charts.sweeps import (
     together,
 )
 from gpubench_kit.page.elements import (
+    Head,
     Markup,
+    Section,
     bullets,
     details,
     figure,
     figures,
     heading,
     join,
+    left_out,
     link,
     note,
     paragraph,
     render,
+    section,
     terms,
 )
-from gpubench_kit.page.section import Head, Section, left_out, section
 from gpubench_kit.page.sweep_tables import between_cards_shown, failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import advice_sentences, answer_sentences, loss_text, notes_on
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import (
     change_text,
     count_text,
@@ -45,7 +47,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import capital, day_text, of_group
+from gpubench_kit.wording.terms import capital, day_text, of_group, starting
 
 _METHOD = ("efficient", "curve", "band", "knee", "next")
 
@@ -57,7 +59,7 @@ def sweep_head(sweep: Sweep, plan: ReviewPlan, *, cautions: list[str] | None = N
     ----------
     sweep : see `gpubench_kit.sweep.find.find_tuning`
     plan : ReviewPlan
-    cautions : what to know before any number, see `gpubench_kit.page.caution_lines`
+    cautions : what to know before any number, see `gpubench_kit.page.caveats`
     """
     settings = sweep.settings[~sweep.settings["is_factory"].fillna(False).astype(bool)]
     kick = (

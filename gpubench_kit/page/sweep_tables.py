@@ -35,8 +35,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.wording.reasons import reason_sentences
-from gpubench_kit.wording.terms import of_group
+from gpubench_kit.wording.terms import of_group, reason_sentences
 
 #: Outcome of a setting -> its sign and class.
 _MARKS = {"inside": ("=", "ve"), "beyond": ("▼", "vb"), "open": ("?", "vu"), "failed": ("×", "vb")}

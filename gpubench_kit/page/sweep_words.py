@@ -21,8 +21,7 @@ from gpubench_kit.wording.numbers import (
     percent_text,
     unit_text,
 )
-from gpubench_kit.wording.reasons import reason_sentences
-from gpubench_kit.wording.terms import names_text, of_group
+from gpubench_kit.wording.terms import names_text, of_group, reason_sentences
 
 
 def answer_sentences(sweep: Sweep, plan: ReviewPlan) -> list[str]:

@@ -17,14 +17,12 @@ from gpubench_kit.model.errors import ReportError, check_folder, check_given
 from gpubench_kit.model.formats import current_manifest
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS
-from gpubench_kit.page.elements import render
-from gpubench_kit.page.film.write import check_pictures
-from gpubench_kit.page.section import Section
-from gpubench_kit.page.stylesheet import look
+from gpubench_kit.page.elements import Section, look, render
+from gpubench_kit.page.film import check_pictures
 from gpubench_kit.report.changes import CHANGES, check_same_review, corrections_of
 from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
-from gpubench_kit.report.html import ICON, check_page
 from gpubench_kit.report.manifest import Inputs, check_unchanged, json_rows
+from gpubench_kit.report.notebook_run import ICON, check_page
 from gpubench_kit.report.package import add_table, json_text, write_parquet
 from gpubench_kit.report.page_build import (
     Making,
@@ -37,10 +35,8 @@ from gpubench_kit.report.page_build import (
 )
 from gpubench_kit.sheet.looks import open_looks, run_ids
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import change_text, interval_text
-from gpubench_kit.wording.terms import day_text, metric_of, subject_text
-from gpubench_kit.wording.verdicts import mark_of
+from gpubench_kit.wording.terms import day_text, mark_of, metric_label, metric_of, subject_text
 
 NOTEBOOK = "card_review.ipynb"
 REPORT = PageKind(NOTEBOOK)
@@ -67,7 +63,7 @@ def build_report(
         folder that the report goes to
     progress : called with the share done and what is being done
     record_look : whether a new look at verdicts is written to ``looks.csv`` of the review
-    pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write.write_film`
+    pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write_film`
 
     Returns
     -------

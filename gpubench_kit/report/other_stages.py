@@ -17,12 +17,12 @@ from gpubench_kit.checks.readiness import Readiness, check_readiness
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.page.caution_lines import alerts
+from gpubench_kit.page.caveats import alerts
 from gpubench_kit.page.checking_words import head_sentences, state_of_runs
 from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.page.results import Results
-from gpubench_kit.report.html import check_page
+from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, csv_text
 from gpubench_kit.report.pages import previous_kept
 from gpubench_kit.report.stages import (

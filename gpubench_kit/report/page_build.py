@@ -20,10 +20,9 @@ from nbformat import NotebookNode
 from gpubench_kit.bundled import bundled_path
 from gpubench_kit.metrics.progress_file import PROGRESS_FILE, progress_in_file
 from gpubench_kit.model.tables import Table
-from gpubench_kit.page.section import Section
-from gpubench_kit.report.html import load_exporter, page_of
+from gpubench_kit.page.elements import Section
 from gpubench_kit.report.manifest import Inputs
-from gpubench_kit.report.notebook_run import parameter_names, run_notebook
+from gpubench_kit.report.notebook_run import load_exporter, page_of, parameter_names, run_notebook
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.place import ReportPlace
 from gpubench_kit.wording.numbers import count_text
@@ -154,7 +153,7 @@ class Making:
     Attributes
     ----------
     cores : cores that its notebook may use, where several run at a time; None: all of the machine
-    pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write.write_film`
+    pictures : ``film``, ``all`` or ``none``; see `gpubench_kit.page.film.write_film`
     parquet : whether each table also becomes a Parquet file
     """
 

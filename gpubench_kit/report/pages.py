@@ -44,8 +44,8 @@ from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES
 from gpubench_kit.sweep.tables import ANSWERS, SWEEP
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.names import metric_label
 from gpubench_kit.wording.numbers import count_text, is_missing, number_text
+from gpubench_kit.wording.terms import metric_label
 
 CHECK_NOTEBOOK = "check_logs.ipynb"
 CHECK = PageKind(CHECK_NOTEBOOK, "check.html", files="check", names=("check.html", "check"))

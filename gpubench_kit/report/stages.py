@@ -33,12 +33,10 @@ from gpubench_kit.model.errors import (
     suggestion,
 )
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
-from gpubench_kit.page.elements import Markup, bullets, heading, join
-from gpubench_kit.page.film.write import check_pictures, write_film
+from gpubench_kit.page.elements import MIME, Markup, Section, bullets, heading, join, look
+from gpubench_kit.page.film import check_pictures, write_film
 from gpubench_kit.page.headline import headline
 from gpubench_kit.page.results import Results
-from gpubench_kit.page.section import MIME, Section
-from gpubench_kit.page.stylesheet import look
 from gpubench_kit.report.package import write_tables
 from gpubench_kit.sheet.looks import Looks, open_looks
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise

@@ -30,8 +30,7 @@ from gpubench_kit.statistics.planning import DEFAULT_ROUNDS, FEWEST_ROUNDS, MOST
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text
-from gpubench_kit.wording.reasons import is_cards_once
-from gpubench_kit.wording.terms import scene_text
+from gpubench_kit.wording.terms import is_cards_once, scene_text
 
 
 @dataclass(frozen=True)

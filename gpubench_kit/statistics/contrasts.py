@@ -20,7 +20,7 @@ from gpubench_kit.statistics.equivalence import one_sided_p, uncertainty_of
 from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families, decide
 from gpubench_kit.statistics.overall import LEAST_FOR_OTHERS
 from gpubench_kit.statistics.units import direction_of, in_percent, scaled_margin
-from gpubench_kit.wording.reasons import SEPARATOR, reason_words
+from gpubench_kit.wording.terms import SEPARATOR, reason_words
 
 _ENDS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
 

@@ -16,7 +16,7 @@ from gpubench_kit.sheet.looks import Looks, keys_of, runs_behind
 from gpubench_kit.statistics.multiplicity import CLAIMS_OF, NO_VERDICT, weaker_verdict
 from gpubench_kit.statistics.runs import CodedRuns
 from gpubench_kit.statistics.units import direction_of
-from gpubench_kit.wording.reasons import SEPARATOR
+from gpubench_kit.wording.terms import SEPARATOR
 
 #: What is asked of every difference, as in the names of the columns.
 QUESTIONS: tuple[str, ...] = ("difference", "equivalence", "non_inferiority")

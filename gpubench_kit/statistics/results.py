@@ -18,7 +18,7 @@ from gpubench_kit.statistics.page import change_in_unit, influence
 from gpubench_kit.statistics.restarts import tipping_point
 from gpubench_kit.statistics.units import direction_of, in_percent, is_ratio, scaled_margin
 from gpubench_kit.statistics.withheld import NEVER_COMPARED
-from gpubench_kit.wording.reasons import SEPARATOR
+from gpubench_kit.wording.terms import SEPARATOR
 
 _P_VALUES = tuple(f"p_{name}" for name in QUESTIONS)
 

@@ -8,7 +8,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.design import CONFOUNDED, Design
 from gpubench_kit.statistics.runs import PairRuns
 from gpubench_kit.statistics.units import Units, scaled_values
-from gpubench_kit.wording.reasons import WITHHELD
+from gpubench_kit.wording.terms import WITHHELD
 
 #: A variance of a difference below this is what rounding inside the machine leaves of equal values.
 NO_SPREAD = 1e-22

@@ -9,7 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from offline_browser import opened
 
-from gpubench_kit.page.stylesheet import look
+from gpubench_kit.page.elements import look
 
 pytestmark = pytest.mark.slow
 

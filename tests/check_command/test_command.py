@@ -13,7 +13,7 @@ import pytest
 from gpubench_kit.cli import command as cli
 from gpubench_kit.model.errors import Fault, PlanError, TableError
 from gpubench_kit.model.plan.rules import Checks
-from gpubench_kit.report.html import check_page
+from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.report.page_build import bundled_notebook
 from gpubench_kit.report.pages import CHECK_NOTEBOOK as NOTEBOOK
 from gpubench_kit.report.pages import BuiltCheck, build_check

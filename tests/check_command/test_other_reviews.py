@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gpubench_kit.report.html import check_page
+from gpubench_kit.report.notebook_run import check_page
 from tests.check_command.conftest import check
 from tests.check_command.test_check_page import words_of
 

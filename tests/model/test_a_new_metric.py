@@ -30,7 +30,7 @@ def uneven(frames, rules):
 of_one_run.FORMULAS.append(uneven)
 import gpubench_kit as kit
 from gpubench_kit.model.plan.schema import plan_schema
-from gpubench_kit.page.film.choice import film_pictures
+from gpubench_kit.page.film import film_pictures
 from gpubench_kit.statistics.page import member_levels
 
 review = kit.review(sys.argv[1], count_look=False, pictures="all")

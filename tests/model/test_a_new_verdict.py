@@ -29,7 +29,7 @@ from gpubench_kit.page.headline import is_real
 from gpubench_kit.plots.theme import verdict_colour as colour_in_plots
 from gpubench_kit.report.earlier_report import _Result
 from gpubench_kit.statistics.multiplicity import DIFFERENT, weaker_verdict
-from gpubench_kit.wording.verdicts import mark_of, verdict_word
+from gpubench_kit.wording.terms import mark_of, verdict_word
 
 row = SimpleNamespace(verdict="far_better", metric="pacing_ms", change=12.0)
 for table in (COMPARISONS, OVERALL):

@@ -18,7 +18,7 @@ from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import RUN_METRICS, RUNS
 from gpubench_kit.page.results import Results
-from gpubench_kit.report.html import page_of
+from gpubench_kit.report.notebook_run import page_of
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 from gpubench_kit.statistics.levels import levels_of_games
 

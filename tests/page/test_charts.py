@@ -27,8 +27,16 @@ from gpubench_kit.page.charts import (
     font_faces,
     spark_limit,
 )
-from gpubench_kit.page.charts.fonts import clean, fitted, font_files, text_width, wrapped
-from gpubench_kit.page.charts.marks import Scale, padded, round_ticks
+from gpubench_kit.page.charts.marks import (
+    Scale,
+    clean,
+    fitted,
+    font_files,
+    padded,
+    round_ticks,
+    text_width,
+    wrapped,
+)
 from gpubench_kit.palette import tokens_css
 
 HOSTILE = [

@@ -17,8 +17,10 @@ from gpubench_kit.model.tables import NOISE, RUNS, USABLE
 from gpubench_kit.page.charts import RIVAL, draw
 from gpubench_kit.page.charts.curves import order_of_runs
 from gpubench_kit.page.charts.from_tables import (
+    State,
     change_lanes,
     frame_rates,
+    middle_runs,
     noise_of_games,
     runs_of_game,
     watts_against_fps,
@@ -30,7 +32,6 @@ from gpubench_kit.page.charts.run_logs import (
     percentiles_of_game,
     sensors,
 )
-from gpubench_kit.page.charts.states import State, middle_runs
 from gpubench_kit.statistics.levels import LEVELS
 
 SCENE = ("Glass Tundra", "1440p")

@@ -7,7 +7,7 @@ import re
 import pytest
 from second_language import said_in_english, wide_catalogue
 
-from gpubench_kit.page.corrections import changes, result_moves
+from gpubench_kit.page.caveats import changes, result_moves
 from gpubench_kit.report.changes import CHANGES
 from gpubench_kit.wording.catalogue import spoken
 

@@ -18,13 +18,13 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
 from gpubench_kit.model.tables import COMPARISONS, FINDINGS, NOISE, OVERALL, RUNS, USABLE
+from gpubench_kit.page import film
+from gpubench_kit.page import pictures as drawing
 from gpubench_kit.page.charts import Axis, Cell, Figure, FigureRow, Figures, Lane, Lanes
-from gpubench_kit.page.charts.fonts import text_width
+from gpubench_kit.page.charts.marks import text_width
 from gpubench_kit.page.elements import tied
-from gpubench_kit.page.film import frame, write
-from gpubench_kit.page.film.choice import film_pictures
-from gpubench_kit.page.film.frame import SHAPES, Picture, picture_png, picture_svg
-from gpubench_kit.page.film.write import write_film
+from gpubench_kit.page.film import film_pictures, write_film
+from gpubench_kit.page.pictures import SHAPES, Picture, picture_png, picture_svg
 from gpubench_kit.page.results import Results
 from gpubench_kit.statistics.levels import LEVELS
 from tests.page.conftest import GAMES, facts_of, made_up, page_html, results_of
@@ -255,9 +255,9 @@ def test_every_link_to_a_picture_on_the_page_has_its_file(tmp_path, monkeypatch,
     names = ("Ärger", "Aerger", "All games", "<b>bold</b>", "遠い港")
     review = made_up(games=names, tunings=("factory", "Käse", "Kaese", "brisk"))
     shown = results_of(review, facts_of=facts_of(review), pictures=choice)
-    monkeypatch.setattr(frame, "resvg_py", frame.resvg_py if has_png else None)
+    monkeypatch.setattr(drawing, "resvg_py", drawing.resvg_py if has_png else None)
     for name, drawn in (("picture_png", b""), ("picture_svg", "")):
-        monkeypatch.setattr(write, name, lambda *_, drawn=drawn, **__: drawn)
+        monkeypatch.setattr(film, name, lambda *_, drawn=drawn, **__: drawn)
     written = write_film(shown, tmp_path, pictures=choice)
     links = set(re.findall(r'href="pictures/([^"]*)"', page_html(shown)))
     assert links <= set(written)
@@ -281,7 +281,7 @@ def test_games_that_are_written_alike_do_not_share_a_folder(tmp_path):
 
 
 def test_without_what_draws_png_files_the_set_is_svg_and_the_sheet_says_so(tmp_path, monkeypatch):
-    monkeypatch.setattr(frame, "resvg_py", None)
+    monkeypatch.setattr(drawing, "resvg_py", None)
     names = write_film(results(), tmp_path)
     assert {one.rpartition(".")[2] for one in names} == {"svg", "html"}
     assert "resvg-py" in (tmp_path / "pictures" / "index.html").read_text(encoding="utf-8")

@@ -15,7 +15,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.matrix import level_value, matrix_pairs
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
 from gpubench_kit.wording.numbers import change_text, interval_text, watts_text
-from gpubench_kit.wording.verdicts import mark_of
+from gpubench_kit.wording.terms import mark_of
 from tests.page.conftest import EFFECTS, GAMES, results_of, usable_runs
 
 

@@ -6,9 +6,8 @@ from simulated_runs import Design, make_review
 
 from gpubench_kit.model.tables import RUNS
 from gpubench_kit.page.answer_card import rows_of
-from gpubench_kit.page.headline import headline, side_of
+from gpubench_kit.page.headline import headline, pair_name, side_of
 from gpubench_kit.page.results import Pair, Results, Side
-from gpubench_kit.page.rival import pair_name
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 
 

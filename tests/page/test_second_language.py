@@ -14,7 +14,7 @@ from gpubench_kit.cli.report import outcome_lines
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.report.build import write_site_index
 from gpubench_kit.wording.catalogue import say, spoken
-from gpubench_kit.wording.reasons import more_rounds_text, units_text
+from gpubench_kit.wording.terms import more_rounds_text, units_text
 from tests.page.conftest import GAMES, facts_of, made_up, page_sections, results_of, whole_page, without_verdicts
 
 LABELS = [one.label for one in METRICS.values()]

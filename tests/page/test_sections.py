@@ -13,7 +13,7 @@ from bs4 import BeautifulSoup
 
 from gpubench_kit import page
 from gpubench_kit.model.tables import OVERALL
-from gpubench_kit.page.section import MIME
+from gpubench_kit.page.elements import MIME
 from tests.page.conftest import (
     GAMES,
     facts_of,
@@ -215,6 +215,6 @@ def test_no_module_of_the_package_has_the_name_of_a_section():
 
 
 def test_knowing_a_section_when_one_sees_it_loads_no_drawing_library():
-    code = "import sys; import gpubench_kit.page.section; print('matplotlib' in sys.modules)"
+    code = "import sys; import gpubench_kit.page.elements; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"

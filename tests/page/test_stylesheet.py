@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import re
 
-from gpubench_kit.page.section import MIME
-from gpubench_kit.page.stylesheet import in_a_notebook, look
+from gpubench_kit.page.elements import MIME, in_a_notebook, look
 
 SHEET = look()
 

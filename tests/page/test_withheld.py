@@ -8,8 +8,8 @@ import pytest
 
 from gpubench_kit import page
 from gpubench_kit.wording.catalogue import load_catalogue
-from gpubench_kit.wording.names import starting
 from gpubench_kit.wording.numbers import interval_text
+from gpubench_kit.wording.terms import starting
 from tests.page.conftest import facts_of, made_up, page_sections, results_of, without_verdicts
 
 REASONS = ("format_not_confirmed", "not_stated")

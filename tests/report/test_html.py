@@ -8,10 +8,8 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.page.elements import paragraph
-from gpubench_kit.page.section import Head, Section, left_out
-from gpubench_kit.page.stylesheet import StyleSheet
-from gpubench_kit.report.html import ICON, check_page, page_of
+from gpubench_kit.page.elements import Head, Section, StyleSheet, left_out, paragraph
+from gpubench_kit.report.notebook_run import ICON, check_page, page_of
 
 HEAD = Section(
     "result", "A <title>", paragraph("The result."), head=Head(("Larkmoor 4",), description="What was found.")

@@ -7,7 +7,7 @@ import pytest
 from gpubench_kit.cli import main
 from gpubench_kit.model.tables import NOISE
 from gpubench_kit.report import pages as building
-from gpubench_kit.report.html import check_page
+from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.report.package import csv_text
 
 pytestmark = pytest.mark.slow

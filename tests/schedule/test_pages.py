@@ -12,7 +12,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.charts.curves import chance_curves
 from gpubench_kit.page.planning_words import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
-from gpubench_kit.report.html import check_page
+from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.schedule.make import make_schedule
 from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.wording.catalogue import spoken

@@ -12,7 +12,7 @@ from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.looks import level_of_looks
-from gpubench_kit.wording.reasons import units_text
+from gpubench_kit.wording.terms import units_text
 
 OURS, RIVAL = "Larkmoor 4", "Fernholt 3"
 

@@ -16,10 +16,8 @@ from __future__ import annotations
 from functools import lru_cache
 from importlib import resources
 
-from gpubench_kit.page.charts.figures import Figure, FigureRow, Figures, Spark, spark_limit
-from gpubench_kit.page.charts.fonts import font_faces
-from gpubench_kit.page.charts.lanes import Cell, Lane, Lanes
-from gpubench_kit.page.charts.marks import RIVAL, Axis, Drawn, draw
+from gpubench_kit.page.charts.lanes import Cell, Figure, FigureRow, Figures, Lane, Lanes, Spark, spark_limit
+from gpubench_kit.page.charts.marks import RIVAL, Axis, Drawn, draw, font_faces
 from gpubench_kit.page.charts.plane import Mark, Plot, Scatter, ScatterPoint, Series
 from gpubench_kit.palette import tokens_css
 

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.page.charts.from_tables import State
 from gpubench_kit.page.charts.marks import Axis
 from gpubench_kit.page.charts.plane import Mark, Plot, Series
-from gpubench_kit.page.charts.states import State
 from gpubench_kit.statistics.design import estimate_drift
 from gpubench_kit.statistics.planning import POWER
 from gpubench_kit.wording.catalogue import say

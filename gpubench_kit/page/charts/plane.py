@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass
 from functools import cached_property
 
-from gpubench_kit.page.charts.fonts import clean, fitted, text_width
-from gpubench_kit.page.charts.marks import NBSP, RIVAL, Axis, Drawn, Scale, is_known, px
+from gpubench_kit.page.charts.marks import NBSP, RIVAL, Axis, Drawn, Scale, clean, fitted, is_known, px, text_width
 from gpubench_kit.wording.catalogue import say
 
 _LINE, _SAMPLE, _BETWEEN = 16.0, 13.0, 10.0

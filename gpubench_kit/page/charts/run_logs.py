@@ -11,9 +11,9 @@ import pandas as pd
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
 from gpubench_kit.logs.run_facts import RunFacts, Trace
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.page.charts.from_tables import Shown, State, of_scene, runs_of, states_in
 from gpubench_kit.page.charts.marks import Axis, unit_of, value_text
 from gpubench_kit.page.charts.plane import Mark, Plot, Series
-from gpubench_kit.page.charts.states import Shown, State, of_scene, runs_of, states_in
 from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, interval_text, significant_text

@@ -1,1 +1,0 @@
-"""Pictures for films and articles: the page's charts with the finding as title, large enough for a screen."""
