@@ -6,6 +6,7 @@ import ast
 import re
 import tomllib
 from collections.abc import Callable
+from functools import cache
 
 from house_numbers import measure, one_caller_helpers
 from source_trees import PACKAGE, ROOT, FunctionNode, Module, nesting, other_modules, package_modules
@@ -34,7 +35,12 @@ OTHER_WORDS_FOR_TUNING = re.compile(r"(?:^|_)(config|preset)s?(?:_|$)", re.IGNOR
 
 MODULES = package_modules()
 OTHERS = other_modules()
-FUNCTIONS = [(module, function) for module in MODULES for function in module.functions()]
+
+
+@cache
+def functions() -> list[tuple[Module, FunctionNode]]:
+    """Return every function with its module; read by the first test that asks, not when tests are collected."""
+    return [(module, function) for module in MODULES for function in module.functions()]
 
 
 def test_a_file_is_short_enough_to_read():
@@ -43,7 +49,7 @@ def test_a_file_is_short_enough_to_read():
 
 
 def test_a_function_is_short_enough_to_read():
-    lengths = [(module.place(one), module.length(one)) for module, one in FUNCTIONS]
+    lengths = [(module.place(one), module.length(one)) for module, one in functions()]
     long = [f"{place}: {length}" for place, length in lengths if length > FUNCTION_LINES]
     assert not long, f"more than {FUNCTION_LINES} lines of code: {_listed(long)}"
 
@@ -69,22 +75,22 @@ def test_a_helper_with_one_caller_is_seen(tmp_path):
 
 
 def test_functions_nest_three_levels_deep():
-    deep = [module.place(one) for module, one in FUNCTIONS if nesting(one.body) > LEVELS]
+    deep = [module.place(one) for module, one in functions() if nesting(one.body) > LEVELS]
     assert not deep, f"more than {LEVELS} levels: {_listed(deep)}"
 
 
 def test_functions_take_few_parameters():
-    many = [module.place(one) for module, one in FUNCTIONS if len(_parameters(one)) > PARAMETERS]
+    many = [module.place(one) for module, one in functions() if len(_parameters(one)) > PARAMETERS]
     assert not many, f"more than {PARAMETERS} parameters: {_listed(many)}"
 
 
 def test_options_are_given_by_name():
-    wrong = [module.place(one) for module, one in FUNCTIONS if _takes_options_by_place(one)]
+    wrong = [module.place(one) for module, one in functions() if _takes_options_by_place(one)]
     assert not wrong, f"make the last of these keyword-only: {_listed(wrong)}"
 
 
 def test_options_are_not_passed_through():
-    wrong = [module.place(one) for module, one in FUNCTIONS if one.args.kwarg and one.name not in VALUES_BY_NAME]
+    wrong = [module.place(one) for module, one in functions() if one.args.kwarg and one.name not in VALUES_BY_NAME]
     assert not wrong, f"**kwargs hides what is allowed: {_listed(wrong)}"
 
 
@@ -137,7 +143,7 @@ def test_a_tuning_is_called_a_tuning():
     wrong = [
         f"{module.place(node)} {name}"
         for module in MODULES
-        for node in ast.walk(module.tree)
+        for node in module.nodes
         for name in _names_given(node)
         # `model_config` is the name under which a pydantic model keeps its settings.
         if OTHER_WORDS_FOR_TUNING.search(name) and name != "model_config"
@@ -177,7 +183,7 @@ def _listed(places: list[str]) -> str:
 
 def _places_of(wanted: Callable[[ast.AST], bool]) -> list[str]:
     """Return the places of all nodes of the package that a function picks."""
-    return [module.place(node) for module in MODULES for node in ast.walk(module.tree) if wanted(node)]
+    return [module.place(node) for module in MODULES for node in module.nodes if wanted(node)]
 
 
 def _draws_globally(node: ast.AST) -> bool:

@@ -135,7 +135,7 @@ def test_outside_libraries_are_imported_only_at_their_home():
     wrong = [
         f"{module.place(node)} imports {library}, whose home is {HOMES[library]}"
         for module in MODULES.values()
-        for node, library in outside_imports(module.tree)
+        for node, library in outside_imports(module)
         if library in HOMES and not f"{_inner(module.name)}.".startswith(f"{HOMES[library]}.")
     ]
     assert not wrong, "\n".join(wrong)
@@ -157,7 +157,7 @@ def test_imports_are_absolute_and_named():
     wrong = [
         module.place(node)
         for module in MODULES.values()
-        for node in ast.walk(module.tree)
+        for node in module.nodes
         if isinstance(node, ast.ImportFrom) and (node.level or any(name.name == "*" for name in node.names))
     ]
     assert not wrong, "relative or star imports: " + ", ".join(wrong)
@@ -205,7 +205,7 @@ def _place(inner: str) -> int | None:
 
 def _targets(module: Module) -> Iterator[str]:
     """Yield the names of the package's modules that a module imports."""
-    for node in ast.walk(module.tree):
+    for node in module.nodes:
         if isinstance(node, ast.Import):
             yield from (name.name for name in node.names if name.name.split(".")[0] == PACKAGE)
         if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == PACKAGE:

@@ -52,7 +52,7 @@ def read(module: Module) -> Iterator[str]:
     The texts of a part's first module name what is loaded when first used.
     """
     is_first = module.path.name == "__init__.py"
-    for node in ast.walk(module.tree):
+    for node in module.nodes:
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
             yield node.id
         elif isinstance(node, ast.Attribute):

@@ -126,7 +126,7 @@ def test_everything_imported_is_declared_and_everything_declared_is_used():
     imported = {
         canonicalize_name(home)
         for module in package_modules()
-        for _, library in outside_imports(module.tree)
+        for _, library in outside_imports(module)
         for home in homes.get(library, [f"{library} (of no installed distribution)"])
     }
     declared = {canonicalize_name(requirement.name) for requirement in _runtime()}

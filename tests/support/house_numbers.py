@@ -75,7 +75,7 @@ def measure(modules: Iterable[Module]) -> House:
 
 def one_caller_helpers(module: Module) -> list[FunctionNode]:
     """Return a module's private functions and methods that are named in one place of it, their definition apart."""
-    named = Counter(_names_in(module.tree))
+    named = Counter(_names_in(module))
     return [one for one in module.functions() if _is_private(one.name) and named[one.name] == 1]
 
 
@@ -84,9 +84,9 @@ def _is_private(name: str) -> bool:
     return name.startswith("_") and not name.startswith("__")
 
 
-def _names_in(tree: ast.AST) -> Iterable[str]:
+def _names_in(module: Module) -> Iterable[str]:
     """Yield every name and attribute that is read."""
-    for node in ast.walk(tree):
+    for node in module.nodes:
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
             yield node.id
         if isinstance(node, ast.Attribute):
@@ -95,5 +95,5 @@ def _names_in(tree: ast.AST) -> Iterable[str]:
 
 def _import_lines(module: Module) -> set[int]:
     """Return the numbers of the lines that import."""
-    nodes = (node for node in ast.walk(module.tree) if isinstance(node, ast.Import | ast.ImportFrom))
+    nodes = (node for node in module.nodes if isinstance(node, ast.Import | ast.ImportFrom))
     return {line for node in nodes for line in range(node.lineno, node.end_lineno + 1)}

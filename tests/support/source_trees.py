@@ -8,7 +8,7 @@ import sys
 import tokenize
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -47,19 +47,24 @@ class Module:
         return ast.parse(self.text)
 
     @cached_property
+    def nodes(self) -> list[ast.AST]:
+        """Every node of the tree: walking there takes most of the time of all who ask."""
+        return list(ast.walk(self.tree))
+
+    @cached_property
     def code_lines(self) -> set[int]:
         """Numbers of the lines that hold code: no blank line, comment or docstring."""
         lines: set[int] = set()
         for token in tokenize.generate_tokens(io.StringIO(self.text).readline):
             if token.type not in _NOT_CODE:
                 lines.update(range(token.start[0], token.end[0] + 1))
-        for node in ast.walk(self.tree):
+        for node in self.nodes:
             lines -= _docstring_lines(node)
         return lines
 
     def functions(self) -> Iterator[FunctionNode]:
         """Yield every function and method, nested ones too."""
-        return (node for node in ast.walk(self.tree) if isinstance(node, FunctionNode))
+        return (node for node in self.nodes if isinstance(node, FunctionNode))
 
     def public(self) -> Iterator[FunctionNode | ast.ClassDef]:
         """Yield what others may use: public functions and classes of the module, and public methods of those."""
@@ -79,21 +84,22 @@ class Module:
         return f"{self.path.relative_to(ROOT).as_posix()}:{node.lineno}{called}"
 
 
-def package_modules() -> list[Module]:
-    """Return every module of the package, sorted by name."""
-    return [_module(path) for path in sorted((ROOT / PACKAGE).rglob("*.py"))]
+@cache
+def package_modules() -> tuple[Module, ...]:
+    """Return every module of the package, sorted by name; the same ones to all who ask."""
+    return tuple(_module(path) for path in sorted((ROOT / PACKAGE).rglob("*.py")))
 
 
-def other_modules() -> list[Module]:
+def other_modules() -> tuple[Module, ...]:
     """Return the Python files beside the package: scripts, benchmarks and tests."""
     folders = ("benchmarks", "data", "tests", "tools")
     paths = [*ROOT.glob("*.py"), *(path for folder in folders for path in (ROOT / folder).rglob("*.py"))]
-    return [_module(path) for path in sorted(paths)]
+    return tuple(_module(path) for path in sorted(paths))
 
 
-def outside_imports(tree: ast.Module) -> Iterator[tuple[ast.AST, str]]:
+def outside_imports(module: Module) -> Iterator[tuple[ast.AST, str]]:
     """Yield each place where a file asks for an outside library, with the library's name; late ones count too."""
-    for node in ast.walk(tree):
+    for node in module.nodes:
         libraries = {name.split(".")[0] for name in _asked_for(node)} - {PACKAGE} - set(sys.stdlib_module_names)
         yield from ((node, library) for library in sorted(libraries))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,16 +17,22 @@ TEMPLATES = Path(__file__).parents[2] / "gpubench_kit" / "page" / "templates"
 _IN_TEMPLATE = re.compile(r"""say\((['"])([\w.]+)\1((?:, *\w+=[^,()]+(?:\([^()]*\))?)*)\)""")
 
 
+@cache
 def _calls():
+    """Return a list of all that is said, read by the first test that asks, not when tests are collected."""
+    return list(_each_call())
+
+
+def _each_call():
     """Yield place, key (or the pieces of a key) and names of the values of every call of ``say``."""
     for module in package_modules():
-        imports = [node for node in ast.walk(module.tree) if isinstance(node, ast.ImportFrom)]
+        imports = [node for node in module.nodes if isinstance(node, ast.ImportFrom)]
         spoken_by = {
             one.module.rpartition(".")[2] for one in imports if "gpubench_kit.wording." in (one.module or "")
         }
         if not spoken_by & {"catalogue", "notes"} and "catalogue" not in module.name:
             continue
-        for node in ast.walk(module.tree):
+        for node in module.nodes:
             name = node.func.id if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) else ""
             if name in ("say", "note"):
                 names = (
@@ -71,24 +78,21 @@ def _keys_of(node) -> list[str]:
     return []
 
 
-CALLS = list(_calls())
-
-
 def test_every_sentence_that_is_said_is_in_the_catalogue():
     missing = [
         (place, keys)
-        for place, node, _ in CALLS
+        for place, node, _ in _calls()
         for keys in [_keys_of(node)]
         if isinstance(node, ast.Constant) and keys[0] not in ENGLISH.entries
     ]
-    empty = [place for place, node, _ in CALLS if isinstance(node, ast.JoinedStr) and not _keys_of(node)]
+    empty = [place for place, node, _ in _calls() if isinstance(node, ast.JoinedStr) and not _keys_of(node)]
     assert (missing, empty) == ([], [])
 
 
 def test_every_sentence_gets_the_values_that_it_names():
     wrong = [
         (place, key, ENGLISH.places(key) ^ names)
-        for place, node, names in CALLS
+        for place, node, names in _calls()
         if names is not None and not any(isinstance(one, ast.JoinedStr) for one in ast.walk(node))
         for key in _keys_of(node)
         if (ENGLISH.places(key) | ({"n"} if isinstance(ENGLISH.entries[key], dict) else set())) != names
@@ -97,7 +101,7 @@ def test_every_sentence_gets_the_values_that_it_names():
 
 
 def test_no_sentence_is_kept_that_nobody_says():
-    said = {key for _, node, _ in CALLS for key in _keys_of(node)}
+    said = {key for _, node, _ in _calls() for key in _keys_of(node)}
     assert set(ENGLISH.entries) - said == set()
 
 

@@ -6,10 +6,11 @@ import ast
 import json
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
-from source_trees import package_modules
+from source_trees import Module, package_modules
 
 ROOT = Path(__file__).parents[2]
 
@@ -67,11 +68,11 @@ DATA = {
 _OF_REVIEWS = ("*.md", "*.toml", "runs.csv")
 
 
-def _docstrings(tree: ast.AST) -> set[int]:
+def _docstrings(module: Module) -> set[int]:
     """Return the ids of the constants that are docstrings, or stand alone as a comment would."""
     return {
         id(node.value)
-        for node in ast.walk(tree)
+        for node in module.nodes
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
     }
 
@@ -79,8 +80,8 @@ def _docstrings(tree: ast.AST) -> set[int]:
 def _texts_of_the_package() -> Iterator[tuple[str, str]]:
     """Yield place and text of every string of the package that can reach a reader."""
     for module in package_modules():
-        silent = _docstrings(module.tree)
-        for node in ast.walk(module.tree):
+        silent = _docstrings(module)
+        for node in module.nodes:
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in silent:
                 yield f"{module.path}:{node.lineno}", node.value
     package = ROOT / "gpubench_kit"
@@ -105,15 +106,18 @@ def _lines(file: Path) -> Iterator[tuple[str, str]]:
         yield f"{file.relative_to(ROOT)}:{number}", line
 
 
-TEXTS = [one for one in (*_texts_of_the_package(), *_texts_beside_it()) if one[1] not in DATA]
+@cache
+def _texts() -> list[tuple[str, str]]:
+    """Return place and text of all that is said; read by the first test that asks, not when tests are collected."""
+    return [one for one in (*_texts_of_the_package(), *_texts_beside_it()) if one[1] not in DATA]
 
 
 @pytest.mark.parametrize("words", INSTEAD)
 def test_words_that_readers_stumbled_over_stay_out(words):
-    found = [f"{place}: {text}" for place, text in TEXTS if re.search(words, text, re.IGNORECASE)]
+    found = [f"{place}: {text}" for place, text in _texts() if re.search(words, text, re.IGNORECASE)]
     assert not found, f"say: {INSTEAD[words]}\n" + "\n".join(found)
 
 
 def test_the_texts_are_those_that_readers_see():
-    texts = "\n".join(text for _, text in TEXTS)
+    texts = "\n".join(text for _, text in _texts())
     assert all(one in texts for one in ("no verdict", "Cautions", "Harbour Lanterns"))
