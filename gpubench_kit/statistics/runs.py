@@ -101,8 +101,8 @@ def encode_runs(usable: pd.DataFrame) -> CodedRuns:
     usable = usable[usable["value"].notna()]
     codes, names = {}, {}
     for column, default in _TEXTS.items():
-        codes[column], names[column] = _coded(_texts(usable, column, default))
-    codes["model"], names["model"] = _coded(_models(usable))
+        codes[column], names[column] = _coded(usable, column, default)
+    codes["model"], names["model"] = _models(usable, codes["card"], names["card"])
     numbers = {column: _floats(usable, column, default) for column, default in _NUMBERS.items()}
     numbers["order"] = _order_over_all(codes, numbers["order"])
     return CodedRuns(codes, names, numbers, *derive_changes(codes, numbers))
@@ -200,36 +200,33 @@ def _numbered_changes(columns: list[np.ndarray], sequence: np.ndarray) -> np.nda
     return numbered
 
 
-def _texts(usable: pd.DataFrame, column: str, default: str) -> pd.Series:
-    """Return a text column, its default where it is missing."""
+def _coded(usable: pd.DataFrame, column: str, default: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return codes and distinct texts of a text column, its default without it; a missing text is empty."""
     if column not in usable.columns:
-        return pd.Series([default]).repeat(len(usable))
-    texts = usable[column]
-    return texts.where(texts != "", default) if column in _NEVER_EMPTY else texts
-
-
-def _models(usable: pd.DataFrame) -> pd.Series:
-    """Return the model of each run; the card's name where none is given."""
-    cards = _texts(usable, "card", "")
-    if "model" not in usable.columns:
-        return cards
-    return usable["model"].where(usable["model"].notna() & (usable["model"] != ""), cards)
-
-
-def _coded(texts: pd.Series) -> tuple[np.ndarray, np.ndarray]:
-    """Return codes and distinct texts of a text column; a missing text is an empty one."""
+        return np.zeros(len(usable), dtype=np.int64), np.array([default] * min(len(usable), 1), dtype=object)
+    # Objects: on tables of a few runs, as most are, the ways of text columns take most of the time.
+    texts = usable[column].to_numpy(dtype=object)
+    if column in _NEVER_EMPTY:
+        texts = np.where((usable[column] == "").to_numpy(dtype=bool, na_value=False), default, texts)
     codes, names = pd.factorize(texts, use_na_sentinel=False)
-    return codes.astype(np.int64), pd.Series(names, dtype="object").fillna("").astype(str).to_numpy(dtype=object)
+    return codes.astype(np.int64), np.array(["" if pd.isna(one) else str(one) for one in names], dtype=object)
+
+
+def _models(usable: pd.DataFrame, card: np.ndarray, cards: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return codes and names of the model of each run; the card's name where none is given."""
+    if "model" not in usable.columns:
+        return card, cards
+    codes, names = _coded(usable, "model", "")
+    models = names[codes]
+    codes, names = pd.factorize(np.where(models == "", cards[card], models))
+    return codes.astype(np.int64), names
 
 
 def _floats(usable: pd.DataFrame, column: str, default: float) -> np.ndarray:
     """Return a number column as floats, the default where it is missing."""
     if column not in usable.columns:
         return np.full(len(usable), default)
-    numbers = usable[column]
-    if column == "flagged":
-        numbers = numbers.astype("boolean")
-    floats = numbers.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    floats = usable[column].to_numpy(dtype=float, na_value=np.nan)
     return np.where(np.isnan(floats), default, floats)
 
 
