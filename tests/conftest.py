@@ -8,12 +8,13 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
-import filelock
 import hypothesis
 import numpy as np
 import pytest
+from made_once import made_once
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -71,20 +72,23 @@ def built_real_scenes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return _built_once("real_scenes", tmp_path_factory)
 
 
+@pytest.fixture(scope="module")
+def notebooks_here() -> Iterator[None]:
+    """Run the notebooks of pages in this process, for modules whose tests are not about processes."""
+    # Here, so that the tests of lower layers do not need the upper ones.
+    from notebooks_here import notebooks_run_here
+
+    with notebooks_run_here():
+        yield
+
+
 def _built_once(review: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Build the report of a bundled review, unless another test process has done so."""
     # Here, so that the tests of lower layers do not need the upper ones.
     from gpubench_kit import build_report
 
-    shared = tmp_path_factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        shared = shared.parent
-    output = shared / "reports" / review
-    output.parent.mkdir(exist_ok=True)
-    with filelock.FileLock(output.with_suffix(".lock")):
-        if not (output / "index.html").exists():
-            build_report(ROOT / "data" / review, output, record_look=False)
-    return output
+    data = ROOT / "data" / review
+    return made_once(review, tmp_path_factory, lambda folder: build_report(data, folder, record_look=False))
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -12,6 +12,8 @@ from gpubench_kit.model.errors import Fault
 from gpubench_kit.report import cluster
 from gpubench_kit.report.many_reviews import Outcome
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 FAULT = Fault("plan.toml", "one is wrong.", "Do this.")
 MADE = Outcome("a", "made", 12.34, Path("reports/a/index.html"), True)
 NOT_COMPARED = Outcome("b", "made", 3.0, Path("reports/b/index.html"), False)

@@ -87,8 +87,8 @@ NOT_DONE = {"sweep", "schedule", "new drafted", "report results.csv", "compare"}
 
 
 @pytest.mark.slow
-def test_no_planted_module_is_executed_by_any_command(review, home, tmp_path):
-    touched = tmp_path / "touched"
+def test_no_planted_module_is_executed_by_any_command_and_the_home_folder_stays_as_it_is(review, home, tmp_path):
+    touched, before = tmp_path / "touched", sorted(home.rglob("*"))
     write_small_review(review / "twin")
     table = "game,tuning,round,avg_fps\nSalt Orchard,factory,1,100.1\nSalt Orchard,quiet,1,97.2\n"
     (review / "results.csv").write_text(table, encoding="utf-8")
@@ -98,6 +98,7 @@ def test_no_planted_module_is_executed_by_any_command(review, home, tmp_path):
         assert "Traceback" not in said
         assert "internal error" not in said
         assert code == 0 or {words[0], " ".join(words[:2])} & NOT_DONE, said
+        assert sorted(home.rglob("*")) == before, words
     assert _every_command() == {words[0] for words in COMMANDS}
 
 
@@ -107,12 +108,17 @@ def _every_command():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("words", [["report", "review"], ["check", "review"]], ids=["report", "check"])
-def test_the_folder_around_the_review_is_no_better_place(review, home, tmp_path, words):
-    touched = tmp_path / "touched"
-    code, said = _run(words, cwd=review.parent, home=home, touched=touched)
+@pytest.mark.parametrize(("command", "home"), [("report", "a file"), ("check", "missing")])
+def test_the_folder_around_the_review_is_no_better_place_and_a_home_that_cannot_be_written_does_not_matter(
+    review, tmp_path, command, home
+):
+    touched, nowhere = tmp_path / "touched", tmp_path / "nowhere"
+    if home == "a file":
+        nowhere.write_text("no folder")
+    code, said = _run([command, "review"], cwd=review.parent, home=nowhere, touched=touched)
     assert not touched.exists()
     assert code == 0, said
+    assert nowhere.is_file() == (home == "a file")
 
 
 def test_the_module_looks_into_the_working_directory_only_before_its_first_line(tmp_path, home):
@@ -126,22 +132,3 @@ def test_the_module_looks_into_the_working_directory_only_before_its_first_line(
     )
     assert code == 0, said
     assert not touched.exists()
-
-
-@pytest.mark.slow
-def test_the_home_folder_stays_as_it_is(review, home, tmp_path):
-    before = sorted(home.rglob("*"))
-    code, said = _run(["report", "."], cwd=review, home=home, touched=tmp_path / "touched")
-    assert code == 0, said
-    assert sorted(home.rglob("*")) == before
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("kind", ["missing", "a file"])
-def test_a_home_that_cannot_be_written_does_not_matter(review, tmp_path, kind):
-    home = tmp_path / "nowhere"
-    if kind == "a file":
-        home.write_text("no folder")
-    code, said = _run(["report", "."], cwd=review, home=home, touched=tmp_path / "touched")
-    assert code == 0, said
-    assert home.is_file() == (kind == "a file")

@@ -16,6 +16,8 @@ from gpubench_kit.report.build import build_report, is_up_to_date
 from gpubench_kit.report.manifest import make_manifest
 from gpubench_kit.report.package import csv_text
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 SPREAD, NOISE = "reports/archive/tables/restart_spread.csv", "reports/archive/tables/run_noise.csv"
 #: `metrics` is the last line of the plan, so further lines belong to the same section.
 WIDENED = 'restart_spread = "archive"\n'

@@ -18,6 +18,8 @@ from gpubench_kit.report.build import build_report
 from gpubench_kit.report.package import csv_text
 from gpubench_kit.statistics.compare import compare_over_games
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 GAMES = 8
 HEAD = "scope,bench,metric,restarts,spread,widen_by,widen_restarts"
 PLAN = """

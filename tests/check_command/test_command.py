@@ -20,6 +20,8 @@ from gpubench_kit.report.pages import BuiltCheck, build_check
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 from gpubench_kit.sheet.new_review import new_review
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 CODE = [cell for cell in bundled_notebook(NOTEBOOK).cells if cell.cell_type == "code"]
 
 

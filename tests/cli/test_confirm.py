@@ -11,6 +11,8 @@ from gpubench_kit.logs.review import formats_to_confirm, open_review
 from gpubench_kit.model.errors import PlanError, ReportError
 from gpubench_kit.model.plan import load_plan
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 PLAN = """[review]
 title = "Larkmoor 4"
 [[cards]]

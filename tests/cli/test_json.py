@@ -13,6 +13,8 @@ from gpubench_kit.model.tables import FINDINGS
 from gpubench_kit.report import pages as build_schedule
 from gpubench_kit.report import pages as build_tuning
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 
 def printed(capsys, *words: str) -> tuple[int, object]:
     """Return the exit code of a command, and what it printed, read as JSON."""

@@ -15,6 +15,8 @@ from gpubench_kit import cli
 from gpubench_kit.logs.review import formats_to_confirm, open_review
 from gpubench_kit.model.plan import load_plan
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 GAMES = ("Copper Monsoon", "Salt Orchard")
 
 

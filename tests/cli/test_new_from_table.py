@@ -19,6 +19,8 @@ from gpubench_kit.model.errors import TableError
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.sheet import load_run_sheet
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 ANSWERS = 'card = "Larkmoor 4"\nmargin_pct = 3\ntyped_order = "alternated"\n'
 ANSWERS += "tunings = { quiet = { power_limit_pct = -12, voltage_mv = -90 } }\n"
 

@@ -20,6 +20,8 @@ from gpubench_kit.model.plan import load_plan
 from gpubench_kit.wording.catalogue import spoken
 from tests.cli.test_new_from_logs import GAMES, write_logs
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 #: Commands, options and places in plan and sheet are the same in every language; so is a table printed as data.
 _CODE = re.compile(
     r"gpubench-kit(?: (?:check|report|inspect|schedule|archive|new|sweep)\b)?|\[+[\w. ]+\]+.*|--\w[\w-]*|\b\w+ = .*"

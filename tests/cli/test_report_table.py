@@ -16,6 +16,8 @@ from gpubench_kit.sheet.draft import all_questions
 from gpubench_kit.sheet.from_table import draft_from_grids
 from gpubench_kit.sheet.text import read_grids
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 EXAMPLE = ROOT / "docs" / "example_results.xlsx"
 
 

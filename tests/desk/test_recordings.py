@@ -23,6 +23,8 @@ from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.synthetic.review import make_logs, sensor_log_text
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 SMALL = made_review(games=1, rounds=2, scene_s=4.0, fps=30.0)
 
 

@@ -11,6 +11,8 @@ from gpubench_kit.cli import main
 from gpubench_kit.report.page_build import bundled_notebook
 from gpubench_kit.sheet.new_review import PLAN_TEMPLATE
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 NOTEBOOKS = ("archive", "card_review", "check_logs", "find_tuning", "plan_runs")
 #: What is said wherever someone is about to tune: small steps, when to stop, who works on mains.
 AT_THE_SETUP = (r"one limit at a time", r"second crash", r"picture errors, smell\s+or\s+heat", r"licensed\s+people")

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from made_once import made_once
 from small_folder import write_small_review
 
 from gpubench_kit import build_report
@@ -21,9 +22,11 @@ def review_of_pages() -> MadeUp:
 @pytest.fixture(scope="session")
 def _small_built_once(tmp_path_factory) -> Path:
     """Return a folder with a small review, and beside it its report with the first look."""
-    folder = tmp_path_factory.mktemp("small_built")
-    build_report(write_small_review(folder / "small"), folder / "out")
-    return folder
+
+    def make(folder: Path) -> None:
+        build_report(write_small_review(folder / "small"), folder / "out")
+
+    return made_once("small_built", tmp_path_factory, make)
 
 
 @pytest.fixture

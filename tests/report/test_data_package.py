@@ -14,6 +14,8 @@ from gpubench_kit.report.package import write_tables
 from gpubench_kit.report.pages import build_check, build_tuning
 from tests.page.conftest import made_up
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 DATA = Path(__file__).parents[2] / "data"
 #: Names that try to be formulas, several cells, or nothing.
 HOSTILE = ("=1+1", "+2", 'a "quoted", name', "'=4", "NA", "雪の道")

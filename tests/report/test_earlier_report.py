@@ -14,6 +14,8 @@ from gpubench_kit.report.build import is_up_to_date
 from gpubench_kit.report.earlier_report import lacking_in, read_earlier
 from gpubench_kit.report.package import json_text
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 WHOLE = {
     "format_version": FORMAT_VERSION, "title": "Larkmoor 4", "plan_fingerprint": "a", "looks_made": 1,
     "inputs": {"plan.toml": "1"}, "versions": {"python": "3.11"}, "verdicts": {"overall": [], "games": []},

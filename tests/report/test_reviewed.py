@@ -27,6 +27,8 @@ from gpubench_kit.report.earlier_report import lacking_in
 from gpubench_kit.report.many_reviews import _made, tasks_of
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 DATA = Path(__file__).parents[2] / "data"
 TEN_GAMES = DATA / "ten_games"
 

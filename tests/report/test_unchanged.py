@@ -16,6 +16,8 @@ from gpubench_kit.report.build import build_report
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeTuning
 from gpubench_kit.synthetic.review import write_review
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 RECIPE = MadeReview(
     "Changing",
     tunings=(MadeTuning("factory"), MadeTuning("quiet", power_pct=-15.0)),

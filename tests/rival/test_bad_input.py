@@ -10,6 +10,8 @@ from markupsafe import Markup
 
 from gpubench_kit.cli import main
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 #: Power at another point and no price; and a card that is cheaper to buy and to run than ours.
 OTHERS = {
     "B": {"name": "Fernholt 3", "role": "rival", "power_measured_at": "wall"},

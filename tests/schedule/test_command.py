@@ -10,7 +10,7 @@ from gpubench_kit.report import pages as building
 from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.report.package import csv_text
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("notebooks_here")]
 
 
 @pytest.fixture

@@ -6,16 +6,14 @@ run in this process, so that nothing of them is outside.
 
 from __future__ import annotations
 
-import ast
 import importlib
 import os
 import sys
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from nbformat import NotebookNode
 from source_trees import package_modules
 
 
@@ -63,28 +61,6 @@ def modules_that_ask() -> list[str]:
     return [one.name for one in package_modules() if "os.name" in one.path.read_text(encoding="utf-8")]
 
 
-def run_here(notebook: NotebookNode, parameters: Mapping[str, Any], **_options: Any) -> NotebookNode:
-    """Run a notebook in this process, and return it with what its sections show.
-
-    Parameters
-    ----------
-    notebook : the notebook
-    parameters : values in place of those of its own cell
-    """
-    names: dict[str, Any] = {"In": []}
-    for cell in (cell for cell in notebook.cells if cell.cell_type == "code"):
-        body = ast.parse(cell.source).body
-        last = body.pop() if body and isinstance(body[-1], ast.Expr) else None
-        exec(compile(ast.Module(body, []), cell.id, "exec"), names)
-        if "parameters" in cell.metadata.get("tags", []):
-            names |= parameters
-        value = eval(compile(ast.Expression(last.value), cell.id, "eval"), names) if last else None
-        if hasattr(value, "_repr_mimebundle_"):
-            data = value._repr_mimebundle_()
-            cell.outputs = [NotebookNode(output_type="display_data", metadata={}, data=NotebookNode(data))]
-    return notebook
-
-
 def main(commands: list[list[str]]) -> int:
     """Run commands as on Windows, and return the highest exit code.
 
@@ -93,6 +69,8 @@ def main(commands: list[list[str]]) -> int:
     commands : the words of each
     """
     # All libraries are loaded as they are on this system.
+    from notebooks_here import run_here
+
     from gpubench_kit import cli
     from gpubench_kit.report import build, page_build, pages  # noqa: F401
 

@@ -12,6 +12,8 @@ from markupsafe import Markup
 
 from gpubench_kit.cli import main
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon")
 ROUNDS = 5
 #: Card -> change of frame rate [%] by step of the power limit [%].

@@ -12,6 +12,8 @@ from gpubench_kit.cli import main
 from gpubench_kit.model.errors import DesignError, PlanError
 from gpubench_kit.report.pages import build_tuning
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 ROOT = Path(__file__).parents[2]
 REVIEW = ROOT / "data" / "limit_sweep"
 

@@ -21,6 +21,8 @@ from gpubench_kit.page.sweep import sweep_readings
 from gpubench_kit.sweep.find import sweep_in_review
 from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
 
+pytestmark = pytest.mark.usefixtures("notebooks_here")
+
 DATA = Path(__file__).parents[2] / "data"
 CLAIMS = """
 [[claims]]
