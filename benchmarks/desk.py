@@ -26,7 +26,7 @@ from made_evening import Evening, made_review
 from test_watch import NAMES, _taken_at, _writers
 
 from gpubench_kit.desk.keeper import Clock
-from gpubench_kit.desk.watch import FileView, Watch
+from gpubench_kit.desk.recordings import FileView, Watch
 
 _WRITER = """
 import sys, time

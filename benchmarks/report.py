@@ -15,7 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit.files import bundled_path
 from gpubench_kit.report.build import NOTEBOOK, build_report
 from gpubench_kit.report.page_build import bundled_notebook
 

@@ -15,7 +15,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Costs
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.statistics.contrasts import UnitChange, games_in_unit, has_entered
-from gpubench_kit.statistics.multiplicity import NO_VERDICT
+from gpubench_kit.statistics.testing import NO_VERDICT
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import number_text
 from gpubench_kit.wording.terms import names_text
@@ -234,14 +234,10 @@ def _estimates(row: Any, games: dict[tuple[str, ...], list[Any]], plan: ReviewPl
 
 def _running(watts: Span, plan: ReviewPlan) -> dict[str, tuple[Span, str]]:
     """Return power, energy, cost and heat of a power difference."""
-    costs = plan.costs
-    energy = energy_kwh(watts, hours_of(costs))
-    return {
-        "power": (watts, "W"),
-        "energy": (energy, "kWh"),
-        "running_cost": (energy.times(_price_of_energy(costs)), costs.currency),
-        "heat": (energy_kwh(watts, costs.hours_per_day), "kWh"),
-    }
+    costs, energy = plan.costs, energy_kwh(watts, hours_of(plan.costs))
+    cost = energy.times(_price_of_energy(costs)), costs.currency
+    heat = energy_kwh(watts, costs.hours_per_day), "kWh"
+    return {"power": (watts, "W"), "energy": (energy, "kWh"), "running_cost": cost, "heat": heat}
 
 
 def _against_price(row: Any, power: UnitChange, plan: ReviewPlan) -> Iterator[tuple[str, dict]]:

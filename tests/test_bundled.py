@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from gpubench_kit import bundled
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit import files
+from gpubench_kit.files import bundled_path
 from gpubench_kit.model.errors import ReportError
 
 
@@ -17,11 +17,11 @@ def test_a_checkout_holds_the_bundled_reviews_beside_the_package():
 def test_an_installed_package_holds_them_inside(tmp_path, monkeypatch):
     (tmp_path / "kit" / "notebooks").mkdir(parents=True)
     (tmp_path / "kit" / "notebooks" / "one.ipynb").touch()
-    monkeypatch.setattr(bundled, "_PACKAGE", tmp_path / "kit")
+    monkeypatch.setattr(files, "_PACKAGE", tmp_path / "kit")
     assert bundled_path("notebooks", "one.ipynb") == tmp_path / "kit" / "notebooks" / "one.ipynb"
 
 
 def test_what_is_missing_is_named_with_both_places(tmp_path, monkeypatch):
-    monkeypatch.setattr(bundled, "_PACKAGE", tmp_path / "kit")
+    monkeypatch.setattr(files, "_PACKAGE", tmp_path / "kit")
     with pytest.raises(ReportError, match=r"'one\.ipynb' is neither in .*kit.notebooks nor in .*notebooks"):
         bundled_path("notebooks", "one.ipynb")

@@ -17,7 +17,7 @@ import jsonschema
 import pytest
 from small_folder import write_small_review
 
-from gpubench_kit.checks.table import CHECKS
+from gpubench_kit.checks.review import CHECKS
 from gpubench_kit.cli.command import main, make_parser
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.catalogue import say

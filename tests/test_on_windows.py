@@ -15,7 +15,7 @@ from made_tables import TABLES_BY_NAME, write_workbook
 from small_folder import write_small_review
 from source_trees import ROOT
 
-from gpubench_kit.locks import Busy, locked
+from gpubench_kit.files import Busy, locked
 
 SCRIPT = ROOT / "tests" / "support" / "as_windows.py"
 
@@ -103,4 +103,4 @@ def test_what_was_written_for_windows_is_listed_for_contributors():
     section = text[text.index("\n## Windows") : text.index("\n## Recipes")]
     files = [f"{name.removeprefix('gpubench_kit.').replace('.', '/')}.py" for name in modules_that_ask()]
     assert files
-    assert all(f"`{file}`" in section for file in [*files, "bootstrap.py", "locks.py"])
+    assert all(f"`{file}`" in section for file in [*files, "bootstrap.py", "processes.py"])

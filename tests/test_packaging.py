@@ -194,7 +194,7 @@ def test_an_unpacked_wheel_finds_its_notebook_and_review(wheel, tmp_path):
     zipfile.ZipFile(wheel).extractall(tmp_path)
     code = (
         f"import sys; sys.path.insert(0, {str(tmp_path)!r})\n"
-        "from gpubench_kit.bundled import bundled_path\n"
+        "from gpubench_kit.files import bundled_path\n"
         "print(bundled_path('notebooks', 'card_review.ipynb')); print(bundled_path('data', 'ten_games'))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)

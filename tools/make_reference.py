@@ -14,7 +14,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from gpubench_kit.checks.table import CHECKS, check_of
+from gpubench_kit.checks.review import CHECKS, check_of
 from gpubench_kit.cli.command import make_parser
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import METRIC_VALUES, USABLE

@@ -12,11 +12,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.archive.gather import gather
+from gpubench_kit.archive.gather import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS, gather
 from gpubench_kit.archive.history import cards_over_time, control_runs, driver_changes
 from gpubench_kit.archive.noise import games_table, plan_line, restart_spread_table, run_noise, usable_spreads
 from gpubench_kit.archive.store import PARQUET, QUESTIONS, Store
-from gpubench_kit.archive.tables import ARCHIVE_TABLES, CLAIMS_MADE, REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError, check_folder
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.sections import About, Style
@@ -64,7 +63,7 @@ class Archive:
 
     @cached_property
     def reviews(self) -> pd.DataFrame:
-        """One row per review; see ``archive.tables.REVIEWS``."""
+        """One row per review; see ``archive.gather.REVIEWS``."""
         return REVIEWS.frame(self.ask(QUESTIONS["reviews"]))
 
     @cached_property
@@ -74,39 +73,39 @@ class Archive:
 
     @cached_property
     def run_noise(self) -> pd.DataFrame:
-        """Run-to-run noise; see ``archive.tables.RUN_NOISE``."""
+        """Run-to-run noise; see ``archive.gather.RUN_NOISE``."""
         return run_noise(self.store)
 
     @cached_property
     def restart_spread(self) -> pd.DataFrame:
-        """Spread between restarts; see ``archive.tables.RESTART_SPREAD``."""
+        """Spread between restarts; see ``archive.gather.RESTART_SPREAD``."""
         return restart_spread_table(self.store, self.run_noise)
 
     @cached_property
     def cards(self) -> pd.DataFrame:
-        """Levels of the cards over time; see ``archive.tables.CARDS``."""
+        """Levels of the cards over time; see ``archive.gather.CARDS``."""
         return cards_over_time(self.store, self._dates)
 
     @cached_property
     def control_runs(self) -> pd.DataFrame:
-        """The same card measured again; see ``archive.tables.CONTROL_RUNS``."""
+        """The same card measured again; see ``archive.gather.CONTROL_RUNS``."""
         return control_runs(self.store, self._dates, margins=self._margins, spreads=self._spreads)
 
     @cached_property
     def driver_changes(self) -> pd.DataFrame:
-        """One driver against the one before; see ``archive.tables.DRIVER_CHANGES``."""
+        """One driver against the one before; see ``archive.gather.DRIVER_CHANGES``."""
         within = self.ask(QUESTIONS["benches compared"])
         return driver_changes(self.store, within, margins=self._margins, spreads=self._spreads)
 
     @cached_property
     def games(self) -> pd.DataFrame:
-        """What each game decided; see ``archive.tables.GAMES``."""
+        """What each game decided; see ``archive.gather.GAMES``."""
         rows = self.ask(QUESTIONS["comparisons of games"].format(pair=", ".join(PAIR_KEY)))
         return games_table(rows, self.run_noise, self.primaries)
 
     @cached_property
     def claims_made(self) -> pd.DataFrame:
-        """Claims of each review; see ``archive.tables.CLAIMS_MADE``."""
+        """Claims of each review; see ``archive.gather.CLAIMS_MADE``."""
         return CLAIMS_MADE.frame(self.ask(QUESTIONS["claims made"]))
 
     @cached_property

@@ -1,4 +1,4 @@
-"""Reports into Parquet files: all their tables, reviews in the order of time, runs that count once, cells."""
+"""Reports into Parquet files: all their tables, reviews in the order of time, runs that count once; its tables."""
 
 from __future__ import annotations
 
@@ -11,12 +11,187 @@ import pandas as pd
 
 from gpubench_kit.archive.reports import Found, Report, admit, find_reports
 from gpubench_kit.archive.store import PARQUET, QUESTIONS, Store
-from gpubench_kit.archive.tables import REVIEWS
 from gpubench_kit.model.errors import Fault, ReportError
-from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import Column, Finding, Table, findings_table
+from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.notes import note
 from gpubench_kit.wording.numbers import count_text
+
+SCOPES = ("all", "bench")
+
+_SCENE = (Column("game", "text", "what was played"), Column("setting", "text", "resolution and quality"))
+_SCOPE = (
+    Column("scope", "text", "`all`: over all benches of the archive; `bench`: on the one named", allowed=SCOPES),
+    Column("bench", "text", "rest of the machine"),
+)
+_METRIC = Column("metric", "text", "name of the metric")
+_PLACE = Column("place_in_time", "integer", "number in the order of time")
+_NAME = Column("name", "text", "title, with the folder where several reviews have that title")
+_REVIEW = (Column("review", "text", "review"), _PLACE, Column("date", "text", "day of the review"))
+#: What was measured, in a review, of a card that stands before it.
+_MEASURED_KEY = ("card", "tuning", "review", "bench", "metric")
+_MEASURED = (
+    Column("tuning", "text", "reference tuning"),
+    *_REVIEW,
+    Column("bench", "text", "rest of the machine"),
+    Column("driver", "text", "driver, or bench where no driver is stated"),
+    _METRIC,
+)
+_UNIT = Column("unit", "text", "% on the ratio scale, else the metric's unit")
+
+REVIEWS = Table(
+    "reviews", "review", ("review",),
+    (
+        Column("review", "text", "short name of its content: first digits of a SHA-256 over manifest and tables"),
+        Column("place_in_time", "integer", "number in the order of time; those without a date come last"),
+        Column("date", "text", "day of the review, else of its first run; empty where not known or not plausible"),
+        _NAME,
+        Column("title", "text", "title"),
+        Column("place", "text", "folder of the report below the folders given"),
+        Column("cards", "text", "cards measured"),
+        Column("drivers", "text", "drivers, or benches where no driver is stated"),
+        Column("primary", "text", "the metric that decides"),
+        Column("n_runs", "integer", "runs of its run sheet"),
+        Column("n_counted", "integer", "runs that count here: used, and in no earlier review"),
+        Column("n_sessions", "integer", "sessions of these: restarts of the machine, or mountings of a card"),
+        Column("first_start", "text", "start of the first run as the sheet states it"),
+        Column("last_start", "text", "start of the last run"),
+        Column("format_version", "integer", "format version of the report"),
+    ),
+)  # fmt: skip
+
+RUN_NOISE = Table(
+    "run_noise", "scope, bench, game, setting and metric", ("scope", "bench", "game", "setting", "metric"),
+    (
+        *_SCOPE,
+        *_SCENE,
+        _METRIC,
+        Column("n", "integer", "runs"),
+        Column("n_reviews", "integer", "reviews"),
+        Column("n_sessions", "integer", "sessions: runs between two restarts, in one review"),
+        Column("df", "number", "degrees of freedom"),
+        Column("sd", "number", "run-to-run standard deviation in a session, of the natural log on the ratio scale"),
+        Column("noise", "number", "the same in `unit`"),
+        Column("ci_low", "number", "lower end of its 95 % interval, in `unit`"),
+        Column("ci_high", "number", "upper end of its 95 % interval, in `unit`"),
+        _UNIT,
+    ),
+)  # fmt: skip
+
+RESTART_SPREAD = Table(
+    "restart_spread", "scope, bench and metric", ("scope", "bench", "metric"),
+    (
+        *_SCOPE,
+        _METRIC,
+        Column("restarts", "integer", "restarts after which one tuning of one card was measured again"),
+        Column("n_reviews", "integer", "reviews in which that was done"),
+        Column("n_games", "integer", "games and settings in which it was seen"),
+        Column("spread", "number", "standard deviation between restarts, in `unit`"),
+        Column("ci_low", "number", "lower end of its 95 % interval, in `unit`"),
+        Column("ci_high", "number", "upper end of its 95 % interval, in `unit`; empty: not known"),
+        Column("df", "number", "degrees of freedom of `spread`"),
+        Column("widen_by", "number", "what confounded layouts are widened by, in `unit`; empty: too few"),
+        Column("widen_restarts", "integer", "number of restarts that it counts as"),
+        _UNIT,
+    ),
+)  # fmt: skip
+
+_CHANGE = (
+    Column("n_games", "integer", "games measured on both sides"),
+    Column("n_sessions_of", "integer", "sessions of the later side"),
+    Column("n_sessions_against", "integer", "sessions of the earlier side"),
+    Column("change", "number", "later against earlier, in `unit`"),
+    Column("ci_low", "number", "lower end of the 95 % interval, widened by the spread between restarts, in `unit`"),
+    Column("ci_high", "number", "upper end"),
+    Column("explaining_spread", "number", "spread between restarts that alone would explain the change, in `unit`"),
+    Column("df", "number", "degrees of freedom"),
+    Column("p_difference", "number", "p-value against no difference"),
+    Column("p_difference_adjusted", "number", "the same, adjusted for the number of comparisons of this metric"),
+    Column("p_equivalence_adjusted", "number", "p-value against a difference as large as the margin, adjusted"),
+    Column("margin", "number", "smallest difference that matters, in `unit`"),
+    Column("verdict", "text", "outcome", allowed=tuple(VERDICTS)),
+    Column("reason", "text", "why there is no verdict, or what to know about the one given"),
+    _UNIT,
+)
+
+DRIVER_CHANGES = Table(
+    "driver_changes", "card, tuning, pair of drivers, metric and source",
+    ("card", "tuning", "of_driver", "against_driver", "metric", "source", "review"),
+    (
+        Column("card", "text", "card that was measured"),
+        Column("tuning", "text", "state of the card's limits"),
+        Column("of_driver", "text", "later driver, or bench where no driver is stated"),
+        Column("against_driver", "text", "earlier driver"),
+        _METRIC,
+        Column("source", "text", "`review`: compared by one review, as its report says; `archive`: across",
+               allowed=("review", "archive")),
+        Column("review", "text", "review that compared them; empty where the archive did"),
+        Column("group", "text", "settings of one kind; `all` where the archive compared"),
+        *_CHANGE,
+    ),
+)  # fmt: skip
+
+CONTROL_RUNS = Table(
+    "control_runs", "card, tuning, review, bench and metric", _MEASURED_KEY,
+    (Column("card", "text", "card that was measured again"), *_MEASURED, *_CHANGE),
+)  # fmt: skip
+
+CARDS = Table(
+    "cards", "card, tuning, review, bench and metric", _MEASURED_KEY,
+    (
+        Column("card", "text", "card that was measured"),
+        *_MEASURED,
+        Column("n_games", "integer", "games and settings measured"),
+        Column("n", "integer", "runs"),
+        Column("linked", "integer", "family of cards linked by games: its levels can be read together"),
+        Column("level", "number", "level over the family's mean (100), fitted over all reviews"),
+    ),
+)  # fmt: skip
+
+GAMES = Table(
+    "games", "game, setting and metric", ("game", "setting", "metric"),
+    (
+        *_SCENE,
+        _METRIC,
+        Column("n_reviews", "integer", "reviews that compared tunings or cards in it"),
+        Column("n_comparisons", "integer", "comparisons; of the same runs in several reviews the last one"),
+        Column("n_decided", "integer", "of these, with a verdict other than `undecided`"),
+        Column("n_held", "integer", "of these, frame-capped or with a declared frame limit"),
+        Column("noise", "number", "run-to-run noise", "%"),
+        Column("noise_ci_low", "number", "lower end of its 95 % interval", "%"),
+        Column("rounds", "integer", "rounds that reviews usually give it (median)"),
+        Column("detectable", "number", "smallest difference that these rounds find with 80 % chance", "%"),
+        Column("detectable_at_best", "number", "the same with the lower end of the noise", "%"),
+        Column("margin", "number", "smallest difference that matters (median)", "%"),
+        Column("says_the_same_as", "text", "game that has given the same changes; empty: none"),
+        Column("apart", "number", "upper 95 % limit of the spread between their changes", "%"),
+        Column("advice", "text", "what to do with it", allowed=("keep", "drop", "more_runs")),
+        Column("why", "text", "rule that the advice follows",
+               allowed=("decides", "too_noisy", "noisy", "held_by_cap", "redundant", "not_known")),
+    ),
+)  # fmt: skip
+
+CLAIMS_MADE = Table(
+    "claims_made", "review", ("review",),
+    (
+        *_REVIEW,
+        _NAME,
+        Column("n", "integer", "claims in its script"),
+        Column("supported", "integer", "of these, supported by the data"),
+        Column("contradicted", "integer", "of these, contradicted"),
+        Column("not_shown", "integer", "of these, not shown either way"),
+        Column("n_overall", "integer", "results over these games, all metrics"),
+        Column("n_claimed", "integer", "of these, spoken of by a claim over games"),
+    ),
+)  # fmt: skip
+
+#: Every table of an archive's page by name, in the order written.
+ARCHIVE_TABLES = {
+    table.name: table
+    for table in (REVIEWS, CARDS, RUN_NOISE, RESTART_SPREAD, CONTROL_RUNS, DRIVER_CHANGES, GAMES, CLAIMS_MADE)
+}
+
 
 #: What is kept of the conditions that the manifests state, by part: what makes an entry of it one, and the rest.
 _CONDITIONS = {
@@ -68,15 +243,10 @@ def gather(folders: Sequence[str | Path], folder: str | Path) -> Store:
         store.keep(part, pd.DataFrame(rows, columns=columns).astype("str").drop_duplicates(["review", *key]))
     repeated = mark_repeated(store)
     facts = [
-        {
-            "metric": name,
-            "is_ratio": metric.scale == "ratio",
-            "purpose_wanted": metric.purpose,
-            "counts_frames": metric.needs in ("frames", "both"),
-            "is_power": metric.is_by_power_measured_at,
-        }
+        {"metric": name, "is_ratio": metric.scale == "ratio", "purpose_wanted": metric.purpose,
+         "counts_frames": metric.needs in ("frames", "both"), "is_power": metric.is_by_power_measured_at}
         for name, metric in METRICS.items()
-    ]
+    ]  # fmt: skip
     store.keep("metric_facts", pd.DataFrame(facts))
     rates = ", ".join(f"'{name}'" for name, metric in METRICS.items() if metric.is_capped)
     store.derive("silent", QUESTIONS["silent"].format(frame_rates=rates))
@@ -164,7 +334,7 @@ def reviews_table(reports: Sequence[Report]) -> tuple[pd.DataFrame, list[Finding
 
     Returns
     -------
-    DataFrame, one row per review; see ``archive.tables.REVIEWS``; list of Finding
+    DataFrame, one row per review; see ``archive.gather.REVIEWS``; list of Finding
 
     Notes
     -----
@@ -233,10 +403,9 @@ def _clocks(reports: Sequence[Report], dated: Sequence[Report]) -> list[Finding]
         if day and first and (first - day).days > 1:
             findings.append(note("archive.found.clock_after_date", place=report.place, start=first, day=day))
             odd.add(report.place)
-        if day and last and (day - last).days > _LONG_AGO_DAYS:
-            days = (day - last).days
-            late = note("archive.found.clock_long_before_date", place=report.place, start=last, days=days)
-            findings.append(late)
+        if day and last and (days := (day - last).days) > _LONG_AGO_DAYS:
+            said: dict[str, Any] = {"place": report.place, "start": last, "days": days}
+            findings.append(note("archive.found.clock_long_before_date", **said))
             odd.add(report.place)
     latest: tuple[date, str] | None = None
     for report in dated:
@@ -244,11 +413,8 @@ def _clocks(reports: Sequence[Report], dated: Sequence[Report]) -> list[Finding]
         if report.place in odd or first is None or last is None:
             continue
         if latest is not None and last < latest[0]:
-            first_of, other = latest
-            late = note(
-                "archive.found.clock_out_of_order", place=report.place, start=last, other=other, first=first_of
-            )
-            findings.append(late)
+            said = {"place": report.place, "start": last, "other": latest[1], "first": latest[0]}
+            findings.append(note("archive.found.clock_out_of_order", **said))
         if latest is None or first > latest[0]:
             latest = first, report.place
     return findings

@@ -7,13 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.archive.noise import factor_of, unit_of
+from gpubench_kit.archive.gather import CARDS, CONTROL_RUNS, DRIVER_CHANGES
+from gpubench_kit.archive.noise import factor_of
 from gpubench_kit.archive.store import QUESTIONS, Store
-from gpubench_kit.archive.tables import CARDS, CONTROL_RUNS, DRIVER_CHANGES
-from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.statistics.equivalence import Uncertainty, run_tests
-from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families, decide
-from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.model.metrics import METRICS, change_unit
+from gpubench_kit.statistics.adapters import connected_parts
+from gpubench_kit.statistics.testing import NO_VERDICT, Uncertainty, adjust_in_families, decide, run_tests
+from gpubench_kit.statistics.variance import direction_of, in_percent
 
 LEVEL = 0.05
 
@@ -131,11 +131,11 @@ def _tested(part: pd.DataFrame, metric: str, *, margin: float, spread: tuple[flo
     verdict[reason != ""] = NO_VERDICT
     shown = {"change": change, "ci_low": tests.ci_low, "ci_high": tests.ci_high}
     if is_ratio:
-        shown = {name: 100 * np.expm1(np.clip(values, -30, 30)) for name, values in shown.items()}
+        shown = {name: in_percent(values) for name, values in shown.items()}
     return part.assign(
         **shown, df=found.df, p_difference=tests.p_difference, p_difference_adjusted=p_difference,
         p_equivalence_adjusted=p_equivalence, margin=margin, verdict=verdict,
-        reason=np.where(reason != "", reason, "measured_restart_spread"), unit=unit_of(metric),
+        reason=np.where(reason != "", reason, "measured_restart_spread"), unit=change_unit(METRICS[metric]),
         explaining_spread=factor_of(metric) * (np.abs(change) / np.sqrt(shares)),
     )  # fmt: skip
 
@@ -154,7 +154,7 @@ def control_runs(store: Store, dates: pd.Series, *, margins: Mapping[str, float]
 
     Returns
     -------
-    DataFrame; see ``archive.tables.CONTROL_RUNS``; the first time has no row
+    DataFrame; see ``archive.gather.CONTROL_RUNS``; the first time has no row
     """
     sides = sides_of(store, _MEASUREMENT)
     about = sides.drop_duplicates("side").sort_values(["place_in_time", "side"], kind="stable")
@@ -176,13 +176,13 @@ def driver_changes(
     Parameters
     ----------
     store : holds ``cells`` and ``tunings``
-    within : results of reviews that compared two benches themselves, as ``archive.tables.DRIVER_CHANGES``, with
+    within : results of reviews that compared two benches themselves, as ``archive.gather.DRIVER_CHANGES``, with
         ``first_place``, the place of the review in the order of time
     margins, spreads : as in `compare_sides`
 
     Returns
     -------
-    DataFrame; see ``archive.tables.DRIVER_CHANGES``: reviews that compared drivers themselves, interleaved, and all
+    DataFrame; see ``archive.gather.DRIVER_CHANGES``: reviews that compared drivers themselves, interleaved, and all
     runs under one driver against all under the one before it, in the order in which the later drivers came
     """
     names = ["card", "tuning", "driver"]
@@ -212,7 +212,7 @@ def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame; see ``archive.tables.CARDS``; metrics on the ratio scale only
+    DataFrame; see ``archive.gather.CARDS``; metrics on the ratio scale only
 
     Notes
     -----
@@ -226,16 +226,12 @@ def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:
             continue
         side = part.groupby(_MEASUREMENT, sort=True).ngroup().to_numpy()
         game = part.groupby(["game", "setting"], sort=True).ngroup().to_numpy()
-        linked, level = _linked(side, game), _fit(side, game, part["mean"].to_numpy(dtype=float))
-        about = (
-            part.assign(side=side)
-            .groupby("side")
-            .agg(
-                **{name: (name, "first") for name in (*_MEASUREMENT, "metric")},
-                n_games=("game", "size"),
-                n=("n", "sum"),
-            )
-        )
+        # Sides that share a game, directly or through others, are one family.
+        linked = connected_parts(int(side.max()) + 1, [(side, game)])
+        level, names = _fit(side, game, part["mean"].to_numpy(dtype=float)), (*_MEASUREMENT, "metric")
+        about = part.assign(side=side).groupby("side").agg(
+            **{name: (name, "first") for name in names}, n_games=("game", "size"), n=("n", "sum")
+        )  # fmt: skip
         centre = np.bincount(linked, weights=level) / np.bincount(linked)
         parts.append(about.assign(linked=linked + 1, level=100 * np.exp(level - centre[linked])))
     if not parts:
@@ -243,19 +239,6 @@ def cards_over_time(store: Store, dates: pd.Series) -> pd.DataFrame:
     found = pd.concat(parts, ignore_index=True)
     found = found.assign(date=found["review"].map(dates))
     return CARDS.frame(found.sort_values(["metric", "place_in_time", "card", "bench"], kind="stable"))
-
-
-def _linked(side: np.ndarray, game: np.ndarray) -> np.ndarray:
-    """Return the family of each side: sides that share a game, directly or through others, from 0."""
-    family = np.arange(int(side.max()) + 1)
-    while True:
-        of_game = np.full(int(game.max()) + 1, len(family))
-        np.minimum.at(of_game, game, family[side])
-        least = family.copy()
-        np.minimum.at(least, side, of_game[game])
-        if (least == family).all():
-            return np.unique(family, return_inverse=True)[1]
-        family = least
 
 
 def _fit(side: np.ndarray, game: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -9,24 +9,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from gpubench_kit.archive.gather import GAMES, RESTART_SPREAD, RUN_NOISE
 from gpubench_kit.archive.store import QUESTIONS, Store
-from gpubench_kit.archive.tables import GAMES, RESTART_SPREAD, RUN_NOISE
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, change_unit
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.statistics.adapters import chi2_quantile
 from gpubench_kit.statistics.planning import detectable_difference
 from gpubench_kit.statistics.restarts import SessionSquares, Spread, sd_interval, session_spread
-from gpubench_kit.statistics.units import in_percent
-
-
-def unit_of(metric: str) -> str:
-    """Return the unit of a metric's noise and changes."""
-    return "%" if METRICS[metric].scale == "ratio" else METRICS[metric].unit
+from gpubench_kit.statistics.variance import in_percent
 
 
 def factor_of(metric: str) -> float:
-    """Return what turns a standard deviation of values, natural logs on the ratio scale, into `unit_of`.
+    """Return what turns a standard deviation of values, natural logs on the ratio scale, into the unit of changes.
 
     On the ratio scale that is 100 times the natural log, as plans state a spread.
     """
@@ -42,7 +37,7 @@ def run_noise(store: Store) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame; see ``archive.tables.RUN_NOISE``; games without two runs in any cell have no row
+    DataFrame; see ``archive.gather.RUN_NOISE``; games without two runs in any cell have no row
 
     Notes
     -----
@@ -54,10 +49,9 @@ def run_noise(store: Store) -> pd.DataFrame:
     sd = np.sqrt(rows["squares"].to_numpy(dtype=float) / rows["df"].to_numpy(dtype=float))
     low, high = sd_interval(sd, df=rows["df"].to_numpy(dtype=float))
     factor = np.array([factor_of(name) for name in rows["metric"]], dtype=float)
-    unit = [unit_of(name) for name in rows["metric"]]
-    return RUN_NOISE.frame(
-        rows.assign(sd=sd, noise=factor * sd, ci_low=factor * low, ci_high=factor * high, unit=unit)
-    )
+    unit = [change_unit(METRICS[name]) for name in rows["metric"]]
+    ends = {"noise": factor * sd, "ci_low": factor * low, "ci_high": factor * high}
+    return RUN_NOISE.frame(rows.assign(sd=sd, **ends, unit=unit))
 
 
 def restart_spread_table(store: Store, noise: pd.DataFrame) -> pd.DataFrame:
@@ -66,11 +60,11 @@ def restart_spread_table(store: Store, noise: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     store : holds ``cells`` and ``tunings``
-    noise : see ``archive.tables.RUN_NOISE``
+    noise : see ``archive.gather.RUN_NOISE``
 
     Returns
     -------
-    DataFrame; see ``archive.tables.RESTART_SPREAD``
+    DataFrame; see ``archive.gather.RESTART_SPREAD``
 
     Notes
     -----
@@ -93,7 +87,7 @@ def restart_spread_table(store: Store, noise: pd.DataFrame) -> pd.DataFrame:
         between, weight, df, sd, noise_df = (part[name].to_numpy(dtype=float) for name in columns)
         spread = session_spread(SessionSquares(between, weight, df, sd**2, noise_df, games, group))
         if spread is not None:
-            known = {"scope": scope, "bench": bench, "metric": metric, "unit": unit_of(metric)}
+            known = {"scope": scope, "bench": bench, "metric": metric, "unit": change_unit(METRICS[metric])}
             counts = {"n_reviews": part["review"].nunique(), "n_games": int(games.max()) + 1}
             rows.append(known | counts | _spread_row(spread, factor_of(metric)))
     return RESTART_SPREAD.frame(rows)
@@ -116,7 +110,7 @@ def usable_spreads(table: pd.DataFrame) -> dict[str, tuple[float, float]]:
 
     Parameters
     ----------
-    table : see ``archive.tables.RESTART_SPREAD``
+    table : see ``archive.gather.RESTART_SPREAD``
     """
     return {
         row.metric: ((row.widen_by / factor_of(row.metric)) ** 2, float(row.widen_restarts) - 1)
@@ -133,7 +127,7 @@ def plan_line(table: pd.DataFrame) -> str:
 
     Parameters
     ----------
-    table : see ``archive.tables.RESTART_SPREAD``
+    table : see ``archive.gather.RESTART_SPREAD``
 
     Notes
     -----
@@ -155,7 +149,7 @@ def little_known(table: pd.DataFrame) -> pd.DataFrame:
 
     Parameters
     ----------
-    table : see ``archive.tables.RESTART_SPREAD``
+    table : see ``archive.gather.RESTART_SPREAD``
     """
     known = _known(table)
     return known[known["widen_restarts"] < _FEW_RESTARTS]
@@ -183,12 +177,12 @@ def games_table(comparisons: pd.DataFrame, noise: pd.DataFrame, metrics: Iterabl
     Parameters
     ----------
     comparisons : DataFrame: review, pair, game, setting, metric, change, n, margin, verdict, reason
-    noise : see ``archive.tables.RUN_NOISE``
+    noise : see ``archive.gather.RUN_NOISE``
     metrics : metrics that decide, on the ratio scale
 
     Returns
     -------
-    DataFrame; see ``archive.tables.GAMES``
+    DataFrame; see ``archive.gather.GAMES``
 
     Notes
     -----
@@ -260,14 +254,12 @@ def _likeness(row: Mapping[str, Any], kept: list[dict[str, Any]], changes: pd.Da
 
 def _advice(row: Mapping[str, Any], *, enough: bool) -> dict[str, str]:
     """Return what to do with a game, and by which rule."""
-    if row["n_held"] == row["n_comparisons"]:
-        return {"advice": "drop", "why": "held_by_cap"}
-    if not np.isfinite(row["detectable"]):
-        return {"advice": "more_runs", "why": "not_known"}
-    if row["detectable_at_best"] > row["margin"]:
-        return {"advice": "drop", "why": "too_noisy"}
-    if row["says_the_same_as"] and enough:
-        return {"advice": "drop", "why": "redundant"}
-    if row["detectable"] > row["margin"]:
-        return {"advice": "more_runs", "why": "noisy"}
-    return {"advice": "keep", "why": "decides"}
+    rules = (
+        (row["n_held"] == row["n_comparisons"], "drop", "held_by_cap"),
+        (not np.isfinite(row["detectable"]), "more_runs", "not_known"),
+        (row["detectable_at_best"] > row["margin"], "drop", "too_noisy"),
+        (row["says_the_same_as"] and enough, "drop", "redundant"),
+        (row["detectable"] > row["margin"], "more_runs", "noisy"),
+        (True, "keep", "decides"),
+    )
+    return next({"advice": advice, "why": why} for holds, advice, why in rules if holds)

@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from gpubench_kit.model.errors import Fault, ReportError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import FORMAT_VERSION, OLDEST_FORMAT, current_columns, current_manifest
-from gpubench_kit.model.tables import PAIR_KEY
+from gpubench_kit.model.tables import PAIR_KEY, Finding
 from gpubench_kit.wording.notes import note
 
 MANIFEST, TABLES, DESCRIPTION = "manifest.json", "tables", "datapackage.json"
@@ -64,15 +63,10 @@ def find_reports(folders: Sequence[str | Path], *, but: str | Path = "") -> Foun
     not looked through, and no link is followed.
     """
     roots = [Path(one) for one in folders]
-    faults = [
-        Fault(
-            str(root),
-            "it is a file, and a folder is expected." if root.is_file() else "there is no such folder.",
-            "Name folders that hold reports, for example reports.",
-        )
-        for root in roots
-        if not root.is_dir()
-    ]
+    faults = []
+    for root in (one for one in roots if not one.is_dir()):
+        problem = "it is a file, and a folder is expected." if root.is_file() else "there is no such folder."
+        faults.append(Fault(str(root), problem, "Name folders that hold reports, for example reports."))
     if faults:
         raise ReportError(faults)
     names = [root.resolve().name for root in roots]
@@ -100,7 +94,9 @@ def _below(root: Path, top: str, target: Path | None) -> Found:
         path = Path(folder)
         place = "/".join((top, *path.relative_to(root).parts))
         n_folders, n_files = n_folders + 1, n_files + len(files)
-        if _looks_like_a_report(path, {*inner, *files}):
+        has_tables = _PAGE in files and TABLES in inner and (path / TABLES / DESCRIPTION).is_file()
+        # A page and tables without a manifest are a report, too: it is written last.
+        if MANIFEST in files or has_tables:
             candidates.append((place, path))
             inner.clear()
         skipped = {one: _skipped(path / one, target) for one in sorted(inner)}
@@ -114,11 +110,6 @@ def _below(root: Path, top: str, target: Path | None) -> Found:
         place = "/".join((top, *Path(error.filename).relative_to(root).parts))
         findings.append(note("archive.found.folder_not_readable", place=place, why=error.strerror))
     return Found(candidates, findings, n_folders, n_files)
-
-
-def _looks_like_a_report(path: Path, names: set[str]) -> bool:
-    """Return whether a folder has a manifest, or a report's page and tables without it: it is written last."""
-    return MANIFEST in names or ({_PAGE, TABLES} <= names and (path / TABLES / DESCRIPTION).is_file())
 
 
 #: What is said of a folder that is not looked through -> the check.

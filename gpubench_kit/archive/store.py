@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -13,9 +13,8 @@ import pandas as pd
 
 from gpubench_kit.archive.reports import TABLES_READ, Report
 from gpubench_kit.model.errors import Fault, ReportError, TableError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.formats import current_columns
-from gpubench_kit.model.tables import ALL_TABLES, Table
+from gpubench_kit.model.tables import ALL_TABLES, Finding, Table
 from gpubench_kit.wording.notes import note
 
 #: Folder of the Parquet files inside the archive.
@@ -163,7 +162,12 @@ class Store:
             declared = ALL_TABLES[name]
             columns = ", ".join(f'"{column.name}" {_TYPES[column.kind]}' for column in declared.columns)
             self._engine.execute(f"CREATE OR REPLACE TEMP TABLE gathered (review VARCHAR, {columns})")
-            for batch in _batches(reports, name):
+            # Reports whose table has the same columns, some at a time.
+            by_head: dict[tuple[str, ...], list[Report]] = {}
+            for report in reports:
+                by_head.setdefault(report.heads[name], []).append(report)
+            for same, start in ((one, k) for one in by_head.values() for k in range(0, len(one), _AT_A_TIME)):
+                batch = same[start : start + _AT_A_TIME]
                 self._engine.execute(f"INSERT INTO gathered {_selection(batch, declared)}")
             self.derive(name, "SELECT * FROM gathered")
         self.let_go(["gathered"])
@@ -174,16 +178,6 @@ class Store:
         head = [one[0] for one in self._engine.execute(f"SELECT * FROM {rows} LIMIT 0").description]
         cells = ", ".join(f'"{was}" AS "{now}"' for was, now in zip(head, current_columns(head), strict=True))
         self._engine.execute(f"CREATE OR REPLACE VIEW {name} AS SELECT {cells} FROM {rows}")
-
-
-def _batches(reports: Sequence[Report], name: str) -> Iterator[list[Report]]:
-    """Yield reports whose table has the same columns, some at a time."""
-    by_head: dict[tuple[str, ...], list[Report]] = {}
-    for report in reports:
-        by_head.setdefault(report.heads[name], []).append(report)
-    for same in by_head.values():
-        for start in range(0, len(same), _AT_A_TIME):
-            yield same[start : start + _AT_A_TIME]
 
 
 def _selection(reports: Sequence[Report], declared: Table) -> str:

@@ -5,21 +5,15 @@ They stand apart from what fills them, so that a command that only reads them lo
 
 from __future__ import annotations
 
-from gpubench_kit.model.tables import Column, Table
+from gpubench_kit.model.tables import Column, Table, columns_named
 
 #: Rows of the list, in the order in which they are best run.
 REDO = Table(
     "redo", "run to redo", ("run",),
     (
-        Column("run", "text", "name of the run"),
+        *columns_named("run"),
         Column("is_needed", "truth", "whether a verdict needs the run; else a cause is to be looked for first"),
-        Column("card", "text", "card that was measured"),
-        Column("bench", "text", "rest of the machine"),
-        Column("game", "text", "what was played"),
-        Column("setting", "text", "resolution and quality"),
-        Column("tuning", "text", "state of the card's limits"),
-        Column("purpose", "text", "what the run is for"),
-        Column("round", "integer", "block of runs"),
+        *columns_named("card bench game setting tuning purpose round"),
         Column("why", "text", "logged cause, or checks that found something, separated by semicolons"),
         Column("message", "text", "what was found"),
     ),
@@ -28,9 +22,7 @@ REDO = Table(
 POSSIBLE = Table(
     "possible", "metric, game and setting", ("metric", "game", "setting"),
     (
-        Column("metric", "text", "name of the metric"),
-        Column("game", "text", "what was played"),
-        Column("setting", "text", "resolution and quality"),
+        *columns_named("metric game setting"),
         Column("can", "truth", "whether the runs can give a verdict in every comparison of the plan"),
         Column("reason", "text", "why not, one word; empty where they can"),
         Column("all_of", "text", "tuning of which all runs came before all of `before`; empty where none is"),

@@ -11,7 +11,7 @@ import pandas as pd
 from gpubench_kit.checks.evidence import Evidence, Found, chosen, place_text, run_text, usual_spread
 from gpubench_kit.logs.match_files import clock_set_back, is_in_doubt
 from gpubench_kit.model.errors import listed, shown
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, change_unit
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.statistics.design import CLASSES, SAME_ORDER_ROUNDS, Design, classify, estimate_drift
 from gpubench_kit.statistics.runs import PairRuns, select_pair
@@ -69,13 +69,8 @@ def _first_of(rows: pd.DataFrame, place: pd.Series, evidence: Evidence, *, limit
     """Yield runs for their place in a launch or a version."""
     mask = (place <= limit) & rows["run"].isin(evidence.runs["run"])
     for row in chosen(rows, mask, beside={"number": place.to_numpy()}):
-        told = {
-            "number": row.number,
-            "limit": limit,
-            "launch": shown(row.launch),
-            "version": shown(row.game_version),
-        }
-        yield Found(row, row.number, limit, told)
+        told = {"number": row.number, "limit": limit, "launch": shown(row.launch)}
+        yield Found(row, row.number, limit, told | {"version": shown(row.game_version)})
 
 
 def order_not_verified(evidence: Evidence) -> Iterator[Found]:
@@ -178,13 +173,8 @@ def drift(evidence: Evidence) -> Iterator[Found]:
         found = estimate_drift(np.log(value[rows]), orders[rows], cell=cell, family=family)
         for place in np.flatnonzero(found.is_visible(limit / 100)):
             slope, p = 100 * float(np.expm1(found.slope[place])), p_text(float(found.p[place]))
-            told = {
-                "where": _where(*names[benches[place]]),
-                "label": metric_of(metric).label,
-                "slope": change_text(slope),
-                "p": p,
-            }
-            yield Found(None, slope, limit, told)
+            where, label = _where(*names[benches[place]]), metric_of(metric).label
+            yield Found(None, slope, limit, {"where": where, "label": label, "slope": change_text(slope), "p": p})
 
 
 def game_patched(evidence: Evidence) -> Iterator[Found]:
@@ -195,12 +185,8 @@ def game_patched(evidence: Evidence) -> Iterator[Found]:
         changed = same["game_version"].ne(same["game_version"].shift()).to_numpy()
         for place in np.flatnonzero(changed)[1:]:
             before, after = same.iloc[place - 1], same.iloc[place]
-            told = {
-                "game": shown(after.game),
-                "before": shown(before.game_version),
-                "now": shown(after.game_version),
-            }
-            yield Found(after, None, None, told)
+            versions = {"before": shown(before.game_version), "now": shown(after.game_version)}
+            yield Found(after, None, None, {"game": shown(after.game), **versions})
 
 
 def game_shifted(evidence: Evidence) -> Iterator[Found]:
@@ -239,7 +225,12 @@ def _clearest_shift(game: pd.DataFrame, rows: pd.DataFrame, limit_pct: float) ->
     # Every tuning has runs on both sides.
     first, behind = max(one[0] for one in of_tunings) + 1, min(one[-1] for one in of_tunings) + 1
     places = np.arange(first, behind if len(of_tunings) > 1 else first)
-    shifts = np.array([_shifts_at(y[one], np.searchsorted(one, places)) for one in of_tunings])
+    shifts = np.empty((len(of_tunings), len(places)))
+    for row, one in enumerate(of_tunings):
+        # The median of the values behind each place less that of those before it.
+        n_before = np.searchsorted(one, places)
+        before, after = (pd.Series(way).expanding().median().to_numpy() for way in (y[one], y[one][::-1]))
+        shifts[row] = after[::-1][n_before] - before[n_before - 1]
     least = np.abs(shifts).min(axis=0)
     for at in np.flatnonzero((np.ptp(shifts, axis=0) <= least / 2) & (least > limit)):
         # The usual spread of runs of all games, those of this game apart before and after the moment.
@@ -248,12 +239,6 @@ def _clearest_shift(game: pd.DataFrame, rows: pd.DataFrame, limit_pct: float) ->
         if least[at] > max(best[0], _SHIFT_SPREADS * spread):
             best = (float(least[at]), int(places[at]), float(shifts[:, at].mean()))
     return best[1:]
-
-
-def _shifts_at(y: np.ndarray, n_before: np.ndarray) -> np.ndarray:
-    """Return the median of the values behind each place less that of those before it."""
-    before, behind = (pd.Series(one).expanding().median().to_numpy() for one in (y, y[::-1]))
-    return behind[::-1][n_before] - before[n_before - 1]
 
 
 def launch_not_given(evidence: Evidence) -> Iterator[Found]:
@@ -283,8 +268,7 @@ def restart_spread_from_archive(evidence: Evidence) -> Iterator[Found]:
     source, stated = evidence.plan.restart_spread_source, dict(evidence.plan.analysis.restart_spread)
     restarts = stated.pop("restarts", 0)
     if source:
-        units = {name: "%" if METRICS[name].scale == "ratio" else METRICS[name].unit for name in stated}
-        spreads = ", ".join(f"{name} {value:.3g} {units[name]}" for name, value in stated.items())
+        spreads = ", ".join(f"{one} {value:.3g} {change_unit(METRICS[one])}" for one, value in stated.items())
         yield Found(None, restarts, None, {"source": source, "spreads": spreads})
 
 

@@ -14,14 +14,13 @@ import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CHECKED_PURPOSES
-from gpubench_kit.checks.review import used_mask, used_runs
-from gpubench_kit.checks.table import check_of
-from gpubench_kit.file_names import swap_file
+from gpubench_kit.checks.review import check_of, used_mask, used_runs
+from gpubench_kit.files import swap_file
 from gpubench_kit.logs.review import Review, formats_to_confirm
 from gpubench_kit.model.errors import Fault, PlanError, ReportError, listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
-from gpubench_kit.model.tables import Column, Table
+from gpubench_kit.model.tables import Column, Table, columns_named
 from gpubench_kit.statistics.compare import measure_pairs
 from gpubench_kit.statistics.comparison import Measured
 from gpubench_kit.statistics.design import CONFOUNDED
@@ -215,13 +214,7 @@ ROUND_KEY = ("card", "bench", "session", "game", "setting", "purpose", "round")
 PROGRESS = Table(
     "progress", "round of a game", ROUND_KEY,
     (
-        Column("card", "text", "card that is measured"),
-        Column("bench", "text", "rest of the machine"),
-        Column("session", "text", "runs between two restarts"),
-        Column("game", "text", "what is played"),
-        Column("setting", "text", "resolution and quality"),
-        Column("purpose", "text", "what the runs are for"),
-        Column("round", "integer", "block of runs; empty where not given"),
+        *columns_named("card bench session game setting purpose round"),
         Column("n_planned", "integer", "runs of the round, repeats apart"),
         Column("n_done", "integer", "of these, recorded and used"),
         Column("n_to_record", "integer", "of these, not recorded yet"),
@@ -294,11 +287,7 @@ def runs_to_repeat(review: Review, findings: pd.DataFrame) -> pd.DataFrame:
     slots = map(tuple, left_out[_SLOT].fillna(-1).to_numpy())
     is_open = [slot not in filled and run not in replaced for slot, run in zip(slots, left_out["run"], strict=True)]
     rows = [
-        (
-            row.run,
-            row.excluded or "min_duration_s",
-            short.get(row.run, say("check.excluded", cause=row.excluded)),
-        )
+        (row.run, row.excluded or "min_duration_s", short.get(row.run, say("check.excluded", cause=row.excluded)))
         for row in left_out[is_open].itertuples()
     ]
     lost = pd.DataFrame(rows, columns=["run", "check", "message"])

@@ -1,8 +1,9 @@
-"""Sentences of the script held against the data: supported, contradicted, or not shown."""
+"""Sentences of the script held against the data: supported, contradicted, or not shown; likely slips of a key."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -11,21 +12,111 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.claims.classify import Verdict, classify_claim, page_level, stands_in_every_game, what_settles
-from gpubench_kit.claims.money import hold_money, money_estimates
-from gpubench_kit.claims.readings import hold_reading
+from gpubench_kit.claims.estimates import hold_money, hold_reading, money_estimates
 from gpubench_kit.claims.rules import CONTRADICTED, NO_P, NOT_SHOWN, SUPPORTED, ClaimP, Held
 from gpubench_kit.claims.sentences import evidence, over_words, size_words, subject_words, suggestion
-from gpubench_kit.claims.signs import sign_note
 from gpubench_kit.claims.targets import both_ways
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.fields import ESTIMATES
+from gpubench_kit.model.plan.fields import ESTIMATES, OF_LESS, OF_MORE, keys_for
+from gpubench_kit.model.plan.sections import Claim
+from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.model.table_checks import check_results
 from gpubench_kit.model.tables import CLAIMS
 from gpubench_kit.sheet.looks import Looks
 from gpubench_kit.statistics.looks import level_of_look
-from gpubench_kit.statistics.multiplicity import adjust_in_families
-from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.statistics.testing import adjust_in_families
+from gpubench_kit.statistics.variance import direction_of
 from gpubench_kit.wording.catalogue import say
+
+#: Words of a sentence by what they say of the side that it speaks of: it takes less or gives more, or the opposite.
+_PRAISE = frozenset({
+    "save", "saves", "saved", "saving", "cheaper", "quieter", "cooler", "faster", "gain", "gains", "gained",
+    "gaining", "ahead", "leads",
+})  # fmt: skip
+_BLAME = frozenset({
+    "cost", "costs", "lose", "loses", "lost", "losing", "louder", "hotter", "slower", "pricier", "behind",
+    "trails",
+})  # fmt: skip
+_FALL = frozenset({"less", "lower", "fewer", "cut", "cuts", "drop", "drops", "reduces", "reduced"})
+_RISE = frozenset({"more", "higher", "adds", "added", "raises", "raised"})
+
+_SWAPPED = dict(zip((*OF_LESS, *OF_MORE), (*OF_LESS[::-1], *OF_MORE[::-1]), strict=True))
+_OPPOSITE = {"better": "worse", "worse": "better"}
+_OF_ESTIMATES = {name: 1 if keys_for(name) == OF_MORE else -1 for name in ESTIMATES}
+
+
+def sign_note(claim: Claim) -> str:
+    """Return how a claim is read and the line to paste if the other way was meant; empty where no slip is likely.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+
+    Notes
+    -----
+    A sentence in whose words both ways occur, one in which neither does, and one that names only the side compared
+    with are left alone.
+    """
+    line = _line_meant(claim)
+    way = "praises" if _way_of_words(claim) > 0 else "blames"
+    return say(f"claims.sign.{way}", word=claim.word, line=line) if line else ""
+
+
+def sign_question(claim: Claim) -> Question | None:
+    """Return the question which of both is meant, a claim's words or its key; None where no slip is likely.
+
+    Parameters
+    ----------
+    claim : entry of ``plan.claims``
+    """
+    line = _line_meant(claim)
+    if not line:
+        return None
+    text = say("ask.claim.text", id=claim.id, sentence=claim.text, key=claim.word)
+    choices = (
+        Choice(say("ask.claim.sentence", line=line), line),
+        Choice(say("ask.claim.key", key=claim.word), "keep"),
+    )
+    return Question(f"claims.{claim.id}", text, choices, paste=f"plan.toml, [[claims]] “{claim.id}”: {line}")
+
+
+def _line_meant(claim: Claim) -> str:
+    """Return the line that states what the words of a claim say; empty where they do not go the other way."""
+    stated = {"better": 1, "worse": -1}.get(claim.says or "", 0)
+    if claim.amount_keys:
+        stated = 1 if claim.word in (OF_LESS[0], OF_MORE[0]) else -1
+    if _way_of_words(claim) * stated >= 0:
+        return ""
+    if claim.says:
+        return f'says = "{_OPPOSITE[claim.says]}"'
+    written = f'"{claim.size:g} %"' if claim.is_percent else f"{claim.size:g}"
+    return f"{_SWAPPED[claim.word]} = {written}"
+
+
+def _way_of_words(claim: Claim) -> int:
+    """Return 1 where the words of a sentence praise, -1 where they find fault, 0 where that cannot be told."""
+    text = claim.text.casefold()
+    of, against = ({one.card, one.tuning, one.bench} for one in (claim.of, claim.against))
+    if _names(against - of, text) and not _names(of - against, text):
+        return 0
+    # Efficiency is praised by more of it, whatever the metric.
+    text = re.sub(r"\b(more|less) (?=(power |energy )?(efficient|economical|frugal))",
+                  lambda found: "gain " if found[1] == "more" else "lose ", text)  # fmt: skip
+    found = set(re.findall(r"[^\W\d_]+", text))
+    direction = direction_of(claim.metric) if claim.metric in METRICS else _OF_ESTIMATES[claim.metric]
+    good = _PRAISE | ((_FALL if direction < 0 else _RISE) if direction else frozenset())
+    bad = _BLAME | ((_RISE if direction < 0 else _FALL) if direction else frozenset())
+    # "at least" and "no more than" say nothing of the way.
+    found -= {"more", "less"} if re.search(r"\b(no|not|nothing) (more|less)\b", text) else set()
+    if {"no", "not", "nothing", "never", "without"} & found:
+        return 0
+    return bool(good & found) - bool(bad & found)
+
+
+def _names(names: set[str], text: str) -> bool:
+    """Return whether one of some names stands in a sentence."""
+    return any(re.search(rf"(?<!\w){re.escape(name.casefold())}(?!\w)", text) for name in names if name)
 
 
 def check_claims(
@@ -99,7 +190,9 @@ def check_claims(
             row["evidence"] = f"{row['evidence']} {together}"
         note = "" if row["verdict"] == SUPPORTED else sign_note(claim)
         row |= {"written": "before" if early[place] else "after", "evidence": f"{row['evidence']} {note}".rstrip()}
-        rows.append(_start(claim) | row | {"p": one.p.supports, "p_adjusted": supported[place]})
+        said = {"of": subject_words(claim.of), "against": subject_words(claim.against), "over": over_words(claim)}
+        said |= {"id": claim.id, "text": claim.text, "metric": claim.metric, "says": claim.word}
+        rows.append(said | row | {"p": one.p.supports, "p_adjusted": supported[place]})
     return CLAIMS.frame(rows)
 
 
@@ -140,19 +233,6 @@ def _late(verdict: Verdict, comparisons: pd.DataFrame, *, plan: ReviewPlan, leve
     return _by_script(verdict.p.supports * count, verdict.p.opposes * count, level)
 
 
-def _start(claim) -> dict:
-    """Return what a claim says, as columns."""
-    return {
-        "id": claim.id,
-        "text": claim.text,
-        "metric": claim.metric,
-        "of": subject_words(claim.of),
-        "against": subject_words(claim.against),
-        "over": over_words(claim),
-        "says": claim.word,
-    }
-
-
 def _row(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> dict:
     """Return the row of one claim about a metric: not shown where one game alone carries what it rests on."""
     is_carried = outcome == SUPPORTED and bool(verdict.carried_by)
@@ -163,12 +243,5 @@ def _row(verdict: Verdict, outcome: str, *, plan: ReviewPlan, later: float) -> d
         text, reason = f"{text} {say('claims.carried', game=verdict.carried_by)}", "carried_by_one_game"
     elif is_open and math.isnan(verdict.p.supports):
         reason = "no_verdict"
-    return {
-        "by": size_words(verdict.claim),
-        "verdict": verdict.outcome,
-        "reason": reason,
-        "evidence": text,
-        "suggested_text": suggestion(verdict, plan=plan),
-        "more_runs": more,
-        "to_settle": to_settle,
-    }
+    said = {"by": size_words(verdict.claim), "evidence": text, "suggested_text": suggestion(verdict, plan=plan)}
+    return said | {"verdict": verdict.outcome, "reason": reason, "more_runs": more, "to_settle": to_settle}

@@ -26,9 +26,9 @@ from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.statistics.contrasts import over_part
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import rounds_for_overall
-from gpubench_kit.statistics.multiplicity import UNDECIDED
-from gpubench_kit.statistics.page import member_levels
-from gpubench_kit.statistics.units import direction_of, scaled_margin
+from gpubench_kit.statistics.overall import member_levels
+from gpubench_kit.statistics.testing import UNDECIDED
+from gpubench_kit.statistics.variance import direction_of, scaled_margin
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import bound_text, change_text, count_text, is_missing
 from gpubench_kit.wording.terms import is_cards_once, reason_words, units_text

@@ -17,9 +17,15 @@ from gpubench_kit.claims.targets import Amounts, Target
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim
 from gpubench_kit.statistics.contrasts import scaled
-from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
-from gpubench_kit.statistics.multiplicity import NO_VERDICT
-from gpubench_kit.statistics.units import direction_of, scaled_margin
+from gpubench_kit.statistics.testing import (
+    NO_VERDICT,
+    Uncertainty,
+    half_width,
+    one_sided_p,
+    two_sided_p,
+    uncertainty_of,
+)
+from gpubench_kit.statistics.variance import direction_of, scaled_margin
 from gpubench_kit.wording.numbers import is_missing
 from gpubench_kit.wording.terms import reason_words
 

@@ -30,7 +30,7 @@ from gpubench_kit.model.metrics import section_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Claim, SubjectText
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.statistics.variance import direction_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import capital
 
@@ -86,7 +86,12 @@ def proposed_sentences(comparisons: pd.DataFrame, overall: pd.DataFrame, plan: R
     safe = dict.fromkeys(
         [*_over_games(results, plan), *_in_every_game(results, plan, level=page_level(overall, plan))]
     )
-    doubtful = dict.fromkeys([*_often_said(results, plan), *_about_other_samples(plan)])
+    # What one sample of a model never shows.
+    tunings = [one.name for one in plan.tunings if not one.reference]
+    alone = [unit.name for unit in plan.card_units if len(unit.cards) == 1 and tunings]
+    of_samples = (Proposal(say("claims.script.every_sample", card=card, tuning=tunings[0]),
+                           say("claims.script.one_sample")) for card in alone)  # fmt: skip
+    doubtful = dict.fromkeys([*_often_said(results, plan), *of_samples])
     return Proposals(tuple(safe)[:MOST], tuple(doubtful)[:MOST])
 
 
@@ -97,13 +102,8 @@ def _first(plan: ReviewPlan, section: str) -> list[str]:
 
 def _over_games(results: Results, plan: ReviewPlan) -> Iterator[Proposal]:
     """Yield what is settled over the games measured, metric by metric and pair by pair."""
-    wanted = [
-        plan.analysis.primary,
-        *_first(plan, "lows"),
-        "board_w",
-        *_first(plan, "energy"),
-        *plan.analysis.metrics,
-    ]
+    start = (plan.analysis.primary, *_first(plan, "lows"), "board_w", *_first(plan, "energy"))
+    wanted = (*start, *plan.analysis.metrics)
     metrics = [one for one in dict.fromkeys(wanted) if one in plan.analysis.metrics and direction_of(one)]
     for metric in metrics:
         for pair in plan.pairs():
@@ -166,15 +166,6 @@ def _claim(pair, metric: str, says: str, *, over: str = "these_games", text: str
         SubjectText(card=one.card, tuning=one.tuning, bench=one.bench) for one in (pair.of, pair.against)
     )
     return Claim(id="-", text=text, metric=metric, of=of, against=against, over=over, says=says)
-
-
-def _about_other_samples(plan: ReviewPlan) -> Iterator[Proposal]:
-    """Yield what one sample of a model never shows."""
-    tunings = [one.name for one in plan.tunings if not one.reference]
-    for unit in plan.card_units:
-        if len(unit.cards) == 1 and tunings:
-            text = say("claims.script.every_sample", card=unit.name, tuning=tunings[0])
-            yield Proposal(text, say("claims.script.one_sample"))
 
 
 SHEET_FILE = "claims.txt"

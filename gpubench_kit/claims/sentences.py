@@ -15,11 +15,12 @@ from typing import Any
 from gpubench_kit.claims.classify import ClassifiedResult, Verdict
 from gpubench_kit.claims.rules import CONTRADICTED, SUPPORTED, asks_for_more
 from gpubench_kit.claims.targets import Amounts, Target, listed
+from gpubench_kit.model.metrics import change_unit
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import AMOUNT_KEYS, OVER_WORDS, Claim, SubjectText
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED
-from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.statistics.testing import NO_VERDICT, UNDECIDED
+from gpubench_kit.statistics.variance import direction_of
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import (
     bound_text,
@@ -204,7 +205,7 @@ def _said(target: Target, plan: ReviewPlan, pattern: str, *, claim: Claim | None
     least = max(size, min(one.ci_low if is_up else -one.ci_high for one in _ends(target)))
     most = max(max(-one.ci_low, one.ci_high) for one in _ends(target))
     least_text = bound_text(least, unit, up=False)
-    is_as_in_table = unit == ("%" if row.scale == "ratio" else row.unit)
+    is_as_in_table = unit == change_unit(row)
     if pattern == "same" and most >= row.margin:
         pattern = "within"
     elif pattern == "open" and is_as_in_table and not is_missing(row.no_loss) and row.no_loss:
@@ -226,7 +227,7 @@ def _said(target: Target, plan: ReviewPlan, pattern: str, *, claim: Claim | None
     start = capital(f"{text} {place(row)}{whose(row, plan)}")
     if is_conditional(row):
         spreads = (row.bench_change_pct, row.restart_spread_pct)
-        change, spread = (_amount(one, "%" if row.scale == "ratio" else row.unit) for one in spreads)
+        change, spread = (_amount(one, change_unit(row)) for one in spreads)
         return say("claims.unless", start=start, change=change, spread=spread)
     if row.verdict == NO_VERDICT:
         why = " ".join(sentences_of(row))
@@ -426,7 +427,7 @@ def _shared_clause(verdict: Verdict, plan: ReviewPlan) -> str:
     if claim.kind == "no_loss":
         most, bound = max(loss_bound(one.target) for one in verdict.classified), say("claims.our_margin", **values)
         if verdict.outcome == SUPPORTED:
-            bound = bound_text(most, "%" if row.scale == "ratio" else row.unit, up=True)
+            bound = bound_text(most, change_unit(row), up=True)
         return capital(say("claims.said.loss", **values, loss=bound))
     if claim.kind == "same":
         return say("claims.every.same_clause", **values)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, change_unit
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import OVER_WORDS, Claim
 from gpubench_kit.model.tables import PAIR_KEY
@@ -21,9 +21,8 @@ from gpubench_kit.statistics.contrasts import (
     mirrored,
     scaled,
 )
-from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
-from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families
-from gpubench_kit.statistics.units import in_percent
+from gpubench_kit.statistics.testing import NO_VERDICT, adjust_in_families, half_width, uncertainty_of
+from gpubench_kit.statistics.variance import in_percent
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import metric_of, scene_text
 
@@ -91,7 +90,12 @@ def both_ways(comparisons: pd.DataFrame, overall: pd.DataFrame, *, plan: ReviewP
     Results; a pair is as ``tables.PAIR_KEY``, and rows have a further column ``p_beyond_adjusted``
     """
     tables = (_with_beyond(table, plan) for table in (comparisons, overall))
-    return Results(*(_by_pair(pd.concat([one, mirrored(one, plan)], ignore_index=True)) for one in tables))
+    by_pair: list[dict[tuple[str, ...], list[Any]]] = []
+    for table in tables:
+        by_pair.append({})
+        for row in pd.concat([table, mirrored(table, plan)], ignore_index=True).itertuples(index=False):
+            by_pair[-1].setdefault(tuple(getattr(row, name) for name in PAIR_KEY), []).append(row)
+    return Results(*by_pair)
 
 
 def find_targets(claim: Claim, results: Results, *, plan: ReviewPlan) -> Found:
@@ -156,14 +160,6 @@ def _with_beyond(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     return table.assign(p_beyond_adjusted=adjust_in_families(p, families_of(table), method=plan.analysis.adjust))
 
 
-def _by_pair(table: pd.DataFrame) -> dict[tuple[str, ...], list[Any]]:
-    """Return the rows of each pair."""
-    rows: dict[tuple[str, ...], list[Any]] = {}
-    for row in table.itertuples(index=False):
-        rows.setdefault(tuple(getattr(row, name) for name in PAIR_KEY), []).append(row)
-    return rows
-
-
 def _of_claim(table: dict[tuple[str, ...], list[Any]], key: tuple[str, ...], *, claim: Claim) -> list[Any]:
     """Return the rows of one pair, the claim's metric and, where it names one, its group."""
     rows = table.get(key, [])
@@ -200,7 +196,7 @@ def listed(names: Iterable[str], most: int = 4) -> str:
 def _amounts(row: Any, stem: str = "") -> Amounts:
     """Return a row's change and intervals in the unit of the table."""
     ends = {name: getattr(row, f"{stem}{name}") for name in _ENDS[1:]}
-    return Amounts(row.change, **ends, unit="%" if row.scale == "ratio" else row.unit)
+    return Amounts(row.change, **ends, unit=change_unit(row))
 
 
 def _of_unit(found: Any, unit: str) -> Amounts:

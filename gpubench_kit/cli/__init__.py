@@ -16,7 +16,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : words after the command's name; default those it was called with
     """
     try:
-        from gpubench_kit.own_processes import start_safely
+        from gpubench_kit.processes import start_safely
 
         start_safely()
         from gpubench_kit.cli.command import main as run

@@ -40,7 +40,8 @@ def add_desk(commands: Any) -> None:
 def _desk(asked: argparse.Namespace) -> int:
     """Sit at the desk until the session ends."""
     from gpubench_kit.desk.demo import Player, make_demo
-    from gpubench_kit.desk.open import has_workbook, make_sheet, opened_desk, settle
+    from gpubench_kit.desk.desk import opened_desk, settle
+    from gpubench_kit.desk.keeper import has_workbook, make_sheet
     from gpubench_kit.desk.terminal import Keys, PipedKeys, PlainScreen, Screen, is_terminal, run_desk
     from gpubench_kit.desk.view import write_page
     from gpubench_kit.model.errors import Fault, ReportError
@@ -96,7 +97,7 @@ def tell_waiting(folder: Path | str) -> None:
     folder = Path(folder).parent if Path(folder).is_file() else Path(folder)
     if not (folder / "desk").is_dir():
         return
-    from gpubench_kit.desk.open import rows_waiting
+    from gpubench_kit.desk.desk import rows_waiting
     from gpubench_kit.model.errors import GpubenchError
 
     with suppress(OSError, ValueError, GpubenchError):

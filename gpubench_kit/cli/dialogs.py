@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gpubench_kit.cli.terminal import ask, is_terminal, terminal_width, wrapped
-from gpubench_kit.file_names import transliterated
+from gpubench_kit.files import transliterated
 from gpubench_kit.model.questions import SHOW, Question, isolated, paste_lines
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
 from gpubench_kit.sheet.new_review import (
@@ -305,7 +305,7 @@ def _cards_of(plan: ReviewPlan, log: Path) -> list[Card]:
 
 def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
     """Ask on a terminal, and write the entries at once; elsewhere print them."""
-    from gpubench_kit.file_names import swap_file
+    from gpubench_kit.files import swap_file
 
     entries = {f"formats.{place}": one for place, one in enumerate(formats)}
     questions = [

@@ -136,7 +136,7 @@ def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
 
 def _demo(asked: argparse.Namespace) -> int:
     """Make the report of the bundled ten-game review."""
-    from gpubench_kit.bundled import bundled_path
+    from gpubench_kit.files import bundled_path
     from gpubench_kit.report.build import build_report
 
     output = asked.output or Path("reports", "demo")
@@ -268,7 +268,7 @@ def _check(asked: argparse.Namespace) -> int:
 
 def _ask_about_claims(folder: str) -> None:
     """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
-    from gpubench_kit.claims.signs import sign_question
+    from gpubench_kit.claims.check import sign_question
     from gpubench_kit.model.plan import load_plan, plan_file_of
     from gpubench_kit.model.questions import paste_lines
 

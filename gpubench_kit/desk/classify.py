@@ -13,12 +13,12 @@ from statistics import median
 
 import numpy as np
 
-from gpubench_kit.checks.tuning_checks import SIGNS
+from gpubench_kit.checks.run_checks import SIGNS
+from gpubench_kit.desk.journal import PLACE, with_card
 from gpubench_kit.desk.keeper import Keeper
-from gpubench_kit.desk.session import PLACE, with_card
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.logs.run_log import RunLog
-from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run
+from gpubench_kit.metrics.per_run import MetricRules, metrics_of_run
 
 #: Shorter than this share of the plan is short, longer than that is long.
 _SHORT, _LONG = 0.9, 1.1

@@ -10,7 +10,7 @@ from statistics import median
 import pandas as pd
 
 from gpubench_kit.desk.classify import KnownRuns
-from gpubench_kit.desk.session import card_step
+from gpubench_kit.desk.journal import card_step
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import known_names
 from gpubench_kit.model.tables import RUN_SHEET, USABLE

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import secrets
 import time
 from collections.abc import Mapping
@@ -11,15 +13,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from gpubench_kit.desk.journal import Disk, Journal, digest
-from gpubench_kit.desk.session import CAN_UNDO, session_of
-from gpubench_kit.desk.sheet_text import Cells, merged, read_sheet
+from gpubench_kit.desk.journal import CAN_UNDO, Disk, Journal, digest, session_of
 from gpubench_kit.logs.match_files import WITNESS_FILE
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, TableError, shown
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan, load_plan
 from gpubench_kit.model.table_checks import known_names
+from gpubench_kit.schedule.run_sheet import Cells, read_sheet
 from gpubench_kit.sheet import load_run_sheet
-from gpubench_kit.sheet.text import find_sheet
+from gpubench_kit.sheet.rows import KNOWN
+from gpubench_kit.sheet.text import find_sheet, read_cells
 
 #: The desk's own folder in the review folder, its journal, and the sheet as it was written last.
 FOLDER, JOURNAL, SHEET_BEFORE = "desk", "journal.jsonl", "sheet_before.csv"
@@ -142,15 +144,6 @@ class Keeper:
         self.journal.add(did, {**now, "boot": self._boot, **kept})
         self.session = session_of(self.journal.lines)
 
-    def _told(self, cells: Cells) -> list[str]:
-        """Return what is told of cells that another program changed: the first, and names that the plan has not."""
-        every = known_names(self.plan)
-        news = [(f"{name.replace('_', ' ')} of {run} changed elsewhere", name, text)
-                for run, new in cells.items() for name, text in new.items()]  # fmt: skip
-        unknown = [f"{one}: {shown(text)} is not in the plan" for one, name, text in news
-                   if text not in every.get(name, {text})]  # fmt: skip
-        return [one for one, *_ in news[:3]] + unknown[:3]
-
     def take_over(self) -> None:
         """Take over what another program changed in the sheet since it was written; theirs stays where both did.
 
@@ -167,7 +160,14 @@ class Keeper:
         gone = [run for run in changed if run not in theirs]
         asked += [(run, "", "", "row") for run in gone if self.session.is_recorded(run)]
         cells = {run: new for run, new in changed.items() if run in ours and run in theirs}
-        self.notes += [] if is_first else self._told(cells)
+        if not is_first:
+            # The first, and names that the plan has not.
+            every = known_names(self.plan)
+            news = [(f"{name.replace('_', ' ')} of {run} changed elsewhere", name, text)
+                    for run, new in cells.items() for name, text in new.items()]  # fmt: skip
+            unknown = [f"{one}: {shown(text)} is not in the plan" for one, name, text in news
+                       if text not in every.get(name, {text})]  # fmt: skip
+            self.notes += [*(one for one, *_ in news[:3]), *unknown[:3]]
         if changed:
             rows = [theirs[run] for run in changed if run not in ours]
             self._add("sheet", {"cells": cells, "rows": rows, "removed": [ours[run] for run in gone],
@@ -277,3 +277,66 @@ class Keeper:
         except GpubenchError as error:
             return error.faults[0]
         return None
+
+
+#: A sheet in a workbook, what it is called once it is no longer read, and the sheet that is made of it.
+BOOK, BOOK_KEPT, MADE = "runs.xlsx", "runs_before_desk.xlsx", "runs_made.csv"
+
+
+def has_workbook(folder: Path) -> bool:
+    """Return whether the run sheet of a review is a workbook, which the desk does not write.
+
+    Parameters
+    ----------
+    folder : the review folder
+    """
+    return (folder / BOOK).exists() and find_sheet(folder).name == BOOK
+
+
+def make_sheet(folder: Path, disk: Disk | None = None) -> None:
+    """Make ``runs.csv`` of the workbook, which is kept under another name and no longer read.
+
+    Parameters
+    ----------
+    folder : the review folder
+    disk : writes; tests give their own
+
+    Raises
+    ------
+    TableError : the workbook cannot be read
+    ReportError : a workbook was set aside before
+    """
+    disk, cells, out = disk or Disk(), read_cells(folder / BOOK, KNOWN), io.StringIO()
+    if (folder / BOOK_KEPT).exists():
+        raise ReportError(Fault(BOOK_KEPT, "a workbook set aside before is still there.", "Move it away."))
+    csv.writer(out, lineterminator="\n").writerows([cells.headings, *(row for _, row in cells.rows)])
+    disk.replace(folder / FOLDER / MADE, out.getvalue().encode())
+    disk.move(folder / BOOK, folder / BOOK_KEPT)
+    disk.move(folder / FOLDER / MADE, folder / "runs.csv")
+
+
+def merged(base: Cells, theirs: Cells, ours: Cells) -> tuple[Cells, list[tuple[str, str, str, str]]]:
+    """Tell what another program did to the sheet while the desk changed it too, cell by cell.
+
+    Parameters
+    ----------
+    base : the sheet as both knew it
+    theirs : as it stands now
+    ours : as the desk has it
+
+    Returns
+    -------
+    what they changed, by run (a run without cells: its row is gone; one that the desk has not: its row is new), and
+    conflicts as (run, column, theirs, ours), of which theirs stays
+    """
+    changed: Cells = {run: {} for run in ours if run in base and run not in theirs}
+    changed |= {run: row for run, row in theirs.items() if run not in ours and row != base.get(run)}
+    conflicts = []
+    for run in [run for run in ours if run in theirs]:
+        before = base.get(run, {})
+        news = {name: theirs[run].get(name, "") for name in {**ours[run], **theirs[run]}
+                if theirs[run].get(name, "") not in (before.get(name, ""), ours[run].get(name, ""))}  # fmt: skip
+        conflicts += [(run, name, their, mine) for name, their in news.items()
+                      if (mine := ours[run].get(name, "")) != before.get(name, "")]  # fmt: skip
+        changed |= {run: news} if news else {}
+    return changed, conflicts

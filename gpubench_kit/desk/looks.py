@@ -12,12 +12,10 @@ from functools import lru_cache
 from importlib import resources
 
 from gpubench_kit.desk.forecast import Forecast, forecast_of
-from gpubench_kit.desk.journal import NameTaken
+from gpubench_kit.desk.journal import NameTaken, Session, changes_text
 from gpubench_kit.desk.keeper import MARGIN, DiskFull, Keeper
-from gpubench_kit.desk.recordings import Recording, names_in, recordings_in
-from gpubench_kit.desk.session import Session, changes_text
+from gpubench_kit.desk.recordings import FolderGone, Recording, Seen, Watch, names_in, recordings_in
 from gpubench_kit.desk.taking import Taker
-from gpubench_kit.desk.watch import FolderGone, Seen, Watch
 from gpubench_kit.model.errors import Fault, TableError
 from gpubench_kit.model.plan import PLAN_FILE
 from gpubench_kit.wording.numbers import count_text
@@ -270,19 +268,13 @@ class Looks:
             why, rows = self._against(one)
             is_away = self.shown.state in ("resumed", "away") and seen.changed_s <= self.taker.began_s
             why = why or ("Recorded while the desk was away." if is_away else "" if self.due else "No run is due.")
-            why = why or "It was begun in the pause." * self._is_of_pause(seen)
+            ago = self.keeper.clock.monotonic() - seen.first_s
+            before = [line["did"] for line in session.of("pause", "go_on") if self.keeper.since(line) >= ago]
+            why = why or "It was begun in the pause." * (before[-1:] == ["pause"])
             if why:
                 self._ask_which(one, why, rows or tuple(self.due[:1]))
             else:
                 self._take(one, self.due[0], seen)
-
-    def _is_of_pause(self, seen: Seen) -> bool:
-        """Return whether a recording was begun while the session stood still."""
-        now = self.keeper.clock.monotonic()
-        before = [
-            one["did"] for one in self.session.of("pause", "go_on") if now - self.keeper.since(one) <= seen.first_s
-        ]
-        return before[-1:] == ["pause"]
 
     def _against(self, one: Recording) -> tuple[str, tuple[str, ...]]:
         """Return what speaks against a recording being the run that is due, and the rows it could be."""

@@ -11,10 +11,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from gpubench_kit.desk.classify import KnownRun, KnownRuns, Verdict, known_run
+from gpubench_kit.desk.journal import with_card
 from gpubench_kit.desk.keeper import Keeper
-from gpubench_kit.desk.recordings import Recording, append_sensors, file_name
-from gpubench_kit.desk.session import with_card
-from gpubench_kit.desk.watch import LOOK_S, Seen, Watch
+from gpubench_kit.desk.recordings import LOOK_S, Recording, Seen, Watch, append_sensors, file_name
 from gpubench_kit.logs.format import Declaration, OneClock, RunTask
 from gpubench_kit.logs.loose_files import facts_of_log
 from gpubench_kit.logs.match_files import declaration_of

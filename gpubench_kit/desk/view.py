@@ -18,8 +18,8 @@ from jinja2 import Environment, Template
 from gpubench_kit.desk.classify import Verdict
 from gpubench_kit.desk.desk import GAMES_SHOWN, Desk, of_state
 from gpubench_kit.desk.forecast import GAMES
+from gpubench_kit.desk.journal import card_step, changes_text, with_card
 from gpubench_kit.desk.looks import state_table
-from gpubench_kit.desk.session import card_step, changes_text, with_card
 from gpubench_kit.model.errors import TableError
 from gpubench_kit.page.charts import tokens_css
 from gpubench_kit.schedule.order import PAUSE

@@ -23,8 +23,8 @@ from gpubench_kit.logs.format import OneClock
 from gpubench_kit.logs.one_clock import place_of_run
 from gpubench_kit.logs.read_frames import FrameLog
 from gpubench_kit.logs.read_samples import SensorLog
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 

@@ -12,8 +12,8 @@ import pandas as pd
 from gpubench_kit.logs.cells import number, plain_stamp, plain_stamps
 from gpubench_kit.logs.format import Certainty, ColumnChoice
 from gpubench_kit.logs.log_table import LogRows, LogTable
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 

@@ -17,7 +17,7 @@ from gpubench_kit.logs.clock import counts_rows, rises
 from gpubench_kit.logs.format import ConfirmedFormat
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, row_lines
 from gpubench_kit.model.errors import Fault
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 

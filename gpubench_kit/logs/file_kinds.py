@@ -10,9 +10,9 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from gpubench_kit.files import TooLarge
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.sheet.workbook import look_inside, open_book
-from gpubench_kit.zip_archives import TooLarge
 
 #: Where it stands, first bytes, what it is.
 _KINDS = (

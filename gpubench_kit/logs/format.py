@@ -13,7 +13,7 @@ import numpy as np
 from gpubench_kit.logs.cells import decimals_of, looks_numeric
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 
 #: Headings that a format is shown by, at most.

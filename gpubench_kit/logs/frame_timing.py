@@ -20,7 +20,7 @@ from gpubench_kit.logs.format import Certainty, ColumnChoice, LogFormat
 from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import QUANTITY, SAMPLED, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note

@@ -22,12 +22,12 @@ from zipfile import ZipFile
 import pyarrow as pa
 import zstandard
 
+from gpubench_kit.files import DamagedZip, TooLarge, open_zip, pieces_of, why_not_read
 from gpubench_kit.logs.code_pages import code_page_of
 from gpubench_kit.logs.file_kinds import kind_of, kind_of_archive, parquet_lines, workbook_lines
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.notes import note
-from gpubench_kit.zip_archives import DamagedZip, TooLarge, open_zip, pieces_of, why_not_read
 
 #: Most that is read of one log, unpacked [MB]: half a day of frames.
 LIMIT_MB = 128

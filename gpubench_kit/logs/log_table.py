@@ -13,7 +13,7 @@ import pandas as pd
 from gpubench_kit.logs.cells import begins_with_words, cells_of, looks_numeric, number, number_marks
 from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import Unit
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note

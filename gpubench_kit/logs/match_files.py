@@ -17,9 +17,9 @@ from gpubench_kit.logs.clock import clock_of_texts, started_at_s
 from gpubench_kit.logs.format import ConfirmedFormat, Declaration, RunTask, Witness
 from gpubench_kit.logs.pair_loose import pair_loose
 from gpubench_kit.model.errors import Fault
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import FormatEntry
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.sheet.checks import RealPaths
 from gpubench_kit.sheet.log_names import NamedRow
 from gpubench_kit.wording.catalogue import say

@@ -19,7 +19,7 @@ from gpubench_kit.logs.format import OneClock, RunTask
 from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_ends
 from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.errors import LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 

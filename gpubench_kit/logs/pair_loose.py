@@ -14,8 +14,8 @@ import numpy as np
 
 from gpubench_kit.logs.format import Declaration
 from gpubench_kit.logs.loose_files import facts_of_log
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import LogFacts
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.sheet.log_names import NamedRow, logs_by_names, parts_of
 from gpubench_kit.sheet.recordings import stem_of
 from gpubench_kit.wording.catalogue import say

@@ -24,7 +24,7 @@ from gpubench_kit.logs.cells import (
 from gpubench_kit.logs.clock import begins_at_zero, is_time_only
 from gpubench_kit.logs.dialect import COMMENT_MARKS, LOOK_AHEAD, UNITS, full_lines, whole_lines
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.notes import note
 
 #: Largest text whose cells are made plain [MB]: hours of frames.

@@ -21,8 +21,8 @@ from gpubench_kit.logs.sniff_sensors import BOUNDS, sniff_sensors
 from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
 from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.notes import note
 
 #: A load or a power that rises by less than this from idle to busy, as the other one tells them, is not the card's.

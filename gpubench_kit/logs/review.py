@@ -18,10 +18,10 @@ from gpubench_kit.logs.run_facts import RunFacts, facts_table
 from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.model.errors import Fault, LogError, TableError, check_given, listed, shown, suggestion
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.questions import LogFacts
 from gpubench_kit.model.table_checks import check_plan
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.sheet import RunSheet, load_run_sheet
 from gpubench_kit.wording.catalogue import has, say
 

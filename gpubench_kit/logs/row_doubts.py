@@ -16,7 +16,7 @@ from gpubench_kit.logs.frame_timing import are_clipped, are_too_short, come_even
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
 from gpubench_kit.logs.sources import kinds_asked
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
     COUNT,
     COUNTED_TIME,

@@ -18,7 +18,7 @@ from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_frame_log
 from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.logs.run_facts import RunFacts, frame_facts, sensor_facts
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 

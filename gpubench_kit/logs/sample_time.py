@@ -12,9 +12,9 @@ from gpubench_kit.logs.frame_evidence import ELAPSED_UNITS_MS, UNITS_MS
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import SENSOR_METRICS
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 

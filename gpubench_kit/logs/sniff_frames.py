@@ -43,8 +43,8 @@ from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import CARD, COUNTED_TIME, NOT_FRAME, OTHER, PART, QUANTITY, SAMPLED, fold, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note

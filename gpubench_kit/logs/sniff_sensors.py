@@ -17,9 +17,9 @@ from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.logs.sample_time import declared_clock, elapsed_of, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
     CARD,
     CARD_MEMORY,

@@ -19,8 +19,8 @@ from gpubench_kit.logs.frame_timing import LONGEST_TURN, come_again
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.questions import quoted
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import GENERATED, PROGRAM, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note

@@ -24,8 +24,8 @@ from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, read_lines, summary_start
 from gpubench_kit.logs.plain_rows import with_keys_as_heading, with_plain_cells
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import unit_stated
 from gpubench_kit.wording.notes import note
 

@@ -13,7 +13,7 @@ from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.sniff_frames import sniff_frames
 from gpubench_kit.logs.text_table import open_table
 from gpubench_kit.metrics.formulas import LOW_DEFINITIONS, low_fps, mean_over_window
-from gpubench_kit.metrics.of_one_run import MetricRules, metrics_of_run
+from gpubench_kit.metrics.per_run import MetricRules, metrics_of_run
 from gpubench_kit.model.errors import Fault, LogError
 
 
@@ -94,20 +94,14 @@ def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s
         alone = read_run(RunTask("", None, "", str(path), path.name, declared, sensor_edge_s=sensor_edge_s))
         if alone.sensors and not alone.faults:
             return alone
-        raise LogError([*_unused_columns(path, alone), *run_log.faults])
+        unused = [one for one in alone.findings if one.check in ("sensors_unclear", "columns_left_out")]
+        sentences = " ".join(one.message.removeprefix(f"{path.name}: ") for one in unused)
+        problem = f"as a sensor log it has no column that is used: {sentences}"
+        action = next((one.action for one in unused if one.action), "")
+        raise LogError([*[Fault(path.name, problem, action)][: len(unused)], *run_log.faults])
     if run_log.faults:
         raise LogError(run_log.faults)
     return run_log
-
-
-def _unused_columns(path: Path, alone: RunLog) -> list[Fault]:
-    """Return which columns of a log of samples are not used, and why."""
-    unused = [one for one in alone.findings if one.check in ("sensors_unclear", "columns_left_out")]
-    sentences = " ".join(one.message.removeprefix(f"{path.name}: ") for one in unused)
-    action = next((one.action for one in unused if one.action), "")
-    return (
-        [Fault(path.name, f"as a sensor log it has no column that is used: {sentences}", action)] if unused else []
-    )
 
 
 def _has_frame_times(path: Path, declared: Declaration) -> bool:
@@ -124,10 +118,7 @@ def _columns(choices: Iterable[ColumnChoice]) -> dict[str, dict[str, Any]]:
     columns: dict[str, dict[str, Any]] = {}
     for choice in choices:
         role = choice.role if choice.role not in columns else f"sensors.{choice.role}"
-        columns[role] = {
-            "column": choice.label.removeprefix("column ").strip("'"),
-            "unit": choice.unit,
-            "why": choice.why,
-            "certainty": choice.certainty.word,
-        }
+        column = choice.label.removeprefix("column ").strip("'")
+        about = {"column": column, "unit": choice.unit, "why": choice.why}
+        columns[role] = about | {"certainty": choice.certainty.word}
     return columns

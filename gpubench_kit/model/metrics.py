@@ -1,12 +1,13 @@
 """The metrics that the kit knows: one row each, with unit, direction, scale, place on the page and wording.
 
-The formulas are bound to these names in ``metrics/of_one_run.py``. The list stands on the lowest
+The formulas are bound to these names in ``metrics/per_run.py``. The list stands on the lowest
 layer so that a misspelt metric in a plan or a run sheet is reported before any log is read.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,16 @@ _ROWS = (
 METRICS: dict[str, Metric] = {row.name: row for row in _ROWS}
 
 SENSOR_METRICS: tuple[str, ...] = tuple(row.name for row in _ROWS if row.needs == "sensors")
+
+
+def change_unit(of: Any) -> str:
+    """Return the unit of changes: percent on the ratio scale, else the unit of the values.
+
+    Parameters
+    ----------
+    of : a metric, or a row of a table, with ``scale`` and ``unit``
+    """
+    return "%" if of.scale == "ratio" else of.unit
 
 
 def headline_metrics(*sections: str) -> tuple[str, ...]:

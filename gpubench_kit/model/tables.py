@@ -1,4 +1,4 @@
-"""Every table of the kit, declared once: columns, types, units and meaning.
+"""Every table of the kit, declared once: columns, types, units and meaning; and findings, the rows of one of them.
 
 A table has a fixed set of columns, in order, each with a type, a unit and a meaning. Options change
 values, never columns. The Data Package schema of a report is made from these declarations.
@@ -7,7 +7,7 @@ values, never columns. The Data Package schema of a report is made from these de
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import pandas as pd
 
@@ -206,18 +206,28 @@ USABLE = Table(
 
 _COLUMNS = {one.name: one for one in (*RUN_METRICS.columns, *USABLE.columns)}
 
-_FIRST = (
-    "run", "metric", "value", "unit", "card", "bench", "tuning", "game", "setting", "group", "purpose", "session",
-    "round", "order", "source", "certainty",
-)  # fmt: skip
+
+def columns_named(names: str) -> tuple[Column, ...]:
+    """Return columns that several tables have, as runs and their metrics have them.
+
+    Parameters
+    ----------
+    names : of the columns, with blanks between them
+    """
+    return tuple(_COLUMNS[name] for name in names.split())
+
+
+_FIRST = columns_named(
+    "run metric value unit card bench tuning game setting group purpose session round order source certainty"
+)
 
 #: Values of all runs with all that the statistics read beside them: for plots, and for comparisons in notebooks.
 METRIC_VALUES = Table(
     "metrics", "run and metric", ("run", "metric"),
     (
-        *(_COLUMNS[name] for name in _FIRST),
+        *_FIRST,
         _truth("used", "whether the run enters verdicts"),
-        *(column for column in USABLE.columns if column.name not in _FIRST),
+        *(column for column in USABLE.columns if column not in _FIRST),
     ),
 )  # fmt: skip
 
@@ -391,3 +401,49 @@ CLAIMS = Table(
 ALL_TABLES: dict[str, Table] = {
     table.name: table for table in (RUNS, RUN_METRICS, FINDINGS, NOISE, COMPARISONS, OVERALL, CLAIMS)
 }
+
+
+SEVERITIES = ("stop", "exclude", "note")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing noticed in the data.
+
+    Attributes
+    ----------
+    severity : ``stop`` (verdicts that need the run are withheld), ``exclude`` (the run is left
+        out by a rule of the plan) or ``note``
+    check : name of the check, lower case with underscores
+    message : one sentence: what was found, where
+    run : name of the run; empty when the finding concerns more than one
+    found, limit : the value found and the limit it was held against, in ``unit``
+    action : what the reviewer can do
+    """
+
+    severity: str
+    check: str
+    message: str
+    run: str = ""
+    found: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    action: str = ""
+
+
+def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
+    """Return the table ``findings``: most severe first, then by check and run, numbered.
+
+    Parameters
+    ----------
+    findings : any number of `Finding`
+
+    Returns
+    -------
+    DataFrame, one row per finding; see ``tables.FINDINGS``
+    """
+    rank = {severity: place for place, severity in enumerate(SEVERITIES)}
+    unique = list(dict.fromkeys(findings))
+    ordered = sorted(unique, key=lambda one: (rank[one.severity], one.check, one.run))
+    rows = [{"finding": f"f{number:03d}", **asdict(one)} for number, one in enumerate(ordered, start=1)]
+    return FINDINGS.frame(rows)

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.archive.archive import Archive
-from gpubench_kit.archive.tables import ARCHIVE_TABLES
+from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts.from_tables import (

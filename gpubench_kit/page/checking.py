@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import run_text
-from gpubench_kit.checks.table import check_of
-from gpubench_kit.claims.signs import sign_note
-from gpubench_kit.file_names import slug
+from gpubench_kit.checks.review import check_of
+from gpubench_kit.claims.check import sign_note
+from gpubench_kit.files import slug
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.checking_runs import is_of_files, pictures_of_run

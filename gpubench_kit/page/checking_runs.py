@@ -10,7 +10,7 @@ import pandas as pd
 
 from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.checks.evidence import CELL_KEY
-from gpubench_kit.checks.table import check_of
+from gpubench_kit.checks.review import check_of
 from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts

@@ -15,7 +15,7 @@ import numpy as np
 from gpubench_kit.costs import PER_PRICE, PER_WATT, ahead_of_rival
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.results import Block, Pair, Results
-from gpubench_kit.statistics.multiplicity import NO_VERDICT
+from gpubench_kit.statistics.testing import NO_VERDICT
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import (
     bound_text,

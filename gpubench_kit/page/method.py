@@ -14,7 +14,7 @@ from gpubench_kit.page.answer_card import amounts_text, level_text, stand_alone
 from gpubench_kit.page.elements import Field, Markup, Section, bullets, heading, join, listing, render, terms, tied
 from gpubench_kit.page.pictures import FOLDER
 from gpubench_kit.page.results import Results
-from gpubench_kit.sweep.tables import SWEEP_TABLES
+from gpubench_kit.sweep.answers import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import has, say
 from gpubench_kit.wording.numbers import is_missing, number_text, percent_text, significant_text
 from gpubench_kit.wording.terms import metric_label, metric_of, reason_words, scene_text

@@ -13,7 +13,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from gpubench_kit.file_names import slug, transliterated
+from gpubench_kit.files import slug, transliterated
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style

@@ -82,7 +82,7 @@ def single_games(needs: pd.DataFrame) -> Iterator[str]:
 
     Parameters
     ----------
-    needs : rows of ``schedule.tables.NEEDS``
+    needs : rows of ``schedule.design.NEEDS``
     """
     alike: dict[tuple[str, str], list[str]] = {}
     for (group, metric), rows in needs.groupby(["group", "metric"], sort=False):

@@ -89,7 +89,7 @@ class Results:
     ----------
     plan : ReviewPlan
     runs, findings, noise, usable, comparisons, overall, claims, run_metrics : see ``model.tables``
-    levels : see `gpubench_kit.statistics.levels.LEVELS`
+    levels : see `gpubench_kit.statistics.compare.LEVELS`
     costs : see `gpubench_kit.costs.COSTS`; None for none
     sentences : see `gpubench_kit.claims.script.Proposals`; None for none
     facts_of : facts about the logs of a run by its name; None for none

@@ -37,8 +37,8 @@ from gpubench_kit.page.elements import (
 )
 from gpubench_kit.page.sweep_tables import between_cards_shown, failure_table, reading_tables, setting_tables
 from gpubench_kit.page.sweep_words import advice_sentences, answer_sentences, loss_text, notes_on
+from gpubench_kit.sweep.answers import SWEEP_TABLES
 from gpubench_kit.sweep.find import Sweep, SweepInReview
-from gpubench_kit.sweep.tables import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import (
     change_text,

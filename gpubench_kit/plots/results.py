@@ -88,7 +88,7 @@ def watts_against_fps(
 
     Parameters
     ----------
-    table : DataFrame, see `gpubench_kit.statistics.levels.LEVELS`
+    table : DataFrame, see `gpubench_kit.statistics.compare.LEVELS`
     ax : axes to draw on; default a new figure
     group : group of settings; default the first of the table
     game : name of a game; default the means over all games
@@ -179,7 +179,7 @@ def sweep(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "fps") -
 
     Parameters
     ----------
-    table : DataFrame, see ``sweep.tables.SWEEP``
+    table : DataFrame, see ``sweep.answers.SWEEP``
     ax : axes to draw on; default a new figure
     metric : ``fps``, ``power`` or ``energy``
 

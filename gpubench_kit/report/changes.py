@@ -9,8 +9,7 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.model.errors import Fault, ReportError
-from gpubench_kit.model.formats import RULES_VERSION, is_before_rules
-from gpubench_kit.model.plan.decisions import changed_decisions
+from gpubench_kit.model.formats import RULES_VERSION, changed_decisions, is_before_rules
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.report.earlier_report import EarlierReport
 from gpubench_kit.wording.catalogue import say

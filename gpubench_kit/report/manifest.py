@@ -23,9 +23,9 @@ from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError, listed
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
-from gpubench_kit.model.plan.rules import ARCHIVE_WORD, SPREAD_FILE
+from gpubench_kit.model.plan.rules import ARCHIVE_WORD, SPREAD_FILE, table_left
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, PAIR_KEY
-from gpubench_kit.schedule.noise import noise_table_for
+from gpubench_kit.schedule.noise import ARCHIVE, PREVIOUS
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.look_files import GIVEN_FILE, LOOKS_FILE
 from gpubench_kit.sheet.text import SHEET_FILES
@@ -245,7 +245,7 @@ def _input_files(plan: ReviewPlan, inputs: Iterable[str]) -> dict[str, Path]:
         files[spread] = (plan.folder if spread == SPREAD_FILE else Path.cwd()) / spread
     if plan.session_plan.noise_from == ARCHIVE_WORD:
         # The bench session was planned by it; a report can be made where it is no longer at hand.
-        table, name = noise_table_for(plan)
+        table, name = table_left(plan.folder, PREVIOUS, ARCHIVE)
         files |= {} if table is None else {name: table}
     return files
 

@@ -19,7 +19,7 @@ from joblib import Parallel, cpu_count, delayed, parallel_config
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 from gpubench_kit.model.plan import plan_file_of
 from gpubench_kit.model.tables import RUNS
-from gpubench_kit.own_processes import end_with
+from gpubench_kit.processes import end_with
 from gpubench_kit.report.build import is_up_to_date, list_reports, make_report
 from gpubench_kit.report.earlier_report import MANIFEST
 from gpubench_kit.report.manifest import compared_anything, file_hash

@@ -12,8 +12,8 @@ import pandas as pd
 
 from gpubench_kit import __version__, page
 from gpubench_kit.archive import archive as archives
-from gpubench_kit.bundled import check_parameters
 from gpubench_kit.checks.readiness import Readiness, check_readiness
+from gpubench_kit.files import check_parameters
 from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan
@@ -35,8 +35,8 @@ from gpubench_kit.report.stages import (
     runs_text,
     stage,
 )
+from gpubench_kit.schedule.design import PLANNED_RUNS
 from gpubench_kit.schedule.make import Schedule, make_schedule
-from gpubench_kit.schedule.tables import PLANNED_RUNS
 from gpubench_kit.sheet.looks import Looks, open_looks
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.sweep import find
@@ -175,12 +175,12 @@ class TuningResults(Stage[TuningSection]):
 
     @property
     def settings(self) -> pd.DataFrame:
-        """One row per setting; see ``sweep.tables.SWEEP``."""
+        """One row per setting; see ``sweep.answers.SWEEP``."""
         return self.sweep.settings
 
     @property
     def answers(self) -> pd.DataFrame:
-        """One row per line of settings; see ``sweep.tables.ANSWERS``."""
+        """One row per line of settings; see ``sweep.answers.ANSWERS``."""
         return self.sweep.answers
 
     def _tables(self) -> Mapping[str, pd.DataFrame]:

@@ -17,14 +17,14 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from gpubench_kit.archive.tables import ARCHIVE_TABLES
+from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.checks import POSSIBLE, REDO
-from gpubench_kit.file_names import slug
+from gpubench_kit.files import slug
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import ALL_TABLES, Column, Table
 from gpubench_kit.report.changes import CHANGES
-from gpubench_kit.sweep.tables import SWEEP_TABLES
+from gpubench_kit.sweep.answers import SWEEP_TABLES
 
 if TYPE_CHECKING:
     from gpubench_kit.archive.archive import Archive
@@ -36,7 +36,8 @@ _OTHERS = {one.name: one for one in (POSSIBLE, REDO, CHANGES)}
 DECLARED = {**ALL_TABLES, **SWEEP_TABLES, **ARCHIVE_TABLES, **_OTHERS}
 
 #: Files of a planned session: rows for the run sheet, the sheet for the printer, what it says in lines.
-ROWS_FILE, PRINTED_FILE, TOLD_FILE = "new_runs.csv", "run_sheet.html", "plan.txt"
+ROWS_FILE, TOLD_FILE = "new_runs.csv", "plan.txt"
+PRINTED_FILE: str = "run_sheet.html"
 
 #: Column -> table whose key it holds, where both tables are in the package.
 _REFERS = {

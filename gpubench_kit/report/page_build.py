@@ -17,8 +17,8 @@ import nbformat
 import pandas as pd
 from nbformat import NotebookNode
 
-from gpubench_kit.bundled import bundled_path
-from gpubench_kit.metrics.progress_file import PROGRESS_FILE, progress_in_file
+from gpubench_kit.files import bundled_path
+from gpubench_kit.metrics.per_run import PROGRESS_FILE, progress_in_file
 from gpubench_kit.model.tables import Table
 from gpubench_kit.page.elements import Section
 from gpubench_kit.report.manifest import Inputs

@@ -12,16 +12,15 @@ from typing import Any
 
 import pandas as pd
 
-from gpubench_kit.archive.gather import check_any
+from gpubench_kit.archive.gather import RESTART_SPREAD, REVIEWS, RUN_NOISE, check_any
 from gpubench_kit.archive.noise import little_known, plan_line
 from gpubench_kit.archive.reports import ARCHIVE, KIND, MANIFEST, find_reports, stamps_of
-from gpubench_kit.archive.tables import RESTART_SPREAD, REVIEWS, RUN_NOISE
 from gpubench_kit.checks import POSSIBLE, REDO
-from gpubench_kit.file_names import swap_file
+from gpubench_kit.files import swap_file
 from gpubench_kit.model.errors import Fault, PlanError, check_folder
 from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
-from gpubench_kit.model.plan.ladder import ladder_of
+from gpubench_kit.model.plan.comparisons import ladder_of
 from gpubench_kit.model.tables import FINDINGS, RUNS
 from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
 from gpubench_kit.report.build import count_look
@@ -37,12 +36,12 @@ from gpubench_kit.report.page_build import (
     write_text,
 )
 from gpubench_kit.report.place import ReportPlace, check_target
+from gpubench_kit.schedule.design import PLANNED_RUNS
 from gpubench_kit.schedule.noise import PREVIOUS, noise_file_of
-from gpubench_kit.schedule.sheet import check_extendable, extended_run_sheet
-from gpubench_kit.schedule.tables import PLANNED_RUNS
+from gpubench_kit.schedule.run_sheet import check_extendable, extended_run_sheet
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.text import SHEET_FILES
-from gpubench_kit.sweep.tables import ANSWERS, SWEEP
+from gpubench_kit.sweep.answers import ANSWERS, SWEEP
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, is_missing, number_text
 from gpubench_kit.wording.terms import metric_label

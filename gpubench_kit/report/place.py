@@ -16,7 +16,7 @@ from typing import Any
 from uuid import uuid4
 
 from gpubench_kit.archive.reports import ARCHIVE, KIND
-from gpubench_kit.locks import Busy, locked
+from gpubench_kit.files import Busy, locked
 from gpubench_kit.model.errors import Fault, ReportError
 
 #: Windows can only move one folder away and then the other to its place.

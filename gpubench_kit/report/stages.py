@@ -15,11 +15,11 @@ from typing import Any, Generic, Literal, NamedTuple, ParamSpec, TypeVar
 import pandas as pd
 
 from gpubench_kit import __version__, page
-from gpubench_kit.bundled import check_parameters
 from gpubench_kit.checks.review import check_review, exclude_runs, metric_values, used_runs
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.claims.script import Proposals, proposed_sentences, write_script_sheet
 from gpubench_kit.costs import estimate_costs
+from gpubench_kit.files import check_parameters
 from gpubench_kit.logs.review import Review, open_review
 from gpubench_kit.metrics.per_run import compute_run_metrics
 from gpubench_kit.model.errors import (
@@ -39,8 +39,7 @@ from gpubench_kit.page.headline import headline
 from gpubench_kit.page.results import Results
 from gpubench_kit.report.package import write_tables
 from gpubench_kit.sheet.looks import Looks, open_looks
-from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
-from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise, levels_of_games
 from gpubench_kit.sweep import find
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text
@@ -263,7 +262,7 @@ class ReviewResults(Stage[ReviewSection]):
     logs : its runs, with what was found out about their logs
     runs, findings, noise, comparisons, overall, claims, usable, run_metrics : DataFrame each, see ``RUNS``,
         ``FINDINGS``, ``NOISE``, ``COMPARISONS``, ``OVERALL``, ``CLAIMS``, ``USABLE`` and ``RUN_METRICS``
-    levels : DataFrame; see `gpubench_kit.statistics.levels.LEVELS`
+    levels : DataFrame; see `gpubench_kit.statistics.compare.LEVELS`
     costs : DataFrame; see `gpubench_kit.costs.COSTS`
     sentences : what can be said of the results; see `gpubench_kit.claims.script.Proposals`
     sweep : the sweep in this review, or why there is none

@@ -12,21 +12,13 @@ import pandas as pd
 
 from gpubench_kit.model.errors import DesignError, Fault, listed
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.schedule.design import (
-    MOUNTINGS,
-    Design,
-    SoFar,
-    Stop,
-    design_on_sheet,
-    full_design,
-    tunings_on,
-)
+from gpubench_kit.schedule.design import MOUNTINGS, Design, SoFar, Stop, design_on_sheet, full_design, tunings_on
 from gpubench_kit.schedule.needs import needs_of
 from gpubench_kit.schedule.order import PlannedRun, minutes_of, ordered_runs
 from gpubench_kit.statistics.compare import compare_tunings
 from gpubench_kit.statistics.looks import level_of_looks
-from gpubench_kit.statistics.multiplicity import UNDECIDED
 from gpubench_kit.statistics.planning import DEFAULT_ROUNDS, FEWEST_ROUNDS, MOST_ROUNDS
+from gpubench_kit.statistics.testing import UNDECIDED
 from gpubench_kit.statistics.variance import LEAST_GAMES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, duration_text, number_text
@@ -78,7 +70,7 @@ def fit_session(
     ----------
     design : everything that is to be done
     plan : ``session_plan.minutes`` and ``session_plan.must_have``
-    noise : see ``schedule.tables.PLANNED_NOISE``
+    noise : see ``schedule.design.PLANNED_NOISE``
     sheet : rows of the run sheet so far; rounds in them count
     name : name of the session
 

@@ -9,12 +9,11 @@ from dataclasses import dataclass
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.schedule.design import Design, SoFar, read_so_far
+from gpubench_kit.schedule.design import PLANNED_RUNS, Design, SoFar, read_so_far
 from gpubench_kit.schedule.fit import Dropped, FittedSession, Work, fit_session, next_work, planned_rounds
 from gpubench_kit.schedule.needs import needs_of, needs_over_games, rounds_by_pilot, verdict_chances
 from gpubench_kit.schedule.noise import planning_noise
-from gpubench_kit.schedule.order import PAUSE, PlannedRun, visits_of, visits_table
-from gpubench_kit.schedule.tables import PLANNED_RUNS
+from gpubench_kit.schedule.order import PAUSE, visits_of, visits_table
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.terms import not_compared_words
 
@@ -28,14 +27,14 @@ class Schedule:
     plan : the review's plan
     stage : ``first``, ``further``, ``waiting`` or ``done``; see `gpubench_kit.schedule.fit.Work`
     messages : what the stage means, in sentences
-    noise : noise counted with; see ``schedule.tables.PLANNED_NOISE``
+    noise : noise counted with; see ``schedule.design.PLANNED_NOISE``
     noise_source : where it comes from; empty where the messages say it
-    needs : what the rounds can show; see ``schedule.tables.NEEDS``
-    needs_overall : the same over all games; see ``schedule.tables.NEEDS_OVERALL``
-    chances : chance of a verdict by number of rounds; see ``schedule.tables.VERDICT_CHANCES``
-    rows : runs to add to the run sheet; see ``schedule.tables.PLANNED_RUNS``
+    needs : what the rounds can show; see ``schedule.design.NEEDS``
+    needs_overall : the same over all games; see ``schedule.design.NEEDS_OVERALL``
+    chances : chance of a verdict by number of rounds; see ``schedule.design.VERDICT_CHANCES``
+    rows : runs to add to the run sheet; see ``schedule.design.PLANNED_RUNS``
     to_run : runs to do: those added, or those that wait on the sheet already
-    visits : starts of games, with their times; see ``schedule.tables.VISITS``
+    visits : starts of games, with their times; see ``schedule.design.VISITS``
     design : what the rounds consist of
     minutes, full_minutes : how long the runs to do take, and how long with nothing left out [min]
     dropped : what was left out for want of time
@@ -79,14 +78,13 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     rounds, why = rounds_by_pilot(noise.pilot, plan)
     work = next_work(plan, so_far, rounds=rounds)
     session = _fitted(work, plan, noise.table, so_far=so_far)
-    runs = session.runs
     names = _free_names(set(so_far.runs["run"]), len(so_far.runs))
     highest = so_far.runs["order"].max()
     start = 1 if pd.isna(highest) else int(highest) + 1
     bench = plan.benches[-1].name
     rows = PLANNED_RUNS.frame(
-        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, "note": _note(run), **vars(run)}
-        for order, run in enumerate(runs, start=start)
+        {"run": next(names), "bench": bench, "purpose": "measure", "order": order, "note": run.note, **vars(run)}
+        for order, run in enumerate(session.runs, start=start)
     )
     pending = so_far.pending.sort_values("order", kind="stable")
     paused_s = pending["note"].str.extract(PAUSE.pattern, expand=False).astype(float).fillna(0.0)
@@ -99,7 +97,10 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     if asks_for_rounds and not len(noise.pilot) and set(noise.table["source"]) - {"none"} == {"typical"}:
         source, why = "", say("schedule.rounds.default_typical", rounds=rounds)
     messages = (*work.messages, why) if asks_for_rounds else work.messages
-    messages = (*messages, *_beside(plan))
+    # What the rounds are not for: pairs that the plan leaves out, and steps of a ladder.
+    if left := plan.pairs_not_asked_for():
+        messages += (say("schedule.next.not_compared", **not_compared_words(left, plan)),)
+    messages += (say("schedule.next.ladder"),) * bool(plan.sweep.ladder)
     return Schedule(
         plan=plan,
         stage=work.stage if len(rows) or work.stage != "first" else "done",
@@ -119,14 +120,6 @@ def make_schedule(plan: ReviewPlan) -> Schedule:
     )
 
 
-def _beside(plan: ReviewPlan) -> Iterator[str]:
-    """Yield what the rounds are not for: pairs that the plan leaves out, and steps of a ladder."""
-    if left := plan.pairs_not_asked_for():
-        yield say("schedule.next.not_compared", **not_compared_words(left, plan))
-    if plan.sweep.ladder:
-        yield say("schedule.next.ladder")
-
-
 def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar) -> FittedSession:
     """Return the session that fits; an empty one where there is nothing to run."""
     if work.stage not in ("first", "further"):
@@ -137,16 +130,8 @@ def _fitted(work: Work, plan: ReviewPlan, noise: pd.DataFrame, *, so_far: SoFar)
     return fit_session(work.design, plan, noise=noise, sheet=so_far.runs, name=name)
 
 
-def _note(run: PlannedRun) -> str:
-    """Return what the run sheet says of the pause before a run, as `PAUSE` finds it."""
-    return f"pause {run.pause_s:.0f} s first" if run.pause_s else ""
-
-
 def _free_names(taken: set[str], count: int) -> Iterator[str]:
-    """Yield names of runs that the sheet does not have: r001, r002, ..."""
+    """Return names of runs that the sheet does not have: r001, r002, ..."""
     numbers = [int(name[1:]) for name in taken if name[:1] == "r" and name[1:].isdecimal() and name[1:].isascii()]
-    number = max(numbers, default=count)
-    while True:
-        number += 1
-        if f"r{number:03d}" not in taken:
-            yield f"r{number:03d}"
+    start = max(numbers, default=count) + 1
+    return (name for name in map("r{:03d}".format, itertools.count(start)) if name not in taken)

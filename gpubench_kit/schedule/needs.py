@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -10,18 +10,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, change_unit
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import Column, Table
-from gpubench_kit.schedule.tables import NEEDS, NEEDS_OVERALL, VERDICT_CHANCES
+from gpubench_kit.model.tables import Column, Table, columns_named
+from gpubench_kit.schedule.design import NEEDS, NEEDS_OVERALL, VERDICT_CHANCES
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.more_rounds import SHOWN_ROUNDS
-from gpubench_kit.statistics.page import member_levels
+from gpubench_kit.statistics.overall import member_levels
 from gpubench_kit.statistics.planning import (
     DEFAULT_ROUNDS,
     MOST_ROUNDS,
     POWER,
-    PlannedRounds,
     chance_decided,
     chance_of_verdict,
     degrees_of_freedom,
@@ -134,14 +133,14 @@ def needs_of(
 
     Parameters
     ----------
-    noise : see ``schedule.tables.PLANNED_NOISE``
+    noise : see ``schedule.design.PLANNED_NOISE``
     plan : gives margins, looks and confidence
     rounds : rounds of each (game, setting), those done included; games without are left out
     in_blocks : whether restarts or mountings are the units
 
     Returns
     -------
-    DataFrame, see ``schedule.tables.NEEDS``
+    DataFrame, see ``schedule.design.NEEDS``
 
     Notes
     -----
@@ -166,11 +165,7 @@ _GAME = ["card", "bench", "game", "setting", "metric"]
 NOISE_PLAN = Table(
     "noise_plan", "card, bench, game, setting and metric", tuple(_GAME),
     (
-        Column("card", "text", "card that was measured"),
-        Column("bench", "text", "rest of the machine"),
-        Column("game", "text", "what was played"),
-        Column("setting", "text", "resolution and quality"),
-        Column("metric", "text", "name of the metric"),
+        *columns_named(" ".join(_GAME)),
         Column("unit", "text", "% on the ratio scale, else the metric's unit"),
         Column("runs", "integer", "fewest runs of a tuning so far"),
         Column("df", "number", "degrees of freedom of the noise, over all tunings"),
@@ -215,7 +210,7 @@ def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     test = planned_test(plan, games=len(plan.games), in_blocks=False)
     planned = []
     for row in games.itertuples():
-        metric, margin = METRICS[row.metric], plan.margin_of(row.metric)
+        margin = plan.margin_of(row.metric)
         found: dict[str, Any] = {}
         if row.df > 0:
             sigma, own = float(np.sqrt(row.squares / row.df)), replace(test, borrowing=bool(row.borrowing))
@@ -223,7 +218,7 @@ def plan_from_noise(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
             needed = rounds_to_decide(sigma, size, level=own.among, borrowing=own.borrowing)
             found = _shown(row.metric, sigma, rounds=max(int(row.runs), 2), test=own) | {
                 "noise": shown_size(row.metric, sigma), "runs_needed": needed}  # fmt: skip
-        planned.append({"unit": "%" if metric.scale == "ratio" else metric.unit, "margin": margin} | found)
+        planned.append({"unit": change_unit(METRICS[row.metric]), "margin": margin} | found)
     return NOISE_PLAN.frame(pd.concat([games[[*_GAME, "runs", "df"]], pd.DataFrame(planned)], axis=1))
 
 
@@ -249,7 +244,7 @@ def needs_over_games(
 
     Returns
     -------
-    DataFrame, see ``schedule.tables.NEEDS_OVERALL``; groups of one game have no overall result
+    DataFrame, see ``schedule.design.NEEDS_OVERALL``; groups of one game have no overall result
     """
     there = _played(noise, rounds)
     there = there[there["sd"].notna()]
@@ -267,7 +262,7 @@ def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
 
     Parameters
     ----------
-    pilot : noise known before the first round is planned; see ``schedule.tables.PLANNED_NOISE``
+    pilot : noise known before the first round is planned; see ``schedule.design.PLANNED_NOISE``
     plan : gives margins, looks and confidence
     """
     primary, known = plan.analysis.primary, pilot[pilot["metric"] == plan.analysis.primary]
@@ -280,23 +275,16 @@ def rounds_by_pilot(pilot: pd.DataFrame, plan: ReviewPlan) -> tuple[int, str]:
     size, games = scaled_size(primary, margin), known.groupby("group", sort=False)["game"].nunique()
     main = known[known["group"] == games.idxmax()]
     test = planned_test(plan, games=int(games.max()), in_blocks=False)
+    is_alone = games.max() == 1
+    overall = () if is_alone else variances_over_games(main), level_over_games(plan, primary, str(games.idxmax()))
     planned = rounds_to_plan(
-        known["sd"].to_numpy(float), size, level=test.among, borrowing=test.borrowing,
-        overall=(
-            variances_over_games(main) if games.max() > 1 else (),
-            level_over_games(plan, primary, str(games.idxmax())),
-        ),
-    )  # fmt: skip
-    return planned.rounds, _why(planned, is_alone=games.max() == 1)
-
-
-def _why(planned: PlannedRounds, *, is_alone: bool) -> str:
-    """Return what a number of rounds rests on, and what it decides, in a sentence."""
+        known["sd"].to_numpy(float), size, level=test.among, borrowing=test.borrowing, overall=overall
+    )
     if planned.share < POWER and (is_alone or not planned.is_overall_decided):
-        return say("schedule.rounds.noisy", rounds=planned.rounds)
+        return planned.rounds, say("schedule.rounds.noisy", rounds=planned.rounds)
     kind = "overall" if planned.share < POWER else "both" if planned.is_overall_decided else "single"
     share = number_text(100 * planned.share, decimals=0)
-    return say(f"schedule.rounds.{kind}", rounds=planned.rounds, share=share)
+    return planned.rounds, say(f"schedule.rounds.{kind}", rounds=planned.rounds, share=share)
 
 
 def variances_over_games(noise: pd.DataFrame) -> np.ndarray:
@@ -304,7 +292,7 @@ def variances_over_games(noise: pd.DataFrame) -> np.ndarray:
 
     Parameters
     ----------
-    noise : rows of one group and metric; see ``schedule.tables.PLANNED_NOISE``
+    noise : rows of one group and metric; see ``schedule.design.PLANNED_NOISE``
     """
     squares = (noise["sd"].astype(float) ** 2).groupby(noise["game"])
     return squares.agg(lambda one: one.sum() / len(one) ** 2).to_numpy()
@@ -330,10 +318,8 @@ def _shown(metric: str, sigma: float, *, rounds: int, test: PlannedTest) -> dict
     """Return what so many rounds find, and the margin that 12 show, in percent on the ratio scale."""
     found = detectable_difference(sigma, n=rounds, level=test.level, df=test.df(rounds))
     shown = margin_shown(sigma, n=SHOWN_ROUNDS, level=test.among, df=test.df(SHOWN_ROUNDS))
-    return {
-        "detectable": shown_size(metric, float(found)),
-        "margin_of_twelve": shown_size(metric, float(shown), is_margin=True),
-    }
+    twelve = shown_size(metric, float(shown), is_margin=True)
+    return {"detectable": shown_size(metric, float(found)), "margin_of_twelve": twelve}
 
 
 @lru_cache(maxsize=4096)
@@ -383,14 +369,14 @@ def verdict_chances(
 
     Parameters
     ----------
-    noise : see ``schedule.tables.PLANNED_NOISE``
+    noise : see ``schedule.design.PLANNED_NOISE``
     plan : gives margins, looks and confidence
     rounds : rounds of each (game, setting); games without are left out
     in_blocks : whether restarts are the units
 
     Returns
     -------
-    DataFrame, see ``schedule.tables.VERDICT_CHANCES``; metrics on the ratio scale whose noise is known
+    DataFrame, see ``schedule.design.VERDICT_CHANCES``; metrics on the ratio scale whose noise is known
     """
     there = _played(noise, rounds)
     ratio = there["metric"].map(lambda name: METRICS[name].scale == "ratio").astype(bool)
@@ -400,14 +386,9 @@ def verdict_chances(
         sigma = noise_of_unit(float(part["sd"].median()), part["restart_sd"].iloc[0], in_blocks=in_blocks)
         margin = scaled_size(metric, plan.margin_of(metric) or 0.0)
         key = {"group": group, "metric": metric, "noise": 100 * np.expm1(sigma)}
-        rows += [key | one for one in _curves(sigma, margin, metric=metric, test=test)]
+        options: dict[str, Any] = {"margin": margin, "n": _ROUNDS, "level": test.among, "df": test.df(_ROUNDS)}
+        for difference in DIFFERENCES_PCT:
+            chances = chance_of_verdict(scaled_size(metric, difference, is_margin=False), sigma, **options)
+            rows += [key | {"difference_pct": difference, "rounds": int(n), "chance": float(chance)}
+                     for n, chance in zip(_ROUNDS, chances, strict=True)]  # fmt: skip
     return VERDICT_CHANCES.frame(rows)
-
-
-def _curves(sigma: float, margin: float, *, metric: str, test) -> Iterator[dict]:
-    """Yield the points of all curves of one metric."""
-    for difference in DIFFERENCES_PCT:
-        effect = scaled_size(metric, difference, is_margin=False)
-        chances = chance_of_verdict(effect, sigma, margin=margin, n=_ROUNDS, level=test.among, df=test.df(_ROUNDS))
-        for rounds, chance in zip(_ROUNDS, chances, strict=True):
-            yield {"difference_pct": difference, "rounds": int(rounds), "chance": float(chance)}

@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.errors import DesignError, Fault, TableError
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import METRICS, change_unit
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.rules import ARCHIVE_TABLE, SPREAD_FILE
+from gpubench_kit.model.plan.rules import ARCHIVE_TABLE, SPREAD_FILE, table_left
 from gpubench_kit.model.tables import NOISE
-from gpubench_kit.schedule.design import SoFar
-from gpubench_kit.schedule.tables import PLANNED_NOISE, SOURCES
+from gpubench_kit.schedule.design import PLANNED_NOISE, SOURCES, SoFar
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import count_text, number_text
@@ -66,17 +65,6 @@ def noise_file_of(report: str | Path) -> Path:
     return found
 
 
-def noise_table_for(plan: ReviewPlan) -> tuple[Path | None, str]:
-    """Return the table of noise that earlier reviews left for a plan, and its name; None where there is none.
-
-    Parameters
-    ----------
-    plan : its folder may hold a copy of the table, which comes before the archive
-    """
-    places = ((plan.folder / PREVIOUS, PREVIOUS), (Path.cwd() / ARCHIVE, ARCHIVE.as_posix()))
-    return next((one for one in places if one[0].is_file()), (None, ""))
-
-
 def read_noise(path: Path) -> pd.DataFrame:
     """Return the columns of a noise table that a planner needs: names, ``n``, ``sd`` and, of the archive, ``df``.
 
@@ -122,8 +110,7 @@ def archive_spreads(plan: ReviewPlan) -> dict[str, EarlierSpread]:
     ------
     TableError : the table cannot be read
     """
-    places = ((plan.folder / SPREAD_FILE, SPREAD_FILE), (Path.cwd() / ARCHIVE_TABLE, ARCHIVE_TABLE.as_posix()))
-    path, name = next((one for one in places if one[0].is_file()), (None, ""))
+    path, name = table_left(plan.folder, SPREAD_FILE, ARCHIVE_TABLE)
     rows = () if path is None else _spread_rows(path, name).itertuples()
     share = {metric: 100.0 if METRICS[metric].scale == "ratio" else 1.0 for metric in plan.analysis.metrics}
     return {
@@ -173,7 +160,7 @@ class PlannedNoise:
 
     Attributes
     ----------
-    table : see ``schedule.tables.PLANNED_NOISE``
+    table : see ``schedule.design.PLANNED_NOISE``
     pilot : the same of the cells that pilot runs or earlier reviews know: rounds measured for verdicts are not in
         it, so that the number of rounds that follows from it stays as it is while they are recorded
     source : where it comes from, in sentences
@@ -209,8 +196,12 @@ def planning_noise(plan: ReviewPlan, so_far: SoFar) -> PlannedNoise:
     measured runs, else an earlier report, else the typical value.
     """
     wanted = plan.session_plan.noise_from
-    archive, place = ({}, "") if wanted in ("pilot", "typical") else _of_archive(plan)
-    runs = {} if wanted in ("archive", "typical") else _of_runs(so_far, plan)
+    file, place = (None, "") if wanted in ("pilot", "typical") else table_left(plan.folder, PREVIOUS, ARCHIVE)
+    archive = {} if file is None else _pooled({"archive": read_noise(file)})
+    # Pilot and measured runs, as far as there are any, those at a cap left out.
+    usable = so_far.usable[(so_far.usable["withheld_for"] == "") & (wanted not in ("archive", "typical"))]
+    of = {source: usable[usable["purpose"] == purpose] for source, purpose in _PURPOSES.items()}
+    runs = {name: estimate_noise(rows, plan, purpose=_PURPOSES[name]) for name, rows in of.items() if len(rows)}
     found = archive | _pooled(runs)
     before = archive | _pooled({source: table for source, table in runs.items() if source == "pilot"})
     known = [key for key in _cells(plan) if key in found]
@@ -233,19 +224,6 @@ def _cells(plan: ReviewPlan) -> dict[tuple[str, str, str], str]:
     """Return the group of every (game, setting, metric) that the plan will measure in its rounds."""
     metrics = [name for name in plan.analysis.metrics if METRICS[name].purpose == "measure"]
     return {(*scene, metric): one.group for scene, one in plan.scenes.items() for metric in metrics}
-
-
-def _of_runs(so_far: SoFar, plan: ReviewPlan) -> dict[str, pd.DataFrame]:
-    """Return the noise of pilot and of measured runs, as far as there are any, those at a cap left out."""
-    usable = so_far.usable[so_far.usable["withheld_for"] == ""]
-    of = {source: usable[usable["purpose"] == purpose] for source, purpose in _PURPOSES.items()}
-    return {name: estimate_noise(rows, plan, purpose=_PURPOSES[name]) for name, rows in of.items() if len(rows)}
-
-
-def _of_archive(plan: ReviewPlan) -> tuple[dict, str]:
-    """Return the pooled noise of earlier reviews and where it lies; nothing where there is none."""
-    place, name = noise_table_for(plan)
-    return ({}, "") if place is None else (_pooled({"archive": read_noise(place)}), name)
 
 
 def _pooled(tables: Mapping[str, pd.DataFrame]) -> dict:
@@ -284,7 +262,7 @@ def _row(key: tuple[str, str, str], group: str, found: tuple | None) -> dict:
 def _in_unit(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows with their noise in percent or in the unit."""
     ratio = np.array([METRICS[name].scale == "ratio" for name in rows["metric"]], dtype=bool)
-    unit = ["%" if one else METRICS[name].unit for one, name in zip(ratio, rows["metric"], strict=True)]
+    unit = [change_unit(METRICS[name]) for name in rows["metric"]]
     sd = np.sqrt(rows["variance"].to_numpy(float))
     return rows.assign(unit=unit, sd=sd, noise=np.where(ratio, 100 * np.expm1(np.where(ratio, sd, 0.0)), sd))
 

@@ -13,8 +13,7 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.schedule.design import Design, Stop, tunings_on
-from gpubench_kit.schedule.tables import VISITS
+from gpubench_kit.schedule.design import VISITS, Design, Stop, tunings_on
 
 #: Mark between a session and its restarts in the names that the planner gives.
 RESTART = ", restart "
@@ -36,6 +35,11 @@ class PlannedRun:
     launch: str
     round: int | None
     pause_s: float = 0.0
+
+    @property
+    def note(self) -> str:
+        """What the run sheet says of the pause before it, as `PAUSE` finds it."""
+        return f"pause {self.pause_s:.0f} s first" if self.pause_s else ""
 
 
 #: Pauses before rounds, in random order [s]: runs of one length, evenly paced, look the same a run or a round
@@ -235,7 +239,7 @@ def visits_table(visits: Iterable[Visit]) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, see ``schedule.tables.VISITS``
+    DataFrame, see ``schedule.design.VISITS``
     """
     rows, clock = [], 0.0
     for number, visit in enumerate(visits, start=1):

@@ -14,10 +14,9 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES
+from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES, Finding
 from gpubench_kit.sheet.checks import NamesInPlan, Placed, RowFault, check_paths, check_together, place_rows
 from gpubench_kit.sheet.rows import (
     CAUSES,

@@ -17,12 +17,11 @@ from typing import Any
 import pandas as pd
 
 from gpubench_kit import __version__
-from gpubench_kit.locks import Busy, locked
+from gpubench_kit.files import Busy, locked
 from gpubench_kit.model.errors import Fault, ReportError
-from gpubench_kit.model.formats import current_decisions, is_before_rules
+from gpubench_kit.model.formats import changed_decisions, current_decisions, is_before_rules
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.decisions import changed_decisions
 from gpubench_kit.model.table_checks import check_plan, usable_rows
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.sheet.look_files import (

@@ -13,8 +13,7 @@ from typing import Any
 
 from gpubench_kit.model.errors import Fault, ReportError, TableError, listed, nearest, shown
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan import PLAN_FILE
-from gpubench_kit.model.plan.schema import SCHEMA_FILE
+from gpubench_kit.model.plan import PLAN_FILE, SCHEMA_FILE
 from gpubench_kit.model.questions import SHOW, Question, quoted
 from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, percent_of
 from gpubench_kit.sheet.questions import format_answer

@@ -14,9 +14,9 @@ from pydantic import AfterValidator, PlainValidator, TypeAdapter, ValidationErro
 from pydantic_core import PydanticCustomError
 
 from gpubench_kit.model.errors import Fault, listed, nearest, shown, suggestion
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.fields import Name, Text, kit_error
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.sheet.text import SheetCells
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.sheet.workbook import BookSheet, Rows, read_sheets, without_empty_end
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note

@@ -1,4 +1,8 @@
-"""The three tables of a review: ``noise``, ``comparisons`` and ``overall``."""
+"""The tables of a review: ``noise``, ``levels``, ``comparisons`` and ``overall``.
+
+Levels are for looking at. Whether two of them differ is judged in pairs, which is sharper, since runs of one round
+share much of their noise.
+"""
 
 from __future__ import annotations
 
@@ -12,20 +16,14 @@ from gpubench_kit.model.errors import DesignError, Fault, check_choice, check_gi
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import usable_rows
-from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, PURPOSES
+from gpubench_kit.model.tables import COMPARISONS, NOISE, OVERALL, PURPOSES, Column, Table, columns_named
 from gpubench_kit.sheet.looks import Looks
+from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.statistics.comparison import Measured, measure_pair
 from gpubench_kit.statistics.games import Games
-from gpubench_kit.statistics.looks import (
-    level_of_looks,
-    recall,
-    weaker_as_before,
-    weaker_without,
-    without_flagged,
-)
+from gpubench_kit.statistics.looks import level_of_looks, recall, weaker_as_before, weaker_without, without_flagged
 from gpubench_kit.statistics.more_rounds import Compared, more_rounds
-from gpubench_kit.statistics.overall import games_like_these, guarded, noise_ratios, these_games
-from gpubench_kit.statistics.page import member_levels
+from gpubench_kit.statistics.overall import games_like_these, guarded, member_levels, noise_ratios, these_games
 from gpubench_kit.statistics.planning import detectable_difference
 from gpubench_kit.statistics.results import (
     EXPLORATORY,
@@ -37,7 +35,98 @@ from gpubench_kit.statistics.results import (
     stacked,
 )
 from gpubench_kit.statistics.runs import CodedRuns, encode_runs, group_ids
-from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
+from gpubench_kit.statistics.variance import in_percent, is_ratio, scaled_values
+from gpubench_kit.wording.terms import metric_of
+
+#: Inside the kit only: one row per (card, bench, tuning, game, setting, metric); game '' is all games.
+LEVELS = Table(
+    "levels", "card, bench, tuning, game, setting, group and metric",
+    ("card", "bench", "tuning", "game", "setting", "group", "metric"),
+    (
+        *columns_named("card bench tuning game setting group metric unit"),
+        Column("n", "integer", "runs; games where `game` is empty"),
+        Column("value", "number", "mean, geometric on the ratio scale, in `unit`"),
+        Column("ci_low", "number", "lower end of its interval, from its own runs; empty with one run"),
+        Column("ci_high", "number", "upper end of its interval"),
+    ),
+)  # fmt: skip
+
+#: An interval may be wider than numbers reach.
+_LARGEST_LOG = 700.0
+
+_SUBJECT = ["card", "bench", "tuning"]
+
+
+def levels_of_games(noise: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
+    """Return the mean of every metric with its interval, per game and over all games of each group.
+
+    Parameters
+    ----------
+    noise : DataFrame, one row per (card, bench, tuning, game, setting, metric); see ``tables.NOISE``
+    plan : ReviewPlan, gives the groups of settings and ``analysis.confidence``
+
+    Returns
+    -------
+    DataFrame, see `LEVELS`. A row for all games counts the games that every tuning of the group has,
+    so that no one gains by leaving out a slow game; without such a game there is no row.
+
+    Notes
+    -----
+    Per game: mean +- t(n - 1) sd / sqrt(n), on natural logs on the ratio scale. Over G games: the mean
+    of the games' means, a game's settings averaged first, with standard error
+    ``sqrt(sum v_g) / G``, ``v_g = sd_g^2 / n_g``, and df ``(sum v)^2 / sum(v^2 / (n - 1))``
+    (Satterthwaite 1946). It speaks of these games.
+    """
+    groups = {scene: one.group for scene, one in plan.scenes.items()}
+    keys = zip(noise["game"], noise["setting"], strict=True)
+    is_ratio = noise["metric"].map(lambda name: metric_of(name).scale == "ratio").astype(bool)
+    centre = np.where(is_ratio, np.log(noise["mean"].where(is_ratio, 1.0)), noise["mean"])
+    runs = noise["n"].astype(float)
+    table = noise.assign(
+        group=[groups.get(key, "all") for key in keys], is_ratio=is_ratio, centre=centre,
+        se2=noise["sd"] ** 2 / runs, own_df=runs - 1,
+    )  # fmt: skip
+    names, confidence = LEVELS.names[: LEVELS.names.index("metric") + 1], plan.analysis.confidence
+    rows = [
+        {name: getattr(row, name) for name in (*names, "n")} | {"unit": metric_of(row.metric).unit}
+        | _interval(row.centre, row.se2, df=row.own_df, confidence=confidence, is_ratio=row.is_ratio)
+        for row in table.itertuples()
+    ]  # fmt: skip
+    for _, part in table.groupby(["group", "metric"], sort=False):
+        rows += _over_games(part, confidence)
+    return LEVELS.frame(rows)
+
+
+def _over_games(part: pd.DataFrame, confidence: float) -> Iterator[dict]:
+    """Yield the level over all common games, one row per tuning of each card and bench."""
+    subjects = (rows for _, rows in part.groupby(_SUBJECT, sort=False))
+    common = set.intersection(*(set(zip(rows["game"], rows["setting"], strict=True)) for rows in subjects))
+    if not common:
+        return
+    shared = part[[key in common for key in zip(part["game"], part["setting"], strict=True)]]
+    n_games = shared["game"].nunique()
+    weight = 1 / (shared.groupby([*_SUBJECT, "game"])["setting"].transform("count") * n_games)
+    weighted = shared.assign(weight=weight, part=weight**2 * shared["se2"])
+    for subject, rows in weighted.groupby(_SUBJECT, sort=False):
+        se2 = rows["part"].sum(skipna=False)
+        uncertain = (rows["part"] ** 2 / rows["own_df"].where(rows["own_df"] > 0)).sum(skipna=False)
+        # Runs that do not differ at all give no noise, and so no interval.
+        df = se2**2 / uncertain if uncertain > 0 else np.nan
+        centre, metric = (rows["weight"] * rows["centre"]).sum(), metric_of(rows["metric"].iloc[0])
+        interval = _interval(centre, se2, df=df, confidence=confidence, is_ratio=metric.scale == "ratio")
+        place = {"group": rows["group"].iloc[0], "metric": metric.name, "unit": metric.unit}
+        place |= {"game": "", "setting": ""}
+        yield dict(zip(_SUBJECT, subject, strict=True)) | place | {"n": n_games} | interval
+
+
+def _interval(centre: float, se2: float, *, df: float, confidence: float, is_ratio: bool) -> dict:
+    """Return value, low and high in the metric's unit; no ends without degrees of freedom."""
+    has_ends = np.isfinite(se2) and np.isfinite(df) and df > 0
+    half = t_quantile(0.5 + confidence / 2, df) * np.sqrt(se2) if has_ends else np.nan
+    ends = np.array([centre, centre - half, centre + half])
+    ends = np.exp(np.minimum(ends, _LARGEST_LOG)) if is_ratio else ends
+    return dict(zip(("value", "ci_low", "ci_high"), ends, strict=True))
+
 
 _CELL = ("card", "bench", "tuning", "game", "setting", "metric")
 
@@ -71,7 +160,9 @@ def estimate_noise(usable: pd.DataFrame, plan: ReviewPlan, *, purpose: str | Non
     coded = encode_runs(usable_rows(usable, plan))
     # What is only likely is shown run by run, and in no picture of levels.
     likely = coded.codes["withheld_for"] == coded.code_of("withheld_for", "format_not_confirmed")
-    wanted = _has_purpose(coded, purpose) & ~likely
+    purposes = [purpose or (METRICS[one].purpose if one in METRICS else "") for one in coded.names["metric"]]
+    codes = np.array([coded.code_of("purpose", one) for one in purposes], dtype=np.int64)
+    wanted = (codes[coded.codes["metric"]] == coded.codes["purpose"]) & ~likely
     if not wanted.any():
         return NOISE.frame()
     coded = coded.take(np.flatnonzero(wanted))
@@ -171,7 +262,7 @@ def compare_over_games(
     Notes
     -----
     Every game counts once. All results over these games hold together at the level of the page; see
-    `gpubench_kit.statistics.page.member_levels`. The scope ``games_like_these``, for three or more games, and
+    `gpubench_kit.statistics.overall.member_levels`. The scope ``games_like_these``, for three or more games, and
     metrics without a direction have an interval of their own at the plan's confidence.
     """
     made = _looks_made(looks, looks_made)
@@ -286,10 +377,3 @@ def _overall(coded: CodedRuns, plan: ReviewPlan, made: int, looks: Looks | None)
     ]  # fmt: skip
     rows = rows.assign(**stacked(parts))
     return published(rows)[rows["exists"].to_numpy()].reset_index(drop=True)
-
-
-def _has_purpose(coded: CodedRuns, purpose: str | None) -> np.ndarray:
-    """Return which runs have the purpose asked for, or that of their metric."""
-    wanted = [purpose or (METRICS[name].purpose if name in METRICS else "") for name in coded.names["metric"]]
-    codes = np.array([coded.code_of("purpose", one) for one in wanted], dtype=np.int64)
-    return codes[coded.codes["metric"]] == coded.codes["purpose"] if len(codes) else np.zeros(0, dtype=bool)

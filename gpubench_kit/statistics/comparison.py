@@ -9,12 +9,137 @@ import numpy as np
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.statistics.design import CONFOUNDED, ROUNDS, Design, classify, estimate_drift
-from gpubench_kit.statistics.equivalence import Uncertainty
 from gpubench_kit.statistics.restarts import RestartSpread, restart_spread
 from gpubench_kit.statistics.runs import CodedRuns, PairRuns, members_of, select_pair
-from gpubench_kit.statistics.units import Units, gather_units, is_ratio, scaled_margin, scaled_values
-from gpubench_kit.statistics.variance import LEAST_GAMES, moments, shared_rounding, shrink_variance
-from gpubench_kit.statistics.withheld import withhold_by_design, withhold_by_runs
+from gpubench_kit.statistics.testing import Uncertainty
+from gpubench_kit.statistics.variance import (
+    LEAST_GAMES,
+    Units,
+    gather_units,
+    is_ratio,
+    moments,
+    scaled_margin,
+    scaled_values,
+    shared_rounding,
+    shrink_variance,
+)
+from gpubench_kit.wording.terms import WITHHELD
+
+#: A variance of a difference below this is what rounding inside the machine leaves of equal values.
+NO_SPREAD = 1e-22
+#: Values that are equal within a step this fine show a cap; a coarser step alone makes them equal.
+FINE_STEP = 0.0015
+#: A step wider than this share of the margin cannot show what matters, where it hides all noise.
+COARSE_STEP = 1.25
+#: Withholds the verdict on one game; its difference is part of the result over games.
+TOO_COARSE = "typed_too_coarsely"
+
+#: Reasons for which not even the difference is shown.
+NEVER_COMPARED = (
+    "not_measured", "no_soak_runs", "different_power_points", "different_frames_counted", "different_bench",
+    "different_game_version", "value_not_usable", "format_not_confirmed",
+)  # fmt: skip
+
+#: Reasons with which a game still has a difference that can enter "games like these".
+DIFFERENCE_STANDS = ("", "one_run", "no_spread", TOO_COARSE)
+
+
+def withhold_by_runs(pair: PairRuns) -> np.ndarray:
+    """Return why the runs themselves rule out a verdict.
+
+    Parameters
+    ----------
+    pair : runs of both sides
+
+    Returns
+    -------
+    array (cells,) of words of ``WITHHELD``, or of what the checks gave; empty where nothing does
+    """
+    runs, metric = pair.runs, METRICS[pair.metric]
+    measured = pair.count(np.full(len(pair.cell), True))
+    # Benches may differ between the sides where the pair says so.
+    sides = [pair.side == 0, pair.side == 1] if pair.names_benches else [None]
+    conditions: dict[str, np.ndarray] = {
+        "not_measured": measured.min(axis=1) == 0,
+        "different_bench": np.any([_differs(pair, runs.codes["bench"], side) for side in sides], axis=0),
+        "different_game_version": _differs(pair, runs.codes["game_version"], runs.is_given("game_version")),
+        "value_not_usable": pair.any_in_cell(np.isnan(scaled_values(pair.metric, runs.numbers["value"]))),
+        "format_not_confirmed": pair.any_in_cell(
+            runs.codes["withheld_for"] == runs.code_of("withheld_for", "format_not_confirmed")
+        ),
+    }
+    if pair.across and metric.is_by_power_measured_at:
+        points = _differs(pair, runs.codes["power_measured_at"]) | pair.any_in_cell(
+            ~runs.is_given("power_measured_at")
+        )
+        conditions["different_power_points"] = points & _differs(pair, runs.codes["card"])
+    if metric.needs in ("frames", "both"):
+        rendered = _differs(pair, runs.codes["frames_counted"])
+        conditions["different_frames_counted"] = rendered | _differs(pair, runs.numbers["generated_per_rendered"])
+    if metric.is_capped:
+        conditions["frame_limit_declared"] = pair.any_in_cell(runs.numbers["frame_limit_fps"] > 0)
+    return _first_reason([(word, conditions[word]) for word in WITHHELD if word in conditions], _checked(pair))
+
+
+def withhold_by_design(
+    pair: PairRuns, design: Design, units: Units, *, estimate, margin: float, widened: bool
+) -> np.ndarray:
+    """Return why the way of measuring rules out a verdict.
+
+    Parameters
+    ----------
+    pair, design, units : runs, their design and their units
+    estimate : difference from the game's own runs
+    margin : smallest difference that matters, on the scale of the metric; nan for none
+    widened : whether a spread between restarts is known, so that confounded games are judged
+
+    Returns
+    -------
+    array (cells,) of words of ``WITHHELD``; empty where nothing does
+    """
+    several, card = ~np.isnan(estimate.error), pair.runs.codes["card"]
+    held = units.is_level & (units.step <= FINE_STEP) & METRICS[pair.metric].is_capped
+    confounded = (design.classes == CONFOUNDED) & (not widened)
+    conditions: list[tuple[str, np.ndarray]] = [
+        ("held_by_cap", held & several),
+        ("one_card", pair.by_card & ~(_differs(pair, card, pair.side == 0) & _differs(pair, card, pair.side == 1))),
+        ("not_stated", confounded & design.unstated),
+        ("confounded", confounded),
+        ("one_run", ~several),
+        ("no_spread", estimate.error <= NO_SPREAD),
+        (TOO_COARSE, estimate.at_floor & (units.step > COARSE_STEP * margin)),
+    ]
+    return _first_reason(conditions, np.full(pair.n_cells, "", dtype=object))
+
+
+def _first_reason(conditions: list[tuple[str, np.ndarray]], otherwise: np.ndarray) -> np.ndarray:
+    """Return the first word whose condition holds."""
+    reasons = otherwise.copy()
+    for word, condition in reversed(conditions):
+        reasons[condition] = word
+    return reasons
+
+
+def _checked(pair: PairRuns) -> np.ndarray:
+    """Return the first reason that the checks gave to a run of each cell."""
+    runs = pair.runs
+    given = runs.is_given("withheld_for")
+    if METRICS[pair.metric].needs != "frames":
+        # Watts and energy of a capped game are compared as usual.
+        given = given & (runs.codes["withheld_for"] != runs.code_of("withheld_for", "held_by_cap"))
+    reasons = np.full(pair.n_cells, "", dtype=object)
+    rows = np.flatnonzero(given)[::-1]
+    reasons[pair.cell[rows]] = runs.text("withheld_for")[rows]
+    return reasons
+
+
+def _differs(pair: PairRuns, values: np.ndarray, among: np.ndarray | None = None) -> np.ndarray:
+    """Return in which cells the values of the runs are not all equal."""
+    rows = np.full(len(values), True) if among is None else among
+    low, high = np.full(pair.n_cells, np.inf), np.full(pair.n_cells, -np.inf)
+    np.minimum.at(low, pair.cell[rows], values[rows])
+    np.maximum.at(high, pair.cell[rows], values[rows])
+    return low < high
 
 
 @dataclass(frozen=True)
@@ -150,15 +275,10 @@ def estimate_two_groups(means: np.ndarray, *, floor: np.ndarray | float = 0.0, p
     share = 1 / np.maximum(of.n, 1) + 1 / np.maximum(against.n, 1)
     parts = sum(one**2 / np.maximum(side.n - 1, 1) for one, side in zip(per_side, (of, against), strict=True))
     welch_df = np.where(parts > 0, (per_side[0] + per_side[1]) ** 2 / np.where(parts > 0, parts, 1.0), 0.0)
-    return Estimate(
-        change=of.mean - against.mean,
-        variance=error / share,
-        error=error,
-        df=np.where(equal, 2.0 * (of.n - 1), welch_df),
-        n_units=np.minimum(of.n, against.n),
-        at_floor=np.where(equal, pooled <= floor, (of.variance <= floor) & (against.variance <= floor))
-        & (floor > 0),
-    )
+    df = np.where(equal, 2.0 * (of.n - 1), welch_df)
+    both_at_floor = (of.variance <= floor) & (against.variance <= floor)
+    at_floor = np.where(equal, pooled <= floor, both_at_floor) & (floor > 0)
+    return Estimate(of.mean - against.mean, error / share, error, df, np.minimum(of.n, against.n), at_floor)
 
 
 def measure_pair(coded: CodedRuns, pair, *, place: int, metric: str, plan: ReviewPlan) -> Measured | None:
@@ -211,11 +331,8 @@ def _measured_cold(coded: CodedRuns, pair, *, place: int, metric: str) -> Measur
         return None
     design = classify(runs)
     nothing = np.full(runs.n_cells, np.nan)
-    units = replace(
-        gather_units(runs, design),
-        side_means=np.full((runs.n_cells, 2), np.nan),
-        n_runs=np.zeros((runs.n_cells, 2), dtype=np.int64),
-    )
+    means, counts = np.full((runs.n_cells, 2), np.nan), np.zeros((runs.n_cells, 2), dtype=np.int64)
+    units = replace(gather_units(runs, design), side_means=means, n_runs=counts)
     none = np.zeros(runs.n_cells, dtype=bool)
     estimate = Estimate(nothing, nothing, nothing, nothing, np.zeros(runs.n_cells, dtype=np.int64), none)
     withheld = np.full(runs.n_cells, "no_soak_runs", dtype=object)

@@ -6,7 +6,6 @@ A difference of two means carries the interval of their ratio, by the delta meth
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,10 +15,9 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY, Column, Table
 from gpubench_kit.model.verdicts import VERDICTS, other_way
 from gpubench_kit.statistics.adapters import t_quantile, t_tail
-from gpubench_kit.statistics.equivalence import one_sided_p, uncertainty_of
-from gpubench_kit.statistics.multiplicity import NO_VERDICT, adjust_in_families, decide
 from gpubench_kit.statistics.overall import LEAST_FOR_OTHERS
-from gpubench_kit.statistics.units import direction_of, in_percent, scaled_margin
+from gpubench_kit.statistics.testing import NO_VERDICT, adjust_in_families, decide, one_sided_p, uncertainty_of
+from gpubench_kit.statistics.variance import direction_of, in_percent, scaled_margin
 from gpubench_kit.wording.terms import SEPARATOR, reason_words
 
 _ENDS = ("ci_low", "ci_high", "equivalence_ci_low", "equivalence_ci_high")
@@ -119,7 +117,10 @@ def _in_unit(games: pd.DataFrame, log: dict[str, float]) -> UnitChange:
     is_ratio = bool((games["scale"] == "ratio").all())
     of = against * (1 + change / 100) if is_ratio else against + change
     middle = weight @ (np.log(of / against) if is_ratio else change)
-    gain = _gain(weight, (of, against), games["se"].to_numpy(dtype=float)) if is_ratio else 1.0
+    # By how much a standard error on natural logs grows in the unit.
+    squares, se = (of**2 + against**2) / 2, games["se"].to_numpy(dtype=float)
+    shares = weight**2 * (se**2 if np.isfinite(se).all() and (se > 0).any() else 1.0)
+    gain = float(np.sqrt((shares @ squares) / shares.sum())) if is_ratio else 1.0
     mean = float(weight @ (of - against))
     ends: dict[str, float] = {}
     for low, high in (("ci_low", "ci_high"), ("equivalence_ci_low", "equivalence_ci_high")):
@@ -128,13 +129,6 @@ def _in_unit(games: pd.DataFrame, log: dict[str, float]) -> UnitChange:
         ends |= {low: float(at - half), high: float(at + half)}
     levels = {"of_value": float(weight @ of), "against_value": float(weight @ against)}
     return UnitChange(mean, **ends, **levels, n_games=int(games["game"].nunique()))
-
-
-def _gain(weight: np.ndarray, sides: tuple[np.ndarray, np.ndarray], se: np.ndarray) -> float:
-    """Return by how much a standard error on natural logs grows in the unit."""
-    squares = (sides[0] ** 2 + sides[1] ** 2) / 2
-    shares = weight**2 * (se**2 if np.isfinite(se).all() and (se > 0).any() else 1.0)
-    return float(np.sqrt((shares @ squares) / shares.sum()))
 
 
 def _log(change: float, scale: str) -> float:
@@ -184,9 +178,9 @@ def mirrored(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     for name in PAIR_KEY:
         side, _, part = name.partition("_")
         out[name] = table[f"against_{part}" if side == "of" else f"of_{part}"]
-    for name in ("n", "of_value"):
+    for name, other in (("n", "n_against"), ("of_value", "against_value")):
         if name in table:
-            out[name], out[_against(name)] = table[_against(name)], table[name]
+            out[name], out[other] = table[other], table[name]
     for name in ("change", "change_without"):
         if name in table:
             out[name] = _inverted(table, name)
@@ -232,11 +226,6 @@ def _with_no_loss(table: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
     out["no_loss"] = pd.array((adjusted <= level) & is_firm, dtype="boolean")
     out.loc[table["no_loss"].isna(), "no_loss"] = pd.NA
     return out
-
-
-def _against(name: str) -> str:
-    """Return the column of the other side of a count or a value."""
-    return "n_against" if name == "n" else "against_value"
 
 
 #: Layout in which the games do not share what their runs have in common.
@@ -373,7 +362,9 @@ def combine_benches(overall: pd.DataFrame, plan: ReviewPlan) -> pd.DataFrame:
 def _row(part: pd.DataFrame, plan: ReviewPlan) -> dict:
     """Return one pair, group and metric over its benches."""
     first, count = part.iloc[0], len(part)
-    metric, withheld = first["metric"], next(_withheld(part), "")
+    metric, without = first["metric"], part.loc[part["verdict"] == NO_VERDICT, "reason"].tolist()
+    has_others = part["n_games"].nunique() > 1 or part["games_left_out"].nunique() > 1
+    withheld = next(iter(without), "different_games" if has_others else "")
     change, low, high = (float(scaled(part, name).mean()) for name in ("change", "ci_low", "ci_high"))
     change = change if withheld != "different_games" else np.nan
     low, high = (np.nan, np.nan) if withheld else (low, high)
@@ -397,13 +388,6 @@ def _row(part: pd.DataFrame, plan: ReviewPlan) -> dict:
         "no_loss": pd.NA if withheld or np.isnan(least + margin) else bool(least > -margin),
         "reason": withheld or SEPARATOR.join(cautions),
     }
-
-
-def _withheld(part: pd.DataFrame) -> Iterator[str]:
-    """Yield why a pair has no verdict over benches."""
-    yield from part.loc[part["verdict"] == NO_VERDICT, "reason"]
-    if part["n_games"].nunique() > 1 or part["games_left_out"].nunique() > 1:
-        yield "different_games"
 
 
 def _readable(change: float, scale: str) -> float:

@@ -11,12 +11,17 @@ from functools import cached_property
 
 import numpy as np
 
-from gpubench_kit.statistics.comparison import Estimate, Measured, estimate_from_rounds, estimate_two_groups
+from gpubench_kit.statistics.comparison import (
+    TOO_COARSE,
+    Estimate,
+    Measured,
+    estimate_from_rounds,
+    estimate_two_groups,
+)
 from gpubench_kit.statistics.design import CONFOUNDED, RESTARTS
-from gpubench_kit.statistics.equivalence import Uncertainty
 from gpubench_kit.statistics.runs import group_ids, rank_within
-from gpubench_kit.statistics.variance import shared_rounding
-from gpubench_kit.statistics.withheld import TOO_COARSE
+from gpubench_kit.statistics.testing import Uncertainty
+from gpubench_kit.statistics.variance import ratio_or_nan, shared_rounding
 
 #: Reasons of a game that two blocks explain; what they would need for it is told.
 TWO_BLOCKS = ("confounded", "not_stated")
@@ -230,17 +235,6 @@ class _LinkedGames:
         found = estimate_two_groups(means).where(in_blocks, estimate_from_rounds(means))
         sides = np.nanmean(self._values, axis=2)
         return found, unit, sides[:, 0] - sides[:, 1]
-
-
-def ratio_or_nan(above: np.ndarray, below: np.ndarray) -> np.ndarray:
-    """Return above / below; nan where below is not above 0.
-
-    Parameters
-    ----------
-    above, below : arrays of one shape
-    """
-    fine = below > 0
-    return np.where(fine, above / np.where(fine, below, 1.0), np.nan)
 
 
 def _sum_by(groups: np.ndarray, values: np.ndarray) -> np.ndarray:

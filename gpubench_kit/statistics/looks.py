@@ -13,9 +13,9 @@ import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.sheet.looks import Looks, keys_of, runs_behind
-from gpubench_kit.statistics.multiplicity import CLAIMS_OF, NO_VERDICT, weaker_verdict
 from gpubench_kit.statistics.runs import CodedRuns
-from gpubench_kit.statistics.units import direction_of
+from gpubench_kit.statistics.testing import CLAIMS_OF, NO_VERDICT, weaker_verdict
+from gpubench_kit.statistics.variance import direction_of
 from gpubench_kit.wording.terms import SEPARATOR
 
 #: What is asked of every difference, as in the names of the columns.
@@ -188,15 +188,13 @@ def weaker_without(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
     both, and the reason names both verdicts
     """
     keys = [name for name in ("place", "metric", "group", "game", "setting", "scope") if name in rows]
-    others = {}
+    others: dict[tuple, tuple] = {}
     if len(without):
-        names = without[keys].itertuples(index=False, name=None)
-        found = zip(without["verdict"], without["no_loss"], strict=True)
-        others = dict(zip(names, found, strict=True))
-    mine = list(rows[keys].itertuples(index=False, name=None))
-    places = rows["flagged"].to_numpy(dtype=bool)
-    flagged = np.flatnonzero(places).tolist()
-    return _weaker(rows, {n: others.get(mine[n], (NO_VERDICT, False)) for n in flagged}, "flagged_run")
+        found = without[[*keys, "verdict", "no_loss"]].itertuples(index=False, name=None)
+        others = {one[:-2]: one[-2:] for one in found}
+    mine, flagged = list(rows[keys].itertuples(index=False, name=None)), rows["flagged"].to_numpy(dtype=bool)
+    of_flagged = {n: others.get(mine[n], (NO_VERDICT, False)) for n in np.flatnonzero(flagged).tolist()}
+    return _weaker(rows, of_flagged, "flagged_run")
 
 
 def weaker_as_before(rows: pd.DataFrame, looks: Looks | None) -> pd.DataFrame:
@@ -235,7 +233,8 @@ def _given(looks: Looks | None, kind: str, *, before: int | None) -> pd.DataFram
 def _recall_one(memory: Levels, place: int, given, *, now: dict, plan: ReviewPlan) -> None:
     """Give one row the level of a look that gave it what is asked now, or that saw the very same runs."""
     memory.share[place] = np.fmin(memory.share[place], given.share)
-    if not _holds(given.runs, now["runs"]):
+    sides = zip(given.runs.split("/"), now["runs"].split("/"), strict=True)
+    if not all(set(before.split()) <= set(here.split()) for before, here in sides):
         return
     level = np.fmin(level_of_look(plan, given.look), given.level)
     claims, is_same_runs = CLAIMS_OF[given.verdict], given.runs == now["runs"]
@@ -268,10 +267,3 @@ def _weaker(rows: pd.DataFrame, others: dict[int, tuple[str, bool]], word: str) 
 def _ids(runs: str) -> list[str]:
     """Return the runs of both sides."""
     return runs.replace("/", " ").split()
-
-
-def _holds(before: str, now: str) -> bool:
-    """Return whether all runs of either side are still among those of now."""
-    return all(
-        set(one.split()) <= set(two.split()) for one, two in zip(before.split("/"), now.split("/"), strict=True)
-    )

@@ -13,9 +13,9 @@ import pandas as pd
 
 from gpubench_kit.statistics.adapters import t_quantile
 from gpubench_kit.statistics.design import CLASSES, RESTARTS
-from gpubench_kit.statistics.multiplicity import DIFFERENT, SAME, UNDECIDED
 from gpubench_kit.statistics.planning import MOST_ROUNDS, cautious_sigma, degrees_of_freedom
 from gpubench_kit.statistics.runs import group_ids
+from gpubench_kit.statistics.testing import DIFFERENT, SAME, UNDECIDED
 
 #: Settled whatever the difference is; settled where nothing, or at least the margin, is there.
 WHATEVER, CLEAR = "whatever", "clear"
@@ -61,22 +61,14 @@ class Compared:
     @classmethod
     def of(cls, rows: pd.DataFrame, family: np.ndarray) -> Compared:
         """Return judged rows of ``comparisons`` that are adjusted in families."""
-        numbers = (rows[name].to_numpy(float) for name in ("n_blocks", "sigma", "df", "margin_scaled"))
-        n, sigma, df, margin = numbers
+        numbers = {"n": "n_blocks", "sigma": "sigma", "df": "df", "margin": "margin_scaled"}
         verdict = rows["verdict"].to_numpy()
         return cls(
-            family=family,
-            pair=group_ids([family, rows["place"].to_numpy()]),
-            n=n,
-            sigma=sigma,
-            df=df,
-            borrowed=rows["borrowed"].to_numpy(dtype=bool),
-            in_blocks=(rows["layout"] == CLASSES[RESTARTS]).to_numpy(),
-            margin=margin,
-            different=np.isin(verdict, DIFFERENT),
-            same=np.isin(verdict, SAME),
-            undecided=verdict == UNDECIDED,
-        )
+            family, group_ids([family, rows["place"].to_numpy()]),
+            **{name: rows[column].to_numpy(float) for name, column in numbers.items()},
+            borrowed=rows["borrowed"].to_numpy(bool), in_blocks=(rows["layout"] == CLASSES[RESTARTS]).to_numpy(),
+            different=np.isin(verdict, DIFFERENT), same=np.isin(verdict, SAME), undecided=verdict == UNDECIDED,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

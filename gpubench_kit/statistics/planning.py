@@ -22,7 +22,6 @@ POWER = 0.8
 
 _BORROWED_DF = 4
 _OWN_DF_ENOUGH = 8
-_LONGEST_SCAN = 4096
 _NODES = 400
 _NINETEEN_IN_TWENTY = 1.645
 
@@ -137,39 +136,6 @@ def margin_shown(sigma, *, n=12, level: float = 0.05, df=None, power: float = PO
     return _ratios("same", _df(df, n), (level, power)) * _standard_error(sigma, n)
 
 
-def runs_needed(question: str, sigma: float, *, size: float, level: float = 0.05, borrowing: bool = False):
-    """Return the runs per tuning that answer a question with a chance of 80 %.
-
-    Parameters
-    ----------
-    question : ``difference`` (a true difference of ``size`` is found), ``same`` (one of 0 is shown to be within
-        the margin ``size``) or ``not_worse`` (with a true difference of 0, a loss of ``size`` is ruled out)
-    sigma : run-to-run standard deviation of one tuning
-    size : difference or margin, in the scale of ``sigma``
-    level : level of the test
-    borrowing : whether the other games' noise is borrowed
-
-    Returns
-    -------
-    int, at least 2; None where more than 4096 runs would be needed or an input is not usable.
-
-    Notes
-    -----
-    Searched from below: with borrowing the chance drops at n = 9, where the own runs stand alone.
-    """
-    if not _is_usable(sigma, size):
-        return None
-    start, stop = 2, 64
-    while start <= _LONGEST_SCAN:
-        n = np.arange(start, stop + 1)
-        df = degrees_of_freedom(n, borrowing=borrowing)
-        enough = _chance(question, size / _standard_error(max(sigma, size * 1e-9), n), 0.0, (df, level)) >= POWER
-        if enough.any():
-            return int(n[enough.argmax()])
-        start, stop = stop + 1, stop * 4
-    return None
-
-
 def level_of_game(level: float, *, adjust: str, comparisons: int) -> float:
     """Return the level that the table of games leaves to one game that is like the others.
 
@@ -216,7 +182,7 @@ def rounds_to_decide(
     -----
     Decided is a game that differs by nothing or by the margin or more; see `chance_decided`.
     """
-    if not _is_usable(sigma, margin):
+    if sigma is None or margin is None or not (0 <= sigma < np.inf and 0 < margin < np.inf):
         return None
     enough = sigma <= margin * _noise_limits(float(level), bool(borrowing), bool(in_blocks))
     return int(enough.argmax()) + 2 if enough.any() else None
@@ -329,11 +295,6 @@ def overall_half_width(variances, *, n: int, spread_of_games: float | None = Non
     return float(t_quantile(1 - level / 2, df) * np.sqrt(variance))
 
 
-def _is_usable(sigma, size) -> bool:
-    """Return whether noise and size are numbers from which runs can be counted."""
-    return sigma is not None and size is not None and bool(sigma >= 0) and 0 < size < np.inf and sigma < np.inf
-
-
 def _standard_error(sigma, n):
     """Return the standard error of the difference of two means of n runs."""
     return np.asarray(sigma, dtype=float) * np.sqrt(2 / np.asarray(n, dtype=float))
@@ -424,10 +385,9 @@ def chance_of_verdict(effect, sigma, *, margin, n, level: float = 0.05, df=None)
     exclude each other, so their chances add. ``q`` is integrated over as in
     `chance_of_difference`.
     """
-    error = np.asarray(sigma, dtype=float) * np.sqrt(2 / np.asarray(n, dtype=float))
-    df = degrees_of_freedom(n) if df is None else df
+    error = _standard_error(sigma, n)
     effect, margin, df = np.broadcast_arrays(
-        np.asarray(effect) / error, np.asarray(margin) / error, np.asarray(df, dtype=float)
+        np.asarray(effect) / error, np.asarray(margin) / error, np.asarray(_df(df, n), dtype=float)
     )
     points, weights = gauss_legendre(_NODES)
     scale = np.sqrt(chi2_quantile(points, df[..., None]) / df[..., None])

@@ -14,7 +14,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.statistics.adapters import chi2_cdf, chi2_quantile, find_root, normal_quantile
-from gpubench_kit.statistics.equivalence import Uncertainty, half_width
+from gpubench_kit.statistics.testing import Uncertainty, half_width
 
 _LARGEST_FACTOR = 1e6
 
@@ -207,17 +207,10 @@ def session_spread(found: SessionSquares, *, confidence: float = 0.95) -> Spread
     sums = _Sums(found)
     variance = max(0.0, sums.mean_square - sums.noise_part)
     df = 2 * variance**2 / sums.variance_of(variance) if variance > 0 else 0.0
-    whole = sums.mean_square
-    low, high = sums.interval(confidence)
-    return Spread(
-        sd=float(np.sqrt(variance)),
-        df=float(df),
-        low=low,
-        high=high,
-        whole_sd=float(np.sqrt(whole)),
-        whole_df=float(2 * whole**2 / sums.variance_of(variance)) if whole > 0 else 0.0,
-        restarts=int(sums.group_df.sum()) + 1,
-    )
+    whole, (low, high) = sums.mean_square, sums.interval(confidence)
+    whole_df = float(2 * whole**2 / sums.variance_of(variance)) if whole > 0 else 0.0
+    sd, whole_sd, restarts = float(np.sqrt(variance)), float(np.sqrt(whole)), int(sums.group_df.sum()) + 1
+    return Spread(sd, float(df), low, high, whole_sd, whole_df, restarts)
 
 
 class _Sums:

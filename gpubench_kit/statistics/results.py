@@ -7,17 +7,24 @@ import pandas as pd
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.statistics.comparison import Measured
+from gpubench_kit.statistics.comparison import NEVER_COMPARED, Measured
 from gpubench_kit.statistics.design import CLASSES, ROUNDS, installed_once
-from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.statistics.games import TWO_BLOCKS, Games
 from gpubench_kit.statistics.looks import QUESTIONS, Levels
-from gpubench_kit.statistics.multiplicity import NO_VERDICT, UNDECIDED, adjust_in_families, decide
-from gpubench_kit.statistics.overall import OverallEstimate
-from gpubench_kit.statistics.page import change_in_unit, influence
+from gpubench_kit.statistics.overall import OverallEstimate, change_in_unit, influence
 from gpubench_kit.statistics.restarts import tipping_point
-from gpubench_kit.statistics.units import direction_of, in_percent, is_ratio, scaled_margin
-from gpubench_kit.statistics.withheld import NEVER_COMPARED
+from gpubench_kit.statistics.testing import (
+    NO_VERDICT,
+    UNDECIDED,
+    Uncertainty,
+    adjust_in_families,
+    decide,
+    half_width,
+    one_sided_p,
+    two_sided_p,
+    uncertainty_of,
+)
+from gpubench_kit.statistics.variance import direction_of, in_percent, is_ratio, scaled_margin
 from gpubench_kit.wording.terms import SEPARATOR
 
 _P_VALUES = tuple(f"p_{name}" for name in QUESTIONS)
@@ -108,14 +115,17 @@ def judge(
     verdict = decide(change, *tested[:2], level=limit, direction=direction)
     verdict, no_loss = levels.stand(verdict, tested[2] <= limit)
     verdict[lacks] = NO_VERDICT
-    level = _shown_level(levels, verdict)
+    # The level of the interval shown is that of the question which the verdict answers.
+    same = verdict == "same_within_margin"
+    real = ~same & (verdict != UNDECIDED) & (verdict != NO_VERDICT)
+    level = np.select([real, same], levels.of[:2], np.minimum.reduce(levels.of))
     columns = dict(zip(_P_VALUES, asked, strict=True))
     columns |= {f"{name}_adjusted": p for name, p in zip(_P_VALUES, adjusted, strict=True)}
     columns |= {
         "verdict": verdict,
         "level": np.broadcast_to(levels.present if family is None else levels.first, verdict.shape),
         "confidence": 1 - level,
-        "no_loss": _truth(no_loss, np.isfinite(tested[2]) & ~lacks),
+        "no_loss": pd.arrays.BooleanArray(np.asarray(no_loss, bool), ~np.isfinite(tested[2]) | lacks),
         **_interval("ci", change, half_width(level, found), counts),
         **_tipping_columns(rows, found, level),
     }
@@ -261,14 +271,6 @@ def _noise_columns(found: Uncertainty, shown: np.ndarray) -> dict[str, np.ndarra
     }
 
 
-def _shown_level(levels: Levels, verdict: np.ndarray) -> np.ndarray:
-    """Return the level of the interval shown: that of the question which the verdict answers."""
-    same = verdict == "same_within_margin"
-    real = ~same & (verdict != UNDECIDED) & (verdict != NO_VERDICT)
-    strictest = np.minimum.reduce(levels.of)
-    return np.select([real, same], [levels.of[0], levels.of[1]], strictest)
-
-
 def _interval(stem: str, change: np.ndarray, half: np.ndarray, shown: np.ndarray) -> dict[str, np.ndarray]:
     half = np.where(shown, half, np.nan)
     return {f"{stem}_low": change - half, f"{stem}_high": change + half}
@@ -298,13 +300,6 @@ def published(rows: pd.DataFrame) -> pd.DataFrame:
         values = rows[name].to_numpy(dtype=float)
         columns[name] = np.where(ratio, in_percent(np.where(ratio, values, 0.0)), values)
     return rows.assign(**columns)
-
-
-def _truth(holds: np.ndarray, is_defined: np.ndarray) -> pd.array:
-    """Return truth values, missing where they are not defined."""
-    found = pd.array(np.where(is_defined, holds, False), dtype="boolean")
-    found[~is_defined] = pd.NA
-    return found
 
 
 def _constants(measured: Measured, count: int, *, plan: ReviewPlan) -> dict[str, np.ndarray]:

@@ -58,14 +58,9 @@ class CodedRuns:
 
     def take(self, rows: np.ndarray) -> CodedRuns:
         """Return some of the runs."""
-        return CodedRuns(
-            {name: column[rows] for name, column in self.codes.items()},
-            self.names,
-            {name: column[rows] for name, column in self.numbers.items()},
-            self.change[rows],
-            self.stretch[rows],
-            self.installation[rows],
-        )
+        codes, numbers = ({name: one[rows] for name, one in part.items()} for part in (self.codes, self.numbers))
+        acts = (one[rows] for one in (self.change, self.stretch, self.installation))
+        return CodedRuns(codes, self.names, numbers, *acts)
 
     def code_of(self, column: str, text: str) -> int:
         """Return the code of a text; -1 where no run has it."""
@@ -327,20 +322,12 @@ def select_pair(coded: CodedRuns, pair, *, metric: str, purpose: str | None = No
     example[cell] = np.arange(len(cell))
     side = np.where(of[rows], OF, AGAINST)
     same_subject = (pair.of.card, pair.of.bench) == (pair.against.card, pair.against.bench)
-    return PairRuns(
-        metric=metric,
-        runs=runs,
-        side=side,
-        cell=cell,
-        family=group_ids([runs.codes["group"][example]]),
-        example=example,
-        across=not same_subject,
-        names_benches=pair.of.bench != pair.against.bench,
-        by_card=any(
-            subject.card and len(np.unique(runs.codes["card"][side == one])) > 1
-            for one, subject in ((OF, pair.of), (AGAINST, pair.against))
-        ),
+    by_card = any(
+        subject.card and len(np.unique(runs.codes["card"][side == one])) > 1
+        for one, subject in ((OF, pair.of), (AGAINST, pair.against))
     )
+    family, names_benches = group_ids([runs.codes["group"][example]]), pair.of.bench != pair.against.bench
+    return PairRuns(metric, runs, side, cell, family, example, not same_subject, names_benches, by_card)
 
 
 def _matches(coded: CodedRuns, subject) -> np.ndarray:

@@ -15,8 +15,8 @@ from gpubench_kit.model.tables import USABLE
 from gpubench_kit.statistics.adapters import two_sample_t_test
 from gpubench_kit.statistics.compare import compare_tunings
 from gpubench_kit.statistics.comparison import FEW_ROUNDS
-from gpubench_kit.statistics.multiplicity import NO_VERDICT
-from gpubench_kit.statistics.units import in_percent, is_ratio, scaled_values
+from gpubench_kit.statistics.testing import NO_VERDICT
+from gpubench_kit.statistics.variance import in_percent, is_ratio, scaled_values
 
 #: How two lists of runs may have been done; the first two make rounds.
 ORDERS = ("alternated", "rounds", "back_to_back", "not_known")
@@ -132,7 +132,9 @@ def compare_two_samples(
     if faults:
         raise DesignError(faults)
     sides = _numbers(a_values, b_values, metric=metric, order=order)
-    step = max(_step(value) for value in [*a_values, *b_values])
+    # One unit of the last written decimal of what was typed.
+    typed = [one.strip() for one in (*a_values, *b_values) if isinstance(one, str) and "e" not in one.lower()]
+    step = max((10.0 ** -len(one.partition(".")[2]) for one in typed), default=0.0)
     analysis = {"metrics": [metric], "primary": metric, "looks": 1}
     analysis["typed_order"] = "alternated" if order in _IN_ROUNDS else order
     plan = ReviewPlan.from_dict({
@@ -150,7 +152,9 @@ def compare_two_samples(
         low, high = (float(in_percent(end)) if is_ratio(row["metric"]) else end for end in ends)
         row |= {"p_difference": p, "ci_low": low, "ci_high": high}
     left_out = sum(map(len, sides)) - row["n"] - row["n_against"]
-    stated = {"order": order, "design": row["layout"], "test": _test_name(row), "left_out": left_out}
+    test = "pooled t test" if row["n"] == row["n_against"] else "Welch's t test"
+    test = "paired t test" if _is_paired(row) else test
+    stated = {"order": order, "design": row["layout"], "test": test, "left_out": left_out}
     known = {one.name: row[one.name] for one in fields(TwoSample) if one.name in row}
     return TwoSample(**stated | {name: None if value is pd.NA else value for name, value in known.items()})
 
@@ -186,33 +190,17 @@ def _read(values: Sequence, where: str, metric: str, faults: list[Fault]) -> lis
     return numbers
 
 
-def _step(value: float | str) -> float:
-    """Return one unit of the last written decimal of a typed value; 0 for a number."""
-    if not isinstance(value, str) or "e" in value.lower():
-        return 0.0
-    return 10.0 ** -len(value.strip().partition(".")[2])
-
-
 def _run_table(sides: Sequence[Sequence[float]], *, metric: str, step: float) -> pd.DataFrame:
     """Return the runs of both lists as a table of usable runs, without rounds and without an order."""
-    fixed: dict[str, object] = {"card": "card", "model": "card", "game": "game", "group": "all", "metric": metric}
-    fixed |= {"purpose": METRICS[metric].purpose, "step": step, "flagged": False, "frame_limit_fps": 0.0}
-    fixed["withheld_for"] = ""
-    rows = [
-        {"run": f"{tuning} {place}", "tuning": tuning, "value": value, **fixed}
-        for tuning, values in zip("AB", sides, strict=True)
-        for place, value in enumerate(values)
-    ]
-    return USABLE.frame(rows)
+    about = {"card": "card", "model": "card", "game": "game", "group": "all", "metric": metric, "step": step,
+             "purpose": METRICS[metric].purpose, "flagged": False, "frame_limit_fps": 0.0,
+             "withheld_for": ""}  # fmt: skip
+    return USABLE.frame(
+        about | {"run": f"{tuning} {place}", "tuning": tuning, "value": value}
+        for tuning, values in zip("AB", sides, strict=True) for place, value in enumerate(values)
+    )  # fmt: skip
 
 
 def _is_paired(row: Mapping) -> bool:
     """Return whether the differences within rounds are tested; few rounds are compared as two groups."""
     return row["layout"] == "rounds" and row["n_blocks"] > FEW_ROUNDS
-
-
-def _test_name(row: Mapping) -> str:
-    """Return the name of the test."""
-    if _is_paired(row):
-        return "paired t test"
-    return "pooled t test" if row["n"] == row["n_against"] else "Welch's t test"

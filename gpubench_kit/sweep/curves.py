@@ -9,8 +9,7 @@ from itertools import product
 import numpy as np
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import Line
-from gpubench_kit.model.plan.references import Pair, Subject
+from gpubench_kit.model.plan.comparisons import Line, Pair, Subject
 from gpubench_kit.statistics.runs import CodedRuns
 from gpubench_kit.sweep.measured import ENERGY, POWER, RATE, Losses, Measured, measure_settings
 from gpubench_kit.sweep.shape import Points, Shape, fit_shape
@@ -75,25 +74,15 @@ def points_of(measured: Measured, line: Line, *, losses: Losses, group: int, sha
     plan: each is made at level / (K share) (Bonferroni).
     """
     known = np.isfinite(losses.change[:, group])
-    half = losses.half_width(measured.level / (share * max(int(known.sum()), 1)))[:, group]
+    half = losses.half_width(measured.level / (share * max(int(known.sum()), 1)))
     rows = [(one.at, measured.place_of(one.tuning)) for one in line.settings]
     rows = [(at, row) for at, row in rows if known[row]]
-    points = [
-        (
-            at,
-            losses.change[row, group],
-            half[row],
-            losses.se[row, group],
-            losses.df[row, group],
-            losses.n[row, group],
-        )
-        for at, row in rows
-    ]
+    found = (losses.change, half, losses.se, losses.df, losses.n)
+    points = [(at, *(one[row, group] for one in found)) for at, row in rows]
     if line.has_factory and points:
         points.append((0.0, 0.0, 0.0, 0.0, np.inf, max(point[-1] for point in points)))
-    columns = np.array(sorted(points), dtype=float).reshape(-1, 6).T
-    at, change, half, se, df, weight = columns
-    return Points(at, change, half, np.nan_to_num(se), df, np.maximum(weight, 1.0))
+    at, change, width, se, df, weight = np.array(sorted(points), dtype=float).reshape(-1, 6).T
+    return Points(at, change, width, np.nan_to_num(se), df, np.maximum(weight, 1.0))
 
 
 def curve_rows(curves: Curves) -> Iterator[dict]:

@@ -16,13 +16,21 @@ import pandas as pd
 
 from gpubench_kit.model.errors import DesignError, GpubenchError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import Ladder, ladder_of
-from gpubench_kit.model.plan.references import CardUnit
-from gpubench_kit.statistics.compare import estimate_noise
-from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.model.plan.comparisons import Ladder, ladder_of
+from gpubench_kit.statistics.compare import estimate_noise, levels_of_games
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.runs import CodedRuns, encode_runs
-from gpubench_kit.sweep.answers import answer_line, most_efficient, setting_rows
+from gpubench_kit.sweep.answers import (
+    ANSWERS,
+    BETWEEN,
+    CURVES,
+    NEXT,
+    READINGS,
+    SWEEP,
+    answer_line,
+    most_efficient,
+    setting_rows,
+)
 from gpubench_kit.sweep.curves import (
     PARTS,
     Curves,
@@ -45,7 +53,6 @@ from gpubench_kit.sweep.measured import (
     most_efficient_set,
     ruled_out,
 )
-from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 from gpubench_kit.wording.catalogue import say
 
 _DECLARED = {"settings": SWEEP, "curves": CURVES, "answers": ANSWERS, "proposals": NEXT, "readings": READINGS}
@@ -57,12 +64,12 @@ class Sweep:
 
     Attributes
     ----------
-    settings : one row per setting; see ``sweep.tables.SWEEP``
-    curves : fitted curves; see ``sweep.tables.CURVES``
-    answers : one row per line of settings; see ``sweep.tables.ANSWERS``
-    proposals : what to measure next; see ``sweep.tables.NEXT``
-    readings : read off the curves; see ``sweep.tables.READINGS``
-    between : two cards at equal power and at equal frame rate; see ``sweep.tables.BETWEEN``
+    settings : one row per setting; see ``sweep.answers.SWEEP``
+    curves : fitted curves; see ``sweep.answers.CURVES``
+    answers : one row per line of settings; see ``sweep.answers.ANSWERS``
+    proposals : what to measure next; see ``sweep.answers.NEXT``
+    readings : read off the curves; see ``sweep.answers.READINGS``
+    between : two cards at equal power and at equal frame rate; see ``sweep.answers.BETWEEN``
     ladders : the ladder of each card
     failures : what failed, by (card, tuning)
     too_many_looks : whether the results were looked at too often for any test
@@ -80,7 +87,7 @@ class Sweep:
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
-        """All tables by the names of ``sweep.tables.SWEEP_TABLES``."""
+        """All tables by the names of ``sweep.answers.SWEEP_TABLES``."""
         return {"sweep": self.settings, "sweep_curves": self.curves, "sweep_answers": self.answers,
                 "sweep_next": self.proposals, "sweep_readings": self.readings,
                 "sweep_between": self.between}  # fmt: skip
@@ -236,21 +243,18 @@ def _most_efficient_set(swept: _Swept, group: int, plan: ReviewPlan) -> dict[str
 
 def _ladders(usable: pd.DataFrame, plan: ReviewPlan) -> Iterator[tuple[str, str, Ladder]]:
     """Yield card, bench and ladder of everything swept."""
-    for unit, bench in product(plan.card_units, plan.benches):
-        ladder = _ladder_of_unit(unit, plan)
-        rows = _of_subject(usable, (unit.name, bench.name), plan)
-        if ladder is not None and rows["tuning"].isin(ladder.tunings).any():
-            yield unit.name, bench.name, ladder
-
-
-def _ladder_of_unit(unit: CardUnit, plan: ReviewPlan) -> Ladder | None:
-    """Return the ladder of a card; None for a rival that has none."""
-    try:
-        return ladder_of(plan, card=unit.name)
-    except DesignError:
-        if unit.role == "reviewed":
-            raise
-        return None
+    for unit in plan.card_units:
+        try:
+            ladder = ladder_of(plan, card=unit.name)
+        except DesignError:
+            # A rival may have none.
+            if unit.role == "reviewed":
+                raise
+            continue
+        for bench in plan.benches:
+            rows = _of_subject(usable, (unit.name, bench.name), plan)
+            if rows["tuning"].isin(ladder.tunings).any():
+                yield unit.name, bench.name, ladder
 
 
 def _of_subject(usable: pd.DataFrame, subject: tuple[str, str], plan: ReviewPlan) -> pd.DataFrame:

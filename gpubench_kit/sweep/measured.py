@@ -10,17 +10,16 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import Ladder
-from gpubench_kit.model.plan.references import Pair, Subject
+from gpubench_kit.model.plan.comparisons import Ladder, Pair, Subject
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.statistics.comparison import measure_pair
-from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p
 from gpubench_kit.statistics.games import Games
 from gpubench_kit.statistics.looks import without_flagged
 from gpubench_kit.statistics.overall import these_games
 from gpubench_kit.statistics.runs import CodedRuns
 from gpubench_kit.statistics.stability import failure_share_limit, pooled_failure_bound
-from gpubench_kit.statistics.units import direction_of, scaled_margin
+from gpubench_kit.statistics.testing import Uncertainty, half_width, one_sided_p
+from gpubench_kit.statistics.variance import direction_of, scaled_margin
 from gpubench_kit.sweep.search import best_kept
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import bound_text, count_text

@@ -210,7 +210,11 @@ def next_settings(sequence: Sequence, response: Callable[[float], float]) -> Adv
     """
     known = np.isfinite(sequence.error) & (sequence.df > 0)
     if not known[sequence.is_free].all():
-        return Advice(tuple(_first_rounds(sequence, known)), "")
+        # The rounds without which nothing can be judged, in the order of the tests.
+        first = np.flatnonzero(~known & sequence.is_free)
+        rounds = [max(_LEAST_ROUNDS - int(sequence.n[place]), 2) for place in first]
+        at = map(float, sequence.at[first])
+        return Advice(tuple(Proposal(one, False, n, np.nan, np.nan) for one, n in zip(at, rounds, strict=True)), "")
     if not known.all():
         return Advice((), "failures")
     found = answer_range(sequence)
@@ -221,8 +225,8 @@ def next_settings(sequence: Sequence, response: Callable[[float], float]) -> Adv
             return Advice((), "failures")
         if not sequence.may_go_on:
             return Advice((), "end")
-        at = float(sequence.at[-1]) + _side(sequence) * sequence.step
-        return Advice((Proposal(at, True, max(_LEAST_ROUNDS, int(sequence.n.max())), np.nan, np.nan),), "")
+        beyond = float(sequence.at[-1]) + _side(sequence) * sequence.step
+        return Advice((Proposal(beyond, True, max(_LEAST_ROUNDS, int(sequence.n.max())), np.nan, np.nan),), "")
     width = abs(outer - found.inner)
     every = [*_again(sequence, found, outer), *_between(sequence, found, outer)]
     tried = [one for one in every if sequence.reaches(one[0])]
@@ -257,7 +261,9 @@ def _between(sequence: Sequence, found: Range, outer: float) -> Iterator[_Candid
     limit, rounds = _DIVIDED * sequence.step, max(_LEAST_ROUNDS, int(sequence.n.max()))
     for place in sorted({0, len(stops) - 2} & set(range(len(stops) - 1))):
         if abs(stops[place + 1] - stops[place]) > limit:
-            at = _middle(stops[place], stops[place + 1], sequence.at)
+            at = float(stops[place] + stops[place + 1]) / 2
+            if (sequence.at == np.round(sequence.at)).all() and abs(stops[place + 1] - stops[place]) > 1.5:
+                at = float(np.round(at))  # Whole, where the ladder's places are.
             passing = abs(at - found.inner) if place == 0 else 0.0
             losing = abs(outer - at) if place == len(stops) - 2 and np.isfinite(found.outer) else 0.0
             yield at, True, rounds, passing, losing
@@ -266,7 +272,14 @@ def _between(sequence: Sequence, found: Range, outer: float) -> Iterator[_Candid
 def _gain(sequence: Sequence, candidate: _Candidate, *, response: Callable[[float], float]) -> float:
     """Return the width that a candidate is expected to take off the range."""
     at, is_new, rounds, passing, losing = candidate
-    n, sigma, df = _noise(sequence, at, is_new=is_new, rounds=rounds)
+    # Rounds in all, noise of one round and degrees of freedom after the rounds proposed.
+    sigmas = np.sqrt(sequence.error * np.maximum(sequence.n, 1) / 2)
+    per_round, n = sequence.df / np.maximum(sequence.n - 1, 1), rounds
+    sigma, df = float(np.median(sigmas)), float(np.median(per_round)) * (rounds - 1)
+    if not is_new:
+        place = int(np.flatnonzero(sequence.at == at)[0])
+        n += int(sequence.n[place])
+        sigma, df = float(sigmas[place]), float(per_round[place]) * (n - 1)
     effect = response(at)
     pass_chance, lose_chance = (
         float(chance_of_not_worse(one, sigma, margin=sequence.margin, n=n, level=sequence.level, df=df))
@@ -275,30 +288,6 @@ def _gain(sequence: Sequence, candidate: _Candidate, *, response: Callable[[floa
     return pass_chance * passing + lose_chance * losing
 
 
-def _noise(sequence: Sequence, at: float, *, is_new: bool, rounds: int) -> tuple[int, float, float]:
-    """Return rounds in all, noise of one round and degrees of freedom after the rounds proposed."""
-    sigmas = np.sqrt(sequence.error * np.maximum(sequence.n, 1) / 2)
-    per_round = sequence.df / np.maximum(sequence.n - 1, 1)
-    if is_new:
-        return rounds, float(np.median(sigmas)), float(np.median(per_round)) * (rounds - 1)
-    place = int(np.flatnonzero(sequence.at == at)[0])
-    n = int(sequence.n[place]) + rounds
-    return n, float(sigmas[place]), float(per_round[place]) * (n - 1)
-
-
-def _first_rounds(sequence: Sequence, known: np.ndarray) -> Iterator[Proposal]:
-    """Yield the rounds without which nothing can be judged, in the order of the tests."""
-    for place in np.flatnonzero(~known & sequence.is_free):
-        rounds = max(_LEAST_ROUNDS - int(sequence.n[place]), 2)
-        yield Proposal(float(sequence.at[place]), False, rounds, np.nan, np.nan)
-
-
 def _side(sequence: Sequence) -> float:
     """Return -1 where the sequence leads down the ladder, 1 where up."""
     return -1.0 if sequence.at[-1] < 0 else 1.0
-
-
-def _middle(one: float, other: float, at: np.ndarray) -> float:
-    """Return the middle of a gap, whole where the ladder's places are."""
-    middle = (one + other) / 2
-    return float(np.round(middle)) if (at == np.round(at)).all() and abs(one - other) > 1.5 else float(middle)

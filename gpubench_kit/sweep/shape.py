@@ -97,7 +97,10 @@ def fit_shape(points: Points, *, seed: int = 0) -> Shape | None:
     turned = points.mirrored()
     rises = _misfit(points) <= _misfit(turned)
     shape = _rising_shape(points if rises else turned, seed)
-    return shape if rises else _mirrored(shape)
+    return shape if rises else replace(
+        shape, at=-shape.at[::-1], change=shape.change[::-1], low=shape.low[::-1], high=shape.high[::-1],
+        rises=False, knee=-shape.knee, knee_ci_low=-shape.knee_ci_high, knee_ci_high=-shape.knee_ci_low,
+    )  # fmt: skip
 
 
 def has_concave_curve(points: Points) -> bool:
@@ -131,8 +134,11 @@ def _rising_shape(points: Points, seed: int) -> Shape:
     values = fitted_values(points)
     has_band = bool(np.isfinite(points.half).all())
     fits = not has_band or has_concave_curve(points)
-    none = np.full(len(at), np.nan)
-    low, high = _band(points, at) if has_band and fits else (none, none)
+    low, high = np.full((2, len(at)), np.nan)
+    if has_band and fits:
+        # The least and greatest values that a curve of the shape can take at each place.
+        low, high = (way * np.array([_extreme(points, place, sign=way, is_straight=False) for place in at])
+                     for way in (1.0, -1.0))  # fmt: skip
     # A curve through the least-squares values may leave the band by a hair; what is drawn does not.
     known = np.flatnonzero(points.half == 0)
     at_factory = float(values[known[0]]) if len(known) else 0.0
@@ -143,12 +149,6 @@ def _rising_shape(points: Points, seed: int) -> Shape:
         knee, low_end, high_end = _knee_range(points, values, seed)
         shape = replace(shape, knee=knee, knee_ci_low=low_end, knee_ci_high=high_end)
     return shape
-
-
-def _band(points: Points, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the least and greatest values that a curve of the shape can take at each place."""
-    ends = [[_extreme(points, place, sign=sign, is_straight=False) for place in at] for sign in (1.0, -1.0)]
-    return np.array(ends[0]), -np.array(ends[1])
 
 
 def _extreme(points: Points, place: float, *, sign: float, is_straight: bool) -> float:
@@ -164,14 +164,6 @@ def _extreme(points: Points, place: float, *, sign: float, is_straight: bool) ->
     rows = np.vstack([bends, -slopes[-1:], *([-bends] if is_straight else [])])
     aim = np.where(at == place, sign, 0.0)
     return linear_minimum(aim, rows, low=low, high=high)
-
-
-def _mirrored(shape: Shape) -> Shape:
-    """Return a shape with the ladder turned round."""
-    return replace(
-        shape, at=-shape.at[::-1], change=shape.change[::-1], low=shape.low[::-1], high=shape.high[::-1],
-        rises=False, knee=-shape.knee, knee_ci_low=-shape.knee_ci_high, knee_ci_high=-shape.knee_ci_low,
-    )  # fmt: skip
 
 
 def _knee_range(points: Points, values: np.ndarray, seed: int) -> tuple[float, float, float]:

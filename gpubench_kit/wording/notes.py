@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import has, say
 
 

@@ -18,7 +18,7 @@ import pandas as pd
 from gpubench_kit.model.errors import listed
 from gpubench_kit.model.metrics import METRICS, Metric
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.references import Pair
+from gpubench_kit.model.plan.comparisons import Pair
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.catalogue import has, say

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from made_reports import MadeReport, write_report
 
-from gpubench_kit.archive.tables import ARCHIVE_TABLES
+from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.cli.command import main
 from gpubench_kit.report.manifest import file_hash
 

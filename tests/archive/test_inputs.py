@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from small_folder import PLAN, write_small_review
 
-from gpubench_kit.archive.tables import RESTART_SPREAD, RUN_NOISE
+from gpubench_kit.archive.gather import RESTART_SPREAD, RUN_NOISE
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL
 from gpubench_kit.report.build import build_report, is_up_to_date

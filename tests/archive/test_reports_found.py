@@ -13,8 +13,8 @@ from made_reports import MadeReport, write_report
 
 from gpubench_kit.archive import reports as admit
 from gpubench_kit.archive.archive import gather_archive, open_archive
+from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.archive.reports import COLUMNS_ASKED, find_reports
-from gpubench_kit.archive.tables import ARCHIVE_TABLES
 from gpubench_kit.model.errors import ReportError, TableError
 from gpubench_kit.model.tables import ALL_TABLES
 

@@ -11,7 +11,7 @@ from made_reports import MadeReport, write_report
 from run_tables import find_layouts
 
 from gpubench_kit.archive.archive import gather_archive
-from gpubench_kit.archive.tables import RESTART_SPREAD
+from gpubench_kit.archive.gather import RESTART_SPREAD
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan, load_plan
 from gpubench_kit.report.build import build_report

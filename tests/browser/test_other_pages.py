@@ -10,7 +10,7 @@ from axe_playwright_python.sync_playwright import Axe
 from offline_browser import opened
 from small_folder import write_small_review
 
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit.files import bundled_path
 from gpubench_kit.report.build import write_site_index
 from gpubench_kit.report.pages import build_archive, build_check, build_schedule, build_tuning
 

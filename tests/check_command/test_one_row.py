@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 import gpubench_kit as kit
-from gpubench_kit.checks import table
+from gpubench_kit.checks import review
 from gpubench_kit.checks.evidence import Found
-from gpubench_kit.checks.table import CHECKS, Check
+from gpubench_kit.checks.review import CHECKS, Check
 from gpubench_kit.wording.catalogue import Catalogue, load_catalogue, spoken
 
 WORDS = {
@@ -28,7 +28,7 @@ def flickers(evidence):
 def one_more_row(monkeypatch):
     """Add the made-up check by its row."""
     row = Check("lamp_flickers", "stop", "times", flickers, asks=True, shown_by=("board_w",))
-    monkeypatch.setattr(table, "CHECKS", (*CHECKS, row))
+    monkeypatch.setattr(review, "CHECKS", (*CHECKS, row))
     with spoken(ALL_WORDS):
         yield row
 
@@ -53,7 +53,7 @@ def test_a_made_up_check_is_in_the_reference(one_more_row, monkeypatch):
     monkeypatch.delitem(sys.modules, "make_reference", raising=False)
     import make_reference
 
-    monkeypatch.setattr(make_reference, "CHECKS", table.CHECKS)
+    monkeypatch.setattr(make_reference, "CHECKS", review.CHECKS)
     monkeypatch.setattr(make_reference, "load_catalogue", lambda: ALL_WORDS)
     line = "| `lamp_flickers` | stop | *run*: the lamp flickered *times* times. | Change the lamp. |"
     assert line in list(make_reference.checks_page())

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.checks.evidence import gather_evidence
-from gpubench_kit.checks.table import check_of, finding_of
+from gpubench_kit.checks.review import check_of, finding_of
 from gpubench_kit.logs.review import Review
 from gpubench_kit.logs.run_facts import RunFacts
 from gpubench_kit.model.plan import ReviewPlan

@@ -3,7 +3,7 @@
 import pytest
 from second_language import said_in_english, wide_catalogue
 
-from gpubench_kit.checks.table import find
+from gpubench_kit.checks.review import find
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.wording.catalogue import spoken
 

@@ -2,7 +2,7 @@
 
 from gpubench_kit.checks.readiness import runs_to_repeat
 from gpubench_kit.checks.review import check_review
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.model.tables import Finding
 
 
 def redo(small, *findings):

@@ -5,9 +5,8 @@ import pandas as pd
 import pytest
 
 from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
-from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.table_checks import check_table
-from gpubench_kit.model.tables import FINDINGS, RUNS, USABLE
+from gpubench_kit.model.tables import FINDINGS, RUNS, USABLE, Finding, findings_table
 
 
 def check(small, **review):

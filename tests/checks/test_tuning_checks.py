@@ -2,7 +2,7 @@
 
 import pytest
 
-from gpubench_kit.checks.tuning_checks import SIGNS
+from gpubench_kit.checks.run_checks import SIGNS
 
 OF_TUNINGS = ("tuning_not_applied", "tuning_not_as_declared")
 

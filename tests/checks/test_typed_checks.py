@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from gpubench_kit.checks.tuning_checks import chance_of_equal
+from gpubench_kit.checks.run_checks import chance_of_equal
 
 GAME = "Salt Orchard"
 VARIED = (59.1, 60.7, 58.2, 60.2)

@@ -17,8 +17,8 @@ from gpubench_kit.claims.classify import page_level
 from gpubench_kit.claims.rules import ClaimP
 from gpubench_kit.claims.script import proposed_sentences
 from gpubench_kit.statistics.more_rounds import rounds_for_overall
-from gpubench_kit.statistics.page import member_levels
-from gpubench_kit.statistics.units import scaled_margin
+from gpubench_kit.statistics.overall import member_levels
+from gpubench_kit.statistics.variance import scaled_margin
 
 YES, NO, OPEN = "supported", "contradicted", "not_shown"
 #: Log-percent: +2 % is 1.98026.

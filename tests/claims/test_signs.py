@@ -11,8 +11,7 @@ from signed_claims import in_plan_words
 
 from gpubench_kit import page
 from gpubench_kit.checks import POSSIBLE
-from gpubench_kit.claims.check import check_claims
-from gpubench_kit.claims.signs import sign_note, sign_question
+from gpubench_kit.claims.check import check_claims, sign_note, sign_question
 from gpubench_kit.model.tables import FINDINGS, RUNS
 
 #: 200 W less 20 % are 40 W less; its one-sided 95 % end is at 20 % less 2.1318 times 0.5 log-percent.

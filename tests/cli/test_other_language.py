@@ -14,7 +14,7 @@ from made_reports import MadeReport, write_report
 from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit import cli
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit.files import bundled_path
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.wording.catalogue import spoken

@@ -8,7 +8,7 @@ import pytest
 from made_evening import GAMES, Evening, made_review
 
 from gpubench_kit.desk.forecast import GameForecast, _pace, drops_of
-from gpubench_kit.desk.session import session_of
+from gpubench_kit.desk.journal import session_of
 from gpubench_kit.model.plan import load_plan
 
 

@@ -14,7 +14,7 @@ from openpyxl import Workbook
 
 from gpubench_kit import cli
 from gpubench_kit.desk.journal import Disk
-from gpubench_kit.desk.open import make_sheet
+from gpubench_kit.desk.keeper import make_sheet
 from gpubench_kit.desk.recordings import recordings_in
 from gpubench_kit.logs.format import Declaration
 from gpubench_kit.logs.review import open_review

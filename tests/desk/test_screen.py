@@ -17,8 +17,8 @@ import pytest
 from made_evening import Evening, made_review
 
 from gpubench_kit.desk.demo import Player, make_demo
+from gpubench_kit.desk.desk import opened_desk
 from gpubench_kit.desk.looks import Shown
-from gpubench_kit.desk.open import opened_desk
 from gpubench_kit.desk.terminal import (
     PipedKeys,
     PlainScreen,

@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_evening import Evening, made_review
 
-from gpubench_kit.desk.sheet_text import merged, read_sheet
+from gpubench_kit.desk.keeper import merged
+from gpubench_kit.schedule.run_sheet import read_sheet
 
 ROWS = (
     ("run", "tuning", "game", "note", "my own"),

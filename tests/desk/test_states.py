@@ -9,10 +9,9 @@ from datetime import timedelta
 import pytest
 from made_evening import Evening, made_review
 
-from gpubench_kit.desk.desk import of_state
+from gpubench_kit.desk.desk import of_state, opened_desk
 from gpubench_kit.desk.journal import Disk
 from gpubench_kit.desk.looks import Shown, state_table
-from gpubench_kit.desk.open import opened_desk
 from gpubench_kit.model.errors import ReportError
 
 SMALL = made_review(games=2, rounds=2, scene_s=4.0, fps=30.0)

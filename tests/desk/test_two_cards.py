@@ -7,7 +7,7 @@ import csv
 import pytest
 from made_evening import Evening, made_review
 
-from gpubench_kit.desk.session import card_step
+from gpubench_kit.desk.journal import card_step
 from gpubench_kit.model.plan import load_plan
 
 #: Card and mounting of each run, in order, as the planner writes them.

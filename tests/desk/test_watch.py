@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gpubench_kit.desk.watch import FileView, FolderGone, Watch
+from gpubench_kit.desk.recordings import FileView, FolderGone, Watch
 
 ROW, PER_S, LENGTH_S = 40, 100, 60.0
 FOLDER, FILE = Path("captures"), Path("captures/one.csv")

@@ -13,8 +13,8 @@ from gpubench_kit.logs.format import ColumnChoice
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.logs.run_facts import RunFacts, Trace, facts_table
-from gpubench_kit.model.findings import Finding
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import Finding
 
 _EMPTY = RunFacts("")
 _SAMPLES = (np.float32([0, 1]), np.float32([100, 101]))

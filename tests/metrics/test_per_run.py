@@ -12,8 +12,7 @@ from gpubench_kit.logs.read_frames import FormatMemory
 from gpubench_kit.logs.review import open_review
 from gpubench_kit.metrics import per_run
 from gpubench_kit.metrics.formulas import average_fps, low_fps
-from gpubench_kit.metrics.of_one_run import MetricRules
-from gpubench_kit.metrics.per_run import RowColumns, compute_run_metrics, merge_typed
+from gpubench_kit.metrics.per_run import MetricRules, RowColumns, compute_run_metrics, merge_typed
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import check_table

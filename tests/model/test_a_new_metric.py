@@ -18,20 +18,20 @@ metrics.METRICS["uneven_pct"] = metrics.Metric(
     "uneven_pct", "unevenness", "%", "lower", "ratio", "frames", "measure", "Time beyond the median frame.",
     section="lows", rank=4, noise_pct=2.5, head="Unevenness of frames", short="unevenness", needs_fine_times=True,
 )
-from gpubench_kit.metrics import of_one_run
+from gpubench_kit.metrics import per_run
 
 
 def uneven(frames, rules):
     beyond = frames.frame_ms - frames.quantiles_ms[0]
     share = 100 * beyond[beyond > 0].sum() / frames.frame_ms.sum()
-    return [of_one_run.metric_row("uneven_pct", share, "time beyond the median frame / whole time")]
+    return [per_run.metric_row("uneven_pct", share, "time beyond the median frame / whole time")]
 
 
-of_one_run.FORMULAS.append(uneven)
+per_run.FORMULAS.append(uneven)
 import gpubench_kit as kit
-from gpubench_kit.model.plan.schema import plan_schema
+from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.film import film_pictures
-from gpubench_kit.statistics.page import member_levels
+from gpubench_kit.statistics.overall import member_levels
 
 review = kit.review(sys.argv[1], count_look=False, pictures="all")
 axes = kit.plots.intervals(review.comparisons, metric="uneven_pct")
@@ -48,7 +48,7 @@ print(json.dumps({
     "page": [name for name in ("answer", "by_game", "games", "script", "quality")
              if "nevenness" in str(review.section(name).text)],
     "head": "Unevenness of frames" in str(review.section("answer").text),
-    "schema": json.dumps(plan_schema()).count('"uneven_pct"'),
+    "schema": json.dumps(ReviewPlan.model_json_schema()).count('"uneven_pct"'),
     "plot": axes.get_xlabel(),
     "pictures": sum("nevenness" in repr(one) for one in film_pictures(review._results, every=True)),
     "planned": session.noise.query("metric == 'uneven_pct'")["source"].unique().tolist(),

@@ -20,7 +20,7 @@ verdicts.VERDICTS["far_better"] = verdicts.Verdict(
 )
 from types import SimpleNamespace
 from gpubench_kit import plots
-from gpubench_kit.archive.tables import ARCHIVE_TABLES
+from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.page.charts import Spark, draw
@@ -28,7 +28,7 @@ from gpubench_kit.page.elements import verdict_markup
 from gpubench_kit.page.headline import is_real
 from gpubench_kit.plots.theme import verdict_colour as colour_in_plots
 from gpubench_kit.report.earlier_report import _Result
-from gpubench_kit.statistics.multiplicity import DIFFERENT, weaker_verdict
+from gpubench_kit.statistics.testing import DIFFERENT, weaker_verdict
 from gpubench_kit.wording.terms import mark_of, verdict_word
 
 row = SimpleNamespace(verdict="far_better", metric="pacing_ms", change=12.0)

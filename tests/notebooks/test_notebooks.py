@@ -11,7 +11,7 @@ import nbformat
 import pytest
 
 import gpubench_kit as kit
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit.files import bundled_path
 from gpubench_kit.report.notebook_run import parameter_names, run_notebook
 from gpubench_kit.report.page_build import OWN_QUESTIONS, bundled_notebook, page_notebook
 

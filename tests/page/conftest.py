@@ -14,13 +14,11 @@ from simulated_runs import Design, Noise, make_review
 from gpubench_kit import page
 from gpubench_kit.logs.frame_timing import FRAME_SHARES
 from gpubench_kit.logs.run_facts import RunFacts, Trace
-from gpubench_kit.model.findings import Finding, findings_table
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import RUN_METRICS, RUNS
+from gpubench_kit.model.tables import RUN_METRICS, RUNS, Finding, findings_table
 from gpubench_kit.page.results import Results
 from gpubench_kit.report.notebook_run import page_of
-from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise
-from gpubench_kit.statistics.levels import levels_of_games
+from gpubench_kit.statistics.compare import compare_over_games, compare_tunings, estimate_noise, levels_of_games
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra", "Dust Meridian", "Harbour Lanterns")
 EFFECTS = {"avg_fps": (-0.6, 3.0), "low_1pct_fps": (-1.0, 2.5), "board_w": (-16.0, 9.0)}

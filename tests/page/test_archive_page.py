@@ -12,7 +12,7 @@ from made_reports import MadeReport, write_report
 from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit.archive.archive import gather_archive
-from gpubench_kit.archive.tables import ARCHIVE_TABLES
+from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.archive import (
     archive_cards,

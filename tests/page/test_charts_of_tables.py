@@ -32,7 +32,7 @@ from gpubench_kit.page.charts.run_logs import (
     percentiles_of_game,
     sensors,
 )
-from gpubench_kit.statistics.levels import LEVELS
+from gpubench_kit.statistics.compare import LEVELS
 
 SCENE = ("Glass Tundra", "1440p")
 FACTORY, QUIET = State("card", "factory", "desk", "factory", 0), State("card", "quiet", "desk", "quiet", 1)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gpubench_kit.file_names import transliterated
+from gpubench_kit.files import transliterated
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
@@ -26,7 +26,7 @@ from gpubench_kit.page.elements import tied
 from gpubench_kit.page.film import film_pictures, write_film
 from gpubench_kit.page.pictures import SHAPES, Picture, picture_png, picture_svg
 from gpubench_kit.page.results import Results
-from gpubench_kit.statistics.levels import LEVELS
+from gpubench_kit.statistics.compare import LEVELS
 from tests.page.conftest import GAMES, facts_of, made_up, page_html, results_of
 
 HOSTILE = ["<b>&amp;</b> ]]>", "\u202eevil", "x" * 300, "🎮 quest", "غابة الزجاج", "日本語のゲーム", "Größe"]

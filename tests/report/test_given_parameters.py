@@ -6,7 +6,7 @@ import nbformat
 import papermill
 import pytest
 
-from gpubench_kit.bundled import assigned_names, bundled_path, check_parameters
+from gpubench_kit.files import assigned_names, bundled_path, check_parameters
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report.notebook_run import parameter_names
 

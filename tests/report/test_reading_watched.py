@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from gpubench_kit.metrics.progress_file import PROGRESS_FILE, progress_in_file, progress_to_file
+from gpubench_kit.metrics.per_run import PROGRESS_FILE, progress_in_file, progress_to_file
 from gpubench_kit.report.page_build import reading_text, reading_watched
 
 

@@ -9,7 +9,7 @@ import pytest
 from made_reports import MadeReport, write_report
 from small_folder import write_small_review
 
-from gpubench_kit.bundled import bundled_path
+from gpubench_kit.files import bundled_path
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.report import build, page_build, pages
 from gpubench_kit.report.build import build_report

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gpubench_kit.schedule.design import PLANNED_NOISE
 from gpubench_kit.schedule.needs import (
     DIFFERENCES_PCT,
     level_over_games,
@@ -12,7 +13,6 @@ from gpubench_kit.schedule.needs import (
     rounds_by_pilot,
     verdict_chances,
 )
-from gpubench_kit.schedule.tables import PLANNED_NOISE
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.planning import (
     DEFAULT_ROUNDS,

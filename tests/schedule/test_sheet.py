@@ -8,7 +8,7 @@ from extended_sheet import extend_run_sheet
 
 from gpubench_kit.model.errors import ReportError, TableError
 from gpubench_kit.schedule.make import make_schedule
-from gpubench_kit.schedule.sheet import extended_run_sheet
+from gpubench_kit.schedule.run_sheet import extended_run_sheet
 from gpubench_kit.sheet import load_run_sheet
 
 #: name -> (encoding, bytes before the text, separator, end of line)
@@ -130,7 +130,7 @@ def test_a_sheet_that_cannot_be_replaced_is_told(folder, monkeypatch):
     def refuse(*_):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("gpubench_kit.file_names.os.replace", refuse)
+    monkeypatch.setattr("gpubench_kit.files.os.replace", refuse)
     with pytest.raises(ReportError, match="Close programs that have it open"):
         extend_run_sheet(rows, made.plan)
     assert list(made.path.iterdir()) == []

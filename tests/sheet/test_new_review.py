@@ -7,9 +7,8 @@ import json
 import pytest
 
 from gpubench_kit.model.errors import PlanError, ReportError
-from gpubench_kit.model.plan import load_plan
+from gpubench_kit.model.plan import SCHEMA_FILE, load_plan
 from gpubench_kit.model.plan.rules import Analysis
-from gpubench_kit.model.plan.schema import plan_schema
 from gpubench_kit.sheet import load_run_sheet
 from gpubench_kit.sheet.new_review import PLAN_TEMPLATE, SHEET_HEADINGS, new_review
 from gpubench_kit.sheet.rows import KNOWN
@@ -99,4 +98,4 @@ def test_the_first_line_names_the_schema_that_lies_beside_the_plan(tmp_path):
     folder = new_review(tmp_path / "new")
     first = (folder / "plan.toml").read_text(encoding="utf-8").splitlines()[0]
     named = folder / first.removeprefix("#:schema ")
-    assert json.loads(named.read_text(encoding="utf-8")) == plan_schema()
+    assert json.loads(named.read_text(encoding="utf-8")) == json.loads(SCHEMA_FILE.read_text("utf-8"))

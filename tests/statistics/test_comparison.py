@@ -12,10 +12,9 @@ from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from gpubench_kit.statistics.comparison import estimate_from_rounds, estimate_two_groups
 from gpubench_kit.statistics.design import classify
-from gpubench_kit.statistics.equivalence import Uncertainty, run_tests
 from gpubench_kit.statistics.runs import encode_runs, select_pair
-from gpubench_kit.statistics.units import gather_units
-from gpubench_kit.statistics.variance import shrink_variance
+from gpubench_kit.statistics.testing import Uncertainty, run_tests
+from gpubench_kit.statistics.variance import gather_units, shrink_variance
 
 REFERENCE_RUNS = np.log([100, 101, 99.5, 100.4, 100.1])
 NEW_RUNS = np.log([102.1, 102.6, 101.9, 102.0, 102.9])

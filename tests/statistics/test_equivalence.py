@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from gpubench_kit.statistics.equivalence import (
+from gpubench_kit.statistics.testing import (
     Uncertainty,
     half_width,
     one_sided_p,

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from run_tables import make_plan
 
-from gpubench_kit.statistics.levels import LEVELS, levels_of_games
+from gpubench_kit.statistics.compare import LEVELS, levels_of_games
 
 # Student's t, 97.5 %, from printed tables.
 T3, T4 = 3.182446, 2.776445

@@ -10,7 +10,7 @@ from run_tables import CASES, closed, reference_table
 from statsmodels.stats.multitest import multipletests
 
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.statistics.multiplicity import adjust_in_families, decide, weaker_verdict
+from gpubench_kit.statistics.testing import adjust_in_families, decide, weaker_verdict
 
 
 @given(

@@ -18,9 +18,8 @@ from scipy import stats
 from simulated_runs import Design, make_review
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.statistics.equivalence import half_width, uncertainty_of
-from gpubench_kit.statistics.multiplicity import adjust_in_families
-from gpubench_kit.statistics.units import in_percent
+from gpubench_kit.statistics.testing import adjust_in_families, half_width, uncertainty_of
+from gpubench_kit.statistics.variance import in_percent
 
 CONTRASTS = [
     (case, metric, arm) for case, arms in CASES.items() if case != "h_confounded"

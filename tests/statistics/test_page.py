@@ -8,7 +8,7 @@ from scipy import stats
 from simulated_runs import Design, Noise, make_review
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
-from gpubench_kit.statistics.page import member_levels
+from gpubench_kit.statistics.overall import member_levels
 
 METRICS = ["avg_fps", "low_1pct_fps", "board_w", "energy_per_frame_j"]
 THREE = ("factory", "quiet", "brisk")

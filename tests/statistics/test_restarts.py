@@ -9,7 +9,6 @@ import pytest
 from run_tables import make_plan
 from scipy import stats
 
-from gpubench_kit.statistics.equivalence import Uncertainty, half_width
 from gpubench_kit.statistics.restarts import (
     RestartSpread,
     SessionSquares,
@@ -18,6 +17,7 @@ from gpubench_kit.statistics.restarts import (
     session_spread,
     tipping_point,
 )
+from gpubench_kit.statistics.testing import Uncertainty, half_width
 
 
 def _squares(means: np.ndarray, *, n: int, noise: float, noise_df: float = 1e6) -> SessionSquares:

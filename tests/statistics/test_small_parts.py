@@ -8,7 +8,7 @@ from run_tables import CASES, REFERENCE_METRICS, closed, reference_runs, referen
 from gpubench_kit.model.plan import Pair, Subject
 from gpubench_kit.statistics.design import estimate_drift
 from gpubench_kit.statistics.runs import encode_runs, group_ids, members_of, rank_within, select_pair
-from gpubench_kit.statistics.units import in_percent, scaled_values
+from gpubench_kit.statistics.variance import in_percent, scaled_values
 from gpubench_kit.wording.terms import WITHHELD, reason_sentences, reason_words
 
 

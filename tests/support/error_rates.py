@@ -42,8 +42,8 @@ from simulated_suites import (
 
 from gpubench_kit.statistics.compare import estimate_noise
 from gpubench_kit.statistics.comparison import estimate_two_groups
-from gpubench_kit.statistics.equivalence import Tests, Uncertainty, run_tests, uncertainty_of
 from gpubench_kit.statistics.restarts import tipping_point
+from gpubench_kit.statistics.testing import Tests, Uncertainty, run_tests, uncertainty_of
 
 LEVEL = 0.05
 #: Reviews of each measurement in daily tests; whole rows take minutes.

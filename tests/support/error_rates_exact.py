@@ -11,8 +11,8 @@ from gpubench_kit.statistics.planning import (
     chance_of_difference,
     chance_of_not_worse,
     chance_of_same,
+    degrees_of_freedom,
     detectable_difference,
-    runs_needed,
 )
 from gpubench_kit.statistics.stability import failure_bound
 
@@ -26,6 +26,18 @@ QUESTIONS = {
     "same 3 %": ("same", -np.log(0.97)),
     "not worse 2 %": ("not_worse", -np.log(0.98)),
 }
+
+
+def runs_needed(question: str, sigma: float, *, size: float, borrowing: bool = False) -> int:
+    """Return the least runs per tuning, at most 400, that answer a question with a chance of 80 %."""
+    n, sigma = np.arange(2, 401), max(sigma, size * 1e-9)
+    df = degrees_of_freedom(n, borrowing=borrowing)
+    if question == "difference":
+        chance = chance_of_difference(size, sigma, n=n, df=df)
+    else:
+        of = chance_of_same if question == "same" else chance_of_not_worse
+        chance = of(0.0, sigma, margin=size, n=n, df=df)
+    return int(n[(chance >= 0.8).argmax()])
 
 
 def rounds_needed() -> dict[str, Found]:

@@ -31,12 +31,11 @@ from simulated_suites import (
 
 from gpubench_kit.statistics.compare import compare_over_games, compare_tunings
 from gpubench_kit.statistics.contrasts import scaled
-from gpubench_kit.statistics.equivalence import one_sided_p, two_sided_p, uncertainty_of
 from gpubench_kit.statistics.looks import level_of_look
-from gpubench_kit.statistics.multiplicity import adjust_in_families, decide
-from gpubench_kit.statistics.page import member_levels
+from gpubench_kit.statistics.overall import member_levels
 from gpubench_kit.statistics.planning import DEFAULT_ROUNDS, level_of_game, rounds_to_plan
-from gpubench_kit.statistics.units import scaled_margin
+from gpubench_kit.statistics.testing import adjust_in_families, decide, one_sided_p, two_sided_p, uncertainty_of
+from gpubench_kit.statistics.variance import scaled_margin
 
 LEVEL = 0.05
 Rates = dict[str, Found]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.schedule.sheet import extended_run_sheet
+from gpubench_kit.schedule.run_sheet import extended_run_sheet
 
 
 def extend_run_sheet(rows: pd.DataFrame, plan: ReviewPlan) -> Path | None:

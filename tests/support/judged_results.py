@@ -14,7 +14,7 @@ from gpubench_kit.model.tables import COMPARISONS, OVERALL
 from gpubench_kit.statistics.contrasts import families_of
 from gpubench_kit.statistics.looks import Levels
 from gpubench_kit.statistics.results import judge, published
-from gpubench_kit.statistics.units import is_ratio
+from gpubench_kit.statistics.variance import is_ratio
 
 GAMES = ("Low Tide Racers", "Salt Orchard", "Copper Monsoon", "Glass Tundra")
 PAIR = {"of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "",

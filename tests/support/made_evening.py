@@ -10,10 +10,9 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from gpubench_kit.desk.desk import Desk
+from gpubench_kit.desk.desk import Desk, opened_desk
 from gpubench_kit.desk.journal import Disk
 from gpubench_kit.desk.keeper import Clock
-from gpubench_kit.desk.open import opened_desk
 from gpubench_kit.desk.view import View, view_of
 from gpubench_kit.synthetic.recipe import MadeGame, MadeReview, MadeRun, MadeTuning, list_runs
 from gpubench_kit.synthetic.review import Dialect, frame_log_text, make_logs, plan_text, sensor_log_text

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.checks.evidence import Evidence
-from gpubench_kit.checks.table import find
-from gpubench_kit.model.findings import Finding
+from gpubench_kit.checks.review import find
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.tables import Finding
 
 #: Confidence of a plan of one pair and one metric whose result over games, 0.8 of the page, has a level of 0.05.
 ONE_RESULT = 1 - 0.05 / 0.8

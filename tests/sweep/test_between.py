@@ -8,8 +8,8 @@ from made_rivals import CARDS, GAMES, ONCE, STEPS, SWEPT, RivalReview, measure
 
 from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.page.sweep import sweep_readings
+from gpubench_kit.sweep.answers import BETWEEN
 from gpubench_kit.sweep.find import find_tuning
-from gpubench_kit.sweep.tables import BETWEEN
 
 LEAD, WATTS = 1.02, 0.95
 

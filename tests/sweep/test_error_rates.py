@@ -10,7 +10,7 @@ import pytest
 from made_sweeps import step_name, sweep_plan
 from simulated_runs import Design, Noise, make_review
 
-from gpubench_kit.model.plan.references import Pair, Subject
+from gpubench_kit.model.plan.comparisons import Pair, Subject
 from gpubench_kit.statistics.runs import encode_runs
 from gpubench_kit.sweep.measured import judge_settings
 from gpubench_kit.sweep.search import search_sequence

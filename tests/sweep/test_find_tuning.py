@@ -9,8 +9,8 @@ from made_sweeps import LOSSES, POWERS, STEPS, crashed, made_sweep, step_name, s
 
 from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.statistics.compare import compare_tunings
-from gpubench_kit.statistics.equivalence import Uncertainty, half_width, one_sided_p
-from gpubench_kit.sweep.tables import SWEEP_TABLES
+from gpubench_kit.statistics.testing import Uncertainty, half_width, one_sided_p
+from gpubench_kit.sweep.answers import SWEEP_TABLES
 
 LAST_GOOD = "limit -20"
 

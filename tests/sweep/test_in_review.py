@@ -18,8 +18,8 @@ from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.page import downloads, tuning
 from gpubench_kit.page.results import Results
 from gpubench_kit.page.sweep import sweep_readings
+from gpubench_kit.sweep.answers import BETWEEN, SWEEP_TABLES
 from gpubench_kit.sweep.find import sweep_in_review
-from gpubench_kit.sweep.tables import BETWEEN, SWEEP_TABLES
 
 pytestmark = pytest.mark.usefixtures("notebooks_here")
 

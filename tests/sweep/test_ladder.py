@@ -5,7 +5,7 @@ from made_sweeps import sweep_plan
 
 from gpubench_kit.model.errors import DesignError, PlanError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import Ladder, change_words, ladder_of, offset_text
+from gpubench_kit.model.plan.comparisons import Ladder, change_words, ladder_of, offset_text
 
 
 def plan_of(*tunings, ladder: str = "", **more) -> ReviewPlan:

@@ -19,11 +19,11 @@ from signed_claims import in_plan_words
 from gpubench_kit.claims.check import check_claims
 from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import ladder_of
+from gpubench_kit.model.plan.comparisons import ladder_of
 from gpubench_kit.model.table_checks import check_table
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL
+from gpubench_kit.sweep.answers import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 from gpubench_kit.sweep.find import Sweep, SweepInReview
-from gpubench_kit.sweep.tables import ANSWERS, BETWEEN, CURVES, NEXT, READINGS, SWEEP
 
 OURS, RIVAL, QUIET = "Larkmoor 4", "Fernholt 3", "voltage −60 mV"
 YES, NO, OPEN = "supported", "contradicted", "not_shown"

@@ -42,12 +42,7 @@ def place(loc: Loc, data: Mapping[str, Any]) -> str:
     if len(keys) > 1 and isinstance(keys[1], int):
         parts.append(f"[[{keys[0]}]] {_numbered(keys[:2], data)}")
         keys, entry = keys[2:], keys[:2]
-        if (
-            parts[0].startswith("[[games]]")
-            and len(keys) > 1
-            and keys[0] == "settings"
-            and isinstance(keys[1], int)
-        ):
+        if entry[0] == "games" and len(keys) > 1 and keys[0] == "settings" and isinstance(keys[1], int):
             parts.append(f"[[games.settings]] {_numbered([*entry, *keys[:2]], data)}")
             keys = keys[2:]
     elif keys[:1] == ["logs"] and len(keys) > 1 and keys[1] not in Logs.model_fields:
@@ -57,7 +52,9 @@ def place(loc: Loc, data: Mapping[str, Any]) -> str:
         head = f"[{_key(keys[0])}]"
         parts.append(f"[{head}]" if isinstance(data.get(str(keys[0])), list) else head)
         keys = keys[1:]
-    return ", ".join([*parts, _dotted(keys)] if keys else parts)
+    # The rest with dots, positions as ``item 2``.
+    dotted = "".join(f" item {key + 1}" if isinstance(key, int) else f".{_key(key)}" for key in keys)
+    return ", ".join([*parts, dotted.lstrip(". ")] if keys else parts)
 
 
 def declared(loc: Loc, model: type[BaseModel]) -> tuple[type[BaseModel] | None, FieldInfo | None]:
@@ -110,14 +107,6 @@ def _numbered(loc: list[str | int], data: Any) -> str:
     name = (value.get("name") or value.get("id")) if isinstance(value, Mapping) else None
     number = f"{int(loc[-1]) + 1}"
     return f"{number} {shown(name)}" if isinstance(name, str) and name else number
-
-
-def _dotted(keys: list[str | int]) -> str:
-    """Return the rest of a place: keys with dots, positions as ``item 2``."""
-    text = ""
-    for key in keys:
-        text += f" item {key + 1}" if isinstance(key, int) else f".{_key(key)}"
-    return text.lstrip(". ")
 
 
 def _key(key: str | int) -> str:

@@ -30,7 +30,8 @@ class Section(BaseModel):
 #: Percent as text, as the schema of a plan states it.
 _PERCENT_TEXT = r"^\s*\d+([.,]\d+)?\s*%\s*$"
 
-#: What a claim may speak of besides metrics: estimates that follow from power and prices.
+#: What a claim may speak of besides metrics: estimates that follow from power and prices; of all but the last less
+#: is better.
 ESTIMATES = ("running_cost", "total_cost", "break_even_time", "value_for_money")
 
 
@@ -104,11 +105,6 @@ def _known_metric(name: str) -> str:
     return name
 
 
-def _known_topic(name: str) -> str:
-    """Return the name of a metric, or of an estimate that a claim may speak of."""
-    return name if name in ESTIMATES else _known_metric(name)
-
-
 def _date_of_text(value: Any) -> Any:
     """Return a date for an ISO date in quotes; anything else as it is."""
     if not isinstance(value, str):
@@ -125,11 +121,9 @@ MetricName = Annotated[
     str, Strict(), AfterValidator(_known_metric), Field(json_schema_extra={"enum": sorted(METRICS)})
 ]
 ClaimTopic = Annotated[
-    str,
-    Strict(),
-    AfterValidator(_known_topic),
+    str, Strict(), AfterValidator(lambda name: name if name in ESTIMATES else _known_metric(name)),
     Field(json_schema_extra={"enum": sorted([*METRICS, *ESTIMATES])}),
-]
+]  # fmt: skip
 Truth = Annotated[bool, Strict()]
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Positive = Annotated[float, Strict(), Field(allow_inf_nan=False, gt=0)]
@@ -146,13 +140,6 @@ Date = Annotated[datetime.date, Strict(), BeforeValidator(_date_of_text)]
 #: Amounts where less is better, and where more is: of the better way, then of the worse.
 OF_LESS, OF_MORE = ("saves_at_least", "costs_at_most"), ("gains_at_least", "loses_at_most")
 
-_ESTIMATES = {
-    "running_cost": OF_LESS,
-    "total_cost": OF_LESS,
-    "break_even_time": OF_LESS,
-    "value_for_money": OF_MORE,
-}
-
 
 def keys_for(topic: str) -> tuple[str, str]:
     """Return the keys of amounts that fit a metric or an estimate of cost.
@@ -165,9 +152,8 @@ def keys_for(topic: str) -> tuple[str, str]:
     -------
     tuple of two keys: where neither more nor less is better, those that say more and less of it
     """
-    if topic in _ESTIMATES:
-        return _ESTIMATES[topic]
-    return OF_LESS if topic in METRICS and METRICS[topic].better == "lower" else OF_MORE
+    is_of_less = METRICS[topic].better == "lower" if topic in METRICS else topic in ESTIMATES[:-1]
+    return OF_LESS if is_of_less else OF_MORE
 
 
 def signed_amount(given: Mapping[str, Any]) -> tuple[str, str]:

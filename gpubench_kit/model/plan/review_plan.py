@@ -14,12 +14,12 @@ from typing import Any
 from pydantic import Field, PrivateAttr, ValidationError
 
 from gpubench_kit.model.errors import Fault, PlanError, check_folder, shown
+from gpubench_kit.model.formats import decisions_of
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.checks import check_across_sections
-from gpubench_kit.model.plan.decisions import decisions_of
+from gpubench_kit.model.plan.comparisons import CardUnit, Pair, Subject, card_units, default_pairs, written_pairs
 from gpubench_kit.model.plan.faults import faults_of, repaired
 from gpubench_kit.model.plan.fields import Section
-from gpubench_kit.model.plan.references import CardUnit, Pair, Subject, card_units, default_pairs, written_pairs
 from gpubench_kit.model.plan.rules import RESTARTS, Analysis, Checks, Exclude, Logs, with_measured_spread
 from gpubench_kit.model.plan.sections import (
     About,
@@ -36,9 +36,11 @@ from gpubench_kit.model.plan.sections import (
     Tuning,
 )
 
-__all__ = ["PLAN_FILE", "Pair", "ReviewPlan", "Subject", "load_plan", "plan_file_of"]
+__all__ = ["PLAN_FILE", "SCHEMA_FILE", "Pair", "ReviewPlan", "Subject", "load_plan", "plan_file_of"]
 
 PLAN_FILE = "plan.toml"
+#: Its JSON Schema, as `tools/make_schema.py` makes it of the models below.
+SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
 
 #: A plan is a page or two of text; a larger file is something else.
 _LARGEST_FILE = 2_000_000
@@ -277,25 +279,19 @@ def load_plan(path: str | Path) -> ReviewPlan:
         raise PlanError(Fault(file.name, f"{len(content)} bytes were found; a page of text is expected."))
     if not content.strip():
         raise PlanError(Fault(file.name, "the file is empty; a plan is expected.", "Start from: gpubench-kit new"))
-    text = _decoded(content, file.name)
-    data = _parsed(text, file.name)
-    return _checked(data, folder=file.absolute().parent, file=file.name)
+    return _checked(_parsed(content, file.name), folder=file.absolute().parent, file=file.name)
 
 
-def _decoded(content: bytes, file: str) -> str:
-    """Return the text of UTF-8 bytes, with or without a byte-order mark."""
+def _parsed(content: bytes, file: str) -> dict[str, Any]:
+    """Return the content of a TOML file, with or without a byte-order mark, or raise where it stops being TOML."""
+    text = ""
     try:
-        return content.decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
+        return tomllib.loads(text)
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         problem = f"the text is not UTF-8 (first at line {line}); TOML files are UTF-8 text."
         raise PlanError(Fault(f"{file}, line {line}", problem, "Save it again as UTF-8 in your editor.")) from error
-
-
-def _parsed(text: str, file: str) -> dict[str, Any]:
-    """Return the content of a TOML text, or raise where it stops being TOML."""
-    try:
-        return tomllib.loads(text)
     except RecursionError:
         raise PlanError(Fault(file, "lists or tables are nested too deeply to be a plan.")) from None
     except ValueError as error:

@@ -60,8 +60,7 @@ class Analysis(Section):
     )
     margin_pct: Percent = Field(2.0, description="smallest difference that matters [%], on the ratio scale")
     margins: dict[MetricName, Positive] = Field(
-        default_factory=dict,
-        description="the same by metric: percent on the ratio scale, else the metric's unit",
+        default_factory=dict, description="the same by metric: percent on the ratio scale, else the metric's unit"
     )
     looks: Annotated[int, _WHOLE, Field(ge=1, le=8)] = Field(
         2, description="looks at verdicts planned; with two the first is judged at 0.04, the second at 0.015"
@@ -307,6 +306,18 @@ _ACTION = (
 )
 
 
+def table_left(folder: Path, copy: str, in_archive: Path) -> tuple[Path | None, str]:
+    """Return the table that earlier reviews left for a plan, and its name; None where there is none.
+
+    Parameters
+    ----------
+    folder : of the review, in which a copy comes before the archive: it keeps a report as it is
+    copy, in_archive : name of the copy; place of the table in the working directory
+    """
+    places = ((folder / copy, copy), (Path.cwd() / in_archive, in_archive.as_posix()))
+    return next((one for one in places if one[0].is_file()), (None, ""))
+
+
 def with_measured_spread(
     data: Mapping[str, Any], *, folder: Path, file: str
 ) -> tuple[dict[str, Any], str, list[Fault]]:
@@ -331,8 +342,7 @@ def with_measured_spread(
     analysis = data.get("analysis")
     if not isinstance(analysis, Mapping) or analysis.get("restart_spread") != ARCHIVE_WORD:
         return dict(data), "", []
-    places = ((folder / SPREAD_FILE, SPREAD_FILE), (Path.cwd() / ARCHIVE_TABLE, ARCHIVE_TABLE.as_posix()))
-    path, name = next((one for one in places if one[0].is_file()), (None, ""))
+    path, name = table_left(folder, SPREAD_FILE, ARCHIVE_TABLE)
     if path is None:
         spread: dict[str, float] = {}
         problem = (

@@ -105,7 +105,7 @@ def chance_curves(
 
     Parameters
     ----------
-    chances : DataFrame, one row per (group, metric, difference, rounds); see ``schedule.tables.VERDICT_CHANCES``
+    chances : DataFrame, one row per (group, metric, difference, rounds); see ``schedule.design.VERDICT_CHANCES``
     plan : ReviewPlan, gives the margin
     metric : name of the metric
     group : group of settings

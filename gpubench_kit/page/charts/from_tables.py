@@ -138,7 +138,7 @@ def runs_of_game(
     Parameters
     ----------
     usable : DataFrame, one row per (run, metric); see ``tables.USABLE``
-    levels : DataFrame, see `gpubench_kit.statistics.levels.LEVELS`
+    levels : DataFrame, see `gpubench_kit.statistics.compare.LEVELS`
     scene : game and setting
     states : rows, top first
     metrics : axes, side by side; those that no run has are left out
@@ -173,7 +173,7 @@ def frame_rates(
 
     Parameters
     ----------
-    levels : DataFrame, see `gpubench_kit.statistics.levels.LEVELS`
+    levels : DataFrame, see `gpubench_kit.statistics.compare.LEVELS`
     scene : game and setting
     states : rows, top first
     limit : end of the axis, common to several charts [FPS]
@@ -217,7 +217,7 @@ def watts_against_fps(
 
     Parameters
     ----------
-    levels : DataFrame, see `gpubench_kit.statistics.levels.LEVELS`; both axes are its means over games, which are
+    levels : DataFrame, see `gpubench_kit.statistics.compare.LEVELS`; both axes are its means over games, which are
         geometric, so that frames per watt are their ratio
     group : group of settings
     states : the reference first
@@ -315,7 +315,7 @@ def archive_noise_lanes(noise: pd.DataFrame, *, metric: str) -> Lanes | None:
 
     Parameters
     ----------
-    noise : DataFrame; see ``archive.tables.RUN_NOISE``
+    noise : DataFrame; see ``archive.gather.RUN_NOISE``
     metric : name of the metric
 
     Returns
@@ -343,7 +343,7 @@ def archive_change_lanes(rows: pd.DataFrame, *, metric: str, title: str) -> Lane
 
     Parameters
     ----------
-    rows : DataFrame with ``label`` and the columns of changes in ``archive.tables``, in the order drawn
+    rows : DataFrame with ``label`` and the columns of changes in ``archive.gather``, in the order drawn
     metric : name of the metric
     title : what is compared
 
@@ -365,7 +365,7 @@ def card_lanes(cards: pd.DataFrame, *, metric: str) -> Lanes | None:
 
     Parameters
     ----------
-    cards : DataFrame with ``label`` and the columns of ``archive.tables.CARDS``
+    cards : DataFrame with ``label`` and the columns of ``archive.gather.CARDS``
     metric : name of the metric
 
     Returns

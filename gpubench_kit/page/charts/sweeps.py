@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.plan.ladder import Ladder, offset_text
+from gpubench_kit.model.plan.comparisons import Ladder, offset_text
 from gpubench_kit.page.charts.from_tables import change_lanes
 from gpubench_kit.page.charts.lanes import Lanes
 from gpubench_kit.page.charts.marks import RIVAL, Axis, is_known, known_ends, value_text

@@ -13,15 +13,15 @@ from types import SimpleNamespace
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
-from gpubench_kit import own_processes
-from gpubench_kit.own_processes import end_with, private_environment, safe_environment, start_safely
+from gpubench_kit import processes
+from gpubench_kit.processes import end_with, private_environment, safe_environment, start_safely
 from gpubench_kit.report.notebook_run import run_notebook
 
 ROOT = Path(__file__).resolve().parents[1]
 
 _CHILD = """
 import os, sys, time
-from gpubench_kit.own_processes import end_with
+from gpubench_kit.processes import end_with
 end_with(os.getppid())
 print(os.getpid(), flush=True)
 time.sleep(60)
@@ -63,10 +63,10 @@ def test_on_windows_the_process_itself_is_waited_for(monkeypatch):
         OpenProcess=lambda *operands: asked.append(operands) or 77,
         WaitForSingleObject=lambda *operands: asked.append(operands),
     )
-    monkeypatch.setattr(own_processes.ctypes, "windll", SimpleNamespace(kernel32=system), raising=False)
-    monkeypatch.setattr(own_processes, "IS_WINDOWS", True)
-    monkeypatch.setattr(own_processes.os, "_exit", ended.append)
-    own_processes._watch(4321)
+    monkeypatch.setattr(processes.ctypes, "windll", SimpleNamespace(kernel32=system), raising=False)
+    monkeypatch.setattr(processes, "IS_WINDOWS", True)
+    monkeypatch.setattr(processes.os, "_exit", ended.append)
+    processes._watch(4321)
     assert asked == [(0x00100000, False, 4321), (77, 0xFFFFFFFF)]
     assert ended == [1]
 

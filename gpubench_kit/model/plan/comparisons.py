@@ -1,21 +1,156 @@
-"""The ladder of a sweep: which tunings are its settings, and in which order they are tested.
+"""What a plan compares: pairs of card, tuning and bench; and the settings of a sweep, on their ladder.
 
-A *line* is a row of settings that differ in the stepped change alone: with a second change (a lower voltage,
-say, at every power limit) there is one line for each of its values. A line's *sequence* runs from the factory
+A *line* of a ladder is a row of settings that differ in the stepped change alone: with a second change (a lower
+voltage, say, at every power limit) there is one line for each of its values. Its *sequence* runs from the factory
 state outward, on the side on which it has more settings.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import Any
 
 from gpubench_kit.model.errors import DesignError, Fault, PlanError
+from gpubench_kit.model.plan.sections import Bench, Card, SubjectText, Tuning
 
-if TYPE_CHECKING:
-    from gpubench_kit.model.plan import ReviewPlan
+
+@dataclass(frozen=True)
+class Subject:
+    """One side of a comparison.
+
+    Attributes
+    ----------
+    card : name of the card; the model's name where the plan has several cards of it
+    tuning : name of the tuning
+    bench : name of the bench; empty where the only bench has no name
+    """
+
+    card: str
+    tuning: str
+    bench: str
+
+    @property
+    def line(self) -> str:
+        """What the plan has to hold for it: ``{ card = "Larkmoor 4", tuning = "quiet" }``."""
+        return f"{{ {', '.join(f'{name} = {json.dumps(text)}' for name, text in vars(self).items() if text)} }}"
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two subjects: what is judged, and what it is compared with."""
+
+    of: Subject
+    against: Subject
+
+
+@dataclass(frozen=True)
+class CardUnit:
+    """What stands on one side of a comparison: one card, or all samples of one model.
+
+    Attributes
+    ----------
+    name : name of the card, or of the model where the plan has several cards of it
+    role : ``reviewed`` or ``rival``
+    cards : the cards, at least one
+    """
+
+    name: str
+    role: str
+    cards: tuple[Card, ...]
+
+    def has(self, tuning: Tuning) -> bool:
+        """Return whether a tuning can be applied to this card."""
+        return any(tuning.card in ("", card.name, card.model) for card in self.cards)
+
+
+def card_units(cards: Iterable[Card]) -> tuple[CardUnit, ...]:
+    """Return the cards as units of comparison, the reviewed one first.
+
+    Parameters
+    ----------
+    cards : cards of the plan, in its order
+
+    Returns
+    -------
+    tuple of CardUnit, one per model
+    """
+    by_model: dict[str, list[Card]] = {}
+    for card in cards:
+        by_model.setdefault(card.model, []).append(card)
+    units = []
+    for model, samples in by_model.items():
+        name = model if len(samples) > 1 else samples[0].name
+        units.append(CardUnit(name, samples[0].role, tuple(samples)))
+    return tuple(sorted(units, key=lambda unit: unit.role != "reviewed"))
+
+
+def default_pairs(
+    units: Iterable[CardUnit], tunings: Iterable[Tuning], *, benches: Iterable[Bench]
+) -> tuple[Pair, ...]:
+    """Return every tuning against the reference, then the same tunings across cards.
+
+    Parameters
+    ----------
+    units : cards of the plan, see `card_units`
+    tunings : tunings of the plan, one of them the reference
+    benches : benches of the plan; nothing is compared across benches
+
+    Returns
+    -------
+    tuple of Pair: within each card and bench first, then the reviewed card against each rival
+    """
+    units, tunings, benches = tuple(units), tuple(tunings), tuple(benches)
+    reference = next(tuning for tuning in tunings if tuning.reference)
+    pairs = []
+    for unit in units:
+        own = [one for one in tunings if unit.has(one) and one is not reference and unit.has(reference)]
+        pairs += [((unit, one), (unit, reference), bench) for bench in benches for one in own]
+    reviewed = [unit for unit in units if unit.role == "reviewed"]
+    for unit, rival in ((unit, rival) for unit in reviewed for rival in units if rival.role == "rival"):
+        both = [one for one in tunings if unit.has(one) and rival.has(one)]
+        pairs += [((unit, one), (rival, one), bench) for bench in benches for one in both]
+    return tuple(
+        Pair(*(Subject(unit.name, tuning.name, bench.name) for unit, tuning in sides)) for *sides, bench in pairs
+    )
+
+
+def written_pairs(
+    of: SubjectText,
+    against: SubjectText,
+    *,
+    units: Iterable[CardUnit],
+    tunings: Iterable[Tuning],
+    benches: Iterable[Bench],
+) -> tuple[Pair, ...]:
+    """Return the pairs that a comparison or a claim asks for: one, or one per bench.
+
+    ``of`` without a card means the card that alone has the tuning, else the reviewed card; without a tuning, the
+    reference. What ``against`` leaves out is as in ``of``. Without a bench on either side the pair is compared on
+    every bench.
+
+    Parameters
+    ----------
+    of, against : the two sides as written
+    units, tunings, benches : of the plan
+    """
+    units = tuple(units)
+    # A model of one card is that card.
+    names = {unit.cards[0].model: unit.name for unit in reversed(units) if len(unit.cards) == 1}
+    own_card = {one.name: names.get(one.card, one.card) for one in reversed(tuple(tunings))}
+    of_tuning = of.tuning or next((one.name for one in tunings if one.reference), "")
+    of_card = names.get(of.card, of.card) or own_card.get(of_tuning, "") or units[0].name
+    against_tuning = against.tuning or of_tuning
+    against_card = names.get(against.card, against.card) or of_card
+    given = {(of.bench or against.bench, against.bench or of.bench)}
+    every = given if of.bench or against.bench else {(one.name, one.name) for one in benches}
+    return tuple(
+        Pair(Subject(of_card, of_tuning, left), Subject(against_card, against_tuning, right))
+        for left, right in sorted(every)
+    )
+
 
 #: What the end of a change's name says about its unit.
 _UNITS = {"pct": "%", "mv": "mV", "mhz": "MHz", "w": "W", "c": "°C", "rpm": "rpm"}
@@ -126,7 +261,7 @@ def offset_text(change: str, offset: float) -> str:
     return f"{text} {unit}".rstrip()
 
 
-def ladder_of(plan: ReviewPlan, *, card: str = "") -> Ladder:
+def ladder_of(plan: Any, *, card: str = "") -> Ladder:
     """Return the ladder of a plan.
 
     Parameters
@@ -166,7 +301,7 @@ def ladder_of(plan: ReviewPlan, *, card: str = "") -> Ladder:
     return Ladder(change, is_stated, reference.name, lines, left_out)
 
 
-def _stepped_change(plan: ReviewPlan, tunings: Iterable) -> tuple[str, bool]:
+def _stepped_change(plan: Any, tunings: Iterable) -> tuple[str, bool]:
     """Return the change that is stepped, and whether the plan names it."""
     if plan.sweep.ladder:
         return plan.sweep.ladder, True

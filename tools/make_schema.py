@@ -1,19 +1,20 @@
-"""The JSON Schema of ``plan.toml``, for editors that complete and check TOML while it is written.
+"""Make the JSON Schema of ``plan.toml``, for editors that complete and check TOML while it is written.
 
-``python -m gpubench_kit.model.plan.schema FILE...`` writes it, for example after a section has got a key.
+Run after a section or the list of metrics has changed; a test holds both published files against the models::
+
+    python tools/make_schema.py
 """
 
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
-from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan import SCHEMA_FILE, ReviewPlan
 
-#: Where the schema is published inside the package.
-SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
+#: Where the schema is published: inside the package, and on the site.
+FILES = (SCHEMA_FILE, Path(__file__).resolve().parents[1] / "docs" / "plan.schema.json")
 
 
 def plan_schema() -> dict[str, Any]:
@@ -29,11 +30,6 @@ def schema_text() -> str:
     return json.dumps(plan_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
-def main(files: list[str]) -> None:
-    """Write the schema to files; to the one inside the package where none is given."""
-    for file in files or [str(SCHEMA_FILE)]:
-        Path(file).write_text(schema_text(), encoding="utf-8", newline="\n")
-
-
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    for file in FILES:
+        file.write_text(schema_text(), encoding="utf-8", newline="\n")
