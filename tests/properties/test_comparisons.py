@@ -166,6 +166,28 @@ def test_milliseconds_or_seconds_do_not_matter(table, factor):
         assert_same(one, other, without=[name for name in ("of_value", "against_value") if name in one])
 
 
+def _with_another_tuning(table, rng):
+    """Return runs of which those of one tuning are there once more, as of a third one that is a little faster."""
+    extra = table[table["tuning"] == "quiet"].assign(tuning="brisk", order=lambda rows: rows["order"] + 0.5)
+    extra["run"] = "b" + extra["run"]
+    extra["value"] = extra["value"] * np.exp(rng.normal(0.01, 0.01, len(extra)))
+    both = pd.concat([table, extra], ignore_index=True)
+    return both.assign(order=both["order"].rank().astype(int))
+
+
+@CHECKED
+@given(reviews(), st.floats(1e-3, 1e3), st.integers(0, 1000))
+def test_a_constant_factor_and_another_metric_change_nothing(table, factor, seed):
+    alone, alone_over = results(table)
+    for one, other in zip((alone, alone_over), results(table.assign(value=table["value"] * factor)), strict=True):
+        assert_same(one, other, without=[name for name in ("of_value", "against_value") if name in one])
+    rng = np.random.default_rng(seed)
+    power = table.assign(metric="board_w", value=300 * np.exp(0.01 * rng.standard_normal(len(table))))
+    rows, over = results(pd.concat([table, power], ignore_index=True), make_plan(metrics=["avg_fps", "board_w"]))
+    assert_same(rows[rows["metric"] == "avg_fps"], alone)
+    assert_same(over[over["metric"] == "avg_fps"], alone_over, without=[name for name in PAGE if name in over])
+
+
 @CHECKED
 @given(reviews(patterns=PATTERNS[:6]), st.randoms(use_true_random=False))
 def test_order_of_rows_and_names_of_runs_do_not_matter(table, random):
@@ -179,11 +201,17 @@ def test_order_of_rows_and_names_of_runs_do_not_matter(table, random):
 
 
 @CHECKED
-@given(reviews(), st.floats(1e-3, 1e3))
-def test_a_constant_factor_does_not_matter(table, factor):
-    scaled = table.assign(value=table["value"] * factor)
-    for one, other in zip(results(table), results(scaled), strict=True):
-        assert_same(one, other, without=[name for name in ("of_value", "against_value") if name in one])
+@given(reviews(patterns=PATTERNS[:2]), st.integers(0, 1000))
+def test_another_tuning_and_a_run_that_enters_no_verdict_change_no_unadjusted_result(table, seed):
+    alone, alone_over = results(table)
+    warm_up = table.head(3).assign(purpose="warm_up", value=1.0, order=0, run=["w1", "w2", "w3"])
+    both = pd.concat([warm_up, table.assign(purpose="measure")], ignore_index=True)
+    for one, other in zip(results(both), (alone, alone_over), strict=True):
+        assert_same(one, other)
+    further = _with_another_tuning(table, np.random.default_rng(seed))
+    rows, over = results(further, make_plan(("factory", "quiet", "brisk")))
+    assert_same(rows[rows["of_tuning"] == "quiet"], alone, without=FAMILY)
+    assert_same(over[over["of_tuning"] == "quiet"], alone_over, without=[name for name in PAGE if name in over])
 
 
 @CHECKED
@@ -198,41 +226,6 @@ def test_an_offset_of_a_session_leaves_the_blocked_difference(table, offset, see
     assert one.loc[five, "own_ci_low"].to_numpy() == pytest.approx(
         other.loc[five, "own_ci_low"].to_numpy(), abs=1e-7
     )
-
-
-@CHECKED
-@given(reviews(patterns=PATTERNS[:2]), st.integers(0, 1000))
-def test_another_tuning_changes_no_other_unadjusted_result(table, seed):
-    extra = table[table["tuning"] == "quiet"].assign(tuning="brisk", order=lambda rows: rows["order"] + 0.5)
-    extra["run"] = "b" + extra["run"]
-    extra["value"] = extra["value"] * np.exp(np.random.default_rng(seed).normal(0.01, 0.01, len(extra)))
-    both = pd.concat([table, extra], ignore_index=True)
-    order = both["order"].rank().astype(int)
-    rows, over = results(both.assign(order=order), make_plan(("factory", "quiet", "brisk")))
-    alone, alone_over = results(table)
-    assert_same(rows[rows["of_tuning"] == "quiet"], alone, without=FAMILY)
-    assert_same(over[over["of_tuning"] == "quiet"], alone_over, without=[name for name in PAGE if name in over])
-
-
-@CHECKED
-@given(reviews(), st.integers(0, 1000))
-def test_another_metric_changes_nothing(table, seed):
-    rng = np.random.default_rng(seed)
-    power = table.assign(metric="board_w", value=300 * np.exp(0.01 * rng.standard_normal(len(table))))
-    both = pd.concat([table, power], ignore_index=True)
-    rows, over = results(both, make_plan(metrics=["avg_fps", "board_w"]))
-    alone, alone_over = results(table)
-    assert_same(rows[rows["metric"] == "avg_fps"], alone)
-    assert_same(over[over["metric"] == "avg_fps"], alone_over, without=[name for name in PAGE if name in over])
-
-
-@CHECKED
-@given(reviews(patterns=PATTERNS[:2]))
-def test_a_run_that_enters_no_verdict_changes_nothing(table):
-    warm_up = table.head(3).assign(purpose="warm_up", value=1.0, order=0, run=["w1", "w2", "w3"])
-    both = pd.concat([warm_up, table.assign(purpose="measure")], ignore_index=True)
-    for one, other in zip(results(both), results(table), strict=True):
-        assert_same(one, other)
 
 
 @CHECKED
