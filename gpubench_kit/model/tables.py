@@ -67,17 +67,17 @@ class Table:
 
         Columns that the rows lack are filled with missing values; others are dropped.
         """
-        frame = pd.DataFrame(rows if isinstance(rows, pd.DataFrame) else list(rows))
-        frame = frame.reindex(columns=self.names).reset_index(drop=True)
-        typed = {column.name: _typed(frame[column.name], column.kind) for column in self.columns}
-        return pd.DataFrame(typed, index=frame.index)
+        frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
+        typed = {column.name: _typed(frame, column.name, column.kind) for column in self.columns}
+        return pd.DataFrame(typed, index=pd.RangeIndex(len(frame)))
 
 
-def _typed(series: pd.Series, kind: str) -> pd.Series:
-    """Return the series with the pandas type of a declared type."""
-    if series.dtype != _DTYPES[kind]:
-        series = series.astype(_DTYPES[kind])
-    return series.fillna("") if kind == "text" else series
+def _typed(frame: pd.DataFrame, name: str, kind: str) -> pd.api.extensions.ExtensionArray:
+    """Return a column of the frame in the pandas type of a declared one; missing values where it lacks it."""
+    if name not in frame:
+        return pd.array(["" if kind == "text" else None] * len(frame), dtype=_DTYPES[kind])
+    series = frame[name].astype(_DTYPES[kind])
+    return (series.fillna("") if kind == "text" and series.hasnans else series).array
 
 
 def _text(name: str, meaning: str, allowed: tuple[str, ...] = ()) -> Column:
