@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, cpu_count, delayed
 
+from gpubench_kit.late_loading import loaded_when_used
 from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.read_frames import FormatMemory
@@ -38,6 +38,8 @@ from gpubench_kit.model.table_checks import check_plan
 from gpubench_kit.model.tables import CERTAINTIES, RUN_METRICS, Finding
 from gpubench_kit.processes import end_with
 from gpubench_kit.wording.notes import note
+
+joblib = loaded_when_used("joblib")
 
 #: Metrics that are computed from others, and which; every other one rests on its own column.
 NEEDS = {"energy_per_frame_j": ("board_w", "avg_fps"), "frames_per_j": ("board_w", "avg_fps")}
@@ -367,7 +369,7 @@ def compute_run_metrics(
     rules, progress = MetricRules.of_plan(plan), progress or progress_to_file()
     columns, with_typed = RowColumns(), set(review.typed["run"])
     beside_typed: list[dict] = []
-    processes = processes or (cpu_count() if len(review.tasks) >= _RUNS_FOR_PROCESSES else 1)
+    processes = processes or (joblib.cpu_count() if len(review.tasks) >= _RUNS_FOR_PROCESSES else 1)
     for done, result in enumerate(_results(review.tasks, rules, processes), start=1):
         review.receive(result.facts, result.findings, result.faults)
         if result.facts.run in with_typed:
@@ -393,8 +395,8 @@ def _results(tasks: Sequence[RunTask], rules: MetricRules, processes: int) -> It
         return
     n_at_once = min(_MOST_AT_ONCE, max(_FEWEST_AT_ONCE, len(tasks) // (_CALLS_OF_EACH * processes)))
     pieces = [tasks[start : start + n_at_once] for start in range(0, len(tasks), n_at_once)]
-    run = Parallel(n_jobs=processes, return_as="generator", pre_dispatch="2*n_jobs")
-    for results in run(delayed(_results_of)(piece, rules, os.getpid()) for piece in pieces):
+    run = joblib.Parallel(n_jobs=processes, return_as="generator", pre_dispatch="2*n_jobs")
+    for results in run(joblib.delayed(_results_of)(piece, rules, os.getpid()) for piece in pieces):
         yield from results
 
 
