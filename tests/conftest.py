@@ -98,7 +98,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Put tests of the whole kit first, and leave out those that take many minutes unless asked for by their mark."""
+    """Put tests of the whole kit first; leave out those that take many minutes unless asked for by their mark."""
     # They take longest: at the end of a run one process would wait for another that has begun one of them.
     items.sort(key=lambda item: item.path.parent != ROOT / "tests")
     if "long" in (config.option.markexpr or ""):

@@ -57,6 +57,7 @@ def desk(tmp_path, monkeypatch) -> Path:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("notebooks_here")
 def test_every_command_of_the_guides_does_what_it_says(desk, capsys):
     done = []
     for page in PAGES:

@@ -14,7 +14,7 @@ from gpubench_kit.files import bundled_path
 from gpubench_kit.report.build import write_site_index
 from gpubench_kit.report.pages import build_archive, build_check, build_schedule, build_tuning
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("notebooks_here")]
 
 AXE = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
