@@ -13,7 +13,8 @@ REDO = Table(
     (
         *columns_named("run"),
         Column("is_needed", "truth", "whether a verdict needs the run; else a cause is to be looked for first"),
-        *columns_named("card bench game setting tuning purpose round"),
+        *columns_named("card bench game setting tuning purpose"),
+        Column("round", "integer", "block of runs"),
         Column("why", "text", "logged cause, or checks that found something, separated by semicolons"),
         Column("message", "text", "what was found"),
     ),
