@@ -26,6 +26,9 @@ Read = TypeVar("Read", bound=Columns)
 #: Most times that a time column may begin anew, as several runs in one log make it.
 _MOST_RUNS = 8
 
+#: A time that goes back by more than so many usual steps begins anew, or is none.
+_MOST_BACK = 20.0
+
 #: Widths of counters.
 _COUNTER_BITS = (16, 24, 31, 32)
 
@@ -212,7 +215,7 @@ def _several_runs(rows: LogRows, *, part: int) -> Iterator[_Repair | Fault]:
     """Yield what leaves the rows of one run, where a time begins anew; asks which where the runs differ."""
     for place, values in _times(rows):
         steps = np.diff(values)
-        back = np.flatnonzero(steps < -0.5 * np.ptp(values)) + 1
+        back = np.flatnonzero(steps < -_MOST_BACK * abs(float(np.median(steps)))) + 1
         is_anew = np.isclose(values[back], values[0], atol=5 * abs(float(np.median(steps))))
         if not 0 < back.size <= _MOST_RUNS or not is_anew.all():
             continue

@@ -203,6 +203,8 @@ class LogFormat:
     counted : columns that tell which frames of one source count
     outcomes : columns that may tell what became of each frame
     numbers : columns that number the rows by one
+    times : other columns of time that span as long as the frames, each with what its unit is in ms
+    rates : columns of frame rates beside frame times, of the same pace
     date_order : as declared, for the clock
     has_stamps_only : whether the frame times are the steps of the clock's stamps
     row_rules : what is done with the rows before: ``every_second``, ``reverse``, ``part i``, ``first_block``,
@@ -225,6 +227,8 @@ class LogFormat:
     counted: Sources = ()
     outcomes: tuple[int, ...] = ()
     numbers: tuple[int, ...] = ()
+    times: tuple[tuple[int, float], ...] = ()
+    rates: tuple[int, ...] = ()
     date_order: str = ""
     has_stamps_only: bool = False
     row_rules: tuple[str, ...] = ()

@@ -16,7 +16,7 @@ from gpubench_kit.logs.clock import counts_rows
 from gpubench_kit.logs.format import Certainty, Witness
 from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.model.questions import quoted
-from gpubench_kit.model.words import QUANTITY, words_of
+from gpubench_kit.model.words import QUANTITY, speaks_of_frames, words_of
 from gpubench_kit.wording.catalogue import say
 
 #: Place of the wall clock among the columns of time.
@@ -96,6 +96,7 @@ class Reading:
     why : the evidence
     question : what is asked where it is not sure
     can_confirm : whether a line in the plan answers
+    is_denied : whether another time or rate denies it, so that only what the plan declares answers
     is_count : whether it is asked how long one unit of the time is
     is_sampled : whether the rows are samples
     """
@@ -109,6 +110,7 @@ class Reading:
     question: str = ""
     time_factor: float = 1.0
     can_confirm: bool = True
+    is_denied: bool = False
     is_count: bool = False
     is_sampled: bool = False
 
@@ -157,7 +159,7 @@ class Clues:
 
     def is_frame_word(self, place: int) -> bool:
         """Return whether a heading names a frame."""
-        return bool(words_of(self.rows.name(place)) & QUANTITY["frame"])
+        return speaks_of_frames(self.rows.name(place))
 
     @cached_property
     def plain(self) -> list[int]:
@@ -231,7 +233,7 @@ def lines_to_paste(rows: LogRows, reading: Reading) -> tuple[str, str]:
         line = f"time_steps = {column}, per_s = 10000000"
         return line, f'{{ {line}, rows = "frames" }}'
     entry = f'{{ time = {column}, unit = "{unit}", rows = "frames" }}'
-    return f'frame_time = {{ column = {column}, unit = "{unit}" }}', entry
+    return f'frame_time = {{ column = {column}, unit = "{unit}" }}', "" if reading.is_denied else entry
 
 
 def held_against_rates(clues: Clues, reading: Reading, usual_ms: float) -> Reading:

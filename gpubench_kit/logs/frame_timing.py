@@ -21,7 +21,6 @@ from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
-from gpubench_kit.model.words import QUANTITY, SAMPLED, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -33,11 +32,6 @@ _DENIED_SHARE, _MOST_DENIED = 0.05, 0.02
 
 #: A longer step that no cell shows is a pause [ms].
 _PAUSE_MS = 1000.0
-
-#: No frame takes less than this share of the usual one, but for a few; more such rows are of several sources.
-_NEXT_TO_NOTHING, _TOO_SHORT = 0.1, 0.03
-#: Rows that took exactly as long as the longest one: more of them, and a larger share, are cut to a limit.
-_LEAST_CLIPPED, _CLIPPED = 5, 0.004
 
 #: Shares of the frames [%] up to whose length a run's quantiles are kept, for the percentile curve.
 FRAME_SHARES = (50.0, 75.0, 90.0, 95.0, 97.0, 98.0, 99.0, 99.5, 99.8, 99.9)
@@ -356,87 +350,3 @@ def with_time_of_stamps(table: LogTable, columns: LogFormat, read: Columns) -> C
         action = "One stamp for each frame is expected, since no column holds frame times. Record the run again."
         raise LogError(Fault(table.name, problem, action))
     return replace(read, numbers={**read.numbers, columns.time_axis.column: time_s})
-
-
-#: Rows are even where this share of them takes this part more or less than the usual time.
-_EVEN_SHARE, _EVEN_PART = 0.9, 0.03
-
-#: Kinds of frames take turns where they come again after so many rows at most, in this share of rows, change in
-#: this share of rows, and long ones are longer than short ones by this part of the mean.
-LONGEST_TURN, _TURNS, _CHANGES, _TURN_PART = 4, 0.9, 0.45, 0.3
-
-
-def come_evenly(frame_ms: np.ndarray) -> bool:
-    """Return whether rows come as evenly as samples do.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,) [ms]
-    """
-    known = frame_ms[np.isfinite(frame_ms)]
-    usual = float(np.median(known)) if known.size else 0.0
-    return bool(known.size) and bool((np.abs(known - usual) <= _EVEN_PART * usual).mean() >= _EVEN_SHARE)
-
-
-def take_turns(frame_ms: np.ndarray) -> bool:
-    """Return whether long and short frames take turns, as rendered and generated ones do.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,) [ms]
-    """
-    known = frame_ms[np.isfinite(frame_ms)]
-    mean = float(known.mean()) if known.size else 0.0
-    is_long = known > mean
-    # Frames of one kind lie near their mean, which is seen at once.
-    if (np.abs(known - mean) < _TURN_PART / 3 * mean).mean() > _TURN_PART or not come_again(is_long):
-        return False
-    return bool(np.median(known[is_long]) - np.median(known[~is_long]) > _TURN_PART * mean)
-
-
-def are_too_short(frame_ms: np.ndarray) -> bool:
-    """Return whether rows are next to nothing too often, as where those of several programs or displays mix.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,), in any unit
-    """
-    known = frame_ms[np.isfinite(frame_ms)]
-    return bool(known.size) and bool((known < _NEXT_TO_NOTHING * np.median(known)).mean() > _TOO_SHORT)
-
-
-def are_clipped(frame_ms: np.ndarray) -> bool:
-    """Return whether the longest rows all took the same, while others differ as finely as they are written.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,), in any unit
-    """
-    known = frame_ms[np.isfinite(frame_ms)]
-    n_longest = int((known == known.max()).sum()) if known.size else 0
-    return n_longest > max(_LEAST_CLIPPED, _CLIPPED * known.size) and np.unique(known).size > known.size / 4
-
-
-def come_again(cells: np.ndarray) -> bool:
-    """Return whether values come again in the same order every few rows, and change from row to row.
-
-    Parameters
-    ----------
-    cells : array of shape (n,)
-    """
-    if cells.size < 3 * LONGEST_TURN or (cells[1:] != cells[:-1]).mean() < _CHANGES:
-        return False
-    return any((cells[turn:] == cells[:-turn]).mean() >= _TURNS for turn in range(2, LONGEST_TURN + 1))
-
-
-def are_doubtful(frame_ms: np.ndarray, label: str) -> bool:
-    """Return whether rows that agree with the time beside them may still be no frames, or frames of two kinds.
-
-    Parameters
-    ----------
-    frame_ms : array of shape (n,), what the rows took [ms]
-    label : what the column is called that they are from
-    """
-    words = words_of(label)
-    is_other = not words & QUANTITY["frame"] and (words & SAMPLED or come_evenly(frame_ms))
-    return bool(is_other) or take_turns(frame_ms) or are_too_short(frame_ms) or are_clipped(frame_ms)

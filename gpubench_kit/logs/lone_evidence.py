@@ -59,11 +59,15 @@ def by_sum(clues: Clues) -> Reading | None:
     spans = [(time, unit) for time in clues.times for unit in time.units_ms]
     readings = [(place, unit) for place in clues.plain for unit in clues.units_of(place)]
     for time, time_unit in spans:
-        span_ms, slack_ms = time.span * time_unit, time.step * time_unit
-        is_long = span_ms > max(40 * slack_ms, 0.8 * SHORT_RUN_MS)
+        # Where stamps are coarse, a change of one is as sure as the row is long.
+        rise = np.flatnonzero(time.steps) + 1
+        first, last = (int(rise[0]), int(rise[-1])) if rise.size > 1 else (0, 0)
+        span_ms, slack_ms = float(time.values[last] - time.values[first]) * time_unit, time.step * time_unit
+        is_long = span_ms > max(35 * slack_ms, 0.8 * SHORT_RUN_MS)
         for place, unit in readings if is_long else ():
-            error = abs(float(np.nansum(clues.values[place][1:])) * unit - span_ms) / span_ms
+            error = abs(float(np.nansum(clues.values[place][first + 1 : last + 1])) * unit - span_ms) / span_ms
             if error <= 0.03 + 2 * slack_ms / span_ms:
+                slack_ms = min(slack_ms, 2 * clues.usual(place) * unit)
                 is_tight = error <= 0.004 + 1.1 * slack_ms / span_ms
                 near.append((error, is_tight, time, time_unit, place, unit))
     tight = [one for one in near if one[1]]
@@ -269,7 +273,10 @@ def _step_alike(one: TimeColumn, other: TimeColumn) -> bool:
     """Return whether two times have the same steps but for their unit and decimals."""
     ratio = other.span / one.span if one.span else 0.0
     slack = 1.1 * (one.step * ratio + other.step)
-    return bool((np.abs(one.steps * ratio - other.steps) <= slack).mean() >= SHARE_EQUAL)
+    # One may tell when a frame ends, the other when it starts.
+    own, others = one.steps * ratio, other.steps
+    pairs = ((own, others), (own[1:], others[:-1]), (own[:-1], others[1:]))
+    return any((np.abs(first - second) <= slack).mean() >= SHARE_EQUAL for first, second in pairs)
 
 
 def by_lone_column(clues: Clues) -> Reading:

@@ -21,7 +21,6 @@ from gpubench_kit.logs.frame_timing import (
     Frames,
     StartClock,
     TimedRows,
-    are_doubtful,
     clock_at_start,
     frames_of,
     timed_rows,
@@ -31,11 +30,12 @@ from gpubench_kit.logs.frame_timing import (
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
-from gpubench_kit.logs.row_doubts import needs_all_columns, still_number
+from gpubench_kit.logs.row_doubts import ends_agree, is_pace, needs_all_columns
+from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of
-from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
@@ -204,12 +204,9 @@ def read_frame_log(
     table = table_of(content)
     log_format = sniff_frames(table, declared_for_frames(table, declared), witnesses=witnesses)
     frame_log = read_frames(table, log_format, with_sensors=with_sensors)
-    is_of_rows = log_format.sources or log_format.row_rules or witnesses
-    if (
-        memory
-        and _is_verified(frame_log)
-        and not (is_of_rows or needs_all_columns(table, frame_log.choices[0].label))
-    ):
+    # What is in doubt in one log need not be in the next one.
+    is_of_rows = log_format.sources or log_format.row_rules or witnesses or log_format.certainty < Certainty.STATED
+    if memory and not is_of_rows and _is_verified(frame_log) and not needs_all_columns(table, log_format):
         memory.keep(table, log_format, declared)
     return frame_log
 
@@ -266,9 +263,11 @@ def _verified(table: LogTable, log_format: LogFormat, *, with_sensors: bool, n_g
         frame_log = _read(table, log_format, with_sensors=with_sensors, only_regular=True)
     except LogError:
         return None
-    numbers = log_format.numbers
-    is_regular = n_gaps > 0 or not numbers or still_number(table, numbers, frame_log.frames.frame_ms.size)
-    return frame_log if is_regular and _is_verified(frame_log, n_gaps=n_gaps) else None
+    frames = frame_log.frames
+    has_others = log_format.numbers or log_format.times or log_format.clock
+    span_ms, n_rows = 1e3 * frames.end_s, frames.frame_ms.size
+    is_whole = n_gaps > 0 or not has_others or ends_agree(table, log_format, span_ms=span_ms, n_rows=n_rows)
+    return frame_log if is_whole and _is_verified(frame_log, n_gaps=n_gaps) else None
 
 
 def _is_verified(frame_log: FrameLog, *, n_gaps: int = 0) -> bool:
@@ -278,7 +277,12 @@ def _is_verified(frame_log: FrameLog, *, n_gaps: int = 0) -> bool:
     of_rows = ("rows_without_frame_time", "cells_denied", "repeated_rows", "frames_of_two_kinds")
     has_no_hole = not any(one.check in of_rows for one in frame_log.findings)
     is_in_step = bool(frame_log.stamped) and frame_log.n_mismatched <= n_gaps and has_no_hole
-    return has_column and is_in_step and not are_doubtful(frame_log.frames.frame_ms, frame_log.choices[0].label)
+    frame_ms = frame_log.frames.frame_ms
+    return (
+        has_column
+        and is_in_step
+        and not (doubt_of_rows(frame_ms, frame_log.choices[0].label) or take_turns(frame_ms))
+    )
 
 
 def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_regular: bool = False) -> FrameLog:
@@ -299,6 +303,10 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     frames, has_length, findings = frames_of(table, timed)
     if frames.frame_ms.size < LEAST_FRAMES:
         raise LogError(too_few(table, frames.frame_ms.size))
+    mean_ms = float(frames.frame_ms.mean())
+    if only_regular and not all(is_pace(read.numbers[place], mean_ms) for place in log_format.rates):
+        # Only of this log is it known, which is looked at afresh.
+        raise LogError(Fault(table.name, "its frame rates say another pace.", "Record the run again."))
     kept = np.flatnonzero(counts)[has_length]
     on_sensors = (
         log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
@@ -383,7 +391,7 @@ def _told(
 def _columns_read(table: LogTable, log_format: LogFormat, sensors: list[int], *, only_regular: bool) -> Columns:
     """Return the columns needed, by the rules for rows, without repeated rows."""
     numbers = () if log_format.has_stamps_only else (log_format.frame_time, log_format.elapsed)
-    times = [choice.column for choice in numbers if choice]
+    times = [choice.column for choice in numbers if choice] + (list(log_format.rates) if only_regular else [])
     telling = [column for column, _ in (*log_format.sources, *log_format.counted)]
     needs_stamps = log_format.has_stamps_only or log_format.sources
     stamps = [choice.column for choice in log_format.clock] if needs_stamps else []

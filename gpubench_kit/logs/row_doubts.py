@@ -6,40 +6,58 @@ card rendered.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+
 import numpy as np
 
-from gpubench_kit.logs.cells import split_line
-from gpubench_kit.logs.clock import rises
-from gpubench_kit.logs.format import Certainty
-from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading
-from gpubench_kit.logs.frame_timing import are_clipped, are_too_short, come_evenly, take_turns
+from gpubench_kit.logs.cells import number, split_line
+from gpubench_kit.logs.clock import clock_of_sample, rises
+from gpubench_kit.logs.format import Certainty, LogFormat
+from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading, pair_of
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
+from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
+    AT_WORK,
     COUNT,
-    COUNTED_TIME,
     FRAMES,
-    NOT_A_READING,
-    PIECES,
+    GENERATED,
+    NOT_FRAME,
+    OTHER_TIME,
     QUANTITY,
-    SAMPLED,
+    Unit,
+    speaks_of_frames,
     unit_stated,
+    unknown_of_frames,
     without_brackets,
     words_of,
 )
 from gpubench_kit.wording.catalogue import say
+
+#: What words begin with, also in a compound, that name a time of something else than the machine's clock.
+_OTHER_TIMES = tuple(OTHER_TIME | NOT_FRAME | AT_WORK)
 
 #: Most frames that a row may be said to hold.
 _MOST_A_ROW = 1000
 
 #: Words beside those for frames in the heading of their number.
 _NUMBERED = frozenset({"no", "nr", "id", "index"})
+_DRAWN = frozenset({"drawn", "shown", "displayed", "presented", "rendered"})
 
 #: A number of frames goes up by another step than one in more than this share of rows where some are left out, or
 #: where a frame has several rows.
-_SKIPS = 0.02
+_SKIPS = 0.001
+
+#: Rows are lost where a time, written finer than this share of the usual frame, goes on by this share of it more
+#: than its row took; so few of them may be noise, unless they are this share of the time.
+_FINE, _LOST, _FEW_LOST, _PAUSE_MS, _LOST_TIME = 0.25, 0.5, 2, 1000.0, 0.003
+
+#: Rates say the same pace as frame times within this share.
+_SAME_RATE = 0.1
 
 #: What goes up by so much a row, not as evenly as a clock does (in counts), may be a number of frames whatever its
 #: heading says.
@@ -60,7 +78,7 @@ def names_number_of_frames(heading: str) -> bool:
     heading : as written
     """
     words = words_of(without_brackets(heading))
-    is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT
+    is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT | GENERATED | _DRAWN
     return is_plain and bool(words & FRAMES or (words & COUNT and words & QUANTITY["frame"]))
 
 
@@ -82,58 +100,61 @@ def doubts_told(
         return reading, ()
     if question := _several_a_row(clues, place):
         return reading.at_most(Certainty.OPEN, question=question), ()
-    if skipping := "" if kinds_known or rows_chosen else _numbers_skip(clues, reading):
-        return reading.at_most(Certainty.LIKELY, say("evidence.frames.numbers_skip", label=skipping)), ()
     values, label = (np.array([]), "") if time is None else (time.steps, time.label)
     if place is not None:
         values, label = clues.values[place], clues.rows.label(place)
-    if why := _no_single_frames(clues, reading, values):
-        return reading.at_most(Certainty.LIKELY, why), ()
-    if not words_of(label) & QUANTITY["frame"]:
-        as_samples = _as_samples(clues, values * reading.factor, label, is_column=place is not None)
-        if as_samples:
-            return reading.at_most(Certainty.LIKELY, say(f"evidence.frames.{as_samples}")), ()
     asked = [one for one in told if one.check == "frames_of_two_kinds"]
-    if kinds_known or not (asked or take_turns(values)):
-        return reading, ()
-    low, high = (float(one) for one in np.nanquantile(values, (0.25, 0.75)))
-    on_rows = (
-        ()
-        if asked
-        else (kinds_asked(clues.rows.table, label, say("evidence.frames.about_two", low=low, high=high)),)
-    )
-    return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
+    if not kinds_known and (asked or take_turns(values)):
+        low, high = (float(one) for one in np.nanquantile(values, (0.25, 0.75)))
+        shown = say("evidence.frames.about_two", low=low, high=high)
+        on_rows = () if asked else (kinds_asked(clues.rows.table, label, shown),)
+        return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
+    if why := denial(clues, reading):
+        return replace(reading, is_denied=True).at_most(Certainty.LIKELY, why), ()
+    why = next(_doubts(clues, reading, values, rows_known=kinds_known or rows_chosen, kinds_known=kinds_known), "")
+    return (reading.at_most(Certainty.LIKELY, why) if why else reading), ()
 
 
-def _no_single_frames(clues: Clues, reading: Reading, values: np.ndarray) -> str:
-    """Return what speaks against rows that are one whole frame each, whatever their heading; empty for nothing."""
-    place = reading.place
-    if are_too_short(values):
-        return say("evidence.frames.too_short")
-    if are_clipped(values):
-        return say("evidence.frames.clipped")
-    if place is not None and words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING:
-        return say("evidence.frames.no_moment")
-    if other := _other_pace(clues, reading):
-        return say("evidence.frames.other_pace", label=other)
-    other = _frames_beside(clues, reading)
-    return say("evidence.frames.frames_beside", label=other) if other else ""
-
-
-def _as_samples(clues: Clues, row_ms: np.ndarray, label: str, *, is_column: bool) -> str:
-    """Return what speaks for samples or pieces of frames, where no word speaks of frames; empty for nothing."""
-    if come_evenly(row_ms):
-        return "come_evenly"
-    words = words_of(label)
-    if words & PIECES:
-        return "piece_word"
-    # A time alone may be told in ticks.
-    sampled = SAMPLED if is_column else SAMPLED - COUNTED_TIME
-    if any(word.startswith(one) for word in words for one in sampled):
-        return "sampled_word"
+def _doubts(
+    clues: Clues, reading: Reading, values: np.ndarray, *, rows_known: bool, kinds_known: bool
+) -> Iterator[str]:
+    """Yield what speaks against rows that are one whole frame each, the cheapest first."""
+    heading = _heading_of(clues, reading)
+    if strange := _strange_words(clues, reading):
+        yield say("evidence.frames.strange", words=" ".join(strange))
+    shape = doubt_of_rows(values, heading)
+    # Frames that are made from others keep close to them.
+    if shape and not (shape == "in_groups" and kinds_known):
+        yield say(f"evidence.frames.{shape}")
+    if label := _frames_beside(clues, reading):
+        yield say("evidence.frames.frames_beside", label=label)
+    if label := _sums_another(clues, reading):
+        yield say("evidence.frames.sum_of", label=label)
+    if not rows_known and (label := _numbers_skip(clues, reading)):
+        yield say("evidence.frames.numbers_skip", label=label)
     # Sensors are read slower than frames come: values stand still over several rows.
-    is_slow = not clues.rates and float(np.nanmedian(row_ms)) >= _SENSORS_MS
-    return "sensors_new" if is_slow and any(map(_is_new_in_each_row, _sensor_values(clues.rows))) else ""
+    is_slow = not clues.rates and float(np.nanmedian(values)) * reading.factor >= _SENSORS_MS
+    if is_slow and not speaks_of_frames(heading) and any(map(_is_new_in_each_row, _sensor_values(clues.rows))):
+        yield say("evidence.frames.sensors_new")
+
+
+def _heading_of(clues: Clues, reading: Reading) -> str:
+    """Return the heading of the column or the time that frame times are from; empty of a clock."""
+    place = reading.place if reading.place is not None else reading.time.place if reading.time else CLOCK
+    return clues.rows.name(place) if place != CLOCK else ""
+
+
+def _strange_words(clues: Clues, reading: Reading) -> list[str]:
+    """Return the words in the headings that say more than that there are frames, or times of frames."""
+    rows, place, time = clues.rows, reading.place, reading.time
+    found = unknown_of_frames(rows.name(place), rows.units[place], is_moment=False) if place is not None else []
+    if time is None or time.place == CLOCK:
+        return found
+    heading = rows.name(time.place)
+    if place is not None and clues.is_frame_word(place):
+        # What the clock of a recorder is called says nothing of its frames.
+        return [*found, *(one for one in sorted(words_of(heading)) if one.startswith(_OTHER_TIMES))]
+    return [*found, *unknown_of_frames(heading, rows.units[time.place], is_moment=True)]
 
 
 def _several_a_row(clues: Clues, taken: int | None) -> str:
@@ -142,8 +163,8 @@ def _several_a_row(clues: Clues, taken: int | None) -> str:
     for place, values in rows.numbers.items():
         if place == taken or rows.units[place] is not None:
             continue
-        if _are_several(rows.name(place), values):
-            n_frames = np.nanmedian(values)
+        if names_number_of_frames(rows.name(place)) and _are_numbers_of_frames(values):
+            n_frames = np.nanmedian(values) + bool(words_of(rows.name(place)) & GENERATED)
         elif _numbers_frames(rows.name(place)) and _share_of_skips(values, rows.steps[place]) > _SKIPS:
             n_frames = np.median(np.diff(values))
         else:
@@ -173,7 +194,9 @@ def _numbers_skip(clues: Clues, reading: Reading) -> str:
     rows, time = clues.rows, reading.time
     own = {reading.place, time.place if time else None}
     for place, values in rows.numbers.items():
-        if place in own or rows.units[place] is not None or _share_of_skips(values, rows.steps[place]) <= _SKIPS:
+        if place in own or rows.units[place] is not None:
+            continue
+        if _share_of_skips(values, rows.steps[place]) <= _SKIPS:
             continue
         if _numbers_frames(rows.name(place)):
             return rows.label(place)
@@ -186,9 +209,27 @@ def _numbers_skip(clues: Clues, reading: Reading) -> str:
     return ""
 
 
+def denial(clues: Clues, reading: Reading) -> str:
+    """Return how the times and rates of one log deny frame times, whatever was confirmed of its format.
+
+    Parameters
+    ----------
+    clues : the log
+    reading : what its frame times are taken for
+
+    Returns
+    -------
+    str, empty where none does
+    """
+    if label := _other_pace(clues, reading):
+        return say("evidence.frames.other_pace", label=label)
+    label = _time_of_lost_rows(clues, reading)
+    return say("evidence.frames.rows_lost", label=label) if label else ""
+
+
 def _other_pace(clues: Clues, reading: Reading) -> str:
-    """Return what to call a time that spans another length than the one that frame times agree with; else empty."""
-    own = reading.time
+    """Return what to call a time or rate of another length than the time that frames agree with; else empty."""
+    rows, own = clues.rows, reading.time
     if own is None:
         return ""
     span_ms = own.span * reading.time_factor
@@ -197,40 +238,130 @@ def _other_pace(clues: Clues, reading: Reading) -> str:
         slack_ms = _SAME_PACE * span_ms + 2 * (time.step * unit_ms if unit_ms else 0.0)
         if unit_ms and time.place != own.place and abs(time.span * unit_ms - span_ms) > slack_ms:
             return time.label
-    return ""
+    mean_ms = span_ms / own.steps.size
+    rates = (place for place in clues.rates if says_pace(rows.name(place), rows.units[place]))
+    return next((rows.label(place) for place in rates if not is_pace(clues.values[place], mean_ms)), "")
+
+
+def says_pace(heading: str, unit: Unit | None) -> bool:
+    """Return whether a heading speaks of frame rates, and of nothing else such as a mean or a limit.
+
+    Parameters
+    ----------
+    heading : as written
+    unit : the unit that it states
+    """
+    is_rate = bool(words_of(heading) & QUANTITY["rate"])
+    return is_rate and not set(unknown_of_frames(heading, unit, is_moment=False)) - QUANTITY["rate"]
+
+
+def is_pace(rates: np.ndarray, mean_ms: float) -> bool:
+    """Return whether frame rates are those of frames that take so long in the mean.
+
+    Parameters
+    ----------
+    rates : array of shape (n,) [fps]
+    mean_ms : mean frame time [ms]
+    """
+    known = rates[rates > 0]
+    return known.size > 0 and bool(abs(mean_ms / float(np.mean(1e3 / known)) - 1) <= _SAME_RATE)
 
 
 def _frames_beside(clues: Clues, reading: Reading) -> str:
-    """Return what to call a column that speaks of frames where the time agrees with another one; else empty."""
+    """Return what to call another column that may as well be the frames: by its heading, or of another card.
+
+    It is one that speaks of frames where the heading of the frames does not, or one whose heading differs by a
+    number or a letter alone.
+    """
     place, rows = reading.place, clues.rows
-    if place is None or clues.is_frame_word(place):
+    if place is None:
         return ""
-    others = [one for one in clues.plain if one != place and clues.is_frame_word(one) and rows.unit_ms(one)]
-    return rows.label(others[0]) if others else ""
+    own, values = _without_marks(rows.name(place)), clues.values[place]
+    for one in (one for one in clues.plain if one != place):
+        is_alike = own != "" and own == _without_marks(rows.name(one))
+        if is_alike and not np.array_equal(clues.values[one], values):
+            return rows.label(one)
+        is_named = clues.is_frame_word(one) and rows.unit_ms(one)
+        # A second time that agrees with a second column is that of another card, program or run.
+        is_timed = any(pair_of(clues, time, one) for time in clues.times if time is not reading.time)
+        if not clues.is_frame_word(place) and (is_named or is_timed):
+            return rows.label(one)
+    return ""
 
 
-def needs_all_columns(table: LogTable, label: str) -> bool:
+def _without_marks(heading: str) -> str:
+    """Return a heading without numbers and single letters, which tell columns of one kind apart."""
+    return re.sub(r"\d+|\b[^\W\d_]\b", "", heading.replace("_", " ")).strip()
+
+
+def _sums_another(clues: Clues, reading: Reading) -> str:
+    """Return what to call a column of something else whose sum a time is that frame times are taken from."""
+    rows, time = clues.rows, reading.time
+    if reading.place is not None or time is None:
+        return ""
+    timed = {one.place for one in clues.times}
+    for place, values in rows.numbers.items():
+        is_other = place not in timed and place not in clues.rates and np.nanmedian(values) > 0
+        if is_other and pair_of(replace(clues, values={place: values}), time, place):
+            return rows.label(place)
+    return ""
+
+
+def _time_of_lost_rows(clues: Clues, reading: Reading) -> str:
+    """Return what to call a time that goes on by more than rows took, as where rows are lost; empty for none."""
+    rows, place, time = clues.rows, reading.place, reading.time
+    if time is None or reading.take == "rates":
+        return ""
+    steps_ms = time.steps * reading.time_factor
+    usual = float(np.median(steps_ms))
+    if place is not None:
+        told = [rows.numbers[place] * reading.factor]
+    else:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            told = [1e3 / clues.values[one] for one in clues.rates]
+    if time.step * reading.time_factor > _FINE * usual:
+        return ""
+    # A cell that is farther from the usual frame than the step is wrong itself, and a long step is a pause.
+    is_long = (steps_ms > (1 + _LOST) * usual) & (steps_ms <= _PAUSE_MS)
+    for row_ms in told:
+        off_ms = [
+            np.where(is_long & (np.abs(side - usual) < steps_ms - usual), steps_ms - side, 0.0)
+            for side in (row_ms[1:], row_ms[:-1])
+        ]
+        lost_ms = min((one[one > _LOST * usual] for one in off_ms), key=np.size)
+        n_most = max(_FEW_LOST, _SKIPS * steps_ms.size)
+        if lost_ms.size > n_most or lost_ms.sum() > _LOST_TIME * steps_ms.sum():
+            return time.label
+    return ""
+
+
+def needs_all_columns(table: LogTable, log_format: LogFormat) -> bool:
     """Return whether columns beside time and frame time tell what the rows are, of each log anew.
 
     Parameters
     ----------
     table : the log
-    label : what the column is called that holds frame times
+    log_format : how it is read; with a column of frame times
     """
-    if any(map(names_number_of_frames, table.dialect.names)):
-        return True
-    units = map(unit_stated, table.dialect.names, table.dialect.units)
+    own = log_format.frame_time.column if log_format.frame_time else -1
+    names = table.dialect.names
+    units = list(map(unit_stated, names, table.dialect.units))
+    for place, (heading, unit) in enumerate(zip(names, units, strict=True)):
+        is_told = speaks_of_frames(heading) or bool(words_of(heading) & FRAMES) or says_pace(heading, unit)
+        if is_told and place not in (own, *log_format.numbers, *log_format.rates):
+            return True
     has_sensors = any(unit is not None and unit.quantity in SENSOR_QUANTITIES for unit in units)
-    return has_sensors and not words_of(label) & QUANTITY["frame"]
+    return has_sensors and not speaks_of_frames(names[own])
 
 
-def still_number(table: LogTable, places: tuple[int, ...], n_rows: int) -> bool:
-    """Return whether columns that numbered the rows of other logs go up by one a row in this one as well.
+def ends_agree(table: LogTable, log_format: LogFormat, *, span_ms: float, n_rows: int) -> bool:
+    """Return whether first and last row say of other columns what was true of them in other logs of the format.
 
     Parameters
     ----------
     table : the log
-    places : the columns
+    log_format : which columns number the rows, and which other times span as long as the frames
+    span_ms : length of the frames [ms]
     n_rows : its rows
     """
     start, last = table.dialect.first_row, table.text.rstrip().rfind(b"\n") + 1
@@ -238,8 +369,20 @@ def still_number(table: LogTable, places: tuple[int, ...], n_rows: int) -> bool:
     rows = [split_line(line.decode("utf-8", "replace").rstrip("\r"), table.dialect.separator) for line in lines]
     if any(len(row) != table.dialect.n_columns for row in rows):
         return False
-    pairs = [(rows[0][place].strip(), rows[1][place].strip()) for place in places]
-    return all(a.isdecimal() and b.isdecimal() and int(b) - int(a) == n_rows - 1 for a, b in pairs)
+    marks = table.dialect.decimal, table.dialect.thousands
+
+    def span_of(place: int) -> float:
+        first, end = (number(row[place], *marks) for row in rows)
+        return np.nan if first is None or end is None else end - first
+
+    slack_ms = _SAME_PACE * span_ms + span_ms / max(n_rows - 1, 1)
+    clock = clock_of_sample(replace(table, sample=rows), log_format.clock) if log_format.clock else None
+    if log_format.clock and (
+        clock is None or abs(clock.time_s[-1] * 1e3 - span_ms) > slack_ms + 2e3 * clock.step_s
+    ):
+        return False
+    is_as_long = all(abs(span_of(place) * unit_ms - span_ms) <= slack_ms for place, unit_ms in log_format.times)
+    return is_as_long and all(span_of(place) == n_rows - 1 for place in log_format.numbers)
 
 
 def _sensor_values(rows: LogRows) -> list[np.ndarray]:
@@ -253,11 +396,9 @@ def _is_new_in_each_row(values: np.ndarray) -> bool:
     return values.size > 1 and bool((np.diff(values) != 0).mean() >= _NEW_SHARE)
 
 
-def _are_several(heading: str, values: np.ndarray) -> bool:
-    """Return whether a column tells a number of frames above one for each row, and does not number the rows."""
-    if not names_number_of_frames(heading):
-        return False
+def _are_numbers_of_frames(values: np.ndarray) -> bool:
+    """Return whether a column may tell a number of frames for each row, and does not number the rows."""
     known = values[np.isfinite(values)]
-    if known.size < 2 or not 2 <= np.median(known) <= _MOST_A_ROW or (known != np.rint(known)).any():
+    if known.size < 2 or not 1 <= np.median(known) <= _MOST_A_ROW or (known != np.rint(known)).any():
         return False
     return bool((np.diff(known) == 1).mean() < 0.5) and not rises(values)

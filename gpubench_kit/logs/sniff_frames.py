@@ -38,7 +38,7 @@ from gpubench_kit.logs.frame_evidence import (
 )
 from gpubench_kit.logs.log_table import LogRows, LogTable
 from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, by_sum
-from gpubench_kit.logs.row_doubts import doubts_told, names_number_of_frames
+from gpubench_kit.logs.row_doubts import denial, doubts_told, names_number_of_frames, says_pace
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
@@ -244,15 +244,21 @@ def _stated(clues: Clues, declared: Declaration, confirmed: ConfirmedFormat | No
         heading, unit = declared.frame_time
         return _held(clues, _stated_column(clues, heading, unit, say("evidence.declared")))
     why = say("evidence.confirmed")
-    if confirmed is not None and confirmed.time:
-        return _held(clues, _stated_column(clues, confirmed.time, confirmed.unit, why))
-    if confirmed is not None and confirmed.time_steps:
+    if confirmed is None or not confirmed.has_frames:
+        return None
+    if confirmed.time:
+        reading = _held(clues, _stated_column(clues, confirmed.time, confirmed.unit, why))
+    elif confirmed.time_steps:
         place = _place(clues, confirmed.time_steps, "the time of the frames")
-        return _steps_of(clues, place, 1e3 / confirmed.per_s, why, unit_ms=None)
-    if confirmed is not None and confirmed.rate:
+        reading = _steps_of(clues, place, 1e3 / confirmed.per_s, why, unit_ms=None)
+    else:
         place = _place(clues, confirmed.rate, "frame rates")
-        return _held(clues, Reading("rates", place, certainty=Certainty.STATED, why=(why,)))
-    return None
+        reading = _held(clues, Reading("rates", place, certainty=Certainty.STATED, why=(why,)))
+    why = denial(clues, reading) if reading.certainty > Certainty.OPEN else ""
+    if not why:
+        return reading
+    question = f"the plan confirms this format, but here {why}"
+    return replace(reading, certainty=Certainty.OPEN, question=question, is_denied=True)
 
 
 def _place(clues: Clues, heading: str, what: str) -> int:
@@ -351,9 +357,11 @@ def _with_other_columns(log_format: LogFormat, reading: Reading, clues: Clues, d
     taken |= {place for place in own if place is not None}
     sensors, on_sensors = sensors_of_rows(clues.rows, declared, taken=taken)
     outcomes = outcome_columns(clues.rows, taken | {sensor.column for sensor in sensors})
-    findings = (*log_format.findings, *on_sensors)
     numbers = tuple(place for place, values in clues.rows.numbers.items() if counts_rows(values))
-    return replace(log_format, sensors=sensors, outcomes=outcomes, numbers=numbers, findings=findings)
+    times = tuple((one.place, one.unit_ms) for one in clues.times if one.unit_ms and one.place not in (CLOCK, *own))
+    rates = tuple(one for one in clues.rates if says_pace(clues.rows.name(one), clues.rows.units[one]))
+    log_format = replace(log_format, sensors=sensors, outcomes=outcomes, numbers=numbers, times=times, rates=rates)
+    return replace(log_format, findings=(*log_format.findings, *on_sensors))
 
 
 def _as_format(log_format: LogFormat, reading: Reading, clues: Clues, declared: Declaration) -> LogFormat:
@@ -393,7 +401,8 @@ def _likely(log_format: LogFormat, reading: Reading, line: str, changed: str, *,
     """Return the note on a format that is only likely."""
     steps_of = say("evidence.frames.steps_of", label=log_format.elapsed.label) if log_format.elapsed else ""
     label = log_format.frame_time.label if log_format.frame_time else steps_of
-    below = say("list.or").join(filter(None, (f"[logs] {line}" if line else "", format_entry(log_format))))
+    entry = format_entry(log_format) if log_format.paste else ""
+    below = say("list.or").join(filter(None, (f"[logs] {line}" if line else "", entry)))
     about: dict[str, Any] = {"label": label, "unit_taken": unit_name(reading.factor), "why": "; ".join(reading.why)}
     found = float(reading.certainty)
     return note("logs.format_likely", name=table.name, changed=changed, found=found, line=below, **about)

@@ -15,13 +15,13 @@ import pandas as pd
 from gpubench_kit.logs.cells import looks_numeric
 from gpubench_kit.logs.format import Declaration, Sources
 from gpubench_kit.logs.frame_evidence import CLOCK, SHARE_EQUAL, Clues, TimeColumn, pair_of
-from gpubench_kit.logs.frame_timing import LONGEST_TURN, come_again
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
+from gpubench_kit.logs.row_lengths import LONGEST_TURN, come_again
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.tables import Finding
-from gpubench_kit.model.words import GENERATED, PROGRAM, words_of
+from gpubench_kit.model.words import GENERATED, KIND, NOT_OF_RUN, PROGRAM, QUANTITY, RUN, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -35,6 +35,9 @@ class WhichProgram(Fault):
 
 #: Most values of a column that tells rows apart, and outcomes that frames can have.
 MOST_WORDS, _MOST_OUTCOMES = 64, 5
+
+#: Most blocks of rows that are of the run or not.
+_MOST_BLOCKS = 8
 
 #: Outcomes of fewer frames than this share are told; a column with larger ones tells something else.
 _RARE = 0.2
@@ -120,33 +123,30 @@ def several_sources(clues: Clues) -> tuple[Fault | None, list[Finding]]:
     findings: list[Finding] = []
     has_pair, rows = _has_pair(clues), clues.rows
     taken = rows.is_clock | {time.place for time in clues.times}
-    for place in (place for place in (*rows.texts, *rows.numbers) if place not in taken):
+    for place in (*rows.texts, *rows.numbers):
         cells = _few_cells(rows, place)
-        if cells is None:
+        is_told = cells is not None and several_programs(rows.table, rows, (place,))
+        if cells is None or (place in taken and not is_told):
             continue
         kinds = two_kinds(rows.table, rows, (place,))
         values, counts = np.unique(cells, return_counts=True)
         is_mixed = not has_pair and float((cells[1:] != cells[:-1]).mean()) > _CHANGES
-        is_told = several_programs(rows.table, rows, (place,))
         if is_told or (
             not (kinds and has_pair) and _are_sources(clues, cells, (values, counts), is_mixed=is_mixed)
         ):
             order = np.argsort(-counts, kind="stable")
             shown = ", ".join(f"'{values[one][:40]}' ({counts[one]} rows)" for one in order[:8])
-            problem = (
-                f"{rows.label(place)} tells frames of {values.size} sources apart: {shown}; which is the game?"
-            )
-            line = line_of_count(rows.table, place, values[order[0]])
+            which = "run" if words_of(rows.name(place)) & RUN else "game"
+            problem = f"{rows.label(place)} tells frames of {values.size} sources apart: {shown}; "
+            action = f"Say in the plan which rows count: {line_of_count(rows.table, place, values[order[0]])}"
             told = (rows.table.key(place), *(str(values[one]) for one in order))
-            return WhichProgram(
-                rows.table.name, problem, f"Say in the plan which rows count: {line}", told
-            ), findings
+            return WhichProgram(rows.table.name, f"{problem}which is the {which}?", action, told), findings
         findings += kinds
     return None, findings
 
 
 def several_programs(table: LogTable, read: Columns, places: Iterable[int]) -> bool:
-    """Return whether a column that is headed as the program's name has several, each in more than a few rows.
+    """Return whether a column has several programs or runs by its heading, or rows that are none of a run.
 
     Parameters
     ----------
@@ -155,11 +155,15 @@ def several_programs(table: LogTable, read: Columns, places: Iterable[int]) -> b
     places : those that may tell
     """
     for place in places:
-        words = words_of(table.dialect.names[place])
-        if words & PROGRAM and words <= PROGRAM | {"name", "id", "title"}:
-            shares = read.cells(place).value_counts(normalize=True)
-            if 2 <= (shares > _FEW_KINDS).sum() <= MOST_WORDS:
-                return True
+        heading, cells = table.dialect.names[place], read.cells(place)
+        words, shares = words_of(heading), cells.value_counts(normalize=True)
+        is_headed = words & (PROGRAM | RUN) and words <= PROGRAM | RUN | {"name", "id", "title", "number", "nr"}
+        if is_headed and 2 <= (shares > _FEW_KINDS).sum() <= MOST_WORDS:
+            return True
+        # What comes in turn with a scene is a part of the run.
+        is_of_blocks = 2 <= shares.size <= MOST_WORDS and (cells != cells.shift()).sum() <= _MOST_BLOCKS
+        if is_of_blocks and any(words_of(one) & NOT_OF_RUN for one in (*shares.index, heading)):
+            return True
     return False
 
 
@@ -276,7 +280,9 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int], *, or_progr
 
 def _speak_of_kinds(table: LogTable, place: int, cells: np.ndarray, values: Sequence[str]) -> bool:
     """Return whether a heading, or one of its values, speaks of generated frames, and more than a few rows do."""
-    if not any(words_of(text) & GENERATED for text in (table.key(place), *values)):
+    words = words_of(table.key(place))
+    is_kind = words & KIND and words & QUANTITY["frame"] and words <= KIND | QUANTITY["frame"]
+    if not is_kind and not any(words_of(text) & GENERATED for text in (table.key(place), *values)):
         return False
     return min((cells == value).mean() for value in values) > _FEW_KINDS
 

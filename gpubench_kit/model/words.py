@@ -63,7 +63,8 @@ QUANTITY = {
     "sound": _words("sound noise lärm schall lautstärke bruit ruido rumore hałas"),
     "energy": _words("energy energie énergie energía"),
     "frame": _words(
-        "frame frames frametime bild bildabstand bilddauer trame image fotograma klatka klatki フレーム καρέ"
+        "frame frames frametime bild bildabstand bilddauer trame image fotograma klatka klatki フレーム καρέ beeld "
+        "billed imagen quadro fotogramma кадр kadr snímek képkocka kuva kare 帧 프레임"
     ),
     "rate": _words("fps framerate bildrate"),
 }
@@ -75,7 +76,18 @@ COUNT = _words("count n number num anzahl nombre numero número liczba числ�
 #: Words for how long something takes.
 DURATION = _words(
     "time duration dur dauer zeit abstand durée temps duración tiempo durata tempo czas tid tijd "
-    "χρόνος время 時間 זמן"
+    "χρόνος время 時間 זמן aika zaman süre süresi idő čas 时间 시간 帧时间"
+)
+
+#: Words that say no more than that a time goes from one row to the next, and that one is a moment.
+STEPS = _words(
+    "delta step diff difference gap distance length long since until last previous prev between per from the one "
+    "each and for with every this took takes taken of les des von vom pro par entre per zwischen ecart"
+)
+MOMENTS = _words(
+    "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "
+    "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début fin "
+    "laufzeit log relative session bench run test écoulé inizio fine trascorso inicio transcurrido początek koniec"
 )
 
 #: Words for what comes again without being a frame.
@@ -86,19 +98,31 @@ SAMPLED = _words(
 #: Words of these for what times are counted in.
 COUNTED_TIME = _words("tick ticks")
 
-#: Words for pieces of a frame.
-PIECES = _words("draw drawcall call submit submission pass batch dispatch command queue shader upload eye")
-
 #: Words for frames that are not rendered.
 GENERATED = _words(
-    "generated interpolated synthetic inserted erzeugt generiert eingefügt généré interpolé generado generato"
+    "generated interpolated interp synthetic inserted rendered ai "
+    "erzeugt generiert eingefügt généré interpolé generado generato"
 )
 
 #: Words for a program that draws frames.
 PROGRAM = _words(
     "game app application process program exe executable window pid spiel anwendung programm prozess fenster jeu "
-    "processus programme fenêtre juego aplicación proceso programa gioco applicazione processo programma gra okno"
+    "processus programme fenêtre juego aplicación proceso programa gioco applicazione processo programma gra okno "
+    "display monitor screen bildschirm écran pantalla schermo ekran adapter swapchain"
 )
+
+#: Words for one of several runs, and for rows that are of none: before it, or not valid.
+RUN = _words(
+    "run lauf durchlauf pass lap round attempt take iteration repeat repetition wiederholung vuelta giro "
+    "tuning profile preset setting config configuration"
+)
+NOT_OF_RUN = _words(
+    "warmup warm loading menu pause paused intro lobby aufwärmen laden ladebildschirm menü chargement caricamento "
+    "valid invalid gültig ungültig measuring recording discard discarded ignore ignored excluded"
+)
+
+#: Words for the kind of a frame.
+KIND = _words("type kind typ art tipo genre")
 
 #: Words for the card.
 CARD = _words("card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta κάρτα")
@@ -134,6 +158,11 @@ NOT_FRAME = _words(
     "sound busy"
 )
 
+#: Words for times that run as a game wants them to.
+OTHER_TIME = _words(
+    "game ingame world scene scaled virtual animation replay playback spiel szene jeu juego gioco gra"
+)
+
 #: Words for the socket of the whole machine; the doubtful one may be that of a processor.
 WALL = _words("wall socket mains outlet steckdose prise enchufe")
 DOUBTFUL_WALL = _words("socket")
@@ -157,6 +186,11 @@ _CALCULATED = re.compile(r"[+*×÷<>=±∑Δ]|/(?=\s*\d)|(?<=\s)[-−](?=\s)")
 
 #: Letters that join the two words of a compound.
 _JOINTS = ("", "n", "s", "en", "es")
+
+#: What a heading of frame times holds: words, shorter ones that are names of variables, and no share or number.
+_FRAME_TIMES = QUANTITY["frame"] | FRAMES | DURATION | STEPS | _words("ms us ns msec sec seconds milliseconds")
+_SHORT = 2
+_NUMBERS = re.compile(r"\d[\d.,]*\s*%|\d[.,]?\d+|\b\d+(?=\s+[^\W\d]{3})")
 
 _AGAINST = OTHER | NOT_A_READING
 _AGAINST_INSIDE = sorted(word for word in _AGAINST if len(word) >= _INSIDE_FROM or word == "igpu")
@@ -297,14 +331,47 @@ def unknown_words(heading: str, unit: Unit | None) -> list[str]:
     heading : as written
     unit : the unit that it states
     """
-    own = {f"[{unit.written}]", f"({unit.written})"} if unit else set()
-    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
-    parted = re.sub(r"[\[(].*?[\])]", lambda found: " " if re.sub(r"\s", "", found[0]) in own else found[0], parted)
     known = frozenset().union(CARD, WALL, NEUTRAL, *QUANTITY.values(), *PART.values())
-    known |= words_of(unit.written) if unit else frozenset()
     # A total of power is the whole card's; of memory it is what there is, not what is in use.
     known |= {"total"} if unit and unit.quantity == "power" else frozenset()
     known |= {"hot", "spot"} if part_of(heading) == "hotspot" else frozenset()
+    return _words_beyond(heading, unit, known)
+
+
+def unknown_of_frames(heading: str, unit: Unit | None, *, is_moment: bool) -> list[str]:
+    """Return the words and numbers of a heading that say more than that its values are frame times.
+
+    Parameters
+    ----------
+    heading : as written
+    unit : the unit that it states
+    is_moment : whether its values are moments, not durations
+    """
+    known = _FRAME_TIMES | (MOMENTS if is_moment else frozenset())
+    words = [one for one in _words_beyond(heading, unit, known) if len(one) > _SHORT or not one.isalpha()]
+    return words + _NUMBERS.findall(heading)
+
+
+@lru_cache(maxsize=1024)
+def speaks_of_frames(heading: str) -> bool:
+    """Return whether a heading names a frame, alone or in a compound such as that for its time.
+
+    Parameters
+    ----------
+    heading : as written
+    """
+    words = words_of(heading)
+    return bool(words & QUANTITY["frame"]) or any(
+        word.startswith(one) and _joins(word, _FRAME_TIMES) for word in words for one in QUANTITY["frame"]
+    )
+
+
+def _words_beyond(heading: str, unit: Unit | None, known: frozenset[str]) -> list[str]:
+    """Return the words and signs of a heading that are not known, nor one of two that are, nor its unit."""
+    own = {f"[{unit.written}]", f"({unit.written})"} if unit else set()
+    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
+    parted = re.sub(r"[\[(].*?[\])]", lambda found: " " if re.sub(r"\s", "", found[0]) in own else found[0], parted)
+    known |= words_of(unit.written) if unit else frozenset()
     words = re.findall(r"[^\W\d_]+", fold(parted))
     return _CALCULATED.findall(parted) + [word for word in words if word not in known and not _joins(word, known)]
 

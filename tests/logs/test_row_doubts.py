@@ -175,6 +175,7 @@ KINDS = {
     "every third": (("kind"), np.resize(["real", "made", "made"], FRAME_MS.size)),
     "flag, two of three": ("x", np.resize([0, 1, 1], FRAME_MS.size)),
     "a word, in any order": ("generated", (RNG.random(FRAME_MS.size) < 0.4).astype(int)),
+    "a heading for kinds of frames": ("frame type", np.where(RNG.random(FRAME_MS.size) < 0.4, "a", "b")),
     "a value that says it": ("kind", np.where(RNG.random(FRAME_MS.size) < 0.4, "interpolated", "drawn")),
 }
 
@@ -197,6 +198,31 @@ def test_numbers_in_no_order_are_no_kinds(tmp_path, values):
 def test_one_long_frame_and_three_short_ones_in_turn_are_a_question(tmp_path):
     frame_ms = (np.repeat(FRAME_MS, 4) * np.resize([0.9, 0.1, 0.1, 0.1], 4 * FRAME_MS.size) + 0.4).round(3)
     assert _read(tmp_path, _text(frame_ms, "frame (ms)")).certainty == Certainty.LIKELY
+
+
+def test_a_number_of_generated_frames_beside_each_one_is_a_question(tmp_path):
+    with pytest.raises(LogError, match="says 2 a row"):
+        _read(tmp_path, _text(FRAME_MS, "frame (ms)", **{"generated frames": np.ones(FRAME_MS.size, dtype=int)}))
+    none = _text(FRAME_MS, "frame (ms)", **{"generated frames": np.zeros(FRAME_MS.size, dtype=int)})
+    assert _read(tmp_path, none).certainty == Certainty.PROVEN
+
+
+@pytest.mark.parametrize("hertz", [60, 90, 144])
+def test_frames_that_wait_for_a_display_do_not_come_in_groups(tmp_path, hertz):
+    interval = 1000 / hertz
+    shown = np.unique(np.ceil(np.cumsum(FRAME_MS * 1.3) / interval)) * interval
+    frame_ms = np.diff(shown).round(3)
+    assert _read(tmp_path, _text(frame_ms, "frame (ms)")).certainty == Certainty.PROVEN
+
+
+def test_nearly_all_frames_cut_to_a_limit_do_not_count(tmp_path):
+    cut = np.minimum(FRAME_MS, np.quantile(FRAME_MS, 0.15).round(3))
+    assert _read(tmp_path, _text(cut, "frame (ms)")).certainty == Certainty.LIKELY
+
+
+def test_statistics_of_a_whole_run_beside_its_frames_say_no_other_pace(tmp_path):
+    beside = {"avg fps": np.full(FRAME_MS.size, 111.1), "1% low fps": np.full(FRAME_MS.size, 71.4)}
+    assert _read(tmp_path, _text(FRAME_MS, "frame (ms)", **beside)).certainty == Certainty.PROVEN
 
 
 def test_a_scene_that_gets_slower_takes_no_turns(tmp_path):
