@@ -272,6 +272,7 @@ def _other_beside(clues: Clues, reading: Reading) -> str:
 def _step_alike(one: TimeColumn, other: TimeColumn) -> bool:
     """Return whether two times have the same steps but for their unit and decimals."""
     ratio = other.span / one.span if one.span else 0.0
+    ratio = one.unit_ms / other.unit_ms if one.unit_ms and other.unit_ms else ratio
     slack = 1.1 * (one.step * ratio + other.step)
     # One may tell when a frame ends, the other when it starts.
     own, others = one.steps * ratio, other.steps

@@ -22,12 +22,9 @@ from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
-    AT_WORK,
     COUNT,
     FRAMES,
     GENERATED,
-    NOT_FRAME,
-    OTHER_TIME,
     QUANTITY,
     Unit,
     speaks_of_frames,
@@ -37,9 +34,6 @@ from gpubench_kit.model.words import (
     words_of,
 )
 from gpubench_kit.wording.catalogue import say
-
-#: What words begin with, also in a compound, that name a time of something else than the machine's clock.
-_OTHER_TIMES = tuple(OTHER_TIME | NOT_FRAME | AT_WORK)
 
 #: Most frames that a row may be said to hold.
 _MOST_A_ROW = 1000
@@ -150,11 +144,7 @@ def _strange_words(clues: Clues, reading: Reading) -> list[str]:
     found = unknown_of_frames(rows.name(place), rows.units[place], is_moment=False) if place is not None else []
     if time is None or time.place == CLOCK:
         return found
-    heading = rows.name(time.place)
-    if place is not None and clues.is_frame_word(place):
-        # What the clock of a recorder is called says nothing of its frames.
-        return [*found, *(one for one in sorted(words_of(heading)) if one.startswith(_OTHER_TIMES))]
-    return [*found, *unknown_of_frames(heading, rows.units[time.place], is_moment=True)]
+    return [*found, *unknown_of_frames(rows.name(time.place), rows.units[time.place], is_moment=True)]
 
 
 def _several_a_row(clues: Clues, taken: int | None) -> str:

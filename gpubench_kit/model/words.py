@@ -87,7 +87,8 @@ STEPS = _words(
 MOMENTS = _words(
     "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "
     "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début fin "
-    "laufzeit log relative session bench run test écoulé inizio fine trascorso inicio transcurrido początek koniec"
+    "laufzeit log relative session bench benchmark capture record recording mess qpc real wall run test total "
+    "écoulé inizio fine trascorso inicio transcurrido początek koniec"
 )
 
 #: Words for what comes again without being a frame.
@@ -158,11 +159,6 @@ NOT_FRAME = _words(
     "sound busy"
 )
 
-#: Words for times that run as a game wants them to.
-OTHER_TIME = _words(
-    "game ingame world scene scaled virtual animation replay playback spiel szene jeu juego gioco gra"
-)
-
 #: Words for the socket of the whole machine; the doubtful one may be that of a processor.
 WALL = _words("wall socket mains outlet steckdose prise enchufe")
 DOUBTFUL_WALL = _words("socket")
@@ -190,7 +186,7 @@ _JOINTS = ("", "n", "s", "en", "es")
 #: What a heading of frame times holds: words, shorter ones that are names of variables, and no share or number.
 _FRAME_TIMES = QUANTITY["frame"] | FRAMES | DURATION | STEPS | _words("ms us ns msec sec seconds milliseconds")
 _SHORT = 2
-_NUMBERS = re.compile(r"\d[\d.,]*\s*%|\d[.,]?\d+|\b\d+(?=\s+[^\W\d]{3})")
+_NUMBERS = re.compile(r"(?i)(?<![^\W\d_])p\d+|\d[\d.,]*\s*%|\d[.,]?\d+|\b\d+(?=\s+[^\W\d]{3})")
 
 _AGAINST = OTHER | NOT_A_READING
 _AGAINST_INSIDE = sorted(word for word in _AGAINST if len(word) >= _INSIDE_FROM or word == "igpu")
