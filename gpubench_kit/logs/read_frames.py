@@ -303,10 +303,8 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     frames, has_length, findings = frames_of(table, timed)
     if frames.frame_ms.size < LEAST_FRAMES:
         raise LogError(too_few(table, frames.frame_ms.size))
-    mean_ms = float(frames.frame_ms.mean())
-    if only_regular and not all(is_pace(read.numbers[place], mean_ms) for place in log_format.rates):
-        # Only of this log is it known, which is looked at afresh.
-        raise LogError(Fault(table.name, "its frame rates say another pace.", "Record the run again."))
+    if only_regular:
+        _hold_rates(table, read, log_format.rates, float(frames.frame_ms.mean()))
     kept = np.flatnonzero(counts)[has_length]
     on_sensors = (
         log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
@@ -340,6 +338,12 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
         format=log_format,
         midnight_clock=clock.midnight_s,
     )
+
+
+def _hold_rates(table: LogTable, read: Columns, places: tuple[int, ...], mean_ms: float) -> None:
+    """Raise where rates beside frame times say another pace, so that the log is looked at afresh."""
+    if not all(is_pace(read.numbers[place], mean_ms) for place in places):
+        raise LogError(Fault(table.name, "its frame rates say another pace.", "Record the run again."))
 
 
 def is_too_coarse(frames: Frames) -> bool:
