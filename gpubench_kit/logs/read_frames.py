@@ -303,8 +303,6 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     frames, has_length, findings = frames_of(table, timed)
     if frames.frame_ms.size < LEAST_FRAMES:
         raise LogError(too_few(table, frames.frame_ms.size))
-    if only_regular:
-        _hold_rates(table, read, log_format.rates, float(frames.frame_ms.mean()))
     kept = np.flatnonzero(counts)[has_length]
     on_sensors = (
         log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
@@ -338,12 +336,6 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
         format=log_format,
         midnight_clock=clock.midnight_s,
     )
-
-
-def _hold_rates(table: LogTable, read: Columns, places: tuple[int, ...], mean_ms: float) -> None:
-    """Raise where rates beside frame times say another pace, so that the log is looked at afresh."""
-    if not all(is_pace(read.numbers[place], mean_ms) for place in places):
-        raise LogError(Fault(table.name, "its frame rates say another pace.", "Record the run again."))
 
 
 def is_too_coarse(frames: Frames) -> bool:
@@ -403,6 +395,13 @@ def _columns_read(table: LogTable, log_format: LogFormat, sensors: list[int], *,
     read = (read_regular if only_regular else read_columns)(table, [*times, *sensors], texts=texts)
     if read is None or (not only_regular and read.n_rows == 0):
         raise LogError(too_few(table, 0))
+    if only_regular and log_format.rates and log_format.frame_time is not None:
+        mean_ms = float(
+            np.nanmean(log_format.frame_time.in_unit_of_role(read.numbers[log_format.frame_time.column]))
+        )
+        if not all(is_pace(read.numbers[place], mean_ms) for place in log_format.rates):
+            # Such a log is looked at afresh.
+            raise LogError(Fault(table.name, "its frame rates say another pace.", "Record the run again."))
     if log_format.row_rules:
         read = with_rules(read, log_format.row_rules)
     if log_format.sources:
